@@ -1,0 +1,1 @@
+"""Decoder of recorded vehicle-bus logs and checker of the steering-lock handshake."""

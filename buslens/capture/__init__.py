@@ -1,0 +1,1 @@
+"""A log file becomes frames."""

@@ -1,0 +1,128 @@
+"""Frames as columns: what every reader yields, whatever the log looked like."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum, IntFlag
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+class Flag(IntFlag):
+    """Bits of `Frames.flags`."""
+
+    #: 29-bit identifier.
+    EXTENDED = 1
+    #: A request for data; it carries none.
+    REMOTE = 2
+    #: An error frame; `can_id` then holds the error class bits of the Linux kernel's can/error.h.
+    ERROR = 4
+    #: A CAN FD frame.
+    FD = 8
+    #: CAN FD bit rate switch.
+    BRS = 16
+    #: CAN FD error state indicator.
+    ESI = 32
+    #: Sent by the recording device itself.
+    TX = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Frames:
+    """A run of frames, one array element per frame; all arrays of one run have the same length.
+
+    Times are on the capture's own axis: nanoseconds as recorded, except that after a seam they go on from
+    where the clock stood before it, so that they never run backwards by more than the sorting has mended.
+    """
+
+    #: int64[n], ns.
+    time_ns: NDArray[np.int64]
+    #: uint16[n], index into `channels`.
+    channel: NDArray[np.uint16]
+    #: uint32[n], without the flag bits.
+    can_id: NDArray[np.uint32]
+    #: uint16[n], a union of `Flag`.
+    flags: NDArray[np.uint16]
+    #: uint8[n], the raw data length code as recorded, 0 to 15.
+    dlc: NDArray[np.uint8]
+    #: uint8[n], bytes of payload, 0 to 64.
+    length: NDArray[np.uint8]
+    #: int64[n], index into `words` of the frame's first word; meaningless where length is 0.
+    word: NDArray[np.int64]
+    #: uint64[m], payloads: byte k of a frame is bits 8*(k % 8) and up of words[word + k // 8]; zero-padded.
+    words: NDArray[np.uint64]
+    #: Channel labels as recorded, such as "can0" or "1".
+    channels: tuple[str, ...]
+    #: Count of seams before this run; a run never reaches across one.
+    segment: int = 0
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+
+class Clock(Enum):
+    """What the stamps of a capture count from."""
+
+    #: The epoch, in UTC.
+    WALL = "wall clock"
+    #: A calendar date without a zone, taken as it stands.
+    LOCAL = "local calendar time without a zone"
+    #: Some zero of the recorder's.
+    RELATIVE = "seconds from a start"
+    #: There are no stamps: only the order of the frames is known.
+    MISSING = "no time stamps"
+
+
+class Skipped(NamedTuple):
+    """A line that could not be read."""
+
+    #: Counted from 1.
+    line: int
+    #: What was wrong and what would be right.
+    reason: str
+    #: The beginning of the line.
+    text: str
+
+
+class Seam(NamedTuple):
+    """A place where the recorded clock ran back by more than frames of several channels interleave."""
+
+    #: On the capture's axis: nothing is known of any role from here until its next frame.
+    time_ns: int
+    #: Line of the first frame behind it, counted from 1.
+    line: int
+    #: How far the stamps ran back, ns.
+    back_ns: int
+
+
+@dataclass(slots=True, kw_only=True)
+class Tally:
+    """What reading a capture counted; every line is in exactly one class."""
+
+    #: Name of the log format.
+    format: str = ""
+    clock: Clock = Clock.RELATIVE
+    #: All frames: data, remote and error frames.
+    frames: int = 0
+    remote: int = 0
+    errors: int = 0
+    #: Lines that are no frame and need not be: headers, comments, statistics, internal events, blank lines.
+    other_lines: int = 0
+    #: Lines that could not be read.
+    broken: int = 0
+    #: The first few of them.
+    skipped: list[Skipped] = field(default_factory=list)
+    #: Frames that came up to 10 ms out of order and were sorted.
+    reordered: int = 0
+    seams: list[Seam] = field(default_factory=list)
+    #: Axis times of the earliest frame before any seam and of the latest frame; None without frames.
+    first_ns: int | None = None
+    last_ns: int | None = None
+    channels: tuple[str, ...] = ()
+    #: Error frames per class bit (Linux kernel, can/error.h).
+    error_classes: dict[int, int] = field(default_factory=dict)
+    #: Sentences for the user about the capture as a whole (an unreadable date, say).
+    notes: list[str] = field(default_factory=list)

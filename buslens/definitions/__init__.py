@@ -1,0 +1,1 @@
+"""A DBC becomes signal layouts, and payloads become values."""

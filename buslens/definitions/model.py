@@ -1,0 +1,147 @@
+"""What a definitions file says, in the words of buslens; this module knows no file format."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from buslens.errors import DefinitionError, Source, did_you_mean
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+_NOTHING: Final[Mapping[int, str]] = MappingProxyType({})
+
+
+class ByteOrder(Enum):
+    """Which way the bits of a signal run."""
+
+    #: Least significant byte first; `Signal.start` is the least significant bit.
+    INTEL = "little endian"
+    #: Most significant byte first; `Signal.start` is the most significant bit, numbered as in a DBC.
+    MOTOROLA = "big endian"
+
+
+class Kind(Enum):
+    """What the bits of a signal stand for."""
+
+    UNSIGNED = "unsigned"
+    SIGNED = "signed"
+    FLOAT = "float"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Selection:
+    """The condition under which a multiplexed signal is in a frame."""
+
+    #: Name of the signal whose raw value selects.
+    selector: str
+    #: Raw values that select, as inclusive ranges.
+    ranges: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """One field of a message."""
+
+    name: str
+    #: First bit, counted as in a DBC: bit b is bit b % 8 of byte b // 8.
+    start: int
+    #: Bits, 1 to 64.
+    length: int
+    order: ByteOrder = ByteOrder.INTEL
+    kind: Kind = Kind.UNSIGNED
+    #: physical value = raw * scale + offset; whole numbers stay whole.
+    scale: int | float = 1
+    offset: int | float = 0
+    minimum: int | float | None = None
+    maximum: int | float | None = None
+    unit: str = ""
+    #: Names of raw values, before scaling.
+    labels: Mapping[int, str] = field(default=_NOTHING)
+    selection: Selection | None = None
+    comment: str = ""
+    source: Source | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def last_byte(self) -> int:
+        """Index of the last payload byte that the signal touches: shorter frames do not carry it."""
+        if self.order is ByteOrder.INTEL:
+            return (self.start + self.length - 1) // 8
+        return (8 * (self.start // 8) + 7 - self.start % 8 + self.length - 1) // 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """One kind of frame."""
+
+    name: str
+    can_id: int
+    is_extended: bool = False
+    #: Bytes that a complete frame has.
+    length: int
+    #: Time between frames as the definitions give it, ns; None when they do not.
+    cycle_ns: int | None = None
+    signals: tuple[Signal, ...] = ()
+    comment: str = ""
+    senders: tuple[str, ...] = ()
+    #: The only channel on which the id means this message; None for any channel.
+    channel: str | None = None
+    attributes: Mapping[str, str] = field(default_factory=dict)
+    source: Source | None = field(default=None, compare=False, repr=False)
+
+    def signal(self, name: str) -> Signal:
+        """Return the signal of that name.
+
+        Raises
+        ------
+        DefinitionError
+            If the message has no signal of that name.
+        """
+        for signal in self.signals:
+            if signal.name == name:
+                return signal
+        hint = did_you_mean(name, (signal.name for signal in self.signals))
+        raise DefinitionError(f"message {self.name} has no signal '{name}'{hint}", self.source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """Something in a definitions file that could not be used, or was used with a doubt."""
+
+    source: Source
+    #: Name of the message or signal, or the offending text.
+    subject: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.source}: {self.subject}: {self.reason}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Definitions:
+    """All messages of one or more definitions files."""
+
+    messages: tuple[Message, ...]
+    problems: tuple[Problem, ...] = ()
+    #: The files, as the user named them.
+    paths: tuple[str, ...] = ()
+
+    def __iter__(self) -> Iterator[Message]:
+        return iter(self.messages)
+
+    def message(self, name: str) -> Message:
+        """Return the message of that name.
+
+        Raises
+        ------
+        DefinitionError
+            If there is no message of that name.
+        """
+        for message in self.messages:
+            if message.name == name:
+                return message
+        hint = did_you_mean(name, (message.name for message in self.messages))
+        raise DefinitionError(f"no message '{name}' in {', '.join(self.paths) or 'the definitions'}{hint}")

@@ -1,0 +1,86 @@
+"""Errors that a user of buslens can cause, and the place that each of them points at.
+
+    BuslensError
+    ├── CaptureError        a recorded log cannot be read
+    ├── DefinitionError     a DBC file cannot be used
+    ├── ExpectationError    an expectations file cannot be used
+    └── UsageError          a request cannot be carried out as it was made
+
+The text is always place, what was found, what would be right:
+``door.toml:14:9: unknown signal 'DoorOpn'; did you mean 'DoorOpen'?``
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A place in a file of the user's."""
+
+    #: The file as the user named it.
+    path: str
+    #: Line, counted from 1; None when the place is the file as a whole.
+    line: int | None = None
+    #: Column in characters, counted from 1; None when the place is the line as a whole.
+    column: int | None = None
+
+    def __str__(self) -> str:
+        return ":".join(str(part) for part in (self.path, self.line, self.column) if part is not None)
+
+
+class BuslensError(Exception):
+    """Something that the user can put right; carries the place where.
+
+    Parameters
+    ----------
+    problem : str
+        What was wrong and what would be right, as one sentence.
+    source : Source or None
+        Where; printed before the problem.
+    """
+
+    def __init__(self, problem: str, source: Source | None = None) -> None:
+        super().__init__(problem, source)
+        self.problem = problem
+        self.source = source
+
+    def __str__(self) -> str:
+        return self.problem if self.source is None else f"{self.source}: {self.problem}"
+
+
+class CaptureError(BuslensError, ValueError):
+    """A recorded log cannot be read."""
+
+
+class DefinitionError(BuslensError, ValueError):
+    """A DBC file cannot be used."""
+
+
+class ExpectationError(BuslensError, ValueError):
+    """An expectations file cannot be used."""
+
+
+class UsageError(BuslensError, ValueError):
+    """A request cannot be carried out as it was made."""
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return a hint that ends an error text: the nearest known word, else all of them if they are few.
+
+    >>> did_you_mean("DoorOpn", ["DoorOpen", "Speed"])
+    "; did you mean 'DoorOpen'?"
+    """
+    names = sorted(known)
+    near = get_close_matches(word, names, n=1)
+    if near:
+        return f"; did you mean '{near[0]}'?"
+    if 0 < len(names) <= 12:
+        return "; known: " + ", ".join(names)
+    return ""

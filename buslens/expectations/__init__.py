@@ -1,0 +1,1 @@
+"""A TOML file becomes roles and rules."""

@@ -1,0 +1,278 @@
+"""What an expectations file says: roles, conditions and rules, free of how the file was written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.errors import Source
+
+
+class Timeout(Enum):
+    """Where a role's timeout comes from when the file gives no number."""
+
+    #: Three times the cycle time of the definitions, else of the capture.
+    FROM_CYCLE = "three times the cycle time"
+    #: Silence never makes the role unknown.
+    NEVER = "never"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Role:
+    """What one signal means to the handshake."""
+
+    name: str
+    message: str
+    signal: str
+    #: Own state name -> labels or raw values of the definitions; empty for a number.
+    states: Mapping[str, tuple[str | int, ...]] = field(default_factory=dict)
+    #: Unit of a number; empty for states.
+    unit: str = ""
+    #: Silence after which the role is unknown, ns.
+    timeout: int | Timeout = Timeout.FROM_CYCLE
+    #: For a unit that sends as soon as the state changes: a change is at most this much older than the frame
+    #: that shows it, ns; None for a unit that sends by the clock.
+    lag_ns: int | None = None
+    source: Source | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def is_number(self) -> bool:
+        """Whether the role is a physical value, not one of a few states."""
+        return not self.states
+
+
+# --- conditions: what may hold for a while -------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Is:
+    """``ROLE is STATE``."""
+
+    role: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IsUnknown:
+    """``ROLE is unknown``: never itself unknown."""
+
+    role: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compare:
+    """``ROLE < VALUE`` and its like; the value is in the role's unit."""
+
+    role: str
+    operator: Literal["<", "<=", ">", ">="]
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Between:
+    """``ROLE between LOW and HIGH``, both ends included, in the role's unit."""
+
+    role: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class And:
+    """All parts hold."""
+
+    parts: tuple[Condition, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Or:
+    """At least one part holds."""
+
+    parts: tuple[Condition, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Not:
+    """The part does not hold."""
+
+    part: Condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldFor:
+    """``... for 50 ms``: the part has held without a break for that long."""
+
+    part: Condition
+    duration_ns: int
+
+
+Condition: TypeAlias = Is | IsUnknown | Compare | Between | And | Or | Not | HeldFor
+
+
+# --- moments: what happens at an instant ----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Becomes:
+    """``ROLE becomes STATE``: the edge from another known state."""
+
+    role: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """One way in which a trigger comes about."""
+
+    #: An edge; a condition stands for the moment at which it begins to hold.
+    edge: Becomes | Condition
+    #: What must hold at that moment too (``A becomes x and B is y``); None for nothing.
+    while_: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trigger:
+    """Something that happens at an instant, in any of several ways (``... or ...``)."""
+
+    moments: tuple[Moment, ...]
+    #: As the user wrote it.
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """A condition together with the words in which the user put it."""
+
+    condition: Condition
+    #: As the user wrote it.
+    text: str
+
+
+# --- rules ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """What every kind of rule has."""
+
+    name: str
+    #: Where the limits come from, as the user says; printed with the findings.
+    basis: str = ""
+    source: Source | None = field(default=None, compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One awaited change of a sequence."""
+
+    name: str
+    await_: Trigger
+    #: Least and greatest delay after the step it follows, ns, both included; None for no limit.
+    after_ns: int | None = None
+    within_ns: int
+    #: Name of the step whose moment the clock counts from; None for the step before, or the start.
+    from_: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sequence(Rule):
+    """Steps that must follow a start in order and in time."""
+
+    start: Trigger
+    #: Judged just before the start; None for always.
+    given: State | None = None
+    #: Ends a running handshake without blame.
+    abandon: Trigger | None = None
+    #: How often the first step may come before the second.
+    tries: int = 1
+    steps: tuple[Step, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pulse(Rule):
+    """How long a condition holds each time that it does."""
+
+    of: State
+    #: Both included, ns; None for no limit.
+    least_ns: int | None = None
+    most_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Never(Rule):
+    """A condition that must not hold, or not for long."""
+
+    when: State
+    #: Tolerated, ns, this length included; None: not even in one frame.
+    longer_than_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agree(Rule):
+    """Two conditions that must say the same, save while they settle."""
+
+    first: State
+    second: State
+    settle_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alive(Rule):
+    """A message that must keep coming."""
+
+    message: str
+    #: Time between frames, ns; None: as the definitions say, else as the capture shows.
+    cycle_ns: int | None = None
+    #: Longest silence, ns, this length included; None: three times the cycle.
+    timeout_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Range(Rule):
+    """A number that must keep within limits."""
+
+    #: Role.
+    of: str
+    #: Both included, in the role's unit; None for no limit.
+    least: float | None = None
+    most: float | None = None
+    #: Judged only while this holds; None for always.
+    while_: State | None = None
+    #: Excursions up to this long are tolerated, ns; None: none.
+    longer_than_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Precedes(Rule):
+    """Something that must have happened, not long ago, whenever something else does."""
+
+    first: Trigger
+    then: Trigger
+    within_ns: int
+
+
+AnyRule: TypeAlias = Sequence | Pulse | Never | Agree | Alive | Range | Precedes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DefinitionsFile:
+    """A definitions file that an expectations file names."""
+
+    #: Resolved beside the expectations file.
+    path: str
+    channel: str | None = None
+    source: Source | None = field(default=None, compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectations:
+    """One expectations file."""
+
+    path: str
+    definitions: tuple[DefinitionsFile, ...] = ()
+    roles: Mapping[str, Role]
+    rules: tuple[AnyRule, ...]

@@ -1,0 +1,1 @@
+"""A simulated car makes captures; knows nothing of how they are checked."""

@@ -1,0 +1,69 @@
+"""The states of one role through time, with both ends of every change and the stretches of not knowing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+UNKNOWN: Final = -1
+"""State code of a stretch in which the role is unknown."""
+
+
+class Why(Enum):
+    """Why a role is unknown; the values are the codes in `Timeline.why`."""
+
+    #: It is known.
+    KNOWN = 0
+    #: Its first frame has not come yet.
+    NOT_YET_SEEN = 1
+    #: Its message has been silent for longer than the timeout.
+    SILENT = 2
+    #: The recorded clock ran back.
+    SEAM = 3
+    #: The frame carried a value that the expectations do not name, or none that is a number.
+    UNNAMED = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Timeline:
+    """One role: entry i holds from ``seen_ns[i]`` until ``seen_ns[i + 1]``, the last until the capture ends.
+
+    The first entry begins with the capture. What entry i shows came to be at some time in
+    ``(since_ns[i], seen_ns[i]]``; between the two the log shows nothing.
+    """
+
+    role: str
+    #: int64[n], ns, strictly ascending: the frame that first shows the entry, or the end of the timeout.
+    seen_ns: NDArray[np.int64]
+    #: int64[n], ns, below or at seen_ns - 1: the last frame that still carried the entry before.
+    since_ns: NDArray[np.int64]
+    #: int32[n], index into `states`, or `UNKNOWN`; for a number 0 where it is known.
+    state: NDArray[np.int32]
+    #: float64[n], physical value; NaN where unknown or where the role has states.
+    value: NDArray[np.float64]
+    #: int8[n], the value of a `Why`.
+    why: NDArray[np.int8]
+    #: State names, in the order of the expectations file; empty for a number.
+    states: tuple[str, ...]
+    unit: str
+    #: Time of the last frame that carried the signal; None if none did.
+    last_frame_ns: int | None
+    #: Usual time between the frames that carried it, ns; None if fewer than two did.
+    period_ns: int | None
+    #: Silence after which the role is unknown, ns; None: never.
+    timeout_ns: int | None
+    #: End of the capture, ns.
+    end_ns: int
+
+    def __len__(self) -> int:
+        return len(self.seen_ns)
+
+    @property
+    def is_number(self) -> bool:
+        """Whether the role is a physical value, not one of a few states."""
+        return not self.states

@@ -1,0 +1,67 @@
+"""Time as whole nanoseconds, and the words in which people write it."""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Final
+
+NS_PER_US: Final = 1_000
+"""Nanoseconds per microsecond."""
+NS_PER_MS: Final = 1_000_000
+"""Nanoseconds per millisecond."""
+NS_PER_S: Final = 1_000_000_000
+"""Nanoseconds per second."""
+NS_PER_MIN: Final = 60 * NS_PER_S
+"""Nanoseconds per minute."""
+
+_DURATION: Final = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*(ns|us|µs|ms|s|min)\s*", re.ASCII)
+_FACTORS: Final = {
+    "ns": 1,
+    "us": NS_PER_US,
+    "µs": NS_PER_US,
+    "ms": NS_PER_MS,
+    "s": NS_PER_S,
+    "min": NS_PER_MIN,
+}
+
+
+def parse_duration_ns(text: str) -> int:
+    """Return the nanoseconds that a written duration such as ``"400 ms"`` or ``"1.5 s"`` stands for.
+
+    Raises
+    ------
+    ValueError
+        If the text is not a number and one of the units ns, us, ms, s, min, or is no whole number of ns.
+
+    Examples
+    --------
+    >>> parse_duration_ns("200 ms")
+    200000000
+    """
+    match = _DURATION.fullmatch(text)
+    if match is None:
+        raise ValueError(f"'{text}' is not a duration; write a number and its unit, such as '400 ms' or '1.5 s'")
+    exact = Decimal(match[1]) * _FACTORS[match[2]]
+    if exact != int(exact):
+        raise ValueError(f"'{text}' is finer than one nanosecond")
+    return int(exact)
+
+
+def format_duration(duration_ns: int) -> str:
+    """Return a duration as a person writes it, to the millisecond from 1 ms on.
+
+    >>> format_duration(450_000_000), format_duration(2_000_000_000), format_duration(2_345_678_901)
+    ('450 ms', '2 s', '2.346 s')
+    """
+    size = abs(duration_ns)
+    sign = "-" if duration_ns < 0 else ""
+    if size < NS_PER_MS:
+        number, unit = (f"{size / NS_PER_US:.3f}", "us") if size >= NS_PER_US else (f"{size}.0", "ns")
+    elif size < NS_PER_S:
+        number, unit = f"{size / NS_PER_MS:.0f}.0", "ms"
+        if number == "1000.0":
+            number, unit = "1.0", "s"
+    else:
+        number, unit = f"{size / NS_PER_S:.3f}", "s"
+    return f"{sign}{number.rstrip('0').rstrip('.')} {unit}"

@@ -1,0 +1,117 @@
+"""Writing a file so that nothing of the user's is lost, and saying in words why a file cannot be had.
+
+write_atomically   the whole file or nothing
+replacing          the same for a writer that wants a path
+same_file          whether two names mean one file
+explain            what the system's refusal means
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+from contextlib import contextmanager, suppress
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_REASONS: Final = {
+    errno.EACCES: "no permission",
+    errno.EPERM: "no permission",
+    errno.EISDIR: "is a folder, where a file is wanted",
+    errno.ENOTDIR: "a part of the path is a file, where a folder is wanted",
+    errno.ENOSPC: "no space left on the device",
+    errno.EROFS: "the file system is read-only",
+    errno.ENAMETOOLONG: "the name is too long",
+    errno.EIO: "the device failed to read or write",
+    errno.ELOOP: "links that lead in a circle",
+    errno.EINVAL: "the system does not accept this name or this device",
+}
+
+
+def write_atomically(path: str | Path, data: bytes) -> Path:
+    """Write a file under a temporary name in the same folder, then rename it: the whole file or nothing.
+
+    Raises
+    ------
+    OSError
+        If the folder does not take the file.
+    """
+    with replacing(path) as temporary:
+        temporary.write_bytes(data)
+    return Path(path)
+
+
+@contextmanager
+def replacing(path: str | Path) -> Iterator[Path]:
+    """Lend a temporary path beside `path`; rename it there at the end, or remove it if anything went wrong.
+
+    A link is followed, the rights of a file that is replaced are kept, and a device is written to directly.
+    The temporary name ends like the given one, for writers that go by the suffix.
+    """
+    target = Path(os.path.realpath(path))
+    if target.exists() and not target.is_file() and not target.is_dir():
+        yield target
+        return
+    if target.is_dir():
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+    if not target.parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(path))
+    temporary = target.with_name(f".tmp-{secrets.token_hex(6)}{''.join(target.suffixes[-2:])}")
+    try:
+        yield temporary
+        with suppress(FileNotFoundError):
+            temporary.chmod(target.stat().st_mode & 0o7777)
+        temporary.replace(target)
+    except BaseException as exc:
+        with suppress(OSError):
+            temporary.unlink()
+        if isinstance(exc, OSError) and exc.filename == str(temporary):
+            raise type(exc)(exc.errno, exc.strerror, str(path)) from exc
+        raise
+
+
+def same_file(one: str | Path, other: str | Path) -> bool:
+    """Whether two names mean one file that exists."""
+    try:
+        return Path(one).samefile(other)
+    except OSError:
+        return False
+
+
+def explain(error: OSError, path: str | Path | None = None) -> str:
+    """Return a refusal of the system as one sentence: which file, what was wrong, what would be right.
+
+    Parameters
+    ----------
+    error : OSError
+        The refusal.
+    path : str, Path or None
+        The file as the user named it; None: the one that the error names.
+    """
+    name = str(path) if path is not None else str(error.filename or "")
+    if error.errno == errno.ENOENT:
+        reason = _missing(Path(name)) if name else "no such file"
+    else:
+        reason = _REASONS.get(error.errno or 0) or error.strerror or str(error) or type(error).__name__
+    return f"{name}: {reason}" if name else reason
+
+
+def _missing(path: Path) -> str:
+    """Say what is not there: the folder, or the file and what stands in its place."""
+    folder = path.parent
+    try:
+        if not folder.is_dir():
+            return f"there is no folder '{folder}'"
+        names = sorted(entry.name for entry in folder.iterdir())
+    except OSError:
+        return "no such file"
+    near = (
+        get_close_matches(path.name, names, n=1)
+        or [name for name in names if Path(name).stem == path.name][:1]
+    )
+    return f"no such file; did you mean '{folder / near[0]}'?" if near else "no such file"

@@ -1,0 +1,206 @@
+"""The words and signs that every kind of report shares: who has learnt one reads them all.
+
+clean            text from a file of the user's, fit to be shown
+seconds          a time in seconds, to the millisecond
+moment           a moment of a capture, counted from its first frame
+span_words       a length of time with its doubt
+limit_words      what is allowed
+place            which rule, which handshake, which step
+by_gravity       findings, worst first
+worst            the finding that a verdict names
+verdict_sentence the last line of every report
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.findings import Outcome, Verdict
+from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US, format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from buslens.checks.findings import Finding, Limit, Result, Span
+
+OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
+    {
+        Outcome.MET: "met",
+        Outcome.EARLY: "too early",
+        Outcome.LATE: "too late",
+        Outcome.MISSING: "missing",
+        Outcome.OUT_OF_ORDER: "out of order",
+        Outcome.VIOLATED: "violated",
+        Outcome.UNDECIDED: "undecided",
+    }
+)
+"""What a person calls an outcome."""
+
+VERDICT_WORDS: Final[Mapping[Verdict, str]] = MappingProxyType(
+    {Verdict.AS_EXPECTED: "as expected", Verdict.FAULTY: "faulty", Verdict.UNDECIDED: "undecided"}
+)
+"""What a person calls a verdict."""
+
+WRONG_SIGN: Final = "x"
+"""Stands before whatever is wrong; plain ASCII, so that every terminal and every font has it."""
+DOUBT_SIGN: Final = "?"
+"""Stands before whatever could not be decided."""
+MET_SIGN: Final = "="
+"""Stands before whatever is as it should be."""
+IDLE_SIGN: Final = "-"
+"""Stands before a rule that found nothing to judge."""
+
+_GRAVITY: Final = (
+    Outcome.MISSING,
+    Outcome.VIOLATED,
+    Outcome.OUT_OF_ORDER,
+    Outcome.LATE,
+    Outcome.EARLY,
+    Outcome.UNDECIDED,
+    Outcome.MET,
+)
+# Control characters drive the terminal, surrogates cannot be encoded, and marks that turn the direction of
+# writing can make a line read as what it is not. Joiners (Cf too) are part of words in some scripts.
+_UNFIT: Final = frozenset({"Cc", "Cs", "Zl", "Zp"})
+_TURNING: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff")
+
+
+def sign(outcome: Outcome) -> str:
+    """Return the sign that stands before a finding of this outcome."""
+    if outcome.is_fault:
+        return WRONG_SIGN
+    return DOUBT_SIGN if outcome is Outcome.UNDECIDED else MET_SIGN
+
+
+def clean(text: str) -> str:
+    r"""Return text of the user's as one line that cannot do anything to what shows it.
+
+    >>> clean("car\x1b[2J 03\n")
+    'car\\x1b[2J 03'
+    """
+    text = text.strip()
+    if text.isascii() and text.isprintable():
+        return text
+    shown = [
+        char.encode("unicode_escape").decode("ascii")
+        if unicodedata.category(char) in _UNFIT or char in _TURNING
+        else char
+        for char in " ".join(text.splitlines())
+    ]
+    return "".join(shown)
+
+
+def seconds(duration_ns: int) -> str:
+    """Return a time in seconds, to the millisecond.
+
+    >>> seconds(3_214_499_999), seconds(-5_000_000)
+    ('3.214 s', '-0.005 s')
+    """
+    thousandths = (2 * abs(duration_ns) + NS_PER_MS) // (2 * NS_PER_MS)
+    return f"{'-' if duration_ns < 0 and thousandths else ''}{thousandths // 1000}.{thousandths % 1000:03d} s"
+
+
+def moment(time_ns: int, origin_ns: int) -> str:
+    """Return when something is to be seen, counted from the capture's first frame.
+
+    >>> moment(5_214_000_000, 2_000_000_000)
+    'at 3.214 s'
+    """
+    return f"at {seconds(time_ns - origin_ns)}"
+
+
+def span_words(span: Span) -> str:
+    """Return a length of time with its doubt; the unit stands once where both ends share it.
+
+    >>> from buslens.checks.findings import Span
+    >>> span_words(Span(earliest_ns=412_000_000, latest_ns=512_000_000))
+    '412 to 512 ms'
+    >>> span_words(Span(earliest_ns=900_000_000, latest_ns=None))
+    'more than 900 ms'
+    """
+    low = format_duration(span.earliest_ns)
+    if span.latest_ns is None:
+        return f"more than {low}"
+    return _from_to(low, format_duration(span.latest_ns))
+
+
+def exact_duration(duration_ns: int) -> str:
+    """Return a limit as the user wrote it, exact to the nanosecond.
+
+    >>> exact_duration(450_000_000), exact_duration(2_500_000), exact_duration(1_500_000_000)
+    ('450 ms', '2.5 ms', '1.5 s')
+    """
+    for factor, unit in ((NS_PER_S, "s"), (NS_PER_MS, "ms"), (NS_PER_US, "us")):
+        if abs(duration_ns) >= factor:
+            whole, rest = divmod(abs(duration_ns), factor)
+            digits = f"{rest:0{len(str(factor)) - 1}d}".rstrip("0")
+            return f"{'-' if duration_ns < 0 else ''}{whole}{'.' * bool(digits)}{digits} {unit}"
+    return f"{duration_ns} ns"
+
+
+def limit_words(limit: Limit) -> str:
+    """Return what is allowed.
+
+    >>> from buslens.checks.findings import Limit
+    >>> limit_words(Limit(least=50e6, most=600e6)), limit_words(Limit(most=450e6))
+    ('limit 50 to 600 ms', 'limit 450 ms')
+    >>> limit_words(Limit(least=9.5, unit="V"))
+    'limit at least 9.5 V'
+    """
+    least, most = (None if end is None else _quantity(end, limit.unit) for end in (limit.least, limit.most))
+    if most is None:
+        return "no limit" if least is None else f"limit at least {least}"
+    if least is None:
+        return f"limit {most}" if limit.unit == "ns" else f"limit at most {most}"
+    return f"limit {_from_to(least, most)}"
+
+
+def place(finding: Finding) -> str:
+    """Return which rule made a finding, in which handshake, at which step."""
+    where = clean(finding.rule)
+    if finding.handshake is not None:
+        where += f" {finding.handshake}"
+    if finding.step is not None:
+        where += f", {clean(finding.step)}"
+    return where
+
+
+def by_gravity(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings worst first; of equal ones the earliest first."""
+    return sorted(findings, key=lambda finding: (_GRAVITY.index(finding.outcome), finding.time_ns or 0))
+
+
+def worst(findings: Iterable[Finding]) -> Finding | None:
+    """Return the gravest and earliest fault; None if nothing is wrong."""
+    faults = by_gravity(finding for finding in findings if finding.outcome.is_fault)
+    return faults[0] if faults else None
+
+
+def verdict_sentence(result: Result) -> str:
+    """Return the verdict and why it is so: the last line of every report."""
+    word = VERDICT_WORDS[result.verdict]
+    summary = clean(result.summary)
+    if not summary or summary.lower().startswith(word):
+        return _capitalised(summary or f"{word}.")
+    return f"{_capitalised(word)}: {summary}"
+
+
+def _from_to(low: str, high: str) -> str:
+    if low == high:
+        return low
+    number, _, unit = low.rpartition(" ")
+    if number and unit == high.rpartition(" ")[2]:
+        return f"{number} to {high}"
+    return f"{low} to {high}"
+
+
+def _quantity(value: float, unit: str) -> str:
+    if unit == "ns":
+        return exact_duration(round(value))
+    return f"{value:.6g} {clean(unit)}".rstrip()
+
+
+def _capitalised(text: str) -> str:
+    return text[:1].upper() + text[1:]

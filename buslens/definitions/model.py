@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from buslens.errors import DefinitionError, Source, did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-
-_NOTHING: Final[Mapping[int, str]] = MappingProxyType({})
 
 
 class ByteOrder(Enum):
@@ -60,7 +57,7 @@ class Signal:
     maximum: int | float | None = None
     unit: str = ""
     #: Names of raw values, before scaling.
-    labels: Mapping[int, str] = field(default=_NOTHING)
+    labels: Mapping[int, str] = field(default_factory=dict)
     selection: Selection | None = None
     comment: str = ""
     source: Source | None = field(default=None, compare=False, repr=False)

@@ -1,0 +1,235 @@
+"""Bits of payloads become raw values, physical values and labels: columns in, columns out.
+
+Bit numbers are those of a DBC: bit b is bit b % 8, counted from the least significant, of byte b // 8. A
+field that runs from the least significant byte up (Intel) is a shift of one little-endian word, or of two
+neighbours; one that runs the other way (Motorola) is the same on words with their bytes reversed. So no
+signal needs more than two words.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+import numpy as np
+
+from buslens.definitions.model import ByteOrder, Kind
+from buslens.errors import DefinitionError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Frames
+    from buslens.definitions.model import Message, Signal
+
+Numbers: TypeAlias = "NDArray[np.uint64] | NDArray[np.int64] | NDArray[np.float64]"
+"""Raw or physical values: unsigned, signed, or floating."""
+
+FLOAT_LENGTHS: Final = (16, 32, 64)
+"""Bits of the binary interchange formats of IEEE 754 that a signal can hold."""
+
+_WORD_BITS: Final = 64
+_MODULUS: Final = 1 << 64
+
+
+def carries(frames: Frames, rows: NDArray[np.integer], signal: Signal, message: Message) -> NDArray[np.bool_]:
+    """Return which frames carry the signal: they are long enough, and select it if it is multiplexed.
+
+    Parameters
+    ----------
+    frames : Frames
+        Any run of frames.
+    rows : NDArray of integers, shape (n,)
+        Frames of `message` among them.
+    signal : Signal
+        A signal of `message`.
+    message : Message
+        Consulted for the selectors of a multiplexed signal.
+
+    Returns
+    -------
+    NDArray of bool, shape (n,)
+
+    Raises
+    ------
+    DefinitionError
+        If the signal is selected by a signal that the message does not have.
+    """
+    carried = np.asarray(frames.length[rows] > signal.last_byte)
+    if signal.selection is not None:
+        selector = message.signal(signal.selection.selector)
+        carried &= carries(frames, rows, selector, message)
+        selecting = raw_values(frames, rows[carried], selector)
+        carried[carried] = _within(selecting, signal.selection.ranges)
+    return carried
+
+
+def raw_values(frames: Frames, rows: NDArray[np.integer], signal: Signal) -> Numbers:
+    """Return the raw values of a signal, exact to the last bit.
+
+    Parameters
+    ----------
+    frames : Frames
+        Any run of frames.
+    rows : NDArray of integers, shape (n,)
+        Frames among them that carry the signal (see `carries`); for others the values mean nothing.
+    signal : Signal
+        What to unpack, 1 to 64 bits.
+
+    Returns
+    -------
+    NDArray, shape (n,)
+        uint64, int64 or float64, as the signal is unsigned, signed or floating. A float64 holds every value
+        of the shorter floating formats exactly; a signalling NaN of theirs becomes the quiet one of the same
+        payload.
+
+    Raises
+    ------
+    DefinitionError
+        If the signal is floating and has not 16, 32 or 64 bits.
+    """
+    bits = _field(frames.words, frames.word[rows], signal)
+    if signal.kind is Kind.UNSIGNED:
+        return bits
+    if signal.kind is Kind.SIGNED:
+        unused = np.uint8(_WORD_BITS - signal.length)
+        return (bits << unused).view(np.int64) >> unused.astype(np.int64)
+    if signal.length == 64:
+        return bits.view(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling NaN is a value like any other here
+        if signal.length == 32:
+            return bits.astype(np.uint32).view(np.float32).astype(np.float64)
+        if signal.length == 16:
+            return bits.astype(np.uint16).view(np.float16).astype(np.float64)
+    raise DefinitionError(
+        f"signal {signal.name} is a float of {signal.length} bits; IEEE 754 has 16, 32 and 64", signal.source
+    )
+
+
+def physical(raw: Numbers, signal: Signal) -> Numbers:
+    """Return physical values, raw * scale + offset.
+
+    Whole scales and offsets keep whole numbers whole and exact: the result is int64, or uint64 where only
+    that holds all that the signal can be. What neither holds (a 64-bit counter times 1000, say) is computed
+    exactly and then rounded once, to float64. With any other scale or offset, and for floating signals, the
+    result is float64, the product rounded before the sum is.
+
+    Parameters
+    ----------
+    raw : NDArray, shape (n,)
+        From `raw_values`.
+    signal : Signal
+        The signal that they are of.
+    """
+    scale, offset = signal.scale, signal.offset
+    if scale == 1 and offset == 0:
+        return raw
+    with np.errstate(over="ignore", invalid="ignore"):  # infinite and not-a-number are results
+        if signal.kind is Kind.FLOAT:
+            return raw * np.float64(scale) + np.float64(offset)
+        if _is_whole(scale) and _is_whole(offset):
+            return _whole_line(raw, signal, int(scale), int(offset))
+        if isinstance(scale, int):
+            return _whole_line(raw, signal, scale, 0).astype(np.float64) + np.float64(offset)
+        return raw.astype(np.float64) * np.float64(scale) + np.float64(offset)
+
+
+def is_whole(signal: Signal) -> bool:
+    """Return whether every physical value of the signal is a whole number by its definition."""
+    return signal.kind is not Kind.FLOAT and _is_whole(signal.scale) and _is_whole(signal.offset)
+
+
+def labels(raw: Numbers, signal: Signal) -> NDArray[np.object_]:
+    """Return the names of raw values, None where a value has none.
+
+    Parameters
+    ----------
+    raw : NDArray, shape (n,)
+        From `raw_values`.
+    signal : Signal
+        The signal that they are of.
+
+    Returns
+    -------
+    NDArray of str or None, shape (n,)
+    """
+    low, high = _raw_range(signal)
+    named = sorted(value for value in signal.labels if low <= value <= high)
+    names = np.array([*(signal.labels[value] for value in named), None], dtype=object)
+    if not named:
+        return np.full(len(raw), None, dtype=object)
+    keys = np.array(named, dtype=raw.dtype)
+    place = np.searchsorted(keys, raw)
+    place[place == len(keys)] = 0
+    return names[np.where(keys[place] == raw, place, len(keys))]
+
+
+def _field(words: NDArray[np.uint64], word: NDArray[np.int64], signal: Signal) -> NDArray[np.uint64]:
+    """Return the bits of a signal, right-aligned; `word` is the index of each frame's first word."""
+    first, skipped, reverse = _place(signal)
+    here = words[word + first]
+    beyond = skipped + signal.length - _WORD_BITS
+    if reverse:
+        here = here.byteswap()
+        if beyond > 0:
+            bits = here << np.uint64(beyond) | words[word + first + 1].byteswap() >> np.uint64(
+                _WORD_BITS - beyond
+            )
+        else:
+            bits = here >> np.uint64(-beyond)
+    else:
+        bits = here >> np.uint64(skipped)
+        if beyond > 0:
+            bits |= words[word + first + 1] << np.uint64(_WORD_BITS - skipped)
+    if signal.length < _WORD_BITS:
+        bits &= np.uint64((1 << signal.length) - 1)
+    return bits
+
+
+def _place(signal: Signal) -> tuple[int, int, bool]:
+    """Return the word in which a signal begins, its bits before the signal, and whether to reverse bytes.
+
+    Bits are counted from the least significant one, in words with reversed bytes from the most significant.
+    """
+    if signal.order is ByteOrder.INTEL:
+        return signal.start // _WORD_BITS, signal.start % _WORD_BITS, False
+    msb = 8 * (signal.start // 8) + 7 - signal.start % 8
+    lsb = msb + signal.length - 1
+    if msb // 8 == lsb // 8:  # within one byte both orders are the same, and nothing need be reversed
+        start = 8 * (lsb // 8) + 7 - lsb % 8
+        return start // _WORD_BITS, start % _WORD_BITS, False
+    return msb // _WORD_BITS, msb % _WORD_BITS, True
+
+
+def _within(values: Numbers, ranges: Iterable[tuple[int, int]]) -> NDArray[np.bool_]:
+    """Return which values lie in any of the inclusive ranges."""
+    inside = np.zeros(len(values), np.bool_)
+    for low, high in ranges:
+        inside |= (values >= low) & (values <= high) if low != high else values == low
+    return inside
+
+
+def _is_whole(number: float) -> bool:
+    return isinstance(number, int) or number.is_integer()
+
+
+def _raw_range(signal: Signal) -> tuple[int, int]:
+    """Return the least and the greatest raw value of a signal; for a float, of the labels it can have."""
+    if signal.kind is Kind.FLOAT:
+        return -(1 << 63), (1 << 63) - 1
+    if signal.kind is Kind.SIGNED:
+        return -(1 << signal.length - 1), (1 << signal.length - 1) - 1
+    return 0, (1 << signal.length) - 1
+
+
+def _whole_line(raw: Numbers, signal: Signal, scale: int, offset: int) -> Numbers:
+    """Return raw * scale + offset for whole numbers."""
+    ends = [value * scale + offset for value in _raw_range(signal)]
+    # Arithmetic modulo 2**64 is right whenever the result itself fits, whatever lies between.
+    wide = raw.view(np.uint64)
+    if min(ends) >= -(1 << 63) and max(ends) < 1 << 63:
+        return (wide * np.uint64(scale % _MODULUS) + np.uint64(offset % _MODULUS)).view(np.int64)
+    if min(ends) >= 0 and max(ends) < _MODULUS:
+        return wide * np.uint64(scale % _MODULUS) + np.uint64(offset % _MODULUS)
+    return np.array([float(value * scale + offset) for value in raw.tolist()], np.float64)

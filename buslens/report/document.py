@@ -1,0 +1,170 @@
+"""The JSON document: one for all captures of a command, in a form that later versions only add to.
+
+Times are seconds from the capture's first frame, written out exactly: they are whole nanoseconds and are put
+down as decimals, never through binary floats, which cannot hold the nanoseconds of a wall clock.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
+
+from buslens.capture.frames import Clock
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from buslens.capture.frames import Tally
+    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, Span
+
+SCHEMA: Final = 1
+"""Version of the document's form."""
+
+Entry: TypeAlias = "dict[str, Any]"
+"""One capture in the document."""
+
+
+def document(captures: Iterable[Entry]) -> dict[str, Any]:
+    """Return the document over captures, as plain data; times are Decimals."""
+    return {"schema": SCHEMA, "captures": list(captures)}
+
+
+def dumps(data: Mapping[str, Any]) -> str:
+    """Return a document as JSON text of ASCII characters, so that no locale can spoil it."""
+    return "".join(_written(data, "\n")) + "\n"
+
+
+def capture_entry(result: Result) -> Entry:
+    """Return the entry for a capture that was judged."""
+    tally, origin = result.tally, result.origin_ns
+    return {
+        **_blank(result.path),
+        "frames": tally.frames,
+        "skipped_lines": tally.broken,
+        "start": None if tally.first_ns is None else _seconds(0),
+        "end": None if tally.last_ns is None else _seconds(tally.last_ns - origin),
+        "verdict": result.verdict.value,
+        "unexercised": list(result.unexercised),
+        "findings": [_finding(finding, origin) for finding in result.findings],
+        "summary": result.summary,
+        "recorded_start": _recorded_start(tally),
+        "clock": tally.clock.name.lower(),
+        "format": tally.format,
+        "expectations": result.expectations.path,
+        "handshakes": [_handshake(run, origin) for run in result.handshakes],
+        "error_frames": tally.errors,
+        "reordered": tally.reordered,
+        "skipped": [{"line": line, "reason": why, "text": start} for line, why, start in tally.skipped],
+        "seams": [
+            {"time": _seconds(seam.time_ns - origin), "line": seam.line, "back": _seconds(seam.back_ns)}
+            for seam in tally.seams
+        ],
+        "notes": list(dict.fromkeys((*tally.notes, *result.notes))),
+    }
+
+
+def error_entry(path: str, problem: str) -> Entry:
+    """Return the entry for a capture without a verdict; ``error`` says why there is none."""
+    return {**_blank(path), "error": problem}
+
+
+def _blank(path: str) -> Entry:
+    return {
+        "path": path,
+        "frames": None,
+        "skipped_lines": None,
+        "start": None,
+        "end": None,
+        "verdict": None,
+        "unexercised": [],
+        "findings": [],
+    }
+
+
+def _finding(finding: Finding, origin_ns: int) -> dict[str, Any]:
+    return {
+        "rule": finding.rule,
+        "step": finding.step,
+        "handshake": finding.handshake,
+        "kind": finding.kind,
+        "outcome": finding.outcome.value,
+        "reason": finding.reason,
+        "time": None if finding.time_ns is None else _seconds(finding.time_ns - origin_ns),
+        "delay": None if finding.delay is None else _span(finding.delay, 0),
+        "limit": None if finding.limit is None else _limit(finding.limit),
+        "reference": None if finding.reference is None else _span(finding.reference, origin_ns),
+        "evidence": [_evidence(seen, origin_ns) for seen in finding.evidence],
+        "count": finding.count,
+        "basis": finding.basis or None,
+    }
+
+
+def _span(span: Span, origin_ns: int) -> dict[str, Decimal | None]:
+    return {
+        "earliest": _seconds(span.earliest_ns - origin_ns),
+        "latest": None if span.latest_ns is None else _seconds(span.latest_ns - origin_ns),
+    }
+
+
+def _limit(limit: Limit) -> dict[str, Any]:
+    if limit.unit == "ns":
+        ends = [None if end is None else _seconds(round(end)) for end in (limit.least, limit.most)]
+        return {"min": ends[0], "max": ends[1], "unit": "s"}
+    return {"min": limit.least, "max": limit.most, "unit": limit.unit}
+
+
+def _evidence(seen: Evidence, origin_ns: int) -> dict[str, Any]:
+    return {"what": seen.what, "role": seen.role or None, "time": _span(seen.time, origin_ns)}
+
+
+def _handshake(run: Handshake, origin_ns: int) -> dict[str, Any]:
+    return {
+        "rule": run.rule,
+        "handshake": run.number,
+        "start": _span(run.start, origin_ns),
+        "end": _seconds(run.end_ns - origin_ns),
+        "completed": run.completed,
+        "abandoned": run.abandoned or None,
+        "tries": run.tries,
+    }
+
+
+def _recorded_start(tally: Tally) -> Decimal | None:
+    """Return the recorder's stamp of the first frame, where it is one of a calendar."""
+    if tally.first_ns is None or tally.clock not in {Clock.WALL, Clock.LOCAL}:
+        return None
+    return _seconds(tally.first_ns)
+
+
+def _seconds(time_ns: int) -> Decimal:
+    # Through text: arithmetic on Decimals would round to the process-wide context.
+    return Decimal(f"{int(time_ns)}e-9")
+
+
+def _written(value: object, line: str) -> Iterator[str]:
+    """Yield JSON text; `line` is a line end with the indentation of whatever holds the value.
+
+    The standard library's writer puts a Decimal down through a float, which loses nanoseconds.
+    """
+    inner = line + "  "
+    match value:
+        case dict() if value:
+            for index, (key, item) in enumerate(value.items()):
+                yield f"{',' if index else '{'}{inner}{json.dumps(key)}: "
+                yield from _written(item, inner)
+            yield line + "}"
+        case list() if value:
+            for index, item in enumerate(value):
+                yield f"{',' if index else '['}{inner}"
+                yield from _written(item, inner)
+            yield line + "]"
+        case Decimal():
+            whole, _, rest = f"{value:f}".partition(".")
+            yield f"{whole}.{rest.rstrip('0') or '0'}"
+        case float() if not math.isfinite(value):
+            # JSON has no such number.
+            yield "null"
+        case _:
+            yield json.dumps(value)

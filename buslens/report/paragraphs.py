@@ -1,0 +1,120 @@
+"""Text for a terminal as small records: words with their ink, wrapped first and painted last."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+
+class Ink(Enum):
+    """How a word is set; the values are the parameters of ECMA-48 SGR."""
+
+    PLAIN = ""
+    STRONG = "1"
+    #: Lighter than the rest: what need not be read first.
+    FAINT = "2"
+    #: The one accent, for what is wrong and nothing else. A terminal's palette keeps its red legible on its
+    #: own ground, light or dark, so the palette's red is asked for and not one fixed colour.
+    WRONG = "1;31"
+
+
+class Piece(NamedTuple):
+    """Text in one ink."""
+
+    text: str
+    ink: Ink = Ink.PLAIN
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Pieces that run on; no pieces make a blank line."""
+
+    pieces: tuple[Piece, ...] = ()
+    #: Columns before the first line.
+    indent: int = 0
+    #: Columns before every further line.
+    hang: int = 0
+
+
+_SPACES: Final = re.compile(r"( +)")
+_LEAST_WIDTH: Final = 40
+
+
+def paragraph(*pieces: Piece | str, indent: int = 0, hang: int | None = None) -> Paragraph:
+    """Return a paragraph; text alone is plain, and `hang` is `indent` unless given."""
+    set_pieces = tuple(Piece(piece) if isinstance(piece, str) else piece for piece in pieces)
+    return Paragraph(set_pieces, indent, indent if hang is None else hang)
+
+
+def render(paragraphs: Iterable[Paragraph], *, width: int | None = None, painted: bool = False) -> str:
+    """Return paragraphs as text that ends with a line end; empty for none.
+
+    Parameters
+    ----------
+    paragraphs : iterable of Paragraph
+        What to set.
+    width : int or None
+        Columns at which lines are wrapped, not less than 40; None: never, for a file or another program.
+    painted : bool
+        Whether inks are shown; otherwise the text holds no control sequences.
+    """
+    room = None if width is None else max(width, _LEAST_WIDTH)
+    lines = (line for item in paragraphs for line in _lines(item, room))
+    return "".join(f"{_paint(line) if painted else _bare(line)}\n" for line in lines)
+
+
+def _lines(item: Paragraph, room: int | None) -> Iterator[list[Piece]]:
+    """Fill lines word by word; a word longer than a line stands alone and sticks out."""
+    line = [Piece(" " * item.indent)]
+    used, gap = item.indent, 0
+    for word in _words(item.pieces):
+        if isinstance(word, int):
+            gap = word
+            continue
+        size = sum(len(piece.text) for piece in word)
+        if room is not None and used + gap + size > room and used > item.hang:
+            yield line
+            line, used, gap = [Piece(" " * item.hang)], item.hang, 0
+        line += [Piece(" " * gap), *word]
+        used, gap = used + gap + size, 0
+    yield line
+
+
+def _words(pieces: Iterable[Piece]) -> Iterator[list[Piece] | int]:
+    """Yield words, which may change their ink half way, and the widths of the gaps between them."""
+    word: list[Piece] = []
+    for piece in pieces:
+        for part in _SPACES.split(piece.text):
+            if part.startswith(" "):
+                if word:
+                    yield word
+                    word = []
+                yield len(part)
+            elif part:
+                word.append(Piece(part, piece.ink))
+    if word:
+        yield word
+
+
+def _bare(line: list[Piece]) -> str:
+    return "".join(piece.text for piece in line).rstrip()
+
+
+def _paint(line: list[Piece]) -> str:
+    """Join neighbours of one ink, gaps between them included, into one run."""
+    runs: list[Piece] = []
+    for index, piece in enumerate(line):
+        follows = line[index + 1].ink if index + 1 < len(line) else Ink.PLAIN
+        joins = runs and (piece.ink is runs[-1].ink or (not piece.text.strip() and follows is runs[-1].ink))
+        if joins:
+            runs[-1] = Piece(runs[-1].text + piece.text, runs[-1].ink)
+        else:
+            runs.append(piece)
+    return "".join(
+        f"\x1b[{run.ink.value}m{run.text}\x1b[0m" if run.ink.value and run.text else run.text for run in runs
+    ).rstrip()

@@ -105,7 +105,7 @@ class Handshake:
     start: Span
     #: Axis time at which nothing more is awaited.
     end_ns: int
-    #: Whether the last step was seen.
+    #: Whether every step was seen.
     completed: bool
     #: What ended it early, such as "door_open becomes closed"; empty if nothing did.
     abandoned: str = ""

@@ -1,0 +1,50 @@
+"""Two conditions that must say the same, save while they settle."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.checks.episodes import Offence, judge
+from buslens.checks.findings import Limit
+from buslens.checks.scene import roles_of
+from buslens.expectations.model import And
+from buslens.timeline.truth import TRUE
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Finding
+    from buslens.checks.scene import Scene
+    from buslens.expectations.model import Agree
+    from buslens.timeline.truth import Run
+
+
+def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
+    """Return what the rule found, in order of time, and last what sums up the rest.
+
+    =====================================================  ====================================================
+    they surely differ for longer than ``settle``          violated
+    they differ for at most ``settle``                     met: the length counts as tolerated
+    the length of the difference lies on both sides        undecided: too close to call
+    a role is unknown so that they may differ for longer   undecided; the text names the role
+    they still differ, not yet too long, at the end        undecided
+    =====================================================  ====================================================
+    """
+    first, second = scene.truth(rule.first.condition), scene.truth(rule.second.condition)
+
+    def words(run: Run) -> str:
+        true, other = rule.first.text, rule.second.text
+        if run.is_certain and first.at(run.certain_from_ns) != TRUE:
+            true, other = other, true
+        return f"'{true}' without '{other}'"
+
+    both = And(parts=(rule.first.condition, rule.second.condition))
+    offence = Offence(
+        rule=rule,
+        kind="agree",
+        condition=both,
+        truth=first.differs_from(second),
+        tolerated_ns=rule.settle_ns,
+        words=words,
+        limit=Limit(most=rule.settle_ns),
+        role=roles_of(both)[0],
+    )
+    return judge(offence, scene)

@@ -1,0 +1,101 @@
+"""A message that must keep coming."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
+from buslens.timeline.model import UNKNOWN, Why
+from buslens.units import format_duration
+
+if TYPE_CHECKING:
+    from buslens.checks.scene import Scene
+    from buslens.expectations.model import Alive
+
+
+def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
+    """Return what the rule found, in order of time, and last what sums up the time in which it came.
+
+    =====================================================  ====================================================
+    silence longer than the timeout                        violated; at the start and at the end of the capture
+                                                           too
+    silence of exactly the timeout                         met
+    not one frame, capture longer than the timeout         violated
+    not one frame, capture no longer than the timeout      undecided
+    the clock ran back in the silence                      undecided, for its length is not known
+    no timeout given, defined or measurable                undecided
+    =====================================================  ====================================================
+    """
+    presence = scene.presences[rule.name]
+    timeline = presence.timeline
+    timeout_ns = timeline.timeout_ns
+    limit = Limit(most=timeout_ns)
+    if timeout_ns is None:
+        reason = (
+            f"{rule.message}: how often it should come is neither in the expectations nor in the definitions,"
+            " and the capture has too few of its frames to measure it"
+        )
+        return [_finding(rule, Outcome.UNDECIDED, reason, scene.first_ns, None, limit)]
+    expected = "" if presence.cycle_ns is None else f", expected every {format_duration(presence.cycle_ns)}"
+    findings = []
+    for index in np.flatnonzero(timeline.state == UNKNOWN).tolist():
+        why = Why(int(timeline.why[index]))
+        is_last = index + 1 == len(timeline)
+        if index and timeline.state[index - 1] == UNKNOWN:
+            continue  # the same silence, whose first entry has been told
+        until_ns = scene.end_ns if is_last else int(timeline.seen_ns[index + 1])
+        since_ns = scene.first_ns if why is Why.NOT_YET_SEEN else int(timeline.since_ns[index])
+        following = timeline.state[index + 1 : index + 3].tolist()
+        if why is Why.SEAM or (following and following[0] == UNKNOWN):
+            reason = f"{rule.message}: the recorded clock ran back, and how long no frame came is not known"
+            findings.append(_finding(rule, Outcome.UNDECIDED, reason, since_ns, None, limit))
+            continue
+        length_ns = until_ns - since_ns
+        if why is Why.NOT_YET_SEEN and is_last:
+            outcome = Outcome.VIOLATED if length_ns > timeout_ns else Outcome.UNDECIDED
+            reason = f"{rule.message}: not one frame in {format_duration(length_ns)}{expected}"
+        elif length_ns > timeout_ns:
+            outcome = Outcome.VIOLATED
+            where = " at the start of the capture" if why is Why.NOT_YET_SEEN else ""
+            where = " up to the end of the capture" if is_last else where
+            reason = (
+                f"{rule.message}: no frame for {format_duration(length_ns)}{where}{expected};"
+                f" limit {format_duration(timeout_ns)}"
+            )
+        else:
+            continue
+        span = Span(earliest_ns=length_ns, latest_ns=None if is_last else length_ns)
+        findings.append(_finding(rule, outcome, reason, since_ns, span, limit))
+    if timeline.last_frame_ns is not None:
+        period = "" if timeline.period_ns is None else f", usually every {format_duration(timeline.period_ns)}"
+        findings.append(
+            Finding(
+                rule=rule.name,
+                kind="alive",
+                outcome=Outcome.MET,
+                reason=f"{rule.message} came{period}" + (", save where told" if findings else ""),
+                time_ns=None,
+                limit=limit,
+                count=int((timeline.state != UNKNOWN).sum()),
+                basis=rule.basis,
+            )
+        )
+    return findings
+
+
+def _finding(rule: Alive, outcome: Outcome, reason: str, since_ns: int, length: Span | None, limit: Limit) -> Finding:
+    begun = Span(earliest_ns=since_ns, latest_ns=since_ns)
+    return Finding(
+        rule=rule.name,
+        kind="alive",
+        outcome=outcome,
+        reason=reason,
+        time_ns=since_ns,
+        delay=length,
+        limit=limit,
+        reference=begun,
+        evidence=(Evidence(what=f"last frame of {rule.message} before the silence", role="", time=begun),),
+        basis=rule.basis,
+    )

@@ -1,0 +1,298 @@
+"""From a capture to a verdict."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture.frames import Clock
+from buslens.checks import agree, alive, never, precedes, pulse, sequence
+from buslens.checks import range as range_kind
+from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.scene import Presence, Scene
+from buslens.checks.verdict import add_up
+from buslens.errors import CaptureError, Source, UsageError
+from buslens.expectations.model import (
+    Agree,
+    Alive,
+    Expectations,
+    HeldFor,
+    Never,
+    Precedes,
+    Pulse,
+    Range,
+    Sequence,
+    Timeout,
+)
+from buslens.timeline.build import build_timeline
+from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, NO_TIMEOUT, Recorder, Track
+from buslens.units import format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from buslens.capture.frames import Tally
+    from buslens.checks.findings import Handshake
+    from buslens.definitions.model import Definitions, Signal
+    from buslens.expectations.model import AnyRule, Condition, Role
+    from buslens.timeline.model import Timeline
+
+_PRESENCE: Final = "presence of "
+
+
+def check(
+    capture: str | Path,
+    definitions: Definitions | str | Path | list[str | Path] | None = None,
+    expectations: Expectations | str | Path | None = None,
+    *,
+    workers: int | None = None,
+    notify: Callable[[str], None] | None = None,
+) -> Result:
+    """Judge a capture by what is expected of it.
+
+    Parameters
+    ----------
+    capture : str or Path
+        A recorded log, ``-`` for standard input.
+    definitions : Definitions, path or list of paths, optional
+        Default: the files that the expectations name.
+    expectations : Expectations or path
+        Roles and rules.
+    workers : int, optional
+        Pieces that are read at the same time; default: one per core.
+    notify : callable, optional
+        Is told, as one sentence, what takes a while.
+
+    Returns
+    -------
+    Result
+        Verdict, findings in order of rule and time, and the timelines that they rest on.
+
+    Raises
+    ------
+    BuslensError
+        If one of the files cannot be used, or the two do not fit each other.
+    """
+    from buslens.capture.fold import fold
+    from buslens.capture.open import open_capture
+
+    expected = _load_expectations(expectations)
+    defined = _load_definitions(definitions, expected)
+    tracks = plan_tracks(expected, defined)
+    source = open_capture(capture)
+    recorder, tally = fold(
+        source,
+        wanted=[(track.message.can_id, track.message.is_extended) for track in tracks],
+        new=lambda: Recorder(tracks),
+        step=Recorder.take,
+        join=Recorder.join,
+        workers=1 if any(track.timeout_ns is None for track in tracks) else workers,
+        notify=notify,
+    )
+    recorder.finish()
+    if tally.first_ns is None or tally.last_ns is None:
+        raise CaptureError("no frame in it could be read", Source(str(capture)))
+    return judge(str(capture), expected, recorder, tally)
+
+
+def _load_expectations(given: Expectations | str | Path | None) -> Expectations:
+    from buslens.expectations.load import load_expectations
+
+    if given is None:
+        raise UsageError("no expectations were given: name the TOML file with the roles and rules to check")
+    return given if isinstance(given, Expectations) else load_expectations(given)
+
+
+def _load_definitions(given: Definitions | str | Path | list[str | Path] | None, expected: Expectations) -> Definitions:
+    from buslens.definitions.load import load_definitions
+    from buslens.definitions.model import Definitions
+    from buslens.expectations.resolve import check_against
+
+    if isinstance(given, Definitions):
+        defined = given
+    elif given is None:
+        if not expected.definitions:
+            raise UsageError(
+                f"{expected.path} names no definitions: add 'definitions = [\"your.dbc\"]' to it, or give a DBC file"
+            )
+        defined = load_definitions(*expected.definitions)
+    else:
+        defined = load_definitions(*([given] if isinstance(given, str | Path) else given))
+    check_against(expected, defined)
+    return defined
+
+
+def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
+    """Return what has to be followed through a capture for every role and every message that must keep coming."""
+    tracks = []
+    for role in expected.roles.values():
+        message = defined.message(role.message)
+        cycle_ns = None if message.cycle_ns is None else CYCLES_PER_TIMEOUT * message.cycle_ns
+        match role.timeout:
+            case Timeout.FROM_CYCLE:
+                timeout_ns = cycle_ns
+            case Timeout.NEVER:
+                timeout_ns = NO_TIMEOUT
+            case int():
+                timeout_ns = role.timeout
+        signal = message.signal(role.signal)
+        tracks.append(Track(name=role.name, message=message, signal=signal, timeout_ns=timeout_ns))
+    for rule in expected.rules:
+        if isinstance(rule, Alive):
+            message = defined.message(rule.message)
+            cycle_ns = rule.cycle_ns or message.cycle_ns
+            timeout_ns = rule.timeout_ns or (None if cycle_ns is None else CYCLES_PER_TIMEOUT * cycle_ns)
+            name = _PRESENCE + rule.name
+            tracks.append(Track(name=name, message=message, signal=None, timeout_ns=timeout_ns))
+    return tracks
+
+
+def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -> Result:
+    """Return what the rules find in a recorder that has been finished."""
+    timelines = _build_timelines(expected, recorder, tally)
+    cycles = {log.message.name: log.message.cycle_ns for log in recorder.messages}
+    presences = {
+        rule.name: Presence(
+            timeline=timelines.pop(_PRESENCE + rule.name), cycle_ns=rule.cycle_ns or cycles[rule.message]
+        )
+        for rule in expected.rules
+        if isinstance(rule, Alive)
+    }
+    scene = Scene(
+        timelines=timelines,
+        presences=presences,
+        first_ns=tally.first_ns or 0,
+        end_ns=tally.last_ns or 0,
+        is_timed=tally.clock is not Clock.MISSING,
+    )
+    findings: list[Finding] = []
+    handshakes: list[Handshake] = []
+    unexercised = []
+    for rule in expected.rules:
+        found, runs = evaluate(rule, scene)
+        findings += found
+        handshakes += runs
+        if not found:
+            unexercised.append(rule.name)
+    verdict, summary = add_up(findings, handshakes, expected.rules)
+    return Result(
+        path=path,
+        verdict=verdict,
+        summary=summary,
+        findings=tuple(findings),
+        handshakes=tuple(handshakes),
+        unexercised=tuple(unexercised),
+        timelines=timelines,
+        tally=tally,
+        expectations=expected,
+        notes=(*tally.notes, *_notes(recorder, tally)),
+    )
+
+
+def evaluate(rule: AnyRule, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
+    """Return what one rule finds, and the handshakes if it is a sequence."""
+    if not scene.is_timed and _needs_time(rule):
+        return [_untimed(rule)], []
+    match rule:
+        case Sequence():
+            return sequence.evaluate(rule, scene)
+        case Pulse():
+            return pulse.evaluate(rule, scene), []
+        case Never():
+            return never.evaluate(rule, scene), []
+        case Agree():
+            return agree.evaluate(rule, scene), []
+        case Alive():
+            return alive.evaluate(rule, scene), []
+        case Range():
+            return range_kind.evaluate(rule, scene), []
+        case Precedes():
+            return precedes.evaluate(rule, scene), []
+
+
+def _needs_time(rule: AnyRule) -> bool:
+    if isinstance(rule, Never):
+        return rule.longer_than_ns is not None or _has_duration(rule.when.condition)
+    if isinstance(rule, Range):
+        scope = rule.while_
+        return rule.longer_than_ns is not None or (scope is not None and _has_duration(scope.condition))
+    return True
+
+
+def _has_duration(condition: Condition) -> bool:
+    parts = getattr(condition, "parts", ()) or ([condition.part] if hasattr(condition, "part") else [])
+    return isinstance(condition, HeldFor) or any(map(_has_duration, parts))
+
+
+def _untimed(rule: AnyRule) -> Finding:
+    return Finding(
+        rule=rule.name,
+        kind=type(rule).__name__.lower(),
+        outcome=Outcome.UNDECIDED,
+        reason="the log carries no time stamps, so that nothing with a time limit can be judged;"
+        " record again with time stamps switched on",
+        time_ns=None,
+        basis=rule.basis,
+    )
+
+
+def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -> dict[str, Timeline]:
+    timelines: dict[str, Timeline] = {}
+    for log in recorder.messages:
+        for index, track in enumerate(log.tracks):
+            role = expected.roles.get(track.name)
+            states: Mapping[str, frozenset[int]] = {"present": frozenset({0})}
+            if role is not None and track.signal is not None:
+                states = raw_values_of_states(role, track.signal)
+            timelines[track.name] = build_timeline(
+                log,
+                index,
+                states=states,
+                unit="" if role is None else role.unit,
+                lag_ns=None if role is None else role.lag_ns,
+                seams=tally.seams,
+                first_ns=tally.first_ns or 0,
+                end_ns=tally.last_ns or 0,
+            )
+    in_order = {name: timelines[name] for name in expected.roles}
+    return in_order | timelines
+
+
+def raw_values_of_states(role: Role, signal: Signal) -> dict[str, frozenset[int]]:
+    """Return which raw values of a signal stand for each state of a role.
+
+    The labels are taken to exist: `buslens.expectations.resolve.check_against` has seen to it.
+    """
+    by_label: dict[str, set[int]] = {}
+    for number, label in signal.labels.items():
+        by_label.setdefault(label, set()).add(number)
+    return {
+        state: frozenset().union(
+            *(by_label.get(value, set()) if isinstance(value, str) else {value} for value in values)
+        )
+        for state, values in role.states.items()
+    }
+
+
+def _notes(recorder: Recorder, tally: Tally) -> list[str]:
+    notes = []
+    for log in recorder.messages:
+        if len(log.channels) > 1:
+            channels = ", ".join(sorted(log.channels))
+            notes.append(
+                f"{log.message.name} came on {channels}, and was read from all of them as one; tie the definitions"
+                " to one channel to tell them apart"
+            )
+        if not log.frames:
+            notes.append(f"{log.message.name} (id {log.message.can_id:X}) is not in the capture")
+    if tally.reordered:
+        notes.append(f"{tally.reordered} frames were recorded up to 10 ms out of order and have been sorted")
+    for seam in tally.seams:
+        back = format_duration(seam.back_ns)
+        notes.append(
+            f"line {seam.line}: the recorded clock ran back by {back}; every role is unknown there until its next"
+            " frame, and times count on from the jump"
+        )
+    if tally.errors:
+        notes.append(f"{tally.errors} error frames were recorded: look at the bus itself, its wiring and its nodes")
+    return notes

@@ -1,0 +1,114 @@
+"""Conditions that must not last: the one body behind *never*, *agree* and *range*."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
+from buslens.checks.words import rate_words, span_words
+from buslens.timeline.truth import FALSE, IGNORANT, TRUE
+from buslens.units import format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from buslens.checks.scene import Scene
+    from buslens.expectations.model import Condition, Rule
+    from buslens.timeline.truth import Run, Truth
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offence:
+    """What must not last, and how to speak of it."""
+
+    rule: Rule
+    kind: str
+    #: The condition as a whole, for the roles that it speaks of.
+    condition: Condition
+    truth: Truth
+    #: Tolerated length, ns, itself included; None: not even in one frame.
+    tolerated_ns: int | None
+    #: What is told of a stretch: "ignition is on and unlock_feedback is locked".
+    words: Callable[[Run], str]
+    limit: Limit
+    #: Role that the evidence names.
+    role: str
+
+
+def judge(offence: Offence, scene: Scene) -> list[Finding]:
+    """Return a finding for each violation and each doubt, and one for all the rest.
+
+    The length of a stretch is an interval, from the longest time through which the condition surely held to the
+    longest for which it can have held. Without a tolerated length, what may have held only between two frames,
+    where the log cannot tell the order of two changes, is taken not to have; who wants to know of it writes a
+    tolerance of ``0 ms``.
+    """
+    settled = offence.truth.from_time(scene.settled_ns(offence.condition))
+    runs = settled.runs()
+    findings = [finding for run in runs if (finding := _judge_run(offence, scene, run)) is not None]
+    judged = int((settled.value == FALSE).sum()) + int((settled.value == TRUE).sum())
+    met = judged - sum(finding.outcome is Outcome.VIOLATED for finding in findings)
+    if met > 0:
+        findings.append(
+            Finding(
+                rule=offence.rule.name,
+                kind=offence.kind,
+                outcome=Outcome.MET,
+                reason=f"kept in all of {met} stretches" if met > 1 else "kept throughout",
+                time_ns=None,
+                limit=offence.limit,
+                count=met,
+                basis=offence.rule.basis,
+            )
+        )
+    return findings
+
+
+def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
+    tolerated = offence.tolerated_ns
+    length = Span(earliest_ns=run.certain_ns, latest_ns=run.most_ns)
+    said = offence.words(run)
+    allowed = "" if tolerated is None else f"; tolerated {format_duration(tolerated)}"
+    if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
+        return _finding(offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}", run, length)
+    if run.has_unknown and (run.most_ns is None or tolerated is None or run.most_ns > tolerated):
+        why = scene.why_unknown(offence.condition, _first_unknown_ns(offence.truth, run))
+        reason = f"the log cannot tell whether this held: {said}: {why}"
+        return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+    if tolerated is None:
+        return None
+    if run.most_ns is not None and run.most_ns <= tolerated:
+        return None
+    if run.at_end:
+        # What began between the last two frames has not been seen to last.
+        if not run.is_certain:
+            return None
+        reason = f"{said} when the capture ends, {format_duration(run.certain_ns)} after it began{allowed}"
+        return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+    rate = rate_words(scene.period_ns(offence.condition))
+    reason = f"{said} for {span_words(length)}{allowed}: too close to call at {rate}"
+    return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+
+
+def _first_unknown_ns(truth: Truth, run: Run) -> int:
+    inside = (truth.value == IGNORANT) & (truth.at_ns < run.to_ns)
+    times = truth.at_ns[inside]
+    reaching = times[times >= run.from_ns]
+    return int(reaching[0]) if len(reaching) else run.from_ns
+
+
+def _finding(offence: Offence, outcome: Outcome, reason: str, run: Run, length: Span) -> Finding:
+    span = Span(earliest_ns=run.from_ns, latest_ns=run.certain_from_ns if run.is_certain else run.to_ns)
+    return Finding(
+        rule=offence.rule.name,
+        kind=offence.kind,
+        outcome=outcome,
+        reason=reason,
+        time_ns=run.certain_from_ns,
+        delay=length,
+        limit=offence.limit,
+        reference=span,
+        evidence=(Evidence(what=offence.words(run), role=offence.role, time=span),),
+        basis=offence.rule.basis,
+    )

@@ -1,0 +1,41 @@
+"""A condition that must not hold, or not for long."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.checks.episodes import Offence, judge
+from buslens.checks.findings import Limit
+from buslens.checks.scene import roles_of
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Finding
+    from buslens.checks.scene import Scene
+    from buslens.expectations.model import Never
+
+
+def evaluate(rule: Never, scene: Scene) -> list[Finding]:
+    """Return what the rule found, in order of time, and last what sums up the rest.
+
+    =====================================================  ====================================================
+    condition surely holds, and no ``longer_than``         violated
+    it surely holds for longer than ``longer_than``        violated
+    it surely holds for no longer than that                met: the length counts as tolerated
+    its length lies on both sides of ``longer_than``       undecided: too close to call
+    a role is unknown so that it may hold for too long     undecided; the text names the role
+    it still holds, not yet too long, at the end           undecided
+    it may have held between two frames only               met without ``longer_than``, else by its length
+    =====================================================  ====================================================
+    """
+    condition = rule.when.condition
+    offence = Offence(
+        rule=rule,
+        kind="never",
+        condition=condition,
+        truth=scene.truth(condition),
+        tolerated_ns=rule.longer_than_ns,
+        words=lambda _run: rule.when.text,
+        limit=Limit(most=rule.longer_than_ns or 0),
+        role=roles_of(condition)[0],
+    )
+    return judge(offence, scene)

@@ -1,0 +1,132 @@
+"""Something that must have happened, not long ago, whenever something else does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
+from buslens.checks.scene import roles_of_trigger
+from buslens.checks.words import past, span_words, too_close
+from buslens.units import format_duration
+
+if TYPE_CHECKING:
+    from buslens.checks.scene import Scene
+    from buslens.expectations.model import Precedes
+
+
+def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
+    """Return what the rule found, in order of time, and last what sums up the rest.
+
+    =====================================================  ====================================================
+    the last time before is wholly within ``within``       met, the limit included
+    it is wholly longer ago                                violated
+    the delay lies on both sides of the limit              undecided: too close to call
+    it never happened in the time before                   violated
+    both in one interval                                   met: the order is taken to be right
+    a role is unknown for a stretch that could hide it     undecided
+    the capture began less than ``within`` before          undecided if it did not happen since
+    =====================================================  ====================================================
+    """
+    firsts, thens = scene.occurrences(rule.first), scene.occurrences(rule.then)
+    limit = Limit(most=rule.within_ns)
+    findings: list[Finding] = []
+    met = 0
+    for zone in thens.doubtful:
+        findings.append(
+            Finding(
+                rule=rule.name,
+                kind="precedes",
+                outcome=Outcome.UNDECIDED,
+                reason=f"'{rule.then.text}' may have come about here: {zone.why}",
+                time_ns=zone.until_ns,
+                limit=limit,
+                basis=rule.basis,
+            )
+        )
+    for since_ns, seen_ns in zip(thens.since_ns.tolist(), thens.seen_ns.tolist(), strict=True):
+        then = Evidence(
+            what=past(rule.then),
+            role=roles_of_trigger(rule.then)[0],
+            time=Span(earliest_ns=since_ns + 1, latest_ns=seen_ns),
+        )
+        # The last one that is not wholly after: it may share the interval, but not begin behind it.
+        before = np.flatnonzero(firsts.since_ns < seen_ns)
+        delay: Span | None = None
+        evidence = [then]
+        if len(before):
+            last = int(before[-1])
+            delay = Span(
+                earliest_ns=max(since_ns + 1 - int(firsts.seen_ns[last]), 0),
+                latest_ns=seen_ns - int(firsts.since_ns[last]) - 1,
+            )
+            time = Span(earliest_ns=int(firsts.since_ns[last]) + 1, latest_ns=int(firsts.seen_ns[last]))
+            evidence.insert(0, Evidence(what=past(rule.first), role=roles_of_trigger(rule.first)[0], time=time))
+        outcome, reason = _decide(rule, scene, since_ns, seen_ns, delay)
+        if outcome is Outcome.MET:
+            met += 1
+            continue
+        findings.append(
+            Finding(
+                rule=rule.name,
+                kind="precedes",
+                outcome=outcome,
+                reason=reason,
+                time_ns=seen_ns,
+                delay=delay,
+                limit=limit,
+                reference=evidence[0].time if delay is not None else None,
+                evidence=tuple(evidence),
+                basis=rule.basis,
+            )
+        )
+    findings.sort(key=lambda finding: finding.time_ns or 0)
+    if met:
+        findings.append(
+            Finding(
+                rule=rule.name,
+                kind="precedes",
+                outcome=Outcome.MET,
+                reason=f"{past(rule.first)} within {format_duration(rule.within_ns)} before, {met} times of"
+                f" {met + len(findings)}",
+                time_ns=None,
+                limit=limit,
+                count=met,
+                basis=rule.basis,
+            )
+        )
+    return findings
+
+
+def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Span | None) -> tuple[Outcome, str]:
+    within = format_duration(rule.within_ns)
+    if delay is not None and delay.latest_ns is not None and delay.latest_ns <= rule.within_ns:
+        return Outcome.MET, ""
+    window_ns = since_ns + 1 - rule.within_ns
+    hidden = scene.hidden(rule.first, window_ns - 1, seen_ns)
+    if hidden is not None and (hidden.since_ns >= scene.first_ns or hidden.is_seam):
+        return (
+            Outcome.UNDECIDED,
+            f"{past(rule.then)}, but the log cannot tell whether '{rule.first.text}' came before: {hidden.why}",
+        )
+    if delay is not None and delay.earliest_ns <= rule.within_ns:
+        periods = map(scene.period_ns, (rule.first, rule.then))
+        slowest = max((period for period in periods if period is not None), default=None)
+        call = too_close(delay, rule.within_ns, slowest)
+        return (
+            Outcome.UNDECIDED,
+            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; limit {within}: {call}",
+        )
+    if delay is not None:
+        return (
+            Outcome.VIOLATED,
+            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; limit {within}",
+        )
+    if window_ns < scene.first_ns or hidden is not None:
+        shown = format_duration(max(since_ns - scene.first_ns, 0))
+        return (
+            Outcome.UNDECIDED,
+            f"{past(rule.then)} only {shown} after the capture began; '{rule.first.text}' may have come before it",
+        )
+    return Outcome.VIOLATED, f"{past(rule.then)} without '{rule.first.text}' in the {within} before"

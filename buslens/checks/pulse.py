@@ -1,0 +1,135 @@
+"""How long a condition holds each time that it does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
+from buslens.checks.scene import roles_of
+from buslens.checks.words import limit_words, span_words, too_close
+from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE
+from buslens.units import format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.checks.scene import Scene
+    from buslens.expectations.model import Pulse
+    from buslens.timeline.truth import Truth
+
+
+def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
+    """Return what the rule found, in order of time, and last what sums up the pulses that are as they should be.
+
+    =====================================================  ====================================================
+    length wholly below ``least`` or above ``most``        violated
+    length wholly between them, the limits included        met
+    length across a limit                                  undecided: too close to call
+    beginning or end not in the log                        violated if too long already, else undecided
+    a pulse that no frame shows                            not judged: the log does not have it
+    =====================================================  ====================================================
+    """
+    condition = rule.of.condition
+    truth = scene.truth(condition).from_time(scene.settled_ns(condition))
+    findings: list[Finding] = []
+    met = 0
+    for begun, ended, length, unseen in _pulses(truth, scene):
+        outcome, reason = _decide(rule, scene, length, unseen)
+        if outcome is Outcome.MET:
+            met += 1
+            continue
+        findings.append(
+            Finding(
+                rule=rule.name,
+                kind="pulse",
+                outcome=outcome,
+                reason=reason,
+                time_ns=begun.latest_ns,
+                delay=length,
+                limit=Limit(least=rule.least_ns, most=rule.most_ns),
+                reference=begun,
+                evidence=(
+                    Evidence(what=f"'{rule.of.text}' began", role=roles_of(condition)[0], time=begun),
+                    Evidence(what=f"'{rule.of.text}' ended", role=roles_of(condition)[0], time=ended),
+                ),
+                basis=rule.basis,
+            )
+        )
+    if met:
+        findings.append(
+            Finding(
+                rule=rule.name,
+                kind="pulse",
+                outcome=Outcome.MET,
+                reason=f"{met} of {met + len(findings)} pulses within {limit_words(rule.least_ns, rule.most_ns)}",
+                time_ns=None,
+                limit=Limit(least=rule.least_ns, most=rule.most_ns),
+                count=met,
+                basis=rule.basis,
+            )
+        )
+    return findings
+
+
+def _pulses(truth: Truth, scene: Scene) -> Iterator[tuple[Span, Span, Span, str]]:
+    """Yield beginning, end and length of each pulse, and what of it is not in the log (empty if all is)."""
+    stops_ns = np.append(truth.at_ns[1:], truth.end_ns)
+    settled = np.flatnonzero(truth.value != DOUBT)
+    value = truth.value[settled]
+    starts = settled[np.flatnonzero((value == TRUE) & np.append(True, value[:-1] != TRUE))]
+    lasts = settled[np.flatnonzero((value == TRUE) & np.append(value[1:] != TRUE, True))]
+    for first, last in zip(starts.tolist(), lasts.tolist(), strict=True):
+        begin_seen, end_since = int(truth.at_ns[first]), int(stops_ns[last])
+        before, after = _neighbour(truth, first, -1), _neighbour(truth, last, 1)
+        unseen = ""
+        begin_since: int | None = None
+        if before is not None and truth.value[before] == FALSE:
+            begin_since = int(stops_ns[before])
+        else:
+            unseen = "began before the log shows it"
+        end_seen: int | None = None
+        if after is not None and truth.value[after] == FALSE:
+            end_seen = int(truth.at_ns[after])
+        elif after is not None and truth.value[after] == IGNORANT:
+            unseen = unseen or "the log does not show its end"
+        else:
+            unseen = unseen or "the capture ends in it"
+        whole = begin_since is not None and end_seen is not None
+        yield (
+            Span(earliest_ns=scene.first_ns if begin_since is None else begin_since, latest_ns=begin_seen),
+            Span(earliest_ns=end_since, latest_ns=end_seen),
+            Span(
+                earliest_ns=end_since - begin_seen,
+                latest_ns=end_seen - begin_since if whole and end_seen and begin_since is not None else None,
+            ),
+            unseen,
+        )
+
+
+def _neighbour(truth: Truth, index: int, step: int) -> int | None:
+    """Return the nearest stretch on one side that is not doubt; None if there is none."""
+    index += step
+    while 0 <= index < len(truth.value):
+        if truth.value[index] != DOUBT:
+            return index
+        index += step
+    return None
+
+
+def _decide(rule: Pulse, scene: Scene, length: Span, unseen: str) -> tuple[Outcome, str]:
+    least, most = rule.least_ns, rule.most_ns
+    text = f"'{rule.of.text}' for {span_words(length)}; {limit_words(least, most)}"
+    if most is not None and length.earliest_ns > most:
+        return Outcome.VIOLATED, f"{text}: too long by at least {format_duration(length.earliest_ns - most)}"
+    if length.latest_ns is None:
+        if most is None and least is not None and length.earliest_ns >= least:
+            return Outcome.MET, ""
+        return Outcome.UNDECIDED, f"{text}: {unseen}"
+    if least is not None and length.latest_ns < least:
+        return Outcome.VIOLATED, f"{text}: too short by at least {format_duration(least - length.latest_ns)}"
+    if (least is None or length.earliest_ns >= least) and (most is None or length.latest_ns <= most):
+        return Outcome.MET, ""
+    limit = most if most is not None and length.latest_ns > most else least
+    return Outcome.UNDECIDED, f"{text}: {too_close(length, limit or 0, scene.period_ns(rule.of.condition))}"

@@ -1,0 +1,65 @@
+"""A number that must keep within limits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.checks.episodes import Offence, judge
+from buslens.checks.findings import Limit
+from buslens.expectations.model import And, Compare, Or
+from buslens.timeline.model import UNKNOWN
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Finding
+    from buslens.checks.scene import Scene
+    from buslens.expectations.model import Condition, Range
+    from buslens.timeline.truth import Run
+
+
+def evaluate(rule: Range, scene: Scene) -> list[Finding]:
+    """Return what the rule found, in order of time, and last what sums up the rest.
+
+    =====================================================  ====================================================
+    a value outside while ``while`` holds                  violated; the text gives the worst value
+    a value on a limit                                     met: both ends belong to the range
+    the same for up to ``longer_than``                     met
+    the number, or ``while``, is unknown                   undecided, save where the other settles it
+    ``while`` never holds                                  not exercised
+    =====================================================  ====================================================
+    """
+    outside: list[Condition] = []
+    if rule.least is not None:
+        outside.append(Compare(role=rule.of, operator="<", value=rule.least))
+    if rule.most is not None:
+        outside.append(Compare(role=rule.of, operator=">", value=rule.most))
+    condition: Condition = Or(parts=tuple(outside))
+    timeline = scene.timelines[rule.of]
+    if rule.while_ is not None:
+        condition = And(parts=(rule.while_.condition, condition))
+        scope = scene.truth(rule.while_.condition)
+        if not len(scope.edges()[0]) and not (scope.value != 0).any():
+            return []
+
+    def words(run: Run) -> str:
+        inside = (timeline.seen_ns < run.to_ns) & np.append(timeline.seen_ns[1:] > run.from_ns, True)
+        values = timeline.value[inside & (timeline.state != UNKNOWN)]
+        if not len(values):
+            return f"{rule.of} outside its range"
+        below = rule.least is not None and values.min() < rule.least
+        worst = values.min() if below else values.max()
+        return f"{rule.of} {'down to' if below else 'up to'} {worst:g} {rule_unit}"
+
+    rule_unit = timeline.unit
+    offence = Offence(
+        rule=rule,
+        kind="range",
+        condition=condition,
+        truth=scene.truth(condition),
+        tolerated_ns=rule.longer_than_ns,
+        words=words,
+        limit=Limit(least=rule.least, most=rule.most, unit=timeline.unit),
+        role=rule.of,
+    )
+    return judge(offence, scene)

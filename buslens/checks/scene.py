@@ -1,0 +1,272 @@
+"""What the rules look at: the timelines of one capture, and conditions and triggers evaluated on them."""
+
+from __future__ import annotations
+
+import operator
+from bisect import bisect_right
+from dataclasses import dataclass
+from functools import reduce
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.expectations.model import (
+    And,
+    Becomes,
+    Between,
+    Compare,
+    HeldFor,
+    Is,
+    IsUnknown,
+    Not,
+    Or,
+    Trigger,
+)
+from buslens.timeline.model import UNKNOWN, Why
+from buslens.timeline.truth import FALSE, TRUE, Truth, is_unknown, truth_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from buslens.expectations.model import Condition, Moment
+    from buslens.timeline.model import Timeline
+
+_COMPARISONS: Final = {"<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class Zone:
+    """A stretch in which something may have happened that the log does not show: in ``(since_ns, until_ns]``."""
+
+    since_ns: int
+    until_ns: int
+    #: Why, as words that stand behind "because": "unlock_feedback is unknown (its message was silent)".
+    why: str
+    is_seam: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Occurrences:
+    """When a trigger came about: occurrence i in ``(since_ns[i], seen_ns[i]]``, in the order in which seen."""
+
+    since_ns: NDArray[np.int64]
+    seen_ns: NDArray[np.int64]
+    #: Occurrences that there may have been.
+    doubtful: tuple[Zone, ...]
+
+    def __len__(self) -> int:
+        return len(self.seen_ns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Presence:
+    """When a message was there."""
+
+    timeline: Timeline
+    #: Time between frames, ns, that its timeout rests on; None if unknown.
+    cycle_ns: int | None
+
+
+class Scene:
+    """One capture as the rules see it.
+
+    Parameters
+    ----------
+    timelines : mapping of str to Timeline
+        By role.
+    presences : mapping of str to Presence
+        By the name of the rule that asks for it.
+    first_ns, end_ns : int
+        Times of the first and of the last frame of the capture.
+    is_timed : bool
+        Whether the capture has time stamps; without them only the order of frames is known.
+    """
+
+    def __init__(
+        self,
+        *,
+        timelines: Mapping[str, Timeline],
+        presences: Mapping[str, Presence],
+        first_ns: int,
+        end_ns: int,
+        is_timed: bool = True,
+    ) -> None:
+        self.timelines = timelines
+        self.presences = presences
+        self.first_ns = first_ns
+        self.end_ns = end_ns
+        self.is_timed = is_timed
+        self._truths: dict[Condition, Truth] = {}
+        self._occurrences: dict[tuple[Moment, ...], Occurrences] = {}
+        self._zones: dict[str, tuple[Zone, ...]] = {}
+
+    def truth(self, condition: Condition) -> Truth:
+        """Return a condition through the capture."""
+        if condition not in self._truths:
+            self._truths[condition] = self._evaluate(condition)
+        return self._truths[condition]
+
+    def _evaluate(self, condition: Condition) -> Truth:
+        match condition:
+            case Is(role=role, state=state):
+                timeline = self.timelines[role]
+                return truth_of(timeline, lambda it: it.state == it.states.index(state))
+            case IsUnknown(role=role):
+                return is_unknown(self.timelines[role])
+            case Compare(role=role, operator=sign, value=value):
+                return truth_of(self.timelines[role], lambda it: _COMPARISONS[sign](it.value, value))
+            case Between(role=role, low=low, high=high):
+                return truth_of(self.timelines[role], lambda it: (it.value >= low) & (it.value <= high))
+            case And(parts=parts):
+                return reduce(operator.and_, map(self.truth, parts))
+            case Or(parts=parts):
+                return reduce(operator.or_, map(self.truth, parts))
+            case Not(part=part):
+                return ~self.truth(part)
+            case HeldFor(part=part, duration_ns=duration_ns):
+                return self.truth(part).held_for(duration_ns)
+
+    def occurrences(self, trigger: Trigger) -> Occurrences:
+        """Return when a trigger came about."""
+        if trigger.moments not in self._occurrences:
+            self._occurrences[trigger.moments] = self._find(trigger)
+        return self._occurrences[trigger.moments]
+
+    def _find(self, trigger: Trigger) -> Occurrences:
+        since, seen, doubtful = [], [], []
+        for moment in trigger.moments:
+            since_ns, seen_ns = self.truth(edge_condition(moment)).edges()
+            if moment.while_ is not None:
+                also = self.truth(moment.while_)
+                value = also.value[np.searchsorted(also.at_ns, seen_ns, side="right") - 1]
+                for index in np.flatnonzero((value != TRUE) & (value != FALSE)):
+                    why = self.why_unknown(moment.while_, int(seen_ns[index]))
+                    doubtful.append(Zone(since_ns=int(since_ns[index]), until_ns=int(seen_ns[index]), why=why))
+                since_ns, seen_ns = since_ns[value == TRUE], seen_ns[value == TRUE]
+            since.append(since_ns)
+            seen.append(seen_ns)
+        since_ns, seen_ns = np.concatenate(since), np.concatenate(seen)
+        order = np.lexsort((since_ns, seen_ns))
+        return Occurrences(since_ns=since_ns[order], seen_ns=seen_ns[order], doubtful=tuple(sorted(doubtful)))
+
+    def zones(self, role: str) -> tuple[Zone, ...]:
+        """Return the stretches that could hide a change of a role, in order of time."""
+        if role not in self._zones:
+            self._zones[role] = tuple(_zones_of(self.timelines[role]))
+        return self._zones[role]
+
+    def hidden(self, trigger: Trigger, since_ns: int, until_ns: int) -> Zone | None:
+        """Return the first stretch that could hide a trigger and reaches into ``(since_ns, until_ns]``."""
+        found = [zone for zone in self.occurrences(trigger).doubtful if zone.until_ns > since_ns]
+        for role in roles_of_trigger(trigger):
+            zones = self.zones(role)
+            # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
+            found += zones[bisect_right(zones, since_ns, key=lambda zone: zone.until_ns) :][:1]
+        return min((zone for zone in found if zone.since_ns < until_ns), default=None)
+
+    def shown_until_ns(self, trigger: Trigger) -> int:
+        """Return the time up to which the log shows every role of a trigger; before the capture if not at all."""
+        before = self.first_ns - 1
+        lasts = [self.timelines[role].last_frame_ns for role in roles_of_trigger(trigger)]
+        return min((before if last is None else last for last in lasts), default=self.end_ns)
+
+    def why_unknown(self, condition: Condition, time_ns: int) -> str:
+        """Return which role keeps a condition from being decided at a time, as words behind "because"."""
+        in_doubt = []
+        for role in roles_of(condition):
+            timeline = self.timelines[role]
+            index = max(int(np.searchsorted(timeline.seen_ns, time_ns, side="right")) - 1, 0)
+            if timeline.state[index] == UNKNOWN:
+                return f"{role} is unknown ({describe_why(timeline, index)})"
+            in_doubt.append(role)
+        return f"{' or '.join(in_doubt)} changed between two frames around it"
+
+    def settled_ns(self, condition: Condition) -> int:
+        """Return the time from which a condition is judged: when each of its roles has had time for a first frame.
+
+        A role whose first frame takes longer than its timeout is not waited for: it is unknown.
+        """
+        settled = self.first_ns
+        for role in roles_of(condition):
+            timeline = self.timelines[role]
+            waited = timeline.last_frame_ns is not None and timeline.why[0] == Why.NOT_YET_SEEN.value
+            if waited and len(timeline) > 1:
+                first_ns = int(timeline.seen_ns[1])
+                if timeline.timeout_ns is None or first_ns - self.first_ns <= timeline.timeout_ns:
+                    settled = max(settled, first_ns)
+        return settled
+
+    def period_ns(self, trigger_or_condition: Trigger | Condition) -> int | None:
+        """Return the longest usual time between frames of the roles involved, ns."""
+        roles = _roles_in(trigger_or_condition)
+        periods = [self.timelines[role].period_ns for role in roles]
+        return max((period for period in periods if period is not None), default=None)
+
+
+def edge_condition(moment: Moment) -> Condition:
+    """Return the condition whose beginning is the edge of a moment."""
+    if isinstance(moment.edge, Becomes):
+        return Is(role=moment.edge.role, state=moment.edge.state)
+    return moment.edge
+
+
+def roles_of(condition: Condition) -> tuple[str, ...]:
+    """Return the roles that a condition speaks of, in its order, each once."""
+    return tuple(dict.fromkeys(_walk(condition)))
+
+
+def _walk(condition: Condition) -> Iterator[str]:
+    match condition:
+        case And(parts=parts) | Or(parts=parts):
+            for part in parts:
+                yield from _walk(part)
+        case Not(part=part) | HeldFor(part=part):
+            yield from _walk(part)
+        case _:
+            yield condition.role
+
+
+def roles_of_trigger(trigger: Trigger) -> tuple[str, ...]:
+    """Return the roles that a trigger speaks of, in its order, each once."""
+    found: dict[str, None] = {}
+    for moment in trigger.moments:
+        found |= dict.fromkeys(roles_of(edge_condition(moment)))
+        if moment.while_ is not None:
+            found |= dict.fromkeys(roles_of(moment.while_))
+    return tuple(found)
+
+
+def _roles_in(subject: Trigger | Condition) -> tuple[str, ...]:
+    return roles_of_trigger(subject) if isinstance(subject, Trigger) else roles_of(subject)
+
+
+def describe_why(timeline: Timeline, index: int) -> str:
+    """Return in words why a role is unknown in an entry of its timeline."""
+    match Why(int(timeline.why[index])):
+        case Why.NOT_YET_SEEN if timeline.last_frame_ns is None:
+            return "the capture has no frame that carries it"
+        case Why.NOT_YET_SEEN:
+            return "its first frame has not come yet"
+        case Why.SILENT:
+            return "its message has stopped"
+        case Why.SEAM:
+            return "the recorded clock ran back"
+        case _:
+            return "its value has no name in the expectations"
+
+
+def _zones_of(timeline: Timeline) -> Iterator[Zone]:
+    unknown = timeline.state == UNKNOWN
+    starts = np.flatnonzero(unknown & np.append(True, ~unknown[:-1]))
+    stops = np.flatnonzero(unknown & np.append(~unknown[1:], True)) + 1
+    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        seams = np.flatnonzero(timeline.why[start:stop] == Why.SEAM.value)
+        named = start + int(seams[0]) if len(seams) else start
+        yield Zone(
+            since_ns=int(timeline.since_ns[start]),
+            until_ns=int(timeline.seen_ns[stop]) if stop < len(timeline) else timeline.end_ns + 1,
+            why=f"{timeline.role} is unknown ({describe_why(timeline, named)})",
+            is_seam=bool(len(seams)),
+        )

@@ -1,0 +1,423 @@
+"""Steps that must follow a start in order and in time.
+
+What the outcome is, case by case; a delay is an interval, for each of its two changes came about at some time since
+the frame before the one that first shows it.
+
+===================================================  ==========================================================
+start while ``given`` is false                       no handshake
+start while ``given`` cannot be decided              undecided; the text names the role that is unknown
+delay wholly within its limits                       met
+delay wholly below ``after``, wholly above           early, late
+``within``
+delay across a limit                                 undecided: too close to call, and the rate that would decide
+no change while the log shows the role until the     missing; with the state that it stayed in
+limit has surely run out
+a change, but more than 3 times ``within`` later     missing; the text mentions it
+a change wholly before the step that it follows      out_of_order
+change and step before it in one interval            the order is accepted and ``within`` judged; with ``after``
+                                                     undecided
+the awaited state holds already, no change           missing: was so from the beginning
+a role is unknown for a stretch that could hide      undecided
+the change, or the clock ran back in it
+the capture ends before the limit has surely run     undecided
+out
+``abandon``, or the start again, before the step     handshake abandoned; a step whose limit had run out before is
+                                                     missing, the rest is not judged
+the first step again before the second, ``tries``    the clock of the second starts anew
+not used up
+===================================================  ==========================================================
+
+A step whose reference was not found is not judged: there is no moment to count from.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Span
+from buslens.checks.scene import edge_condition, roles_of_trigger
+from buslens.checks.words import limit_words, past, span_words, too_close
+from buslens.timeline.model import UNKNOWN
+from buslens.timeline.truth import FALSE, TRUE
+from buslens.units import format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.checks.scene import Scene, Zone
+    from buslens.expectations.model import Sequence, Step, Trigger
+
+STRAGGLER: Final = 3
+"""Times ``within`` after which a change no longer counts as the awaited one that came late."""
+
+
+class Edge(NamedTuple):
+    """Something that happened in ``(since_ns, seen_ns]``."""
+
+    since_ns: int
+    seen_ns: int
+
+    @property
+    def span(self) -> Span:
+        """The same as a span with both ends included."""
+        return Span(earliest_ns=self.since_ns + 1, latest_ns=self.seen_ns)
+
+    def delay_after(self, reference: Edge) -> Span:
+        """Return the time from a reference to this edge."""
+        return Span(
+            earliest_ns=self.since_ns + 1 - reference.seen_ns,
+            latest_ns=self.seen_ns - reference.since_ns - 1,
+        )
+
+
+def evaluate(rule: Sequence, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
+    """Return what the rule found in each handshake, and the handshakes, in order of time."""
+    findings: list[Finding] = []
+    handshakes: list[Handshake] = []
+    starts = _edges(scene, rule.start)
+    certain = []
+    for start in starts:
+        value = TRUE if rule.given is None else scene.truth(rule.given.condition).at(start.since_ns)
+        if value == TRUE:
+            certain.append(start)
+        elif value != FALSE:
+            findings.append(_doubtful_start(rule, scene, start))
+    for zone in scene.occurrences(rule.start).doubtful:
+        reason = f"'{rule.start.text}' may have come about here: {zone.why}"
+        findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.since_ns, zone.until_ns)))
+    for number, start in enumerate(certain, 1):
+        following = certain[number] if number < len(certain) else None
+        run = _Run(rule, scene, start, number, following)
+        findings += run.judge()
+        handshakes.append(run.handshake())
+    findings.sort(key=lambda finding: finding.time_ns or 0)
+    return findings, handshakes
+
+
+def _edges(scene: Scene, trigger: Trigger) -> list[Edge]:
+    found = scene.occurrences(trigger)
+    return [Edge(*pair) for pair in zip(found.since_ns.tolist(), found.seen_ns.tolist(), strict=True)]
+
+
+def _first(scene: Scene, trigger: Trigger, *, ends_after_ns: int, other_than: Edge | None = None) -> Edge | None:
+    """Return the first occurrence that ends after a time."""
+    found = scene.occurrences(trigger)
+    index = int(np.searchsorted(found.seen_ns, ends_after_ns, side="right"))
+    while index < len(found):
+        edge = Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
+        if edge != other_than:
+            return edge
+        index += 1
+    return None
+
+
+def _finding(
+    rule: Sequence,
+    outcome: Outcome,
+    reason: str,
+    at: Edge,
+    *,
+    evidence: tuple[Evidence, ...] = (),
+    step: Step | None = None,
+    number: int | None = None,
+    delay: Span | None = None,
+    reference: Edge | None = None,
+) -> Finding:
+    limit = None
+    if step is not None:
+        limit = Limit(least=step.after_ns, most=step.within_ns)
+    return Finding(
+        rule=rule.name,
+        kind="sequence",
+        outcome=outcome,
+        reason=reason,
+        time_ns=at.seen_ns,
+        delay=delay,
+        limit=limit,
+        reference=None if reference is None else reference.span,
+        evidence=evidence,
+        step=None if step is None else step.name,
+        handshake=number,
+        basis=rule.basis,
+    )
+
+
+def _evidence(trigger: Trigger, edge: Edge) -> Evidence:
+    return Evidence(what=past(trigger), role=roles_of_trigger(trigger)[0], time=edge.span)
+
+
+def _doubtful_start(rule: Sequence, scene: Scene, start: Edge) -> Finding:
+    assert rule.given is not None  # noqa: S101 (only asked where a condition could not be decided)
+    why = scene.why_unknown(rule.given.condition, start.since_ns)
+    reason = f"{past(rule.start)}, but the log cannot tell whether '{rule.given.text}' held: {why}"
+    return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(rule.start, start),))
+
+
+class _Run:
+    """One handshake."""
+
+    def __init__(self, rule: Sequence, scene: Scene, start: Edge, number: int, following: Edge | None) -> None:
+        self.rule = rule
+        self.scene = scene
+        self.start = start
+        self.number = number
+        self.tries = 0
+        self.abandoned = ""
+        self.end_ns = start.seen_ns
+        #: Where each step was found; the start stands under its own key.
+        self.found: dict[str | None, Edge] = {None: start}
+        self.stop, self.stop_words = self._find_stop(following)
+
+    def _find_stop(self, following: Edge | None) -> tuple[Edge | None, str]:
+        stop, words = following, "the start came again" if following else ""
+        if self.rule.abandon is not None:
+            abandon = _first(self.scene, self.rule.abandon, ends_after_ns=self.start.seen_ns)
+            if abandon is not None and (stop is None or abandon.seen_ns < stop.seen_ns):
+                stop, words = abandon, past(self.rule.abandon)
+        return stop, words
+
+    def handshake(self) -> Handshake:
+        """Return the record of the run; to be asked after `judge`."""
+        return Handshake(
+            rule=self.rule.name,
+            number=self.number,
+            start=self.start.span,
+            end_ns=max(self.end_ns, self.start.seen_ns),
+            completed=all(step.name in self.found for step in self.rule.steps),
+            abandoned=self.abandoned,
+            tries=self.tries,
+        )
+
+    def judge(self) -> Iterator[Finding]:
+        """Yield one finding for each step that can be judged."""
+        before: str | None = None
+        for index, step in enumerate(self.rule.steps):
+            reference = self.found.get(before if step.from_ is None else step.from_)
+            if reference is not None:
+                finding = self._judge_step(step, reference, before if step.from_ is None else step.from_)
+                if finding is not None:
+                    yield finding
+                if self.abandoned:
+                    return
+                if index == 0 and step.name in self.found:
+                    self._follow_tries(step)
+            before = step.name
+
+    # --- one step ---------------------------------------------------------------------------------------
+
+    def _candidate(self, step: Step, reference: Edge, reference_name: str | None) -> Edge | None:
+        """Return the first awaited change that is not wholly before the reference nor wholly after the stop."""
+        same = self._trigger(reference_name).moments == step.await_.moments
+        edge = _first(
+            self.scene,
+            step.await_,
+            ends_after_ns=reference.since_ns,
+            other_than=reference if same else None,
+        )
+        if edge is not None and self.stop is not None and edge.since_ns >= self.stop.seen_ns:
+            return None
+        return edge
+
+    def _judge_step(self, step: Step, reference: Edge, reference_name: str | None) -> Finding | None:
+        edge = self._candidate(step, reference, reference_name)
+        straggler = None
+        if edge is not None and edge.delay_after(reference).earliest_ns > STRAGGLER * step.within_ns:
+            edge, straggler = None, edge
+        if edge is None:
+            return self._judge_absence(step, reference, reference_name, straggler)
+        self._note_end(edge.seen_ns)
+        hidden = self.scene.hidden(step.await_, reference.since_ns, edge.since_ns)
+        if hidden is not None:
+            # Which of several changes this one is, nobody can tell.
+            return self._step_finding(step, Outcome.UNDECIDED, _hidden_words(step, hidden), reference, reference_name)
+        self.found[step.name] = edge
+        return self._judge_delay(step, reference, reference_name, edge)
+
+    def _judge_delay(self, step: Step, reference: Edge, reference_name: str | None, edge: Edge) -> Finding:
+        delay = edge.delay_after(reference)
+        if step.after_ns is None and delay.earliest_ns < 0:
+            # The log cannot tell the order, and the rule does not ask for it: then it is taken to be right.
+            delay = Span(earliest_ns=0, latest_ns=delay.latest_ns)
+        assert delay.latest_ns is not None  # noqa: S101 (both ends of an edge are known)
+        least, most = step.after_ns, step.within_ns
+        text = f"{past(step.await_)} {span_words(delay)} after {self._name(reference_name)}"
+        limits = limit_words(least, most)
+        if delay.earliest_ns > most:
+            outcome, tail = Outcome.LATE, f"late by at least {format_duration(delay.earliest_ns - most)}"
+        elif least is not None and delay.latest_ns < least:
+            outcome, tail = Outcome.EARLY, f"early by at least {format_duration(least - delay.latest_ns)}"
+        elif delay.latest_ns <= most and (least is None or delay.earliest_ns >= least):
+            outcome, tail = Outcome.MET, ""
+        elif least is not None and delay.earliest_ns < 0:
+            outcome, tail = Outcome.UNDECIDED, "the log cannot tell which of the two came first"
+        else:
+            limit = most if delay.latest_ns > most else least
+            periods = map(self.scene.period_ns, (self._trigger(reference_name), step.await_))
+            slowest = max((period for period in periods if period is not None), default=None)
+            outcome, tail = Outcome.UNDECIDED, too_close(delay, limit or 0, slowest)
+        reason = f"{text}; {limits}" + (f": {tail}" if tail else "")
+        return self._step_finding(step, outcome, reason, reference, reference_name, edge=edge, delay=delay)
+
+    def _judge_absence(
+        self, step: Step, reference: Edge, reference_name: str | None, straggler: Edge | None
+    ) -> Finding | None:
+        """Judge a step whose change did not come; None if it was abandoned before it could be judged."""
+        deadline_ns = reference.seen_ns + step.within_ns
+        prior = None if reference_name is None else self._prior(step, reference)
+        if prior is not None:
+            self.found[step.name] = prior
+            self._note_end(reference.seen_ns)
+            ahead = span_words(reference.delay_after(prior))
+            reason = f"{past(step.await_)} {ahead} before {self._name(reference_name)}, not after it"
+            return self._step_finding(step, Outcome.OUT_OF_ORDER, reason, reference, reference_name, edge=prior)
+        if self.stop is not None and self.stop.since_ns < deadline_ns:
+            self.abandoned = self.stop_words
+            self._note_end(self.stop.seen_ns)
+            return None
+        self._note_end(min(deadline_ns, self.scene.end_ns))
+        doubt = self._doubt_of_absence(step, reference, reference_name, deadline_ns)
+        if doubt:
+            return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name)
+        reason = (
+            f"'{step.await_.text}' did not come within {format_duration(step.within_ns)} after"
+            f" {self._name(reference_name)}; {self._stayed(step, reference, deadline_ns)}"
+        )
+        if straggler is not None:
+            delay = span_words(straggler.delay_after(reference))
+            reason += f"; it came {delay} after it, too late to be the answer"
+        return self._step_finding(step, Outcome.MISSING, reason, reference, reference_name)
+
+    def _doubt_of_absence(self, step: Step, reference: Edge, reference_name: str | None, deadline_ns: int) -> str:
+        """Return why it is not sure that a change did not come in time; empty if it is."""
+        hidden = self.scene.hidden(step.await_, reference.since_ns, deadline_ns)
+        if hidden is not None:
+            return _hidden_words(step, hidden)
+        shown_ns = self.scene.shown_until_ns(step.await_)
+        if shown_ns < deadline_ns:
+            shown = format_duration(max(shown_ns - reference.seen_ns, 0))
+            return (
+                f"the capture ends {shown} after {self._name(reference_name)}, before '{step.await_.text}'"
+                f" could be overdue ({limit_words(step.after_ns, step.within_ns)})"
+            )
+        if self.rule.abandon is not None:
+            hidden = self.scene.hidden(self.rule.abandon, reference.since_ns, deadline_ns)
+            if hidden is not None:
+                return (
+                    f"'{step.await_.text}' did not come within {format_duration(step.within_ns)} after"
+                    f" {self._name(reference_name)}, but the handshake may have been abandoned: {hidden.why}"
+                )
+        return ""
+
+    def _prior(self, step: Step, reference: Edge) -> Edge | None:
+        """Return the awaited change if it came earlier in this handshake and nothing has undone it."""
+        found = self.scene.occurrences(step.await_)
+        index = int(np.searchsorted(found.seen_ns, reference.since_ns, side="right")) - 1
+        if index < 0 or found.seen_ns[index] <= self.start.since_ns:
+            return None
+        if not self._holds(step.await_, reference.seen_ns):
+            return None
+        return Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
+
+    def _holds(self, trigger: Trigger, time_ns: int) -> bool:
+        return any(self.scene.truth(edge_condition(moment)).at(time_ns) == TRUE for moment in trigger.moments)
+
+    def _stayed(self, step: Step, reference: Edge, until_ns: int) -> str:
+        """Return in which state each awaited role stayed."""
+        if self._holds(step.await_, reference.since_ns):
+            return "it was so from the beginning"
+        parts = []
+        for role in roles_of_trigger(step.await_):
+            timeline = self.scene.timelines[role]
+            if timeline.is_number:
+                continue
+            index = int(np.searchsorted(timeline.seen_ns, until_ns, side="right")) - 1
+            if timeline.state[index] != UNKNOWN:
+                parts.append(f"{role} stayed {timeline.states[timeline.state[index]]}")
+        return " and ".join(parts) or "it never came about"
+
+    # --- tries ------------------------------------------------------------------------------------------
+
+    def _follow_tries(self, first: Step) -> None:
+        """Move the first step on to its last try that the rule allows before the second step came."""
+        self.tries = 1
+        if len(self.rule.steps) == 1:
+            return
+        second = self.rule.steps[1]
+        while True:
+            current = self.found[first.name]
+            again = _first(self.scene, first.await_, ends_after_ns=current.seen_ns)
+            answer = self._candidate(second, current, first.name)
+            if again is None or again.since_ns < current.seen_ns:
+                return
+            if answer is not None and answer.since_ns < again.seen_ns:
+                return
+            if self.stop is not None and again.since_ns >= self.stop.seen_ns:
+                return
+            if again.delay_after(current).earliest_ns > STRAGGLER * second.within_ns:
+                return
+            self.tries += 1
+            if self.tries > self.rule.tries:
+                self._count_more_tries(first, again)
+                return
+            self.found[first.name] = again
+
+    def _count_more_tries(self, first: Step, last: Edge) -> None:
+        """Count the tries beyond those allowed: they restart no clock, but people want to know."""
+        second = self.rule.steps[1]
+        answer = self._candidate(second, self.found[first.name], first.name)
+        until_ns = self.found[first.name].seen_ns + STRAGGLER * second.within_ns
+        if answer is not None:
+            until_ns = min(until_ns, answer.since_ns)
+        if self.stop is not None:
+            until_ns = min(until_ns, self.stop.since_ns)
+        seen_ns = self.scene.occurrences(first.await_).seen_ns
+        self.tries += int(((seen_ns > last.seen_ns) & (seen_ns <= until_ns)).sum())
+
+    # --- words ------------------------------------------------------------------------------------------
+
+    def _name(self, step_name: str | None) -> str:
+        if step_name is None:
+            return past(self.rule.start)
+        if step_name == self.rule.steps[0].name and self.tries > 1:
+            return f"{step_name} (try {min(self.tries, self.rule.tries)})"
+        return step_name
+
+    def _trigger(self, step_name: str | None) -> Trigger:
+        return next((step.await_ for step in self.rule.steps if step.name == step_name), self.rule.start)
+
+    def _note_end(self, time_ns: int) -> None:
+        self.end_ns = max(self.end_ns, time_ns)
+
+    def _step_finding(
+        self,
+        step: Step,
+        outcome: Outcome,
+        reason: str,
+        reference: Edge,
+        reference_name: str | None,
+        *,
+        edge: Edge | None = None,
+        delay: Span | None = None,
+    ) -> Finding:
+        evidence = [_evidence(self._trigger(reference_name), reference)]
+        if edge is not None:
+            evidence.append(_evidence(step.await_, edge))
+        return _finding(
+            self.rule,
+            outcome,
+            reason,
+            edge or reference,
+            evidence=tuple(evidence),
+            step=step,
+            number=self.number,
+            delay=delay,
+            reference=reference,
+        )
+
+
+def _hidden_words(step: Step, zone: Zone) -> str:
+    if zone.is_seam:
+        return f"the recorded clock ran back while '{step.await_.text}' was awaited"
+    return f"the log cannot tell whether '{step.await_.text}' came in time: {zone.why}"

@@ -1,0 +1,74 @@
+"""What the findings of a capture add up to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.findings import Outcome, Verdict
+from buslens.expectations.model import Sequence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from buslens.checks.findings import Finding, Handshake
+    from buslens.expectations.model import AnyRule
+
+_WORST_FIRST: Final = (
+    Outcome.MISSING,
+    Outcome.VIOLATED,
+    Outcome.OUT_OF_ORDER,
+    Outcome.LATE,
+    Outcome.EARLY,
+    Outcome.UNDECIDED,
+    Outcome.MET,
+)
+
+
+def worst_first(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings as a person wants to read them: faults, then doubts, then the rest, each in order of time."""
+    return sorted(findings, key=lambda it: (_WORST_FIRST.index(it.outcome), it.time_ns or 0))
+
+
+def add_up(
+    findings: Iterable[Finding], handshakes: Iterable[Handshake], rules: Iterable[AnyRule]
+) -> tuple[Verdict, str]:
+    """Return the verdict and the sentence that gives its reason.
+
+    Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was judged,
+    or if the rules know a sequence and none was carried through; else as expected.
+    """
+    ordered = worst_first(findings)
+    faults = [finding for finding in ordered if finding.outcome.is_fault]
+    if faults:
+        return Verdict.FAULTY, _sentence(faults)
+    doubts = [finding for finding in ordered if finding.outcome is Outcome.UNDECIDED]
+    if doubts:
+        return Verdict.UNDECIDED, _sentence(doubts)
+    sequences = [rule for rule in rules if isinstance(rule, Sequence)]
+    whole = [handshake for handshake in handshakes if handshake.completed]
+    if sequences and not whole:
+        return Verdict.UNDECIDED, _how_to_get_one(sequences)
+    if not ordered:
+        return Verdict.UNDECIDED, "no rule found anything to judge in this capture"
+    if not sequences:
+        return Verdict.AS_EXPECTED, "every rule that could be judged is met"
+    carried = f"{len(whole)} handshake{'s' if len(whole) > 1 else ''} carried through"
+    return Verdict.AS_EXPECTED, f"{carried}; every rule that could be judged is met"
+
+
+def _sentence(findings: list[Finding]) -> str:
+    first = findings[0]
+    place = f"{first.rule} {first.handshake}" if first.handshake is not None else first.rule
+    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+    return f"{place}: {first.reason}{more}"
+
+
+def _how_to_get_one(sequences: list[Sequence]) -> str:
+    ways = []
+    for rule in sequences:
+        given = "" if rule.given is None else f", while {rule.given.text}"
+        ways.append(f"{rule.start.text}{given}")
+    return (
+        "no handshake was carried through, and a capture without one proves nothing about the lock;"
+        f" record again while this happens: {'; or '.join(ways)}; and let it run for a few seconds more"
+    )

@@ -1,0 +1,68 @@
+"""The turns of phrase that the reasons of several kinds of rule share."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.units import NS_PER_MS, format_duration
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Span
+    from buslens.expectations.model import Trigger
+
+
+def past(trigger: Trigger) -> str:
+    """Return a trigger as something that has happened.
+
+    ``door_open becomes open`` is told as ``door_open became open``.
+    """
+    if " becomes " in trigger.text:
+        return trigger.text.replace(" becomes ", " became ")
+    return f"'{trigger.text}' came true"
+
+
+def span_words(span: Span) -> str:
+    """Return a length of time with its doubt, rounded outwards to the millisecond: ``412 to 512 ms``."""
+    earliest = span.earliest_ns // NS_PER_MS
+    if span.latest_ns is None:
+        return f"at least {format_duration(earliest * NS_PER_MS)}"
+    latest = -(-span.latest_ns // NS_PER_MS)
+    if latest - earliest <= 1:
+        return format_duration(round((span.earliest_ns + span.latest_ns) / 2 / NS_PER_MS) * NS_PER_MS)
+    low, high = format_duration(earliest * NS_PER_MS), format_duration(latest * NS_PER_MS)
+    low_number, low_unit = low.rsplit(" ", 1)
+    return f"{low_number} to {high}" if low_unit == high.rsplit(" ", 1)[1] or earliest == 0 else f"{low} to {high}"
+
+
+def rate_words(period_ns: int | None) -> str:
+    """Return a recording rate as ``one frame per 100 ms``."""
+    return "one frame at all" if period_ns is None else f"one frame per {format_duration(period_ns)}"
+
+
+def too_close(span: Span, limit_ns: int, period_ns: int | None) -> str:
+    """Return why a length of time cannot be judged against a limit, and what recording rate would decide.
+
+    The doubt of a length shrinks with the time between frames. If the true length is the middle of the measured
+    span, it is told from the limit once half of the doubt is less than their distance.
+    """
+    text = f"too close to call at {rate_words(period_ns)}"
+    if span.latest_ns is None or period_ns is None:
+        return text
+    doubt_ns = span.latest_ns - span.earliest_ns
+    distance_ns = abs((span.latest_ns + span.earliest_ns) / 2 - limit_ns)
+    if not doubt_ns or 2 * distance_ns / doubt_ns * period_ns < NS_PER_MS:
+        return f"{text}, and so near the limit that a faster recording may not decide it"
+    wanted = int(2 * distance_ns / doubt_ns * period_ns)
+    return f"{text}; about {rate_words(wanted // NS_PER_MS * NS_PER_MS)} would decide"
+
+
+def limit_words(least_ns: int | None, most_ns: int | None) -> str:
+    """Return an allowed length of time: ``limit 50 to 600 ms``, ``limit 600 ms``, ``at least 50 ms``."""
+    if least_ns is None or least_ns == 0:
+        return "no limit" if most_ns is None else f"limit {format_duration(most_ns)}"
+    if most_ns is None:
+        return f"limit at least {format_duration(least_ns)}"
+    low, high = format_duration(least_ns), format_duration(most_ns)
+    if low.rsplit(" ", 1)[1] == high.rsplit(" ", 1)[1]:
+        low = low.rsplit(" ", 1)[0]
+    return f"limit {low} to {high}"

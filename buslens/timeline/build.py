@@ -1,0 +1,166 @@
+"""Recorded rows become the timeline of a role."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.definitions.model import Kind
+from buslens.definitions.unpack import physical
+from buslens.timeline.model import UNKNOWN, Timeline, Why
+from buslens.timeline.recorder import NEVER, NO_TIMEOUT
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Seam
+    from buslens.definitions.model import Signal
+    from buslens.definitions.unpack import Numbers
+    from buslens.timeline.recorder import MessageLog
+
+
+def build_timeline(
+    log: MessageLog,
+    index: int,
+    *,
+    states: Mapping[str, frozenset[int]],
+    unit: str,
+    lag_ns: int | None,
+    seams: list[Seam],
+    first_ns: int,
+    end_ns: int,
+) -> Timeline:
+    """Return the timeline of one track of a message.
+
+    Parameters
+    ----------
+    log : MessageLog
+        A finished log.
+    index : int
+        Which of its tracks.
+    states : mapping of str to frozenset of int
+        Raw values of each state; empty for a number. A raw value in none of them is unknown.
+    unit : str
+        Unit of a number.
+    lag_ns : int or None
+        A change is at most so much older than the frame that shows it, ns; None: as old as the frame before.
+    seams : list of Seam
+        Places where nothing is known until the next frame.
+    first_ns, end_ns : int
+        Times of the first and of the last frame of the capture, whatever its id, ns.
+    """
+    track, rows = log.tracks[index], log.rows[index]
+    timeout_ns = log.timeouts_ns[index]
+    if timeout_ns == NO_TIMEOUT:
+        timeout_ns = None
+    time_ns, since_ns, raw, silent_from_ns = rows.arrays()
+    state, value = _states_of(raw, track.signal, states)
+    why = np.where(state == UNKNOWN, Why.UNNAMED.value, Why.KNOWN.value)
+    broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
+    # A row is kept behind every seam, and its `since` is the last frame before it.
+    last_before = np.append(since_ns, rows.last_ns)[np.searchsorted(time_ns, broken_ns)]
+    if lag_ns is not None:
+        # A unit that sends at once tells us more than the frame before does, unless frames have been lost.
+        unbroken = np.searchsorted(broken_ns, time_ns, "right") == np.searchsorted(broken_ns, since_ns, "right")
+        narrowed = unbroken & (silent_from_ns == NEVER) & (since_ns != NEVER)
+        since_ns = np.where(narrowed, np.maximum(since_ns, time_ns - lag_ns - 1), since_ns)
+    since_ns = np.where(since_ns == NEVER, first_ns - 1, since_ns)
+    last_before = np.where(last_before == NEVER, first_ns - 1, last_before)
+    silences = _silences(silent_from_ns, rows.pending_ns, log.last_ns, timeout_ns, end_ns)
+    holes = len(silences) + len(broken_ns)
+    nothing = np.full(holes, UNKNOWN)
+    order_ns = np.concatenate(
+        ([first_ns], silences + (timeout_ns or 0), broken_ns, time_ns),
+    )
+    # At one and the same time a frame has the last word.
+    order = np.lexsort((np.arange(len(order_ns)), order_ns))
+    merged_since = np.concatenate(
+        ([first_ns - 1], silences, np.minimum(last_before, broken_ns - 1), since_ns),
+    )[order]
+    merged_state = np.concatenate(([UNKNOWN], nothing, state))[order]
+    merged_value = np.concatenate(([np.nan], np.full(holes, np.nan), value))[order]
+    merged_why = np.concatenate(
+        (
+            [Why.NOT_YET_SEEN.value],
+            np.full(len(silences), Why.SILENT.value),
+            np.full(len(broken_ns), Why.SEAM.value),
+            why,
+        )
+    )[order]
+    seen_ns = order_ns[order]
+    kept = _changes(merged_state, merged_value, merged_why)
+    if len(time_ns) and time_ns[0] == first_ns:
+        kept &= merged_why != Why.NOT_YET_SEEN.value
+    seen_ns = _ascending(seen_ns[kept])
+    return Timeline(
+        role=track.name,
+        seen_ns=seen_ns,
+        since_ns=np.minimum(merged_since[kept], seen_ns - 1),
+        state=merged_state[kept].astype(np.int32),
+        value=merged_value[kept],
+        why=merged_why[kept].astype(np.int8),
+        states=tuple(states),
+        unit=unit,
+        last_frame_ns=None if rows.last_ns == NEVER else rows.last_ns,
+        period_ns=log.period_ns,
+        timeout_ns=timeout_ns,
+        end_ns=end_ns,
+    )
+
+
+def _states_of(
+    raw: NDArray[np.uint64], signal: Signal | None, states: Mapping[str, frozenset[int]]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return state code and value of each row."""
+    value = np.full(len(raw), np.nan)
+    if signal is None:
+        return np.zeros(len(raw), np.int64), value
+    different, where = np.unique(raw, return_inverse=True)
+    if states:
+        code_of = {number: code for code, numbers in enumerate(states.values()) for number in numbers}
+        codes = [code_of.get(number, UNKNOWN) for number in typed_raw(different, signal).tolist()]
+        return np.array(codes, np.int64)[where], value
+    values = physical(typed_raw(different, signal), signal).astype(np.float64)[where]
+    return np.where(np.isnan(values), UNKNOWN, 0), values
+
+
+def typed_raw(bits: NDArray[np.uint64], signal: Signal) -> Numbers:
+    """Return raw values in the type that the signal's kind gives them, from their 64 recorded bits."""
+    match signal.kind:
+        case Kind.UNSIGNED:
+            return bits
+        case Kind.SIGNED:
+            return bits.view(np.int64)
+        case Kind.FLOAT:
+            return bits.view(np.float64)
+
+
+def _silences(
+    silent_from_ns: NDArray[np.int64], pending_ns: int, last_ns: int, timeout_ns: int | None, end_ns: int
+) -> NDArray[np.int64]:
+    """Return for each silence the message's last frame before it, one that reaches the end included."""
+    found = silent_from_ns[silent_from_ns != NEVER]
+    if timeout_ns is None:
+        return found
+    if pending_ns != NEVER:
+        return np.append(found, pending_ns)
+    if last_ns != NEVER and end_ns - last_ns > timeout_ns:
+        return np.append(found, last_ns)
+    return found
+
+
+def _changes(state: NDArray[np.int64], value: NDArray[np.float64], why: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which entries differ from the one before."""
+    kept = np.ones(len(state), np.bool_)
+    same_value = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+    kept[1:] = (state[1:] != state[:-1]) | (why[1:] != why[:-1]) | ~same_value
+    return kept
+
+
+def _ascending(time_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return ascending times with ties and their followers moved on by as many ns as keep them apart."""
+    steps = np.arange(len(time_ns))
+    return np.maximum.accumulate(time_ns - steps) + steps

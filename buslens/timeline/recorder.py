@@ -1,0 +1,321 @@
+"""Frames come in, and only what changed stays: the memory of a capture, however long it was.
+
+Of every message that a role needs, the recorder keeps the time of its last frame; of every signal, a row for each
+frame that first shows a new value, and for each first frame after a silence. All of it is done on columns; a capture
+in which nothing happens costs a few rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.capture.frames import Flag
+from buslens.definitions.unpack import carries, raw_values
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Frames
+    from buslens.definitions.model import Message, Signal
+
+NEVER: Final = -(2**63)
+"""Stands for a frame that there was not: no time of a capture is so early."""
+
+MEASURED_INTERVALS: Final = 200
+"""How many intervals between frames a cycle time is measured from: seconds of a cyclic message."""
+
+CYCLES_PER_TIMEOUT: Final = 3
+"""Cycle times of silence after which a message has stopped (common practice, no source)."""
+
+NO_TIMEOUT: Final = 2**62
+"""Stands for a silence that never makes a track unknown, ns."""
+
+_ZERO: Final = np.uint64(0)
+_DATA_ONLY: Final = np.uint16(Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Track:
+    """One thing to follow through a capture."""
+
+    #: Name under which the timeline is kept.
+    name: str
+    message: Message
+    #: None to follow the mere presence of the message.
+    signal: Signal | None
+    #: Longest silence of the message, ns, or `NO_TIMEOUT`; None: to be measured from the capture.
+    timeout_ns: int | None
+
+
+@dataclass(slots=True, kw_only=True)
+class Rows:
+    """What is kept of one track; arrays are joined when the capture has been read."""
+
+    time_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    #: Frame before that carried the signal, or `NEVER`.
+    since_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    #: Raw values as 64 bits.
+    raw: list[NDArray[np.uint64]] = field(default_factory=list)
+    #: Last frame of the message before a silence that ended at or before this row, or `NEVER`.
+    silent_from_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    last_ns: int = NEVER
+    last_raw: np.uint64 = _ZERO
+    #: Last frame of the message before a silence after which the signal has not come again, or `NEVER`.
+    pending_ns: int = NEVER
+    #: Whether the next row is kept even if nothing changed: a seam lies before it.
+    after_seam: bool = False
+
+    def append(
+        self,
+        time_ns: NDArray[np.int64],
+        since_ns: NDArray[np.int64],
+        raw: NDArray[np.uint64],
+        silent_from_ns: NDArray[np.int64],
+    ) -> None:
+        """Keep rows that are later than all that stand."""
+        if len(time_ns):
+            self.time_ns.append(time_ns)
+            self.since_ns.append(since_ns)
+            self.raw.append(raw)
+            self.silent_from_ns.append(silent_from_ns)
+
+    def arrays(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.uint64], NDArray[np.int64]]:
+        """Return time, since, raw and silent_from, one element per row."""
+        if not self.time_ns:
+            none = np.empty(0, np.int64)
+            return none, none, np.empty(0, np.uint64), none
+        return (
+            np.concatenate(self.time_ns),
+            np.concatenate(self.since_ns),
+            np.concatenate(self.raw),
+            np.concatenate(self.silent_from_ns),
+        )
+
+
+@dataclass(slots=True, kw_only=True)
+class _Run:
+    """The frames of one message in one run: their times, and per track which carried it and with what."""
+
+    time_ns: NDArray[np.int64]
+    carried: list[NDArray[np.intp]]
+    raw: list[NDArray[np.uint64]]
+    starts_segment: bool
+
+
+class MessageLog:
+    """What is kept of one message and of the tracks on it."""
+
+    def __init__(self, message: Message, tracks: Iterable[Track]) -> None:
+        self.message = message
+        self.tracks = tuple(tracks)
+        self.rows = tuple(Rows() for _ in self.tracks)
+        self.frames = 0
+        self.first_ns = NEVER
+        self.last_ns = NEVER
+        self.channels: set[str] = set()
+        self.timeouts_ns = [track.timeout_ns for track in self.tracks]
+        self._segment = 0
+        self._intervals: list[NDArray[np.int64]] = []
+        self._n_intervals = 0
+        self._interval_from = NEVER
+        self._unmeasured: list[_Run] | None = [] if None in self.timeouts_ns else None
+
+    @property
+    def period_ns(self) -> int | None:
+        """Median of the first intervals between frames, ns; None before the second frame."""
+        if not self._n_intervals:
+            return None
+        return int(np.median(np.concatenate(self._intervals)[:MEASURED_INTERVALS]))
+
+    def take(self, frames: Frames) -> None:
+        """Take the message's frames out of a run of frames."""
+        same_id = frames.can_id == np.uint32(self.message.can_id)
+        if not same_id.any():
+            return
+        kind = np.uint16(Flag.EXTENDED if self.message.is_extended else 0)
+        rows = np.flatnonzero(same_id & ((frames.flags & _DATA_ONLY) == kind))
+        if self.message.channel is not None:
+            labels = frames.channels
+            tied = labels.index(self.message.channel) if self.message.channel in labels else -1
+            rows = rows[frames.channel[rows] == tied]
+        if not len(rows):
+            return
+        self.channels.update(frames.channels[index] for index in np.unique(frames.channel[rows]))
+        times = frames.time_ns[rows]
+        carried, raws = [], []
+        for track in self.tracks:
+            if track.signal is None:
+                carried.append(np.arange(len(rows)))
+                raws.append(np.zeros(len(rows), np.uint64))
+            else:
+                mask = carries(frames, rows, track.signal, self.message)
+                kept = np.flatnonzero(mask)
+                carried.append(kept)
+                raws.append(raw_values(frames, rows[kept], track.signal).view(np.uint64))
+        starts_segment = frames.segment != self._segment
+        self._segment = frames.segment
+        self._accept(_Run(time_ns=times, carried=carried, raw=raws, starts_segment=starts_segment))
+
+    def finish(self) -> None:
+        """Judge what was held back because the cycle time had not been measured yet."""
+        if self._unmeasured is not None:
+            held, self._unmeasured = self._unmeasured, None
+            period = self.period_ns
+            measured = None if period is None else CYCLES_PER_TIMEOUT * period
+            self.timeouts_ns = [measured if limit is None else limit for limit in self.timeouts_ns]
+            self._reset()
+            for run in held:
+                self._process(run)
+
+    def join(self, later: MessageLog) -> None:
+        """Append what another log saw of the time right behind this one."""
+        if later.first_ns == NEVER:
+            return
+        self.channels |= later.channels
+        if self._n_intervals < MEASURED_INTERVALS:
+            if self.last_ns != NEVER:
+                self._intervals.append(np.array([later.first_ns - self.last_ns]))
+            self._intervals.extend(later._intervals)
+            self._n_intervals = sum(map(len, self._intervals))
+        for rows, new, timeout in zip(self.rows, later.rows, self.timeouts_ns, strict=True):
+            _join_rows(rows, new, self._gap_from(later.first_ns, timeout))
+        if self.first_ns == NEVER:
+            self.first_ns = later.first_ns
+        self.last_ns = later.last_ns
+        self.frames += later.frames
+
+    def _gap_from(self, time_ns: int, timeout_ns: int | None) -> int:
+        silent = self.last_ns != NEVER and timeout_ns is not None and time_ns - self.last_ns > timeout_ns
+        return self.last_ns if silent else NEVER
+
+    def _accept(self, run: _Run) -> None:
+        self._measure(run)
+        if self._unmeasured is None:
+            self._process(run)
+            return
+        self._unmeasured.append(run)
+        self.first_ns = int(run.time_ns[0]) if self.first_ns == NEVER else self.first_ns
+        if self._n_intervals >= MEASURED_INTERVALS:
+            self.finish()
+
+    def _measure(self, run: _Run) -> None:
+        if self._n_intervals >= MEASURED_INTERVALS:
+            return
+        if run.starts_segment or self._interval_from == NEVER:
+            intervals = np.diff(run.time_ns)
+        else:
+            intervals = np.diff(run.time_ns, prepend=self._interval_from)
+        self._interval_from = int(run.time_ns[-1])
+        self._intervals.append(intervals)
+        self._n_intervals += len(intervals)
+
+    def _reset(self) -> None:
+        self.first_ns = self.last_ns = NEVER
+        self.frames = 0
+
+    def _process(self, run: _Run) -> None:
+        times = run.time_ns
+        before = self.last_ns
+        gaps_ns = np.diff(times, prepend=times[0] if before == NEVER else before)
+        for index, (rows, timeout) in enumerate(zip(self.rows, self.timeouts_ns, strict=True)):
+            rows.after_seam |= run.starts_segment
+            silent = np.empty(0, np.intp) if timeout is None else np.flatnonzero(gaps_ns > timeout)
+            _add_rows(rows, times, run.carried[index], run.raw[index], silent, before)
+        if self.first_ns == NEVER:
+            self.first_ns = int(times[0])
+        self.last_ns = int(times[-1])
+        self.frames += len(times)
+
+
+def _add_rows(
+    rows: Rows,
+    times: NDArray[np.int64],
+    carried: NDArray[np.intp],
+    raw: NDArray[np.uint64],
+    silent: NDArray[np.intp],
+    before_ns: int,
+) -> None:
+    """Keep the rows of one track that show something new.
+
+    `carried` indexes the frames in `times` that carried the signal, `silent` those that ended a silence;
+    `before_ns` is the message's last frame before this run, or `NEVER`.
+    """
+    if len(carried):
+        seen = times[carried]
+        since = np.concatenate(([rows.last_ns], seen[:-1]))
+        last_raw = np.concatenate(([rows.last_raw], raw[:-1]))
+        silent_from = np.full(len(carried), NEVER)
+        if len(silent):
+            # For each carried frame, the first silence that ended after the carried frame before it.
+            first = np.searchsorted(silent, np.concatenate(([-1], carried[:-1])), side="right")
+            found = np.flatnonzero(first < np.searchsorted(silent, carried, side="right"))
+            ended = silent[first[found]]
+            silent_from[found] = np.where(ended > 0, times[ended - 1], before_ns)
+        if rows.pending_ns != NEVER:
+            silent_from[0] = rows.pending_ns
+        new = (raw != last_raw) | (silent_from != NEVER)
+        new[0] |= rows.last_ns == NEVER or rows.after_seam
+        rows.append(seen[new], since[new], raw[new], silent_from[new])
+        rows.last_ns, rows.last_raw = int(seen[-1]), raw[-1]
+        rows.pending_ns, rows.after_seam = NEVER, False
+    later = silent[silent > (carried[-1] if len(carried) else -1)]
+    if len(later) and rows.pending_ns == NEVER:
+        rows.pending_ns = int(times[later[0] - 1]) if later[0] > 0 else before_ns
+
+
+def _join_rows(rows: Rows, new: Rows, gap_from_ns: int) -> None:
+    """Append the rows of a later piece; its first row turns out to be new, or not, only now."""
+    pending = rows.pending_ns if rows.pending_ns != NEVER else gap_from_ns
+    if not new.time_ns:
+        rows.pending_ns = pending if pending != NEVER else new.pending_ns
+        return
+    time_ns, since_ns, raw, silent_from_ns = new.arrays()
+    if pending != NEVER:
+        silent_from_ns[0] = pending
+    since_ns[0] = rows.last_ns
+    same = raw[0] == rows.last_raw and silent_from_ns[0] == NEVER and rows.last_ns != NEVER
+    keep = slice(1 if same else 0, None)
+    rows.append(time_ns[keep], since_ns[keep], raw[keep], silent_from_ns[keep])
+    rows.last_ns, rows.last_raw, rows.pending_ns = new.last_ns, new.last_raw, new.pending_ns
+
+
+class Recorder:
+    """Everything that is kept of a capture for a set of tracks.
+
+    Parameters
+    ----------
+    tracks : iterable of Track
+        What to follow. Tracks of one message share the times of its frames.
+    """
+
+    def __init__(self, tracks: Iterable[Track]) -> None:
+        grouped: dict[tuple[int, bool, str | None], list[Track]] = {}
+        for track in tracks:
+            message = track.message
+            grouped.setdefault((message.can_id, message.is_extended, message.channel), []).append(track)
+        self.messages = tuple(MessageLog(group[0].message, group) for group in grouped.values())
+
+    @property
+    def must_measure(self) -> bool:
+        """Whether a cycle time is still to be measured, so that the capture has to be read from its start."""
+        return any(None in log.timeouts_ns for log in self.messages)
+
+    def take(self, frames: Frames) -> None:
+        """Take a run of frames in order of time, later than all before."""
+        for log in self.messages:
+            log.take(frames)
+
+    def join(self, later: Recorder) -> None:
+        """Append what was recorded of the time right behind this one."""
+        for log, new in zip(self.messages, later.messages, strict=True):
+            log.join(new)
+
+    def finish(self) -> None:
+        """Close the capture."""
+        for log in self.messages:
+            log.finish()

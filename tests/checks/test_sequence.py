@@ -1,0 +1,325 @@
+from __future__ import annotations
+
+import pytest
+from support.stage import Samples, becomes, holds, outcomes, perform, sampled, step
+
+from buslens.checks.findings import Finding, Result, Verdict
+from buslens.expectations.model import Sequence
+from buslens.units import NS_PER_MS
+
+DOOR = sampled([(0, "closed"), (1000, "open")], every=20, until=4000)
+
+
+def handshake(**changes: object) -> Sequence:
+    """Return the lock handshake: enable within 400 ms, feedback locked 50 to 600 ms after it."""
+    fields: dict[str, object] = {
+        "name": "lock",
+        "start": becomes("door", "open"),
+        "given": holds("ignition", "off"),
+        "abandon": becomes("door", "closed"),
+        "steps": (
+            step("enable", "enable", "on", within=400),
+            step("release ends", "feedback", "locked", after=50, within=600),
+        ),
+    }
+    return Sequence(**{**fields, **changes})  # type: ignore[arg-type]
+
+
+def run(
+    rule: Sequence,
+    *,
+    door: Samples = DOOR,
+    ignition: Samples | None = None,
+    enable: Samples | None = None,
+    feedback: Samples | None = None,
+    until: float = 4000,
+    **how: object,
+) -> Result:
+    samples = {
+        "door": door,
+        "ignition": ignition or sampled([(0, "off")], every=100, until=until),
+        "enable": enable or sampled([(0, "off"), (1100, "on"), (1500, "off")], every=10, until=until),
+        "feedback": feedback or sampled([(0, "free"), (1400, "locked")], every=25, until=until),
+    }
+    also = {"ignition": {"on", "off"}, "enable": {"on"}, "feedback": {"locked"}}
+    return perform(samples, rule, also=also, **how)  # type: ignore[arg-type]
+
+
+def of_step(result: Result, name: str) -> Finding:
+    (found,) = [finding for finding in result.findings if finding.step == name]
+    return found
+
+
+class TestMet:
+    def test_every_step_in_time(self) -> None:
+        """A handshake whose delays lie wholly within their limits is met, with the delay and both its ends."""
+        result = run(handshake())
+        assert outcomes(result) == [("enable", "met"), ("release ends", "met")]
+        assert result.verdict is Verdict.AS_EXPECTED
+        delay = of_step(result, "release ends").delay
+        assert delay is not None
+        # Enable came in (1090, 1100], the feedback in (1375, 1400].
+        assert (delay.earliest_ns, delay.latest_ns) == (275 * NS_PER_MS + 1, 310 * NS_PER_MS - 1)
+
+    @pytest.mark.parametrize(
+        ("within", "outcome"),
+        [(310, "met"), (309, "undecided"), (276, "undecided"), (275, "late")],
+    )
+    def test_limits_are_judged_by_both_ends(self, within: float, outcome: str) -> None:
+        """A delay in [275 ms + 1 ns, 310 ms - 1 ns] is late only when wholly above its limit."""
+        rule = handshake(
+            steps=(step("enable", "enable", "on", within=400), step("b", "feedback", "locked", within=within))
+        )
+        assert of_step(run(rule), "b").outcome.value == outcome
+
+    @pytest.mark.parametrize(
+        ("after", "outcome"), [(275, "met"), (276, "undecided"), (310, "early"), (309, "undecided")]
+    )
+    def test_least_delay_is_judged_by_both_ends(self, after: float, outcome: str) -> None:
+        """A delay in [275 ms + 1 ns, 310 ms - 1 ns] is early only when wholly below its least delay."""
+        rule = handshake(
+            steps=(step("enable", "enable", "on", within=400), step("b", "feedback", "locked", after=after, within=900))
+        )
+        assert of_step(run(rule), "b").outcome.value == outcome
+
+    def test_both_ends_of_a_limit_count(self) -> None:
+        """A delay exactly as long as its limit is met, where the unit tells its changes without delay."""
+        rule = handshake(
+            steps=(step("enable", "enable", "on", within=100), step("b", "feedback", "locked", after=300, within=300))
+        )
+        result = run(rule, lags=dict.fromkeys(("door", "enable", "feedback"), 0))
+        assert outcomes(result) == [("enable", "met"), ("b", "met")]
+
+    def test_too_close_to_call_names_the_rate(self) -> None:
+        """An undecided delay tells limit, doubt, the rate of the recording and the one that would decide."""
+        rule = handshake(
+            steps=(step("enable", "enable", "on", within=400), step("b", "feedback", "locked", within=300))
+        )
+        reason = of_step(run(rule), "b").reason
+        assert reason.startswith("feedback became locked 275 to 310 ms after enable; limit 300 ms: too close to call")
+        assert "at one frame per 25 ms; about one frame per 10 ms would decide" in reason
+
+
+class TestStart:
+    def test_no_handshake_while_given_is_false(self) -> None:
+        """A start while `given` is false is none, and a capture without a handshake proves nothing."""
+        result = run(handshake(), ignition=sampled([(0, "on")], every=100, until=4000))
+        assert result.findings == ()
+        assert result.unexercised == ("lock",)
+        assert result.verdict is Verdict.UNDECIDED
+        assert "door becomes open" in result.summary
+
+    def test_undecided_while_given_is_unknown(self) -> None:
+        """A start while `given` is unknown is undecided, and the text names the role."""
+        ignition = sampled([(0, "off")], every=100, until=500)
+        result = run(handshake(), ignition=ignition, timeouts={"ignition": 300})
+        (finding,) = result.findings
+        assert finding.outcome.value == "undecided"
+        assert "ignition is unknown (its message has stopped)" in finding.reason
+
+    def test_given_is_judged_just_before_the_start(self) -> None:
+        """Ignition on in the very frame time of the door's opening does not prevent the handshake."""
+        result = run(handshake(), ignition=sampled([(0, "off"), (1000, "on")], every=20, until=4000))
+        assert [finding.outcome.value for finding in result.findings] == ["met", "met"]
+
+
+class TestMissing:
+    def test_says_in_which_state_it_stayed(self) -> None:
+        """A change that never comes, while the log shows the role all the time, is missing."""
+        result = run(handshake(), feedback=sampled([(0, "free")], every=25, until=4000))
+        finding = of_step(result, "release ends")
+        assert finding.outcome.value == "missing"
+        assert "did not come within 600 ms after enable; feedback stayed free" in finding.reason
+        assert result.verdict is Verdict.FAULTY
+
+    def test_so_from_the_beginning(self) -> None:
+        """An awaited state that holds already and never comes anew is missing: it was so from the beginning."""
+        finding = of_step(run(handshake(), feedback=sampled([(0, "locked")], every=25, until=4000)), "release ends")
+        assert finding.outcome.value == "missing"
+        assert "it was so from the beginning" in finding.reason
+
+    def test_straggler_is_mentioned(self) -> None:
+        """A change later than three times the limit is no answer, but worth a word."""
+        finding = of_step(
+            run(handshake(), feedback=sampled([(0, "free"), (3200, "locked")], every=25, until=4000)), "release ends"
+        )
+        assert finding.outcome.value == "missing"
+        assert "too late to be the answer" in finding.reason
+
+    def test_late_up_to_three_times_the_limit(self) -> None:
+        """A change above its limit, but within three times of it, is late."""
+        finding = of_step(
+            run(handshake(), feedback=sampled([(0, "free"), (2000, "locked")], every=25, until=4000)), "release ends"
+        )
+        assert finding.outcome.value == "late"
+        assert "late by at least 275 ms" in finding.reason
+
+    def test_a_step_without_its_reference_is_not_judged(self) -> None:
+        """Where a step never came, there is no moment from which the next could be counted."""
+        result = run(handshake(), enable=sampled([(0, "off")], every=10, until=4000))
+        assert outcomes(result) == [("enable", "missing")]
+
+    def test_a_named_reference_is_judged_all_the_same(self) -> None:
+        """A step that counts from an earlier one does not suffer from the one between."""
+        steps = (
+            step("enable", "enable", "on", within=400),
+            step("b", "feedback", "locked", within=600),
+            step("ends", "enable", "off", within=900, from_="enable"),
+        )
+        result = run(handshake(steps=steps), feedback=sampled([(0, "free")], every=25, until=4000))
+        assert outcomes(result) == [("enable", "met"), ("b", "missing"), ("ends", "met")]
+
+
+class TestOrder:
+    def test_out_of_order(self) -> None:
+        """A step wholly before the one that it follows is out of order."""
+        finding = of_step(
+            run(handshake(), feedback=sampled([(0, "free"), (1050, "locked")], every=10, until=4000)), "release ends"
+        )
+        assert finding.outcome.value == "out_of_order"
+        assert "feedback became locked 40 to 60 ms before enable" in finding.reason
+
+    def test_one_interval_without_least_delay(self) -> None:
+        """Changes whose order the log cannot tell are taken to be in order."""
+        steps = (step("enable", "enable", "on", within=400), step("b", "feedback", "locked", within=600))
+        enable = sampled([(0, "off"), (1095, "on")], every=25, until=4000)
+        feedback = sampled([(0, "free"), (1085, "locked")], every=25, until=4000)
+        result = run(handshake(steps=steps), enable=enable, feedback=feedback)
+        assert outcomes(result) == [("enable", "met"), ("b", "met")]
+
+    def test_one_interval_with_least_delay(self) -> None:
+        """Who asks for strict order gets to know that the log cannot tell it."""
+        steps = (step("enable", "enable", "on", within=400), step("b", "feedback", "locked", after=0, within=600))
+        enable = sampled([(0, "off"), (1095, "on")], every=25, until=4000)
+        feedback = sampled([(0, "free"), (1085, "locked")], every=25, until=4000)
+        finding = of_step(run(handshake(steps=steps), enable=enable, feedback=feedback), "b")
+        assert finding.outcome.value == "undecided"
+        assert "the log cannot tell which of the two came first" in finding.reason
+
+
+class TestDoubt:
+    def test_a_silence_that_could_hide_the_change(self) -> None:
+        """A role that is unknown while its change is awaited leaves the step undecided, and is named."""
+        feedback = [sample for sample in sampled([(0, "free"), (1300, "locked")], every=25, until=4000)]
+        feedback = [sample for sample in feedback if not 1200 < sample[0] < 1600]
+        finding = of_step(run(handshake(), feedback=feedback, timeouts={"feedback": 75}), "release ends")
+        assert finding.outcome.value == "undecided"
+        assert "feedback is unknown (its message has stopped)" in finding.reason
+
+    def test_a_silence_elsewhere_does_not_matter(self) -> None:
+        """A role that is unknown before the handshake is judged in it all the same."""
+        feedback = sampled([(0, "free"), (1400, "locked")], every=25, until=4000)
+        feedback = [sample for sample in feedback if not 200 < sample[0] < 600]
+        assert outcomes(run(handshake(), feedback=feedback, timeouts={"feedback": 75}))[-1][1] == "met"
+
+    @pytest.mark.parametrize(("until", "outcome"), [(1650, "undecided"), (1675, "undecided"), (1700, "missing")])
+    def test_capture_ends_before_the_limit(self, until: float, outcome: str) -> None:
+        """Missing needs a frame at or behind the last moment of the limit: 600 ms after 1100 ms."""
+        feedback = sampled([(0, "free")], every=25, until=until)
+        assert of_step(run(handshake(), feedback=feedback, until=until), "release ends").outcome.value == outcome
+
+    def test_seam_inside(self) -> None:
+        """A clock that ran back while a step was awaited leaves it undecided."""
+        result = run(handshake(), seams=[1250.5])
+        finding = of_step(result, "release ends")
+        assert finding.outcome.value == "undecided"
+        assert "clock ran back" in finding.reason
+        assert result.verdict is Verdict.UNDECIDED
+
+    def test_unnamed_value(self) -> None:
+        """A value that the expectations do not name is unknown, and can hide the change."""
+        feedback = sampled([(0, "free"), (1200, "odd"), (1300, "locked")], every=25, until=4000)
+        finding = of_step(run(handshake(), feedback=feedback, unnamed={"feedback": {"odd"}}), "release ends")
+        assert finding.outcome.value == "undecided"
+        assert "no name in the expectations" in finding.reason
+
+    def test_abandon_may_be_hidden(self) -> None:
+        """Who cannot see whether the door was shut again cannot say that the lock failed."""
+        door = [sample for sample in DOOR if sample[0] < 1200]
+        result = run(
+            handshake(), door=door, feedback=sampled([(0, "free")], every=25, until=4000), timeouts={"door": 60}
+        )
+        finding = of_step(result, "release ends")
+        assert finding.outcome.value == "undecided"
+        assert "may have been abandoned: door is unknown" in finding.reason
+
+
+class TestAbandon:
+    def test_nothing_is_judged_behind_it(self) -> None:
+        """A handshake that is abandoned before a step is counted, and the step is not judged."""
+        door = sampled([(0, "closed"), (1000, "open"), (1300, "closed")], every=20, until=4000)
+        result = run(handshake(), door=door, feedback=sampled([(0, "free")], every=25, until=4000))
+        assert outcomes(result) == [("enable", "met")]
+        (run_,) = result.handshakes
+        assert run_.abandoned == "door became closed"
+        assert not run_.completed
+        assert result.verdict is Verdict.UNDECIDED
+
+    def test_what_was_overdue_stays_a_fault(self) -> None:
+        """A limit that had run out before the handshake was abandoned is a fault all the same."""
+        door = sampled([(0, "closed"), (1000, "open"), (2500, "closed")], every=20, until=4000)
+        result = run(handshake(), door=door, feedback=sampled([(0, "free")], every=25, until=4000))
+        assert of_step(result, "release ends").outcome.value == "missing"
+
+    def test_change_before_it_counts(self) -> None:
+        """A step that came before the handshake was abandoned is judged."""
+        door = sampled([(0, "closed"), (1000, "open"), (1500, "closed")], every=20, until=4000)
+        assert outcomes(run(handshake(), door=door)) == [("enable", "met"), ("release ends", "met")]
+
+    def test_start_again_while_running(self) -> None:
+        """A second start ends the first handshake as if abandoned, and begins one of its own."""
+        rule = handshake(start=becomes("button", "down"), abandon=None, given=None)
+        samples = {
+            "button": sampled([(0, "up"), (1000, "down"), (1050, "up"), (1300, "down")], every=10, until=4000),
+            "enable": sampled([(0, "off"), (1100, "on"), (1200, "off"), (1400, "on")], every=10, until=4000),
+            "feedback": sampled([(0, "free"), (1700, "locked")], every=25, until=4000),
+        }
+        result = perform(samples, rule)
+        first, second = result.handshakes
+        assert first.abandoned == "the start came again"
+        assert second.completed
+        assert [(finding.handshake, finding.step, finding.outcome.value) for finding in result.findings] == [
+            (1, "enable", "met"),
+            (2, "enable", "met"),
+            (2, "release ends", "met"),
+        ]
+
+    def test_two_handshakes_close_together(self) -> None:
+        """Handshakes that do not overlap are judged each on its own, however close."""
+        door = sampled([(0, "closed"), (1000, "open"), (1450, "closed"), (1500, "open")], every=10, until=4000)
+        enable = sampled([(0, "off"), (1100, "on"), (1300, "off"), (1600, "on"), (1800, "off")], every=10, until=4000)
+        feedback = sampled([(0, "free"), (1400, "locked"), (1550, "free"), (1900, "locked")], every=10, until=4000)
+        result = run(handshake(), door=door, enable=enable, feedback=feedback)
+        assert [finding.outcome.value for finding in result.findings] == ["met"] * 4
+        assert [shake.completed for shake in result.handshakes] == [True, True]
+
+
+class TestTries:
+    ENABLE = [(0, "off"), (1100, "on"), (1300, "off"), (1700, "on"), (1900, "off")]
+
+    def test_clock_starts_anew(self) -> None:
+        """With two tries allowed the second one starts the clock of the step that follows anew."""
+        result = run(
+            handshake(tries=2),
+            enable=sampled(self.ENABLE, every=10, until=4000),
+            feedback=sampled([(0, "free"), (2000, "locked")], every=10, until=4000),
+        )
+        assert outcomes(result) == [("enable", "met"), ("release ends", "met")]
+        assert result.handshakes[0].tries == 2
+        assert "after enable (try 2)" in of_step(result, "release ends").reason
+
+    def test_tries_used_up(self) -> None:
+        """With one try allowed a second one changes nothing but the count."""
+        result = run(
+            handshake(),
+            enable=sampled(self.ENABLE, every=10, until=4000),
+            feedback=sampled([(0, "free"), (2000, "locked")], every=10, until=4000),
+        )
+        assert outcomes(result) == [("enable", "met"), ("release ends", "late")]
+        assert result.handshakes[0].tries == 2
+
+    def test_answer_before_the_second_try(self) -> None:
+        """A first step that comes again behind the answer is no try of this handshake."""
+        result = run(handshake(tries=2), enable=sampled(self.ENABLE, every=10, until=4000))
+        assert result.handshakes[0].tries == 1
+        assert outcomes(result) == [("enable", "met"), ("release ends", "met")]

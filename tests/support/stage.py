@@ -1,0 +1,166 @@
+"""A stage for rules: frames of invented roles, one message each, recorded and judged without any file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.capture.frames import Clock, Frames, Seam, Tally
+from buslens.checks.check import judge, plan_tracks
+from buslens.definitions.model import Definitions, Message, Signal
+from buslens.expectations.model import And, Becomes, Expectations, Is, Moment, Role, State, Step, Timeout, Trigger
+from buslens.timeline.recorder import Recorder
+from buslens.units import NS_PER_MS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from buslens.checks.findings import Result
+    from buslens.expectations.model import AnyRule, Condition
+
+#: Samples of one role: milliseconds and state name, or number.
+Samples = list[tuple[float, str | float]]
+
+
+def sampled(changes: Sequence[tuple[float, str]], *, every: float, until: float, start: float = 0.0) -> Samples:
+    """Return what a unit sends that samples its state by the clock; a change at t is shown from the frame at t on."""
+    times = np.arange(start, until + every / 1000, every).tolist()
+    return [(time, next(state for at, state in reversed(changes) if at <= time)) for time in times]
+
+
+def holds(role: str, state: str) -> State:
+    """Return ``role is state``."""
+    return State(condition=Is(role=role, state=state), text=f"{role} is {state}")
+
+
+def all_of(*states: State) -> State:
+    """Return states joined by ``and``."""
+    parts: tuple[Condition, ...] = tuple(state.condition for state in states)
+    return State(condition=And(parts=parts), text=" and ".join(state.text for state in states))
+
+
+def becomes(role: str, state: str) -> Trigger:
+    """Return ``role becomes state``."""
+    return Trigger(moments=(Moment(edge=Becomes(role=role, state=state)),), text=f"{role} becomes {state}")
+
+
+def step(
+    name: str, role: str, state: str, *, within: float, after: float | None = None, from_: str | None = None
+) -> Step:
+    """Return a step with its limits in milliseconds."""
+    return Step(
+        name=name,
+        await_=becomes(role, state),
+        after_ns=None if after is None else int(after * NS_PER_MS),
+        within_ns=int(within * NS_PER_MS),
+        from_=from_,
+    )
+
+
+def frames_of(samples: Mapping[str, Samples], ids: Mapping[str, int], codes: Mapping[str, Sequence[str]]) -> Frames:
+    """Return all samples as frames in order of time, ties in the order of the roles."""
+    rows = sorted(
+        (
+            (round(time * NS_PER_MS), ids[role], _raw(state, codes[role]))
+            for role, of in samples.items()
+            for time, state in of
+        ),
+        key=lambda row: row[0],
+    )
+    n = len(rows)
+    return Frames(
+        time_ns=np.array([row[0] for row in rows], np.int64),
+        channel=np.zeros(n, np.uint16),
+        can_id=np.array([row[1] for row in rows], np.uint32),
+        flags=np.zeros(n, np.uint16),
+        dlc=np.full(n, 2, np.uint8),
+        length=np.full(n, 2, np.uint8),
+        word=np.arange(n, dtype=np.int64),
+        words=np.array([row[2] for row in rows], np.uint64),
+        channels=("can0",),
+    )
+
+
+def _raw(state: str | float, codes: Sequence[str]) -> int:
+    return codes.index(state) if isinstance(state, str) else round(state * 10)
+
+
+def perform(
+    samples: Mapping[str, Samples],
+    *rules: AnyRule,
+    timeouts: Mapping[str, float] | None = None,
+    lags: Mapping[str, float] | None = None,
+    seams: Iterable[float] = (),
+    until: float | None = None,
+    unnamed: Mapping[str, set[str]] | None = None,
+    also: Mapping[str, set[str]] | None = None,
+    clock: Clock = Clock.RELATIVE,
+) -> Result:
+    """Return what the rules find in samples; all times in milliseconds.
+
+    A role whose first sample is a number is one, in steps of 0.1 V. A seam at t starts a new segment there. `until` makes the
+    capture last beyond the last sample, as the frames of other messages do. States in `unnamed` are sent, but the
+    expectations do not name them; states in `also` are named, but need not be sent.
+    """
+    ids = {role: 0x100 + index for index, role in enumerate(samples)}
+    codes = {
+        role: sorted({state for _, state in of if isinstance(state, str)} | (also or {}).get(role, set()))
+        for role, of in samples.items()
+    }
+    timeouts = timeouts or {}
+    roles, messages = {}, []
+    for role, of in samples.items():
+        number = bool(of) and not isinstance(of[0][1], str)
+        labels = dict(enumerate(codes[role]))
+        signal = Signal(name="S", start=0, length=16, scale=0.1 if number else 1, labels=labels)
+        messages.append(Message(name=role.upper(), can_id=ids[role], length=2, signals=(signal,)))
+        hidden = (unnamed or {}).get(role, set())
+        states = {state: (state,) for state in codes[role] if state not in hidden} or {"some": (0,)}
+        lag = (lags or {}).get(role)
+        roles[role] = Role(
+            name=role,
+            message=role.upper(),
+            signal="S",
+            states={} if number else states,
+            unit="V" if number else "",
+            timeout=round(timeouts[role] * NS_PER_MS) if role in timeouts else Timeout.NEVER,
+            lag_ns=None if lag is None else round(lag * NS_PER_MS),
+        )
+    expected = Expectations(path="stage.toml", roles=roles, rules=rules)
+    frames = frames_of(samples, ids, codes)
+    recorder = Recorder(plan_tracks(expected, Definitions(messages=tuple(messages))))
+    bounds_ns = [round(seam * NS_PER_MS) for seam in seams]
+    for segment, part in enumerate(np.split(np.arange(len(frames)), np.searchsorted(frames.time_ns, bounds_ns))):
+        recorder.take(select(frames, part, segment))
+    recorder.finish()
+    end_ns = int(frames.time_ns[-1])
+    tally = Tally(
+        clock=clock,
+        frames=len(frames),
+        first_ns=int(frames.time_ns[0]),
+        last_ns=end_ns if until is None else round(until * NS_PER_MS),
+        seams=[Seam(time_ns=at, line=1, back_ns=10**9) for at in bounds_ns],
+    )
+    return judge("stage", expected, recorder, tally)
+
+
+def select(frames: Frames, rows: np.ndarray, segment: int = 0) -> Frames:
+    """Return some of the frames."""
+    return Frames(
+        time_ns=frames.time_ns[rows],
+        channel=frames.channel[rows],
+        can_id=frames.can_id[rows],
+        flags=frames.flags[rows],
+        dlc=frames.dlc[rows],
+        length=frames.length[rows],
+        word=frames.word[rows],
+        words=frames.words,
+        channels=frames.channels,
+        segment=segment,
+    )
+
+
+def outcomes(result: Result) -> list[tuple[str, str]]:
+    """Return step (or rule) and outcome of each finding."""
+    return [(finding.step or finding.rule, finding.outcome.value) for finding in result.findings]

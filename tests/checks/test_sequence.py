@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import ClassVar
+
 import pytest
 from support.stage import Samples, becomes, holds, outcomes, perform, sampled, step
 
@@ -200,7 +202,7 @@ class TestOrder:
 class TestDoubt:
     def test_a_silence_that_could_hide_the_change(self) -> None:
         """A role that is unknown while its change is awaited leaves the step undecided, and is named."""
-        feedback = [sample for sample in sampled([(0, "free"), (1300, "locked")], every=25, until=4000)]
+        feedback = sampled([(0, "free"), (1300, "locked")], every=25, until=4000)
         feedback = [sample for sample in feedback if not 1200 < sample[0] < 1600]
         finding = of_step(run(handshake(), feedback=feedback, timeouts={"feedback": 75}), "release ends")
         assert finding.outcome.value == "undecided"
@@ -295,7 +297,7 @@ class TestAbandon:
 
 
 class TestTries:
-    ENABLE = [(0, "off"), (1100, "on"), (1300, "off"), (1700, "on"), (1900, "off")]
+    ENABLE: ClassVar = [(0, "off"), (1100, "on"), (1300, "off"), (1700, "on"), (1900, "off")]
 
     def test_clock_starts_anew(self) -> None:
         """With two tries allowed the second one starts the clock of the step that follows anew."""

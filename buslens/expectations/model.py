@@ -38,6 +38,8 @@ class Role:
     #: that shows it, ns; None for a unit that sends by the clock.
     lag_ns: int | None = None
     source: Source | None = field(default=None, compare=False, repr=False)
+    #: Places of "message", "signal", "unit" and of each label: "states.NAME.INDEX"; empty if from no file.
+    places: Mapping[str, Source] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def is_number(self) -> bool:
@@ -163,6 +165,8 @@ class Rule:
     #: Where the limits come from, as the user says; printed with the findings.
     basis: str = ""
     source: Source | None = field(default=None, compare=False, repr=False)
+    #: Places of the values, by key; empty if from no file.
+    places: Mapping[str, Source] = field(default_factory=dict, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,269 @@
+"""Where everything stands in a TOML document, after TOML v1.0.0.
+
+`tomllib` says what a document means and forgets where it said so. This walks a document that `tomllib` has
+accepted once more, only as far as is needed to find its keys and values: it checks nothing, and takes the
+few things that later versions of TOML allow besides (line ends in inline tables, two more escapes).
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from typing import Final, NoReturn
+
+from buslens.errors import ExpectationError, Source
+
+_BLANK: Final = re.compile(r"(?:[ \t\n]++|\#[^\n]*+)*+")
+_KEY: Final = re.compile(r"""[ \t]*+([A-Za-z0-9_-]++|"(?:[^"\\]++|\\.)*+"|'[^']*+')[ \t]*+""")
+# Longest form first; the quotes before the closing three of a multi-line string belong to its text.
+_STRING: Final = re.compile(
+    r'''"""(?:[^"\\]++|\\.|"{1,2}+(?!"))*+"{3,5}'''
+    r"""|'''(?:[^']++|'{1,2}+(?!'))*+'{3,5}"""
+    r'''|"(?:[^"\\\n]++|\\.)*+"'''
+    r"""|'[^'\n]*+'""",
+    re.DOTALL,
+)
+_SCALAR: Final = re.compile(r"\d{4}-\d\d-\d\d[ ]\d\d:[^\s,\]}\#]++|[^\s,\]}\#]++")
+_ESCAPE: Final = re.compile(
+    r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|x([0-9A-Fa-f]{2})|[ \t]*\n[ \t\n]*|(.))", re.DOTALL
+)
+_SHORT: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "\x1b", '"': '"', "\\": "\\"}
+_PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
+
+
+@dataclass(slots=True)
+class Node:
+    """Where one value stands, and the values inside it; all places are offsets into the document."""
+
+    #: Of the key, or of the table's header, or of the value itself in an array.
+    key: int
+    #: Of the value's first character, which for a string is its quote.
+    start: int
+    #: Behind the value's last character; for a table made of several lines, where it begins.
+    end: int
+    table: dict[str, Node] | None = None
+    array: list[Node] | None = None
+
+
+def string_places(text: str, node: Node) -> tuple[str, list[int]]:
+    """Return what a string says, and the offset in the document of each of its characters and of its end."""
+    raw = text[node.start : node.end]
+    quote = raw[:3] if raw[:3] in {'"""', "'''"} and len(raw) > 5 else raw[:1]
+    at = node.start + len(quote)
+    end = node.end - len(quote)
+    if len(quote) == 3 and text.startswith("\n", at):
+        at += 1
+    if quote[0] == "'":
+        return text[at:end], list(range(at, end + 1))
+    out: list[str] = []
+    places: list[int] = []
+    while at < end:
+        if text[at] != "\\":
+            out.append(text[at])
+            places.append(at)
+            at += 1
+            continue
+        match = _ESCAPE.match(text, at)
+        if match is None:  # pragma: no cover - tomllib has refused such a document
+            break
+        code = match[1] or match[2] or match[3]
+        if code or match[4]:
+            out.append(chr(int(code, 16)) if code else _SHORT.get(match[4], match[4]))
+            places.append(at)
+        at = match.end()
+    return "".join(out), [*places, end]
+
+
+class _Walker:
+    """Reads a valid document from its beginning to its end."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.at = 0
+
+    def document(self) -> Node:
+        root = Node(0, 0, 0, table={})
+        current = root
+        while (here := self.skip()) < len(self.text):
+            if self.text[here] == "[":
+                several = self.text.startswith("[[", here)
+                self.at = here + 1 + several
+                names = self.keys()
+                self.at += 1 + several
+                current = self.header(root, names, here, several=several)
+            else:
+                self.pair(current)
+        return root
+
+    def skip(self) -> int:
+        """Go to the next thing that is neither white space nor a comment."""
+        match = _BLANK.match(self.text, self.at)
+        if match is not None:
+            self.at = match.end()
+        return self.at
+
+    def keys(self) -> list[tuple[str, int]]:
+        """Read a dotted key as its parts and their places."""
+        found: list[tuple[str, int]] = []
+        while True:
+            match = _KEY.match(self.text, self.at)
+            if match is None:
+                raise AssertionError(f"no key at offset {self.at} of a valid document")
+            name = match[1]
+            if name[0] in "\"'":
+                name, _ = string_places(self.text, Node(0, match.start(1), match.end(1)))
+            found.append((name, match.start(1)))
+            self.at = match.end()
+            if not self.text.startswith(".", self.at):
+                return found
+            self.at += 1
+
+    @staticmethod
+    def inner(table: Node, names: list[tuple[str, int]]) -> Node:
+        """Return the table that a dotted key leads to, making what is missing on the way."""
+        for name, at in names:
+            children = table.table
+            if children is None:
+                raise AssertionError(f"'{name}' lies in no table of a valid document")
+            if name not in children:
+                children[name] = Node(at, at, at, table={})
+            table = children[name]
+            if table.array is not None:
+                table = table.array[-1]
+        return table
+
+    def header(self, root: Node, names: list[tuple[str, int]], at: int, *, several: bool) -> Node:
+        """Return the table that a header opens."""
+        if not several:
+            table = self.inner(root, names)
+            table.key = table.start = table.end = at
+            return table
+        children = self.inner(root, names[:-1]).table
+        name, place = names[-1]
+        node = Node(at, at, at, table={})
+        if children is not None:
+            array = children.setdefault(name, Node(place, at, at, array=[])).array
+            if array is not None:
+                array.append(node)
+        return node
+
+    def pair(self, table: Node) -> None:
+        """Read ``key = value`` into a table."""
+        names = self.keys()
+        self.at += 1
+        children = self.inner(table, names[:-1]).table
+        node = self.value(names[-1][1])
+        if children is not None:
+            children[names[-1][0]] = node
+
+    def value(self, key: int | None = None) -> Node:
+        """Read one value of any type."""
+        start = self.skip()
+        node = Node(start if key is None else key, start, start)
+        first = self.text[start]
+        if first == "[":
+            self.at += 1
+            node.array = []
+            while self.inside("]"):
+                node.array.append(self.value())
+        elif first == "{":
+            self.at += 1
+            node.table = {}
+            while self.inside("}"):
+                self.pair(node)
+        else:
+            match = (_STRING if first in "\"'" else _SCALAR).match(self.text, start)
+            if match is None:
+                raise AssertionError(f"no value at offset {start} of a valid document")
+            self.at = match.end()
+        node.end = self.at
+        return node
+
+    def inside(self, closing: str) -> bool:
+        """Go to the next member of an array or inline table; behind the last step out and return False."""
+        if self.text[self.skip()] == ",":
+            self.at += 1
+            self.skip()
+        if self.text[self.at] != closing:
+            return True
+        self.at += 1
+        return False
+
+
+def locate(text: str) -> Node:
+    """Return where everything in a valid document stands; line ends must be single line feeds."""
+    return _Walker(text).document()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A TOML file: what it says and where."""
+
+    path: str
+    text: str
+    data: dict[str, object]
+    root: Node
+    #: Offsets at which lines begin.
+    lines: list[int] = field(repr=False)
+
+    def source(self, offset: int) -> Source:
+        """Return the place of an offset as line and column."""
+        return _source(self.path, self.lines, offset)
+
+    def inside(self, node: Node, offset: int) -> Source:
+        """Return the place of one character of a string value, counted in the value."""
+        _, places = string_places(self.text, node)
+        return self.source(places[min(offset, len(places) - 1)])
+
+
+def _source(path: str, lines: list[int], offset: int) -> Source:
+    line = bisect_right(lines, offset)
+    return Source(path, line, offset - lines[line - 1] + 1)
+
+
+def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
+    """Say in our own form where tomllib stopped."""
+    match = _PLACE.fullmatch(problem)
+    if match is None:
+        raise ExpectationError(f"this is not valid TOML: {problem}", Source(path))
+    if match[2]:
+        source = Source(path, int(match[2]), int(match[3]))
+        line = text.split("\n")[int(match[2]) - 1].strip()
+    else:
+        source, line = _source(path, lines, len(text)), "the end of the file"
+    reason = match[1][:1].lower() + match[1][1:]
+    shown = line if not match[2] else f"'{line[:60]}'"
+    hint = '; a text stands in quotes, such as name = "lock handshake"' if reason == "invalid value" else ""
+    raise ExpectationError(f"this is not valid TOML: {reason}, at {shown}{hint}", source)
+
+
+def parse_document(raw: bytes, path: str) -> Document:
+    """Return a document with all its places.
+
+    Raises
+    ------
+    ExpectationError
+        If it is no UTF-8, or no valid TOML.
+    """
+    if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        raise ExpectationError("this file is UTF-16; save it as UTF-8", Source(path))
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = raw[: error.start].decode("utf-8-sig", "ignore")
+        line = before.count("\n")
+        column = len(before) - before.rfind("\n")
+        problem = f"byte {raw[error.start]:#04x} is not UTF-8; save the file as UTF-8"
+        raise ExpectationError(problem, Source(path, line + 1, column)) from None
+    text = text.replace("\r\n", "\n")
+    lines = [0, *(match.end() for match in re.finditer("\n", text))]
+    try:
+        data: dict[str, object] = tomllib.loads(text)
+        root = locate(text)
+    except RecursionError:
+        raise ExpectationError("arrays or tables are nested too deeply", Source(path)) from None
+    except ValueError as error:  # TOMLDecodeError, and whole numbers of too many digits
+        _refuse(path, text, lines, str(error))
+    return Document(path=path, text=text, data=data, root=root, lines=lines)

@@ -1,0 +1,290 @@
+"""Values of an expectations file: each is checked against its key, and everything wrong is gathered."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.errors import ExpectationError, Source, did_you_mean
+from buslens.expectations._syntax import KEYWORD, NAME, states_of, unknown_role
+from buslens.expectations.conditions import read_condition, read_trigger
+from buslens.expectations.model import Timeout
+from buslens.expectations.quantities import UNIT, parse_length_ns, parse_quantity
+from buslens.expectations.schema import FORMAT, KINDS, Type
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from buslens.expectations._toml import Document, Node
+    from buslens.expectations.model import Role
+    from buslens.expectations.schema import Key
+
+_TYPE_WORDS: Final[Mapping[type, str]] = {
+    bool: "a truth value",
+    int: "a number",
+    float: "a number",
+    str: "a text",
+    list: "a list",
+    dict: "a table",
+}
+
+
+class _Wrong(Exception):  # noqa: N818 - never leaves this module
+    """A value cannot be used; the problem is noted already."""
+
+
+class Values:
+    """Reads the values of one file.
+
+    Parameters
+    ----------
+    document : Document
+        The file.
+    """
+
+    def __init__(self, document: Document) -> None:
+        self.document = document
+        self.problems: list[ExpectationError] = []
+        #: Roles read so far; None for one that is defined, but wrongly.
+        self.roles: dict[str, Role | None] = {}
+
+    def wrong(self, at: Node | int | Source, problem: str) -> None:
+        """Note a problem at a value, at an offset in the document or at a place."""
+        if not isinstance(at, Source):
+            at = self.document.source(at if isinstance(at, int) else at.start)
+        self.problems.append(ExpectationError(problem, at))
+
+    def table(
+        self, keys: Mapping[str, Key], node: Node, data: Mapping[str, object], subject: str, *, lax: bool = False
+    ) -> dict[str, Any]:
+        """Return the values of a table that are right; with `lax` keys that are not known pass.
+
+        Parameters
+        ----------
+        keys : mapping of str to Key
+            What may stand in the table.
+        node, data
+            The table's places and what `tomllib` read there.
+        subject : str
+            What the table describes, to begin a sentence with.
+        """
+        values: dict[str, Any] = {}
+        inner = node.table or {}
+        for name in data:
+            if name not in keys and not lax:
+                self.wrong(inner[name].key, f"{subject} has no key '{name}'{_other_key(name, keys)}")
+        for name, key in keys.items():
+            if name in data:
+                try:
+                    values[name] = _READERS[key.type](self, key, data[name], inner[name])
+                except _Wrong:
+                    continue
+            elif key.required:
+                example = key.example if key.example.startswith("[[") else f"{name} = {key.example}"
+                self.wrong(node, f"{subject} has no '{name}'; write for example {example}")
+        return values
+
+    def places(self, node: Node) -> dict[str, Source]:
+        """Return the places of all values of a table."""
+        return {name: self.document.source(inner.start) for name, inner in (node.table or {}).items()}
+
+    def tables(self, key: str, data: object, node: Node) -> Iterator[tuple[dict[str, object], Node]]:
+        """Yield the tables of a list, noting what in it is none."""
+        if not isinstance(data, list):
+            header = f"; write [[{key}]] with two brackets" if key == "rules" and isinstance(data, dict) else ""
+            self.wrong(node, f"'{key}' must be a list of tables, and this is {type_words(data)}{header}")
+            return
+        for item, inner in zip(data, node.array or [], strict=True):
+            if isinstance(item, dict):
+                yield item, inner
+            else:
+                self.wrong(inner, f"'{key}' is a list of tables, and this is {type_words(item)}")
+
+    def name_problem(self, what: str, name: str) -> str:
+        """Return why a role or state cannot be called so; empty if it can."""
+        if KEYWORD.fullmatch(name):
+            return f"a {what} cannot be called '{name}': conditions are made of this word; choose another"
+        if NAME.fullmatch(name):
+            return ""
+        return f"'{name}' cannot name a {what}; use letters, digits and '_', beginning with a letter"
+
+    # --- one reader for each type ---------------------------------------------------------------------
+
+    def expect(self, key: Key, data: object, node: Node, kind: type) -> Any:
+        """Return a value that has the right type of TOML."""
+        if type(data) is not kind:
+            problem = f"'{key.name}' must be {key.type.value}, and this is {type_words(data)}"
+            self.refuse(node, f"{problem}; write for example {key.name} = {key.example}")
+        return data
+
+    def refuse(self, node: Node | Source, problem: str) -> None:
+        self.wrong(node, problem)
+        raise _Wrong
+
+    def text(self, key: Key, data: object, node: Node) -> str:
+        text: str = self.expect(key, data, node, str)
+        if not text.strip() or not text.isprintable():
+            flaw = "has line ends or other control characters in it" if text.strip() else "is empty"
+            self.refuse(node, f"'{key.name}' {flaw}; write for example {key.name} = {key.example}")
+        return text
+
+    def version(self, key: Key, data: object, node: Node) -> int:
+        if type(data) is not int or data != FORMAT:
+            shown = f"'{data}'" if isinstance(data, str) else str(data)[:20]
+            self.refuse(node, f"format {shown} is not known; this version of buslens reads {key.name} = {FORMAT}")
+        return FORMAT
+
+    def count(self, key: Key, data: object, node: Node) -> int:
+        count: int = self.expect(key, data, node, int)
+        if count < 1:
+            self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {count}")
+        return count
+
+    def duration(self, key: Key, data: object, node: Node) -> int:
+        if type(data) in {int, float}:
+            self.refuse(node, f"{data} has no unit; write '{data} ms', in quotes")
+        try:
+            duration_ns = parse_length_ns(self.expect(key, data, node, str))
+        except ValueError as error:
+            self.refuse(node, str(error))
+        if duration_ns == 0 and key.type is not Type.DURATION:
+            self.refuse(node, f"'{key.name}' must be above 0")
+        return duration_ns
+
+    def timeout(self, key: Key, data: object, node: Node) -> int | Timeout:
+        return Timeout.NEVER if data == "never" else self.duration(key, data, node)
+
+    def quantity(self, key: Key, data: object, node: Node) -> str:
+        """Return a quantity as text; its unit is judged when the role is known."""
+        if type(data) in {int, float}:
+            return str(data)
+        return self.text(key, data, node)
+
+    def in_unit(self, text: str, unit: str, node: Node) -> float | None:
+        """Return a quantity in the unit of its role, or None after noting why it is none."""
+        try:
+            return parse_quantity(text, unit)
+        except ValueError as error:
+            self.wrong(node, str(error))
+        return None
+
+    def condition(self, key: Key, data: object, node: Node) -> object:
+        return self.language(read_condition, key, data, node)
+
+    def trigger(self, key: Key, data: object, node: Node) -> object:
+        return self.language(read_trigger, key, data, node)
+
+    def language(self, read: Callable[..., object], key: Key, data: object, node: Node) -> object:
+        text = self.expect(key, data, node, str)
+        parsed = read(text, self.roles, lambda offset: self.document.inside(node, offset), self.problems)
+        if parsed is None:
+            raise _Wrong
+        return parsed
+
+    def number_role(self, key: Key, data: object, node: Node) -> str:
+        name = self.text(key, data, node)
+        if name not in self.roles:
+            self.refuse(node, unknown_role(name, self.roles))
+        role = self.roles[name]
+        if role is None:
+            raise _Wrong
+        if not role.is_number:
+            self.refuse(node, f"{name} has states ({states_of(role)}), and here a role with a unit is asked")
+        return name
+
+    def signal(self, key: Key, data: object, node: Node) -> tuple[str, str]:
+        text = self.text(key, data, node)
+        message, dot, signal = text.partition(".")
+        if not (message and dot and signal) or "." in signal or text.split() != [text]:
+            self.refuse(node, f"'{text}' is not MESSAGE.SIGNAL; write for example {key.name} = {key.example}")
+        return message, signal
+
+    def unit(self, key: Key, data: object, node: Node) -> str:
+        text: str = self.expect(key, data, node, str)
+        if text in {"", "1"}:
+            return ""
+        if not re.fullmatch(UNIT, text) or KEYWORD.fullmatch(text) or not text.isprintable():
+            self.refuse(node, f"'{text[:60]}' is not a unit: no spaces, no digit first; such as 'V' or 'km/h'")
+        return text
+
+    def states(self, key: Key, data: object, node: Node) -> dict[str, tuple[str | int, ...]]:
+        table: dict[str, object] = self.expect(key, data, node, dict)
+        if not table:
+            self.refuse(node, f"a role has at least one state; write for example states = {key.example}")
+        states: dict[str, tuple[str | int, ...]] = {}
+        claimed: dict[str | int, str] = {}
+        good = True
+        for name, value in table.items():
+            inner = (node.table or {})[name]
+            if problem := self.name_problem("state", name):
+                self.wrong(inner.key, problem)
+                good = False
+            labels: list[str | int] = []
+            items: list[object] = value if isinstance(value, list) else [value]
+            places = [inner] if inner.array is None else inner.array
+            for item, place in zip(items, places, strict=True):
+                if not isinstance(item, str | int) or isinstance(item, bool):
+                    self.wrong(place, f"a state stands for labels or whole raw values, and this is {type_words(item)}")
+                    good = False
+                elif item in claimed:
+                    self.wrong(place, f"{item!r} belongs to state '{claimed[item]}' already")
+                    good = False
+                else:
+                    claimed[item] = name
+                    labels.append(item)
+            if not items:
+                self.wrong(inner, f"state '{name}' stands for nothing; name a label or a raw value")
+                good = False
+            states[name] = tuple(labels)
+        if not good:
+            raise _Wrong
+        return states
+
+    def choice(self, key: Key, data: object, node: Node) -> str:
+        text = self.text(key, data, node)
+        if text not in key.choices:
+            self.refuse(node, f"'{key.name}' cannot be '{text}'{_choices(text, key.choices)}")
+        return text
+
+    def untouched(self, key: Key, data: object, node: Node) -> object:  # noqa: ARG002 - one of the readers
+        """Return what is read elsewhere, table by table."""
+        return data
+
+
+def type_words(data: object) -> str:
+    """Return what a value is, for the end of a sentence."""
+    return _TYPE_WORDS.get(type(data), "a date or time")
+
+
+def _choices(word: str, choices: tuple[str, ...]) -> str:
+    hint = did_you_mean(word, choices)
+    return hint if hint.startswith("; did") else "; it is one of " + ", ".join(f'"{choice}"' for choice in choices)
+
+
+def _other_key(name: str, keys: Mapping[str, Key]) -> str:
+    """Return what a key that does not belong here may have been meant as."""
+    kinds = [kind for kind, known in KINDS.items() if name in known]
+    if kinds and "kind" in keys:
+        return f"; it belongs to rules of kind {' or '.join(kinds)}"
+    return did_you_mean(name, keys)
+
+
+_READERS: Final[Mapping[Type, Callable[[Values, Key, object, Node], object]]] = {
+    Type.TEXT: Values.text,
+    Type.VERSION: Values.version,
+    Type.COUNT: Values.count,
+    Type.DURATION: Values.duration,
+    Type.LENGTH: Values.duration,
+    Type.TIMEOUT: Values.timeout,
+    Type.QUANTITY: Values.quantity,
+    Type.CONDITION: Values.condition,
+    Type.TRIGGER: Values.trigger,
+    Type.NUMBER_ROLE: Values.number_role,
+    Type.SIGNAL: Values.signal,
+    Type.UNIT: Values.unit,
+    Type.STATES: Values.states,
+    Type.CHOICE: Values.choice,
+    Type.DEFINITIONS: Values.untouched,
+    Type.TABLE: Values.untouched,
+    Type.TABLES: Values.untouched,
+}

@@ -1,0 +1,377 @@
+"""From an expectations file to its records; all that is wrong with a file is said at once, each at its place."""
+
+from __future__ import annotations
+
+from os import PathLike, fspath
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.errors import ExpectationError, Source, did_you_mean
+from buslens.expectations._problems import raise_all
+from buslens.expectations._toml import parse_document
+from buslens.expectations._values import Values, type_words
+from buslens.expectations.model import (
+    Agree,
+    Alive,
+    DefinitionsFile,
+    Expectations,
+    Never,
+    Precedes,
+    Pulse,
+    Range,
+    Role,
+    Sequence,
+    Step,
+    Timeout,
+)
+from buslens.expectations.schema import DEFINITION, FILE, KINDS, ROLE, RULE, STEP
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from buslens.expectations._toml import Node
+    from buslens.expectations.model import AnyRule
+
+
+def load_expectations(path: str | PathLike[str], *, definitions_needed: bool = True) -> Expectations:
+    """Return what an expectations file says.
+
+    Parameters
+    ----------
+    path : path-like
+        A TOML file; `schema.describe` lists its keys, `conditions` says how conditions are written.
+    definitions_needed : bool, optional
+        Whether the definitions files that it names must be there; a caller that was given others can do without.
+
+    Raises
+    ------
+    ExpectationError
+        If the file cannot be read or anything in it is wrong. The text lists every problem with line, column and
+        what would be right; `source` is the place of the first.
+    """
+    shown = fspath(path)
+    try:
+        raw = Path(path).read_bytes()
+    except FileNotFoundError:
+        raise ExpectationError("there is no such file", Source(shown)) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ExpectationError(f"this file cannot be read: {reason}", Source(shown)) from None
+    return parse_expectations(raw, shown, definitions_needed=definitions_needed)
+
+
+def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True) -> Expectations:
+    """Return what the bytes of an expectations file say; see `load_expectations`."""
+    document = parse_document(raw, path)
+    values = Values(document)
+    root = document.root
+    inner = root.table or {}
+    data = values.table(FILE, root, document.data, "the file")
+    if "format" in document.data and "format" not in data:
+        raise_all(values.problems)  # of a format that is not known nothing else can be said
+    definitions = _definitions(
+        values, data.get("definitions", []), inner.get("definitions", root), needed=definitions_needed
+    )
+    if "roles" in data:
+        _roles(values, data["roles"], inner["roles"])
+    rules = _rules(values, data["rules"], inner["rules"]) if "rules" in data else ()
+    if not data.get("roles") and not data.get("rules") and not values.problems:
+        values.wrong(0, "the file asks for nothing: it has neither roles nor rules")
+    if values.problems:
+        raise_all(values.problems)
+    roles = {name: role for name, role in values.roles.items() if role is not None}
+    return Expectations(path=path, definitions=definitions, roles=roles, rules=rules)
+
+
+# --- definitions ----------------------------------------------------------------------------------------
+
+
+def _definitions(values: Values, data: object, node: Node, *, needed: bool) -> tuple[DefinitionsFile, ...]:
+    if not isinstance(data, list):
+        hint = f'; write definitions = ["{data}"]' if isinstance(data, str) else ""
+        values.wrong(node, f"'definitions' must be a list, and this is {type_words(data)}{hint}")
+        return ()
+    found: list[DefinitionsFile] = []
+    for item, inner in zip(data, node.array or [], strict=True):
+        place, channel = inner, None
+        if isinstance(item, dict):
+            entry = values.table(DEFINITION, inner, item, "an entry of 'definitions'")
+            name, channel = entry.get("file", ""), entry.get("channel")
+            place = (inner.table or {}).get("file", inner)
+        elif isinstance(item, str):
+            name = item
+            if not name.strip():
+                values.wrong(inner, 'this file has no name; write for example "pinewick.dbc"')
+        else:
+            name = ""
+            values.wrong(inner, f"'definitions' lists file names, and this is {type_words(item)}")
+        if not name.strip():
+            continue
+        path = Path(values.document.path).parent / name
+        file = DefinitionsFile(path=str(path), channel=channel, source=values.document.source(place.start))
+        if file in found:
+            values.wrong(place, f"'{name}' is named twice")
+        elif needed and not _is_file(path):
+            beside = did_you_mean(name, _beside(path))
+            values.wrong(place, f"there is no file '{path}'; names are looked up beside this file{beside}")
+        found.append(file)
+    return tuple(found)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):  # a name that no file can have
+        return False
+
+
+def _beside(path: Path) -> list[str]:
+    try:
+        return [file.name for file in path.parent.iterdir() if file.suffix.lower() == ".dbc"]
+    except (OSError, ValueError):
+        return []
+
+
+# --- roles ----------------------------------------------------------------------------------------------
+
+
+def _roles(values: Values, data: object, node: Node) -> None:
+    if not isinstance(data, dict):
+        values.wrong(node, f"'roles' must be tables, and this is {type_words(data)}; write [roles.door_open]")
+        return
+    for name, table in data.items():
+        inner = (node.table or {})[name]
+        values.roles[name] = None
+        if problem := values.name_problem("role", name):
+            values.wrong(inner.key, problem)
+        elif isinstance(table, dict):
+            values.roles[name] = _role(values, name, table, inner)
+        else:
+            values.wrong(inner, f"role '{name}' must be a table, and this is {type_words(table)}; write [roles.{name}]")
+
+
+def _role(values: Values, name: str, data: dict[str, object], node: Node) -> Role | None:
+    subject = f"role '{name}'"
+    read = values.table(ROLE, node, data, subject)
+    inner = node.table or {}
+    if "states" in data and "unit" in data:
+        values.wrong(inner["unit"].key, f"{subject} has both states and a unit; keep one of them")
+        return None
+    if "states" not in data and "unit" not in data:
+        problem = 'states = { ... }, or for a number its unit, such as unit = "V" (unit = "" if it has none)'
+        values.wrong(node, f"{subject} has neither states nor a unit; write {problem}")
+        return None
+    if read.get("sent") == "on change" and "lag" not in data:
+        problem = 'must say how much older than its frame a change can be; write for example lag = "10 ms"'
+        values.wrong(inner["sent"], f"{subject} is sent on change, and {problem}")
+    if "lag" in data and read.get("sent", "cyclic") == "cyclic" and ("sent" in read or "sent" not in data):
+        values.wrong(inner["lag"].key, f"{subject}: 'lag' says something only with sent = \"on change\"")
+    if "signal" not in read or ("states" in data and "states" not in read) or ("unit" in data and "unit" not in read):
+        return None
+    message, signal = read["signal"]
+    return Role(
+        name=name,
+        message=message,
+        signal=signal,
+        states=read.get("states", {}),
+        unit=read.get("unit", ""),
+        timeout=read.get("timeout", Timeout.FROM_CYCLE),
+        lag_ns=read.get("lag"),
+        source=values.document.source(node.start),
+        places=_role_places(values, inner, len(message) + 1),
+    )
+
+
+def _role_places(values: Values, inner: Mapping[str, Node], signal_at: int) -> dict[str, Source]:
+    """Return the places that `resolve` needs."""
+    document = values.document
+    places = {
+        "message": document.inside(inner["signal"], 0),
+        "signal": document.inside(inner["signal"], signal_at),
+    }
+    if "unit" in inner:
+        places["unit"] = document.source(inner["unit"].start)
+    if "states" in inner:
+        for state, node in (inner["states"].table or {}).items():
+            for index, item in enumerate([node] if node.array is None else node.array):
+                places[f"states.{state}.{index}"] = document.source(item.start)
+    return places
+
+
+# --- rules ----------------------------------------------------------------------------------------------
+
+
+def _rules(values: Values, data: object, node: Node) -> tuple[AnyRule, ...]:
+    rules: list[AnyRule] = []
+    names: dict[str, Node] = {}
+    for table, inner in values.tables("rules", data, node):
+        name = table.get("name")
+        if isinstance(name, str):
+            place = (inner.table or {})["name"]
+            if name in names:
+                first = values.document.source(names[name].start)
+                values.wrong(place, f"there is a rule '{name}' in line {first.line} already; names must differ")
+            names.setdefault(name, place)
+        rule = _rule(values, table, inner)
+        if rule is not None:
+            rules.append(rule)
+    return tuple(rules)
+
+
+def _rule(values: Values, data: dict[str, object], node: Node) -> AnyRule | None:
+    name = data.get("name")
+    subject = f"rule '{name}'" if isinstance(name, str) and name else "this rule"
+    kind = data.get("kind")
+    if not isinstance(kind, str) or kind not in KINDS:
+        values.table(RULE, node, data, subject, lax=True)
+        return None
+    keys = KINDS[kind]
+    before = len(values.problems)
+    read = values.table(keys, node, data, f"{subject} (kind {kind})")
+    inner = node.table or {}
+    # A rule that is wrong in part goes on to be compared, so that one look finds everything.
+    built = _BUILDERS[kind](values, read, inner)
+    if len(values.problems) > before or built is None:
+        return None
+    common = {"name": read["name"], "basis": read.get("basis", "")}
+    where = {"source": values.document.source(node.start), "places": values.places(node)}
+    rule: AnyRule = _RECORDS[kind](**common, **where, **built)
+    return rule
+
+
+def _limits(values: Values, low: tuple[str, Any], high: tuple[str, Any], node: Node) -> None:
+    """Note a lower limit above its upper one."""
+    if low[1] is not None and high[1] is not None and low[1] > high[1]:
+        values.wrong(node, f"'{low[0]}' is greater than '{high[0]}', so nothing could ever be right")
+
+
+def _sequence(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+    steps = _steps(values, read["steps"], inner["steps"]) if "steps" in read else ()
+    if read.get("tries", 1) > 1 and len(steps) == 1:
+        values.wrong(inner["tries"], "'tries' counts the first step until the second, and there is only one step")
+    return {
+        "start": read.get("start"),
+        "given": read.get("given"),
+        "abandon": read.get("abandon"),
+        "tries": read.get("tries", 1),
+        "steps": steps,
+    }
+
+
+def _steps(values: Values, data: object, node: Node) -> tuple[Step, ...]:
+    if data == []:
+        values.wrong(node, "a sequence has at least one step")
+    steps: list[Step] = []
+    names: list[str] = []
+    written = [item.get("name") for item in data if isinstance(item, dict)] if isinstance(data, list) else []
+    for item, place in values.tables("steps", data, node):
+        inner = place.table or {}
+        name = item.get("name")
+        read = values.table(STEP, place, item, f"step '{name}'" if isinstance(name, str) and name else "this step")
+        if "name" in read and name in names:
+            values.wrong(inner["name"], f"there is a step '{name}' in this rule already; names must differ")
+        if "from" in read and read["from"] not in names:
+            values.wrong(inner["from"], _no_earlier_step(read["from"], name, names, written))
+        if "after" in read and "within" in read:
+            _limits(values, ("after", read["after"]), ("within", read["within"]), inner["after"])
+        if "name" in read:
+            names.append(read["name"])
+        if all(key in read for key in ("name", "await", "within")):
+            steps.append(
+                Step(
+                    name=read["name"],
+                    await_=read["await"],
+                    after_ns=read.get("after"),
+                    within_ns=read["within"],
+                    from_=read.get("from"),
+                )
+            )
+    return tuple(steps)
+
+
+def _no_earlier_step(wanted: str, own: object, earlier: list[str], written: list[object]) -> str:
+    """Return why a delay cannot count from a step."""
+    if wanted == own:
+        return f"step '{wanted}' cannot count from itself; name an earlier step"
+    if wanted in written:
+        return f"step '{wanted}' comes later; a delay counts from an earlier step"
+    if not earlier:
+        return "no step comes before this one; leave 'from' away to count from the start"
+    return f"no earlier step is called '{wanted}'{did_you_mean(wanted, earlier)}"
+
+
+def _pulse(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+    least, most = read.get("least"), read.get("most")
+    _one_limit(values, inner)
+    if least is not None and most is not None:
+        _limits(values, ("least", least), ("most", most), inner["least"])
+    return {"of": read.get("of"), "least_ns": least, "most_ns": most}
+
+
+def _one_limit(values: Values, inner: Mapping[str, Node]) -> None:
+    if "least" not in inner and "most" not in inner:
+        values.wrong(inner["kind"], "this rule has neither 'least' nor 'most', so nothing could ever be wrong")
+
+
+def _never(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:  # noqa: ARG001
+    return {"when": read.get("when"), "longer_than_ns": read.get("longer_than")}
+
+
+def _agree(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+    first, second = read.get("first"), read.get("second")
+    if first is not None and second is not None and first.condition == second.condition:
+        values.wrong(inner["second"], "'first' and 'second' are the same condition, which always agrees with itself")
+    return {"first": first, "second": second, "settle_ns": read.get("settle")}
+
+
+def _alive(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+    cycle, timeout = read.get("cycle"), read.get("timeout")
+    if cycle is not None and timeout is not None and timeout < cycle:
+        values.wrong(inner["timeout"], "'timeout' is shorter than 'cycle', so that every frame would come too late")
+    return {"message": read.get("message"), "cycle_ns": cycle, "timeout_ns": timeout}
+
+
+def _range(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+    _one_limit(values, inner)
+    role = values.roles.get(read.get("of", ""))
+    limits: dict[str, float | None] = {}
+    for name in ("least", "most"):
+        if role is not None and name in read:
+            limits[name] = values.in_unit(read[name], role.unit, inner[name])
+    least, most = limits.get("least"), limits.get("most")
+    if least is not None and most is not None:
+        _limits(values, ("least", least), ("most", most), inner["least"])
+    return {
+        "of": read.get("of"),
+        "least": least,
+        "most": most,
+        "while_": read.get("while"),
+        "longer_than_ns": read.get("longer_than"),
+    }
+
+
+def _precedes(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+    first, then = read.get("first"), read.get("then")
+    if first is not None and then is not None and first.moments == then.moments:
+        values.wrong(inner["then"], "'first' and 'then' are the same moment, which cannot precede itself")
+    return {"first": first, "then": then, "within_ns": read.get("within")}
+
+
+_BUILDERS: Final[Mapping[str, Callable[[Values, dict[str, Any], Mapping[str, Node]], dict[str, Any] | None]]] = {
+    "sequence": _sequence,
+    "pulse": _pulse,
+    "never": _never,
+    "agree": _agree,
+    "alive": _alive,
+    "range": _range,
+    "precedes": _precedes,
+}
+_RECORDS: Final[Mapping[str, Callable[..., AnyRule]]] = {
+    "sequence": Sequence,
+    "pulse": Pulse,
+    "never": Never,
+    "agree": Agree,
+    "alive": Alive,
+    "range": Range,
+    "precedes": Precedes,
+}

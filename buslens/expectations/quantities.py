@@ -1,0 +1,117 @@
+"""Numbers with a unit, as people write them in an expectations file.
+
+A quantity must come in the unit of its role, or in one that differs by an SI prefix only (``9500 mV`` for a
+role in V). Everything else is refused: to convert km/h or degrees quietly would hide a slip of the pen.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from typing import Final
+
+from buslens.units import parse_duration_ns
+
+NUMBER: Final = r"[+-]?(?:\d+(?:\.\d+)?|\.\d+)"
+"""A plain decimal number, as a regular expression for ASCII digits."""
+UNIT: Final = r"(?:1/)?[^\s()<>=≤≥,\"'.0-9+&|!-][^\s()<>=≤≥,\"']*"
+"""A unit: no spaces, no digit or sign in front."""
+
+LONGEST_NS: Final = 2**62
+"""No duration in a file is longer, ns (146 years): sums with times of a capture still fit 64 bits."""
+
+_QUANTITY: Final = re.compile(rf"\s*({NUMBER})\s*({UNIT})?\s*", re.ASCII)
+_MOST_DIGITS: Final = 40
+
+# BIPM, The International System of Units, 9th edition, tables 4 to 8.
+_PREFIXES: Final = {
+    "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3, "c": -2, "d": -1, "h": 2, "k": 3, "M": 6, "G": 9,
+}  # fmt: skip
+_BASES: Final = frozenset(
+    {"V", "A", "W", "Ω", "\u2126", "ohm", "Ohm", "Hz", "m", "g", "Pa", "bar", "N", "Nm", "J", "s", "Ah", "Wh", "F", "H"}
+)
+# Spellings of one unit, and the two code points that Unicode has for ohm; each stands for the first of its row.
+_ROWS: Final = (("Ω", "\u2126", "ohm", "Ohm"), ("°C", "℃", "degC"), ("1/min", "rpm"))
+_SPELLINGS: Final = {spelling: row[0] for row in _ROWS for spelling in row}
+
+
+def same_unit(first: str, second: str) -> bool:
+    """Return whether two texts name one unit.
+
+    >>> same_unit("degC", "°C"), same_unit("mV", "V")
+    (True, False)
+    """
+    return _plain(first) == _plain(second)
+
+
+def _plain(unit: str) -> str:
+    unit = "".join(unit.split())
+    return _SPELLINGS.get(unit, "" if unit == "1" else unit)
+
+
+def _split(unit: str) -> tuple[str, int]:
+    """Return a unit without its prefix, and the power of ten that the prefix means."""
+    if unit not in _BASES:
+        base, power = unit[1:], _PREFIXES.get(unit[:1])
+        if power is not None and base in _BASES:
+            return _plain(base), power
+    return _plain(unit), 0
+
+
+def convert(number: str, unit: str, to: str) -> float:
+    """Return a written number, given in one unit, in the unit of a role (empty for a number without unit).
+
+    Raises
+    ------
+    ValueError
+        If there is no unit where there must be one, or it is not the role's save for an SI prefix.
+
+    Examples
+    --------
+    >>> convert("9500", "mV", "V")
+    9.5
+    """
+    if len(number) > _MOST_DIGITS:
+        raise ValueError(f"a number of {len(number)} digits; at most {_MOST_DIGITS} can be written")
+    if unit == "" and to != "":
+        raise ValueError(f"{number} has no unit; write '{number} {to}'")
+    base, power = _split(unit)
+    wanted, wanted_power = _split(to)
+    if base != wanted:
+        right = f"is in {to}; write a number and '{to}'" if to else "has no unit; write the number alone"
+        raise ValueError(f"{number} {unit} does not fit: this role {right}")
+    return float(Fraction(number) * Fraction(10) ** (power - wanted_power))
+
+
+def parse_quantity(text: str, unit: str) -> float:
+    """Return what a text such as ``"9.5 V"`` means in the unit of a role.
+
+    Raises
+    ------
+    ValueError
+        If the text is no number with a unit that fits.
+    """
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        example = f"9.5 {unit}".rstrip()
+        comma = "; decimals stand behind a point" if re.search(r"\d,\d", text) else ""
+        raise ValueError(f"'{text[:60]}' is not a quantity; write a number and its unit, such as '{example}'{comma}")
+    return convert(match[1], match[2] or "", unit)
+
+
+def parse_length_ns(text: str) -> int:
+    """Return the nanoseconds of a written duration that a file may hold.
+
+    Raises
+    ------
+    ValueError
+        If the text is no duration, or one of more than a hundred years.
+    """
+    if len(text) > _MOST_DIGITS:
+        raise ValueError(f"'{text[:20]}…' is not a duration; write a number and its unit, such as '400 ms'")
+    if re.fullmatch(r"\s*\d+(\.\d+)?\s*", text, re.ASCII):
+        raise ValueError(f"'{text.strip()}' has no unit; write '{text.strip()} ms'")
+    duration = parse_duration_ns(text)
+    if duration > LONGEST_NS:
+        raise ValueError(f"'{text}' is longer than a hundred years")
+    return duration

@@ -1,0 +1,429 @@
+"""All keys of an expectations file, in one table: it is what a file is read by, and what the reference prints.
+
+The one place to add a key; `load` then needs to put its value into a record of `model`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+class Type(Enum):
+    """What a value must be; the text completes "must be ..."."""
+
+    TEXT = "a text"
+    VERSION = "the number 1"
+    COUNT = "a whole number, 1 or more"
+    DURATION = "a duration"
+    LENGTH = "a duration above 0"
+    TIMEOUT = 'a duration above 0, or "never"'
+    QUANTITY = "a number with the role's unit, as a text (a role without a unit: a number)"
+    CONDITION = "a condition"
+    TRIGGER = "a moment"
+    NUMBER_ROLE = "the name of a role that has a unit"
+    SIGNAL = "a text MESSAGE.SIGNAL"
+    UNIT = "a unit without spaces"
+    STATES = "a table of state name = label, raw value or a list of them"
+    CHOICE = "one of a few words"
+    DEFINITIONS = "a list of file names, or of { file, channel } tables"
+    TABLE = "a table of tables, one for each name"
+    TABLES = "a list of tables"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """One key of a table."""
+
+    name: str
+    type: Type
+    #: What it says, for the reference.
+    meaning: str
+    #: As a user would write it.
+    example: str
+    required: bool = False
+    #: What holds when it is left away, for the reference.
+    default: str = ""
+    #: All words that a `Type.CHOICE` can be.
+    choices: tuple[str, ...] = ()
+
+
+class KeyRow(NamedTuple):
+    """One line of the reference of the file's keys."""
+
+    table: str
+    key: str
+    type: str
+    required: bool
+    default: str
+    meaning: str
+    example: str
+
+
+FORMAT: Final = 1
+"""The version of the file format that this version reads."""
+
+_FILE: Final = (
+    Key(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
+    Key(
+        name="definitions",
+        type=Type.DEFINITIONS,
+        example='["pinewick.dbc", { file = "body.dbc", channel = "can1" }]',
+        default="given on the command line",
+        meaning="DBC files, found beside this file; one with a channel holds for that channel only",
+    ),
+    Key(
+        name="roles",
+        type=Type.TABLE,
+        example="[roles.door_open]",
+        default="none",
+        meaning="what signals mean to the handshake, each under a name of yours",
+    ),
+    Key(
+        name="rules",
+        type=Type.TABLES,
+        example="[[rules]]",
+        default="none",
+        meaning="what a healthy vehicle keeps to",
+    ),
+)
+
+_DEFINITION: Final = (
+    Key(name="file", type=Type.TEXT, required=True, example='"body.dbc"', meaning="DBC file, beside this file"),
+    Key(
+        name="channel",
+        type=Type.TEXT,
+        example='"can1"',
+        default="every channel",
+        meaning="the only channel on which it holds, as the log calls it",
+    ),
+)
+
+_ROLE: Final = (
+    Key(
+        name="signal",
+        type=Type.SIGNAL,
+        required=True,
+        example='"BODY_DOORS.DRIVER_DOOR"',
+        meaning="message and signal of the definitions",
+    ),
+    Key(
+        name="states",
+        type=Type.STATES,
+        example='{ off = ["off", "accessory"], on = ["run", 3] }',
+        default="the role is a number",
+        meaning="state names of yours, each for labels or raw values of the definitions; others are unknown",
+    ),
+    Key(
+        name="unit",
+        type=Type.UNIT,
+        example='"V"',
+        default="the role has states",
+        meaning='makes the role a number, in the unit of the definitions; "" for a number without unit',
+    ),
+    Key(
+        name="timeout",
+        type=Type.TIMEOUT,
+        example='"300 ms"',
+        default="3 times the message's cycle time, of the definitions, else of the capture",
+        meaning='silence after which the role is unknown; "never" if it stays known',
+    ),
+    Key(
+        name="sent",
+        type=Type.CHOICE,
+        choices=("cyclic", "on change"),
+        example='"on change"',
+        default='"cyclic"',
+        meaning="whether the unit also sends as soon as the signal changes, which makes delays sharper",
+    ),
+    Key(
+        name="lag",
+        type=Type.DURATION,
+        example='"10 ms"',
+        default='none; needed with sent = "on change"',
+        meaning="how much older than its frame a change can be",
+    ),
+)
+
+_RULE: Final = (
+    Key(
+        name="name",
+        type=Type.TEXT,
+        required=True,
+        example='"lock handshake"',
+        meaning="name of the rule, once in the file",
+    ),
+    Key(
+        name="kind",
+        type=Type.CHOICE,
+        choices=("sequence", "pulse", "never", "agree", "alive", "range", "precedes"),
+        required=True,
+        example='"sequence"',
+        meaning="what the rule asks for",
+    ),
+    Key(
+        name="basis",
+        type=Type.TEXT,
+        example='"measured from 40 good captures"',
+        default="nothing",
+        meaning="where the limits come from; printed with the findings",
+    ),
+)
+
+_STEP: Final = (
+    Key(
+        name="name",
+        type=Type.TEXT,
+        required=True,
+        example='"release ends"',
+        meaning="name of the step, once in the rule",
+    ),
+    Key(
+        name="await",
+        type=Type.TRIGGER,
+        required=True,
+        example='"unlock_feedback becomes locked"',
+        meaning="what must happen",
+    ),
+    Key(
+        name="after",
+        type=Type.DURATION,
+        example='"50 ms"',
+        default="no least delay, and changes in one frame count as in order",
+        meaning="least delay",
+    ),
+    Key(name="within", type=Type.LENGTH, required=True, example='"600 ms"', meaning="greatest delay"),
+    Key(
+        name="from",
+        type=Type.TEXT,
+        example='"enable"',
+        default="the step before; for the first step the start",
+        meaning="name of an earlier step from which the delay counts",
+    ),
+)
+
+_SEQUENCE: Final = (
+    Key(
+        name="start",
+        type=Type.TRIGGER,
+        required=True,
+        example='"door_open becomes open"',
+        meaning="what starts a handshake",
+    ),
+    Key(
+        name="given",
+        type=Type.CONDITION,
+        example='"ignition is off"',
+        default="always",
+        meaning="what must hold just before the start, or there is no handshake",
+    ),
+    Key(
+        name="abandon",
+        type=Type.TRIGGER,
+        example='"door_open becomes closed"',
+        default="never",
+        meaning="what ends a running handshake without blame",
+    ),
+    Key(
+        name="tries",
+        type=Type.COUNT,
+        example="2",
+        default="1",
+        meaning="how often the first step may come before the second",
+    ),
+    Key(
+        name="steps",
+        type=Type.TABLES,
+        required=True,
+        example='[{ name = "enable", await = "lock_enable becomes on", within = "400 ms" }]',
+        meaning="what must follow, in this order",
+    ),
+)
+
+_PULSE: Final = (
+    Key(
+        name="of",
+        type=Type.CONDITION,
+        required=True,
+        example='"lock_enable is on"',
+        meaning="what holds during a pulse",
+    ),
+    Key(name="least", type=Type.DURATION, example='"150 ms"', default="no limit", meaning="shortest pulse"),
+    Key(name="most", type=Type.LENGTH, example='"700 ms"', default="no limit", meaning="longest pulse"),
+)
+
+_NEVER: Final = (
+    Key(
+        name="when",
+        type=Type.CONDITION,
+        required=True,
+        example='"ignition is on and unlock_feedback is locked"',
+        meaning="what must not hold",
+    ),
+    Key(
+        name="longer_than",
+        type=Type.DURATION,
+        example='"50 ms"',
+        default="not even in one frame",
+        meaning="how long it is tolerated",
+    ),
+)
+
+_AGREE: Final = (
+    Key(
+        name="first",
+        type=Type.CONDITION,
+        required=True,
+        example='"unlock_feedback is locked"',
+        meaning="one of two conditions that must hold together and end together",
+    ),
+    Key(
+        name="second",
+        type=Type.CONDITION,
+        required=True,
+        example='"data_feedback is locked"',
+        meaning="the other one",
+    ),
+    Key(
+        name="settle",
+        type=Type.DURATION,
+        required=True,
+        example='"350 ms"',
+        meaning="how long they may differ while one follows the other",
+    ),
+)
+
+_ALIVE: Final = (
+    Key(
+        name="message",
+        type=Type.TEXT,
+        required=True,
+        example='"COLUMN_STATE"',
+        meaning="message of the definitions that must keep coming",
+    ),
+    Key(
+        name="cycle",
+        type=Type.LENGTH,
+        example='"25 ms"',
+        default="as the definitions say, else as the capture shows",
+        meaning="time between its frames",
+    ),
+    Key(
+        name="timeout",
+        type=Type.LENGTH,
+        example='"75 ms"',
+        default="3 times the cycle",
+        meaning="longest silence",
+    ),
+)
+
+_RANGE: Final = (
+    Key(
+        name="of",
+        type=Type.NUMBER_ROLE,
+        required=True,
+        example='"supply_voltage"',
+        meaning="role that must keep within limits",
+    ),
+    Key(name="least", type=Type.QUANTITY, example='"9.5 V"', default="no limit", meaning="lowest value"),
+    Key(name="most", type=Type.QUANTITY, example='"16 V"', default="no limit", meaning="highest value"),
+    Key(
+        name="while",
+        type=Type.CONDITION,
+        example='"lock_enable is on"',
+        default="always",
+        meaning="judged only while this holds",
+    ),
+    Key(
+        name="longer_than",
+        type=Type.DURATION,
+        example='"50 ms"',
+        default="not even in one frame",
+        meaning="how long a value beyond a limit is tolerated",
+    ),
+)
+
+_PRECEDES: Final = (
+    Key(
+        name="first",
+        type=Type.TRIGGER,
+        required=True,
+        example='"unlock_feedback becomes unlocked"',
+        meaning="what must have happened before",
+    ),
+    Key(
+        name="then",
+        type=Type.TRIGGER,
+        required=True,
+        example='"ignition becomes on"',
+        meaning="what may happen only then",
+    ),
+    Key(
+        name="within",
+        type=Type.LENGTH,
+        required=True,
+        example='"2 s"',
+        meaning="how long before it may have happened",
+    ),
+)
+
+
+def _table(*keys: Key) -> Mapping[str, Key]:
+    return {key.name: key for key in keys}
+
+
+FILE: Final = _table(*_FILE)
+"""Keys of the file itself."""
+DEFINITION: Final = _table(*_DEFINITION)
+"""Keys of an entry of ``definitions`` that is a table."""
+ROLE: Final = _table(*_ROLE)
+"""Keys of a role."""
+RULE: Final = _table(*_RULE)
+"""Keys that every rule has."""
+STEP: Final = _table(*_STEP)
+"""Keys of a step of a sequence."""
+KINDS: Final[Mapping[str, Mapping[str, Key]]] = {
+    "sequence": _table(*_RULE, *_SEQUENCE),
+    "pulse": _table(*_RULE, *_PULSE),
+    "never": _table(*_RULE, *_NEVER),
+    "agree": _table(*_RULE, *_AGREE),
+    "alive": _table(*_RULE, *_ALIVE),
+    "range": _table(*_RULE, *_RANGE),
+    "precedes": _table(*_RULE, *_PRECEDES),
+}
+"""Keys of each kind of rule, those that every rule has among them."""
+
+
+def describe() -> tuple[KeyRow, ...]:
+    """Return the reference of the file: every key of every table, in the order in which to explain them.
+
+    >>> describe()[0].key, describe()[0].meaning
+    ('format', 'version of the file format')
+    """
+    tables: list[tuple[str, Mapping[str, Key]]] = [
+        ("file", FILE),
+        ("definitions", DEFINITION),
+        ("roles.NAME", ROLE),
+        ("rules", RULE),
+    ]
+    for kind, keys in KINDS.items():
+        tables.append((f"rules, {kind}", {name: key for name, key in keys.items() if name not in RULE}))
+        if kind == "sequence":
+            tables.append(("rules, sequence, steps", STEP))
+    return tuple(
+        KeyRow(
+            table=table,
+            key=key.name,
+            type=" or ".join(f'"{choice}"' for choice in key.choices) or key.type.value,
+            required=key.required,
+            default=key.default,
+            meaning=key.meaning,
+            example=key.example,
+        )
+        for table, keys in tables
+        for key in keys.values()
+    )

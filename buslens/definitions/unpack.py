@@ -173,9 +173,7 @@ def _field(words: NDArray[np.uint64], word: NDArray[np.int64], signal: Signal) -
     if reverse:
         here = here.byteswap()
         if beyond > 0:
-            bits = here << np.uint64(beyond) | words[word + first + 1].byteswap() >> np.uint64(
-                _WORD_BITS - beyond
-            )
+            bits = here << np.uint64(beyond) | words[word + first + 1].byteswap() >> np.uint64(_WORD_BITS - beyond)
         else:
             bits = here >> np.uint64(-beyond)
     else:

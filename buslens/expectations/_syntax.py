@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from functools import cache, lru_cache
-from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.errors import did_you_mean
@@ -60,9 +60,9 @@ class NotACondition(Exception):  # noqa: N818 - it is caught where it can be giv
 
 @cache
 def _parser() -> Lark:
-    from lark import Lark
+    from lark import Lark  # 25 ms, which a start that reads no conditions need not wait for
 
-    grammar = files(__package__).joinpath("conditions.lark").read_text(encoding="utf-8")
+    grammar = Path(__file__).with_name("conditions.lark").read_text(encoding="utf-8")
     return Lark(grammar, parser="lalr", maybe_placeholders=True)
 
 

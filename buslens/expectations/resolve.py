@@ -1,0 +1,147 @@
+"""Expectations meet definitions: what the file names must exist, and mean what the file says it means."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.definitions.model import Kind
+from buslens.errors import ExpectationError, did_you_mean
+from buslens.expectations._problems import raise_all
+from buslens.expectations.model import Alive
+from buslens.expectations.quantities import same_unit
+
+if TYPE_CHECKING:
+    from buslens.definitions.model import Definitions, Message, Signal
+    from buslens.errors import Source
+    from buslens.expectations.model import Expectations, Role
+
+
+def check_against(expectations: Expectations, definitions: Definitions) -> None:
+    """Check that the definitions have everything that the expectations name.
+
+    Raises
+    ------
+    ExpectationError
+        If a message, signal or label does not exist, a raw value does not fit its signal, one raw value belongs to
+        two states, or a number is given in another unit than the role's. The text lists every problem at its place
+        in the expectations file.
+    """
+    problems: list[ExpectationError] = []
+    for role in expectations.roles.values():
+        problems += _role_problems(role, definitions)
+    for rule in expectations.rules:
+        if isinstance(rule, Alive) and not _messages(rule.message, definitions):
+            place = rule.places.get("message", rule.source)
+            problems.append(ExpectationError(_no_message(rule.message, definitions), place))
+    if problems:
+        raise_all(problems)
+
+
+def raw_values(role: Role, signal: Signal) -> dict[str, tuple[int, ...]]:
+    """Return the raw values of the signal that each state of a role stands for, ascending.
+
+    Raises
+    ------
+    ExpectationError
+        If the signal cannot have one of the states, or one raw value belongs to two of them.
+    """
+    values, problems = _states(role, signal)
+    if problems:
+        raise_all(problems)
+    return {state: tuple(sorted(raws)) for state, raws in values.items()}
+
+
+def _messages(name: str, definitions: Definitions) -> list[Message]:
+    """Return the messages of that name: one definitions file may hold on several channels."""
+    return [message for message in definitions if message.name == name]
+
+
+def _no_message(name: str, definitions: Definitions) -> str:
+    files = ", ".join(definitions.paths) or "the definitions"
+    for problem in definitions.problems:
+        if problem.subject == name:
+            return f"message '{name}' cannot be used: {problem}"
+    return f"there is no message '{name}' in {files}{did_you_mean(name, {message.name for message in definitions})}"
+
+
+def _role_problems(role: Role, definitions: Definitions) -> list[ExpectationError]:
+    messages = _messages(role.message, definitions)
+    if not messages:
+        text = _no_message(role.message, definitions)
+        return [ExpectationError(text, role.places.get("message", role.source))]
+    message = messages[0]
+    signal = next((signal for signal in message.signals if signal.name == role.signal), None)
+    if signal is None:
+        hint = did_you_mean(role.signal, (signal.name for signal in message.signals))
+        text = f"message {role.message} has no signal '{role.signal}'{hint}"
+        return [ExpectationError(text, role.places.get("signal", role.source))]
+    if role.is_number:
+        if signal.unit and not same_unit(signal.unit, role.unit):
+            shown = f"in '{role.unit}'" if role.unit else "without unit"
+            text = (
+                f"{_full(role)} is in '{signal.unit}' by the definitions, and {shown} here; use the definitions' unit"
+            )
+            return [ExpectationError(text, role.places.get("unit", role.source))]
+        return []
+    return _states(role, signal)[1]
+
+
+def _states(role: Role, signal: Signal) -> tuple[dict[str, list[int]], list[ExpectationError]]:
+    values: dict[str, list[int]] = {}
+    problems: list[ExpectationError] = []
+    owners: dict[int, str] = {}
+    for state, labels in role.states.items():
+        values[state] = []
+        for index, label in enumerate(labels):
+            place = role.places.get(f"states.{state}.{index}", role.source)
+            raws = _raws(role, signal, label, place, problems)
+            for raw in raws:
+                if owners.setdefault(raw, state) != state:
+                    text = f"{_shown(label, raw)} of {_full(role)} belongs to state '{owners[raw]}' already"
+                    problems.append(ExpectationError(text, place))
+                elif raw not in values[state]:
+                    values[state].append(raw)
+    return values, problems
+
+
+def _raws(
+    role: Role, signal: Signal, label: str | int, place: Source | None, problems: list[ExpectationError]
+) -> list[int]:
+    """Return the raw values that a label or raw value stands for, noting why it stands for none."""
+    if signal.kind is Kind.FLOAT:
+        text = f"{_full(role)} is a floating-point number and has no states; give the role a unit instead"
+        problems.append(ExpectationError(text, place))
+        return []
+    if isinstance(label, int):
+        least, most = _raw_range(signal)
+        if least <= label <= most:
+            return [label]
+        text = f"{label} does not fit {_full(role)}: its {signal.length} bits hold {least} to {most}"
+        problems.append(ExpectationError(text, place))
+        return []
+    raws = [raw for raw, name in signal.labels.items() if name == label]
+    if not raws:
+        problems.append(ExpectationError(_no_label(role, signal, label), place))
+    return raws
+
+
+def _raw_range(signal: Signal) -> tuple[int, int]:
+    if signal.kind is Kind.SIGNED:
+        return -(1 << (signal.length - 1)), (1 << (signal.length - 1)) - 1
+    return 0, (1 << signal.length) - 1
+
+
+def _no_label(role: Role, signal: Signal, label: str) -> str:
+    if label.strip().removeprefix("-").isdecimal():
+        return f"{_full(role)} has no label '{label}'; a raw value stands without quotes: {label.strip()}"
+    if not signal.labels:
+        return f"{_full(role)} has no labels in the definitions, so not '{label}'; name a raw value such as 1"
+    return f"{_full(role)} has no label '{label}'{did_you_mean(label, set(signal.labels.values()))}"
+
+
+def _shown(label: str | int, raw: int) -> str:
+    return f"raw value {raw}" if isinstance(label, int) else f"'{label}' (raw value {raw})"
+
+
+def _full(role: Role) -> str:
+    return f"{role.message}.{role.signal}"

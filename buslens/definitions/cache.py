@@ -15,8 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.definitions.model import ByteOrder, Kind, Message, Selection, Signal
-from buslens.definitions.unpack import FLOAT_LENGTHS
+from buslens.definitions.model import FLOAT_LENGTHS, ByteOrder, Kind, Message, Selection, Signal
 from buslens.errors import Source
 
 if TYPE_CHECKING:

@@ -41,13 +41,13 @@ _STATEMENT: Final = re.compile(
     rf"""
     {_STRING}
     | (?<!\w)(?:
-        BO_ \s+ (?P<bo_id>\d{1, 20}+) \s+ (?P<bo_name>\w+) \s*:\s* (?P<bo_length>\d{1, 20}+) \s+ \w+
+        BO_ \s+ (?P<bo_id>\d{{1,20}}+) \s+ (?P<bo_name>\w+) \s*:\s* (?P<bo_length>\d{{1,20}}+) \s+ \w+
       | SG_ \s+ (?P<sg_name>\w+) (?: \s+ (?P<sg_mark>\w+) )? \s*:
-            (?: \s* (?P<sg_start>\d{1, 20}+) \s*\|\s* (?P<sg_bits>\d{1, 20}+) \s*@\s* (?P<sg_order>\d{1, 20}+) )?
-      | SG_MUL_VAL_ \s+ (?P<mul_id>\d{1, 20}+) \s+ (?P<mul_name>\w+) \s+ (?P<mul_selector>\w+)
+            (?: \s* (?P<sg_start>\d{{1,20}}+) \s*\|\s* (?P<sg_bits>\d{{1,20}}+) \s*@\s* (?P<sg_order>\d{{1,20}}+) )?
+      | SG_MUL_VAL_ \s+ (?P<mul_id>\d{{1,20}}+) \s+ (?P<mul_name>\w+) \s+ (?P<mul_selector>\w+)
             \s+ (?P<mul_ranges>[\d\s,-]*+) ;
-      | SIG_VALTYPE_ \s+ (?P<type_id>\d{1, 20}+) \s+ (?P<type_name>\w+) \s*:\s* (?P<type>\d{1, 20}+) \s*;
-      | VAL_ \s+ (?P<val_id>\d{1, 20}+) \s+ (?P<val_name>\w+) (?:[^;"]|{_STRING})*+ ;
+      | SIG_VALTYPE_ \s+ (?P<type_id>\d{{1,20}}+) \s+ (?P<type_name>\w+) \s*:\s* (?P<type>\d{{1,20}}+) \s*;
+      | VAL_ \s+ (?P<val_id>\d{{1,20}}+) \s+ (?P<val_name>\w+) (?:[^;"]|{_STRING})*+ ;
       | BA_DEF_ \s+ (?: (?:SG_|BO_|EV_|BU_) \s+ )? "(?P<def_name>[^"]*+)"
       | BA_ \s+ "(?P<attribute>[^"]*+)"
     )

@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from buslens.definitions.model import ByteOrder, Signal
-from buslens.definitions.unpack import FLOAT_LENGTHS
+from buslens.definitions.model import FLOAT_LENGTHS, ByteOrder, Signal
 from buslens.errors import did_you_mean
 
 if TYPE_CHECKING:

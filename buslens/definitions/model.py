@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.errors import DefinitionError, Source, did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+
+FLOAT_LENGTHS: Final = (16, 32, 64)
+"""Bits of the binary interchange formats of IEEE 754 that a signal can hold."""
 
 
 class ByteOrder(Enum):

@@ -26,9 +26,6 @@ if TYPE_CHECKING:
 Numbers: TypeAlias = "NDArray[np.uint64] | NDArray[np.int64] | NDArray[np.float64]"
 """Raw or physical values: unsigned, signed, or floating."""
 
-FLOAT_LENGTHS: Final = (16, 32, 64)
-"""Bits of the binary interchange formats of IEEE 754 that a signal can hold."""
-
 _WORD_BITS: Final = 64
 _MODULUS: Final = 1 << 64
 

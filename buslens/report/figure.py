@@ -1,0 +1,121 @@
+"""A result becomes a picture: a timing diagram in the manner of a component's data sheet, as PNG, SVG or PDF.
+
+A lane per role; what was measured as dimension lines, what was allowed as a shaded band with its limit in words,
+doubt as hatching, what is unknown as a broken line. Whatever is not as it should be is named at its place and once
+more, in a full sentence, in a numbered note below.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.errors import UsageError, did_you_mean
+from buslens.files import replacing
+from buslens.report.diagram import lay_out
+from buslens.report.ink import format_named
+from buslens.report.lettering import Lettering
+from buslens.report.places import places
+from buslens.report.view import choose
+
+if TYPE_CHECKING:
+    import os
+    from collections.abc import Mapping
+
+    from matplotlib.figure import Figure
+
+    from buslens.checks.findings import Result
+    from buslens.report.view import Window
+
+SUFFIXES: Final[Mapping[str, str]] = MappingProxyType({".png": "png", ".svg": "svg", ".pdf": "pdf"})
+"""File formats of a picture, by suffix."""
+
+_METADATA: Final[Mapping[str, Mapping[str, Any]]] = MappingProxyType(
+    {
+        # No dates: the same result gives the same bytes.
+        "png": {"Software": "buslens"},
+        "svg": {"Creator": "buslens", "Date": None},
+        "pdf": {"Creator": "buslens", "Producer": "buslens", "CreationDate": None},
+    }
+)
+
+
+def draw(
+    result: Result,
+    path: str | os.PathLike[str],
+    *,
+    window: Window = None,
+    handshake: int | None = None,
+    rule: str | None = None,
+    width: str = "screen",
+) -> Path:
+    """Draw a result into a file.
+
+    Asked for nothing in particular, the picture shows the worst handshake, with what came just before and after it;
+    or, if no handshake is at fault and something else is, the neighbourhood of that; or, if nothing is, the first
+    handshake that ran to its end. A capture without any is shown whole.
+
+    Parameters
+    ----------
+    result : Result
+        What `buslens.check` returned.
+    path : str or path
+        The suffix says what it becomes: .png, .svg or .pdf. A file of that name is replaced, but only once the
+        picture is complete.
+    window : pair of float, "all" or None
+        What to show, in seconds from the first frame; "all" for the whole capture.
+    handshake : int or None
+        Which handshake to show, counted from 1 within its rule.
+    rule : str or None
+        Name of the sequence, where several have a handshake of that number; alone, its first handshake.
+    width : str
+        "column" (84 mm), "page" (174 mm) or "screen" (1920 dots).
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    UsageError
+        If the suffix or the width is not known, the window is no stretch of the capture, or there is no such
+        handshake.
+    """
+    target = Path(path)
+    kind = SUFFIXES.get(target.suffix.lower())
+    if kind is None:
+        found = f"'{target.suffix}'" if target.suffix else "no suffix"
+        hint = did_you_mean(target.suffix.lower(), SUFFIXES)
+        raise UsageError(f"{target.name} has {found}; a picture is a .png, .svg or .pdf{hint if target.suffix else ''}")
+    sheet_figure = figure(result, window=window, handshake=handshake, rule=rule, width=width)
+    _save(sheet_figure, target, kind)
+    return target
+
+
+def figure(
+    result: Result,
+    *,
+    window: Window = None,
+    handshake: int | None = None,
+    rule: str | None = None,
+    width: str = "screen",
+) -> Figure:
+    """Return the picture as a matplotlib figure, for a notebook; parameters as for `draw`."""
+    from buslens.report.paint import paint
+
+    fmt = format_named(width)
+    placed = places(result)
+    view = choose(result, placed, window=window, handshake=handshake, rule=rule)
+    return paint(lay_out(result, placed, view, fmt, Lettering()), fmt.dpi)
+
+
+def _save(drawn: Figure, target: Path, kind: str) -> None:
+    """Write the figure beside its target, then put it in the target's place."""
+    import matplotlib as mpl
+
+    # In SVG and PDF words stay words: they can be searched, copied and read aloud.
+    settings = {"svg.fonttype": "none", "svg.hashsalt": "buslens", "pdf.fonttype": 42}
+    with replacing(target) as name, mpl.rc_context(settings):
+        drawn.savefig(name, format=kind, metadata=dict(_METADATA[kind]), dpi=drawn.dpi)

@@ -1,0 +1,159 @@
+"""How wide words are, how to break or shorten them, and how to show characters that the typeface does not have.
+
+The typeface is DejaVu Sans, which comes with matplotlib, so that a picture is the same on every machine.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Protocol
+
+if TYPE_CHECKING:
+    from matplotlib.font_manager import FontProperties
+
+ELLIPSIS: Final = "…"
+
+_MOST_CHARACTERS: Final = 4_000
+"""No text of a picture is longer; a longer one is a mistake or an attack."""
+
+
+class Ruler(Protocol):
+    """Measures words."""
+
+    def width(self, text: str, size: float, *, bold: bool = False) -> float:
+        """Return the width of one line of text in points."""
+        ...
+
+
+class Lettering:
+    """Measures words as matplotlib sets them, without the rounding to dots."""
+
+    def width(self, text: str, size: float, *, bold: bool = False) -> float:
+        """Return the width of one line of text in points."""
+        return _em_width(text, bold) * size
+
+
+def typeface(size: float, *, bold: bool = False, italic: bool = False) -> FontProperties:
+    """Return the typeface in a size, for matplotlib."""
+    from matplotlib.font_manager import FontProperties
+
+    return FontProperties(
+        fname=_font_file(bold, italic),
+        family="DejaVu Sans",
+        size=size,
+        weight="bold" if bold else "normal",
+        style="oblique" if italic else "normal",
+    )
+
+
+def legible(text: str) -> str:
+    r"""Return a text as it can be set on one line: nothing in it invisible, nothing that the typeface lacks.
+
+    White space becomes a blank; other control characters, and characters without a glyph, become their number.
+
+    >>> legible("car\t3\x00 \U0001f697")
+    'car 3<U+0000> <U+1F697>'
+    """
+    glyphs = _glyphs()
+    out = []
+    for character in text[:_MOST_CHARACTERS]:
+        if character.isspace():
+            out.append(" ")
+        elif ord(character) in glyphs and unicodedata.category(character)[0] != "C":
+            out.append(character)
+        else:
+            out.append(f"<U+{ord(character):04X}>")
+    return " ".join("".join(out).split(" ")).strip()
+
+
+def shorten(ruler: Ruler, text: str, room: float, size: float, *, bold: bool = False) -> str:
+    """Return the text, or as much of its beginning as fits into the room, with an ellipsis."""
+    if ruler.width(text, size, bold=bold) <= room:
+        return text
+    low, high = 0, len(text)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if ruler.width(text[:middle].rstrip() + ELLIPSIS, size, bold=bold) <= room:
+            low = middle
+        else:
+            high = middle - 1
+    return text[:low].rstrip() + ELLIPSIS
+
+
+def wrap(
+    ruler: Ruler, text: str, room: float, size: float, *, bold: bool = False, most: int | None = None
+) -> list[str]:
+    """Return the text as lines that fit into the room; a word that is longer than a line is cut.
+
+    Parameters
+    ----------
+    room : float
+        Points.
+    most : int or None
+        Number of lines; what does not fit ends in an ellipsis.
+    """
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        tried = f"{line} {word}" if line else word
+        if ruler.width(tried, size, bold=bold) <= room:
+            line = tried
+            continue
+        if line:
+            lines.append(line)
+        while ruler.width(word, size, bold=bold) > room and len(word) > 1:
+            cut = max(1, _fitting(ruler, word, room, size, bold))
+            lines.append(word[:cut])
+            word = word[cut:]  # noqa: PLW2901 - the rest of the word is the word now
+        line = word
+    if line:
+        lines.append(line)
+    if most is not None and len(lines) > most:
+        rest = shorten(ruler, " ".join(lines[most - 1 :]), room, size, bold=bold)
+        lines = [*lines[: most - 1], rest]
+    return lines
+
+
+def _fitting(ruler: Ruler, word: str, room: float, size: float, bold: bool) -> int:
+    low, high = 0, len(word)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if ruler.width(word[:middle], size, bold=bold) <= room:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+@lru_cache(maxsize=20_000)
+def _em_width(text: str, bold: bool) -> float:
+    from matplotlib.textpath import text_to_path
+
+    if not text:
+        return 0.0
+    width, _, _ = text_to_path.get_text_width_height_descent(text, typeface(100.0, bold=bold), ismath=False)
+    return float(width) / 100.0
+
+
+@lru_cache(maxsize=4)
+def _font_file(bold: bool, italic: bool) -> str:
+    import matplotlib
+
+    cut = {
+        (False, False): "",
+        (True, False): "-Bold",
+        (False, True): "-Oblique",
+        (True, True): "-BoldOblique",
+    }
+    return str(Path(matplotlib.get_data_path(), "fonts", "ttf", f"DejaVuSans{cut[bold, italic]}.ttf"))
+
+
+@lru_cache(maxsize=1)
+def _glyphs() -> frozenset[int]:
+    from matplotlib.font_manager import get_font
+
+    # What all cuts have: a word may be set in any of them.
+    cuts = [get_font(_font_file(bold, False)).get_charmap() for bold in (False, True)]
+    return frozenset(cuts[0]) & frozenset(cuts[1])

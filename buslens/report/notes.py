@@ -1,0 +1,105 @@
+"""The numbered notes below a picture: everything that is not as it should be, in full sentences.
+
+Findings of one rule, step and outcome share a note, so that a capture with a thousand late steps has one note and not
+a thousand.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.findings import Outcome
+from buslens.report.lettering import legible
+from buslens.report.words import seconds
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Finding, Result
+    from buslens.report.places import Place
+    from buslens.report.view import View
+
+MOST_NOTES: Final = 30
+"""More notes than this are counted, not set."""
+
+_Group = tuple[str, str | None, Outcome]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """One note."""
+
+    #: The number in the ring; None for a note about something that has no place in the picture.
+    number: int | None
+    #: What it is about: rule, step, and when.
+    head: str
+    #: What was found there.
+    body: str
+    is_fault: bool
+
+
+def group(finding: Finding) -> _Group:
+    """Return what findings that share a note have in common."""
+    return (finding.rule, finding.step, finding.outcome)
+
+
+def shows(view: View, place: Place) -> bool:
+    """Return whether a finding has its place in the picture."""
+    extent = place.extent
+    return extent is not None and extent[0] <= view.end_ns and extent[1] >= view.start_ns
+
+
+def write_notes(result: Result, placed: list[Place], view: View) -> tuple[list[Note], dict[_Group, int]]:
+    """Return the notes, and the number of each group that has places in the picture.
+
+    Faults come before what is undecided, and each of the two in the order of time. Faults that lie outside the
+    picture are noted as well, without a number.
+    """
+    wrong = [p for p in placed if p.finding.outcome is not Outcome.MET]
+    inside: dict[_Group, list[Finding]] = {}
+    outside: dict[_Group, list[Finding]] = {}
+    for place in wrong:
+        (inside if shows(view, place) else outside).setdefault(group(place.finding), []).append(place.finding)
+    notes: list[Note] = []
+    numbers: dict[_Group, int] = {}
+    for key in sorted(inside, key=lambda k: (not k[2].is_fault, _first(inside[k]))):
+        numbers[key] = len(numbers) + 1
+        notes.append(_note(result, inside[key], numbers[key], ""))
+    for key in sorted(outside, key=lambda k: (not k[2].is_fault, _first(outside[k]))):
+        if not key[2].is_fault and notes:
+            continue
+        timed = any(f.time_ns is not None for f in outside[key])
+        notes.append(_note(result, outside[key], None, "outside this picture" if timed else ""))
+    if len(notes) > MOST_NOTES:
+        left = Counter("faults" if n.is_fault else "undecided" for n in notes[MOST_NOTES:])
+        words = " and ".join(f"{count} {what}" for what, count in sorted(left.items()))
+        notes = notes[:MOST_NOTES]
+        notes.append(Note(number=None, head=f"{words} more", body="listed in the text report", is_fault=False))
+    return notes, numbers
+
+
+def _first(findings: list[Finding]) -> int:
+    return min((f.time_ns for f in findings if f.time_ns is not None), default=2**63)
+
+
+def _note(result: Result, findings: list[Finding], number: int | None, where: str) -> Note:
+    first = min(findings, key=lambda f: (f.time_ns is None, f.time_ns or 0))
+    parts = [first.rule]
+    if first.handshake is not None and len(findings) == 1:
+        parts[0] += f" {first.handshake}"
+    if first.step:
+        parts.append(first.step)
+    parts.append(first.outcome.value.replace("_", " "))
+    if len(findings) > 1:
+        parts.append(f"{len(findings)} times")
+    if first.time_ns is not None:
+        at = seconds(first.time_ns - result.origin_ns)
+        parts.append(f"first at {at}" if len(findings) > 1 else f"at {at}")
+    if where:
+        parts.append(where)
+    return Note(
+        number=number,
+        head=legible(", ".join(parts)),
+        body=legible(first.reason),
+        is_fault=first.outcome.is_fault,
+    )

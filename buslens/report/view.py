@@ -1,0 +1,261 @@
+"""What of a capture a picture shows: from when to when, which lanes in which order, and what is said above them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+from buslens.checks.findings import Outcome
+from buslens.checks.words import past
+from buslens.errors import UsageError, did_you_mean
+from buslens.expectations.model import Sequence
+from buslens.report.places import SEVERITY, rule_roles
+from buslens.report.words import seconds
+from buslens.units import NS_PER_MS, NS_PER_S
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Handshake, Result
+    from buslens.report.places import Place
+
+MOST_LANES: Final = 40
+"""A picture with more lanes than this can be read by nobody; the rest is named below it."""
+
+Window = tuple[float, float] | Literal["all"] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """A choice of what to show."""
+
+    #: On the capture's axis.
+    start_ns: int
+    end_ns: int
+    #: Axis time that the scale counts from.
+    zero_ns: int
+    #: Whether the scale is in ms from a handshake's start; else in s from the first frame.
+    in_ms: bool
+    #: What the scale counts.
+    scale_words: str
+    #: What is shown, one sentence.
+    caption: str
+    #: The handshake shown; None for a stretch of the capture.
+    handshake: Handshake | None
+    roles: tuple[str, ...]
+    #: Roles for which there is no room.
+    left_out: tuple[str, ...]
+
+
+def choose(
+    result: Result,
+    placed: list[Place],
+    *,
+    window: Window = None,
+    handshake: int | None = None,
+    rule: str | None = None,
+) -> View:
+    """Return what to show.
+
+    Asked for nothing in particular, it is what says most: the worst handshake, with what came just before and after
+    it; or, if no handshake is at fault and something else is, the neighbourhood of that; or, if nothing is, the first
+    handshake that ran to its end. A capture without any is shown whole.
+
+    Parameters
+    ----------
+    result : Result
+    placed : list of Place
+        Of all findings of the result.
+    window : pair of float, "all" or None
+        Seconds from the first frame; "all" for the whole capture.
+    handshake : int or None
+        Number of the handshake within its rule, counted from 1.
+    rule : str or None
+        Name of the sequence that `handshake` belongs to, where several have one of that number.
+
+    Raises
+    ------
+    UsageError
+        If the window is no stretch of the capture, or there is no such handshake, or more than one.
+    """
+    if window is not None and (handshake is not None or rule is not None):
+        raise UsageError("a picture shows either a window or a handshake: give one of the two")
+    if handshake is not None or rule is not None:
+        return _of_handshake(result, placed, _asked(result, handshake, rule))
+    if window is not None:
+        return _of_window(result, window)
+    worst = _worst_handshake(result, placed)
+    if worst is not None:
+        return _of_handshake(result, placed, worst)
+    elsewhere = _worst_elsewhere(placed)
+    if elsewhere is not None:
+        return _around(result, placed, elsewhere)
+    finished = next((h for h in result.handshakes if h.completed), None)
+    if finished is None and result.handshakes:
+        finished = result.handshakes[0]
+    return _of_window(result, "all") if finished is None else _of_handshake(result, placed, finished)
+
+
+def _asked(result: Result, number: int | None, rule: str | None) -> Handshake:
+    runs = [h for h in result.handshakes if rule is None or h.rule == rule]
+    if rule is not None and not runs:
+        rules = [r.name for r in result.expectations.rules if isinstance(r, Sequence)]
+        if rule not in rules:
+            raise UsageError(f"no sequence is named '{rule}'{did_you_mean(rule, rules)}")
+        raise UsageError(f"'{rule}' did not run in {result.path}")
+    found = [h for h in runs if number is None or h.number == number]
+    if not found:
+        count = len(runs)
+        known = f"they are numbered from 1 to {count}" if count else "it holds none"
+        raise UsageError(f"there is no handshake {number} in {result.path}: {known}")
+    if len(found) > 1 and number is not None:
+        rules = sorted({h.rule for h in found})
+        raise UsageError(f"several sequences have a handshake {number}; name one of them: {', '.join(rules)}")
+    return found[0]
+
+
+def _rank(place: Place) -> int:
+    return SEVERITY.index(place.finding.outcome)
+
+
+def _worst_handshake(result: Result, placed: list[Place]) -> Handshake | None:
+    """Return the handshake with most faults, of them with the gravest; failing faults the one most in doubt."""
+    score: dict[tuple[str, int], tuple[int, int, int]] = {}
+    for place in placed:
+        finding = place.finding
+        if finding.handshake is None or finding.outcome is Outcome.MET:
+            continue
+        key = (finding.rule, finding.handshake)
+        faults, doubts, rank = score.get(key, (0, 0, len(SEVERITY)))
+        score[key] = (
+            faults + finding.outcome.is_fault,
+            doubts + (not finding.outcome.is_fault),
+            min(rank, _rank(place)),
+        )
+    runs = [h for h in result.handshakes if (h.rule, h.number) in score]
+    if not runs:
+        return None
+
+    def badness(run: Handshake) -> tuple[int, int, int]:
+        faults, doubts, rank = score[run.rule, run.number]
+        return (faults, -rank, doubts)
+
+    worst = max(runs, key=badness)
+    faulty_elsewhere = any(p.finding.outcome.is_fault for p in placed)
+    return None if faulty_elsewhere and not score[worst.rule, worst.number][0] else worst
+
+
+def _worst_elsewhere(placed: list[Place]) -> Place | None:
+    bad = [p for p in placed if p.finding.outcome is not Outcome.MET and p.extent is not None]
+    return min(bad, key=_rank) if bad else None
+
+
+def _of_handshake(result: Result, placed: list[Place], run: Handshake) -> View:
+    extents = [
+        p.extent
+        for p in placed
+        if p.finding.rule == run.rule and p.finding.handshake == run.number and p.extent is not None
+    ]
+    zero = run.start.earliest_ns if run.start.latest_ns is None else run.start.latest_ns
+    start = min([run.start.earliest_ns, *(e[0] for e in extents)])
+    end = max([zero, *(e[1] for e in extents)])
+    if not extents or run.abandoned:
+        end = max(end, run.end_ns)
+    length = max(end - start, 20 * NS_PER_MS)
+    total = sum(1 for h in result.handshakes if h.rule == run.rule)
+    rule = next((r for r in result.expectations.rules if r.name == run.rule), None)
+    begun = f", begun when {rule.start.text}" if isinstance(rule, Sequence) else ""
+    count = f"{run.number} of {total}" if total > 1 else str(run.number)
+    ended = f"; abandoned: {run.abandoned}" if run.abandoned else ""
+    tries = f"; {run.tries} tries" if run.tries > 1 else ""
+    start_words = past(rule.start) if isinstance(rule, Sequence) else "the start"
+    in_ms = length < 10 * NS_PER_S
+    roles, left_out = _lanes(result, placed, run.rule)
+    return View(
+        start_ns=start - length * 12 // 100,
+        end_ns=end + length * 8 // 100,
+        zero_ns=zero,
+        in_ms=in_ms,
+        scale_words=f"{'ms' if in_ms else 's'} after {start_words}",
+        caption=f"{run.rule} {count}{begun}, at {_seconds(result, zero)}{tries}{ended}",
+        handshake=run,
+        roles=roles,
+        left_out=left_out,
+    )
+
+
+def _around(result: Result, placed: list[Place], place: Place) -> View:
+    """Show the neighbourhood of a finding that is no step of a handshake."""
+    extent = place.extent or (result.origin_ns, result.origin_ns)
+    first, last = _bounds(result)
+    room = max((extent[1] - extent[0]) // 2, NS_PER_S // 2)
+    start, end = max(extent[0] - room, first), min(extent[1] + room, last)
+    roles, left_out = _lanes(result, placed, place.finding.rule)
+    return View(
+        start_ns=start,
+        end_ns=max(end, start + NS_PER_MS),
+        zero_ns=result.origin_ns,
+        in_ms=False,
+        scale_words="s from the first frame",
+        caption=f"{_seconds(result, start)} to {_seconds(result, end)} of the capture, around '{place.finding.rule}'",
+        handshake=None,
+        roles=roles,
+        left_out=left_out,
+    )
+
+
+def _of_window(result: Result, window: tuple[float, float] | Literal["all"]) -> View:
+    first, last = _bounds(result)
+    if window == "all":
+        start, end, caption = first, last, f"The whole capture, {_seconds(result, last)}"
+    else:
+        if not (math.isfinite(window[0]) and math.isfinite(window[1]) and window[0] < window[1]):
+            raise UsageError(
+                f"the window {window[0]:g} to {window[1]:g} s is no stretch of time: give two seconds, the lesser first"
+            )
+        length = (last - result.origin_ns) / NS_PER_S
+        if window[1] <= 0 or window[0] >= length:
+            raise UsageError(
+                f"nothing of the capture lies in {window[0]:g} to {window[1]:g} s: it runs from 0 to {length:.3f} s"
+            )
+        start = max(first, result.origin_ns + round(window[0] * NS_PER_S))
+        end = min(last, result.origin_ns + round(window[1] * NS_PER_S))
+        end = max(end, start + 1)
+        caption = f"{_seconds(result, start)} to {_seconds(result, end)} of the capture"
+    roles, left_out = _lanes(result, [], None)
+    return View(
+        start_ns=start,
+        end_ns=end,
+        zero_ns=result.origin_ns,
+        in_ms=False,
+        scale_words="s from the first frame",
+        caption=caption,
+        handshake=None,
+        roles=roles,
+        left_out=left_out,
+    )
+
+
+def _bounds(result: Result) -> tuple[int, int]:
+    """Return first and last time of the capture; never the same, so that there is something to draw on."""
+    first = result.origin_ns
+    last = result.tally.last_ns
+    ends = [t.end_ns for t in result.timelines.values()]
+    end = last if last is not None else max(ends, default=first)
+    return first, max(end, first + NS_PER_MS)
+
+
+def _seconds(result: Result, time_ns: int) -> str:
+    return seconds(time_ns - result.origin_ns)
+
+
+def _lanes(result: Result, placed: list[Place], rule_name: str | None) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the lanes, those of the rule first, in the order in which it awaits them; and what has no room."""
+    order: list[str] = []
+    rule = next((r for r in result.expectations.rules if r.name == rule_name), None)
+    if rule is not None:
+        order += rule_roles(rule, result.expectations)
+    order += [p.role for p in placed if p.finding.outcome.is_fault]
+    order += list(result.expectations.roles)
+    order += list(result.timelines)
+    lanes = [name for name in dict.fromkeys(order) if name in result.timelines]
+    return tuple(lanes[:MOST_LANES]), tuple(lanes[MOST_LANES:])

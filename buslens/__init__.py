@@ -1,1 +1,110 @@
-"""Decoder of recorded vehicle-bus logs and checker of the steering-lock handshake."""
+"""Decoder of recorded vehicle-bus logs and checker of the steering-lock handshake.
+
+    read_frames         every frame of a recorded log, as a table
+    load_definitions    one or more DBC files
+    decode              every signal of a log, as a table
+    load_expectations   what a healthy vehicle keeps to
+    check               a log judged by expectations: verdict, findings, timelines
+    draw                a judged log as a timing diagram
+    rehearse            a simulated log of a car with a fault
+    write_rehearsal     the same as a file
+
+Nothing is imported before it is asked for: ``import buslens`` is quick and imports no other library.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from buslens.capture.read import read_frames
+    from buslens.checks.check import check
+    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, Span, Verdict
+    from buslens.definitions.decode import decode
+    from buslens.definitions.load import load_definitions
+    from buslens.definitions.model import Definitions
+    from buslens.errors import BuslensError, CaptureError, DefinitionError, ExpectationError, UsageError
+    from buslens.expectations.load import load_expectations
+    from buslens.expectations.model import Expectations
+    from buslens.rehearsal.rehearse import Rehearsal, rehearse
+    from buslens.rehearsal.rehearse import write as write_rehearsal
+    from buslens.report.figure import draw
+    from buslens.timeline.model import Timeline
+
+    __version__: str
+
+__all__ = [
+    "BuslensError",
+    "CaptureError",
+    "DefinitionError",
+    "Definitions",
+    "Evidence",
+    "ExpectationError",
+    "Expectations",
+    "Finding",
+    "Handshake",
+    "Limit",
+    "Outcome",
+    "Rehearsal",
+    "Result",
+    "Span",
+    "Timeline",
+    "UsageError",
+    "Verdict",
+    "check",
+    "decode",
+    "draw",
+    "load_definitions",
+    "load_expectations",
+    "read_frames",
+    "rehearse",
+    "write_rehearsal",
+]
+
+_HOMES: Final = {
+    "BuslensError": "buslens.errors",
+    "CaptureError": "buslens.errors",
+    "DefinitionError": "buslens.errors",
+    "Definitions": "buslens.definitions.model",
+    "Evidence": "buslens.checks.findings",
+    "ExpectationError": "buslens.errors",
+    "Expectations": "buslens.expectations.model",
+    "Finding": "buslens.checks.findings",
+    "Handshake": "buslens.checks.findings",
+    "Limit": "buslens.checks.findings",
+    "Outcome": "buslens.checks.findings",
+    "Rehearsal": "buslens.rehearsal.rehearse",
+    "Result": "buslens.checks.findings",
+    "Span": "buslens.checks.findings",
+    "Timeline": "buslens.timeline.model",
+    "UsageError": "buslens.errors",
+    "Verdict": "buslens.checks.findings",
+    "check": "buslens.checks.check",
+    "decode": "buslens.definitions.decode",
+    "draw": "buslens.report.figure",
+    "load_definitions": "buslens.definitions.load",
+    "load_expectations": "buslens.expectations.load",
+    "read_frames": "buslens.capture.read",
+    "rehearse": "buslens.rehearsal.rehearse",
+    "write_rehearsal": "buslens.rehearsal.rehearse:write",
+}
+"""Where each public name lives, with its name there after a colon if that is another."""
+
+
+def __getattr__(name: str) -> object:
+    if name == "__version__":
+        from importlib.metadata import version
+
+        value: object = version("buslens")
+    elif name in _HOMES:
+        home, _, there = _HOMES[name].partition(":")
+        value = getattr(import_module(home), there or name)
+    else:
+        raise AttributeError(f"module 'buslens' has no attribute '{name}'")
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*__all__, "__version__"])

@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING, Final
 from xml.etree.ElementTree import Element, indent, tostring
 
 from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.verdict import worst_first
 from buslens.report.text import recorded_start
-from buslens.report.words import OUTCOME_WORDS, by_gravity, moment, place
+from buslens.report.words import OUTCOME_WORDS, moment, place
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -82,10 +83,10 @@ def junit(suites: Iterable[Element]) -> bytes:
 
 def _rule_case(result: Result, rule: str, findings: list[Finding]) -> Element:
     case = _case(rule, result.path)
-    longest = [finding.delay.latest_ns or finding.delay.earliest_ns for finding in findings if finding.delay]
-    if longest:
-        case.set("time", _seconds(max(longest)))
-    unmet = [finding for finding in by_gravity(findings) if finding.outcome is not Outcome.MET]
+    longest_ns = [end for finding in findings if (end := _longest_ns(finding)) is not None]
+    if longest_ns:
+        case.set("time", _seconds(max(longest_ns)))
+    unmet = [finding for finding in worst_first(findings) if finding.outcome is not Outcome.MET]
     if unmet:
         gravest = unmet[0]
         body = "\n".join(_line(finding, result.origin_ns) for finding in unmet)
@@ -94,6 +95,12 @@ def _rule_case(result: Result, rule: str, findings: list[Finding]) -> Element:
     elif not findings:
         case.append(_element("skipped", message="the capture holds nothing for this rule to judge"))
     return case
+
+
+def _longest_ns(finding: Finding) -> int | None:
+    if finding.delay is None:
+        return None
+    return finding.delay.earliest_ns if finding.delay.latest_ns is None else finding.delay.latest_ns
 
 
 def _line(finding: Finding, origin_ns: int) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome, Span, Verdict
+from buslens.checks.verdict import worst_first
 from buslens.report.cautions import CAUTIONS
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
 from buslens.report.words import (
@@ -19,7 +20,6 @@ from buslens.report.words import (
     MET_SIGN,
     OUTCOME_WORDS,
     VERDICT_WORDS,
-    by_gravity,
     clean,
     limit_words,
     moment,
@@ -29,7 +29,7 @@ from buslens.report.words import (
     span_words,
     verdict_sentence,
 )
-from buslens.units import NS_PER_S, format_duration
+from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -62,9 +62,7 @@ def text(result: Result, *, width: int | None = None, painted: bool = False, cau
     return render(_report(result, cautions=cautions), width=width, painted=painted)
 
 
-def closing(
-    verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None = None, painted: bool = False
-) -> str:
+def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None = None, painted: bool = False) -> str:
     """Return the last lines after the reports on several captures: the cautions once, and the count.
 
     Parameters
@@ -98,7 +96,7 @@ _VERDICT_INKS: Final = {
 
 def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
     yield from _header(result)
-    findings = by_gravity(result.findings)
+    findings = worst_first(result.findings)
     faults = [finding for finding in findings if finding.outcome.is_fault]
     doubts = [finding for finding in findings if finding.outcome is Outcome.UNDECIDED]
     yield from _section("Wrong", _written_out(faults, result))
@@ -133,8 +131,6 @@ def _recording(tally: Tally) -> Iterator[str]:
     if recorded is not None:
         zone = " UTC" if tally.clock is Clock.WALL else " by the recorder's clock"
         yield f"recorded {recorded:%Y-%m-%d %H:%M:%S}{zone}"
-    if tally.errors:
-        yield _counted(tally.errors, "error frame")
     if tally.broken:
         yield f"{_counted(tally.broken, 'line')} skipped"
 
@@ -266,13 +262,6 @@ def _notes(result: Result) -> Iterator[str]:
         yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
     if tally.broken > len(tally.skipped):
         yield f"{_counted(tally.broken - len(tally.skipped), 'more line')} skipped"
-    for time_ns, line, back_ns in tally.seams:
-        yield (
-            f"{moment(time_ns, result.origin_ns)} (line {line}) the recorded clock ran back by "
-            f"{format_duration(back_ns)}; nothing is known of any role from there until its next frame"
-        )
-    if tally.reordered:
-        yield f"{_counted(tally.reordered, 'frame')} a little out of order, sorted by time stamp"
     for run in result.handshakes:
         name = f"{clean(run.rule)} {run.number}, {moment(run.start.earliest_ns, result.origin_ns)}"
         if run.abandoned:

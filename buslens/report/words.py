@@ -17,13 +17,14 @@ import unicodedata
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.findings import Outcome, Verdict
-from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US, format_duration
+from buslens.checks.findings import Limit, Outcome, Verdict
+from buslens.checks.words import span_words
+from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
-    from buslens.checks.findings import Finding, Limit, Result, Span
+    from buslens.checks.findings import Finding, Result
 
 OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
     {
@@ -43,6 +44,24 @@ VERDICT_WORDS: Final[Mapping[Verdict, str]] = MappingProxyType(
 )
 """What a person calls a verdict."""
 
+__all__ = [
+    "DOUBT_SIGN",
+    "IDLE_SIGN",
+    "MET_SIGN",
+    "OUTCOME_WORDS",
+    "VERDICT_WORDS",
+    "WRONG_SIGN",
+    "clean",
+    "exact_duration",
+    "limit_words",
+    "moment",
+    "place",
+    "seconds",
+    "sign",
+    "span_words",
+    "verdict_sentence",
+]
+
 WRONG_SIGN: Final = "x"
 """Stands before whatever is wrong; plain ASCII, so that every terminal and every font has it."""
 DOUBT_SIGN: Final = "?"
@@ -52,15 +71,6 @@ MET_SIGN: Final = "="
 IDLE_SIGN: Final = "-"
 """Stands before a rule that found nothing to judge."""
 
-_GRAVITY: Final = (
-    Outcome.MISSING,
-    Outcome.VIOLATED,
-    Outcome.OUT_OF_ORDER,
-    Outcome.LATE,
-    Outcome.EARLY,
-    Outcome.UNDECIDED,
-    Outcome.MET,
-)
 # Control characters drive the terminal, surrogates cannot be encoded, and marks that turn the direction of
 # writing can make a line read as what it is not. Joiners (Cf too) are part of words in some scripts.
 _UNFIT: Final = frozenset({"Cc", "Cs", "Zl", "Zp"})
@@ -111,21 +121,6 @@ def moment(time_ns: int, origin_ns: int) -> str:
     return f"at {seconds(time_ns - origin_ns)}"
 
 
-def span_words(span: Span) -> str:
-    """Return a length of time with its doubt; the unit stands once where both ends share it.
-
-    >>> from buslens.checks.findings import Span
-    >>> span_words(Span(earliest_ns=412_000_000, latest_ns=512_000_000))
-    '412 to 512 ms'
-    >>> span_words(Span(earliest_ns=900_000_000, latest_ns=None))
-    'more than 900 ms'
-    """
-    low = format_duration(span.earliest_ns)
-    if span.latest_ns is None:
-        return f"more than {low}"
-    return _from_to(low, format_duration(span.latest_ns))
-
-
 def exact_duration(duration_ns: int) -> str:
     """Return a limit as the user wrote it, exact to the nanosecond.
 
@@ -149,6 +144,8 @@ def limit_words(limit: Limit) -> str:
     >>> limit_words(Limit(least=9.5, unit="V"))
     'limit at least 9.5 V'
     """
+    if limit.unit == "ns" and limit.least == 0 and limit.most is not None:
+        limit = Limit(most=limit.most)
     least, most = (None if end is None else _quantity(end, limit.unit) for end in (limit.least, limit.most))
     if most is None:
         return "no limit" if least is None else f"limit at least {least}"
@@ -165,17 +162,6 @@ def place(finding: Finding) -> str:
     if finding.step is not None:
         where += f", {clean(finding.step)}"
     return where
-
-
-def by_gravity(findings: Iterable[Finding]) -> list[Finding]:
-    """Return findings worst first; of equal ones the earliest first."""
-    return sorted(findings, key=lambda finding: (_GRAVITY.index(finding.outcome), finding.time_ns or 0))
-
-
-def worst(findings: Iterable[Finding]) -> Finding | None:
-    """Return the gravest and earliest fault; None if nothing is wrong."""
-    faults = by_gravity(finding for finding in findings if finding.outcome.is_fault)
-    return faults[0] if faults else None
 
 
 def verdict_sentence(result: Result) -> str:

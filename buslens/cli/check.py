@@ -1,0 +1,149 @@
+"""Judge captures by the expectations of a healthy vehicle.
+
+A capture is a recorded bus log: candump or ASC, plain or gzipped, '-' for
+standard input, or whatever else python-can can read.
+
+Exit status: 0 everything met, 1 something violated, 2 a capture or the command
+line is unusable, 3 nothing violated but something undecided. Of several captures
+the gravest counts: 2 before 1 before 3 before 0.
+
+example:
+  buslens check sample_logs/*.log
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from buslens.cli.judging import Judge, Judged, expand
+from buslens.cli.options import add_judging_arguments
+from buslens.cli.status import Status, gravest
+from buslens.errors import UsageError
+from buslens.files import same_file, write_atomically
+
+if TYPE_CHECKING:
+    import argparse
+    from xml.etree.ElementTree import Element
+
+    from buslens.checks.findings import Verdict
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+    from buslens.report.document import Entry
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="recorded bus log; '-' is standard input")
+    add_judging_arguments(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON document over all captures")
+    parser.add_argument("--junit", metavar="FILE", help="also write a report for build servers")
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Judge every capture and report on it."""
+    paths = expand(options.captures)
+    reports: list[_Report] = [_Document(console) if options.json else _Text(console, several=len(paths) > 1)]
+    if options.junit is not None:
+        reports.append(_BuildReport(options.junit, paths, console))
+    statuses = []
+    for judged in Judge(options, console).judge_all(paths):
+        statuses.append(judged.status)
+        for report in reports:
+            report.add(judged)
+    for report in reports:
+        report.close()
+    return gravest(statuses)
+
+
+class _Report(Protocol):
+    """Takes what came of each capture; keeps none of the timelines."""
+
+    def add(self, judged: Judged) -> None: ...
+
+    def close(self) -> None: ...
+
+
+class _Text:
+    """Text for a person, each capture as soon as it is judged."""
+
+    def __init__(self, console: Console, *, several: bool) -> None:
+        self._console = console
+        self._several = several
+        self._verdicts: list[Verdict] = []
+        self._unusable = 0
+
+    def add(self, judged: Judged) -> None:
+        from buslens.report.text import text
+
+        if judged.result is None:
+            self._unusable += 1
+            return
+        self._verdicts.append(judged.result.verdict)
+        width, painted = self._console.width, self._console.painted
+        report = text(judged.result, width=width, painted=painted, cautions=not self._several)
+        self._console.result(report + "\n" * self._several)
+
+    def close(self) -> None:
+        from buslens.report.text import closing
+
+        if self._several:
+            width, painted = self._console.width, self._console.painted
+            self._console.result(closing(self._verdicts, unusable=self._unusable, width=width, painted=painted))
+
+
+class _Document:
+    """One JSON document over all captures."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._entries: list[Entry] = []
+
+    def add(self, judged: Judged) -> None:
+        from buslens.report.document import capture_entry, error_entry
+
+        if judged.result is None:
+            self._entries.append(error_entry(judged.path, judged.problem))
+        else:
+            self._entries.append(capture_entry(judged.result))
+
+    def close(self) -> None:
+        from buslens.report.document import document, dumps
+
+        self._console.result(dumps(document(self._entries)))
+
+
+class _BuildReport:
+    """A JUnit file."""
+
+    def __init__(self, path: str, captures: list[str], console: Console) -> None:
+        _demand_replaceable(path, captures)
+        self._path = path
+        self._console = console
+        self._suites: list[Element] = []
+
+    def add(self, judged: Judged) -> None:
+        from buslens.report.junit import error_suite, suite
+
+        if judged.result is None:
+            self._suites.append(error_suite(judged.path, judged.problem))
+        else:
+            self._suites.append(suite(judged.result))
+
+    def close(self) -> None:
+        from buslens.report.junit import junit
+
+        write_atomically(self._path, junit(self._suites))
+
+
+def _demand_replaceable(path: str, captures: list[str]) -> None:
+    """Refuse to write over anything but an earlier report of the kind."""
+    if path == "-":
+        raise UsageError("--junit writes a file; name one, such as 'report.xml'")
+    if any(same_file(path, capture) for capture in captures):
+        raise UsageError(f"--junit {path}: this is a capture; name another file")
+    if Path(path).is_file():
+        with Path(path).open("rb") as file:
+            head = file.read(4096)
+        if head.strip() and b"<testsuite" not in head:
+            raise UsageError(f"--junit {path}: the file is there and is no such report; name another file")

@@ -1,0 +1,130 @@
+"""What a command prints, and where: results on standard output, everything else on standard error."""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+_ERASE_LINE: Final = "\r\x1b[K"
+
+
+class Console:
+    """The two streams of a command.
+
+    Parameters
+    ----------
+    out, err : text streams or None
+        Standard output and standard error; None for one that the process was started without.
+    color : bool
+        Whether the user allows control sequences.
+    environment : mapping of str to str
+        The process's environment.
+    """
+
+    def __init__(self, out: Any, err: Any, *, color: bool, environment: Mapping[str, str]) -> None:
+        self._out, self._err = out, err
+        self._progress = False
+        capable = color and _understands_control_sequences(environment)
+        #: Whether results may hold control sequences.
+        self.painted = capable and _is_terminal(out)
+        self._lively = capable and _is_terminal(err)
+        for stream in (out, err):
+            with suppress(AttributeError, ValueError, OSError):
+                # A locale that cannot say a character must not end the report.
+                stream.reconfigure(errors="backslashreplace")
+
+    @classmethod
+    def of_process(cls, words: Sequence[str]) -> Console:
+        """Return the console of this process; the words may hold ``--no-color``."""
+        return cls(sys.stdout, sys.stderr, color="--no-color" not in words, environment=os.environ)
+
+    @property
+    def width(self) -> int | None:
+        """Columns of the terminal that shows the results; None where no terminal does."""
+        if not _is_terminal(self._out):
+            return None
+        import shutil
+
+        return shutil.get_terminal_size().columns
+
+    def result(self, text: str) -> None:
+        """Write to standard output, as it stands."""
+        self._clear()
+        if self._out is not None:
+            self._out.write(text)
+            self._out.flush()
+
+    def result_bytes(self, data: bytes) -> None:
+        """Write bytes to standard output."""
+        self._clear()
+        if self._out is not None:
+            self._out.flush()
+            self._out.buffer.write(data)
+            self._out.flush()
+
+    def note(self, text: str) -> None:
+        """Write to standard error under the program's name."""
+        from buslens.report.words import clean
+
+        self.error_lines("\n".join(f"buslens: {clean(line)}" for line in text.splitlines() or [""]))
+
+    def error_lines(self, text: str) -> None:
+        """Write to standard error, as it stands."""
+        self._clear()
+        if self._err is not None:
+            self._err.write(f"{text}\n")
+            self._err.flush()
+
+    def progress(self, text: str) -> None:
+        """Say what is going on, on a terminal only; the next output takes its place."""
+        if self._lively:
+            from buslens.report.words import clean
+
+            self._err.write(f"{_ERASE_LINE}{clean(text)} ")
+            self._err.flush()
+            self._progress = True
+
+    def flush(self) -> None:
+        """Hand over what is buffered, so that a failure shows here and not when the process ends."""
+        self._clear()
+        for stream in (self._out, self._err):
+            if stream is not None:
+                stream.flush()
+
+    def close(self) -> None:
+        """Let nothing more be written, nor fail when the process ends."""
+        for stream in (self._out, self._err):
+            try:
+                stream.flush()
+            except (AttributeError, ValueError):
+                continue
+            except OSError:
+                with suppress(OSError, ValueError):
+                    devnull = os.open(os.devnull, os.O_WRONLY)
+                    os.dup2(devnull, stream.fileno())
+                    os.close(devnull)
+
+    def _clear(self) -> None:
+        if self._progress:
+            self._progress = False
+            self._err.write(_ERASE_LINE)
+            self._err.flush()
+
+
+def _is_terminal(stream: Any) -> bool:
+    try:
+        return bool(stream.isatty())
+    except (AttributeError, ValueError):
+        return False
+
+
+def _understands_control_sequences(environment: Mapping[str, str]) -> bool:
+    if environment.get("NO_COLOR") or environment.get("TERM") == "dumb":
+        return False
+    # The old console window of Windows shows control sequences as rubbish; what sets these names does not.
+    return os.name != "nt" or "WT_SESSION" in environment or "TERM" in environment

@@ -1,0 +1,87 @@
+"""Reading a command's words, with errors that say what would be right."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, NoReturn
+
+from buslens.errors import UsageError, did_you_mean
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+class Parser(argparse.ArgumentParser):
+    """The words of one command.
+
+    Parameters
+    ----------
+    command : str
+        Its name.
+    summary : str
+        What it does, in a few words.
+    explanation : str
+        The docstring of its module: stands under the options in its help.
+    """
+
+    def __init__(self, command: str, summary: str, explanation: str) -> None:
+        super().__init__(
+            prog=f"buslens {command}",
+            description=f"{summary[:1].upper()}{summary[1:]}.",
+            epilog=explanation.partition("\n")[2].strip(),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            add_help=False,
+            allow_abbrev=False,
+        )
+        # From Python 3.14 on, argparse has colours of its own.
+        self.color = False
+        self.add_argument("-h", "--help", action="store_true", help="this text")
+        self.add_argument("--no-color", action="store_true", help="plain text on a terminal, too")
+
+    def read(self, words: Sequence[str]) -> argparse.Namespace | None:
+        """Return the options, wherever they stand among the names; None if help is wanted.
+
+        Raises
+        ------
+        UsageError
+            If the words are not those of the command.
+        """
+        before_names = words[: words.index("--")] if "--" in words else words
+        if "-h" in before_names or "--help" in before_names:
+            return None
+        options, unknown = self.parse_known_intermixed_args(words)
+        if unknown:
+            known = [name for action in self._actions for name in action.option_strings if len(name) > 2]
+            word = unknown[0].partition("=")[0]
+            hint = did_you_mean(word, known) if word.startswith("-") else ""
+            self.error(f"'{unknown[0]}' is not understood{hint}")
+        return options
+
+    def error(self, message: str) -> NoReturn:
+        """Raise what the command line prints as one line."""
+        raise UsageError(f"{message}; see '{self.prog} --help'")
+
+
+def add_judging_arguments(parser: Parser) -> None:
+    """Add what every command takes that judges captures."""
+    parser.add_argument(
+        "--definitions",
+        metavar="DBC",
+        action="append",
+        help="file that defines messages and signals, may be given several times; "
+        "else those that the expectations name",
+    )
+    parser.add_argument(
+        "--expectations",
+        metavar="TOML",
+        help="what a healthy vehicle keeps to; else steering_lock.toml beside the capture "
+        "or in a folder signal_defs beside its folder or here",
+    )
+    parser.add_argument("--workers", metavar="N", type=_count, help="threads that read a capture; else one per core")
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number from 1 on")
+    return number

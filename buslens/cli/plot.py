@@ -1,0 +1,79 @@
+"""Draw a capture as a timing diagram.
+
+Without -o the picture lies in the current folder under the capture's name. The
+suffix says the form: .png, .svg or .pdf.
+
+Exit status: as for 'buslens check', by what the picture shows.
+
+example:
+  buslens plot capture.log -o capture.svg
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buslens.cli.judging import Judge
+from buslens.cli.options import add_judging_arguments
+from buslens.cli.status import Status, status_of
+from buslens.errors import UsageError
+from buslens.files import same_file
+
+if TYPE_CHECKING:
+    import argparse
+
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log; '-' is standard input")
+    parser.add_argument("-o", "--output", metavar="FILE", help="picture to write: .png, .svg or .pdf")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--handshake", metavar="N", type=int, help="draw only this handshake, counted from 1")
+    what.add_argument(
+        "--window",
+        metavar=("FROM", "TO"),
+        nargs=2,
+        type=float,
+        help="draw only this stretch, in seconds from the first frame",
+    )
+    parser.add_argument(
+        "--width",
+        choices=("column", "page", "screen"),
+        default="screen",
+        help="where it will be read: column or page of a report, or screen (default)",
+    )
+    add_judging_arguments(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Judge a capture, draw it and say the verdict."""
+    from buslens import draw
+    from buslens.report.words import clean, verdict_sentence
+
+    output = _output(options)
+    result = Judge(options, console).judge(options.capture)
+    console.progress(f"drawing {output}")
+    window = None if options.window is None else (options.window[0], options.window[1])
+    draw(result, output, window=window, handshake=options.handshake, width=options.width)
+    console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
+    return status_of(result.verdict)
+
+
+def _output(options: argparse.Namespace) -> Path:
+    """Return where the picture goes: never over a capture, and over a picture only when its name was given."""
+    if options.output is not None:
+        if same_file(options.output, options.capture):
+            raise UsageError(f"-o {options.output}: this is the capture; name another file")
+        return Path(options.output)
+    if options.capture == "-":
+        raise UsageError("a capture from standard input has no name; name the picture with -o FILE.png")
+    name = Path(options.capture).name
+    stem = name.removesuffix(".gz").rpartition(".")[0] or name
+    output = Path(f"{stem}.png")
+    if output.exists():
+        raise UsageError(f"{output} is there already; write '-o {output}' to replace it, or name another file")
+    return output

@@ -1,0 +1,216 @@
+from __future__ import annotations
+
+import re
+
+import pytest
+from support.handmade import (
+    ORIGIN_NS,
+    between,
+    broken_tally,
+    handshake,
+    pulse_finding,
+    result,
+    step_finding,
+    tally,
+)
+
+from buslens.capture.frames import Clock
+from buslens.checks.findings import Outcome, Verdict
+from buslens.report.cautions import CAUTIONS
+from buslens.report.text import MOST_ALIKE, closing, text
+
+
+def lines(report: str) -> list[str]:
+    return [line.strip() for line in report.splitlines()]
+
+
+def section(report: str, title: str) -> list[str]:
+    """Return the lines under a title."""
+    found = re.search(rf"^{title}\n(.*?)(?:\n\n|\Z)", report, re.MULTILINE | re.DOTALL)
+    return lines(found[1]) if found else []
+
+
+class TestOrder:
+    """What is wrong comes first, and the verdict is the last line."""
+
+    def test_worst_first(self) -> None:
+        report = text(
+            result(
+                pulse_finding(),
+                step_finding(Outcome.UNDECIDED),
+                step_finding(Outcome.LATE),
+                step_finding(Outcome.MISSING, step="enable"),
+            )
+        )
+        places = [
+            report.index(words)
+            for words in ("enable: missing", "release ends: too late", "release ends: undecided", "enable pulse:")
+        ]
+        assert places == sorted(places)
+
+    @pytest.mark.parametrize("verdict", Verdict)
+    def test_verdict_is_the_last_line(self, verdict: Verdict) -> None:
+        report = text(result(step_finding(), verdict=verdict, summary="for this reason"))
+        assert report.endswith(": for this reason\n")
+
+    def test_nothing_to_say_makes_no_section(self) -> None:
+        report = text(result(pulse_finding(), verdict=Verdict.AS_EXPECTED))
+        assert not re.search("^(Wrong|Undecided|Not exercised|Notes)$", report, re.MULTILINE)
+
+
+class TestHeader:
+    """The first lines say what was recorded, when, and by what it is judged."""
+
+    def test_wall_clock(self) -> None:
+        head = lines(text(result()))[:3]
+        assert head == [
+            "logs/car03.log",
+            "4,212 frames in 12.480 s, candump, recorded 2025-11-03 09:14:05 UTC",
+            "judged by signal_defs/steering_lock.toml",
+        ]
+
+    def test_a_clock_without_a_zone_is_not_called_utc(self) -> None:
+        head = text(result(tally=tally(clock=Clock.LOCAL)))
+        assert "recorded 2025-11-03 09:14:05 by the recorder's clock" in head
+        assert "UTC" not in head
+
+    @pytest.mark.parametrize("clock", [Clock.RELATIVE, Clock.MISSING])
+    def test_no_date_without_a_calendar(self, clock: Clock) -> None:
+        assert "recorded 2" not in text(result(tally=tally(clock=clock)))
+
+    def test_no_duration_without_stamps(self) -> None:
+        assert "4,212 frames without time stamps, candump" in text(result(tally=tally(clock=Clock.MISSING)))
+
+    def test_a_stamp_beyond_the_calendar(self) -> None:
+        far = tally(first_ns=9 * 10**18, last_ns=9 * 10**18 + 1)
+        text(result(tally=far))
+
+    def test_skipped_lines_are_counted(self) -> None:
+        assert "3 lines skipped" in lines(text(result(tally=broken_tally())))[1]
+
+
+class TestFindings:
+    """A finding that is not met stands with its moment, place, outcome, reason, limit and where that comes from."""
+
+    def test_written_out(self) -> None:
+        assert section(text(result(step_finding())), "Wrong") == [
+            "x  at 3.214 s  lock handshake 1, release ends: too late",
+            "unlock_feedback became locked 812 to 837 ms after enable (late)",
+            "limit 50 to 600 ms; basis: invented for the demonstration",
+        ]
+
+    def test_a_limit_that_the_reason_names_is_not_repeated(self) -> None:
+        from dataclasses import replace
+
+        finding = replace(step_finding(), reason="too slow; limit 50 to 600 ms", basis="")
+        assert section(text(result(finding)), "Wrong")[1:] == ["too slow; limit 50 to 600 ms"]
+
+    @pytest.mark.parametrize("count", [1, MOST_ALIKE, MOST_ALIKE + 1, MOST_ALIKE + 40])
+    def test_of_many_alike_the_rest_is_counted(self, count: int) -> None:
+        report = text(result(*(step_finding(handshake=number) for number in range(1, count + 1))))
+        assert report.count("release ends: too late\n") == min(count, MOST_ALIKE)
+        more = re.findall(r"(\d+) more of lock handshake, release ends: too late", report)
+        assert more == ([str(count - MOST_ALIKE)] if count > MOST_ALIKE else [])
+
+    def test_other_steps_are_not_alike(self) -> None:
+        late = [step_finding(handshake=number) for number in range(9)]
+        report = text(result(*late, step_finding(Outcome.MISSING, step="enable")))
+        assert "lock handshake 1, enable: missing" in report
+
+
+class TestMet:
+    """What is met is summed up in one line for each rule, with how fast each step came over all handshakes."""
+
+    def test_one_handshake(self) -> None:
+        met = section(text(result(step_finding(Outcome.MET), verdict=Verdict.AS_EXPECTED)), "Met")
+        assert met == ["=  lock handshake: release ends 812 to 837 ms (limit 50 to 600 ms)"]
+
+    def test_several_handshakes(self) -> None:
+        from dataclasses import replace
+
+        first = step_finding(Outcome.MET)
+        second = replace(step_finding(Outcome.MET, handshake=2), delay=between(700, 725))
+        met = section(text(result(first, second)), "Met")
+        assert met == ["=  lock handshake: 2 handshakes: release ends 700 to 837 ms (limit 50 to 600 ms)"]
+
+    def test_other_rules(self) -> None:
+        assert section(text(result(pulse_finding())), "Met") == [
+            "=  enable pulse: 2 of 2 pulses within limit at least 150 ms"
+        ]
+
+
+class TestNotes:
+    """Whatever is wrong with the recording, and how handshakes ended, is said once."""
+
+    def test_recording(self) -> None:
+        notes = section(text(result(tally=broken_tally(), notes=("the date could not be read",))), "Notes")
+        assert notes == [
+            "the date could not be read",
+            "line 812 skipped: odd number of digits in the data: (1.0) can0 1#1",
+            "2 more lines skipped",
+        ]
+
+    def test_handshakes(self) -> None:
+        runs = (handshake(1), handshake(2, abandoned="door_open becomes closed"), handshake(3, tries=2))
+        assert section(text(result(handshakes=runs)), "Notes") == [
+            "lock handshake 2, at 2.000 s: abandoned, because door_open becomes closed",
+            "lock handshake 3, at 2.000 s: the first step came 2 times",
+        ]
+
+    def test_rules_that_judged_nothing(self) -> None:
+        report = text(result(unexercised=("supply while driving",)))
+        assert section(report, "Not exercised")[0].startswith("-  supply while driving: ")
+
+
+class TestCautions:
+    """The cautions stand with a faulty verdict, once, and with no other."""
+
+    @pytest.mark.parametrize("verdict", Verdict)
+    def test_one_capture(self, verdict: Verdict) -> None:
+        report = text(result(verdict=verdict))
+        assert [report.count(caution) for caution in CAUTIONS] == [verdict is Verdict.FAULTY] * len(CAUTIONS)
+
+    def test_several_captures(self) -> None:
+        report = text(result(), cautions=False) * 2 + closing([Verdict.FAULTY] * 2)
+        assert [report.count(caution) for caution in CAUTIONS] == [1] * len(CAUTIONS)
+
+
+class TestClosing:
+    """Several captures end with how many there were of each verdict."""
+
+    @pytest.mark.parametrize(
+        ("verdicts", "unusable", "last"),
+        [
+            ([Verdict.AS_EXPECTED] * 2, 0, "2 captures: 2 as expected"),
+            ([Verdict.AS_EXPECTED, Verdict.FAULTY], 1, "3 captures: 1 faulty, 1 as expected, 1 could not be judged"),
+            ([Verdict.UNDECIDED], 1, "2 captures: 1 undecided, 1 could not be judged"),
+            ([], 2, "2 captures: 2 could not be judged"),
+        ],
+        ids=lambda value: value if isinstance(value, str) else "",
+    )
+    def test_count(self, verdicts: list[Verdict], unusable: int, last: str) -> None:
+        assert closing(verdicts, unusable=unusable).splitlines()[-1] == last
+
+
+class TestPaint:
+    """The accent marks what is wrong and nothing else; without paint there is no control sequence at all."""
+
+    def test_accent(self) -> None:
+        accent = "\x1b[1;31m"
+        healthy = result(pulse_finding(), step_finding(Outcome.UNDECIDED), verdict=Verdict.UNDECIDED)
+        assert accent not in text(healthy, painted=True)
+        painted = re.findall(f"{re.escape(accent)}(.*?)\x1b", text(result(step_finding()), painted=True))
+        assert painted == ["x", "too late", "Faulty"]
+
+    def test_hostile_names_stay_text(self) -> None:
+        from dataclasses import replace
+
+        evil = "a\x1b[2Jb\r\u202e"
+        finding = replace(step_finding(), rule=evil, step=evil, reason=evil, basis=evil)
+        report = text(
+            result(finding, path=evil, summary=evil, unexercised=(evil,), notes=(evil,), tally=tally(format=evil))
+        )
+        assert not set(report) & set("\x1b\r\u202e")
+
+    def test_moments_count_from_the_first_frame(self) -> None:
+        assert str(ORIGIN_NS)[:6] not in text(result(step_finding()))

@@ -151,15 +151,29 @@ def labels(raw: Numbers, signal: Signal) -> NDArray[np.object_]:
     -------
     NDArray of str or None, shape (n,)
     """
+    codes, names = label_codes(raw, signal)
+    return np.array([*names, None], dtype=object)[codes]
+
+
+def label_codes(raw: Numbers, signal: Signal) -> tuple[NDArray[np.intp], list[str]]:
+    """Return for each raw value the index of its name in a list, -1 where it has none, and the list.
+
+    Parameters
+    ----------
+    raw : NDArray, shape (n,)
+        From `raw_values`.
+    signal : Signal
+        The signal that they are of.
+    """
     low, high = _raw_range(signal)
     named = sorted(value for value in signal.labels if low <= value <= high)
-    names = np.array([*(signal.labels[value] for value in named), None], dtype=object)
     if not named:
-        return np.full(len(raw), None, dtype=object)
+        return np.full(len(raw), -1, dtype=np.intp), []
     keys = np.array(named, dtype=raw.dtype)
     place = np.searchsorted(keys, raw)
     place[place == len(keys)] = 0
-    return names[np.where(keys[place] == raw, place, len(keys))]
+    place[keys[place] != raw] = -1
+    return place, [signal.labels[value] for value in named]
 
 
 def _field(words: NDArray[np.uint64], word: NDArray[np.int64], signal: Signal) -> NDArray[np.uint64]:

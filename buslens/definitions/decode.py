@@ -1,0 +1,247 @@
+"""Every signal of a capture as a table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from buslens.capture.frames import Frames
+from buslens.definitions.index import MessageIndex
+from buslens.definitions.model import Definitions
+from buslens.definitions.unpack import carries, is_whole, label_codes, physical, raw_values
+from buslens.errors import UsageError, did_you_mean
+
+if TYPE_CHECKING:
+    import os
+    from collections.abc import Iterable, Iterator, Sequence
+
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from buslens.definitions.model import Message, Signal
+    from buslens.definitions.unpack import Numbers
+
+_COLUMNS: Final = ("time", "channel", "can_id", "is_extended", "is_remote", "is_error", "data")
+_LONGEST_PAYLOAD: Final = 64
+
+
+class _Piece(NamedTuple):
+    """All values of one signal."""
+
+    signal: Signal
+    #: Decoded frames that carried it, ascending.
+    frames: NDArray[np.intp]
+    #: How many signals of the same frame come before it.
+    rank: NDArray[np.intp]
+    raw: Numbers
+
+
+def decode(
+    capture: str | os.PathLike[str] | pd.DataFrame,
+    definitions: Definitions | str | os.PathLike[str],
+    *,
+    only: Iterable[str] | None = None,
+) -> pd.DataFrame:
+    """Return every signal that the frames of a capture carry, one row for each.
+
+    Parameters
+    ----------
+    capture : str, path or pandas.DataFrame
+        A recorded log, or its frames as `buslens.read_frames` gives them.
+    definitions : Definitions, str or path
+        What the frames mean; a path names a DBC file.
+    only : iterable of str, optional
+        Messages and signals to decode, as ``"MESSAGE"`` or ``"MESSAGE.SIGNAL"``; default: all. Frames of other
+        messages cost next to nothing.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``time`` (float64, s, as recorded), ``message``, ``signal``, ``value`` (physical; int64 if every
+        value of the result is a whole number that int64 holds, else float64) and ``label`` (the name of the raw
+        value, missing if it has none). Rows are in the order of the frames, then of the signals in the
+        definitions. A signal that a frame is too short for, or that it does not select, has no row. Remote and
+        error frames have none, nor have identifiers that mean nothing on their channel.
+        ``attrs["short_frames"]`` counts the frames that were shorter than their definition,
+        ``attrs["unknown_frames"]`` the data frames whose identifier means nothing.
+
+    Raises
+    ------
+    BuslensError
+        If one of the files cannot be used, or `only` names what is not defined.
+    UsageError
+        If the table lacks a column, or a payload is longer than a frame can carry.
+    """
+    import pandas as pd
+
+    if not isinstance(definitions, Definitions):
+        from buslens.definitions.load import load_definitions
+
+        definitions = load_definitions(definitions)
+    wanted = _wanted(definitions, only)
+    recorded = capture if isinstance(capture, pd.DataFrame) else _read(capture)
+    missing = [name for name in _COLUMNS if name not in recorded.columns]
+    if missing:
+        raise UsageError(f"the table has no column {', '.join(missing)}; give one as read_frames returns it")
+
+    known, unknown = _known_rows(recorded, definitions)
+    rows = np.sort(np.concatenate([rows for message, rows in known if wanted[id(message)]] or [_no_rows()]))
+    frames = _pack(recorded["data"].to_numpy(dtype=object)[rows])
+    count = np.zeros(len(rows), np.intp)
+    message_of = np.zeros(len(rows), np.intp)
+    pieces: list[_Piece] = []
+    names: list[str] = []
+    short = 0
+    for message, theirs in known:
+        if wanted[id(message)]:
+            within = np.searchsorted(rows, theirs)
+            message_of[within] = len(names)
+            names.append(message.name)
+            short += int(np.count_nonzero(frames.length[within] < message.length))
+            pieces += _decode_message(frames, within, message, wanted[id(message)], count)
+    table = _table(pieces, count)
+    table.insert(0, "time", np.repeat(recorded["time"].to_numpy(np.float64)[rows], count))
+    table.insert(1, "message", _texts(names, np.repeat(message_of, count)))
+    table.attrs.update(short_frames=short, unknown_frames=unknown)
+    return table
+
+
+def _read(path: str | os.PathLike[str]) -> pd.DataFrame:
+    from buslens.capture.read import read_frames
+
+    return read_frames(path if isinstance(path, str) else Path(path))
+
+
+def _no_rows() -> NDArray[np.intp]:
+    return np.empty(0, np.intp)
+
+
+def _wanted(definitions: Definitions, only: Iterable[str] | None) -> dict[int, list[Signal]]:
+    """Return the signals to decode of each message, by the message's identity."""
+    if only is None:
+        return {id(message): list(message.signals) for message in definitions}
+    if isinstance(only, str):
+        only = (only,)
+    known = {message.name for message in definitions}
+    known |= {f"{message.name}.{signal.name}" for message in definitions for signal in message.signals}
+    chosen = set(only)
+    for name in sorted(chosen - known):
+        raise UsageError(f"there is no message or signal '{name}'{did_you_mean(name, known)}")
+    return {
+        id(message): [
+            signal for signal in message.signals if message.name in chosen or f"{message.name}.{signal.name}" in chosen
+        ]
+        for message in definitions
+    }
+
+
+def _known_rows(table: pd.DataFrame, definitions: Definitions) -> tuple[list[tuple[Message, NDArray[np.intp]]], int]:
+    """Return the rows of each message that occurs, and how many data frames are of none."""
+    import pandas as pd
+
+    index = MessageIndex(definitions)
+    kept = ~(table["is_remote"].to_numpy(bool) | table["is_error"].to_numpy(bool))
+    rows = np.flatnonzero(kept)
+    if not len(rows):
+        return [], 0
+    channel, labels = pd.factorize(table["channel"])
+    # One number stands for channel, width and identifier.
+    extended = table["is_extended"].to_numpy(bool).astype(np.int64)
+    key = (channel.astype(np.int64) << 33) | (extended << 32) | table["can_id"].to_numpy(np.int64)
+    code, keys = pd.factorize(key[rows])
+    order = np.argsort(code, kind="stable")
+    groups = np.split(rows[order], np.cumsum(np.bincount(code, minlength=len(keys)))[:-1])
+    found: dict[int, tuple[Message, list[NDArray[np.intp]]]] = {}
+    unknown = 0
+    for number, group in zip(keys.tolist(), groups, strict=True):
+        on = str(labels[number >> 33]) if number >= 0 else ""
+        message = index.find(on, number & 0xFFFFFFFF, is_extended=bool(number >> 32 & 1))
+        if message is None:
+            unknown += len(group)
+        else:
+            found.setdefault(id(message), (message, []))[1].append(group)
+    return [(message, np.sort(np.concatenate(groups))) for message, groups in found.values()], unknown
+
+
+def _pack(payloads: Sequence[bytes]) -> Frames:
+    """Return frames of which only the payloads mean something."""
+    n = len(payloads)
+    length = np.fromiter(map(len, payloads), np.int64, n)
+    if n and length.max() > _LONGEST_PAYLOAD:
+        raise UsageError(f"a payload has {length.max()} bytes; a frame carries at most {_LONGEST_PAYLOAD}")
+    n_words = (length + 7) // 8
+    word = np.cumsum(n_words) - n_words
+    joined = np.frombuffer(b"".join(payloads), np.uint8)
+    padded = np.zeros(8 * int(n_words.sum()), np.uint8)
+    shift = 8 * word - (np.cumsum(length) - length)
+    padded[np.arange(len(joined)) + np.repeat(shift, length)] = joined
+    return Frames(
+        time_ns=np.zeros(n, np.int64),
+        channel=np.zeros(n, np.uint16),
+        can_id=np.zeros(n, np.uint32),
+        flags=np.zeros(n, np.uint16),
+        dlc=np.zeros(n, np.uint8),
+        length=length.astype(np.uint8),
+        word=word,
+        words=padded.view("<u8").astype(np.uint64, copy=False),
+        channels=("",),
+    )
+
+
+def _decode_message(
+    frames: Frames,
+    rows: NDArray[np.intp],
+    message: Message,
+    signals: Iterable[Signal],
+    count: NDArray[np.intp],
+) -> Iterator[_Piece]:
+    """Yield the values of each signal of a message, and add up in `count` how many each frame carried."""
+    for signal in signals:
+        carried = rows[carries(frames, rows, signal, message)]
+        yield _Piece(signal, carried, count[carried], raw_values(frames, carried, signal))
+        count[carried] += 1
+
+
+def _table(pieces: Sequence[_Piece], count: NDArray[np.intp]) -> pd.DataFrame:
+    """Return signal, value and label of each row, in order of frames and of signals within them."""
+    import pandas as pd
+
+    total = int(count.sum())
+    before = np.cumsum(count) - count
+    physicals = [physical(piece.raw, piece.signal) for piece in pieces]
+    whole = all(
+        is_whole(piece.signal) and values.dtype != np.float64 and _fits(values)
+        for piece, values in zip(pieces, physicals, strict=True)
+    )
+    value = np.zeros(total, np.int64 if whole else np.float64)
+    signal_code = np.zeros(total, np.intp)
+    label_code = np.full(total, -1, np.intp)
+    names: list[str] = []
+    for number, (piece, values) in enumerate(zip(pieces, physicals, strict=True)):
+        place = before[piece.frames] + piece.rank
+        value[place] = values
+        signal_code[place] = number
+        codes, theirs = label_codes(piece.raw, piece.signal)
+        label_code[place] = np.where(codes < 0, -1, codes + len(names))
+        names += theirs
+    return pd.DataFrame(
+        {
+            "signal": _texts([piece.signal.name for piece in pieces], signal_code),
+            "value": value,
+            "label": _texts([*names, None], label_code),  # -1 is the last one
+        }
+    )
+
+
+def _fits(values: Numbers) -> bool:
+    return values.dtype == np.int64 or not len(values) or bool(values.max() < 1 << 63)
+
+
+def _texts(names: Sequence[str | None], codes: NDArray[np.intp]) -> pd.Series[str]:
+    """Return the names with the given indices, in the type that this version of pandas keeps text in."""
+    import pandas as pd
+
+    text = pd.Series(["text"]).dtype
+    return pd.Series(pd.Series(list(names), dtype=text).array.take(codes), dtype=text)

@@ -67,11 +67,13 @@ class Judge:
         OSError
             If the system refuses the capture.
         """
+        _demand_file(path)
+        self._console.progress(f"reading {path}")
+        chosen = self._chosen or str(find_expectations(path))
+
         from buslens import check
 
-        self._console.progress(f"reading {path}")
-        _demand_file(path)
-        expectations = self._expectations(self._chosen or str(find_expectations(path)))
+        expectations = self._expectations(chosen)
         return check(
             path,
             definitions=self._definitions,

@@ -1,7 +1,8 @@
 """Draw a capture as a timing diagram.
 
-Without -o the picture lies in the current folder under the capture's name. The
-suffix says the form: .png, .svg or .pdf.
+Shows the worst handshake, or the first whole one if nothing is wrong, unless
+something else is asked for. Without -o the picture lies in the current folder
+under the capture's name. The suffix says the form: .png, .svg or .pdf.
 
 Exit status: as for 'buslens check', by what the picture shows.
 
@@ -19,6 +20,7 @@ from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
 from buslens.files import same_file
+from buslens.report.ink import FORMATS
 
 if TYPE_CHECKING:
     import argparse
@@ -32,19 +34,14 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log; '-' is standard input")
     parser.add_argument("-o", "--output", metavar="FILE", help="picture to write: .png, .svg or .pdf")
     what = parser.add_mutually_exclusive_group()
-    what.add_argument("--handshake", metavar="N", type=int, help="draw only this handshake, counted from 1")
+    what.add_argument("--handshake", metavar="N", type=int, help="show this handshake, counted from 1")
     what.add_argument(
-        "--window",
-        metavar=("FROM", "TO"),
-        nargs=2,
-        type=float,
-        help="draw only this stretch, in seconds from the first frame",
+        "--window", metavar=("FROM", "TO"), nargs=2, type=float, help="show this stretch, seconds from the first frame"
     )
+    what.add_argument("--whole", action="store_true", help="show the whole capture")
+    parser.add_argument("--rule", metavar="NAME", help="sequence whose handshake is meant, where there are several")
     parser.add_argument(
-        "--width",
-        choices=("column", "page", "screen"),
-        default="screen",
-        help="where it will be read: column or page of a report, or screen (default)",
+        "--width", choices=tuple(FORMATS), default="screen", help="where it will be read (default: screen)"
     )
     add_judging_arguments(parser)
 
@@ -57,8 +54,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     output = _output(options)
     result = Judge(options, console).judge(options.capture)
     console.progress(f"drawing {output}")
-    window = None if options.window is None else (options.window[0], options.window[1])
-    draw(result, output, window=window, handshake=options.handshake, width=options.width)
+    window = "all" if options.whole else None if options.window is None else tuple(options.window)
+    draw(result, output, window=window, handshake=options.handshake, rule=options.rule, width=options.width)
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)
 

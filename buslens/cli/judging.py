@@ -92,7 +92,7 @@ class Judge:
             except OSError as exc:
                 if isinstance(exc, BrokenPipeError):
                     raise
-                problem = explain(exc, path)
+                problem = explain(exc, str(exc.filename or path))
             else:
                 continue
             self._console.note(problem)

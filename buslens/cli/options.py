@@ -81,7 +81,6 @@ def add_judging_arguments(parser: Parser) -> None:
 
 
 def _count(text: str) -> int:
-    number = int(text)
-    if number < 1:
+    if not (text.isascii() and text.isdecimal()) or int(text) < 1:
         raise argparse.ArgumentTypeError(f"'{text}' is not a whole number from 1 on")
-    return number
+    return int(text)

@@ -13,7 +13,7 @@ example:
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.cli.judging import Judge
 from buslens.cli.options import add_judging_arguments
@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
+
+
+PICTURES: Final = (".png", ".svg", ".pdf")
+"""Suffixes of pictures; asked here, so that a wrong one is refused before a long capture is read."""
 
 
 def add_arguments(parser: Parser) -> None:
@@ -65,6 +69,8 @@ def _output(options: argparse.Namespace) -> Path:
     if options.output is not None:
         if same_file(options.output, options.capture):
             raise UsageError(f"-o {options.output}: this is the capture; name another file")
+        if Path(options.output).suffix.lower() not in PICTURES:
+            raise UsageError(f"-o {options.output}: a picture is a {', '.join(PICTURES[:-1])} or {PICTURES[-1]}")
         return Path(options.output)
     if options.capture == "-":
         raise UsageError("a capture from standard input has no name; name the picture with -o FILE.png")

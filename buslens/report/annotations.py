@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from buslens.report.ink import Format
     from buslens.report.lettering import Ruler
@@ -58,12 +58,20 @@ class Item:
     is_fault: bool = False
     #: There is no edge at the end: it was awaited in vain.
     in_vain: bool = False
+    #: It goes on beyond the picture, or beyond what the log shows.
+    open_start: bool = False
+    open_end: bool = False
     #: A moment instead of a length.
     is_mark: bool = False
     #: Lower is placed first, and nearer to the lane.
     priority: int = 0
     #: Lane that the reference edge is on, counted from 0; None if it is on the item's own.
     reference_lane: int | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether one of its ends does not show."""
+        return self.open_start or self.open_end
 
     @property
     def left(self) -> float:
@@ -83,6 +91,8 @@ class Written:
     item: Item
     #: Counted from the lane outwards, from 0.
     row: int
+    #: Row of the words: that of the line, or the next.
+    words_row: int
     words: str
     #: Where the words begin; the ring, if any, stands before them.
     words_left: float
@@ -95,6 +105,9 @@ class Written:
     turned: bool
 
 
+Reach = tuple[float, float]
+
+
 @dataclass(slots=True)
 class Rows:
     """Which stretches of which row are taken."""
@@ -102,26 +115,29 @@ class Rows:
     most: int
     #: Free room kept between neighbours, in points.
     gap: float
-    taken: list[list[tuple[float, float]]] = field(default_factory=list)
+    taken: list[list[Reach]] = field(default_factory=list)
 
-    def place(self, left: float, right: float) -> int | None:
-        """Take the stretch in the lowest row in which it is free; None if there is none."""
-        row = self.free(left, right)
-        if row is None:
-            return None
-        while row >= len(self.taken):
-            self.taken.append([])
-        self.taken[row].append((left, right))
-        return row
+    def place(self, *reaches: Reach) -> int | None:
+        """Take stretches in rows one over the other, the first as low as it can be; None if there is no room.
 
-    def free(self, left: float, right: float) -> int | None:
-        """Return the lowest row in which the stretch is free; None if there is none."""
-        for row in range(self.most):
-            if row >= len(self.taken):
-                return row
-            if all(right + self.gap <= a or b + self.gap <= left for a, b in self.taken[row]):
+        Returns
+        -------
+        int or None
+            Row of the first stretch.
+        """
+        for row in range(self.most - len(reaches) + 1):
+            if all(self._is_free(row + up, reach) for up, reach in enumerate(reaches)):
+                while row + len(reaches) > len(self.taken):
+                    self.taken.append([])
+                for up, reach in enumerate(reaches):
+                    self.taken[row + up].append(reach)
                 return row
         return None
+
+    def _is_free(self, row: int, reach: Reach) -> bool:
+        if row >= len(self.taken):
+            return True
+        return all(reach[1] + self.gap <= a or b + self.gap <= reach[0] for a, b in self.taken[row])
 
 
 def arrange(
@@ -148,61 +164,39 @@ def arrange(
     rows : int
         Rows that are used.
     left_out : int
-        Items without a place.
+        Numbered items without a place.
     """
-    rows = Rows(most=most_rows, gap=0.5 * fmt.text)
+    rows = Rows(most=most_rows, gap=0.9 * fmt.text)
     written: list[Written] = []
     left_out = 0
     for item in sorted(items, key=lambda i: (i.priority, i.right - i.left, i.left)):
         placed = _place(item, rows, ruler, fmt, (left, right))
         if placed is None:
-            left_out += 1
+            left_out += item.number is not None
         else:
             written.append(placed)
     return written, len(rows.taken), left_out
 
 
-def _place(
-    item: Item, rows: Rows, ruler: Ruler, fmt: Format, ends: tuple[float, float]
-) -> Written | None:
+def _place(item: Item, rows: Rows, ruler: Ruler, fmt: Format, ends: Reach) -> Written | None:
     size = fmt.text
     ring = 2 * RING * size if item.number is not None else 0.0
     gap = 0.35 * size
-    arrow = ARROW * size
-    turned = not item.is_mark and item.right - item.left < 2.4 * arrow
-    low, high = item.left, item.right
+    turned = not item.is_mark and item.right - item.left < 2.4 * ARROW * size
+    line = (item.left, item.right)
     if turned:
-        low, high = low - 1.8 * arrow, high + (0.0 if item.in_vain else 1.8 * arrow)
+        line = (item.left - 1.8 * ARROW * size, item.right + (0.0 if item.in_vain else 1.8 * ARROW * size))
     last_resort = ("",) if item.number is not None and "" not in item.words else ()
     for words in (*item.words, *last_resort):
         width = ruler.width(words, size, bold=item.is_fault) if words else 0.0
         block = ring + (gap if ring and words else 0.0) + width
-        for position in ("inside", "right", "left"):
-            if item.is_mark:
-                # A mark's ring, or the beginning of its words, stands over the moment itself.
-                if position == "inside":
-                    continue
-                half = ring / 2 if ring else min(width, size) / 2
-                start = item.left - half if position == "right" else item.left + half - block
-                reach = (start, start + block)
-            elif position == "inside":
-                if turned or block + 3.2 * arrow > item.right - item.left:
-                    continue
-                start = (item.left + item.right - block) / 2
-                reach = (low, high)
-            elif position == "right":
-                start = high + gap
-                reach = (low, start + block)
-            else:
-                start = low - gap - block
-                reach = (start, high)
-            if not block:
-                reach = (low, high)
-            if reach[0] < ends[0] - 0.01 and start < ends[0] - 0.01:
+        for start, position in _positions(item, line, block, turned, (fmt, ends)):
+            if start < ends[0] - 0.01 or start + block > ends[1] + 0.01:
                 continue
-            if start + block > ends[1] + 0.01:
-                continue
-            row = rows.place(*reach)
+            over = position == "over"
+            reach = (start, start + block)
+            joined = (min(line[0], start), max(line[1], start + block))
+            row = rows.place(line, reach) if over else rows.place(reach if item.is_mark else joined)
             if row is None:
                 continue
             mirrored = item.is_mark and position == "left"
@@ -212,6 +206,7 @@ def _place(
             return Written(
                 item=item,
                 row=row,
+                words_row=row + over,
                 words=words,
                 words_left=start if mirrored or not ring else start + ring + gap,
                 words_width=width,
@@ -220,3 +215,25 @@ def _place(
                 turned=turned,
             )
     return None
+
+
+def _positions(
+    item: Item, line: Reach, block: float, turned: bool, room: tuple[Format, Reach]
+) -> Iterator[tuple[float, str]]:
+    """Yield where words may begin, the best place first."""
+    fmt, ends = room
+    size, gap = fmt.text, 0.35 * fmt.text
+    if item.is_mark:
+        # The ring, or the beginning of the words, stands over the moment itself.
+        half = RING * size if item.number is not None else min(block, size) / 2
+        yield item.left - half, "right"
+        yield item.left + half - block, "left"
+        return
+    middle = (item.left + item.right - block) / 2
+    if not turned and block + 3.2 * ARROW * size <= item.right - item.left:
+        yield middle, "inside"
+    yield line[1] + gap, "right"
+    yield line[0] - gap - block, "left"
+    if item.is_fault and block > 0:
+        # Words that tell a fault in full are worth a row of their own.
+        yield min(max(middle, ends[0]), ends[1] - block), "over"

@@ -8,26 +8,29 @@ out the words that they meet.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome
-from buslens.report.annotations import ARROW, RING, Item, Scale, Written, arrange
+from buslens.expectations.model import Range
+from buslens.report.annotations import Item, Scale, Written, arrange
 from buslens.report.ink import Tone
 from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.lettering import legible, shorten, wrap
+from buslens.report.marks import Marks
 from buslens.report.notes import group, shows, write_notes
-from buslens.report.sheet import Box, Fill, Label, Ring, Sheet
+from buslens.report.pen import Pen
+from buslens.report.sheet import Box, Fill, Label, Sheet
+from buslens.report.surround import Surround
 from buslens.report.waves import draw_lane, state_name, unwritten
 from buslens.report.words import verdict_sentence
 from buslens.timeline.model import UNKNOWN
-from buslens.units import NS_PER_MS, NS_PER_S, format_duration
+from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.report.ink import Format
     from buslens.report.lettering import Ruler
-    from buslens.report.notes import Note
     from buslens.report.places import Place
     from buslens.report.view import View
 
@@ -78,8 +81,8 @@ class Diagram:
         self.ruler = ruler
         self.sheet = Sheet(width=fmt.width)
         self.notes, self.numbers = write_notes(result, placed, view)
-        self.row_height = 1.5 * fmt.text
-        self.uprights: list[tuple[float, float, float, float, Tone]] = []
+        self.pen = Pen(self.sheet, fmt, ruler)
+        self.marks = Marks(self.pen)
         self.signs: dict[str, None] = {}
         self.unmarked = 0
 
@@ -98,19 +101,22 @@ class Diagram:
             ends = self._ends(lane, widest)
             tracks.append(_Track(lane=lane, name=[legible(role.replace("_", " "))], ends=ends, height=fmt.lane))
         gap = 0.8 * fmt.text
+
+        def width_of(text: str) -> float:
+            return ruler.width(text, fmt.text)
+
         ends_width = {id(t): self._ends_width(t) for t in tracks}
-        wanted = [
-            ruler.width(t.name[0], fmt.text) + (ends_width[id(t)] + gap if t.ends else 0.0) + gap for t in tracks
-        ]
-        column = min(most, max(wanted, default=0.0))
-        for track in tracks:
-            room = column - gap - (ends_width[id(track)] + gap if track.ends else 0.0)
-            track.name = wrap(ruler, track.name[0], max(room, 2 * fmt.text), fmt.text, most=2) or [""]
+        taken = [(ends_width[id(track)] + gap if track.ends else 0.0) + gap for track in tracks]
+        whole = [ruler.width(track.name[0], fmt.text) for track in tracks]
+        # Names that stand alone set the width; one with a scale beside it may go on two lines.
+        alone = max((w + t for w, t, track in zip(whole, taken, tracks, strict=True) if not track.ends), default=0.0)
+        halved = [max(map(width_of, _halves(track.name[0])), default=0.0) for track in tracks]
+        column = min(most, max([alone, *(w + t for w, t in zip(halved, taken, strict=True))], default=0.0))
+        for track, used in zip(tracks, taken, strict=True):
+            track.name = wrap(ruler, track.name[0], max(column - used, 2 * fmt.text) + 0.01, fmt.text, most=2) or [""]
             if len(track.name) > 1:
                 track.height = max(track.height, 2.3 * fmt.text)
-        self.scale = Scale(
-            left=fmt.margin + column, right=right, start_ns=view.start_ns, end_ns=view.end_ns
-        )
+        self.scale = Scale(left=fmt.margin + column, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
         return tracks
 
     def _ends(self, lane: Lane, scale: Scale) -> tuple[str, str] | None:
@@ -154,9 +160,7 @@ class Diagram:
                 track.above += self._small_names(track.lane)
             track.written, track.rows_above, lost = arrange(track.above, self.ruler, self.fmt, *ends, most)
             self.unmarked += lost
-            track.brackets, track.rows_below, _ = arrange(
-                track.below, self.ruler, self.fmt, *ends, 4 if close else 1
-            )
+            track.brackets, track.rows_below, _ = arrange(track.below, self.ruler, self.fmt, *ends, 4 if close else 1)
         written, rows, lost = arrange(overhead, self.ruler, self.fmt, *ends, most)
         self.unmarked += lost
         return written, rows
@@ -188,12 +192,18 @@ class Diagram:
             number=number,
             is_fault=is_fault,
             in_vain=in_vain,
+            open_start=reach.start[1] < self.view.start_ns,
+            open_end=reach.end[0] > self.view.end_ns or (finding.delay is not None and finding.delay.latest_ns is None),
             priority=priority,
             reference_lane=None if reference_lane == lane else reference_lane,
         )
-        if finding.outcome is Outcome.MET and item.right - item.left < 1.5 * self.fmt.text and not self.view.handshake:
+        small = item.right - item.left < 1.5 * self.fmt.text
+        if finding.outcome is Outcome.MET and small and (item.is_open or not self.view.handshake):
             # Too small to be measured by eye, and nothing is wrong with it.
             return None
+        if small and item.is_open:
+            x = item.right if item.open_start else item.left
+            return replace(item, start=(x, x), end=(x, x), is_mark=True)
         return item
 
     def _bracket(self, place: Place, close: bool) -> Item | None:
@@ -212,28 +222,13 @@ class Diagram:
         items = []
         for state, (left, right) in unwritten(lane, self.scale, self.fmt, self.ruler).items():
             x = (left + right) / 2
-            items.append(
-                Item(start=(x, x), end=(x, x), words=(state_name(lane, state),), is_mark=True, priority=1)
-            )
+            items.append(Item(start=(x, x), end=(x, x), words=(state_name(lane, state),), is_mark=True, priority=1))
         return items
 
     def _overhead(self) -> list[Item]:
-        """Return what is said above all lanes: handshakes, seams, the end of the log."""
+        """Return what is said above all lanes: seams, and where the log begins and ends."""
         items = []
         view, scale = self.view, self.scale
-        for run in self.result.handshakes:
-            same = view.handshake is not None and (run.rule, run.number) == (
-                view.handshake.rule,
-                view.handshake.number,
-            )
-            start = run.start.earliest_ns
-            if same or run.end_ns < view.start_ns or start > view.end_ns:
-                continue
-            a, b = scale.held(start), scale.held(max(run.end_ns, start))
-            full = f"{run.rule} {run.number}" + (" (abandoned)" if run.abandoned else "")
-            items.append(
-                Item(start=(a, a), end=(b, b), words=(legible(full), str(run.number)), priority=3)
-            )
         for seam in self.result.tally.seams:
             if view.start_ns <= seam.time_ns <= view.end_ns:
                 x = scale.held(seam.time_ns)
@@ -259,51 +254,30 @@ class Diagram:
         fmt, sheet = self.fmt, self.sheet
         tracks = self.tracks()
         overhead, overhead_rows = self.annotate(tracks)
-        y = fmt.margin
-        y = self.paragraph(verdict_sentence(self.result), y, fmt.title, bold=True)
-        y = self.paragraph(self.view.caption, y + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET)
-        y += 0.9 * fmt.text
-        overhead_base = y + overhead_rows * self.row_height
+        around = Surround(self.pen, self.result, self.view, self.scale)
+        y = self.pen.paragraph(verdict_sentence(self.result), fmt.margin, fmt.title, bold=True)
+        y = self.pen.paragraph(self.view.caption, y + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET)
+        y = around.strips(y + 0.9 * fmt.text)
+        overhead_base = y + overhead_rows * self.pen.row
         y = overhead_base
         for track in tracks:
-            track.top = y + track.rows_above * self.row_height + _CLEAR * fmt.text
-            y = track.bottom + track.rows_below * self.row_height + _CLEAR * fmt.text
+            track.top = y + track.rows_above * self.pen.row + _CLEAR * fmt.text
+            y = track.bottom + track.rows_below * self.pen.row + _CLEAR * fmt.text
         floor = y + 0.2 * fmt.text
         for track in tracks:
             self.draw_track(track, tracks)
         for written in overhead:
-            self.draw_written(written, overhead_base, floor, None)
+            self.marks.annotation(written, overhead_base, floor, None)
         self.seams(tracks)
-        y = self.axis(floor)
-        for x, top, bottom, weight, tone in self.uprights:
-            sheet.upright(x, top, bottom, weight, tone)
-        y = self.key(y + 0.7 * fmt.text)
-        y = self.note_list(y + 0.5 * fmt.text)
-        y = self.footer(y + 0.6 * fmt.text)
+        y = around.axis(floor)
+        self.marks.finish()
+        if self.marks.has_doubt:
+            self.signs["delay"] = None
+        y = around.key(y + 0.7 * fmt.text, self.signs)
+        y = around.note_list(y + 0.5 * fmt.text, self.notes, self.unmarked)
+        y = around.footer(y + 0.6 * fmt.text, self.placed)
         sheet.height = y + fmt.margin
         return sheet
-
-    def paragraph(
-        self,
-        text: str,
-        y: float,
-        size: float,
-        *,
-        bold: bool = False,
-        tone: Tone = Tone.INK,
-        left: float | None = None,
-        most: int = 8,
-    ) -> float:
-        """Set lines of words; return where they end."""
-        x = self.fmt.margin if left is None else left
-        room = self.fmt.width - self.fmt.margin - x
-        for line in wrap(self.ruler, legible(text), room, size, bold=bold, most=most):
-            width = self.ruler.width(line, size, bold=bold)
-            self.sheet.labels.append(
-                Label(x=x, y=y + 0.65 * size, text=line, size=size, width=width, bold=bold, tone=tone)
-            )
-            y += 1.3 * size
-        return y
 
     def draw_track(self, track: _Track, tracks: list[_Track]) -> None:
         """Draw one lane with everything that is said of it."""
@@ -315,10 +289,14 @@ class Diagram:
             sheet.labels.append(Label(x=fmt.margin, y=y, text=text, size=fmt.text, width=width))
         if track.ends is not None:
             same = track.ends[0] == track.ends[1] and lane.shape is Shape.NUMBER
-            spots = [(track.ends[0], middle)] if same else [
-                (track.ends[0], track.top),
-                (track.ends[1], track.bottom),
-            ]
+            spots = (
+                [(track.ends[0], middle)]
+                if same
+                else [
+                    (track.ends[0], track.top),
+                    (track.ends[1], track.bottom),
+                ]
+            )
             for text, y in spots:
                 sheet.labels.append(
                     Label(
@@ -333,19 +311,40 @@ class Diagram:
                 )
         for place in track.allowed:
             self.band(place, track)
+        if lane.shape is Shape.NUMBER:
+            self.range_limits(track)
         draw_lane(sheet, lane, scale, track.top, track.height, fmt, self.ruler)
         self.remember_signs(lane)
         for written in track.brackets:
-            self.draw_bracket(written, track)
+            self.marks.bracket(written, track.bottom)
         for written in track.written:
             origin = None
             if written.item.reference_lane is not None:
-                origin = tracks[written.item.reference_lane]
-            self.draw_written(written, track.top - _CLEAR * fmt.text, track.bottom, origin)
+                other = tracks[written.item.reference_lane]
+                origin = (other.top, other.bottom)
+            self.marks.annotation(written, track.top - _CLEAR * fmt.text, track.bottom, origin)
+
+    def range_limits(self, track: _Track) -> None:
+        """Draw the limits of a number as dotted lines, those that lie within its scale."""
+        fmt, values = self.fmt, track.lane.scale
+        if values is None or not values[1] > values[0]:
+            return
+        for rule in self.result.expectations.rules:
+            if not isinstance(rule, Range) or rule.of != track.lane.role:
+                continue
+            for limit in (rule.least, rule.most):
+                if limit is None or not values[0] <= limit <= values[1]:
+                    continue
+                share = (limit / 2 - values[0] / 2) / (values[1] / 2 - values[0] / 2)
+                y = track.bottom - share * track.height
+                dash = (1.5 * fmt.thin, 3.0 * fmt.thin)
+                self.sheet.line([(self.scale.left, y), (self.scale.right, y)], fmt.thin * 1.3, Tone.QUIET, dash)
+                self.signs["range"] = None
 
     def remember_signs(self, lane: Lane) -> None:
         """Keep which signs need explaining below the lanes."""
-        if any(s.state == UNKNOWN for s in lane.stretches):
+        seen = 2 * self.fmt.wave / self.scale.per_ns
+        if any(s.state == UNKNOWN and s.end_ns - s.start_ns > seen for s in lane.stretches):
             self.signs["unknown"] = None
         wide = (
             (c.seen_ns - c.since_ns) * self.scale.per_ns > 1.2 * self.fmt.wave
@@ -354,7 +353,7 @@ class Diagram:
         )
         if any(wide):
             self.signs["doubt"] = None
-        if lane.crowds:
+        if any(c.end_ns - c.start_ns > seen for c in lane.crowds):
             self.signs["crowd"] = None
 
     def band(self, place: Place, track: _Track) -> None:
@@ -369,137 +368,6 @@ class Diagram:
             self.signs["allowed"] = None
         if c > b:
             self.sheet.box(Box(b, top, c, bottom), Tone.BAND)
-
-    def draw_bracket(self, written: Written, track: _Track) -> None:
-        """Draw the thin bracket below the allowed window, with the limit in words."""
-        fmt, item = self.fmt, written.item
-        y = track.bottom + 0.3 * fmt.text + (written.row + 0.55) * self.row_height
-        tick = 0.32 * self.row_height
-        block = (written.words_left - 0.35 * fmt.text, written.words_left + written.words_width + 0.35 * fmt.text)
-        inside = written.inside and bool(written.words)
-        for a, b in [(item.left, block[0]), (block[1], item.right)] if inside else [(item.left, item.right)]:
-            self.sheet.line([(a, y), (b, y)], fmt.thin, Tone.QUIET)
-        for x in (item.left, item.right):
-            self.sheet.line([(x, y), (x, y - tick)], fmt.thin, Tone.QUIET)
-        self.words(written, y, Tone.QUIET)
-
-    def words(self, written: Written, y: float, tone: Tone = Tone.INK) -> None:
-        """Set the words and the ring of an annotation."""
-        fmt, item = self.fmt, written.item
-        if written.words:
-            self.sheet.labels.append(
-                Label(
-                    x=written.words_left,
-                    y=y,
-                    text=written.words,
-                    size=fmt.text,
-                    width=written.words_width,
-                    bold=item.is_fault,
-                    tone=tone,
-                )
-            )
-        if written.ring_x is not None and item.number is not None:
-            self.ring(item.number, written.ring_x, y, item.is_fault)
-
-    def ring(self, number: int, x: float, y: float, is_fault: bool) -> None:
-        """Draw a number in a ring: thick and in the accent for a fault, thin and broken for a doubt."""
-        fmt = self.fmt
-        size = fmt.text if number < 100 else 0.8 * fmt.text
-        text = str(number)
-        self.sheet.rings.append(
-            Ring(
-                x=x,
-                y=y,
-                radius=RING * fmt.text,
-                weight=2.6 * fmt.thin if is_fault else 1.3 * fmt.thin,
-                tone=Tone.ACCENT if is_fault else Tone.INK,
-                dash=() if is_fault else (1.2, 0.9),
-            )
-        )
-        size = 0.86 * size
-        self.sheet.labels.append(
-            Label(
-                x=x,
-                y=y,
-                text=text,
-                size=size,
-                width=self.ruler.width(text, size, bold=is_fault),
-                bold=is_fault,
-                anchor="center",
-            )
-        )
-
-    def draw_written(self, written: Written, base: float, lane_bottom: float, origin: _Track | None) -> None:
-        """Draw a dimension line or a mark in its row, and the extension lines that tie it to its edges."""
-        fmt, item, sheet = self.fmt, written.item, self.sheet
-        y = base - (written.row + 0.5) * self.row_height
-        tone = Tone.ACCENT if item.is_fault else Tone.INK if item.number is not None else Tone.QUIET
-        weight = fmt.thin * (2.2 if item.is_fault else 1.0)
-        self.words(written, y)
-        if item.is_mark:
-            radius = RING * fmt.text if item.number is not None else 0.6 * fmt.text
-            self.uprights.append((item.left, y + radius, lane_bottom, weight, tone))
-            return
-        reverse = item.end[0] + item.end[1] < item.start[0] + item.start[1]
-        # Whole where the delay surely lasts, broken where its ends are in doubt.
-        first, second = (item.end, item.start) if reverse else (item.start, item.end)
-        sure = (first[1], second[0]) if second[0] > first[1] else None
-        blocks = None
-        if written.inside:
-            left = written.words_left if written.ring_x is None else written.ring_x - RING * fmt.text
-            blocks = (left - 0.35 * fmt.text, written.words_left + written.words_width + 0.35 * fmt.text)
-        dash = (2.2 * fmt.thin, 1.8 * fmt.thin)
-        if sure is None:
-            self.interrupted((item.left, item.right), y, weight, tone, blocks, dash)
-        else:
-            self.interrupted((item.left, sure[0]), y, weight, tone, blocks, dash)
-            self.interrupted(sure, y, weight, tone, blocks, ())
-            self.interrupted((sure[1], item.right), y, weight, tone, blocks, dash)
-        self.tips(written, y, weight, tone)
-        thin = fmt.thin * 0.9
-        start_x, end_x = (item.right, item.left) if reverse else (item.left, item.right)
-        overhang = 0.35 * self.row_height
-        self.uprights.append((end_x, y - overhang, lane_bottom, thin, tone))
-        if origin is None:
-            self.uprights.append((start_x, y - overhang, lane_bottom, thin, Tone.QUIET))
-        elif origin.top < y:
-            self.uprights.append((start_x, origin.top, y + overhang, thin, Tone.QUIET))
-        else:
-            self.uprights.append((start_x, y - overhang, origin.bottom, thin, Tone.QUIET))
-
-    def interrupted(
-        self,
-        ends: tuple[float, float],
-        y: float,
-        weight: float,
-        tone: Tone,
-        block: tuple[float, float] | None,
-        dash: tuple[float, ...],
-    ) -> None:
-        """Draw a level line that leaves out the words in it."""
-        pieces = [ends]
-        if block is not None:
-            pieces = [(ends[0], min(ends[1], block[0])), (max(ends[0], block[1]), ends[1])]
-        for a, b in pieces:
-            if b > a:
-                self.sheet.line([(a, y), (b, y)], weight, tone, dash)
-
-    def tips(self, written: Written, y: float, weight: float, tone: Tone) -> None:
-        """Draw the arrowheads; a cross at an end that was awaited in vain."""
-        item, length = written.item, ARROW * self.fmt.text
-        half = 0.22 * self.fmt.text
-        outward = [(item.left, -1.0), (item.right, 1.0)]
-        if item.in_vain:
-            x = item.right
-            for sign in (-1, 1):
-                self.sheet.line([(x - half * 1.4, y - sign * half * 1.4), (x + half * 1.4, y + sign * half * 1.4)], weight, tone)
-            outward.pop()
-        for x, direction in outward:
-            way = -direction if written.turned else direction
-            tail = x - way * length
-            self.sheet.fills.append(Fill(points=((x, y), (tail, y - half), (tail, y + half)), tone=tone, level=1))
-            if written.turned:
-                self.sheet.line([(tail, y), (x - way * 1.8 * length, y)], weight, tone)
 
     def seams(self, tracks: list[_Track]) -> None:
         """Break all lanes where the clock ran back."""
@@ -520,137 +388,7 @@ class Diagram:
                 for side in (-half, half):
                     self.sheet.line([(x + side + lean, top), (x + side - lean, bottom)], fmt.wave)
 
-    def axis(self, y: float) -> float:
-        """Draw the scale of time; return where it ends."""
-        fmt, sheet, scale, view = self.fmt, self.sheet, self.scale, self.view
-        sheet.line([(scale.left, y), (scale.right, y)], fmt.thin * 1.4)
-        unit_ns = NS_PER_MS if view.in_ms else NS_PER_S
-        span = (view.end_ns - view.start_ns) / unit_ns
-        room = scale.right - scale.left
-        step = _tick_step(span, max(2, int(room / (6.5 * fmt.text))))
-        first = (view.start_ns - view.zero_ns) / unit_ns
-        number = math.ceil(first / step - 1e-9)
-        digits = max(0, -math.floor(math.log10(step) + 1e-9))
-        label_y = y + 1.35 * fmt.text
-        while number * step <= first + span * (1 + 1e-9):
-            value = number * step
-            x = scale.left + (value - first) / span * room
-            sheet.line([(x, y), (x, y + 0.45 * fmt.text)], fmt.thin * 1.4)
-            text = f"{value:.{digits}f}".replace("-", "−")
-            width = self.ruler.width(text, fmt.text)
-            x = min(max(x, scale.left + width / 2), scale.right - width / 2)
-            sheet.labels.append(Label(x=x, y=label_y, text=text, size=fmt.text, width=width, anchor="center"))
-            number += 1
-        words = legible(view.scale_words)
-        width = self.ruler.width(words, fmt.text)
-        if width > room:
-            words = "ms from the start" if view.in_ms else "s from the first frame"
-            width = self.ruler.width(words, fmt.text)
-        below = label_y + 1.3 * fmt.text
-        sheet.labels.append(
-            Label(x=scale.right, y=below, text=words, size=fmt.text, width=width, anchor="right", tone=Tone.QUIET)
-        )
-        return below + 0.65 * fmt.text
-
     # --- below the lanes ------------------------------------------------------------------------------
-
-    def key(self, y: float) -> float:
-        """Explain the signs that occur, and only those."""
-        words = {
-            "allowed": "allowed time",
-            "doubt": "changed between two frames, moment not known",
-            "unknown": "unknown",
-            "crowd": "more changes than can be drawn",
-        }
-        fmt, sheet = self.fmt, self.sheet
-        x, size, swatch = fmt.margin, fmt.small, 2.2 * fmt.text
-        height = 1.0 * fmt.text
-        shown = [sign for sign in words if sign in self.signs]
-        if not shown:
-            return y
-        for sign in shown:
-            width = self.ruler.width(words[sign], size)
-            if x > fmt.margin and x + swatch + 0.5 * size + width > fmt.width - fmt.margin:
-                x, y = fmt.margin, y + 1.5 * fmt.text
-            box = Box(x, y, x + swatch, y + height)
-            middle = y + height / 2
-            if sign == "allowed":
-                sheet.box(box, Tone.BAND)
-            elif sign == "doubt":
-                sheet.hatch(box, 0.3 * fmt.text, 0.55 * fmt.thin)
-                for edge in (box.top, box.bottom):
-                    sheet.line([(box.left, edge), (box.right, edge)], fmt.thin, Tone.HATCH)
-            elif sign == "unknown":
-                dash = (0.55 * fmt.text, 0.45 * fmt.text)
-                sheet.line([(box.left, middle), (box.right, middle)], fmt.wave, dash=dash)
-            else:
-                count = 8
-                for step in range(count + 1):
-                    at = box.left + swatch * step / count
-                    sheet.line([(at, box.top), (at, box.bottom)], 0.9 * fmt.thin)
-            x += swatch + 0.5 * size
-            sheet.labels.append(
-                Label(x=x, y=middle, text=words[sign], size=size, width=width, tone=Tone.QUIET)
-            )
-            x += width + 1.6 * size
-        return y + height
-
-    def note_list(self, y: float) -> float:
-        """Set the notes: a number in its ring, what it is about, what was found."""
-        fmt = self.fmt
-        for note in self.notes:
-            y = self.set_note(note, y + 0.25 * fmt.text)
-        if self.unmarked:
-            times = "time" if self.unmarked == 1 else "times"
-            y = self.paragraph(
-                f"{self.unmarked} {times} there was no room for a mark: see the text report, or draw a shorter window.",
-                y + 0.25 * fmt.text,
-                fmt.small,
-                tone=Tone.QUIET,
-            )
-        return y
-
-    def set_note(self, note: Note, y: float) -> float:
-        """Set one note; return where it ends."""
-        fmt = self.fmt
-        left = fmt.margin + 2 * RING * fmt.text + 0.6 * fmt.text
-        if note.number is not None:
-            self.ring(note.number, fmt.margin + RING * fmt.text + 0.2, y + 0.65 * fmt.text, note.is_fault)
-        y = self.paragraph(note.head, y, fmt.text, bold=note.is_fault, left=left, most=3)
-        if note.body:
-            y = self.paragraph(note.body, y, fmt.text, left=left, most=6)
-        return y
-
-    def footer(self, y: float) -> float:
-        """Say what the picture was made from."""
-        fmt = self.fmt
-        self.sheet.line([(fmt.margin, y), (fmt.width - fmt.margin, y)], fmt.thin, Tone.HAIR)
-        y += 0.45 * fmt.small
-        for line in self.footer_lines():
-            y = self.paragraph(line, y, fmt.small, tone=Tone.QUIET, most=5)
-        return y
-
-    def footer_lines(self) -> list[str]:
-        """Return the lines of the footer."""
-        result = self.result
-        definitions = ", ".join(_file_name(d.path) for d in result.expectations.definitions)
-        parts = [_file_name(result.path), f"{result.tally.frames:,} frames"]
-        if definitions:
-            parts.append(definitions)
-        if result.expectations.path:
-            parts.append(_file_name(result.expectations.path))
-        parts.append(f"buslens {_version()}")
-        lines = ["  ·  ".join(parts)]
-        bases: dict[str, list[str]] = {}
-        for place in self.placed:
-            finding = place.finding
-            if finding.basis and finding.rule not in bases.setdefault(finding.basis, []):
-                bases[finding.basis].append(finding.rule)
-        if bases:
-            lines.append("Limits: " + "; ".join(f"{', '.join(r)}: {b}" for b, r in bases.items()))
-        if self.view.left_out:
-            lines.append(f"Not drawn for want of room: {', '.join(self.view.left_out)}")
-        return lines
 
 
 def lay_out(result: Result, placed: list[Place], view: View, fmt: Format, ruler: Ruler) -> Sheet:
@@ -668,21 +406,10 @@ def lay_out(result: Result, placed: list[Place], view: View, fmt: Format, ruler:
     return Diagram(result, placed, view, fmt, ruler).draw()
 
 
-def _tick_step(span: float, most: int) -> float:
-    """Return the least of 1, 2 and 5 times a power of ten that gives no more steps than asked for."""
-    raw = span / most
-    power = 10.0 ** math.floor(math.log10(raw))
-    return next(power * factor for factor in (1, 2, 5, 10, 20) if power * factor >= raw * (1 - 1e-9))
-
-
-def _file_name(path: str) -> str:
-    return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("buslens")
-    except PackageNotFoundError:
-        return ""
+def _halves(text: str) -> tuple[str, str]:
+    """Return a text broken at the blank that is nearest to its middle."""
+    blanks = [i for i, character in enumerate(text) if character == " "]
+    if not blanks:
+        return text, ""
+    at = min(blanks, key=lambda i: abs(2 * i - len(text)))
+    return text[:at], text[at + 1 :]

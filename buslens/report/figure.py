@@ -52,9 +52,9 @@ def draw(
 ) -> Path:
     """Draw a result into a file.
 
-    Asked for nothing in particular, the picture shows the worst handshake, with what came just before and after it;
-    or, if no handshake is at fault and something else is, the neighbourhood of that; or, if nothing is, the first
-    handshake that ran to its end. A capture without any is shown whole.
+    Asked for nothing in particular, the picture shows what the verdict speaks of: the handshake with the worst
+    finding, with what came just before and after it; or, where that finding lies in no handshake, its neighbourhood;
+    or, if all is met, the first handshake that ran to its end. A capture with nothing of all that is shown whole.
 
     Parameters
     ----------
@@ -116,6 +116,13 @@ def _save(drawn: Figure, target: Path, kind: str) -> None:
     import matplotlib as mpl
 
     # In SVG and PDF words stay words: they can be searched, copied and read aloud.
-    settings = {"svg.fonttype": "none", "svg.hashsalt": "buslens", "pdf.fonttype": 42}
+    # Letters are not bent to the dots, so that they are as wide as they were measured.
+    settings: dict[Any, Any] = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": "buslens",
+        "pdf.fonttype": 42,
+        "text.hinting": "no_hinting",
+        "path.simplify": False,
+    }
     with replacing(target) as name, mpl.rc_context(settings):
         drawn.savefig(name, format=kind, metadata=dict(_METADATA[kind]), dpi=drawn.dpi)

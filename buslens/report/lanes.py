@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -23,8 +24,34 @@ if TYPE_CHECKING:
     from buslens.timeline.model import Timeline
 
 RESTING: Final = frozenset(
-    "off closed shut locked low no none false inactive idle absent dark out stopped still released disabled "
-    "not_pressed unpressed up 0 zero open_circuit not_active sleep asleep".split()
+    [
+        "off",
+        "closed",
+        "shut",
+        "locked",
+        "low",
+        "no",
+        "none",
+        "false",
+        "inactive",
+        "idle",
+        "absent",
+        "dark",
+        "out",
+        "stopped",
+        "still",
+        "released",
+        "disabled",
+        "not_pressed",
+        "unpressed",
+        "up",
+        "0",
+        "zero",
+        "open_circuit",
+        "not_active",
+        "sleep",
+        "asleep",
+    ]
 )
 """State names that are drawn low, whichever way round the expectations file lists them."""
 
@@ -117,10 +144,8 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
     resolution_ns : int
         Changes nearer to one another than this cannot be told apart in the picture.
     """
-    if timeline.is_number:
-        shape = Shape.NUMBER
-    else:
-        shape = Shape.LEVELS if len(timeline.states) == 2 else Shape.BOXES
+    of_states = Shape.LEVELS if len(timeline.states) == 2 else Shape.BOXES
+    shape = Shape.NUMBER if timeline.is_number else of_states
     high = high_state(timeline.states) if shape is Shape.LEVELS else 1
 
     def lane(
@@ -184,22 +209,20 @@ def _split(
     crowds: list[Crowd] = []
     edges = seen[1:]
     # A group of edges: each is nearer to the one before than the picture resolves.
-    begins = np.flatnonzero(np.concatenate([[True], np.diff(edges) >= resolution_ns])) if len(edges) else []
-    bounds = [*(int(b) for b in begins), len(edges)]
+    begins: list[int] = []
+    if len(edges):
+        begins = np.flatnonzero(np.concatenate([[True], np.diff(edges) >= resolution_ns])).tolist()
+    bounds = [*begins, len(edges)]
     at, entry = start_ns, 0
 
     def stretch(until: int) -> None:
         if until > at:
-            stretches.append(
-                Stretch(start_ns=at, end_ns=until, state=int(state[entry]), why=Why(int(why[entry])))
-            )
+            stretches.append(Stretch(start_ns=at, end_ns=until, state=int(state[entry]), why=Why(int(why[entry]))))
 
-    for low, high in zip(bounds, bounds[1:], strict=False):
+    for low, high in pairwise(bounds):
         if high - low >= CROWD:
             stretch(int(edges[low]))
-            crowds.append(
-                Crowd(start_ns=int(edges[low]), end_ns=int(edges[high - 1]), count=high - low)
-            )
+            crowds.append(Crowd(start_ns=int(edges[low]), end_ns=int(edges[high - 1]), count=high - low))
             at, entry = int(edges[high - 1]), high
             continue
         for index in range(low, high):

@@ -139,7 +139,7 @@ def _em_width(text: str, bold: bool) -> float:
 
 @lru_cache(maxsize=4)
 def _font_file(bold: bool, italic: bool) -> str:
-    import matplotlib
+    import matplotlib as mpl
 
     cut = {
         (False, False): "",
@@ -147,7 +147,7 @@ def _font_file(bold: bool, italic: bool) -> str:
         (False, True): "-Oblique",
         (True, True): "-BoldOblique",
     }
-    return str(Path(matplotlib.get_data_path(), "fonts", "ttf", f"DejaVuSans{cut[bold, italic]}.ttf"))
+    return str(Path(mpl.get_data_path(), "fonts", "ttf", f"DejaVuSans{cut[bold, italic]}.ttf"))
 
 
 @lru_cache(maxsize=1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from buslens.checks.findings import Limit, Outcome, Span
 from buslens.checks.words import span_words
@@ -28,17 +28,6 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Result
     from buslens.expectations.model import AnyRule, Condition, Expectations, Trigger
     from buslens.timeline.model import Timeline
-
-SEVERITY: Final = (
-    Outcome.MISSING,
-    Outcome.OUT_OF_ORDER,
-    Outcome.VIOLATED,
-    Outcome.LATE,
-    Outcome.EARLY,
-    Outcome.UNDECIDED,
-    Outcome.MET,
-)
-"""Worst first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +63,9 @@ class Place:
     @property
     def extent(self) -> tuple[int, int] | None:
         """First and last time that it shows, ns; None if it has no place."""
+        if self.finding.kind == "precedes" and self.moment_ns is not None:
+            # What should have come before may be long past; what counts is when it was missed.
+            return (self.moment_ns, self.moment_ns)
         times: list[int] = []
         if self.measured is not None:
             times += [*self.measured.start, *self.measured.end]
@@ -237,7 +229,7 @@ def _limit_words(finding: Finding) -> tuple[str, ...]:
 
 def _words(finding: Finding, timeline: Timeline | None) -> tuple[str, ...]:
     outcome, limit = finding.outcome, finding.limit
-    delay = "" if finding.delay is None else span_words(finding.delay)
+    delay = "" if finding.delay in {None, Span(earliest_ns=0, latest_ns=None)} else span_words(finding.delay)
     bound = "" if limit is None or limit == Limit() else _bound(limit, outcome)
     name = outcome.value.replace("_", " ")
     if outcome is Outcome.MET:
@@ -251,19 +243,17 @@ def _words(finding: Finding, timeline: Timeline | None) -> tuple[str, ...]:
             ahead = span_words(Span(earliest_ns=-latest, latest_ns=-finding.delay.earliest_ns))
             return (f"out of order: {ahead} too soon", "out of order")
         return ("out of order",)
-    if finding.kind != "sequence" and outcome is Outcome.VIOLATED:
-        # Without a step the rule is what tells one violation from another.
-        head = f"{finding.rule}: violated"
-        if not delay:
-            return (head, "violated")
-        lasting = f"{head} for {delay}" if finding.kind in {"never", "agree", "range"} else f"{head}: {delay}"
-        return (lasting, head, "violated")
-    if finding.kind != "sequence":
-        name = f"{finding.rule}: {name}"
-    fullest = f"{name}: {delay}, {bound}" if delay and bound else ""
-    fuller = f"{name}: {delay}" if delay else ""
-    words = [w for w in (fullest, fuller, name, outcome.value.replace("_", " ")) if w]
-    return tuple(dict.fromkeys(words))
+    if finding.kind == "sequence":
+        words = [f"{name}: {delay}, {bound}" if delay and bound else "", f"{name}: {delay}" if delay else "", name]
+    else:
+        # Without a step the rule is what tells one from another.
+        lasting = f"for {delay}" if finding.kind in {"never", "agree", "range"} else delay
+        head = f"{name}: {finding.rule}"
+        timed = f"{head}, {lasting}" if delay else ""
+        # Of a number the limit is in its unit and no match for a length of time.
+        full = f"{timed}, {bound}" if delay and bound and finding.kind in {"pulse", "precedes"} else ""
+        words = [full, timed, head, name]
+    return tuple(dict.fromkeys(w for w in words if w))
 
 
 def _stayed(finding: Finding, timeline: Timeline | None) -> str:

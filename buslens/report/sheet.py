@@ -22,10 +22,7 @@ class Box(NamedTuple):
     def overlaps(self, other: Box) -> bool:
         """Return whether the two share more than an edge."""
         return (
-            self.left < other.right
-            and other.left < self.right
-            and self.top < other.bottom
-            and other.top < self.bottom
+            self.left < other.right and other.left < self.right and self.top < other.bottom and other.top < self.bottom
         )
 
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from buslens.checks.findings import Outcome
+from buslens.checks.verdict import worst_first
 from buslens.checks.words import past
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
-from buslens.report.places import SEVERITY, rule_roles
+from buslens.report.places import rule_roles
 from buslens.report.words import seconds
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 MOST_LANES: Final = 40
 """A picture with more lanes than this can be read by nobody; the rest is named below it."""
+
+_WIDER: Final = 4
+"""A finding so many times as long as a handshake is not shown with it."""
 
 Window = tuple[float, float] | Literal["all"] | None
 
@@ -56,9 +60,9 @@ def choose(
 ) -> View:
     """Return what to show.
 
-    Asked for nothing in particular, it is what says most: the worst handshake, with what came just before and after
-    it; or, if no handshake is at fault and something else is, the neighbourhood of that; or, if nothing is, the first
-    handshake that ran to its end. A capture without any is shown whole.
+    Asked for nothing in particular, it is what the verdict speaks of: the handshake with the worst finding, with what
+    came just before and after it; or, where that finding lies in no handshake, its neighbourhood; or, if all is met,
+    the first handshake that ran to its end. A capture with nothing of all that is shown whole.
 
     Parameters
     ----------
@@ -83,12 +87,10 @@ def choose(
         return _of_handshake(result, placed, _asked(result, handshake, rule))
     if window is not None:
         return _of_window(result, window)
-    worst = _worst_handshake(result, placed)
+    worst = _worst(placed)
     if worst is not None:
-        return _of_handshake(result, placed, worst)
-    elsewhere = _worst_elsewhere(placed)
-    if elsewhere is not None:
-        return _around(result, placed, elsewhere)
+        run = _handshake_of(result, worst)
+        return _around(result, placed, worst) if run is None else _of_handshake(result, placed, run, worst)
     finished = next((h for h in result.handshakes if h.completed), None)
     if finished is None and result.handshakes:
         finished = result.handshakes[0]
@@ -113,47 +115,38 @@ def _asked(result: Result, number: int | None, rule: str | None) -> Handshake:
     return found[0]
 
 
-def _rank(place: Place) -> int:
-    return SEVERITY.index(place.finding.outcome)
+def _worst(placed: list[Place]) -> Place | None:
+    """Return the first finding that is not met and has a place, in the order in which a person reads them."""
+    by_finding = {id(place.finding): place for place in placed}
+    for finding in worst_first(place.finding for place in placed):
+        place = by_finding[id(finding)]
+        if finding.outcome is not Outcome.MET and place.extent is not None:
+            return place
+    return None
 
 
-def _worst_handshake(result: Result, placed: list[Place]) -> Handshake | None:
-    """Return the handshake with most faults, of them with the gravest; failing faults the one most in doubt."""
-    score: dict[tuple[str, int], tuple[int, int, int]] = {}
-    for place in placed:
-        finding = place.finding
-        if finding.handshake is None or finding.outcome is Outcome.MET:
-            continue
-        key = (finding.rule, finding.handshake)
-        faults, doubts, rank = score.get(key, (0, 0, len(SEVERITY)))
-        score[key] = (
-            faults + finding.outcome.is_fault,
-            doubts + (not finding.outcome.is_fault),
-            min(rank, _rank(place)),
-        )
-    runs = [h for h in result.handshakes if (h.rule, h.number) in score]
-    if not runs:
+def _handshake_of(result: Result, place: Place) -> Handshake | None:
+    """Return the handshake that a finding belongs to or, if it is of another rule, lies in; None if in none."""
+    finding, extent = place.finding, place.extent
+    for run in result.handshakes:
+        if (run.rule, run.number) == (finding.rule, finding.handshake):
+            return run
+    if extent is None:
         return None
-
-    def badness(run: Handshake) -> tuple[int, int, int]:
-        faults, doubts, rank = score[run.rule, run.number]
-        return (faults, -rank, doubts)
-
-    worst = max(runs, key=badness)
-    faulty_elsewhere = any(p.finding.outcome.is_fault for p in placed)
-    return None if faulty_elsewhere and not score[worst.rule, worst.number][0] else worst
+    shared = [(min(run.end_ns, extent[1]) - max(run.start.earliest_ns, extent[0]), run) for run in result.handshakes]
+    if not shared:
+        return None
+    most, run = max(shared, key=lambda pair: pair[0])
+    length = run.end_ns - run.start.earliest_ns
+    return run if most >= 0 and extent[1] - extent[0] <= _WIDER * max(length, NS_PER_MS) else None
 
 
-def _worst_elsewhere(placed: list[Place]) -> Place | None:
-    bad = [p for p in placed if p.finding.outcome is not Outcome.MET and p.extent is not None]
-    return min(bad, key=_rank) if bad else None
-
-
-def _of_handshake(result: Result, placed: list[Place], run: Handshake) -> View:
+def _of_handshake(result: Result, placed: list[Place], run: Handshake, about: Place | None = None) -> View:
+    """Show a handshake, and with it the finding of another rule that it is shown for."""
     extents = [
         p.extent
         for p in placed
-        if p.finding.rule == run.rule and p.finding.handshake == run.number and p.extent is not None
+        if (p is about or (p.finding.rule == run.rule and p.finding.handshake == run.number)) and p.extent is not None
     ]
     zero = run.start.earliest_ns if run.start.latest_ns is None else run.start.latest_ns
     start = min([run.start.earliest_ns, *(e[0] for e in extents)])

@@ -64,7 +64,15 @@ def draw_lane(sheet: Sheet, lane: Lane, scale: Scale, top: float, height: float,
         _staircase(sheet, lane, scale, top, height, fmt)
     else:
         for change in lane.changes:
-            _change(sheet, lane, change.before, change.after, (scale.x(change.since_ns), scale.x(change.seen_ns)), (top, height), fmt)
+            _change(
+                sheet,
+                lane,
+                change.before,
+                change.after,
+                (scale.x(change.since_ns), scale.x(change.seen_ns)),
+                (top, height),
+                fmt,
+            )
     for stretch, left, right in rooms(lane, scale):
         if stretch.state == UNKNOWN:
             _unknown(sheet, stretch, left, right, top + height / 2, fmt, ruler)
@@ -106,9 +114,7 @@ def _name(
     if shown != text and len(shown) < 6:
         return
     width = ruler.width(shown, fmt.text)
-    sheet.labels.append(
-        Label(x=(ends[0] + ends[1]) / 2, y=y, text=shown, size=fmt.text, width=width, anchor="center")
-    )
+    sheet.labels.append(Label(x=(ends[0] + ends[1]) / 2, y=y, text=shown, size=fmt.text, width=width, anchor="center"))
 
 
 def _change(
@@ -132,9 +138,7 @@ def _change(
         for y in (top, top + height):
             sheet.line([(since, y), (seen, y)], fmt.thin, Tone.HATCH)
     if lane.shape is Shape.LEVELS:
-        sheet.line(
-            [(since, _level(lane, before, top, height)), (seen, _level(lane, after, top, height))], fmt.wave
-        )
+        sheet.line([(since, _level(lane, before, top, height)), (seen, _level(lane, after, top, height))], fmt.wave)
 
 
 def _box(
@@ -159,9 +163,7 @@ def _box(
     sheet.line(lower, fmt.wave)
 
 
-def _unknown(
-    sheet: Sheet, stretch: Stretch, left: float, right: float, y: float, fmt: Format, ruler: Ruler
-) -> None:
+def _unknown(sheet: Sheet, stretch: Stretch, left: float, right: float, y: float, fmt: Format, ruler: Ruler) -> None:
     """Draw a broken line in the middle, neither high nor low, with the reason set into it."""
     dash = (0.55 * fmt.text, 0.45 * fmt.text)
     gap = 0.4 * fmt.text
@@ -170,7 +172,9 @@ def _unknown(
         if width + 6 * fmt.text <= right - left:
             middle = (left + right) / 2
             sheet.labels.append(
-                Label(x=middle, y=y, text=words, size=fmt.text, width=width, anchor="center", italic=True, tone=Tone.QUIET)
+                Label(
+                    x=middle, y=y, text=words, size=fmt.text, width=width, anchor="center", italic=True, tone=Tone.QUIET
+                )
             )
             sheet.line([(left, y), (middle - width / 2 - gap, y)], fmt.wave, dash=dash)
             sheet.line([(right, y), (middle + width / 2 + gap, y)], fmt.wave, dash=dash)
@@ -178,9 +182,7 @@ def _unknown(
     sheet.line([(left, y), (right, y)], fmt.wave, dash=dash)
 
 
-def _crowd(
-    sheet: Sheet, crowd: Crowd, scale: Scale, top: float, height: float, fmt: Format, ruler: Ruler
-) -> None:
+def _crowd(sheet: Sheet, crowd: Crowd, scale: Scale, top: float, height: float, fmt: Format, ruler: Ruler) -> None:
     """Draw upright lines side by side: more changes than can be told apart."""
     left, right = scale.x(crowd.start_ns), scale.x(crowd.end_ns)
     right = max(right, left + 1.5 * fmt.wave)

@@ -101,7 +101,7 @@ def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
     doubts = [finding for finding in findings if finding.outcome is Outcome.UNDECIDED]
     yield from _section("Wrong", _written_out(faults, result))
     yield from _section("Undecided", _written_out(doubts, result))
-    yield from _section("Met", _met(findings))
+    yield from _section("Met", _met(result.findings))
     yield from _section("Not exercised", _idle(result.unexercised))
     yield from _section("Notes", (_item(" ", note) for note in _notes(result)))
     yield paragraph()
@@ -206,7 +206,7 @@ def _small_print(finding: Finding, reason: str) -> str:
 
 
 def _met(findings: Iterable[Finding]) -> Iterator[Paragraph]:
-    """Sum up what is as it should be, a line for each rule."""
+    """Sum up what is as it should be, a line for each rule, in the order of the expectations."""
     by_rule: dict[str, list[Finding]] = {}
     for finding in findings:
         if finding.outcome is Outcome.MET:

@@ -133,6 +133,10 @@ class TestMet:
         met = section(text(result(first, second)), "Met")
         assert met == ["=  lock handshake: 2 handshakes: release ends 700 to 837 ms (limit 50 to 600 ms)"]
 
+    def test_order_is_that_of_the_rules(self) -> None:
+        met = section(text(result(step_finding(Outcome.MET), pulse_finding())), "Met")
+        assert [line.split(":")[0] for line in met] == ["=  lock handshake", "=  enable pulse"]
+
     def test_other_rules(self) -> None:
         assert section(text(result(pulse_finding())), "Met") == [
             "=  enable pulse: 2 of 2 pulses within limit at least 150 ms"

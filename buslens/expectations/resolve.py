@@ -78,9 +78,8 @@ def _role_problems(role: Role, definitions: Definitions) -> list[ExpectationErro
     if role.is_number:
         if signal.unit and not same_unit(signal.unit, role.unit):
             shown = f"in '{role.unit}'" if role.unit else "without unit"
-            text = (
-                f"{_full(role)} is in '{signal.unit}' by the definitions, and {shown} here; use the definitions' unit"
-            )
+            right = f'write unit = "{signal.unit}"'
+            text = f"{_full(role)} is in '{signal.unit}' by the definitions, and {shown} here; {right}"
             return [ExpectationError(text, role.places.get("unit", role.source))]
         return []
     return _states(role, signal)[1]
@@ -90,6 +89,9 @@ def _states(role: Role, signal: Signal) -> tuple[dict[str, list[int]], list[Expe
     values: dict[str, list[int]] = {}
     problems: list[ExpectationError] = []
     owners: dict[int, str] = {}
+    if signal.kind is Kind.FLOAT:
+        text = f"{_full(role)} is a floating-point number and has no states; give the role a unit instead"
+        return values, [ExpectationError(text, role.places.get("signal", role.source))]
     for state, labels in role.states.items():
         values[state] = []
         for index, label in enumerate(labels):
@@ -108,10 +110,6 @@ def _raws(
     role: Role, signal: Signal, label: str | int, place: Source | None, problems: list[ExpectationError]
 ) -> list[int]:
     """Return the raw values that a label or raw value stands for, noting why it stands for none."""
-    if signal.kind is Kind.FLOAT:
-        text = f"{_full(role)} is a floating-point number and has no states; give the role a unit instead"
-        problems.append(ExpectationError(text, place))
-        return []
     if isinstance(label, int):
         least, most = _raw_range(signal)
         if least <= label <= most:

@@ -1,0 +1,97 @@
+"""The reference of the file's keys."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import fields
+
+import pytest
+
+from buslens.expectations import model
+from buslens.expectations.load import parse_expectations
+from buslens.expectations.schema import KINDS, RULE, STEP, KeyRow, describe
+
+ROLES = """
+[roles.door_open]
+signal = "A.A"
+states = { open = 1, closed = 0 }
+[roles.ignition]
+signal = "A.B"
+states = { off = 0, on = 1 }
+[roles.lock_enable]
+signal = "A.C"
+states = { off = 0, on = 1 }
+[roles.unlock_feedback]
+signal = "A.D"
+states = { locked = 0, unlocked = 1 }
+[roles.data_feedback]
+signal = "A.E"
+states = { locked = 0, unlocked = 1 }
+[roles.supply_voltage]
+signal = "A.F"
+unit = "V"
+"""
+RECORDS = {
+    "sequence": model.Sequence,
+    "pulse": model.Pulse,
+    "never": model.Never,
+    "agree": model.Agree,
+    "alive": model.Alive,
+    "range": model.Range,
+    "precedes": model.Precedes,
+}
+
+
+class TestDescribe:
+    """The reference tells every key that a file may have, with an example that works."""
+
+    @pytest.mark.parametrize("row", describe(), ids=lambda row: f"{row.table}: {row.key}")
+    def test_every_row_is_complete(self, row: KeyRow) -> None:
+        assert row.meaning
+        assert row.type
+        assert row.required != bool(row.default)
+        assert "\n" not in "".join(map(str, row))
+
+    def test_keys_are_listed_once(self) -> None:
+        keys = [(row.table, row.key) for row in describe()]
+        assert len(keys) == len(set(keys))
+
+    @pytest.mark.parametrize("kind", KINDS)
+    def test_the_examples_of_a_kind_make_a_rule(self, kind: str) -> None:
+        """Every key of a kind with its example, all together, is a rule with all its fields filled."""
+        lines = [f'kind = "{kind}"'] + [
+            f"{key.name} = {key.example}" for key in KINDS[kind].values() if key.name != "kind"
+        ]
+        text = "format = 1\n" + ROLES + "[[rules]]\n" + "\n".join(lines) + "\n"
+        if kind == "sequence":
+            step = '{ name = "enable", await = "lock_enable becomes on", within = "400 ms" }, '
+            keys = [f"{key.name} = {key.example}" for key in STEP.values()]
+            text = text.replace("steps = [{", f"steps = [{step}{{ {', '.join(keys)} }}, {{").replace(
+                'lock_enable becomes on", within = "400 ms" }]', 'lock_enable becomes off", within = "400 ms" }]'
+            )
+            text = text.replace(
+                '{ name = "enable", await = "lock_enable becomes off"', '{ name = "c", await = "ignition is on"'
+            )
+        (rule,) = parse_expectations(text.encode(), "x.toml").rules
+        assert type(rule) is RECORDS[kind]
+        for field in fields(rule):
+            assert getattr(rule, field.name) not in (None, "", ()), field.name
+
+    def test_examples_of_a_role(self) -> None:
+        rows = [row for row in describe() if row.table == "roles.NAME" and row.key != "unit"]
+        body = "\n".join(f"{row.key} = {row.example}" for row in rows)
+        (role,) = parse_expectations(f"format = 1\n[roles.r]\n{body}\n".encode(), "x.toml").roles.values()
+        assert role.states == {"off": ("off", "accessory"), "on": ("run", 3)}
+        assert (role.timeout, role.lag_ns) == (300_000_000, 10_000_000)
+
+    def test_examples_of_the_file(self) -> None:
+        rows = {row.key: row.example for row in describe() if row.table == "file"}
+        assert len(tomllib.loads(f"definitions = {rows['definitions']}")["definitions"]) == 2
+        assert list(rows) == ["format", "definitions", "roles", "rules"]
+
+    def test_every_field_of_a_rule_has_a_key(self) -> None:
+        """A field that no file can fill would be a promise that nobody can use."""
+        for kind, record in RECORDS.items():
+            names = {field.name.removesuffix("_").removesuffix("_ns") for field in fields(record)}
+            assert names - {"source", "places"} == set(KINDS[kind]) - {"kind"}
+            assert set(RULE) <= set(KINDS[kind])

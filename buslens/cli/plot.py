@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
+    from buslens.report.view import Window
 
 
 PICTURES: Final = (".png", ".svg", ".pdf")
@@ -58,10 +59,15 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     output = _output(options)
     result = Judge(options, console).judge(options.capture)
     console.progress(f"drawing {output}")
-    window = "all" if options.whole else None if options.window is None else tuple(options.window)
-    draw(result, output, window=window, handshake=options.handshake, rule=options.rule, width=options.width)
+    draw(result, output, window=_window(options), handshake=options.handshake, rule=options.rule, width=options.width)
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)
+
+
+def _window(options: argparse.Namespace) -> Window:
+    if options.whole:
+        return "all"
+    return None if options.window is None else (options.window[0], options.window[1])
 
 
 def _output(options: argparse.Namespace) -> Path:

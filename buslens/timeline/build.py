@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Seam
     from buslens.definitions.model import Signal
     from buslens.definitions.unpack import Numbers
-    from buslens.timeline.recorder import MessageLog
+    from buslens.timeline.recorder import MessageLog, Rows
 
 
 def build_timeline(
@@ -32,6 +32,7 @@ def build_timeline(
     seams: list[Seam],
     first_ns: int,
     end_ns: int,
+    is_timed: bool = True,
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -51,10 +52,12 @@ def build_timeline(
         Places where nothing is known until the next frame.
     first_ns, end_ns : int
         Times of the first and of the last frame of the capture, whatever its id, ns.
+    is_timed : bool
+        Whether the capture has time stamps; without them nobody can tell a silence.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
-    if timeout_ns == NO_TIMEOUT:
+    if timeout_ns == NO_TIMEOUT or not is_timed:
         timeout_ns = None
     time_ns, since_ns, raw, silent_from_ns = rows.arrays()
     state, value = _states_of(raw, track.signal, states)
@@ -69,7 +72,9 @@ def build_timeline(
         since_ns = np.where(narrowed, np.maximum(since_ns, time_ns - lag_ns - 1), since_ns)
     since_ns = np.where(since_ns == NEVER, first_ns - 1, since_ns)
     last_before = np.where(last_before == NEVER, first_ns - 1, last_before)
-    silences = _silences(silent_from_ns, rows.pending_ns, log.last_ns, timeout_ns, end_ns)
+    silences, carried_ns = _silences(rows, log.last_ns, timeout_ns, end_ns)
+    # What a multiplexed signal was, no frame has confirmed since the last that carried it.
+    carried_ns = np.where(carried_ns == NEVER, first_ns - 1, carried_ns)
     holes = len(silences) + len(broken_ns)
     nothing = np.full(holes, UNKNOWN)
     order_ns = np.concatenate(
@@ -78,7 +83,7 @@ def build_timeline(
     # At one and the same time a frame has the last word.
     order = np.lexsort((np.arange(len(order_ns)), order_ns))
     merged_since = np.concatenate(
-        ([first_ns - 1], silences, np.minimum(last_before, broken_ns - 1), since_ns),
+        ([first_ns - 1], carried_ns, np.minimum(last_before, broken_ns - 1), since_ns),
     )[order]
     merged_state = np.concatenate(([UNKNOWN], nothing, state))[order]
     merged_value = np.concatenate(([np.nan], np.full(holes, np.nan), value))[order]
@@ -105,9 +110,10 @@ def build_timeline(
         states=tuple(states),
         unit=unit,
         last_frame_ns=None if rows.last_ns == NEVER else rows.last_ns,
-        period_ns=log.period_ns,
+        period_ns=rows.cadence.period_ns,
         timeout_ns=timeout_ns,
-        end_ns=end_ns,
+        # Of several frames with the last stamp the later ones are moved on.
+        end_ns=max(end_ns, int(seen_ns[-1])),
     )
 
 
@@ -139,17 +145,24 @@ def typed_raw(bits: NDArray[np.uint64], signal: Signal) -> Numbers:
 
 
 def _silences(
-    silent_from_ns: NDArray[np.int64], pending_ns: int, last_ns: int, timeout_ns: int | None, end_ns: int
-) -> NDArray[np.int64]:
-    """Return for each silence the message's last frame before it, one that reaches the end included."""
-    found = silent_from_ns[silent_from_ns != NEVER]
+    rows: Rows, last_ns: int, timeout_ns: int | None, end_ns: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return for each silence the message's last frame before it, and the last one that carried the signal.
+
+    One that reaches the end is included; `last_ns` is the message's last frame of all.
+    """
+    none = np.empty(0, np.int64)
     if timeout_ns is None:
-        return found
-    if pending_ns != NEVER:
-        return np.append(found, pending_ns)
-    if last_ns != NEVER and end_ns - last_ns > timeout_ns:
-        return np.append(found, last_ns)
-    return found
+        return none, none
+    _, since_ns, _, silent_from_ns = rows.arrays()
+    ended = silent_from_ns != NEVER
+    silences, carried_ns = silent_from_ns[ended], since_ns[ended]
+    final_ns = rows.pending_ns
+    if final_ns == NEVER and last_ns != NEVER and end_ns - last_ns > timeout_ns:
+        final_ns = last_ns
+    if final_ns == NEVER:
+        return silences, carried_ns
+    return np.append(silences, final_ns), np.append(carried_ns, rows.last_ns)
 
 
 def _changes(state: NDArray[np.int64], value: NDArray[np.float64], why: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -52,6 +52,42 @@ class Track:
     timeout_ns: int | None
 
 
+class Cadence:
+    """The first intervals between frames, as many as a cycle time is measured from."""
+
+    def __init__(self) -> None:
+        self._parts: list[NDArray[np.int64]] = []
+        self._from_ns = NEVER
+        self.count = 0
+
+    @property
+    def period_ns(self) -> int | None:
+        """Median of the intervals, ns; None before the second frame."""
+        return int(np.median(np.concatenate(self._parts))) if self.count else None
+
+    def add(self, time_ns: NDArray[np.int64], *, starts_segment: bool) -> None:
+        """Count frames, in order of time; what lies between the first of them and a seam before it is no interval."""
+        if not len(time_ns) or self.count >= MEASURED_INTERVALS:
+            return
+        if not starts_segment and self._from_ns != NEVER:
+            time_ns = np.append(self._from_ns, time_ns)
+        self._keep(np.diff(time_ns[: MEASURED_INTERVALS + 1]))
+        self._from_ns = int(time_ns[-1])
+
+    def join(self, later: Cadence, first_ns: int, *, starts_segment: bool) -> None:
+        """Append the intervals of frames right behind, of which the first came at `first_ns`."""
+        self.add(np.array([first_ns]), starts_segment=starts_segment)
+        for part in later._parts:
+            self._keep(part)
+        self._from_ns = later._from_ns
+
+    def _keep(self, intervals_ns: NDArray[np.int64]) -> None:
+        kept = intervals_ns[: MEASURED_INTERVALS - self.count]
+        if len(kept):
+            self._parts.append(kept)
+            self.count += len(kept)
+
+
 @dataclass(slots=True, kw_only=True)
 class Rows:
     """What is kept of one track; arrays are joined when the capture has been read."""
@@ -63,8 +99,12 @@ class Rows:
     raw: list[NDArray[np.uint64]] = field(default_factory=list)
     #: Last frame of the message before a silence that ended at or before this row, or `NEVER`.
     silent_from_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    #: First and last frame that carried the signal, or `NEVER`.
+    first_ns: int = NEVER
     last_ns: int = NEVER
     last_raw: np.uint64 = _ZERO
+    #: Of the frames that carried the signal.
+    cadence: Cadence = field(default_factory=Cadence)
     #: Last frame of the message before a silence after which the signal has not come again, or `NEVER`.
     pending_ns: int = NEVER
     #: Whether the next row is kept even if nothing changed: a seam lies before it.
@@ -120,20 +160,20 @@ class MessageLog:
         self.channels: set[str] = set()
         self.timeouts_ns = [track.timeout_ns for track in self.tracks]
         self._segment = 0
-        self._intervals: list[NDArray[np.int64]] = []
-        self._n_intervals = 0
-        self._interval_from = NEVER
+        #: Whether a seam lies between the last frame and the next.
+        self._after_seam = False
+        self._cadence = Cadence()
         self._unmeasured: list[_Run] | None = [] if None in self.timeouts_ns else None
 
     @property
     def period_ns(self) -> int | None:
         """Median of the first intervals between frames, ns; None before the second frame."""
-        if not self._n_intervals:
-            return None
-        return int(np.median(np.concatenate(self._intervals)[:MEASURED_INTERVALS]))
+        return self._cadence.period_ns
 
     def take(self, frames: Frames) -> None:
         """Take the message's frames out of a run of frames."""
+        self._after_seam |= frames.segment != self._segment
+        self._segment = frames.segment
         same_id = frames.can_id == np.uint32(self.message.can_id)
         if not same_id.any():
             return
@@ -157,8 +197,7 @@ class MessageLog:
                 kept = np.flatnonzero(mask)
                 carried.append(kept)
                 raws.append(raw_values(frames, rows[kept], track.signal).view(np.uint64))
-        starts_segment = frames.segment != self._segment
-        self._segment = frames.segment
+        starts_segment, self._after_seam = self._after_seam, False
         self._accept(_Run(time_ns=times, carried=carried, raw=raws, starts_segment=starts_segment))
 
     def finish(self) -> None:
@@ -173,16 +212,14 @@ class MessageLog:
                 self._process(run)
 
     def join(self, later: MessageLog) -> None:
-        """Append what another log saw of the time right behind this one."""
+        """Append what another log saw of the time right behind this one; all timeouts have to be known."""
         if later.first_ns == NEVER:
             return
         self.channels |= later.channels
-        if self._n_intervals < MEASURED_INTERVALS:
-            if self.last_ns != NEVER:
-                self._intervals.append(np.array([later.first_ns - self.last_ns]))
-            self._intervals.extend(later._intervals)
-            self._n_intervals = sum(map(len, self._intervals))
+        starts_segment, self._after_seam = self._after_seam, False
+        self._cadence.join(later._cadence, later.first_ns, starts_segment=starts_segment)
         for rows, new, timeout in zip(self.rows, later.rows, self.timeouts_ns, strict=True):
+            rows.after_seam |= starts_segment
             _join_rows(rows, new, self._gap_from(later.first_ns, timeout))
         if self.first_ns == NEVER:
             self.first_ns = later.first_ns
@@ -194,25 +231,14 @@ class MessageLog:
         return self.last_ns if silent else NEVER
 
     def _accept(self, run: _Run) -> None:
-        self._measure(run)
+        self._cadence.add(run.time_ns, starts_segment=run.starts_segment)
         if self._unmeasured is None:
             self._process(run)
             return
         self._unmeasured.append(run)
         self.first_ns = int(run.time_ns[0]) if self.first_ns == NEVER else self.first_ns
-        if self._n_intervals >= MEASURED_INTERVALS:
+        if self._cadence.count >= MEASURED_INTERVALS:
             self.finish()
-
-    def _measure(self, run: _Run) -> None:
-        if self._n_intervals >= MEASURED_INTERVALS:
-            return
-        if run.starts_segment or self._interval_from == NEVER:
-            intervals = np.diff(run.time_ns)
-        else:
-            intervals = np.diff(run.time_ns, prepend=self._interval_from)
-        self._interval_from = int(run.time_ns[-1])
-        self._intervals.append(intervals)
-        self._n_intervals += len(intervals)
 
     def _reset(self) -> None:
         self.first_ns = self.last_ns = NEVER
@@ -261,6 +287,9 @@ def _add_rows(
         new = (raw != last_raw) | (silent_from != NEVER)
         new[0] |= rows.last_ns == NEVER or rows.after_seam
         rows.append(seen[new], since[new], raw[new], silent_from[new])
+        rows.cadence.add(seen, starts_segment=rows.after_seam)
+        if rows.first_ns == NEVER:
+            rows.first_ns = int(seen[0])
         rows.last_ns, rows.last_raw = int(seen[-1]), raw[-1]
         rows.pending_ns, rows.after_seam = NEVER, False
     later = silent[silent > (carried[-1] if len(carried) else -1)]
@@ -269,7 +298,11 @@ def _add_rows(
 
 
 def _join_rows(rows: Rows, new: Rows, gap_from_ns: int) -> None:
-    """Append the rows of a later piece; its first row turns out to be new, or not, only now."""
+    """Append the rows of a later piece.
+
+    Its first row stays even if it turns out to show nothing new: there may be a seam at the joint that neither of
+    the two pieces has seen. It is told from a change when the timeline is built.
+    """
     pending = rows.pending_ns if rows.pending_ns != NEVER else gap_from_ns
     if not new.time_ns:
         rows.pending_ns = pending if pending != NEVER else new.pending_ns
@@ -278,10 +311,11 @@ def _join_rows(rows: Rows, new: Rows, gap_from_ns: int) -> None:
     if pending != NEVER:
         silent_from_ns[0] = pending
     since_ns[0] = rows.last_ns
-    same = raw[0] == rows.last_raw and silent_from_ns[0] == NEVER and rows.last_ns != NEVER
-    keep = slice(1 if same else 0, None)
-    rows.append(time_ns[keep], since_ns[keep], raw[keep], silent_from_ns[keep])
+    rows.cadence.join(new.cadence, new.first_ns, starts_segment=rows.after_seam)
+    rows.append(time_ns, since_ns, raw, silent_from_ns)
+    rows.first_ns = new.first_ns if rows.first_ns == NEVER else rows.first_ns
     rows.last_ns, rows.last_raw, rows.pending_ns = new.last_ns, new.last_raw, new.pending_ns
+    rows.after_seam = new.after_seam
 
 
 class Recorder:

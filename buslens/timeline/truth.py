@@ -68,40 +68,28 @@ class Truth:
         at_ns = np.union1d(self.at_ns, other.at_ns)
         mine = self.value[np.searchsorted(self.at_ns, at_ns, side="right") - 1]
         theirs = other.value[np.searchsorted(other.at_ns, at_ns, side="right") - 1]
-        return _merged(at_ns, table[mine, theirs], self.end_ns)
+        return _merged(at_ns, table[mine, theirs], max(self.end_ns, other.end_ns))
 
     def held_for(self, duration_ns: int) -> Truth:
-        """Return where the condition has held without a break for that long, this length included."""
-        starts, stops = self._runs()
-        if not len(starts):
-            return self
-        ends_ns = np.append(self.at_ns[1:], self.end_ns + 1)
-        unseen = starts == 0
-        has_unknown = np.logical_or.reduceat(self.value == IGNORANT, starts)
-        # What was before the capture is not known: the condition may have held for long.
-        blurred = np.where(unseen | has_unknown, IGNORANT, DOUBT)
-        possible_ns = self.at_ns[starts] + np.where(unseen, 0, duration_ns)
-        run_ends_ns = ends_ns[stops - 1]
-        true = np.flatnonzero(self.value == TRUE)
-        run_of = np.searchsorted(starts, true, side="right") - 1
-        sure_ns = self.at_ns[true] + duration_ns
-        long_enough = sure_ns < ends_ns[true]
-        sure_ns, sure_ends_ns = sure_ns[long_enough], ends_ns[true][long_enough]
-        run_of = run_of[long_enough]
-        possible = possible_ns < run_ends_ns
-        # Of several changes at one time the last in this order counts: an end of a run outweighs all.
-        at_ns = np.concatenate((self.at_ns[:1], possible_ns[possible], sure_ends_ns, sure_ns, run_ends_ns))
-        value = np.concatenate(
-            (
-                [FALSE],
-                blurred[possible],
-                blurred[run_of],
-                np.full(len(sure_ns), TRUE),
-                np.full(len(run_ends_ns), FALSE),
-            )
-        ).astype(np.int8)
-        inside = at_ns <= self.end_ns
-        return _in_order(at_ns[inside], value[inside], self.end_ns)
+        """Return where the condition has held without a break for that long, this length included.
+
+        At t it is Kleene's *and* over all moments from ``t - duration_ns`` to t; of those before the capture
+        nothing is known.
+        """
+        begin_ns = self.at_ns
+        # A stretch counts in every window that still reaches back into it.
+        end_ns = np.append(begin_ns[1:], self.end_ns + 1) + duration_ns
+        known_from_ns = begin_ns[0] + duration_ns
+        at_ns = np.union1d(begin_ns, np.append(end_ns, known_from_ns))
+        at_ns = at_ns[at_ns <= self.end_ns]
+        value = np.full(len(at_ns), TRUE, np.int8)
+        for weight in (DOUBT, IGNORANT, FALSE):
+            mine = self.value == weight
+            begun = np.searchsorted(begin_ns[mine], at_ns, side="right")
+            value[begun > np.searchsorted(end_ns[mine], at_ns, side="right")] = weight
+            if weight == IGNORANT:
+                value[at_ns < known_from_ns] = IGNORANT
+        return _merged(at_ns, value, self.end_ns)
 
     def from_time(self, time_ns: int) -> Truth:
         """Return the same truth without what lies before a time."""
@@ -145,8 +133,9 @@ class Truth:
                     certain_from_ns=int(self.at_ns[start] if longest is None else self.at_ns[start + longest]),
                     certain_ns=0 if longest is None else int(lengths.max()),
                     has_unknown=bool((value == IGNORANT).any()),
-                    begins_unseen=start == 0 or bool(value[0] == IGNORANT),
-                    ends_unseen=stop == len(self.value) or bool(value[-1] == IGNORANT),
+                    # Elsewhere the condition is false right before and right behind, even of what is unknown.
+                    begins_unseen=start == 0,
+                    ends_unseen=stop == len(self.value),
                     at_end=stop == len(self.value),
                 )
             )
@@ -175,7 +164,7 @@ class Run:
 
     @property
     def most_ns(self) -> int | None:
-        """Longest time that it can have lasted, ns; None when an end is not in the log."""
+        """Longest time that it can have lasted by the axis, ns; None when an end is not in the log."""
         return None if self.begins_unseen or self.ends_unseen else self.to_ns - self.from_ns
 
 
@@ -200,12 +189,16 @@ def truth_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]])
     at_ns = seen_ns.copy()
     at_ns[unnamed] = since_ns[unnamed] + 1
     doubts_ns = [since_ns[between] + 1]
-    # After the last frame before a silence, or before the end, no frame has confirmed the state.
-    silent = np.flatnonzero((why[1:] == Why.SILENT.value) & known[:-1]) + 1
-    doubts_ns.append(np.maximum(since_ns[silent] + 1, seen_ns[silent - 1] + 1))
+    # After the last frame before a silence, a seam or the end, no frame has confirmed the state.
+    stops = (why[1:] == Why.SILENT.value) | (why[1:] == Why.SEAM.value)
+    unconfirmed = np.flatnonzero(stops & known[:-1]) + 1
+    doubts_ns.append(np.maximum(since_ns[unconfirmed] + 1, seen_ns[unconfirmed - 1] + 1))
     last_ns = timeline.last_frame_ns
     if len(known) and known[-1] and last_ns is not None and last_ns < timeline.end_ns:
-        doubts_ns.append(np.array([last_ns + 1]))
+        # Of frames with one stamp the later ones are moved on by some ns: the state is then seen behind it.
+        unconfirmed_ns = max(last_ns, int(seen_ns[-1])) + 1
+        if unconfirmed_ns <= timeline.end_ns:
+            doubts_ns.append(np.array([unconfirmed_ns]))
     doubt_ns = np.concatenate(doubts_ns)
     merged_at = np.concatenate((doubt_ns, at_ns))
     merged = np.concatenate((np.full(len(doubt_ns), DOUBT, np.int8), code))

@@ -26,6 +26,7 @@ def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
     the length of the difference lies on both sides        undecided: too close to call
     a role is unknown so that they may differ for longer   undecided; the text names the role
     they still differ, not yet too long, at the end        undecided
+    they differ already, and not too long, at the start    undecided
     =====================================================  ====================================================
     """
     first, second = scene.truth(rule.first.condition), scene.truth(rule.second.condition)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +25,8 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
     silence of exactly the timeout                         met
     not one frame, capture longer than the timeout         violated
     not one frame, capture no longer than the timeout      undecided
-    the clock ran back in the silence                      undecided, for its length is not known
+    the clock ran back in the silence                      undecided, for its length is not known; violated if
+                                                           the part before or behind is too long by itself
     no timeout given, defined or measurable                undecided
     =====================================================  ====================================================
     """
@@ -42,15 +44,25 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
     findings = []
     for index in np.flatnonzero(timeline.state == UNKNOWN).tolist():
         why = Why(int(timeline.why[index]))
-        is_last = index + 1 == len(timeline)
         if index and timeline.state[index - 1] == UNKNOWN:
             continue  # the same silence, whose first entry has been told
-        until_ns = scene.end_ns if is_last else int(timeline.seen_ns[index + 1])
+        later = np.flatnonzero(timeline.state[index:] != UNKNOWN)
+        until_ns = int(timeline.seen_ns[index + later[0]]) if len(later) else scene.end_ns
+        is_last = not len(later)
         since_ns = scene.first_ns if why is Why.NOT_YET_SEEN else int(timeline.since_ns[index])
-        following = timeline.state[index + 1 : index + 3].tolist()
-        if why is Why.SEAM or (following and following[0] == UNKNOWN):
+        if scene.has_seam(since_ns, until_ns):
+            bounds = [since_ns, *(at for at in scene.seams_ns if since_ns < at <= until_ns), until_ns]
+            least_ns = max(end - begin for begin, end in pairwise(bounds))
             reason = f"{rule.message}: the recorded clock ran back, and how long no frame came is not known"
-            findings.append(_finding(rule, Outcome.UNDECIDED, reason, since_ns, None, limit))
+            outcome = Outcome.UNDECIDED
+            if least_ns > timeout_ns:
+                outcome = Outcome.VIOLATED
+                reason = (
+                    f"{rule.message}: no frame for at least {format_duration(least_ns)}{expected};"
+                    f" limit {format_duration(timeout_ns)}"
+                )
+            span = Span(earliest_ns=least_ns, latest_ns=None)
+            findings.append(_finding(rule, outcome, reason, since_ns, span, limit))
             continue
         length_ns = until_ns - since_ns
         if why is Why.NOT_YET_SEEN and is_last:

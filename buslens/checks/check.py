@@ -164,6 +164,7 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
         first_ns=tally.first_ns or 0,
         end_ns=tally.last_ns or 0,
         is_timed=tally.clock is not Clock.MISSING,
+        seams_ns=tuple(seam.time_ns for seam in tally.seams),
     )
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
@@ -253,6 +254,7 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
                 seams=tally.seams,
                 first_ns=tally.first_ns or 0,
                 end_ns=tally.last_ns or 0,
+                is_timed=tally.clock is not Clock.MISSING,
             )
     in_order = {name: timelines[name] for name in expected.roles}
     return in_order | timelines

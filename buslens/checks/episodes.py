@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.checks.words import rate_words, span_words
-from buslens.timeline.truth import FALSE, IGNORANT, TRUE
+from buslens.timeline.truth import FALSE, IGNORANT
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
@@ -40,15 +40,17 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     """Return a finding for each violation and each doubt, and one for all the rest.
 
     The length of a stretch is an interval, from the longest time through which the condition surely held to the
-    longest for which it can have held. Without a tolerated length, what may have held only between two frames,
-    where the log cannot tell the order of two changes, is taken not to have; who wants to know of it writes a
-    tolerance of ``0 ms``.
+    longest for which it can have held. How often the rule was kept is counted in stretches: those in which the
+    condition surely did not hold, and those in which it did, but was tolerated. Without a tolerated length, what
+    may have held only between two frames, where the log cannot tell the order of two changes, is taken not to
+    have; who wants to know of it writes a tolerance of ``0 ms``.
     """
     settled = offence.truth.from_time(scene.settled_ns(offence.condition))
     runs = settled.runs()
-    findings = [finding for run in runs if (finding := _judge_run(offence, scene, run)) is not None]
-    judged = int((settled.value == FALSE).sum()) + int((settled.value == TRUE).sum())
-    met = judged - sum(finding.outcome is Outcome.VIOLATED for finding in findings)
+    found = {run.from_ns: finding for run in runs if (finding := _judge_run(offence, scene, run)) is not None}
+    findings = list(found.values())
+    tolerated = sum(run.is_certain and run.from_ns not in found for run in runs)
+    met = int((settled.value == FALSE).sum()) + tolerated
     if met > 0:
         findings.append(
             Finding(
@@ -67,24 +69,29 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
 
 def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
     tolerated = offence.tolerated_ns
-    length = Span(earliest_ns=run.certain_ns, latest_ns=run.most_ns)
+    # Across a place where the clock ran back the axis tells no length.
+    most_ns = None if scene.has_seam(run.from_ns, run.to_ns) else run.most_ns
+    length = Span(earliest_ns=run.certain_ns, latest_ns=most_ns)
     said = offence.words(run)
     allowed = "" if tolerated is None else f"; tolerated {format_duration(tolerated)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return _finding(offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}", run, length)
-    if run.has_unknown and (run.most_ns is None or tolerated is None or run.most_ns > tolerated):
+    if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
         why = scene.why_unknown(offence.condition, _first_unknown_ns(offence.truth, run))
         reason = f"the log cannot tell whether this held: {said}: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if tolerated is None:
         return None
-    if run.most_ns is not None and run.most_ns <= tolerated:
+    if most_ns is not None and most_ns <= tolerated:
         return None
     if run.at_end:
         # What began between the last two frames has not been seen to last.
         if not run.is_certain:
             return None
         reason = f"{said} when the capture ends, {format_duration(run.certain_ns)} after it began{allowed}"
+        return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+    if most_ns is None:
+        reason = f"{said} already when the log begins to show it, for {span_words(length)} from there{allowed}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     rate = rate_words(scene.period_ns(offence.condition))
     reason = f"{said} for {span_words(length)}{allowed}: too close to call at {rate}"

@@ -26,6 +26,7 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     it never happened in the time before                   violated
     both in one interval                                   met: the order is taken to be right
     a role is unknown for a stretch that could hide it     undecided
+    the clock ran back between the two                     undecided
     the capture began less than ``within`` before          undecided if it did not happen since
     =====================================================  ====================================================
     """
@@ -63,6 +64,8 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
             )
             time = Span(earliest_ns=int(firsts.since_ns[last]) + 1, latest_ns=int(firsts.seen_ns[last]))
             evidence.insert(0, Evidence(what=past(rule.first), role=roles_of_trigger(rule.first)[0], time=time))
+            if scene.has_seam(int(firsts.since_ns[last]), seen_ns):
+                delay = None
         outcome, reason = _decide(rule, scene, since_ns, seen_ns, delay)
         if outcome is Outcome.MET:
             met += 1

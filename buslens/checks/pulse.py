@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -27,7 +27,9 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
     length wholly below ``least`` or above ``most``        violated
     length wholly between them, the limits included        met
     length across a limit                                  undecided: too close to call
-    beginning or end not in the log                        violated if too long already, else undecided
+    beginning or end not in the log                        violated if too long already, else undecided; without
+                                                           ``most`` met if long enough already
+    it may have been interrupted between two frames        met, violated only if so both with and without a break
     a pulse that no frame shows                            not judged: the log does not have it
     =====================================================  ====================================================
     """
@@ -35,8 +37,8 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
     truth = scene.truth(condition).from_time(scene.settled_ns(condition))
     findings: list[Finding] = []
     met = 0
-    for begun, ended, length, unseen in _pulses(truth, scene):
-        outcome, reason = _decide(rule, scene, length, unseen)
+    for pulse in _pulses(truth, scene):
+        outcome, reason = _decide(rule, scene, pulse)
         if outcome is Outcome.MET:
             met += 1
             continue
@@ -46,13 +48,13 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
                 kind="pulse",
                 outcome=outcome,
                 reason=reason,
-                time_ns=begun.latest_ns,
-                delay=length,
+                time_ns=pulse.begun.latest_ns,
+                delay=Span(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns),
                 limit=Limit(least=rule.least_ns, most=rule.most_ns),
-                reference=begun,
+                reference=pulse.begun,
                 evidence=(
-                    Evidence(what=f"'{rule.of.text}' began", role=roles_of(condition)[0], time=begun),
-                    Evidence(what=f"'{rule.of.text}' ended", role=roles_of(condition)[0], time=ended),
+                    Evidence(what=f"'{rule.of.text}' began", role=roles_of(condition)[0], time=pulse.begun),
+                    Evidence(what=f"'{rule.of.text}' ended", role=roles_of(condition)[0], time=pulse.ended),
                 ),
                 basis=rule.basis,
             )
@@ -73,8 +75,22 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
     return findings
 
 
-def _pulses(truth: Truth, scene: Scene) -> Iterator[tuple[Span, Span, Span, str]]:
-    """Yield beginning, end and length of each pulse, and what of it is not in the log (empty if all is)."""
+class _Pulse(NamedTuple):
+    """One pulse as the log shows it."""
+
+    begun: Span
+    ended: Span
+    #: Of the stretches through which it surely held; they are one unless it may have been interrupted.
+    shortest_ns: int
+    longest_ns: int
+    #: Longest time that it can have lasted; None when an end is not in the log.
+    most_ns: int | None
+    #: What of it is not in the log; empty if all is.
+    unseen: str
+
+
+def _pulses(truth: Truth, scene: Scene) -> Iterator[_Pulse]:
+    """Yield each pulse in order of time."""
     stops_ns = np.append(truth.at_ns[1:], truth.end_ns)
     settled = np.flatnonzero(truth.value != DOUBT)
     value = truth.value[settled]
@@ -97,14 +113,17 @@ def _pulses(truth: Truth, scene: Scene) -> Iterator[tuple[Span, Span, Span, str]
         else:
             unseen = unseen or "the capture ends in it"
         whole = begin_since is not None and end_seen is not None
-        yield (
-            Span(earliest_ns=scene.first_ns if begin_since is None else begin_since, latest_ns=begin_seen),
-            Span(earliest_ns=end_since, latest_ns=end_seen),
-            Span(
-                earliest_ns=end_since - begin_seen,
-                latest_ns=end_seen - begin_since if whole and end_seen and begin_since is not None else None,
-            ),
-            unseen,
+        # Between two frames it may have broken off for a while: then these are two.
+        parts = [
+            int(stops_ns[index] - truth.at_ns[index]) for index in range(first, last + 1) if truth.value[index] == TRUE
+        ]
+        yield _Pulse(
+            begun=Span(earliest_ns=scene.first_ns if begin_since is None else begin_since, latest_ns=begin_seen),
+            ended=Span(earliest_ns=end_since, latest_ns=end_seen),
+            shortest_ns=min(parts),
+            longest_ns=max(parts),
+            most_ns=end_seen - begin_since if whole and end_seen and begin_since is not None else None,
+            unseen=unseen,
         )
 
 
@@ -118,18 +137,21 @@ def _neighbour(truth: Truth, index: int, step: int) -> int | None:
     return None
 
 
-def _decide(rule: Pulse, scene: Scene, length: Span, unseen: str) -> tuple[Outcome, str]:
+def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
     least, most = rule.least_ns, rule.most_ns
+    length = Span(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns)
     text = f"'{rule.of.text}' for {span_words(length)}; {limit_words(least, most)}"
-    if most is not None and length.earliest_ns > most:
-        return Outcome.VIOLATED, f"{text}: too long by at least {format_duration(length.earliest_ns - most)}"
-    if length.latest_ns is None:
-        if most is None and least is not None and length.earliest_ns >= least:
+    if most is not None and pulse.longest_ns > most:
+        return Outcome.VIOLATED, f"{text}: too long by at least {format_duration(pulse.longest_ns - most)}"
+    if pulse.most_ns is None:
+        if most is None and least is not None and pulse.shortest_ns >= least:
             return Outcome.MET, ""
-        return Outcome.UNDECIDED, f"{text}: {unseen}"
-    if least is not None and length.latest_ns < least:
-        return Outcome.VIOLATED, f"{text}: too short by at least {format_duration(least - length.latest_ns)}"
-    if (least is None or length.earliest_ns >= least) and (most is None or length.latest_ns <= most):
+        return Outcome.UNDECIDED, f"{text}: {pulse.unseen}"
+    if least is not None and pulse.most_ns < least:
+        return Outcome.VIOLATED, f"{text}: too short by at least {format_duration(least - pulse.most_ns)}"
+    if (least is None or pulse.shortest_ns >= least) and (most is None or pulse.most_ns <= most):
         return Outcome.MET, ""
-    limit = most if most is not None and length.latest_ns > most else least
+    if least is not None and pulse.shortest_ns < least <= pulse.longest_ns:
+        return Outcome.UNDECIDED, f"{text}: the log cannot tell whether it broke off between two frames"
+    limit = most if most is not None and pulse.most_ns > most else least
     return Outcome.UNDECIDED, f"{text}: {too_close(length, limit or 0, scene.period_ns(rule.of.condition))}"

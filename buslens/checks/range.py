@@ -10,6 +10,7 @@ from buslens.checks.episodes import Offence, judge
 from buslens.checks.findings import Limit
 from buslens.expectations.model import And, Compare, Or
 from buslens.timeline.model import UNKNOWN
+from buslens.timeline.truth import IGNORANT, TRUE
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Finding
@@ -26,7 +27,7 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
     a value on a limit                                     met: both ends belong to the range
     the same for up to ``longer_than``                     met
     the number, or ``while``, is unknown                   undecided, save where the other settles it
-    ``while`` never holds                                  not exercised
+    ``while`` never surely holds and is never unknown      not exercised
     =====================================================  ====================================================
     """
     outside: list[Condition] = []
@@ -39,7 +40,8 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
     if rule.while_ is not None:
         condition = And(parts=(rule.while_.condition, condition))
         scope = scene.truth(rule.while_.condition)
-        if not len(scope.edges()[0]) and not (scope.value != 0).any():
+        # It may have held between two frames, or behind the last: of that there is nothing to judge.
+        if not ((scope.value == TRUE) | (scope.value == IGNORANT)).any():
             return []
 
     def words(run: Run) -> str:

@@ -82,6 +82,8 @@ class Scene:
         Times of the first and of the last frame of the capture.
     is_timed : bool
         Whether the capture has time stamps; without them only the order of frames is known.
+    seams_ns : tuple of int
+        Where the recorded clock ran back: a length of time across such a place is not known.
     """
 
     def __init__(
@@ -92,12 +94,14 @@ class Scene:
         first_ns: int,
         end_ns: int,
         is_timed: bool = True,
+        seams_ns: tuple[int, ...] = (),
     ) -> None:
         self.timelines = timelines
         self.presences = presences
         self.first_ns = first_ns
         self.end_ns = end_ns
         self.is_timed = is_timed
+        self.seams_ns = seams_ns
         self._truths: dict[Condition, Truth] = {}
         self._occurrences: dict[tuple[Moment, ...], Occurrences] = {}
         self._zones: dict[str, tuple[Zone, ...]] = {}
@@ -166,6 +170,10 @@ class Scene:
             found += zones[bisect_right(zones, since_ns, key=lambda zone: zone.until_ns) :][:1]
         return min((zone for zone in found if zone.since_ns < until_ns), default=None)
 
+    def has_seam(self, since_ns: int, until_ns: int) -> bool:
+        """Return whether the recorded clock ran back in ``(since_ns, until_ns]``."""
+        return any(since_ns < at_ns <= until_ns for at_ns in self.seams_ns)
+
     def shown_until_ns(self, trigger: Trigger) -> int:
         """Return the time up to which the log shows every role of a trigger; before the capture if not at all."""
         before = self.first_ns - 1
@@ -180,8 +188,11 @@ class Scene:
             index = max(int(np.searchsorted(timeline.seen_ns, time_ns, side="right")) - 1, 0)
             if timeline.state[index] == UNKNOWN:
                 return f"{role} is unknown ({describe_why(timeline, index)})"
-            in_doubt.append(role)
-        return f"{' or '.join(in_doubt)} changed between two frames around it"
+            if _is_unconfirmed(timeline, index, time_ns):
+                return f"no frame shows {role} any more (its last one came before)"
+            if index + 1 < len(timeline) and timeline.since_ns[index + 1] < time_ns:
+                in_doubt.append(role)
+        return f"{' or '.join(in_doubt or roles_of(condition))} changed between two frames around it"
 
     def settled_ns(self, condition: Condition) -> int:
         """Return the time from which a condition is judged: when each of its roles has had time for a first frame.
@@ -255,6 +266,14 @@ def describe_why(timeline: Timeline, index: int) -> str:
             return "the recorded clock ran back"
         case _:
             return "its value has no name in the expectations"
+
+
+def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:
+    """Return whether a time lies behind the last frame that carried a role before a silence, a seam or the end."""
+    if index + 1 == len(timeline):
+        return timeline.last_frame_ns is not None and time_ns > timeline.last_frame_ns
+    stops = timeline.why[index + 1] in {Why.SILENT.value, Why.SEAM.value}
+    return stops and time_ns > int(timeline.since_ns[index + 1])
 
 
 def _zones_of(timeline: Timeline) -> Iterator[Zone]:

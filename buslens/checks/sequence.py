@@ -232,8 +232,21 @@ class _Run:
         if hidden is not None:
             # Which of several changes this one is, nobody can tell.
             return self._step_finding(step, Outcome.UNDECIDED, _hidden_words(step, hidden), reference, reference_name)
+        deadline_ns = reference.seen_ns + step.within_ns
+        if edge.delay_after(reference).earliest_ns > step.within_ns:
+            # Late, unless the handshake was abandoned while there still was time.
+            if self.stop is not None and self.stop.since_ns < deadline_ns:
+                self._abandon(self.stop)
+                return None
+            doubt = self._doubt_of_abandoning(step, reference_name, deadline_ns)
+            if doubt:
+                return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name, edge=edge)
         self.found[step.name] = edge
         return self._judge_delay(step, reference, reference_name, edge)
+
+    def _abandon(self, stop: Edge) -> None:
+        self.abandoned = self.stop_words
+        self._note_end(stop.seen_ns)
 
     def _judge_delay(self, step: Step, reference: Edge, reference_name: str | None, edge: Edge) -> Finding:
         delay = edge.delay_after(reference)
@@ -273,8 +286,7 @@ class _Run:
             reason = f"{past(step.await_)} {ahead} before {self._name(reference_name)}, not after it"
             return self._step_finding(step, Outcome.OUT_OF_ORDER, reason, reference, reference_name, edge=prior)
         if self.stop is not None and self.stop.since_ns < deadline_ns:
-            self.abandoned = self.stop_words
-            self._note_end(self.stop.seen_ns)
+            self._abandon(self.stop)
             return None
         self._note_end(min(deadline_ns, self.scene.end_ns))
         doubt = self._doubt_of_absence(step, reference, reference_name, deadline_ns)
@@ -301,14 +313,19 @@ class _Run:
                 f"the capture ends {shown} after {self._name(reference_name)}, before '{step.await_.text}'"
                 f" could be overdue ({limit_words(step.after_ns, step.within_ns)})"
             )
-        if self.rule.abandon is not None:
-            hidden = self.scene.hidden(self.rule.abandon, reference.since_ns, deadline_ns)
-            if hidden is not None:
-                return (
-                    f"'{step.await_.text}' did not come within {format_duration(step.within_ns)} after"
-                    f" {self._name(reference_name)}, but the handshake may have been abandoned: {hidden.why}"
-                )
-        return ""
+        return self._doubt_of_abandoning(step, reference_name, deadline_ns)
+
+    def _doubt_of_abandoning(self, step: Step, reference_name: str | None, deadline_ns: int) -> str:
+        """Return why the handshake may have been abandoned before a time; empty if it surely was not."""
+        if self.rule.abandon is None:
+            return ""
+        hidden = self.scene.hidden(self.rule.abandon, self.start.seen_ns, deadline_ns)
+        if hidden is None:
+            return ""
+        return (
+            f"'{step.await_.text}' did not come within {format_duration(step.within_ns)} after"
+            f" {self._name(reference_name)}, but the handshake may have been abandoned: {hidden.why}"
+        )
 
     def _prior(self, step: Step, reference: Edge) -> Edge | None:
         """Return the awaited change if it came earlier in this handshake and nothing has undone it."""

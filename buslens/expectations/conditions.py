@@ -161,7 +161,9 @@ class _Reader:
         if name in _ATOMS:
             return _ATOMS[name](self, cast("list[Token]", children))
         if depth > MOST_NESTED:
-            at = next(tree.scan_values(lambda _: True))
+            at: Token | Tree[Token] = tree
+            while not isinstance(at, str):  # a token is a str; the tree may be too deep to recur
+                at = at.children[0]
             problem = f"groups are nested more than {MOST_NESTED} deep; split this into several rules"
             raise NotACondition(Mistake(at.start_pos or 0, problem))
         if name == "not":

@@ -105,9 +105,19 @@ class TestParseCondition:
 
     def test_deep_nesting_is_refused(self, roles: dict[str, Role]) -> None:
         parse_condition("not " * (MOST_NESTED - 1) + "door_open is closed", roles)
-        for depth in (MOST_NESTED + 1, 20_000):
-            with pytest.raises(ExpectationError, match="nested more than 50 deep"):
-                parse_condition("not " * depth + "door_open is closed", roles)
+        for depth in (MOST_NESTED + 1, 4_000):
+            for text in (
+                "not " * depth + "door_open is closed",
+                "(" * depth + "door_open is closed" + " for 1 ms)" * depth,
+                "(" * depth + "door_open is closed" + " and door_open is open)" * depth,
+                "(door_open is closed or " * depth + "door_open is open" + ")" * depth,
+            ):
+                with pytest.raises(ExpectationError, match="nested more than 50 deep"):
+                    parse_condition(text, roles)
+
+    def test_a_long_condition_is_none_too_deep(self, roles: dict[str, Role]) -> None:
+        condition = parse_condition(" or ".join(["door_open is open"] * 5_000), roles).condition
+        assert condition == Or(parts=(OPEN,) * 5_000)
 
 
 class TestParseTrigger:

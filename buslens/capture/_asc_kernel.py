@@ -1,0 +1,494 @@
+"""Reads lines of an ASC log; `asc` has the grammar and what each reason means."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture._scan_kernel import (
+    ASK,
+    AT,
+    AXIS_LIMIT,
+    BAD_STAMP,
+    BLANK,
+    BREAK,
+    BROKEN,
+    BROKEN_LINE,
+    CHANNEL,
+    COUNT,
+    END,
+    EVERYTHING,
+    FORMAT,
+    FORMAT_REASON,
+    FRAMES,
+    FULL,
+    KEEP,
+    LINE_FEED,
+    MOST_WORDS,
+    OTHER,
+    OTHER_CHARACTER,
+    REASON,
+    REMOTE,
+    ROOM,
+    SEAM,
+    STAMP_LIMIT,
+    STAMP_RANGE,
+    STOP,
+    TOO_MANY_CHANNELS,
+    WORD_ROOM,
+    WORDS,
+    channel_of,
+    count_error_classes,
+    fd_length,
+    is_wanted,
+    next_line,
+    place_in_time,
+    same_channel,
+    seconds,
+    skip_blanks,
+    skip_word,
+)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Numbers, Slots
+
+# --- the format's slots of the state -----------------------------------------------------------------------
+
+#: 16 or 10: identifiers, data bytes and classical data length codes.
+BASE: Final = FORMAT
+#: 1: each stamp counts from the timed row before.
+RELATIVE: Final = FORMAT + 1
+#: 1: there is a date, and ORIGIN is its time, ns; else ORIGIN is 0.
+DATED: Final = FORMAT + 2
+ORIGIN: Final = FORMAT + 3
+#: 1: a trigger block with the date BLOCK, ns, has begun and its first timed row has not come.
+PENDING: Final = FORMAT + 4
+BLOCK: Final = FORMAT + 5
+#: Relative stamps added up, ns.
+CLOCK: Final = FORMAT + 6
+#: 1: a timed row has come.
+STARTED: Final = FORMAT + 7
+#: 1: the stamps of a block restarted.
+RESTARTED: Final = FORMAT + 8
+
+# --- what may be wrong with a line -------------------------------------------------------------------------
+
+NO_DIRECTION: Final = FORMAT_REASON
+NO_KIND: Final = FORMAT_REASON + 1
+BAD_DLC: Final = FORMAT_REASON + 2
+BAD_BYTE: Final = FORMAT_REASON + 3
+FEW_BYTES: Final = FORMAT_REASON + 4
+NO_NUMBER: Final = FORMAT_REASON + 5
+ID_RANGE: Final = FORMAT_REASON + 6
+EXTENDED_RANGE: Final = FORMAT_REASON + 7
+FD_SHAPE: Final = FORMAT_REASON + 8
+
+#: Kinds of row beside a reason: a frame, and one that is none and need not be.
+IS_FRAME: Final = 0
+IS_EVENT: Final = -1
+
+EXTENDED_FLAG: Final = 1
+REMOTE_FLAG: Final = 2
+ERROR_FLAG: Final = 4
+FD_FLAG: Final = 8
+BRS_FLAG: Final = 16
+ESI_FLAG: Final = 32
+TX_FLAG: Final = 64
+#: CAN_ERR_BUSERROR of the Linux kernel's can/error.h: all that an ErrorFrame row is sure to say.
+BUS_ERROR: Final = 0x80
+
+# Words of the format as `packed` returns them.
+DATE_WORD: Final = int.from_bytes(b"date")
+BASE_WORD: Final = int.from_bytes(b"base")
+BEGIN_WORD: Final = int.from_bytes(b"begin")
+END_WORD: Final = int.from_bytes(b"end")
+NO_WORD: Final = int.from_bytes(b"no")
+INTERNAL_WORD: Final = int.from_bytes(b"internal")
+CANFD_WORD: Final = int.from_bytes(b"canfd")
+ERROR_WORD: Final = int.from_bytes(b"errorfra")
+RX_WORD: Final = int.from_bytes(b"rx")
+TX_WORD: Final = int.from_bytes(b"tx")
+TXRQ_WORD: Final = int.from_bytes(b"txrq")
+
+
+def ends_word(c: int) -> bool:
+    """Return whether a character of this class stands behind a word: a blank or the end of the line."""
+    return c >= BLANK and c != OTHER_CHARACTER
+
+
+def packed(text: Numbers, p: int, code: Numbers) -> tuple[int, int]:
+    """Return the first 8 characters of the word at p in lower case, as the bytes of a number, and its end."""
+    value = 0
+    stop = p + 8
+    while not ends_word(code[text[p]]):
+        if p < stop:
+            value = value << 8 | (text[p] | 32) & 127
+        p += 1
+    return value, p
+
+
+def number(text: Numbers, p: int, code: Numbers, base: int, most: int) -> tuple[int, int]:
+    """Read the word at p as a number of at most `most`: its value, or -1 if it is none, and the place behind."""
+    first = p
+    value = 0
+    d = code[text[p]]
+    while d < base:
+        if value <= most:
+            value = value * base + d
+        p += 1
+        d = code[text[p]]
+    if p == first or value > most or not ends_word(d):
+        return -1, p
+    return value, p
+
+
+def identifier(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int, int, int]:
+    """Read the identifier at p: a reason or 0, its value, its flag, and the place behind."""
+    first = p
+    value = 0
+    d = code[text[p]]
+    while d < base:
+        if value < 0x20000000:
+            value = value * base + d
+        p += 1
+        d = code[text[p]]
+    if p > first and ends_word(d):
+        return (ID_RANGE if value > 0x7FF else 0), value, 0, p
+    if p > first and text[p] | 32 == 120 and ends_word(code[text[p + 1]]):  # 'x'
+        return (EXTENDED_RANGE if value > 0x1FFFFFFF else 0), value, EXTENDED_FLAG, p + 1
+    return NO_NUMBER, 0, 0, skip_word(text, p, code)
+
+
+def regular_payload(text: Numbers, p: int, code: Numbers, length: int, words: Slots, at: int) -> int:
+    """Read `length` bytes in the usual layout, one blank and two hexadecimal digits each: the place behind, or 0."""
+    value = 0
+    shift = 0
+    stop = p + 3 * length
+    for k in range(p, stop, 3):
+        high = code[text[k + 1]]
+        low = code[text[k + 2]]
+        if code[text[k]] != BLANK or high > 15 or low > 15:
+            return 0
+        value |= (high << 4 | low) << shift
+        shift += 8
+        if shift == 64:
+            words[at] = value
+            at += 1
+            value = 0
+            shift = 0
+    if shift:
+        words[at] = value
+    return stop if ends_word(code[text[stop]]) else 0
+
+
+def far_line_end(text: Numbers, p: int, code: Numbers) -> int:
+    """Return the place, from p on, where the line ends, which may be far."""
+    while (
+        code[text[p]]
+        | code[text[p + 1]]
+        | code[text[p + 2]]
+        | code[text[p + 3]]
+        | code[text[p + 4]]
+        | code[text[p + 5]]
+        | code[text[p + 6]]
+        | code[text[p + 7]]
+    ) & LINE_FEED == 0:
+        p += 8
+    while code[text[p]] & LINE_FEED == 0:
+        p += 1
+    return p
+
+
+def payload(text: Numbers, p: int, code: Numbers, base: int, length: int, words: Slots, at: int) -> tuple[int, int]:
+    """Read `length` bytes, each behind a blank, into words from `at` on: a reason or 0, and the place behind."""
+    value = 0
+    shift = 0
+    if base == 16:
+        q = regular_payload(text, p, code, length, words, at)
+        if q > 0:
+            return 0, q
+    for _ in range(length):
+        p = skip_blanks(text, p, code)
+        high = code[text[p]]
+        if high >= base:
+            return FEW_BYTES, p
+        p += 1
+        low = code[text[p]]
+        if low < base:
+            high = high * base + low
+            p += 1
+            low = code[text[p]]
+            if low < base and base == 10:
+                high = high * 10 + low
+                p += 1
+                low = code[text[p]]
+        if high > 255 or not ends_word(low):
+            return BAD_BYTE, p
+        value |= high << shift
+        shift += 8
+        if shift == 64:
+            words[at] = value
+            at += 1
+            value = 0
+            shift = 0
+    if shift:
+        words[at] = value
+    return 0, p
+
+
+def fd_shape(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int, int, int]:
+    """Read ``BRS ESI DLC LENGTH`` at p: flags, dlc, length, and the place behind or 0 if they do not agree.
+
+    The length is always decimal; a DLC that agrees with it in the other base is accepted. A length of 0 with
+    a DLC above 0 is a classical remote frame, which recorders of CAN FD channels write in this form too.
+    """
+    flags = 0
+    brs, p = number(text, p, code, 10, 1)
+    if brs < 0:
+        return 0, 0, 0, 0
+    esi, p = number(text, skip_blanks(text, p, code), code, 10, 1)
+    if esi < 0:
+        return 0, 0, 0, 0
+    first = skip_blanks(text, p, code)
+    dlc, _ = number(text, first, code, base, 15)
+    other, _ = number(text, first, code, 26 - base, 15)
+    length, p = number(text, skip_blanks(text, skip_word(text, first, code), code), code, 10, 64)
+    if length < 0:
+        return 0, 0, 0, 0
+    flags = FD_FLAG | brs * BRS_FLAG | esi * ESI_FLAG
+    if dlc >= 0 and fd_length(dlc) == length:
+        return flags, dlc, length, p
+    if other >= 0 and fd_length(other) == length:
+        return flags, other, length, p
+    if length == 0 and dlc > 0:
+        return REMOTE_FLAG, dlc, 0, p
+    return 0, 0, 0, 0
+
+
+def fd_row(
+    text: Numbers, p: int, code: Numbers, base: int, words: Slots, at: int
+) -> tuple[int, int, int, int, int, int]:
+    """Read what follows the channel of a CANFD row: as `classical_row`."""
+    way, q = packed(text, p, code)
+    if way != RX_WORD and way != TX_WORD:  # noqa: PLR1714  (compiled to two comparisons)
+        # A number where the direction belongs is an identifier: a frame that lacks its direction.
+        reason, _, _, _ = identifier(text, p, code, base)
+        return (IS_EVENT if reason == NO_NUMBER else NO_DIRECTION), 0, 0, 0, 0, q
+    flags = TX_FLAG if way == TX_WORD else 0
+    p = skip_blanks(text, q, code)
+    word, q = packed(text, p, code)
+    if word == ERROR_WORD:
+        return IS_FRAME, BUS_ERROR, flags | ERROR_FLAG, 0, 0, q
+    reason, can_id, extended, p = identifier(text, p, code, base)
+    if reason != 0:
+        return reason, 0, 0, 0, 0, p
+    flags |= extended
+    p = skip_blanks(text, p, code)
+    shape, dlc, length, q = fd_shape(text, p, code, base)
+    if q == 0 or shape == REMOTE_FLAG:
+        # The word may be a symbolic name, even one of digits: then the four columns stand behind it.
+        p = skip_blanks(text, skip_word(text, p, code), code)
+        named, named_dlc, named_length, named_q = fd_shape(text, p, code, base)
+        if q == 0 or named_length > 0:
+            shape, dlc, length, q = named, named_dlc, named_length, named_q
+    if q == 0:
+        return FD_SHAPE, 0, 0, 0, 0, p
+    reason, p = payload(text, q, code, base, length, words, at)
+    return reason, can_id, flags | shape, dlc, length, p
+
+
+def classical_row(
+    text: Numbers, p: int, code: Numbers, base: int, words: Slots, at: int
+) -> tuple[int, int, int, int, int, int]:
+    """Read what follows the channel of a row that is not CANFD.
+
+    Returns
+    -------
+    tuple of int
+        IS_FRAME, IS_EVENT or a reason; identifier, flags, dlc, length; the place behind.
+    """
+    reason, can_id, flags, q = identifier(text, p, code, base)
+    if reason == NO_NUMBER:
+        word, _ = packed(text, p, code)
+        if word == ERROR_WORD:
+            return IS_FRAME, BUS_ERROR, ERROR_FLAG, 0, 0, q
+    way, p = packed(text, skip_blanks(text, q, code), code)
+    if way == TXRQ_WORD:
+        return IS_EVENT, 0, 0, 0, 0, p
+    if way == TX_WORD:
+        flags |= TX_FLAG
+    elif way != RX_WORD:
+        # Statistics and the like begin with a word of their own; a number here is a frame cut short.
+        return (IS_EVENT if reason == NO_NUMBER else NO_DIRECTION), 0, 0, 0, 0, p
+    if reason != 0:
+        return reason, 0, 0, 0, 0, p
+    p = skip_blanks(text, p, code)
+    kind = text[p] | 32
+    if not ends_word(code[text[p + 1]]) or (kind != 100 and kind != 114):  # 'd', 'r'  # noqa: PLR1714
+        return NO_KIND, 0, 0, 0, 0, p
+    dlc, q = number(text, skip_blanks(text, p + 1, code), code, base, 15)
+    if kind == 114:
+        return IS_FRAME, can_id, flags | REMOTE_FLAG, max(dlc, 0), 0, q
+    if dlc < 0:
+        return BAD_DLC, 0, 0, 0, 0, q
+    length = min(dlc, 8)
+    reason, p = payload(text, q, code, base, length, words, at)
+    return reason, can_id, flags, dlc, length, p
+
+
+def begin_block(clock: int, s: Slots) -> None:
+    """Decide, by its first timed row, what the stamps of a trigger block count from.
+
+    They go on if that puts the row nearer to the date of the block than counting from that date would: so it
+    is for a block that holds some time from before its trigger, and for dates without a fraction.
+    """
+    s[PENDING] = 0
+    if s[DATED] == 0:
+        if s[STARTED] == 0:
+            s[DATED] = 1
+            s[ORIGIN] = s[BLOCK]
+        return
+    if s[RELATIVE] != 0 and s[STARTED] != 0:
+        return
+    if abs(s[ORIGIN] + clock - s[BLOCK]) > abs(clock):
+        s[ORIGIN] = s[BLOCK]
+        if s[STARTED] != 0:
+            s[RESTARTED] = 1
+            s[BREAK] = 1
+
+
+def scan(
+    text: Numbers,
+    start: int,
+    stop: int,
+    s: Slots,
+    code: Numbers,
+    ids: Numbers,
+    labels: Slots,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+    words: Slots,
+) -> int:
+    """Read lines from start to stop; return where it came back, with s[STOP] saying why."""
+    p = start
+    base = s[BASE]
+    while p < stop:
+        begin = p
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+            s[STOP] = FULL
+            return begin
+        s[STOP] = END
+        p = skip_blanks(text, p, code)
+        c = code[text[p]]
+        negative = text[p] == 45
+        if negative:
+            p += 1
+            c = code[text[p]]
+        clock = 0
+        timed = False
+        reason = IS_EVENT
+        each, flag, raw, n = 0, 0, 0, 0
+        label, label_end = 0, 0
+        if c < 10:
+            stamp, p = seconds(text, p, code)
+            if p > 0 and not ends_word(code[text[p]]):
+                p = -BAD_STAMP
+            if negative:
+                stamp = -stamp
+            clock = stamp
+            if s[RELATIVE] != 0:
+                clock += s[CLOCK]
+            if p > 0 and (clock > STAMP_LIMIT or clock < -STAMP_LIMIT):
+                p = -STAMP_RANGE
+            if p < 0:
+                reason = -p
+                p = begin
+            else:
+                timed = True
+                if s[PENDING] != 0:
+                    begin_block(clock, s)
+                p = skip_blanks(text, p, code)
+                if code[text[p]] < 10:
+                    label = p
+                    value, label_end = number(text, p, code, 10, 65535)
+                    if value >= 0:
+                        reason, each, flag, raw, n, p = classical_row(
+                            text, skip_blanks(text, label_end, code), code, base, words, s[WORDS]
+                        )
+                else:
+                    value, p = packed(text, p, code)
+                    if value == CANFD_WORD:
+                        label = skip_blanks(text, p, code)
+                        value, label_end = number(text, label, code, 10, 65535)
+                        if value >= 0:
+                            reason, each, flag, raw, n, p = fd_row(
+                                text, skip_blanks(text, label_end, code), code, base, words, s[WORDS]
+                            )
+        elif negative:
+            reason = BAD_STAMP
+        elif (c < BLANK or c == OTHER_CHARACTER) and (text[p] != 47 or text[p + 1] != 47):  # '//'
+            value, p = packed(text, p, code)
+            if value in (DATE_WORD, BASE_WORD, BEGIN_WORD):
+                s[OTHER] += 1
+                s[STOP] = ASK
+                s[AT] = begin
+                return next_line(text, far_line_end(text, p, code), s)
+            if value not in (END_WORD, NO_WORD, INTERNAL_WORD):
+                reason = BAD_STAMP
+        at = 0
+        index = 0
+        if reason == IS_FRAME:
+            index = s[CHANNEL]
+            if same_channel(text, label, code, s, labels) != label_end:
+                index = channel_of(text, label, label_end, s, labels)
+            if index < 0:
+                reason = TOO_MANY_CHANNELS
+        if reason == IS_FRAME:
+            at = place_in_time(s[ORIGIN] + clock, s)
+            if at == -AXIS_LIMIT:
+                if s[STOP] == SEAM:
+                    s[AT] = begin
+                    return begin
+                reason = s[REASON]
+        if timed:
+            s[CLOCK] = clock if s[RELATIVE] != 0 else 0
+            s[STARTED] = 1
+        p = next_line(text, far_line_end(text, p, code), s)
+        if reason == IS_EVENT:
+            s[OTHER] += 1
+            continue
+        if reason != IS_FRAME:
+            s[BROKEN] += 1
+            s[REASON] = reason
+            if s[BROKEN] <= s[KEEP]:
+                s[STOP] = BROKEN_LINE
+                s[AT] = begin
+                return p
+            s[STOP] = END
+            continue
+        s[FRAMES] += 1
+        wanted = False
+        if flag & ERROR_FLAG:
+            count_error_classes(each, s)
+            wanted = s[EVERYTHING] != 0
+        else:
+            wanted = is_wanted(each, flag & EXTENDED_FLAG, s, ids)
+        if flag & REMOTE_FLAG:
+            s[REMOTE] += 1
+        if wanted:
+            k = s[COUNT]
+            time[k] = at
+            channel[k] = index
+            can_id[k] = each
+            flags[k] = flag
+            dlc[k] = raw
+            length[k] = n
+            word[k] = s[WORDS]
+            s[WORDS] += (n + 7) >> 3
+            s[COUNT] = k + 1
+    s[STOP] = END
+    return p

@@ -1,0 +1,105 @@
+"""What candump shows on a screen, pasted into a file.
+
+      can0  202   [8]  E8 B7 00 00 00 00 00 00
+     (1436509052.249713)  can0  1F334455   [2]  11 22   '."'
+     (000.000123)  can0  RX - -  202   [8]  remote request
+     (2026-11-25 13:05:01.123456)  can0  20000004   [8]  00 08 00 00 00 00 60 00   ERRORFRAME
+
+What stands in a line, and what is made of it:
+
+=====================================  ======================================================================
+``(1436509052.249713)``                seconds from 1970
+``(000.000123)``                       seconds from the start, or since the line before: see `stamps_of`
+``(2026-11-25 13:05:01.123456)``       calendar time without a zone, taken as it stands
+no stamp                               only the order of the frames is known
+``202``, ``00000202``                  11 bits, 29 bits: by width, never by value
+``20000004``                           error frame, with its class bits, whether ERRORFRAME stands there or not
+``[8]``, ``[08]``, ``{F}``             bytes of a classical frame, of a CAN FD frame; raw DLC of a classical one
+``RX - -``, ``TX B E``                 direction, bit rate switch, error state
+``remote request``                     remote frame
+``'."'``                               the bytes as characters: never data
+=====================================  ======================================================================
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from buslens.capture import _screen_kernel as kernel
+from buslens.capture.frames import Clock
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_ROW: Final = re.compile(
+    rb"""
+    [ \t]* (?: \( (?P<stamp> [\d.,: -]+ ) \) [ \t]+ )?      # (1436509052.249713)
+    \S{1,31} [ \t]+                                         # can0
+    (?: [RT]X [ \t]+ [-B] [ \t]+ [-E] [ \t]+ )?             # RX - -
+    (?: [0-9A-Fa-f]{8} | [0-9A-Fa-f]{3} ) [ \t]+            # 202
+    (?: \[ \d{1,2} \] | \{ [0-9A-Fa-f] \} )                 # [8]
+    """,
+    re.VERBOSE,
+)
+_SECONDS: Final = re.compile(rb"(\d{1,10})(?:[.,](\d{1,9}))?")
+_EPOCH_STAMPS_NS: Final = 100_000_000 * NS_PER_S
+"""Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
+_FEW: Final = 8
+"""Stamps that are too few to tell gaps from running time."""
+
+
+class Stamps(NamedTuple):
+    """What the stamps of a log are."""
+
+    #: NONE, SECONDS, DELTA or CALENDAR of the kernel.
+    form: int
+    clock: Clock
+    #: A sentence for the user about how that was decided; empty where there is no doubt.
+    note: str = ""
+
+
+def stamps_of(head: bytes) -> Stamps | None:
+    """Return what the stamps are, from the first lines of a log; None if none of them is a line of this format.
+
+    The form is that of the first line that is a frame. Small numbers of seconds may run from the start or
+    count from the line before. Running time hardly ever falls: frames of several channels come a little out
+    of order now and then. Gaps fall about every second time, and where all are alike they do not rise. So
+    they are gaps if at least one in four of the stamps is not above the one before.
+    """
+    rows = [match for line in head.splitlines() if (match := _ROW.match(line)) is not None]
+    if not rows:
+        return None
+    first = rows[0]["stamp"]
+    if first is None:
+        return Stamps(kernel.NONE, Clock.MISSING)
+    if b":" in first or b"-" in first:
+        return Stamps(kernel.CALENDAR, Clock.LOCAL)
+    stamps = [
+        int(match[1]) * NS_PER_S + int((match[2] or b"").ljust(9, b"0"))
+        for row in rows
+        if row["stamp"] is not None and (match := _SECONDS.fullmatch(row["stamp"])) is not None
+    ]
+    if not stamps or stamps[0] >= _EPOCH_STAMPS_NS:
+        return Stamps(kernel.SECONDS, Clock.WALL)
+    return _running_or_gaps(stamps)
+
+
+def _running_or_gaps(stamps: Sequence[int]) -> Stamps:
+    pairs = len(stamps) - 1
+    still = sum(later <= earlier for earlier, later in itertools.pairwise(stamps))
+    if 4 * still >= pairs > 0:
+        note = (
+            f"{still} of the first {pairs + 1} time stamps are not above the one before, so the stamps were taken as "
+            "gaps between lines and added up; if they are running times, the times shown here are wrong"
+        )
+        return Stamps(kernel.DELTA, Clock.RELATIVE, note)
+    note = ""
+    if len(stamps) < _FEW:
+        note = (
+            f"{len(stamps)} time stamps are too few to tell running time from gaps between lines: "
+            "they were taken as running time"
+        )
+    return Stamps(kernel.SECONDS, Clock.RELATIVE, note)

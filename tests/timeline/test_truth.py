@@ -1,0 +1,222 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support import reference
+
+from buslens.timeline.model import UNKNOWN, Timeline, Why
+from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE, Truth, is_unknown, truth_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+VALUES = st.sampled_from([FALSE, TRUE, DOUBT, IGNORANT])
+
+
+def truth(values: list[int]) -> Truth:
+    """Return the truth that has the given value at 0, 1, 2 ... ns."""
+    code = np.array(values, np.int8)
+    kept = np.append(True, code[1:] != code[:-1])
+    return Truth(at_ns=np.flatnonzero(kept), value=code[kept], end_ns=len(values) - 1)
+
+
+def stretched(lengths: list[tuple[int, int]]) -> list[int]:
+    return [value for value, length in lengths for _ in range(length)]
+
+
+def lived() -> st.SearchStrategy[list[int]]:
+    """Values through some dozen ns that stay for a while each."""
+    return st.lists(st.tuples(VALUES, st.integers(1, 9)), min_size=1, max_size=9).map(stretched)
+
+
+def two_lived() -> st.SearchStrategy[tuple[list[int], list[int]]]:
+    return st.tuples(lived(), lived()).map(lambda two: _cut(*two))
+
+
+def _cut(one: list[int], other: list[int]) -> tuple[list[int], list[int]]:
+    length = min(len(one), len(other))
+    return one[:length], other[:length]
+
+
+def is_minimal(of: Truth) -> bool:
+    """Return whether times ascend and neighbours differ, as the class promises."""
+    return bool(np.all(np.diff(of.at_ns) > 0) and np.all(of.value[1:] != of.value[:-1]))
+
+
+@st.composite
+def timelines(draw: st.DrawFn) -> Timeline:
+    """A timeline of a role with three states and every reason of not knowing, on a scale of some dozen ns."""
+    seen, since, state, why = [0], [-1], [UNKNOWN], [Why.NOT_YET_SEEN]
+    if draw(st.booleans()):
+        state, why = [draw(st.integers(0, 2))], [Why.KNOWN]
+    for _ in range(draw(st.integers(0, 7))):
+        confirmed = seen[-1] + draw(st.integers(0, 4))
+        following = confirmed + draw(st.integers(1, 5))
+        after = draw(st.sampled_from([Why.KNOWN, Why.KNOWN, Why.KNOWN, Why.SILENT, Why.SEAM, Why.UNNAMED]))
+        code = draw(st.integers(0, 2)) if after is Why.KNOWN else UNKNOWN
+        if (code, after) != (state[-1], why[-1]):
+            seen.append(following)
+            since.append(confirmed)
+            state.append(code)
+            why.append(after)
+    last = seen[-1] + draw(st.integers(0, 4))
+    known = [at for at, code in zip(seen, state, strict=True) if code != UNKNOWN]
+    return Timeline(
+        role="role",
+        seen_ns=np.array(seen),
+        since_ns=np.array(since),
+        state=np.array(state, np.int32),
+        value=np.full(len(seen), np.nan),
+        why=np.array([reason.value for reason in why], np.int8),
+        states=("a", "b", "c"),
+        unit="",
+        last_frame_ns=last if known else None,
+        period_ns=None,
+        timeout_ns=None,
+        end_ns=last + draw(st.integers(0, 5)),
+    )
+
+
+class TestTruthOf:
+    """A condition is in doubt between two frames that differ about it, and unknown where its role is."""
+
+    @given(timelines(), st.sets(st.integers(0, 2)))
+    @settings(max_examples=300, deadline=None)
+    def test_moment_by_moment(self, timeline: Timeline, wanted: set[int]) -> None:
+        def holds(it: Timeline) -> NDArray[np.bool_]:
+            return np.isin(it.state, list(wanted))
+
+        found = truth_of(timeline, holds)
+        assert is_minimal(found)
+        assert reference.values_of(found) == reference.truth_values(timeline, wanted.__contains__)
+
+    @given(timelines())
+    @settings(max_examples=50, deadline=None)
+    def test_is_unknown_is_always_known(self, timeline: Timeline) -> None:
+        found = is_unknown(timeline)
+        expected = []
+        for time in range(timeline.end_ns + 1):
+            index = int(np.searchsorted(timeline.seen_ns, time, side="right")) - 1
+            expected.append(int(timeline.state[index] == UNKNOWN))
+        assert reference.values_of(found) == expected
+
+
+class TestKleene:
+    """Connectives agree with two-valued logic wherever that says the same in every possible case."""
+
+    @pytest.mark.parametrize(
+        ("of", "table"),
+        [
+            (Truth.__and__, lambda a, b: a and b),
+            (Truth.__or__, lambda a, b: a or b),
+            (Truth.differs_from, lambda a, b: a != b),
+        ],
+        ids=["and", "or", "differs"],
+    )
+    @given(two=two_lived())
+    @settings(max_examples=100, deadline=None)
+    def test_moment_by_moment(
+        self,
+        of: Callable[[Truth, Truth], Truth],
+        table: Callable[[bool, bool], bool],
+        two: tuple[list[int], list[int]],
+    ) -> None:
+        found = of(truth(two[0]), truth(two[1]))
+        assert is_minimal(found)
+        assert reference.values_of(found) == reference.combine(table, *two)
+
+    @pytest.mark.parametrize(("of", "result"), [(FALSE, TRUE), (TRUE, FALSE), (DOUBT, DOUBT), (IGNORANT, IGNORANT)])
+    def test_not(self, of: int, result: int) -> None:
+        assert reference.values_of(~truth([of])) == [result]
+
+    def test_ignorance_outweighs_doubt(self) -> None:
+        """Nobody is to take a gap in the log for a question of recording rate."""
+        doubt, ignorant = truth([DOUBT]), truth([IGNORANT])
+        assert reference.values_of(doubt & ignorant) == [IGNORANT]
+        assert reference.values_of(doubt | ignorant) == [IGNORANT]
+
+    def test_before_the_capture_nothing_is_known(self) -> None:
+        assert truth([TRUE]).at(-1) == IGNORANT
+
+
+class TestHeldFor:
+    """``for D`` holds at t when the condition held in every moment from t - D to t."""
+
+    @given(lived(), st.integers(0, 14))
+    @settings(max_examples=300, deadline=None)
+    def test_moment_by_moment(self, values: list[int], duration: int) -> None:
+        found = truth(values).held_for(duration)
+        assert is_minimal(found)
+        assert reference.values_of(found) == reference.held_for(values, duration)
+
+    def test_exactly_that_long_counts(self) -> None:
+        assert reference.values_of(truth([FALSE, TRUE, TRUE, TRUE]).held_for(2)) == [FALSE, FALSE, FALSE, TRUE]
+
+    def test_at_the_start_of_the_capture_it_may_have_held_for_long(self) -> None:
+        """What holds in the first frame has held for an unknown time: that is ignorance, neither true nor false."""
+        assert reference.values_of(truth([TRUE] * 4).held_for(2)) == [IGNORANT, IGNORANT, TRUE, TRUE]
+
+    def test_false_at_the_start_settles_it(self) -> None:
+        assert reference.values_of(truth([FALSE, TRUE, TRUE]).held_for(2)) == [FALSE] * 3
+
+    def test_ignorance_of_the_past_fades(self) -> None:
+        """Once the window has left the unknown stretch behind, only the doubt in it counts."""
+        values = [TRUE, TRUE, TRUE, TRUE, DOUBT, TRUE]
+        assert reference.values_of(truth(values).held_for(2))[-2:] == [DOUBT, DOUBT]
+
+
+class TestEdges:
+    """A change is shown where nothing but doubt lies between two opposite values."""
+
+    @given(lived(), st.booleans())
+    @settings(max_examples=200, deadline=None)
+    def test_moment_by_moment(self, values: list[int], rising: bool) -> None:  # noqa: FBT001 (drawn, not a switch)
+        since, seen = truth(values).edges(rising=rising)
+        assert list(zip(since.tolist(), seen.tolist(), strict=True)) == reference.edges(values, rising=rising)
+
+
+class TestRuns:
+    """A run is a stretch without a surely false moment; its lengths bracket the time for which it held."""
+
+    @given(lived())
+    @settings(max_examples=200, deadline=None)
+    def test_moment_by_moment(self, values: list[int]) -> None:
+        runs = truth(values).runs()
+        stretches = reference.stretches(values)
+        end = len(values) - 1
+        assert len(runs) == len(stretches)
+        for run, part in zip(runs, stretches, strict=True):
+            at_end = part.last == end
+            assert run.from_ns == part.first
+            # A stretch that another follows lasts up to the first moment of that; the last one to the last moment.
+            assert run.to_ns == (end if at_end else part.last + 1)
+            assert run.has_unknown == part.has_unknown
+            assert run.is_certain == (part.longest_true > 0)
+            assert run.at_end == at_end
+            assert (run.most_ns is None) == (part.first == 0 or at_end)
+            assert run.certain_ns in {part.longest_true, max(part.longest_true - at_end, 0)}
+
+    def test_an_unknown_part_between_two_false_moments_has_a_length(self) -> None:
+        """Both ends are in the log, whatever happened between them."""
+        (run,) = truth([FALSE, IGNORANT, IGNORANT, IGNORANT, FALSE]).runs()
+        assert run.most_ns == 3
+
+    def test_true_to_the_end(self) -> None:
+        (run,) = truth([FALSE, TRUE, TRUE, TRUE]).runs()
+        assert (run.certain_ns, run.most_ns, run.at_end) == (2, None, True)
+
+
+class TestFromTime:
+    """What lies before a time is left out, and nothing else."""
+
+    @given(lived(), st.integers(0, 20))
+    @settings(max_examples=100, deadline=None)
+    def test_rest_is_the_same(self, values: list[int], start: int) -> None:
+        start = min(start, len(values) - 1)
+        assert reference.values_of(truth(values).from_time(start)) == values[start:]

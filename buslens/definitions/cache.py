@@ -64,7 +64,7 @@ def load_entry(folder: Path, name: str, path: str) -> tuple[Message, ...] | None
             head, content = file.readline(80).strip(), file.read(_LARGEST + 1)
         if len(content) > _LARGEST or head != _checksum(content):
             return None
-        return tuple(_message(row, path) for row in _list(json.loads(content)))
+        return tuple(_message(_table(row), path) for row in _list(json.loads(content)))
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None
 
@@ -133,10 +133,10 @@ def _message(row: Any, path: str) -> Message:
         is_extended=bool(_between(row["is_extended"], 0, 1)),
         length=_between(row["length"], 0, 4095),
         cycle_ns=cycle,
-        signals=tuple(_signal(signal, path) for signal in _list(row["signals"])),
+        signals=tuple(_signal(_table(signal), path) for signal in _list(row["signals"])),
         comment=_text(row["comment"]),
         senders=tuple(map(_text, _list(row["senders"]))),
-        attributes={_text(name): _text(value) for name, value in row["attributes"].items()},
+        attributes={_text(name): _text(value) for name, value in _table(row["attributes"]).items()},
         source=None if line is None else Source(path, line),
     )
     selectors = {signal.name: signal.selection.selector for signal in message.signals if signal.selection}
@@ -186,6 +186,12 @@ def _text(value: Any) -> str:
 
 def _list(value: Any) -> list[Any]:
     if not isinstance(value, list):
+        raise TypeError(value)
+    return value
+
+
+def _table(value: Any) -> dict[Any, Any]:
+    if not isinstance(value, dict):
         raise TypeError(value)
     return value
 

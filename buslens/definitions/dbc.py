@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from buslens.definitions.dbc_text import EXAMPLES, blank, decode_text, outline, without_long_ranges
+from buslens.definitions.dbc_text import EXAMPLES, blank, decode_text, outline, without_long_ranges, without_sizes
 from buslens.definitions.faults import ORPHANS, find_faults
 from buslens.definitions.model import ByteOrder, Kind, Message, Selection, Signal
 from buslens.errors import DefinitionError, Source
@@ -49,9 +49,21 @@ def parse_dbc(data: bytes, path: str) -> tuple[Message, ...]:
         ) from error
     if faults := find_faults(placed):
         first = faults[0]
+        # A statement that is not understood makes others wrong that refer to it.
+        if (offset := _syntax_offset(placed)) is not None and offset < first.offset:
+            raise _syntax_error(placed, offset, path)
         raise DefinitionError(f"{first.subject}: {first.reason}", Source(path, placed.line(first.offset)))
+    if not placed.text.strip():
+        raise DefinitionError("the file is empty; a DBC file has messages, such as " + EXAMPLES["BO_"], Source(path))
     parsed = {_number(message): message for message in _parse(placed, path)}
     notes = {(note.number, note.name): note for note in placed.notes if note.keyword == "SG_MUL_VAL_"}
+    if unfinished := placed.unfinished():
+        offset, keyword = unfinished
+        problem = f"the file ends within this {keyword}; it is written like {EXAMPLES.get(keyword, keyword)}"
+        raise DefinitionError(problem, Source(path, placed.line(offset)))
+    if not parsed:
+        problem = "the file defines no message; a message begins with a line such as "
+        raise DefinitionError(problem + EXAMPLES["BO_"], Source(path))
     return tuple(
         _message(parsed[place.number], place, notes, _Places(path, placed))
         for place in placed.messages
@@ -89,6 +101,18 @@ def _parse(placed: Outline, path: str) -> list[Any]:
         problem = f"this file cannot be used: {str(error) or type(error).__name__}"
         raise DefinitionError(problem, Source(path, _line_of_names(placed, str(error)))) from error
     return list(database.messages)
+
+
+def _syntax_offset(placed: Outline) -> int | None:
+    """Return where the parser stops understanding; None if it understands all, whatever it thinks of that."""
+    from cantools.database.can import Database
+
+    try:
+        Database(strict=False, sort_signals=None).add_dbc_string(without_sizes(placed.text))
+    except Exception as error:  # the parser lets through whatever its own code trips over
+        offset = getattr(error, "offset", None)
+        return offset if isinstance(offset, int) else None
+    return None
 
 
 def _syntax_error(placed: Outline, offset: int, path: str) -> DefinitionError:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
 EXAMPLES: Final[Mapping[str, str]] = {
     "BO_": "BO_ 520 COLUMN_STATE: 8 LOCK_UNIT",
@@ -57,6 +57,19 @@ _STATEMENT: Final = re.compile(
 )
 _RANGE: Final = re.compile(r"(\d{1,20}+)\s*-\s*(\d{1,20}+)", re.ASCII)
 _KEYWORD: Final = re.compile(r"^[ \t]*([A-Z]+(?:_[A-Z]+)*_?)(?!\w)", re.MULTILINE | re.ASCII)
+
+_OTHER_KEYWORDS: Final = frozenset({"NS_", "BS_", "EV_", "ENVVAR_DATA_", "BA_REL_", "BA_DEF_REL_", "BA_DEF_DEF_REL_"})
+_SEMICOLON: Final = re.compile(r".*;", re.DOTALL)
+_ANYTHING: Final = re.compile(r".*", re.DOTALL)
+_ENDINGS: Final = {
+    "BO_": re.compile(r"BO_\s+\d+\s+\w+\s*:\s*\d+\s+\w+", re.ASCII),
+    "SG_": re.compile(r'SG_[^"]*"[^"]*"\s*\w+(?:\s*,\s*\w+)*', re.ASCII),
+    "BU_": _ANYTHING,
+    "NS_": _ANYTHING,
+    "BS_": _ANYTHING,
+    "VERSION": re.compile(r'VERSION\s*"[^"]*"'),
+}
+"""How the statements end that do not end with a semicolon."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +148,21 @@ class Outline:
         """Return what stands at an offset, to the line's end, cut to what fits into an error text."""
         found = self.text[offset:].split("\n", 1)[0].strip()
         return found if len(found) <= 40 else found[:37] + "..."
+
+    def unfinished(self) -> tuple[int, str] | None:
+        """Return offset and keyword of the last statement if the file ends within it.
+
+        The parser passes over an unfinished last statement in silence.
+        """
+        bare = re.sub(_STRING, lambda match: '"' + " " * (len(match[0]) - 2) + '"', self.text)
+        last = None
+        for match in _KEYWORD.finditer(bare):
+            last = match if match[1] in EXAMPLES or match[1] in _OTHER_KEYWORDS else last
+        if last is None:
+            return None
+        ending = _ENDINGS.get(last[1], _SEMICOLON)
+        finished = ending.fullmatch(bare[last.start(1) :].rstrip())
+        return None if finished else (last.start(1), last[1])
 
     def statement_around(self, offset: int) -> str:
         """Return the keyword of the statement that an offset lies in, empty if it is none of `EXAMPLES`."""
@@ -246,15 +274,38 @@ def without_long_ranges(text: str) -> str:
 
     The parser would write every number of ``0-4294967295`` into memory; the ranges are in the outline.
     """
+    return _STATEMENT.sub(lambda match: _replace(match, mul_ranges=_cut_ranges), text)
 
-    def cut(match: re.Match[str]) -> str:
-        if match.lastgroup != "mul_ranges":
-            return match[0]
-        start, end = match.start("mul_ranges") - match.start(), match.end("mul_ranges") - match.start()
-        shortened = _RANGE.sub(lambda pair: f"{int(pair[1])}-{int(pair[1])}".ljust(len(pair[0])), match[0][start:end])
-        return match[0][:start] + shortened + match[0][end:]
 
-    return _STATEMENT.sub(cut, text)
+def without_sizes(text: str) -> str:
+    """Return a text of the same length and syntax whose sizes are all small, for the parser to check that.
+
+    What is wrong with the sizes is known then, and a signal of a billion bits would cost as many bytes.
+    """
+    return _STATEMENT.sub(
+        lambda match: _replace(
+            match,
+            mul_ranges=_cut_ranges,
+            bo_length=lambda digits: "8".zfill(len(digits)),
+            sg_start=lambda digits: "0".zfill(len(digits)),
+            sg_bits=lambda digits: "1".zfill(len(digits)),
+        ),
+        text,
+    )
+
+
+def _replace(match: re.Match[str], **groups: Callable[[str], str]) -> str:
+    """Return what a match found with some of its groups replaced by as many other characters."""
+    text = match[0]
+    for name, change in groups.items():
+        if match[name]:
+            start, end = match.start(name) - match.start(), match.end(name) - match.start()
+            text = text[:start] + change(match[name]) + text[end:]
+    return text
+
+
+def _cut_ranges(ranges: str) -> str:
+    return _RANGE.sub(lambda pair: f"{int(pair[1])}-{int(pair[1])}".ljust(len(pair[0])), ranges)
 
 
 def blank(text: str, notes: Iterable[SignalNote]) -> str:

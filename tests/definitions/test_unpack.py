@@ -240,6 +240,13 @@ class TestPhysical:
             (Signal(name="S", start=0, length=8, scale=0.5), 3, 1.5, np.float64),
             (Signal(name="S", start=0, length=8, scale=2.0, offset=0.0), 3, 6, np.int64),
             (Signal(name="S", start=0, length=64, scale=3, offset=0.5), 2**64 - 1, 3.0 * 2**64, np.float64),
+            # The product is rounded once; had the raw value been rounded first, it would be 4 less.
+            (
+                Signal(name="S", start=0, length=54, scale=3, offset=0.5),
+                2**53 + 1,
+                float(3 * 2**53 + 3),
+                np.float64,
+            ),
         ],
     )
     def test_rows(self, signal: Signal, raw: int, expected: float, dtype: type) -> None:

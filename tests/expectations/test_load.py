@@ -241,6 +241,16 @@ class TestGood:
         assert isinstance(only, Range)
         assert only.least == 9.5
 
+    def test_limits_may_be_equal(self) -> None:
+        pulse, order = read(
+            HEAD + NAMED + 'kind = "pulse"\nof = "enable is on"\nleast = "1 s"\nmost = "1000 ms"\n'
+            '[[rules]]\nname = "s"\nkind = "sequence"\nstart = "door becomes open"\n'
+            'steps = [{ name = "a", await = "enable becomes on", after = "1 s", within = "1 s" }]\n'
+        ).rules
+        assert pulse == Pulse(name="x", of=holds("enable", "on"), least_ns=1_000 * MS, most_ns=1_000 * MS)
+        assert isinstance(order, Sequence)
+        assert order.steps[0].after_ns == order.steps[0].within_ns
+
     def test_crlf_and_byte_order_mark(self) -> None:
         raw = b"\xef\xbb\xbf" + HEAD.replace("\n", "\r\n").encode()
         assert parse_expectations(raw, "x.toml").roles == read(HEAD).roles

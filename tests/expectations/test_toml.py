@@ -209,6 +209,20 @@ class TestLocate:
         else:
             same(text, locate(text), data)
 
+    @pytest.mark.parametrize(
+        "text",
+        [
+            "[[r]]\n[r.a]\nx = 1\n[[r.c]]\n[[r]]\n[r.b]\ny = 2\n[[r.c]]\n[[r.c]]\nz = 1\n",
+            'a = """x"""""\nb = """"x"" """\nc = """"""\nd = ""\n',
+            "a = '''x'''''\nb = ''''x'' '''\nc = ''''''\nd = ''\n",
+            "[a.b]\nx = 1\n[a]\ny = 2\n[a.c.d]\n",
+            "a.b.c = 1\na.b.d = [1,]\na.e = { f.g = 1, f.h = [{ i = 1 }, {}] }\n",
+            "a = [ # one\n 1, # two\n 2 # three\n]#four",
+        ],
+    )
+    def test_ways_to_write(self, text: str) -> None:
+        same(text, locate(text), tomllib.loads(text))
+
     def test_keys_point_at_their_name(self) -> None:
         text = 'a = 1\n[t]\n"q k".in = { x = 2 }\n[[r]]\nn = 1\n[[r]]\n'
         root = locate(text).table or {}

@@ -100,8 +100,8 @@ def perform(
     """Return what the rules find in samples; all times in milliseconds.
 
     A role whose first sample is a number is one, in steps of 0.1 V. A seam at t starts a new segment there. `until`
-    makes the capture last beyond the last sample, as the frames of other messages do. States in `unnamed` are sent, but the
-    expectations do not name them; states in `also` are named, but need not be sent.
+    makes the capture last beyond the last sample, as the frames of other messages do. States in `unnamed` are sent,
+    but the expectations do not name them; states in `also` are named, but need not be sent.
     """
     ids = {role: 0x100 + index for index, role in enumerate(samples)}
     codes = {

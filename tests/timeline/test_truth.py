@@ -51,7 +51,7 @@ def is_minimal(of: Truth) -> bool:
 
 @st.composite
 def timelines(draw: st.DrawFn) -> Timeline:
-    """A timeline of a role with three states and every reason of not knowing, on a scale of some dozen ns."""
+    """Draw a timeline of a role with three states and every reason of not knowing, some dozen ns long."""
     seen, since, state, why = [0], [-1], [UNKNOWN], [Why.NOT_YET_SEEN]
     if draw(st.booleans()):
         state, why = [draw(st.integers(0, 2))], [Why.KNOWN]
@@ -176,7 +176,7 @@ class TestEdges:
 
     @given(lived(), st.booleans())
     @settings(max_examples=200, deadline=None)
-    def test_moment_by_moment(self, values: list[int], rising: bool) -> None:  # noqa: FBT001 (drawn, not a switch)
+    def test_moment_by_moment(self, values: list[int], rising: bool) -> None:
         since, seen = truth(values).edges(rising=rising)
         assert list(zip(since.tolist(), seen.tolist(), strict=True)) == reference.edges(values, rising=rising)
 

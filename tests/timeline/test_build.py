@@ -1,0 +1,262 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.reference import Entry, Seen, timeline_entries
+from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, seams_of, traffic
+
+from buslens.capture.frames import Seam
+from buslens.definitions.model import Kind, Message, Signal
+from buslens.timeline.build import build_timeline
+from buslens.timeline.model import UNKNOWN, Why
+from buslens.timeline.recorder import NO_TIMEOUT, Recorder, Track
+
+if TYPE_CHECKING:
+    from buslens.timeline.model import Timeline
+
+#: The value 2 has no name.
+STATES = {"low": frozenset({0}), "high": frozenset({1})}
+
+
+def build(
+    frames: list[Frame],
+    *,
+    message: Message = ANYWHERE,
+    signal: Signal | None = PLAIN,
+    timeout: int = NO_TIMEOUT,
+    lag: int | None = None,
+    seams: list[int] | None = None,
+    number: bool = False,
+    first: int | None = None,
+    end: int | None = None,
+    is_timed: bool = True,
+) -> Timeline:
+    recorder = Recorder([Track(name="role", message=message, signal=signal, timeout_ns=timeout)])
+    for segment in sorted({frame.segment for frame in frames}):
+        recorder.take(columns([frame for frame in frames if frame.segment == segment]))
+    recorder.finish()
+    return build_timeline(
+        recorder.messages[0],
+        0,
+        states={} if number else STATES,
+        unit="V" if number else "",
+        lag_ns=lag,
+        seams=[Seam(time_ns=time, line=1, back_ns=1) for time in (seams_of(frames) if seams is None else seams)],
+        first_ns=frames[0].time if first is None else first,
+        end_ns=frames[-1].time if end is None else end,
+        is_timed=is_timed,
+    )
+
+
+def entries(timeline: Timeline) -> list[Entry]:
+    rows = zip(timeline.seen_ns, timeline.since_ns, timeline.state, timeline.why, strict=True)
+    return [Entry(int(seen), int(since), int(state), Why(int(why))) for seen, since, state, why in rows]
+
+
+def values(data: list[tuple[int, int]]) -> list[Frame]:
+    """Return frames of time and first byte."""
+    return [Frame(time, data=(value, 1, 0, 0)) for time, value in data]
+
+
+class TestAgainstReference:
+    """A timeline is what the written rules say, asked at every ns."""
+
+    @given(
+        frames=traffic(),
+        what=st.sampled_from(
+            [(ANYWHERE, PLAIN), (ANYWHERE, WHEN_1), (ANYWHERE, WHEN_2), (ANYWHERE, LAST), (ON_CAN1, LAST)]
+        ),
+        timeout=st.sampled_from([None, 2, 5, 17]),
+        lag=st.sampled_from([None, 0, 1, 4]),
+        tail=st.integers(0, 30),
+    )
+    @settings(max_examples=250, deadline=None)
+    def test_entries(
+        self,
+        frames: list[Frame],
+        what: tuple[Message, Signal],
+        timeout: int | None,
+        lag: int | None,
+        tail: int,
+    ) -> None:
+        message, signal = what
+        end = frames[-1].time + tail
+        mine = [
+            frame
+            for frame in frames
+            if frame.value(Signal(name="any", start=0, length=1), message) is not None
+            or (not frame.data and frame._replace(data=(0,)).value(PLAIN, message) is not None)
+        ]
+        seen = []
+        for frame in mine:
+            value = frame.value(signal, message)
+            seen.append(Seen(time=frame.time, carries=value is not None, state=value if value in {0, 1} else None))
+        found = build(
+            frames,
+            message=message,
+            signal=signal,
+            timeout=NO_TIMEOUT if timeout is None else timeout,
+            lag=lag,
+            end=end,
+        )
+        expected = timeline_entries(
+            seen, timeout=timeout, lag=lag, seams=seams_of(frames), first=frames[0].time, end=end
+        )
+        assert entries(found) == expected
+        carried = [it.time for it in seen if it.carries]
+        assert found.last_frame_ns == (carried[-1] if carried else None)
+
+
+class TestBothEnds:
+    """Every change is known to lie between the last frame that carried the old value and the first with the new."""
+
+    def test_change(self) -> None:
+        found = build(values([(0, 0), (10, 0), (20, 1)]))
+        assert entries(found) == [Entry(0, -1, 0, Why.KNOWN), Entry(20, 10, 1, Why.KNOWN)]
+
+    def test_frames_without_the_signal_do_not_confirm(self) -> None:
+        """With a multiplexed signal the frame before is not the message's frame before."""
+        frames = [Frame(0, data=(0, 1, 0)), Frame(10, data=(0, 2, 1)), Frame(20, data=(0, 1, 1))]
+        assert entries(build(frames, signal=WHEN_1))[-1] == Entry(20, 0, 1, Why.KNOWN)
+
+    def test_silence_of_a_multiplexed_signal(self) -> None:
+        """The message counts for the timeout, and the signal's own last frame for what was last seen of it."""
+        frames = [Frame(0, data=(0, 1, 0)), Frame(10, data=(0, 2, 1)), Frame(60, data=(0, 1, 0))]
+        assert entries(build(frames, signal=WHEN_1, timeout=20))[1] == Entry(30, 0, UNKNOWN, Why.SILENT)
+
+    def test_lag_narrows(self) -> None:
+        frames = values([(0, 0), (100, 1)])
+        assert entries(build(frames, lag=7))[-1] == Entry(100, 92, 1, Why.KNOWN)
+
+    def test_lag_does_not_widen(self) -> None:
+        frames = values([(0, 0), (100, 1)])
+        assert entries(build(frames, lag=500))[-1] == Entry(100, 0, 1, Why.KNOWN)
+
+    def test_lag_says_nothing_of_lost_frames(self) -> None:
+        """Behind a silence frames have been lost, and with them the moment of a change."""
+        frames = values([(0, 0), (100, 1)])
+        assert entries(build(frames, lag=7, timeout=50))[-1].since == 0
+
+
+class TestUnknown:
+    """What the log does not show is unknown, with the reason."""
+
+    def test_before_the_first_frame(self) -> None:
+        found = build(values([(5, 0)]), first=0, end=9)
+        assert entries(found) == [Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN), Entry(5, -1, 0, Why.KNOWN)]
+
+    def test_never_seen(self) -> None:
+        assert entries(build([Frame(0, 0x303), Frame(9, 0x303)])) == [Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN)]
+
+    @pytest.mark.parametrize(("following", "silent"), [(50, False), (51, True)])
+    def test_one_timeout_after_the_last_frame(self, following: int, silent: bool) -> None:
+        """A silence of exactly the timeout is none."""
+        found = entries(build(values([(0, 0), (following, 0)]), timeout=50))
+        assert (Entry(50, 0, UNKNOWN, Why.SILENT) in found) == silent
+
+    @pytest.mark.parametrize(("end", "silent"), [(50, False), (51, True)])
+    def test_silent_to_the_end(self, end: int, silent: bool) -> None:
+        found = entries(build(values([(0, 0)]), timeout=50, end=end))
+        assert (found[-1] == Entry(50, 0, UNKNOWN, Why.SILENT)) == silent
+
+    def test_frames_that_do_not_carry_it_keep_it_known_but_do_not_bring_it_back(self) -> None:
+        frames = [
+            Frame(0, data=(0, 1, 0)),
+            Frame(40, data=(0, 2, 0)),
+            Frame(100, data=(0, 2, 0)),
+            Frame(120, data=(0, 1, 0)),
+        ]
+        assert entries(build(frames, signal=WHEN_1, timeout=50)) == [
+            Entry(0, -1, 0, Why.KNOWN),
+            Entry(90, 0, UNKNOWN, Why.SILENT),
+            Entry(120, 0, 0, Why.KNOWN),
+        ]
+
+    def test_value_without_a_name(self) -> None:
+        found = entries(build(values([(0, 0), (10, 2), (20, 1)])))
+        assert found[1] == Entry(10, 0, UNKNOWN, Why.UNNAMED)
+
+    def test_seam(self) -> None:
+        frames = [Frame(0), Frame(20, segment=1)]
+        assert entries(build(frames, seams=[5])) == [
+            Entry(0, -1, 0, Why.KNOWN),
+            Entry(5, 0, UNKNOWN, Why.SEAM),
+            Entry(20, 0, 0, Why.KNOWN),
+        ]
+
+    def test_frame_at_the_seam(self) -> None:
+        """The segment begins with this very frame: the role was unknown for a moment, so that no change spans it."""
+        frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(9, data=(1, 1, 0, 0), segment=1)]
+        found = entries(build(frames, seams=[5]))
+        assert [(entry.state, entry.why) for entry in found] == [
+            (0, Why.KNOWN),
+            (UNKNOWN, Why.SEAM),
+            (1, Why.KNOWN),
+        ]
+        assert found[-1].seen - found[1].seen == 1
+
+    def test_without_stamps_there_is_no_silence(self) -> None:
+        """Where time is only the number of a frame, many frames of others are no silence."""
+        found = entries(build(values([(0, 0), (90, 1)]), timeout=50, end=300, is_timed=False))
+        assert found == [Entry(0, -1, 0, Why.KNOWN), Entry(90, 0, 1, Why.KNOWN)]
+
+
+class TestOneStamp:
+    """Of several frames with one stamp none is lost: the later ones are moved on by single nanoseconds."""
+
+    @given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 2)), min_size=1, max_size=25))
+    @settings(max_examples=80, deadline=None)
+    def test_order_of_states_is_kept(self, steps: list[tuple[int, int]]) -> None:
+        time, frames = 0, []
+        for delta, value in steps:
+            time += 30 * max(delta - 1, 0)
+            frames.append(Frame(time, data=(value, 1, 0, 0)))
+        found = build(frames)
+        shown = [frame.data[0] if frame.data[0] < 2 else UNKNOWN for frame in frames]
+        changes = [state for index, state in enumerate(shown) if index == 0 or state != shown[index - 1]]
+        assert found.state.tolist() == changes
+        assert np.all(np.diff(found.seen_ns) > 0)
+        assert np.all(found.since_ns < found.seen_ns)
+        assert np.all(np.isin(found.seen_ns - found.seen_ns % 30, [frame.time for frame in frames]))
+        assert found.seen_ns[-1] <= found.end_ns
+
+
+class TestNumbers:
+    """A number keeps every value, and what is no number is unknown."""
+
+    def test_values(self) -> None:
+        signal = Signal(name="U", start=0, length=8, scale=0.1)
+        message = Message(name="M", can_id=ANYWHERE.can_id, length=1, signals=(signal,))
+        found = build(values([(0, 120), (10, 120), (20, 95)]), message=message, signal=signal, number=True)
+        assert found.value.tolist() == pytest.approx([12.0, 9.5])
+        assert found.is_number
+
+    def test_not_a_number(self) -> None:
+        signal = Signal(name="F", start=0, length=16, kind=Kind.FLOAT)
+        message = Message(name="M", can_id=ANYWHERE.can_id, length=2, signals=(signal,))
+        frames = [Frame(0, data=(0x00, 0x3C)), Frame(10, data=(0x00, 0x7E))]
+        found = build(frames, message=message, signal=signal, number=True)
+        assert entries(found)[1] == Entry(10, 0, UNKNOWN, Why.UNNAMED)
+        assert found.value[0] == 1.0
+
+    def test_signed_states(self) -> None:
+        signal = Signal(name="S", start=0, length=8, kind=Kind.SIGNED)
+        message = Message(name="M", can_id=ANYWHERE.can_id, length=1, signals=(signal,))
+        recorder = Recorder([Track(name="role", message=message, signal=signal, timeout_ns=NO_TIMEOUT)])
+        recorder.take(columns(values([(0, 0xFF), (10, 1)])))
+        recorder.finish()
+        found = build_timeline(
+            recorder.messages[0],
+            0,
+            states={"back": frozenset({-1}), "ahead": frozenset({1})},
+            unit="",
+            lag_ns=None,
+            seams=[],
+            first_ns=0,
+            end_ns=10,
+        )
+        assert found.state.tolist() == [0, 1]

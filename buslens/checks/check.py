@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
     from buslens.capture.frames import Tally
     from buslens.checks.findings import Handshake
-    from buslens.definitions.model import Definitions, Signal
-    from buslens.expectations.model import AnyRule, Condition, Role
+    from buslens.definitions.model import Definitions
+    from buslens.expectations.model import AnyRule, Condition
     from buslens.timeline.model import Timeline
 
 _PRESENCE: Final = "presence of "
@@ -76,7 +76,7 @@ def check(
     from buslens.capture.fold import fold
     from buslens.capture.open import open_capture
 
-    expected = _load_expectations(expectations)
+    expected = _load_expectations(expectations, definitions_needed=definitions is None)
     defined = _load_definitions(definitions, expected)
     tracks = plan_tracks(expected, defined)
     source = open_capture(capture)
@@ -95,12 +95,14 @@ def check(
     return judge(str(capture), expected, recorder, tally)
 
 
-def _load_expectations(given: Expectations | str | Path | None) -> Expectations:
+def _load_expectations(given: Expectations | str | Path | None, *, definitions_needed: bool) -> Expectations:
     from buslens.expectations.load import load_expectations
 
     if given is None:
         raise UsageError("no expectations were given: name the TOML file with the roles and rules to check")
-    return given if isinstance(given, Expectations) else load_expectations(given)
+    if isinstance(given, Expectations):
+        return given
+    return load_expectations(given, definitions_needed=definitions_needed)
 
 
 def _load_definitions(given: Definitions | str | Path | list[str | Path] | None, expected: Expectations) -> Definitions:
@@ -238,13 +240,15 @@ def _untimed(rule: AnyRule) -> Finding:
 
 
 def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -> dict[str, Timeline]:
+    from buslens.expectations.resolve import raw_values
+
     timelines: dict[str, Timeline] = {}
     for log in recorder.messages:
         for index, track in enumerate(log.tracks):
             role = expected.roles.get(track.name)
             states: Mapping[str, frozenset[int]] = {"present": frozenset({0})}
             if role is not None and track.signal is not None:
-                states = raw_values_of_states(role, track.signal)
+                states = {state: frozenset(numbers) for state, numbers in raw_values(role, track.signal).items()}
             timelines[track.name] = build_timeline(
                 log,
                 index,
@@ -258,22 +262,6 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
             )
     in_order = {name: timelines[name] for name in expected.roles}
     return in_order | timelines
-
-
-def raw_values_of_states(role: Role, signal: Signal) -> dict[str, frozenset[int]]:
-    """Return which raw values of a signal stand for each state of a role.
-
-    The labels are taken to exist: `buslens.expectations.resolve.check_against` has seen to it.
-    """
-    by_label: dict[str, set[int]] = {}
-    for number, label in signal.labels.items():
-        by_label.setdefault(label, set()).add(number)
-    return {
-        state: frozenset().union(
-            *(by_label.get(value, set()) if isinstance(value, str) else {value} for value in values)
-        )
-        for state, values in role.states.items()
-    }
 
 
 def _notes(recorder: Recorder, tally: Tally) -> list[str]:

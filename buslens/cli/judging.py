@@ -50,12 +50,12 @@ class Judge:
         self._loaded: dict[str, Expectations] = {}
         self._chosen: str | None = options.expectations
         self._definitions: Definitions | None = None
-        if self._chosen is not None:
-            self._expectations(self._chosen)
         if options.definitions:
             from buslens import load_definitions
 
             self._definitions = load_definitions(*options.definitions)
+        if self._chosen is not None:
+            self._expectations(self._chosen)
 
     def judge(self, path: str) -> Result:
         """Return the verdict on one capture.
@@ -102,7 +102,7 @@ class Judge:
         if path not in self._loaded:
             from buslens import load_expectations
 
-            self._loaded[path] = load_expectations(path)
+            self._loaded[path] = load_expectations(path, definitions_needed=self._definitions is None)
         return self._loaded[path]
 
 

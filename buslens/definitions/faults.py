@@ -148,7 +148,7 @@ def _faulty_selections(message: MessagePlace, notes: list[SignalNote]) -> Iterat
 
 
 def _faulty_ranges(subject: str, signal: SignalPlace, note: SignalNote, marked: list[str]) -> Iterator[Fault]:
-    if not signal.mark.startswith("m"):
+    if not signal.mark:
         yield Fault(note.start, subject, "SG_MUL_VAL_ for a signal that is not marked as selected, such as m5")
     if note.selector not in marked:
         hint = did_you_mean(note.selector, marked)

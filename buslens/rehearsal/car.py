@@ -1,0 +1,332 @@
+"""The whole car through time, in steps of a millisecond: driver, control unit, wires, lock unit, battery, lamps.
+
+`live` lets it happen and returns a `Life`: what each unit would put on the bus at each millisecond.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from buslens.rehearsal.control_unit import TASK_MS, Clearance, ControlUnit, Inputs, Trouble
+from buslens.rehearsal.driver import Controls, Driver
+from buslens.rehearsal.harness import FEED_OHM, Harness
+from buslens.rehearsal.lock_unit import Goal, LockUnit, Mechanics
+from buslens.rehearsal.scenario import Onset
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from buslens.rehearsal.lock_unit import Telegram
+    from buslens.rehearsal.scenario import Scenario
+    from buslens.rehearsal.streams import Streams
+
+WARM_UP_MS: Final = 300
+"""The car lives this long before the capture begins, so that everything has settled."""
+LONGEST_MS: Final = 120_000
+"""A script that has not ended by then is cut off."""
+_WINDOW_MS: Final = 2500
+"""How long after a press the power unit waits for the clearance (invented, as all below)."""
+_CRANK_AFTER_MS: Final = 450
+_LAMP_TEST_MS: Final = 1500
+_MISSED_MS: Final = 500
+"""Silence of the control unit after which the cluster warns."""
+_TELEGRAM_TRAVEL_MS: Final = 12
+"""Length of a telegram on the data line."""
+
+
+class Snapshot(NamedTuple):
+    """All that has few values; named like the signals of the definitions, by which `messages` finds them."""
+
+    DRIVER_DOOR: int
+    CENTRAL_LOCKING: int
+    START_BUTTON: int
+    KEY: int
+    BRAKE_PEDAL: int
+    STAGE: int
+    ENGINE_RUNNING: int
+    REQUEST: int
+    LOCK_ENABLE: int
+    START_CLEARANCE: int
+    TRY: int
+    FAULT_STORED: int
+    FAULT_CODE: int
+    UNLOCK_FEEDBACK: int
+    DATA_FEEDBACK: int
+    LEARN_STATE: int
+    LAST_RUN_TIME: int
+    STEERING_LOCK_LAMP: int
+    BATTERY_LAMP: int
+    #: Not on the bus: the bolt has reached an end, 0 locked, 1 released, 2 between.
+    bolt: int
+    #: Not on the bus: whether the control unit and its lock driver logic put their messages on it.
+    core_talks: int
+    logic_talks: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Life:
+    """What happened; tick k is k milliseconds after the car began to live."""
+
+    #: int64[m], ticks at which anything in `snapshots` changed, ascending, the first is 0.
+    changed_at: NDArray[np.int64]
+    snapshots: Sequence[Snapshot]
+    #: float64[n] per tick: "SUPPLY" and "VOLTAGE" in V, "CURRENT" (lock) in A, "SPEED" in km/h.
+    analog: Mapping[str, NDArray[np.float64]]
+    temperature: float
+
+    @property
+    def ticks(self) -> int:
+        """How many milliseconds the car lived, warm-up included."""
+        return len(self.analog["SPEED"])
+
+    def values(self, name: str, ticks: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return a field of the snapshots at some ticks."""
+        column = np.array([getattr(snapshot, name) for snapshot in self.snapshots], dtype=np.int64)
+        return column[np.searchsorted(self.changed_at, ticks, side="right") - 1]
+
+    def changes(self, name: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the ticks at which a field took a new value, and the values; the first is how it began."""
+        column = np.array([getattr(snapshot, name) for snapshot in self.snapshots], dtype=np.int64)
+        new = np.append(True, column[1:] != column[:-1])
+        return self.changed_at[new], column[new]
+
+
+def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int | None) -> Life:
+    """Let the car live until its driver's script has ended, or for a time in which the script is repeated."""
+    car = _Car(scenario, onset, streams)
+    end = LONGEST_MS if duration_ms is None else WARM_UP_MS + duration_ms
+    changed_at: list[int] = []
+    snapshots: list[Snapshot] = []
+    supply, voltage, current, speed = [], [], [], []
+    before: Snapshot | None = None
+    for now in range(end):
+        car.step(now)
+        snapshot = car.snapshot(now)
+        if snapshot != before:
+            changed_at.append(now)
+            snapshots.append(snapshot)
+            before = snapshot
+        supply.append(car.supply)
+        voltage.append(car.volts)
+        current.append(car.lock.current)
+        speed.append(car.controls.speed)
+        if car.driver.done:
+            if duration_ms is None:
+                break
+            car.driver.again(now + streams.draw_ms("driver", 4000, 6000))
+    return Life(
+        changed_at=np.array(changed_at, dtype=np.int64),
+        snapshots=snapshots,
+        analog={
+            "SUPPLY": np.array(supply),
+            "VOLTAGE": np.array(voltage),
+            "CURRENT": np.array(current),
+            "SPEED": np.array(speed),
+        },
+        temperature=scenario.temperature,
+    )
+
+
+class _Car:
+    """Everything that changes, and how it changes within a millisecond."""
+
+    def __init__(self, scenario: Scenario, onset: Onset, streams: Streams) -> None:
+        self.scenario = scenario
+        self.streams = streams
+        self.controls = Controls()
+        self.driver = Driver(scenario.script, self.controls, streams)
+        self.harness, self.mechanics = scenario.harness, scenario.mechanics
+        self.waits_for_drive = onset is Onset.DRIVING
+        if self.waits_for_drive:
+            self.harness, self.mechanics = Harness(), Mechanics()
+        self.lock = LockUnit(locked=scenario.starts_locked, learn=scenario.learn, temperature=scenario.temperature)
+        self.control = ControlUnit(
+            streams,
+            unlocked=not scenario.starts_locked,
+            has_logic=self.harness.logic_fuse_whole,
+        )
+        self.volts = scenario.battery_volts
+        self.supply = self.volts
+        self.pin_high = False
+        self.stage = 0
+        self.power_since = 0
+        self.pressed_at: int | None = None
+        self.button_before = False
+        self.charge = 0.0
+        self.telegrams: list[tuple[int, Telegram]] = []
+        self.plugged, self.plug_until = True, 0
+        self.stray_until: int | None = None
+        self.off_bus: tuple[int, int] | None = None
+        self.silent_ms = 0
+        self.lamp_until = 0
+        self.lamp_test_until = 0
+
+    def step(self, now: int) -> None:
+        """Let one millisecond pass."""
+        if now >= WARM_UP_MS:
+            self.driver.step(now - WARM_UP_MS)
+        if self.waits_for_drive and self.controls.speed > 5.0:
+            self.waits_for_drive = False
+            self.harness, self.mechanics = self.scenario.harness, self.scenario.mechanics
+            self.control.has_logic = self.harness.logic_fuse_whole
+        self._shake(now)
+        self._move()
+        driven = self.control.enable or self._strays(now)
+        self.pin_high = self.harness.enable_at_pin(driven=driven)
+        self._step_lock(driven=driven, now=now)
+        self._step_battery()
+        if now % TASK_MS == 0:
+            self._step_control(now)
+        self._step_power(now)
+        self._step_lamp(now)
+        self.button_before = self.controls.button_pressed
+
+    # --- wires and lock ---------------------------------------------------------------------------------
+
+    def _shake(self, now: int) -> None:
+        """Let a loose plug open and close."""
+        if self.harness.loose_plug and now >= self.plug_until:
+            self.plugged = not self.plugged
+            low, high = (120, 900) if self.plugged else (40, 700)
+            self.plug_until = now + self.streams.draw_ms("loose plug", low, high)
+
+    def _step_lock(self, *, driven: bool, now: int) -> None:
+        fed = self.harness.feeds_lock(plugged=self.plugged)
+        drop = self.lock.current * self.harness.resistance(self.scenario.temperature)
+        talks = self.harness.carries_data(plugged=self.plugged)
+        self.lock.step(
+            self.mechanics,
+            volts=max(self.supply - drop, 0.0) if fed else 0.0,
+            enable=self.harness.enable_at_lock(driven=driven, plugged=self.plugged),
+            request=self.control.request if talks and self.control.has_logic else Goal.NONE,
+        )
+        if self.lock.telegram is not None and talks:
+            self.telegrams.append((now + _TELEGRAM_TRAVEL_MS, self.lock.telegram))
+
+    def _strays(self, now: int) -> bool:
+        """Whether the driver stage drives the enable wire by itself."""
+        if self.scenario.stray_pulse_ms and self.stray_until is None and self.controls.speed > 8.0:
+            self.stray_until = now + self.scenario.stray_pulse_ms
+        return self.stray_until is not None and now < self.stray_until
+
+    def _step_control(self, now: int) -> None:
+        telegram: Telegram | None = None
+        while self.telegrams and self.telegrams[0][0] <= now:
+            telegram = self.telegrams.pop(0)[1]
+        it = self.controls
+        self.control.step(
+            now,
+            Inputs(
+                door_open=it.door_open,
+                button_pressed=it.button_pressed,
+                key_present=it.key_present,
+                ignition_on=it.ignition_on,
+                unlocked=self.harness.reads_unlocked(contact_closed=self.lock.contact_closed, plugged=self.plugged),
+                pin_high=self.pin_high,
+                current=self.lock.current,
+                supply=self.supply,
+                telegram=telegram,
+            ),
+        )
+
+    # --- battery, engine, wheels ------------------------------------------------------------------------
+
+    def _step_battery(self) -> None:
+        it = self.controls
+        load = 160.0 if self.stage == 3 else 9.0 if it.ignition_on else 3.0
+        target = self.scenario.battery_volts + self.charge - (load + self.lock.current) * self.scenario.battery_ohm
+        if it.engine_running:
+            target = 14.2
+            # The plates keep a little of the charging voltage for a while.
+            self.charge += (0.35 - self.charge) * 0.0005
+        else:
+            self.charge -= self.charge * 0.00005
+        self.volts += (target - self.volts) * 0.2
+        fed = self.harness.load_fuse_whole
+        self.supply = self.volts - self.lock.current * FEED_OHM if fed else 0.0
+
+    def _move(self) -> None:
+        it = self.controls
+        if it.speed < it.wanted_speed:
+            it.speed = min(it.speed + 0.0108, it.wanted_speed)
+        elif it.speed > it.wanted_speed:
+            it.speed = max(it.speed - 0.018, it.wanted_speed)
+
+    def _step_power(self, now: int) -> None:
+        """Let the power unit act: on with a clearance only, off whenever the car stands."""
+        it = self.controls
+        if it.button_pressed and not self.button_before:
+            if not it.ignition_on:
+                self.pressed_at = now if it.brake_pressed and it.key_present else None
+                if self.scenario.off_bus_ms and self.off_bus is None:
+                    self.off_bus = (now + 60, now + 60 + self.scenario.off_bus_ms)
+            elif it.speed < 3.0:
+                self.pressed_at = None
+                it.ignition_on = it.engine_running = False
+                self.stage, self.power_since = 0, now
+                self.control.ignition_off()
+        if self.pressed_at is not None and now - self.pressed_at > _WINDOW_MS:
+            self.pressed_at = None
+        cleared = self.control.clearance is Clearance.GRANTED and not self._is_off_bus(now)
+        if self.pressed_at is not None and cleared and not it.ignition_on:
+            self.pressed_at = None
+            it.ignition_on = True
+            self.stage, self.power_since = 2, now
+            self.lamp_test_until = now + _LAMP_TEST_MS
+        self._step_engine(now - self.power_since)
+
+    def _step_engine(self, since_ms: int) -> None:
+        it = self.controls
+        if not it.ignition_on or it.engine_running:
+            return
+        strong = self.scenario.battery_volts >= 11.0
+        cranks = _CRANK_AFTER_MS <= since_ms < _CRANK_AFTER_MS + (700 if strong else 1200)
+        if self.stage == 3 and not cranks:
+            it.engine_running = strong
+        self.stage = 3 if cranks else 2
+
+    # --- what the driver is shown -----------------------------------------------------------------------
+
+    def _is_off_bus(self, now: int) -> bool:
+        return self.off_bus is not None and self.off_bus[0] <= now < self.off_bus[1]
+
+    def _step_lamp(self, now: int) -> None:
+        misses = self._is_off_bus(now) or not self.control.has_logic
+        self.silent_ms = self.silent_ms + 1 if misses else 0
+        if self.silent_ms > _MISSED_MS or self.control.trouble is not Trouble.NONE:
+            self.lamp_until = now + 4000
+
+    def snapshot(self, now: int) -> Snapshot:
+        """Return all that has few values, as it is now."""
+        it, unit = self.controls, self.control
+        locked, released = self.lock.position <= 0.03, self.lock.position >= 0.97
+        flashes = now < self.lamp_until
+        return Snapshot(
+            DRIVER_DOOR=it.door_open,
+            CENTRAL_LOCKING=it.central_locked,
+            START_BUTTON=it.button_pressed,
+            KEY=it.key_present,
+            BRAKE_PEDAL=it.brake_pressed,
+            STAGE=self.stage,
+            ENGINE_RUNNING=it.engine_running,
+            REQUEST=unit.request.value,
+            LOCK_ENABLE=self.pin_high and unit.has_logic,
+            START_CLEARANCE=unit.clearance.value,
+            TRY=unit.tries,
+            FAULT_STORED=unit.trouble is not Trouble.NONE,
+            FAULT_CODE=unit.trouble.value,
+            UNLOCK_FEEDBACK=unit.unlocked,
+            DATA_FEEDBACK=0 if unit.data_unlocked is None else 1 + unit.data_unlocked,
+            LEARN_STATE=unit.learn.value,
+            LAST_RUN_TIME=unit.run_time_ms,
+            STEERING_LOCK_LAMP=2 if flashes else int(now < self.lamp_test_until and it.ignition_on),
+            BATTERY_LAMP=it.ignition_on and not it.engine_running,
+            bolt=1 if released else 0 if locked else 2,
+            core_talks=not self._is_off_bus(now),
+            logic_talks=unit.has_logic and not self._is_off_bus(now),
+        )

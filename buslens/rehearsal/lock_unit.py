@@ -1,0 +1,182 @@
+"""The lock unit: a motor that moves a bolt, a contact, a position sensor, and a little electronics.
+
+All of it is invented, in the manner of such units. The run time of the motor follows from the voltage that is left
+at its terminals, from friction, wear and temperature. A pulse on the enable wire lets the motor run; to where, the
+request on the data line says. Without a request a pulse can only release, for locking is the dangerous direction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final, NamedTuple
+
+MOTOR_OHM: Final = 0.9
+"""Winding and brushes (invented)."""
+LOAD_AMPERE: Final = 2.4
+"""What a new motor draws while it moves the bolt, at 20 degC (invented)."""
+VOLT_SECONDS: Final = 2.66
+"""Volts behind the winding for one full travel per second (invented: 0.26 s for a travel at 12.4 V)."""
+RISE_PER_MS: Final = 1.0 / 15.0
+"""How fast the motor takes up speed: a time constant of 15 ms (invented)."""
+REST_AMPERE: Final = 0.04
+"""Electronics at rest (invented)."""
+BOOT_MS: Final = 50
+"""From supply to the first telegram (invented)."""
+TELEGRAM_MS: Final = 40
+"""Time between telegrams on the data line (invented)."""
+LEAST_VOLT: Final = 6.0
+"""Below this the electronics stop (invented)."""
+LEAST_MOTOR_VOLT: Final = 7.5
+"""Below this the motor is not started (invented)."""
+
+
+class Learn(Enum):
+    """Whether the unit was taught to the car; the values are those of the definitions."""
+
+    FACTORY_NEW = 0
+    TAUGHT = 1
+    NEUTRALISED = 2
+    NOT_KNOWN = 3
+
+
+class Goal(Enum):
+    """Where the bolt is to go; the values are those of the definitions."""
+
+    NONE = 0
+    RELEASE = 1
+    LOCK = 2
+
+
+class Telegram(NamedTuple):
+    """What the unit says on the data line."""
+
+    unlocked: bool
+    learn: Learn
+    temperature: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mechanics:
+    """What the moving parts are like."""
+
+    #: Drag, 1 when new.
+    friction: float = 1.0
+    #: Slower by this factor at the same voltage, 1 when new.
+    wear: float = 1.0
+    #: The bolt does not pass this position (0 locked, 1 released); None: it moves freely.
+    blocked_at: float | None = None
+    #: So many pulses find the bolt under load, and blocked; then it is free.
+    bound_pulses: int = 0
+    #: The position sensor says locked, whatever the bolt does.
+    sensor_stuck: bool = False
+
+
+class LockUnit:
+    """The unit through time, one call of `step` for each millisecond.
+
+    Attributes
+    ----------
+    position : float
+        Of the bolt: 0 locked, 1 released.
+    current : float
+        Drawn from the supply, A.
+    contact_closed : bool
+        The hard-wired contact: closed while the bolt is released.
+    telegram : Telegram or None
+        What the unit would say on the data line at this moment; None while it says nothing.
+    """
+
+    def __init__(self, *, locked: bool, learn: Learn, temperature: float) -> None:
+        self.position = 0.0 if locked else 1.0
+        self.current = 0.0
+        self.contact_closed = not locked
+        self.telegram: Telegram | None = None
+        self._learn = learn
+        self._temperature = temperature
+        self._speed = 0.0
+        self._unlocked = not locked
+        self._goal = Goal.NONE
+        self._enable_before = True
+        self._alive_ms = 0
+        self._pulses = 0
+
+    def step(self, mechanics: Mechanics, *, volts: float, enable: bool, request: Goal) -> None:
+        """Let one millisecond pass.
+
+        Parameters
+        ----------
+        mechanics : Mechanics
+            What the moving parts are like.
+        volts : float
+            At the terminals of the unit; 0 without supply or ground.
+        enable : bool
+            Level of the enable wire at the unit.
+        request : Goal
+            What the data line asks for; `Goal.NONE` if it asks for nothing or is broken.
+        """
+        if volts < LEAST_VOLT:
+            self._alive_ms = 0
+            self._speed = 0.0
+            self._goal = Goal.NONE
+            # A level that is there when the electronics wake is no pulse.
+            self._enable_before = True
+            self.current = 0.0
+            self.telegram = None
+            return
+        self._alive_ms += 1
+        if enable and not self._enable_before and self._alive_ms >= BOOT_MS:
+            self._begin(request)
+        if self._alive_ms >= BOOT_MS:
+            self._enable_before = enable
+        if not enable:
+            self._goal = Goal.NONE
+        self._move(mechanics, volts)
+        if self._alive_ms >= BOOT_MS and self._alive_ms % TELEGRAM_MS == 0:
+            unlocked = self._unlocked and not mechanics.sensor_stuck
+            self.telegram = Telegram(unlocked, self._learn, self._temperature)
+        else:
+            self.telegram = None
+
+    def _begin(self, request: Goal) -> None:
+        if self._learn is not Learn.TAUGHT:
+            return
+        self._goal = Goal.RELEASE if request is Goal.NONE else request
+        self._pulses += 1
+
+    def _move(self, mechanics: Mechanics, volts: float) -> None:
+        arrived = {Goal.NONE: True, Goal.RELEASE: self.position >= 1.0, Goal.LOCK: self.position <= 0.0}
+        if arrived[self._goal] or volts < LEAST_MOTOR_VOLT:
+            self._speed = 0.0
+            self.current = REST_AMPERE
+            return
+        cold = 1.0 + 0.008 * max(20.0 - self._temperature, 0.0)
+        load = LOAD_AMPERE * mechanics.friction * cold
+        full = max(volts - load * MOTOR_OHM, 0.0) / (VOLT_SECONDS * mechanics.wear)
+        before = self.position
+        self._speed += (full - self._speed) * RISE_PER_MS
+        travel = self._speed / 1000.0
+        self.position = min(before + travel, 1.0) if self._goal is Goal.RELEASE else max(before - travel, 0.0)
+        self._hold_back(mechanics, before)
+        rising = (full - self._speed) * VOLT_SECONDS * mechanics.wear / MOTOR_OHM
+        self.current = REST_AMPERE + load + max(rising, 0.0)
+        if self._speed == 0.0:
+            self.current = REST_AMPERE + volts / MOTOR_OHM
+        # The contact has snap action, so it changes when the bolt has nearly arrived, either way.
+        if self.position >= 0.9:
+            self.contact_closed = True
+        elif self.position <= 0.1:
+            self.contact_closed = False
+        if self.position >= 0.97:
+            self._unlocked = True
+        elif self.position <= 0.03:
+            self._unlocked = False
+
+    def _hold_back(self, mechanics: Mechanics, before: float) -> None:
+        """Stop the bolt where something is in its way."""
+        wall = mechanics.blocked_at
+        if wall is None and self._pulses <= mechanics.bound_pulses:
+            wall = 0.02 if self._goal is Goal.RELEASE else 0.98
+        if wall is not None and (before - wall) * (self.position - wall) <= 0.0:
+            self.position = wall
+            self._speed = 0.0

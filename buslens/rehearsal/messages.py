@@ -1,0 +1,325 @@
+"""What the units of the car put on the bus: which bits, how often, from what; and traffic of units not described.
+
+The layout is that of ``signal_defs/pinewick.dbc``; a test packs with this module and unpacks with that file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from buslens.rehearsal.car import Life
+    from buslens.rehearsal.streams import Streams
+
+    Values = NDArray[np.int64]
+
+
+class Field(NamedTuple):
+    """Some bits of a payload."""
+
+    #: A field of the snapshots, an analog value, or one of `_MADE`.
+    source: str
+    start: int
+    length: int
+    is_motorola: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """One message."""
+
+    name: str
+    can_id: int
+    is_extended: bool = False
+    length: int
+    cycle_ms: int
+    fields: tuple[Field, ...]
+    #: Field of the snapshots that says whether it is sent; empty: always.
+    sent_while: str = ""
+    #: Byte that holds a check of the others; None: none.
+    check_byte: int | None = None
+    #: Fields of each page, of a message that sends them in turn.
+    pages: tuple[tuple[Field, ...], ...] = ()
+
+
+LAYOUTS: Final = (
+    Layout(
+        name="VEHICLE_SPEED",
+        can_id=0x0B6,
+        length=8,
+        cycle_ms=20,
+        fields=(
+            Field("speed", 7, 16, is_motorola=True),
+            Field("left wheel", 23, 12, is_motorola=True),
+            Field("right wheel", 27, 12, is_motorola=True),
+            Field("one", 40, 1, is_motorola=True),
+            Field("counter", 51, 4, is_motorola=True),
+        ),
+        check_byte=7,
+    ),
+    Layout(
+        name="STEERING_ANGLE",
+        can_id=0x0C4,
+        length=4,
+        cycle_ms=20,
+        fields=(
+            Field("angle", 7, 16, is_motorola=True),
+            Field("angle rate", 23, 8, is_motorola=True),
+            Field("counter", 27, 4, is_motorola=True),
+        ),
+    ),
+    Layout(
+        name="COLUMN_CONTROL",
+        can_id=0x112,
+        length=8,
+        cycle_ms=20,
+        fields=(
+            Field("REQUEST", 0, 2),
+            Field("LOCK_ENABLE", 2, 1),
+            Field("START_CLEARANCE", 3, 2),
+            Field("TRY", 5, 3),
+            Field("FAULT_STORED", 8, 1),
+            Field("counter", 48, 4),
+        ),
+        sent_while="core_talks",
+        check_byte=7,
+    ),
+    Layout(
+        name="COLUMN_STATE",
+        can_id=0x123,
+        length=8,
+        cycle_ms=25,
+        fields=(
+            Field("UNLOCK_FEEDBACK", 0, 1),
+            Field("DATA_FEEDBACK", 1, 2),
+            Field("supply", 8, 10),
+            Field("current", 18, 10),
+            Field("counter", 48, 4),
+        ),
+        sent_while="logic_talks",
+        check_byte=7,
+    ),
+    Layout(
+        name="POWER_MODE",
+        can_id=0x130,
+        length=4,
+        cycle_ms=50,
+        fields=(Field("STAGE", 0, 3), Field("ENGINE_RUNNING", 3, 1), Field("counter", 24, 4)),
+    ),
+    Layout(
+        name="BODY_DOORS",
+        can_id=0x1A0,
+        length=4,
+        cycle_ms=50,
+        fields=(Field("DRIVER_DOOR", 0, 1), Field("CENTRAL_LOCKING", 8, 2)),
+    ),
+    Layout(
+        name="ACCESS_STATE",
+        can_id=0x1B4,
+        length=4,
+        cycle_ms=50,
+        fields=(
+            Field("START_BUTTON", 0, 1),
+            Field("KEY", 1, 2),
+            Field("BRAKE_PEDAL", 3, 1),
+            Field("counter", 24, 4),
+        ),
+    ),
+    Layout(
+        name="BATTERY_STATE",
+        can_id=0x2F1,
+        length=5,
+        cycle_ms=100,
+        fields=(Field("battery", 0, 10), Field("battery current", 16, 12), Field("charge", 32, 8)),
+    ),
+    Layout(
+        name="COLUMN_DETAIL",
+        can_id=0x3A2,
+        length=8,
+        cycle_ms=100,
+        fields=(Field("page", 0, 8),),
+        sent_while="logic_talks",
+        pages=(
+            (Field("LEARN_STATE", 8, 2), Field("unit temperature", 16, 8)),
+            (Field("lock cycles", 8, 24),),
+            (Field("LAST_RUN_TIME", 8, 16), Field("FAULT_CODE", 24, 8)),
+            (Field("unit number", 8, 32),),
+        ),
+    ),
+    Layout(
+        name="CLUSTER_LAMPS",
+        can_id=0x3E0,
+        length=4,
+        cycle_ms=100,
+        fields=(
+            Field("STEERING_LOCK_LAMP", 0, 2),
+            Field("BATTERY_LAMP", 2, 2),
+            Field("door lamp", 4, 2),
+        ),
+    ),
+    Layout(
+        name="CLUB_STATUS",
+        can_id=0x18FF50A1,
+        is_extended=True,
+        length=8,
+        cycle_ms=1000,
+        fields=(Field("car number", 0, 8), Field("odometer", 8, 24), Field("outside temperature", 32, 8)),
+    ),
+)
+"""The messages of the definitions, by priority on the bus."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sampled:
+    """What a message is made of: the moments at which its unit read what it sends."""
+
+    life: Life
+    #: int64[n], ticks of the car.
+    ticks: Values
+    #: int64[n], how many frames the unit had sent before.
+    turns: Values
+    streams: Streams
+    car_number: int
+
+
+def payloads(layout: Layout, sampled: Sampled) -> NDArray[np.uint64]:
+    """Return the payloads of some frames of a message, byte k in bits 8k and up."""
+    words = np.zeros(len(sampled.ticks), dtype=np.uint64)
+    for field in layout.fields:
+        _put(words, field, _values(field.source, sampled))
+    for page, fields in enumerate(layout.pages):
+        on_it = sampled.turns % len(layout.pages) == page
+        for field in fields:
+            part = np.where(on_it, _values(field.source, sampled), 0)
+            _put(words, field, part)
+    if layout.check_byte is not None:
+        # Invented: all bytes and the identifier, exclusive or.
+        check = np.full(len(words), layout.can_id & 0xFF, dtype=np.uint64)
+        for byte in range(layout.length):
+            check ^= (words >> np.uint64(8 * byte)) & np.uint64(0xFF)
+        words |= check << np.uint64(8 * layout.check_byte)
+    return words
+
+
+def _put(words: NDArray[np.uint64], field: Field, values: Values) -> None:
+    raw = (values & ((1 << field.length) - 1)).astype(np.uint64)
+    if not field.is_motorola:
+        words |= raw << np.uint64(field.start)
+        return
+    position = field.start
+    for bit in reversed(range(field.length)):
+        words |= ((raw >> np.uint64(bit)) & np.uint64(1)) << np.uint64(position)
+        # The numbering of a DBC: down within a byte, then to the top of the next.
+        position = position - 1 if position % 8 else position + 15
+
+
+def _values(source: str, sampled: Sampled) -> Values:
+    made = _MADE.get(source)
+    return made(sampled) if made is not None else sampled.life.values(source, sampled.ticks)
+
+
+def _scaled(name: str, steps_per_unit: float, noise: str, spread: float = 0.0) -> Callable[[Sampled], Values]:
+    """Return what converts an analog value to raw, with the noise of a converter."""
+
+    def made(sampled: Sampled) -> Values:
+        value = sampled.life.analog[name][sampled.ticks]
+        shaken = value + sampled.streams.uniform(noise, len(value), -spread, spread)
+        return np.clip(np.floor(shaken * steps_per_unit + 0.5), 0, 65535).astype(np.int64)
+
+    return made
+
+
+def _angle(sampled: Sampled) -> Values:
+    """Steer a little from side to side while the car moves."""
+    speed = sampled.life.analog["SPEED"][sampled.ticks]
+    swing = np.abs(sampled.ticks % 4000 - 2000) - 1000
+    angle: Values = np.floor(12.0 + np.minimum(speed, 10.0) * 0.02 * swing).astype(np.int64)
+    return angle
+
+
+def _angle_rate(sampled: Sampled) -> Values:
+    speed = sampled.life.analog["SPEED"][sampled.ticks]
+    rate: Values = np.floor(np.minimum(speed, 10.0) * 2.0 / 4.0).astype(np.int64)
+    return rate
+
+
+def _battery_current(sampled: Sampled) -> Values:
+    """Out of the battery negative: the load, or the charge while the engine runs."""
+    lock = sampled.life.analog["CURRENT"][sampled.ticks]
+    stage = sampled.life.values("STAGE", sampled.ticks)
+    running = sampled.life.values("ENGINE_RUNNING", sampled.ticks)
+    load = np.where(stage == 3, 160.0, np.where(stage == 0, 3.0, 9.0)) + lock
+    return np.floor(np.where(running == 1, 14.0, -load) * 10.0).astype(np.int64)
+
+
+def _constant(value: int) -> Callable[[Sampled], Values]:
+    return lambda sampled: np.full(len(sampled.ticks), value, dtype=np.int64)
+
+
+_MADE: Final[Mapping[str, Callable[[Sampled], Values]]] = {
+    "one": _constant(1),
+    "counter": lambda it: it.turns % 16,
+    "door lamp": lambda it: it.life.values("DRIVER_DOOR", it.ticks),
+    "page": lambda it: it.turns % 4,
+    "speed": _scaled("SPEED", 100.0, "speed"),
+    "left wheel": _scaled("SPEED", 10.0, "left wheel", 0.04),
+    "right wheel": _scaled("SPEED", 10.0, "right wheel", 0.04),
+    "angle": _angle,
+    "angle rate": _angle_rate,
+    "supply": _scaled("SUPPLY", 50.0, "supply", 0.03),
+    "current": _scaled("CURRENT", 50.0, "current", 0.03),
+    "battery": _scaled("VOLTAGE", 50.0, "battery", 0.02),
+    "battery current": _battery_current,
+    "charge": _constant(172),
+    "unit temperature": lambda it: np.full(len(it.ticks), int(it.life.temperature) + 40, dtype=np.int64),
+    "lock cycles": lambda it: np.full(len(it.ticks), 1800 + 37 * it.car_number, dtype=np.int64),
+    "unit number": lambda it: np.full(len(it.ticks), 40_260_000 + it.car_number, dtype=np.int64),
+    "car number": lambda it: np.full(len(it.ticks), it.car_number, dtype=np.int64),
+    "odometer": lambda it: np.full(len(it.ticks), 391_000 + 6_130 * it.car_number, dtype=np.int64),
+    "outside temperature": lambda it: np.full(len(it.ticks), int(it.life.temperature * 2), dtype=np.int64),
+}
+"""What is computed, not remembered."""
+
+
+class Traffic(NamedTuple):
+    """A message of a unit that the definitions do not describe."""
+
+    can_id: int
+    cycle_ms: int
+
+
+_BACKGROUND_CYCLES: Final = (100, 500, 50, 200, 20, 10, 10, 100, 20, 10)
+
+
+def background(count: int, streams: Streams) -> tuple[Traffic, ...]:
+    """Return that many invented messages; the first ones stay when more are asked for."""
+    taken = {layout.can_id for layout in LAYOUTS}
+    found: list[Traffic] = []
+    while len(found) < count:
+        can_id = streams.draw_ms("background ids", 0x150, 0x700)
+        if can_id not in taken:
+            taken.add(can_id)
+            found.append(Traffic(can_id, _BACKGROUND_CYCLES[len(found) % len(_BACKGROUND_CYCLES)]))
+    return tuple(found)
+
+
+def background_payloads(traffic: Traffic, count: int, streams: Streams) -> NDArray[np.uint64]:
+    """Return payloads as such messages have them: constant bytes, a slow value, a counter, a check."""
+    concern = f"payload of {traffic.can_id:03X}"
+    fixed = int.from_bytes(streams.bytes(concern, 3).tobytes(), "little")
+    steps = (streams.uniform(concern, count) * 7.0).astype(np.int64) - 3
+    value = (np.cumsum(steps) + 20_000) & 0xFFFF
+    turns = np.arange(count, dtype=np.int64) & 0xF
+    words = np.full(count, fixed, dtype=np.uint64)
+    words |= (value.astype(np.uint64) << np.uint64(24)) | (turns.astype(np.uint64) << np.uint64(48))
+    check = np.full(count, traffic.can_id & 0xFF, dtype=np.uint64)
+    for byte in range(7):
+        check ^= (words >> np.uint64(8 * byte)) & np.uint64(0xFF)
+    return words | (check << np.uint64(56))

@@ -60,7 +60,7 @@ RELATIVE: Final = FORMAT + 1
 #: 1: there is a date, and ORIGIN is its time, ns; else ORIGIN is 0.
 DATED: Final = FORMAT + 2
 ORIGIN: Final = FORMAT + 3
-#: 1: a trigger block with the date BLOCK, ns, has begun and its first timed row has not come.
+#: 1: a trigger block with the date BLOCK, ns, has begun and its first timed row has not come; else BLOCK is 0.
 PENDING: Final = FORMAT + 4
 BLOCK: Final = FORMAT + 5
 #: Relative stamps added up, ns.
@@ -69,6 +69,8 @@ CLOCK: Final = FORMAT + 6
 STARTED: Final = FORMAT + 7
 #: 1: the stamps of a block restarted.
 RESTARTED: Final = FORMAT + 8
+#: 1: there was a date that cannot be read, and the user has been told.
+UNREADABLE: Final = FORMAT + 9
 
 # --- what may be wrong with a line -------------------------------------------------------------------------
 
@@ -341,16 +343,18 @@ def begin_block(clock: int, s: Slots) -> None:
     They go on if that puts the row nearer to the date of the block than counting from that date would: so it
     is for a block that holds some time from before its trigger, and for dates without a fraction.
     """
+    date = s[BLOCK]
     s[PENDING] = 0
+    s[BLOCK] = 0
     if s[DATED] == 0:
         if s[STARTED] == 0:
             s[DATED] = 1
-            s[ORIGIN] = s[BLOCK]
+            s[ORIGIN] = date
         return
     if s[RELATIVE] != 0 and s[STARTED] != 0:
         return
-    if abs(s[ORIGIN] + clock - s[BLOCK]) > abs(clock):
-        s[ORIGIN] = s[BLOCK]
+    if abs(s[ORIGIN] + clock - date) > abs(clock):
+        s[ORIGIN] = date
         if s[STARTED] != 0:
             s[RESTARTED] = 1
             s[BREAK] = 1

@@ -326,7 +326,7 @@ def scan(
         label, label_end = p, 0
         if reason == 0:
             label_end = skip_word(text, p, code)
-            if label_end == label or label_end - label >= LABEL_ROOM or code[text[label_end]] != BLANK:
+            if label_end == label or label_end - label >= LABEL_ROOM:
                 reason = BAD_LABEL
         if reason == 0:
             reason, each, flag, raw, n, p = row(text, skip_blanks(text, label_end, code), code, words, s[WORDS])

@@ -25,14 +25,16 @@ from __future__ import annotations
 
 import itertools
 import re
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.capture import _screen_kernel as kernel
 from buslens.capture.frames import Clock
+from buslens.capture.protocol import LogFormat, Match
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
 _ROW: Final = re.compile(
     rb"""
@@ -103,3 +105,43 @@ def _running_or_gaps(stamps: Sequence[int]) -> Stamps:
             "they were taken as running time"
         )
     return Stamps(kernel.SECONDS, Clock.RELATIVE, note)
+
+
+REASONS: Final[Mapping[int, str]] = MappingProxyType(
+    {
+        kernel.STAMP_LACKING: "no time stamp in brackets, as the lines before have one",
+        kernel.STAMP_SURPLUS: "a time stamp, where the lines before have none",
+        kernel.ID_WIDTH: "no identifier of 3 or 8 hexadecimal digits behind the channel",
+        kernel.ID_RANGE: "an identifier above 7FF in 3 digits, or above 1FFFFFFF in 8 without the error flag 20000000",
+        kernel.NO_LENGTH: "no length behind the identifier, such as [8], [08] or {8}",
+        kernel.BAD_LENGTH: "a length that no frame has: 0 to 8 bytes, or for CAN FD 12, 16, 20, 24, 32, 48 or 64",
+        kernel.FEW_BYTES: "fewer data bytes than the length in brackets says",
+        kernel.BAD_BYTE: "a data byte is not two hexadecimal digits",
+        kernel.TAIL: "more than the length in brackets says stands behind the data",
+    }
+)
+
+
+def sniff(head: bytes) -> Match | None:
+    """Recognise what candump shows by the first lines that are frames, and tell what their stamps are."""
+    stamps = stamps_of(head)
+    if stamps is None:
+        return None
+    # Gaps and numbers of frames add up, so that each line needs all before it, and never fall.
+    adds_up = stamps.form in {kernel.NONE, kernel.DELTA}
+    return Match(
+        clock=stamps.clock,
+        slots={kernel.STAMPS: stamps.form, kernel.CLOCK: 0},
+        notes=(stamps.note,) if stamps.note else (),
+        in_one_piece=adds_up,
+        in_order=adds_up,
+    )
+
+
+SCREEN: Final = LogFormat(
+    name="candump, screen form",
+    example="  can0  202   [8]  E8 B7 00 00 00 00 00 00",
+    sniff=sniff,
+    kernel=kernel.scan,
+    reasons=REASONS,
+)

@@ -1,0 +1,168 @@
+"""ASC logs: a header, then one row per frame or event, in columns that blanks part.
+
+    date Sat Sep 30 15:06:13.191 2017
+    base hex  timestamps absolute
+    internal events logged
+    Begin Triggerblock Sat Sep 30 15:06:13.191 2017
+       0.000000 Start of measurement
+       0.015991 1  6F9             Rx   d 8 05 0C 00 00 00 00 00 00  Length = 240015 BitCount = 124
+       0.018512 2  18EBFF00x       Tx   r 8
+       0.020114 1  ErrorFrame
+       0.024771 CANFD   1 Rx        5  ColumnState  1 0 8  8 01 02 03 04 05 06 07 08
+    End TriggerBlock
+
+What the rows say, and what is made of it:
+
+==========================================  ==================================================================
+header lines                                in any order, anywhere, or missing; base hex, absolute stamps then
+``base dec``                                identifiers, data bytes and classical DLC are decimal; the CAN FD
+                                            data length always is
+``timestamps relative``                     each stamp counts from the timed row before, whatever that row is
+``date``, ``Begin Triggerblock``            time on the axis is the date, as if it were UTC, plus the stamp
+a block whose stamps restart                counts from its own date: a seam
+an identifier that ends in ``x``            29 bits
+``r``                                       remote frame, with or without a DLC
+CANFD, DLC above 0 with a length of 0       classical remote frame: CAN FD has none
+``ErrorFrame``                              error frame; the class is "bus error", the row tells no more
+``TxRq``                                    no frame: the same one comes again as Tx when it has been sent
+any other row with a time stamp             an event that is no frame
+==========================================  ==================================================================
+"""
+
+from __future__ import annotations
+
+import re
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture import _asc_kernel as kernel
+from buslens.capture._scan_kernel import FORMAT, STATE_SIZE
+from buslens.capture.asc_date import parse_date_ns
+from buslens.capture.frames import Clock
+from buslens.capture.protocol import LogFormat, Match
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.capture._scan_kernel import Slots
+    from buslens.capture.frames import Tally
+
+_HINT: Final = re.compile(
+    rb"""
+      base [ \t]+ (hex|dec) \b                                          # base hex  timestamps absolute
+    | (no [ \t]+)? internal [ \t]+ events [ \t]+ logged
+    | begin [ \t]+ triggerblock \b
+    | -? \d+ ([.,]\d+)? [ \t]+ (                                        # 0.015991
+          \d+ [ \t]+ \S+ [ \t]+ (Rx|Tx|TxRq) [ \t]+ [dr] \b             #   1  6F9  Rx   d 8 05 ...
+        | \d+ [ \t]+ (ErrorFrame | Statistic:)
+        | CANFD [ \t]+ \d+ [ \t]+ (Rx|Tx|TxRq) [ \t]                    #   CANFD  1 Rx  5  1 0 8  8 01 ...
+        | Start [ \t] of [ \t] measurement
+      )
+    """,
+    re.VERBOSE | re.IGNORECASE,
+)
+_DATE: Final = re.compile(rb"date[ \t]+(.*)", re.IGNORECASE)
+_BLOCK: Final = re.compile(rb"begin[ \t]+triggerblock\b[ \t]*(.*)", re.IGNORECASE)
+_BASE: Final = re.compile(rb"base[ \t]+(hex|dec)\b(?:[ \t]+timestamps[ \t]+(absolute|relative)\b)?", re.IGNORECASE)
+_TIMED: Final = re.compile(rb"(-?)(\d{1,10})(?:[.,](\d{1,9}))?(?=[ \t]|$)")
+
+
+def sniff(head: bytes) -> Match | None:
+    """Recognise an ASC log by a line in its first bytes that only an ASC log has, and read its header.
+
+    The slots are those that the header leaves behind: the kernel comes to the same when it reads the header
+    again, and so a piece from the middle of the log is understood without it.
+    """
+    rows = [line.strip() for line in head.splitlines()]
+    if not any(_HINT.match(row) or _is_dated(row) for row in rows):
+        return None
+    slots = [0] * STATE_SIZE
+    slots[kernel.BASE] = 16
+    notes: list[str] = []
+    for row in rows:
+        if (match := _TIMED.match(row)) is not None:
+            stamp = int(match[2]) * NS_PER_S + int((match[3] or b"").ljust(9, b"0"))
+            if slots[kernel.PENDING]:
+                kernel.begin_block(-stamp if match[1] else stamp, slots)
+            slots[kernel.STARTED] = 1
+            break
+        on_line(row, slots, notes)
+    return Match(
+        clock=_clock(slots),
+        slots=dict(enumerate(slots[FORMAT:], FORMAT)),
+        notes=tuple(notes),
+        in_one_piece=bool(slots[kernel.RELATIVE]),
+    )
+
+
+def _is_dated(row: bytes) -> bool:
+    match = _DATE.fullmatch(row)
+    return match is not None and parse_date_ns(match[1]) is not None
+
+
+def _clock(slots: Slots) -> Clock:
+    return Clock.LOCAL if slots[kernel.DATED] else Clock.RELATIVE
+
+
+def on_line(line: bytes, state: Slots, notes: list[str]) -> None:
+    """Take in a line that changes how the rows after it are read: ``date``, ``base`` or ``Begin Triggerblock``."""
+    row = line.strip()
+    if (match := _BASE.match(row)) is not None:
+        state[kernel.BASE] = 10 if match[1].lower() == b"dec" else 16
+        state[kernel.RELATIVE] = int((match[2] or b"").lower() == b"relative")
+        return
+    if (match := _BLOCK.match(row)) is not None:
+        date = parse_date_ns(match[1])
+        if date is not None:
+            state[kernel.PENDING] = 1
+            state[kernel.BLOCK] = date
+    elif (match := _DATE.match(row)) is not None:
+        date = parse_date_ns(match[1])
+        if date is not None and not state[kernel.STARTED]:
+            state[kernel.DATED] = 1
+            state[kernel.ORIGIN] = date
+    else:
+        return
+    if date is not None or not match[1] or state[kernel.UNREADABLE]:
+        return
+    state[kernel.UNREADABLE] = 1
+    shown = match[1][:60].decode("utf-8", "backslashreplace")
+    notes.append(f"the date '{shown}' cannot be read; it was expected like 'Sat Sep 30 15:06:13.191 2017'")
+
+
+REASONS: Final[Mapping[int, str]] = MappingProxyType(
+    {
+        kernel.NO_DIRECTION: "no direction; Rx or Tx follows the identifier",
+        kernel.NO_KIND: "no kind of frame; d or r follows the direction",
+        kernel.BAD_DLC: "no DLC from 0 to 15, in the log's number base, follows the d",
+        kernel.BAD_BYTE: "a data byte is no number from 0 to 255 in the log's number base",
+        kernel.FEW_BYTES: "fewer data bytes than the DLC says",
+        kernel.NO_NUMBER: (
+            "the identifier is a name, or no number in the log's number base; record with numbers instead of names"
+        ),
+        kernel.ID_RANGE: "an 11-bit identifier above 7FF; one of 29 bits ends in x",
+        kernel.EXTENDED_RANGE: "an identifier above 1FFFFFFF, the largest of 29 bits",
+        kernel.FD_SHAPE: "bit rate switch, error state, DLC and data length do not follow, or the last two disagree",
+    }
+)
+
+
+def finish(state: Slots, tally: Tally) -> None:
+    """Say what the stamps turned out to count from."""
+    tally.clock = _clock(state)
+    if state[kernel.RESTARTED]:
+        tally.notes.append(
+            "the time stamps restart in a trigger block: it was put at its own date, and nothing is known between"
+        )
+
+
+ASC: Final = LogFormat(
+    name="ASC",
+    example="   0.015991 1  6F9             Rx   d 8 05 0C 00 00 00 00 00 00",
+    sniff=sniff,
+    kernel=kernel.scan,
+    reasons=REASONS,
+    on_line=on_line,
+    finish=finish,
+)

@@ -26,6 +26,9 @@ _ORDERS: Final = {order.value: order for order in ByteOrder}
 _LARGEST: Final = 64_000_000
 """Bytes of the largest entry that is read."""
 
+_MOST_ENTRIES: Final = 200
+"""Entries that are kept; the oldest go first."""
+
 
 def cache_folder() -> Path | None:
     """Return the folder of the entries; None if there is no place for one."""
@@ -81,6 +84,9 @@ def save_entry(folder: Path, name: str, messages: Sequence[Message]) -> None:
             Path(temporary).replace(folder / name)
         except OSError:
             Path(temporary).unlink(missing_ok=True)
+        by_age = sorted(folder.glob("*.json"), key=lambda path: path.stat().st_mtime_ns, reverse=True)
+        for path in by_age[_MOST_ENTRIES:]:
+            path.unlink(missing_ok=True)
 
 
 def _checksum(content: bytes) -> bytes:

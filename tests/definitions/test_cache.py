@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import subprocess
 import sys
 from typing import TYPE_CHECKING, Any
@@ -176,6 +177,18 @@ class TestBadEntries:
         (own_cache / "x.json").write_bytes(sealed(json.dumps(rows).encode()))
         loaded = cache.load_entry(own_cache, "x.json", "m.dbc")
         assert loaded is None or all(isinstance(message, Message) for message in loaded)
+
+
+class TestSize:
+    """The folder does not grow without end: the oldest entries go."""
+
+    def test_oldest_go_first(self, own_cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(cache, "_MOST_ENTRIES", 3)
+        for number in range(5):
+            cache.save_entry(own_cache, f"{number}.json", [])
+            os.utime(own_cache / f"{number}.json", (number, number))
+        cache.save_entry(own_cache, "new.json", [])
+        assert sorted(path.name for path in own_cache.iterdir()) == ["3.json", "4.json", "new.json"]
 
 
 class TestNoPlace:

@@ -45,7 +45,9 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
             return []
 
     def words(run: Run) -> str:
-        inside = (timeline.seen_ns < run.to_ns) & np.append(timeline.seen_ns[1:] > run.from_ns, True)
+        # A stretch that reaches the end of the capture has the very last frame in it.
+        until_ns = run.to_ns + run.at_end
+        inside = (timeline.seen_ns < until_ns) & np.append(timeline.seen_ns[1:] > run.from_ns, True)
         values = timeline.value[inside & (timeline.state != UNKNOWN)]
         if not len(values):
             return f"{rule.of} outside its range"

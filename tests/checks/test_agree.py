@@ -1,0 +1,103 @@
+from __future__ import annotations
+
+import pytest
+from support.stage import Samples, holds, outcomes, perform, sampled
+
+from buslens.capture.frames import Clock
+from buslens.checks.findings import Finding, Result, Verdict
+from buslens.expectations.model import Agree
+from buslens.units import NS_PER_MS
+
+
+def agree(settle: float) -> Agree:
+    return Agree(
+        name="agree",
+        first=holds("first", "locked"),
+        second=holds("second", "locked"),
+        settle_ns=round(settle * NS_PER_MS),
+    )
+
+
+def changing(at: float, *, until: float = 1000, start: float = 0) -> Samples:
+    return sampled([(0, "free"), (at, "locked")], every=10, until=until, start=start)
+
+
+def run(rule: Agree, first: Samples, second: Samples, **how: object) -> Result:
+    also = {"first": {"free", "locked"}, "second": {"free", "locked"}}
+    return perform({"first": first, "second": second}, rule, also=also, **how)  # type: ignore[arg-type]
+
+
+def told(result: Result) -> Finding:
+    return result.findings[0]
+
+
+class TestSettle:
+    """Two conditions may differ while they settle, this length included."""
+
+    # First is locked from 300 ms on, second from 400 ms on; each change is known to 10 ms.
+    @pytest.mark.parametrize(
+        ("settle", "outcome"),
+        [(90, "violated"), (91, "undecided"), (109, "undecided"), (110, "met")],
+    )
+    def test_by_both_ends(self, settle: float, outcome: str) -> None:
+        assert told(run(agree(settle), changing(300), changing(400))).outcome.value == outcome
+
+    @pytest.mark.parametrize(("settle", "outcome"), [(100 - 1e-6, "violated"), (100, "met")])
+    def test_exactly_that_long(self, settle: float, outcome: str) -> None:
+        result = run(agree(settle), changing(300), changing(400), lags={"first": 0, "second": 0})
+        assert told(result).outcome.value == outcome
+
+    def test_says_which_one_held(self) -> None:
+        assert (
+            "'first is locked' without 'second is locked'" in told(run(agree(50), changing(300), changing(400))).reason
+        )
+        assert (
+            "'second is locked' without 'first is locked'" in told(run(agree(50), changing(400), changing(300))).reason
+        )
+
+    def test_agreeing_throughout(self) -> None:
+        result = run(agree(0), changing(300), changing(300), lags={"first": 0, "second": 0})
+        assert outcomes(result) == [("agree", "met")]
+        assert result.verdict is Verdict.AS_EXPECTED
+
+    def test_changes_between_the_same_two_frames(self) -> None:
+        """How far apart they were is known to less than the time between frames."""
+        assert told(run(agree(10), changing(300), changing(300))).outcome.value == "met"
+        assert told(run(agree(9), changing(300), changing(300))).outcome.value == "undecided"
+
+
+class TestEndsOfTheCapture:
+    @pytest.mark.parametrize(("at", "outcome"), [(890, "violated"), (900, "undecided")])
+    def test_still_differ_at_the_end(self, at: float, outcome: str) -> None:
+        """A difference that has not lasted too long when the capture ends is undecided."""
+        assert told(run(agree(100), changing(at), changing(2000))).outcome.value == outcome
+
+    @pytest.mark.parametrize(("at", "outcome"), [(110, "violated"), (100, "undecided")])
+    def test_differ_already_at_the_start(self, at: float, outcome: str) -> None:
+        """A difference that had begun before the capture has lasted for at least what the log shows of it."""
+        assert told(run(agree(100), changing(-1), changing(at))).outcome.value == outcome
+
+
+class TestUnknown:
+    def test_silence_that_can_hide_a_difference(self) -> None:
+        second = [sample for sample in changing(2000) if not 400 < sample[0] < 600]
+        finding = told(run(agree(100), changing(2000), second, timeouts={"second": 50}))
+        assert finding.outcome.value == "undecided"
+        assert "second is unknown (its message has stopped)" in finding.reason
+
+    def test_silence_too_short_to_hide_one(self) -> None:
+        second = [sample for sample in changing(2000) if not 400 < sample[0] < 600]
+        assert told(run(agree(200), changing(2000), second, timeouts={"second": 50})).outcome.value == "met"
+
+    def test_role_that_was_never_sent(self) -> None:
+        assert told(run(agree(100), changing(300), [])).outcome.value == "undecided"
+
+    def test_untimed(self) -> None:
+        """Without time stamps nobody can tell how long they differed."""
+        result = run(agree(100), changing(300), changing(400), clock=Clock.MISSING)
+        assert outcomes(result) == [("agree", "undecided")]
+        assert "no time stamps" in told(result).reason
+
+    def test_seam(self) -> None:
+        result = run(agree(300), changing(2000), changing(2000), seams=[505])
+        assert told(result).outcome.value == "undecided"

@@ -1,0 +1,243 @@
+from __future__ import annotations
+
+import pytest
+from support.stage import Samples, all_of, holds, outcomes, perform, sampled
+
+from buslens.capture.frames import Clock
+from buslens.checks.findings import Finding, Result, Verdict
+from buslens.expectations.model import HeldFor, Is, IsUnknown, Never, Not, Or, State
+from buslens.units import NS_PER_MS
+
+BOTH = all_of(holds("ignition", "on"), holds("lock", "locked"))
+FREE = sampled([(0, "free")], every=10, until=1000)
+OFF = sampled([(0, "off")], every=10, until=1000)
+
+
+def never(tolerated: float | None = None, when: State = BOTH) -> Never:
+    return Never(
+        name="never",
+        when=when,
+        longer_than_ns=None if tolerated is None else round(tolerated * NS_PER_MS),
+    )
+
+
+def run(rule: Never, *, ignition: Samples = OFF, lock: Samples = FREE, **how: object) -> Result:
+    also = {"ignition": {"on", "off"}, "lock": {"locked", "free"}}
+    return perform({"ignition": ignition, "lock": lock}, rule, also=also, **how)  # type: ignore[arg-type]
+
+
+def fault(result: Result) -> Finding:
+    (found,) = [finding for finding in result.findings if finding.outcome.value != "met"]
+    return found
+
+
+def locked(start: float, stop: float, *, until: float = 1000) -> Samples:
+    """Return a lock that is locked in frames from start to before stop, of one frame per 10 ms."""
+    return sampled([(0, "free"), (start, "locked"), (stop, "free")], every=10, until=until)
+
+
+ON = sampled([(0, "on")], every=10, until=1000)
+
+
+class TestWithoutTolerance:
+    """A condition that must never hold is violated by the first frame that shows it."""
+
+    def test_kept(self) -> None:
+        result = run(never())
+        assert outcomes(result) == [("never", "met")]
+        assert result.verdict is Verdict.AS_EXPECTED
+
+    def test_one_frame_is_enough(self) -> None:
+        result = run(never(), ignition=ON, lock=locked(300, 310))
+        finding = fault(result)
+        assert finding.outcome.value == "violated"
+        assert finding.reason.startswith("ignition is on and lock is locked for")
+        assert finding.time_ns == 300 * NS_PER_MS
+        assert result.verdict is Verdict.FAULTY
+
+    def test_each_violation_is_told(self) -> None:
+        lock = sampled(
+            [(0, "free"), (300, "locked"), (400, "free"), (700, "locked"), (800, "free")], every=10, until=1000
+        )
+        found = run(never(), ignition=ON, lock=lock).findings
+        assert [finding.outcome.value for finding in found] == ["violated", "violated", "met"]
+        assert found[-1].count == 3
+
+    def test_what_may_have_held_between_two_frames_only_is_met(self) -> None:
+        """Ignition goes on and the lock is released between the same two frames: the order is not asked for."""
+        ignition = sampled([(0, "off"), (500, "on")], every=10, until=1000)
+        lock = sampled([(0, "locked"), (500, "free")], every=10, until=1000)
+        assert outcomes(run(never(), ignition=ignition, lock=lock)) == [("never", "met")]
+
+    def test_from_the_first_frame_on(self) -> None:
+        result = run(never(), ignition=ON, lock=sampled([(0, "locked")], every=10, until=1000))
+        assert outcomes(result) == [("never", "violated")]
+
+    def test_in_the_last_frame(self) -> None:
+        assert fault(run(never(), ignition=ON, lock=locked(1000, 2000))).outcome.value == "violated"
+
+
+class TestTolerance:
+    """A length is judged by the interval in which it lies; the tolerated length itself is tolerated."""
+
+    # Locked in frames 300 to 390 ms: for longer than 90 ms and less than 110 ms.
+    @pytest.mark.parametrize(
+        ("tolerated", "outcome"),
+        [(90, "violated"), (91, "undecided"), (100, "undecided"), (109, "undecided"), (110, "met")],
+    )
+    def test_by_both_ends(self, tolerated: float, outcome: str) -> None:
+        result = run(never(tolerated), ignition=ON, lock=locked(300, 400))
+        assert result.findings[0].outcome.value == outcome
+
+    # With changes told at once the length is exact.
+    @pytest.mark.parametrize(("tolerated", "outcome"), [(100 - 1e-6, "violated"), (100, "met")])
+    def test_exactly_that_long(self, tolerated: float, outcome: str) -> None:
+        result = run(never(tolerated), ignition=ON, lock=locked(300, 400), lags={"ignition": 0, "lock": 0})
+        assert result.findings[0].outcome.value == outcome
+
+    def test_too_close_names_length_limit_and_rate(self) -> None:
+        reason = fault(run(never(100), ignition=ON, lock=locked(300, 400))).reason
+        assert reason == (
+            "ignition is on and lock is locked for 90 to 110 ms; tolerated 100 ms: too close to call at one frame"
+            " per 10 ms"
+        )
+
+    def test_tolerated_stretches_are_counted(self) -> None:
+        (met,) = run(never(200), ignition=ON, lock=locked(300, 400)).findings
+        assert met.count == 3
+
+    def test_between_two_frames_only_is_judged_by_its_length(self) -> None:
+        """Who sets a tolerance gets its doubt told, even of 0 ms."""
+        ignition = sampled([(0, "off"), (500, "on")], every=10, until=1000)
+        lock = sampled([(0, "locked"), (500, "free")], every=10, until=1000)
+        assert fault(run(never(0), ignition=ignition, lock=lock)).outcome.value == "undecided"
+        assert outcomes(run(never(10), ignition=ignition, lock=lock)) == [("never", "met")]
+
+
+class TestEndsOfTheCapture:
+    """What the capture cuts off is violated only if it is too long already."""
+
+    @pytest.mark.parametrize(("start", "outcome"), [(890, "violated"), (900, "undecided"), (950, "undecided")])
+    def test_still_holds_at_the_end(self, start: float, outcome: str) -> None:
+        finding = fault(run(never(100), ignition=ON, lock=locked(start, 2000)))
+        assert finding.outcome.value == outcome
+        if outcome == "undecided":
+            assert "when the capture ends" in finding.reason
+
+    @pytest.mark.parametrize(("stop", "outcome"), [(110, "violated"), (100, "undecided"), (50, "undecided")])
+    def test_holds_already_at_the_start(self, stop: float, outcome: str) -> None:
+        lock = sampled([(0, "locked"), (stop, "free")], every=10, until=1000)
+        finding = fault(run(never(100), ignition=ON, lock=lock))
+        assert finding.outcome.value == outcome
+        if outcome == "undecided":
+            assert "already when the log begins to show it" in finding.reason
+
+    def test_time_before_a_first_frame_is_not_blamed(self) -> None:
+        """A role whose first frame comes in good time is not called unknown before it."""
+        lock = sampled([(50, "free")], every=10, until=1000, start=50)
+        assert outcomes(run(never(), ignition=ON, lock=lock, timeouts={"lock": 60})) == [("never", "met")]
+
+    def test_first_frame_later_than_the_timeout(self) -> None:
+        lock = sampled([(70, "free")], every=10, until=1000, start=70)
+        finding = fault(run(never(), ignition=ON, lock=lock, timeouts={"lock": 60}))
+        assert finding.outcome.value == "undecided"
+        assert "its first frame has not come yet" in finding.reason
+
+
+class TestUnknown:
+    """An unknown role leaves undecided what it could decide, and nothing else."""
+
+    def test_never_sent(self) -> None:
+        finding = fault(run(never(), ignition=ON, lock=[]))
+        assert finding.outcome.value == "undecided"
+        assert "lock is unknown (the capture has no frame that carries it)" in finding.reason
+
+    def test_silence(self) -> None:
+        lock = [sample for sample in FREE if not 400 < sample[0] < 600]
+        finding = fault(run(never(), ignition=ON, lock=lock, timeouts={"lock": 50}))
+        assert finding.outcome.value == "undecided"
+        assert "lock is unknown (its message has stopped)" in finding.reason
+
+    def test_silence_while_the_other_role_settles_it(self) -> None:
+        lock = [sample for sample in FREE if not 400 < sample[0] < 600]
+        assert outcomes(run(never(), ignition=OFF, lock=lock, timeouts={"lock": 50})) == [("never", "met")]
+
+    @pytest.mark.parametrize(("tolerated", "outcome"), [(199, "undecided"), (200, "met")])
+    def test_silence_too_short_to_hide_a_violation(self, tolerated: float, outcome: str) -> None:
+        """Free at 400 ms and again at 600 ms: it may have been locked for less than 200 ms."""
+        lock = [sample for sample in FREE if not 400 < sample[0] < 600]
+        result = run(never(tolerated), ignition=ON, lock=lock, timeouts={"lock": 50})
+        assert result.findings[0].outcome.value == outcome
+
+    @pytest.mark.parametrize(("tolerated", "outcome"), [(100, "undecided"), (120, "met")])
+    def test_unknown_throughout_but_the_other_holds_only_briefly(self, tolerated: float, outcome: str) -> None:
+        """Where one role is known to hold for less than tolerated, it does not matter what the other did."""
+        ignition = sampled([(0, "off"), (300, "on"), (400, "off")], every=10, until=1000)
+        result = run(never(tolerated), ignition=ignition, lock=[])
+        assert result.findings[0].outcome.value == outcome
+
+    def test_seam_leaves_a_length_unknown(self) -> None:
+        """Between free and free, across a clock that ran back, any time may have passed."""
+        result = run(never(500), ignition=ON, seams=[505])
+        finding = fault(result)
+        assert finding.outcome.value == "undecided"
+        assert "the recorded clock ran back" in finding.reason
+
+    def test_unknown_can_itself_be_forbidden(self) -> None:
+        lock = [sample for sample in FREE if not 400 < sample[0] < 600]
+        when = State(condition=IsUnknown(role="lock"), text="lock is unknown")
+        result = run(never(100, when), lock=lock, timeouts={"lock": 50})
+        assert fault(result).outcome.value == "violated"
+        assert outcomes(run(never(150, when), lock=lock, timeouts={"lock": 50})) == [("never", "met")]
+
+    def test_alternatives_are_judged_together(self) -> None:
+        """One that surely holds settles an ``or``, whatever is unknown of the other."""
+        either = Or(parts=(Is(role="ignition", state="on"), Is(role="lock", state="locked")))
+        result = run(never(None, State(condition=either, text="either")), ignition=ON, lock=[])
+        assert outcomes(result) == [("never", "violated")]
+
+    def test_negation_of_unknown_is_unknown(self) -> None:
+        negated = State(condition=Not(part=Is(role="lock", state="free")), text="not lock is free")
+        assert fault(run(never(None, negated), lock=[])).outcome.value == "undecided"
+
+
+class TestUntimed:
+    """Without time stamps only what needs no time is judged."""
+
+    def test_plain_never_is_judged(self) -> None:
+        result = run(never(), ignition=ON, lock=locked(300, 310), clock=Clock.MISSING)
+        assert ("never", "violated") in outcomes(result)
+
+    @pytest.mark.parametrize(
+        "rule",
+        [
+            never(50),
+            never(None, State(condition=HeldFor(part=BOTH.condition, duration_ns=1), text="both for 1 ns")),
+            never(None, State(condition=Not(part=HeldFor(part=BOTH.condition, duration_ns=1)), text="not both")),
+        ],
+        ids=["longer than", "for", "not for"],
+    )
+    def test_lengths_are_not(self, rule: Never) -> None:
+        result = run(rule, ignition=ON, lock=locked(300, 800), clock=Clock.MISSING)
+        assert outcomes(result) == [("never", "undecided")]
+        assert "no time stamps" in result.findings[0].reason
+        assert result.verdict is Verdict.UNDECIDED
+
+    def test_no_silence_without_a_clock(self) -> None:
+        """A role is not called unknown for frames of others that came between."""
+        lock = [sample for sample in FREE if not 400 < sample[0] < 600]
+        result = run(never(), ignition=ON, lock=lock, timeouts={"lock": 50}, clock=Clock.MISSING)
+        assert outcomes(result) == [("never", "met")]
+
+
+class TestHeldFor:
+    """``... for 50 ms`` holds once it has held so long."""
+
+    # Locked in frames 300 to 390 ms: surely for 90 ms and less than 110 ms.
+    @pytest.mark.parametrize(("duration", "expected"), [(80, "violated"), (100, "met"), (120, "met")])
+    def test_in_a_rule(self, duration: float, expected: str) -> None:
+        """Where the length is in doubt the condition is, and a doubt that no frame shows is no violation."""
+        part = HeldFor(part=Is(role="lock", state="locked"), duration_ns=round(duration * NS_PER_MS))
+        result = run(never(None, State(condition=part, text="lock is locked for a while")), lock=locked(300, 400))
+        assert result.findings[0].outcome.value in ({expected} if expected != "met" else {"met", "undecided"})
+        assert (result.verdict is Verdict.FAULTY) == (expected == "violated")

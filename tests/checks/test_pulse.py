@@ -1,0 +1,158 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from support.stage import Samples, all_of, holds, outcomes, perform, sampled
+
+from buslens.capture.frames import Clock
+from buslens.expectations.model import Or, Pulse, State
+from buslens.units import NS_PER_MS
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Finding, Result
+
+ON = holds("enable", "on")
+
+
+def pulse(least: float | None, most: float | None, of: State = ON) -> Pulse:
+    return Pulse(
+        name="pulse",
+        of=of,
+        least_ns=None if least is None else round(least * NS_PER_MS),
+        most_ns=None if most is None else round(most * NS_PER_MS),
+    )
+
+
+def on(*times: float, until: float = 1000) -> Samples:
+    """Return a line that is off, then on from the first time, off from the second, and so on; a frame per 10 ms."""
+    changes = [(0.0, "off"), *((time, "off" if index % 2 else "on") for index, time in enumerate(times))]
+    return sampled(changes, every=10, until=until)
+
+
+def run(rule: Pulse, enable: Samples, **how: object) -> Result:
+    return perform({"enable": enable}, rule, also={"enable": {"on", "off"}}, **how)  # type: ignore[arg-type]
+
+
+def told(result: Result) -> Finding:
+    return result.findings[0]
+
+
+class TestLength:
+    """A length is judged by both its ends, and both limits count in."""
+
+    # On in frames 300 to 390 ms: longer than 90 ms, shorter than 110 ms.
+    @pytest.mark.parametrize(
+        ("least", "most", "outcome"),
+        [
+            (None, 90, "violated"),
+            (None, 91, "undecided"),
+            (None, 109, "undecided"),
+            (None, 110, "met"),
+            (90, None, "met"),
+            (91, None, "undecided"),
+            (109, None, "undecided"),
+            (110, None, "violated"),
+            (90, 110, "met"),
+            (50, 300, "met"),
+        ],
+    )
+    def test_by_both_ends(self, least: float | None, most: float | None, outcome: str) -> None:
+        assert told(run(pulse(least, most), on(300, 400))).outcome.value == outcome
+
+    @pytest.mark.parametrize(
+        ("least", "most", "outcome"),
+        [(100, 100, "met"), (100 + 1e-6, 200, "violated"), (50, 100 - 1e-6, "violated")],
+    )
+    def test_exactly_as_long_as_a_limit(self, least: float, most: float, outcome: str) -> None:
+        assert told(run(pulse(least, most), on(300, 400), lags={"enable": 0})).outcome.value == outcome
+
+    def test_says_by_how_much(self) -> None:
+        assert "too long by at least 40 ms" in told(run(pulse(None, 50), on(300, 400))).reason
+        assert "too short by at least 90 ms" in told(run(pulse(200, None), on(300, 400))).reason
+        assert "too close to call at one frame per 10 ms" in told(run(pulse(100, None), on(300, 400))).reason
+
+    def test_each_pulse_is_judged(self) -> None:
+        result = run(pulse(50, 150), on(100, 200, 300, 320, 400, 500))
+        assert [(finding.outcome.value, finding.count) for finding in result.findings] == [
+            ("violated", None),
+            ("met", 2),
+        ]
+        assert "2 of 3 pulses" in result.findings[1].reason
+
+
+class TestNotInTheLog:
+    def test_no_pulse(self) -> None:
+        """A rule on pulses that finds none has judged nothing."""
+        assert run(pulse(50, 150), on()).unexercised == ("pulse",)
+
+    @pytest.mark.parametrize(
+        ("least", "most", "outcome"),
+        [(None, 50, "violated"), (None, 200, "undecided"), (200, None, "undecided"), (50, None, "met")],
+    )
+    @pytest.mark.parametrize(
+        "enable",
+        [on(-1, 110), on(900)],
+        ids=["begins before the capture", "lasts beyond it"],
+    )
+    def test_cut_off(self, enable: Samples, least: float | None, most: float | None, outcome: str) -> None:
+        """A pulse of which the log shows 100 ms, but not both ends."""
+        assert told(run(pulse(least, most), enable)).outcome.value == outcome
+
+    def test_says_what_is_cut_off(self) -> None:
+        assert "began before the log shows it" in told(run(pulse(200, None), on(-1, 110))).reason
+        assert "the capture ends in it" in told(run(pulse(200, None), on(900))).reason
+
+    def test_silence_at_its_end(self) -> None:
+        enable = [sample for sample in on(300, 450) if not 400 < sample[0] < 600]
+        finding = told(run(pulse(200, 300), enable, timeouts={"enable": 50}))
+        assert finding.outcome.value == "undecided"
+        assert "the log does not show its end" in finding.reason
+
+    def test_seam(self) -> None:
+        """A pulse in which the clock ran back has no length that could be measured."""
+        result = run(pulse(10, 300), on(300, 400), seams=[345])
+        assert {finding.outcome.value for finding in result.findings} == {"undecided"}
+
+    def test_untimed(self) -> None:
+        assert outcomes(run(pulse(50, 150), on(300, 400), clock=Clock.MISSING)) == [("pulse", "undecided")]
+
+    def test_role_that_was_never_sent(self) -> None:
+        """Of a role that the log does not carry it has no pulse."""
+        samples = {"other": on(), "enable": []}
+        result = perform(samples, pulse(50, 150), also={"enable": {"on", "off"}})
+        assert result.unexercised == ("pulse",)
+
+
+class TestInterruption:
+    """A condition on two roles may have broken off between two frames, when one took over from the other."""
+
+    @staticmethod
+    def relay(least: float | None, most: float | None) -> Finding:
+        either = State(
+            condition=Or(parts=(holds("one", "on").condition, holds("other", "on").condition)),
+            text="one is on or other is on",
+        )
+        samples = {"one": on(200, 400), "other": on(400, 600)}
+        return told(perform(samples, pulse(least, most, either)))
+
+    @pytest.mark.parametrize(
+        ("least", "most", "outcome"),
+        [
+            (None, 450, "met"),
+            (150, None, "met"),
+            (300, None, "undecided"),
+            (None, 300, "undecided"),
+            (None, 150, "violated"),
+            (500, None, "violated"),
+        ],
+    )
+    def test_with_and_without_a_break(self, least: float | None, most: float | None, outcome: str) -> None:
+        """Two pulses of 200 ms, or one of 400 ms: a verdict has to fit both."""
+        assert self.relay(least, most).outcome.value == outcome
+
+    def test_both_roles(self) -> None:
+        both = all_of(holds("one", "on"), holds("other", "on"))
+        samples = {"one": on(200, 500), "other": on(300, 600)}
+        result = perform(samples, pulse(150, 250, both))
+        assert told(result).outcome.value == "met"

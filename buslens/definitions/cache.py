@@ -10,7 +10,6 @@ import hashlib
 import json
 import os
 import sys
-import tempfile
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -74,6 +73,8 @@ def load_entry(folder: Path, name: str, path: str) -> tuple[Message, ...] | None
 
 def save_entry(folder: Path, name: str, messages: Sequence[Message]) -> None:
     """Keep the messages of a DBC file; if that cannot be done, do not."""
+    import tempfile
+
     content = json.dumps([_message_row(message) for message in messages], separators=(",", ":")).encode()
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)

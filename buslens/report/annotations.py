@@ -234,6 +234,6 @@ def _positions(
         yield middle, "inside"
     yield line[1] + gap, "right"
     yield line[0] - gap - block, "left"
-    if item.is_fault and block > 0:
-        # Words that tell a fault in full are worth a row of their own.
+    if item.number is not None:
+        # What is not as it should be is worth a row of its own to be told in full.
         yield min(max(middle, ends[0]), ends[1] - block), "over"

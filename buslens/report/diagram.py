@@ -22,6 +22,7 @@ from buslens.report.notes import group, shows, write_notes
 from buslens.report.pen import Pen
 from buslens.report.sheet import Box, Fill, Label, Sheet
 from buslens.report.surround import Surround
+from buslens.report.view import runs_beside
 from buslens.report.waves import draw_lane, state_name, unwritten
 from buslens.report.words import verdict_sentence
 from buslens.timeline.model import UNKNOWN
@@ -43,7 +44,7 @@ _CLEAR: Final = 0.72
 _ROWS_CLOSE: Final = 7
 """Rows of annotation per lane where one handshake is shown."""
 
-_ROWS_FAR: Final = 3
+_ROWS_FAR: Final = 5
 """Rows of annotation per lane where a stretch of the capture is shown."""
 
 
@@ -111,7 +112,8 @@ class Diagram:
         # Names that stand alone set the width; one with a scale beside it may go on two lines.
         alone = max((w + t for w, t, track in zip(whole, taken, tracks, strict=True) if not track.ends), default=0.0)
         halved = [max(map(width_of, _halves(track.name[0])), default=0.0) for track in tracks]
-        column = min(most, max([alone, *(w + t for w, t in zip(halved, taken, strict=True))], default=0.0))
+        strips = [width_of(legible(rule)) + gap for rule in runs_beside(self.result, view)]
+        column = min(most, max([alone, *strips, *(w + t for w, t in zip(halved, taken, strict=True))]))
         for track, used in zip(tracks, taken, strict=True):
             track.name = wrap(ruler, track.name[0], max(column - used, 2 * fmt.text) + 0.01, fmt.text, most=2) or [""]
             if len(track.name) > 1:
@@ -284,7 +286,7 @@ class Diagram:
         fmt, sheet, scale = self.fmt, self.sheet, self.scale
         lane, middle = track.lane, track.top + track.height / 2
         for line, text in enumerate(track.name):
-            y = middle + (line - (len(track.name) - 1) / 2) * 1.15 * fmt.text
+            y = middle + (line - (len(track.name) - 1) / 2) * 1.2 * fmt.text
             width = self.ruler.width(text, fmt.text)
             sheet.labels.append(Label(x=fmt.margin, y=y, text=text, size=fmt.text, width=width))
         if track.ends is not None:

@@ -103,26 +103,18 @@ def figure(
     width: str = "screen",
 ) -> Figure:
     """Return the picture as a matplotlib figure, for a notebook; parameters as for `draw`."""
-    from buslens.report.paint import paint
+    from buslens.report.paint import house_style, paint
 
     fmt = format_named(width)
     placed = places(result)
     view = choose(result, placed, window=window, handshake=handshake, rule=rule)
-    return paint(lay_out(result, placed, view, fmt, Lettering()), fmt.dpi)
+    with house_style():
+        return paint(lay_out(result, placed, view, fmt, Lettering()), fmt.dpi)
 
 
 def _save(drawn: Figure, target: Path, kind: str) -> None:
     """Write the figure beside its target, then put it in the target's place."""
-    import matplotlib as mpl
+    from buslens.report.paint import house_style
 
-    # In SVG and PDF words stay words: they can be searched, copied and read aloud.
-    # Letters are not bent to the dots, so that they are as wide as they were measured.
-    settings: dict[Any, Any] = {
-        "svg.fonttype": "none",
-        "svg.hashsalt": "buslens",
-        "pdf.fonttype": 42,
-        "text.hinting": "no_hinting",
-        "path.simplify": False,
-    }
-    with replacing(target) as name, mpl.rc_context(settings):
+    with house_style(), replacing(target) as name:
         drawn.savefig(name, format=kind, metadata=dict(_METADATA[kind]), dpi=drawn.dpi)

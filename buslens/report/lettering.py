@@ -41,7 +41,8 @@ def typeface(size: float, *, bold: bool = False, italic: bool = False) -> FontPr
 
     return FontProperties(
         fname=_font_file(bold, italic),
-        family="DejaVu Sans",
+        # The second only for SVG, whose words the reader's machine sets; other typefaces are narrower.
+        family=["DejaVu Sans", "sans-serif"],
         size=size,
         weight="bold" if bold else "normal",
         style="oblique" if italic else "normal",

@@ -2,17 +2,54 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from buslens.report.ink import Tone
 from buslens.report.lettering import typeface
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     from matplotlib.figure import Figure
 
     from buslens.report.sheet import Sheet, Stroke
 
 POINTS_PER_INCH: Final = 72.0
+
+_HOUSE_STYLE: Final[dict[Any, Any]] = {
+    # In SVG and PDF words stay words: they can be searched, copied and read aloud.
+    "svg.fonttype": "none",
+    "pdf.fonttype": 42,
+    "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial", "Helvetica"],
+    # The same result gives the same bytes.
+    "svg.hashsalt": "buslens",
+    # Letters are not bent to the dots, so that they are as wide as they were measured.
+    "text.hinting": "no_hinting",
+    # Nothing that a person has set for other drawings may change this one.
+    "text.usetex": False,
+    "text.antialiased": True,
+    "path.sketch": None,
+    "path.effects": [],
+    "path.simplify": False,
+    "path.snap": True,
+    "savefig.bbox": None,
+    "savefig.facecolor": "auto",
+    "savefig.transparent": False,
+    "pdf.use14corefonts": False,
+    "pdf.inheritcolor": False,
+    "pdf.compression": 6,
+    "figure.autolayout": False,
+    "figure.constrained_layout.use": False,
+    "lines.antialiased": True,
+    "patch.antialiased": True,
+}
+
+
+def house_style() -> AbstractContextManager[None]:
+    """Return a context in which matplotlib draws as this package wants it, whatever the user's own settings are."""
+    import matplotlib as mpl
+
+    return mpl.rc_context(_HOUSE_STYLE)
 
 
 def paint(sheet: Sheet, dpi: int) -> Figure:
@@ -40,6 +77,7 @@ def paint(sheet: Sheet, dpi: int) -> Figure:
                     facecolors=[f.tone.value for f in fills],
                     linewidths=0.0,
                     zorder=order,
+                    clip_on=False,
                 ),
                 autolim=False,
             )
@@ -56,6 +94,7 @@ def paint(sheet: Sheet, dpi: int) -> Figure:
             linestyles=(0, tuple(length / weight for length in dash)) if dash else "solid",
             capstyle="butt" if dash else "projecting",
             joinstyle="miter",
+            clip_on=False,
             zorder=2.0 if tone in {Tone.HATCH, Tone.HAIR} else 2.5,
         )
         axes.add_collection(lines, autolim=False)
@@ -73,6 +112,7 @@ def paint(sheet: Sheet, dpi: int) -> Figure:
                 linewidths=ring.weight,
                 linestyles=(0, tuple(length / ring.weight for length in ring.dash)) if ring.dash else "solid",
                 zorder=4.0,
+                clip_on=False,
             ),
             autolim=False,
         )

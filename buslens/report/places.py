@@ -25,7 +25,7 @@ from buslens.timeline.model import UNKNOWN
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.checks.findings import Finding, Result
+    from buslens.checks.findings import Evidence, Finding, Result
     from buslens.expectations.model import AnyRule, Condition, Expectations, Trigger
     from buslens.timeline.model import Timeline
 
@@ -101,13 +101,28 @@ def _place(finding: Finding, rule: AnyRule | None, result: Result) -> Place:
 
 def _measured(finding: Finding) -> Reach | None:
     reference, delay = finding.reference, finding.delay
-    if reference is None or delay is None:
+    if reference is None:
         return None
+    if delay is None:
+        ahead = _ahead(finding)
+        if ahead is None:
+            return None
+        return Reach(
+            start=(reference.earliest_ns, _latest(reference)), end=(ahead.time.earliest_ns, _latest(ahead.time))
+        )
     begin = (reference.earliest_ns, _latest(reference))
     latest = delay.earliest_ns if delay.latest_ns is None else delay.latest_ns
     # The inverse of the subtraction that gave the delay: its least is from the latest beginning to the earliest end.
     end = (begin[1] + delay.earliest_ns, begin[0] + latest)
     return Reach(start=begin, end=(min(end), max(end)))
+
+
+def _ahead(finding: Finding) -> Evidence | None:
+    """Return the change that came before the one that it should have followed."""
+    if finding.outcome is not Outcome.OUT_OF_ORDER or finding.reference is None:
+        return None
+    latest = _latest(finding.reference)
+    return next((e for e in finding.evidence if e.role and _latest(e.time) < latest), None)
 
 
 def _allowed(finding: Finding) -> Reach | None:
@@ -237,12 +252,14 @@ def _words(finding: Finding, timeline: Timeline | None) -> tuple[str, ...]:
     if outcome is Outcome.MISSING:
         stayed = _stayed(finding, timeline)
         return (f"missing: {stayed}", "missing") if stayed else ("missing",)
-    if outcome is Outcome.OUT_OF_ORDER and finding.delay is not None:
-        latest = finding.delay.latest_ns
-        if latest is not None and latest <= 0:
-            ahead = span_words(Span(earliest_ns=-latest, latest_ns=-finding.delay.earliest_ns))
-            return (f"out of order: {ahead} too soon", "out of order")
-        return ("out of order",)
+    if outcome is Outcome.OUT_OF_ORDER:
+        ahead, reference = _ahead(finding), finding.reference
+        if ahead is None or reference is None:
+            return (name,)
+        # As everywhere, a change at `seen` came about after the frame before, so that the ends are open.
+        least = reference.earliest_ns - _latest(ahead.time)
+        most = _latest(reference) - ahead.time.earliest_ns
+        return (f"{name}: {span_words(Span(earliest_ns=max(least, 0), latest_ns=most))} too soon", name)
     if finding.kind == "sequence":
         words = [f"{name}: {delay}, {bound}" if delay and bound else "", f"{name}: {delay}" if delay else "", name]
     else:

@@ -9,6 +9,7 @@ from buslens.report.annotations import RING, Rows
 from buslens.report.ink import Tone
 from buslens.report.lettering import legible, shorten
 from buslens.report.sheet import Box, Label
+from buslens.report.view import runs_beside
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -42,15 +43,7 @@ class Surround:
     def strips(self, y: float) -> float:
         """Draw when handshakes ran: a strip for each sequence, a numbered bracket for each run; return the end."""
         fmt, view, scale = self.fmt, self.view, self.scale
-        for rule in dict.fromkeys(run.rule for run in self.result.handshakes):
-            runs = [
-                run
-                for run in self.result.handshakes
-                if run.rule == rule and run.end_ns >= view.start_ns and run.start.earliest_ns <= view.end_ns
-            ]
-            shown = view.handshake
-            if not runs or (shown is not None and runs == [shown]):
-                continue
+        for rule, runs in runs_beside(self.result, view).items():
             name = shorten(self.pen.ruler, legible(rule), scale.left - fmt.margin - 0.8 * fmt.text, fmt.text)
             middle = y + 0.75 * fmt.text
             self.pen.label(name, fmt.margin, middle)

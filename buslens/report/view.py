@@ -97,6 +97,15 @@ def choose(
     return _of_window(result, "all") if finished is None else _of_handshake(result, placed, finished)
 
 
+def runs_beside(result: Result, view: View) -> dict[str, list[Handshake]]:
+    """Return the handshakes in a picture by rule; a rule of which it shows one that it is about is left out."""
+    found: dict[str, list[Handshake]] = {}
+    for run in result.handshakes:
+        if run.end_ns >= view.start_ns and run.start.earliest_ns <= view.end_ns:
+            found.setdefault(run.rule, []).append(run)
+    return {rule: runs for rule, runs in found.items() if runs != [view.handshake]}
+
+
 def _asked(result: Result, number: int | None, rule: str | None) -> Handshake:
     runs = [h for h in result.handshakes if rule is None or h.rule == rule]
     if rule is not None and not runs:

@@ -41,7 +41,7 @@ RULES = (
         second=holds("data_feedback", "locked"),
         settle_ns=350 * NS_PER_MS,
     ),
-    Range(name="supply while enabled", of="supply", least=11.5, most=16.0, while_=holds("lock_enable", "on")),
+    Range(name="supply while enabled", of="supply", least=11.0, most=16.0, while_=holds("lock_enable", "on")),
 )
 
 
@@ -55,6 +55,7 @@ def lock(
     seams: tuple[float, ...] = (),
     until: float = 4000,
     period: float = 25,
+    dip: float = 11.2,
 ) -> Result:
     """Return a capture in which the door opens at 1 s and the lock does as told; times in milliseconds."""
 
@@ -72,9 +73,7 @@ def lock(
             if silence is None or not silence[0] < row[0] < silence[1]
         ],
         "learn_state": sampled([(0.0, "taught")], every=200, until=until),
-        "supply": [
-            (t, 11.2 if enable[0] < t < enable[1] else 12.4 + t % 300 / 1000) for t in range(0, int(until), 100)
-        ],
+        "supply": [(t, dip if enable[0] < t < enable[1] else 12.4 + t % 300 / 1000) for t in range(0, int(until), 100)],
     }
     return perform(
         samples,
@@ -82,6 +81,8 @@ def lock(
         timeouts=dict.fromkeys(samples, 400),
         seams=seams,
         also={
+            "door_open": {"closed", "open"},
+            "lock_enable": {"off", "on"},
             "ignition": {"off", "on"},
             "unlock_feedback": {"locked", "unlocked"},
             "data_feedback": {"locked", "unlocked"},
@@ -98,6 +99,7 @@ SKETCHES = {
     "too close": lambda: lock(locked=1700, second=1800, enable=(1075, 1600), period=100),
     "ignition": lambda: lock(ignition_on=1500),
     "silent": lambda: lock(silence=(1180, 2500)),
+    "low supply": lambda: lock(dip=9.4),
     "seam": lambda: lock(seams=(1300,)),
     "cut short": lambda: lock(locked=None, second=None, until=1500),
     "no handshake": lambda: lock(until=900),

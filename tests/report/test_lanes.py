@@ -1,0 +1,180 @@
+from __future__ import annotations
+
+from bisect import bisect_right
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.sketches import any_timeline
+
+from buslens.report.lanes import CROWD, Lane, Shape, high_state, lay_lane
+from buslens.timeline.model import UNKNOWN, Timeline
+
+
+def flicker(count: int, *, every_ns: int = 1_000) -> Timeline:
+    """Return a role that changes at every step."""
+    seen = np.arange(count, dtype=np.int64) * every_ns
+    return Timeline(
+        role="flicker",
+        seen_ns=seen,
+        since_ns=seen - 1,
+        state=(np.arange(count) % 2).astype(np.int32),
+        value=np.full(count, np.nan),
+        why=np.zeros(count, np.int8),
+        states=("off", "on"),
+        unit="",
+        last_frame_ns=None,
+        period_ns=None,
+        timeout_ns=None,
+        end_ns=int(seen[-1]) + every_ns,
+    )
+
+
+def pieces(lane: Lane) -> list[tuple[int, int]]:
+    return sorted(
+        [(s.start_ns, s.end_ns) for s in lane.stretches] + [(c.start_ns, c.end_ns) for c in lane.crowds],
+    )
+
+
+windows = st.tuples(st.integers(-(10**9), 10**10), st.integers(1, 10**10), st.integers(1, 10**8))
+
+
+class TestStates:
+    """Stretches and crowds tell what the timeline tells, as finely as the picture resolves."""
+
+    @settings(max_examples=150, deadline=None)
+    @given(any_timeline("role"), windows)
+    def test_a_stretch_has_the_state_of_the_timeline(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
+        start, length, resolution = window
+        lane = lay_lane(timeline, start, start + length, resolution)
+        for stretch in lane.stretches:
+            for moment in (stretch.start_ns, (stretch.start_ns + stretch.end_ns) // 2, stretch.end_ns - 1):
+                entry = bisect_right(timeline.seen_ns.tolist(), moment) - 1
+                assert stretch.state == timeline.state[entry]
+
+    @settings(max_examples=150, deadline=None)
+    @given(any_timeline("role"), windows)
+    def test_the_pieces_cover_the_log_without_gap_or_overlap(
+        self, timeline: Timeline, window: tuple[int, int, int]
+    ) -> None:
+        start, length, resolution = window
+        lane = lay_lane(timeline, start, start + length, resolution)
+        first, last = max(start, 0), min(start + length, timeline.end_ns)
+        if first >= last:
+            assert not pieces(lane)
+            return
+        at = first
+        for begin, end in pieces(lane):
+            assert begin == at
+            at = end
+        assert at == last
+
+    @settings(max_examples=150, deadline=None)
+    @given(any_timeline("role"), windows)
+    def test_every_change_is_drawn_or_counted(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
+        start, length, resolution = window
+        lane = lay_lane(timeline, start, start + length, resolution)
+        first, last = max(start, 0), min(start + length, timeline.end_ns)
+        inside = [t for t in timeline.seen_ns.tolist() if first < t <= last]
+        if first < last:
+            assert len(lane.changes) + sum(crowd.count for crowd in lane.crowds) == len(inside)
+        assert all(crowd.count >= CROWD for crowd in lane.crowds)
+        assert all(start <= change.since_ns <= change.seen_ns for change in lane.changes)
+
+    def test_a_busy_hour_makes_few_records(self) -> None:
+        timeline = flicker(200_000)
+        lane = lay_lane(timeline, 0, timeline.end_ns, timeline.end_ns // 500)
+        assert len(lane.stretches) + len(lane.changes) + len(lane.crowds) < 2_000
+        assert sum(crowd.count for crowd in lane.crowds) == 199_999
+
+    def test_two_edges_that_fall_together_stay_edges(self) -> None:
+        timeline = flicker(3)
+        lane = lay_lane(timeline, 0, timeline.end_ns, 10**9)
+        assert len(lane.changes) == 2
+        assert not lane.crowds
+
+    def test_no_entries_make_no_pieces(self) -> None:
+        whole = flicker(2)
+        empty = Timeline(
+            **{
+                **{name: getattr(whole, name) for name in Timeline.__slots__},
+                **{name: getattr(whole, name)[:0] for name in ("seen_ns", "since_ns", "state", "value", "why")},
+            }
+        )
+        assert not pieces(lay_lane(empty, 0, 10, 1))
+
+
+class TestNumbers:
+    """A staircase is thinned without losing a peak."""
+
+    @settings(max_examples=100, deadline=None)
+    @given(any_timeline("volts", number=True, most=300), windows)
+    def test_the_extremes_survive(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
+        start, length, resolution = window
+        lane = lay_lane(timeline, start, start + length, resolution)
+        first, last = max(start, 0), min(start + length, timeline.end_ns)
+        seen = timeline.seen_ns.tolist()
+        shown = [
+            float(value)
+            for index, value in enumerate(timeline.value)
+            if seen[index] <= last and (index + 1 == len(seen) or seen[index + 1] > first)
+        ]
+        known = [value for value in shown if np.isfinite(value)]
+        if first >= last or not known:
+            assert lane.scale is None
+            return
+        assert lane.scale == (min(known), max(known))
+        assert lane.steps is not None
+        assert (np.nanmin(lane.steps[:, 1]), np.nanmax(lane.steps[:, 1])) == lane.scale
+
+    @settings(max_examples=100, deadline=None)
+    @given(any_timeline("volts", number=True), windows)
+    def test_only_what_is_unknown_is_a_stretch(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
+        start, length, resolution = window
+        lane = lay_lane(timeline, start, start + length, resolution)
+        assert lane.shape is Shape.NUMBER
+        assert all(stretch.state == UNKNOWN for stretch in lane.stretches)
+
+    def test_a_long_capture_makes_a_short_line(self) -> None:
+        rng = np.random.default_rng(3)
+        whole = flicker(100_000)
+        values = rng.normal(size=100_000)
+        timeline = Timeline(
+            **{
+                **{name: getattr(whole, name) for name in Timeline.__slots__},
+                "value": values,
+                "states": (),
+                "state": np.zeros(100_000, np.int32),
+            }
+        )
+        lane = lay_lane(timeline, 0, timeline.end_ns, timeline.end_ns // 400)
+        assert lane.steps is not None
+        assert len(lane.steps) < 2_500
+        # Each column of the picture reaches from its least to its greatest value.
+        width = max(1, timeline.end_ns // 400)
+        for column in range(0, 400, 37):
+            mine = values[(timeline.seen_ns >= column * width) & (timeline.seen_ns < (column + 1) * width)]
+            drawn = lane.steps[lane.steps[:, 0] // width == column, 1]
+            assert drawn.max() >= mine.max()
+            assert drawn.min() <= mine.min()
+
+
+class TestHighState:
+    """The state that is not at rest is drawn high, whichever way round the file lists the two."""
+
+    @pytest.mark.parametrize(
+        ("states", "high"),
+        [
+            (("open", "closed"), "open"),
+            (("closed", "open"), "open"),
+            (("off", "on"), "on"),
+            (("on", "off"), "on"),
+            (("locked", "unlocked"), "unlocked"),
+            (("pressed", "released"), "pressed"),
+            (("Lit", "Dark"), "Lit"),
+            (("red", "green"), "green"),
+        ],
+    )
+    def test_by_name(self, states: tuple[str, str], high: str) -> None:
+        assert states[high_state(states)] == high

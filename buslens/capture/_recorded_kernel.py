@@ -1,0 +1,103 @@
+"""Takes frames that another reader has made, so that they are ordered, chosen and counted like all others."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.capture._scan_kernel import (
+    AXIS_LIMIT,
+    COUNT,
+    END,
+    EVERYTHING,
+    FRAMES,
+    FULL,
+    LINES,
+    MOST_WORDS,
+    REMOTE,
+    ROOM,
+    SEAM,
+    STAMP_LIMIT,
+    STAMP_RANGE,
+    REASON,
+    BROKEN_LINE,
+    STOP,
+    WORD_ROOM,
+    WORDS,
+    count_error_classes,
+    is_wanted,
+    place_in_time,
+)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Numbers, Slots
+
+
+def take(
+    from_time: Numbers,
+    from_channel: Numbers,
+    from_id: Numbers,
+    from_flags: Numbers,
+    from_dlc: Numbers,
+    from_length: Numbers,
+    from_word: Numbers,
+    from_words: Numbers,
+    start: int,
+    stop: int,
+    s: Slots,
+    ids: Numbers,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+    words: Slots,
+) -> int:
+    """Take frames from start to stop; return where it came back, with s[STOP] saying why.
+
+    A frame counts as a line. A frame whose stamp is out of range is broken.
+    """
+    i = start
+    while i < stop:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+            s[STOP] = FULL
+            return i
+        stamp = from_time[i]
+        at = -AXIS_LIMIT
+        s[STOP] = BROKEN_LINE
+        s[REASON] = STAMP_RANGE
+        if -STAMP_LIMIT < stamp < STAMP_LIMIT:
+            at = place_in_time(stamp, s)
+            if at == -AXIS_LIMIT and s[STOP] == SEAM:
+                return i
+        s[LINES] += 1
+        if at == -AXIS_LIMIT:
+            return i + 1
+        s[FRAMES] += 1
+        identifier = from_id[i]
+        flag = from_flags[i]
+        if flag & 4:
+            count_error_classes(identifier, s)
+            wanted = s[EVERYTHING] != 0
+        else:
+            wanted = is_wanted(identifier, flag & 1, s, ids)
+        if flag & 2:
+            s[REMOTE] += 1
+        if wanted:
+            k = s[COUNT]
+            n = (from_length[i] + 7) // 8
+            time[k] = at
+            channel[k] = from_channel[i]
+            can_id[k] = identifier
+            flags[k] = flag
+            dlc[k] = from_dlc[i]
+            length[k] = from_length[i]
+            word[k] = s[WORDS]
+            for j in range(n):
+                words[s[WORDS] + j] = from_words[from_word[i] + j]
+            s[WORDS] += n
+            s[COUNT] = k + 1
+        i += 1
+    s[STOP] = END
+    return i

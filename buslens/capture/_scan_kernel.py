@@ -1,0 +1,378 @@
+"""What the kernels of all log formats share: the slots of their state, the classes of characters, and lexing.
+
+Everything here runs plain or compiled (`buslens.kernels`), so: whole numbers of 64 bits, flat buffers, no objects, no
+exceptions. A buffer that holds text ends in a line feed at ``stop - 1`` and has `PADDING` bytes behind it, so that no
+loop over the characters of a line needs to watch the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import MutableSequence, Sequence
+from typing import Final, TypeAlias
+
+Numbers: TypeAlias = Sequence[int]
+"""Read-only whole numbers: bytes or a list when plain, an array when compiled."""
+Slots: TypeAlias = MutableSequence[int]
+"""Whole numbers that a kernel writes: a memory view when plain, an array when compiled."""
+
+PADDING: Final = 64
+"""Bytes that may be read behind the end of a window."""
+LABEL_ROOM: Final = 32
+"""Bytes per channel label in the table of labels: 31 and a zero."""
+MOST_CHANNELS: Final = 256
+"""Labels that the table of labels holds."""
+SORTED_NS: Final = 10_000_000
+"""Frames of several channels may be this much out of order; a clock that runs back further is a seam."""
+STAMP_LIMIT: Final = 4_000_000_000_000_000_000
+"""Stamps lie within plus and minus this, ns: until the year 2096."""
+AXIS_LIMIT: Final = 9_000_000_000_000_000_000
+"""Times on the axis, seams added up, stay below this, ns."""
+NO_TIME: Final = -(2**62)
+"""Stands in `LARGEST` and below every stamp: no frame yet."""
+MOST_WORDS: Final = 8
+"""Payload words of the longest frame."""
+
+# --- slots of the state: int64[STATE_SIZE] -----------------------------------------------------------------
+
+STATE_SIZE: Final = 128
+#: Why the kernel came back: one of the five below.
+STOP: Final = 0
+#: Where the line that it came back for begins.
+AT: Final = 1
+#: Code of what was wrong with that line, after BROKEN.
+REASON: Final = 2
+#: Line ends passed.
+LINES: Final = 3
+FRAMES: Final = 4
+REMOTE: Final = 5
+ERRORS: Final = 6
+OTHER: Final = 7
+BROKEN: Final = 8
+REORDERED: Final = 9
+#: Largest axis time so far, or NO_TIME.
+LARGEST: Final = 10
+#: Smallest axis time before the first seam, or AXIS_LIMIT.
+SMALLEST: Final = 11
+#: Axis time minus recorded time.
+SHIFT: Final = 12
+#: Frames and payload words in the columns; the caller sets them to 0 when it has emptied them.
+COUNT: Final = 13
+WORDS: Final = 14
+#: Labels in the table, and the one that was used last.
+CHANNELS: Final = 15
+CHANNEL: Final = 16
+#: The kernel comes back for this many broken lines, and then only counts.
+KEEP: Final = 17
+#: 1: every frame goes into the columns, whatever `ids` says.
+EVERYTHING: Final = 18
+#: Size of the hash table of 29-bit ids minus 1.
+ID_MASK: Final = 19
+#: 1: no seams and no shift; the columns hold what was recorded, in file order.
+AS_RECORDED: Final = 20
+#: 1: the next frame begins a new segment, whatever its stamp.
+BREAK: Final = 21
+#: How far the clock ran back, ns, after SEAM.
+BACK: Final = 22
+#: Seams so far.
+SEGMENT: Final = 23
+#: Room in the columns, in frames and in words.
+ROOM: Final = 24
+WORD_ROOM: Final = 25
+#: No time may come before this one, even if it runs back by less than SORTED_NS: what is older has been handed on.
+FLOOR: Final = 26
+#: Error frames per class bit: 29 slots from here.
+ERROR_CLASS: Final = 32
+#: Slots from here on belong to the format; a piece of a log may start in the middle only if they are the same there.
+FORMAT: Final = 64
+
+# --- values of STOP ----------------------------------------------------------------------------------------
+
+#: The window is finished.
+END: Final = 0
+#: There is no room for another frame in the columns.
+FULL: Final = 1
+#: The frame at AT is behind a seam; nothing of it has been counted.
+SEAM: Final = 2
+#: The line at AT is broken, and has been counted as such.
+BROKEN_LINE: Final = 3
+#: The line at AT is one for the format's own `on_line`; it has been counted.
+ASK: Final = 4
+
+# --- what may be wrong with a line of any format -----------------------------------------------------------
+
+TOO_LONG: Final = 1
+TOO_MANY_CHANNELS: Final = 2
+BAD_STAMP: Final = 3
+BAD_FRACTION: Final = 4
+STAMP_RANGE: Final = 5
+BAD_LABEL: Final = 6
+DAMAGED: Final = 7
+#: Codes from here on belong to the format.
+FORMAT_REASON: Final = 16
+
+# --- classes of characters: entries of `code`, 256 of them -------------------------------------------------
+# Hexadecimal digits stand for themselves, so that `< 10` and `< 16` ask for a digit and an OR of several asks for all.
+
+BLANK: Final = 16
+LINE_FEED: Final = 32
+#: A zero byte, as a recorder leaves them that lost its power: ends a line like a line feed, but is not counted.
+ZERO: Final = 33
+OTHER_CHARACTER: Final = 64
+
+
+def character_codes() -> list[int]:
+    """Return the class of each of the 256 bytes; a carriage return is a blank, so that CRLF needs no care."""
+    codes = [OTHER_CHARACTER] * 256
+    for value in range(16):
+        codes[ord(f"{value:X}")] = codes[ord(f"{value:x}")] = value
+    for blank in b" \t\r":
+        codes[blank] = BLANK
+    codes[0x0A] = LINE_FEED
+    codes[0x00] = ZERO
+    return codes
+
+
+def skip_blanks(text: Numbers, p: int, code: Numbers) -> int:
+    """Return the first place from p on that is no blank."""
+    while code[text[p]] == BLANK:
+        p += 1
+    return p
+
+
+def skip_word(text: Numbers, p: int, code: Numbers) -> int:
+    """Return the first place from p on that is a blank or the end of the line."""
+    c = code[text[p]]
+    while c < BLANK or c == OTHER_CHARACTER:
+        p += 1
+        c = code[text[p]]
+    return p
+
+
+def line_end(text: Numbers, p: int, code: Numbers) -> int:
+    """Return the place, from p on, where the line ends: a line feed or a zero byte."""
+    c = code[text[p]]
+    while c != LINE_FEED and c != ZERO:  # noqa: PLR1714  (compiled to two comparisons, a set would be built)
+        p += 1
+        c = code[text[p]]
+    return p
+
+
+def next_line(text: Numbers, p: int, s: Slots) -> int:
+    """Return where the line begins that follows the line end at p, and count the line feed."""
+    while text[p] == 0:
+        p += 1
+    if text[p] == 10:
+        s[LINES] += 1
+        p += 1
+    return p
+
+
+def hex_run(text: Numbers, p: int, code: Numbers) -> int:
+    """Return the first place from p on that is no hexadecimal digit."""
+    while (
+        code[text[p]]
+        | code[text[p + 1]]
+        | code[text[p + 2]]
+        | code[text[p + 3]]
+        | code[text[p + 4]]
+        | code[text[p + 5]]
+        | code[text[p + 6]]
+        | code[text[p + 7]]
+    ) < 16:
+        p += 8
+    while code[text[p]] < 16:
+        p += 1
+    return p
+
+
+def hex_value(text: Numbers, p: int, stop: int, code: Numbers) -> int:
+    """Return the number that the hexadecimal digits from p to stop stand for; at most 15 of them."""
+    value = 0
+    while p < stop:
+        value = value << 4 | code[text[p]]
+        p += 1
+    return value
+
+
+def seconds(text: Numbers, p: int, code: Numbers) -> tuple[int, int]:
+    """Read ``1700000000.000123`` at p: ns, and the place behind it or a negative reason.
+
+    The fraction has 0 to 9 digits, behind a point or a decimal comma; there may be none.
+    """
+    value = 0
+    first = p
+    last = p + 11
+    d = code[text[p]]
+    while d < 10 and p < last:
+        value = value * 10 + d
+        p += 1
+        d = code[text[p]]
+    if p == first:
+        return 0, -BAD_STAMP
+    if p == last or value >= 4_000_000_000:
+        return 0, -STAMP_RANGE
+    if text[p] != 46 and text[p] != 44:
+        return value * 1_000_000_000, p
+    p += 1
+    first = p
+    last = p + 10
+    d = code[text[p]]
+    while d < 10 and p < last:
+        value = value * 10 + d
+        p += 1
+        d = code[text[p]]
+    if p == last:
+        return 0, -BAD_FRACTION
+    places = p - first
+    if places == 6:
+        return value * 1_000, p
+    while places < 9:
+        value *= 10
+        places += 1
+    return value, p
+
+
+def same_channel(text: Numbers, p: int, code: Numbers, s: Slots, labels: Numbers) -> int:
+    """Return the place behind the label at p if it is the label of the line before, else 0."""
+    k = s[CHANNEL] * LABEL_ROOM
+    while labels[k] != 0 and text[p] == labels[k]:
+        p += 1
+        k += 1
+    if labels[k] == 0 and code[text[p]] == BLANK:
+        return p
+    return 0
+
+
+def channel_of(text: Numbers, p: int, stop: int, s: Slots, labels: Slots) -> int:
+    """Return the index of the label from p to stop, entering it if it is new; -1 if there is no room.
+
+    Only for lines that are known to be frames: a broken line must not invent a channel.
+    """
+    n = s[CHANNELS]
+    size = stop - p
+    for channel in range(n):
+        base = channel * LABEL_ROOM
+        k = 0
+        while k < size and labels[base + k] == text[p + k]:
+            k += 1
+        if k == size and labels[base + k] == 0:
+            s[CHANNEL] = channel
+            return channel
+    if n == MOST_CHANNELS:
+        return -1
+    for k in range(size):
+        labels[n * LABEL_ROOM + k] = text[p + k]
+    s[CHANNELS] = n + 1
+    s[CHANNEL] = n
+    return n
+
+
+def is_wanted(can_id: int, extended: int, s: Slots, ids: Numbers) -> bool:
+    """Return whether frames of this id go into the columns.
+
+    ids : int64[2048 + size], 1 for each wanted 11-bit id, then an open-addressing hash table of wanted 29-bit ids
+    plus 1, of a size that is a power of two and never full.
+    """
+    if s[EVERYTHING] != 0:
+        return True
+    if extended == 0:
+        return ids[can_id] != 0
+    mask = s[ID_MASK]
+    k = (can_id ^ can_id >> 11 ^ can_id >> 19) & mask
+    while ids[2048 + k] != 0:
+        if ids[2048 + k] == can_id + 1:
+            return True
+        k = (k + 1) & mask
+    return False
+
+
+def place_in_time(stamp: int, s: Slots) -> int:
+    """Return the axis time of a frame that was stamped so, or -AXIS_LIMIT when SEAM or STAMP_RANGE must be dealt with.
+
+    The order of stamps is kept in LARGEST, SMALLEST and REORDERED. To be called once per valid frame, when nothing else
+    can go wrong with its line. On failure s[STOP] is SEAM, or BROKEN_LINE with s[REASON] set.
+    """
+    shift = s[SHIFT]
+    largest = s[LARGEST]
+    if stamp > AXIS_LIMIT - shift:
+        s[STOP] = BROKEN_LINE
+        s[REASON] = STAMP_RANGE
+        return -AXIS_LIMIT
+    time = stamp + shift
+    if time >= largest and s[BREAK] == 0:
+        s[LARGEST] = time
+    elif s[AS_RECORDED] != 0:
+        s[BREAK] = 0
+        s[LARGEST] = max(time, largest)
+    elif s[BREAK] != 0 or largest - time > SORTED_NS or time < s[FLOOR]:
+        s[STOP] = SEAM
+        s[BACK] = largest - time
+        return -AXIS_LIMIT
+    else:
+        s[REORDERED] += 1
+    if time < s[SMALLEST] and s[SEGMENT] == 0:
+        s[SMALLEST] = time
+    return time
+
+
+def count_error_classes(can_id: int, s: Slots) -> None:
+    """Count an error frame and its class bits."""
+    s[ERRORS] += 1
+    for bit in range(29):
+        if can_id >> bit & 1:
+            s[ERROR_CLASS + bit] += 1
+
+
+def fd_code(length: int) -> int:
+    """Return the data length code of a CAN FD payload (ISO 11898-1), or -1 if there is none for this length."""
+    if length <= 8:
+        return length
+    if length == 12:
+        return 9
+    if length == 16:
+        return 10
+    if length == 20:
+        return 11
+    if length == 24:
+        return 12
+    if length == 32:
+        return 13
+    if length == 48:
+        return 14
+    if length == 64:
+        return 15
+    return -1
+
+
+def fd_length(dlc: int) -> int:
+    """Return the bytes of payload that a CAN FD data length code of 0 to 15 stands for (ISO 11898-1)."""
+    if dlc <= 8:
+        return dlc
+    if dlc <= 12:
+        return 4 * dlc - 24
+    if dlc == 13:
+        return 32
+    return 16 * dlc - 176
+
+
+def hex_words(text: Numbers, p: int, length: int, code: Numbers, words: Slots, at: int) -> int:
+    """Write the payload of `length` bytes, two digits each without gaps from p on; return the words it took.
+
+    Byte k becomes bits 8*(k % 8) and up of word k // 8; what is left of the last word is zero.
+    """
+    n = 0
+    while length >= 8:
+        value = 0
+        for k in range(8):
+            value |= (code[text[p + 2 * k]] << 4 | code[text[p + 2 * k + 1]]) << 8 * k
+        words[at + n] = value
+        n += 1
+        p += 16
+        length -= 8
+    if length > 0:
+        value = 0
+        for k in range(length):
+            value |= (code[text[p + 2 * k]] << 4 | code[text[p + 2 * k + 1]]) << 8 * k
+        words[at + n] = value
+        n += 1
+    return n

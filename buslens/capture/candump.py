@@ -1,0 +1,66 @@
+"""candump log files: what ``candump -l`` writes.
+
+    (1700000000.000072) can0 202#E8B7000000000000
+    (1700000000.000072123) can1 1F334455#1122 R
+    (0.002500) vcan0 123##35A7B9CDE
+
+What stands in a line, and what is made of it:
+
+=======================  ==================================================================================
+``(1700000000.000072)``  time stamp in seconds with 0 to 9 decimals; never through a float
+``can0``                 channel, 1 to 31 characters
+``202``, ``00000202``    11 bits, 29 bits: by width, never by value
+``20000040``             error frame: eight digits and bit 0x20000000 (Linux kernel, include/uapi/linux/can.h)
+``#E8B7``                0 to 8 bytes; ``#E8.B7`` too
+``#...._9``              8 bytes, and the raw data length code 9 to F
+``#R``, ``#R8``          remote frame, with the length that it asks for
+``##3E8B7``              CAN FD: flags (1 BRS, 2 ESI, 4 FDF), then 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes
+`` R``, `` T``           received, or sent by the recorder; either case
+``# ...``, empty         no frame
+=======================  ==================================================================================
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from buslens.capture import _candump_kernel as kernel
+from buslens.capture.frames import Clock
+from buslens.capture.protocol import LogFormat, Match
+
+_LINE: Final = re.compile(rb"[\0 \t]*\((\d{1,10})(?:\.\d{0,9})?\)[ \t]+\S{1,31}[ \t]+[0-9A-Fa-f]{3,8}#", re.MULTILINE)
+_EPOCH_STAMPS_S: Final = 100_000_000
+"""Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
+
+REASONS: Final = {
+    kernel.NO_BRACKET: "a line begins with the time stamp in brackets, such as (1700000000.000123) can0 123#11",
+    kernel.UNCLOSED: "a closing bracket and a blank were expected behind the time stamp",
+    kernel.NO_HASH: "an id in hexadecimal digits and then '#' were expected behind the channel",
+    kernel.ID_WIDTH: "an id has 3 digits (11 bits) or 8 digits (29 bits)",
+    kernel.ID_RANGE: "the id is beyond 7FF for 3 digits, or beyond 1FFFFFFF for 8 digits",
+    kernel.ODD_DIGITS: "a byte has two digits; there is one too few or too many",
+    kernel.TOO_MUCH_DATA: "more than 8 bytes; a CAN FD frame would have '##' and a digit of flags before them",
+    kernel.FD_LENGTH: "a CAN FD frame has 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes",
+    kernel.FD_FLAGS: "a digit of flags was expected behind '##'",
+    kernel.RAW_DLC: "a raw data length code of 9 to F is expected behind '_', and 8 bytes before it",
+    kernel.TAIL: "the line should end behind the payload, or go on with a blank and R or T",
+}
+"""What was wrong with a line and what would be right, by reason."""
+
+
+def sniff(head: bytes) -> Match | None:
+    """Recognise a log by one of its first lines; the stamp of that line tells the clock."""
+    match = next((found for line in head.split(b"\n") if (found := _LINE.match(line)) is not None), None)
+    if match is None:
+        return None
+    return Match(clock=Clock.WALL if int(match[1]) >= _EPOCH_STAMPS_S else Clock.RELATIVE)
+
+
+CANDUMP: Final = LogFormat(
+    name="candump",
+    example="(1700000000.000072) can0 202#E8B7000000000000",
+    sniff=sniff,
+    kernel=kernel.scan,
+    reasons=REASONS,
+)

@@ -1,0 +1,197 @@
+"""A capture: one recorded log, whose format has been recognised and that can be read."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture.registry import FORMATS
+from buslens.capture.scan import shown
+from buslens.capture.stream import BOM, GZIP_MAGIC, FileStream, Gunzipped, Prefixed, ReadAhead, read_head
+from buslens.errors import CaptureError, Source, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.capture.foreign import ForeignRecording
+    from buslens.capture.frames import Clock, Tally
+    from buslens.capture.protocol import LogFormat, Match
+    from buslens.capture.stream import Stream
+
+STANDARD_INPUT: Final = "-"
+"""Stands for standard input in place of a path."""
+_UTF16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
+
+
+@dataclass(kw_only=True)
+class Capture:
+    """One recorded log; a file may be read any number of times, standard input once."""
+
+    #: As the user named it.
+    path: str
+    #: None: a recording of another kind, that is read through python-can.
+    format: LogFormat | None
+    match: Match | None
+    #: The first bytes, unpacked and without a byte order mark.
+    head: bytes = b""
+    is_gzip: bool = False
+    #: Bytes before the first line.
+    n_mark: int = 0
+    #: Bytes of a file that pieces can be cut from; None where there is only one way through.
+    size: int | None = None
+    foreign: ForeignRecording | None = None
+    _input: Stream | None = field(default=None, repr=False)
+
+    @property
+    def name(self) -> str:
+        """Name of the log format."""
+        if self.foreign is not None:
+            return self.foreign.suffix.lstrip(".")
+        return "" if self.format is None else self.format.name
+
+    @property
+    def clock(self) -> Clock | None:
+        """What the stamps count from, as far as the beginning tells; None if it does not."""
+        return None if self.match is None else self.match.clock
+
+    @contextmanager
+    def stream(self, start: int | None = None, stop: int | None = None) -> Iterator[Stream]:
+        """Lend the bytes of the log, or of a piece of it."""
+        if self._input is None and self.path == STANDARD_INPUT:
+            raise UsageError("standard input can be read only once: save the log to a file first")
+        if self._input is not None:
+            stream, self._input = self._input, None
+        else:
+            stream = FileStream.of(Path(self.path), 0 if self.is_gzip else start or self.n_mark, stop)
+            if self.is_gzip:
+                stream = ReadAhead(_without_mark(Gunzipped(stream), self.n_mark))
+        try:
+            yield stream
+        finally:
+            stream.close()
+
+
+def open_capture(path: str | Path) -> Capture:
+    """Recognise a recorded log by its content.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file, plain or gzipped; ``-`` for standard input.
+
+    Raises
+    ------
+    CaptureError
+        If nothing in it can be read: empty, UTF-16, or of no known format.
+    UsageError
+        If standard input is a terminal.
+    OSError
+        If the system refuses the file.
+    """
+    name = str(path)
+    if name == STANDARD_INPUT:
+        return _open_standard_input()
+    with Path(name).open("rb", buffering=0) as file:
+        size = file.seek(0, 2)
+        file.seek(0)
+        stream: Stream = FileStream(file)
+        start = read_head(stream, 2)
+        is_gzip = start == GZIP_MAGIC
+        stream = Prefixed(start, stream)
+        head = read_head(Gunzipped(stream) if is_gzip else stream)
+    n_mark = len(BOM) if head.startswith(BOM) else 0
+    found = _recognise(name, head[n_mark:], is_file=True)
+    if isinstance(found, tuple):
+        return Capture(
+            path=name,
+            format=found[0],
+            match=found[1],
+            head=head[n_mark:],
+            is_gzip=is_gzip,
+            n_mark=n_mark,
+            size=None if is_gzip else size,
+        )
+    return Capture(path=name, format=None, match=None, foreign=found)
+
+
+def refuse_unread(capture: Capture, tally: Tally) -> None:
+    """Refuse a capture of which nothing could be read.
+
+    Raises
+    ------
+    CaptureError
+        If there are broken lines, and not one frame.
+    """
+    if not tally.frames and tally.skipped:
+        line = tally.skipped[0]
+        raise CaptureError(
+            f"no line of it could be read; the first is '{line.text}': {line.reason}", Source(capture.path, line.line)
+        )
+
+
+def _open_standard_input() -> Capture:
+    if sys.stdin is None or sys.stdin.isatty():
+        raise UsageError("standard input is a terminal: pipe a log into it, or name a file")
+    stream: Stream = FileStream(sys.stdin.buffer, keep_open=True)
+    start = read_head(stream, 2)
+    stream = Prefixed(start, stream)
+    if start == GZIP_MAGIC:
+        stream = Gunzipped(stream)
+    head = read_head(stream)
+    n_mark = len(BOM) if head.startswith(BOM) else 0
+    head = head[n_mark:]
+    found = _recognise("standard input", head, is_file=False)
+    assert isinstance(found, tuple)  # noqa: S101  (only files can be foreign)
+    return Capture(
+        path=STANDARD_INPUT, format=found[0], match=found[1], head=head, _input=ReadAhead(Prefixed(head, stream))
+    )
+
+
+def _without_mark(stream: Stream, n_mark: int) -> Stream:
+    read_head(stream, n_mark)
+    return stream
+
+
+def _recognise(name: str, head: bytes, *, is_file: bool) -> tuple[LogFormat, Match] | ForeignRecording:
+    """Return the format of a log, or the reader for a recording of another kind."""
+    source = Source(name)
+    if not head.strip():
+        if not head:
+            raise CaptureError("the file is empty", source)
+    if head.startswith(_UTF16_MARKS) or _looks_like_utf16(head):
+        raise CaptureError("the text is encoded as UTF-16: save it as UTF-8 or plain ASCII", source)
+    for entry in FORMATS.values():
+        match = entry.sniff(head)
+        if match is not None:
+            return entry, match
+    if is_file and (foreign := _foreign(name)) is not None:
+        return foreign
+    line = next((line for line in head.splitlines() if line.strip(b"\0 \t\r")), b"")
+    examples = "; ".join(f"{entry.name}: {entry.example}" for entry in FORMATS.values())
+    raise CaptureError(
+        f"no line of a log that is known; its first line is '{shown(line)}'; expected was a line such as {examples}",
+        source,
+    )
+
+
+def _foreign(name: str) -> ForeignRecording | None:
+    from buslens.capture.foreign import ForeignRecording, foreign_suffix, foreign_suffixes
+
+    path = Path(name)
+    suffix = foreign_suffix(path)
+    # A file with one of these names is text that has just not been recognised.
+    if suffix in {"", ".log", ".asc", ".txt"} or suffix not in foreign_suffixes():
+        return None
+    return ForeignRecording(path)
+
+
+def _looks_like_utf16(head: bytes) -> bool:
+    """Return whether every other byte is zero and the ones between are text."""
+    pairs = head[:200]
+    odd, even = pairs[1::2], pairs[::2]
+    return len(pairs) >= 8 and (
+        (not any(odd) and all(even)) or (not any(even) and all(odd))
+    )

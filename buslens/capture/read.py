@@ -1,0 +1,118 @@
+"""All frames of a capture as one table, for those who want to look for themselves."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from buslens.capture.frames import Flag, Frames
+from buslens.capture.open import open_capture, refuse_unread
+from buslens.capture.scan import PLAIN_BYTES, Plan, Scanner, foreign_plan
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from buslens.capture.open import Capture
+
+
+def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None) -> pd.DataFrame:
+    """Return every frame of a capture, in file order.
+
+    Parameters
+    ----------
+    path : str or Path
+        A recorded log; ``-`` for standard input.
+    notify : callable, optional
+        Is told, as one sentence, what takes a while.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per frame: ``time`` (float64, s, as recorded: not sorted, not mended), ``channel`` (str),
+        ``can_id`` (int64, without flag bits; of an error frame its class bits), ``is_extended``, ``is_fd``,
+        ``is_remote``, ``is_error``, ``is_rx`` (bool), ``dlc`` (int64, the raw data length code),
+        ``data`` (bytes). ``attrs["tally"]`` is the account of all lines.
+
+    Raises
+    ------
+    CaptureError
+        If nothing in it can be read.
+    """
+    import pandas as pd
+
+    capture = open_capture(path)
+    scanner, runs = _runs(capture, notify)
+    kept = list(runs)
+    tally = scanner.tally()
+    refuse_unread(capture, tally)
+    flags = _joined([frames.flags for frames in kept], np.uint16)
+    labels = pd.Series(list(scanner.channels), dtype=pd.Series(["text"]).dtype)
+    time_ns = _joined([frames.time_ns for frames in kept], np.int64)
+    table = pd.DataFrame(
+        {
+            # Seconds and the rest apart: nanoseconds since 1970 do not fit a float.
+            "time": time_ns // NS_PER_S + time_ns % NS_PER_S / NS_PER_S,
+            "channel": labels.array.take(_joined([frames.channel for frames in kept], np.int64)),
+            "can_id": _joined([frames.can_id for frames in kept], np.int64),
+            "is_extended": flags & Flag.EXTENDED != 0,
+            "is_fd": flags & Flag.FD != 0,
+            "is_remote": flags & Flag.REMOTE != 0,
+            "is_error": flags & Flag.ERROR != 0,
+            "is_rx": flags & Flag.TX == 0,
+            "dlc": _joined([frames.dlc for frames in kept], np.int64),
+            "data": pd.Series([data for frames in kept for data in payloads(frames)], dtype=object),
+        }
+    )
+    table.attrs["tally"] = tally
+    return table
+
+
+def payloads(frames: Frames) -> list[bytes]:
+    """Return the payload of each frame."""
+    raw = frames.words.astype("<u8", copy=False).tobytes()
+    starts = (8 * frames.word).tolist()
+    return [raw[start : start + n] for start, n in zip(starts, frames.length.tolist(), strict=True)]
+
+
+def _runs(capture: Capture, notify: Callable[[str], None] | None) -> tuple[Scanner, Iterator[Frames]]:
+    """Return the runs of all frames of a capture as recorded, and the scanner that keeps the account of them."""
+    if capture.foreign is not None:
+        scanner = Scanner(foreign_plan(capture.name, wanted=None, as_recorded=True))
+        return scanner, _foreign_runs(capture, scanner)
+    assert capture.format is not None  # noqa: S101  (else it is foreign)
+    assert capture.match is not None  # noqa: S101
+    plain_bytes = 0 if (capture.size or 0) > PLAIN_BYTES else PLAIN_BYTES
+    scanner = Scanner(
+        Plan(
+            format=capture.format,
+            match=capture.match,
+            wanted=None,
+            as_recorded=True,
+            plain_bytes=plain_bytes,
+            notify=notify,
+        )
+    )
+    return scanner, _own_runs(capture, scanner)
+
+
+def _own_runs(capture: Capture, scanner: Scanner) -> Iterator[Frames]:
+    with capture.stream() as stream:
+        yield from scanner.read(stream)
+    yield from scanner.rest()
+
+
+def _foreign_runs(capture: Capture, scanner: Scanner) -> Iterator[Frames]:
+    assert capture.foreign is not None  # noqa: S101  (the caller has looked)
+    for run in capture.foreign:
+        yield from scanner.feed(run)
+    yield from scanner.rest()
+
+
+def _joined(arrays: list[NDArray[Any]], dtype: type[np.generic]) -> NDArray[Any]:
+    return np.concatenate([np.empty(0, dtype), *(array.astype(dtype) for array in arrays)])

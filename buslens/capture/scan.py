@@ -1,0 +1,471 @@
+"""Lines become runs of frames: the loop around a format's kernel.
+
+A `Scanner` reads one piece of a log. It owns the kernel's state and columns, sorts frames that came a little out of order
+into place, opens a new segment at a seam, and keeps the account of what was read. Two scanners of neighbouring pieces
+can be put together if the second did not need to know of the first (`Scanner.follows`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from buslens.capture import _recorded_kernel
+from buslens.capture import _scan_kernel as k
+from buslens.capture.frames import Clock, Frames, Seam, Skipped, Tally
+from buslens.capture.protocol import LogFormat, Match
+from buslens.capture.stream import WINDOW_BYTES, windows
+from buslens.kernels import compiled
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.stream import Stream, Window
+    from buslens.capture.wanted import Wanted
+
+PLAIN_BYTES: Final = 4_000_000
+"""So much is read by plain Python before the compiler is asked for: to load compiled code takes as long (measured)."""
+ROOM: Final = 1 << 16
+"""Frames in the columns."""
+KEPT_LINES: Final = 8
+"""Broken lines that are kept."""
+KEPT_SEAMS: Final = 1000
+"""Seams that are kept."""
+SHOWN_BYTES: Final = 80
+"""Of a broken line."""
+
+_REASONS: Final = {
+    k.TOO_LONG: f"longer than {WINDOW_BYTES >> 20} MiB, and so no line of a log",
+    k.TOO_MANY_CHANNELS: f"more than {k.MOST_CHANNELS} different channel names",
+    k.BAD_STAMP: "a time stamp is digits, a point and up to 9 digits, such as 1700000000.000123",
+    k.BAD_FRACTION: "the time stamp has more than 9 decimals; a nanosecond is the finest that is read",
+    k.STAMP_RANGE: "the time stamp, in seconds, is beyond the year 2096",
+    k.BAD_LABEL: f"a channel name of 1 to {k.LABEL_ROOM - 1} characters was expected, such as can0",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What all scanners of one reading have in common."""
+
+    format: LogFormat
+    match: Match
+    #: None: every frame.
+    wanted: Wanted | None
+    #: The columns hold what was recorded, in file order; no sorting, no seams.
+    as_recorded: bool = False
+    #: Bytes that are read by plain Python before the compiler is asked for.
+    plain_bytes: int = PLAIN_BYTES
+    window_bytes: int = WINDOW_BYTES
+    room: int = ROOM
+    notify: Callable[[str], None] | None = None
+
+
+def foreign_plan(name: str, *, wanted: Wanted | None, as_recorded: bool = False) -> Plan:
+    """Return the plan for a recording whose frames come from another reader, through `Scanner.feed`."""
+    entry = LogFormat(name=name, example="", sniff=lambda _: None, kernel=_recorded_kernel.take, reasons={})
+    return Plan(format=entry, match=Match(clock=Clock.RELATIVE), wanted=wanted, as_recorded=as_recorded)
+
+
+@dataclass(slots=True)
+class _Account:
+    """What cannot be counted in the kernel's state."""
+
+    skipped: list[Skipped] = field(default_factory=list)
+    seams: list[Seam] = field(default_factory=list)
+    #: Seams beyond those that are kept.
+    more_seams: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    def add_seam(self, seam: Seam) -> None:
+        if len(self.seams) < KEPT_SEAMS:
+            self.seams.append(seam)
+        else:
+            self.more_seams += 1
+
+    def note(self, sentence: str) -> None:
+        if sentence not in self.notes:
+            self.notes.append(sentence)
+
+
+class _Columns:
+    """The buffers that a kernel fills, and the ways in which it sees them."""
+
+    def __init__(self, room: int, *, extra_words: int) -> None:
+        self.time = np.empty(room, np.int64)
+        self.channel = np.empty(room, np.uint16)
+        self.can_id = np.empty(room, np.uint32)
+        self.flags = np.empty(room, np.uint16)
+        self.dlc = np.empty(room, np.uint8)
+        self.length = np.empty(room, np.uint8)
+        self.word = np.empty(room, np.int64)
+        self.words = np.empty(room + extra_words, np.uint64)
+
+    def all(self) -> tuple[NDArray[Any], ...]:
+        """Return the columns in the order of `Frames`, without the payload words."""
+        return self.time, self.channel, self.can_id, self.flags, self.dlc, self.length, self.word
+
+    def plain(self) -> tuple[memoryview, ...]:
+        """Return what plain Python writes to most quickly."""
+        return (*(memoryview(column) for column in self.all()), memoryview(self.words))
+
+    def compiled(self) -> tuple[NDArray[Any], ...]:
+        """Return what compiled code writes to; there words are signed like everything else."""
+        return (*self.all(), self.words.view(np.int64))
+
+
+class Scanner:
+    """Reads one piece of a log.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is read, and how.
+    slots : sequence of int, optional
+        Slots of the format at the start of the piece; default: those of the start of the log.
+    """
+
+    def __init__(self, plan: Plan, slots: Iterable[int] | None = None) -> None:
+        self.plan = plan
+        self.account = _Account()
+        self.state = np.zeros(k.STATE_SIZE, np.int64)
+        self._s = memoryview(self.state)
+        s = self._s
+        s[k.LARGEST] = s[k.FLOOR] = k.NO_TIME
+        s[k.SMALLEST] = k.AXIS_LIMIT
+        s[k.KEEP] = KEPT_LINES
+        s[k.AS_RECORDED] = int(plan.as_recorded)
+        s[k.ROOM] = plan.room
+        if slots is None:
+            for slot, value in plan.match.slots.items():
+                s[slot] = value
+        else:
+            self.state[k.FORMAT :] = list(slots)
+        #: Slots of the format with which the piece began.
+        self.began = self.state[k.FORMAT :].tolist()
+        self._ids = np.zeros(1, np.int64)
+        if plan.wanted is None:
+            s[k.EVERYTHING] = 1
+        else:
+            self._ids = plan.wanted.table()
+            s[k.ID_MASK] = len(self._ids) - 2048 - 1
+        self._columns = _Columns(plan.room, extra_words=plan.room)
+        s[k.WORD_ROOM] = len(self._columns.words)
+        self._labels = bytearray(k.MOST_CHANNELS * k.LABEL_ROOM + 1)
+        self._names: tuple[str, ...] = ()
+        self._buffer = bytearray()
+        self._plain_left = plan.plain_bytes
+        self._run: Callable[[int, int], int] | None = None
+        self._is_plain = True
+
+    # --- reading ------------------------------------------------------------------------------------------------
+
+    def read(self, stream: Stream) -> Iterator[Frames]:
+        """Read a stream to its end; yield frames in runs, each in order of time and within one segment.
+
+        Frames that later ones may have to be sorted before are held back until `rest`.
+        """
+        if not self._buffer:
+            self._buffer = bytearray(self.plan.window_bytes + k.PADDING)
+        self._run = None
+        for window in windows(stream, self._buffer):
+            if window.is_too_long:
+                self._skip(self._s[k.LINES] + 1, _REASONS[k.TOO_LONG], self._buffer[:SHOWN_BYTES])
+                self._s[k.LINES] += 1
+            elif window.is_cut and stream.damage:
+                self._skip(self._s[k.LINES] + 1, stream.damage, self._buffer[: window.stop - 1])
+                return
+            else:
+                yield from self._read_window(window)
+        if stream.damage:
+            self._skip(self._s[k.LINES] + 1, stream.damage, b"")
+
+    def _read_window(self, window: Window) -> Iterator[Frames]:
+        frames = self._s[k.FRAMES]
+        kernel = self._kernel(window.stop)
+        p = 0
+        while True:
+            p = kernel(p, window.stop)
+            stop = self._s[k.STOP]
+            if stop == k.END:
+                break
+            if stop == k.BROKEN_LINE:
+                self._keep_broken(p)
+            elif stop == k.ASK:
+                self._ask()
+            else:
+                yield from self._make_room(stop, self._s[k.LINES] + 1)
+        if window.is_cut:
+            self._s[k.LINES] -= 1  # the line feed was ours
+            if self._s[k.FRAMES] != frames:
+                self.account.note(
+                    f"the last line, {self._s[k.LINES] + 1}, has no line end, so its frame may have been cut short"
+                )
+        if self._s[k.COUNT] >= self.plan.room // 2:
+            yield from self._hand_on()
+
+    def feed(self, frames: Frames) -> Iterator[Frames]:
+        """Take frames that another reader made, in file order and with the times that were recorded.
+
+        The labels of `frames` must begin with those of the run before.
+        """
+        s = self._s
+        for channel, label in enumerate(frames.channels[: k.MOST_CHANNELS]):
+            name = label.encode()[: k.LABEL_ROOM - 1]
+            self._labels[channel * k.LABEL_ROOM : channel * k.LABEL_ROOM + len(name)] = name
+        s[k.CHANNELS] = min(len(frames.channels), k.MOST_CHANNELS)
+        columns = (frames.time_ns, frames.channel, frames.can_id, frames.flags, frames.dlc, frames.length, frames.word)
+        source = (*(column.tolist() for column in columns), frames.words.tolist())
+        p = 0
+        while True:
+            p = _recorded_kernel.take(*source, p, len(frames), s, self._ids, *self._columns.plain())  # type: ignore[arg-type]
+            if s[k.STOP] == k.END:
+                break
+            if s[k.STOP] == k.BROKEN_LINE:
+                self._skip(s[k.LINES], _REASONS[s[k.REASON]], b"")
+            else:
+                yield from self._make_room(s[k.STOP], s[k.LINES] + 1)
+        yield from self._hand_on()
+
+    def rest(self) -> Iterator[Frames]:
+        """Yield the frames that are held back: nothing comes that could belong before them."""
+        frames = self._release(None)
+        if frames is not None:
+            yield frames
+
+    def _kernel(self, n_bytes: int) -> Callable[[int, int], int]:
+        """Return what reads the buffer from one place to another: plain Python at first, then compiled code."""
+        if self._run is None or (self._is_plain and self._plain_left < n_bytes):
+            twin = compiled(self.plan.format.kernel, self.plan.notify) if self._plain_left < n_bytes else None
+            self._is_plain = twin is None
+            self._run = self._plain_run() if twin is None else self._compiled_run(twin)
+            if twin is None and self._plain_left < n_bytes:
+                self._plain_left = 1 << 62  # there is no compiler
+        if self._is_plain:
+            self._plain_left -= n_bytes
+        return self._run
+
+    def _plain_run(self) -> Callable[[int, int], int]:
+        kernel, buffer, columns = self.plan.format.kernel, self._buffer, self._columns.plain()
+        code, ids = k.character_codes(), self._ids.tolist()
+
+        def run(start: int, stop: int) -> int:
+            return kernel(buffer, start, stop, self._s, code, ids, self._labels, *columns)
+
+        return run
+
+    def _compiled_run(self, kernel: Callable[..., int]) -> Callable[[int, int], int]:
+        buffer, columns = np.frombuffer(self._buffer, np.uint8), self._columns.compiled()
+        code, labels = np.array(k.character_codes(), np.int64), np.frombuffer(self._labels, np.uint8)
+
+        def run(start: int, stop: int) -> int:
+            return kernel(buffer, start, stop, self.state, code, self._ids, labels, *columns)
+
+        return run
+
+    def _ask(self) -> None:
+        on_line = self.plan.format.on_line
+        if on_line is not None:
+            start = self._s[k.AT]
+            line = self._line(start)
+            on_line(line, self._s, self.account.notes)
+
+    # --- order --------------------------------------------------------------------------------------------------
+
+    def _make_room(self, stop: int, line: int) -> Iterator[Frames]:
+        """Deal with full columns or a seam."""
+        s = self._s
+        if stop == k.SEAM:
+            if s[k.LARGEST] == k.NO_TIME:
+                s[k.BREAK] = 0
+                return
+            yield from self.rest()
+            self.account.add_seam(Seam(time_ns=s[k.LARGEST] + 1, line=line, back_ns=s[k.BACK]))
+            s[k.SHIFT] += max(s[k.BACK] + 1, 0)
+            s[k.SEGMENT] += 1
+            s[k.BREAK] = 0
+            s[k.FLOOR] = k.NO_TIME
+            return
+        yield from self._hand_on()
+        if 8 * s[k.COUNT] > 7 * s[k.ROOM] or 8 * (s[k.WORDS] + k.MOST_WORDS) > 7 * s[k.WORD_ROOM]:
+            # So many frames within 10 ms are none of a bus: the clock stands still, and there is nothing to sort.
+            s[k.FLOOR] = s[k.LARGEST]
+            yield from self.rest()
+
+    def _hand_on(self) -> Iterator[Frames]:
+        is_in_order = self.plan.as_recorded or self.plan.match.in_order
+        frames = self._release(None if is_in_order else self._s[k.LARGEST] - k.SORTED_NS)
+        if frames is not None:
+            yield frames
+
+    def _release(self, limit_ns: int | None) -> Frames | None:
+        """Return the frames up to a time, all without one, and move the others to the front of the columns."""
+        n, columns = self._s[k.COUNT], self._columns
+        if n == 0:
+            return None
+        arrays = [column[:n] for column in columns.all()]
+        time = arrays[0]
+        if not self.plan.as_recorded and not bool((time[1:] >= time[:-1]).all()):
+            order = np.argsort(time, kind="stable")
+            arrays = [array[order] for array in arrays]
+            time = arrays[0]
+        cut = n if limit_ns is None else int(np.searchsorted(time, limit_ns, "right"))
+        if cut == 0 and arrays[0].base is columns.time:
+            return None
+        released = [array[:cut].copy() for array in arrays]
+        words = columns.words[: self._s[k.WORDS]].copy()
+        held = [array[cut:].copy() for array in arrays]
+        for column, array in zip(columns.all(), held, strict=True):
+            column[: n - cut] = array
+        # Only the words of frames that are held stay, one frame's behind the other's.
+        sizes = (held[5].astype(np.int64) + 7) // 8
+        ends = np.cumsum(sizes)
+        n_words = int(ends[-1]) if len(ends) else 0
+        index = np.repeat(held[6] - (ends - sizes), sizes) + np.arange(n_words)
+        columns.words[:n_words] = words[index]
+        columns.word[: n - cut] = ends - sizes
+        self._s[k.COUNT], self._s[k.WORDS] = n - cut, n_words
+        if cut == 0:
+            return None
+        time_ns, channel, can_id, flags, dlc, length, word = released
+        return Frames(
+            time_ns=time_ns,
+            channel=channel,
+            can_id=can_id,
+            flags=flags,
+            dlc=dlc,
+            length=length,
+            word=word,
+            words=words,
+            channels=self.channels,
+            segment=self._s[k.SEGMENT],
+        )
+
+    # --- account ------------------------------------------------------------------------------------------------
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Labels of channels in the order in which they came."""
+        n = self._s[k.CHANNELS]
+        if len(self._names) != n:
+            self._names = tuple(
+                bytes(self._labels[base : base + k.LABEL_ROOM]).partition(b"\0")[0].decode("utf-8", "backslashreplace")
+                for base in range(0, n * k.LABEL_ROOM, k.LABEL_ROOM)
+            )
+        return self._names
+
+    def _line(self, start: int) -> bytes:
+        stop = self._buffer.index(b"\n", start)
+        return bytes(self._buffer[start:stop]).partition(b"\0")[0]
+
+    def _keep_broken(self, p: int) -> None:
+        """Keep the broken line at AT, which has been counted; p is behind it."""
+        s = self._s
+        line = s[k.LINES] if self._buffer[p - 1] == 0x0A else s[k.LINES] + 1
+        start = s[k.AT]
+        if self._buffer[start] == 0:
+            start += len(self._buffer[start:p]) - len(self._buffer[start:p].lstrip(b"\0"))
+        code = s[k.REASON]
+        reason = _REASONS.get(code) or self.plan.format.reasons[code]
+        self._show(line, reason, self._line(start))
+
+    def _skip(self, line: int, reason: str, text: bytes | bytearray) -> None:
+        self._s[k.BROKEN] += 1
+        if self._s[k.BROKEN] <= KEPT_LINES:
+            self._show(line, reason, text)
+
+    def _show(self, line: int, reason: str, text: bytes | bytearray) -> None:
+        self.account.skipped.append(Skipped(line=line, reason=reason, text=shown(text)))
+
+    # --- neighbours ---------------------------------------------------------------------------------------------
+
+    def follows(self, before: Scanner) -> bool:
+        """Return whether this piece would have been read the same way had it been known what came before."""
+        s, b = self._s, before._s
+        return (
+            b[k.SEGMENT] == 0
+            and b[k.SHIFT] == 0
+            and b[k.BREAK] == 0
+            and b[k.LARGEST] <= s[k.SMALLEST]
+            and self.began == before.state[k.FORMAT :].tolist()
+            and len(set(before.channels) | set(self.channels)) <= k.MOST_CHANNELS
+        )
+
+    def succeed(self, before: Scanner) -> None:
+        """Take over the account of the piece before; all that it held back has been handed on."""
+        s, b = self.state, before.state
+        n_lines = int(b[k.LINES])
+        counted = [k.LINES, k.FRAMES, k.REMOTE, k.ERRORS, k.OTHER, k.BROKEN, k.REORDERED]
+        s[counted] += b[counted]
+        s[k.ERROR_CLASS : k.FORMAT] += b[k.ERROR_CLASS : k.FORMAT]
+        s[k.LARGEST] = max(s[k.LARGEST], b[k.LARGEST])
+        s[k.SMALLEST] = min(s[k.SMALLEST], b[k.SMALLEST])
+        s[k.FLOOR] = max(s[k.FLOOR], b[k.FLOOR])
+        mine, theirs = self.account, before.account
+        skipped = [*theirs.skipped, *(line._replace(line=line.line + n_lines) for line in mine.skipped)]
+        account = _Account(skipped=skipped[:KEPT_LINES], more_seams=theirs.more_seams + mine.more_seams)
+        for sentence in [*theirs.notes, *mine.notes]:
+            account.note(sentence)
+        for seam in [*theirs.seams, *(seam._replace(line=seam.line + n_lines) for seam in mine.seams)]:
+            account.add_seam(seam)
+        self.account = account
+        self._renumber_channels(before)
+        self._run = None
+        self.began = before.began
+
+    def _renumber_channels(self, before: Scanner) -> None:
+        """Number the channels as they came in both pieces together."""
+        names = list(before.channels)
+        numbers = []
+        for name in self.channels:
+            if name not in names:
+                names.append(name)
+            numbers.append(names.index(name))
+        if numbers:
+            held = self._columns.channel[: self._s[k.COUNT]]
+            held[:] = np.array(numbers, np.uint16)[held]
+        own, self._labels = self._labels, bytearray(before._labels)
+        room = k.LABEL_ROOM
+        for channel, number in enumerate(numbers):
+            self._labels[number * room : (number + 1) * room] = own[channel * room : (channel + 1) * room]
+        self._s[k.CHANNELS] = len(names)
+        self._s[k.CHANNEL] = 0
+        self._names = ()
+
+    def tally(self) -> Tally:
+        """Return the account of all that was read."""
+        s = self._s
+        notes = [*self.plan.match.notes, *self.account.notes]
+        if self.account.more_seams:
+            notes.append(f"the clock ran back {self.account.more_seams} more times, which are not listed")
+        tally = Tally(
+            format=self.plan.format.name,
+            clock=self.plan.match.clock,
+            frames=s[k.FRAMES],
+            remote=s[k.REMOTE],
+            errors=s[k.ERRORS],
+            other_lines=s[k.OTHER],
+            broken=s[k.BROKEN],
+            skipped=list(self.account.skipped),
+            reordered=s[k.REORDERED],
+            seams=list(self.account.seams),
+            first_ns=s[k.SMALLEST] if s[k.FRAMES] else None,
+            last_ns=s[k.LARGEST] if s[k.FRAMES] else None,
+            channels=self.channels,
+            error_classes={1 << bit: n for bit in range(29) if (n := s[k.ERROR_CLASS + bit])},
+            notes=notes,
+        )
+        if self.plan.format.finish is not None:
+            self.plan.format.finish(s, tally)
+        return tally
+
+
+def shown(text: bytes | bytearray) -> str:
+    """Return the beginning of a line in printable ASCII."""
+    more = "..." if len(text.strip()) > SHOWN_BYTES else ""
+    line = bytes(text).strip()[:SHOWN_BYTES].decode("ascii", "backslashreplace")
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in line) + more

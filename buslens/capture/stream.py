@@ -1,0 +1,286 @@
+"""Bytes of a log, from wherever they come, in windows of whole lines."""
+
+from __future__ import annotations
+
+import zlib
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Final, Protocol
+
+from buslens.capture._scan_kernel import PADDING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from types import TracebackType
+
+WINDOW_BYTES: Final = 1 << 22
+"""Bytes read at a time; a line that is as long is broken. 4 MiB keeps what a core works on within its cache's reach."""
+HEAD_BYTES: Final = 1 << 16
+"""Bytes by which a format is recognised."""
+GZIP_MAGIC: Final = b"\x1f\x8b"
+"""RFC 1952, 2.3.1."""
+BOM: Final = b"\xef\xbb\xbf"
+"""Byte order mark of UTF-8."""
+
+_GZIP_WINDOW: Final = 31
+"""zlib: the largest window, in a gzip wrapping."""
+_CHUNK: Final = 1 << 17
+
+
+class Stream(Protocol):
+    """Bytes in their order."""
+
+    #: Why there were no more, if that was not the end; else empty.
+    damage: str
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view from its start and return how many bytes there were; 0 only at the end."""
+
+    def close(self) -> None:
+        """Give back what the stream holds."""
+
+
+class FileStream:
+    """An open file, from where it stands, up to a number of bytes."""
+
+    def __init__(self, file: IO[bytes], n_bytes: int | None = None, *, keep_open: bool = False) -> None:
+        self.damage = ""
+        self._file = file
+        self._left = n_bytes
+        self._keep_open = keep_open
+
+    @classmethod
+    def of(cls, path: Path, start: int = 0, stop: int | None = None) -> FileStream:
+        """Open a file from start to stop."""
+        file = path.open("rb", buffering=0)
+        file.seek(start)
+        return cls(file, None if stop is None else stop - start)
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view."""
+        room = len(view) if self._left is None else min(len(view), self._left)
+        n: int = self._file.readinto(view[:room])  # type: ignore[attr-defined]  # IO[bytes] is silent about it
+        if self._left is not None:
+            self._left -= n
+        return n
+
+    def close(self) -> None:
+        """Close the file, unless it is someone else's."""
+        if not self._keep_open:
+            self._file.close()
+
+
+class Prefixed:
+    """Some bytes that have been read already, and the stream that they came from."""
+
+    def __init__(self, head: bytes, rest: Stream) -> None:
+        self._head = memoryview(head)
+        self._rest = rest
+
+    @property
+    def damage(self) -> str:
+        """Damage of the rest."""
+        return self._rest.damage
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view."""
+        if self._head:
+            n = min(len(view), len(self._head))
+            view[:n] = self._head[:n]
+            self._head = self._head[n:]
+            return n
+        return self._rest.read_into(view)
+
+    def close(self) -> None:
+        """Close the rest."""
+        self._rest.close()
+
+
+class Gunzipped:
+    """What was packed into a gzip stream (RFC 1952) of one or more members, up to the first damage.
+
+    Not `gzip.GzipFile`, which gives up what it has unpacked of a chunk when it meets damage in it.
+    """
+
+    def __init__(self, packed: Stream) -> None:
+        self.damage = ""
+        self._packed = packed
+        self._chunk = bytearray(_CHUNK)
+        self._input = b""
+        self._unpacker: zlib._Decompress | None = None
+        self._members = 0
+        self._ended = False
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view with unpacked bytes."""
+        while not self._ended:
+            if not self._input:
+                n = self._packed.read_into(memoryview(self._chunk))
+                self._input = bytes(self._chunk[:n])
+                if n == 0:
+                    self._end("the gzip data stops in the middle" if self._unpacker is not None else "")
+                    break
+            if self._unpacker is None:
+                # Zero bytes may fill up the last block of a tape behind the last member.
+                self._input = self._input.lstrip(b"\0") if self._members else self._input
+                if not self._input:
+                    continue
+                self._unpacker = zlib.decompressobj(_GZIP_WINDOW)
+                self._members += 1
+            data = self._unpack(len(view))
+            if data:
+                view[: len(data)] = data
+                return len(data)
+        return 0
+
+    def _unpack(self, most: int) -> bytes:
+        unpacker = self._unpacker
+        assert unpacker is not None  # noqa: S101  (read_into has just made one)
+        before = unpacker.copy()
+        try:
+            data = unpacker.decompress(self._input, most)
+        except zlib.error as problem:
+            self._end(f"the gzip data is damaged here ({problem})")
+            return _unpack_to_damage(before, self._input, most)
+        self._input = unpacker.unconsumed_tail
+        if unpacker.eof:
+            self._input = unpacker.unused_data
+            self._unpacker = None
+        return data
+
+    def _end(self, damage: str) -> None:
+        self._ended = True
+        self.damage = damage or self._packed.damage
+
+    def close(self) -> None:
+        """Close the packed stream."""
+        self._packed.close()
+
+
+def _unpack_to_damage(unpacker: zlib._Decompress, packed: bytes, most: int) -> bytes:
+    """Return what can be unpacked before the damage, found by halving."""
+    data = b""
+    step = len(packed)
+    while packed and len(data) < most:
+        trial = unpacker.copy()
+        try:
+            more = trial.decompress(packed[:step], most - len(data))
+        except zlib.error:
+            if step == 1:
+                break
+            step = (step + 1) // 2
+            continue
+        data += more
+        packed = trial.unconsumed_tail + packed[step:]
+        unpacker = trial
+        step = min(step, len(packed))
+    return data
+
+
+class ReadAhead:
+    """A stream that fetches its next bytes in a thread of its own while the last ones are looked at."""
+
+    def __init__(self, stream: Stream, n_bytes: int = WINDOW_BYTES) -> None:
+        self._stream = stream
+        self._thread = ThreadPoolExecutor(1)
+        self._buffers = [memoryview(bytearray(n_bytes)), memoryview(bytearray(n_bytes))]
+        self._next = self._thread.submit(self._fill, self._buffers[0])
+        self._now = memoryview(b"")
+
+    @property
+    def damage(self) -> str:
+        """Damage of the stream."""
+        return self._stream.damage
+
+    def _fill(self, buffer: memoryview) -> memoryview:
+        n = 0
+        while n < len(buffer):
+            more = self._stream.read_into(buffer[n:])
+            if more == 0:
+                break
+            n += more
+        return buffer[:n]
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view."""
+        if not self._now:
+            self._now = self._next.result()
+            self._buffers.reverse()
+            if self._now:
+                self._next = self._thread.submit(self._fill, self._buffers[0])
+        n = min(len(view), len(self._now))
+        view[:n] = self._now[:n]
+        self._now = self._now[n:]
+        return n
+
+    def close(self) -> None:
+        """End the thread and close the stream."""
+        self._thread.shutdown()
+        self._stream.close()
+
+    def __enter__(self) -> ReadAhead:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def read_head(stream: Stream, n_bytes: int = HEAD_BYTES) -> bytes:
+    """Return the first bytes of a stream."""
+    buffer = bytearray(n_bytes)
+    view = memoryview(buffer)
+    n = 0
+    while n < n_bytes and (more := stream.read_into(view[n:])):
+        n += more
+    return bytes(buffer[:n])
+
+
+@dataclass(slots=True, kw_only=True)
+class Window:
+    """Whole lines at the start of a buffer, valid until the next window is asked for."""
+
+    #: The lines end here: a line feed stands before.
+    stop: int
+    #: It is the beginning of a line that is longer than the buffer; the rest of it has been left out.
+    is_too_long: bool = False
+    #: The last line had no end of its own.
+    is_cut: bool = False
+
+
+def windows(stream: Stream, buffer: bytearray) -> Iterator[Window]:
+    """Yield the lines of a stream, as many at a time as fit into a buffer.
+
+    Parameters
+    ----------
+    stream : Stream
+        Read to its end.
+    buffer : bytearray
+        `PADDING` bytes at its end are never filled with text.
+    """
+    view = memoryview(buffer)
+    size = len(buffer) - PADDING
+    filled = 0
+    in_long_line = False
+    while n := stream.read_into(view[filled:size]):
+        fresh, filled = filled, filled + n
+        if in_long_line:
+            feed = buffer.find(b"\n", 0, filled)
+            rest = b"" if feed < 0 else bytes(view[feed + 1 : filled])
+            buffer[: len(rest)] = rest
+            fresh, filled, in_long_line = 0, len(rest), feed < 0
+        stop = buffer.rfind(b"\n", fresh, filled) + 1
+        if stop:
+            yield Window(stop=stop)
+            rest = bytes(view[stop:filled])
+            buffer[: len(rest)] = rest
+            filled = len(rest)
+        elif filled == size:
+            buffer[size] = 0x0A
+            yield Window(stop=size + 1, is_too_long=True)
+            filled, in_long_line = 0, True
+    if filled:
+        buffer[filled] = 0x0A
+        yield Window(stop=filled + 1, is_cut=True)

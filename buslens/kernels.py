@@ -1,0 +1,146 @@
+"""Loops over bytes that run as plain Python, or compiled where that pays.
+
+A kernel is a plain function over flat buffers in a module named ``_*_kernel.py`` or ``_kernels.py``. Called as it is, it
+runs as Python: importing the compiler alone would take longer than reading a small capture. `compiled` returns its
+compiled twin, for large captures. The rules for a kernel, so that both ways give the same result:
+
+* whole numbers only, signed and within 64 bits; no objects, no exceptions, no options;
+* buffers are indexed, never sliced; tables come in as arguments; module constants are whole numbers;
+* it may call other kernels, of its own module or imported by name from another kernel module.
+
+Compiled code is kept in a cache folder of our own, whose name holds the versions and a hash over the text of *all* kernel
+modules, for the compiler by itself would not notice that a function in another module has changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import tempfile
+import threading
+from pathlib import Path
+from types import FunctionType
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    Notify = Callable[[str], None]
+
+F = TypeVar("F", bound="Callable[..., object]")
+
+_LOCK: Final = threading.RLock()
+_COMPILED: Final[dict[FunctionType, Any]] = {}
+_OPTIONS: Final = {
+    "nogil": True,
+    # Kernels are called thousands of times per millisecond by each other: a call would cost as much as its work.
+    "forceinline": True,
+    # No counting of references to the buffers at each of those calls: the caller holds on to them.
+    "_nrt": False,
+}
+_PACKAGE: Final = Path(__file__).parent
+
+
+def compiled(kernel: F, notify: Notify | None = None) -> F | None:
+    """Return the compiled twin of a kernel; None where there is no compiler.
+
+    Parameters
+    ----------
+    kernel : function
+        A plain function that keeps the rules of this module.
+    notify : callable or None
+        Is told, once, when the twin is not in the cache, so that its first call will take some seconds.
+    """
+    with _LOCK:
+        try:
+            import numba  # noqa: PLC0415  (takes longer to import than a small capture to read)
+        except ImportError:
+            return None
+        function = cast("FunctionType", kernel)
+        if function not in _COMPILED:
+            folder = cache_folder(numba.__version__)
+            if notify is not None and not _is_cached(function, folder):
+                notify("preparing the reading of large captures; this takes some seconds, once")
+            _compile(function, folder)
+        return cast("F", _COMPILED[function])
+
+
+def _compile(function: FunctionType, folder: Path | None) -> Any:
+    """Return the compiled twin of a function, after those of the functions that it calls."""
+    if function in _COMPILED:
+        return _COMPILED[function]
+    import numba  # noqa: PLC0415
+
+    names = dict(function.__globals__)
+    for name in function.__code__.co_names:
+        called = names.get(name)
+        if isinstance(called, FunctionType) and called is not function:
+            names[name] = _compile(called, folder)
+    twin = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
+    twin.__qualname__ = function.__qualname__
+    twin.__module__ = function.__module__
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = "" if folder is None else str(folder)
+    try:
+        _COMPILED[function] = numba.njit(cache=folder is not None, **_OPTIONS)(twin)
+    finally:
+        numba.config.CACHE_DIR = before
+    return _COMPILED[function]
+
+
+def _is_cached(function: FunctionType, folder: Path | None) -> bool:
+    """Return whether the cache has anything of this function."""
+    if folder is None:
+        return False
+    stem = function.__module__.rpartition(".")[2]
+    return any(folder.rglob(f"{stem}.{function.__qualname__}-*.nbc"))
+
+
+def cache_folder(version: str) -> Path | None:
+    """Return the folder for compiled code, made and writable; None if no place can be had.
+
+    Parameters
+    ----------
+    version : str
+        Of the compiler.
+    """
+    name = f"{version}-{sys.implementation.cache_tag}-{_fingerprint()}"
+    for base in _places():
+        folder = base / "kernels" / name
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            with tempfile.TemporaryFile(dir=folder):
+                pass
+        except OSError:
+            continue
+        if _is_ours(folder):
+            return folder
+    return None
+
+
+def _places() -> Iterator[Path]:
+    """Yield folders to keep compiled code in, the best first."""
+    import platformdirs  # noqa: PLC0415
+
+    yield Path(platformdirs.user_cache_dir("buslens", appauthor=False))
+    user = os.getuid() if hasattr(os, "getuid") else "user"
+    yield Path(tempfile.gettempdir()) / f"buslens-{user}"
+
+
+def _is_ours(folder: Path) -> bool:
+    """Return whether nobody else can put code there: what lies in the folder is run."""
+    if not hasattr(os, "getuid"):
+        return True
+    return all(
+        place.stat().st_uid == os.getuid() and not place.stat().st_mode & 0o022
+        for place in (folder, folder.parent, folder.parent.parent)
+    )
+
+
+def _fingerprint() -> str:
+    """Return a hash over the text of all kernel modules and of this one."""
+    digest = hashlib.sha256()
+    for path in sorted([*_PACKAGE.rglob("_*_kernel.py"), *_PACKAGE.rglob("_kernels.py"), Path(__file__)]):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]

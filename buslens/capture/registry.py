@@ -6,7 +6,9 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture._scan_kernel import FORMAT_REASON
+from buslens.capture.asc import ASC
 from buslens.capture.candump import CANDUMP
+from buslens.capture.screen import SCREEN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -32,5 +34,5 @@ def registered(formats: Iterable[LogFormat]) -> Mapping[str, LogFormat]:
     return MappingProxyType(by_name)
 
 
-FORMATS: Final = registered([CANDUMP])
+FORMATS: Final = registered([CANDUMP, SCREEN, ASC])
 """A log is of the first format that recognises its beginning."""

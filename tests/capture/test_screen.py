@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import pytest
-from buslens.capture.fold import fold
-from buslens.capture.open import open_capture
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.rows import Row, read_rows
 
-from buslens.capture.frames import Clock, Flag, Frames, Tally
+from buslens.capture.frames import Clock, Flag, Tally
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,40 +26,8 @@ EIGHT = "01 02 03 04 05 06 07 08"
 BARE = EIGHT.replace(" ", "")
 
 
-class Row(NamedTuple):
-    """One frame, as the tests write it."""
-
-    time_ns: int
-    channel: str
-    can_id: int
-    flags: int
-    dlc: int
-    data: bytes
-
-
-def append(rows: list[Row], frames: Frames) -> None:
-    for i in range(len(frames)):
-        first = int(frames.word[i])
-        length = int(frames.length[i])
-        payload = frames.words[first : first + (length + 7) // 8].astype("<u8").tobytes()
-        assert not any(payload[length:]), "words are zero-padded"
-        rows.append(
-            Row(
-                int(frames.time_ns[i]),
-                frames.channels[int(frames.channel[i])],
-                int(frames.can_id[i]),
-                int(frames.flags[i]),
-                int(frames.dlc[i]),
-                payload[:length],
-            )
-        )
-
-
 def read(folder: Path, text: str) -> tuple[list[Row], Tally]:
-    path = folder / "pasted.txt"
-    path.write_bytes(text.encode())
-    new: list[Row] = []
-    return fold(open_capture(path), wanted=None, new=new.copy, step=append, join=lambda a, b: a.extend(b))
+    return read_rows(folder / "pasted.txt", text.encode())
 
 
 # (line without its stamp, channel, id, flags, dlc, data)

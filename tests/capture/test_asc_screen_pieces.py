@@ -1,0 +1,104 @@
+"""ASC logs and the screen form come out the same however they are cut, and whether compiled or not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support.rows import read_rows
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+FOREVER = 1 << 40
+DIRECTIVES = (
+    "date Sat Sep 30 15:06:13.191 2017",
+    "date Yesterday",
+    "base hex  timestamps absolute",
+    "base dec  timestamps absolute",
+    "base hex  timestamps relative",
+    "Begin Triggerblock Sat Sep 30 15:06:13.191 2017",
+    "Begin Triggerblock Sat Sep 30 15:09:00 2017",
+    "Begin Triggerblock Yesterday",
+)
+
+
+@st.composite
+def asc_logs(draw: st.DrawFn) -> bytes:
+    """Draw a log whose clock goes on, now and then runs back, and whose header may change on the way."""
+    stamp_us = 0
+    lines = draw(st.lists(st.sampled_from(DIRECTIVES), max_size=3))
+    for kind in draw(st.lists(st.integers(0, 20), min_size=1, max_size=60)):
+        stamp_us += draw(st.sampled_from([0, 250, 1000, 12_000, 5_000_000]))
+        if kind == 20:
+            stamp_us = max(0, stamp_us - draw(st.sampled_from([300, 9_000, 11_000, 4_000_000])))
+        stamp = f"{stamp_us // 1_000_000:4d}.{stamp_us % 1_000_000:06d}"
+        lines.append(
+            {
+                0: "// remark",
+                1: f"{stamp} log trigger event",
+                2: f"{stamp} 2  ErrorFrame",
+                3: f"{stamp} 1  ColumnState Rx d 1 01",
+                4: f"{stamp} 1  10 Rx d 8 01",
+                5: f"{stamp} CANFD 3 Rx 10 1 0 9 12 {'10 ' * 12}",
+                6: "lorem ipsum",
+                7: f"{stamp} 1  200x Tx r 3",
+                8: draw(st.sampled_from(DIRECTIVES)),
+            }.get(kind, f"{stamp} {kind % 3}  {kind}  Rx   d 2 10 {kind}")
+        )
+    end = draw(st.sampled_from(["\n", "\r\n"]))
+    return (end.join(lines) + draw(st.sampled_from(["", end]))).encode()
+
+
+@st.composite
+def screens(draw: st.DrawFn) -> bytes:
+    """Draw lines with stamps of one form, some of them broken."""
+    form = draw(st.sampled_from(["none", "absolute", "delta", "calendar"]))
+    lines = []
+    second = 0
+    for kind in draw(st.lists(st.integers(0, 12), min_size=1, max_size=60)):
+        second += draw(st.integers(0, 3)) - (kind == 12)
+        stamp = {
+            "none": "",
+            "absolute": f"({1_700_000_000 + second}.000250) ",
+            "delta": f"(00{draw(st.integers(0, 3))}.000250) ",
+            "calendar": f"(2026-11-25 13:{second // 60 % 60:02d}:{second % 60:02d}.000250) ",
+        }[form]
+        lines.append(
+            {
+                0: "# remark",
+                1: f" {stamp} can0  202   [8]  01 02",
+                2: " can0  202   [1]  01",
+                3: f" {stamp} can1  202   [1]  remote request",
+                4: f" {stamp} can1  20000004   [8]  00 08 00 00 00 00 60 00   ERRORFRAME",
+            }.get(kind, f" {stamp} can{kind % 3}  0000020{kind % 10}  [12]  {'10 ' * 12}")
+        )
+    return "\n".join([f" {stamp} can0  202   [1]  01", *lines, ""]).encode()
+
+
+class TestPieces:
+    """Any cut, any window, plain or compiled: the same frames and the same account."""
+
+    @pytest.mark.parametrize("logs", [asc_logs(), screens()], ids=["asc", "screen"])
+    def test_same(self, tmp_path: Path, logs: st.SearchStrategy[bytes]) -> None:
+        first = b"base hex\n   0.0 1 1 Rx d 0\n"
+
+        @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+        @given(log=logs, workers=st.integers(2, 5), window=st.integers(200, 1000), is_plain=st.booleans())
+        def check(log: bytes, workers: int, window: int, is_plain: bool) -> None:
+            text = log if b"can0" in log else first + log
+            path = tmp_path / "log.txt"
+            whole = read_rows(path, text, workers=1, plain_bytes=FOREVER)
+            pieces = read_rows(
+                path,
+                text,
+                workers=workers,
+                piece_bytes=1,
+                window_bytes=window,
+                plain_bytes=FOREVER if is_plain else 0,
+            )
+            assert pieces == whole
+
+        check()

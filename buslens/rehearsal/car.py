@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 WARM_UP_MS: Final = 300
 """The car lives this long before the capture begins, so that everything has settled."""
+STARTER_OHM: Final = 0.065
+"""Of the starter while it turns the engine (invented)."""
 LONGEST_MS: Final = 120_000
 """A script that has not ended by then is cut off."""
 _WINDOW_MS: Final = 2500
@@ -75,7 +77,8 @@ class Life:
     #: int64[m], ticks at which anything in `snapshots` changed, ascending, the first is 0.
     changed_at: NDArray[np.int64]
     snapshots: Sequence[Snapshot]
-    #: float64[n] per tick: "SUPPLY" and "VOLTAGE" in V, "CURRENT" (lock) in A, "SPEED" in km/h.
+    #: float64[n] per tick: "SUPPLY" and "VOLTAGE" in V, "CURRENT" (lock) and "LOAD" (battery)
+    #: in A, "SPEED" in km/h.
     analog: Mapping[str, NDArray[np.float64]]
     temperature: float
 
@@ -102,7 +105,7 @@ def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int
     end = LONGEST_MS if duration_ms is None else WARM_UP_MS + duration_ms
     changed_at: list[int] = []
     snapshots: list[Snapshot] = []
-    supply, voltage, current, speed = [], [], [], []
+    supply, voltage, current, speed, load = [], [], [], [], []
     before: Snapshot | None = None
     for now in range(end):
         car.step(now)
@@ -115,6 +118,7 @@ def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int
         voltage.append(car.volts)
         current.append(car.lock.current)
         speed.append(car.controls.speed)
+        load.append(car.load)
         if car.driver.done:
             if duration_ms is None:
                 break
@@ -127,6 +131,7 @@ def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int
             "VOLTAGE": np.array(voltage),
             "CURRENT": np.array(current),
             "SPEED": np.array(speed),
+            "LOAD": np.array(load),
         },
         temperature=scenario.temperature,
     )
@@ -158,6 +163,8 @@ class _Car:
         self.pressed_at: int | None = None
         self.button_before = False
         self.charge = 0.0
+        #: Out of the battery, A; negative while it is charged.
+        self.load = 0.0
         self.telegrams: list[tuple[int, Telegram]] = []
         self.plugged, self.plug_until = True, 0
         self.stray_until: int | None = None
@@ -192,16 +199,16 @@ class _Car:
         """Let a loose plug open and close."""
         if self.harness.loose_plug and now >= self.plug_until:
             self.plugged = not self.plugged
-            low, high = (120, 900) if self.plugged else (40, 700)
+            low, high = (400, 2600) if self.plugged else (30, 600)
             self.plug_until = now + self.streams.draw_ms("loose plug", low, high)
 
     def _step_lock(self, *, driven: bool, now: int) -> None:
         fed = self.harness.feeds_lock(plugged=self.plugged)
-        drop = self.lock.current * self.harness.resistance(self.scenario.temperature)
         talks = self.harness.carries_data(plugged=self.plugged)
         self.lock.step(
             self.mechanics,
-            volts=max(self.supply - drop, 0.0) if fed else 0.0,
+            volts=self.supply if fed else 0.0,
+            ohm=self.harness.resistance(self.scenario.temperature),
             enable=self.harness.enable_at_lock(driven=driven, plugged=self.plugged),
             request=self.control.request if talks and self.control.has_logic else Goal.NONE,
         )
@@ -238,10 +245,14 @@ class _Car:
 
     def _step_battery(self) -> None:
         it = self.controls
-        load = 160.0 if self.stage == 3 else 9.0 if it.ignition_on else 3.0
-        target = self.scenario.battery_volts + self.charge - (load + self.lock.current) * self.scenario.battery_ohm
+        ohm = self.scenario.battery_ohm
+        rested = self.scenario.battery_volts + self.charge
+        other = rested / (ohm + STARTER_OHM) if self.stage == 3 else 9.0 if it.ignition_on else 3.0
+        self.load = other + self.lock.current
+        target = rested - self.load * ohm
         if it.engine_running:
             target = 14.2
+            self.load = -14.0
             # The plates keep a little of the charging voltage for a while.
             self.charge += (0.35 - self.charge) * 0.0005
         else:

@@ -22,7 +22,7 @@ TRIES: Final = 3
 PULSE_MOST_MS: Final = 1200
 IDLE_MS: Final = 250
 """A pulse ends when the motor has drawn nothing for this long."""
-STALL_AMPERE: Final = 10.5
+STALL_AMPERE: Final = 7.5
 STALL_MS: Final = 200
 """A pulse ends when the motor has drawn more than that for this long."""
 HOLD_MS: Final = 40
@@ -59,6 +59,10 @@ class Trouble(Enum):
     NOT_TAUGHT = 5
     LOW_SUPPLY = 6
     ENABLE_LINE = 7
+
+
+_REFUSING: Final = frozenset({Trouble.DISAGREE, Trouble.NO_DATA, Trouble.NOT_TAUGHT, Trouble.ENABLE_LINE})
+"""With one of these stored the ignition is refused, whatever the lock says now."""
 
 
 class _Phase(Enum):
@@ -128,7 +132,9 @@ class ControlUnit:
         self._phase = _Phase.REST
         self._until_ms = 0
         self._pulse_ms = 0
-        self._refuses = False
+        self._latched: set[Trouble] = set()
+        self._button_is_spent = False
+        self._torn_ms = 0
         self._pending = Goal.NONE
         self._door_ms = 0
         self._button_ms = 0
@@ -188,11 +194,15 @@ class ControlUnit:
         if self.learn not in {Learn.TAUGHT, Learn.NOT_KNOWN}:
             self._fail(Trouble.NOT_TAUGHT)
         if self._low_ms > 60:
-            self.trouble = Trouble.LOW_SUPPLY
+            self._fail(Trouble.LOW_SUPPLY)
+        self._torn_ms = self._torn_ms + TASK_MS if seen.ignition_on and not self.unlocked else 0
+        if self._torn_ms > 100:
+            self._fail(Trouble.DISAGREE)
 
     def _fail(self, trouble: Trouble) -> None:
-        self.trouble = trouble
-        self._refuses = True
+        if trouble not in self._latched:
+            self._latched.add(trouble)
+            self.trouble = trouble
 
     # --- requests ---------------------------------------------------------------------------------------
 
@@ -200,6 +210,10 @@ class ControlUnit:
         door_before, button_before = self._door_ms, self._button_ms
         self._door_ms = self._door_ms + TASK_MS if seen.door_open else 0
         self._button_ms = self._button_ms + TASK_MS if seen.button_pressed else 0
+        # A press that switches off asks for nothing more.
+        self._button_is_spent = seen.button_pressed and (self._button_is_spent or seen.ignition_on)
+        if seen.ignition_on or self._button_is_spent:
+            self._button_ms = 0
         if seen.ignition_on:
             return
         if door_before < DOOR_MS <= self._door_ms and (self.unlocked or not self.has_logic):
@@ -269,14 +283,14 @@ class ControlUnit:
             self._give_up(trouble)
 
     def _give_up(self, trouble: Trouble) -> None:
-        self.trouble = trouble
+        self._fail(trouble)
         self.clearance = Clearance.REFUSED
         self.request = Goal.NONE
 
     def _finish(self, now_ms: int) -> None:
         goal, self.request = self.request, Goal.NONE
         if goal is Goal.RELEASE:
-            if self._refuses:
+            if self._latched & _REFUSING:
                 self.clearance = Clearance.REFUSED
             else:
                 self._clear_at_ms = now_ms + CLEARANCE_MS

@@ -80,7 +80,7 @@ _ALL: Final = (
         name="supply-contact-bad",
         sentence="A corroded contact in the supply wire eats voltage while the motor draws current: full voltage at"
         " the control unit's plug, less current, a late release.",
-        scenario=lambda severity: Scenario(harness=Harness(contact_ohm=2.0 * severity)),
+        scenario=lambda severity: Scenario(harness=Harness(contact_ohm=2.6 * severity)),
     ),
     Fault(
         name="ground-open",
@@ -145,7 +145,7 @@ _ALL: Final = (
     Fault(
         name="low-battery",
         sentence="A flat, tired battery: the supply breaks down while the motor runs, and the engine does not start.",
-        scenario=lambda severity: Scenario(battery_volts=10.6 - severity, battery_ohm=0.02 + 0.03 * severity),
+        scenario=lambda severity: Scenario(battery_volts=10.4 - severity, battery_ohm=0.02 + 0.02 * severity),
     ),
     Fault(
         name="factory-new-unit",
@@ -213,14 +213,14 @@ _ALL: Final = (
     Fault(
         name="sluggish",
         sentence="A cold day and an older motor: slow, but within every limit.",
-        scenario=lambda severity: Scenario(mechanics=Mechanics(wear=1.0 + 0.75 * severity), temperature=-9.0),
+        scenario=lambda severity: Scenario(mechanics=Mechanics(wear=1.0 + 0.95 * severity), temperature=-9.0),
     ),
     Fault(
         name="slow-recording",
         sentence="The sluggish car, recorded by a device that keeps one frame of each message per 100 ms: too coarse"
         " to decide.",
         scenario=lambda severity: Scenario(
-            mechanics=Mechanics(wear=1.0 + 0.75 * severity),
+            mechanics=Mechanics(wear=1.0 + 0.95 * severity),
             temperature=-9.0,
             recorder=Recorder(thinning_ms=100),
         ),

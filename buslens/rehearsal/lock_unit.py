@@ -25,10 +25,10 @@ BOOT_MS: Final = 50
 """From supply to the first telegram (invented)."""
 TELEGRAM_MS: Final = 40
 """Time between telegrams on the data line (invented)."""
-LEAST_VOLT: Final = 6.0
+LEAST_VOLT: Final = 5.5
 """Below this the electronics stop (invented)."""
-LEAST_MOTOR_VOLT: Final = 7.5
-"""Below this the motor is not started (invented)."""
+HELD_VOLT_PER_MS: Final = 0.06
+"""How fast the electronics lose their voltage without supply (invented)."""
 
 
 class Learn(Enum):
@@ -100,8 +100,9 @@ class LockUnit:
         self._enable_before = True
         self._alive_ms = 0
         self._pulses = 0
+        self._held_volts = 12.0
 
-    def step(self, mechanics: Mechanics, *, volts: float, enable: bool, request: Goal) -> None:
+    def step(self, mechanics: Mechanics, *, volts: float, ohm: float, enable: bool, request: Goal) -> None:
         """Let one millisecond pass.
 
         Parameters
@@ -109,13 +110,18 @@ class LockUnit:
         mechanics : Mechanics
             What the moving parts are like.
         volts : float
-            At the terminals of the unit; 0 without supply or ground.
+            At the control unit's plug; 0 if no current can flow.
+        ohm : float
+            Of the wires from there to the unit and back.
         enable : bool
             Level of the enable wire at the unit.
         request : Goal
             What the data line asks for; `Goal.NONE` if it asks for nothing or is broken.
         """
-        if volts < LEAST_VOLT:
+        self._held_volts = max(volts - self.current * ohm, self._held_volts - HELD_VOLT_PER_MS)
+        if volts == 0.0:
+            self._speed = self.current = 0.0
+        if self._held_volts < LEAST_VOLT:
             self._alive_ms = 0
             self._speed = 0.0
             self._goal = Goal.NONE
@@ -131,7 +137,8 @@ class LockUnit:
             self._enable_before = enable
         if not enable:
             self._goal = Goal.NONE
-        self._move(mechanics, volts)
+        if volts > 0.0:
+            self._move(mechanics, volts, MOTOR_OHM + ohm)
         if self._alive_ms >= BOOT_MS and self._alive_ms % TELEGRAM_MS == 0:
             unlocked = self._unlocked and not mechanics.sensor_stuck
             self.telegram = Telegram(unlocked, self._learn, self._temperature)
@@ -144,24 +151,24 @@ class LockUnit:
         self._goal = Goal.RELEASE if request is Goal.NONE else request
         self._pulses += 1
 
-    def _move(self, mechanics: Mechanics, volts: float) -> None:
+    def _move(self, mechanics: Mechanics, volts: float, ohm: float) -> None:
         arrived = {Goal.NONE: True, Goal.RELEASE: self.position >= 1.0, Goal.LOCK: self.position <= 0.0}
-        if arrived[self._goal] or volts < LEAST_MOTOR_VOLT:
+        if arrived[self._goal]:
             self._speed = 0.0
             self.current = REST_AMPERE
             return
         cold = 1.0 + 0.008 * max(20.0 - self._temperature, 0.0)
         load = LOAD_AMPERE * mechanics.friction * cold
-        full = max(volts - load * MOTOR_OHM, 0.0) / (VOLT_SECONDS * mechanics.wear)
+        full = max(volts - load * ohm, 0.0) / (VOLT_SECONDS * mechanics.wear)
         before = self.position
         self._speed += (full - self._speed) * RISE_PER_MS
         travel = self._speed / 1000.0
         self.position = min(before + travel, 1.0) if self._goal is Goal.RELEASE else max(before - travel, 0.0)
         self._hold_back(mechanics, before)
-        rising = (full - self._speed) * VOLT_SECONDS * mechanics.wear / MOTOR_OHM
+        rising = (full - self._speed) * VOLT_SECONDS * mechanics.wear / ohm
         self.current = REST_AMPERE + load + max(rising, 0.0)
         if self._speed == 0.0:
-            self.current = REST_AMPERE + volts / MOTOR_OHM
+            self.current = REST_AMPERE + volts / ohm
         # The contact has snap action, so it changes when the bolt has nearly arrived, either way.
         if self.position >= 0.9:
             self.contact_closed = True

@@ -251,12 +251,9 @@ def _angle_rate(sampled: Sampled) -> Values:
 
 
 def _battery_current(sampled: Sampled) -> Values:
-    """Out of the battery negative: the load, or the charge while the engine runs."""
-    lock = sampled.life.analog["CURRENT"][sampled.ticks]
-    stage = sampled.life.values("STAGE", sampled.ticks)
-    running = sampled.life.values("ENGINE_RUNNING", sampled.ticks)
-    load = np.where(stage == 3, 160.0, np.where(stage == 0, 3.0, 9.0)) + lock
-    return np.floor(np.where(running == 1, 14.0, -load) * 10.0).astype(np.int64)
+    """Return what flows into the battery; out of it is negative."""
+    raw: Values = np.floor(sampled.life.analog["LOAD"][sampled.ticks] * -10.0).astype(np.int64)
+    return raw
 
 
 def _constant(value: int) -> Callable[[Sampled], Values]:

@@ -14,6 +14,8 @@ from buslens.files import write_atomically
 from buslens.rehearsal.bus import converse
 from buslens.rehearsal.car import WARM_UP_MS, Snapshot, live
 from buslens.rehearsal.faults import adjusted, find_fault
+from buslens.rehearsal.harness import Harness
+from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.messages import LAYOUTS
 from buslens.rehearsal.recorder import record
 from buslens.rehearsal.scenario import Onset
@@ -126,6 +128,8 @@ def rehearse(
     _within("battery_volts", battery_volts, 7.0, 16.0, unit=" V")
     _within("car_number", car_number, 0, 255)
     scenario = adjusted(chosen.scenario(severity), temperature=temperature, battery_volts=battery_volts)
+    if onset is Onset.DRIVING and scenario.harness == Harness() and scenario.mechanics == Mechanics():
+        raise UsageError(f"{fault} is nothing that can come about on a drive; leave begins='driving' away")
     streams = Streams(seed)
     life = live(scenario, onset, streams, duration_ms=None if duration is None else int(duration * 1000))
     heard = converse(life, streams, background_ids=background_ids, car_number=car_number)

@@ -164,10 +164,15 @@ class Scene:
     def hidden(self, trigger: Trigger, since_ns: int, until_ns: int) -> Zone | None:
         """Return the first stretch that could hide a trigger and reaches into ``(since_ns, until_ns]``."""
         found = [zone for zone in self.occurrences(trigger).doubtful if zone.until_ns > since_ns]
+        # What has to hold for a while can come true so much later than the stretch in which it began unseen.
+        held_ns = max(_longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
+        if held_ns and self.first_ns + held_ns > since_ns:
+            why = "what held before the capture began is not known"
+            found.append(Zone(since_ns=self.first_ns - 1, until_ns=self.first_ns + held_ns, why=why))
         for role in roles_of_trigger(trigger):
             zones = self.zones(role)
             # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
-            found += zones[bisect_right(zones, since_ns, key=lambda zone: zone.until_ns) :][:1]
+            found += zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]
         return min((zone for zone in found if zone.since_ns < until_ns), default=None)
 
     def has_seam(self, since_ns: int, until_ns: int) -> bool:
@@ -237,6 +242,19 @@ def _walk(condition: Condition) -> Iterator[str]:
             yield from _walk(part)
         case _:
             yield condition.role
+
+
+def _longest_hold_ns(condition: Condition) -> int:
+    """Return for how long at most a condition asks back into the past, ns."""
+    match condition:
+        case And(parts=parts) | Or(parts=parts):
+            return max(map(_longest_hold_ns, parts))
+        case Not(part=part):
+            return _longest_hold_ns(part)
+        case HeldFor(part=part, duration_ns=duration_ns):
+            return duration_ns + _longest_hold_ns(part)
+        case _:
+            return 0
 
 
 def roles_of_trigger(trigger: Trigger) -> tuple[str, ...]:

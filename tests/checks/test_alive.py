@@ -1,0 +1,122 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from support.stage import Samples, outcomes, perform, sampled
+
+from buslens.capture.frames import Clock
+from buslens.expectations.model import Alive
+from buslens.units import NS_PER_MS
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Finding, Result
+
+#: Frames of another message, so that the capture is longer than the message is there.
+OTHER = sampled([(0, "x")], every=10, until=1000)
+
+
+def alive(*, cycle: float | None = None, timeout: float | None = None) -> Alive:
+    return Alive(
+        name="alive",
+        message="COLUMN",
+        cycle_ns=None if cycle is None else round(cycle * NS_PER_MS),
+        timeout_ns=None if timeout is None else round(timeout * NS_PER_MS),
+    )
+
+
+def column(*without: tuple[float, float], start: float = 0, until: float = 1000, every: float = 20) -> Samples:
+    """Return a message per 20 ms, save strictly between the given times."""
+    frames = sampled([(0, "x")], every=every, until=until, start=start)
+    return [frame for frame in frames if not any(begin < frame[0] < end for begin, end in without)]
+
+
+def run(rule: Alive, samples: Samples, **how: object) -> Result:
+    return perform({"column": samples, "other": OTHER}, rule, also={"column": {"x"}}, **how)  # type: ignore[arg-type]
+
+
+def told(result: Result) -> Finding:
+    return result.findings[0]
+
+
+class TestSilence:
+    """A silence longer than the timeout is a violation, wherever in the capture; one of exactly that length is none."""
+
+    @pytest.mark.parametrize(("timeout", "outcome"), [(99, "violated"), (100, "met"), (101, "met")])
+    @pytest.mark.parametrize(
+        "samples",
+        [column((400, 500)), column(start=100), column(until=900)],
+        ids=["inside", "at the start", "at the end"],
+    )
+    def test_by_the_timeout(self, samples: Samples, timeout: float, outcome: str) -> None:
+        assert told(run(alive(timeout=timeout), samples)).outcome.value == outcome
+
+    def test_tells_where_and_how_long(self) -> None:
+        finding = told(run(alive(timeout=75, cycle=20), column((400, 500))))
+        assert finding.reason == "COLUMN: no frame for 100 ms, expected every 20 ms; limit 75 ms"
+        assert finding.time_ns == 400 * NS_PER_MS
+        assert finding.delay is not None
+        assert (finding.delay.earliest_ns, finding.delay.latest_ns) == (100 * NS_PER_MS, 100 * NS_PER_MS)
+
+    def test_each_silence_is_told(self) -> None:
+        result = run(alive(timeout=75), column((200, 300), (600, 800)))
+        assert outcomes(result) == [("alive", "violated"), ("alive", "violated"), ("alive", "met")]
+        assert result.findings[-1].count == 3
+        assert result.findings[-1].reason == "COLUMN came, usually every 20 ms, save where told"
+
+    def test_an_open_end_has_no_greatest_length(self) -> None:
+        finding = told(run(alive(timeout=75), column(until=900)))
+        assert finding.delay is not None
+        assert finding.delay.latest_ns is None
+        assert "up to the end of the capture" in finding.reason
+
+
+class TestTimeout:
+    """The timeout is the rule's, else three times its cycle, else measured."""
+
+    @pytest.mark.parametrize(("cycle", "outcome"), [(33, "violated"), (34, "met")])
+    def test_three_cycles(self, cycle: float, outcome: str) -> None:
+        assert told(run(alive(cycle=cycle), column((400, 500)))).outcome.value == outcome
+
+    @pytest.mark.parametrize(("until", "outcome"), [(460, "met"), (480, "violated")])
+    def test_measured(self, until: float, outcome: str) -> None:
+        """A message per 20 ms may be silent for 60 ms."""
+        assert told(run(alive(), column((400, until)))).outcome.value == outcome
+
+    def test_cannot_be_measured(self) -> None:
+        finding = told(run(alive(), [(0, "x")]))
+        assert finding.outcome.value == "undecided"
+        assert "how often it should come" in finding.reason
+
+
+class TestNotOneFrame:
+    @pytest.mark.parametrize(("timeout", "outcome"), [(999, "violated"), (1000, "undecided"), (5000, "undecided")])
+    def test_by_the_length_of_the_capture(self, timeout: float, outcome: str) -> None:
+        """A message that never came is missed once the capture is longer than its timeout."""
+        result = run(alive(timeout=timeout), [])
+        assert outcomes(result) == [("alive", outcome)]
+        assert "not one frame in 1 s" in told(result).reason
+
+
+class TestSeam:
+    """Across a place where the clock ran back the length of a silence is not known."""
+
+    def test_undecided(self) -> None:
+        finding = told(run(alive(timeout=75), column(), seams=[505]))
+        assert finding.outcome.value == "undecided"
+        assert "clock ran back" in finding.reason
+
+    @pytest.mark.parametrize("gap", [(400, 520), (480, 600)], ids=["before", "behind"])
+    def test_too_long_on_one_side_already(self, gap: tuple[float, float]) -> None:
+        finding = told(run(alive(timeout=75), column(gap), seams=[500.5]))
+        assert finding.outcome.value == "violated"
+        assert "for at least" in finding.reason
+
+    def test_is_told_once(self) -> None:
+        result = run(alive(timeout=75), column((400, 600)), seams=[490.5, 500.5])
+        assert outcomes(result) == [("alive", "violated"), ("alive", "met")]
+
+
+class TestUntimed:
+    def test_undecided(self) -> None:
+        assert outcomes(run(alive(timeout=75), column(), clock=Clock.MISSING)) == [("alive", "undecided")]

@@ -1,0 +1,165 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from support.stage import Samples, becomes, holds, outcomes, perform, sampled
+
+from buslens.capture.frames import Clock
+from buslens.checks.findings import Verdict
+from buslens.expectations.model import HeldFor, Is, Moment, Precedes, Trigger
+from buslens.units import NS_PER_MS
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Finding, Result
+
+UNTIL = 4000
+
+
+def precedes(within: float, *, first: Trigger | None = None, then: Trigger | None = None) -> Precedes:
+    return Precedes(
+        name="released first",
+        first=first or becomes("lock", "free"),
+        then=then or becomes("ignition", "on"),
+        within_ns=round(within * NS_PER_MS),
+    )
+
+
+def lock(*times: float, every: float = 20) -> Samples:
+    """Return a lock that is locked, then free from the first time, locked from the second, and so on."""
+    changes = [(0.0, "locked"), *((time, "locked" if index % 2 else "free") for index, time in enumerate(times))]
+    return sampled(changes, every=every, until=UNTIL)
+
+
+def ignition(*times: float) -> Samples:
+    changes = [(0.0, "off"), *((time, "off" if index % 2 else "on") for index, time in enumerate(times))]
+    return sampled(changes, every=10, until=UNTIL)
+
+
+def run(rule: Precedes, first: Samples, then: Samples | None = None, **how: object) -> Result:
+    samples = {"lock": first, "ignition": ignition(2000) if then is None else then}
+    also = {"lock": {"locked", "free"}, "ignition": {"on", "off"}}
+    return perform(samples, rule, also=also, **how)  # type: ignore[arg-type]
+
+
+def told(result: Result) -> Finding:
+    return result.findings[0]
+
+
+class TestDelay:
+    """The last time before is judged by the interval of the delay, the limit included."""
+
+    # Free in (1480, 1500] ms, on in (1990, 2000] ms: a delay of more than 490 ms and less than 520 ms.
+    @pytest.mark.parametrize(
+        ("within", "outcome"),
+        [(490, "violated"), (491, "undecided"), (519, "undecided"), (520, "met"), (2000, "met")],
+    )
+    def test_by_both_ends(self, within: float, outcome: str) -> None:
+        finding = told(run(precedes(within), lock(1500)))
+        assert finding.outcome.value == outcome
+        if outcome == "undecided":
+            assert "too close to call at one frame per 20 ms" in finding.reason
+
+    @pytest.mark.parametrize(("within", "outcome"), [(500, "met"), (500 - 1e-6, "violated")])
+    def test_exactly_as_long_as_the_limit(self, within: float, outcome: str) -> None:
+        result = run(precedes(within), lock(1500), lags={"lock": 0, "ignition": 0})
+        assert told(result).outcome.value == outcome
+
+    def test_the_last_time_counts(self) -> None:
+        assert told(run(precedes(100), lock(500, 1000, 1940))).outcome.value == "met"
+        assert told(run(precedes(100), lock(1000, 1100, 1500))).outcome.value == "violated"
+
+    def test_one_interval(self) -> None:
+        """Both between the same frames: the order is taken to be right."""
+        assert told(run(precedes(100), lock(2000))).outcome.value == "met"
+
+    def test_wholly_after_does_not_count(self) -> None:
+        finding = told(run(precedes(500), lock(2040)))
+        assert finding.outcome.value == "violated"
+        assert finding.reason == "ignition became on without 'lock becomes free' in the 500 ms before"
+
+    def test_never(self) -> None:
+        result = run(precedes(500), lock())
+        assert outcomes(result) == [("released first", "violated")]
+        assert result.verdict is Verdict.FAULTY
+
+    def test_each_time_is_judged(self) -> None:
+        result = run(precedes(300), lock(800, 1500, 2800), ignition(1000, 1200, 2000, 2200, 3000))
+        assert [finding.outcome.value for finding in result.findings] == ["violated", "met"]
+        assert result.findings[1].count == 2
+        assert "2 times of 3" in result.findings[1].reason
+
+    def test_nothing_to_judge(self) -> None:
+        assert run(precedes(300), lock(500), ignition()).unexercised == ("released first",)
+
+
+class TestNotInTheLog:
+    @pytest.mark.parametrize(("on", "outcome"), [(490, "undecided"), (530, "violated")])
+    def test_capture_began_less_than_the_limit_before(self, on: float, outcome: str) -> None:
+        finding = told(run(precedes(500), lock(), ignition(on)))
+        assert finding.outcome.value == outcome
+        if outcome == "undecided":
+            assert "may have come before it" in finding.reason
+
+    def test_so_shortly_after_the_start_but_seen(self) -> None:
+        assert told(run(precedes(500), lock(200), ignition(300))).outcome.value == "met"
+
+    @pytest.mark.parametrize(
+        ("gap", "outcome"),
+        [((1600, 1800), "undecided"), ((1300, 1470), "violated"), ((2100, 2400), "violated")],
+        ids=["in the window", "before it", "behind it"],
+    )
+    def test_silence_that_could_hide_it(self, gap: tuple[float, float], outcome: str) -> None:
+        first = [sample for sample in lock() if not gap[0] < sample[0] < gap[1]]
+        finding = told(run(precedes(500), first, timeouts={"lock": 60}))
+        assert finding.outcome.value == outcome
+        if outcome == "undecided":
+            assert "lock is unknown (its message has stopped)" in finding.reason
+
+    def test_silence_does_not_matter_if_it_was_seen_in_time(self) -> None:
+        first = [sample for sample in lock(1900) if not 1600 < sample[0] < 1800]
+        assert told(run(precedes(500), first, timeouts={"lock": 60})).outcome.value == "met"
+
+    def test_lock_never_sent(self) -> None:
+        assert told(run(precedes(500), [])).outcome.value == "undecided"
+
+    @pytest.mark.parametrize("within", [300, 600, 1500])
+    def test_seam_between_the_two(self, within: float) -> None:
+        """How far apart they were nobody can tell, however near they stand on the axis."""
+        assert told(run(precedes(within), lock(1500), seams=[1805])).outcome.value == "undecided"
+
+    def test_seam_long_before(self) -> None:
+        assert told(run(precedes(600), lock(1500), seams=[805])).outcome.value == "met"
+
+    def test_untimed(self) -> None:
+        assert outcomes(run(precedes(500), lock(1500), clock=Clock.MISSING)) == [("released first", "undecided")]
+
+
+class TestTriggers:
+    def test_several_ways(self) -> None:
+        """Either of two firsts will do, and the nearer one counts."""
+        either = Trigger(
+            moments=becomes("lock", "free").moments + becomes("other", "free").moments,
+            text="lock becomes free or other becomes free",
+        )
+        samples = {"lock": lock(500), "other": lock(1900), "ignition": ignition(2000)}
+        assert outcomes(perform(samples, precedes(200, first=either))) == [("released first", "met")]
+
+    def test_then_that_may_have_come_about(self) -> None:
+        """A then whose second half is unknown may have been one."""
+        then = Trigger(
+            moments=(Moment(edge=becomes("ignition", "on").moments[0].edge, while_=holds("gear", "park").condition),),
+            text="ignition becomes on and gear is park",
+        )
+        samples = {"lock": lock(), "ignition": ignition(2000), "gear": []}
+        finding = told(perform(samples, precedes(200, then=then), also={"gear": {"park"}, "lock": {"free"}}))
+        assert finding.outcome.value == "undecided"
+        assert "gear is unknown" in finding.reason
+
+    def test_held_since_before_the_capture(self) -> None:
+        """What has to hold for a while may have begun to before the log shows it."""
+        held = HeldFor(part=Is(role="lock", state="free"), duration_ns=300 * NS_PER_MS)
+        first = Trigger(moments=(Moment(edge=held),), text="lock is free for 300 ms")
+        free = sampled([(0, "free")], every=20, until=UNTIL)
+        assert told(run(precedes(100, first=first), free, ignition(350))).outcome.value == "undecided"
+        assert told(run(precedes(100, first=first), free, ignition(450))).outcome.value == "violated"

@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import pytest
+from support.stage import becomes, holds, step
+
+from buslens.checks.findings import Finding, Handshake, Outcome, Span, Verdict
+from buslens.checks.verdict import add_up, worst_first
+from buslens.expectations.model import Never, Sequence
+
+LOCK = Sequence(
+    name="lock",
+    start=becomes("door", "open"),
+    given=holds("ignition", "off"),
+    steps=(step("enable", "enable", "on", within=400),),
+)
+NEVER = Never(name="never", when=holds("lamp", "on"))
+
+
+def finding(outcome: Outcome, *, reason: str = "why", time_ns: int | None = 0, handshake: int | None = None) -> Finding:
+    return Finding(rule="rule", kind="never", outcome=outcome, reason=reason, time_ns=time_ns, handshake=handshake)
+
+
+def handshake(*, completed: bool) -> Handshake:
+    return Handshake(rule="lock", number=1, start=Span(earliest_ns=0, latest_ns=0), end_ns=0, completed=completed)
+
+
+WHOLE = [handshake(completed=True)]
+
+
+class TestAddUp:
+    """Faulty outweighs undecided, and undecided outweighs met."""
+
+    @pytest.mark.parametrize(
+        ("outcomes", "verdict"),
+        [
+            ([Outcome.MET], Verdict.AS_EXPECTED),
+            ([Outcome.MET, Outcome.UNDECIDED], Verdict.UNDECIDED),
+            *([([Outcome.MET, Outcome.UNDECIDED, fault], Verdict.FAULTY) for fault in Outcome if fault.is_fault]),
+        ],
+    )
+    def test_worst_counts(self, outcomes: list[Outcome], verdict: Verdict) -> None:
+        assert add_up(map(finding, outcomes), WHOLE, [LOCK])[0] is verdict
+
+    def test_faults_are_five(self) -> None:
+        assert [outcome.value for outcome in Outcome if outcome.is_fault] == [
+            "early",
+            "late",
+            "missing",
+            "out_of_order",
+            "violated",
+        ]
+
+    @pytest.mark.parametrize("handshakes", [[], [handshake(completed=False)]], ids=["none", "broken off"])
+    def test_without_a_whole_handshake(self, handshakes: list[Handshake]) -> None:
+        """A capture in which no sequence was carried through proves nothing, and the text says how to get one."""
+        verdict, why = add_up([finding(Outcome.MET)], handshakes, [LOCK])
+        assert verdict is Verdict.UNDECIDED
+        assert "no handshake was carried through" in why
+        assert "door becomes open, while ignition is off" in why
+
+    def test_fault_without_a_handshake_is_a_fault(self) -> None:
+        assert add_up([finding(Outcome.VIOLATED)], [], [LOCK])[0] is Verdict.FAULTY
+
+    def test_rules_without_a_sequence(self) -> None:
+        assert add_up([finding(Outcome.MET)], [], [NEVER])[0] is Verdict.AS_EXPECTED
+
+    def test_nothing_judged(self) -> None:
+        """A silent pass would be the worst outcome."""
+        assert add_up([], [], [NEVER]) == (
+            Verdict.UNDECIDED,
+            "no rule found anything to judge in this capture",
+        )
+        assert add_up([], [], [])[0] is Verdict.UNDECIDED
+
+    def test_sentence_tells_the_worst_and_how_many_more(self) -> None:
+        found = [
+            finding(Outcome.LATE, reason="second", time_ns=5, handshake=2),
+            finding(Outcome.MISSING, reason="first", time_ns=9, handshake=3),
+            finding(Outcome.MET),
+        ]
+        assert add_up(found, WHOLE, [LOCK])[1] == "rule 3: first (and 1 more)"
+
+    def test_counts_handshakes(self) -> None:
+        assert add_up([finding(Outcome.MET)], WHOLE, [LOCK])[1].startswith("1 handshake carried through")
+        assert add_up([finding(Outcome.MET)], WHOLE * 2, [LOCK])[1].startswith("2 handshakes carried through")
+
+
+class TestWorstFirst:
+    def test_order(self) -> None:
+        """Faults, then doubts, then the rest, each in order of time."""
+        found = [
+            finding(Outcome.MET, time_ns=None),
+            finding(Outcome.UNDECIDED, time_ns=1),
+            finding(Outcome.VIOLATED, time_ns=9),
+            finding(Outcome.VIOLATED, time_ns=3),
+        ]
+        assert [(it.outcome.value, it.time_ns) for it in worst_first(found)] == [
+            ("violated", 3),
+            ("violated", 9),
+            ("undecided", 1),
+            ("met", None),
+        ]

@@ -1,0 +1,249 @@
+from __future__ import annotations
+
+import pytest
+from support.stage import Samples, all_of, becomes, holds, perform, sampled
+
+from buslens.checks.scene import Scene, Zone, roles_of, roles_of_trigger
+from buslens.expectations.model import (
+    And,
+    Between,
+    Compare,
+    Condition,
+    HeldFor,
+    Is,
+    IsUnknown,
+    Moment,
+    Not,
+    Or,
+    State,
+    Trigger,
+)
+from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE
+from buslens.units import NS_PER_MS
+
+
+def scene(samples: dict[str, Samples], **how: object) -> Scene:
+    """Return the scene of samples in which each role may be on or off."""
+    also = {role: {"on", "off"} for role, of in samples.items() if not of or isinstance(of[0][1], str)}
+    result = perform(samples, also=also, **how)  # type: ignore[arg-type]
+    return Scene(
+        timelines=result.timelines,
+        presences={},
+        first_ns=result.tally.first_ns or 0,
+        end_ns=result.tally.last_ns or 0,
+        seams_ns=tuple(seam.time_ns for seam in result.tally.seams),
+    )
+
+
+def line(*times: float, every: float = 10, until: float = 1000) -> Samples:
+    """Return a line that is off, then on from the first time, off from the second, and so on."""
+    changes = [(0.0, "off"), *((time, "off" if index % 2 else "on") for index, time in enumerate(times))]
+    return sampled(changes, every=every, until=until)
+
+
+def without(samples: Samples, begin: float, end: float) -> Samples:
+    return [sample for sample in samples if not begin < sample[0] < end]
+
+
+def when(trigger: Trigger, state: State) -> Trigger:
+    """Return ``TRIGGER and STATE``."""
+    return Trigger(
+        moments=tuple(Moment(edge=moment.edge, while_=state.condition) for moment in trigger.moments),
+        text=f"{trigger.text} and {state.text}",
+    )
+
+
+def either(*triggers: Trigger) -> Trigger:
+    """Return triggers joined by ``or``."""
+    return Trigger(
+        moments=tuple(moment for trigger in triggers for moment in trigger.moments),
+        text=" or ".join(trigger.text for trigger in triggers),
+    )
+
+
+def times(of: Scene, trigger: Trigger) -> list[tuple[float, float]]:
+    found = of.occurrences(trigger)
+    return [
+        (since / NS_PER_MS, seen / NS_PER_MS)
+        for since, seen in zip(found.since_ns.tolist(), found.seen_ns.tolist(), strict=True)
+    ]
+
+
+class TestOccurrences:
+    """A trigger comes about at each edge that the log shows, in the interval of the edge."""
+
+    def test_becomes(self) -> None:
+        assert times(scene({"a": line(300, 500, 700)}), becomes("a", "on")) == [(290, 300), (690, 700)]
+
+    def test_from_any_other_state(self) -> None:
+        samples: Samples = [(0, "off"), (10, "mid"), (20, "on"), (30, "mid"), (40, "on")]
+        assert times(scene({"a": samples}), becomes("a", "on")) == [(10, 20), (30, 40)]
+
+    def test_the_first_frame_is_no_edge(self) -> None:
+        assert times(scene({"a": line(0)}), becomes("a", "on")) == []
+
+    def test_no_edge_out_of_the_unknown(self) -> None:
+        """What a silence hides is a zone, not an occurrence."""
+        of = scene({"a": without(line(500), 400, 600)}, timeouts={"a": 50})
+        assert times(of, becomes("a", "on")) == []
+
+    def test_several_ways_come_in_order(self) -> None:
+        of = scene({"a": line(300), "b": line(200)})
+        assert times(of, either(becomes("a", "on"), becomes("b", "on"))) == [(190, 200), (290, 300)]
+
+    def test_condition_that_begins(self) -> None:
+        both = Trigger(moments=(Moment(edge=all_of(holds("a", "on"), holds("b", "on")).condition),), text="both")
+        assert times(scene({"a": line(300), "b": line(200)}), both) == [(290, 300)]
+
+    def test_number_that_falls_below(self) -> None:
+        supply: Samples = [(0, 12.0), (10, 12.0), (20, 9.0), (30, 12.0)]
+        low = Trigger(moments=(Moment(edge=Compare(role="u", operator="<", value=9.5)),), text="u < 9.5 V")
+        assert times(scene({"u": supply}), low) == [(10, 20)]
+
+    def test_held_for_a_while(self) -> None:
+        held = HeldFor(part=Is(role="a", state="on"), duration_ns=50 * NS_PER_MS)
+        trigger = Trigger(moments=(Moment(edge=held),), text="a is on for 50 ms")
+        ((since, seen),) = times(scene({"a": line(300, 330, 500)}), trigger)
+        assert (since, seen) == (540, 550)
+
+
+class TestAnd:
+    """``becomes ... and ...``: the second half is asked at the frame that shows the edge."""
+
+    @pytest.mark.parametrize(("b", "found"), [(line(200), [(290, 300)]), (line(400), [])])
+    def test_second_half(self, b: Samples, found: list[tuple[float, float]]) -> None:
+        assert times(scene({"a": line(300), "b": b}), when(becomes("a", "on"), holds("b", "on"))) == found
+
+    def test_in_one_frame(self) -> None:
+        trigger = when(becomes("a", "on"), holds("b", "on"))
+        assert times(scene({"a": line(300), "b": line(300)}), trigger) == [(290, 300)]
+
+    def test_unknown_second_half_is_doubtful(self) -> None:
+        of = scene({"a": line(300), "b": without(line(), 100, 600)}, timeouts={"b": 50})
+        found = of.occurrences(when(becomes("a", "on"), holds("b", "off")))
+        assert len(found) == 0
+        (zone,) = found.doubtful
+        assert (zone.since_ns, zone.until_ns) == (290 * NS_PER_MS, 300 * NS_PER_MS)
+        assert zone.why == "b is unknown (its message has stopped)"
+
+    def test_second_half_between_two_frames_is_doubtful(self) -> None:
+        trigger = when(becomes("a", "on"), holds("b", "on"))
+        at_a_frame = scene({"a": line(300), "b": line(350, every=100)})
+        assert at_a_frame.occurrences(trigger).doubtful == ()
+        between = scene({"a": line(340), "b": line(350, every=100)})
+        (doubt,) = between.occurrences(trigger).doubtful
+        assert doubt.why == "b changed between two frames around it"
+
+    def test_second_half_behind_its_last_frame_is_doubtful(self) -> None:
+        of = scene({"a": line(300), "b": line(until=200)})
+        (doubt,) = of.occurrences(when(becomes("a", "on"), holds("b", "off"))).doubtful
+        assert doubt.why == "no frame shows b any more (its last one came before)"
+
+
+class TestHidden:
+    """A stretch in which a role of the trigger is unknown can hide an occurrence."""
+
+    SILENT = without(line(), 400, 600)
+
+    @pytest.mark.parametrize(
+        ("since", "until", "is_hidden"),
+        [(0, 400, False), (0, 401, True), (599, 1000, True), (600, 1000, False), (450, 460, True)],
+    )
+    def test_reaches_in(self, since: float, until: float, is_hidden: bool) -> None:
+        """The role was last seen at 400 ms and is seen again at 600 ms: in (400, 600] anything may have happened."""
+        of = scene({"a": self.SILENT}, timeouts={"a": 50})
+        zone = of.hidden(becomes("a", "on"), since * NS_PER_MS, until * NS_PER_MS)
+        assert (zone is not None) == is_hidden
+
+    def test_silence_shorter_than_the_timeout(self) -> None:
+        of = scene({"a": self.SILENT}, timeouts={"a": 200})
+        assert of.hidden(becomes("a", "on"), 0, 1000 * NS_PER_MS) is None
+
+    def test_other_roles_do_not_matter(self) -> None:
+        of = scene({"a": line(), "b": self.SILENT}, timeouts={"b": 50})
+        assert of.hidden(becomes("a", "on"), 0, 1000 * NS_PER_MS) is None
+        assert of.hidden(when(becomes("a", "on"), holds("b", "on")), 0, 1000 * NS_PER_MS) is not None
+
+    def test_the_first_of_several(self) -> None:
+        of = scene({"a": without(self.SILENT, 700, 900)}, timeouts={"a": 50})
+        zone = of.hidden(becomes("a", "on"), 0, 1000 * NS_PER_MS)
+        assert zone is not None
+        assert zone.until_ns == 600 * NS_PER_MS
+        later = of.hidden(becomes("a", "on"), 650 * NS_PER_MS, 1000 * NS_PER_MS)
+        assert later is not None
+        assert later.until_ns == 900 * NS_PER_MS
+
+    def test_seam(self) -> None:
+        of = scene({"a": line()}, seams=[505])
+        zone = of.hidden(becomes("a", "on"), 0, 1000 * NS_PER_MS)
+        assert zone is not None
+        assert zone.is_seam
+        assert (zone.since_ns, zone.until_ns) == (500 * NS_PER_MS, 510 * NS_PER_MS)
+
+    def test_silence_that_a_seam_ends(self) -> None:
+        """A silence with a seam in it is one zone, and the seam is what it is called."""
+        zone = scene({"a": self.SILENT}, timeouts={"a": 50}, seams=[500.5]).zones("a")
+        assert [(it.until_ns, it.is_seam) for it in zone] == [(600 * NS_PER_MS, True)]
+
+    def test_doubtful_occurrence(self) -> None:
+        of = scene({"a": line(300), "b": line(until=200)})
+        trigger = when(becomes("a", "on"), holds("b", "off"))
+        assert of.hidden(trigger, 0, 250 * NS_PER_MS) is None
+        zone = of.hidden(trigger, 0, 400 * NS_PER_MS)
+        assert isinstance(zone, Zone)
+        assert zone.until_ns == 300 * NS_PER_MS
+
+    def test_to_the_end(self) -> None:
+        of = scene({"a": line(until=400), "b": line()}, timeouts={"a": 50})
+        assert of.hidden(becomes("a", "on"), 999 * NS_PER_MS, 1000 * NS_PER_MS) is not None
+
+    @pytest.mark.parametrize(("since", "is_hidden"), [(649, True), (650, False)])
+    def test_condition_that_has_to_last(self, since: float, is_hidden: bool) -> None:
+        """Unseen until 600 ms: what began in that time may have lasted 50 ms by 650 ms."""
+        held = HeldFor(part=Is(role="a", state="on"), duration_ns=50 * NS_PER_MS)
+        trigger = Trigger(moments=(Moment(edge=held),), text="a is on for 50 ms")
+        of = scene({"a": self.SILENT}, timeouts={"a": 50})
+        assert (of.hidden(trigger, since * NS_PER_MS, 1000 * NS_PER_MS) is not None) == is_hidden
+
+
+class TestTruth:
+    """Each form of condition has its meaning on the lane of its role."""
+
+    @pytest.mark.parametrize(
+        ("condition", "at_5", "at_15", "at_25"),
+        [
+            (Compare(role="u", operator="<", value=12), FALSE, FALSE, TRUE),
+            (Compare(role="u", operator="<=", value=12), TRUE, TRUE, TRUE),
+            (Compare(role="u", operator=">", value=12), FALSE, FALSE, FALSE),
+            (Compare(role="u", operator=">=", value=12), TRUE, TRUE, FALSE),
+            (Between(role="u", low=8, high=12), TRUE, TRUE, TRUE),
+            (Between(role="u", low=8.1, high=11.9), FALSE, FALSE, FALSE),
+            (IsUnknown(role="u"), FALSE, FALSE, FALSE),
+            (Is(role="a", state="on"), FALSE, DOUBT, TRUE),
+            (Not(part=Is(role="a", state="on")), TRUE, DOUBT, FALSE),
+            (IsUnknown(role="gone"), TRUE, TRUE, TRUE),
+            (Is(role="gone", state="on"), IGNORANT, IGNORANT, IGNORANT),
+            (And(parts=(Is(role="a", state="on"), Is(role="gone", state="on"))), FALSE, IGNORANT, IGNORANT),
+            (Or(parts=(Is(role="a", state="on"), Is(role="gone", state="on"))), IGNORANT, IGNORANT, TRUE),
+        ],
+        ids=str,
+    )
+    def test_values(self, condition: Condition, at_5: int, at_15: int, at_25: int) -> None:
+        of = scene(
+            {
+                "u": [(0, 12.0), (10, 12.0), (15, 12.0), (20, 8.0), (30, 8.0)],
+                "a": [(0, "off"), (10, "off"), (20, "on"), (30, "on")],
+                "gone": [],
+            }
+        )
+        found = of.truth(condition)
+        assert [found.at(time * NS_PER_MS) for time in (5, 15, 25)] == [at_5, at_15, at_25]
+
+
+class TestRoles:
+    def test_each_once_and_in_order(self) -> None:
+        condition = And(
+            parts=(Is(role="b", state="x"), Not(part=Or(parts=(IsUnknown(role="a"), Is(role="b", state="y")))))
+        )
+        assert roles_of(condition) == ("b", "a")
+        assert roles_of_trigger(when(becomes("c", "x"), State(condition=condition, text=""))) == ("c", "b", "a")

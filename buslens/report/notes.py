@@ -89,7 +89,6 @@ def _note(result: Result, findings: list[Finding], number: int | None, where: st
         parts[0] += f" {first.handshake}"
     if first.step:
         parts.append(first.step)
-    parts.append(first.outcome.value.replace("_", " "))
     if len(findings) > 1:
         parts.append(f"{len(findings)} times")
     if first.time_ns is not None:
@@ -99,7 +98,8 @@ def _note(result: Result, findings: list[Finding], number: int | None, where: st
         parts.append(where)
     return Note(
         number=number,
-        head=legible(", ".join(parts)),
+        # The outcome leads, as at the place: long names may be cut, it may not.
+        head=legible(f"{first.outcome.value.replace('_', ' ')}: {', '.join(parts)}"),
         body=legible(first.reason),
         is_fault=first.outcome.is_fault,
     )

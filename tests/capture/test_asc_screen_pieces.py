@@ -49,7 +49,7 @@ def asc_logs(draw: st.DrawFn) -> bytes:
             }.get(kind, f"{stamp} {kind % 3}  {kind}  Rx   d 2 10 {kind}")
         )
     end = draw(st.sampled_from(["\n", "\r\n"]))
-    return (end.join(lines) + draw(st.sampled_from(["", end]))).encode()
+    return end.join([*lines, ""]).encode()
 
 
 @st.composite

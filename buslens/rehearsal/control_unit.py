@@ -7,7 +7,7 @@ on the logic fuse: without it nothing is driven and nothing is read back.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Final
 
 from buslens.rehearsal.lock_unit import Goal, Learn
@@ -40,7 +40,7 @@ DATA_MS: Final = 100
 """Age at which the last telegram no longer counts."""
 
 
-class Clearance(Enum):
+class Clearance(IntEnum):
     """Whether the ignition may come on; the values are those of the definitions."""
 
     WAITING = 0
@@ -48,7 +48,7 @@ class Clearance(Enum):
     REFUSED = 2
 
 
-class Trouble(Enum):
+class Trouble(IntEnum):
     """Fault codes of the unit; the values are those of the definitions."""
 
     NONE = 0

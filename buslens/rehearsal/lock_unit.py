@@ -8,7 +8,7 @@ request on the data line says. Without a request a pulse can only release, for l
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import IntEnum
 from typing import Final, NamedTuple
 
 MOTOR_OHM: Final = 0.9
@@ -31,7 +31,7 @@ HELD_VOLT_PER_MS: Final = 0.06
 """How fast the electronics lose their voltage without supply (invented)."""
 
 
-class Learn(Enum):
+class Learn(IntEnum):
     """Whether the unit was taught to the car; the values are those of the definitions."""
 
     FACTORY_NEW = 0
@@ -40,7 +40,7 @@ class Learn(Enum):
     NOT_KNOWN = 3
 
 
-class Goal(Enum):
+class Goal(IntEnum):
     """Where the bolt is to go; the values are those of the definitions."""
 
     NONE = 0
@@ -152,8 +152,8 @@ class LockUnit:
         self._pulses += 1
 
     def _move(self, mechanics: Mechanics, volts: float, ohm: float) -> None:
-        arrived = {Goal.NONE: True, Goal.RELEASE: self.position >= 1.0, Goal.LOCK: self.position <= 0.0}
-        if arrived[self._goal]:
+        arrived = self.position >= 1.0 if self._goal is Goal.RELEASE else self.position <= 0.0
+        if self._goal is Goal.NONE or arrived:
             self._speed = 0.0
             self.current = REST_AMPERE
             return

@@ -1,0 +1,85 @@
+"""Make the sample logs anew, byte for byte the same: ``python sample_logs/make_samples.py``.
+
+With the name of a folder behind it, they go there instead.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from buslens.rehearsal.rehearse import Rehearsal, rehearse, write
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """One recording of the invented fleet."""
+
+    file: str
+    #: What is rehearsed, see ``buslens rehearse --list``.
+    fault: str
+    seed: int
+    begins: str = "parked"
+    #: Form of the log; None: as the file name says.
+    form: str | None = None
+    temperature: float | None = None
+
+    def rehearse(self) -> Rehearsal:
+        """Let it happen."""
+        return rehearse(
+            self.fault,
+            seed=self.seed,
+            begins=self.begins,
+            form=self.form,
+            temperature=self.temperature,
+            background_ids=2,
+            car_number=int(self.file[3:5]),
+        )
+
+
+SAMPLES: Final = (
+    Sample(file="car01_healthy.log", fault="healthy", seed=101),
+    Sample(file="car01_healthy_hot_day.asc", fault="healthy", seed=102, temperature=48.0),
+    Sample(file="car02_retry.log", fault="retry", seed=103),
+    Sample(file="car02_door_shuts_again.asc", fault="door-shuts-again", seed=104),
+    Sample(file="car02_two_close_together.log.gz", fault="two-close-together", seed=105),
+    Sample(file="car03_load_fuse_blown.log", fault="load-fuse-blown", seed=106),
+    Sample(file="car03_load_fuse_blown_on_the_way.asc", fault="load-fuse-blown", seed=107, begins="driving"),
+    Sample(file="car03_after_repair.log", fault="healthy", seed=108),
+    Sample(file="car04_logic_fuse_blown.asc", fault="logic-fuse-blown", seed=109),
+    Sample(file="car04_ground_open.log", fault="ground-open", seed=110),
+    Sample(file="car05_enable_open.log", fault="enable-open", seed=111),
+    Sample(file="car05_enable_shorted_on.asc", fault="enable-shorted-on", seed=112),
+    Sample(file="car06_unlock_feedback_open.log", fault="unlock-feedback-open", seed=113),
+    Sample(file="car06_unlock_feedback_stuck.asc", fault="unlock-feedback-stuck", seed=114, form="asc-dec"),
+    Sample(file="car06_data_line_open.log", fault="data-line-open", seed=115),
+    Sample(file="car07_feedbacks_disagree.asc", fault="feedbacks-disagree", seed=116, form="asc-relative"),
+    Sample(file="car07_slow_motor.log", fault="slow-motor", seed=117),
+    Sample(file="car07_sluggish.log", fault="sluggish", seed=118),
+    Sample(file="car07_sluggish_slow_recording.asc", fault="slow-recording", seed=118),
+    Sample(file="car08_supply_contact_bad.log", fault="supply-contact-bad", seed=120),
+    Sample(file="car08_jammed_bolt.asc", fault="jammed-bolt", seed=121),
+    Sample(file="car08_intermittent_connector.log", fault="intermittent-connector", seed=122),
+    Sample(file="car09_low_battery.log", fault="low-battery", seed=123, form="candump-screen"),
+    Sample(file="car09_factory_new_unit.log", fault="factory-new-unit", seed=124),
+    Sample(file="car10_neutralised_unit.asc", fault="neutralised-unit", seed=125),
+    Sample(file="car10_lock_commanded_with_ignition_on.log", fault="lock-commanded-with-ignition-on", seed=126),
+    Sample(file="car11_message_timeout.asc", fault="message-timeout", seed=127),
+    Sample(file="car11_clock_jump.log", fault="clock-jump", seed=128),
+    Sample(file="car12_cut_short.log", fault="cut-short", seed=129),
+    Sample(file="car12_nobody_comes.log", fault="nobody-comes", seed=130, form="candump-delta"),
+)
+"""All of them, in the order in which to look at them."""
+
+
+def main(folder: Path) -> None:
+    """Write all samples into a folder."""
+    for sample in SAMPLES:
+        path = write(sample.rehearse(), folder / sample.file)
+        sys.stdout.write(f"{path.name}\n")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent)

@@ -32,6 +32,8 @@ class Judging:
 
     def __init__(self) -> None:
         self.calls: list[dict[str, Any]] = []
+        #: Expectations that were loaded, and whether the definitions that they name were needed.
+        self.loads: list[tuple[str, bool]] = []
 
     def check(self, path: str, **how: object) -> Result:
         self.calls.append({"path": path, **how})
@@ -48,10 +50,9 @@ class Judging:
 def judging(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Judging:
     """Put the stand-in in place, and some captures with expectations into the current folder."""
     stand_in = Judging()
-    loads: list[str] = []
 
-    def load_expectations(path: str) -> Expectations:
-        loads.append(path)
+    def load_expectations(path: str, *, definitions_needed: bool) -> Expectations:
+        stand_in.loads.append((path, definitions_needed))
         return Expectations(path=path, roles={}, rules=())
 
     monkeypatch.setattr(buslens, "check", stand_in.check, raising=False)
@@ -215,6 +216,7 @@ class TestFilesOfTheUser:
         main(["check", "faulty.log"])
         assert judging.calls[0]["expectations"].path == "steering_lock.toml"
         assert judging.calls[0]["definitions"] is None
+        assert judging.loads == [("steering_lock.toml", True)]
 
     def test_named(self, judging: Judging) -> None:
         main(
@@ -233,6 +235,7 @@ class TestFilesOfTheUser:
         first, second = judging.calls
         assert first["expectations"].path == "e.toml"
         assert first["expectations"] is second["expectations"]
+        assert judging.loads == [("e.toml", False)]
         assert first["definitions"] == ("a", "b")
 
     def test_none(self, judging: Judging, capsys: pytest.CaptureFixture[str]) -> None:

@@ -35,7 +35,10 @@ def drawn(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[dict[str, Any
     monkeypatch.setattr(buslens, "check", check, raising=False)
     monkeypatch.setattr(buslens, "draw", draw, raising=False)
     monkeypatch.setattr(
-        buslens, "load_expectations", lambda path: Expectations(path=path, roles={}, rules=()), raising=False
+        buslens,
+        "load_expectations",
+        lambda path, **_how: Expectations(path=path, roles={}, rules=()),
+        raising=False,
     )
     monkeypatch.chdir(tmp_path)
     Path("logs").mkdir()

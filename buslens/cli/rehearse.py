@@ -1,0 +1,122 @@
+"""Write a simulated capture of a car with a fault.
+
+The car, its bus and every number are invented; the same words give the same
+bytes. FAULT is one of those that --list names. The suffix of FILE says the form
+unless --form does: .asc ASC, anything else candump; .gz behind it compresses,
+and '-' is standard output. A recording that is there already is replaced only
+with --replace, for it cannot be had again.
+
+example:
+  buslens rehearse slow-motor -o slow.log --seed 7
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buslens.cli.status import Status
+from buslens.errors import UsageError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from buslens import Rehearsal
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    from buslens.rehearsal.writers import FORMS
+
+    parser.add_argument("fault", metavar="FAULT", nargs="?", help="what is wrong with the car; see --list")
+    parser.add_argument("-o", "--output", metavar="FILE", help="capture to write; '-' is standard output")
+    parser.add_argument("--list", action="store_true", help="list the faults and say what each of them does")
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help="another seed is another day (default: 1)")
+    parser.add_argument("--form", choices=tuple(FORMS), help="form of the log, whatever the suffix says")
+    parser.add_argument("--replace", action="store_true", help="replace a file that is there already")
+    parser.add_argument("--duration", metavar="S", type=float, help="seconds; the driver does the same again and again")
+    parser.add_argument("--severity", metavar="X", type=float, default=1.0, help="of faults with degrees (default: 1)")
+    parser.add_argument(
+        "--begins", choices=("parked", "driving"), default="parked", help="when the fault comes (default: parked)"
+    )
+    parser.add_argument("--temperature", metavar="T", type=float, help="of the car, degC")
+    parser.add_argument("--battery", metavar="V", type=float, help="of the battery without load, V")
+    parser.add_argument(
+        "--background", metavar="N", type=int, default=4, help="messages of units not in the definitions (default: 4)"
+    )
+    parser.add_argument("--car", metavar="N", type=int, default=1, help="number of the club's car (default: 1)")
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Simulate the capture and write it, or list the faults."""
+    if options.list:
+        console.result(_listing(console))
+        return Status.MET
+    if options.fault is None or options.output is None:
+        raise UsageError(
+            "name a fault and a file, as in 'buslens rehearse healthy -o healthy.log'; --list names faults"
+        )
+    rehearsal = _rehearse(options)
+    if options.output == "-":
+        from buslens.rehearsal.rehearse import rendered
+
+        console.result_bytes(rendered(rehearsal, rehearsal.form or "candump"))
+    else:
+        _write(rehearsal, Path(options.output), replace=options.replace)
+        console.result(_sentence(rehearsal, options.output))
+    return Status.MET
+
+
+def _rehearse(options: argparse.Namespace) -> Rehearsal:
+    from buslens import rehearse
+
+    return rehearse(
+        options.fault,
+        seed=options.seed,
+        form=options.form,
+        duration=options.duration,
+        severity=options.severity,
+        begins=options.begins,
+        temperature=options.temperature,
+        battery_volts=options.battery,
+        background_ids=options.background,
+        car_number=options.car,
+    )
+
+
+def _write(rehearsal: Rehearsal, target: Path, *, replace: bool) -> None:
+    """Write a capture; over another one only if asked to, though writing the same again does no harm."""
+    from buslens import write_rehearsal
+
+    if replace or not target.is_file() or target.stat().st_size == 0:
+        write_rehearsal(rehearsal, target)
+        return
+    from tempfile import TemporaryDirectory
+
+    with TemporaryDirectory() as folder:
+        if write_rehearsal(rehearsal, Path(folder) / target.name).read_bytes() != target.read_bytes():
+            raise UsageError(f"{target} is there already and holds something else; --replace replaces it")
+
+
+def _listing(console: Console) -> str:
+    from buslens.rehearsal.faults import FAULTS
+    from buslens.report.paragraphs import Ink, Piece, paragraph, render
+
+    width = max(map(len, FAULTS)) + 2
+    rows = (
+        paragraph(Piece(f"{name:<{width}}", Ink.STRONG), fault.sentence, hang=width) for name, fault in FAULTS.items()
+    )
+    return render(rows, width=console.width, painted=console.painted)
+
+
+def _sentence(rehearsal: Rehearsal, name: str) -> str:
+    from buslens.report.words import clean, seconds
+
+    stamps = rehearsal.frames.time_ns
+    length = seconds(int(stamps.max() - stamps.min()) if len(stamps) else 0)
+    return (
+        f"{clean(name)}: {len(stamps):,} simulated frames in {length}, {rehearsal.fault.name}, seed {rehearsal.seed}\n"
+        f"{rehearsal.fault.sentence}\n"
+    )

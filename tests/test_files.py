@@ -129,8 +129,10 @@ class TestExplain:
         )
 
     def test_nothing_near(self, tmp_path: Path) -> None:
-        (tmp_path / "notes.txt").touch()
-        assert explain(FileNotFoundError(errno.ENOENT, ""), tmp_path / "xyz.log").endswith("xyz.log: no such file")
+        (tmp_path / "h.log").touch()
+        assert explain(FileNotFoundError(errno.ENOENT, ""), tmp_path / "nosuch.log").endswith(
+            "nosuch.log: no such file"
+        )
 
     def test_missing_folder(self, tmp_path: Path) -> None:
         wanted = tmp_path / "logs" / "x.log"

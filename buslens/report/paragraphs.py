@@ -41,7 +41,8 @@ class Paragraph:
     hang: int = 0
 
 
-_SPACES: Final = re.compile(r"( +)")
+# A number keeps its unit.
+_SPACES: Final = re.compile(r"((?<!\d) +|(?<=\d) +(?!(?:ns|us|ms|s|min|V|A)\b))")
 _LEAST_WIDTH: Final = 40
 
 

@@ -6,6 +6,7 @@ closing   several captures, summed up
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
@@ -21,6 +22,7 @@ from buslens.report.words import (
     OUTCOME_WORDS,
     VERDICT_WORDS,
     clean,
+    exact_duration,
     limit_words,
     moment,
     place,
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from buslens.capture.frames import Tally
-    from buslens.checks.findings import Finding, Result
+    from buslens.checks.findings import Finding, Limit, Result
     from buslens.report.paragraphs import Paragraph
 
 MOST_ALIKE: Final = 5
@@ -196,24 +198,33 @@ def _finding(finding: Finding, origin_ns: int) -> Iterator[Paragraph]:
 def _small_print(finding: Finding, reason: str) -> str:
     """Say what is allowed, unless the reason has said it, and where that comes from."""
     parts = []
-    if finding.limit is not None:
-        limit = limit_words(finding.limit)
-        if limit not in reason:
-            parts.append(limit)
+    if finding.limit is not None and not _says(reason, finding.limit):
+        parts.append(limit_words(finding.limit))
     if finding.basis:
         parts.append(f"basis: {clean(finding.basis)}")
     return "; ".join(parts)
 
 
-def _met(findings: Iterable[Finding]) -> Iterator[Paragraph]:
+def _says(reason: str, limit: Limit) -> bool:
+    """Whether a reason tells a limit; none at all, or of no length, need not be told."""
+    if not limit.least and not limit.most:
+        return True
+    only = exact_duration(round(limit.most)) if limit.unit == "ns" and not limit.least and limit.most else ""
+    return limit_words(limit) in reason or bool(only and re.search(rf"(?<![\d.]){re.escape(only)}\b", reason))
+
+
+def _met(findings: Sequence[Finding]) -> Iterator[Paragraph]:
     """Sum up what is as it should be, a line for each rule, in the order of the expectations."""
     by_rule: dict[str, list[Finding]] = {}
+    unmet = {finding.rule for finding in findings if finding.outcome is not Outcome.MET}
     for finding in findings:
         if finding.outcome is Outcome.MET:
             by_rule.setdefault(finding.rule, []).append(finding)
     for rule, met in by_rule.items():
         steps = [finding for finding in met if finding.step is not None]
-        yield _item(MET_SIGN, f"{clean(rule)}: ", _met_steps(steps) if steps else _met_throughout(met))
+        # What sums up the rest of a rule does not speak of what is told above.
+        name = clean(rule) if steps or rule not in unmet else f"{clean(rule)}, apart from the above"
+        yield _item(MET_SIGN, f"{name}: ", _met_steps(steps) if steps else _met_throughout(met))
 
 
 def _met_steps(met: Sequence[Finding]) -> str:

@@ -58,6 +58,11 @@ class TestRender:
         text = render([paragraph("word " * 12, indent=2, hang=6)], width=40)
         assert [len(line) - len(line.lstrip()) for line in text.splitlines()] == [2, 6]
 
+    def test_a_number_keeps_its_unit(self) -> None:
+        lines = render([paragraph("it took 285 ms, limit 9.5 to 16 V and 2 handshakes " * 9)], width=40).splitlines()
+        assert not [line for line in lines if line.endswith(("285", "16")) or line.startswith(("ms", "V"))]
+        assert any(line.endswith(" 2") or line.endswith("9.5") for line in lines)
+
     def test_an_ink_may_change_within_a_word(self) -> None:
         text = render([paragraph(Piece("Faulty", Ink.WRONG), Piece(": so", Ink.STRONG))], painted=True)
         assert text == "\x1b[1;31mFaulty\x1b[0m\x1b[1m: so\x1b[0m\n"

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from support.handmade import (
@@ -15,9 +16,10 @@ from support.handmade import (
 )
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Limit, Outcome, Verdict
 from buslens.report.cautions import CAUTIONS
 from buslens.report.text import MOST_ALIKE, closing, text
+from buslens.report.words import limit_words
 
 
 def lines(report: str) -> list[str]:
@@ -99,11 +101,21 @@ class TestFindings:
             "limit 50 to 600 ms; basis: invented for the demonstration",
         ]
 
-    def test_a_limit_that_the_reason_names_is_not_repeated(self) -> None:
-        from dataclasses import replace
-
-        finding = replace(step_finding(), reason="too slow; limit 50 to 600 ms", basis="")
-        assert section(text(result(finding)), "Wrong")[1:] == ["too slow; limit 50 to 600 ms"]
+    @pytest.mark.parametrize(
+        ("limit", "reason", "shown"),
+        [
+            (Limit(least=50e6, most=600e6), "too slow; limit 50 to 600 ms", False),
+            (Limit(least=50e6, most=600e6), "did not come within 600 ms", True),
+            (Limit(most=600e6), "did not come within 600 ms", False),
+            (Limit(most=600e6), "it took 1600 ms", True),
+            (Limit(most=600e6), "it took 1.600 ms", True),
+            (Limit(most=0), "it was so", False),
+            (Limit(least=9.5, unit="V"), "down to 0 V", True),
+        ],
+    )
+    def test_a_limit_that_the_reason_tells_is_not_repeated(self, limit: Limit, reason: str, *, shown: bool) -> None:
+        finding = replace(step_finding(), reason=reason, limit=limit, basis="")
+        assert section(text(result(finding)), "Wrong")[1:] == [reason, limit_words(limit)][: 1 + shown]
 
     @pytest.mark.parametrize("count", [1, MOST_ALIKE, MOST_ALIKE + 1, MOST_ALIKE + 40])
     def test_of_many_alike_the_rest_is_counted(self, count: int) -> None:
@@ -126,8 +138,6 @@ class TestMet:
         assert met == ["=  lock handshake: release ends 812 to 837 ms (limit 50 to 600 ms)"]
 
     def test_several_handshakes(self) -> None:
-        from dataclasses import replace
-
         first = step_finding(Outcome.MET)
         second = replace(step_finding(Outcome.MET, handshake=2), delay=between(700, 725))
         met = section(text(result(first, second)), "Met")
@@ -141,6 +151,10 @@ class TestMet:
         assert section(text(result(pulse_finding())), "Met") == [
             "=  enable pulse: 2 of 2 pulses within limit at least 150 ms"
         ]
+
+    def test_the_rest_of_a_rule_that_is_not_always_kept(self) -> None:
+        met = section(text(result(pulse_finding(), pulse_finding(Outcome.VIOLATED))), "Met")
+        assert met[0].startswith("=  enable pulse, apart from the above: ")
 
 
 class TestNotes:
@@ -207,8 +221,6 @@ class TestPaint:
         assert painted == ["x", "too late", "Faulty"]
 
     def test_hostile_names_stay_text(self) -> None:
-        from dataclasses import replace
-
         evil = "a\x1b[2Jb\r\u202e"
         finding = replace(step_finding(), rule=evil, step=evil, reason=evil, basis=evil)
         report = text(

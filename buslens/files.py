@@ -110,5 +110,7 @@ def _missing(path: Path) -> str:
         names = sorted(entry.name for entry in folder.iterdir())
     except OSError:
         return "no such file"
-    near = get_close_matches(path.name, names, n=1) or [name for name in names if Path(name).stem == path.name][:1]
+    # Nearer than for other words: a common suffix alone is no likeness.
+    near = get_close_matches(path.name, names, n=1, cutoff=0.75)
+    near = near or [name for name in names if Path(name).stem == path.name][:1]
     return f"no such file; did you mean '{folder / near[0]}'?" if near else "no such file"

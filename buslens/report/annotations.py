@@ -185,7 +185,10 @@ def _place(item: Item, rows: Rows, ruler: Ruler, fmt: Format, ends: Reach) -> Wr
     turned = not item.is_mark and item.right - item.left < 2.4 * ARROW * size
     line = (item.left, item.right)
     if turned:
-        line = (item.left - 1.8 * ARROW * size, item.right + (0.0 if item.in_vain else 1.8 * ARROW * size))
+        line = (item.left - 1.8 * ARROW * size, item.right + (0.5 if item.in_vain else 1.8 * ARROW) * size)
+    elif item.in_vain:
+        # Room for the cross at its end.
+        line = (item.left, item.right + 0.5 * size)
     last_resort = ("",) if item.number is not None and "" not in item.words else ()
     for words in (*item.words, *last_resort):
         width = ruler.width(words, size, bold=item.is_fault) if words else 0.0

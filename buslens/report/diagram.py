@@ -41,6 +41,9 @@ _LABEL_SHARE: Final = 0.30
 _CLEAR: Final = 0.72
 """Free room above and below the body of a lane, in type sizes."""
 
+_QUIET: Final = 1.3
+"""Height of a lane on which nothing happens, in type sizes."""
+
 _ROWS_CLOSE: Final = 7
 """Rows of annotation per lane where one handshake is shown."""
 
@@ -65,6 +68,14 @@ class _Track:
     rows_above: int = 0
     rows_below: int = 0
     top: float = 0.0
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether nothing happens on the lane, nor is anything said of it."""
+        lane = self.lane
+        if self.rows_above or self.rows_below or lane.changes or lane.crowds or len(self.name) > 1:
+            return False
+        return lane.scale is None or lane.scale[0] == lane.scale[1]
 
     @property
     def bottom(self) -> float:
@@ -263,6 +274,8 @@ class Diagram:
         overhead_base = y + overhead_rows * self.pen.row
         y = overhead_base
         for track in tracks:
+            if track.is_quiet:
+                track.height = min(track.height, _QUIET * fmt.text)
             track.top = y + track.rows_above * self.pen.row + _CLEAR * fmt.text
             y = track.bottom + track.rows_below * self.pen.row + _CLEAR * fmt.text
         floor = y + 0.2 * fmt.text

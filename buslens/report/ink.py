@@ -24,9 +24,9 @@ class Tone(Enum):
 
     #: White.
     PAPER = "#FFFFFF"
-    #: Waveforms and words: 16.1 to 1.
+    #: Waveforms and words: 16.5 to 1.
     INK = "#1F1F1F"
-    #: Words of second rank, extension lines, brackets: 6.4 to 1.
+    #: Words of second rank, extension lines, brackets: 6.5 to 1.
     QUIET = "#5E5E5E"
     #: Hatching and rails of doubt: 3.0 to 1, so that it survives a copier.
     HATCH = "#949494"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.report.annotations import RING, Rows
 from buslens.report.ink import Tone
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from buslens.report.pen import Pen
     from buslens.report.places import Place
     from buslens.report.view import View
+
+
+_MANY_NOTES: Final = 6
 
 
 class Surround:
@@ -155,7 +158,9 @@ class Surround:
         """Set the notes: a number in its ring, what it is about, what was found."""
         fmt = self.fmt
         for note in notes:
-            y = self.set_note(note, y + 0.25 * fmt.text)
+            # Doubts mostly come from one cause, and then in numbers: some words of each will do.
+            most = 2 if len(notes) > _MANY_NOTES and not note.is_fault else 6
+            y = self.set_note(note, y + 0.25 * fmt.text, most)
         if unmarked:
             times = "time" if unmarked == 1 else "times"
             y = self.pen.paragraph(
@@ -166,7 +171,7 @@ class Surround:
             )
         return y
 
-    def set_note(self, note: Note, y: float) -> float:
+    def set_note(self, note: Note, y: float, most: int) -> float:
         """Set one note; return where it ends."""
         fmt = self.fmt
         left = fmt.margin + 2 * RING * fmt.text + 0.6 * fmt.text
@@ -174,7 +179,7 @@ class Surround:
             self.pen.ring(note.number, fmt.margin + RING * fmt.text + 0.2, y + 0.65 * fmt.text, note.is_fault)
         y = self.pen.paragraph(note.head, y, fmt.text, bold=note.is_fault, left=left, most=3)
         if note.body:
-            y = self.pen.paragraph(note.body, y, fmt.text, left=left, most=6)
+            y = self.pen.paragraph(note.body, y, fmt.text, left=left, most=most)
         return y
 
     def footer(self, y: float, placed: list[Place]) -> float:

@@ -219,5 +219,5 @@ def _staircase(sheet: Sheet, lane: Lane, scale: Scale, top: float, height: float
     for piece_x, piece_y in zip(np.split(x, cuts), np.split(y, cuts), strict=True):
         if len(piece_x) and not np.isnan(piece_y[0]):
             sheet.line(list(zip(piece_x.tolist(), piece_y.tolist(), strict=True)), fmt.wave)
-    for level in (top, top + height):
+    for level in (top, top + height) if high > low else (top + height / 2,):
         sheet.line([(scale.left - 0.3 * fmt.text, level), (scale.left, level)], fmt.thin, Tone.QUIET)

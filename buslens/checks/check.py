@@ -9,14 +9,13 @@ from buslens.capture.frames import Clock
 from buslens.checks import agree, alive, never, precedes, pulse, sequence
 from buslens.checks import range as range_kind
 from buslens.checks.findings import Finding, Outcome, Result
-from buslens.checks.scene import Presence, Scene
+from buslens.checks.scene import Presence, Scene, longest_hold_ns
 from buslens.checks.verdict import add_up
 from buslens.errors import CaptureError, Source, UsageError
 from buslens.expectations.model import (
     Agree,
     Alive,
     Expectations,
-    HeldFor,
     Never,
     Precedes,
     Pulse,
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Tally
     from buslens.checks.findings import Handshake
     from buslens.definitions.model import Definitions
-    from buslens.expectations.model import AnyRule, Condition
+    from buslens.expectations.model import AnyRule
     from buslens.timeline.model import Timeline
 
 _PRESENCE: Final = "presence of "
@@ -215,16 +214,11 @@ def evaluate(rule: AnyRule, scene: Scene) -> tuple[list[Finding], list[Handshake
 
 def _needs_time(rule: AnyRule) -> bool:
     if isinstance(rule, Never):
-        return rule.longer_than_ns is not None or _has_duration(rule.when.condition)
+        return rule.longer_than_ns is not None or longest_hold_ns(rule.when.condition) > 0
     if isinstance(rule, Range):
         scope = rule.while_
-        return rule.longer_than_ns is not None or (scope is not None and _has_duration(scope.condition))
+        return rule.longer_than_ns is not None or (scope is not None and longest_hold_ns(scope.condition) > 0)
     return True
-
-
-def _has_duration(condition: Condition) -> bool:
-    parts = getattr(condition, "parts", ()) or ([condition.part] if hasattr(condition, "part") else [])
-    return isinstance(condition, HeldFor) or any(map(_has_duration, parts))
 
 
 def _untimed(rule: AnyRule) -> Finding:

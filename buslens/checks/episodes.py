@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
+from buslens.checks.scene import longest_hold_ns
 from buslens.checks.words import rate_words, span_words
 from buslens.timeline.truth import FALSE, IGNORANT
 from buslens.units import format_duration
@@ -43,7 +44,8 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     longest for which it can have held. How often the rule was kept is counted in stretches: those in which the
     condition surely did not hold, and those in which it did, but was tolerated. Without a tolerated length, what
     may have held only between two frames, where the log cannot tell the order of two changes, is taken not to
-    have; who wants to know of it writes a tolerance of ``0 ms``.
+    have; who wants to know of it writes a tolerance of ``0 ms``. A condition that itself asks for a length (``... for
+    50 ms``) is too close to call there.
     """
     settled = offence.truth.from_time(scene.settled_ns(offence.condition))
     runs = settled.runs()
@@ -81,7 +83,11 @@ def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
         reason = f"the log cannot tell whether this held: {said}: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if tolerated is None:
-        return None
+        if run.at_end or not longest_hold_ns(offence.condition):
+            return None
+        # How long it held, not only in which order things changed, is what the log cannot tell.
+        rate = rate_words(scene.period_ns(offence.condition))
+        return _finding(offence, Outcome.UNDECIDED, f"{said}: too close to call at {rate}", run, length)
     if most_ns is not None and most_ns <= tolerated:
         return None
     if run.at_end:

@@ -25,7 +25,8 @@ def evaluate(rule: Never, scene: Scene) -> list[Finding]:
     a role is unknown so that it may hold for too long     undecided; the text names the role
     it still holds, not yet too long, at the end           undecided
     it holds already, and not too long, at the start       undecided
-    it may have held between two frames only               met without ``longer_than``, else by its length
+    it may have held between two frames only               met without ``longer_than``, else by its length; for a
+                                                           condition with ``for`` undecided
     =====================================================  ====================================================
     """
     condition = rule.when.condition

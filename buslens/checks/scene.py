@@ -165,7 +165,7 @@ class Scene:
         """Return the first stretch that could hide a trigger and reaches into ``(since_ns, until_ns]``."""
         found = [zone for zone in self.occurrences(trigger).doubtful if zone.until_ns > since_ns]
         # What has to hold for a while can come true so much later than the stretch in which it began unseen.
-        held_ns = max(_longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
+        held_ns = max(longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
         if held_ns and self.first_ns + held_ns > since_ns:
             why = "what held before the capture began is not known"
             found.append(Zone(since_ns=self.first_ns - 1, until_ns=self.first_ns + held_ns, why=why))
@@ -197,6 +197,8 @@ class Scene:
                 return f"no frame shows {role} any more (its last one came before)"
             if index + 1 < len(timeline) and timeline.since_ns[index + 1] < time_ns:
                 in_doubt.append(role)
+        if not in_doubt and time_ns < self.first_ns + longest_hold_ns(condition):
+            return "what held before the capture began is not known"
         return f"{' or '.join(in_doubt or roles_of(condition))} changed between two frames around it"
 
     def settled_ns(self, condition: Condition) -> int:
@@ -244,15 +246,15 @@ def _walk(condition: Condition) -> Iterator[str]:
             yield condition.role
 
 
-def _longest_hold_ns(condition: Condition) -> int:
+def longest_hold_ns(condition: Condition) -> int:
     """Return for how long at most a condition asks back into the past, ns."""
     match condition:
         case And(parts=parts) | Or(parts=parts):
-            return max(map(_longest_hold_ns, parts))
+            return max(map(longest_hold_ns, parts))
         case Not(part=part):
-            return _longest_hold_ns(part)
+            return longest_hold_ns(part)
         case HeldFor(part=part, duration_ns=duration_ns):
-            return duration_ns + _longest_hold_ns(part)
+            return duration_ns + longest_hold_ns(part)
         case _:
             return 0
 

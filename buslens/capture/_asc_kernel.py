@@ -451,6 +451,8 @@ def scan(
                 index = channel_of(text, label, label_end, s, labels)
             if index < 0:
                 reason = TOO_MANY_CHANNELS
+        if reason == IS_FRAME and (s[ORIGIN] + clock > STAMP_LIMIT or s[ORIGIN] + clock < -STAMP_LIMIT):
+            reason = STAMP_RANGE
         if reason == IS_FRAME:
             at = place_in_time(s[ORIGIN] + clock, s)
             if at == -AXIS_LIMIT:

@@ -48,6 +48,8 @@ _MONTHS: Final[Mapping[str, int]] = MappingProxyType(
 )
 _CLOCK: Final = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d{1,9}))?", re.ASCII)
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_LAST_YEAR: Final = 2095
+"""Later times do not fit the axis; a clock that says so is wrong anyway."""
 
 
 def parse_date_ns(text: bytes) -> int | None:
@@ -64,7 +66,7 @@ def parse_date_ns(text: bytes) -> int | None:
     Returns
     -------
     int or None
-        None where no date, or more than one, can be read from it.
+        None where no date, or more than one, can be read from it, or one outside the years 1970 to 2095.
 
     Examples
     --------
@@ -95,6 +97,8 @@ def parse_date_ns(text: bytes) -> int | None:
         return None
     hour = _hour(int(clock[1]), afternoon=afternoon)
     if hour is None:
+        return None
+    if not _EPOCH.year <= year <= _LAST_YEAR:
         return None
     try:
         moment = datetime(year, month, day, hour, int(clock[2]), int(clock[3]), tzinfo=UTC)

@@ -179,6 +179,7 @@ BROKEN_ROWS = (
     ("   1.0 CANFD 1 4EE 0 0 1 1 05", "Rx or Tx"),
     ("   1.0.0 1  6F9 Rx d 1 01", "time stamp"),
     ("   12345678901234567890.0 1  6F9 Rx d 1 01", "time stamp"),
+    ("   3999999999.0 1  6F9 Rx d 1 01", "2096"),
     ("lorem ipsum", "time stamp"),
 )
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from support.rows import read_rows
+
+from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -100,5 +102,42 @@ class TestPieces:
                 plain_bytes=FOREVER if is_plain else 0,
             )
             assert pieces == whole
+
+        check()
+
+
+@st.composite
+def damaged(draw: st.DrawFn, logs: st.SearchStrategy[bytes]) -> bytes:
+    """Draw a log in which some bytes are anything but a zero or a line feed, which would part lines."""
+    log = bytearray(draw(logs))
+    for _ in range(draw(st.integers(1, 12))):
+        place = draw(st.integers(0, len(log) - 1))
+        if log[place] != 0x0A:
+            log[place] = draw(st.sampled_from([*range(1, 10), *range(11, 256), *b"0019afxr .,-()[]{}"]))
+    return bytes(log)
+
+
+class TestDamage:
+    """Whatever the bytes are, every line is in exactly one class, and compiled code sees what plain Python sees."""
+
+    @pytest.mark.parametrize(
+        ("first", "logs"),
+        [(b"base hex\n   0.0 1 1 Rx d 0\n", asc_logs()), (b"  can0  202   [0]\n", screens())],
+        ids=["asc", "screen"],
+    )
+    def test_every_line_is_counted_once(self, tmp_path: Path, first: bytes, logs: st.SearchStrategy[bytes]) -> None:
+        @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+        @given(log=damaged(logs))
+        def check(log: bytes) -> None:
+            text = log if log.startswith(b" ") and b"can0" in log[:60] else first + log
+            path = tmp_path / "log.txt"
+            try:
+                rows, tally = read_rows(path, text, plain_bytes=FOREVER)
+            except CaptureError:
+                assume(False)
+            assert len(rows) == tally.frames
+            assert tally.frames + tally.other_lines + tally.broken == text.count(b"\n")
+            assert {row.channel for row in rows} == set(tally.channels)
+            assert (rows, tally) == read_rows(path, text, plain_bytes=0)
 
         check()

@@ -10,9 +10,13 @@ from typing import TYPE_CHECKING
 import can
 import numpy as np
 import pytest
+from support.rows import Row, append_rows
 
+from buslens.capture.fold import fold
 from buslens.capture.foreign import ForeignRecording, foreign_suffix, foreign_suffixes
 from buslens.capture.frames import Clock, Flag
+from buslens.capture.open import open_capture
+from buslens.capture.read import read_frames
 from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -114,6 +118,29 @@ class TestColumns:
         (frames,) = ForeignRecording(write(tmp_path / "a.blf", CLASSICAL))
         assert frames.words.dtype == np.uint64
         assert frames.words.tolist() == [0x0201, int.from_bytes(bytes(range(8)), "little")]
+
+
+class TestThroughTheFrontDoor:
+    """A recording in another format is read like any other."""
+
+    def test_table(self, tmp_path: Path) -> None:
+        table = read_frames(write(tmp_path / "a.blf", TRAFFIC))
+        assert table["data"].tolist() == [bytes(each.data) for each in TRAFFIC]
+        assert table["can_id"].tolist() == [each.arbitration_id for each in TRAFFIC]
+        assert table["is_extended"].tolist() == [each.is_extended_id for each in TRAFFIC]
+        assert table["is_fd"].tolist() == [each.is_fd for each in TRAFFIC]
+        assert table["is_remote"].tolist() == [each.is_remote_frame for each in TRAFFIC]
+        assert table["is_rx"].tolist() == [each.is_rx for each in TRAFFIC]
+        assert table["time"].tolist() == [each.timestamp for each in TRAFFIC]
+
+    def test_only_what_is_wanted(self, tmp_path: Path) -> None:
+        rows: list[Row] = []
+        path = write(tmp_path / "a.blf", TRAFFIC)
+        _, tally = fold(
+            open_capture(path), wanted=[(0x202, False)], new=lambda: rows, step=append_rows, join=list.extend
+        )
+        assert [row.can_id for row in rows] == [0x202]
+        assert (tally.frames, tally.remote, tally.format, tally.clock) == (len(TRAFFIC), 1, "blf", Clock.LOCAL)
 
 
 class TestRefusals:

@@ -1,15 +1,15 @@
 """Loops over bytes that run as plain Python, or compiled where that pays.
 
-A kernel is a plain function over flat buffers in a module named ``_*_kernel.py`` or ``_kernels.py``. Called as it is, it
-runs as Python: importing the compiler alone would take longer than reading a small capture. `compiled` returns its
+A kernel is a plain function over flat buffers in a module named ``_*_kernel.py`` or ``_kernels.py``. Called as it is,
+it runs as Python: importing the compiler alone would take longer than reading a small capture. `compiled` returns its
 compiled twin, for large captures. The rules for a kernel, so that both ways give the same result:
 
 * whole numbers only, signed and within 64 bits; no objects, no exceptions, no options;
 * buffers are indexed, never sliced; tables come in as arguments; module constants are whole numbers;
 * it may call other kernels, of its own module or imported by name from another kernel module.
 
-Compiled code is kept in a cache folder of our own, whose name holds the versions and a hash over the text of *all* kernel
-modules, for the compiler by itself would not notice that a function in another module has changed.
+Compiled code is kept in a cache folder of our own, whose name holds the versions and a hash over the text of *all*
+kernel modules, for the compiler by itself would not notice that a function in another module has changed.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import os
 import sys
 import tempfile
 import threading
+from importlib import import_module
 from pathlib import Path
 from types import FunctionType
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
@@ -34,10 +35,8 @@ _LOCK: Final = threading.RLock()
 _COMPILED: Final[dict[FunctionType, Any]] = {}
 _OPTIONS: Final = {
     "nogil": True,
-    # Kernels are called thousands of times per millisecond by each other: a call would cost as much as its work.
+    # Kernels call each other thousands of times per millisecond: a call would cost as much as its work.
     "forceinline": True,
-    # No counting of references to the buffers at each of those calls: the caller holds on to them.
-    "_nrt": False,
 }
 _PACKAGE: Final = Path(__file__).parent
 
@@ -54,7 +53,7 @@ def compiled(kernel: F, notify: Notify | None = None) -> F | None:
     """
     with _LOCK:
         try:
-            import numba  # noqa: PLC0415  (takes longer to import than a small capture to read)
+            numba: Any = import_module("numba")
         except ImportError:
             return None
         function = cast("FunctionType", kernel)
@@ -70,8 +69,7 @@ def _compile(function: FunctionType, folder: Path | None) -> Any:
     """Return the compiled twin of a function, after those of the functions that it calls."""
     if function in _COMPILED:
         return _COMPILED[function]
-    import numba  # noqa: PLC0415
-
+    numba: Any = import_module("numba")
     names = dict(function.__globals__)
     for name in function.__code__.co_names:
         called = names.get(name)
@@ -80,13 +78,23 @@ def _compile(function: FunctionType, folder: Path | None) -> Any:
     twin = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
     twin.__qualname__ = function.__qualname__
     twin.__module__ = function.__module__
+    # The compiler looks at its setting when a function is wrapped; other users of it in this process keep theirs.
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = "" if folder is None else str(folder)
     try:
-        _COMPILED[function] = numba.njit(cache=folder is not None, **_OPTIONS)(twin)
+        _COMPILED[function] = _wrap(numba, twin, use_cache=folder is not None)
     finally:
         numba.config.CACHE_DIR = before
     return _COMPILED[function]
+
+
+def _wrap(numba: Any, function: FunctionType, *, use_cache: bool) -> Any:
+    # No counting of references to the buffers at each call, which would halve the speed: the caller holds on to them.
+    try:
+        return numba.njit(cache=use_cache, _nrt=False, **_OPTIONS)(function)
+    except (KeyError, TypeError, numba.core.errors.NumbaError):
+        # `_nrt` is not promised to exist; it is for speed only.
+        return numba.njit(cache=use_cache, **_OPTIONS)(function)
 
 
 def _is_cached(function: FunctionType, folder: Path | None) -> bool:
@@ -121,7 +129,7 @@ def cache_folder(version: str) -> Path | None:
 
 def _places() -> Iterator[Path]:
     """Yield folders to keep compiled code in, the best first."""
-    import platformdirs  # noqa: PLC0415
+    import platformdirs
 
     yield Path(platformdirs.user_cache_dir("buslens", appauthor=False))
     user = os.getuid() if hasattr(os, "getuid") else "user"

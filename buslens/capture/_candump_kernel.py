@@ -81,7 +81,7 @@ def payload(text: Numbers, p: int, code: Numbers) -> tuple[int, int, int, int]:
         if dlc < 0:
             return 0, 0, 0, -FD_LENGTH
         return flags, dlc, digits >> 1, q
-    if c == 82 or c == 114:  # 'R': remote
+    if c | 32 == 114:  # 'R': remote
         dlc = 0
         p += 1
         if code[text[p]] < 16:
@@ -106,6 +106,40 @@ def payload(text: Numbers, p: int, code: Numbers) -> tuple[int, int, int, int]:
             return 0, 0, 0, -RAW_DLC
         return 0, raw, length, q + 2
     return 0, length, length, q
+
+
+def put(
+    text: Numbers,
+    data: int,
+    n: int,
+    at: int,
+    c: int,
+    identifier: int,
+    flag: int,
+    raw: int,
+    s: Slots,
+    code: Numbers,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+    words: Slots,
+) -> None:
+    """Put a frame of n bytes, whose digits begin at data, into the columns."""
+    k = s[COUNT]
+    time[k] = at
+    channel[k] = c
+    can_id[k] = identifier
+    flags[k] = flag
+    dlc[k] = raw
+    length[k] = n
+    word[k] = s[WORDS]
+    if n:
+        s[WORDS] += hex_words(text, data, n, code, words, s[WORDS])
+    s[COUNT] = k + 1
 
 
 def scan(
@@ -144,11 +178,10 @@ def scan(
         raw = 0
         if text[p] != 40:
             p = skip_blanks(text, p, code)
-            if code[text[p]] >= 32 and code[text[p]] < 64 or text[p] == 35:
+            if (code[text[p]] >= 32 and code[text[p]] < 64) or text[p] == 35:
                 s[OTHER] += 1
                 p = next_line(text, line_end(text, p, code), s)
                 continue
-        reason = 0
         if text[p] == 40:
             stamp, p = seconds(text, p + 1, code)
         else:
@@ -236,18 +269,11 @@ def scan(
         if flag & 2:
             s[REMOTE] += 1
         if wanted:
-            k = s[COUNT]
-            time[k] = at
-            channel[k] = c
-            can_id[k] = identifier
-            flags[k] = flag
-            dlc[k] = raw
-            length[k] = n
-            word[k] = s[WORDS]
-            if n:
-                if flag & 8:
-                    data += 2
-                s[WORDS] += hex_words(text, data, n, code, words, s[WORDS])
-            s[COUNT] = k + 1
+            if flag & 8:
+                data += 2
+            put(
+                text, data, n, at, c, identifier, flag, raw, s, code,
+                time, channel, can_id, flags, dlc, length, word, words,
+            )  # fmt: skip
     s[STOP] = END
     return p

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
+    BROKEN_LINE,
     COUNT,
     END,
     EVERYTHING,
@@ -13,13 +14,12 @@ from buslens.capture._scan_kernel import (
     FULL,
     LINES,
     MOST_WORDS,
+    REASON,
     REMOTE,
     ROOM,
     SEAM,
     STAMP_LIMIT,
     STAMP_RANGE,
-    REASON,
-    BROKEN_LINE,
     STOP,
     WORD_ROOM,
     WORDS,

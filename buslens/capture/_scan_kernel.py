@@ -34,7 +34,7 @@ MOST_WORDS: Final = 8
 
 # --- slots of the state: int64[STATE_SIZE] -----------------------------------------------------------------
 
-STATE_SIZE: Final = 128
+STATE_SIZE: Final = 192
 #: Why the kernel came back: one of the five below.
 STOP: Final = 0
 #: Where the line that it came back for begins.
@@ -84,6 +84,14 @@ FLOOR: Final = 26
 ERROR_CLASS: Final = 32
 #: Slots from here on belong to the format; a piece of a log may start in the middle only if they are the same there.
 FORMAT: Final = 64
+FORMAT_END: Final = 128
+#: For the first WIDE_CHANNELS labels of up to 7 characters: the label and a blank as one little endian word, the bits
+#: of the word that they take, and how many characters they are. A longer label has the word 1 and no bits, which
+#: nothing equals.
+LABEL_WORD: Final = 128
+LABEL_MASK: Final = 144
+LABEL_SIZE: Final = 160
+WIDE_CHANNELS: Final = 16
 
 # --- values of STOP ----------------------------------------------------------------------------------------
 
@@ -262,9 +270,24 @@ def channel_of(text: Numbers, p: int, stop: int, s: Slots, labels: Slots) -> int
         return -1
     for k in range(size):
         labels[n * LABEL_ROOM + k] = text[p + k]
+    note_label(n, size, s, labels)
     s[CHANNELS] = n + 1
     s[CHANNEL] = n
     return n
+
+
+def note_label(channel: int, size: int, s: Slots, labels: Numbers) -> None:
+    """Set the slots that let a label be compared as one word."""
+    if channel < WIDE_CHANNELS:
+        s[LABEL_WORD + channel] = 1
+        s[LABEL_MASK + channel] = 0
+        s[LABEL_SIZE + channel] = size + 1
+        if size <= 7:
+            value = 32  # the blank ends up as the topmost byte that counts, the first character as the lowest
+            for k in range(size):
+                value = value << 8 | labels[channel * LABEL_ROOM + size - 1 - k]
+            s[LABEL_WORD + channel] = value
+            s[LABEL_MASK + channel] = -1 if size == 7 else (1 << 8 * (size + 1)) - 1
 
 
 def is_wanted(can_id: int, extended: int, s: Slots, ids: Numbers) -> bool:

@@ -26,6 +26,8 @@ import re
 from typing import Final
 
 from buslens.capture import _candump_kernel as kernel
+from buslens.capture._candump_plain import scan_plain
+from buslens.capture._candump_wide_kernel import scan_wide
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
 
@@ -62,5 +64,8 @@ CANDUMP: Final = LogFormat(
     example="(1700000000.000072) can0 202#E8B7000000000000",
     sniff=sniff,
     kernel=kernel.scan,
+    wide_kernel=scan_wide,
+    plain_kernel=scan_plain,
+    plain_bytes=10_000_000,
     reasons=REASONS,
 )

@@ -1,9 +1,9 @@
 """The one way in which other layers read a capture: fold its frames, in order of time, into an accumulator.
 
-A file is cut at line ends into one piece per core. Every piece is folded from blank at the same time as the others, then
-the accumulators are joined in order. A piece that would have been read differently had it been known what came before
-(a clock that ran back at the cut, a format that counts stamps from line to line) is folded again, behind the others. So
-any cut gives the same result.
+A file is cut at line ends into one piece per core. Every piece is folded from blank at the same time as the others,
+then the accumulators are joined in order. A piece that would have been read differently had it been known what came
+before (a clock that ran back at the cut, a format that counts stamps from line to line) is folded again, behind the
+others. So any cut gives the same result.
 """
 
 from __future__ import annotations
@@ -16,10 +16,11 @@ from io import BytesIO
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Generic, TypeVar
 
-from buslens.capture._scan_kernel import FORMAT
+from buslens.capture._scan_kernel import FORMAT, FORMAT_END
 from buslens.capture.frames import Skipped
 from buslens.capture.open import refuse_unread
-from buslens.capture.scan import PLAIN_BYTES, Plan, Scanner, foreign_plan
+from buslens.capture.plan import Plan, foreign_plan, plan_for
+from buslens.capture.scan import Scanner
 from buslens.capture.stream import WINDOW_BYTES, FileStream
 from buslens.capture.wanted import Wanted
 from buslens.kernels import compiled
@@ -56,7 +57,7 @@ def fold(
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
     piece_bytes: int = PIECE_BYTES,
-    plain_bytes: int = PLAIN_BYTES,
+    plain_bytes: int | None = None,
     window_bytes: int = WINDOW_BYTES,
 ) -> tuple[A, Tally]:
     """Fold the frames of a capture into an accumulator.
@@ -80,8 +81,10 @@ def fold(
         Pieces that are read at the same time; default: one per core.
     notify : callable, optional
         Is told, as one sentence, what takes a while.
-    piece_bytes, plain_bytes, window_bytes : int
-        Least size of a piece; what is read before a compiler is asked for; what is read at a time.
+    piece_bytes, window_bytes : int
+        Least size of a piece; what is read at a time.
+    plain_bytes : int, optional
+        Size up to which a capture is read by plain Python; default: the format's.
 
     Returns
     -------
@@ -97,20 +100,12 @@ def fold(
     """
     if capture.foreign is not None:
         return _fold_foreign(capture, Wanted.of(wanted), new(), step)
-    assert capture.format is not None  # noqa: S101  (else it is foreign)
-    assert capture.match is not None  # noqa: S101
     cuts = _cut(capture, workers, piece_bytes)
-    is_large = capture.size is not None and capture.size > plain_bytes
-    plan = Plan(
-        format=capture.format,
-        match=capture.match,
-        wanted=Wanted.of(wanted),
-        plain_bytes=0 if is_large else plain_bytes,
-        window_bytes=window_bytes,
-        notify=notify,
+    plan = plan_for(
+        capture, wanted=Wanted.of(wanted), plain_bytes=plain_bytes, window_bytes=window_bytes, notify=notify
     )
     if len(cuts) > 1:
-        compiled(plan.format.kernel, notify)  # before there are threads that would wait for it
+        compiled(plan.format.compiled_kernel, notify)  # before there are threads that would wait for it
     done = _fold_pieces(capture, plan, cuts, new, step, join)
     for frames in done.scanner.rest():
         step(done.accumulator, frames)
@@ -169,7 +164,7 @@ def _slots_behind_head(capture: Capture, plan: Plan) -> Iterable[int]:
     scanner = Scanner(Plan(format=plan.format, match=plan.match, wanted=Wanted(frozenset()), as_recorded=True))
     for _ in scanner.read(FileStream(BytesIO(head))):
         pass
-    slots: list[int] = scanner.state[FORMAT:].tolist()
+    slots: list[int] = scanner.state[FORMAT:FORMAT_END].tolist()
     return slots
 
 

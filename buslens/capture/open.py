@@ -158,9 +158,8 @@ def _without_mark(stream: Stream, n_mark: int) -> Stream:
 def _recognise(name: str, head: bytes, *, is_file: bool) -> tuple[LogFormat, Match] | ForeignRecording:
     """Return the format of a log, or the reader for a recording of another kind."""
     source = Source(name)
-    if not head.strip():
-        if not head:
-            raise CaptureError("the file is empty", source)
+    if not head:
+        raise CaptureError("the file is empty", source)
     if head.startswith(_UTF16_MARKS) or _looks_like_utf16(head):
         raise CaptureError("the text is encoded as UTF-16: save it as UTF-8 or plain ASCII", source)
     for entry in FORMATS.values():
@@ -192,6 +191,4 @@ def _looks_like_utf16(head: bytes) -> bool:
     """Return whether every other byte is zero and the ones between are text."""
     pairs = head[:200]
     odd, even = pairs[1::2], pairs[::2]
-    return len(pairs) >= 8 and (
-        (not any(odd) and all(even)) or (not any(even) and all(odd))
-    )
+    return len(pairs) >= 8 and ((not any(odd) and all(even)) or (not any(even) and all(odd)))

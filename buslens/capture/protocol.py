@@ -6,11 +6,13 @@ sorting, seams, counting and gzip are the engine's business (`scan`, `fold`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import sys
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     from buslens.capture._scan_kernel import Slots
     from buslens.capture.frames import Clock, Tally
 
@@ -47,7 +49,19 @@ class LogFormat:
     kernel: Callable[..., int]
     #: What was wrong and what would be right, by the format's codes from FORMAT_REASON on.
     reasons: Mapping[int, str]
+    #: Does the same, and is compiled in place of `kernel`: takes, behind the text, the eight bytes from each place on
+    #: as a little endian word.
+    wide_kernel: Callable[..., int] | None = None
+    #: Does the same, and runs in place of `kernel` as plain Python.
+    plain_kernel: Callable[..., int] | None = None
+    #: So much of a log is read by plain Python before the compiler is asked for: to load compiled code takes as long.
+    plain_bytes: int = 2_500_000
     #: Is given a line for which the kernel came back with ASK; sets slots, may add sentences for the user.
     on_line: Callable[[bytes, Slots, list[str]], None] | None = None
     #: Is given the slots when all has been read, to complete what the tally says of the clock.
     finish: Callable[[Slots, Tally], None] | None = None
+
+    @property
+    def compiled_kernel(self) -> Callable[..., int]:
+        """The kernel that is worth compiling."""
+        return self.kernel if self.wide_kernel is None or sys.byteorder != "little" else self.wide_kernel

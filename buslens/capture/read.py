@@ -8,7 +8,8 @@ import numpy as np
 
 from buslens.capture.frames import Flag, Frames
 from buslens.capture.open import open_capture, refuse_unread
-from buslens.capture.scan import PLAIN_BYTES, Plan, Scanner, foreign_plan
+from buslens.capture.plan import foreign_plan, plan_for
+from buslens.capture.scan import Scanner
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -85,19 +86,7 @@ def _runs(capture: Capture, notify: Callable[[str], None] | None) -> tuple[Scann
     if capture.foreign is not None:
         scanner = Scanner(foreign_plan(capture.name, wanted=None, as_recorded=True))
         return scanner, _foreign_runs(capture, scanner)
-    assert capture.format is not None  # noqa: S101  (else it is foreign)
-    assert capture.match is not None  # noqa: S101
-    plain_bytes = 0 if (capture.size or 0) > PLAIN_BYTES else PLAIN_BYTES
-    scanner = Scanner(
-        Plan(
-            format=capture.format,
-            match=capture.match,
-            wanted=None,
-            as_recorded=True,
-            plain_bytes=plain_bytes,
-            notify=notify,
-        )
-    )
+    scanner = Scanner(plan_for(capture, wanted=None, as_recorded=True, notify=notify))
     return scanner, _own_runs(capture, scanner)
 
 

@@ -1,21 +1,22 @@
 """Lines become runs of frames: the loop around a format's kernel.
 
-A `Scanner` reads one piece of a log. It owns the kernel's state and columns, sorts frames that came a little out of order
-into place, opens a new segment at a seam, and keeps the account of what was read. Two scanners of neighbouring pieces
-can be put together if the second did not need to know of the first (`Scanner.follows`).
+A `Scanner` reads one piece of a log. It owns the kernel's state and columns, sorts frames that came a little out of
+order into place, opens a new segment at a seam, and keeps the account of what was read. Two scanners of neighbouring
+pieces can be put together if the second did not need to know of the first (`Scanner.follows`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 
 from buslens.capture import _recorded_kernel
 from buslens.capture import _scan_kernel as k
-from buslens.capture.frames import Clock, Frames, Seam, Skipped, Tally
-from buslens.capture.protocol import LogFormat, Match
+from buslens.capture.columns import Columns
+from buslens.capture.frames import Frames, Seam, Skipped, Tally
 from buslens.capture.stream import WINDOW_BYTES, windows
 from buslens.kernels import compiled
 
@@ -24,13 +25,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from buslens.capture.plan import Plan
     from buslens.capture.stream import Stream, Window
-    from buslens.capture.wanted import Wanted
 
-PLAIN_BYTES: Final = 4_000_000
-"""So much is read by plain Python before the compiler is asked for: to load compiled code takes as long (measured)."""
-ROOM: Final = 1 << 16
-"""Frames in the columns."""
 KEPT_LINES: Final = 8
 """Broken lines that are kept."""
 KEPT_SEAMS: Final = 1000
@@ -46,29 +43,6 @@ _REASONS: Final = {
     k.STAMP_RANGE: "the time stamp, in seconds, is beyond the year 2096",
     k.BAD_LABEL: f"a channel name of 1 to {k.LABEL_ROOM - 1} characters was expected, such as can0",
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """What all scanners of one reading have in common."""
-
-    format: LogFormat
-    match: Match
-    #: None: every frame.
-    wanted: Wanted | None
-    #: The columns hold what was recorded, in file order; no sorting, no seams.
-    as_recorded: bool = False
-    #: Bytes that are read by plain Python before the compiler is asked for.
-    plain_bytes: int = PLAIN_BYTES
-    window_bytes: int = WINDOW_BYTES
-    room: int = ROOM
-    notify: Callable[[str], None] | None = None
-
-
-def foreign_plan(name: str, *, wanted: Wanted | None, as_recorded: bool = False) -> Plan:
-    """Return the plan for a recording whose frames come from another reader, through `Scanner.feed`."""
-    entry = LogFormat(name=name, example="", sniff=lambda _: None, kernel=_recorded_kernel.take, reasons={})
-    return Plan(format=entry, match=Match(clock=Clock.RELATIVE), wanted=wanted, as_recorded=as_recorded)
 
 
 @dataclass(slots=True)
@@ -92,32 +66,6 @@ class _Account:
             self.notes.append(sentence)
 
 
-class _Columns:
-    """The buffers that a kernel fills, and the ways in which it sees them."""
-
-    def __init__(self, room: int, *, extra_words: int) -> None:
-        self.time = np.empty(room, np.int64)
-        self.channel = np.empty(room, np.uint16)
-        self.can_id = np.empty(room, np.uint32)
-        self.flags = np.empty(room, np.uint16)
-        self.dlc = np.empty(room, np.uint8)
-        self.length = np.empty(room, np.uint8)
-        self.word = np.empty(room, np.int64)
-        self.words = np.empty(room + extra_words, np.uint64)
-
-    def all(self) -> tuple[NDArray[Any], ...]:
-        """Return the columns in the order of `Frames`, without the payload words."""
-        return self.time, self.channel, self.can_id, self.flags, self.dlc, self.length, self.word
-
-    def plain(self) -> tuple[memoryview, ...]:
-        """Return what plain Python writes to most quickly."""
-        return (*(memoryview(column) for column in self.all()), memoryview(self.words))
-
-    def compiled(self) -> tuple[NDArray[Any], ...]:
-        """Return what compiled code writes to; there words are signed like everything else."""
-        return (*self.all(), self.words.view(np.int64))
-
-
 class Scanner:
     """Reads one piece of a log.
 
@@ -133,7 +81,8 @@ class Scanner:
         self.plan = plan
         self.account = _Account()
         self.state = np.zeros(k.STATE_SIZE, np.int64)
-        self._s = memoryview(self.state)
+        #: The same, as plain Python reads and writes it most quickly.
+        self._s = cast("k.Slots", memoryview(self.state))  # type: ignore[arg-type]  # an array is a buffer
         s = self._s
         s[k.LARGEST] = s[k.FLOOR] = k.NO_TIME
         s[k.SMALLEST] = k.AXIS_LIMIT
@@ -144,18 +93,19 @@ class Scanner:
             for slot, value in plan.match.slots.items():
                 s[slot] = value
         else:
-            self.state[k.FORMAT :] = list(slots)
+            self.state[k.FORMAT : k.FORMAT_END] = list(slots)
         #: Slots of the format with which the piece began.
-        self.began = self.state[k.FORMAT :].tolist()
+        self.began = self.state[k.FORMAT : k.FORMAT_END].tolist()
         self._ids = np.zeros(1, np.int64)
         if plan.wanted is None:
             s[k.EVERYTHING] = 1
         else:
             self._ids = plan.wanted.table()
             s[k.ID_MASK] = len(self._ids) - 2048 - 1
-        self._columns = _Columns(plan.room, extra_words=plan.room)
+        self._columns = Columns(plan.room, 2 * plan.room)
         s[k.WORD_ROOM] = len(self._columns.words)
         self._labels = bytearray(k.MOST_CHANNELS * k.LABEL_ROOM + 1)
+        self._note_labels()
         self._names: tuple[str, ...] = ()
         self._buffer = bytearray()
         self._plain_left = plan.plain_bytes
@@ -220,9 +170,10 @@ class Scanner:
         s[k.CHANNELS] = min(len(frames.channels), k.MOST_CHANNELS)
         columns = (frames.time_ns, frames.channel, frames.can_id, frames.flags, frames.dlc, frames.length, frames.word)
         source = (*(column.tolist() for column in columns), frames.words.tolist())
+        take = cast("Callable[..., int]", _recorded_kernel.take)
         p = 0
         while True:
-            p = _recorded_kernel.take(*source, p, len(frames), s, self._ids, *self._columns.plain())  # type: ignore[arg-type]
+            p = take(*source, p, len(frames), s, self._ids, *self._columns.plain())
             if s[k.STOP] == k.END:
                 break
             if s[k.STOP] == k.BROKEN_LINE:
@@ -233,14 +184,12 @@ class Scanner:
 
     def rest(self) -> Iterator[Frames]:
         """Yield the frames that are held back: nothing comes that could belong before them."""
-        frames = self._release(None)
-        if frames is not None:
-            yield frames
+        yield from self._release(None)
 
     def _kernel(self, n_bytes: int) -> Callable[[int, int], int]:
         """Return what reads the buffer from one place to another: plain Python at first, then compiled code."""
         if self._run is None or (self._is_plain and self._plain_left < n_bytes):
-            twin = compiled(self.plan.format.kernel, self.plan.notify) if self._plain_left < n_bytes else None
+            twin = compiled(self.plan.format.compiled_kernel, self.plan.notify) if self._plain_left < n_bytes else None
             self._is_plain = twin is None
             self._run = self._plain_run() if twin is None else self._compiled_run(twin)
             if twin is None and self._plain_left < n_bytes:
@@ -250,7 +199,8 @@ class Scanner:
         return self._run
 
     def _plain_run(self) -> Callable[[int, int], int]:
-        kernel, buffer, columns = self.plan.format.kernel, self._buffer, self._columns.plain()
+        entry, buffer, columns = self.plan.format, self._buffer, self._columns.plain()
+        kernel = entry.plain_kernel or entry.kernel
         code, ids = k.character_codes(), self._ids.tolist()
 
         def run(start: int, stop: int) -> int:
@@ -259,11 +209,14 @@ class Scanner:
         return run
 
     def _compiled_run(self, kernel: Callable[..., int]) -> Callable[[int, int], int]:
-        buffer, columns = np.frombuffer(self._buffer, np.uint8), self._columns.compiled()
+        text, columns = np.frombuffer(self._buffer, np.uint8), self._columns.compiled()
         code, labels = np.array(k.character_codes(), np.int64), np.frombuffer(self._labels, np.uint8)
+        texts: tuple[NDArray[Any], ...] = (text,)
+        if self.plan.format.compiled_kernel is self.plan.format.wide_kernel:
+            texts = text, as_strided(text[:8].view("<i8"), (len(text) - 7,), (1,))
 
         def run(start: int, stop: int) -> int:
-            return kernel(buffer, start, stop, self.state, code, self._ids, labels, *columns)
+            return kernel(*texts, start, stop, self.state, code, self._ids, labels, *columns)
 
         return run
 
@@ -297,53 +250,22 @@ class Scanner:
             yield from self.rest()
 
     def _hand_on(self) -> Iterator[Frames]:
-        is_in_order = self.plan.as_recorded or self.plan.match.in_order
-        frames = self._release(None if is_in_order else self._s[k.LARGEST] - k.SORTED_NS)
+        """Yield the frames that nothing can come before any more."""
+        yield from self._release(self._s[k.LARGEST] - k.SORTED_NS)
+
+    def _release(self, limit_ns: int | None) -> Iterator[Frames]:
+        s, plan = self._s, self.plan
+        in_order = plan.as_recorded or plan.match.in_order
+        frames, s[k.COUNT], s[k.WORDS] = self._columns.release(
+            s[k.COUNT],
+            s[k.WORDS],
+            limit_ns=None if in_order else limit_ns,
+            is_sorted=in_order,
+            channels=self.channels,
+            segment=s[k.SEGMENT],
+        )
         if frames is not None:
             yield frames
-
-    def _release(self, limit_ns: int | None) -> Frames | None:
-        """Return the frames up to a time, all without one, and move the others to the front of the columns."""
-        n, columns = self._s[k.COUNT], self._columns
-        if n == 0:
-            return None
-        arrays = [column[:n] for column in columns.all()]
-        time = arrays[0]
-        if not self.plan.as_recorded and not bool((time[1:] >= time[:-1]).all()):
-            order = np.argsort(time, kind="stable")
-            arrays = [array[order] for array in arrays]
-            time = arrays[0]
-        cut = n if limit_ns is None else int(np.searchsorted(time, limit_ns, "right"))
-        if cut == 0 and arrays[0].base is columns.time:
-            return None
-        released = [array[:cut].copy() for array in arrays]
-        words = columns.words[: self._s[k.WORDS]].copy()
-        held = [array[cut:].copy() for array in arrays]
-        for column, array in zip(columns.all(), held, strict=True):
-            column[: n - cut] = array
-        # Only the words of frames that are held stay, one frame's behind the other's.
-        sizes = (held[5].astype(np.int64) + 7) // 8
-        ends = np.cumsum(sizes)
-        n_words = int(ends[-1]) if len(ends) else 0
-        index = np.repeat(held[6] - (ends - sizes), sizes) + np.arange(n_words)
-        columns.words[:n_words] = words[index]
-        columns.word[: n - cut] = ends - sizes
-        self._s[k.COUNT], self._s[k.WORDS] = n - cut, n_words
-        if cut == 0:
-            return None
-        time_ns, channel, can_id, flags, dlc, length, word = released
-        return Frames(
-            time_ns=time_ns,
-            channel=channel,
-            can_id=can_id,
-            flags=flags,
-            dlc=dlc,
-            length=length,
-            word=word,
-            words=words,
-            channels=self.channels,
-            segment=self._s[k.SEGMENT],
-        )
 
     # --- account ------------------------------------------------------------------------------------------------
 
@@ -391,7 +313,7 @@ class Scanner:
             and b[k.SHIFT] == 0
             and b[k.BREAK] == 0
             and b[k.LARGEST] <= s[k.SMALLEST]
-            and self.began == before.state[k.FORMAT :].tolist()
+            and self.began == before.state[k.FORMAT : k.FORMAT_END].tolist()
             and len(set(before.channels) | set(self.channels)) <= k.MOST_CHANNELS
         )
 
@@ -418,7 +340,7 @@ class Scanner:
         self.began = before.began
 
     def _renumber_channels(self, before: Scanner) -> None:
-        """Number the channels as they came in both pieces together."""
+        """Give the channels the numbers that they have when both pieces are read as one."""
         names = list(before.channels)
         numbers = []
         for name in self.channels:
@@ -435,6 +357,12 @@ class Scanner:
         self._s[k.CHANNELS] = len(names)
         self._s[k.CHANNEL] = 0
         self._names = ()
+        self._note_labels()
+
+    def _note_labels(self) -> None:
+        for channel in range(k.WIDE_CHANNELS):
+            size = self._labels.index(0, channel * k.LABEL_ROOM) - channel * k.LABEL_ROOM
+            k.note_label(channel, size, self._s, self._labels)
 
     def tally(self) -> Tally:
         """Return the account of all that was read."""

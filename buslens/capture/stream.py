@@ -5,13 +5,13 @@ from __future__ import annotations
 import zlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Protocol
 
 from buslens.capture._scan_kernel import PADDING
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
     from types import TracebackType
 
 WINDOW_BYTES: Final = 1 << 22
@@ -31,8 +31,9 @@ _CHUNK: Final = 1 << 17
 class Stream(Protocol):
     """Bytes in their order."""
 
-    #: Why there were no more, if that was not the end; else empty.
-    damage: str
+    @property
+    def damage(self) -> str:
+        """Why there were no more bytes, if that was not the end; else empty."""
 
     def read_into(self, view: memoryview) -> int:
         """Fill the view from its start and return how many bytes there were; 0 only at the end."""

@@ -1,0 +1,202 @@
+"""Reads the common lines of a candump log file eight characters at a time; leaves all others to `_candump_kernel`.
+
+Compiled only. Where a plain loop looks at one character, arithmetic on a word of 64 bits looks at eight at once, a byte
+each: a sum sets the top bit of every byte that is beyond a limit. The constants repeat one byte eight times; those
+with the top bit set are written as the negative numbers that they are. Words are read little endian.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture._candump_kernel import put, scan
+from buslens.capture._scan_kernel import (
+    AXIS_LIMIT,
+    CHANNEL,
+    CHANNELS,
+    COUNT,
+    END,
+    FRAMES,
+    FULL,
+    LABEL_MASK,
+    LABEL_SIZE,
+    LABEL_WORD,
+    LINES,
+    MOST_WORDS,
+    ROOM,
+    STOP,
+    WIDE_CHANNELS,
+    WORD_ROOM,
+    WORDS,
+    is_wanted,
+    place_in_time,
+    seconds,
+)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Numbers, Slots
+
+TOP: Final = -0x7F7F7F7F7F7F7F80  # 0x80 in every byte
+LOW7: Final = 0x7F7F7F7F7F7F7F7F
+ZEROS: Final = 0x3030303030303030  # "00000000"
+PAIRS: Final = 0x00FF00FF00FF00FF
+
+
+def are_digits(x: int) -> bool:
+    """Return whether all eight characters are decimal digits."""
+    return (x | ((x ^ ZEROS) & LOW7) + 0x7676767676767676) & TOP == 0
+
+
+def decimal(x: int) -> int:
+    """Return the number that eight decimal digits stand for."""
+    x ^= ZEROS
+    x = x * 10 + (x >> 8)
+    return (x & 0x000000FF000000FF) * 0x000F424000000064 + (x >> 16 & 0x000000FF000000FF) * 0x0000271000000001 >> 32
+
+
+def hex_mask(x: int) -> int:
+    """Return a word with the top bit set in each byte that is a hexadecimal digit."""
+    digit = ((x ^ ZEROS) & LOW7) + 0x7676767676767676  # top bit: not 0 to 9
+    letter = ((x | 0x2020202020202020) ^ 0x6060606060606060) & LOW7  # 1 to 6: a to f
+    return ~x & (~digit | ~(letter + 0x7979797979797979) & (letter + LOW7)) & TOP
+
+
+def four_bytes(x: int) -> int:
+    """Return the four bytes that eight hexadecimal digits stand for, the first one lowest."""
+    x = (x & 0x0F0F0F0F0F0F0F0F) + 9 * (x >> 6 & 0x0101010101010101)
+    x = (x << 4 | x >> 8 & LOW7) & PAIRS
+    x = (x | x >> 8) & 0x0000FFFF0000FFFF
+    return (x | x >> 16) & 0xFFFFFFFF
+
+
+def scan_wide(
+    text: Numbers,
+    wide: Numbers,
+    start: int,
+    stop: int,
+    s: Slots,
+    code: Numbers,
+    ids: Numbers,
+    labels: Slots,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+    words: Slots,
+) -> int:
+    """Read lines from start to stop, exactly as `_candump_kernel.scan` does.
+
+    wide : int64[n], the eight bytes of text from each place on.
+    """
+    p = start
+    # The ten digits and the point of the seconds that the last line had, and their worth.
+    upper = 0
+    lower = 0
+    second = 0
+    while p < stop:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+            s[STOP] = FULL
+            return p
+        ok = text[p] == 40 and wide[p + 1] == upper and wide[p + 9] & 0xFFFFFF == lower
+        q = 0
+        stamp = 0
+        c = 0
+        identifier = 0
+        extended = 0
+        flag = 0
+        data = 0
+        n = 0
+        at = 0
+        if ok:
+            x = wide[p + 12]
+            if x >> 48 & 0xFFFF == 0x2029:  # ") " behind six decimals
+                x = x << 16 | 0x3030
+                ok = are_digits(x)
+                stamp = second + decimal(x) * 1_000
+                q = p + 20
+            elif wide[p + 20] & 0xFFFF00 == 0x202900 and code[text[p + 20]] < 10:  # behind nine
+                ok = are_digits(x)
+                stamp = second + decimal(x) * 10 + code[text[p + 20]]
+                q = p + 23
+            else:
+                ok = False
+        if ok:
+            x = wide[q]
+            c = s[CHANNEL]
+            if c >= WIDE_CHANNELS or x & s[LABEL_MASK + c] != s[LABEL_WORD + c]:
+                c = 0
+                known = min(s[CHANNELS], WIDE_CHANNELS)
+                while c < known and x & s[LABEL_MASK + c] != s[LABEL_WORD + c]:
+                    c += 1
+                ok = c < known
+            if ok:
+                s[CHANNEL] = c
+                q += s[LABEL_SIZE + c]
+        if ok:
+            x = wide[q]
+            if x >> 24 & 0xFF == 35:
+                identifier = code[x & 0xFF] << 8 | code[x >> 8 & 0xFF] << 4 | code[x >> 16 & 0xFF]
+                ok = (code[x & 0xFF] | code[x >> 8 & 0xFF] | code[x >> 16 & 0xFF]) < 16 and identifier < 0x800
+                q += 4
+            elif text[q + 8] == 35 and hex_mask(x) == TOP:
+                x = four_bytes(x)
+                identifier = (x & 0xFF) << 24 | (x & 0xFF00) << 8 | x >> 8 & 0xFF00 | x >> 24
+                ok = identifier < 0x20000000
+                extended = 1
+                q += 9
+            else:
+                ok = False
+        if ok:
+            data = q
+            mask = hex_mask(wide[q])
+            if mask == TOP:
+                q += 8
+                n = 8
+                mask = hex_mask(wide[q])
+            if mask == TOP:
+                q += 8
+                n = 16
+            else:
+                while mask & 0x80 != 0:
+                    mask >>= 8
+                    q += 1
+                    n += 1
+            ok = n & 1 == 0
+            n >>= 1
+            if text[q] == 32:
+                if text[q + 1] == 84:  # 'T'
+                    flag = 64
+                elif text[q + 1] != 82:  # 'R'
+                    ok = False
+                q += 2
+            if text[q] == 13:
+                q += 1
+            ok = ok and text[q] == 10
+        if ok:
+            at = place_in_time(stamp, s)
+            ok = at != -AXIS_LIMIT
+        if not ok:
+            frames = s[FRAMES]
+            q = scan(text, p, p + 1, s, code, ids, labels, time, channel, can_id, flags, dlc, length, word, words)
+            if s[STOP] != END:
+                return q
+            if s[FRAMES] != frames and text[p] == 40 and text[p + 11] == 46:
+                upper = wide[p + 1]
+                lower = wide[p + 9] & 0xFFFFFF
+                stamp, _ = seconds(text, p + 1, code)
+                second = stamp // 1_000_000_000 * 1_000_000_000
+            p = q
+            continue
+        p = q + 1
+        s[LINES] += 1
+        s[FRAMES] += 1
+        if is_wanted(identifier, extended, s, ids):
+            put(
+                text, data, n, at, c, identifier, flag | extended, n, s, code,
+                time, channel, can_id, flags, dlc, length, word, words,
+            )  # fmt: skip
+    s[STOP] = END
+    return p

@@ -1,0 +1,68 @@
+"""How one capture is to be read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture import _recorded_kernel
+from buslens.capture.frames import Clock
+from buslens.capture.protocol import LogFormat, Match
+from buslens.capture.stream import WINDOW_BYTES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from buslens.capture.open import Capture
+    from buslens.capture.wanted import Wanted
+
+ROOM: Final = 1 << 16
+"""Frames in the columns."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What all scanners of one reading have in common."""
+
+    format: LogFormat
+    match: Match
+    #: None: every frame.
+    wanted: Wanted | None
+    #: The columns hold what was recorded, in file order; no sorting, no seams.
+    as_recorded: bool = False
+    #: Bytes that are read by plain Python before the compiler is asked for.
+    plain_bytes: int = 0
+    window_bytes: int = WINDOW_BYTES
+    room: int = ROOM
+    notify: Callable[[str], None] | None = None
+
+
+def plan_for(
+    capture: Capture,
+    *,
+    wanted: Wanted | None,
+    as_recorded: bool = False,
+    plain_bytes: int | None = None,
+    window_bytes: int = WINDOW_BYTES,
+    notify: Callable[[str], None] | None = None,
+) -> Plan:
+    """Return the plan for a log of one of our formats: compiled from the start if it is known to be large."""
+    entry, match = capture.format, capture.match
+    assert entry is not None  # noqa: S101  (else it is a recording of another kind)
+    assert match is not None  # noqa: S101
+    most = entry.plain_bytes if plain_bytes is None else plain_bytes
+    return Plan(
+        format=entry,
+        match=match,
+        wanted=wanted,
+        as_recorded=as_recorded,
+        plain_bytes=0 if capture.size is not None and capture.size > most else most,
+        window_bytes=window_bytes,
+        notify=notify,
+    )
+
+
+def foreign_plan(name: str, *, wanted: Wanted | None, as_recorded: bool = False) -> Plan:
+    """Return the plan for a recording whose frames come from another reader, through `Scanner.feed`."""
+    entry = LogFormat(name=name, example="", sniff=lambda _: None, kernel=_recorded_kernel.take, reasons={})
+    return Plan(format=entry, match=Match(clock=Clock.RELATIVE), wanted=wanted, as_recorded=as_recorded)

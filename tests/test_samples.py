@@ -1,0 +1,215 @@
+"""The sample logs: each still gets its verdict, for its reason, and can be made anew to the byte."""
+
+from __future__ import annotations
+
+import gzip
+import re
+import sys
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+import buslens
+from buslens.checks.findings import Outcome, Verdict
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Result
+
+ROOT: Final = Path(__file__).parents[1]
+FOLDER: Final = ROOT / "sample_logs"
+
+AS_EXPECTED, FAULTY, UNDECIDED = Verdict.AS_EXPECTED, Verdict.FAULTY, Verdict.UNDECIDED
+Reason = tuple[str, str | None, Outcome]
+
+#: The same warning, whatever is wrong.
+WARNING: Final[Reason] = ("no warning", None, Outcome.VIOLATED)
+SILENT: Final[Reason] = ("data line answers", None, Outcome.VIOLATED)
+NO_SUPPLY: Final[Reason] = ("supply while the lock moves", None, Outcome.VIOLATED)
+DISAGREE: Final[Reason] = ("feedbacks agree", None, Outcome.VIOLATED)
+NOT_TAUGHT: Final[Reason] = ("unit is taught", None, Outcome.VIOLATED)
+ABSENT: Final[Reason] = ("column answers", None, Outcome.VIOLATED)
+
+
+def unlock(step: str, outcome: Outcome) -> Reason:
+    return ("unlock handshake", step, outcome)
+
+
+def lock(step: str, outcome: Outcome) -> Reason:
+    return ("lock handshake", step, outcome)
+
+
+#: File -> its verdict, and every finding that is a fault; for an undecided one, a doubt that keeps it from more.
+EXPECTED: Final[dict[str, tuple[Verdict, set[Reason]]]] = {
+    "car01_healthy.log": (AS_EXPECTED, set()),
+    "car01_healthy_hot_day.asc": (AS_EXPECTED, set()),
+    "car02_retry.log": (AS_EXPECTED, set()),
+    "car02_door_shuts_again.asc": (AS_EXPECTED, set()),
+    "car02_two_close_together.log.gz": (AS_EXPECTED, set()),
+    "car03_load_fuse_blown.log": (FAULTY, {unlock("release", Outcome.MISSING), NO_SUPPLY, SILENT, WARNING}),
+    "car03_load_fuse_blown_on_the_way.asc": (
+        FAULTY,
+        {lock("release ends", Outcome.MISSING), NO_SUPPLY, SILENT, WARNING},
+    ),
+    "car03_after_repair.log": (AS_EXPECTED, set()),
+    "car04_logic_fuse_blown.asc": (FAULTY, {ABSENT, SILENT, WARNING}),
+    "car04_ground_open.log": (FAULTY, {unlock("release", Outcome.MISSING), SILENT, WARNING}),
+    "car05_enable_open.log": (FAULTY, {unlock("release", Outcome.MISSING), WARNING}),
+    "car05_enable_shorted_on.asc": (
+        FAULTY,
+        {unlock("enable", Outcome.MISSING), ("enable pulse", None, Outcome.VIOLATED), WARNING},
+    ),
+    "car06_unlock_feedback_open.log": (FAULTY, {unlock("release", Outcome.MISSING), DISAGREE, WARNING}),
+    "car06_unlock_feedback_stuck.asc": (
+        FAULTY,
+        {unlock("release", Outcome.MISSING), lock("release ends", Outcome.MISSING), DISAGREE, WARNING},
+    ),
+    "car06_data_line_open.log": (FAULTY, {lock("release ends", Outcome.MISSING), SILENT, WARNING}),
+    "car07_feedbacks_disagree.asc": (
+        FAULTY,
+        {
+            unlock("second path follows", Outcome.MISSING),
+            unlock("release", Outcome.MISSING),
+            lock("second path follows", Outcome.MISSING),
+            DISAGREE,
+            WARNING,
+        },
+    ),
+    "car07_slow_motor.log": (FAULTY, {unlock("release", Outcome.LATE), lock("release ends", Outcome.LATE)}),
+    "car07_sluggish.log": (AS_EXPECTED, set()),
+    "car07_sluggish_slow_recording.asc": (UNDECIDED, {lock("release ends", Outcome.UNDECIDED)}),
+    "car08_supply_contact_bad.log": (FAULTY, {unlock("release", Outcome.LATE), lock("release ends", Outcome.LATE)}),
+    "car08_jammed_bolt.asc": (FAULTY, {unlock("release", Outcome.MISSING), WARNING}),
+    "car08_intermittent_connector.log": (
+        FAULTY,
+        {SILENT, ("no ignition while locked", None, Outcome.VIOLATED), WARNING},
+    ),
+    "car09_low_battery.log": (FAULTY, {NO_SUPPLY, ("battery at rest", None, Outcome.VIOLATED), WARNING}),
+    "car09_factory_new_unit.log": (FAULTY, {lock("enable", Outcome.MISSING), NOT_TAUGHT, WARNING}),
+    "car10_neutralised_unit.asc": (FAULTY, {unlock("enable", Outcome.MISSING), NOT_TAUGHT, WARNING}),
+    "car10_lock_commanded_with_ignition_on.log": (
+        FAULTY,
+        {("no lock command while driving", None, Outcome.VIOLATED), WARNING},
+    ),
+    "car11_message_timeout.asc": (FAULTY, {ABSENT, SILENT, WARNING}),
+    "car11_clock_jump.log": (UNDECIDED, {unlock("release", Outcome.UNDECIDED)}),
+    "car12_cut_short.log": (UNDECIDED, {lock("release ends", Outcome.UNDECIDED)}),
+    "car12_nobody_comes.log": (UNDECIDED, set()),
+}
+
+
+def _script() -> Any:
+    spec = spec_from_file_location("make_samples", FOLDER / "make_samples.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = module_from_spec(spec)
+    # Dataclasses look up the module of their annotations by its name.
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+SAMPLES: Final = {sample.file: sample for sample in _script().SAMPLES}
+
+
+@pytest.fixture(scope="module")
+def judge() -> Any:
+    """Judge each sample once, by the expectations that come with it."""
+    results: dict[str, Result] = {}
+
+    def result(file: str) -> Result:
+        if file not in results:
+            results[file] = buslens.check(FOLDER / file, expectations=ROOT / "signal_defs" / "steering_lock.toml")
+        return results[file]
+
+    return result
+
+
+class TestVerdicts:
+    """Each sample gets its verdict for its reason and for no other."""
+
+    @pytest.mark.parametrize("file", EXPECTED)
+    def test_verdict_and_reason(self, file: str, judge: Any) -> None:
+        result = judge(file)
+        verdict, reasons = EXPECTED[file]
+        assert result.verdict is verdict, result.summary
+        if verdict is UNDECIDED:
+            doubts = {(it.rule, it.step, it.outcome) for it in result.findings if it.outcome is Outcome.UNDECIDED}
+            assert reasons <= doubts
+            assert not any(it.outcome.is_fault for it in result.findings)
+        else:
+            assert {(it.rule, it.step, it.outcome) for it in result.findings if it.outcome.is_fault} == reasons
+
+    @pytest.mark.parametrize(
+        ("file", "unlocks", "locks"),
+        [
+            ("car01_healthy.log", 1, 1),
+            ("car02_retry.log", 1, 1),
+            ("car02_door_shuts_again.asc", 1, 1),
+            ("car02_two_close_together.log.gz", 2, 2),
+            ("car03_load_fuse_blown_on_the_way.asc", 1, 0),
+            ("car12_nobody_comes.log", 0, 0),
+        ],
+    )
+    def test_handshakes_carried_through(self, file: str, unlocks: int, locks: int, judge: Any) -> None:
+        whole = [it.rule for it in judge(file).handshakes if it.completed]
+        assert (whole.count("unlock handshake"), whole.count("lock handshake")) == (unlocks, locks)
+
+    def test_a_second_try_is_counted(self, judge: Any) -> None:
+        tries = {it.rule: it.tries for it in judge("car02_retry.log").handshakes}
+        assert tries["unlock handshake"] == 2
+
+    def test_a_door_that_shuts_again_calls_the_handshake_off(self, judge: Any) -> None:
+        called_off = [it.abandoned for it in judge("car02_door_shuts_again.asc").handshakes if it.abandoned]
+        assert called_off == ["door_open became closed"]
+
+    def test_the_torn_line_is_reported(self, judge: Any) -> None:
+        tally = judge("car12_cut_short.log").tally
+        assert tally.broken == 1
+        assert tally.skipped[0].line == (FOLDER / "car12_cut_short.log").read_bytes().count(b"\n") + 1
+
+    @pytest.mark.parametrize("file", [file for file in EXPECTED if file != "car12_cut_short.log"])
+    def test_every_other_line_is_read(self, file: str, judge: Any) -> None:
+        assert judge(file).tally.broken == 0
+
+    def test_the_slow_recording_is_of_the_same_minute(self, judge: Any) -> None:
+        """The two differ in the recording rate only, so that what is undecided in one is met in the other."""
+        slow, full = judge("car07_sluggish_slow_recording.asc"), judge("car07_sluggish.log")
+        assert slow.tally.frames < full.tally.frames / 2
+        doubt = next(it for it in slow.findings if it.outcome is Outcome.UNDECIDED)
+        same = next(it for it in full.findings if (it.rule, it.step) == (doubt.rule, doubt.step))
+        assert same.outcome is Outcome.MET
+        assert "too close to call" in doubt.reason
+
+
+class TestFiles:
+    """The folder holds what its list and its README say, and nothing else."""
+
+    def test_all_are_listed(self) -> None:
+        logs = {path.name for path in FOLDER.glob("car*")}
+        assert logs == set(EXPECTED) == set(SAMPLES)
+
+    @pytest.mark.parametrize("file", EXPECTED)
+    def test_made_anew_it_is_the_same(self, file: str, tmp_path: Path) -> None:
+        from buslens.rehearsal.rehearse import write
+
+        held = (FOLDER / file).read_bytes()
+        made = write(SAMPLES[file].rehearse(), tmp_path / file).read_bytes()
+        # How well it is compressed is a matter of the machine's zlib.
+        assert _plain(made) == _plain(held)
+
+    def test_readme_gives_the_same_verdicts(self) -> None:
+        rows = re.findall(r"^\| `(car\S+)` \|.*?\| ([a-z ]+) \|", (FOLDER / "README.md").read_text("utf-8"), re.M)
+        words = {AS_EXPECTED: "as expected", FAULTY: "faulty", UNDECIDED: "undecided"}
+        assert rows == [(file, words[verdict]) for file, (verdict, _) in EXPECTED.items()]
+
+    def test_every_fault_is_shown(self) -> None:
+        from buslens.rehearsal.faults import FAULTS
+
+        # The first looks like an open ground on the bus; in the second the lock has no part.
+        assert set(FAULTS) - {sample.fault for sample in SAMPLES.values()} == {"supply-open", "restart"}
+
+
+def _plain(data: bytes) -> bytes:
+    return gzip.decompress(data) if data[:2] == b"\x1f\x8b" else data

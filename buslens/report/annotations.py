@@ -14,11 +14,16 @@ if TYPE_CHECKING:
     from buslens.report.ink import Format
     from buslens.report.lettering import Ruler
 
-RING: Final = 0.66
-"""Radius of the ring around a number, in type sizes."""
+RING: Final = 0.72
+"""Half the height of the ring around a number, in type sizes."""
 
 ARROW: Final = 0.62
 """Length of an arrowhead, in type sizes."""
+
+
+def ring_half(number: int) -> float:
+    """Return half the width of the ring around a number, in type sizes: it grows with the digits."""
+    return RING + 0.34 * (len(str(number)) - 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +185,7 @@ def arrange(
 
 def _place(item: Item, rows: Rows, ruler: Ruler, fmt: Format, ends: Reach) -> Written | None:
     size = fmt.text
-    ring = 2 * RING * size if item.number is not None else 0.0
+    ring = 0.0 if item.number is None else 2 * ring_half(item.number) * size
     gap = 0.35 * size
     turned = not item.is_mark and item.right - item.left < 2.4 * ARROW * size
     line = (item.left, item.right)
@@ -228,7 +233,7 @@ def _positions(
     size, gap = fmt.text, 0.35 * fmt.text
     if item.is_mark:
         # The ring, or the beginning of the words, stands over the moment itself.
-        half = RING * size if item.number is not None else min(block, size) / 2
+        half = min(block, size) / 2 if item.number is None else ring_half(item.number) * size
         yield item.left - half, "right"
         yield item.left + half - block, "left"
         return

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.report.annotations import ARROW, RING
+from buslens.report.annotations import ARROW, RING, ring_half
 from buslens.report.ink import Tone
 from buslens.report.sheet import Fill, Label
 
@@ -51,7 +51,9 @@ class Marks:
         sure = (first[1], second[0]) if second[0] > first[1] else None
         blocks = None
         if written.inside:
-            left = written.words_left if written.ring_x is None else written.ring_x - RING * fmt.text
+            left = written.words_left
+            if written.ring_x is not None and item.number is not None:
+                left = written.ring_x - ring_half(item.number) * fmt.text
             blocks = (left - 0.35 * fmt.text, written.words_left + written.words_width + 0.35 * fmt.text)
         dash = (2.2 * fmt.thin, 1.8 * fmt.thin)
         if sure is None:

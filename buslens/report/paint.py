@@ -101,8 +101,8 @@ def paint(sheet: Sheet, dpi: int) -> Figure:
     for ring in sheet.rings:
         axes.add_collection(
             EllipseCollection(
-                [2 * ring.radius],
-                [2 * ring.radius],
+                [2 * ring.half_width],
+                [2 * ring.half_height],
                 [0.0],
                 units="xy",
                 offsets=[(ring.x, ring.y)],

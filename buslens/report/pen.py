@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from buslens.report.annotations import RING
+from buslens.report.annotations import RING, ring_half
 from buslens.report.ink import Tone
 from buslens.report.lettering import legible, wrap
 from buslens.report.sheet import Label, Ring
@@ -63,19 +63,18 @@ class Pen:
     def ring(self, number: int, x: float, y: float, is_fault: bool) -> None:
         """Draw a number in a ring: thick and in the accent for a fault, thin and broken for a doubt."""
         fmt = self.fmt
-        size = fmt.text if number < 100 else 0.8 * fmt.text
-        text = str(number)
+        text, size = str(number), fmt.text
         self.sheet.rings.append(
             Ring(
                 x=x,
                 y=y,
-                radius=RING * fmt.text,
+                half_width=ring_half(number) * fmt.text,
+                half_height=RING * fmt.text,
                 weight=2.6 * fmt.thin if is_fault else 1.3 * fmt.thin,
                 tone=Tone.ACCENT if is_fault else Tone.INK,
                 dash=() if is_fault else (3.0 * fmt.thin, 2.2 * fmt.thin),
             )
         )
-        size = 0.86 * size
         self.sheet.labels.append(
             Label(
                 x=x,

@@ -83,11 +83,12 @@ class Fill:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ring:
-    """A circle around a number."""
+    """A ring around a number."""
 
     x: float
     y: float
-    radius: float
+    half_width: float
+    half_height: float
     weight: float
     tone: Tone
     dash: tuple[float, ...] = ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from buslens.report.annotations import RING, Rows
+from buslens.report.annotations import Rows, ring_half
 from buslens.report.ink import Tone
 from buslens.report.lettering import legible, shorten
 from buslens.report.sheet import Box, Label
@@ -174,9 +174,11 @@ class Surround:
     def set_note(self, note: Note, y: float, most: int) -> float:
         """Set one note; return where it ends."""
         fmt = self.fmt
-        left = fmt.margin + 2 * RING * fmt.text + 0.6 * fmt.text
+        left = fmt.margin + (2 * ring_half(note.number or 1) + 0.6) * fmt.text
         if note.number is not None:
-            self.pen.ring(note.number, fmt.margin + RING * fmt.text + 0.2, y + 0.65 * fmt.text, note.is_fault)
+            self.pen.ring(
+                note.number, fmt.margin + ring_half(note.number) * fmt.text + 0.2, y + 0.65 * fmt.text, note.is_fault
+            )
         y = self.pen.paragraph(note.head, y, fmt.text, bold=note.is_fault, left=left, most=3)
         if note.body:
             y = self.pen.paragraph(note.body, y, fmt.text, left=left, most=most)

@@ -291,9 +291,7 @@ class TestInk:
     @SKETCHED
     @WIDTHS
     def test_type_is_large_enough_to_print(self, sketch: str, width: str) -> None:
-        ring = 0.86 * FORMATS[width].text
-        drawn = sheet(SKETCHES[sketch](), width)
-        assert all(label.size >= 6.0 or label.size == pytest.approx(ring) for label in drawn.labels)
+        assert all(label.size >= 6.0 for label in sheet(SKETCHES[sketch](), width).labels)
 
 
 class TestChoice:

@@ -36,6 +36,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _asc_kernel as kernel
+from buslens.capture._asc_plain import scan_plain
 from buslens.capture._scan_kernel import FORMAT, STATE_SIZE
 from buslens.capture.asc_date import parse_date_ns
 from buslens.capture.frames import Clock
@@ -162,6 +163,8 @@ ASC: Final = LogFormat(
     example="   0.015991 1  6F9             Rx   d 8 05 0C 00 00 00 00 00 00",
     sniff=sniff,
     kernel=kernel.scan,
+    plain_kernel=scan_plain,
+    plain_bytes=10_000_000,
     reasons=REASONS,
     on_line=on_line,
     finish=finish,

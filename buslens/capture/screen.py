@@ -29,6 +29,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.capture import _screen_kernel as kernel
+from buslens.capture._screen_plain import scan_plain
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
 from buslens.units import NS_PER_S
@@ -143,5 +144,7 @@ SCREEN: Final = LogFormat(
     example="  can0  202   [8]  E8 B7 00 00 00 00 00 00",
     sniff=sniff,
     kernel=kernel.scan,
+    plain_kernel=scan_plain,
+    plain_bytes=5_000_000,
     reasons=REASONS,
 )

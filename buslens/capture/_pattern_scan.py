@@ -1,0 +1,138 @@
+"""Reads the common lines of a log by a pattern; leaves all others to a format's kernel.
+
+Plain only: for a small capture the compiler is not worth its start, and a pattern takes a line in one step where
+a kernel takes one for each character. What a line means is the kernel's to say: a pattern may only match lines of
+which the kernel would make the same frame.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias
+
+from buslens.capture._scan_kernel import (
+    BREAK,
+    CHANNELS,
+    COUNT,
+    END,
+    EVERYTHING,
+    FRAMES,
+    LABEL_ROOM,
+    LARGEST,
+    LINES,
+    MOST_WORDS,
+    NO_TIME,
+    ROOM,
+    SHIFT,
+    STAMP_LIMIT,
+    STOP,
+    WORD_ROOM,
+    WORDS,
+    is_wanted,
+)
+
+if TYPE_CHECKING:
+    import re
+    from collections.abc import Callable
+
+    from buslens.capture._scan_kernel import Numbers, Slots
+
+    Common: TypeAlias = tuple[int, bytes, int, bool, int, bytes]
+    """Recorded time, channel label, id, whether it is a 29-bit one, other flags, payload of at most 8 bytes."""
+
+
+def scan_by_pattern(
+    pattern: re.Pattern[bytes],
+    is_usual: Callable[[], object],
+    frame_of: Callable[[re.Match[bytes]], Common | None],
+    scan: Callable[..., int],
+    text: bytearray,
+    start: int,
+    stop: int,
+    s: Slots,
+    code: Numbers,
+    ids: Numbers,
+    labels: bytearray,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+    words: Slots,
+) -> int:
+    """Read lines from start to stop, exactly as the kernel `scan` does.
+
+    Parameters
+    ----------
+    pattern : re.Pattern
+        Matches whole lines with their ends.
+    is_usual : callable
+        Whether the format's slots are such that lines may be read this way; asked after each line of the kernel's.
+    frame_of : callable
+        Returns what such a line says; None: leave it to the kernel after all.
+    """
+    columns = time, channel, can_id, flags, dlc, length, word, words
+    match = pattern.match
+    everything = s[EVERYTHING]
+    known: dict[bytes, int] = {}
+    largest, shift, count, n_words, most = NO_TIME, 0, 0, 0, 0
+    # Frames since the slots were last written; each is a line.
+    fresh = 0
+    is_stale = True
+    p = start
+    while p < stop:
+        if is_stale:
+            known = _labels(s, labels)
+            largest, shift, count, n_words = s[LARGEST], s[SHIFT], s[COUNT], s[WORDS]
+            most = min(s[ROOM] - count, s[WORD_ROOM] - n_words - MOST_WORDS)
+            if s[BREAK] or largest == NO_TIME or not is_usual():
+                most = 0
+            is_stale = False
+        found = match(text, p) if fresh < most else None
+        frame = None if found is None else frame_of(found)
+        if found is None or frame is None or frame[0] + shift < largest or frame[1] not in known:
+            s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
+            s[FRAMES] += fresh
+            s[LINES] += fresh
+            fresh = 0
+            is_stale = True
+            p = scan(text, p, p + 1, s, code, ids, labels, *columns)
+            if s[STOP] != END:
+                return p
+            continue
+        stamp, label, identifier, is_extended, flag, data = frame
+        p = found.end()
+        fresh += 1
+        largest = stamp + shift
+        if everything or (is_wanted(identifier, 1, s, ids) if is_extended else ids[identifier]):
+            n = len(data)
+            time[count] = largest
+            channel[count] = known[label]
+            can_id[count] = identifier
+            flags[count] = is_extended | flag
+            dlc[count] = length[count] = n
+            word[count] = n_words
+            if n:
+                words[n_words] = int.from_bytes(data, "little")
+                n_words += 1
+            count += 1
+    if not is_stale:
+        s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
+        s[FRAMES] += fresh
+        s[LINES] += fresh
+    s[STOP] = END
+    return p
+
+
+def is_on_axis(stamp: int) -> bool:
+    """Return whether a recorded time is one that a kernel takes."""
+    return -STAMP_LIMIT < stamp < STAMP_LIMIT
+
+
+def _labels(s: Slots, labels: bytearray) -> dict[bytes, int]:
+    """Return the channels that are known, by label."""
+    return {
+        bytes(labels[base : labels.index(0, base)]): base // LABEL_ROOM
+        for base in range(0, s[CHANNELS] * LABEL_ROOM, LABEL_ROOM)
+    }

@@ -6,9 +6,13 @@ Everything is in points from the upper left corner, y downwards.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 from buslens.report.ink import Tone
+
+
+_ROUNDING: Final = 1e-6
+"""Points."""
 
 
 class Box(NamedTuple):
@@ -20,10 +24,10 @@ class Box(NamedTuple):
     bottom: float
 
     def overlaps(self, other: Box) -> bool:
-        """Return whether the two share more than an edge."""
-        return (
-            self.left < other.right and other.left < self.right and self.top < other.bottom and other.top < self.bottom
-        )
+        """Return whether the two share more than an edge, or the rounding of one."""
+        wide = min(self.right, other.right) - max(self.left, other.left)
+        high = min(self.bottom, other.bottom) - max(self.top, other.top)
+        return wide > _ROUNDING and high > _ROUNDING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

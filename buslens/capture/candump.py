@@ -11,7 +11,7 @@ What stands in a line, and what is made of it:
 ``can0``                 channel, 1 to 31 characters
 ``202``, ``00000202``    11 bits, 29 bits: by width, never by value
 ``20000040``             error frame: eight digits and bit 0x20000000 (Linux kernel, include/uapi/linux/can.h)
-``#E8B7``                0 to 8 bytes; ``#E8.B7`` too
+``#E8B7``                0 to 8 bytes
 ``#...._9``              8 bytes, and the raw data length code 9 to F
 ``#R``, ``#R8``          remote frame, with the length that it asks for
 ``##3E8B7``              CAN FD: flags (1 BRS, 2 ESI, 4 FDF), then 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes

@@ -1,0 +1,259 @@
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+from support.log_lines import any_lines, common_lines
+from support.logs import ENGINES, Row, gather, read_slowly
+
+from buslens.capture.fold import fold
+from buslens.capture.frames import Flag
+from buslens.capture.open import open_capture
+from buslens.capture.stream import BOM
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.capture.frames import Frames, Tally
+
+MS = 1_000_000
+
+
+@pytest.fixture(scope="module")
+def folder() -> Iterator[Path]:
+    with TemporaryDirectory() as name:
+        yield Path(name)
+
+
+def assert_read_as_slowly(log: bytes, rows: list[Row], tally: Tally) -> None:
+    """Hold a reading against the slow reader's."""
+    expected = read_slowly(log)
+    on_axis, reordered, seams = expected.on_axis
+    assert rows == on_axis
+    assert [(seam.time_ns, seam.line, seam.back_ns) for seam in tally.seams] == seams
+    assert tally.reordered == reordered
+    assert tally.frames == len(on_axis)
+    assert tally.remote == sum(Flag.REMOTE in row.flags for row in on_axis)
+    assert tally.errors == sum(Flag.ERROR in row.flags for row in on_axis)
+    assert tally.other_lines == expected.other
+    assert tally.broken == len(expected.broken)
+    assert [line.line for line in tally.skipped] == expected.broken[:8]
+    assert tally.channels == tuple(dict.fromkeys(row.channel for row in expected.recorded))
+    assert tally.first_ns == min(row.time_ns for row in on_axis if row.segment == 0)
+    assert tally.last_ns == max(row.time_ns for row in on_axis)
+
+
+class TestAnyEngine:
+    """All ways of reading a log give what a slow reader of one line after the other gives."""
+
+    @settings(max_examples=150, deadline=None)
+    @given(log=st.one_of(any_lines(), common_lines().filter(bool)), engine=st.sampled_from(ENGINES))
+    @example(log=b"(1.0) can0 101#\n(0.5) can0 101#\n(0.495) can0 101#", engine="compiled")
+    def test_equal(self, folder: Path, log: bytes, engine: str) -> None:
+        path = folder / "any.log"
+        path.write_bytes(log)
+        assert_read_as_slowly(log, *gather(path, engine=engine))
+
+
+class TestAnyCut:
+    """However a log is cut into pieces and windows, the result is the same, to the last line number."""
+
+    @settings(max_examples=150, deadline=None)
+    @given(
+        log=st.one_of(any_lines(), common_lines().filter(bool)),
+        engine=st.sampled_from(ENGINES),
+        workers=st.integers(1, 9),
+        window_bytes=st.integers(200, 900),
+        wanted=st.none() | st.lists(st.sampled_from([(0x101, False), (0x101, True), (0x7FF, False)])),
+    )
+    def test_equal(
+        self,
+        folder: Path,
+        log: bytes,
+        engine: str,
+        workers: int,
+        window_bytes: int,
+        wanted: list[tuple[int, bool]] | None,
+    ) -> None:
+        path = folder / "cut.log"
+        path.write_bytes(log)
+        rows, tally = gather(
+            path, engine=engine, workers=workers, piece_bytes=1, window_bytes=window_bytes, wanted=wanted
+        )
+        whole, account = gather(path, wanted=wanted)
+        assert rows == whole
+        assert tally == account
+        if wanted is None:
+            assert_read_as_slowly(log, rows, tally)
+        else:
+            everything, _, _ = read_slowly(log).on_axis
+            kept = [
+                row
+                for row in everything
+                if not row.flags & Flag.ERROR and (row.can_id, bool(row.flags & Flag.EXTENDED)) in wanted
+            ]
+            assert rows == kept
+
+    @settings(max_examples=30, deadline=None)
+    @given(log=any_lines(), window_bytes=st.integers(200, 900))
+    def test_gzip(self, folder: Path, log: bytes, window_bytes: int) -> None:
+        path = folder / "cut.log.gz"
+        half = len(log) // 2
+        path.write_bytes(gzip.compress(log[:half]) + gzip.compress(log[half:]))
+        rows, tally = gather(path, window_bytes=window_bytes)
+        assert_read_as_slowly(log, rows, tally)
+
+    def test_error_classes_add_up(self, folder: Path) -> None:
+        path = folder / "errors.log"
+        path.write_bytes(b"(1.0) can0 20000040#\n(1.0) can0 20000204#\n(1.0) can0 20000044#\n")
+        for workers in (1, 2, 3):
+            _, tally = gather(path, workers=workers)
+            assert tally.error_classes == {0x4: 2, 0x40: 2, 0x200: 1}
+
+
+class TestOrder:
+    """Frames up to 10 ms behind are sorted into place, stable; a clock further behind is a seam."""
+
+    def read(self, folder: Path, stamps_ms: list[float]) -> tuple[list[tuple[float, int, int]], Tally]:
+        path = folder / "order.log"
+        path.write_bytes(
+            b"".join(b"(%.6f) can0 %03X#\n" % (stamp / 1000, i) for i, stamp in enumerate(stamps_ms))
+        )
+        rows, tally = gather(path)
+        return [(row.time_ns / MS, row.can_id, row.segment) for row in rows], tally
+
+    def test_exactly_10_ms_is_sorted(self, folder: Path) -> None:
+        rows, tally = self.read(folder, [1000, 1020, 1010, 1030])
+        assert rows == [(1000, 0, 0), (1010, 2, 0), (1020, 1, 0), (1030, 3, 0)]
+        assert (tally.reordered, tally.seams) == (1, [])
+
+    def test_a_hair_more_is_a_seam(self, folder: Path) -> None:
+        rows, tally = self.read(folder, [1000, 1020, 1009.999, 1030])
+        assert [row[1:] for row in rows] == [(0, 0), (1, 0), (2, 1), (3, 1)]
+        assert rows[2][0] == pytest.approx(1020 + 1e-6, abs=1e-9)
+        (seam,) = tally.seams
+        assert (seam.time_ns, seam.line, seam.back_ns) == (1_020 * MS + 1, 3, 10_001_000)
+
+    def test_same_stamp_keeps_file_order(self, folder: Path) -> None:
+        rows, _ = self.read(folder, [1000, 1005, 1000, 1005, 1000])
+        assert [row[1] for row in rows] == [0, 2, 4, 1, 3]
+
+    def test_intervals_behind_a_seam_are_those_recorded(self, folder: Path) -> None:
+        rows, _ = self.read(folder, [9000, 100, 150, 225])
+        assert [b[0] - a[0] for a, b in zip(rows[1:], rows[2:], strict=False)] == [50, 75]
+
+    def test_runs_never_reach_across_a_seam(self, folder: Path) -> None:
+        path = folder / "runs.log"
+        path.write_bytes(b"(9.0) can0 101#\n(9.1) can0 101#\n(1.0) can0 101#\n(2.0) can0 101#\n")
+        runs: list[tuple[int, int]] = []
+
+        def step(accumulator: list[tuple[int, int]], frames: Frames) -> None:
+            accumulator.append((frames.segment, len(frames)))
+
+        runs, _ = fold(open_capture(path), wanted=None, new=list, step=step, join=list.extend)
+        assert runs == [(0, 2), (1, 2)]
+
+    def test_a_clock_that_stands_still_needs_no_more_memory(self, folder: Path) -> None:
+        path = folder / "still.log"
+        path.write_bytes(b"(1.000000) can0 101#\n" * 150_000)
+        sizes: list[int] = []
+        sizes, tally = fold(
+            open_capture(path),
+            wanted=None,
+            new=list,
+            step=lambda sizes, frames: sizes.append(len(frames)),
+            join=list.extend,
+            workers=1,
+        )
+        assert sum(sizes) == tally.frames == 150_000
+        assert max(sizes) <= 1 << 16
+
+    def test_absurd_jumps_stay_on_the_axis(self, folder: Path) -> None:
+        path = folder / "absurd.log"
+        path.write_bytes(b"(3999999999.0) can0 101#\n(0.0) can0 102#\n" * 5)
+        for engine in ENGINES:
+            rows, tally = gather(path, engine=engine)
+            assert len(rows) + tally.broken == 10
+            assert tally.broken > 0
+            assert max(row.time_ns for row in rows) < 2**63 - 1
+            assert "2096" in tally.skipped[0].reason
+
+
+class TestLines:
+    """Line ends, marks and lengths of lines do not decide what is read."""
+
+    LOG = b"(1.0) can0 101#11\n(2.0) can0 102#2233\n"
+
+    @pytest.mark.parametrize(
+        "log",
+        [LOG, LOG.replace(b"\n", b"\r\n"), LOG.rstrip(b"\n"), LOG.replace(b" ", b"\t"), BOM + LOG],
+        ids=["LF", "CRLF", "no last end", "tabs", "byte order mark"],
+    )
+    @pytest.mark.parametrize("engine", ENGINES)
+    @pytest.mark.parametrize("packed", [False, True])
+    def test_same(self, folder: Path, log: bytes, engine: str, packed: bool) -> None:  # noqa: FBT001
+        path = folder / "lines.log"
+        path.write_bytes(gzip.compress(log) if packed else log)
+        rows, tally = gather(path, engine=engine)
+        assert [(row.can_id, row.data) for row in rows] == [(0x101, b"\x11"), (0x102, b"\x22\x33")]
+        assert (tally.broken, tally.other_lines) == (0, 0)
+
+    def test_a_last_line_without_end_is_doubted(self, folder: Path) -> None:
+        path = folder / "last.log"
+        path.write_bytes(self.LOG.rstrip(b"\n"))
+        assert "last line, 2," in gather(path)[1].notes[0]
+        path.write_bytes(self.LOG)
+        assert gather(path)[1].notes == []
+
+    @pytest.mark.parametrize("workers", [1, 4])
+    def test_a_line_longer_than_a_window_is_one_broken_line(self, folder: Path, workers: int) -> None:
+        path = folder / "long.log"
+        path.write_bytes(b"(1.0) can0 101#\n" + b"x" * 5000 + b"\n(2.0) can0 102#\nbad\n(3.0) can0 103#" + b"0" * 9000)
+        rows, tally = gather(path, window_bytes=1000, workers=workers)
+        assert [row.can_id for row in rows] == [0x101, 0x102]
+        assert tally.broken == 3
+        assert [line.line for line in tally.skipped] == [2, 4, 5]
+        assert "longer" in tally.skipped[0].reason
+
+    def test_a_line_that_just_fits_is_read(self, folder: Path) -> None:
+        path = folder / "fits.log"
+        line = b"(1.0) can0 101#" + b" " * 984 + b"\n"
+        path.write_bytes(3 * line)
+        assert len(gather(path, window_bytes=1000)[0]) == 3
+
+    def test_channels_beyond_the_table_are_broken(self, folder: Path) -> None:
+        path = folder / "channels.log"
+        path.write_bytes(b"".join(b"(%d.0) can%d 101#\n" % (i, i) for i in range(260)))
+        for workers in (1, 2, 5):
+            rows, tally = gather(path, workers=workers)
+            assert (len(rows), tally.broken, len(tally.channels)) == (256, 4, 256)
+            assert tally.skipped[0].line == 257
+
+
+class TestErrorsInConsumers:
+    """What a consumer raises comes out, from whatever thread, and ends the reading."""
+
+    @pytest.mark.parametrize("workers", [1, 3])
+    def test_raised(self, folder: Path, workers: int) -> None:
+        path = folder / "raise.log"
+        path.write_bytes(b"(1.0) can0 101#\n" * 5000)
+
+        def step(accumulator: list[int], frames: Frames) -> None:
+            raise RuntimeError(f"{len(frames)} frames were not welcome")
+
+        with pytest.raises(RuntimeError, match="not welcome"):
+            fold(
+                open_capture(path),
+                wanted=None,
+                new=list,
+                step=step,
+                join=list.extend,
+                workers=workers,
+                piece_bytes=1,
+                window_bytes=400,
+            )

@@ -50,7 +50,7 @@ WARNS = set(FAULTS) - STARTS - {"nobody-comes"} | {
 @cache
 def signals(rehearsal: Rehearsal, definitions: Path, name: str) -> list[dict[str, Any]]:
     """Return what each frame of a message says."""
-    database = cantools.database.load_file(definitions, strict=True)
+    database: Any = cantools.database.load_file(definitions, strict=True)
     message = database.get_message_by_name(name)
     frames = rehearsal.frames
     chosen = np.flatnonzero(frames.can_id == message.frame_id)

@@ -44,6 +44,9 @@ _CLEAR: Final = 0.72
 _QUIET: Final = 1.3
 """Height of a lane on which nothing happens, in type sizes."""
 
+_NARROWEST: Final = 0.05
+"""Least span of a number's scale, as a share of the number."""
+
 _ROWS_CLOSE: Final = 7
 """Rows of annotation per lane where one handshake is shown."""
 
@@ -110,6 +113,7 @@ class Diagram:
         tracks = []
         for role in view.roles:
             lane = lay_lane(self.result.timelines[role], view.start_ns, view.end_ns, resolution)
+            lane = replace(lane, scale=self._scale(lane))
             ends = self._ends(lane, widest)
             tracks.append(_Track(lane=lane, name=[legible(role.replace("_", " "))], ends=ends, height=fmt.lane))
         gap = 0.8 * fmt.text
@@ -131,6 +135,26 @@ class Diagram:
                 track.height = max(track.height, 2.3 * fmt.text)
         self.scale = Scale(left=fmt.margin + column, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
         return tracks
+
+    def _scale(self, lane: Lane) -> tuple[float, float] | None:
+        """Return the scale of a number, wide enough to show its limits, and not so narrow that noise fills it."""
+        if lane.scale is None:
+            return None
+        low, high = lane.scale
+        limits = [
+            limit
+            for rule in self.result.expectations.rules
+            if isinstance(rule, Range) and rule.of == lane.role
+            for limit in (rule.least, rule.most)
+            if limit is not None and math.isfinite(limit)
+        ]
+        if limits:
+            return min(low, *limits), max(high, *limits)
+        if low < high:
+            room = _NARROWEST * max(abs(low), abs(high)) / 2
+            middle = low / 2 + high / 2
+            return min(low, middle - room), max(high, middle + room)
+        return low, high
 
     def _ends(self, lane: Lane, scale: Scale) -> tuple[str, str] | None:
         if lane.shape is Shape.NUMBER:

@@ -10,7 +10,6 @@ from typing import Final, Literal, NamedTuple
 
 from buslens.report.ink import Tone
 
-
 _ROUNDING: Final = 1e-6
 """Points."""
 

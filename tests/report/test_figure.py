@@ -263,6 +263,12 @@ class TestSigns:
         paper = [f for f in sheet(result).fills if f.tone is Tone.PAPER]
         assert len(paper) == len(result.timelines)
 
+    def test_the_limits_of_a_number_lie_on_its_scale(self) -> None:
+        texts = [label.text for label in sheet(SKETCHES["low supply"](), "page").labels]
+        assert "16 V" in texts
+        assert "9.4 V" in texts
+        assert "limit of a number" in texts
+
     def test_only_signs_that_occur_are_explained(self) -> None:
         assert "unknown" in words(sheet(SKETCHES["silent"]()))
         assert "unknown" not in words(sheet(SKETCHES["healthy"](), window=(1.2, 1.5)))

@@ -29,7 +29,7 @@ def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
     they differ already, and not too long, at the start    undecided
     =====================================================  ====================================================
     """
-    first, second = scene.truth(rule.first.condition), scene.truth(rule.second.condition)
+    first = scene.truth(rule.first.condition)
 
     def words(run: Run) -> str:
         true, other = rule.first.text, rule.second.text
@@ -42,7 +42,7 @@ def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
         rule=rule,
         kind="agree",
         condition=both,
-        truth=first.differs_from(second),
+        truth_in=lambda scene: scene.truth(rule.first.condition).differs_from(scene.truth(rule.second.condition)),
         tolerated_ns=rule.settle_ns,
         words=words,
         limit=Limit(most=rule.settle_ns),

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.checks.scene import longest_hold_ns
 from buslens.checks.words import rate_words, span_words
-from buslens.timeline.truth import FALSE, IGNORANT
+from buslens.timeline.truth import FALSE, IGNORANT, TRUE
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
@@ -27,7 +29,8 @@ class Offence:
     kind: str
     #: The condition as a whole, for the roles that it speaks of.
     condition: Condition
-    truth: Truth
+    #: What must not last, in a scene.
+    truth_in: Callable[[Scene], Truth]
     #: Tolerated length, ns, itself included; None: not even in one frame.
     tolerated_ns: int | None
     #: What is told of a stretch: "ignition is on and unlock_feedback is locked".
@@ -47,7 +50,7 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     have; who wants to know of it writes a tolerance of ``0 ms``. A condition that itself asks for a length (``... for
     50 ms``) is too close to call there.
     """
-    settled = offence.truth.from_time(scene.settled_ns(offence.condition))
+    settled = offence.truth_in(scene).from_time(scene.settled_ns(offence.condition))
     runs = settled.runs()
     found = {run.from_ns: finding for run in runs if (finding := _judge_run(offence, scene, run)) is not None}
     findings = list(found.values())
@@ -79,11 +82,18 @@ def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return _finding(offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}", run, length)
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
-        why = scene.why_unknown(offence.condition, _first_unknown_ns(offence.truth, run))
+        why = scene.why_unknown(offence.condition, _first_unknown_ns(offence.truth_in(scene), run))
         reason = f"the log cannot tell whether this held: {said}: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+    if not run.is_certain and (tolerated is None or run.at_end):
+        # Behind the last frame of a role its state is not confirmed, but likely to have lasted.
+        if _holds_in(offence.truth_in(scene.lasting()), run):
+            reason = f"{said}, if no role changed behind its last frame{allowed}"
+            return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+        if run.at_end:
+            return None
     if tolerated is None:
-        if run.at_end or not longest_hold_ns(offence.condition):
+        if not longest_hold_ns(offence.condition):
             return None
         # How long it held, not only in which order things changed, is what the log cannot tell.
         rate = rate_words(scene.period_ns(offence.condition))
@@ -91,9 +101,6 @@ def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
     if most_ns is not None and most_ns <= tolerated:
         return None
     if run.at_end:
-        # What began between the last two frames has not been seen to last.
-        if not run.is_certain:
-            return None
         reason = f"{said} when the capture ends, {format_duration(run.certain_ns)} after it began{allowed}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if most_ns is None:
@@ -102,6 +109,13 @@ def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
     rate = rate_words(scene.period_ns(offence.condition))
     reason = f"{said} for {span_words(length)}{allowed}: too close to call at {rate}"
     return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+
+
+def _holds_in(truth: Truth, run: Run) -> bool:
+    """Return whether a condition surely holds at some moment of a stretch."""
+    first = int(np.searchsorted(truth.at_ns, run.from_ns, side="right")) - 1
+    last = int(np.searchsorted(truth.at_ns, run.to_ns, side="right" if run.at_end else "left"))
+    return bool((truth.value[first:last] == TRUE).any())
 
 
 def _first_unknown_ns(truth: Truth, run: Run) -> int:

@@ -23,6 +23,7 @@ def evaluate(rule: Never, scene: Scene) -> list[Finding]:
     it surely holds for no longer than that                met: the length counts as tolerated
     its length lies on both sides of ``longer_than``       undecided: too close to call
     a role is unknown so that it may hold for too long     undecided; the text names the role
+    it holds if no role changed behind its last frame      undecided
     it still holds, not yet too long, at the end           undecided
     it holds already, and not too long, at the start       undecided
     it may have held between two frames only               met without ``longer_than``, else by its length; for a
@@ -34,7 +35,7 @@ def evaluate(rule: Never, scene: Scene) -> list[Finding]:
         rule=rule,
         kind="never",
         condition=condition,
-        truth=scene.truth(condition),
+        truth_in=lambda scene: scene.truth(condition),
         tolerated_ns=rule.longer_than_ns,
         words=lambda _run: rule.when.text,
         limit=Limit(most=rule.longer_than_ns or 0),

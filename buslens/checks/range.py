@@ -60,7 +60,7 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
         rule=rule,
         kind="range",
         condition=condition,
-        truth=scene.truth(condition),
+        truth_in=lambda scene: scene.truth(condition),
         tolerated_ns=rule.longer_than_ns,
         words=words,
         limit=Limit(least=rule.least, most=rule.most, unit=timeline.unit),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import operator
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 from typing import TYPE_CHECKING, Final
 
@@ -105,6 +105,7 @@ class Scene:
         self._truths: dict[Condition, Truth] = {}
         self._occurrences: dict[tuple[Moment, ...], Occurrences] = {}
         self._zones: dict[str, tuple[Zone, ...]] = {}
+        self._lasting: Scene | None = None
 
     def truth(self, condition: Condition) -> Truth:
         """Return a condition through the capture."""
@@ -174,6 +175,21 @@ class Scene:
             # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
             found += zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]
         return min((zone for zone in found if zone.since_ns < until_ns), default=None)
+
+    def lasting(self) -> Scene:
+        """Return the scene as it would be if no role had changed behind its last frame."""
+        if self._lasting is None:
+            self._lasting = Scene(
+                timelines={
+                    role: replace(timeline, last_frame_ns=timeline.end_ns) for role, timeline in self.timelines.items()
+                },
+                presences=self.presences,
+                first_ns=self.first_ns,
+                end_ns=self.end_ns,
+                is_timed=self.is_timed,
+                seams_ns=self.seams_ns,
+            )
+        return self._lasting
 
     def has_seam(self, since_ns: int, until_ns: int) -> bool:
         """Return whether the recorded clock ran back in ``(since_ns, until_ns]``."""

@@ -132,6 +132,20 @@ class TestEndsOfTheCapture:
         if outcome == "undecided":
             assert "already when the log begins to show it" in finding.reason
 
+    @pytest.mark.parametrize("tolerated", [None, 100])
+    def test_as_far_as_last_seen(self, tolerated: float | None) -> None:
+        """Ignition goes on behind the last frame of a locked lock: that is no proof, but nothing to call met."""
+        lock = sampled([(0, "locked")], every=10, until=500)
+        to_the_end = sampled([(0, "off"), (700, "on")], every=10, until=1000)
+        for_a_while = sampled([(0, "off"), (700, "on"), (900, "off")], every=10, until=1000)
+        for ignition in (to_the_end, for_a_while):
+            assert fault(run(never(tolerated), ignition=ignition, lock=lock)).outcome.value == "undecided"
+
+    def test_last_frames_apart(self) -> None:
+        """That roles are not seen in one and the same last frame alone is no doubt."""
+        lock = sampled([(0, "free")], every=10, until=995)
+        assert outcomes(run(never(), ignition=ON, lock=lock)) == [("never", "met")]
+
     def test_time_before_a_first_frame_is_not_blamed(self) -> None:
         """A role whose first frame comes in good time is not called unknown before it."""
         lock = sampled([(50, "free")], every=10, until=1000, start=50)

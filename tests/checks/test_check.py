@@ -1,0 +1,228 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+from support.stage import becomes, frames_of, holds, outcomes, perform, sampled, step
+from support.traffic import ON_CAN1, Frame, columns
+
+from buslens.capture.frames import Clock, Seam, Tally
+from buslens.checks.check import check, evaluate, judge, plan_tracks
+from buslens.checks.findings import Result, Verdict
+from buslens.checks.scene import Scene
+from buslens.definitions.model import Definitions, Message, Signal
+from buslens.errors import DefinitionError, UsageError
+from buslens.expectations.model import (
+    Agree,
+    Alive,
+    AnyRule,
+    Expectations,
+    Never,
+    Precedes,
+    Pulse,
+    Range,
+    Role,
+    Sequence,
+    Timeout,
+)
+from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, NO_TIMEOUT, Recorder
+from buslens.units import NS_PER_MS
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LOCK = Signal(name="LOCK", start=0, length=8, labels={0: "open", 1: "shut", 2: "shut", 3: "fault"})
+COLUMN = Message(name="COLUMN", can_id=0x100, length=1, cycle_ns=20 * NS_PER_MS, signals=(LOCK,))
+QUIET = Message(name="QUIET", can_id=0x200, length=1, signals=(LOCK,))
+DEFINED = Definitions(messages=(COLUMN, QUIET), paths=("column.dbc",))
+
+
+def role(name: str = "lock", message: str = "COLUMN", **fields: object) -> Role:
+    states = {"locked": ("shut",), "free": ("open",)}
+    return Role(**{"name": name, "message": message, "signal": "LOCK", "states": states, **fields})  # type: ignore[arg-type]
+
+
+def expected(*rules: AnyRule, roles: list[Role] | None = None) -> Expectations:
+    return Expectations(path="lock.toml", roles={it.name: it for it in roles or [role()]}, rules=rules)
+
+
+class TestPlanTracks:
+    """Every role is followed, and every message that must keep coming."""
+
+    @pytest.mark.parametrize(
+        ("followed", "timeout"),
+        [
+            (role(timeout=7), 7),
+            (role(timeout=Timeout.NEVER), NO_TIMEOUT),
+            (role(), CYCLES_PER_TIMEOUT * 20 * NS_PER_MS),
+            (role(message="QUIET"), None),
+        ],
+        ids=["given", "never", "from the definitions", "to be measured"],
+    )
+    def test_timeout_of_a_role(self, followed: Role, timeout: int | None) -> None:
+        (track,) = plan_tracks(expected(roles=[followed]), DEFINED)
+        assert (track.name, track.signal, track.timeout_ns) == ("lock", LOCK, timeout)
+
+    @pytest.mark.parametrize(
+        ("rule", "timeout"),
+        [
+            (Alive(name="a", message="COLUMN", timeout_ns=5), 5),
+            (Alive(name="a", message="COLUMN", cycle_ns=10), 30),
+            (Alive(name="a", message="COLUMN"), 60 * NS_PER_MS),
+            (Alive(name="a", message="QUIET"), None),
+        ],
+        ids=["timeout", "cycle", "from the definitions", "to be measured"],
+    )
+    def test_timeout_of_a_message(self, rule: Alive, timeout: int | None) -> None:
+        track = plan_tracks(expected(rule), DEFINED)[-1]
+        assert (track.message.name, track.signal, track.timeout_ns) == (rule.message, None, timeout)
+
+    def test_unknown_message(self) -> None:
+        with pytest.raises(DefinitionError, match=r"no message 'COLUM' in column.dbc; did you mean 'COLUMN'\?"):
+            plan_tracks(expected(roles=[role(message="COLUM")]), DEFINED)
+
+
+def recorded(expectations: Expectations, definitions: Definitions, frames: list[Frame], **tally: object) -> Result:
+    recorder = Recorder(plan_tracks(expectations, definitions))
+    recorder.take(columns(frames))
+    recorder.finish()
+    account = {"frames": len(frames), "first_ns": frames[0].time, "last_ns": frames[-1].time, **tally}
+    return judge("log", expectations, recorder, Tally(**account))  # type: ignore[arg-type]
+
+
+class TestStates:
+    def test_labels_and_raw_values(self) -> None:
+        """A label stands for every raw value that bears it, a number for itself; the rest is unknown."""
+        several = role(states={"locked": ("shut",), "free": ("open", 7)})
+        frames = [Frame(10 * index, 0x100, (raw,)) for index, raw in enumerate([0, 1, 2, 7, 3])]
+        lock = recorded(expected(roles=[several]), DEFINED, frames).timelines["lock"]
+        shown = [
+            (int(seen), lock.states[code] if code >= 0 else "")
+            for seen, code in zip(lock.seen_ns, lock.state, strict=True)
+        ]
+        assert shown == [(0, "free"), (10, "locked"), (30, "free"), (40, "")]
+
+
+class TestNotes:
+    """What is no finding, but a person should know."""
+
+    def test_message_that_is_not_there(self) -> None:
+        result = recorded(expected(), DEFINED, [Frame(0, 0x300)])
+        assert result.notes == ("COLUMN (id 100) is not in the capture",)
+
+    def test_message_on_two_channels(self) -> None:
+        result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,), 0), Frame(1, 0x100, (1,), 1)])
+        assert "COLUMN came on can0, can1" in result.notes[0]
+
+    def test_message_tied_to_a_channel(self) -> None:
+        definitions = Definitions(messages=(replace(ON_CAN1, name="COLUMN", signals=(LOCK,)),))
+        frames = [Frame(0, ON_CAN1.can_id, (0,), 0), Frame(5, ON_CAN1.can_id, (1,), 1)]
+        result = recorded(expected(), definitions, frames)
+        assert result.notes == ()
+        assert result.timelines["lock"].state.tolist() == [-1, 0]
+
+    def test_order_seams_and_error_frames(self) -> None:
+        seam = Seam(time_ns=1, line=7, back_ns=2 * 10**9)
+        result = recorded(
+            expected(), DEFINED, [Frame(0, 0x100, (1,))], reordered=3, errors=2, seams=[seam], notes=["odd date"]
+        )
+        assert [note.split(":")[0].split(" ")[0] for note in result.notes] == ["odd", "3", "line", "2"]
+        assert "ran back by 2 s" in result.notes[2]
+
+
+class TestJudge:
+    def test_timelines_come_in_the_order_of_the_roles(self) -> None:
+        roles = [role("b", "QUIET"), role("a"), role("c", "QUIET")]
+        rule = Alive(name="alive", message="COLUMN")
+        result = recorded(expected(rule, roles=roles), DEFINED, [Frame(0, 0x100, (1,))])
+        assert list(result.timelines) == ["b", "a", "c"]
+
+    def test_findings_come_in_the_order_of_the_rules(self) -> None:
+        rules = [Never(name=name, when=holds("lock", "locked")) for name in "ba"]
+        result = recorded(expected(*rules), DEFINED, [Frame(0, 0x100, (1,)), Frame(9, 0x100, (0,))])
+        assert outcomes(result) == [("b", "violated"), ("b", "met"), ("a", "violated"), ("a", "met")]
+
+    def test_basis_is_handed_on(self) -> None:
+        rule = Never(name="never", when=holds("lock", "locked"), basis="invented for a test")
+        result = recorded(expected(rule), DEFINED, [Frame(0, 0x100, (1,))])
+        assert {finding.basis for finding in result.findings} == {"invented for a test"}
+
+    def test_unexercised(self) -> None:
+        result = recorded(
+            expected(Pulse(name="pulse", of=holds("lock", "locked"), most_ns=5)), DEFINED, [Frame(0, 0x100, (0,))]
+        )
+        assert result.unexercised == ("pulse",)
+        assert result.verdict is Verdict.UNDECIDED
+
+    def test_without_rules(self) -> None:
+        assert recorded(expected(), DEFINED, [Frame(0, 0x100, (0,))]).verdict is Verdict.UNDECIDED
+
+
+RULES: list[AnyRule] = [
+    Sequence(name="s", start=becomes("a", "on"), steps=(step("b", "b", "on", within=50),)),
+    Pulse(name="p", of=holds("a", "on"), most_ns=5),
+    Never(name="n", when=holds("a", "on"), longer_than_ns=5),
+    Agree(name="g", first=holds("a", "on"), second=holds("b", "on"), settle_ns=5),
+    Alive(name="l", message="A"),
+    Range(name="r", of="u", least=3, longer_than_ns=5),
+    Precedes(name="f", first=becomes("a", "on"), then=becomes("b", "on"), within_ns=5),
+]
+
+
+class TestUntimed:
+    """Without time stamps every rule that needs them is undecided, and says so once."""
+
+    @pytest.mark.parametrize("rule", RULES, ids=lambda rule: type(rule).__name__.lower())
+    def test_each_kind(self, rule: AnyRule) -> None:
+        samples = {
+            "a": sampled([(0, "off"), (50, "on"), (90, "off")], every=10, until=200),
+            "b": sampled([(0, "off"), (70, "on")], every=10, until=200),
+            "u": [(0.0, 1.0), (10.0, 5.0)],
+        }
+        result = perform(samples, rule, clock=Clock.MISSING)
+        (finding,) = result.findings
+        assert (finding.outcome.value, finding.kind) == ("undecided", type(rule).__name__.lower())
+        assert "no time stamps" in finding.reason
+        assert result.verdict is Verdict.UNDECIDED
+
+    @pytest.mark.parametrize("rule", RULES, ids=lambda rule: type(rule).__name__.lower())
+    def test_kind_is_the_one_that_it_has_with_a_clock(self, rule: AnyRule) -> None:
+        samples = {
+            "a": sampled([(0, "off"), (50, "on"), (90, "off")], every=10, until=200),
+            "b": sampled([(0, "off"), (70, "on")], every=10, until=200),
+            "u": [(0.0, 1.0), (10.0, 5.0)],
+        }
+        result = perform(samples, rule)
+        assert {finding.kind for finding in result.findings} == {type(rule).__name__.lower()}
+
+    def test_evaluate_on_an_empty_scene(self) -> None:
+        scene = Scene(timelines={}, presences={}, first_ns=0, end_ns=0, is_timed=False)
+        findings, handshakes = evaluate(RULES[0], scene)
+        assert ([finding.outcome.value for finding in findings], handshakes) == (["undecided"], [])
+
+
+class TestCheck:
+    def test_without_expectations(self, tmp_path: Path) -> None:
+        with pytest.raises(UsageError, match="no expectations were given"):
+            check(tmp_path / "any.log")
+
+    def test_without_definitions(self, tmp_path: Path) -> None:
+        with pytest.raises(UsageError, match=r"lock.toml names no definitions"):
+            check(tmp_path / "any.log", expectations=expected())
+
+    def test_from_a_log(self, tmp_path: Path) -> None:
+        """A file goes in, and what comes out is what its frames say, however many pieces it is read in."""
+        samples = {"column": sampled([(0, "off"), (500, "on")], every=20, until=1000)}
+        frames = frames_of(samples, {"column": 0x100}, {"column": ["off", "on"]})
+        log = tmp_path / "car.log"
+        lines = [
+            f"({time // 10**9}.{time % 10**9 // 1000:06d}) can0 100#{word:02X}\n"
+            for time, word in zip(frames.time_ns.tolist(), frames.words.tolist(), strict=True)
+        ]
+        log.write_text("".join(lines), encoding="ascii")
+        rule = Never(name="never", when=holds("lock", "locked"))
+        result = check(log, DEFINED, expected(rule))
+        assert outcomes(result) == [("never", "violated"), ("never", "met")]
+        assert result.findings[0].time_ns == 500 * NS_PER_MS
+        assert (result.tally.frames, result.origin_ns) == (51, 0)

@@ -152,7 +152,9 @@ class ForeignRecording:
             extra = _EXTRAS.get(self.suffix)
             hint = f"; it needs: pip install '{extra}'" if extra else ""
             return CaptureError(f"'{self.suffix}' cannot be read here: {_sentence(problem)}{hint}", source)
-        return CaptureError(f"not readable as '{self.suffix}': {_sentence(problem)}", source)
+        return CaptureError(
+            f"the file is damaged, or not what its suffix '{self.suffix}' says ({_sentence(problem)})", source
+        )
 
 
 class _Scribe(logging.Handler):

@@ -6,9 +6,10 @@ import pytest
 from support.stage import Samples, becomes, holds, outcomes, perform, sampled, step
 
 from buslens.checks.findings import Finding, Result, Verdict
-from buslens.expectations.model import Sequence
+from buslens.expectations.model import Moment, Sequence, Step, Trigger
 from buslens.units import NS_PER_MS
 
+LATE = [("enable", "met"), ("release ends", "late")]
 DOOR = sampled([(0, "closed"), (1000, "open")], every=20, until=4000)
 
 
@@ -244,6 +245,120 @@ class TestDoubt:
         finding = of_step(result, "release ends")
         assert finding.outcome.value == "undecided"
         assert "may have been abandoned: door is unknown" in finding.reason
+
+
+class TestUntellable:
+    """Where the log cannot tell whether blame is due, there is none."""
+
+    FREE = sampled([(0, "free")], every=25, until=4000)
+
+    @pytest.mark.parametrize(("shut", "found"), [(1690, [("enable", "met")]), (1760, LATE)])
+    def test_late_but_perhaps_abandoned_in_time(self, shut: float, found: list[tuple[str, str]]) -> None:
+        """The door is shut around the limit's end and the change comes late: only a door shut surely later blames."""
+        door = sampled([(0, "closed"), (1000, "open"), (shut, "closed")], every=100, until=4000, start=50)
+        feedback = sampled([(0, "free"), (1705, "locked")], every=10, until=4000)
+        steps = (step("enable", "enable", "on", within=400), step("release ends", "feedback", "locked", within=600))
+        assert outcomes(run(handshake(steps=steps), door=door, feedback=feedback)) == found
+
+    def test_late_but_the_abandoning_may_be_hidden(self) -> None:
+        """Who cannot see whether the door was shut again cannot say that the lock was late."""
+        door = [sample for sample in DOOR if not 1200 < sample[0] < 1600]
+        feedback = sampled([(0, "free"), (2000, "locked")], every=25, until=4000)
+        finding = of_step(run(handshake(), door=door, feedback=feedback, timeouts={"door": 60}), "release ends")
+        assert finding.outcome.value == "undecided"
+        assert "may have been abandoned: door is unknown" in finding.reason
+
+    def test_silence_of_the_door_behind_the_limit_excuses_nothing(self) -> None:
+        door = [sample for sample in DOOR if not 1800 < sample[0] < 2500]
+        result = run(handshake(), door=door, feedback=self.FREE, timeouts={"door": 60})
+        assert of_step(result, "release ends").outcome.value == "missing"
+
+    def test_start_in_a_silence_is_none(self) -> None:
+        """A door that is open when its message comes back was opened nobody knows when: no handshake to judge."""
+        door = [sample for sample in DOOR if not 900 < sample[0] < 1200]
+        result = run(handshake(), door=door, timeouts={"door": 60})
+        assert result.findings == ()
+        assert result.verdict is Verdict.UNDECIDED
+
+    def test_given_changes_around_the_start(self) -> None:
+        """Ignition last seen off long before the start and seen on after it: undecided, and said why."""
+        ignition = sampled([(0, "off"), (1150, "on")], every=300, until=4000)
+        (finding,) = run(handshake(), ignition=ignition).findings
+        assert finding.outcome.value == "undecided"
+        assert "ignition changed between two frames around it" in finding.reason
+
+    def test_given_was_last_seen_before(self) -> None:
+        (finding,) = run(handshake(), ignition=sampled([(0, "off")], every=100, until=500)).findings
+        assert finding.outcome.value == "undecided"
+        assert "no frame shows ignition any more" in finding.reason
+
+
+class TestReferences:
+    """Each step counts from the one that it names, else from the step before."""
+
+    STEPS = (
+        step("enable", "enable", "on", within=400),
+        step("locked", "feedback", "locked", within=600),
+        step("released", "enable", "off", within=900, from_="enable"),
+    )
+
+    @pytest.mark.parametrize(("off", "outcome"), [(1500, "met"), (1990, "met"), (2050, "late")])
+    def test_limit_counts_from_the_named_step(self, off: float, outcome: str) -> None:
+        """The enable came in (1090, 1100] ms, so that 900 ms after it end at 1990 to 2000 ms."""
+        enable = sampled([(0, "off"), (1100, "on"), (off, "off")], every=10, until=4000)
+        assert of_step(run(handshake(steps=self.STEPS), enable=enable), "released").outcome.value == outcome
+
+    def test_finding_carries_both_edges(self) -> None:
+        finding = of_step(run(handshake(steps=self.STEPS)), "released")
+        assert [(it.what, it.role) for it in finding.evidence] == [
+            ("enable became on", "enable"),
+            ("enable became off", "enable"),
+        ]
+        assert finding.reference == finding.evidence[0].time
+
+    def test_the_same_change_twice(self) -> None:
+        """A step that awaits what its reference already is waits for the next one."""
+        steps = (
+            step("first", "enable", "on", within=400),
+            step("second", "enable", "on", within=600),
+        )
+        enable = sampled([(0, "off"), (1100, "on"), (1200, "off"), (1500, "on")], every=10, until=4000)
+        finding = of_step(run(handshake(steps=steps), enable=enable), "second")
+        assert finding.outcome.value == "met"
+        assert finding.delay is not None
+        assert finding.delay.earliest_ns > 380 * NS_PER_MS
+
+
+class TestAlternatives:
+    def test_step_that_may_come_in_two_ways(self) -> None:
+        """The first of the ways counts."""
+        either = Trigger(
+            moments=becomes("feedback", "locked").moments + becomes("data", "locked").moments,
+            text="feedback becomes locked or data becomes locked",
+        )
+        steps = (step("enable", "enable", "on", within=400), Step(name="any", await_=either, within_ns=600 * NS_PER_MS))
+        samples = {
+            "door": DOOR,
+            "enable": sampled([(0, "off"), (1100, "on")], every=10, until=4000),
+            "feedback": sampled([(0, "free")], every=10, until=4000),
+            "data": sampled([(0, "free"), (1300, "locked")], every=10, until=4000),
+        }
+        rule = handshake(given=None, steps=steps)
+        assert outcomes(perform(samples, rule, also={"feedback": {"locked"}})) == [("enable", "met"), ("any", "met")]
+
+    def test_start_that_may_have_been_one(self) -> None:
+        """A start whose second half is in doubt is told, and runs no handshake."""
+        start = Trigger(
+            moments=(Moment(edge=becomes("door", "open").moments[0].edge, while_=holds("key", "in").condition),),
+            text="door becomes open and key is in",
+        )
+        samples = {"door": DOOR, "enable": sampled([(0, "off")], every=10, until=4000), "key": []}
+        rule = handshake(start=start, given=None, abandon=None, steps=(step("enable", "enable", "on", within=400),))
+        result = perform(samples, rule, also={"key": {"in"}, "enable": {"on"}})
+        (finding,) = result.findings
+        assert finding.outcome.value == "undecided"
+        assert "may have come about here: key is unknown" in finding.reason
+        assert result.handshakes == ()
 
 
 class TestAbandon:

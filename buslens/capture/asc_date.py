@@ -93,12 +93,10 @@ def parse_date_ns(text: bytes) -> int | None:
         else:
             # The last one counts: "mar. sept. 30" is a Tuesday in September.
             month = _MONTHS.get(word, month)
-    if clock is None:
+    if clock is None or not _EPOCH.year <= year <= _LAST_YEAR:
         return None
     hour = _hour(int(clock[1]), afternoon=afternoon)
     if hour is None:
-        return None
-    if not _EPOCH.year <= year <= _LAST_YEAR:
         return None
     try:
         moment = datetime(year, month, day, hour, int(clock[2]), int(clock[3]), tzinfo=UTC)

@@ -46,9 +46,9 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
         why = Why(int(timeline.why[index]))
         if index and timeline.state[index - 1] == UNKNOWN:
             continue  # the same silence, whose first entry has been told
-        later = np.flatnonzero(timeline.state[index:] != UNKNOWN)
-        until_ns = int(timeline.seen_ns[index + later[0]]) if len(later) else scene.end_ns
-        is_last = not len(later)
+        following = next((it for it in range(index, len(timeline)) if timeline.state[it] != UNKNOWN), None)
+        is_last = following is None
+        until_ns = scene.end_ns if following is None else int(timeline.seen_ns[following])
         since_ns = scene.first_ns if why is Why.NOT_YET_SEEN else int(timeline.since_ns[index])
         if scene.has_seam(since_ns, until_ns):
             bounds = [since_ns, *(at for at in scene.seams_ns if since_ns < at <= until_ns), until_ns]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -50,9 +51,15 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     have; who wants to know of it writes a tolerance of ``0 ms``. A condition that itself asks for a length (``... for
     50 ms``) is too close to call there.
     """
-    settled = offence.truth_in(scene).from_time(scene.settled_ns(offence.condition))
+    truth = offence.truth_in(scene)
+    settled = truth.from_time(scene.settled_ns(offence.condition))
+    lasting = cache(lambda: offence.truth_in(scene.lasting()))
     runs = settled.runs()
-    found = {run.from_ns: finding for run in runs if (finding := _judge_run(offence, scene, run)) is not None}
+    found = {}
+    for run in runs:
+        finding = _judge_run(offence, scene, run, truth, lasting)
+        if finding is not None:
+            found[run.from_ns] = finding
     findings = list(found.values())
     tolerated = sum(run.is_certain and run.from_ns not in found for run in runs)
     met = int((settled.value == FALSE).sum()) + tolerated
@@ -72,7 +79,7 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     return findings
 
 
-def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
+def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: Callable[[], Truth]) -> Finding | None:
     tolerated = offence.tolerated_ns
     # Across a place where the clock ran back the axis tells no length.
     most_ns = None if scene.has_seam(run.from_ns, run.to_ns) else run.most_ns
@@ -82,12 +89,12 @@ def _judge_run(offence: Offence, scene: Scene, run: Run) -> Finding | None:
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return _finding(offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}", run, length)
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
-        why = scene.why_unknown(offence.condition, _first_unknown_ns(offence.truth_in(scene), run))
+        why = scene.why_unknown(offence.condition, _first_unknown_ns(truth, run))
         reason = f"the log cannot tell whether this held: {said}: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if not run.is_certain and (tolerated is None or run.at_end):
         # Behind the last frame of a role its state is not confirmed, but likely to have lasted.
-        if _holds_in(offence.truth_in(scene.lasting()), run):
+        if _holds_in(lasting(), run):
             reason = f"{said}, if no role changed behind its last frame{allowed}"
             return _finding(offence, Outcome.UNDECIDED, reason, run, length)
         if run.at_end:
@@ -119,10 +126,9 @@ def _holds_in(truth: Truth, run: Run) -> bool:
 
 
 def _first_unknown_ns(truth: Truth, run: Run) -> int:
-    inside = (truth.value == IGNORANT) & (truth.at_ns < run.to_ns)
-    times = truth.at_ns[inside]
-    reaching = times[times >= run.from_ns]
-    return int(reaching[0]) if len(reaching) else run.from_ns
+    first, last = np.searchsorted(truth.at_ns, [run.from_ns, run.to_ns])
+    unknown = np.flatnonzero(truth.value[first:last] == IGNORANT)
+    return int(truth.at_ns[first + unknown[0]]) if len(unknown) else run.from_ns
 
 
 def _finding(offence: Offence, outcome: Outcome, reason: str, run: Run, length: Span) -> Finding:

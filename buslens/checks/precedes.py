@@ -31,6 +31,8 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     =====================================================  ====================================================
     """
     firsts, thens = scene.occurrences(rule.first), scene.occurrences(rule.then)
+    # Least beginning of each first and all later ones: it ascends, so that a bisection finds the last that is early.
+    least_since_ns = np.minimum.accumulate(firsts.since_ns[::-1])[::-1]
     limit = Limit(most=rule.within_ns)
     findings: list[Finding] = []
     met = 0
@@ -53,11 +55,10 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
             time=Span(earliest_ns=since_ns + 1, latest_ns=seen_ns),
         )
         # The last one that is not wholly after: it may share the interval, but not begin behind it.
-        before = np.flatnonzero(firsts.since_ns < seen_ns)
+        last = int(np.searchsorted(least_since_ns, seen_ns)) - 1
         delay: Span | None = None
         evidence = [then]
-        if len(before):
-            last = int(before[-1])
+        if last >= 0:
             delay = Span(
                 earliest_ns=max(since_ns + 1 - int(firsts.seen_ns[last]), 0),
                 latest_ns=seen_ns - int(firsts.since_ns[last]) - 1,

@@ -46,9 +46,9 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
 
     def words(run: Run) -> str:
         # A stretch that reaches the end of the capture has the very last frame in it.
-        until_ns = run.to_ns + run.at_end
-        inside = (timeline.seen_ns < until_ns) & np.append(timeline.seen_ns[1:] > run.from_ns, True)
-        values = timeline.value[inside & (timeline.state != UNKNOWN)]
+        first = max(int(np.searchsorted(timeline.seen_ns, run.from_ns, side="right")) - 1, 0)
+        last = int(np.searchsorted(timeline.seen_ns, run.to_ns, side="right" if run.at_end else "left"))
+        values = timeline.value[first:last][timeline.state[first:last] != UNKNOWN]
         if not len(values):
             return f"{rule.of} outside its range"
         below = rule.least is not None and values.min() < rule.least

@@ -77,7 +77,7 @@ class TestSequence:
             case Outcome.MET:
                 assert after <= true <= within
             case Outcome.EARLY:
-                assert -SLOWEST <= true < after
+                assert -DOUBT <= true < after
             case Outcome.LATE:
                 assert true > within
             case Outcome.MISSING:
@@ -185,7 +185,7 @@ class TestPrecedes:
         match finding.outcome:
             case Outcome.MET:
                 # An order that the log cannot tell is taken to be right.
-                assert -SLOWEST <= true <= within
+                assert -DOUBT <= true <= within
             case Outcome.VIOLATED:
                 assert not 0 <= true <= within
             case _:

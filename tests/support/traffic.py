@@ -79,7 +79,7 @@ def traffic(draw: st.DrawFn, *, seams: bool = True, ties: bool = False) -> list[
                 st.tuples(st.integers(0, 2), st.integers(0, 3), st.integers(0, 2), st.integers(0, 2)),
                 st.sampled_from([4, 4, 4, 4, 3, 1, 0]),
                 st.sampled_from([0] * 12 + [int(Flag.REMOTE), int(Flag.EXTENDED)]),
-                st.sampled_from([0] * 15 + [1] if seams else [0]),
+                st.sampled_from([0] * 9 + [1] if seams else [0]),
             ),
             min_size=1,
             max_size=40,

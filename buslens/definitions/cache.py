@@ -12,9 +12,9 @@ import os
 import sys
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
-from buslens.definitions.model import FLOAT_LENGTHS, ByteOrder, Kind, Message, Selection, Signal
+from buslens.definitions.model import EVERY_BIT, FLOAT_LENGTHS, ByteOrder, Kind, Message, Problem, Selection, Signal
 from buslens.errors import Source
 
 if TYPE_CHECKING:
@@ -27,6 +27,10 @@ _LARGEST: Final = 64_000_000
 
 _MOST_ENTRIES: Final = 200
 """Entries that are kept; the oldest go first."""
+
+
+Content: TypeAlias = "tuple[tuple[Message, ...], tuple[Problem, ...]]"
+"""What a DBC file says, and what of it cannot be used."""
 
 
 def cache_folder() -> Path | None:
@@ -59,23 +63,28 @@ def _maker() -> bytes:
     return b"\0".join(hashlib.sha256(part).digest() for part in parts)
 
 
-def load_entry(folder: Path, name: str, path: str) -> tuple[Message, ...] | None:
-    """Return the messages of an entry, their places in `path`; None if there is no sound entry."""
+def load_entry(folder: Path, name: str, path: str) -> Content | None:
+    """Return messages and problems of an entry, their places in `path`; None if there is no sound entry."""
     try:
         with (folder / name).open("rb") as file:
             head, content = file.readline(80).strip(), file.read(_LARGEST + 1)
         if len(content) > _LARGEST or head != _checksum(content):
             return None
-        return tuple(_message(_table(row), path) for row in _list(json.loads(content)))
+        messages, problems = _list(json.loads(content))
+        return (
+            tuple([_message(_table(row), path) for row in _list(messages)]),
+            tuple([_problem(_table(row), path) for row in _list(problems)]),
+        )
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None
 
 
-def save_entry(folder: Path, name: str, messages: Sequence[Message]) -> None:
-    """Keep the messages of a DBC file; if that cannot be done, do not."""
+def save_entry(folder: Path, name: str, messages: Sequence[Message], problems: Sequence[Problem]) -> None:
+    """Keep what a DBC file says; if that cannot be done, do not."""
     import tempfile
 
-    content = json.dumps([_message_row(message) for message in messages], separators=(",", ":")).encode()
+    rows = [[_message_row(message) for message in messages], [_problem_row(problem) for problem in problems]]
+    content = json.dumps(rows, separators=(",", ":")).encode()
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=folder, prefix="new-")
@@ -105,7 +114,20 @@ def _message_row(message: Message) -> dict[str, Any]:
         "comment": message.comment,
         "senders": list(message.senders),
         "attributes": dict(message.attributes),
+        "is_j1939": message.is_j1939,
+        "id_mask": message.id_mask,
         "line": message.source.line if message.source else None,
+    }
+
+
+def _problem_row(problem: Problem) -> dict[str, Any]:
+    place = problem.source
+    return {
+        "line": place.line,
+        "column": place.column,
+        "subject": problem.subject,
+        "reason": problem.reason,
+        "is_note": problem.is_note,
     }
 
 
@@ -144,6 +166,8 @@ def _message(row: Any, path: str) -> Message:
         comment=_text(row["comment"]),
         senders=tuple(map(_text, _list(row["senders"]))),
         attributes={_text(name): _text(value) for name, value in _table(row["attributes"]).items()},
+        is_j1939=bool(_between(row["is_j1939"], 0, 1)),
+        id_mask=_between(row["id_mask"], 0, EVERY_BIT),
         source=None if line is None else Source(path, line),
     )
     selectors = {signal.name: signal.selection.selector for signal in message.signals if signal.selection}
@@ -155,6 +179,15 @@ def _message(row: Any, path: str) -> Message:
         if end in selectors or all(signal.name != end for signal in message.signals):
             raise ValueError(name)
     return message
+
+
+def _problem(row: Any, path: str) -> Problem:
+    return Problem(
+        source=Source(path, _optional_whole(row["line"]), _optional_whole(row["column"])),
+        subject=_text(row["subject"]),
+        reason=_text(row["reason"]),
+        is_note=bool(_between(row["is_note"], 0, 1)),
+    )
 
 
 def _signal(row: Any, path: str) -> Signal:

@@ -1,33 +1,47 @@
 """One DBC file becomes messages.
 
 cantools parses the file and knows what each statement means. What it does not tell, or tells without a place, comes
-from the outline of the text: lines, and what is wrong with a message or a signal by itself.
+from the outline of the text: lines, and what is wrong with a message or a signal by itself. What it refuses is narrowed
+down to single statements, and the rest is used.
 """
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from buslens.definitions.dbc_text import EXAMPLES, blank, decode_text, outline, without_long_ranges, without_sizes
-from buslens.definitions.faults import ORPHANS, find_faults
-from buslens.definitions.model import ByteOrder, Kind, Message, Selection, Signal
+from buslens.definitions.dbc_text import decode_text
+from buslens.definitions.faults import EXTENDED, Assessment, assess
+from buslens.definitions.feed import Feed
+from buslens.definitions.j1939 import tell_sources_apart
+from buslens.definitions.model import ByteOrder, Kind, Message, Problem, Selection, Signal
+from buslens.definitions.narrow import load, reason_of, sift_meaning, sift_syntax
+from buslens.definitions.outline import Lines, Outline, outline
+from buslens.definitions.overlaps import overlaps
+from buslens.definitions.statements import EXAMPLES, ORPHANS, cut, without_comments
 from buslens.errors import DefinitionError, Source
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
-    from buslens.definitions.dbc_text import MessagePlace, Outline, SignalNote
-
-_EXTENDED: Final = 1 << 31
-"""Bit of a message number in a DBC that says that the identifier has 29 bits."""
+    from buslens.definitions.narrow import Misread, Refused
+    from buslens.definitions.outline import MessagePlace, SignalNote, SignalPlace
+    from buslens.definitions.statements import Statement
 
 _LARGEST_FACTOR: Final = 1e300
 
 
-def parse_dbc(data: bytes, path: str) -> tuple[Message, ...]:
-    """Return the messages of a DBC file, in the file's order, tied to no channel.
+class Parsed(NamedTuple):
+    """What a DBC file says."""
+
+    #: In the file's order, tied to no channel.
+    messages: tuple[Message, ...]
+    #: In the order of their places.
+    problems: tuple[Problem, ...]
+
+
+def parse_dbc(data: bytes, path: str) -> Parsed:
+    """Return what can be used of a DBC file, and what cannot.
 
     Parameters
     ----------
@@ -39,147 +53,253 @@ def parse_dbc(data: bytes, path: str) -> tuple[Message, ...]:
     Raises
     ------
     DefinitionError
-        If the file is no DBC, or something in it contradicts itself or is more than a frame can hold.
+        If nothing in it can be used.
     """
     try:
-        placed = outline(decode_text(data))
+        text = without_comments(decode_text(data))
     except UnicodeDecodeError as error:
         raise DefinitionError(
             f"the file begins as UTF-16 text, but byte {error.start} is none; save it as UTF-8", Source(path)
         ) from error
-    if faults := find_faults(placed):
-        first = faults[0]
-        # A statement that is not understood makes others wrong that refer to it.
-        if (offset := _syntax_offset(placed)) is not None and offset < first.offset:
-            raise _syntax_error(placed, offset, path)
-        raise DefinitionError(f"{first.subject}: {first.reason}", Source(path, placed.line(first.offset)))
-    if not placed.text.strip():
+    if not text.strip():
         raise DefinitionError("the file is empty; a DBC file has messages, such as " + EXAMPLES["BO_"], Source(path))
-    parsed = {_number(message): message for message in _parse(placed, path)}
-    notes = {(note.number, note.name): note for note in placed.notes if note.keyword == "SG_MUL_VAL_"}
-    if unfinished := placed.unfinished():
-        offset, keyword = unfinished
-        problem = f"the file ends within this {keyword}; it is written like {EXAMPLES.get(keyword, keyword)}"
-        raise DefinitionError(problem, Source(path, placed.line(offset)))
-    if not parsed:
-        problem = "the file defines no message; a message begins with a line such as "
-        raise DefinitionError(problem + EXAMPLES["BO_"], Source(path))
-    return tuple(
-        _message(parsed[place.number], place, notes, _Places(path, placed))
-        for place in placed.messages
-        if place.name != ORPHANS
-    )
+    reading = _read(text)
+    problems = [*reading.problems(path)]
+    messages = tuple(reading.messages(path, problems))
+    if not messages and not (reading.kept and not reading.defines_messages):
+        raise _nothing(problems, path)
+    if not messages:
+        reason = "it defines no message; a message begins with a line such as " + EXAMPLES["BO_"]
+        problems.append(Problem(source=Source(path), subject="the file", reason=reason))
+    for message in messages:
+        problems += overlaps(message)
+    return Parsed(tell_sources_apart(messages), tuple(sorted(problems, key=_place)))
 
 
-class _Places(NamedTuple):
-    path: str
-    outline: Outline
+def _place(problem: Problem) -> int:
+    return problem.source.line or 0
 
-    def source(self, offset: int) -> Source:
-        return Source(self.path, self.outline.line(offset))
+
+def _nothing(problems: Sequence[Problem], path: str) -> DefinitionError:
+    """Return why a file is refused: nothing in it can be used."""
+    if not problems:
+        return DefinitionError("nothing in the file can be used", Source(path))
+    first = problems[0]
+    more = f" (nothing else in the file can be used either: {len(problems) - 1} more)" if len(problems) > 1 else ""
+    return DefinitionError(f"{first.subject}: {first.reason}{more}", first.source)
+
+
+class _Reading(NamedTuple):
+    """What the parser made of a text, and what was kept from it."""
+
+    placed: Outline
+    found: Assessment
+    feed: Feed
+    misread: Sequence[Misread]
+    refused: Sequence[Refused]
+    #: Statements that the parser took.
+    kept: Sequence[Statement]
+    database: Any
+
+    @property
+    def defines_messages(self) -> bool:
+        """Whether there are messages in the text, usable or not."""
+        statements = (*self.placed.statements, *(bad.statement for bad in self.misread))
+        return any(statement.keyword == "BO_" and statement.name != ORPHANS for statement in statements)
+
+    def problems(self, path: str) -> Iterator[Problem]:
+        """Yield what is wrong, in the order of the file."""
+        lines, message = self.placed.lines, _Enclosing(self.placed)
+        told: list[tuple[int, int | None, str, str, bool]]
+        told = [(fault.offset, None, fault.subject, fault.reason, fault.is_note) for fault in self.found.faults]
+        for statement, offset in self.misread:
+            column, reason = _syntax_reason(lines, statement, offset)
+            told.append((offset or statement.start, column, message.subject(statement), reason, False))
+        for statement in self.feed.unclosed.values():
+            told.append((statement.start, None, message.subject(statement), "its semicolon is missing", True))
+        for statement, said in self.refused:
+            hint = f"; a right {statement.keyword} is: {EXAMPLES[statement.keyword]}"
+            reason = f"the parser refuses it ({said}){hint if statement.keyword in EXAMPLES else ''}"
+            told.append((statement.start, None, message.subject(statement), reason, False))
+        for place, column, subject, reason, is_note in sorted(told, key=lambda item: item[0]):
+            yield Problem(
+                source=Source(path, lines.line(place), column), subject=subject, reason=reason, is_note=is_note
+            )
+
+    def messages(self, path: str, problems: list[Problem]) -> Iterator[Message]:
+        """Yield the messages; signals that cannot be used after all are added to the problems."""
+        parsed = {_number(message): message for message in self.database.messages}
+        notes = {
+            (self.found.number(note.number), note.name): note
+            for note in self.placed.notes
+            if note.keyword == "SG_MUL_VAL_"
+        }
+        taken = {statement.start for statement in self.kept}
+        maker = _Maker(path, self.placed.lines, self.feed, notes, _protocol(self.database), problems)
+        for place in self.placed.messages:
+            if place.statement.start in taken:
+                number = self.found.number(place.number)
+                signals = [signal for signal in place.signals if signal.statement.start in taken]
+                yield maker.message(parsed[number], number, place, signals)
+
+
+def _read(text: str) -> _Reading:
+    """Return what can be read of a text."""
+    feed = Feed(text)
+    statements = list(cut(text))
+    placed = outline(text, statements)
+    found = assess(placed)
+    if not found.faults and not found.left_out and feed.has_plain_names(statements):
+        # The parser reads a sound file as it is.
+        try:
+            database = load("\n".join(feed.said(statement) for statement in statements))
+            return _Reading(placed, found, feed, (), (), statements, database)
+        except Exception:  # noqa: S110  (whatever the parser trips over is looked for below)
+            pass
+    good, misread = sift_syntax(text, feed)
+    placed = outline(text, good)
+    found = assess(placed)
+    kept = [statement for statement in good if found.keeps(statement)]
+    refused: Sequence[Refused] = ()
+    try:
+        database = _load(kept, feed, found)
+    except Exception:
+        kept, refused = sift_meaning(kept, feed, found.numbers)
+        try:
+            database = _load(kept, feed, found)
+        except Exception as error:
+            raise DefinitionError(f"this file cannot be used: {reason_of(error)}") from error
+    return _Reading(placed, found, feed, misread, refused, kept, database)
+
+
+def _load(statements: Sequence[Statement], feed: Feed, found: Assessment) -> Any:
+    return load("\n".join(feed.said(statement, numbers=found.numbers) for statement in statements))
+
+
+class _Enclosing:
+    """Names statements by the message that they stand in."""
+
+    def __init__(self, placed: Outline) -> None:
+        self._text = placed.text
+        self._messages = placed.messages
+
+    def subject(self, statement: Statement) -> str:
+        """Return the name of the message or signal that a statement is, else its first words."""
+        if statement.name and statement.keyword == "BO_":
+            return statement.name
+        if statement.name and statement.keyword == "SG_":
+            before = [place.name for place in self._messages if place.statement.start < statement.start]
+            return ".".join([*before[-1:], statement.name])
+        words = self._text[statement.start : statement.end].split('"')[0].split()[:3]
+        return " ".join(words) if words and statement.keyword else "text"
+
+
+def _syntax_reason(lines: Lines, statement: Statement, offset: int | None) -> tuple[int | None, str]:
+    """Return the column of what is not understood, and what is wrong with it."""
+    keyword = statement.keyword
+    example = f"; a right {keyword} is: {EXAMPLES[keyword]}" if keyword in EXAMPLES else ""
+    if offset is None:
+        return None, f"it is not finished{example}"
+    found = lines.rest_of_line(offset)
+    if not keyword:
+        return lines.column(offset), f"'{found}' does not begin a statement of a DBC file"
+    return lines.column(offset), f"'{found}' is not understood here{example}"
 
 
 def _number(message: Any) -> int:  # cantools has no types that every supported version shares
-    return int(message.frame_id) | (_EXTENDED if message.is_extended_frame else 0)
+    return int(message.frame_id) | (EXTENDED if message.is_extended_frame else 0)
 
 
-def _parse(placed: Outline, path: str) -> list[Any]:
-    """Return the messages as cantools has them."""
-    from cantools.database.can import Database
-
-    orphans = {message.number for message in placed.messages if message.name == ORPHANS}
-    # The parser drops the message of orphans and then stumbles over what is said about its signals.
-    text = blank(placed.text, (note for note in placed.notes if note.number in orphans))
-    # Overlapping signals are usual in real files and mean what they say; hence not strict.
-    database = Database(strict=False, sort_signals=None)
-    try:
-        database.add_dbc_string(without_long_ranges(text))
-    except Exception as error:  # the parser lets through whatever its own code trips over
-        offset = getattr(error, "offset", None)
-        if isinstance(offset, int):
-            raise _syntax_error(placed, offset, path) from error
-        problem = f"this file cannot be used: {str(error) or type(error).__name__}"
-        raise DefinitionError(problem, Source(path, _line_of_names(placed, str(error)))) from error
-    return list(database.messages)
+def _protocol(database: Any) -> str:
+    """Return the protocol that a file gives for all its messages; empty if it gives none."""
+    specifics = database.dbc
+    definitions = specifics.attribute_definitions if specifics is not None else {}
+    if "VFrameFormat" in definitions:
+        return ""  # then every message has a protocol of its own
+    attributes = specifics.attributes if specifics is not None else {}
+    if attributes and "ProtocolType" in attributes:
+        return str(attributes["ProtocolType"].value)
+    default = definitions.get("ProtocolType")
+    return str(default.default_value or "") if default is not None else ""
 
 
-def _syntax_offset(placed: Outline) -> int | None:
-    """Return where the parser stops understanding; None if it understands all, whatever it thinks of that."""
-    from cantools.database.can import Database
+class _Maker:
+    """Makes messages of this layer's of those of the parser."""
 
-    try:
-        Database(strict=False, sort_signals=None).add_dbc_string(without_sizes(placed.text))
-    except Exception as error:  # the parser lets through whatever its own code trips over
-        offset = getattr(error, "offset", None)
-        return offset if isinstance(offset, int) else None
-    return None
+    def __init__(
+        self,
+        path: str,
+        lines: Lines,
+        feed: Feed,
+        notes: Mapping[tuple[int, str], SignalNote],
+        protocol: str,
+        problems: list[Problem],
+    ) -> None:
+        self._path = path
+        self._lines = lines
+        self._feed = feed
+        self._notes = notes
+        self._protocol = protocol
+        self._problems = problems
+
+    def message(self, parsed: Any, number: int, place: MessagePlace, kept: Sequence[SignalPlace]) -> Message:
+        """Return a message with those of its signals that are kept."""
+        names = {
+            short.name: self._name(short.name, long.name) for short, long in zip(kept, parsed.signals, strict=True)
+        }
+        marked = [signal.name for signal in place.signals if signal.mark.endswith("M")]
+        only_selector = marked[0] if len(marked) == 1 else None
+        signals = []
+        for short, long in zip(kept, parsed.signals, strict=True):
+            note = self._notes.get((number, short.name))
+            selection = None
+            if note is not None or (short.mark and short.name != only_selector and short.mark != "M"):
+                ranges = list(note.ranges) if note is not None else []
+                if only_selector is not None and not short.mark.endswith("M"):
+                    ranges.append((int(short.mark[1:]), int(short.mark[1:])))
+                selector = note.selector if note is not None else str(only_selector)
+                selection = Selection(selector=names[selector], ranges=_merged(ranges))
+            source = self._source(short.statement)
+            if max(abs(long.scale), abs(long.offset)) <= _LARGEST_FACTOR:
+                signals.append(_signal(long, names[short.name], selection, source))
+            else:
+                reason = "scale and offset must be below 1e300 in size"
+                subject = f"{place.name}.{short.name}"
+                self._problems.append(Problem(source=source, subject=subject, reason=reason))
+        cycle = parsed.cycle_time
+        attributes = parsed.dbc.attributes if parsed.dbc is not None else None
+        is_extended = bool(parsed.is_extended_frame)
+        return Message(
+            name=self._name(place.name, parsed.name),
+            can_id=int(parsed.frame_id),
+            is_extended=is_extended,
+            length=int(parsed.length),
+            cycle_ns=round(cycle * NS_PER_MS) if isinstance(cycle, int | float) and cycle > 0 else None,
+            signals=tuple(signals),
+            comment=str(parsed.comment or ""),
+            senders=tuple(str(sender) for sender in parsed.senders),
+            is_j1939=is_extended and (parsed.protocol == "j1939" or self._protocol.upper() == "J1939"),
+            attributes={name: _attribute_text(attribute) for name, attribute in (attributes or {}).items()},
+            source=self._source(place.statement),
+        )
+
+    def _name(self, short: str, parsed: Any) -> str:
+        """Return the name that a file gives: in the statement itself, or a longer one in an attribute."""
+        return short if parsed == self._feed.name(short) else str(parsed)
+
+    def _source(self, statement: Statement) -> Source:
+        return Source(self._path, self._lines.line(statement.start))
 
 
-def _syntax_error(placed: Outline, offset: int, path: str) -> DefinitionError:
-    found = placed.rest_of_line(offset)
-    keyword = placed.statement_around(offset)
-    problem = f"'{found}' is not understood here" if found else "the file ends in the middle of a statement"
-    if found and not keyword:
-        problem = f"'{found}' does not begin a statement of a DBC file"
-    elif keyword:
-        problem += f"; a right {keyword} is: {EXAMPLES[keyword]}"
-    return DefinitionError(problem, Source(path, placed.line(offset), placed.column(offset)))
-
-
-def _line_of_names(placed: Outline, text: str) -> int | None:
-    """Return the line of the last message or signal that an error text names."""
-    words = set(re.findall(r"\w+", text))
-    line = None
-    for message in placed.messages:
-        if message.name in words:
-            inside = [signal.offset for signal in message.signals if signal.name in words]
-            line = placed.line(inside[0] if inside else message.offset)
-    return line
-
-
-def _message(parsed: Any, place: MessagePlace, notes: Mapping[tuple[int, str], SignalNote], places: _Places) -> Message:
-    # A file may give long names in attributes; selectors are still referred to by the short ones.
-    names = {short.name: str(long.name) for short, long in zip(place.signals, parsed.signals, strict=True)}
-    marked = [signal.name for signal in place.signals if signal.mark.endswith("M")]
-    only_selector = marked[0] if len(marked) == 1 else None
-    signals = []
-    for short, long in zip(place.signals, parsed.signals, strict=True):
-        note = notes.get((place.number, short.name))
-        selection = None
-        if note is not None or (short.mark and short.name != only_selector and short.mark != "M"):
-            ranges = list(note.ranges) if note is not None else []
-            if only_selector is not None and not short.mark.endswith("M"):
-                ranges.append((int(short.mark[1:]), int(short.mark[1:])))
-            selector = note.selector if note is not None else str(only_selector)
-            selection = Selection(selector=names[selector], ranges=_merged(ranges))
-        signals.append(_signal(long, selection, places.source(short.offset)))
-    cycle = parsed.cycle_time
-    attributes = parsed.dbc.attributes if parsed.dbc is not None else None
-    return Message(
-        name=str(parsed.name),
-        can_id=int(parsed.frame_id),
-        is_extended=bool(parsed.is_extended_frame),
-        length=int(parsed.length),
-        cycle_ns=round(cycle * NS_PER_MS) if isinstance(cycle, int | float) and cycle > 0 else None,
-        signals=tuple(signals),
-        comment=str(parsed.comment or ""),
-        senders=tuple(str(sender) for sender in parsed.senders),
-        attributes={name: _attribute_text(attribute) for name, attribute in (attributes or {}).items()},
-        source=places.source(place.offset),
-    )
-
-
-def _signal(parsed: Any, selection: Selection | None, source: Source) -> Signal:
+def _signal(parsed: Any, name: str, selection: Selection | None, source: Source) -> Signal:
     kind = Kind.FLOAT if parsed.is_float else Kind.SIGNED if parsed.is_signed else Kind.UNSIGNED
     scale, offset = parsed.scale, parsed.offset
-    if not max(abs(scale), abs(offset)) <= _LARGEST_FACTOR:
-        raise DefinitionError(f"{parsed.name}: scale and offset must be below 1e300 in size", source)
     if scale == 1 and offset == 0:
         scale, offset = 1, 0
     elif kind is not Kind.FLOAT and float(scale).is_integer() and float(offset).is_integer():
         scale, offset = int(scale), int(offset)
     return Signal(
-        name=str(parsed.name),
+        name=name,
         start=int(parsed.start),
         length=int(parsed.length),
         order=ByteOrder.MOTOROLA if parsed.byte_order == "big_endian" else ByteOrder.INTEL,

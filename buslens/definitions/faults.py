@@ -1,25 +1,30 @@
-"""What can be wrong with the messages and signals of a DBC, each with its place."""
+"""What is wrong with the messages and signals of a DBC, and what is left out because of it.
+
+The rule: whatever can be used is used. A signal goes that could only be read wrongly, a message that no frame can be,
+and a statement about something that is not there. Whatever hangs on something that went, goes with it in silence.
+"""
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.definitions.model import FLOAT_LENGTHS, ByteOrder, Signal
 from buslens.errors import did_you_mean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from buslens.definitions.dbc_text import MessagePlace, Outline, SignalNote, SignalPlace
-
-ORPHANS: Final = "VECTOR__INDEPENDENT_SIG_MSG"
-"""Name of the message that some files keep signals of no message in."""
+    from buslens.definitions.outline import MessagePlace, Outline, SignalNote, SignalPlace
+    from buslens.definitions.statements import Statement
 
 LONGEST_MESSAGE: Final = 4095
 """Bytes of the longest message that a transport protocol puts together from frames (ISO 15765-2, from memory)."""
 
-_EXTENDED: Final = 1 << 31
+EXTENDED: Final = 1 << 31
+"""Bit of a message number in a DBC that says that the identifier has 29 bits."""
+
 _MARK: Final = re.compile(r"M|m\d{1,20}M?", re.ASCII)
 
 
@@ -32,87 +37,201 @@ class Fault(NamedTuple):
     subject: str
     #: What is wrong and what would be right.
     reason: str
+    #: Whether it is used all the same.
+    is_note: bool = False
 
 
-def find_faults(placed: Outline) -> list[Fault]:
+@dataclass(slots=True)
+class Assessment:
+    """What is wrong, and what follows from it."""
+
+    faults: list[Fault] = field(default_factory=list)
+    #: Places at which statements begin that are not for the parser.
+    left_out: set[int] = field(default_factory=set)
+    #: Message numbers as written, where the extended flag is missing, and as they should be.
+    numbers: dict[int, int] = field(default_factory=dict)
+
+    def keeps(self, statement: Statement) -> bool:
+        """Return whether a statement can be used."""
+        return statement.start not in self.left_out
+
+    def number(self, written: int) -> int:
+        """Return a message number with its extended flag."""
+        return self.numbers.get(written, written)
+
+    def leave_out(self, statements: Iterable[Statement]) -> None:
+        """Keep statements from the parser."""
+        self.left_out.update(statement.start for statement in statements)
+
+
+def assess(placed: Outline) -> Assessment:
     """Return all faults that can be told from the outline of a DBC, in order of their places."""
-    messages = {place.number: place for place in placed.messages}
+    found = Assessment()
+    kept = _usable_messages(placed, found)
     notes: dict[int, list[SignalNote]] = {}
     for note in placed.notes:
-        notes.setdefault(note.number, []).append(note)
-    faults = [*_faulty_numbers(placed), *_stray_notes(placed, messages), *_stray_attributes(placed)]
-    for place in placed.messages:
-        if place.name != ORPHANS:
-            faults += _faulty_layouts(place, notes.get(place.number, []))
-            faults += _faulty_selections(place, notes.get(place.number, []))
-    return sorted(faults)
+        notes.setdefault(found.number(note.number), []).append(note)
+    for number, place in kept.items():
+        _assess_signals(place, notes.get(number, []), found)
+    for stray in placed.strays:
+        found.faults.append(Fault(stray.statement.start, stray.name, "no BO_ stands before this signal"))
+        found.leave_out([stray.statement])
+    _assess_references(placed, kept, found)
+    found.faults.sort()
+    return found
 
 
-def _faulty_numbers(placed: Outline) -> Iterator[Fault]:
-    first: dict[int, MessagePlace] = {}
+def _usable_messages(placed: Outline, found: Assessment) -> dict[int, MessagePlace]:
+    """Return the messages that frames can be, by number, and note what is wrong with the others."""
+    kept: dict[int, MessagePlace] = {}
     for place in placed.messages:
-        if place.name == ORPHANS:
+        everything = [place.statement, *(signal.statement for signal in place.signals)]
+        if place.holds_orphans:
+            found.leave_out(everything)
             continue
-        can_id = place.number & ~_EXTENDED
-        if not place.number & _EXTENDED and can_id > 0x7FF:
-            hint = f"; an extended one is written {can_id | _EXTENDED}" if can_id <= 0x1FFFFFFF else ""
-            yield Fault(place.offset, place.name, f"identifier 0x{can_id:X} has more than 11 bits{hint}")
-        elif can_id > 0x1FFFFFFF:
-            yield Fault(place.offset, place.name, f"identifier 0x{can_id:X} has more than 29 bits")
-        if place.length > LONGEST_MESSAGE:
+        number = place.number
+        can_id = number & ~EXTENDED
+        if can_id > 0x1FFFFFFF:
+            reason = f"identifier 0x{can_id:X} has more than 29 bits"
+        elif place.length > LONGEST_MESSAGE:
             reason = f"{place.length} bytes are more than the {LONGEST_MESSAGE} that a message can have"
-            yield Fault(place.offset, place.name, reason)
-        other = first.setdefault(place.number, place)
+        else:
+            reason = ""
+        if reason:
+            found.faults.append(Fault(place.statement.start, place.name, reason))
+            found.leave_out(everything)
+            continue
+        if not number & EXTENDED and can_id > 0x7FF:
+            found.numbers[number] = number = can_id | EXTENDED
+            reason = (
+                f"identifier 0x{can_id:X} has more than 11 bits, and not the flag of an extended one; "
+                f"it is taken for one, which is written {number}"
+            )
+            found.faults.append(Fault(place.statement.start, place.name, reason, is_note=True))
+        other = kept.setdefault(number, place)
         if other is not place:
-            line = placed.line(other.offset)
-            reason = f"identifier 0x{can_id:X} is already that of {other.name} in line {line}"
-            yield Fault(place.offset, place.name, reason)
+            found.faults.append(_repeated(placed, place, other))
+            found.leave_out(everything)
+    return kept
 
 
-def _stray_notes(placed: Outline, messages: Mapping[int, MessagePlace]) -> Iterator[Fault]:
-    for note in placed.notes:
-        message = messages.get(note.number)
-        if message is None:
-            yield Fault(note.start, f"{note.keyword} {note.number} {note.name}", "there is no such message")
-        elif message.name != ORPHANS and all(signal.name != note.name for signal in message.signals):
-            hint = did_you_mean(note.name, (signal.name for signal in message.signals))
-            reason = f"message {message.name} has no such signal{hint}"
-            yield Fault(note.start, f"{note.keyword} {note.number} {note.name}", reason)
+def _repeated(placed: Outline, place: MessagePlace, other: MessagePlace) -> Fault:
+    line = placed.lines.line(other.statement.start)
+    if _written(placed, place) == _written(placed, other):
+        reason = f"the same message is in line {line} already; the two are one"
+        return Fault(place.statement.start, place.name, reason, is_note=True)
+    reason = (
+        f"identifier 0x{place.number & ~EXTENDED:X} is already that of {other.name} in line {line}, "
+        f"which says something else"
+    )
+    return Fault(place.statement.start, place.name, reason)
 
 
-def _stray_attributes(placed: Outline) -> Iterator[Fault]:
-    for use in placed.attributes:
-        if use.name not in placed.defined_attributes:
-            hint = did_you_mean(use.name, placed.defined_attributes)
-            yield Fault(use.offset, f'BA_ "{use.name}"', f"no BA_DEF_ defines this attribute{hint}")
+def _written(placed: Outline, place: MessagePlace) -> tuple[str, int, list[str]]:
+    texts = (placed.text[signal.statement.start : signal.statement.end] for signal in place.signals)
+    return place.name, place.length, ["".join(text.split()) for text in texts]
 
 
-def _faulty_layouts(message: MessagePlace, notes: list[SignalNote]) -> Iterator[Fault]:
+def _assess_references(placed: Outline, kept: Mapping[int, MessagePlace], found: Assessment) -> None:
+    """Leave out what is said about something that is not there, or is there no more."""
+    names: dict[int, set[str]] = {}
+    silent: dict[int, set[str]] = {}
+    for place in placed.messages:
+        number = found.number(place.number)
+        known = silent if place.holds_orphans or kept.get(number) is not place else names
+        known.setdefault(number, set()).update(signal.name for signal in place.signals)
+    used = {
+        number: {signal.name for signal in place.signals if found.keeps(signal.statement)}
+        for number, place in kept.items()
+    }
+    for statement in placed.statements:
+        if statement.keyword in {"BO_", "SG_"}:
+            continue
+        if statement.keyword == "BA_" and statement.attribute not in placed.defined_attributes:
+            hint = did_you_mean(statement.attribute or "", placed.defined_attributes)
+            reason = f"no BA_DEF_ defines this attribute{hint}"
+            found.faults.append(Fault(statement.start, f'BA_ "{statement.attribute}"', reason))
+            found.leave_out([statement])
+        if statement.number is None or not found.keeps(statement):
+            continue
+        number, name = found.number(statement.number), statement.name
+        if number in used and (not name or name in used[number]):
+            continue
+        found.leave_out([statement])
+        if number in silent and (number not in kept or name in silent[number]):
+            continue
+        if number not in kept:
+            reason = "there is no such message"
+        elif name in names[number]:
+            continue
+        else:
+            reason = f"message {kept[number].name} has no such signal{did_you_mean(name, names[number])}"
+        subject = " ".join(filter(None, (statement.keyword, str(statement.number), name)))
+        found.faults.append(Fault(statement.start, subject, reason))
+
+
+def _assess_signals(message: MessagePlace, notes: Sequence[SignalNote], found: Assessment) -> None:
+    """Leave out the signals that could only be read wrongly, and those that they select."""
+    for signal, fault in (*_faulty_layouts(message, notes), *_faulty_selections(message, notes)):
+        if found.keeps(signal.statement):
+            found.faults.append(fault)
+            found.leave_out([signal.statement])
+    by_name = {signal.name: signal for signal in reversed(message.signals)}
+    gone = {name for name, signal in by_name.items() if not found.keeps(signal.statement)}
+    selectors = _selectors(message, notes)
+    for signal in message.signals:
+        if not found.keeps(signal.statement):
+            continue
+        selector = selectors.get(signal.name)
+        while selector is not None and selector not in gone:
+            selector = selectors.get(selector)
+        if selector is not None:
+            subject = f"{message.name}.{signal.name}"
+            reason = f"the signal {selector} that selects it is left out, and so is this one"
+            found.faults.append(Fault(signal.statement.start, subject, reason))
+            found.leave_out([signal.statement])
+
+
+def _selectors(message: MessagePlace, notes: Iterable[SignalNote]) -> dict[str, str]:
+    """Return which signal selects each of the others."""
+    marked = [signal.name for signal in message.signals if signal.mark.endswith("M")]
+    selectors = {note.name: note.selector for note in notes if note.keyword == "SG_MUL_VAL_"}
+    if len(marked) == 1:
+        for signal in message.signals:
+            if signal.mark.startswith("m") and signal.name != marked[0]:
+                selectors.setdefault(signal.name, marked[0])
+    return selectors
+
+
+def _faulty_layouts(message: MessagePlace, notes: Iterable[SignalNote]) -> Iterator[tuple[SignalPlace, Fault]]:
     types = {note.name: note for note in notes if note.keyword == "SIG_VALTYPE_"}
     names: set[str] = set()
     for signal in message.signals:
-        subject = f"{message.name}.{signal.name}"
+        subject, offset = f"{message.name}.{signal.name}", signal.statement.start
         if signal.name in names:
-            yield Fault(signal.offset, subject, "the message has two signals of this name")
+            yield signal, Fault(offset, subject, "the message has two signals of this name; the first one counts")
+            continue
         names.add(signal.name)
         if signal.layout is None:
             continue  # the parser says what is wrong
         _, bits, _ = signal.layout
         if not 1 <= bits <= 64:
-            yield Fault(signal.offset, subject, f"a signal has 1 to 64 bits, not {bits}")
+            yield signal, Fault(offset, subject, f"a signal has 1 to 64 bits, not {bits}")
             continue
         end = _last_byte(signal) + 1
         if end > message.length:
             reason = f"it reaches into byte {end}, and the message has {message.length}"
-            yield Fault(signal.offset, subject, reason)
+            yield signal, Fault(offset, subject, reason)
+            continue
         note = types.get(signal.name)
         if note is None:
             continue
         if note.type > 2:
             reason = f"value type {note.type}; there are 0 (whole), 1 (float) and 2 (double)"
-            yield Fault(note.start, subject, reason)
+            yield signal, Fault(note.statement.start, subject, reason)
         elif note.type and bits not in FLOAT_LENGTHS:
-            yield Fault(note.start, subject, f"a floating signal has 16, 32 or 64 bits, not {bits}")
+            reason = f"a floating signal has 16, 32 or 64 bits, not {bits}"
+            yield signal, Fault(note.statement.start, subject, reason)
 
 
 def _last_byte(place: SignalPlace) -> int:
@@ -121,21 +240,23 @@ def _last_byte(place: SignalPlace) -> int:
     return Signal(name=place.name, start=start, length=bits, order=direction).last_byte
 
 
-def _faulty_selections(message: MessagePlace, notes: list[SignalNote]) -> Iterator[Fault]:
+def _faulty_selections(message: MessagePlace, notes: Sequence[SignalNote]) -> Iterator[tuple[SignalPlace, Fault]]:
     marked = [signal.name for signal in message.signals if signal.mark.endswith("M")]
     ranges = {note.name: note for note in notes if note.keyword == "SG_MUL_VAL_"}
     floating = {note.name for note in notes if note.keyword == "SIG_VALTYPE_" and note.type}
     for signal in message.signals:
-        subject = f"{message.name}.{signal.name}"
+        subject, offset = f"{message.name}.{signal.name}", signal.statement.start
         if signal.mark and not _MARK.fullmatch(signal.mark):
             reason = f"mark '{signal.mark}' is neither M (selects) nor such as m5 (selected by 5) or m5M (both)"
-            yield Fault(signal.offset, subject, reason)
+            yield signal, Fault(offset, subject, reason)
             continue
         if signal.name in marked and signal.name in floating:
-            yield Fault(signal.offset, subject, "a floating signal cannot select others")
+            yield signal, Fault(offset, subject, "a floating signal cannot select others")
         note = ranges.get(signal.name)
         if note is not None:
-            yield from _faulty_ranges(subject, signal, note, marked)
+            reason = _range_fault(signal, note, marked)
+            if reason:
+                yield signal, Fault(note.statement.start, subject, reason)
         elif signal.mark.startswith("m") and marked != [signal.name] and len(marked) != 1:
             known = " or ".join(marked)
             reason = (
@@ -143,24 +264,23 @@ def _faulty_selections(message: MessagePlace, notes: list[SignalNote]) -> Iterat
                 if marked
                 else f"it is marked {signal.mark}, but no signal of the message is marked M"
             )
-            yield Fault(signal.offset, subject, reason)
+            yield signal, Fault(offset, subject, reason)
     yield from _circles(message, ranges)
 
 
-def _faulty_ranges(subject: str, signal: SignalPlace, note: SignalNote, marked: list[str]) -> Iterator[Fault]:
+def _range_fault(signal: SignalPlace, note: SignalNote, marked: Sequence[str]) -> str:
+    """Return what is wrong with what selects a signal; empty if nothing is."""
     if not signal.mark:
-        yield Fault(note.start, subject, "SG_MUL_VAL_ for a signal that is not marked as selected, such as m5")
+        return "SG_MUL_VAL_ for a signal that is not marked as selected, such as m5"
     if note.selector not in marked:
-        hint = did_you_mean(note.selector, marked)
-        yield Fault(note.start, subject, f"selector '{note.selector}' is no signal that is marked M{hint}")
+        return f"selector '{note.selector}' is no signal that is marked M{did_you_mean(note.selector, marked)}"
     if not note.ranges:
-        yield Fault(note.start, subject, "no selecting values, such as 0-3, 7-7")
-    for low, high in note.ranges:
-        if low > high:
-            yield Fault(note.start, subject, f"range {low}-{high} runs backwards")
+        return "no selecting values, such as 0-3, 7-7"
+    backwards = [f"range {low}-{high} runs backwards" for low, high in note.ranges if low > high]
+    return backwards[0] if backwards else ""
 
 
-def _circles(message: MessagePlace, ranges: Mapping[str, SignalNote]) -> Iterator[Fault]:
+def _circles(message: MessagePlace, ranges: Mapping[str, SignalNote]) -> Iterator[tuple[SignalPlace, Fault]]:
     for signal in message.signals:
         seen = {signal.name}
         note = ranges.get(signal.name)
@@ -168,4 +288,5 @@ def _circles(message: MessagePlace, ranges: Mapping[str, SignalNote]) -> Iterato
             seen.add(note.selector)
             note = ranges.get(note.selector)
         if note is not None and note.selector == signal.name:
-            yield Fault(note.start, f"{message.name}.{signal.name}", "the selectors run in a circle")
+            subject = f"{message.name}.{signal.name}"
+            yield signal, Fault(note.statement.start, subject, "the selectors run in a circle")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from buslens.definitions.model import EVERY_BIT
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -20,19 +22,23 @@ class MessageIndex:
     """
 
     def __init__(self, messages: Iterable[Message]) -> None:
-        self._anywhere: dict[tuple[int, bool], Message] = {}
-        self._tied: dict[tuple[str, int, bool], Message] = {}
+        self._found: dict[tuple[str | None, int, int, bool], Message] = {}
+        masks: set[int] = {EVERY_BIT}
         for message in messages:
-            if message.channel is None:
-                self._anywhere.setdefault((message.can_id, message.is_extended), message)
-            else:
-                self._tied.setdefault((message.channel, message.can_id, message.is_extended), message)
+            self._found.setdefault((message.channel, message.id_mask, message.key, message.is_extended), message)
+            masks.add(message.id_mask)
+        # What names more bits of an identifier says more precisely what it means.
+        self._masks = sorted(masks, key=int.bit_count, reverse=True)
 
     def find(self, channel: str, can_id: int, *, is_extended: bool) -> Message | None:
         """Return the message that an identifier means on a channel, None if it means nothing there.
 
-        A message that is tied to the channel has precedence over one that is tied to none. The same number as
-        an 11-bit and as a 29-bit identifier is two identifiers.
+        A message that is tied to the channel has precedence over one that is tied to none, and the identifier as a
+        whole over its J1939 group. The same number as an 11-bit and as a 29-bit identifier is two identifiers.
         """
-        tied = self._tied.get((channel, can_id, is_extended))
-        return tied if tied is not None else self._anywhere.get((can_id, is_extended))
+        for on in (channel, None):
+            for mask in self._masks:
+                message = self._found.get((on, mask, can_id & mask, is_extended))
+                if message is not None:
+                    return message
+        return None

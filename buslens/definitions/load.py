@@ -46,12 +46,14 @@ def load_definitions(*paths: DefinitionsPath) -> Definitions:
     Returns
     -------
     Definitions
-        The messages in the order of the files, and of the statements in them.
+        The messages in the order of the files, and of the statements in them. What of a file cannot be used is in
+        ``problems``, with its place and the reason; the rest of the file is used.
 
     Raises
     ------
     DefinitionError
-        If a file cannot be read, is no DBC, or contradicts itself or another file.
+        If a file cannot be read, nothing in it can be used, or two files give one identifier different meanings on
+        the same channels.
     UsageError
         If no file is given.
 
@@ -62,6 +64,7 @@ def load_definitions(*paths: DefinitionsPath) -> Definitions:
     if not paths:
         raise UsageError("no definitions are given; name a DBC file")
     messages: list[Message] = []
+    problems: list[Problem] = []
     names: list[str] = []
     seen: set[tuple[str, str | None]] = set()
     for given in paths:
@@ -71,10 +74,14 @@ def load_definitions(*paths: DefinitionsPath) -> Definitions:
             continue
         seen.add(same)
         names.append(path)
-        parsed = _read(path, named_at)
+        parsed, wrong = _read(path, named_at)
         messages += parsed if channel is None else (replace(message, channel=channel) for message in parsed)
-    _refuse_contradictions(messages)
-    return Definitions(messages=tuple(messages), problems=tuple(_doubts(messages)), paths=tuple(dict.fromkeys(names)))
+        if path not in names[:-1]:  # a file that two channels share says its problems once
+            problems += wrong
+    messages, merged = _merge(messages)
+    problems += merged
+    problems += _namesakes(messages)
+    return Definitions(messages=tuple(messages), problems=tuple(problems), paths=tuple(dict.fromkeys(names)))
 
 
 def _parts(given: DefinitionsPath) -> tuple[str, str | None, Source | None]:
@@ -84,7 +91,7 @@ def _parts(given: DefinitionsPath) -> tuple[str, str | None, Source | None]:
     return given.path, given.channel, getattr(given, "source", None)
 
 
-def _read(path: str, named_at: Source | None) -> tuple[Message, ...]:
+def _read(path: str, named_at: Source | None) -> cache.Content:
     try:
         with Path(path).open("rb") as file:
             data = file.read(LARGEST_FILE + 1)
@@ -100,31 +107,58 @@ def _read(path: str, named_at: Source | None) -> tuple[Message, ...]:
         )
     folder = cache.cache_folder()
     name = "" if folder is None else cache.entry_name(data)
-    messages = None if folder is None else cache.load_entry(folder, name, path)
-    if messages is None:
+    content = None if folder is None else cache.load_entry(folder, name, path)
+    if content is None:
         from buslens.definitions.dbc import parse_dbc
 
-        messages = parse_dbc(data, path)
+        content = parse_dbc(data, path)
         if folder is not None:
-            cache.save_entry(folder, name, messages)
-    return messages
+            cache.save_entry(folder, name, *content)
+    return content
 
 
-def _refuse_contradictions(messages: Iterable[Message]) -> None:
-    first: dict[tuple[str | None, int, bool], Message] = {}
+def _merge(messages: Iterable[Message]) -> tuple[list[Message], list[Problem]]:
+    """Return the messages without those that two files define alike, and a note on each of these.
+
+    Raises
+    ------
+    DefinitionError
+        If an identifier means two things on the same channels.
+    """
+    first: dict[tuple[str | None, int, int, bool], Message] = {}
+    kept: list[Message] = []
+    notes: list[Problem] = []
     for message in messages:
-        other = first.setdefault((message.channel, message.can_id, message.is_extended), message)
+        other = first.setdefault((message.channel, message.key, message.id_mask, message.is_extended), message)
         if other is message:
-            continue
-        tied = "" if message.channel is None else f" on channel {message.channel}"
-        raise DefinitionError(
-            f"identifier 0x{message.can_id:X} of {message.name} is already that of {other.name}{tied} "
-            f"({other.source}); tie the files to different channels, or leave one out",
-            message.source,
-        )
+            kept.append(message)
+        elif _decodes_alike(message, other):
+            if message.source is not None:
+                reason = f"the same message is at {other.source} already; the two are one"
+                notes.append(Problem(source=message.source, subject=message.name, reason=reason, is_note=True))
+        else:
+            tied = "" if message.channel is None else f" on channel {message.channel}"
+            same = "" if message.can_id == other.can_id else f" (0x{other.can_id:X}, the same J1939 group)"
+            raise DefinitionError(
+                f"identifier 0x{message.can_id:X} of {message.name} is already that of {other.name}{same}{tied} "
+                f"({other.source}), which says something else; tie the files to different channels, or leave one out",
+                message.source,
+            )
+    return kept, notes
 
 
-def _doubts(messages: Iterable[Message]) -> Iterator[Problem]:
+def _decodes_alike(one: Message, other: Message) -> bool:
+    """Return whether two messages mean the same; comments and senders do not matter."""
+
+    def bare(message: Message) -> Message:
+        signals = sorted((replace(signal, comment="") for signal in message.signals), key=lambda signal: signal.name)
+        return replace(message, comment="", senders=(), attributes={}, signals=tuple(signals))
+
+    return bare(one) == bare(other)
+
+
+def _namesakes(messages: Iterable[Message]) -> Iterator[Problem]:
+    """Yield a note for each message whose name another one has too."""
     first: dict[str, Message] = {}
     for message in messages:
         other = first.setdefault(message.name, message)
@@ -133,4 +167,5 @@ def _doubts(messages: Iterable[Message]) -> Iterator[Problem]:
                 source=message.source,
                 subject=message.name,
                 reason=f"a message of this name is at {other.source} too; the name stands for that one",
+                is_note=True,
             )

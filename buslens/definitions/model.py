@@ -15,6 +15,10 @@ FLOAT_LENGTHS: Final = (16, 32, 64)
 """Bits of the binary interchange formats of IEEE 754 that a signal can hold."""
 
 
+EVERY_BIT: Final = 0x1FFFFFFF
+"""Mask of an identifier all of whose bits tell the message."""
+
+
 class ByteOrder(Enum):
     """Which way the bits of a signal run."""
 
@@ -90,7 +94,16 @@ class Message:
     #: The only channel on which the id means this message; None for any channel.
     channel: str | None = None
     attributes: Mapping[str, str] = field(default_factory=dict)
+    #: Whether its identifier and its values follow SAE J1939.
+    is_j1939: bool = False
+    #: Bits of the identifier that tell the message; J1939 leaves out the priority, and mostly the source address.
+    id_mask: int = EVERY_BIT
     source: Source | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def key(self) -> int:
+        """The identifier, as far as it tells the message."""
+        return self.can_id & self.id_mask
 
     def signal(self, name: str) -> Signal:
         """Return the signal of that name.
@@ -115,6 +128,8 @@ class Problem:
     #: Name of the message or signal, or the offending text.
     subject: str
     reason: str
+    #: Whether it is used all the same, and this is only to be known.
+    is_note: bool = False
 
     def __str__(self) -> str:
         return f"{self.source}: {self.subject}: {self.reason}"

@@ -28,6 +28,8 @@ VAL_ 520 P -1 "x" 1 "y" ;
 SIG_VALTYPE_ 520 S : 1;
 """
 
+PROBLEMATIC = TEXT + 'BO_ 1 N: 8 X\n SG_ T : nowhere\nVAL_ 2 S 0 "x";\n'
+
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
@@ -96,9 +98,9 @@ class TestSecondLoad:
     @given(st.one_of(plain_layouts(), multiplexed_layouts(extended=False), multiplexed_layouts(extended=True)))
     @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_any_layout_comes_back_equal(self, own_cache: Path, layout: Layout) -> None:
-        messages = parse_dbc(layout.dbc().encode(), "drawn.dbc")
-        cache.save_entry(own_cache, "drawn.json", messages)
-        assert cache.load_entry(own_cache, "drawn.json", "drawn.dbc") == messages
+        content = parse_dbc(layout.dbc().encode(), "drawn.dbc")
+        cache.save_entry(own_cache, "drawn.json", *content)
+        assert cache.load_entry(own_cache, "drawn.json", "drawn.dbc") == content
 
 
 class TestBadEntries:
@@ -113,6 +115,9 @@ class TestBadEntries:
             sealed(b"{}"),
             sealed(b"null"),
             sealed(b"[1]"),
+            sealed(b"[[], []]")[:-1],
+            sealed(b"[[1], []]"),
+            sealed(b"[[], [1]]"),
             sealed(b"[" * 100_000),
             sealed(b'[{"name": "M"}]'),
             sealed(b"\xff"),
@@ -163,7 +168,7 @@ class TestBadEntries:
         first = load_definitions(path)
         entry = entry_of(own_cache)
         rows = json.loads(entry.read_bytes().split(b"\n", 1)[1])
-        rows[0]["signals"][1][key] = value
+        rows[0][0]["signals"][1][key] = value
         entry.write_bytes(sealed(json.dumps(rows).encode()))
         assert cache.load_entry(own_cache, entry.name, "m.dbc") is None
         assert load_definitions(path) == first
@@ -171,12 +176,16 @@ class TestBadEntries:
     @given(st.recursive(st.none() | st.booleans() | st.integers() | st.text(), st.lists, max_leaves=5), st.data())
     @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_anything_anywhere(self, own_cache: Path, value: Any, data: st.DataObject) -> None:
-        rows = [cache._message_row(message) for message in parse_dbc(TEXT.encode(), "m.dbc")]
-        row = data.draw(st.sampled_from([rows[0], *rows[0]["signals"]]))
+        content = parse_dbc(PROBLEMATIC.encode(), "m.dbc")
+        rows = [
+            [cache._message_row(message) for message in content.messages],
+            [cache._problem_row(problem) for problem in content.problems],
+        ]
+        row = data.draw(st.sampled_from([rows[0][0], *rows[0][0]["signals"], *rows[1]]))
         row[data.draw(st.sampled_from(sorted(row)))] = value
         (own_cache / "x.json").write_bytes(sealed(json.dumps(rows).encode()))
         loaded = cache.load_entry(own_cache, "x.json", "m.dbc")
-        assert loaded is None or all(isinstance(message, Message) for message in loaded)
+        assert loaded is None or all(isinstance(message, Message) for message in loaded[0])
 
 
 class TestSize:
@@ -185,9 +194,9 @@ class TestSize:
     def test_oldest_go_first(self, own_cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(cache, "_MOST_ENTRIES", 3)
         for number in range(5):
-            cache.save_entry(own_cache, f"{number}.json", [])
+            cache.save_entry(own_cache, f"{number}.json", [], [])
             os.utime(own_cache / f"{number}.json", (number, number))
-        cache.save_entry(own_cache, "new.json", [])
+        cache.save_entry(own_cache, "new.json", [], [])
         assert sorted(path.name for path in own_cache.iterdir()) == ["3.json", "4.json", "new.json"]
 
 
@@ -203,7 +212,7 @@ class TestNoPlace:
         assert load_definitions(path) == load_definitions(path)
 
     def test_bad_files_leave_no_entry(self, path: Path, own_cache: Path) -> None:
-        path.write_text("BO_ 4660 M: 8 X\n", encoding="utf-8")
-        with pytest.raises(ValueError, match="11 bits"):
+        path.write_text("BO_ 3758096384 M: 8 X\n", encoding="utf-8")
+        with pytest.raises(ValueError, match="29 bits"):
             load_definitions(path)
         assert list(own_cache.iterdir()) == []

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def definitions(text: str, channel: str | None = None) -> Definitions:
-    messages = parse_dbc(text.encode(), "test.dbc")
+    messages = parse_dbc(text.encode(), "test.dbc").messages
     return Definitions(messages=tuple(replace(message, channel=channel) for message in messages))
 
 
@@ -74,7 +74,7 @@ class TestRows:
             layout.number = 0x100 + number
             text = layout.dbc().replace("MESSAGE", f"M{number}")
             database.add_dbc_string(text)
-            messages += parse_dbc(text.encode(), "drawn.dbc")
+            messages += parse_dbc(text.encode(), "drawn.dbc").messages
         contents, expected = [], []
         for _ in range(data.draw(st.integers(0, 6))):
             number = data.draw(st.integers(0, 1))

@@ -24,7 +24,7 @@ def loaded_by_both(layout: Layout) -> tuple[Message, Any]:
     text = layout.dbc()
     database = Database(strict=False)
     database.add_dbc_string(text)
-    (message,) = parse_dbc(text.encode(), "drawn.dbc")
+    (message,) = parse_dbc(text.encode(), "drawn.dbc").messages
     return message, database.messages[0]
 
 

@@ -53,7 +53,7 @@ class TestReadyLogWithTruth:
     """The log in cantools' command line test has the values that the test prints."""
 
     def test_socialledge(self, samples: Path) -> None:
-        messages = parse_dbc((samples / "socialledge.dbc").read_bytes(), "socialledge.dbc")
+        messages = parse_dbc((samples / "socialledge.dbc").read_bytes(), "socialledge.dbc").messages
         frames = frame_table(
             [
                 ("vcan0", 0x0C8, bytes.fromhex("F0 00 00 00 00 00 00 00")),

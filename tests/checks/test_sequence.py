@@ -260,6 +260,15 @@ class TestUntellable:
         steps = (step("enable", "enable", "on", within=400), step("release ends", "feedback", "locked", within=600))
         assert outcomes(run(handshake(steps=steps), door=door, feedback=feedback)) == found
 
+    @pytest.mark.parametrize(
+        ("shut", "found"),
+        [(1690, [("enable", "met")]), (1760, [("enable", "met"), ("release ends", "missing")])],
+    )
+    def test_missing_but_perhaps_abandoned_in_time(self, shut: float, found: list[tuple[str, str]]) -> None:
+        """The same where the change never comes."""
+        door = sampled([(0, "closed"), (1000, "open"), (shut, "closed")], every=100, until=4000, start=50)
+        assert outcomes(run(handshake(), door=door, feedback=self.FREE)) == found
+
     def test_late_but_the_abandoning_may_be_hidden(self) -> None:
         """Who cannot see whether the door was shut again cannot say that the lock was late."""
         door = [sample for sample in DOOR if not 1200 < sample[0] < 1600]

@@ -73,6 +73,9 @@ def build_timeline(
     since_ns = np.where(since_ns == NEVER, first_ns - 1, since_ns)
     last_before = np.where(last_before == NEVER, first_ns - 1, last_before)
     silences, carried_ns = _silences(rows, log.last_ns, timeout_ns, end_ns)
+    # Where the timeout runs out at a seam, the seam is what is told.
+    before_seam = ~np.isin(silences + (timeout_ns or 0), broken_ns)
+    silences, carried_ns = silences[before_seam], carried_ns[before_seam]
     # What a multiplexed signal was, no frame has confirmed since the last that carried it.
     carried_ns = np.where(carried_ns == NEVER, first_ns - 1, carried_ns)
     holes = len(silences) + len(broken_ns)

@@ -188,6 +188,10 @@ class TestUnknown:
             Entry(20, 0, 0, Why.KNOWN),
         ]
 
+    def test_timeout_that_runs_out_at_a_seam(self) -> None:
+        frames = [Frame(0), Frame(20, segment=1)]
+        assert [entry[::2] for entry in entries(build(frames, seams=[5], timeout=5))] == [(0, 0), (5, UNKNOWN), (20, 0)]
+
     def test_frame_at_the_seam(self) -> None:
         """The segment begins with this very frame: the role was unknown for a moment, so that no change spans it."""
         frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(9, data=(1, 1, 0, 0), segment=1)]

@@ -21,6 +21,7 @@ LAYERS = (
     "timeline",
     "expectations",
     "checks",
+    "discovery",
     "rehearsal",
     "causes",
     "report",
@@ -32,7 +33,7 @@ LAYERS = (
 GROUND = frozenset({"errors", "units", "files", "kernels", "defaults"})
 """Modules below all layers; they import only each other."""
 
-APART = {"rehearsal": frozenset({"timeline", "expectations", "checks"})}
+APART = {"rehearsal": frozenset({"timeline", "expectations", "checks", "discovery"})}
 """Layers that a layer must not know although they come before it: the simulator must not share the mistakes of
 what is tested by it."""
 

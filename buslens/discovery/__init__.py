@@ -1,0 +1,15 @@
+"""Captures become proposals: which bits follow what a person did, what a signal may mean, which limits it keeps.
+
+marks         what a person did and when, as they write it
+changes       when each bit of each identifier changed, from all frames of a capture
+coincidence   how surprising it is that a bit changes when something was done, corrected for the bits tried
+candidates    bits that change together as fields, ranked for each action
+seek          the way in without definitions: a capture and marks become candidates
+found_dbc     candidates as the text of a definitions file
+roles         which signals of the definitions may mean what to the handshake
+limits        measured lengths of time become limits, with the method in words
+handshakes    what a capture shows of the handshakes of its roles
+draft         rules from what was measured, each tried on the capture itself
+draft_toml    a draft as the text of an expectations file
+start         the way in with definitions: a capture becomes a first expectations file
+"""

@@ -1,0 +1,183 @@
+"""Bits and fields that follow what a person did, in a capture for which there are no definitions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture.frames import Clock
+from buslens.discovery.candidates import rank
+from buslens.discovery.changes import ChangeLog
+from buslens.discovery.coincidence import Window, run_trials
+from buslens.discovery.marks import actions_of, refuse_outside
+from buslens.errors import CaptureError, Source, UsageError
+from buslens.units import NS_PER_MS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from buslens.capture.frames import Tally
+    from buslens.discovery.candidates import Candidate
+    from buslens.discovery.changes import Changes, Origin
+    from buslens.discovery.marks import Action, Mark
+
+TOLERANCE_NS: Final = 300 * NS_PER_MS
+"""How far a mark of a person who watches a clock may be off (rule of thumb)."""
+DELAY_NS: Final = 100 * NS_PER_MS
+"""How much later than the action a unit may change its bit (rule of thumb)."""
+MOST: Final = 5
+"""Candidates for each action."""
+LEAST_CAP: Final = 256
+"""A bit may change at least so often before it is given up ..."""
+CHANGES_PER_MARK: Final = 64
+"""... and so often for each mark: what changes more coincides with too much to be a surprise (rule of thumb)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sought:
+    """What was found."""
+
+    path: str
+    actions: tuple[Action, ...]
+    #: For each action, the best first.
+    candidates: tuple[tuple[Candidate, ...], ...]
+    tolerance_ns: int
+    delay_ns: int
+    #: Bits that changed and were tried, and those that were not because they change all the time, or by the clock.
+    n_tried: int
+    n_busy: int
+    #: Of each origin, usual time between frames in ns and bytes of its longest payload.
+    origins: dict[Origin, tuple[int, int]]
+    first_ns: int
+    end_ns: int
+    tally: Tally | None = None
+
+    def chosen(self, most: int | None = None) -> list[Candidate]:
+        """Return the candidates to define, each once: the best of each action that is more than chance, or so many."""
+        found: list[Candidate] = []
+        for candidates in self.candidates:
+            kept = [it for it in candidates if it.is_surprising][:1] if most is None else candidates[:most]
+            found += [candidate for candidate in kept if all(candidate.field != it.field for it in found)]
+        return found
+
+
+def seek(
+    capture: str | Path,
+    marks: Sequence[Mark],
+    *,
+    tolerance_ns: int = TOLERANCE_NS,
+    delay_ns: int = DELAY_NS,
+    most: int = MOST,
+    workers: int | None = None,
+    notify: Callable[[str], None] | None = None,
+) -> Sought:
+    """Return the bits and fields of a capture whose changes coincide with marks.
+
+    Parameters
+    ----------
+    capture : str or Path
+        A recorded log; ``-`` for standard input.
+    marks : sequence of Mark
+        What was done and when.
+    tolerance_ns : int
+        How far marks may be off either way.
+    delay_ns : int
+        How much later than the action a bit may change.
+    most : int
+        Candidates for each action.
+    workers : int, optional
+        Pieces that are read at the same time; default: one per core.
+    notify : callable, optional
+        Is told, as one sentence, what takes a while.
+
+    Raises
+    ------
+    CaptureError
+        If nothing in the capture can be read.
+    UsageError
+        If there are no marks, one lies behind the capture's end, or the capture has no time stamps.
+    """
+    from buslens.capture.fold import fold
+    from buslens.capture.open import open_capture
+
+    _refuse_none(marks)
+    log, tally = fold(
+        open_capture(capture),
+        wanted=None,
+        new=lambda: ChangeLog(cap_for(len(marks))),
+        step=ChangeLog.take,
+        join=ChangeLog.join,
+        workers=workers,
+        notify=notify,
+    )
+    if tally.first_ns is None or tally.last_ns is None:
+        raise CaptureError("no frame in it could be read", Source(str(capture)))
+    if tally.clock is Clock.MISSING:
+        raise UsageError(f"{capture} has no time stamps, so that nothing can be told to coincide; record it with them")
+    return sought(
+        log.finish(),
+        marks,
+        first_ns=tally.first_ns,
+        end_ns=tally.last_ns,
+        tolerance_ns=tolerance_ns,
+        delay_ns=delay_ns,
+        most=most,
+        path=str(capture),
+        tally=tally,
+    )
+
+
+def sought(
+    changes: Changes,
+    marks: Sequence[Mark],
+    *,
+    first_ns: int,
+    end_ns: int,
+    tolerance_ns: int = TOLERANCE_NS,
+    delay_ns: int = DELAY_NS,
+    most: int = MOST,
+    path: str = "",
+    tally: Tally | None = None,
+) -> Sought:
+    """Return the bits and fields among changes that coincide with marks; see `seek`.
+
+    Parameters
+    ----------
+    first_ns, end_ns : int
+        First and last frame of the capture.
+    """
+    _refuse_none(marks)
+    refuse_outside(marks, end_ns - first_ns)
+    actions = actions_of(marks)
+    window = Window(before_ns=tolerance_ns + delay_ns, after_ns=tolerance_ns, first_ns=first_ns, end_ns=end_ns)
+    trials = run_trials(changes, actions, window=window)
+    ranked = rank(changes, trials, actions, window=window, most=most)
+    return Sought(
+        path=path,
+        actions=actions,
+        candidates=tuple(map(tuple, ranked)),
+        tolerance_ns=tolerance_ns,
+        delay_ns=delay_ns,
+        n_tried=len(trials.code),
+        n_busy=changes.n_busy + trials.n_even,
+        origins={
+            origin: (period, length)
+            for origin, period, length in zip(
+                changes.origins, changes.period_ns.tolist(), changes.length.tolist(), strict=True
+            )
+        },
+        first_ns=first_ns,
+        end_ns=end_ns,
+        tally=tally,
+    )
+
+
+def cap_for(n_marks: int) -> int:
+    """Return how often a bit may change before it is given up."""
+    return max(LEAST_CAP, CHANGES_PER_MARK * n_marks)
+
+
+def _refuse_none(marks: Sequence[Mark]) -> None:
+    if not marks:
+        raise UsageError("there are no marks; write for example --mark '12.3 driver door opens'")

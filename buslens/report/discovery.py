@@ -1,0 +1,193 @@
+"""What was found in a capture without definitions: text and JSON.
+
+sought_text      candidates for each action, as text for a person
+sought_document  the same as data for `document.dumps`
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.definitions.model import ByteOrder
+from buslens.discovery.coincidence import Way
+from buslens.report.document import SCHEMA
+from buslens.report.paragraphs import Ink, Piece, paragraph, render
+from buslens.report.words import DOUBT_SIGN, MET_SIGN, clean, seconds
+from buslens.units import NS_PER_MS, NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.discovery.candidates import Candidate, Field, Response
+    from buslens.discovery.seek import Sought
+    from buslens.report.paragraphs import Paragraph
+
+_MARGIN: Final = 4
+_FEW_MARKS: Final = 3
+
+
+def sought_text(found: Sought, *, width: int | None = None, painted: bool = False) -> str:
+    """Return the candidates for each action as text, the verdict last."""
+    return render(_report(found), width=width, painted=painted)
+
+
+def _report(found: Sought) -> Iterator[Paragraph]:
+    yield paragraph(Piece(clean(found.path), Ink.STRONG))
+    length = seconds(found.end_ns - found.first_ns)
+    yield paragraph(
+        f"{found.n_tried:,} bits that changed were tried over {length}; {found.n_busy:,} more change all the time"
+        " or by the clock (counters, checks) and were not",
+        indent=_MARGIN,
+    )
+    yield paragraph(
+        Piece(
+            f"marks may be off by {found.tolerance_ns // NS_PER_MS} ms either way, and a bit may follow"
+            f" {found.delay_ns // NS_PER_MS} ms late; bytes count from 0, bits from the least significant, 0",
+            Ink.FAINT,
+        ),
+        indent=_MARGIN,
+    )
+    told: list[Candidate] = []
+    for index, action in enumerate(found.actions):
+        yield paragraph()
+        count = len(action.times_ns)
+        yield paragraph(Piece(clean(action.words), Ink.STRONG), f", {count} mark{'' if count == 1 else 's'}")
+        sure = [it for it in found.candidates[index] if it.is_surprising]
+        unsure = [it for it in found.candidates[index] if not it.is_surprising][: 0 if sure else 2]
+        for candidate in (*sure, *unsure):
+            yield from _candidate(found, candidate, index, is_told=candidate in told)
+            told.append(candidate)
+        if not sure:
+            advice = "no bit coincides with these marks more than chance would"
+            more = "; repeat the action and mark it at least four times" if count <= _FEW_MARKS else ""
+            yield paragraph(f"{DOUBT_SIGN}  ", advice + more, indent=1, hang=_MARGIN)
+    yield paragraph()
+    yield paragraph(_last_line(found))
+
+
+def _candidate(found: Sought, candidate: Candidate, action: int, *, is_told: bool) -> Iterator[Paragraph]:
+    mark = MET_SIGN if candidate.is_surprising else DOUBT_SIGN
+    ordered = sorted(candidate.responses, key=lambda it: it.action != action)
+    yield paragraph(
+        Piece(f"{mark:<{_MARGIN - 1}}", Ink.STRONG),
+        Piece(place(candidate.field), Ink.STRONG),
+        ", as above" if is_told else "",
+        indent=1,
+        hang=_MARGIN,
+    )
+    if is_told:
+        return
+    for response in ordered:
+        yield paragraph(_response(found, response), indent=_MARGIN)
+    other = candidate.other_changes
+    changes = "no other change" if not other else f"{other} other change{'' if other == 1 else 's'}"
+    yield paragraph(f"{changes} that way; {chance(candidate.corrected)}", indent=_MARGIN)
+
+
+def place(field: Field) -> str:
+    """Return where a field is: channel, identifier, bytes and bits, counted from 0 and from the least significant."""
+    origin = field.origin
+    number = f"{origin.can_id:08X}" if origin.is_extended else f"{origin.can_id:03X}"
+    low, high = field.bits[0], field.bits[-1]
+    if len(field.bits) == 1:
+        where = f"byte {low // 8} bit {low % 8}"
+    elif low // 8 == high // 8:
+        where = f"byte {low // 8} bits {low % 8} to {high % 8}"
+    else:
+        order = "Intel" if field.order is ByteOrder.INTEL else "Motorola"
+        where = f"byte {low // 8} bit {low % 8} to byte {high // 8} bit {high % 8} ({order})"
+    return f"{clean(origin.channel)} {number} {where}"
+
+
+def chance(corrected: float) -> str:
+    """Return in words how likely a coincidence like this is by luck.
+
+    >>> chance(0.4), chance(0.02), chance(3e-7)
+    ('may well be chance (40 %)', 'by luck 1 time in 50', 'by luck 1 time in 3,300,000')
+    """
+    if corrected >= 0.05:
+        return f"may well be chance ({round(100 * corrected)} %)"
+    if corrected < 1e-12:
+        return "by luck less than 1 time in 1,000,000,000,000"
+    times = 1 / corrected
+    size = 10 ** max(len(str(int(times))) - 2, 0)
+    return f"by luck 1 time in {int(times // size * size):,}"
+
+
+def _response(found: Sought, response: Response) -> str:
+    words = clean(found.actions[response.action].words)
+    if response.before is None or response.after is None or response.lag_ns is None:
+        return f"{words}: changes at none of {response.marks} marks"
+    least, usual, most = (round(lag / NS_PER_MS) for lag in response.lag_ns)
+    change = f"{response.before} to {response.after}"
+    if response.way is Way.EITHER:
+        change = f"changes (most often {change})"
+    when = f"{usual:+d} ms from the mark" + (f" ({least:+d} to {most:+d} ms)" if least != most else "")
+    return f"{words}: {change} at {response.hits} of {response.marks} marks, {when}"
+
+
+def _last_line(found: Sought) -> Piece:
+    sure = [any(it.is_surprising for it in candidates) for candidates in found.candidates]
+    if all(sure):
+        return Piece("Found: every action has a bit that follows it; check it with the next capture.", Ink.STRONG)
+    missing = [clean(action.words) for action, is_sure in zip(found.actions, sure, strict=True) if not is_sure]
+    return Piece(f"Undecided: nothing follows {', nor '.join(missing)} more than chance would.", Ink.STRONG)
+
+
+# --- JSON -----------------------------------------------------------------------------------------------
+
+
+def sought_document(found: Sought) -> dict[str, Any]:
+    """Return the candidates as plain data; times are seconds."""
+    return {
+        "schema": SCHEMA,
+        "path": found.path,
+        "frames": None if found.tally is None else found.tally.frames,
+        "end": _seconds(found.end_ns - found.first_ns),
+        "tolerance": _seconds(found.tolerance_ns),
+        "delay": _seconds(found.delay_ns),
+        "bits_tried": found.n_tried,
+        "bits_given_up": found.n_busy,
+        "actions": [
+            {
+                "words": action.words,
+                "marks": [_seconds(time_ns) for time_ns in action.times_ns],
+                "candidates": [_entry(found, it) for it in candidates],
+            }
+            for action, candidates in zip(found.actions, found.candidates, strict=True)
+        ],
+    }
+
+
+def _entry(found: Sought, candidate: Candidate) -> dict[str, Any]:
+    field = candidate.field
+    return {
+        "channel": field.origin.channel,
+        "can_id": field.origin.can_id,
+        "is_extended": field.origin.is_extended,
+        "bits": list(field.bits),
+        "start": field.start,
+        "length": len(field.bits),
+        "byte_order": ("intel" if field.order is ByteOrder.INTEL else "motorola") if field.is_order_certain else None,
+        "other_changes": candidate.other_changes,
+        "p": candidate.p,
+        "p_corrected": candidate.corrected,
+        "surprising": candidate.is_surprising,
+        "responses": [
+            {
+                "action": found.actions[response.action].words,
+                "change": response.way.name.lower(),
+                "hits": response.hits,
+                "marks": response.marks,
+                "before": response.before,
+                "after": response.after,
+                "lag": None if response.lag_ns is None else [_seconds(lag) for lag in response.lag_ns],
+            }
+            for response in candidate.responses
+        ],
+    }
+
+
+def _seconds(time_ns: int) -> Decimal:
+    return Decimal(time_ns) / NS_PER_S

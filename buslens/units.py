@@ -65,3 +65,17 @@ def format_duration(duration_ns: int) -> str:
     else:
         number, unit = f"{size / NS_PER_S:.3f}", "s"
     return f"{sign}{number.rstrip('0').rstrip('.')} {unit}"
+
+
+def exact_duration(duration_ns: int) -> str:
+    """Return a duration exact to the nanosecond, as a limit is written.
+
+    >>> exact_duration(450_000_000), exact_duration(2_500_000), exact_duration(1_500_000_000)
+    ('450 ms', '2.5 ms', '1.5 s')
+    """
+    for factor, unit in ((NS_PER_S, "s"), (NS_PER_MS, "ms"), (NS_PER_US, "us")):
+        if abs(duration_ns) >= factor:
+            whole, rest = divmod(abs(duration_ns), factor)
+            digits = f"{rest:0{len(str(factor)) - 1}d}".rstrip("0")
+            return f"{'-' if duration_ns < 0 else ''}{whole}{'.' * bool(digits)}{digits} {unit}"
+    return f"{duration_ns} ns"

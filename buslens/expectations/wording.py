@@ -16,7 +16,7 @@ from buslens.expectations.model import (
     Not,
     Or,
 )
-from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US
+from buslens.units import exact_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -43,18 +43,6 @@ def condition_text(condition: Condition, roles: Mapping[str, Role]) -> str:
 def trigger_text(moments: Iterable[Moment], roles: Mapping[str, Role]) -> str:
     """Return the moments of a trigger in words."""
     return " or ".join(_moment(moment, roles) for moment in moments)
-
-
-def exact_duration(duration_ns: int) -> str:
-    """Return a duration in its largest unit that leaves a whole number.
-
-    >>> exact_duration(1_500_000_000)
-    '1500 ms'
-    """
-    for factor, unit in ((NS_PER_S, "s"), (NS_PER_MS, "ms"), (NS_PER_US, "us")):
-        if duration_ns % factor == 0:
-            return f"{duration_ns // factor} {unit}"
-    return f"{duration_ns} ns"
 
 
 def _moment(moment: Moment, roles: Mapping[str, Role]) -> str:

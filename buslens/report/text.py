@@ -22,7 +22,6 @@ from buslens.report.words import (
     OUTCOME_WORDS,
     VERDICT_WORDS,
     clean,
-    exact_duration,
     limit_words,
     moment,
     place,
@@ -31,7 +30,7 @@ from buslens.report.words import (
     span_words,
     verdict_sentence,
 )
-from buslens.units import NS_PER_S
+from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Limit, Outcome, Verdict
 from buslens.checks.words import span_words
-from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US
+from buslens.units import NS_PER_MS, exact_duration
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
     {
         Outcome.MET: "met",
-        Outcome.EARLY: "too early",
-        Outcome.LATE: "too late",
+        Outcome.EARLY: "early",
+        Outcome.LATE: "late",
         Outcome.MISSING: "missing",
         Outcome.OUT_OF_ORDER: "out of order",
         Outcome.VIOLATED: "violated",
@@ -52,7 +52,6 @@ __all__ = [
     "VERDICT_WORDS",
     "WRONG_SIGN",
     "clean",
-    "exact_duration",
     "limit_words",
     "moment",
     "place",
@@ -119,20 +118,6 @@ def moment(time_ns: int, origin_ns: int) -> str:
     'at 3.214 s'
     """
     return f"at {seconds(time_ns - origin_ns)}"
-
-
-def exact_duration(duration_ns: int) -> str:
-    """Return a limit as the user wrote it, exact to the nanosecond.
-
-    >>> exact_duration(450_000_000), exact_duration(2_500_000), exact_duration(1_500_000_000)
-    ('450 ms', '2.5 ms', '1.5 s')
-    """
-    for factor, unit in ((NS_PER_S, "s"), (NS_PER_MS, "ms"), (NS_PER_US, "us")):
-        if abs(duration_ns) >= factor:
-            whole, rest = divmod(abs(duration_ns), factor)
-            digits = f"{rest:0{len(str(factor)) - 1}d}".rstrip("0")
-            return f"{'-' if duration_ns < 0 else ''}{whole}{'.' * bool(digits)}{digits} {unit}"
-    return f"{duration_ns} ns"
 
 
 def limit_words(limit: Limit) -> str:

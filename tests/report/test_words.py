@@ -16,7 +16,6 @@ from buslens.report.words import (
     VERDICT_WORDS,
     WRONG_SIGN,
     clean,
-    exact_duration,
     limit_words,
     moment,
     place,
@@ -24,7 +23,6 @@ from buslens.report.words import (
     sign,
     verdict_sentence,
 )
-from buslens.units import parse_duration_ns
 
 
 class TestVocabulary:
@@ -82,14 +80,6 @@ class TestSeconds:
 
     def test_moment_counts_from_the_first_frame(self) -> None:
         assert moment(7_000_000_000, 4_000_000_000) == "at 3.000 s"
-
-
-class TestExactDuration:
-    """A limit is shown as it was written, however fine."""
-
-    @given(st.integers(0, 10**15))
-    def test_reads_back_as_the_same(self, duration_ns: int) -> None:
-        assert parse_duration_ns(exact_duration(duration_ns)) == duration_ns
 
 
 class TestLimitWords:

@@ -1,0 +1,50 @@
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from buslens.units import exact_duration, format_duration, parse_duration_ns
+
+
+class TestParseDuration:
+    """A written duration is a number and its unit; nothing else is."""
+
+    @pytest.mark.parametrize(
+        ("text", "duration_ns"),
+        [
+            ("200 ms", 200_000_000),
+            ("1.5s", 1_500_000_000),
+            (".5 us", 500),
+            ("2 min", 120_000_000_000),
+            (" 7 ns ", 7),
+            ("3 µs", 3_000),
+        ],
+    )
+    def test_reads(self, text: str, duration_ns: int) -> None:
+        assert parse_duration_ns(text) == duration_ns
+
+    @pytest.mark.parametrize("text", ["200", "ms", "", "-5 ms", "1,5 s", "5 h", "0.5 ns", "1e3 ms", "٣ ms"])
+    def test_refuses(self, text: str) -> None:
+        with pytest.raises(ValueError, match=r"duration|finer"):
+            parse_duration_ns(text)
+
+
+class TestExactDuration:
+    """A limit is shown exactly as it counts, however fine."""
+
+    @given(st.integers(0, 2**62))
+    def test_reads_back_as_the_same(self, duration_ns: int) -> None:
+        assert parse_duration_ns(exact_duration(duration_ns)) == duration_ns
+
+
+class TestFormatDuration:
+    """A measured time is shown to the millisecond, a shorter one to three places of its unit."""
+
+    @given(st.integers(1_000_000, 10**13))
+    def test_is_off_by_half_a_millisecond_at_most(self, duration_ns: int) -> None:
+        assert abs(parse_duration_ns(format_duration(duration_ns)) - duration_ns) <= 500_000
+
+    @given(st.integers(-(10**13), -1))
+    def test_sign(self, duration_ns: int) -> None:
+        assert format_duration(duration_ns) == f"-{format_duration(-duration_ns)}"

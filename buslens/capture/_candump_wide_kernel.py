@@ -1,8 +1,8 @@
 """Reads the common lines of a candump log file eight characters at a time; leaves all others to `_candump_kernel`.
 
 Compiled only. Where a plain loop looks at one character, arithmetic on a word of 64 bits looks at eight at once, a byte
-each: a sum sets the top bit of every byte that is beyond a limit. The constants repeat one byte eight times; those
-with the top bit set are written as the negative numbers that they are. Words are read little endian.
+each: a sum sets the top bit of every byte that is beyond a limit. Words are read little endian. They are signed, and a
+sum that overflows is undefined to the compiler, so the eighth character is left out of such sums and looked up.
 """
 
 from __future__ import annotations
@@ -36,35 +36,40 @@ from buslens.capture._scan_kernel import (
 if TYPE_CHECKING:
     from buslens.capture._scan_kernel import Numbers, Slots
 
-TOP: Final = -0x7F7F7F7F7F7F7F80  # 0x80 in every byte
-LOW7: Final = 0x7F7F7F7F7F7F7F7F
+TOPS: Final = 0x0080808080808080
+LOWS: Final = 0x007F7F7F7F7F7F7F
 ZEROS: Final = 0x3030303030303030  # "00000000"
 PAIRS: Final = 0x00FF00FF00FF00FF
 
 
-def are_digits(x: int) -> bool:
+def are_digits(x: int, code: Numbers) -> bool:
     """Return whether all eight characters are decimal digits."""
-    return (x | ((x ^ ZEROS) & LOW7) + 0x7676767676767676) & TOP == 0
+    return (x | ((x ^ ZEROS) & LOWS) + 0x0076767676767676) & TOPS == 0 and code[x >> 56 & 0xFF] < 10
 
 
 def decimal(x: int) -> int:
     """Return the number that eight decimal digits stand for."""
     x ^= ZEROS
-    x = x * 10 + (x >> 8)
-    return (x & 0x000000FF000000FF) * 0x000F424000000064 + (x >> 16 & 0x000000FF000000FF) * 0x0000271000000001 >> 32
+    x = x * 10 + (x >> 8)  # two digits in every other byte
+    return (x & 0xFF) * 1_000_000 + (x >> 16 & 0xFF) * 10_000 + (x >> 32 & 0xFF) * 100 + (x >> 48 & 0xFF)
 
 
 def hex_mask(x: int) -> int:
-    """Return a word with the top bit set in each byte that is a hexadecimal digit."""
-    digit = ((x ^ ZEROS) & LOW7) + 0x7676767676767676  # top bit: not 0 to 9
-    letter = ((x | 0x2020202020202020) ^ 0x6060606060606060) & LOW7  # 1 to 6: a to f
-    return ~x & (~digit | ~(letter + 0x7979797979797979) & (letter + LOW7)) & TOP
+    """Return a word with the top bit set in each of the first seven bytes that is a hexadecimal digit."""
+    digit = ((x ^ ZEROS) & LOWS) + 0x0076767676767676  # top bit: not 0 to 9
+    letter = ((x | 0x2020202020202020) ^ 0x6060606060606060) & LOWS  # 1 to 6: a to f
+    return ~x & (~digit | ~(letter + 0x0079797979797979) & (letter + LOWS)) & TOPS
+
+
+def are_hex(x: int, code: Numbers) -> bool:
+    """Return whether all eight characters are hexadecimal digits."""
+    return hex_mask(x) == TOPS and code[x >> 56 & 0xFF] < 16
 
 
 def four_bytes(x: int) -> int:
     """Return the four bytes that eight hexadecimal digits stand for, the first one lowest."""
     x = (x & 0x0F0F0F0F0F0F0F0F) + 9 * (x >> 6 & 0x0101010101010101)
-    x = (x << 4 | x >> 8 & LOW7) & PAIRS
+    x = (x << 4 | x >> 8) & PAIRS
     x = (x | x >> 8) & 0x0000FFFF0000FFFF
     return (x | x >> 16) & 0xFFFFFFFF
 
@@ -114,11 +119,11 @@ def scan_wide(
             x = wide[p + 12]
             if x >> 48 & 0xFFFF == 0x2029:  # ") " behind six decimals
                 x = x << 16 | 0x3030
-                ok = are_digits(x)
+                ok = are_digits(x, code)
                 stamp = second + decimal(x) * 1_000
                 q = p + 20
             elif wide[p + 20] & 0xFFFF00 == 0x202900 and code[text[p + 20]] < 10:  # behind nine
-                ok = are_digits(x)
+                ok = are_digits(x, code)
                 stamp = second + decimal(x) * 10 + code[text[p + 20]]
                 q = p + 23
             else:
@@ -141,7 +146,7 @@ def scan_wide(
                 identifier = code[x & 0xFF] << 8 | code[x >> 8 & 0xFF] << 4 | code[x >> 16 & 0xFF]
                 ok = (code[x & 0xFF] | code[x >> 8 & 0xFF] | code[x >> 16 & 0xFF]) < 16 and identifier < 0x800
                 q += 4
-            elif text[q + 8] == 35 and hex_mask(x) == TOP:
+            elif text[q + 8] == 35 and are_hex(x, code):
                 x = four_bytes(x)
                 identifier = (x & 0xFF) << 24 | (x & 0xFF00) << 8 | x >> 8 & 0xFF00 | x >> 24
                 ok = identifier < 0x20000000
@@ -151,19 +156,16 @@ def scan_wide(
                 ok = False
         if ok:
             data = q
-            mask = hex_mask(wide[q])
-            if mask == TOP:
+            if are_hex(wide[q], code):
                 q += 8
-                n = 8
-                mask = hex_mask(wide[q])
-            if mask == TOP:
+            if q > data and are_hex(wide[q], code):
                 q += 8
-                n = 16
             else:
+                mask = hex_mask(wide[q])
                 while mask & 0x80 != 0:
                     mask >>= 8
                     q += 1
-                    n += 1
+            n = q - data
             ok = n & 1 == 0
             n >>= 1
             if text[q] == 32:

@@ -19,7 +19,7 @@ from typing import IO, TYPE_CHECKING, Final, Generic, TypeVar
 from buslens.capture._scan_kernel import FORMAT, FORMAT_END
 from buslens.capture.frames import Skipped
 from buslens.capture.open import refuse_unread
-from buslens.capture.plan import Plan, foreign_plan, plan_for
+from buslens.capture.plan import ROOM, Plan, foreign_plan, plan_for
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import WINDOW_BYTES, FileStream
 from buslens.capture.wanted import Wanted
@@ -59,6 +59,7 @@ def fold(
     piece_bytes: int = PIECE_BYTES,
     plain_bytes: int | None = None,
     window_bytes: int = WINDOW_BYTES,
+    batch: int = ROOM // 2,
 ) -> tuple[A, Tally]:
     """Fold the frames of a capture into an accumulator.
 
@@ -81,8 +82,8 @@ def fold(
         Pieces that are read at the same time; default: one per core.
     notify : callable, optional
         Is told, as one sentence, what takes a while.
-    piece_bytes, window_bytes : int
-        Least size of a piece; what is read at a time.
+    piece_bytes, window_bytes, batch : int
+        Least size of a piece; what is read at a time; frames that are worth a call of `step`.
     plain_bytes : int, optional
         Size up to which a capture is read by plain Python; default: the format's.
 
@@ -102,7 +103,12 @@ def fold(
         return _fold_foreign(capture, Wanted.of(wanted), new(), step)
     cuts = _cut(capture, workers, piece_bytes)
     plan = plan_for(
-        capture, wanted=Wanted.of(wanted), plain_bytes=plain_bytes, window_bytes=window_bytes, notify=notify
+        capture,
+        wanted=Wanted.of(wanted),
+        plain_bytes=plain_bytes,
+        window_bytes=window_bytes,
+        batch=batch,
+        notify=notify,
     )
     if len(cuts) > 1:
         compiled(plan.format.compiled_kernel, notify)  # before there are threads that would wait for it

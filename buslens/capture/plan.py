@@ -34,6 +34,8 @@ class Plan:
     plain_bytes: int = 0
     window_bytes: int = WINDOW_BYTES
     room: int = ROOM
+    #: Frames are handed on when there are as many at the end of a window.
+    batch: int = ROOM // 2
     notify: Callable[[str], None] | None = None
 
 
@@ -44,6 +46,7 @@ def plan_for(
     as_recorded: bool = False,
     plain_bytes: int | None = None,
     window_bytes: int = WINDOW_BYTES,
+    batch: int = ROOM // 2,
     notify: Callable[[str], None] | None = None,
 ) -> Plan:
     """Return the plan for a log of one of our formats: compiled from the start if it is known to be large."""
@@ -58,6 +61,7 @@ def plan_for(
         as_recorded=as_recorded,
         plain_bytes=0 if capture.size is not None and capture.size > most else most,
         window_bytes=window_bytes,
+        batch=batch,
         notify=notify,
     )
 

@@ -54,6 +54,8 @@ class _Account:
     #: Seams beyond those that are kept.
     more_seams: int = 0
     notes: list[str] = field(default_factory=list)
+    #: The last line if it is a frame and has no line end; 0 if it is not so.
+    unended_line: int = 0
 
     def add_seam(self, seam: Seam) -> None:
         if len(self.seams) < KEPT_SEAMS:
@@ -152,10 +154,8 @@ class Scanner:
         if window.is_cut:
             self._s[k.LINES] -= 1  # the line feed was ours
             if self._s[k.FRAMES] != frames:
-                self.account.note(
-                    f"the last line, {self._s[k.LINES] + 1}, has no line end, so its frame may have been cut short"
-                )
-        if self._s[k.COUNT] >= self.plan.room // 2:
+                self.account.unended_line = self._s[k.LINES] + 1
+        if self._s[k.COUNT] >= self.plan.batch:
             yield from self._hand_on()
 
     def feed(self, frames: Frames) -> Iterator[Frames]:
@@ -313,6 +313,8 @@ class Scanner:
             and b[k.SHIFT] == 0
             and b[k.BREAK] == 0
             and b[k.LARGEST] <= s[k.SMALLEST]
+            # What the piece before holds back must be safe from the frames behind this piece, too.
+            and (b[k.COUNT] == 0 or s[k.SEGMENT] > 0 or b[k.LARGEST] <= s[k.LARGEST] - k.SORTED_NS)
             and self.began == before.state[k.FORMAT : k.FORMAT_END].tolist()
             and len(set(before.channels) | set(self.channels)) <= k.MOST_CHANNELS
         )
@@ -334,6 +336,8 @@ class Scanner:
             account.note(sentence)
         for seam in [*theirs.seams, *(seam._replace(line=seam.line + n_lines) for seam in mine.seams)]:
             account.add_seam(seam)
+        if mine.unended_line:
+            account.unended_line = mine.unended_line + n_lines
         self.account = account
         self._renumber_channels(before)
         self._run = None
@@ -368,6 +372,8 @@ class Scanner:
         """Return the account of all that was read."""
         s = self._s
         notes = [*self.plan.match.notes, *self.account.notes]
+        if line := self.account.unended_line:
+            notes.append(f"the last line, {line}, has no line end, so its frame may have been cut short")
         if self.account.more_seams:
             notes.append(f"the clock ran back {self.account.more_seams} more times, which are not listed")
         tally = Tally(

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 S = 1_000_000_000
+T = 1_700_000_000 * S
 
 
 @pytest.fixture(params=ENGINES)
@@ -28,7 +29,7 @@ def engine(request: pytest.FixtureRequest) -> str:
 def read_line(tmp_path: Path, line: bytes, engine: str) -> Row:
     """Return the one frame of a log of one line, between two that are common."""
     path = tmp_path / "one.log"
-    common = b"(1.000000) can0 001#\n"
+    common = b"(1700000000.000000) can0 001#\n"
     path.write_bytes(common + line + b"\n" + common)
     rows, tally = gather(path, engine=engine)
     assert tally.skipped == []
@@ -43,50 +44,50 @@ class TestForms:
     @pytest.mark.parametrize(
         ("line", "expected"),
         [
-            (b"(1.000000) can0 202#", Row(S, "can0", 0x202, Flag(0), 0, b"")),
-            (b"(1.000000) can0 202#E8b7", Row(S, "can0", 0x202, Flag(0), 2, b"\xe8\xb7")),
+            (b"(1700000000.000000) can0 202#", Row(T, "can0", 0x202, Flag(0), 0, b"")),
+            (b"(1700000000.000000) can0 202#E8b7", Row(T, "can0", 0x202, Flag(0), 2, b"\xe8\xb7")),
             (
-                b"(1.000000) can0 7FF#0102030405060708",
-                Row(S, "can0", 0x7FF, Flag(0), 8, bytes(range(1, 9))),
+                b"(1700000000.000000) can0 7FF#0102030405060708",
+                Row(T, "can0", 0x7FF, Flag(0), 8, bytes(range(1, 9))),
             ),
-            (b"(1.000000) can0 00000486#11", Row(S, "can0", 0x486, Flag.EXTENDED, 1, b"\x11")),
-            (b"(1.000000) can0 1FFFFFFF#11", Row(S, "can0", 0x1FFFFFFF, Flag.EXTENDED, 1, b"\x11")),
-            (b"(1.000000) can0 202#R", Row(S, "can0", 0x202, Flag.REMOTE, 0, b"")),
-            (b"(1.000000) can0 202#R8", Row(S, "can0", 0x202, Flag.REMOTE, 8, b"")),
-            (b"(1.000000) can0 202#r3", Row(S, "can0", 0x202, Flag.REMOTE, 3, b"")),
-            (b"(1.000000) can0 202#R8_B", Row(S, "can0", 0x202, Flag.REMOTE, 11, b"")),
+            (b"(1700000000.000000) can0 00000486#11", Row(T, "can0", 0x486, Flag.EXTENDED, 1, b"\x11")),
+            (b"(1700000000.000000) can0 1FFFFFFF#11", Row(T, "can0", 0x1FFFFFFF, Flag.EXTENDED, 1, b"\x11")),
+            (b"(1700000000.000000) can0 202#R", Row(T, "can0", 0x202, Flag.REMOTE, 0, b"")),
+            (b"(1700000000.000000) can0 202#R8", Row(T, "can0", 0x202, Flag.REMOTE, 8, b"")),
+            (b"(1700000000.000000) can0 202#r3", Row(T, "can0", 0x202, Flag.REMOTE, 3, b"")),
+            (b"(1700000000.000000) can0 202#R8_B", Row(T, "can0", 0x202, Flag.REMOTE, 11, b"")),
             (
-                b"(1.000000) can0 202#0102030405060708_F",
-                Row(S, "can0", 0x202, Flag(0), 15, bytes(range(1, 9))),
+                b"(1700000000.000000) can0 202#0102030405060708_F",
+                Row(T, "can0", 0x202, Flag(0), 15, bytes(range(1, 9))),
             ),
-            (b"(1.000000) can0 202##0", Row(S, "can0", 0x202, Flag.FD, 0, b"")),
-            (b"(1.000000) can0 202##1AB", Row(S, "can0", 0x202, Flag.FD | Flag.BRS, 1, b"\xab")),
-            (b"(1.000000) can0 202##2AB", Row(S, "can0", 0x202, Flag.FD | Flag.ESI, 1, b"\xab")),
-            (b"(1.000000) can0 202##f", Row(S, "can0", 0x202, Flag.FD | Flag.BRS | Flag.ESI, 0, b"")),
-            (b"(1.000000) can0 202##4" + b"5A" * 12, Row(S, "can0", 0x202, Flag.FD, 9, b"\x5a" * 12)),
+            (b"(1700000000.000000) can0 202##0", Row(T, "can0", 0x202, Flag.FD, 0, b"")),
+            (b"(1700000000.000000) can0 202##1AB", Row(T, "can0", 0x202, Flag.FD | Flag.BRS, 1, b"\xab")),
+            (b"(1700000000.000000) can0 202##2AB", Row(T, "can0", 0x202, Flag.FD | Flag.ESI, 1, b"\xab")),
+            (b"(1700000000.000000) can0 202##f", Row(T, "can0", 0x202, Flag.FD | Flag.BRS | Flag.ESI, 0, b"")),
+            (b"(1700000000.000000) can0 202##4" + b"5A" * 12, Row(T, "can0", 0x202, Flag.FD, 9, b"\x5a" * 12)),
             (
-                b"(1.000000) can0 12345678##5" + bytes(range(64)).hex().encode(),
-                Row(S, "can0", 0x12345678, Flag.FD | Flag.BRS | Flag.EXTENDED, 15, bytes(range(64))),
+                b"(1700000000.000000) can0 12345678##5" + bytes(range(64)).hex().encode(),
+                Row(T, "can0", 0x12345678, Flag.FD | Flag.BRS | Flag.EXTENDED, 15, bytes(range(64))),
             ),
-            (b"(1.000000) can0 202#11 R", Row(S, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.000000) can0 202#11 T", Row(S, "can0", 0x202, Flag.TX, 1, b"\x11")),
-            (b"(1.000000) can0 202#11 t ", Row(S, "can0", 0x202, Flag.TX, 1, b"\x11")),
-            (b"(1.000000) can0 202#11\r", Row(S, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.000000) can0 202#11 T\r", Row(S, "can0", 0x202, Flag.TX, 1, b"\x11")),
-            (b"\t(1.000000)\tcan0   202#11  ", Row(S, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1) can0 202#11", Row(S, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.) can0 202#11", Row(S, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.002) can0 202#11", Row(S + 2_000_000, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.00000001) can0 202#11", Row(S + 10, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.000000001) can0 202#11", Row(S + 1, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(0000000001.000001) can0 202#11", Row(S + 1000, "can0", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.000000) " + b"x" * 31 + b" 202#11", Row(S, "x" * 31, 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.000000) c 202#11", Row(S, "c", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.000000) B\xc3\xbcs 202#11", Row(S, "B\xfcs", 0x202, Flag(0), 1, b"\x11")),
-            (b"(1.000000) can0 20000040#00", Row(S, "can0", 0x40, Flag.ERROR, 1, b"\0")),
+            (b"(1700000000.000000) can0 202#11 R", Row(T, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000000) can0 202#11 T", Row(T, "can0", 0x202, Flag.TX, 1, b"\x11")),
+            (b"(1700000000.000000) can0 202#11 t ", Row(T, "can0", 0x202, Flag.TX, 1, b"\x11")),
+            (b"(1700000000.000000) can0 202#11\r", Row(T, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000000) can0 202#11 T\r", Row(T, "can0", 0x202, Flag.TX, 1, b"\x11")),
+            (b"\t(1700000000.000000)\tcan0   202#11  ", Row(T, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000) can0 202#11", Row(T, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.) can0 202#11", Row(T, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.002) can0 202#11", Row(T + 2_000_000, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.00000001) can0 202#11", Row(T + 10, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000000001) can0 202#11", Row(T + 1, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000001) can0 202#11", Row(T + 1000, "can0", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000000) " + b"x" * 31 + b" 202#11", Row(T, "x" * 31, 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000000) c 202#11", Row(T, "c", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000000) B\xc3\xbcs 202#11", Row(T, "B\xfcs", 0x202, Flag(0), 1, b"\x11")),
+            (b"(1700000000.000000) can0 20000040#00", Row(T, "can0", 0x40, Flag.ERROR, 1, b"\0")),
             (
-                b"(1.000000) can0 20000204#0008000000006000",
-                Row(S, "can0", 0x204, Flag.ERROR, 8, bytes.fromhex("0008000000006000")),
+                b"(1700000000.000000) can0 20000204#0008000000006000",
+                Row(T, "can0", 0x204, Flag.ERROR, 8, bytes.fromhex("0008000000006000")),
             ),
         ],
         ids=lambda value: value.decode("latin-1") if isinstance(value, bytes) else "",
@@ -101,27 +102,27 @@ class TestBroken:
     @pytest.mark.parametrize(
         ("line", "reason"),
         [
-            (b"(1.000000) can0 202#E8B", "two digits"),
-            (b"(1.000000) can0 202#112233445566778899", "more than 8 bytes"),
-            (b"(1.000000) can0 202##" + b"0" + b"11" * 9, "CAN FD frame has"),
-            (b"(1.000000) can0 202##011223", "two digits"),
-            (b"(1.000000) can0 202##", "flags"),
-            (b"(1.000000) can0 202##G", "flags"),
-            (b"(1.000000) can0 800#11", "7FF"),
-            (b"(1.000000) can0 FFF#11", "7FF"),
-            (b"(1.000000) can0 40000000#11", "1FFFFFFF"),
-            (b"(1.000000) can0 FFFFFFFF#11", "1FFFFFFF"),
-            (b"(1.000000) can0 0202#11", "3 digits"),
-            (b"(1.000000) can0 #11", "3 digits"),
-            (b"(1.000000) can0 202#0102030405060708_8", "raw data length"),
-            (b"(1.000000) can0 202#01_9", "raw data length"),
-            (b"(1.000000) can0 202#R7_9", "raw data length"),
-            (b"(1.000000) can0 202 [1] 11", "'#'"),
-            (b"(1.000000) can0", "'#'"),
-            (b"(1.000000) 202#11", "'#'"),
-            (b"(1.000000) ", "channel name"),
-            (b"(1.000000) " + b"x" * 32 + b" 202#11", "channel name"),
-            (b"(1.000000)can0 202#11", "closing bracket"),
+            (b"(1700000000.000000) can0 202#E8B", "two digits"),
+            (b"(1700000000.000000) can0 202#112233445566778899", "more than 8 bytes"),
+            (b"(1700000000.000000) can0 202##" + b"0" + b"11" * 9, "CAN FD frame has"),
+            (b"(1700000000.000000) can0 202##011223", "two digits"),
+            (b"(1700000000.000000) can0 202##", "flags"),
+            (b"(1700000000.000000) can0 202##G", "flags"),
+            (b"(1700000000.000000) can0 800#11", "7FF"),
+            (b"(1700000000.000000) can0 FFF#11", "7FF"),
+            (b"(1700000000.000000) can0 40000000#11", "1FFFFFFF"),
+            (b"(1700000000.000000) can0 FFFFFFFF#11", "1FFFFFFF"),
+            (b"(1700000000.000000) can0 0202#11", "3 digits"),
+            (b"(1700000000.000000) can0 #11", "3 digits"),
+            (b"(1700000000.000000) can0 202#0102030405060708_8", "raw data length"),
+            (b"(1700000000.000000) can0 202#01_9", "raw data length"),
+            (b"(1700000000.000000) can0 202#R7_9", "raw data length"),
+            (b"(1700000000.000000) can0 202 [1] 11", "'#'"),
+            (b"(1700000000.000000) can0", "'#'"),
+            (b"(1700000000.000000) 202#11", "'#'"),
+            (b"(1700000000.000000) ", "channel name"),
+            (b"(1700000000.000000) " + b"x" * 32 + b" 202#11", "channel name"),
+            (b"(1700000000.000000)can0 202#11", "closing bracket"),
             (b"(1.000000 can0 202#11", "closing bracket"),
             (b"(-1.000000) can0 202#11", "time stamp"),
             (b"() can0 202#11", "time stamp"),
@@ -131,16 +132,24 @@ class TestBroken:
             (b"can0 202#11", "brackets"),
             (b"garbage", "brackets"),
             (b"\xff\xfe\x80", "brackets"),
-            (b"(1.000000) can0 202#11 X", "end behind"),
-            (b"(1.000000) can0 202#11 R T", "end behind"),
-            (b"(1.000000) can0 202#11G", "end behind"),
-            (b"(1.000000) can0 202#1122(1.000100) can0 203#33", "end behind"),
+            (b"(1700000000.000000) can0 202#1G", "two digits"),
+            (b"(1700000000.000000) can0 202#0123456789abcdeg", "two digits"),
+            (b"(1700000000.000000) can0 202#0123456g", "two digits"),
+            (b"(1700000000.000000) can0 20@#11", "'#'"),
+            (b"(1700000000.000000) can0 1234567g#11", "'#'"),
+            (b"(1700000000.00000a) can0 202#11", "closing bracket"),
+            (b"(170000000a.000000) can0 202#11", "closing bracket"),
+            (b"(1700000000.00000000a) can0 202#11", "closing bracket"),
+            (b"(1700000000.000000) can0 202#11 X", "end behind"),
+            (b"(1700000000.000000) can0 202#11 R T", "end behind"),
+            (b"(1700000000.000000) can0 202#11G", "end behind"),
+            (b"(1700000000.000000) can0 202#1122(1.000100) can0 203#33", "end behind"),
         ],
         ids=lambda value: value.decode("latin-1") if isinstance(value, bytes) else "",
     )
     def test_line(self, tmp_path: Path, engine: str, line: bytes, reason: str) -> None:
         path = tmp_path / "broken.log"
-        path.write_bytes(b"(1.000000) can0 001#\n" + line + b"\n(1.000000) can0 002#\n")
+        path.write_bytes(b"(1700000000.000000) can0 001#\n" + line + b"\n(1700000000.000000) can0 002#\n")
         rows, tally = gather(path, engine=engine)
         assert [row.can_id for row in rows] == [1, 2]
         assert (tally.frames, tally.broken, tally.other_lines) == (2, 1, 0)
@@ -152,21 +161,23 @@ class TestBroken:
 
     def test_first_few_are_kept(self, tmp_path: Path, engine: str) -> None:
         path = tmp_path / "broken.log"
-        path.write_bytes(b"(1.000000) can0 001#\n" + b"bad\n" * 50)
+        path.write_bytes(b"(1700000000.000000) can0 001#\n" + b"bad\n" * 50)
         _, tally = gather(path, engine=engine)
         assert tally.broken == 50
         assert [line.line for line in tally.skipped] == list(range(2, 10))
 
     def test_unwanted_frames_are_checked_too(self, tmp_path: Path, engine: str) -> None:
         path = tmp_path / "broken.log"
-        path.write_bytes(b"(1.000000) can0 001#\n(1.000000) can0 002#1\n(1.000000) can0 002#11\n")
+        path.write_bytes(
+            b"(1700000000.000000) can0 001#\n(1700000000.000000) can0 002#1\n(1700000000.000000) can0 002#11\n"
+        )
         rows, tally = gather(path, engine=engine, wanted=[(1, False)])
         assert [row.can_id for row in rows] == [1]
         assert (tally.frames, tally.broken) == (2, 1)
 
     def test_nothing_readable_is_refused(self, tmp_path: Path) -> None:
         path = tmp_path / "broken.log"
-        path.write_bytes(b"(1.000000) can0 001#1\n(1.000000) can0 001#1\n")
+        path.write_bytes(b"(1700000000.000000) can0 001#1\n(1700000000.000000) can0 001#1\n")
         with pytest.raises(CaptureError, match=r"broken\.log:1: .*001#1.*two digits"):
             gather(path)
 
@@ -204,12 +215,10 @@ class TestIds:
             assert (tally.frames, tally.errors) == (6, 1)
 
     @given(st.sets(st.integers(0, 2**29 - 1), min_size=1, max_size=40), st.sets(st.integers(0, 2**29 - 1), max_size=40))
-    def test_many_wanted(
-        self, tmp_path_factory: pytest.TempPathFactory, wanted: set[int], unwanted: set[int]
-    ) -> None:
+    def test_many_wanted(self, tmp_path_factory: pytest.TempPathFactory, wanted: set[int], unwanted: set[int]) -> None:
         path = tmp_path_factory.getbasetemp() / "many.log"
         ids = sorted(wanted | unwanted)
-        path.write_bytes(b"".join(b"(1.000000) can0 %08X#\n" % can_id for can_id in ids))
+        path.write_bytes(b"".join(b"(1700000000.000000) can0 %08X#\n" % can_id for can_id in ids))
         for engine in ("kernel", "compiled"):
             rows, _ = gather(path, engine=engine, wanted=[(can_id, True) for can_id in wanted])
             assert [row.can_id for row in rows] == sorted(wanted)

@@ -69,6 +69,7 @@ class TestAnyCut:
         engine=st.sampled_from(ENGINES),
         workers=st.integers(1, 9),
         window_bytes=st.integers(200, 900),
+        batch=st.integers(1, 6),
         wanted=st.none() | st.lists(st.sampled_from([(0x101, False), (0x101, True), (0x7FF, False)])),
     )
     def test_equal(
@@ -78,12 +79,13 @@ class TestAnyCut:
         engine: str,
         workers: int,
         window_bytes: int,
+        batch: int,
         wanted: list[tuple[int, bool]] | None,
     ) -> None:
         path = folder / "cut.log"
         path.write_bytes(log)
         rows, tally = gather(
-            path, engine=engine, workers=workers, piece_bytes=1, window_bytes=window_bytes, wanted=wanted
+            path, engine=engine, workers=workers, window_bytes=window_bytes, batch=batch, wanted=wanted
         )
         whole, account = gather(path, wanted=wanted)
         assert rows == whole
@@ -99,13 +101,19 @@ class TestAnyCut:
             ]
             assert rows == kept
 
+    def test_a_piece_may_be_shorter_than_the_disorder(self, folder: Path) -> None:
+        log = b"(100.000000) can0 101#\n(100.000000) can0 102#\n(99.999999) can0 103#\n"
+        path = folder / "short.log"
+        path.write_bytes(log)
+        assert_read_as_slowly(log, *gather(path, workers=3))
+
     @settings(max_examples=30, deadline=None)
-    @given(log=any_lines(), window_bytes=st.integers(200, 900))
-    def test_gzip(self, folder: Path, log: bytes, window_bytes: int) -> None:
+    @given(log=any_lines(), window_bytes=st.integers(200, 900), batch=st.integers(1, 6))
+    def test_gzip(self, folder: Path, log: bytes, window_bytes: int, batch: int) -> None:
         path = folder / "cut.log.gz"
         half = len(log) // 2
         path.write_bytes(gzip.compress(log[:half]) + gzip.compress(log[half:]))
-        rows, tally = gather(path, window_bytes=window_bytes)
+        rows, tally = gather(path, window_bytes=window_bytes, batch=batch)
         assert_read_as_slowly(log, rows, tally)
 
     def test_error_classes_add_up(self, folder: Path) -> None:
@@ -121,9 +129,7 @@ class TestOrder:
 
     def read(self, folder: Path, stamps_ms: list[float]) -> tuple[list[tuple[float, int, int]], Tally]:
         path = folder / "order.log"
-        path.write_bytes(
-            b"".join(b"(%.6f) can0 %03X#\n" % (stamp / 1000, i) for i, stamp in enumerate(stamps_ms))
-        )
+        path.write_bytes(b"".join(b"(%.6f) can0 %03X#\n" % (stamp / 1000, i) for i, stamp in enumerate(stamps_ms)))
         rows, tally = gather(path)
         return [(row.time_ns / MS, row.can_id, row.segment) for row in rows], tally
 

@@ -13,10 +13,20 @@ _payload = st.one_of(
     _bytes.map(lambda data: b"#" + data.hex().upper().encode()),
     _bytes.map(lambda data: b"#" + data.hex().encode()),
     st.sampled_from((b"#R", b"#R8", b"#R8_C", b"#0102030405060708_B")),
-    st.tuples(st.sampled_from(b"0125F"), _fd_bytes).map(
-        lambda pair: b"##" + bytes([pair[0]]) + pair[1].hex().encode()
+    st.tuples(st.sampled_from(b"0125F"), _fd_bytes).map(lambda pair: b"##" + bytes([pair[0]]) + pair[1].hex().encode()),
+    st.sampled_from(
+        (
+            b"#1",
+            b"#1G",
+            b"#0123456789ABCDEg",
+            b"#@`",
+            b"#112233445566778899",
+            b"##",
+            b"##0112233445566778899",
+            b" 11",
+            b"#0102_9",
+        )
     ),
-    st.sampled_from((b"#1", b"#112233445566778899", b"##", b"##0112233445566778899", b" 11", b"#0102_9")),
 )
 _frame = st.tuples(
     st.sampled_from(LABELS),
@@ -24,19 +34,21 @@ _frame = st.tuples(
     _payload,
     st.sampled_from((b"", b"", b"", b" R", b" T", b" t", b"  ", b" X")),
 )
-_noise = st.sampled_from((b"", b"# remark", b"garbage", b"(1.0", b"(4000000000.0) can0 101#", b"\xff\xfe", b"(1)can0 101#"))
+_noise = st.sampled_from(
+    (b"", b"# remark", b"garbage", b"(1.0", b"(4000000000.0) can0 101#", b"\xff\xfe", b"(1)can0 101#")
+)
 _end = st.sampled_from((b"\n", b"\n", b"\n", b"\r\n", b"\0\0\0\n", b"\0\0"))
 
 _ms = 1_000_000
 _step_ns = st.one_of(
     st.integers(0, 3 * _ms),
-    st.sampled_from((0, -1, -5 * _ms, -10 * _ms, -10 * _ms - 1, 10 * _ms, -10_000 * _ms, 7_000 * _ms)),
+    st.sampled_from((0, -1, -5 * _ms, -10 * _ms, -10 * _ms - 1, 10 * _ms, -10_000 * _ms, 7_000 * _ms, 40 * _ms)),
 )
 
 
 def common_lines() -> st.SearchStrategy[bytes]:
     """Logs of the lines that candump writes on a healthy bus."""
-    common = st.tuples(st.sampled_from(LABELS[:2]), st.sampled_from(IDS), _bytes, st.integers(0, 3 * _ms))
+    common = st.tuples(st.sampled_from(LABELS[:2]), st.sampled_from(IDS), _bytes, st.integers(0, 12 * _ms))
 
     def write(frames: list[tuple[bytes, bytes, bytes, int]]) -> bytes:
         time_ns, log = 1_700_000_000_000_000_000, b""
@@ -54,7 +66,7 @@ def any_lines() -> st.SearchStrategy[bytes]:
     line = st.one_of(st.tuples(_frame, _step_ns, st.sampled_from((6, 6, 6, 9, 3, 0)), _end), st.tuples(_noise, _end))
 
     def write(lines: list[tuple[object, ...]], *, has_end: bool) -> bytes:
-        time_ns, log = 100_000_000_000, b"(100.000000) can0 101#\n"
+        time_ns, log = 1_700_000_000_000_000_000, b"(1700000000.000000) can0 101#\n"
         for entry in lines:
             if len(entry) == 2:
                 log += b"".join(entry)  # type: ignore[arg-type]

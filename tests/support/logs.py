@@ -59,6 +59,7 @@ def gather(
     workers: int = 1,
     piece_bytes: int = 1,
     window_bytes: int = 1 << 16,
+    batch: int = 1 << 15,
 ) -> tuple[list[Row], Tally]:
     """Return all frames of a capture, and the account of its lines."""
     capture = open_capture(path)
@@ -73,6 +74,7 @@ def gather(
         workers=workers,
         piece_bytes=piece_bytes,
         window_bytes=window_bytes,
+        batch=batch,
         plain_bytes=0 if engine.startswith("compiled") else 1 << 60,
     )
 

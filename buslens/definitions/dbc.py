@@ -7,6 +7,7 @@ down to single statements, and the rest is used.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.definitions.dbc_text import decode_text
@@ -66,7 +67,7 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
     reading = _read(text)
     problems = [*reading.problems(path)]
     messages = tuple(reading.messages(path, problems))
-    if not messages and not (reading.kept and not reading.defines_messages):
+    if not messages and (reading.defines_messages or not reading.placed.statements):
         raise _nothing(problems, path)
     if not messages:
         reason = "it defines no message; a message begins with a line such as " + EXAMPLES["BO_"]
@@ -112,8 +113,8 @@ class _Reading(NamedTuple):
         lines, message = self.placed.lines, _Enclosing(self.placed)
         told: list[tuple[int, int | None, str, str, bool]]
         told = [(fault.offset, None, fault.subject, fault.reason, fault.is_note) for fault in self.found.faults]
-        for statement, offset in self.misread:
-            column, reason = _syntax_reason(lines, statement, offset)
+        for statement, offset, said in self.misread:
+            column, reason = (None, said) if said else _syntax_reason(lines, statement, offset)
             told.append((offset or statement.start, column, message.subject(statement), reason, False))
         for statement in self.feed.unclosed.values():
             told.append((statement.start, None, message.subject(statement), "its semicolon is missing", True))
@@ -158,7 +159,7 @@ def _read(text: str) -> _Reading:
             pass
     good, misread = sift_syntax(text, feed)
     placed = outline(text, good)
-    found = assess(placed)
+    found = assess(placed, _numbers_of_unread(text, misread))
     kept = [statement for statement in good if found.keeps(statement)]
     refused: Sequence[Refused] = ()
     try:
@@ -172,6 +173,12 @@ def _read(text: str) -> _Reading:
     return _Reading(placed, found, feed, misread, refused, kept, database)
 
 
+def _numbers_of_unread(text: str, misread: Sequence[Misread]) -> set[int]:
+    """Return the numbers of messages whose statement is not understood."""
+    words = (text[bad.statement.start : bad.statement.end].split()[1:2] for bad in misread)
+    return {int(word) for found in words for word in found if word.isascii() and word.isdecimal() and len(word) <= 20}
+
+
 def _load(statements: Sequence[Statement], feed: Feed, found: Assessment) -> Any:
     return load("\n".join(feed.said(statement, numbers=found.numbers) for statement in statements))
 
@@ -182,15 +189,17 @@ class _Enclosing:
     def __init__(self, placed: Outline) -> None:
         self._text = placed.text
         self._messages = placed.messages
+        self._starts = [place.statement.start for place in placed.messages]
 
     def subject(self, statement: Statement) -> str:
         """Return the name of the message or signal that a statement is, else its first words."""
-        if statement.name and statement.keyword == "BO_":
-            return statement.name
-        if statement.name and statement.keyword == "SG_":
-            before = [place.name for place in self._messages if place.statement.start < statement.start]
-            return ".".join([*before[-1:], statement.name])
         words = self._text[statement.start : statement.end].split('"')[0].split()[:3]
+        if statement.keyword == "BO_" and (statement.name or len(words) == 3):
+            return statement.name or words[2].rstrip(":")
+        if statement.keyword == "SG_" and (statement.name or len(words) > 1):
+            before = bisect_right(self._starts, statement.start)
+            message = [self._messages[before - 1].name] if before else []
+            return ".".join([*message, statement.name or words[1].rstrip(":")])
         return " ".join(words) if words and statement.keyword else "text"
 
 

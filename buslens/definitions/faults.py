@@ -14,7 +14,7 @@ from buslens.definitions.model import FLOAT_LENGTHS, ByteOrder, Signal
 from buslens.errors import did_you_mean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 
     from buslens.definitions.outline import MessagePlace, Outline, SignalNote, SignalPlace
     from buslens.definitions.statements import Statement
@@ -64,8 +64,16 @@ class Assessment:
         self.left_out.update(statement.start for statement in statements)
 
 
-def assess(placed: Outline) -> Assessment:
-    """Return all faults that can be told from the outline of a DBC, in order of their places."""
+def assess(placed: Outline, unread: Container[int] = ()) -> Assessment:
+    """Return all faults that can be told from the outline of a DBC, in order of their places.
+
+    Parameters
+    ----------
+    placed : Outline
+        Of the statements that can be read.
+    unread : container of int
+        Numbers of messages that cannot.
+    """
     found = Assessment()
     kept = _usable_messages(placed, found)
     notes: dict[int, list[SignalNote]] = {}
@@ -73,10 +81,7 @@ def assess(placed: Outline) -> Assessment:
         notes.setdefault(found.number(note.number), []).append(note)
     for number, place in kept.items():
         _assess_signals(place, notes.get(number, []), found)
-    for stray in placed.strays:
-        found.faults.append(Fault(stray.statement.start, stray.name, "no BO_ stands before this signal"))
-        found.leave_out([stray.statement])
-    _assess_references(placed, kept, found)
+    _assess_references(placed, kept, unread, found)
     found.faults.sort()
     return found
 
@@ -132,7 +137,9 @@ def _written(placed: Outline, place: MessagePlace) -> tuple[str, int, list[str]]
     return place.name, place.length, ["".join(text.split()) for text in texts]
 
 
-def _assess_references(placed: Outline, kept: Mapping[int, MessagePlace], found: Assessment) -> None:
+def _assess_references(
+    placed: Outline, kept: Mapping[int, MessagePlace], unread: Container[int], found: Assessment
+) -> None:
     """Leave out what is said about something that is not there, or is there no more."""
     names: dict[int, set[str]] = {}
     silent: dict[int, set[str]] = {}
@@ -158,6 +165,8 @@ def _assess_references(placed: Outline, kept: Mapping[int, MessagePlace], found:
         if number in used and (not name or name in used[number]):
             continue
         found.leave_out([statement])
+        if statement.number in unread and number not in kept:
+            continue
         if number in silent and (number not in kept or name in silent[number]):
             continue
         if number not in kept:

@@ -76,8 +76,8 @@ class Feed:
             Whether sizes do not matter: for the parser to check the syntax. A signal of a billion bits would cost as
             many bytes.
         """
-        if statement.keyword == "NS_":
-            return ""  # says nothing, and the parser takes what follows for a part of it where BS_ is missing
+        if statement.keyword in {"NS_", "BS_"}:
+            return ""  # say nothing, and the parser takes what follows for a part of NS_ where BS_ is missing
         if statement.start in self.unclosed:
             return f"{self._said(statement, numbers or {}, small=small)};"
         return self._said(statement, numbers or {}, small=small)

@@ -27,9 +27,9 @@ _GUARD: Final = "\nBS_:\n"
 _FIRST_GROUP: Final = 8
 """Statements in the group behind a bad one: bad ones like company."""
 
-_LINE_OF_KEYWORD: Final = rf"\n[ \t]*(?=(?:{'|'.join(sorted(KEYWORDS))})(?!\w))"
-_NEXT_LINE: Final = re.compile(_LINE_OF_KEYWORD, re.ASCII)
-_NEXT_STATEMENT: Final = re.compile(rf";[ \t]*(?:\n[ \t]*)*{_LINE_OF_KEYWORD}", re.ASCII)
+_NEXT_LINE: Final = re.compile(rf"\n[ \t]*(?P<keyword>{'|'.join(sorted(KEYWORDS))})(?!\w)", re.ASCII)
+_MAY_BE_MESSAGE: Final = re.compile(r"\d\s+\S+\s*:\s*\d", re.ASCII)
+_NO_MESSAGE: Final = "no BO_ stands right before this signal and its neighbours"
 _WITHOUT_SEMICOLON: Final = frozenset({"BO_", "SG_", "BU_", "VERSION"})
 _IN_ONE_LINE: Final = frozenset({"BO_", "SG_", "VERSION"})
 
@@ -40,6 +40,8 @@ class Misread(NamedTuple):
     statement: Statement
     #: Where it stops understanding; None if the statement is not finished.
     offset: int | None
+    #: What is wrong, if it is not the syntax.
+    reason: str = ""
 
 
 class Refused(NamedTuple):
@@ -112,7 +114,7 @@ def sift_syntax(text: str, feed: Feed) -> tuple[list[Statement], list[Misread]]:
     queue = _Queue(cut(text))
     size: int | None = None
     while group := queue.take(size):
-        found = _misread(group, feed)
+        found = _first_misread(group, feed)
         if found is None:
             good += group
             size = None if size is None else 2 * size
@@ -132,26 +134,49 @@ def sift_syntax(text: str, feed: Feed) -> tuple[list[Statement], list[Misread]]:
             end = len(text[:behind].rstrip())
             culprit = Statement(culprit.keyword, culprit.start, end, head_of(text, culprit.keyword, culprit.start, end))
         bad.append(Misread(culprit, offset if offset is None or offset < culprit.end else None))
-    return _with_their_messages(good, bad), bad
+    return _placed(text, good, bad)
 
 
-def _with_their_messages(good: Sequence[Statement], bad: Iterable[Misread]) -> list[Statement]:
-    """Return the statements without signals whose message is not understood: they are not the message's before."""
-    unread = sorted(misread.statement.start for misread in bad if misread.statement.keyword == "BO_")
-    messages = [statement.start for statement in good if statement.keyword == "BO_"]
+def _placed(text: str, good: Sequence[Statement], bad: Sequence[Misread]) -> tuple[list[Statement], list[Misread]]:
+    """Return the two without signals that follow no message: they are none of the message before.
 
-    def belongs(statement: Statement) -> bool:
-        if statement.keyword != "SG_":
-            return True
-        before = bisect_right(unread, statement.start)
-        last = bisect_right(messages, statement.start)
-        return not before or (last > 0 and messages[last - 1] > unread[before - 1])
+    Signals of a message that is not understood go with it in silence.
+    """
+    misread = {item.statement.start: item for item in bad}
+    kept: list[Statement] = []
+    wrong = list(bad)
+    has_message = False
+    reason = _NO_MESSAGE
+    for statement in sorted([*good, *(item.statement for item in bad)], key=lambda statement: statement.start):
+        is_good = statement.start not in misread
+        if is_good and statement.head is None and statement.keyword in {"BO_", "SG_"}:
+            wrong.append(Misread(statement, statement.start))
+            is_good = False
+        if statement.keyword == "SG_":
+            if is_good and has_message:
+                kept.append(statement)
+            elif is_good and reason:
+                wrong.append(Misread(statement, None, reason))
+            continue
+        if is_good:
+            kept.append(statement)
+        if statement.keyword or _MAY_BE_MESSAGE.search(text[statement.start : statement.end]):
+            has_message = is_good and statement.keyword == "BO_"
+            reason = "" if not is_good and statement.keyword in {"", "BO_"} else _NO_MESSAGE
+    return kept, wrong
 
-    return [statement for statement in good if belongs(statement)]
+
+def _first_misread(group: Sequence[Statement], feed: Feed) -> tuple[int, int | None] | None:
+    """Return the first statement of a group that is not understood, and where; None if all are."""
+    found = earlier = _misread(group, feed)
+    while earlier is not None and earlier[0]:
+        # The parser looks for words that are none in the whole text before it looks at their order.
+        found, earlier = earlier, _misread(group[: earlier[0]], feed)
+    return earlier or found
 
 
 def _misread(group: Sequence[Statement], feed: Feed) -> tuple[int, int | None] | None:
-    """Return the first statement of a group that is not understood, and where; None if all are."""
+    """Return a statement of a group that is not understood, and where; None if all are."""
     parts: list[str] = []
     starts: list[int] = []
     length, before = 0, ""
@@ -194,13 +219,15 @@ def _closes(statement: Statement, feed: Feed) -> bool:
 def _resume(text: str, statement: Statement, offset: int) -> int | None:
     """Return where a statement begins that a string without end has swallowed; None if none has."""
     quote = text.find('"', statement.start, statement.end)
-    if quote < 0 or offset < quote:
+    if quote < 0 or (offset < quote and statement.keyword):
         return None
-    if statement.keyword in _IN_ONE_LINE:
-        found = _NEXT_LINE.search(text, quote, statement.end)
-    else:
-        found = _NEXT_STATEMENT.search(text, quote, statement.end) or _NEXT_LINE.search(text, quote, statement.end)
-    return None if found is None else found.end()
+    for found in _NEXT_LINE.finditer(text, quote, statement.end):
+        start = found.start("keyword")
+        is_first = statement.keyword in _IN_ONE_LINE or text[quote : found.start()].rstrip().endswith(";")
+        # Comments may have lines that begin with such a word.
+        if is_first or head_of(text, found["keyword"], start, statement.end) is not None:
+            return start
+    return None
 
 
 def sift_meaning(

@@ -83,8 +83,6 @@ class Outline:
     notes: list[SignalNote]
     #: ``CM_`` and ``BA_`` statements about a message or a signal, and ``BA_`` of any other kind.
     remarks: list[Statement]
-    #: ``SG_`` statements in front of all messages.
-    strays: list[SignalPlace]
     #: Names that a ``BA_DEF_`` gives.
     defined_attributes: frozenset[str]
     lines: Lines
@@ -131,7 +129,6 @@ def outline(text: str, statements: Iterable[Statement]) -> Outline:
     messages: list[MessagePlace] = []
     notes: list[SignalNote] = []
     remarks: list[Statement] = []
-    strays: list[SignalPlace] = []
     defined: set[str] = set()
     for statement in kept:
         head = statement.head
@@ -147,7 +144,8 @@ def outline(text: str, statements: Iterable[Statement]) -> Outline:
                 )
                 messages.append(place)
             case "SG_":
-                (messages[-1].signals if messages else strays).append(_signal_place(statement, head))
+                if messages:
+                    messages[-1].signals.append(_signal_place(statement, head))
             case "VAL_":
                 notes.append(SignalNote(number=statement.number or 0, name=statement.name, statement=statement))
             case "SIG_VALTYPE_":
@@ -165,7 +163,6 @@ def outline(text: str, statements: Iterable[Statement]) -> Outline:
         messages=messages,
         notes=notes,
         remarks=remarks,
-        strays=strays,
         defined_attributes=frozenset(defined),
         lines=Lines(text),
     )

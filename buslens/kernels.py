@@ -117,7 +117,9 @@ def cache_folder(version: str) -> Path | None:
     for base in _places():
         folder = base / "kernels" / name
         try:
-            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            base.parent.mkdir(parents=True, exist_ok=True)
+            for place in (base, folder.parent, folder):
+                place.mkdir(exist_ok=True, mode=0o700)
             with tempfile.TemporaryFile(dir=folder):
                 pass
         except OSError:
@@ -140,9 +142,11 @@ def _is_ours(folder: Path) -> bool:
     """Return whether nobody else can put code there: what lies in the folder is run."""
     if not hasattr(os, "getuid"):
         return True
+    kernels, base = folder.parent, folder.parent.parent
+    # The base is shared with other caches of ours, that a user's usual rights (a group of one's own) may apply to.
     return all(
-        place.stat().st_uid == os.getuid() and not place.stat().st_mode & 0o022
-        for place in (folder, folder.parent, folder.parent.parent)
+        place.stat().st_uid == os.getuid() and not place.stat().st_mode & others
+        for place, others in ((folder, 0o022), (kernels, 0o022), (base, 0o002))
     )
 
 

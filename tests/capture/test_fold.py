@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import gzip
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -151,7 +152,7 @@ class TestOrder:
 
     def test_intervals_behind_a_seam_are_those_recorded(self, folder: Path) -> None:
         rows, _ = self.read(folder, [9000, 100, 150, 225])
-        assert [b[0] - a[0] for a, b in zip(rows[1:], rows[2:], strict=False)] == [50, 75]
+        assert [b[0] - a[0] for a, b in pairwise(rows[1:])] == [50, 75]
 
     def test_runs_never_reach_across_a_seam(self, folder: Path) -> None:
         path = folder / "runs.log"
@@ -202,7 +203,7 @@ class TestLines:
     )
     @pytest.mark.parametrize("engine", ENGINES)
     @pytest.mark.parametrize("packed", [False, True])
-    def test_same(self, folder: Path, log: bytes, engine: str, packed: bool) -> None:  # noqa: FBT001
+    def test_same(self, folder: Path, log: bytes, engine: str, packed: bool) -> None:
         path = folder / "lines.log"
         path.write_bytes(gzip.compress(log) if packed else log)
         rows, tally = gather(path, engine=engine)
@@ -250,7 +251,7 @@ class TestErrorsInConsumers:
         path.write_bytes(b"(1.0) can0 101#\n" * 5000)
 
         def step(accumulator: list[int], frames: Frames) -> None:
-            raise RuntimeError(f"{len(frames)} frames were not welcome")
+            raise RuntimeError(f"{len(frames)} frames were not welcome behind {len(accumulator)}")
 
         with pytest.raises(RuntimeError, match="not welcome"):
             fold(

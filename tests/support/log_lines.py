@@ -47,7 +47,7 @@ _step_ns = st.one_of(
 
 
 def common_lines() -> st.SearchStrategy[bytes]:
-    """Logs of the lines that candump writes on a healthy bus."""
+    """Draw logs of the lines that candump writes on a healthy bus."""
     common = st.tuples(st.sampled_from(LABELS[:2]), st.sampled_from(IDS), _bytes, st.integers(0, 12 * _ms))
 
     def write(frames: list[tuple[bytes, bytes, bytes, int]]) -> bytes:
@@ -62,7 +62,7 @@ def common_lines() -> st.SearchStrategy[bytes]:
 
 
 def any_lines() -> st.SearchStrategy[bytes]:
-    """Logs in which everything occurs that may occur; the first line is a frame."""
+    """Draw logs in which everything occurs that may occur; the first line is a frame."""
     line = st.one_of(st.tuples(_frame, _step_ns, st.sampled_from((6, 6, 6, 9, 3, 0)), _end), st.tuples(_noise, _end))
 
     def write(lines: list[tuple[object, ...]], *, has_end: bool) -> bytes:

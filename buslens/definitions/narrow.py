@@ -219,13 +219,14 @@ def _closes(statement: Statement, feed: Feed) -> bool:
 def _resume(text: str, statement: Statement, offset: int) -> int | None:
     """Return where a statement begins that a string without end has swallowed; None if none has."""
     quote = text.find('"', statement.start, statement.end)
-    if quote < 0 or (offset < quote and statement.keyword):
+    if quote < 0:
         return None
+    # What is wrong before the string says nothing about the string, and comments may have lines that begin so.
+    may_be_any = offset >= quote or not statement.keyword
     for found in _NEXT_LINE.finditer(text, quote, statement.end):
         start = found.start("keyword")
         is_first = statement.keyword in _IN_ONE_LINE or text[quote : found.start()].rstrip().endswith(";")
-        # Comments may have lines that begin with such a word.
-        if is_first or head_of(text, found["keyword"], start, statement.end) is not None:
+        if is_first or (may_be_any and head_of(text, found["keyword"], start, statement.end) is not None):
             return start
     return None
 

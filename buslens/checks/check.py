@@ -11,6 +11,7 @@ from buslens.checks import range as range_kind
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.checks.scene import Presence, Scene, longest_hold_ns
 from buslens.checks.verdict import add_up
+from buslens.definitions.model import EVERY_BIT
 from buslens.errors import CaptureError, Source, UsageError
 from buslens.expectations.model import (
     Agree,
@@ -31,12 +32,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from buslens.capture.frames import Tally
+    from buslens.capture.wanted import Wanted
     from buslens.checks.findings import Handshake
     from buslens.definitions.model import Definitions
     from buslens.expectations.model import AnyRule
     from buslens.timeline.model import Timeline
 
 _PRESENCE: Final = "presence of "
+_SEAMS_TOLD: Final = 5
 
 
 def check(
@@ -81,7 +84,7 @@ def check(
     source = open_capture(capture)
     recorder, tally = fold(
         source,
-        wanted=[(track.message.can_id, track.message.is_extended) for track in tracks],
+        wanted=_wanted(tracks),
         new=lambda: Recorder(tracks),
         step=Recorder.take,
         join=Recorder.join,
@@ -92,6 +95,17 @@ def check(
     if tally.first_ns is None or tally.last_ns is None:
         raise CaptureError("no frame in it could be read", Source(str(capture)))
     return judge(str(capture), expected, recorder, tally)
+
+
+def _wanted(tracks: list[Track]) -> Wanted:
+    """Return the ids of the frames that tracks are made from."""
+    from buslens.capture.wanted import Wanted
+
+    messages = [track.message for track in tracks]
+    return Wanted(
+        ids=frozenset((message.can_id, message.is_extended) for message in messages),
+        groups=frozenset(message.can_id for message in messages if message.id_mask != EVERY_BIT),
+    )
 
 
 def _load_expectations(given: Expectations | str | Path | None, *, definitions_needed: bool) -> Expectations:
@@ -267,16 +281,23 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
                 f"{log.message.name} came on {channels}, and was read from all of them as one; tie the definitions"
                 " to one channel to tell them apart"
             )
+        if len(log.ids) > 1:
+            sources = ", ".join(f"{can_id:X}" for can_id in sorted(log.ids))
+            notes.append(f"{log.message.name} came with ids {sources}, and was read from all of them as one")
         if not log.frames:
             notes.append(f"{log.message.name} (id {log.message.can_id:X}) is not in the capture")
     if tally.reordered:
         notes.append(f"{tally.reordered} frames were recorded up to 10 ms out of order and have been sorted")
-    for seam in tally.seams:
-        back = format_duration(seam.back_ns)
+    for seam in tally.seams[:_SEAMS_TOLD]:
+        what = f"the recorded clock ran back by {format_duration(seam.back_ns)}"
+        if seam.back_ns <= 0:
+            what = "the stamps of the log restart in a new block"
         notes.append(
-            f"line {seam.line}: the recorded clock ran back by {back}; every role is unknown there until its next"
-            " frame, and times count on from the jump"
+            f"line {seam.line}: {what}; every role is unknown there until its next frame, and times count on from"
+            " before it"
         )
+    if len(tally.seams) > _SEAMS_TOLD:
+        notes.append(f"the same at {len(tally.seams) - _SEAMS_TOLD} more places")
     if tally.errors:
         notes.append(f"{tally.errors} error frames were recorded: look at the bus itself, its wiring and its nodes")
     return notes

@@ -17,6 +17,8 @@ from buslens.units import format_duration
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from numpy.typing import NDArray
+
     from buslens.checks.scene import Scene
     from buslens.expectations.model import Condition, Rule
     from buslens.timeline.truth import Run, Truth
@@ -88,13 +90,16 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
     allowed = "" if tolerated is None else f"; tolerated {format_duration(tolerated)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return _finding(offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}", run, length)
+    if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():
+        # Only because no frame confirms the last states of the capture may it have held at all.
+        return None
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
         why = scene.why_unknown(offence.condition, _first_unknown_ns(truth, run))
         reason = f"the log cannot tell whether this held: {said}: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if not run.is_certain and (tolerated is None or run.at_end):
         # Behind the last frame of a role its state is not confirmed, but likely to have lasted.
-        if _holds_in(lasting(), run):
+        if (_stretches_in(lasting(), run) == TRUE).any():
             reason = f"{said}, if no role changed behind its last frame{allowed}"
             return _finding(offence, Outcome.UNDECIDED, reason, run, length)
         if run.at_end:
@@ -118,11 +123,11 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
     return _finding(offence, Outcome.UNDECIDED, reason, run, length)
 
 
-def _holds_in(truth: Truth, run: Run) -> bool:
-    """Return whether a condition surely holds at some moment of a stretch."""
+def _stretches_in(truth: Truth, run: Run) -> NDArray[np.int8]:
+    """Return the values that a truth has within a run; a run of nothing but FALSE, which is 0, was none."""
     first = int(np.searchsorted(truth.at_ns, run.from_ns, side="right")) - 1
     last = int(np.searchsorted(truth.at_ns, run.to_ns, side="right" if run.at_end else "left"))
-    return bool((truth.value[first:last] == TRUE).any())
+    return truth.value[first:last]
 
 
 def _first_unknown_ns(truth: Truth, run: Run) -> int:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
-from buslens.checks.scene import roles_of_trigger
 from buslens.checks.words import past, span_words, too_close
 from buslens.units import format_duration
 
@@ -51,7 +50,7 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     for since_ns, seen_ns in zip(thens.since_ns.tolist(), thens.seen_ns.tolist(), strict=True):
         then = Evidence(
             what=past(rule.then),
-            role=roles_of_trigger(rule.then)[0],
+            role=thens.roles[0],
             time=Span(earliest_ns=since_ns + 1, latest_ns=seen_ns),
         )
         # The last one that is not wholly after: it may share the interval, but not begin behind it.
@@ -64,7 +63,7 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
                 latest_ns=seen_ns - int(firsts.since_ns[last]) - 1,
             )
             time = Span(earliest_ns=int(firsts.since_ns[last]) + 1, latest_ns=int(firsts.seen_ns[last]))
-            evidence.insert(0, Evidence(what=past(rule.first), role=roles_of_trigger(rule.first)[0], time=time))
+            evidence.insert(0, Evidence(what=past(rule.first), role=firsts.roles[0], time=time))
             if scene.has_seam(int(firsts.since_ns[last]), seen_ns):
                 delay = None
         outcome, reason = _decide(rule, scene, since_ns, seen_ns, delay)

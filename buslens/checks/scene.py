@@ -55,6 +55,8 @@ class Occurrences:
     seen_ns: NDArray[np.int64]
     #: Occurrences that there may have been.
     doubtful: tuple[Zone, ...]
+    #: Roles that the trigger speaks of, in its order, each once.
+    roles: tuple[str, ...]
 
     def __len__(self) -> int:
         return len(self.seen_ns)
@@ -103,7 +105,8 @@ class Scene:
         self.is_timed = is_timed
         self.seams_ns = seams_ns
         self._truths: dict[Condition, Truth] = {}
-        self._occurrences: dict[tuple[Moment, ...], Occurrences] = {}
+        #: By identity, for a handshake asks often and a trigger is slow to hash; the trigger is kept with it.
+        self._occurrences: dict[int, tuple[Trigger, Occurrences]] = {}
         self._zones: dict[str, tuple[Zone, ...]] = {}
         self._lasting: Scene | None = None
 
@@ -135,9 +138,9 @@ class Scene:
 
     def occurrences(self, trigger: Trigger) -> Occurrences:
         """Return when a trigger came about."""
-        if trigger.moments not in self._occurrences:
-            self._occurrences[trigger.moments] = self._find(trigger)
-        return self._occurrences[trigger.moments]
+        if id(trigger) not in self._occurrences:
+            self._occurrences[id(trigger)] = trigger, self._find(trigger)
+        return self._occurrences[id(trigger)][1]
 
     def _find(self, trigger: Trigger) -> Occurrences:
         since, seen, doubtful = [], [], []
@@ -154,7 +157,12 @@ class Scene:
             seen.append(seen_ns)
         since_ns, seen_ns = np.concatenate(since), np.concatenate(seen)
         order = np.lexsort((since_ns, seen_ns))
-        return Occurrences(since_ns=since_ns[order], seen_ns=seen_ns[order], doubtful=tuple(sorted(doubtful)))
+        return Occurrences(
+            since_ns=since_ns[order],
+            seen_ns=seen_ns[order],
+            doubtful=tuple(sorted(doubtful)),
+            roles=roles_of_trigger(trigger),
+        )
 
     def zones(self, role: str) -> tuple[Zone, ...]:
         """Return the stretches that could hide a change of a role, in order of time."""
@@ -170,7 +178,7 @@ class Scene:
         if held_ns and self.first_ns + held_ns > since_ns:
             why = "what held before the capture began is not known"
             found.append(Zone(since_ns=self.first_ns - 1, until_ns=self.first_ns + held_ns, why=why))
-        for role in roles_of_trigger(trigger):
+        for role in self.occurrences(trigger).roles:
             zones = self.zones(role)
             # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
             found += zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]

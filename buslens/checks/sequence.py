@@ -37,7 +37,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Span
-from buslens.checks.scene import edge_condition, roles_of_trigger
+from buslens.checks.scene import edge_condition
 from buslens.checks.words import limit_words, past, span_words, too_close
 from buslens.timeline.model import UNKNOWN
 from buslens.timeline.truth import FALSE, TRUE
@@ -144,15 +144,15 @@ def _finding(
     )
 
 
-def _evidence(trigger: Trigger, edge: Edge) -> Evidence:
-    return Evidence(what=past(trigger), role=roles_of_trigger(trigger)[0], time=edge.span)
+def _evidence(scene: Scene, trigger: Trigger, edge: Edge) -> Evidence:
+    return Evidence(what=past(trigger), role=scene.occurrences(trigger).roles[0], time=edge.span)
 
 
 def _doubtful_start(rule: Sequence, scene: Scene, start: Edge) -> Finding:
     assert rule.given is not None  # noqa: S101 (only asked where a condition could not be decided)
     why = scene.why_unknown(rule.given.condition, start.since_ns)
     reason = f"{past(rule.start)}, but the log cannot tell whether '{rule.given.text}' held: {why}"
-    return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(rule.start, start),))
+    return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(scene, rule.start, start),))
 
 
 class _Run:
@@ -163,6 +163,8 @@ class _Run:
         self.scene = scene
         self.start = start
         self.number = number
+        self.triggers: dict[str | None, Trigger] = {None: rule.start}
+        self.triggers |= {step.name: step.await_ for step in rule.steps}
         self.tries = 0
         self.abandoned = ""
         self.end_ns = start.seen_ns
@@ -345,7 +347,7 @@ class _Run:
         if self._holds(step.await_, reference.since_ns):
             return "it was so from the beginning"
         parts = []
-        for role in roles_of_trigger(step.await_):
+        for role in self.scene.occurrences(step.await_).roles:
             timeline = self.scene.timelines[role]
             if timeline.is_number:
                 continue
@@ -402,7 +404,7 @@ class _Run:
         return step_name
 
     def _trigger(self, step_name: str | None) -> Trigger:
-        return next((step.await_ for step in self.rule.steps if step.name == step_name), self.rule.start)
+        return self.triggers[step_name]
 
     def _note_end(self, time_ns: int) -> None:
         self.end_ns = max(self.end_ns, time_ns)
@@ -418,9 +420,9 @@ class _Run:
         edge: Edge | None = None,
         delay: Span | None = None,
     ) -> Finding:
-        evidence = [_evidence(self._trigger(reference_name), reference)]
+        evidence = [_evidence(self.scene, self._trigger(reference_name), reference)]
         if edge is not None:
-            evidence.append(_evidence(step.await_, edge))
+            evidence.append(_evidence(self.scene, step.await_, edge))
         return _finding(
             self.rule,
             outcome,

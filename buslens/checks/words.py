@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
-from buslens.units import NS_PER_MS, format_duration
+from buslens.units import NS_PER_MS, exact_duration, format_duration
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Span
@@ -56,13 +57,14 @@ def too_close(span: Span, limit_ns: int, period_ns: int | None) -> str:
     return f"{text}; about {rate_words(wanted // NS_PER_MS * NS_PER_MS)} would decide"
 
 
+@cache
 def limit_words(least_ns: int | None, most_ns: int | None) -> str:
     """Return an allowed length of time: ``limit 50 to 600 ms``, ``limit 600 ms``, ``at least 50 ms``."""
     if least_ns is None or least_ns == 0:
-        return "no limit" if most_ns is None else f"limit {format_duration(most_ns)}"
+        return "no limit" if most_ns is None else f"limit {exact_duration(most_ns)}"
     if most_ns is None:
-        return f"limit at least {format_duration(least_ns)}"
-    low, high = format_duration(least_ns), format_duration(most_ns)
+        return f"limit at least {exact_duration(least_ns)}"
+    low, high = exact_duration(least_ns), exact_duration(most_ns)
     if low.rsplit(" ", 1)[1] == high.rsplit(" ", 1)[1]:
         low = low.rsplit(" ", 1)[0]
     return f"limit {low} to {high}"

@@ -269,8 +269,10 @@ class Diagram:
         for seam in self.result.tally.seams:
             if view.start_ns <= seam.time_ns <= view.end_ns:
                 x = scale.held(seam.time_ns)
-                words = f"clock ran back {format_duration(seam.back_ns)}"
-                items.append(Item(start=(x, x), end=(x, x), words=(words, "clock ran back"), is_mark=True))
+                words = (f"clock ran back {format_duration(seam.back_ns)}", "clock ran back")
+                if seam.back_ns <= 0:
+                    words = ("the stamps restart", "stamps restart")
+                items.append(Item(start=(x, x), end=(x, x), words=words, is_mark=True))
         if self._log_end is not None and self._log_end < view.end_ns:
             x = scale.held(self._log_end)
             items.append(Item(start=(x, x), end=(x, x), words=("log ends",), is_mark=True))

@@ -80,6 +80,8 @@ ROOM: Final = 24
 WORD_ROOM: Final = 25
 #: No time may come before this one, even if it runs back by less than SORTED_NS: what is older has been handed on.
 FLOOR: Final = 26
+#: 1: there are wanted J1939 groups in the table of 29-bit ids.
+GROUPS: Final = 27
 #: Error frames per class bit: 29 slots from here.
 ERROR_CLASS: Final = 32
 #: Slots from here on belong to the format; a piece of a log may start in the middle only if they are the same there.
@@ -294,16 +296,29 @@ def is_wanted(can_id: int, extended: int, s: Slots, ids: Numbers) -> bool:
     """Return whether frames of this id go into the columns.
 
     ids : int64[2048 + size], 1 for each wanted 11-bit id, then an open-addressing hash table of wanted 29-bit ids
-    plus 1, of a size that is a power of two and never full.
+    plus 1, of a size that is a power of two and never full. In it a wanted J1939 group stands as its bits of an id
+    (Linux kernel, Documentation/networking/j1939.rst) with bit 29.
     """
     if s[EVERYTHING] != 0:
         return True
     if extended == 0:
         return ids[can_id] != 0
+    if in_table(can_id, s, ids):
+        return True
+    if s[GROUPS] == 0:
+        return False
+    bits = can_id & 0x03FFFF00
+    if (can_id >> 16 & 0xFF) < 240:
+        bits = can_id & 0x03FF0000
+    return in_table(bits | 1 << 29, s, ids)
+
+
+def in_table(key: int, s: Slots, ids: Numbers) -> bool:
+    """Return whether the hash table of `is_wanted` has a key."""
     mask = s[ID_MASK]
-    k = (can_id ^ can_id >> 11 ^ can_id >> 19) & mask
+    k = (key ^ key >> 11 ^ key >> 19) & mask
     while ids[2048 + k] != 0:
-        if ids[2048 + k] == can_id + 1:
+        if ids[2048 + k] == key + 1:
             return True
         k = (k + 1) & mask
     return False

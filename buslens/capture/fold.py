@@ -176,7 +176,7 @@ def _slots_behind_head(capture: Capture, plan: Plan) -> Iterable[int]:
 
 def _cut(capture: Capture, workers: int | None, piece_bytes: int) -> list[tuple[int, int | None]]:
     """Return the pieces of a capture as (start, stop): each begins with a line."""
-    n_pieces = workers or os.cpu_count() or 1
+    n_pieces = workers or _n_cores()
     if capture.size is None or capture.match is None or capture.match.in_one_piece:
         return [(capture.n_mark, None)]
     n_pieces = max(1, min(n_pieces, capture.size // piece_bytes))
@@ -187,6 +187,13 @@ def _cut(capture: Capture, workers: int | None, piece_bytes: int) -> list[tuple[
             if start is not None and starts[-1] < start < capture.size:
                 starts.append(start)
     return list(zip(starts, [*starts[1:], None], strict=True))
+
+
+def _n_cores() -> int:
+    """Return the cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def _line_start(file: IO[bytes], place: int) -> int | None:

@@ -104,6 +104,7 @@ class Scanner:
         else:
             self._ids = plan.wanted.table()
             s[k.ID_MASK] = len(self._ids) - 2048 - 1
+            s[k.GROUPS] = int(bool(plan.wanted.groups))
         self._columns = Columns(plan.room, 2 * plan.room)
         s[k.WORD_ROOM] = len(self._columns.words)
         self._labels = bytearray(k.MOST_CHANNELS * k.LABEL_ROOM + 1)
@@ -124,17 +125,21 @@ class Scanner:
         if not self._buffer:
             self._buffer = bytearray(self.plan.window_bytes + k.PADDING)
         self._run = None
-        for window in windows(stream, self._buffer):
-            if window.is_too_long:
-                self._skip(self._s[k.LINES] + 1, _REASONS[k.TOO_LONG], self._buffer[:SHOWN_BYTES])
-                self._s[k.LINES] += 1
-            elif window.is_cut and stream.damage:
-                self._skip(self._s[k.LINES] + 1, stream.damage, self._buffer[: window.stop - 1])
-                return
-            else:
-                yield from self._read_window(window)
-        if stream.damage:
-            self._skip(self._s[k.LINES] + 1, stream.damage, b"")
+        try:
+            for window in windows(stream, self._buffer):
+                if window.is_too_long:
+                    self._skip(self._s[k.LINES] + 1, _REASONS[k.TOO_LONG], self._buffer[:SHOWN_BYTES])
+                    self._s[k.LINES] += 1
+                elif window.is_cut and stream.damage:
+                    self._skip(self._s[k.LINES] + 1, stream.damage, self._buffer[: window.stop - 1])
+                    return
+                else:
+                    yield from self._read_window(window)
+            if stream.damage:
+                self._skip(self._s[k.LINES] + 1, stream.damage, b"")
+        finally:
+            # It refers to this object: without a circle the buffers go as soon as nobody needs them.
+            self._run = None
 
     def _read_window(self, window: Window) -> Iterator[Frames]:
         frames = self._s[k.FRAMES]

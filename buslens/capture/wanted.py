@@ -29,9 +29,11 @@ class Wanted:
     """
 
     ids: frozenset[tuple[int, bool]]
+    #: 29-bit ids that stand for their whole J1939 group, whatever priority, source and (PDU1) destination are.
+    groups: frozenset[int] = frozenset()
 
     def __post_init__(self) -> None:
-        for can_id, is_extended in self.ids:
+        for can_id, is_extended in (*self.ids, *((member, True) for member in self.groups)):
             if not 0 <= can_id < (1 << 29 if is_extended else N_STANDARD):
                 raise ValueError(f"{can_id:#x} is no {'29' if is_extended else '11'}-bit id")
 
@@ -43,6 +45,7 @@ class Wanted:
     def table(self) -> NDArray[np.int64]:
         """Return the ids as a kernel looks them up: see `_scan_kernel.is_wanted`."""
         extended = sorted(can_id for can_id, is_extended in self.ids if is_extended)
+        extended += sorted({_group_key(can_id) for can_id in self.groups})
         size = 8
         while size < 2 * len(extended):
             size *= 2
@@ -56,3 +59,9 @@ class Wanted:
                 k = k + 1 & size - 1
             table[N_STANDARD + k] = can_id + 1
         return table
+
+
+def _group_key(can_id: int) -> int:
+    """Return what stands in the table for the J1939 group of an id: see `_scan_kernel.is_wanted`."""
+    is_pdu1 = (can_id >> 16 & 0xFF) < 240
+    return can_id & (0x03FF0000 if is_pdu1 else 0x03FFFF00) | 1 << 29

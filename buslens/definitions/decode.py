@@ -9,6 +9,7 @@ import numpy as np
 
 from buslens.capture.frames import Frames
 from buslens.definitions.index import MessageIndex
+from buslens.definitions.j1939 import SPECIAL, has_special_values, special_codes
 from buslens.definitions.model import Definitions
 from buslens.definitions.unpack import carries, is_whole, label_codes, physical, raw_values
 from buslens.errors import UsageError, did_you_mean
@@ -36,6 +37,8 @@ class _Piece(NamedTuple):
     #: How many signals of the same frame come before it.
     rank: NDArray[np.intp]
     raw: Numbers
+    #: For each value 0, or which of the J1939 `SPECIAL` ones it is; None if it cannot be one.
+    special: NDArray[np.int8] | None
 
 
 def decode(
@@ -63,7 +66,9 @@ def decode(
         value of the result is a whole number that int64 holds, else float64) and ``label`` (the name of the raw
         value, missing if it has none). Rows are in the order of the frames, then of the signals in the
         definitions. A signal that a frame is too short for, or that it does not select, has no row. Remote and
-        error frames have none, nor have identifiers that mean nothing on their channel.
+        error frames have none, nor have identifiers that mean nothing on their channel. Where a value of J1939 says
+        that there is none, the value is not-a-number and the label, if the definitions have no other,
+        ``"not available"``, ``"error"`` or ``"reserved"``.
         ``attrs["short_frames"]`` counts the frames that were shorter than their definition,
         ``attrs["unknown_frames"]`` the data frames whose identifier means nothing.
 
@@ -200,7 +205,9 @@ def _decode_message(
     """Yield the values of each signal of a message, and add up in `count` how many each frame carried."""
     for signal in signals:
         carried = rows[carries(frames, rows, signal, message)]
-        yield _Piece(signal, carried, count[carried], raw_values(frames, carried, signal))
+        raw = raw_values(frames, carried, signal)
+        special = special_codes(raw, signal) if has_special_values(signal, message) else None
+        yield _Piece(signal, carried, count[carried], raw, special if special is not None and special.any() else None)
         count[carried] += 1
 
 
@@ -212,7 +219,7 @@ def _table(pieces: Sequence[_Piece], count: NDArray[np.intp]) -> pd.DataFrame:
     before = np.cumsum(count) - count
     physicals = [physical(piece.raw, piece.signal) for piece in pieces]
     whole = all(
-        is_whole(piece.signal) and values.dtype != np.float64 and _fits(values)
+        piece.special is None and is_whole(piece.signal) and values.dtype != np.float64 and _fits(values)
         for piece, values in zip(pieces, physicals, strict=True)
     )
     value = np.zeros(total, np.int64 if whole else np.float64)
@@ -221,11 +228,15 @@ def _table(pieces: Sequence[_Piece], count: NDArray[np.intp]) -> pd.DataFrame:
     names: list[str] = []
     for number, (piece, values) in enumerate(zip(pieces, physicals, strict=True)):
         place = before[piece.frames] + piece.rank
-        value[place] = values
+        value[place] = values if piece.special is None else np.where(piece.special, np.nan, values)
         signal_code[place] = number
         codes, theirs = label_codes(piece.raw, piece.signal)
-        label_code[place] = np.where(codes < 0, -1, codes + len(names))
+        codes = np.where(codes < 0, -1, codes + len(names))
         names += theirs
+        if piece.special is not None:
+            codes = np.where((codes < 0) & (piece.special > 0), len(names) + piece.special - 1, codes)
+            names += SPECIAL
+        label_code[place] = codes
     return pd.DataFrame(
         {
             "signal": _texts([piece.signal.name for piece in pieces], signal_code),

@@ -35,6 +35,8 @@ ERROR: Final = "error"
 NOT_AVAILABLE: Final = "not available"
 SPECIAL: Final = (RESERVED, ERROR, NOT_AVAILABLE)
 """What a value can say instead of a value; codes 1, 2 and 3 of `special_codes`."""
+ERROR_CODE: Final = 2
+"""The first of the codes of `special_codes` that never stand for a state."""
 
 
 def group_mask(can_id: int) -> int:

@@ -59,7 +59,7 @@ def _messages(name: str, definitions: Definitions) -> list[Message]:
 def _no_message(name: str, definitions: Definitions) -> str:
     files = ", ".join(definitions.paths) or "the definitions"
     for problem in definitions.problems:
-        if problem.subject == name:
+        if problem.subject == name and not problem.is_note:
             return f"message '{name}' cannot be used: {problem}"
     return f"there is no message '{name}' in {files}{did_you_mean(name, {message.name for message in definitions})}"
 
@@ -74,6 +74,10 @@ def _role_problems(role: Role, definitions: Definitions) -> list[ExpectationErro
     if signal is None:
         hint = did_you_mean(role.signal, (signal.name for signal in message.signals))
         text = f"message {role.message} has no signal '{role.signal}'{hint}"
+        for problem in definitions.problems:
+            if problem.subject == _full(role) and not problem.is_note:
+                text = f"signal {_full(role)} cannot be used: {problem}"
+                break
         return [ExpectationError(text, role.places.get("signal", role.source))]
     if role.is_number:
         if signal.unit and not same_unit(signal.unit, role.unit):

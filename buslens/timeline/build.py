@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_codes
 from buslens.definitions.model import Kind
 from buslens.definitions.unpack import physical
 from buslens.timeline.model import UNKNOWN, Timeline, Why
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Seam
     from buslens.definitions.model import Signal
     from buslens.definitions.unpack import Numbers
-    from buslens.timeline.recorder import MessageLog, Rows
+    from buslens.timeline.recorder import MessageLog, Rows, Track
 
 
 def build_timeline(
@@ -60,7 +61,7 @@ def build_timeline(
     if timeout_ns == NO_TIMEOUT or not is_timed:
         timeout_ns = None
     time_ns, since_ns, raw, silent_from_ns = rows.arrays()
-    state, value = _states_of(raw, track.signal, states)
+    state, value = _states_of(raw, track, states)
     why = np.where(state == UNKNOWN, Why.UNNAMED.value, Why.KNOWN.value)
     broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
     # A row is kept behind every seam, and its `since` is the last frame before it.
@@ -121,18 +122,21 @@ def build_timeline(
 
 
 def _states_of(
-    raw: NDArray[np.uint64], signal: Signal | None, states: Mapping[str, frozenset[int]]
+    raw: NDArray[np.uint64], track: Track, states: Mapping[str, frozenset[int]]
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return state code and value of each row."""
+    signal = track.signal
     value = np.full(len(raw), np.nan)
     if signal is None:
         return np.zeros(len(raw), np.int64), value
     different, where = np.unique(raw, return_inverse=True)
+    special = special_codes(different, signal) if has_special_values(signal, track.message) else np.zeros(1, np.int8)
     if states:
         code_of = {number: code for code, numbers in enumerate(states.values()) for number in numbers}
-        codes = [code_of.get(number, UNKNOWN) for number in typed_raw(different, signal).tolist()]
-        return np.array(codes, np.int64)[where], value
-    values = physical(typed_raw(different, signal), signal).astype(np.float64)[where]
+        codes = np.array([code_of.get(number, UNKNOWN) for number in typed_raw(different, signal).tolist()], np.int64)
+        # What is reserved may have got a meaning, if the expectations name it.
+        return np.where(special >= ERROR_CODE, UNKNOWN, codes)[where], value
+    values = np.where(special, np.nan, physical(typed_raw(different, signal), signal).astype(np.float64))[where]
     return np.where(np.isnan(values), UNKNOWN, 0), values
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.frames import Flag
+from buslens.definitions.model import EVERY_BIT
 from buslens.definitions.unpack import carries, raw_values
 
 if TYPE_CHECKING:
@@ -158,6 +159,8 @@ class MessageLog:
         self.first_ns = NEVER
         self.last_ns = NEVER
         self.channels: set[str] = set()
+        #: Identifiers that came, of a message that several stand for.
+        self.ids: set[int] = set()
         self.timeouts_ns = [track.timeout_ns for track in self.tracks]
         self._segment = 0
         #: Whether a seam lies between the last frame and the next.
@@ -174,7 +177,7 @@ class MessageLog:
         """Take the message's frames out of a run of frames."""
         self._after_seam |= frames.segment != self._segment
         self._segment = frames.segment
-        same_id = frames.can_id == np.uint32(self.message.can_id)
+        same_id = self._same_id(frames.can_id)
         if not same_id.any():
             return
         kind = np.uint16(Flag.EXTENDED if self.message.is_extended else 0)
@@ -185,6 +188,8 @@ class MessageLog:
             rows = rows[frames.channel[rows] == tied]
         if not len(rows):
             return
+        if self.message.id_mask != EVERY_BIT:
+            self.ids.update(np.unique(frames.can_id[rows]).tolist())
         self.channels.update(frames.channels[index] for index in np.unique(frames.channel[rows]))
         times = frames.time_ns[rows]
         carried, raws = [], []
@@ -199,6 +204,13 @@ class MessageLog:
                 raws.append(raw_values(frames, rows[kept], track.signal).view(np.uint64))
         starts_segment, self._after_seam = self._after_seam, False
         self._accept(_Run(time_ns=times, carried=carried, raw=raws, starts_segment=starts_segment))
+
+    def _same_id(self, can_id: NDArray[np.uint32]) -> NDArray[np.bool_]:
+        """Return which identifiers are the message's, their width apart."""
+        mask = self.message.id_mask
+        # An operation less for nearly all messages there are.
+        bits = can_id if mask == EVERY_BIT else can_id & np.uint32(mask)
+        return np.asarray(bits == np.uint32(self.message.key))
 
     def finish(self) -> None:
         """Judge what was held back because the cycle time had not been measured yet."""
@@ -216,6 +228,7 @@ class MessageLog:
         if later.first_ns == NEVER:
             return
         self.channels |= later.channels
+        self.ids |= later.ids
         starts_segment, self._after_seam = self._after_seam, False
         self._cadence.join(later._cadence, later.first_ns, starts_segment=starts_segment)
         for rows, new, timeout in zip(self.rows, later.rows, self.timeouts_ns, strict=True):

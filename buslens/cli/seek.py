@@ -55,6 +55,11 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Rank the bits for each action, and write the definitions that were asked for."""
     marks = _marks(options)
+    if options.output is not None:
+        from buslens.cli.writing import refuse_inputs
+
+        read = [options.capture] if options.marks is None else [options.capture, options.marks]
+        refuse_inputs(options.output, read, suffix=".dbc")
     console.progress(f"reading {options.capture}")
     from buslens.discovery.seek import DELAY_NS, TOLERANCE_NS, seek
 
@@ -100,8 +105,7 @@ def _write(found: Sought, options: argparse.Namespace, console: Console) -> None
     if not chosen:
         console.note(f"{options.output} is not written: nothing was found that is more than chance; --choose 1 insists")
         return
-    inputs = [options.capture, *([] if options.marks is None else [options.marks])]
-    write_new(options.output, found_dbc(found, chosen), inputs=inputs, replace=options.replace, suffix=".dbc")
+    write_new(options.output, found_dbc(found, chosen), replace=options.replace)
     names = ", ".join(f"{message_name(it.field.origin)}.{signal_name(it.field)}" for it in chosen)
     console.note(f"{clean(options.output)}: defines {names}")
 

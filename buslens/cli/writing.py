@@ -12,39 +12,54 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 
-def demand_free(path: str, data: bytes | None, *, inputs: Iterable[str], replace: bool, suffix: str) -> None:
-    """Refuse a name that stands for an input, or for a file that holds something else.
+def refuse_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:
+    """Refuse a name that stands for standard output or for a file that the command reads, even to be replaced.
 
     Parameters
     ----------
     path : str
         File to write.
-    data : bytes or None
-        What is to be written, if it is known already: the same again does no harm.
     inputs : iterable of str
-        Files that the command reads; those are not even replaced.
-    replace : bool
-        Whether the user allows to replace what is there.
+        Files that the command reads.
     suffix : str
-        Of the kind of file, for the error texts.
+        Of the kind of file, for the error text.
 
     Raises
     ------
     UsageError
-        If the file is not to be written.
+        If it does.
     """
     if path == "-":
         raise UsageError(f"-o writes a file; name one, such as 'new{suffix}'")
     if any(same_file(path, name) for name in inputs):
         raise UsageError(f"-o {path}: this file is read by the command; name another one")
+
+
+def demand_free(path: str, data: bytes, *, replace: bool) -> None:
+    """Refuse to write over a file that holds something else, unless the user allows it.
+
+    Parameters
+    ----------
+    path : str
+        File to write.
+    data : bytes
+        What is to be written: the same again does no harm.
+    replace : bool
+        Whether the user allows to replace what is there.
+
+    Raises
+    ------
+    UsageError
+        If the file is there.
+    """
     target = Path(path)
     if replace or not target.is_file() or target.stat().st_size == 0:
         return
-    if data is None or target.read_bytes() != data:
+    if target.read_bytes() != data:
         raise UsageError(f"{path} is there already and holds something else; --replace replaces it")
 
 
-def write_new(path: str, data: bytes, *, inputs: Iterable[str], replace: bool, suffix: str) -> None:
-    """Write a file whole or not at all, after `demand_free` allows it."""
-    demand_free(path, data, inputs=inputs, replace=replace, suffix=suffix)
+def write_new(path: str, data: bytes, *, replace: bool) -> None:
+    """Write a file whole or not at all, if `demand_free` allows it."""
+    demand_free(path, data, replace=replace)
     write_atomically(path, data)

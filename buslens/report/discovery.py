@@ -1,7 +1,8 @@
-"""What was found in a capture without definitions: text and JSON.
+"""What was found in a capture without definitions, and what a first expectations file holds: text and JSON.
 
 sought_text      candidates for each action, as text for a person
 sought_document  the same as data for `document.dumps`
+started_text     the roles and rules of a first expectations file, and what is left to decide
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from buslens.definitions.model import ByteOrder
 from buslens.discovery.coincidence import Way
+from buslens.discovery.limits import NORMAL_FROM
 from buslens.report.document import SCHEMA
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
 from buslens.report.words import DOUBT_SIGN, MET_SIGN, clean, seconds
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
     from buslens.discovery.candidates import Candidate, Field, Response
     from buslens.discovery.seek import Sought
+    from buslens.discovery.start import Started
     from buslens.report.paragraphs import Paragraph
 
 _MARGIN: Final = 4
@@ -133,6 +136,47 @@ def _last_line(found: Sought) -> Piece:
         return Piece("Found: every action has a bit that follows it; check it with the next capture.", Ink.STRONG)
     missing = [clean(action.words) for action, is_sure in zip(found.actions, sure, strict=True) if not is_sure]
     return Piece(f"Undecided: nothing follows {', nor '.join(missing)} more than chance would.", Ink.STRONG)
+
+
+# --- a first expectations file --------------------------------------------------------------------------
+
+
+def started_text(made: Started, path: str, *, width: int | None = None, painted: bool = False) -> str:
+    """Return what was written to a first expectations file, what is left to decide last."""
+    return render(_started(made, path), width=width, painted=painted)
+
+
+def _started(made: Started, path: str) -> Iterator[Paragraph]:
+    yield paragraph(Piece("Roles", Ink.STRONG))
+    for role, proposal in made.proposals.items():
+        signal = "" if proposal.best is None else clean(proposal.best.name)
+        if proposal.is_certain:
+            yield _item(MET_SIGN, f"{role}: {signal}")
+        else:
+            yield _item(DOUBT_SIGN, f"{role}: {f'{signal}? ' if signal else ''}{clean(proposal.doubt)}")
+    yield paragraph()
+    yield paragraph(Piece("Rules", Ink.STRONG))
+    for draft in made.drafts:
+        counts = [len(spans) for spans in draft.seen.values()]
+        measured = f", measured {max(counts)} time{'' if max(counts) == 1 else 's'}" if counts else ""
+        if draft.problem:
+            yield _item(DOUBT_SIGN, f"{clean(draft.name)}: {clean(draft.problem)}")
+        else:
+            yield _item(MET_SIGN, f"{clean(draft.name)}{measured}")
+    yield paragraph()
+    few = any(len(spans) < NORMAL_FROM for draft in made.drafts for spans in draft.seen.values())
+    guesses = " Limits that were measured once or twice are guesses." if few else ""
+    open_ = sum(draft.problem != "" for draft in made.drafts) + len(made.uncertain)
+    left = (
+        f" {open_} thing{'' if open_ == 1 else 's'} stand{'s' * (open_ == 1)} as a comment, to decide." if open_ else ""
+    )
+    yield paragraph(
+        Piece(f"{clean(path)} is written:", Ink.STRONG), f" go through it before you trust it.{guesses}{left}"
+    )
+
+
+def _item(mark: str, text: str) -> Paragraph:
+    return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", Ink.STRONG), text, indent=1, hang=_MARGIN)
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

@@ -1,0 +1,75 @@
+"""Roles and rules as TOML, the way a person would write them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.units import NS_PER_MS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from buslens.definitions.model import Signal
+    from buslens.discovery.roles import Fit
+
+
+def quoted(text: str) -> str:
+    r"""Return text as a basic string of TOML; what cannot be shown becomes a space.
+
+    >>> print(quoted('a "b"'))
+    "a \"b\""
+    """
+    shown = "".join(char if char.isprintable() else " " for char in text)
+    return '"' + shown.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def duration(duration_ns: int) -> str:
+    """Return a length of time as the file has it, in whole milliseconds."""
+    return quoted(f"{round(duration_ns / NS_PER_MS)} ms")
+
+
+def commented(lines: Iterable[str]) -> Iterator[str]:
+    """Yield lines as comments."""
+    for line in lines:
+        yield f"# {line}".rstrip()
+
+
+def remark(text: str) -> Iterator[str]:
+    """Yield text as comment lines that no control character can leave."""
+    from textwrap import wrap
+
+    shown = "".join(char if char.isprintable() else " " for char in text)
+    yield from wrap(shown, 116, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
+
+
+def role_lines(fit: Fit, timeout_ns: int | None) -> list[str]:
+    """Return the table of a role."""
+    lines = [f"[roles.{fit.role}]", f"signal = {quoted(fit.name)}"]
+    if fit.states:
+        lines.append(f"states = {_states(fit.signal, fit.states)}")
+    else:
+        lines.append(f"unit = {quoted(fit.signal.unit.strip())}")
+    if timeout_ns is not None:
+        lines.append(f"timeout = {duration(timeout_ns)}")
+    return lines
+
+
+def _states(signal: Signal, states: Mapping[str, Sequence[int]]) -> str:
+    parts = []
+    for state, raws in states.items():
+        names = [_value(signal, raw) for raw in raws]
+        parts.append(f"{state} = {names[0] if len(names) == 1 else '[' + ', '.join(names) + ']'}")
+    return "{ " + ", ".join(parts) + " }"
+
+
+def _value(signal: Signal, raw: int) -> str:
+    """Return the label of a raw value, or the number itself where the label would not do."""
+    label = signal.labels.get(raw, "")
+    is_own = sum(other == label for other in signal.labels.values()) == 1
+    return quoted(label) if is_own and label.strip() == label and label and label.isprintable() else str(raw)
+
+
+def unnamed(fit: Fit) -> list[str]:
+    """Return the labels that are in none of the states, and so unknown."""
+    named = {raw for raws in fit.states.values() for raw in raws}
+    return [label for raw, label in sorted(fit.signal.labels.items()) if raw not in named] if fit.states else []

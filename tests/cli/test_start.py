@@ -1,0 +1,77 @@
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from support.wordings import PINEWICK
+
+from buslens.cli import main
+from buslens.rehearsal.rehearse import rehearse, write
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+@pytest.fixture
+def starting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]:
+    """Return the command, at work in a folder with definitions and a capture."""
+    monkeypatch.chdir(tmp_path)
+    Path("defs").mkdir()
+    shutil.copy(PINEWICK, "defs/car.dbc")
+    write(rehearse("healthy", seed=1), "car.log")
+    return lambda *words: main(["start", "defs/car.dbc", "car.log", *words])
+
+
+class TestFile:
+    """A first expectations file is written, and is at once of use."""
+
+    def test_written_and_used(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
+        assert starting("-o", "defs/new.toml") == 0
+        shown = capsys.readouterr()
+        assert shown.err == ""
+        assert " =  door_open: BODY_DOORS.DRIVER_DOOR" in shown.out
+        assert " =  lock handshake, measured 1 time" in shown.out
+        assert shown.out.splitlines()[-1].startswith("defs/new.toml is written: go through it before you trust it.")
+        assert "measured once or twice are guesses" in shown.out.splitlines()[-1]
+        assert 'definitions = ["car.dbc"]' in Path("defs/new.toml").read_text("utf-8")
+        assert main(["check", "car.log", "--expectations", "defs/new.toml"]) == 0
+
+    def test_a_faulty_car_is_told_from_it(self, starting: Callable[..., int]) -> None:
+        """What was learned from a healthy car calls another one faulty whose lock does not move."""
+        assert starting("-o", "new.toml") == 0
+        write(rehearse("load-fuse-blown", seed=1), "bad.log")
+        assert main(["check", "bad.log", "--expectations", "new.toml"]) == 1
+
+    def test_not_certain(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
+        text = Path("defs/car.dbc").read_text("utf-8").replace("VAL_ 416 DRIVER_DOOR", "VAL_ 416 TAILGATE")
+        Path("defs/car.dbc").write_text(text, "utf-8")
+        assert starting("-o", "new.toml") == 3
+        assert " ?  door_open: BODY_DOORS." in capsys.readouterr().out
+        assert main(["check", "car.log", "--expectations", "new.toml"]) in {0, 3}
+
+
+class TestRefused:
+    """Nothing is written over, and what is missing is told."""
+
+    def test_another_file_stays(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
+        Path("mine.toml").write_text("# of the user's")
+        assert starting("-o", "mine.toml") == 2
+        assert "mine.toml is there already and holds something else" in capsys.readouterr().err
+        assert Path("mine.toml").read_text() == "# of the user's"
+        assert starting("-o", "mine.toml", "--replace") == 0
+
+    @pytest.mark.parametrize("name", ["car.log", "defs/car.dbc"])
+    def test_an_input_is_never_replaced(self, name: str, starting: Callable[..., int]) -> None:
+        before = Path(name).read_bytes()
+        assert starting("-o", name, "--replace") == 2
+        assert Path(name).read_bytes() == before
+
+    def test_no_output(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
+        assert starting() == 2
+        assert "-o" in capsys.readouterr().err
+
+    def test_no_folder(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
+        assert starting("-o", "none/new.toml") == 2
+        assert "there is no folder 'none'" in capsys.readouterr().err

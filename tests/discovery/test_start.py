@@ -1,0 +1,194 @@
+from __future__ import annotations
+
+import shutil
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from support.wordings import PINEWICK, in_words, reworded
+
+from buslens.checks.check import check
+from buslens.checks.findings import Verdict
+from buslens.discovery.start import start
+from buslens.errors import UsageError
+from buslens.expectations.load import load_expectations
+from buslens.expectations.model import Pulse, Sequence
+from buslens.rehearsal.rehearse import rehearse, write
+
+if TYPE_CHECKING:
+    from buslens.rehearsal.rehearse import Edges, Rehearsal
+
+TRUE_ROLES = {
+    "door_open": "BODY_DOORS.DRIVER_DOOR",
+    "ignition": "POWER_MODE.STAGE",
+    "lock_enable": "COLUMN_CONTROL.LOCK_ENABLE",
+    "unlock_feedback": "COLUMN_STATE.UNLOCK_FEEDBACK",
+    "data_feedback": "COLUMN_STATE.DATA_FEEDBACK",
+    "supply_voltage": "COLUMN_STATE.SUPPLY",
+}
+SAMPLES = sorted(
+    path for path in (Path(__file__).parents[2] / "sample_logs").iterdir() if path.suffix in {".log", ".asc", ".gz"}
+)
+
+
+@cache
+def rehearsed(seed: int, duration: float | None) -> Rehearsal:
+    return rehearse("healthy", seed=seed, duration=duration)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Return a folder with the definitions, a short and a long capture."""
+    shutil.copy(PINEWICK, tmp_path)
+    write(rehearsed(1, None), tmp_path / "short.log")
+    write(rehearsed(2, 80.0), tmp_path / "long.log")
+    return tmp_path
+
+
+def delays(cause: Edges, value: int, effect: Edges, result: int) -> list[int]:
+    """Return the true time from each change of the cause to a value, to the next change of the effect, ns."""
+    found = []
+    for at in cause.time_ns[1:][cause.value[1:] == value].tolist():
+        later = effect.time_ns[1:][(effect.time_ns[1:] >= at) & (effect.value[1:] == result)]
+        if len(later) and later[0] - at < 2_000_000_000:
+            found.append(int(later[0]) - at)
+    return found
+
+
+class TestFile:
+    """The file loads, names the true signals, and does not call faulty what it was learned from."""
+
+    @pytest.mark.parametrize("name", ["short.log", "long.log"])
+    def test_of_a_healthy_car(self, name: str, folder: Path) -> None:
+        made = start([str(folder / "pinewick.dbc")], str(folder / name), output=str(folder / "new.toml"))
+        (folder / "new.toml").write_text(made.text, "utf-8")
+        assert made.certain == TRUE_ROLES
+        expected = load_expectations(folder / "new.toml")
+        assert {role.name: f"{role.message}.{role.signal}" for role in expected.roles.values()} == TRUE_ROLES
+        assert [rule.name for rule in expected.rules] == [draft.name for draft in made.drafts]
+        result = check(folder / name, expectations=expected)
+        assert result.verdict is Verdict.AS_EXPECTED
+        assert result.unexercised == ()
+        assert [run.rule for run in result.handshakes if run.completed].count("lock handshake") >= 1
+
+    @pytest.mark.parametrize("wording", ["abbreviations", "german"])
+    def test_in_other_words(self, wording: str, folder: Path) -> None:
+        dbc = reworded(wording, folder)
+        made = start([str(dbc)], str(folder / "short.log"), output=str(folder / "new.toml"))
+        assert made.certain == {role: in_words(wording, signal) for role, signal in TRUE_ROLES.items()}
+        (folder / "new.toml").write_text(made.text, "utf-8")
+        assert check(folder / "short.log", expectations=folder / "new.toml").verdict is Verdict.AS_EXPECTED
+
+    @pytest.mark.parametrize("sample", SAMPLES, ids=[path.name for path in SAMPLES])
+    def test_of_any_capture(self, sample: Path, tmp_path: Path) -> None:
+        """Whatever a capture shows, what is written loads, and is never broken by that capture itself."""
+        made = start([str(PINEWICK)], str(sample), output=str(tmp_path / "new.toml"))
+        (tmp_path / "new.toml").write_text(made.text, "utf-8")
+        assert made.certain.items() <= TRUE_ROLES.items()
+        result = check(sample, expectations=tmp_path / "new.toml")
+        assert result.verdict is not Verdict.FAULTY, result.summary
+
+
+class TestLimits:
+    """Limits contain the true delays, tell how often they were measured, and call a guess a guess."""
+
+    def test_true_delays_are_inside(self, folder: Path) -> None:
+        made = start([str(folder / "pinewick.dbc")], str(folder / "long.log"), output=str(folder / "new.toml"))
+        (folder / "new.toml").write_text(made.text, "utf-8")
+        rules = {rule.name: rule for rule in load_expectations(folder / "new.toml").rules}
+        truth = rehearsed(2, 80.0).truth
+        enable = truth["COLUMN_CONTROL.LOCK_ENABLE"]
+        hard, data = truth["COLUMN_STATE.UNLOCK_FEEDBACK"], truth["COLUMN_STATE.DATA_FEEDBACK"]
+        for name, step_name, cause, value, effect, result in (
+            ("unlock handshake", "bolt unlocked", enable, 1, hard, 1),
+            ("unlock handshake", "second path unlocked", hard, 1, data, 2),
+            ("lock handshake", "enable", truth["BODY_DOORS.DRIVER_DOOR"], 1, enable, 1),
+            ("lock handshake", "bolt locked", enable, 1, hard, 0),
+            ("lock handshake", "second path locked", hard, 0, data, 1),
+            ("lock handshake", "enable ends", enable, 1, enable, 0),
+        ):
+            rule = rules[name]
+            assert isinstance(rule, Sequence)
+            step = next(step for step in rule.steps if step.name == step_name)
+            true = delays(cause, value, effect, result)
+            assert len(true) >= 3, step_name
+            for delay in true:
+                assert (step.after_ns or 0) <= delay <= step.within_ns, step_name
+        pulse = rules["enable pulse"]
+        assert isinstance(pulse, Pulse)
+        lengths = np.diff(enable.time_ns)[enable.value[:-1] == 1]
+        assert pulse.least_ns is not None
+        assert pulse.most_ns is not None
+        assert pulse.least_ns <= lengths.min() <= lengths.max() <= pulse.most_ns
+
+    def test_method_is_told(self, folder: Path) -> None:
+        dbc = [str(folder / "pinewick.dbc")]
+        short = start(dbc, str(folder / "short.log"), output=str(folder / "new.toml")).text
+        assert "A GUESS: 1.5 times the greatest of only one" in short
+        assert 'basis = "a guess from 1 handshake of one capture"' in short
+        assert "NIST" not in short
+        long = start(dbc, str(folder / "long.log"), output=str(folder / "new.toml")).text
+        assert "mean + 5.14 standard deviations of 4: 95 % at 95 % confidence" in long
+        assert 'basis = "learned from 4 handshakes of one capture"' in long
+
+    def test_nothing_to_measure(self, tmp_path: Path) -> None:
+        """Without a handshake the sequences stand as comments that say so."""
+        write(rehearse("healthy", seed=1, duration=1.0), tmp_path / "x.log")
+        made = start([str(PINEWICK)], str(tmp_path / "x.log"), output=str(tmp_path / "new.toml"))
+        lock = next((draft for draft in made.drafts if draft.name == "lock handshake"), None)
+        assert lock is None or "not measured" in lock.problem
+        assert '\n[[rules]]\nname = "lock handshake"' not in made.text
+
+
+class TestDoubt:
+    """What is not certain stands as a comment, with the reason."""
+
+    def test_feedbacks_that_cannot_be_told_apart(self, folder: Path) -> None:
+        text = PINEWICK.read_text("utf-8")
+        text = text.replace("UNLOCK_FEEDBACK", "FEEDBACK_A").replace("DATA_FEEDBACK", "FEEDBACK_B")
+        text = text.replace(' 0 "no data" 1 "locked" 2 "unlocked" 3 "error" ;', ' 1 "locked" 2 "unlocked" ;')
+        (folder / "same.dbc").write_text(text, "utf-8")
+        made = start([str(folder / "same.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))
+        assert {"unlock_feedback", "data_feedback"} <= set(made.uncertain)
+        assert "\n# [roles.unlock_feedback]" in made.text
+        assert "\n[roles.unlock_feedback]" not in made.text
+        assert "could as well change places" in made.text.replace("\n#   ", " ")
+
+    def test_no_value_names(self, folder: Path) -> None:
+        text = PINEWICK.read_text("utf-8").replace('VAL_ 416 DRIVER_DOOR 0 "shut" 1 "open" ;', "")
+        text = text.replace('VAL_ 274 LOCK_ENABLE 0 "off" 1 "on" ;', "")
+        (folder / "bare.dbc").write_text(text, "utf-8")
+        made = start([str(folder / "bare.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))
+        assert "door_open" in made.uncertain
+        assert "\n# [roles.door_open]" in made.text
+        # What is a short pulse tells by itself which value is on.
+        assert made.certain["lock_enable"] == TRUE_ROLES["lock_enable"]
+        assert "states = { off = 0, on = 1 }" in made.text
+        (folder / "new.toml").write_text(made.text, "utf-8")
+        assert check(folder / "short.log", expectations=folder / "new.toml").verdict is Verdict.AS_EXPECTED
+
+    def test_a_value_that_is_in_no_state(self, folder: Path) -> None:
+        """An ignition that is mostly in a stage whose name means nothing is not taken for sure."""
+        text = PINEWICK.read_text("utf-8").replace('VAL_ 304 STAGE 0 "off"', 'VAL_ 304 STAGE 0 "stage zero"')
+        (folder / "odd.dbc").write_text(text, "utf-8")
+        made = start([str(folder / "odd.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))
+        assert "ignition" in made.uncertain
+        assert "it often shows 'stage zero'" in made.text.replace("\n#   ", " ")
+
+    def test_nothing_alike(self, folder: Path) -> None:
+        (folder / "other.dbc").write_text(
+            'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 1 X: 8 A\n SG_ Y : 0|8@1+ (1,0) [0|255] "" A\n', "utf-8"
+        )
+        with pytest.raises(UsageError, match=r"no signal in .*other.dbc looks like"):
+            start([str(folder / "other.dbc")], str(folder / "short.log"), output="new.toml")
+
+    def test_another_bus(self, folder: Path) -> None:
+        (folder / "other.log").write_text("(1.000000) can0 7FF#00\n(2.000000) can0 7FF#01\n")
+        with pytest.raises(UsageError, match=r"has no frames of .*are these the definitions of this vehicle"):
+            start([str(folder / "pinewick.dbc")], str(folder / "other.log"), output="new.toml")
+
+    def test_standard_input(self) -> None:
+        with pytest.raises(UsageError, match="read twice"):
+            start([str(PINEWICK)], "-", output="new.toml")

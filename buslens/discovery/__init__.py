@@ -6,10 +6,10 @@ coincidence   how surprising it is that a bit changes when something was done, c
 candidates    bits that change together as fields, ranked for each action
 seek          the way in without definitions: a capture and marks become candidates
 found_dbc     candidates as the text of a definitions file
+words         the words by which people name signals and their values
 roles         which signals of the definitions may mean what to the handshake
 limits        measured lengths of time become limits, with the method in words
-handshakes    what a capture shows of the handshakes of its roles
-draft         rules from what was measured, each tried on the capture itself
-draft_toml    a draft as the text of an expectations file
+draft         rules from what a capture shows, each measured by the engine that will judge
+toml_text     roles and rules as a person would write them
 start         the way in with definitions: a capture becomes a first expectations file
 """

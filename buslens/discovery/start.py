@@ -94,7 +94,7 @@ def start(
     if not candidates:
         raise UsageError(
             f"no signal in {', '.join(defined.paths)} looks like a door, an ignition, a lock's enable or feedback, or a"
-            " supply voltage, by its name and value names; 'buslens defs --find WORD' searches the definitions"
+            f" supply voltage, by its name and value names; 'buslens defs {defined.paths[0]} --find WORD' searches them"
         )
     tracks = {
         fit.name: Track(name=fit.name, message=fit.message, signal=fit.signal, timeout_ns=NO_TIMEOUT)
@@ -108,8 +108,9 @@ def start(
     if not cycles:
         names = ", ".join(sorted({fit.message.name for fit in candidates}))
         raise UsageError(
-            f"{capture} has no frames of {names}: are these the definitions of this vehicle, and this bus?"
+            f"{capture} has no two frames of {names}: are these the definitions of this vehicle, and this bus?"
         )
+    _refuse_empty(proposals, _alive(proposals, cycles))
     header = _header(proposals, cycles)
     expected = parse_expectations(header.encode(), output)
     recorder, tally = _read(capture, plan_tracks(expected, defined), workers, notify)

@@ -186,8 +186,22 @@ class TestDoubt:
 
     def test_another_bus(self, folder: Path) -> None:
         (folder / "other.log").write_text("(1.000000) can0 7FF#00\n(2.000000) can0 7FF#01\n")
-        with pytest.raises(UsageError, match=r"has no frames of .*are these the definitions of this vehicle"):
+        with pytest.raises(UsageError, match=r"has no two frames of .*are these the definitions of this vehicle"):
             start([str(folder / "pinewick.dbc")], str(folder / "other.log"), output="new.toml")
+
+    def test_nothing_certain(self, folder: Path) -> None:
+        """With no certain role the file still loads: it asks that the message keeps coming."""
+        (folder / "thin.dbc").write_text(
+            'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 436 Y: 4 A\n SG_ LOCK_COUNTER_ENABLE : 0|1@1+ (1,0) [0|1] "" A\n',
+            "utf-8",
+        )
+        made = start([str(folder / "thin.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))
+        assert made.certain == {}
+        assert "# NOT CERTAIN: little speaks for it" in made.text
+        (folder / "new.toml").write_text(made.text, "utf-8")
+        expected = load_expectations(folder / "new.toml")
+        assert [rule.name for rule in expected.rules] == ["Y keeps coming"]
+        assert check(folder / "short.log", expectations=expected).verdict is not Verdict.FAULTY
 
     def test_standard_input(self) -> None:
         with pytest.raises(UsageError, match="read twice"):

@@ -4,15 +4,20 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from support.sent import Sent, frames_of
 
+from buslens.capture.fold import fold
 from buslens.capture.frames import Flag
+from buslens.capture.open import open_capture
 from buslens.discovery.changes import BITS, ChangeLog, Origin
+from buslens.rehearsal.rehearse import rehearse, rendered
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from buslens.capture.frames import Frames
     from buslens.discovery.changes import Changes
@@ -102,6 +107,30 @@ class TestChanges:
         for name in ("frames", "period_ns", "length"):
             mine = dict(zip(joined.origins, getattr(joined, name).tolist(), strict=True))
             assert mine == dict(zip(straight.origins, getattr(straight, name).tolist(), strict=True))
+
+    @pytest.mark.parametrize(("fault", "form"), [("healthy", "candump"), ("clock-jump", "candump"), ("healthy", "asc")])
+    def test_of_a_file_in_pieces(self, fault: str, form: str, tmp_path: Path) -> None:
+        """Read in many pieces at a time, or as one, seams and all."""
+        file = tmp_path / "car.log"
+        file.write_bytes(rendered(rehearse(fault, duration=12.0, background_ids=8), form))
+
+        def read(workers: int) -> Changes:
+            log, _ = fold(
+                open_capture(file),
+                wanted=None,
+                new=lambda: ChangeLog(50),
+                step=ChangeLog.take,
+                join=ChangeLog.join,
+                workers=workers,
+                piece_bytes=20_000,
+                window_bytes=4_096,
+            )
+            return log.finish()
+
+        whole, pieces = read(1), read(7)
+        assert len(whole.code) > 100
+        assert set(rows_of(pieces)) == set(rows_of(whole))
+        assert pieces.n_busy == whole.n_busy
 
     def test_goes_on_after_a_join(self) -> None:
         sent: list[Sent] = [(1, 0, 1, 0, bytes([n % 2])) for n in range(6)]

@@ -37,6 +37,7 @@ COMMANDS: Final[Mapping[str, _Command]] = {
     "check": _Command("buslens.cli.check", "judge captures by the expectations of a healthy vehicle"),
     "plot": _Command("buslens.cli.plot", "draw a capture as a timing diagram"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
+    "defs": _Command("buslens.cli.defs", "show what definitions files hold, and what of them cannot be used"),
     "start": _Command("buslens.cli.start", "write a first expectations file from definitions and a capture"),
     "seek": _Command("buslens.cli.seek", "find the bits that change when something was done, without definitions"),
 }

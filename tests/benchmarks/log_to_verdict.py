@@ -2,8 +2,8 @@
 
     python tests/benchmarks/log_to_verdict.py [--megabytes 1024] [--folder FOLDER]
 
-The log is a rehearsed trip of a club car (60 background ids, about 3,000 frames per second), repeated with its clock
-going on until the file is as large as asked for. Peers:
+The log is a rehearsed trip of a club car (60 background ids, about 3,000 frames per second; a minute with two
+handshakes), repeated with its clock going on until the file is as large as asked for. Peers:
 
 * the plain loop over python-can's reader with cantools' decode of every message that the definitions know, on the first
   frames of the log (it is too slow for all of them; its rate does not depend on the length);
@@ -25,12 +25,23 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 ROOT = Path(__file__).resolve().parents[2]
 EXPECTATIONS = ROOT / "signal_defs" / "steering_lock.toml"
 DEFINITIONS = ROOT / "signal_defs" / "pinewick.dbc"
+
+DRIVING_S = (7, 8)
+"""Seconds of the trip that are repeated."""
+REPEATED = 45
+STAMP_DIGITS = np.r_[1:11, 12:18]
+"""Where the digits of a stamp such as ``(1700000000.000000)`` stand in a line."""
+POWERS = 10 ** np.arange(15, -1, -1, dtype=np.int64)
 
 _JUDGE = """
 import json, resource, sys, time
@@ -42,7 +53,8 @@ for _ in range(int(sys.argv[3])):
     result = buslens.check(sys.argv[1], expectations=expectations)
     best = min(best, time.perf_counter() - begun)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-print(json.dumps({"seconds": best, "frames": result.tally.frames, "peak_mb": peak, "verdict": result.verdict.value}))
+print(json.dumps({"seconds": best, "frames": result.tally.frames, "handshakes": len(result.handshakes),
+                  "peak_mb": peak, "verdict": result.verdict.value}))
 """
 
 _LOOP = """
@@ -73,19 +85,33 @@ def main() -> None:
 
 
 def write_log(path: Path, size: int) -> None:
-    """Write a candump log of at least so many bytes: one rehearsed trip again and again, its clock going on."""
+    """Write a candump log of at least so many bytes: one rehearsed trip again and again, its clock going on.
+
+    A second of steady driving in the middle of the trip is repeated, so that a handshake comes every half minute.
+    """
     from buslens.rehearsal.rehearse import rehearse, rendered
 
-    trip = np.frombuffer(rendered(rehearse("healthy", seed=1, background_ids=60), "candump"), np.uint8).copy()
-    begins = np.concatenate(([0], np.flatnonzero(trip == ord("\n"))[:-1] + 1))
-    digits = begins[:, None] + np.r_[1:11, 12:18]  # (1700000000.000000)
-    powers = 10 ** np.arange(15, -1, -1, dtype=np.int64)
-    stamps = ((trip[digits] - ord("0")).astype(np.int64) * powers).sum(axis=1)
-    length = int(stamps[-1] - stamps[0]) + 1_000
+    trip = np.frombuffer(rendered(rehearse("healthy", seed=1, background_ids=60), "candump"), np.uint8)
+    begins = np.concatenate(([0], np.flatnonzero(trip == ord("\n")) + 1))
+    stamps_us = _stamps_us(trip, begins[:-1])
+    drive = np.searchsorted(stamps_us, stamps_us[0] + 1_000_000 * np.array(DRIVING_S))
+    parts = [slice(0, drive[0]), *[slice(*drive)] * REPEATED, slice(drive[1], len(stamps_us))]
+    at_us = int(stamps_us[0])
     with path.open("wb") as file:
-        for repeat in range(-(-size // len(trip))):
-            trip[digits] = (stamps + repeat * length)[:, None] // powers % 10 + ord("0")
-            file.write(trip.tobytes())
+        while file.tell() < size:
+            for part in parts:
+                text = trip[begins[part.start] : begins[part.stop]].copy()
+                part_us = stamps_us[part] - stamps_us[part.start] + at_us
+                digits = (begins[part] - begins[part.start])[:, None] + STAMP_DIGITS
+                text[digits] = part_us[:, None] // POWERS % 10 + ord("0")
+                file.write(text.tobytes())
+                at_us = int(part_us[-1]) + 300
+
+
+def _stamps_us(text: NDArray[np.uint8], begins: NDArray[np.int64]) -> NDArray[np.int64]:
+    digits = text[begins[:, None] + STAMP_DIGITS].astype(np.int64) - ord("0")
+    stamps: NDArray[np.int64] = (digits * POWERS).sum(axis=1)
+    return stamps
 
 
 def compare(log: Path, runs: int) -> None:
@@ -95,7 +121,8 @@ def compare(log: Path, runs: int) -> None:
     ours = _python(_JUDGE, log, EXPECTATIONS, runs)
     loop = _python(_LOOP, log, DEFINITIONS, 100_000)
     rate, loop_rate = ours["frames"] / ours["seconds"], loop["frames"] / loop["seconds"]
-    print(f"log: {megabytes:.0f} MB, {ours['frames']:,} frames; {os.cpu_count()} cores; verdict {ours['verdict']}")
+    size = f"{megabytes:.0f} MB, {ours['frames']:,} frames, {ours['handshakes']} handshakes"
+    print(f"log: {size}; {os.cpu_count()} cores; verdict {ours['verdict']}")
     print(f"log to verdict: {ours['seconds']:.2f} s, {rate / 1e6:.1f} million frames/s")
     print(f"plain loop over python-can and cantools: {loop_rate / 1e6:.3f} million frames/s")
     print(f"  log to verdict is {rate / loop_rate:.0f} times as fast")
@@ -104,7 +131,7 @@ def compare(log: Path, runs: int) -> None:
         print(f"wc -l: {lines:.2f} s")
         print(f"  log to verdict takes {ours['seconds'] / lines:.1f} times as long")
     print(f"peak memory: {ours['peak_mb']:.0f} MB")
-    sample = next((ROOT / "sample_logs").glob("*.log"))
+    sample = ROOT / "sample_logs" / "car01_healthy.log"
     check = [sys.executable, "-m", "buslens", "check", str(sample), "--expectations", str(EXPECTATIONS)]
     ours_cold = min(_wall(check) for _ in range(2 * runs))
     pandas_cold = min(_wall([sys.executable, "-c", "import pandas"]) for _ in range(2 * runs))

@@ -99,7 +99,7 @@ class Trials:
 
 _WAYS: Final = tuple(Way)
 EVEN_BEAT: Final = 0.1
-"""A bit turns over by the clock if no interval between its changes is off their median by more (rule of thumb) ..."""
+"""A bit turns over by the clock if its intervals are that near to one length, a part of it (rule of thumb) ..."""
 LEAST_BEATS: Final = 6
 """... and there are so many intervals, and more changes than marks: a rig may act by the clock too (rule of thumb)."""
 _OPPOSITES: Final = ((Way.UP, Way.DOWN), (Way.DOWN, Way.UP))
@@ -189,10 +189,13 @@ def _beats(changes: Changes, n_marks: int) -> tuple[NDArray[np.int64], NDArray[n
     """Return the codes of all bits that changed, and which of them turn over by the clock."""
     code, first, count = np.unique(changes.code, return_index=True, return_counts=True)
     even = np.zeros(len(code), np.bool_)
-    for place in np.flatnonzero((count > LEAST_BEATS) & (count > n_marks)).tolist():
-        interval = np.diff(changes.seen_ns[first[place] : first[place] + count[place]])
-        usual = float(np.median(interval))
-        even[place] = bool(np.abs(interval - usual).max() <= EVEN_BEAT * usual)
+    many = np.flatnonzero((count > LEAST_BEATS) & (count > n_marks))
+    if len(many):
+        interval = np.diff(changes.seen_ns, append=0)
+        # Each bit's intervals, and behind them what lies up to the next bit, which does not count.
+        bounds = np.stack((first[many], first[many] + count[many] - 1), axis=1).ravel()
+        longest, shortest = (reduce.reduceat(interval, bounds)[::2] for reduce in (np.maximum, np.minimum))
+        even[many] = longest - shortest <= EVEN_BEAT * (longest + shortest)
     return code, even
 
 

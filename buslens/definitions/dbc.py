@@ -262,7 +262,8 @@ class _Maker:
         for short, long in zip(kept, parsed.signals, strict=True):
             note = self._notes.get((number, short.name))
             selection = None
-            if note is not None or (short.mark and short.name != only_selector and short.mark != "M"):
+            is_selected = only_selector is not None and short.name != only_selector and short.mark.startswith("m")
+            if note is not None or is_selected:
                 ranges = list(note.ranges) if note is not None else []
                 if only_selector is not None and not short.mark.endswith("M"):
                     ranges.append((int(short.mark[1:]), int(short.mark[1:])))

@@ -25,6 +25,7 @@ LONGEST_MESSAGE: Final = 4095
 EXTENDED: Final = 1 << 31
 """Bit of a message number in a DBC that says that the identifier has 29 bits."""
 
+_SELECTED: Final = re.compile(r"m\d{0,20}", re.ASCII)
 _MARK: Final = re.compile(r"M|m\d{1,20}M?", re.ASCII)
 
 
@@ -184,7 +185,7 @@ def _assess_signals(message: MessagePlace, notes: Sequence[SignalNote], found: A
     for signal, fault in (*_faulty_layouts(message, notes), *_faulty_selections(message, notes)):
         if found.keeps(signal.statement):
             found.faults.append(fault)
-            found.leave_out([signal.statement])
+            found.leave_out([] if fault.is_note else [signal.statement])
     by_name = {signal.name: signal for signal in reversed(message.signals)}
     gone = {name for name, signal in by_name.items() if not found.keeps(signal.statement)}
     selectors = _selectors(message, notes)
@@ -255,24 +256,26 @@ def _faulty_selections(message: MessagePlace, notes: Sequence[SignalNote]) -> It
     floating = {note.name for note in notes if note.keyword == "SIG_VALTYPE_" and note.type}
     for signal in message.signals:
         subject, offset = f"{message.name}.{signal.name}", signal.statement.start
+        note = ranges.get(signal.name)
+        if _SELECTED.fullmatch(signal.mark) and not marked and note is None:
+            reason = (
+                f"it is marked {signal.mark}, but no signal of the message is marked M; it is taken to be always there"
+            )
+            yield signal, Fault(offset, subject, reason, is_note=True)
+            continue
         if signal.mark and not _MARK.fullmatch(signal.mark):
             reason = f"mark '{signal.mark}' is neither M (selects) nor such as m5 (selected by 5) or m5M (both)"
             yield signal, Fault(offset, subject, reason)
             continue
         if signal.name in marked and signal.name in floating:
             yield signal, Fault(offset, subject, "a floating signal cannot select others")
-        note = ranges.get(signal.name)
         if note is not None:
             reason = _range_fault(signal, note, marked)
             if reason:
                 yield signal, Fault(note.statement.start, subject, reason)
         elif signal.mark.startswith("m") and marked != [signal.name] and len(marked) != 1:
             known = " or ".join(marked)
-            reason = (
-                f"it is marked {signal.mark}, but no SG_MUL_VAL_ says whether {known} selects it"
-                if marked
-                else f"it is marked {signal.mark}, but no signal of the message is marked M"
-            )
+            reason = f"it is marked {signal.mark}, but no SG_MUL_VAL_ says whether {known} selects it"
             yield signal, Fault(offset, subject, reason)
     yield from _circles(message, ranges)
 

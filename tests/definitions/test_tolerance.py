@@ -106,7 +106,6 @@ class TestLeftOut:
             (PLAIN + "SG_MUL_VAL_ 520 T P 1-1;", "S", "3", "no such signal"),
             (PLAIN + "SIG_VALTYPE_ 520 S : 1;", "", "3", "M.S: a floating signal has 16, 32 or 64 bits, not 8"),
             (PLAIN + "SIG_VALTYPE_ 520 S : 7;", "", "3", "M.S: value type 7"),
-            (SELECTED, "", "2", "M.S: it is marked m1, but no signal of the message is marked M"),
             (SELECTOR + SELECTED.replace("m1", "q1"), "P", "3", "M.S: mark 'q1' is neither M"),
             (SELECTOR + SELECTED + "SG_MUL_VAL_ 520 S Q 1-1;", "P", "4", "selector 'Q' is no signal that is marked M"),
             (SELECTOR + SELECTED + "SG_MUL_VAL_ 520 S P 4-1;", "P", "4", "range 4-1 runs backwards"),
@@ -251,6 +250,15 @@ class TestUsedAllTheSame:
             {1: "one"} if "one" in statement else {},
             "word" if "SG_" in statement and "word" in statement else "",
         )
+
+    @pytest.mark.parametrize("mark", ["m1", "m"])
+    def test_nothing_that_selects(self, mark: str) -> None:
+        parsed = read(message(SELECTED.replace("m1", mark)))
+        assert signals(parsed) == ["M.S"]
+        assert parsed.messages[0].signal("S").selection is None
+        (note,) = parsed.problems
+        assert note.is_note
+        assert f"it is marked {mark}, but no signal of the message is marked M; it is taken to be" in note.reason
 
     def test_flags_over_a_code(self) -> None:
         lines = "".join(f' SG_ F{bit} : {bit}|1@1+ (1,0) [0|0] "" X\n' for bit in range(8))

@@ -83,3 +83,28 @@ class TestDefs:
         assert data["together"].startswith("other.dbc:1:")
         assert main(["defs", "--json", "--find", "nobody", "sound.dbc"]) == Status.MET
         assert json.loads(capsys.readouterr().out)["files"][0]["messages"] == []
+
+
+class TestCheckGoesOn:
+    """What is left out of the definitions keeps no role from being judged that does not need it."""
+
+    EXPECTED = (
+        'format = 1\ndefinitions = ["broken.dbc"]\n'
+        '[roles.r]\nsignal = "SOUND.{signal}"\nstates = {{ low = 0, high = 1 }}\n'
+        '[[rules]]\nname = "low"\nkind = "never"\nwhen = "r is high"\n'
+    )
+
+    def test_beside_problems(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        (folder / "steering_lock.toml").write_text(self.EXPECTED.format(signal="T"), encoding="utf-8")
+        (folder / "car.log").write_text("(1.0) can0 007#00\n(1.1) can0 007#0100000000000000\n", encoding="utf-8")
+        assert main(["check", "car.log"]) == Status.VIOLATED
+        assert capsys.readouterr().err == ""
+
+    def test_a_role_that_was_left_out(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        (folder / "steering_lock.toml").write_text(self.EXPECTED.format(signal="Q"), encoding="utf-8")
+        (folder / "broken.dbc").write_text(
+            SOUND.replace("CM_", ' SG_ Q : 60|8@1+ (1,0) [0|0] "" X\nCM_'), encoding="utf-8"
+        )
+        (folder / "car.log").write_text("(1.0) can0 007#00\n", encoding="utf-8")
+        assert main(["check", "car.log"]) == Status.UNUSABLE
+        assert "signal SOUND.Q cannot be used: broken.dbc:3: SOUND.Q: it reaches into byte 9" in capsys.readouterr().err

@@ -29,7 +29,11 @@ DEFINITIONS = Definitions(
         Message(name="LOCK", can_id=0x101, length=1, channel="can0"),
         Message(name="LOCK", can_id=0x101, length=1, channel="can1"),
     ),
-    problems=(Problem(source=Source("car.dbc", 7), subject="COLUMN", reason="signal does not fit"),),
+    problems=(
+        Problem(source=Source("car.dbc", 6), subject="COLUMN", reason="only to be known", is_note=True),
+        Problem(source=Source("car.dbc", 7), subject="COLUMN", reason="signal does not fit"),
+        Problem(source=Source("car.dbc", 9), subject="BODY.LOST", reason="it reaches into byte 9"),
+    ),
     paths=("car.dbc",),
 )
 
@@ -71,6 +75,11 @@ class TestCheckAgainst:
                 "COLUMN.X",
                 "states = { a = 1 }",
                 "x.toml:3:11: message 'COLUMN' cannot be used: car.dbc:7: COLUMN: signal does not fit",
+            ),
+            (
+                "BODY.LOST",
+                "states = { a = 1 }",
+                "x.toml:3:16: signal BODY.LOST cannot be used: car.dbc:9: BODY.LOST: it reaches into byte 9",
             ),
             ("BODY.DOOR", 'states = { a = "opn" }', "x.toml:4:16: BODY.DOOR has no label 'opn'; did you mean 'open'?"),
             (

@@ -95,6 +95,10 @@ class TestCommandLineErrors:
             (["check"], "the following arguments are required: CAPTURE; see 'buslens check --help'"),
             (["check", "--jsno", "x.log"], "'--jsno' is not understood; did you mean '--json'?; see"),
             (["check", "x.log", "--workers", "0"], "argument --workers: '0' is not a whole number from 1 on; see"),
+            (
+                ["check", "x.log", "--channel", "can0"],
+                "argument --channel: 'can0' is not two names of a channel, such as",
+            ),
             (["check", "x.log", "--workers", "two"], "argument --workers: 'two' is not a whole number from 1 on; see"),
             (["check", "-", "-"], "standard input ('-') can be read only once"),
             (["plot", "x.log", "--width", "wall"], "argument --width: invalid choice: 'wall'"),

@@ -47,6 +47,7 @@ def check(
     definitions: Definitions | str | Path | list[str | Path] | None = None,
     expectations: Expectations | str | Path | None = None,
     *,
+    channels: Mapping[str, str] | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
 ) -> Result:
@@ -60,6 +61,8 @@ def check(
         Default: the files that the expectations name.
     expectations : Expectations or path
         Roles and rules.
+    channels : mapping of str to str, optional
+        Channels as the log calls them, and as the definitions that are tied to one do, where the two differ.
     workers : int, optional
         Pieces that are read at the same time; default: one per core.
     notify : callable, optional
@@ -85,7 +88,7 @@ def check(
     recorder, tally = fold(
         source,
         wanted=_wanted(tracks),
-        new=lambda: Recorder(tracks),
+        new=lambda: Recorder(tracks, channels),
         step=Recorder.take,
         join=Recorder.join,
         workers=1 if any(track.timeout_ns is None for track in tracks) else workers,

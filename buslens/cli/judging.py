@@ -47,6 +47,7 @@ class Judge:
     def __init__(self, options: argparse.Namespace, console: Console) -> None:
         self._console = console
         self._workers: int | None = options.workers
+        self._channels: dict[str, str] = dict(options.channels)
         self._loaded: dict[str, Expectations] = {}
         self._chosen: str | None = options.expectations
         self._definitions: Definitions | None = None
@@ -78,6 +79,7 @@ class Judge:
             path,
             definitions=self._definitions,
             expectations=expectations,
+            channels=self._channels,
             workers=self._workers,
             notify=self._console.note,
         )

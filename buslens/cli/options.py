@@ -77,7 +77,23 @@ def add_judging_arguments(parser: Parser) -> None:
         help="what a healthy vehicle keeps to; else steering_lock.toml beside the capture "
         "or in a folder signal_defs beside its folder or here",
     )
+    parser.add_argument(
+        "--channel",
+        metavar="RECORDED=DEFINED",
+        dest="channels",
+        type=_channel,
+        action="append",
+        default=[],
+        help="the log's name of a channel and the expectations' name of it, such as 1=can0; may be given several times",
+    )
     parser.add_argument("--workers", metavar="N", type=_count, help="threads that read a capture; else one per core")
+
+
+def _channel(text: str) -> tuple[str, str]:
+    recorded, _, defined = text.partition("=")
+    if not recorded or not defined:
+        raise argparse.ArgumentTypeError(f"'{text}' is not two names of a channel, such as '1=can0'")
+    return recorded, defined
 
 
 def _count(text: str) -> int:

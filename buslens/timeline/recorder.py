@@ -17,7 +17,7 @@ from buslens.definitions.model import EVERY_BIT
 from buslens.definitions.unpack import carries, raw_values
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -151,8 +151,10 @@ class _Run:
 class MessageLog:
     """What is kept of one message and of the tracks on it."""
 
-    def __init__(self, message: Message, tracks: Iterable[Track]) -> None:
+    def __init__(self, message: Message, tracks: Iterable[Track], renamed: Mapping[str, str]) -> None:
         self.message = message
+        #: Channel as recorded -> as the definitions call it, where the two differ.
+        self.renamed = renamed
         self.tracks = tuple(tracks)
         self.rows = tuple(Rows() for _ in self.tracks)
         self.frames = 0
@@ -183,9 +185,9 @@ class MessageLog:
         kind = np.uint16(Flag.EXTENDED if self.message.is_extended else 0)
         rows = np.flatnonzero(same_id & ((frames.flags & _DATA_ONLY) == kind))
         if self.message.channel is not None:
-            labels = frames.channels
-            tied = labels.index(self.message.channel) if self.message.channel in labels else -1
-            rows = rows[frames.channel[rows] == tied]
+            names = [self.renamed.get(label, label) for label in frames.channels]
+            tied = [index for index, name in enumerate(names) if name == self.message.channel]
+            rows = rows[np.isin(frames.channel[rows], tied)]
         if not len(rows):
             return
         if self.message.id_mask != EVERY_BIT:
@@ -338,14 +340,16 @@ class Recorder:
     ----------
     tracks : iterable of Track
         What to follow. Tracks of one message share the times of its frames.
+    channels : mapping of str to str, optional
+        Channels as recorded, and what the definitions that are tied to a channel call them, where the two differ.
     """
 
-    def __init__(self, tracks: Iterable[Track]) -> None:
+    def __init__(self, tracks: Iterable[Track], channels: Mapping[str, str] | None = None) -> None:
         grouped: dict[tuple[int, bool, str | None], list[Track]] = {}
         for track in tracks:
             message = track.message
             grouped.setdefault((message.can_id, message.is_extended, message.channel), []).append(track)
-        self.messages = tuple(MessageLog(group[0].message, group) for group in grouped.values())
+        self.messages = tuple(MessageLog(group[0].message, group, channels or {}) for group in grouped.values())
 
     @property
     def must_measure(self) -> bool:

@@ -122,6 +122,15 @@ class TestNotes:
         assert result.notes == ()
         assert result.timelines["lock"].state.tolist() == [-1, 0]
 
+    def test_channel_that_the_log_calls_otherwise(self) -> None:
+        definitions = Definitions(messages=(replace(ON_CAN1, name="COLUMN", channel="body", signals=(LOCK,)),))
+        frames = [Frame(0, ON_CAN1.can_id, (0,), 0), Frame(5, ON_CAN1.can_id, (1,), 1)]
+        recorder = Recorder(plan_tracks(expected(), definitions), {"can1": "body"})
+        recorder.take(columns(frames))
+        recorder.finish()
+        assert recorder.messages[0].channels == {"can1"}
+        assert recorder.messages[0].frames == 1
+
     def test_order_seams_and_error_frames(self) -> None:
         seam = Seam(time_ns=1, line=7, back_ns=2 * 10**9)
         result = recorded(

@@ -204,6 +204,10 @@ class TestWords:
         assert main(["check", "-"]) == 0
         assert judging.calls[0]["path"] == "-"
 
+    def test_channels(self, judging: Judging) -> None:
+        main(["check", "faulty.log", "--channel", "1=can0", "--channel", "2=body"])
+        assert judging.calls[0]["channels"] == {"1": "can0", "2": "body"}
+
     def test_workers(self, judging: Judging) -> None:
         main(["check", "faulty.log", "--workers", "3"])
         assert judging.calls[0]["workers"] == 3

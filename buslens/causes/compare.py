@@ -1,0 +1,384 @@
+"""Captures from before a repair against captures from after it: what changed, and how much that proves.
+
+compare          results of both sides -> Comparison
+Comparison       what changed per rule and step, what is proved, and the conclusion
+
+A *trial* is a handshake that could be judged. It failed if a step of it is faulty, or if any other rule found a fault
+while it ran; it is clean if all its steps are met and it was carried through. Handshakes that were called off or that
+could not be decided prove nothing and are counted apart. What another rule found outside every handshake is judged
+by the time that was recorded without it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from buslens.causes.proof import (
+    clean_needed,
+    interval,
+    quiet_needed,
+    rule_of_three,
+    unchanged_chance,
+    upper_bound,
+)
+from buslens.checks.findings import Outcome, Span, Verdict
+from buslens.checks.verdict import worst_first
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from buslens.checks.findings import Finding, Handshake, Limit, Result
+
+
+class Change(Enum):
+    """What became of one rule or step."""
+
+    STILL_WRONG = "still wrong"
+    #: Wrong after, and not wrong, or not judged, before.
+    NEW = "wrong now"
+    MENDED = "mended"
+    #: Could not be decided after: nothing of what was wrong, or something of what was not.
+    UNDECIDED = "undecided now"
+    #: Judged before, with nothing to judge after.
+    NOT_JUDGED = "not judged now"
+    #: Met after, and not wrong before.
+    GOOD = "met now"
+
+
+class Conclusion(Enum):
+    """What the two sides add up to."""
+
+    #: Something is faulty after.
+    NOT_REPAIRED = "not_repaired"
+    #: Nothing is faulty after, but that may be chance, or was not all judged.
+    NOT_PROVED = "not_proved"
+    #: What was faulty is met, often enough.
+    REPAIRED = "repaired"
+    #: Nothing was faulty before, so that nothing can have been repaired.
+    NOTHING_TO_PROVE = "nothing_to_prove"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """What one rule or step came to in all captures of one side."""
+
+    met: int = 0
+    wrong: int = 0
+    undecided: int = 0
+    #: Outcome and reason of its worst finding; None without findings.
+    worst: Outcome | None = None
+    reason: str = ""
+    #: Every measured delay or length, in order.
+    delays: tuple[Span, ...] = ()
+
+    @property
+    def judged(self) -> int:
+        """How many findings there are."""
+        return self.met + self.wrong + self.undecided
+
+    @property
+    def delay(self) -> Span | None:
+        """From the least to the greatest of the delays, doubt included; None if none was measured."""
+        if not self.delays:
+            return None
+        ends = [span.latest_ns for span in self.delays if span.latest_ns is not None]
+        return Span(
+            earliest_ns=min(span.earliest_ns for span in self.delays),
+            latest_ns=max(ends) if len(ends) == len(self.delays) else None,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """One rule, or one step of a sequence, on both sides."""
+
+    rule: str
+    step: str | None
+    before: Side
+    after: Side
+    limit: Limit | None
+    change: Change
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trials:
+    """The handshakes of one sequence on one side."""
+
+    clean: int = 0
+    failed: int = 0
+    #: Called off, or undecided.
+    unjudged: int = 0
+
+    @property
+    def judged(self) -> int:
+        """Clean and failed ones."""
+        return self.clean + self.failed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """How much the handshakes of one sequence prove."""
+
+    rule: str
+    before: Trials
+    after: Trials
+    #: How often it failed before the repair, of how many: counted in the captures, or as the user says.
+    history: tuple[int, int]
+    #: Two-sided exact interval of that rate; None without trials.
+    history_interval: tuple[float, float] | None
+    #: One-sided exact bound on the failure rate that remains; None if nothing was judged after.
+    upper: float | None
+    #: The rule of three for the same; None if one failed, or nothing was judged.
+    upper_by_three: float | None
+    #: Clean handshakes needed; None where it never failed before.
+    needed: int | None
+    #: Chance of what is seen if nothing was mended, with the doubt of both sides; None where it never failed before.
+    unchanged: float | None
+
+    @property
+    def missing(self) -> int:
+        """How many more clean handshakes are needed."""
+        return 0 if self.needed is None else max(self.needed - self.after.clean, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quiet:
+    """How much it proves that something did not come again that came outside every handshake."""
+
+    rule: str
+    #: How often it came before.
+    events: int
+    before_ns: int
+    #: Recorded since, ns; none of it counts if it came again or its rule had nothing to judge.
+    after_ns: int
+    needed_ns: int
+
+    @property
+    def missing_ns(self) -> int:
+        """How much longer has to be recorded."""
+        return max(self.needed_ns - self.after_ns, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Both sides, compared."""
+
+    before: tuple[Result, ...]
+    after: tuple[Result, ...]
+    #: In the order of the expectations.
+    compared: tuple[Compared, ...]
+    #: One for each sequence that ran on either side.
+    proofs: tuple[Proof, ...]
+    quiets: tuple[Quiet, ...]
+    conclusion: Conclusion
+    #: What else must be known, such as that the sides were judged by different expectations.
+    notes: tuple[str, ...] = ()
+
+    def with_change(self, *changes: Change) -> tuple[Compared, ...]:
+        """Return the rules and steps of which one of these became."""
+        return tuple(one for one in self.compared if one.change in changes)
+
+
+def compare(before: Sequence[Result], after: Sequence[Result], *, history: tuple[int, int] | None = None) -> Comparison:
+    """Return what changed between two sets of captures, and how much that proves.
+
+    Parameters
+    ----------
+    before, after : sequence of Result
+        At least one each; no capture twice, or its handshakes would count twice.
+    history : pair of int or None
+        Failures and trials before the repair, where more is known of them than the captures show.
+
+    Raises
+    ------
+    ValueError
+        If a side is empty, or not 1 <= failures <= trials in `history`.
+    """
+    if not before or not after:
+        raise ValueError("both sides need at least one capture")
+    if history is not None and not 1 <= history[0] <= history[1]:
+        raise ValueError(f"{history[0]} of {history[1]} is no count of failures among trials")
+    compared = tuple(_compared(before, after))
+    proofs = tuple(_proofs(before, after, history))
+    quiets = tuple(_quiets(before, after))
+    return Comparison(
+        before=tuple(before),
+        after=tuple(after),
+        compared=compared,
+        proofs=proofs,
+        quiets=quiets,
+        conclusion=_conclusion(after, compared, proofs, quiets),
+        notes=tuple(_notes(before, after)),
+    )
+
+
+def trials(results: Iterable[Result], rule: str) -> Trials:
+    """Return how the handshakes of a sequence ended."""
+    clean = failed = unjudged = 0
+    for result in results:
+        faults = [finding for finding in result.findings if finding.outcome.is_fault]
+        for run in result.handshakes:
+            if run.rule != rule:
+                continue
+            steps = [it for it in result.findings if it.rule == rule and it.handshake == run.number]
+            if any(_belongs(fault, run) for fault in faults):
+                failed += 1
+            elif run.completed and steps and all(it.outcome is Outcome.MET for it in steps):
+                clean += 1
+            else:
+                unjudged += 1
+    return Trials(clean=clean, failed=failed, unjudged=unjudged)
+
+
+def _belongs(fault: Finding, run: Handshake) -> bool:
+    """Whether a fault is one of the handshake's steps, or of another rule and lay in the time that it took."""
+    if fault.handshake is not None:
+        return (fault.rule, fault.handshake) == (run.rule, run.number)
+    start, end = _extent(fault)
+    return start <= run.end_ns and (end is None or end >= run.start.earliest_ns)
+
+
+def _extent(finding: Finding) -> tuple[int, int | None]:
+    """Return from when to when a finding lasts; None for one that was not over when the log ended."""
+    moments = [seen.time.earliest_ns for seen in finding.evidence]
+    moments += [span.earliest_ns for span in (finding.reference,) if span is not None]
+    moments += [finding.time_ns] if finding.time_ns is not None else []
+    if not moments:
+        return 0, None
+    end = max(moments)
+    if finding.reference is not None and finding.delay is not None:
+        if finding.delay.latest_ns is None:
+            return min(moments), None
+        end = max(end, finding.reference.earliest_ns + finding.delay.earliest_ns)
+    return min(moments), end
+
+
+def _compared(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Compared]:
+    for rule, step in _keys((*before, *after)):
+        sides = [_side(results, rule, step) for results in (before, after)]
+        limits = [
+            finding.limit
+            for result in (*after, *before)
+            for finding in result.findings
+            if (finding.rule, finding.step) == (rule, step) and finding.limit is not None
+        ]
+        yield Compared(
+            rule=rule,
+            step=step,
+            before=sides[0],
+            after=sides[1],
+            limit=limits[0] if limits else None,
+            change=_change(*sides),
+        )
+
+
+def _keys(results: Iterable[Result]) -> list[tuple[str, str | None]]:
+    """Return every rule and step that was judged, in the order of the expectations and then of time."""
+    keys: dict[tuple[str, str | None], None] = {}
+    ranks: dict[str, int] = {}
+    steps: dict[tuple[str, str | None], int] = {}
+    for result in results:
+        for rule in result.expectations.rules:
+            ranks.setdefault(rule.name, len(ranks))
+            for number, step in enumerate(getattr(rule, "steps", ())):
+                steps.setdefault((rule.name, step.name), number)
+        for finding in result.findings:
+            keys.setdefault((finding.rule, finding.step))
+    return sorted(keys, key=lambda key: (ranks.get(key[0], len(ranks)), steps.get(key, -1)))
+
+
+def _side(results: Iterable[Result], rule: str, step: str | None) -> Side:
+    found = [it for result in results for it in result.findings if (it.rule, it.step) == (rule, step)]
+    if not found:
+        return Side()
+    worst = worst_first(found)[0]
+    return Side(
+        met=sum(it.outcome is Outcome.MET for it in found),
+        wrong=sum(it.outcome.is_fault for it in found),
+        undecided=sum(it.outcome is Outcome.UNDECIDED for it in found),
+        worst=worst.outcome,
+        reason=worst.reason,
+        delays=tuple(it.delay for it in found if it.delay is not None),
+    )
+
+
+def _change(before: Side, after: Side) -> Change:
+    if after.wrong:
+        return Change.STILL_WRONG if before.wrong else Change.NEW
+    if after.undecided and not (after.met and before.wrong):
+        return Change.UNDECIDED
+    if not after.met:
+        return Change.NOT_JUDGED
+    return Change.MENDED if before.wrong else Change.GOOD
+
+
+def _proofs(before: Sequence[Result], after: Sequence[Result], history: tuple[int, int] | None) -> Iterator[Proof]:
+    rules = dict.fromkeys(run.rule for result in (*before, *after) for run in result.handshakes)
+    seen = {rule: trials(before, rule) for rule in rules}
+    some_failed = any(one.failed for one in seen.values())
+    for rule, then in seen.items():
+        now = trials(after, rule)
+        # What the user knows is of the handshakes that failed, or of all where the captures show no failure.
+        told = history if history is not None and (then.failed or not some_failed) else None
+        failed, of = told or (then.failed, then.judged)
+        yield Proof(
+            rule=rule,
+            before=then,
+            after=now,
+            history=(failed, of),
+            history_interval=interval(failed, of) if of else None,
+            upper=upper_bound(now.failed, now.judged) if now.judged else None,
+            upper_by_three=rule_of_three(now.clean) if now.clean and not now.failed else None,
+            needed=clean_needed(failed, of) if failed else None,
+            unchanged=unchanged_chance(failed, of, now.clean) if failed and not now.failed else None,
+        )
+
+
+def _quiets(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Quiet]:
+    events: dict[str, int] = {}
+    for result in before:
+        for finding in result.findings:
+            if finding.outcome.is_fault and not any(_belongs(finding, run) for run in result.handshakes):
+                events[finding.rule] = events.get(finding.rule, 0) + 1
+    length_ns = max(sum(_length(result) for result in before), 1)
+    for rule, count in events.items():
+        judged = [
+            result for result in after if any(it.rule == rule and it.outcome is Outcome.MET for it in result.findings)
+        ]
+        again = any(it.rule == rule and it.outcome.is_fault for result in after for it in result.findings)
+        yield Quiet(
+            rule=rule,
+            events=count,
+            before_ns=length_ns,
+            after_ns=0 if again else sum(_length(result) for result in judged),
+            needed_ns=quiet_needed(count, length_ns),
+        )
+
+
+def _length(result: Result) -> int:
+    first, last = result.tally.first_ns, result.tally.last_ns
+    return 0 if first is None or last is None else last - first
+
+
+def _conclusion(
+    after: Sequence[Result], compared: Sequence[Compared], proofs: Sequence[Proof], quiets: Sequence[Quiet]
+) -> Conclusion:
+    if any(result.verdict is Verdict.FAULTY for result in after):
+        return Conclusion.NOT_REPAIRED
+    wrong = [one for one in compared if one.before.wrong]
+    if not wrong and all(proof.needed is None for proof in proofs):
+        return Conclusion.NOTHING_TO_PROVE
+    enough = not any(proof.missing for proof in proofs) and not any(quiet.missing_ns for quiet in quiets)
+    mended = all(one.change is Change.MENDED for one in wrong)
+    return Conclusion.REPAIRED if enough and mended else Conclusion.NOT_PROVED
+
+
+def _notes(before: Sequence[Result], after: Sequence[Result]) -> Iterator[str]:
+    rules = {result.expectations.rules for result in (*before, *after)}
+    if len(rules) > 1:
+        yield (
+            "the captures were not all judged by the same rules: give one file with --expectations, "
+            "or a change may come from the rules and not from the repair"
+        )

@@ -1,0 +1,138 @@
+"""Compare captures from before a repair with captures from after it.
+
+Tells per step what was measured before and after, what is mended, still wrong
+or wrong now, and how much the clean handshakes prove. 'Repaired' is said only
+when there are enough of them; else how many are missing.
+
+Exit status: as for 'buslens check', by the captures after the repair alone.
+
+example:
+  buslens compare before.log after.log
+  buslens compare before.log after*.log --failed 1/10
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+from itertools import combinations
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buslens.cli.judging import Judge, expand
+from buslens.cli.options import add_judging_arguments
+from buslens.cli.status import Status, gravest, status_of
+from buslens.errors import UsageError
+from buslens.files import same_file
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument(
+        "captures",
+        metavar="CAPTURE",
+        nargs="+",
+        help="first the one from before the repair, then those from after it; with --before all are from after it",
+    )
+    parser.add_argument(
+        "--before",
+        metavar="CAPTURE",
+        action="append",
+        help="capture from before the repair, may be given several times",
+    )
+    add_failed_argument(parser)
+    add_judging_arguments(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def add_failed_argument(parser: Parser) -> None:
+    """Add what tells how often a fault showed beyond what the captures show."""
+    parser.add_argument(
+        "--failed",
+        metavar="K/M",
+        type=_history,
+        help="how often it failed before the repair: K of M handshakes; else counted in the captures",
+    )
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Judge both sides, compare them and say what that proves."""
+    before, after = sides(options.captures, options.before)
+    judge = Judge(options, console)
+    then = [judge.judge(path) for path in before]
+    now = [judge.judge(path) for path in after]
+
+    from buslens.causes.compare import compare
+    from buslens.report import comparison as report
+
+    compared = compare(then, now, history=options.failed)
+    if options.json:
+        from buslens.report.document import dumps
+
+        console.result(dumps(report.document(compared)))
+    else:
+        console.result(report.text(compared, width=console.width, painted=console.painted))
+    return gravest(status_of(result.verdict) for result in now)
+
+
+def sides(captures: Sequence[str], before: Sequence[str] | None) -> tuple[list[str], list[str]]:
+    """Return the captures of both sides.
+
+    Raises
+    ------
+    UsageError
+        If a side is empty, or a capture is there twice: its handshakes would count twice.
+    """
+    if before:
+        then, now = expand(before), expand(captures)
+    else:
+        if len(captures) == 1:
+            raise UsageError(f"'{captures[0]}' is compared with what? write 'buslens compare BEFORE AFTER...'")
+        then, now = expand(captures[:1]), expand(captures[1:])
+    demand_different([*then, *now])
+    return then, now
+
+
+def demand_different(paths: Sequence[str]) -> None:
+    """Refuse a capture that is there twice, under one name or as a copy.
+
+    Raises
+    ------
+    UsageError
+        If one is.
+    """
+    if paths.count("-") > 1:
+        raise UsageError("standard input ('-') can be read only once")
+    for one, other in combinations(paths, 2):
+        if "-" not in {one, other} and _same_content(one, other):
+            raise UsageError(f"{one} and {other} are one and the same capture, and would count twice; name it once")
+
+
+def _same_content(one: str, other: str) -> bool:
+    if one == other or same_file(one, other):
+        return True
+    try:
+        if Path(one).stat().st_size != Path(other).stat().st_size or not Path(one).stat().st_size:
+            return False
+        return _digest(one) == _digest(other)
+    except OSError:
+        # What cannot be read is told of when it is judged.
+        return False
+
+
+def _digest(path: str) -> bytes:
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").digest()
+
+
+def _history(text: str) -> tuple[int, int]:
+    failed, slash, of = text.partition("/")
+    if slash and all(part.isascii() and part.isdecimal() for part in (failed, of)) and 1 <= int(failed) <= int(of):
+        return int(failed), int(of)
+    raise argparse.ArgumentTypeError(f"'{text}' is not two whole numbers such as 3/30, the first from 1 to the second")

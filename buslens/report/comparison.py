@@ -1,0 +1,401 @@
+"""Before and after a repair, as text for a person and as part of a JSON document.
+
+text                 the report, the conclusion as its last line
+document             the JSON document of ``buslens compare``
+conclusion_sentence  what the two sides add up to
+side_words           what one rule or step came to on one side
+shift_words          by how much a delay changed
+proof_lines          how much the handshakes of one sequence prove, a sentence per line
+quiet_line           the same of what came outside every handshake
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.causes.compare import Change, Conclusion
+from buslens.causes.proof import CONFIDENCE, RULE_OF_THREE_FROM
+from buslens.checks.findings import Span, Verdict
+from buslens.report.cautions import CAUTIONS
+from buslens.report.document import SCHEMA, capture_entry
+from buslens.report.paragraphs import Ink, Piece, paragraph, render
+from buslens.report.words import (
+    DOUBT_SIGN,
+    MET_SIGN,
+    OUTCOME_WORDS,
+    VERDICT_WORDS,
+    WRONG_SIGN,
+    clean,
+    limit_words,
+    seconds,
+    span_words,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from buslens.causes.compare import Compared, Comparison, Proof, Quiet, Side, Trials
+    from buslens.checks.findings import Result
+    from buslens.report.paragraphs import Paragraph
+
+CONCLUSION_WORDS: Final = {
+    Conclusion.NOT_REPAIRED: "not repaired",
+    Conclusion.NOT_PROVED: "not yet proved",
+    Conclusion.REPAIRED: "repaired",
+    Conclusion.NOTHING_TO_PROVE: "nothing to prove",
+}
+"""What a person calls a conclusion."""
+
+METHOD: Final = (
+    "Bounds are exact (Clopper-Pearson, Biometrika 26:404), one-sided at 95 %; the rule of three (BMJ 311:619) is for "
+    "more than 30 trials. Clean handshakes needed: (1 - rate)^n at most 5 %; after a fault that showed each time, "
+    "by Fisher's exact test. All of it holds only if the handshakes after the repair were tried under the conditions "
+    "under which it failed: same temperature, same battery, same way of use."
+)
+"""Where the numbers come from, and what they rest on."""
+
+_MARGIN: Final = 4
+_SECTIONS: Final = (
+    ("Still wrong", WRONG_SIGN, (Change.STILL_WRONG,)),
+    ("Wrong now, and not before", WRONG_SIGN, (Change.NEW,)),
+    ("Mended", MET_SIGN, (Change.MENDED,)),
+    ("Undecided now", DOUBT_SIGN, (Change.UNDECIDED,)),
+)
+
+
+def text(comparison: Comparison, *, width: int | None = None, painted: bool = False) -> str:
+    """Return the report on a comparison.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    width : int or None
+        Columns at which lines are wrapped; None: never.
+    painted : bool
+        Whether control sequences may be used.
+    """
+    return render(_report(comparison), width=width, painted=painted)
+
+
+def conclusion_sentence(comparison: Comparison) -> str:
+    """Return what the two sides add up to, and what is missing for more."""
+    word = CONCLUSION_WORDS[comparison.conclusion]
+    return f"{word[:1].upper()}{word[1:]}: {_why(comparison)}"
+
+
+def side_words(compared: Compared, side: Side) -> str:
+    """Return what one rule or step came to on one side, such as ``late, 2 of 2, 687 to 733 ms``."""
+    if side.worst is None:
+        return "not judged"
+    words = OUTCOME_WORDS[side.worst]
+    if compared.step is None:
+        # Of other rules than sequences a finding that is met sums up all the rest: there is no whole to be part of.
+        return words if not (side.wrong or side.undecided) else f"{words}, {_times(side.wrong or side.undecided)}"
+    if side.judged > 1:
+        words += f", {side.wrong or side.undecided or side.met} of {side.judged}"
+    return words if side.delay is None else f"{words}, {span_words(side.delay)}"
+
+
+def shift_words(compared: Compared) -> str:
+    """Return by how much a delay changed where the log shows that it did; empty where it may be the same."""
+    before, after = compared.before.delay, compared.after.delay
+    if compared.step is None:
+        return ""
+    if before is None or after is None or before.latest_ns is None or after.latest_ns is None:
+        return ""
+    if after.latest_ns < before.earliest_ns:
+        shift = Span(earliest_ns=before.earliest_ns - after.latest_ns, latest_ns=before.latest_ns - after.earliest_ns)
+        return f"shorter by {span_words(shift)}"
+    if before.latest_ns < after.earliest_ns:
+        shift = Span(earliest_ns=after.earliest_ns - before.latest_ns, latest_ns=after.latest_ns - before.earliest_ns)
+        return f"longer by {span_words(shift)}"
+    return ""
+
+
+def proof_lines(proof: Proof) -> Iterator[str]:
+    """Yield how much the handshakes of one sequence prove."""
+    failed, of = proof.history
+    told = "" if (failed, of) == (proof.before.failed, proof.before.judged) else ", as told"
+    if proof.history_interval is not None and failed:
+        low, high = proof.history_interval
+        yield (
+            f"before: failed in {failed} of {of} handshakes{told} "
+            f"(95 % interval of that rate {_percent(low)} to {_percent(high)})"
+        )
+    else:
+        yield f"before: {_trials(proof.before)}"
+    yield f"after: {_trials(proof.after)}"
+    if proof.upper is not None:
+        yield f"it may still fail in up to {_percent(proof.upper)} of handshakes (exact, 95 %){_three(proof)}"
+    if proof.needed is None:
+        return
+    if proof.missing:
+        yield (
+            f"{_counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there, "
+            f"{proof.missing} missing"
+        )
+    else:
+        yield f"{_counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there"
+    if proof.unchanged is not None and not proof.missing and proof.unchanged > 1 - CONFIDENCE:
+        yield (
+            f"the rate before is itself known only from {of} handshakes: with that doubt counted in, so much would "
+            f"come by chance with {_percent(proof.unchanged)} (Fisher's exact test)"
+        )
+
+
+def quiet_line(quiet: Quiet) -> str:
+    """Return how much it proves that something did not come again."""
+    came = f"came {_times(quiet.events)} outside any handshake in {seconds(quiet.before_ns)}"
+    since = f"{seconds(quiet.after_ns)} recorded without it"
+    if quiet.missing_ns:
+        return (
+            f"{came}; {since}, {seconds(quiet.needed_ns)} needed for 95 % if it comes at random, "
+            f"{seconds(quiet.missing_ns)} missing"
+        )
+    return f"{came}; {since}, {seconds(quiet.needed_ns)} needed for 95 % if it comes at random"
+
+
+def document(comparison: Comparison) -> dict[str, Any]:
+    """Return the JSON document of a comparison: the captures after the repair as in every document, and the rest.
+
+    Times are seconds as Decimals; `buslens.report.document.dumps` writes them.
+    """
+    return {
+        "schema": SCHEMA,
+        "captures": [capture_entry(result) for result in comparison.after],
+        "before": [capture_entry(result) for result in comparison.before],
+        "comparison": entry(comparison),
+    }
+
+
+def entry(comparison: Comparison) -> dict[str, Any]:
+    """Return what the captures of both sides add up to, as plain data."""
+    return {
+        "conclusion": comparison.conclusion.value,
+        "sentence": conclusion_sentence(comparison),
+        "changes": [
+            {
+                "rule": one.rule,
+                "step": one.step,
+                "change": one.change.name.lower(),
+                "before": _side_entry(one.before),
+                "after": _side_entry(one.after),
+            }
+            for one in comparison.compared
+        ],
+        "proofs": [_proof_entry(proof) for proof in comparison.proofs],
+        "outside_handshakes": [
+            {
+                "rule": quiet.rule,
+                "events_before": quiet.events,
+                "recorded_before": _seconds(quiet.before_ns),
+                "recorded_after": _seconds(quiet.after_ns),
+                "needed": _seconds(quiet.needed_ns),
+                "missing": _seconds(quiet.missing_ns),
+            }
+            for quiet in comparison.quiets
+        ],
+        "confidence": CONFIDENCE,
+        "method": METHOD,
+        "notes": list(comparison.notes),
+    }
+
+
+def _report(comparison: Comparison) -> Iterator[Paragraph]:
+    yield from _captures("Before", comparison.before)
+    yield from _captures("After", comparison.after)
+    for title, mark, changes in _SECTIONS:
+        yield from _section(title, mark, comparison.with_change(*changes))
+    lost = [one for one in comparison.with_change(Change.NOT_JUDGED) if one.before.wrong]
+    yield from _section("Wrong before, and not judged now", DOUBT_SIGN, lost)
+    good = comparison.with_change(Change.GOOD)
+    yield from _section("Met now", MET_SIGN, [one for one in good if one.step is not None])
+    others = [clean(one.rule) for one in good if one.step is None]
+    if others:
+        yield paragraph(f"{MET_SIGN:<{_MARGIN - 1}}", f"also: {', '.join(others)}", indent=1, hang=_MARGIN)
+    yield from _proved(comparison)
+    if comparison.notes:
+        yield paragraph()
+        yield paragraph(Piece("Notes", Ink.STRONG))
+        for note in comparison.notes:
+            yield paragraph(clean(note), indent=_MARGIN)
+    yield paragraph()
+    if comparison.conclusion is Conclusion.NOT_REPAIRED:
+        yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
+        for caution in CAUTIONS:
+            yield paragraph(caution, indent=_MARGIN)
+        yield paragraph()
+    word, _, rest = conclusion_sentence(comparison).partition(":")
+    ink = Ink.WRONG if comparison.conclusion is Conclusion.NOT_REPAIRED else Ink.STRONG
+    yield paragraph(Piece(word, ink), Piece(f":{rest}", Ink.STRONG))
+
+
+def _captures(title: str, results: Sequence[Result]) -> Iterator[Paragraph]:
+    for index, result in enumerate(results):
+        ink = Ink.WRONG if result.verdict is Verdict.FAULTY else Ink.STRONG
+        yield paragraph(
+            Piece(f"{title if index == 0 else '':<8}", Ink.STRONG),
+            f"{clean(result.path)}: ",
+            Piece(VERDICT_WORDS[result.verdict], ink),
+            hang=8,
+        )
+
+
+def _section(title: str, mark: str, compared: Sequence[Compared]) -> Iterator[Paragraph]:
+    if not compared:
+        return
+    yield paragraph()
+    yield paragraph(Piece(title, Ink.STRONG))
+    for one in compared:
+        name = clean(one.rule if one.step is None else f"{one.rule}, {one.step}")
+        ink = Ink.WRONG if mark == WRONG_SIGN else Ink.PLAIN
+        yield paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), f"{name}: {change_words(one)}", indent=1, hang=_MARGIN)
+        if mark == WRONG_SIGN and one.after.reason:
+            yield paragraph(clean(one.after.reason), indent=_MARGIN)
+
+
+def change_words(compared: Compared) -> str:
+    """Return one rule or step before and after in one line."""
+    words = f"before {side_words(compared, compared.before)}; after {side_words(compared, compared.after)}"
+    extras = [shift_words(compared)] if shift_words(compared) else []
+    if compared.limit is not None and compared.step is not None:
+        extras.append(limit_words(compared.limit))
+    return f"{words} ({'; '.join(extras)})" if extras else words
+
+
+def _proved(comparison: Comparison) -> Iterator[Paragraph]:
+    if not comparison.proofs and not comparison.quiets:
+        return
+    yield paragraph()
+    yield paragraph(Piece("What the captures after the repair prove", Ink.STRONG))
+    for proof in comparison.proofs:
+        mark = _proof_sign(proof)
+        yield paragraph(f"{mark:<{_MARGIN - 1}}", Piece(clean(proof.rule), Ink.STRONG), indent=1, hang=_MARGIN)
+        for line in proof_lines(proof):
+            yield paragraph(line, indent=_MARGIN, hang=_MARGIN + 2)
+    for quiet in comparison.quiets:
+        mark = DOUBT_SIGN if quiet.missing_ns else MET_SIGN
+        line = f"{clean(quiet.rule)}: {quiet_line(quiet)}"
+        yield paragraph(f"{mark:<{_MARGIN - 1}}", line, indent=1, hang=_MARGIN)
+    yield paragraph(Piece(METHOD, Ink.FAINT), indent=_MARGIN)
+
+
+def _proof_sign(proof: Proof) -> str:
+    if proof.after.failed:
+        return WRONG_SIGN
+    return DOUBT_SIGN if proof.missing or not proof.after.clean else MET_SIGN
+
+
+def _why(comparison: Comparison) -> str:
+    match comparison.conclusion:
+        case Conclusion.NOT_REPAIRED:
+            wrong = comparison.with_change(Change.STILL_WRONG) + comparison.with_change(Change.NEW)
+            named = _named(wrong)
+            return f"after the repair something is faulty{named and ': ' + named}"
+        case Conclusion.NOTHING_TO_PROVE:
+            return (
+                "the captures before the repair show nothing faulty; give one that does, or say how often it failed "
+                "with --failed K/M"
+            )
+        case Conclusion.REPAIRED:
+            counts = [
+                f"{proof.after.clean} clean of {clean(proof.rule)}" for proof in comparison.proofs if proof.needed
+            ]
+            counts += [f"{seconds(it.after_ns)} without {clean(it.rule)}" for it in comparison.quiets]
+            return f"what was faulty is met, often enough for 95 %: {', '.join(counts)}"
+        case Conclusion.NOT_PROVED:
+            return f"nothing is faulty now, but {_and(list(_lacking(comparison)))}"
+
+
+def _lacking(comparison: Comparison) -> Iterator[str]:
+    for proof in comparison.proofs:
+        if proof.missing:
+            yield (
+                f"{_counted(proof.missing, 'clean handshake')} of {clean(proof.rule)} "
+                f"{'is' if proof.missing == 1 else 'are'} missing ({proof.needed} needed, {proof.after.clean} there)"
+            )
+    for quiet in comparison.quiets:
+        if quiet.missing_ns:
+            yield f"{seconds(quiet.missing_ns)} without {clean(quiet.rule)} are missing"
+    unseen = [
+        one for one in comparison.compared if one.before.wrong and one.change in {Change.UNDECIDED, Change.NOT_JUDGED}
+    ]
+    if unseen:
+        yield f"this was wrong before and could not be judged after: {_named(unseen)}"
+
+
+def _named(compared: Iterable[Compared]) -> str:
+    names = [clean(one.rule if one.step is None else f"{one.rule}, {one.step}") for one in compared]
+    return "; ".join(names)
+
+
+def _and(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])}, and {parts[-1]}"
+
+
+def _three(proof: Proof) -> str:
+    if proof.upper_by_three is None:
+        return ""
+    few = "" if proof.after.clean >= RULE_OF_THREE_FROM else " (it is for more than 30)"
+    return f"; by the rule of three {_percent(proof.upper_by_three)}{few}"
+
+
+def _trials(trials: Trials) -> str:
+    if not trials.judged and not trials.unjudged:
+        return "no handshake"
+    words = f"{_counted(trials.clean, 'clean handshake')}, {trials.failed} failed"
+    return f"{words}, {trials.unjudged} called off or undecided, which prove nothing" if trials.unjudged else words
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
+def _times(number: int) -> str:
+    return {1: "once", 2: "twice"}.get(number, f"{number:,} times")
+
+
+def _percent(share: float) -> str:
+    """Return a share in percent, to three figures: ``2.95 %``."""
+    return f"{100 * share:.3g} %"
+
+
+def _side_entry(side: Side) -> dict[str, Any]:
+    return {
+        "met": side.met,
+        "wrong": side.wrong,
+        "undecided": side.undecided,
+        "worst": None if side.worst is None else side.worst.value,
+        "reason": side.reason or None,
+        "delays": [_span(span) for span in side.delays],
+    }
+
+
+def _proof_entry(proof: Proof) -> dict[str, Any]:
+    return {
+        "rule": proof.rule,
+        "before": _trials_entry(proof.before),
+        "after": _trials_entry(proof.after),
+        "failed_before": {"failed": proof.history[0], "of": proof.history[1]},
+        "rate_before_interval": None if proof.history_interval is None else list(proof.history_interval),
+        "remaining_rate_at_most": {"exact": proof.upper, "rule_of_three": proof.upper_by_three},
+        "clean_needed": proof.needed,
+        "clean_missing": proof.missing if proof.needed is not None else None,
+        "chance_if_unchanged": proof.unchanged,
+    }
+
+
+def _trials_entry(trials: Trials) -> dict[str, int]:
+    return {"clean": trials.clean, "failed": trials.failed, "unjudged": trials.unjudged}
+
+
+def _span(span: Span) -> dict[str, Decimal | None]:
+    return {
+        "earliest": _seconds(span.earliest_ns),
+        "latest": None if span.latest_ns is None else _seconds(span.latest_ns),
+    }
+
+
+def _seconds(time_ns: int) -> Decimal:
+    return Decimal(f"{int(time_ns)}e-9")

@@ -1,0 +1,75 @@
+"""``buslens compare`` on the samples, with nothing stood in for."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from buslens.cli import main
+
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+BEFORE = str(SAMPLES / "car03_load_fuse_blown.log")
+AFTER = str(SAMPLES / "car03_after_repair.log")
+GOOD = str(SAMPLES / "car01_healthy.log")
+
+
+class TestCompare:
+    """The report goes to standard output, the status is that of the captures after the repair."""
+
+    def test_text(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["compare", BEFORE, AFTER]) == 0
+        out = capsys.readouterr().out
+        assert "unlock handshake, release: before missing, 2 of 2; after met, 238 to 283 ms (limit 50 to 600 ms)" in out
+        assert out.splitlines()[-1].startswith("Not yet proved: ")
+
+    def test_document(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["compare", BEFORE, AFTER, GOOD, "--json"]) == 0
+        written = json.loads(capsys.readouterr().out)
+        assert len(written["captures"]) == 2
+        (proof,) = [it for it in written["comparison"]["proofs"] if it["clean_needed"]]
+        assert (proof["clean_needed"], proof["clean_missing"]) == (5, 3)
+
+    def test_several_before(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["compare", "--before", BEFORE, "--before", GOOD, AFTER, "--json"]) == 0
+        assert len(json.loads(capsys.readouterr().out)["before"]) == 2
+
+    @pytest.mark.parametrize(("after", "status"), [(BEFORE, 1), (str(SAMPLES / "car12_cut_short.log"), 3)])
+    def test_status(self, after: str, status: int, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["compare", GOOD, after]) == status
+        assert capsys.readouterr().out
+
+    def test_how_often_it_failed(self, capsys: pytest.CaptureFixture[str]) -> None:
+        main(["compare", BEFORE, AFTER, "--failed", "1/10"])
+        assert "28 clean handshakes of unlock handshake are missing (29 needed, 1 there)" in capsys.readouterr().out
+
+
+class TestRefused:
+    """What makes no sense is said, with what would."""
+
+    @pytest.mark.parametrize(
+        ("words", "said"),
+        [
+            ([BEFORE], "compared with what"),
+            ([BEFORE, BEFORE], "would count twice"),
+            ([BEFORE, AFTER, AFTER], "would count twice"),
+            (["--before", AFTER, BEFORE, AFTER], "would count twice"),
+            (["-", "-"], "only once"),
+            ([BEFORE, AFTER, "--failed", "11/10"], "such as 3/30"),
+            ([BEFORE, AFTER, "--failed", "often"], "such as 3/30"),
+            ([BEFORE, "no such.log"], "no such file"),
+        ],
+        ids=lambda value: value if isinstance(value, str) else "",
+    )
+    def test_words(self, words: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["compare", *words]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert said in err
+
+    def test_copy(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        copy = shutil.copy(AFTER, tmp_path / "again.log")
+        assert main(["compare", BEFORE, AFTER, str(copy)]) == 2
+        assert "one and the same capture" in capsys.readouterr().err

@@ -1,0 +1,121 @@
+"""A comparison in words and as a document."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+from support.handmade import between, handshake, pulse_finding, result, step_finding
+
+from buslens.causes.compare import Comparison, compare
+from buslens.checks.findings import Finding, Outcome, Result, Verdict
+from buslens.report.cautions import CAUTIONS
+from buslens.report.comparison import conclusion_sentence, document, text
+from buslens.report.document import dumps
+
+
+def capture(outcome: Outcome, count: int, low: float, *others: Finding, path: str = "car.log") -> Result:
+    """Return a capture of so many handshakes that all came to the same, with a delay from `low` on."""
+    findings = [
+        replace(step_finding(outcome, handshake=number), delay=between(low, low + 25)) for number in range(1, count + 1)
+    ]
+    found = (*findings, *others)
+    faulty = any(finding.outcome.is_fault for finding in found)
+    return result(
+        *found,
+        path=path,
+        handshakes=tuple(handshake(number) for number in range(1, count + 1)),
+        verdict=Verdict.FAULTY if faulty else Verdict.AS_EXPECTED,
+    )
+
+
+def comparison(clean: int = 4, *others: Finding) -> Comparison:
+    """Return a repair after two failures."""
+    before = capture(Outcome.LATE, 2, 812, path="before.log")
+    return compare([before], [capture(Outcome.MET, clean, 200, *others, path="after.log")])
+
+
+class TestText:
+    """Delays with their doubt, what became of them, what it proves, and the conclusion as the last line."""
+
+    def test_step(self) -> None:
+        assert (
+            "\nMended\n =  lock handshake, release ends: before late, 2 of 2, 812 to 837 ms; "
+            "after met, 4 of 4, 200 to 225 ms (shorter by 587 to 637 ms; limit 50 to 600 ms)\n"
+        ) in text(comparison())
+
+    def test_missing(self) -> None:
+        written = text(comparison())
+        assert "5 clean handshakes needed for 95 %, 4 there, 1 missing\n" in written
+        assert written.splitlines()[-1] == (
+            "Not yet proved: nothing is faulty now, but 1 clean handshake of lock handshake is missing "
+            "(5 needed, 4 there)"
+        )
+
+    def test_repaired(self) -> None:
+        assert (
+            text(comparison(5)).splitlines()[-1].startswith("Repaired: what was faulty is met, often enough for 95 %")
+        )
+
+    def test_few_never_read_as_repaired(self) -> None:
+        assert "repaired" not in text(comparison()).lower()
+
+    def test_bounds(self) -> None:
+        assert (
+            "it may still fail in up to 52.7 % of handshakes (exact, 95 %); by the rule of three 75 % (it is for more "
+            "than 30)\n"
+        ) in text(comparison())  # 1 - 0.05^(1/4) = 0.5271
+
+    def test_new_fault(self) -> None:
+        fault = replace(pulse_finding(Outcome.VIOLATED), reason="lock_enable is on for 20 ms")
+        written = text(comparison(5, fault))
+        assert "\nWrong now, and not before\n x  enable pulse: before not judged; after violated, once\n" in written
+        assert "    lock_enable is on for 20 ms\n" in written
+        assert all(caution in written for caution in CAUTIONS)
+        assert written.splitlines()[-1] == "Not repaired: after the repair something is faulty: enable pulse"
+
+    def test_overlapping_delays_are_not_called_different(self) -> None:
+        before, after = capture(Outcome.MET, 1, 200), capture(Outcome.MET, 1, 225)
+        assert "longer" not in text(compare([before], [after]))
+        apart = capture(Outcome.MET, 1, 226)
+        assert "longer by 1 to 51 ms" in text(compare([before], [apart]))
+
+    def test_told(self) -> None:
+        told = compare([capture(Outcome.LATE, 2, 812)], [capture(Outcome.MET, 29, 200)], history=(1, 10))
+        written = text(told)
+        assert "failed in 1 of 10 handshakes, as told (95 % interval of that rate 0.253 % to 44.5 %)" in written
+        assert "with 25.6 % (Fisher's exact test)" in written  # 10/39
+
+    def test_nothing_can_reach_the_terminal(self) -> None:
+        hostile = replace(step_finding(), rule="a\x1b[2Jb", reason="c\x1b]0;d\x07")
+        written = text(compare([result(hostile, path="e\x1b[0m")], [result(hostile, path="f\n")]))
+        assert "\x1b" not in written
+        assert "\x07" not in written
+
+    @pytest.mark.parametrize("width", [40, 80])
+    def test_width(self, width: int) -> None:
+        longest = max(len(line) for line in text(comparison(), width=width).splitlines())
+        assert longest <= width
+
+
+class TestDocument:
+    """The same as data."""
+
+    def test_after_stands_where_every_document_has_its_captures(self) -> None:
+        written = json.loads(dumps(document(comparison())))
+        assert written["schema"] == 1
+        assert [entry["path"] for entry in written["captures"]] == ["after.log"]
+        assert [entry["path"] for entry in written["before"]] == ["before.log"]
+
+    def test_numbers(self) -> None:
+        written = json.loads(dumps(document(comparison())))["comparison"]
+        assert written["conclusion"] == "not_proved"
+        assert written["sentence"] == conclusion_sentence(comparison())
+        (change,) = written["changes"]
+        assert change["change"] == "mended"
+        assert change["before"]["delays"] == [{"earliest": 0.812, "latest": 0.837}] * 2
+        (proof,) = written["proofs"]
+        assert (proof["clean_needed"], proof["clean_missing"]) == (5, 1)
+        assert proof["failed_before"] == {"failed": 2, "of": 2}
+        assert proof["remaining_rate_at_most"]["exact"] == pytest.approx(1 - 0.05**0.25)

@@ -36,6 +36,7 @@ class _Command(NamedTuple):
 COMMANDS: Final[Mapping[str, _Command]] = {
     "check": _Command("buslens.cli.check", "judge captures by the expectations of a healthy vehicle"),
     "plot": _Command("buslens.cli.plot", "draw a capture as a timing diagram"),
+    "page": _Command("buslens.cli.page", "write a capture as a page to look around in"),
     "compare": _Command("buslens.cli.compare", "compare captures before and after a repair, and tell what that proves"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
     "defs": _Command("buslens.cli.defs", "show what definitions files hold, and what of them cannot be used"),

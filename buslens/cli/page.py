@@ -1,0 +1,70 @@
+"""Write a capture as a page to look around in.
+
+One file with everything in it: the verdict and the findings as text, a lane
+for every role, a replay. It opens by double click and needs no network.
+Without -o it lies in the current folder under the capture's name.
+
+Exit status: as for 'buslens check'.
+
+example:
+  buslens page capture.log -o capture.html
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.cli.judging import Judge
+from buslens.cli.options import add_judging_arguments
+from buslens.cli.status import Status, status_of
+from buslens.errors import UsageError
+from buslens.files import same_file
+
+if TYPE_CHECKING:
+    import argparse
+
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+
+SUFFIXES: Final = (".html", ".htm")
+"""Suffixes of pages; asked here, so that a wrong one is refused before a long capture is read."""
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log; '-' is standard input")
+    parser.add_argument("-o", "--output", metavar="FILE", help="page to write, an .html file")
+    add_judging_arguments(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Judge a capture, write its page and say the verdict."""
+    output = _output(options)
+    result = Judge(options, console).judge(options.capture)
+    console.progress(f"writing {output}")
+
+    from buslens.report.page import write_page
+    from buslens.report.words import clean, verdict_sentence
+
+    write_page(result, output)
+    console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
+    return status_of(result.verdict)
+
+
+def _output(options: argparse.Namespace) -> Path:
+    """Return where the page goes: never over a capture, and over a page only when its name was given."""
+    if options.output is not None:
+        if same_file(options.output, options.capture):
+            raise UsageError(f"-o {options.output}: this is the capture; name another file")
+        if Path(options.output).suffix.lower() not in SUFFIXES:
+            raise UsageError(f"-o {options.output}: a page is an .html file")
+        return Path(options.output)
+    if options.capture == "-":
+        raise UsageError("a capture from standard input has no name; name the page with -o FILE.html")
+    name = Path(options.capture).name
+    stem = name.removesuffix(".gz").rpartition(".")[0] or name
+    output = Path(f"{stem}.html")
+    if output.exists():
+        raise UsageError(f"{output} is there already; write '-o {output}' to replace it, or name another file")
+    return output

@@ -1,0 +1,160 @@
+"""Timelines and findings as columns of numbers, packed so that an hour of a car fits into a small file.
+
+Times count whole microseconds from the capture's first frame. Columns hold differences where they grow, and number
+the values that occur instead of repeating them; the bytes of one rank stand together, which deflate likes. The pack
+is::
+
+    4 bytes   length of the header, least byte first
+    header    JSON in UTF-8: everything but the columns, and for each column its place, width and length
+    columns   for each the lowest bytes of all its numbers, then the next, and so on
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from buslens.report.ink import Tone
+from buslens.report.lanes import Shape, high_state
+from buslens.report.page.happenings import events, finding_entries, handshake_entries, microseconds, seam_entries
+from buslens.report.words import clean
+from buslens.timeline.model import UNKNOWN, Why
+from buslens.units import NS_PER_US
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from buslens.checks.findings import Result
+    from buslens.expectations.model import Expectations
+    from buslens.report.places import Place
+    from buslens.report.view import View
+    from buslens.timeline.model import Timeline
+
+UNKNOWN_FROM: Final = 0xFF00
+"""State codes from here on mean unknown; the rest says why, as the value of a `Why`."""
+
+WHY_WORDS: Final = {
+    Why.KNOWN.value: "unknown",
+    Why.NOT_YET_SEEN.value: "unknown: not yet seen",
+    Why.SILENT.value: "unknown: silent",
+    Why.SEAM.value: "unknown: clock ran back",
+    Why.UNNAMED.value: "unknown: unnamed value",
+}
+"""What stands on a stretch of not knowing."""
+
+_MOST_U32: Final = 2**32 - 1
+
+
+class _Pack:
+    """Columns one behind the other, and where each of them is."""
+
+    def __init__(self) -> None:
+        self.parts: list[bytes] = []
+        self.size = 0
+
+    def add(self, numbers: NDArray[Any]) -> list[int]:
+        """Append a column; return its place, the bytes of one number, and how many there are."""
+        plain = np.ascontiguousarray(numbers, dtype=numbers.dtype.newbyteorder("<"))
+        width = plain.dtype.itemsize
+        planes = plain.view(np.uint8).reshape(-1, width).T.tobytes()
+        place = [self.size, width, len(plain)]
+        self.parts.append(planes)
+        self.size += len(planes)
+        return place
+
+
+def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
+    """Return everything that the page draws and reads out, compressed.
+
+    Parameters
+    ----------
+    result : Result
+    placed : sequence of Place
+        Of the findings that are drawn, in the order in which the page lists them.
+    view : View
+        What is shown first, and the order of the lanes.
+    """
+    origin = result.origin_ns
+    columns = _Pack()
+    roles = [*view.roles, *view.left_out]
+    lanes = [_lane(columns, result.timelines[role], result.expectations, origin) for role in roles]
+    lane_of = {role: number for number, role in enumerate(roles)}
+    last = max([origin, result.tally.last_ns or origin, *(t.end_ns for t in result.timelines.values())])
+    header = {
+        "clock": result.tally.clock.name.lower(),
+        # As text: it is more than a number of the browser's can hold.
+        "origin_ns": str(origin),
+        "end": max(microseconds(last, origin), 1),
+        "view": [microseconds(view.start_ns, origin), microseconds(view.end_ns, origin)],
+        "why": [WHY_WORDS[code] for code in sorted(WHY_WORDS)],
+        "unknown_from": UNKNOWN_FROM,
+        "lanes": lanes,
+        "findings": finding_entries(placed, lane_of, origin),
+        "handshakes": handshake_entries(result, placed, origin),
+        "events": events(result, lane_of, origin),
+        "seams": seam_entries(result, origin),
+        # What paper is printed with, whatever the screen shows.
+        "ink": {tone.name.lower(): tone.value for tone in Tone},
+    }
+    text = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8")
+    whole = b"".join([len(text).to_bytes(4, "little"), text, *columns.parts])
+    return zlib.compress(whole, 9)
+
+
+def _lane(columns: _Pack, timeline: Timeline, expectations: Expectations, origin: int) -> dict[str, Any]:
+    of_states = Shape.LEVELS if len(timeline.states) == 2 else Shape.BOXES
+    shape = Shape.NUMBER if timeline.is_number else of_states
+    # Rounded as absolute times, so that differences do not add up their rounding.
+    seen = (2 * (timeline.seen_ns - origin) + NS_PER_US) // (2 * NS_PER_US)
+    doubt = -((timeline.since_ns - timeline.seen_ns) // NS_PER_US)
+    known = timeline.state != UNKNOWN
+    code = np.where(known, timeline.state, UNKNOWN_FROM + timeline.why.astype(np.int64))
+    lane: dict[str, Any] = {
+        "role": clean(timeline.role),
+        "shape": shape.value,
+        "states": [clean(state.replace("_", " ")) for state in timeline.states],
+        "unit": clean(timeline.unit),
+        "high": high_state(timeline.states) if shape is Shape.LEVELS else 1,
+        "first": int(seen[0]) if len(seen) else 0,
+        "end": microseconds(timeline.end_ns, origin),
+        # Longer gaps than fit are told in full beside the column.
+        "gaps": columns.add(np.minimum(np.diff(seen), _MOST_U32).astype(np.uint32)),
+        "long_gaps": _long_gaps(seen),
+        "doubts": columns.add(np.clip(doubt, 0, _MOST_U32).astype(np.uint32)),
+        "codes": columns.add(code.astype(np.uint16)),
+    }
+    if shape is Shape.NUMBER:
+        values = np.where(known & np.isfinite(timeline.value), timeline.value, 0.0)
+        palette, picks = np.unique(values, return_inverse=True)
+        few = len(palette) <= 2**16
+        lane["palette"] = columns.add(palette.astype(np.float64) if few else values.astype(np.float64))
+        lane["picks"] = columns.add(picks.reshape(-1).astype(np.uint16)) if few else None
+        # A value that is no number cannot be drawn, and is told as one that is not named.
+        odd = known & ~np.isfinite(timeline.value)
+        if odd.any():
+            lane["codes"] = columns.add(np.where(odd, UNKNOWN_FROM + Why.UNNAMED.value, code).astype(np.uint16))
+        lane["limits"] = _limits(timeline.role, expectations)
+    return lane
+
+
+def _long_gaps(seen: NDArray[np.int64]) -> list[list[int]]:
+    gaps = np.diff(seen)
+    return [[int(index), int(gaps[index])] for index in np.flatnonzero(gaps > _MOST_U32)]
+
+
+def _limits(role: str, expectations: Expectations) -> list[float]:
+    from buslens.expectations.model import Range
+
+    found = {
+        float(limit)
+        for rule in expectations.rules
+        if isinstance(rule, Range) and rule.of == role
+        for limit in (rule.least, rule.most)
+        if limit is not None and np.isfinite(limit)
+    }
+    return sorted(found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -279,6 +280,12 @@ def windows(stream: Stream, buffer: bytearray) -> Iterator[Window]:
             buffer[: len(rest)] = rest
             filled = len(rest)
         elif filled == size:
+            # A block of zero bytes, as a power cut leaves it, ends a line like a single one does.
+            fewer = re.sub(rb"\0\0+", b"\0", buffer[:filled])
+            if len(fewer) < filled:
+                buffer[: len(fewer)] = fewer
+                filled = len(fewer)
+                continue
             buffer[size] = 0x0A
             yield Window(stop=size + 1, is_too_long=True)
             filled, in_long_line = 0, True

@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from support.log_lines import any_lines, common_lines
 from support.logs import ENGINES, Row, gather, read_slowly
@@ -29,6 +29,11 @@ MS = 1_000_000
 def folder() -> Iterator[Path]:
     with TemporaryDirectory() as name:
         yield Path(name)
+
+
+def fits(log: bytes, window_bytes: int) -> bool:
+    """Return whether no line is as long as a window; lines that only zero bytes part count as one here."""
+    return max(map(len, log.split(b"\n"))) < window_bytes
 
 
 def assert_read_as_slowly(log: bytes, rows: list[Row], tally: Tally) -> None:
@@ -83,6 +88,7 @@ class TestAnyCut:
         batch: int,
         wanted: list[tuple[int, bool]] | None,
     ) -> None:
+        assume(fits(log, window_bytes))
         path = folder / "cut.log"
         path.write_bytes(log)
         rows, tally = gather(
@@ -111,6 +117,7 @@ class TestAnyCut:
     @settings(max_examples=30, deadline=None)
     @given(log=any_lines(), window_bytes=st.integers(200, 900), batch=st.integers(1, 6))
     def test_gzip(self, folder: Path, log: bytes, window_bytes: int, batch: int) -> None:
+        assume(fits(log, window_bytes))
         path = folder / "cut.log.gz"
         half = len(log) // 2
         path.write_bytes(gzip.compress(log[:half]) + gzip.compress(log[half:]))

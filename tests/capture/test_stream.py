@@ -160,3 +160,16 @@ class TestWindows:
             cut.append(window.is_cut)
         assert b"".join(seen) == log + (b"" if not log or log.endswith(b"\n") else b"\n")
         assert cut == [False] * (len(cut) - 1) + [bool(log) and not log.endswith(b"\n")] * bool(cut)
+
+    @given(st.integers(0, 300), st.lists(st.integers(1, 40)))
+    def test_block_of_zero_bytes_of_any_length(self, zeros: int, sizes: list[int]) -> None:
+        """Lines on both sides of what a power cut leaves are read, however long it is."""
+        buffer = bytearray(60 + 64)
+        log = b"first\nbefore" + b"\0" * zeros + b"behind\nlast\n"
+        seen = b""
+        for window in windows(Dripping(log, sizes), buffer):
+            assert not window.is_too_long
+            seen += bytes(buffer[: window.stop])
+        assert [part for part in seen.replace(b"\n", b"\0").split(b"\0") if part] == (
+            [b"first", b"before", b"behind", b"last"] if zeros else [b"first", b"beforebehind", b"last"]
+        )

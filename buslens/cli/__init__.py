@@ -38,6 +38,7 @@ COMMANDS: Final[Mapping[str, _Command]] = {
     "plot": _Command("buslens.cli.plot", "draw a capture as a timing diagram"),
     "page": _Command("buslens.cli.page", "write a capture as a page to look around in"),
     "compare": _Command("buslens.cli.compare", "compare captures before and after a repair, and tell what that proves"),
+    "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
     "defs": _Command("buslens.cli.defs", "show what definitions files hold, and what of them cannot be used"),
     "start": _Command("buslens.cli.start", "write a first expectations file from definitions and a capture"),

@@ -1,0 +1,185 @@
+"""Write the job record that goes to the customer and into the file.
+
+One HTML page that needs no network and no program: vehicle and complaint,
+verdict, timing diagram, findings, readings, what was done, before and after,
+cautions, and the content hash of every file that it rests on. What a person
+knows is given with options or in a TOML file (--job), with the keys workshop,
+technician, customer, number, date, vehicle, registration, odometer, complaint,
+done, replaced, remarks and [[readings]] (what, reading, limit, source).
+
+Exit status: as for 'buslens check', by the captures; with --verify 0 if all
+files are the same, 1 if one has changed, 3 if one is not to be found.
+
+example:
+  buslens record after.log --before before.log --job job.toml -o record.html
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.cli.compare import add_failed_argument, demand_different
+from buslens.cli.judging import Judge, expand
+from buslens.cli.options import add_judging_arguments
+from buslens.cli.status import Status, gravest, status_of
+from buslens.cli.writing import demand_free, refuse_inputs, write_new
+from buslens.errors import UsageError
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Iterator, Sequence
+
+    from buslens import Result
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+    from buslens.report.record.inputs import Input
+    from buslens.report.record.job import Job
+
+_ENTERED = ("workshop", "technician", "customer", "number", "date", "vehicle", "registration", "odometer", "complaint")
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument("captures", metavar="CAPTURE", nargs="*", help="recorded bus log; with --before from after it")
+    parser.add_argument("-o", "--output", metavar="FILE.html", help="record to write")
+    parser.add_argument("--replace", action="store_true", help="write over a file that is there")
+    parser.add_argument("--verify", metavar="FILE.html", help="tell whether the files of a record are still the same")
+    parser.add_argument(
+        "--before",
+        metavar="CAPTURE",
+        action="append",
+        help="capture from before the repair, may be given several times",
+    )
+    add_failed_argument(parser)
+    parser.add_argument("--job", metavar="FILE.toml", help="what a person enters; options stand above it")
+    for name in _ENTERED:
+        parser.add_argument(f"--{name}", metavar="TEXT", help=_HELP[name])
+    parser.add_argument("--done", metavar="TEXT", action="append", help="what was done, may be given several times")
+    parser.add_argument("--replaced", metavar="UNIT", action="append", help="unit that was replaced")
+    add_judging_arguments(parser)
+
+
+_HELP = {
+    "workshop": "who made the record",
+    "technician": "who did the work",
+    "customer": "whose vehicle it is",
+    "number": "number of the job",
+    "date": "date of the job; else today",
+    "vehicle": "which vehicle",
+    "registration": "its registration",
+    "odometer": "its odometer reading",
+    "complaint": "what the customer complains of",
+}
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Write a record, or check one again."""
+    if options.verify is not None:
+        return _verify(options, console)
+    captures, before = _captures(options)
+    job, inputs = _job(options)
+    judge = Judge(options, console)
+    inputs += _taken([*captures, *before], "capture", console)
+    then = [judge.judge(path) for path in before]
+    now = [judge.judge(path) for path in captures]
+    inputs += _rules(options, [*then, *now], console)
+
+    from buslens.report.record.inputs import demand_unchanged
+    from buslens.report.record.record import record
+    from buslens.report.words import clean, verdict_sentence
+
+    comparison = None
+    if then:
+        from buslens.causes.compare import compare
+
+        comparison = compare(then, now, history=options.failed)
+    console.progress(f"writing {options.output}")
+    page = record(job, now, inputs, comparison=comparison)
+    demand_unchanged(inputs)
+    write_new(options.output, page, replace=options.replace)
+    console.result(f"{clean(options.output)}\n")
+    if comparison is not None:
+        from buslens.report.comparison import conclusion_sentence
+
+        console.result(f"{conclusion_sentence(comparison)}\n")
+    else:
+        console.result("".join(f"{verdict_sentence(result)}\n" for result in now))
+    return gravest(status_of(result.verdict) for result in now)
+
+
+def _verify(options: argparse.Namespace, console: Console) -> Status:
+    from buslens.report.record.inputs import Standing, recheck
+    from buslens.report.words import MET_SIGN, WRONG_SIGN, clean
+
+    if options.captures or options.output:
+        raise UsageError("--verify takes a record alone: buslens record --verify FILE.html")
+    found = recheck(options.verify)
+    for item, standing in found:
+        mark = MET_SIGN if standing is Standing.SAME else WRONG_SIGN if standing is Standing.CHANGED else "?"
+        console.result(f" {mark}  {clean(item.path)}: {standing.value}\n")
+    standings = {standing for _, standing in found}
+    if Standing.CHANGED in standings:
+        console.result("Changed: a file is not the one that the record was made from\n")
+        return Status.VIOLATED
+    if Standing.MISSING in standings:
+        console.result("Undecided: not every file of the record was found\n")
+        return Status.UNDECIDED
+    console.result(f"The same: all {len(found)} files are those that the record was made from\n")
+    return Status.MET
+
+
+def _captures(options: argparse.Namespace) -> tuple[list[str], list[str]]:
+    """Return the captures of both sides, if a record of them can be written."""
+    if not options.captures:
+        raise UsageError("a record of which capture? write 'buslens record CAPTURE... -o FILE.html'")
+    if options.output is None:
+        raise UsageError("where to? write 'buslens record CAPTURE... -o FILE.html'")
+    if not options.output.lower().endswith((".html", ".htm")):
+        raise UsageError(f"-o {options.output}: a record is a page; give it a name that ends in .html")
+    if options.failed is not None and not options.before:
+        raise UsageError("--failed is of use only with --before")
+    captures, before = expand(options.captures), expand(options.before or [])
+    demand_different([*before, *captures])
+    known = [*captures, *before, *(options.definitions or [])]
+    refuse_inputs(options.output, [*known, *filter(None, (options.expectations, options.job))], suffix=".html")
+    # Before a long capture is read, not after.
+    demand_free(options.output, b"", replace=options.replace)
+    return captures, before
+
+
+def _job(options: argparse.Namespace) -> tuple[Job, list[Input]]:
+    from datetime import UTC, datetime
+
+    from buslens.report.record.inputs import take
+    from buslens.report.record.job import Job, load_job, merged
+
+    job, inputs = Job(), []
+    if options.job is not None:
+        inputs.append(take(options.job, "what was entered"))
+        job = load_job(options.job)
+    entered = {name: getattr(options, name) for name in (*_ENTERED, "done", "replaced")}
+    job = merged(job, entered)
+    if not job.date:
+        job = merged(job, {"date": f"{datetime.now(UTC).astimezone():%Y-%m-%d}"})
+    return job, inputs
+
+
+def _rules(options: argparse.Namespace, results: Sequence[Result], console: Console) -> list[Input]:
+    """Return what the captures were judged by."""
+    expectations = dict.fromkeys(result.expectations.path for result in results)
+    named = (file.path for result in results for file in result.expectations.definitions)
+    definitions = dict.fromkeys(options.definitions or named)
+    taken = _taken(list(expectations), "expectations", console)
+    return taken + _taken(list(definitions), "definitions", console)
+
+
+def _taken(paths: Sequence[str], kind: str, console: Console) -> list[Input]:
+    return list(_each_taken(paths, kind, console))
+
+
+def _each_taken(paths: Sequence[str], kind: str, console: Console) -> Iterator[Input]:
+    from buslens.report.record.inputs import take
+
+    for path in paths:
+        console.progress(f"hashing {path}")
+        yield take(path, kind)

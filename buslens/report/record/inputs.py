@@ -1,0 +1,153 @@
+"""The files that a record rests on, by content (SHA-256, FIPS 180-4), and checking them again.
+
+A record carries each file's name, size and hash in the rows of its last table, the name as percent-encoded bytes, so
+that any name survives. `recheck` reads them back from the page itself.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass
+from enum import Enum
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+from urllib.parse import quote, unquote_to_bytes
+
+from buslens.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+GENERATOR: Final = "buslens record"
+"""What a record says that it was made by; only such a file is checked again."""
+
+_HEX_DIGITS: Final = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Input:
+    """A file that a record rests on."""
+
+    path: str
+    #: What it is, in a few words.
+    kind: str
+    size: int
+    #: Lower-case hexadecimal.
+    sha256: str
+    #: Last change, ns; only to notice that it changed while it was read.
+    changed_ns: int = 0
+
+    @property
+    def encoded_path(self) -> str:
+        """The name in ASCII."""
+        return quote(os.fsencode(self.path))
+
+
+class Standing(Enum):
+    """What became of a file since the record was made."""
+
+    SAME = "the same"
+    CHANGED = "changed"
+    MISSING = "not found"
+
+
+def take(path: str, kind: str) -> Input:
+    """Return a file's content hash.
+
+    Raises
+    ------
+    UsageError
+        If it is standard input, which cannot be checked again.
+    OSError
+        If it cannot be read.
+    """
+    if path == "-":
+        raise UsageError("a record names files that can be checked again; save standard input ('-') as a file first")
+    with Path(path).open("rb") as file:
+        status = os.fstat(file.fileno())
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    return Input(path=path, kind=kind, size=status.st_size, sha256=digest, changed_ns=status.st_mtime_ns)
+
+
+def demand_unchanged(inputs: Iterable[Input]) -> None:
+    """Refuse to go on if a file has changed since its hash was taken.
+
+    Raises
+    ------
+    UsageError
+        If one has.
+    OSError
+        If one is gone.
+    """
+    for item in inputs:
+        status = Path(item.path).stat()
+        if (status.st_size, status.st_mtime_ns) != (item.size, item.changed_ns):
+            raise UsageError(
+                f"{item.path}: changed while the record was made; run the command again once it is complete"
+            )
+
+
+def recorded_inputs(path: str) -> list[Input]:
+    """Return the files that a record names.
+
+    Raises
+    ------
+    UsageError
+        If the file is no record.
+    OSError
+        If it cannot be read.
+    """
+    page = _Page()
+    page.feed(Path(path).read_bytes().decode("utf-8", errors="replace"))
+    page.close()
+    if page.generator != GENERATOR or not page.inputs:
+        raise UsageError(f"{path}: this is no job record; name a file that 'buslens record' has written")
+    return page.inputs
+
+
+def recheck(path: str) -> list[tuple[Input, Standing]]:
+    """Return for each file that a record names whether it is still the same.
+
+    A name without a folder of its own counts from the current folder and, if it is not there, from the record's.
+
+    Raises
+    ------
+    UsageError
+        If the file is no record.
+    OSError
+        If it cannot be read.
+    """
+    return [(item, _standing(item, Path(path).parent)) for item in recorded_inputs(path)]
+
+
+def _standing(item: Input, folder: Path) -> Standing:
+    places = [Path(item.path), folder / item.path, folder / Path(item.path).name]
+    there = False
+    for place in places:
+        if not place.is_file():
+            continue
+        there = True
+        if place.stat().st_size == item.size and take(str(place), item.kind).sha256 == item.sha256:
+            return Standing.SAME
+    return Standing.CHANGED if there else Standing.MISSING
+
+
+class _Page(HTMLParser):
+    """Finds what made a page, and the files it names."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.generator = ""
+        self.inputs: list[Input] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {key: value or "" for key, value in attrs}
+        if tag == "meta" and given.get("name") == "generator":
+            self.generator = given.get("content", "")
+        digest = given.get("data-sha256", "")
+        size = given.get("data-bytes", "")
+        if tag == "tr" and len(digest) == _HEX_DIGITS and size.isascii() and size.isdecimal():
+            path = os.fsdecode(unquote_to_bytes(given.get("data-path", "")))
+            self.inputs.append(Input(path=path, kind=given.get("data-kind", ""), size=int(size), sha256=digest))

@@ -1,0 +1,148 @@
+"""What a person enters for a job record, from options or from a TOML file.
+
+vehicle = "Club car 3, silver"
+complaint = "Steering-lock warning, does not switch on; since Monday"
+done = ["Replaced the load fuse of the lock", "Cleaned the fuse holder"]
+replaced = ["lock unit"]
+
+[[readings]]
+what = "Supply at the lock's plug, key in, start pressed"
+reading = "0.1 V"
+limit = "at least 9.5 V"
+source = "workshop manual"
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.errors import Source, UsageError, did_you_mean
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+_LISTS: Final = frozenset({"done", "replaced"})
+_PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnteredReading:
+    """Something that was measured at the vehicle, as the person wrote it down."""
+
+    what: str
+    reading: str
+    #: What is allowed; empty if not said.
+    limit: str = ""
+    #: Where the limit comes from; empty if not said.
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """What the person enters; empty text and empty lists are left out of the record."""
+
+    vehicle: str = ""
+    complaint: str = ""
+    workshop: str = ""
+    technician: str = ""
+    customer: str = ""
+    #: Of the job, as the workshop numbers it.
+    number: str = ""
+    #: As the person writes it.
+    date: str = ""
+    registration: str = ""
+    odometer: str = ""
+    done: tuple[str, ...] = ()
+    #: Units that were replaced.
+    replaced: tuple[str, ...] = ()
+    remarks: str = ""
+    readings: tuple[EnteredReading, ...] = ()
+
+
+def load_job(path: str) -> Job:
+    """Return what a TOML file says.
+
+    Raises
+    ------
+    UsageError
+        If it is no TOML, or a key is unknown or holds something else than it should; the text says where.
+    OSError
+        If the file cannot be read.
+    """
+    try:
+        document = Path(path).read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as exc:
+        raise UsageError(f"byte {exc.start + 1} is no UTF-8; save the file as UTF-8", Source(path)) from None
+    try:
+        values = tomllib.loads(document)
+    except tomllib.TOMLDecodeError as exc:
+        raise _no_toml(path, document, str(exc)) from None
+    reader = _Reader(path, document)
+    known = [field.name for field in fields(Job)]
+    entered: dict[str, Any] = {}
+    for key, value in values.items():
+        if key not in known:
+            raise reader.error(key, f"unknown key '{key}'{did_you_mean(key, known)}")
+        entered[key] = reader.read(key, value)
+    return Job(**entered)
+
+
+def merged(job: Job, options: Mapping[str, Any]) -> Job:
+    """Return a job with whatever the options say in place of it; None and empty lists say nothing."""
+    said: dict[str, Any] = {key: tuple(v) if isinstance(v, list) else v for key, v in options.items() if v}
+    return replace(job, **said)
+
+
+def _no_toml(path: str, document: str, said: str) -> UsageError:
+    match = _PLACE.fullmatch(said)
+    lines = document.split("\n")
+    line, column = (int(match[2]), int(match[3])) if match and match[2] else (len(lines), len(lines[-1]) + 1)
+    return UsageError(f"this is no TOML: {match[1] if match else said}", Source(path, line, column))
+
+
+class _Reader:
+    """Turns values into fields, with errors that point at their key."""
+
+    def __init__(self, path: str, document: str) -> None:
+        self._path, self._lines = path, document.splitlines()
+
+    def read(self, key: str, value: object) -> object:
+        """Return the value of a key of the job."""
+        if key == "readings":
+            if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+                raise self.error(key, "write each reading as a table of its own: [[readings]]")
+            return tuple(self._reading(item) for item in value)
+        if key in _LISTS:
+            items = [value] if isinstance(value, str) else value
+            if not isinstance(items, list) or not all(isinstance(item, str) for item in items):
+                raise self.error(key, f"'{key}' is text, or a list of texts in brackets")
+            return tuple(items)
+        return self._text(key, value)
+
+    def error(self, key: str, problem: str) -> UsageError:
+        """Return an error at the first line that begins with a key."""
+        pattern = re.compile(rf"\s*(?:\[+\s*)?[\"']?{re.escape(key)}[\"']?\s*(?:[=.\]])")
+        for number, line in enumerate(self._lines, start=1):
+            if pattern.match(line):
+                return UsageError(problem, Source(self._path, number, line.find(key) + 1))
+        return UsageError(problem, Source(self._path))
+
+    def _reading(self, item: Mapping[str, object]) -> EnteredReading:
+        known = [field.name for field in fields(EnteredReading)]
+        for key in item:
+            if key not in known:
+                raise self.error(key, f"unknown key '{key}' of a reading{did_you_mean(key, known)}")
+        for key in ("what", "reading"):
+            if key not in item:
+                raise self.error("readings", f"a reading needs '{key}'")
+        return EnteredReading(**{key: self._text(key, value) for key, value in item.items()})
+
+    def _text(self, key: str, value: object) -> str:
+        # A date or a number without quotes is meant as it is written.
+        if isinstance(value, bool) or not (isinstance(value, str | int | float) or hasattr(value, "isoformat")):
+            raise self.error(key, f"'{key}' is text in quotes")
+        return str(value)

@@ -1,0 +1,155 @@
+"""A job record: one self-contained page without any script, which fetches nothing and prints on A4 and Letter."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import platform
+from importlib.metadata import PackageNotFoundError, version
+from importlib.resources import files
+from string import Template
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.findings import Verdict
+from buslens.report.record import sections
+from buslens.report.record.diagram import diagram
+from buslens.report.record.inputs import GENERATOR
+from buslens.report.record.markup import Markup, join, tag, text
+from buslens.report.words import verdict_sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from buslens.causes.compare import Comparison
+    from buslens.checks.findings import Result
+    from buslens.report.record.diagram import Diagram
+    from buslens.report.record.inputs import Input
+    from buslens.report.record.job import Job
+    from buslens.report.record.suspects import Suspects
+
+_LIBRARIES: Final = ("numpy", "numba", "cantools", "lark", "matplotlib", "scipy")
+_GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
+
+
+def versions() -> dict[str, str]:
+    """Return which programs a record is made with."""
+    found = {"buslens": _version("buslens"), "Python": platform.python_version()}
+    return found | {name: _version(name) for name in _LIBRARIES}
+
+
+def record(
+    job: Job,
+    results: Sequence[Result],
+    inputs: Sequence[Input],
+    *,
+    comparison: Comparison | None = None,
+    suspects: Suspects | None = None,
+    made_with: Mapping[str, str] | None = None,
+) -> bytes:
+    """Return a job record as a page.
+
+    Parameters
+    ----------
+    job : Job
+        What the person entered.
+    results : sequence of Result
+        The judged captures; with a comparison those from after the repair.
+    inputs : sequence of Input
+        Every file that the record rests on.
+    comparison : Comparison or None
+        With the captures from before the repair.
+    suspects : Suspects or None
+        Outcome of a diagnosis.
+    made_with : mapping of str to str or None
+        Name and version of programs; None: those that run.
+
+    Returns
+    -------
+    bytes
+        UTF-8. The same arguments give the same bytes.
+    """
+    pictures = list(_pictures(results, comparison))
+    css = _resource("record.css") + "".join(picture.css for _, picture in pictures)
+    title = " · ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
+    body = join(
+        [
+            _masthead(job),
+            tag("main", *_parts(job, results, inputs, comparison, suspects, pictures, made_with or versions())),
+        ]
+    )
+    page = Template(_resource("record.html")).substitute(
+        style_hash="sha256-" + base64.b64encode(hashlib.sha256(css.encode()).digest()).decode(),
+        generator=GENERATOR,
+        title=text(title),
+        css=css,
+        body=body,
+    )
+    return page.encode()
+
+
+def _parts(
+    job: Job,
+    results: Sequence[Result],
+    inputs: Sequence[Input],
+    comparison: Comparison | None,
+    suspects: Suspects | None,
+    pictures: Sequence[tuple[str, Diagram]],
+    made_with: Mapping[str, str],
+) -> Iterator[Markup]:
+    now = "after the repair" if comparison is not None else ""
+    everything = [*(comparison.before if comparison is not None else ()), *results]
+    yield _section("Vehicle and complaint", sections.job_table(job))
+    yield _section(f"Verdict {now}", sections.verdicts(results))
+    if comparison is not None:
+        yield _section("Verdict before the repair", sections.verdicts(comparison.before))
+        yield _section("Before and after", _scrolled(sections.before_and_after(comparison)))
+    figures = (tag("figure", picture.markup, tag("figcaption", caption)) for caption, picture in pictures)
+    yield _section("Timing diagram" if len(pictures) == 1 else "Timing diagrams", join(figures))
+    yield _section("What is wrong, and what is undecided", _scrolled(sections.findings(everything)))
+    yield _section("Steps, measured", join([_scrolled(sections.timings(everything)), sections.legend()]))
+    yield _section("Causes", _scrolled(sections.causes(suspects)))
+    yield _section("Readings at the vehicle", _scrolled(sections.readings(job, suspects)))
+    yield _section("What was done", sections.done(job))
+    yield _section("After a unit is replaced", sections.teaching(job))
+    yield _section("Before anybody works on a steering lock", sections.cautions(), kind="cautions")
+    yield _section("Where the limits come from", sections.bases(everything))
+    how = tag("p", "Whether these files are still the same: buslens record --verify, with this file's name.")
+    files_part = [_scrolled(sections.inputs_table(inputs)), how, sections.versions_table(made_with)]
+    yield _section("What this record rests on", join(files_part))
+    lines = (tag("p", words) for words in ("Date", "Technician", "Customer"))
+    yield tag("div", *lines, class_="signatures")
+
+
+def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:
+    """Return a part with its title; nothing for nothing."""
+    return tag("section", tag("h2", title.strip()), content, class_=kind) if content else Markup("")
+
+
+def _scrolled(content: Markup) -> Markup:
+    return tag("div", content, class_="scroll") if content else content
+
+
+def _masthead(job: Job) -> Markup:
+    lines = [job.workshop, f"No. {job.number}" if job.number else "", job.date]
+    given = (tag("p", line) for line in lines if line.strip())
+    return tag("header", tag("h1", "Job record"), tag("div", *given))
+
+
+def _pictures(results: Sequence[Result], comparison: Comparison | None) -> Iterator[tuple[str, Diagram]]:
+    """Yield one picture for each side: of the capture with the gravest verdict."""
+    sides = [("", results)] if comparison is None else [("Before: ", comparison.before), ("After: ", results)]
+    for prefix, (side, of) in zip("ab", sides, strict=False):
+        gravest = min(of, key=lambda result: _GRAVITY.index(result.verdict))
+        label = f"{side}{gravest.path}. {verdict_sentence(gravest)}"
+        yield f"{side}{gravest.path}", diagram(gravest, prefix=prefix, label=label)
+
+
+def _resource(name: str) -> str:
+    return files(__package__).joinpath(name).read_text("utf-8")
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "of an unknown version"

@@ -1,0 +1,290 @@
+"""The parts of a job record, in the order in which they are read; each is nothing where there is nothing to say."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture.frames import Clock
+from buslens.causes.compare import Change
+from buslens.checks.findings import Outcome
+from buslens.checks.verdict import worst_first
+from buslens.report.cautions import CAUTIONS
+from buslens.report.comparison import (
+    METHOD,
+    conclusion_sentence,
+    proof_lines,
+    quiet_line,
+    side_words,
+)
+from buslens.report.record.markup import Markup, join, table, tag
+from buslens.report.record.teaching import TEACHING
+from buslens.report.text import recorded_start
+from buslens.report.words import (
+    OUTCOME_WORDS,
+    VERDICT_WORDS,
+    limit_words,
+    place,
+    seconds,
+    sign,
+    span_words,
+    verdict_sentence,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from buslens.causes.compare import Comparison
+    from buslens.checks.findings import Finding, Result
+    from buslens.report.record.inputs import Input
+    from buslens.report.record.job import Job
+    from buslens.report.record.suspects import Suspects
+
+MOST_FINDINGS: Final = 30
+"""How many findings of a capture are written out; the rest is counted."""
+
+
+def job_table(job: Job) -> Markup:
+    """Return what the person entered, apart from what was done."""
+    rows = [
+        ("Customer", job.customer),
+        ("Vehicle", job.vehicle),
+        ("Registration", job.registration),
+        ("Odometer", job.odometer),
+        ("Complaint", job.complaint),
+        ("Technician", job.technician),
+        ("Remarks", job.remarks),
+    ]
+    given = [(name, value) for name, value in rows if value.strip()]
+    if not given:
+        return tag("p", "Nothing was entered.", class_="quiet")
+    return join([table_of_pairs(given)])
+
+
+def table_of_pairs(pairs: Iterable[tuple[str, str]]) -> Markup:
+    """Return a table of two columns without a head."""
+    rows = (tag("tr", tag("th", name, scope="row"), tag("td", value)) for name, value in pairs)
+    return tag("table", tag("tbody", *rows), class_="pairs")
+
+
+def verdicts(results: Sequence[Result]) -> Markup:
+    """Return the verdict on each capture as a sentence."""
+    return join(
+        tag(
+            "div",
+            tag("p", verdict_sentence(result), class_="sentence"),
+            tag("p", _recording(result), class_="quiet"),
+            class_=f"verdict {result.verdict.value.replace('_', '-')}",
+        )
+        for result in results
+    )
+
+
+def findings(results: Sequence[Result]) -> Markup:
+    """Return everything that is wrong or undecided, capture by capture."""
+    parts = []
+    for result in results:
+        open_ones = [it for it in worst_first(result.findings) if it.outcome is not Outcome.MET]
+        if not open_ones:
+            continue
+        rows = [_finding_row(it, result) for it in open_ones[:MOST_FINDINGS]]
+        parts.append(tag("h3", result.path))
+        parts.append(
+            table(("Rule and step", "Outcome", "At", "What the log shows, and what is allowed"), rows, kind="findings")
+        )
+        if len(open_ones) > MOST_FINDINGS:
+            parts.append(
+                tag("p", f"{len(open_ones) - MOST_FINDINGS} more of them: buslens check lists all.", class_="quiet")
+            )
+    return join(parts) if parts else tag("p", "Nothing is wrong, and nothing is undecided.")
+
+
+def timings(results: Sequence[Result]) -> Markup:
+    """Return every measured step with its limit, capture by capture."""
+    parts = []
+    for result in results:
+        rows = [
+            (
+                place(it),
+                "" if it.delay is None else span_words(it.delay),
+                "" if it.limit is None else limit_words(it.limit).removeprefix("limit "),
+                f"{sign(it.outcome)} {OUTCOME_WORDS[it.outcome]}",
+            )
+            for it in sorted(result.findings, key=lambda it: it.time_ns or 0)
+            if it.step is not None
+        ]
+        if rows:
+            parts += [tag("h3", result.path)] if len(results) > 1 else []
+            parts.append(table(("Step", "Measured", "Allowed", "Outcome"), rows[:MOST_FINDINGS], kind="numbers"))
+        if len(rows) > MOST_FINDINGS:
+            more = f"{len(rows) - MOST_FINDINGS} more of them: buslens check --json lists all."
+            parts.append(tag("p", more, class_="quiet"))
+    return join(parts) if parts else tag("p", "No step of a handshake was judged.", class_="quiet")
+
+
+def causes(suspects: Suspects | None) -> Markup:
+    """Return the ranking and the advice."""
+    if suspects is None:
+        return Markup("")
+    rows = []
+    for number, group in enumerate(suspects.groups, start=1):
+        for index, one in enumerate(group):
+            together = f"{number}" if len(group) == 1 else f"{number}{chr(97 + index % 26)}"
+            rows.append((together, one.title, _percent(one.share), one.repair))
+    parts = [table(("Rank", "Cause", "Probability", "What puts it right"), rows, kind="ranking")]
+    if any(len(group) > 1 for group in suspects.groups):
+        parts.append(tag("p", "Causes of one number (a, b, ...): the log cannot tell these apart.", class_="quiet"))
+    parts.append(tag("p", suspects.advice))
+    parts.append(tag("p", suspects.basis, class_="quiet"))
+    return join(parts)
+
+
+def readings(job: Job, suspects: Suspects | None) -> Markup:
+    """Return what was measured at the vehicle, with its limits and where they are from."""
+    rows = [(it.what, it.reading, it.limit or "not said", it.source or "not said") for it in job.readings]
+    if suspects is not None:
+        rows += [
+            (it.what, f"{it.reading}{f' ({it.means})' if it.means else ''}", it.expected, it.basis)
+            for it in suspects.readings
+        ]
+    if not rows:
+        return Markup("")
+    return table(("Measured", "Reading", "Expected", "Source of the limit"), rows, kind="plain")
+
+
+def done(job: Job) -> Markup:
+    """Return what was done."""
+    if not job.done and not job.replaced:
+        return tag("p", "Nothing was entered.", class_="quiet")
+    parts = [tag("ol", *(tag("li", item) for item in job.done))] if job.done else []
+    if job.replaced:
+        parts.append(tag("p", tag("strong", "Replaced: "), "; ".join(job.replaced)))
+    return join(parts)
+
+
+def before_and_after(comparison: Comparison | None) -> Markup:
+    """Return what changed, and what it proves."""
+    if comparison is None:
+        return Markup("")
+    parts = [tag("p", conclusion_sentence(comparison), class_=f"sentence verdict {comparison.conclusion.value}")]
+    steps = [it for it in comparison.compared if it.step is not None or it.change is not Change.GOOD]
+    rows = [
+        (
+            it.rule if it.step is None else f"{it.rule}, {it.step}",
+            side_words(it, it.before),
+            side_words(it, it.after),
+            "" if it.limit is None or it.step is None else limit_words(it.limit).removeprefix("limit "),
+            it.change.value,
+        )
+        for it in steps
+    ]
+    parts.append(table(("Rule and step", "Before", "After", "Allowed", "Now"), rows, kind="plain"))
+    for proof in comparison.proofs:
+        lines = (tag("li", line) for line in proof_lines(proof))
+        parts.append(tag("div", tag("h3", proof.rule), tag("ul", *lines), class_="whole"))
+    parts += [tag("p", tag("strong", f"{quiet.rule}: "), quiet_line(quiet)) for quiet in comparison.quiets]
+    parts += [tag("p", note) for note in comparison.notes]
+    parts.append(tag("p", METHOD, class_="quiet"))
+    return join(parts)
+
+
+def teaching(job: Job) -> Markup:
+    """Return what follows the replacement of a unit."""
+    if job.replaced:
+        opening = f"Replaced: {'; '.join(job.replaced)}. If that is a lock unit or a control unit:"
+    else:
+        opening = "No replaced unit was entered. If a lock unit or a control unit is ever replaced:"
+    return join(
+        [
+            tag("p", opening),
+            tag("ol", *(tag("li", step) for step in TEACHING)),
+            tag("p", "Common practice, no source; the maker's procedure stands above it.", class_="quiet"),
+        ]
+    )
+
+
+def cautions() -> Markup:
+    """Return what must be known before anybody works on a lock."""
+    return tag("ul", *(tag("li", caution) for caution in CAUTIONS))
+
+
+def inputs_table(inputs: Sequence[Input]) -> Markup:
+    """Return every file with its hash, in a form that `buslens.report.record.inputs.recheck` reads back."""
+    rows = [
+        tag(
+            "tr",
+            tag("th", item.path, scope="row"),
+            tag("td", item.kind),
+            tag("td", f"{item.size:,} bytes", class_="number"),
+            tag("td", tag("code", *_hash_words(item.sha256))),
+            data_kind=item.kind,
+            data_path=item.encoded_path,
+            data_bytes=str(item.size),
+            data_sha256=item.sha256,
+        )
+        for item in inputs
+    ]
+    head = (tag("th", name, scope="col") for name in ("File", "What it is", "Size", "SHA-256"))
+    return tag("table", tag("thead", tag("tr", *head)), tag("tbody", *rows), class_="inputs")
+
+
+def versions_table(versions: Mapping[str, str]) -> Markup:
+    """Return which programs made the record."""
+    words = ", ".join(f"{name} {version}" for name, version in versions.items())
+    return tag("p", f"Made with {words}.", class_="quiet")
+
+
+def bases(results: Sequence[Result]) -> Markup:
+    """Return where the limits come from, as the rules say."""
+    said: dict[str, list[str]] = {}
+    for result in results:
+        for rule in result.expectations.rules:
+            names = said.setdefault(rule.basis or "not said", [])
+            if rule.name not in names:
+                names.append(rule.name)
+    return table(("Rules", "Basis"), ((", ".join(names), basis) for basis, names in said.items()), kind="bases")
+
+
+def legend() -> Markup:
+    """Return how times are to be read."""
+    return tag(
+        "p",
+        "A signal is known only when a frame carries it, so a measured time is a range. Signs: x wrong, ? undecided, "
+        "= met.",
+        class_="quiet",
+    )
+
+
+def _finding_row(finding: Finding, result: Result) -> tuple[str, str, str, Markup]:
+    small = []
+    if finding.limit is not None:
+        small.append(limit_words(finding.limit))
+    if finding.basis:
+        small.append(f"basis: {finding.basis}")
+    shown = join([finding.reason, *([tag("br"), tag("small", "; ".join(small))] if small else [])])
+    when = "" if finding.time_ns is None else seconds(finding.time_ns - result.origin_ns)
+    return place(finding), f"{sign(finding.outcome)} {OUTCOME_WORDS[finding.outcome]}", when, shown
+
+
+def _recording(result: Result) -> str:
+    tally = result.tally
+    words = [f"{result.path}: {VERDICT_WORDS[result.verdict]}", f"{tally.frames:,} frames"]
+    if tally.first_ns is not None and tally.last_ns is not None:
+        words[-1] += f" in {seconds(tally.last_ns - tally.first_ns)}"
+    recorded = recorded_start(tally)
+    if recorded is not None:
+        zone = "UTC" if tally.clock is Clock.WALL else "by the recorder's clock"
+        words.append(f"recorded {recorded:%Y-%m-%d %H:%M:%S} {zone}")
+    if tally.broken:
+        words.append(f"{tally.broken} lines skipped")
+    if result.unexercised:
+        words.append(f"nothing to judge for {', '.join(result.unexercised)}")
+    return "; ".join(words)
+
+
+def _hash_words(digest: str) -> list[str]:
+    """Return a hash in groups of eight, which a person can compare."""
+    return [" ".join(digest[at : at + 8] for at in range(0, len(digest), 8))]
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if 0.1 <= share < 0.995 else f"{100 * share:.2g} %"

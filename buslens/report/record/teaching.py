@@ -1,0 +1,16 @@
+"""What follows the replacement of a lock or control unit, in general terms: common practice, no source."""
+
+from __future__ import annotations
+
+from typing import Final
+
+TEACHING: Final = (
+    "Look up the maker's procedure for this vehicle first; it alone says the order, the equipment and the keys.",
+    "Only a person who may do it teaches keys, lock units and control units, after seeing proof of ownership.",
+    "Follow the maker's power-down wait before anything near the airbag is opened; support the battery meanwhile.",
+    "A lock unit is taught, neutralised or factory-new; one that is taught to another vehicle is commonly refused.",
+    "Have every key at hand: teaching commonly goes through the keys, and one that is not there may be forgotten.",
+    "Afterwards read the learn state: it has to say taught. Lock and unlock with every key, and record it.",
+    "Compare that recording with the one from before (buslens compare): it tells how much more has to be tried.",
+)
+"""Steps, in order."""

@@ -1,0 +1,81 @@
+"""What a person enters, from a TOML file and from options."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from buslens.errors import UsageError
+from buslens.report.record.job import EnteredReading, Job, load_job, merged
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def written(folder: Path, document: str) -> str:
+    """Return the name of a job file."""
+    file = folder / "job.toml"
+    file.write_text(document, "utf-8")
+    return str(file)
+
+
+class TestLoad:
+    """Keys become fields."""
+
+    def test_empty(self, tmp_path: Path) -> None:
+        assert load_job(written(tmp_path, "")) == Job()
+
+    def test_everything(self, tmp_path: Path) -> None:
+        document = (
+            'vehicle = "Car 3"\ncomplaint = "no start"\nworkshop = "w"\ntechnician = "t"\ncustomer = "c"\n'
+            'number = 117\ndate = 2026-03-14\nregistration = "r"\nodometer = "o"\ndone = ["a", "b"]\n'
+            'replaced = "fuse"\nremarks = "m"\n[[readings]]\nwhat = "supply"\nreading = "0.1 V"\n'
+            'limit = "at least 9.5 V"\nsource = "manual"\n[[readings]]\nwhat = "drop"\nreading = 2\n'
+        )
+        job = load_job(written(tmp_path, document))
+        assert (job.number, job.date, job.done, job.replaced) == ("117", "2026-03-14", ("a", "b"), ("fuse",))
+        assert job.readings == (
+            EnteredReading(what="supply", reading="0.1 V", limit="at least 9.5 V", source="manual"),
+            EnteredReading(what="drop", reading="2"),
+        )
+
+    def test_byte_order_mark(self, tmp_path: Path) -> None:
+        assert load_job(written(tmp_path, '\ufeffvehicle = "Car 3"')).vehicle == "Car 3"
+
+    @pytest.mark.parametrize(
+        ("document", "said"),
+        [
+            ('vehicle = "a"\nvehicel = "b"', r"job\.toml:2:1: unknown key 'vehicel'; did you mean 'vehicle'\?"),
+            ("vehicle = [1]", r"job\.toml:1:1: 'vehicle' is text in quotes"),
+            ("\n  date = true", r"job\.toml:2:3: 'date' is text in quotes"),
+            ("done = 3", r"job\.toml:1:1: 'done' is text, or a list of texts"),
+            ("done = [3]", r"job\.toml:1:1: 'done' is text, or a list of texts"),
+            ("vehicle = ", r"job\.toml:1:11: this is no TOML: Invalid value"),
+            ("readings = 3", r"job\.toml:1:1: write each reading as a table of its own: \[\[readings\]\]"),
+            ('[[readings]]\nwhat = "a"', r"job\.toml:1:3: a reading needs 'reading'"),
+            (
+                '[[readings]]\nwhat = "a"\nreading = "b"\nlimits = "c"',
+                r"job\.toml:4:1: unknown key 'limits' of a reading",
+            ),
+        ],
+    )
+    def test_wrong(self, document: str, said: str, tmp_path: Path) -> None:
+        with pytest.raises(UsageError, match=said):
+            load_job(written(tmp_path, document))
+
+    def test_not_utf8(self, tmp_path: Path) -> None:
+        file = tmp_path / "job.toml"
+        file.write_bytes(b'vehicle = "\xe4"')
+        with pytest.raises(UsageError, match="byte 12 is no UTF-8"):
+            load_job(str(file))
+
+
+class TestMerged:
+    """Options stand above the file; what they leave out stays."""
+
+    def test_rows(self) -> None:
+        job = Job(vehicle="a", complaint="b", done=("c",))
+        assert merged(job, {"vehicle": "x", "complaint": None, "done": ["y"], "replaced": None}) == Job(
+            vehicle="x", complaint="b", done=("y",)
+        )

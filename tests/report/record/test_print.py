@@ -1,0 +1,157 @@
+"""The record on paper: A4 and Letter, printed by a browser, with nothing cut."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from typing import TYPE_CHECKING, NamedTuple
+
+import pytest
+from support.handmade import handshake, result, step_finding
+
+from buslens.causes.compare import compare
+from buslens.checks.findings import Outcome, Verdict
+from buslens.report.record import record as page_module
+from buslens.report.record.inputs import Input
+from buslens.report.record.job import EnteredReading, Job
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+PDFTOTEXT = shutil.which("pdftotext")
+
+pytestmark = pytest.mark.skipif(
+    CHROMIUM is None or PDFTOTEXT is None,
+    reason="needs a browser and pdftotext; on Debian: apt-get install chromium poppler-utils",
+)
+
+#: Points, as ISO 216 and ANSI/ASME Y14.1 have them in mm and inches.
+PAPERS = {"A4": (210 / 25.4 * 72, 297 / 25.4 * 72), "Letter": (8.5 * 72, 11 * 72)}
+MARGIN = 15 / 25.4 * 72
+
+LONG = "an_unbroken_name_without_any_place_for_a_line_to_end_" * 6
+INPUTS = [
+    Input(path=f"{LONG}{number}.log", kind="capture", size=number, sha256=f"{number:02x}{'c0ffee' * 11}"[:64])
+    for number in range(40)
+]
+JOB = Job(
+    vehicle=LONG,
+    complaint="does not switch on " * 30,
+    done=tuple(f"done{number}start {'words ' * 40}done{number}end" for number in range(12)),
+    readings=tuple(
+        EnteredReading(
+            what=f"reading{number}start {'what was measured ' * 4}",
+            reading="11.9 V",
+            limit="at least 9.5 V",
+            source=f"{LONG if number == 3 else 'a source ' * 6} reading{number}end",
+        )
+        for number in range(25)
+    ),
+)
+
+
+class Word(NamedTuple):
+    """A word on a page, in points from its upper left corner."""
+
+    page: int
+    left: float
+    top: float
+    right: float
+    bottom: float
+    text: str
+
+
+class Print(NamedTuple):
+    """A printed record."""
+
+    sizes: list[tuple[float, float]]
+    words: list[Word]
+
+    def pages(self, word: str) -> set[int]:
+        """Return the pages on which a word stands."""
+        return {it.page for it in self.words if it.text == word}
+
+
+@pytest.fixture(scope="module", params=PAPERS)
+def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Print:
+    """Return a long record, printed."""
+    folder = tmp_path_factory.mktemp("print")
+    runs = tuple(handshake(number) for number in range(1, 26))
+    faults = tuple(step_finding(handshake=number) for number in range(1, 26))
+    before = result(*faults, handshakes=runs, path="before.log")
+    after = result(step_finding(Outcome.MET), handshakes=(handshake(),), verdict=Verdict.AS_EXPECTED, path="after.log")
+    with pytest.MonkeyPatch.context() as patch:
+        original = page_module._resource
+        paper = f"@page {{ size: {request.param}; }}\n"
+        patch.setattr(page_module, "_resource", lambda name: original(name) + (paper if name.endswith(".css") else ""))
+        page = page_module.record(JOB, (after,), INPUTS, comparison=compare([before], [after]))
+    (folder / "record.html").write_bytes(page)
+    return print_page(folder)
+
+
+def print_page(folder: Path) -> Print:
+    """Print ``record.html`` and read the print."""
+    assert CHROMIUM is not None
+    assert PDFTOTEXT is not None
+    flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--user-data-dir={folder / 'u'}"]
+    target = folder / "record.pdf"
+    subprocess.run(
+        [CHROMIUM, *flags, f"--print-to-pdf={target}", (folder / "record.html").as_uri()],
+        check=True,
+        capture_output=True,
+        timeout=90,
+    )
+    listing = subprocess.run(
+        [PDFTOTEXT, "-bbox", str(target), "-"], check=True, capture_output=True, encoding="utf-8", timeout=60
+    ).stdout
+    sizes: list[tuple[float, float]] = []
+    words: list[Word] = []
+    for line in listing.splitlines():
+        numbers = [float(number) for number in re.findall(r'="([\d.-]+)"', line)]
+        if line.strip().startswith("<page "):
+            sizes.append((numbers[0], numbers[1]))
+        elif line.strip().startswith("<word "):
+            text = re.sub(r"<[^>]*>", "", line).strip()
+            words.append(Word(len(sizes), *numbers[:4], text))
+    return Print(sizes, words)
+
+
+class TestPrint:
+    """On either paper everything is there, nothing leaves the page, and no row is torn."""
+
+    def test_paper(self, printed: Print, request: pytest.FixtureRequest) -> None:
+        wanted = PAPERS[request.node.callspec.params["printed"]]
+        assert len(printed.sizes) > 4
+        assert all(size == pytest.approx(wanted, abs=1) for size in printed.sizes)
+
+    def test_nothing_leaves_the_page(self, printed: Print) -> None:
+        width, height = printed.sizes[0]
+        outside = [
+            word
+            for word in printed.words
+            # Below stands the page's number, which is nobody's table.
+            if word.bottom < height - MARGIN
+            if word.left < MARGIN - 1 or word.right > width - MARGIN + 1 or word.top < MARGIN - 1
+        ]
+        assert not outside
+
+    def test_rows_are_whole(self, printed: Print) -> None:
+        for number in range(25):
+            pages = printed.pages(f"reading{number}start") | printed.pages(f"reading{number}end")
+            assert len(pages) == 1, number
+        for item in INPUTS:
+            parts = {item.sha256[at : at + 8] for at in range(0, 16, 8)}
+            pages = [printed.pages(part) for part in parts]
+            assert set.intersection(*pages), item.sha256
+
+    def test_items_are_whole(self, printed: Print) -> None:
+        for number in range(12):
+            pages = printed.pages(f"done{number}start") | printed.pages(f"done{number}end")
+            assert len(pages) == 1, number
+
+    def test_heads_are_repeated(self, printed: Print) -> None:
+        rows = {page for item in INPUTS for page in printed.pages(item.sha256[:8])}
+        assert len(rows) > 1
+        assert rows <= printed.pages("SHA-256")

@@ -31,7 +31,20 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.report.view import View
 
-SCRIPTS: Final = ("columns.js", "layout.js", "painter.js", "replay.js", "keeping.js", "page.js")
+SCRIPTS: Final = (
+    "columns.js",
+    "layout.js",
+    "pen.js",
+    "lanes.js",
+    "marks.js",
+    "painter.js",
+    "keeping.js",
+    "view.js",
+    "navigation.js",
+    "measuring.js",
+    "replay.js",
+    "page.js",
+)
 """Files that make up the page's script, in order."""
 
 SUFFIXES: Final = (".html", ".htm")

@@ -56,3 +56,74 @@ function timeLeft(step, time) {
   if (most > 0) return `at most ${duration(most)} left ${limit}`;
   return `over by ${span(-most, -least)}, limit ${duration(step.most)}`;
 }
+
+/** A view in which the capture happens again. */
+class Replay extends Measuring {
+  /** Let the play head run, or stop it. */
+  play() {
+    this.isPlaying = !this.isPlaying;
+    const button = document.getElementById('play');
+    button.textContent = this.isPlaying ? 'pause' : 'play';
+    button.setAttribute('aria-pressed', String(this.isPlaying));
+    if (!this.isPlaying) return;
+    const { start, end } = this.view;
+    if (this.head === null || this.head < start || this.head > end || this.head >= this.capture.end) {
+      this.head = Math.max(this.isHeld && this.here < this.capture.end ? this.here : start, 0);
+    }
+    let before = performance.now();
+    const run = (now) => {
+      if (!this.isPlaying) return;
+      const speed = Number(document.getElementById('speed').value);
+      this.head = Math.min(this.head + Math.max(now - before, 0) * 1000 * speed, this.capture.end);
+      before = now;
+      this.follow();
+      this.later();
+      if (this.head >= this.capture.end) this.play();
+      else requestAnimationFrame(run);
+    };
+    requestAnimationFrame(run);
+  }
+
+  /** Keep the play head in view. */
+  follow() {
+    const { start, end } = this.view;
+    const length = end - start;
+    if (this.head > end - length * 0.08 && end < this.range.bounds[1]) {
+      this.look(this.head - length * 0.2, this.head + length * 0.8);
+    } else if (this.head < start) this.look(this.head - length * 0.1, this.head + length * 0.9);
+  }
+
+  /**
+   * Put the play head at the next change of a state, or at the one before.
+   * @param {number} way
+   */
+  step(way) {
+    if (this.isPlaying) this.play();
+    const here = this.head ?? this.here;
+    const times = [];
+    for (const number of this.shown) {
+      const lane = this.capture.lanes[number];
+      if (lane.value !== null) continue;
+      const entry = lastAtOrBelow(lane.seen, way > 0 ? here : here - 0.5) + (way > 0 ? 1 : 0);
+      if (entry >= 0 && entry < lane.seen.length) times.push([lane.seen[entry], lane, entry]);
+    }
+    times.sort((a, b) => (a[0] - b[0]) * way);
+    if (!times.length) {
+      this.say(`no change ${way > 0 ? 'after' : 'before'} this`);
+      return;
+    }
+    const [time, lane, entry] = times[0];
+    this.head = time;
+    const { start, end } = this.view;
+    if (time < start || time > end) this.centre(time);
+    this.say(`${lane.role} ${entryWords(this.capture, lane, entry)} at ${this.words.moment(time)}`);
+    this.later();
+  }
+
+  /** @param {number} way */
+  changeSpeed(way) {
+    const select = document.getElementById('speed');
+    select.selectedIndex = Math.min(Math.max(select.selectedIndex + way, 0), select.options.length - 1);
+    this.say(`replay: ${select.selectedOptions[0].textContent}`);
+  }
+}

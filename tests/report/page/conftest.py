@@ -65,29 +65,72 @@ def sample() -> Callable[[str], Result]:
     return judge
 
 
+def open_page(browser: Any, file: Path, trouble: list[str], *, ready: bool = True, **options: Any) -> Any:
+    """Open a page in a window of its own; whatever is said on the console or asked from outside is trouble."""
+    context = browser.new_context(**{"viewport": {"width": 1440, "height": 1000}, **options})
+    page = context.new_page()
+    page.on("console", lambda told: told.type in {"error", "warning"} and trouble.append(told.text))
+    page.on("pageerror", lambda error: trouble.append(str(error)))
+    page.on("request", lambda asked: asked.url.startswith(("file:", "blob:")) or trouble.append(asked.url))
+    page.goto(file.as_uri())
+    if ready:
+        page.wait_for_selector("html[data-ready]", state="attached", timeout=15_000)
+        settle(page)
+    return page
+
+
 @pytest.fixture
 def show(browser: Any, tmp_path: Path) -> Iterator[Callable[..., Any]]:
-    """Open the page of a result; at the end nothing may have been said on the browser's console, or asked for."""
-    contexts: list[Any] = []
+    """Open the page of a result."""
+    pages: list[Any] = []
     trouble: list[str] = []
 
-    def open_page(result: Result, *, width: int = 1440, height: int = 1000, ready: bool = True, **options: Any) -> Any:
+    def show_page(result: Result, *, width: int = 1440, height: int = 1000, **options: Any) -> Any:
         file = write_page(result, tmp_path / "page.html")
-        context = browser.new_context(viewport={"width": width, "height": height}, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda told: told.type in {"error", "warning"} and trouble.append(told.text))
-        page.on("pageerror", lambda error: trouble.append(str(error)))
-        page.on("request", lambda asked: asked.url.startswith(("file:", "blob:")) or trouble.append(asked.url))
-        page.goto(file.as_uri())
-        if ready:
-            page.wait_for_selector("html[data-ready]", state="attached", timeout=15_000)
-            settle(page)
-        return page
+        options["viewport"] = {"width": width, "height": height}
+        pages.append(open_page(browser, file, trouble, **options))
+        return pages[-1]
 
-    yield open_page
-    for context in contexts:
-        context.close()
+    yield show_page
+    for page in pages:
+        page.context.close()
+    assert trouble == []
+
+
+@pytest.fixture(scope="session")
+def slow_page(
+    browser: Any, sample: Callable[[str], Result], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Any, list[str]]]:
+    """Open the page of the car with the slow motor once for many tests, as opening takes longest."""
+    trouble: list[str] = []
+    file = write_page(sample("car07_slow_motor.log"), tmp_path_factory.mktemp("slow") / "page.html")
+    page = open_page(browser, file, trouble, accept_downloads=True)
+    yield page, trouble
+    page.context.close()
+
+
+@pytest.fixture
+def slow(slow_page: tuple[Any, list[str]]) -> Iterator[Any]:
+    """Lend the page of the car with the slow motor as it is when it has just been opened."""
+    page, trouble = slow_page
+    page.evaluate(
+        """() => {
+          if (buslens.isPlaying) buslens.play();
+          Object.assign(buslens, { cursor: null, isHeld: false, head: null, selected: null });
+          buslens.clearMarks();
+          buslens.order.sort((a, b) => a - b);
+          buslens.allLanes();
+          if (buslens.words.byCalendar) buslens.toggleClock();
+          document.getElementById('speed').value = '1';
+          document.querySelectorAll('details').forEach((one) => { one.open = false; });
+          document.activeElement.blur();
+          buslens.say('');
+          buslens.look(...buslens.capture.view);
+          scrollTo(0, 0);
+        }"""
+    )
+    settle(page)
+    yield page
     assert trouble == []
 
 

@@ -218,3 +218,14 @@ def root() -> Any:
     from pathlib import Path
 
     return Path(__file__).parents[3]
+
+
+class TestSize:
+    """A page stays small enough to be sent: below 3 MB for an hour with 20 lanes and 200,000 changes."""
+
+    def test_an_hour(self, tmp_path: Path) -> None:
+        from benchmarks.page_panning import crowded
+
+        result = crowded(200_000)
+        assert sum(len(line) for line in result.timelines.values()) == 200_000
+        assert write_page(result, tmp_path / "x.html").stat().st_size < 3_000_000

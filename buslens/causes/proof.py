@@ -1,9 +1,9 @@
 """How much a number of clean handshakes proves, and how many are needed.
 
-The exact bound is that of Clopper and Pearson (Biometrika 26:404, 1934), the quick one the rule of three, meant for
-more than 30 trials (Eypasch and others, BMJ 311:619, 1995): after n trials without a failure, the failure rate is
-below 3/n at 95 %. How many clean trials are needed after a fault that showed in a share p of the trials follows from
-(1 - p)^n <= 0.05: 29 for one in ten.
+The exact bound is that of Clopper and Pearson (Biometrika 26:404, 1934; cited from memory), the quick one the rule of
+three, meant for more than 30 trials (Eypasch and others, BMJ 311:619, 1995): after n trials without a failure, the
+failure rate is below 3/n at 95 %. How many clean trials are needed after a fault that showed in a share p of the trials
+follows from (1 - p)^n <= 0.05: 29 for one in ten.
 
 A fault that showed in every trial seen would by that formula be proved gone by a single clean one, although one or
 two failures in a row say little of how often it fails. There the exact test of Fisher, which carries the doubt of

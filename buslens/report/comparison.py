@@ -48,7 +48,7 @@ CONCLUSION_WORDS: Final = {
 """What a person calls a conclusion."""
 
 METHOD: Final = (
-    "Bounds are exact (Clopper-Pearson, Biometrika 26:404), one-sided at 95 %; the rule of three (BMJ 311:619) is for "
+    "Bounds are exact (Clopper and Pearson 1934), one-sided at 95 %; the rule of three (BMJ 311:619) is for "
     "more than 30 trials. Clean handshakes needed: (1 - rate)^n at most 5 %; after a fault that showed each time, "
     "by Fisher's exact test. All of it holds only if the handshakes after the repair were tried under the conditions "
     "under which it failed: same temperature, same battery, same way of use."
@@ -120,7 +120,7 @@ def proof_lines(proof: Proof) -> Iterator[str]:
     if proof.history_interval is not None and failed:
         low, high = proof.history_interval
         yield (
-            f"before: failed in {failed} of {of} handshakes{told} "
+            f"before: failed in {failed} of {_counted(of, 'handshake')}{told} "
             f"(95 % interval of that rate {_percent(low)} to {_percent(high)})"
         )
     else:
@@ -139,8 +139,8 @@ def proof_lines(proof: Proof) -> Iterator[str]:
         yield f"{_counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there"
     if proof.unchanged is not None and not proof.missing and proof.unchanged > 1 - CONFIDENCE:
         yield (
-            f"the rate before is itself known only from {of} handshakes: with that doubt counted in, so much would "
-            f"come by chance with {_percent(proof.unchanged)} (Fisher's exact test)"
+            f"the rate before is itself known only from {_counted(of, 'handshake')}: with that doubt counted in, so "
+            f"much would come by chance with {_percent(proof.unchanged)} (Fisher's exact test)"
         )
 
 

@@ -132,8 +132,9 @@ def causes(suspects: Suspects | None) -> Markup:
             rows.append((together, one.title, _percent(one.share), one.repair))
     parts = [table(("Rank", "Cause", "Probability", "What puts it right"), rows, kind="ranking")]
     if any(len(group) > 1 for group in suspects.groups):
-        parts.append(tag("p", "Causes of one number (a, b, ...): the log cannot tell these apart.", class_="quiet"))
-    parts.append(tag("p", suspects.advice))
+        by = "the log and the readings" if suspects.readings else "the log"
+        parts.append(tag("p", f"Causes of one number (a, b, ...): {by} cannot tell these apart.", class_="quiet"))
+    parts.append(tag("p", tag("strong", "Advice: "), suspects.advice))
     parts.append(tag("p", suspects.basis, class_="quiet"))
     return join(parts)
 
@@ -148,7 +149,7 @@ def readings(job: Job, suspects: Suspects | None) -> Markup:
         ]
     if not rows:
         return Markup("")
-    return table(("Measured", "Reading", "Expected", "Source of the limit"), rows, kind="plain")
+    return table(("Measured", "Reading", "Expected", "Source of the limit"), rows, kind="readings")
 
 
 def done(job: Job) -> Markup:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -19,7 +20,12 @@ from buslens.report.record.job import EnteredReading, Job
 if TYPE_CHECKING:
     from pathlib import Path
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+CHROMIUM = (
+    os.environ.get("BUSLENS_CHROMIUM")
+    or shutil.which("chromium")
+    or shutil.which("chromium-browser")
+    or shutil.which("google-chrome")
+)
 PDFTOTEXT = shutil.which("pdftotext")
 
 pytestmark = pytest.mark.skipif(

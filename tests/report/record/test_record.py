@@ -106,7 +106,8 @@ class TestSaid:
     def test_causes(self) -> None:
         seen = Seen(page(suspects=SUSPECTS)).text
         assert "1a load fuse blown 62 % replace it 1b ground open 31 % 2 something else 0.4 %" in seen
-        assert "the log cannot tell these apart" in seen
+        assert "the log and the readings cannot tell these apart" in seen
+        assert "Advice: Next: the supply at the lock." in seen
         assert "load fuse, looked at blown whole common practice" in seen
         assert "Causes" not in Seen(page()).text
 

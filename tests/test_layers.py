@@ -21,6 +21,7 @@ LAYERS = (
     "timeline",
     "expectations",
     "checks",
+    "live",
     "discovery",
     "rehearsal",
     "causes",
@@ -37,7 +38,7 @@ APART = {"rehearsal": frozenset({"timeline", "expectations", "checks", "discover
 """Layers that a layer must not know although they come before it: the simulator must not share the mistakes of
 what is tested by it."""
 
-HEAVY = frozenset({"pandas", "matplotlib", "numba", "cantools", "can", "lark", "scipy"})
+HEAVY = frozenset({"pandas", "matplotlib", "numba", "cantools", "can", "lark", "scipy", "rich"})
 """Libraries that cost start-up time: imported where they are used, never when a module is imported."""
 
 WITHOUT_NUMPY = frozenset({"", "errors", "units", "files", "defaults", "cli", "__main__"})
@@ -201,6 +202,8 @@ class TestStart:
             "from buslens.cli import main; main(['rehearse', '--help'])",
             "from buslens.cli import main; main(['seek', '--help'])",
             "from buslens.cli import main; main(['start', '--help'])",
+            "from buslens.cli import main; main(['replay', '--help'])",
+            "from buslens.cli import main; main(['listen', '--help'])",
             "from buslens.cli import main; main(['chek'])",
             "from buslens.cli import main; main(['check', 'no such file.log'])",
         ],

@@ -117,6 +117,28 @@ def open_capture(path: str | Path) -> Capture:
     return Capture(path=name, format=None, match=None, foreign=found)
 
 
+def open_stream(name: str, head: bytes, rest: Stream) -> Capture:
+    """Recognise a log by its first bytes, while the rest is still to come.
+
+    Parameters
+    ----------
+    name : str
+        What the user calls it.
+    head : bytes
+        The first bytes, without a byte order mark.
+    rest : Stream
+        What follows them; read once.
+
+    Raises
+    ------
+    CaptureError
+        If it is of no known format.
+    """
+    found = _recognise("standard input" if name == STANDARD_INPUT else name, head, is_file=False)
+    assert isinstance(found, tuple)  # noqa: S101  (only files can be foreign)
+    return Capture(path=name, format=found[0], match=found[1], head=head, _input=Prefixed(head, rest))
+
+
 def refuse_unread(capture: Capture, tally: Tally) -> None:
     """Refuse a capture of which nothing could be read.
 

@@ -41,6 +41,8 @@ COMMANDS: Final[Mapping[str, _Command]] = {
     "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
     "defs": _Command("buslens.cli.defs", "show what definitions files hold, and what of them cannot be used"),
+    "replay": _Command("buslens.cli.replay", "play a capture in real time, and judge it as it goes"),
+    "listen": _Command("buslens.cli.listen", "judge a bus while it is listened to; receive only"),
     "start": _Command("buslens.cli.start", "write a first expectations file from definitions and a capture"),
     "seek": _Command("buslens.cli.seek", "find the bits that change when something was done, without definitions"),
 }

@@ -52,6 +52,11 @@ class Console:
 
         return shutil.get_terminal_size().columns
 
+    @property
+    def out(self) -> Any:
+        """Standard output itself, for what draws on a terminal; only where `painted` says that it may."""
+        return self._out
+
     def result(self, text: str) -> None:
         """Write to standard output, as it stands."""
         self._clear()

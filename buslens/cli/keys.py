@@ -1,0 +1,122 @@
+"""Single keys from the terminal, without waiting for a line end, and the terminal as it was afterwards."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from contextlib import contextmanager
+from enum import Enum
+from typing import TYPE_CHECKING, Final, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+class Key(Enum):
+    """What a key means."""
+
+    PAUSE = "pause and go on"
+    STEP = "to the next change"
+    END = "end"
+
+
+_MEANINGS: Final = {b" ": Key.PAUSE, b"\x1b[C": Key.STEP, b"\x1bOC": Key.STEP, b"n": Key.STEP, b"q": Key.END}
+_LOOK_S: Final = 0.02
+
+
+class Keys(Protocol):
+    """Where keys come from."""
+
+    @property
+    def are_there(self) -> bool:
+        """Whether keys can be pressed at all."""
+
+    def wait(self, seconds: float) -> Key | None:
+        """Wait for a key; None if none that means something has been pressed in time."""
+
+
+class _NoKeys:
+    are_there = False
+
+    def wait(self, seconds: float) -> Key | None:
+        time.sleep(seconds)
+        return None
+
+
+class _TerminalKeys:
+    are_there = True
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+
+    def wait(self, seconds: float) -> Key | None:
+        import select
+
+        ready, _, _ = select.select([self._descriptor], [], [], seconds)
+        if not ready:
+            return None
+        pressed = os.read(self._descriptor, 16)
+        if not pressed:
+            time.sleep(seconds)  # the terminal has gone
+        return next((key for text, key in _MEANINGS.items() if pressed.startswith(text)), None)
+
+
+class _WindowsKeys:
+    are_there = True
+
+    def wait(self, seconds: float) -> Key | None:
+        import msvcrt
+
+        until = time.monotonic() + seconds
+        while not msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
+            left = until - time.monotonic()
+            if left <= 0:
+                return None
+            time.sleep(min(left, _LOOK_S))
+        pressed = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
+        if pressed in {"\x00", "\xe0"}:
+            code = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
+            return Key.STEP if code == "M" else None
+        return _MEANINGS.get(pressed.encode("utf-8", "replace"))
+
+
+@contextmanager
+def keys(*, wanted: bool) -> Iterator[Keys]:
+    """Lend the keys of the terminal; none where there is no terminal, or they are not wanted.
+
+    If standard input is the log, the terminal is opened by its own name.
+    """
+    if not wanted:
+        yield _NoKeys()
+    elif os.name == "nt":
+        yield _WindowsKeys() if sys.stdin is not None and sys.stdin.isatty() else _NoKeys()
+    else:
+        with _terminal() as descriptor:
+            yield _NoKeys() if descriptor is None else _TerminalKeys(descriptor)
+
+
+@contextmanager
+def _terminal() -> Iterator[int | None]:
+    try:
+        import termios
+        import tty
+
+        own = sys.stdin is None or not sys.stdin.isatty()
+        descriptor = os.open("/dev/tty", os.O_RDONLY) if own else sys.stdin.fileno()
+        before = termios.tcgetattr(descriptor)
+    except (ImportError, OSError, ValueError):
+        yield None
+        return
+    except Exception as exc:  # termios.error is no OSError
+        if type(exc).__name__ != "error":
+            raise
+        yield None
+        return
+    try:
+        tty.setcbreak(descriptor, termios.TCSANOW)
+        yield descriptor
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSANOW, before)
+        if own:
+            os.close(descriptor)

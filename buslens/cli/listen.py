@@ -1,0 +1,93 @@
+"""Judge a bus while it is listened to.
+
+It is only received from: nothing is ever sent. INTERFACE is a kind that python-can knows and a channel: socketcan:can0,
+udp_multicast:239.74.163.2, virtual:bench (within one process). A controller
+that can be told to listen only is told so; for the others it is said how it is.
+What is found is said as soon as nothing can change it any more. Ctrl-C, or
+--seconds, ends it with the report; --keep keeps what came as a candump log, and
+'buslens check' finds the same in it.
+
+Exit status: as for 'buslens check', by what came.
+
+example:
+  buslens listen socketcan:can0 --keep door_and_start.log
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from typing import TYPE_CHECKING
+
+from buslens.cli.options import add_judging_arguments
+
+if TYPE_CHECKING:
+    import threading
+
+    from buslens.capture.stream import Stream
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+    from buslens.cli.status import Status
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument("interface", metavar="INTERFACE", help="kind and channel of a bus, such as socketcan:can0")
+    parser.add_argument("--keep", metavar="FILE", help="keep what comes in this file, as a candump log")
+    parser.add_argument("--seconds", metavar="N", type=_seconds, help="end after so long; else with Ctrl-C")
+    parser.add_argument("--bitrate", metavar="N", type=_bitrate, help="bits per second, where the driver must be told")
+    add_judging_arguments(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Listen, judge and say the verdict."""
+    from buslens.cli.playing import Player, new_engine_of, run_player, screen_for
+    from buslens.live.bus import BusStream, Receiver, describe_listening, parse_interface
+    from buslens.live.keep import Keeper
+    from buslens.live.reading import read_stream
+
+    interface = parse_interface(options.interface)
+    new_engine = new_engine_of(options, options.interface)
+    receiver = Receiver(interface, bitrate=options.bitrate)
+    streams: list[BusStream] = []
+    keeper = None
+    try:
+        keeper = None if options.keep is None else Keeper(options.keep)
+        console.note(describe_listening(interface))
+        keep = None if keeper is None else keeper.write
+
+        def make(stop: threading.Event) -> Stream:
+            streams.append(BusStream(receiver, stop, keep=keep, seconds=options.seconds))
+            return streams[-1]
+
+        screen = screen_for(console)
+        status = run_player(
+            Player(read_stream(options.interface, make), new_engine, screen), screen, console, with_keys=True
+        )
+    finally:
+        if not streams:
+            receiver.close()
+        if keeper is not None:
+            kept = keeper.finish()
+            if kept.exists():
+                console.note(f"what came is kept in {kept}")
+    for stream in streams:
+        if stream.problem:
+            console.note(stream.problem)
+    return status
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = math.nan
+    if not 0 < seconds < math.inf:
+        raise argparse.ArgumentTypeError(f"'{text}' is no number of seconds above 0")
+    return seconds
+
+
+def _bitrate(text: str) -> int:
+    if not (text.isascii() and text.isdecimal()) or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"'{text}' is no number of bits per second, such as 500000")
+    return int(text)

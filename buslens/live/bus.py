@@ -1,0 +1,222 @@
+"""Receiving from a bus, and nothing but receiving.
+
+Whatever comes is written as lines of a candump log at once, and these lines are what is judged and what is kept. So the
+findings are those that ``buslens check`` has on the kept file.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.errors import CaptureError, Source, UsageError, did_you_mean
+from buslens.live.lines import candump_line, label_of
+
+if TYPE_CHECKING:
+    import threading
+    from collections.abc import Callable, Mapping
+
+    from can import BusABC, Message
+
+EXAMPLES: Final = "socketcan:can0, udp_multicast:239.74.163.2 or virtual:bench"
+_LOOK_S: Final = 0.05
+_MOST_AT_ONCE: Final = 2000
+"""Frames that are taken before what has come is handed on."""
+
+VIRTUAL: Final = frozenset({"virtual", "udp_multicast"})
+"""Interfaces of python-can behind which there is never a wire: frames are passed on within a process, or by network."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interface:
+    """A bus as python-can names it."""
+
+    kind: str
+    channel: str
+
+    def __str__(self) -> str:
+        return f"{self.kind}:{self.channel}"
+
+
+def parse_interface(text: str) -> Interface:
+    """Return the interface that a word of the command line means.
+
+    Raises
+    ------
+    UsageError
+        If there is no such kind of interface, or no channel is named.
+    """
+    import can
+
+    kind, colon, channel = text.partition(":")
+    if kind not in can.VALID_INTERFACES:
+        hint = did_you_mean(kind, can.VALID_INTERFACES)
+        raise UsageError(f"'{text}': there is no kind of interface '{kind}'{hint}; write it as {EXAMPLES}")
+    if not colon or not channel:
+        raise UsageError(f"'{text}' names no channel; write it as {EXAMPLES}")
+    return Interface(kind, channel)
+
+
+def listen_only_options(kind: str) -> Mapping[str, Any]:
+    """Return the options by which a driver's controller is told not even to acknowledge frames; empty: it has none."""
+    from can import BusState
+
+    options: dict[str, dict[str, Any]] = {
+        "cantact": {"monitor": True},
+        "kvaser": {"driver_mode": False},
+        "nixnet": {"listen_only": True},
+        "pcan": {"state": BusState.PASSIVE},
+        "seeedstudio": {"operation_mode": "silent"},
+        "slcan": {"listen_only": True},
+        "systec": {"state": BusState.PASSIVE},
+        "vector": {"listen_only": True},
+    }
+    return options.get(kind, {})
+
+
+def describe_listening(interface: Interface) -> str:
+    """Return, as one sentence, how passive listening on an interface is."""
+    if interface.kind in VIRTUAL:
+        return f"listening on {interface}, behind which there is no wire"
+    if listen_only_options(interface.kind):
+        return f"listening on {interface}; its controller is told to listen only, and acknowledges nothing"
+    if interface.kind == "socketcan":
+        return (
+            f"listening on {interface}; nothing is sent, but whether its controller acknowledges frames is set outside,"
+            f" with 'ip link set {interface.channel} type can listen-only on' before the link is brought up"
+        )
+    return (
+        f"listening on {interface}; nothing is sent, but this driver cannot be told to listen only:"
+        " its controller acknowledges frames as every node does"
+    )
+
+
+class Receiver:
+    """A bus that can be received from, and has no other use.
+
+    Parameters
+    ----------
+    interface : Interface
+        The bus.
+    bitrate : int, optional
+        Bits per second, where the driver wants to be told.
+
+    Raises
+    ------
+    UsageError
+        If the driver or the bus cannot be had.
+    """
+
+    def __init__(self, interface: Interface, *, bitrate: int | None = None) -> None:
+        import can
+
+        options = dict(listen_only_options(interface.kind))
+        if bitrate is not None:
+            options["bitrate"] = bitrate
+        self.interface = interface
+        self._channel_label = label_of(interface.channel)
+        try:
+            # Not what a settings file of python-can's says: a bus is opened as the command names it.
+            self._bus: BusABC = can.Bus(
+                interface=interface.kind, channel=interface.channel, ignore_config=True, **options
+            )
+        except Exception as exc:  # a driver that is not ours: anything may come
+            raise UsageError(f"{interface} cannot be opened: {_reason(interface.kind, exc)}") from exc
+
+    @property
+    def label(self) -> str:
+        """Name of the channel in the log."""
+        return self._channel_label
+
+    def receive(self, timeout_s: float) -> Message | None:
+        """Return the next frame; None if none has come in time.
+
+        Raises
+        ------
+        CaptureError
+            If the bus has gone.
+        """
+        try:
+            return self._bus.recv(timeout_s)
+        except Exception as exc:  # as above
+            raise CaptureError(f"the bus has gone: {_reason('', exc)}", Source(str(self.interface))) from exc
+
+    def close(self) -> None:
+        """Give the bus back."""
+        self._bus.shutdown()
+
+
+class BusStream:
+    """The frames of a bus as lines of a candump log, as they come.
+
+    Parameters
+    ----------
+    receiver : Receiver
+        Where they come from; closed with the stream.
+    stop : threading.Event
+        Ends it.
+    keep : callable, optional
+        Is given the lines too.
+    seconds : float, optional
+        Ends it after so long.
+    """
+
+    def __init__(
+        self,
+        receiver: Receiver,
+        stop: threading.Event,
+        *,
+        keep: Callable[[bytes], object] | None = None,
+        seconds: float | None = None,
+    ) -> None:
+        #: Why it ended before its time; empty if it did not.
+        self.problem = ""
+        self._receiver = receiver
+        self._stop = stop
+        self._keep = keep
+        self._until = None if seconds is None else time.monotonic() + seconds
+        self._rest = b""
+
+    @property
+    def damage(self) -> str:
+        """Nothing of a line is ever damaged."""
+        return ""
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view with lines."""
+        while not self._rest:
+            if self._stop.is_set() or self.problem or self._is_over():
+                return 0
+            self._rest = self._gather()
+            if self._keep is not None:
+                self._keep(self._rest)
+        n = min(len(view), len(self._rest))
+        view[:n] = self._rest[:n]
+        self._rest = self._rest[n:]
+        return n
+
+    def _is_over(self) -> bool:
+        return self._until is not None and time.monotonic() >= self._until
+
+    def _gather(self) -> bytes:
+        lines: list[bytes] = []
+        try:
+            message = self._receiver.receive(_LOOK_S)
+            while message is not None:
+                lines.append(candump_line(message, self._receiver.label))
+                message = self._receiver.receive(0) if len(lines) < _MOST_AT_ONCE else None
+        except CaptureError as exc:
+            self.problem = str(exc)
+        return b"".join(lines)
+
+    def close(self) -> None:
+        """Give the bus back."""
+        self._receiver.close()
+
+
+def _reason(kind: str, error: Exception) -> str:
+    text = " ".join(str(error).split()) or type(error).__name__
+    if kind == "udp_multicast" and "msgpack" in text:
+        return f"{text}; it needs: pip install msgpack"
+    return text

@@ -1,0 +1,220 @@
+"""Bytes of a log that is still being written.
+
+Interruptible   a stream that may block for ever, and can be left all the same
+Following       a file that grows, is cut short or gets a successor of the same name
+WholeLines      nothing but whole lines, so that no half of one is read when the reading is stopped
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+import threading
+from typing import TYPE_CHECKING, Final
+
+from buslens.errors import CaptureError, Source
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+    from typing import IO
+
+    from buslens.capture.stream import Stream
+
+_LOOK_S: Final = 0.05
+"""Seconds between two looks for more."""
+_CHUNK: Final = 1 << 16
+
+
+class Interruptible:
+    """A stream that is read by a thread of its own, so that whoever waits for it can be stopped.
+
+    Parameters
+    ----------
+    stream : Stream
+        Read to its end, in chunks as they come.
+    stop : threading.Event
+        Ends it.
+    """
+
+    def __init__(self, stream: Stream, stop: threading.Event) -> None:
+        self._stream = stream
+        self._stop = stop
+        self._chunks: queue.Queue[bytes | Exception] = queue.Queue(64)
+        self._rest = b""
+        threading.Thread(target=self._read, daemon=True, name="buslens input").start()
+
+    @property
+    def damage(self) -> str:
+        """Damage of the stream."""
+        return self._stream.damage
+
+    def _read(self) -> None:
+        buffer = bytearray(_CHUNK)
+        view = memoryview(buffer)
+        while not self._stop.is_set():
+            try:
+                n = self._stream.read_into(view)
+            except Exception as exc:  # whatever it is, the reader of the chunks has to know
+                self._put(exc)
+                return
+            self._put(bytes(view[:n]))
+            if n == 0:
+                return
+
+    def _put(self, chunk: bytes | Exception) -> None:
+        while not self._stop.is_set():
+            try:
+                self._chunks.put(chunk, timeout=_LOOK_S)
+            except queue.Full:
+                continue
+            return
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view with what has come; wait for more if nothing has."""
+        while not self._rest:
+            if self._stop.is_set():
+                return 0
+            try:
+                chunk = self._chunks.get(timeout=_LOOK_S)
+            except queue.Empty:
+                continue
+            if isinstance(chunk, Exception):
+                raise chunk
+            if not chunk:
+                return 0
+            self._rest = chunk
+        n = min(len(view), len(self._rest))
+        view[:n] = self._rest[:n]
+        self._rest = self._rest[n:]
+        return n
+
+    def close(self) -> None:
+        """Leave the stream to its thread, which may be waiting in it."""
+
+
+class Following:
+    """A file that is being written: at its end it is waited for more.
+
+    When the file becomes shorter it is read from its start again; when another file has got its name, the old one is
+    read to its end and then the new one. `remarks` tells of both.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it has to be there.
+    stop : threading.Event
+        Ends it.
+    remarks : list of str
+        Is told, as sentences, what happens to the file.
+    """
+
+    damage = ""
+
+    def __init__(self, path: Path, stop: threading.Event, remarks: list[str]) -> None:
+        self.remarks = remarks
+        self._path = path
+        self._stop = stop
+        self._file: IO[bytes] = path.open("rb", buffering=0)
+        self._ends_line = True
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view with what has been written."""
+        while not self._stop.is_set():
+            n = self._file.readinto(view)  # type: ignore[attr-defined]  # IO[bytes] is silent about it
+            if n:
+                self._ends_line = view[n - 1] == 0x0A
+                return int(n)
+            if self._has_begun_anew() and not self._ends_line:
+                self._ends_line = True
+                view[0] = 0x0A  # what stood last in the old file is no beginning of a line of the new one
+                return 1
+            self._stop.wait(_LOOK_S)
+        return 0
+
+    def _has_begun_anew(self) -> bool:
+        mine = os.fstat(self._file.fileno())
+        if mine.st_size < self._file.tell():
+            self._file.seek(0)
+            self.remarks.append(f"{self._path} was cut short while it was followed, and was read from its start again")
+            return True
+        try:
+            other = self._path.stat()
+        except OSError:
+            return False  # its successor has not been made yet
+        if (other.st_dev, other.st_ino) == (mine.st_dev, mine.st_ino):
+            return False
+        self._file.close()
+        self._file = self._path.open("rb", buffering=0)
+        self.remarks.append(f"another file took the place of {self._path} while it was followed, and was read on")
+        return True
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+class WholeLines:
+    """The whole lines of a stream; a last one without an end only if the stream ended by itself.
+
+    Parameters
+    ----------
+    stream : Stream
+        Where the bytes come from.
+    stop : threading.Event
+        Set when the end of the stream is none of its own.
+    """
+
+    def __init__(self, stream: Stream, stop: threading.Event) -> None:
+        self._stream = stream
+        self._stop = stop
+        self._ready = b""
+        self._begun = b""
+
+    @property
+    def damage(self) -> str:
+        """Damage of the stream."""
+        return self._stream.damage
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view with the beginning of what is ready."""
+        while not self._ready:
+            n = self._stream.read_into(view)
+            if n == 0:
+                self._ready, self._begun = b"" if self._stop.is_set() else self._begun, b""
+                if not self._ready:
+                    return 0
+                break
+            text = self._begun + bytes(view[:n])
+            stop = text.rfind(b"\n") + 1
+            if not stop and len(text) >= len(view):
+                stop = len(text)  # longer than any line
+            self._ready, self._begun = text[:stop], text[stop:]
+        n = min(len(view), len(self._ready))
+        view[:n] = self._ready[:n]
+        self._ready = self._ready[n:]
+        return n
+
+    def close(self) -> None:
+        """Close the stream."""
+        self._stream.close()
+
+
+def first_lines(stream: Stream, recognises: Callable[[bytes], bool], *, most: int, name: str) -> bytes:
+    """Return the first bytes of a stream, as many as it takes to recognise what it is, and no more.
+
+    Raises
+    ------
+    CaptureError
+        If it ends without a single byte.
+    """
+    head = bytearray()
+    buffer = memoryview(bytearray(most))
+    while len(head) < most and not (head and recognises(bytes(head))):
+        n = stream.read_into(buffer[: most - len(head)])
+        if n == 0:
+            break
+        head += buffer[:n]
+    if not head:
+        raise CaptureError("nothing came", Source(name))
+    return bytes(head)

@@ -1,0 +1,170 @@
+"""The engine: what it tells of a growing capture stands, and its last word is that of a check of the whole."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support.stage import select
+
+from buslens.capture.fold import fold
+from buslens.capture.frames import Tally
+from buslens.capture.open import open_capture
+from buslens.checks.check import check
+from buslens.checks.findings import Outcome
+from buslens.errors import CaptureError, UsageError
+from buslens.live.engine import Engine, stands
+from buslens.rehearsal.faults import FAULTS
+from buslens.rehearsal.rehearse import rehearse, rendered
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from buslens.capture.frames import Frames
+    from buslens.checks.findings import Finding, Result
+    from buslens.definitions.model import Definitions
+    from buslens.expectations.model import Expectations
+
+
+def recorded(path: Path) -> tuple[list[Frames], Tally]:
+    """Return all runs of frames of a log as the scanner yields them."""
+    return fold(open_capture(path), wanted=None, new=list, step=list.append, join=list.extend, workers=1)
+
+
+def write(path: Path, fault: str, *, seed: int = 7, drop: float = 0.0) -> Path:
+    """Write a rehearsal as candump; of its lines some are dropped."""
+    lines = rendered(rehearse(fault, seed=seed, background_ids=2), "candump").splitlines(keepends=True)
+    kept = np.random.default_rng(seed).random(len(lines)) >= drop
+    path.write_bytes(b"".join(line for line, is_kept in zip(lines, kept, strict=True) if is_kept))
+    return path
+
+
+def played(engine: Engine, runs: list[Frames], tally: Tally, looks: list[float]) -> Result:
+    """Hand frames over and let the engine tell at some parts of the whole; return its last word."""
+    origin_ns, length_ns = int(runs[0].time_ns[0]), int(runs[-1].time_ns[-1] - runs[0].time_ns[0])
+    bounds = [origin_ns + round(part * length_ns) for part in sorted(looks)]
+    for run in runs:
+        for rows in np.split(np.arange(len(run)), np.searchsorted(run.time_ns, bounds)):
+            engine.take(select(run, rows, run.segment), tally.seams)
+            engine.tell()
+    return engine.finish(tally)
+
+
+def decided(engine: Engine) -> list[Finding]:
+    """Return all that was told for sure."""
+    return [it for told in engine.told for it in told.findings if it.outcome is not Outcome.UNDECIDED]
+
+
+class TestLastWord:
+    """Whenever it is asked, nothing that it told has to be taken back, and its last word is that of `check`."""
+
+    @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(
+        fault=st.sampled_from(sorted(FAULTS)),
+        seed=st.integers(0, 5),
+        drop=st.sampled_from([0.0, 0.0, 0.2]),
+        looks=st.lists(st.floats(0, 1), min_size=5, max_size=40),
+    )
+    def test_any_moments(
+        self,
+        fault: str,
+        seed: int,
+        drop: float,
+        looks: list[float],
+        tmp_path: Path,
+        expected: Expectations,
+        defined: Definitions,
+    ) -> None:
+        path = write(tmp_path / "capture.log", fault, seed=seed, drop=drop)
+        runs, tally = recorded(path)
+        engine = Engine(expected, defined, path=str(path), clock=tally.clock)
+        last = played(engine, runs, tally, looks)
+        whole = check(path, defined, expected)
+        assert (last.findings, last.handshakes, last.verdict) == (whole.findings, whole.handshakes, whole.verdict)
+        assert [it for it in decided(engine) if not stands(it, whole)] == []
+
+    def test_handshakes_are_told_while_it_goes_on(
+        self, tmp_path: Path, expected: Expectations, defined: Definitions
+    ) -> None:
+        runs, tally = recorded(write(tmp_path / "capture.log", "healthy"))
+        engine = Engine(expected, defined, path="x")
+        whole = played(engine, runs, tally, np.linspace(0, 1, 60).tolist())
+        told = [(it.handshake.rule, it.handshake.number) for it in engine.told if it.handshake is not None]
+        assert len(told) > 1
+        assert set(told) <= {(run.rule, run.number) for run in whole.handshakes}
+
+    def test_violation_is_told_once(self, tmp_path: Path, expected: Expectations, defined: Definitions) -> None:
+        runs, tally = recorded(write(tmp_path / "capture.log", "slow-motor"))
+        engine = Engine(expected, defined, path="x")
+        played(engine, runs, tally, np.linspace(0, 1, 60).tolist())
+        keys = [(it.rule, it.step, it.handshake, it.time_ns) for it in decided(engine)]
+        assert len(keys) == len(set(keys))
+        assert any(it.outcome.is_fault for it in decided(engine))
+
+
+class TestLongCapture:
+    """A capture much longer than its windows is told as a short one, with its handshakes numbered through."""
+
+    def test_six_in_a_row(self, tmp_path: Path, expected: Expectations, defined: Definitions) -> None:
+        (run,), tally = recorded(write(tmp_path / "capture.log", "healthy"))
+        length_ns = int(run.time_ns[-1] - run.time_ns[0]) + NS_PER_S // 50
+        runs = [replace(run, time_ns=run.time_ns + length_ns * k) for k in range(6)]
+        tally = replace(tally, last_ns=int(runs[-1].time_ns[-1]))
+        engine = Engine(expected, defined, path="x", window_ns=NS_PER_S)
+        engine._reach_ns = 8 * NS_PER_S
+        windows = set()
+        for part in runs:
+            for rows in np.array_split(np.arange(len(part)), 20):
+                engine.take(select(part, rows), [])
+                engine.tell()
+                assert engine._window is not None
+                windows.add(engine._window.first_ns)
+        whole = engine.finish(tally)
+        assert len(windows) > 2
+        assert [it for it in decided(engine) if not stands(it, whole)] == []
+        told = [(it.handshake.rule, it.handshake.number) for it in engine.told if it.handshake is not None]
+        expected_runs = [(it.rule, it.number) for it in whole.handshakes]
+        assert len(told) >= len(expected_runs) - 2
+        assert set(told) <= set(expected_runs)
+        assert len(told) == len(set(told))
+
+
+class TestNextChange:
+    """It finds the frame that next shows another state, without taking anything."""
+
+    def test_against_the_timelines(self, tmp_path: Path, expected: Expectations, defined: Definitions) -> None:
+        (run,), tally = recorded(write(tmp_path / "capture.log", "healthy"))
+        engine = Engine(expected, defined, path="x")
+        half = len(run) // 2
+        engine.take(select(run, np.arange(half)))
+        found = engine.next_change_ns(select(run, np.arange(half, len(run))))
+        whole = check(tmp_path / "capture.log", defined, expected)
+        after = [
+            int(at)
+            for timeline in whole.timelines.values()
+            if not timeline.is_number
+            for at in timeline.seen_ns
+            if at > run.time_ns[half - 1]
+        ]
+        assert found == min(after)
+        assert tally.frames == len(run)
+
+
+class TestNothing:
+    """Without a frame there is nothing to look at and no verdict; without definitions no engine."""
+
+    def test_no_frame(self, expected: Expectations, defined: Definitions) -> None:
+        engine = Engine(expected, defined, path="empty")
+        assert engine.look() is None
+        assert engine.tell() == []
+        with pytest.raises(CaptureError, match="no frame"):
+            engine.finish(Tally())
+
+    def test_no_definitions(self, expected: Expectations) -> None:
+        with pytest.raises(UsageError, match="names no definitions"):
+            Engine.of(replace(expected, definitions=()), path="x")

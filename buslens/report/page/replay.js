@@ -5,13 +5,13 @@
  * @param {object} capture
  * @param {number} time
  * @param {TimeWords} words
- * @returns {string}
+ * @returns {string} A line for each step that is awaited.
  */
 function awaitedWords(capture, time, words) {
   const running = capture.handshakes.filter((run) => run.start[1] <= time && time < run.end);
   const told = running.flatMap((run) => stepsAwaited(run, time));
-  if (told.length) return told.join('; ');
-  if (running.length) return running.map((run) => `${runName(run)}: nothing is awaited`).join('; ');
+  if (told.length) return told.join('\n');
+  if (running.length) return running.map((run) => `${runName(run)}: nothing is awaited`).join('\n');
   const next = capture.handshakes.filter((run) => run.start[1] > time).sort((a, b) => a.start[1] - b.start[1])[0];
   const ahead = next ? `; ${runName(next)} begins at ${words.moment(next.start[1])}` : '';
   return `no handshake is running${ahead}`;

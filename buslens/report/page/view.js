@@ -51,12 +51,7 @@ class View {
 
       /** @param {CanvasRenderingContext2D} ctx */
       _paint(ctx) {
-        page.paint(ctx ?? this.layer.ctx, this.plot_view.frame.bbox);
-      }
-
-      /** As versions before 3.6 call it. */
-      _render() {
-        this._paint(this.layer.ctx);
+        page.paint(ctx, this.plot_view.frame.bbox);
       }
     }
     class Lanes extends Renderer {}

@@ -516,7 +516,7 @@ class TestReplay:
             still(page)
             told = page.inner_text("#awaited")
             assert "unlock handshake 1 awaits release (unlock_feedback becomes unlocked)" in told
-            assert words in next(part for part in told.split("; ") if "awaits release" in part)
+            assert words in next(part for part in told.splitlines() if "awaits release" in part)
         least = (reference.earliest_ns - result.origin_ns) / 1e6 + 600
         time = (reference.latest_ns - result.origin_ns) / 1e6 + 200
         page.evaluate("(time) => { buslens.head = time; buslens.later(); }", time * 1000)

@@ -32,10 +32,16 @@ function runName(run) {
  */
 function stepsAwaited(run, time) {
   const told = [];
-  for (const step of run.steps) {
-    if (time < step.from[1] || (step.came !== null && time >= step.came)) continue;
-    told.push(`${runName(run)} awaits ${step.name}${step.await ? ` (${step.await})` : ''}: ${timeLeft(step, time)}`);
-  }
+  run.steps.forEach((step, index) => {
+    if (step.came !== null && time >= step.came) return;
+    const name = `${runName(run)} awaits ${step.name}${step.await ? ` (${step.await})` : ''}`;
+    const before = run.steps[index - 1];
+    if (time >= step.from[1]) told.push(`${name}: ${timeLeft(step, time)}`);
+    else if (index === 1 && run.tries > 1 && before.came !== null && time >= before.came) {
+      // What was judged is the last try; until then the clock of the second step starts anew with each.
+      told.push(`${name}: not judged yet, as the step before comes again (${run.tries} tries)`);
+    }
+  });
   return told;
 }
 

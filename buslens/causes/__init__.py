@@ -9,4 +9,6 @@ advice       the next measurement, by expected loss of entropy per minute, or th
 readings     what a person measured, with its unit, against the limits
 session      readings kept in a file from one call to the next
 diagnosis    all of it, in one call
+compare      captures before and after a repair
+proof        how much a number of clean handshakes proves
 """

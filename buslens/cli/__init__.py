@@ -37,6 +37,7 @@ COMMANDS: Final[Mapping[str, _Command]] = {
     "check": _Command("buslens.cli.check", "judge captures by the expectations of a healthy vehicle"),
     "plot": _Command("buslens.cli.plot", "draw a capture as a timing diagram"),
     "page": _Command("buslens.cli.page", "write a capture as a page to look around in"),
+    "diagnose": _Command("buslens.cli.diagnose", "rank what would explain captures, and tell what to measure next"),
     "compare": _Command("buslens.cli.compare", "compare captures before and after a repair, and tell what that proves"),
     "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),

@@ -1,0 +1,88 @@
+"""From judged captures of one vehicle, and readings at it, to causes and to what to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from buslens.causes.advice import Advice, Step, advise
+from buslens.causes.ranking import case, rank
+from buslens.causes.signs import Shown, observe
+from buslens.checks.findings import Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.causes.model import Causes
+    from buslens.causes.ranking import Case, Hypothesis, Ranking
+    from buslens.causes.readings import Reading
+    from buslens.causes.signs import Observation
+    from buslens.checks.findings import Result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """What explains the captures of one vehicle, and what to do next."""
+
+    results: tuple[Result, ...]
+    causes: Causes
+    observations: tuple[Observation, ...]
+    #: The latest of each measurement, in the order in which they were made.
+    readings: tuple[Reading, ...]
+    ranking: Ranking
+    advice: Advice
+
+    def case(self, hypothesis: Hypothesis) -> Case:
+        """Return what speaks for a hypothesis, and what against."""
+        return case(hypothesis.causes, self.causes, self.observations, _by_name(self.readings))
+
+
+def diagnose(results: Sequence[Result], causes: Causes, readings: Sequence[Reading] = ()) -> Diagnosis:
+    """Return which causes explain judged captures of one vehicle, and what to do next.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        At least one; all of the vehicle in one condition, before any repair.
+    causes : Causes
+        Read for the expectations by which the captures were judged.
+    readings : sequence of Reading, optional
+        Measurements made so far; of several of one name the last counts.
+
+    Raises
+    ------
+    ValueError
+        If there are no results.
+    """
+    if not results:
+        raise ValueError("there is no capture to diagnose")
+    observations = observe(causes.signs.values(), results)
+    made = _by_name(readings)
+    ranking = rank(causes, observations, made)
+    if _is_ordinary(results, observations, causes, made):
+        advice = Advice(step=Step.NOTHING, hypotheses=ranking.hypotheses[:1])
+    else:
+        advice = advise(causes, ranking, made)
+    return Diagnosis(
+        results=tuple(results),
+        causes=causes,
+        observations=observations,
+        readings=tuple({it.measurement: it for it in readings}.values()),
+        ranking=ranking,
+        advice=advice,
+    )
+
+
+def _by_name(readings: Sequence[Reading]) -> dict[str, str]:
+    return {it.measurement: it.result for it in readings}
+
+
+def _is_ordinary(
+    results: Sequence[Result], observations: Sequence[Observation], causes: Causes, made: dict[str, str]
+) -> bool:
+    """Whether there is nothing to explain."""
+    return (
+        all(result.verdict is Verdict.AS_EXPECTED for result in results)
+        and all(it.shown is not Shown.PRESENT for it in observations)
+        and all(causes.measurements[name].expect == result for name, result in made.items())
+    )

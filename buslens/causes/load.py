@@ -1,0 +1,439 @@
+"""From a causes file to its records; all that is wrong with a file is said at once, each at its place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, PATTERN, RESULT, SIGN
+from buslens.causes.model import Cause, Causes, FindingPattern, Kind, Measurement, Numbers, Often, Sign, Window
+from buslens.checks.findings import Outcome
+from buslens.errors import ExpectationError, Source, did_you_mean
+from buslens.expectations._problems import raise_all
+from buslens.expectations._toml import parse_document
+from buslens.expectations._values import Values, type_words
+from buslens.expectations.model import Sequence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from os import PathLike
+
+    from buslens.expectations._toml import Node
+    from buslens.expectations.model import Expectations
+
+SUFFIX: Final = ".causes.toml"
+"""Ends the name of a causes file; what stands before is the name of the expectations that it goes with."""
+
+_FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
+
+
+def find_causes(expectations: str | PathLike[str]) -> Path:
+    """Return the name of the causes file that lies beside an expectations file, whether it is there or not."""
+    path = Path(expectations)
+    return path.with_name(path.stem + SUFFIX)
+
+
+def load_causes(path: str | PathLike[str], expectations: Expectations) -> Causes:
+    """Return what a causes file says.
+
+    Parameters
+    ----------
+    path : path-like
+        A TOML file; ``signal_defs/README.md`` lists its keys.
+    expectations : Expectations
+        By which the captures are judged: the rules, steps and roles that the file names must be there.
+
+    Raises
+    ------
+    ExpectationError
+        If the file cannot be read or anything in it is wrong. The text lists every problem with line, column and
+        what would be right; `source` is the place of the first.
+    """
+    draft = _read(str(path), expectations, ())
+    _check_names(draft)
+    if draft.problems:
+        raise_all(draft.problems)
+    if draft.numbers is None or not draft.causes or not draft.signs:
+        missing = "numbers" if draft.numbers is None else "causes" if not draft.causes else "signs"
+        raise ExpectationError(f"the file has no '{missing}'; write a table [{missing}...]", Source(str(path)))
+    return Causes(
+        path=str(path),
+        about=draft.about,
+        numbers=draft.numbers,
+        signs=draft.signs,
+        causes=draft.causes,
+        measurements=draft.measurements,
+    )
+
+
+class _Mention(NamedTuple):
+    """A sign, measurement or result that a cause names."""
+
+    sort: str
+    name: str
+    #: Measurement that the result belongs to; empty for the others.
+    of: str
+    source: Source
+
+
+@dataclass(slots=True)
+class _Draft:
+    """What was read so far, of one file or of one on top of its base."""
+
+    about: str = ""
+    numbers: Numbers | None = None
+    signs: dict[str, Sign] = field(default_factory=dict)
+    causes: dict[str, Cause] = field(default_factory=dict)
+    measurements: dict[str, Measurement] = field(default_factory=dict)
+    #: What each cause names, by the name of the cause.
+    mentions: dict[str, list[_Mention]] = field(default_factory=dict)
+    #: Everything that was defined, be it wrongly.
+    defined: set[str] = field(default_factory=set)
+    #: Names that a file leaves out of its base.
+    dropped: set[str] = field(default_factory=set)
+    problems: list[ExpectationError] = field(default_factory=list)
+
+
+class _CauseValues(Values):
+    """Values of a causes file: those of an expectations file, and probabilities, names and weights besides."""
+
+    def number(self, data: object, node: Node, name: str, *, low: float, high: float) -> float | None:
+        """Return a number between two others, both excluded, or None after noting why it is none."""
+        if isinstance(data, bool) or not isinstance(data, int | float):
+            self.wrong(node, f"'{name}' must be a number, and this is {type_words(data)}")
+        elif not low < data < high:
+            self.wrong(node, f"'{name}' is {data}; it must be above {low:g} and below {high:g}")
+        else:
+            return float(data)
+        return None
+
+    def names(self, data: object, node: Node, name: str) -> list[tuple[str, Source]]:
+        """Return a list of names with their places."""
+        if not isinstance(data, list) or not all(isinstance(item, str) for item in data):
+            self.wrong(node, f"'{name}' must be a list of names; write for example {name} = [\"data_silent\"]")
+            return []
+        places = [self.document.source(inner.start) for inner in node.array or []]
+        return list(zip(data, places, strict=True))
+
+
+def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Draft:
+    document = parse_document(_bytes(path), path)
+    values = _CauseValues(document)
+    values.roles.update(expectations.roles)
+    root, inner = document.root, document.root.table or {}
+    data = values.table(FILE, root, document.data, "the file")
+    draft = _base(values, data["base"], inner["base"], expectations, (*above, path)) if "base" in data else _Draft()
+    for name, source in values.names(data["without"], inner["without"], "without") if "without" in data else ():
+        _leave_out(values, draft, name, source)
+    draft.about = data.get("about", draft.about)
+    if "numbers" in data:
+        draft.numbers = _numbers(values, data["numbers"], inner["numbers"]) or draft.numbers
+    for name, table, node in _named(values, data, inner, "signs"):
+        draft.defined.add(name)
+        if sign := _sign(values, expectations, name, table, node):
+            draft.signs[name] = sign
+    for name, table, node in _named(values, data, inner, "measurements"):
+        draft.defined.add(name)
+        if measurement := _measurement(values, name, table, node):
+            draft.measurements[name] = measurement
+    for name, table, node in _named(values, data, inner, "causes"):
+        draft.mentions[name] = []
+        if cause := _cause(values, name, table, node, draft.mentions[name]):
+            draft.causes[name] = cause
+    draft.problems += values.problems
+    return draft
+
+
+def _bytes(path: str) -> bytes:
+    try:
+        return Path(path).read_bytes()
+    except FileNotFoundError:
+        raise ExpectationError("there is no such causes file", Source(path)) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ExpectationError(f"this file cannot be read: {reason}", Source(path)) from None
+
+
+def _base(values: _CauseValues, name: str, node: Node, expectations: Expectations, above: tuple[str, ...]) -> _Draft:
+    """Return what the file under a file says."""
+    path = str(Path(above[-1]).with_name(Path(name).name))
+    if path in above:
+        values.wrong(node, f"'{name}' leads back to itself")
+        return _Draft()
+    if not Path(path).is_file():
+        values.wrong(node, f"there is no file '{path}'; it is looked up beside this file")
+        return _Draft()
+    return _read(path, expectations, above)
+
+
+def _leave_out(values: _CauseValues, draft: _Draft, name: str, source: Source) -> None:
+    held: tuple[dict[str, Any], ...] = (draft.signs, draft.causes, draft.measurements)
+    if not any(name in table for table in held):
+        known = [key for table in held for key in table]
+        values.wrong(source, f"the base has nothing called '{name}'{did_you_mean(name, known)}")
+    for table in held:
+        table.pop(name, None)
+    draft.mentions.pop(name, None)
+    draft.dropped.add(name)
+
+
+def _named(
+    values: _CauseValues, data: Mapping[str, Any], inner: Mapping[str, Node], key: str
+) -> Iterable[tuple[str, dict[str, object], Node]]:
+    """Yield the tables under a key, noting what is none."""
+    if key not in data:
+        return
+    if not isinstance(data[key], dict):
+        values.wrong(inner[key], f"'{key}' must be tables, and this is {type_words(data[key])}; write [{key}.NAME]")
+        return
+    for name, table in data[key].items():
+        node = (inner[key].table or {})[name]
+        if not isinstance(table, dict):
+            values.wrong(node, f"'{name}' must be a table, and this is {type_words(table)}; write [{key}.{name}]")
+        elif not name.isidentifier():
+            values.wrong(node.key, f"'{name}' cannot be a name here; use letters, digits and '_'")
+        else:
+            yield name, table, node
+
+
+# --- numbers and signs ----------------------------------------------------------------------------------
+
+
+def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
+    if not isinstance(data, dict):
+        values.wrong(node, f"'numbers' must be a table, and this is {type_words(data)}; write [numbers]")
+        return None
+    before = len(values.problems)
+    read, inner = values.table(NUMBERS, node, data, "the table of numbers"), node.table or {}
+    shares = {
+        name: values.number(read[name], inner[name], name, low=0.0, high=1.0)
+        for name in ("cannot", "rare", "sometimes", "usual", "reading", "sure")
+        if name in read
+    }
+    apart = values.number(read["apart"], inner["apart"], "apart", low=1.0, high=1e6) if "apart" in read else None
+    order = [shares.get(word.value) for word in (Often.CANNOT, Often.RARE, Often.SOMETIMES, Often.USUAL)]
+    known = [share for share in order if share is not None]
+    if known != sorted(set(known)):
+        values.wrong(node, "the numbers must rise from 'cannot' over 'rare' and 'sometimes' to 'usual'")
+    if len(values.problems) > before or apart is None:
+        return None
+    exact = {name: share for name, share in shares.items() if share is not None}
+    return Numbers(
+        often={word: exact[word.value] for word in Often},
+        reading=exact["reading"],
+        apart=apart,
+        sure=exact["sure"],
+        basis=read["basis"],
+    )
+
+
+def _sign(
+    values: _CauseValues, expectations: Expectations, name: str, data: dict[str, object], node: Node
+) -> Sign | None:
+    before = len(values.problems)
+    read, inner = values.table(SIGN, node, data, f"sign '{name}'"), node.table or {}
+    ways = [way for way in ("findings", "seen", "recording") if way in data]
+    if len(ways) != 1:
+        values.wrong(node, f"sign '{name}' must have one of 'findings', 'seen' and 'recording', and it has {len(ways)}")
+    for key in ("while", "times"):
+        if key in data and "seen" not in data:
+            values.wrong(inner[key].key, f"sign '{name}': '{key}' says something only with 'seen'")
+    patterns = _patterns(values, expectations, read["findings"], inner["findings"]) if "findings" in read else ()
+    if len(values.problems) > before:
+        return None
+    return Sign(
+        name=name,
+        shows=read["shows"],
+        findings=patterns,
+        seen=read.get("seen"),
+        while_=read.get("while"),
+        times=read.get("times", 1),
+        seam="recording" in read,
+    )
+
+
+def _patterns(values: _CauseValues, expectations: Expectations, data: object, node: Node) -> tuple[FindingPattern, ...]:
+    rules = {rule.name: rule for rule in expectations.rules}
+    found = []
+    for item, place in values.tables("findings", data, node):
+        read, inner = values.table(PATTERN, place, item, "a finding"), place.table or {}
+        rule, step = read.get("rule"), read.get("step")
+        if rule is not None and rule not in rules:
+            values.wrong(inner["rule"], f"the expectations have no rule '{rule}'{did_you_mean(rule, rules)}")
+        elif step is not None:
+            owner = rules.get(rule) if rule is not None else None
+            steps = [it.name for it in owner.steps] if isinstance(owner, Sequence) else []
+            if step not in steps:
+                values.wrong(inner["step"], f"'{rule or 'any rule'}' has no step '{step}'{did_you_mean(step, steps)}")
+        outcomes = _outcomes(values, read["outcomes"], inner["outcomes"]) if "outcomes" in read else _FAULTS
+        found.append(FindingPattern(rule=rule, step=step, outcomes=outcomes))
+    if not found:
+        values.wrong(node, "'findings' names no finding, so the sign could never show")
+    return tuple(found)
+
+
+def _outcomes(values: _CauseValues, data: object, node: Node) -> frozenset[Outcome]:
+    known = {outcome.value: outcome for outcome in Outcome}
+    found = set()
+    for name, source in values.names(data, node, "outcomes"):
+        if name in known:
+            found.add(known[name])
+        else:
+            values.wrong(source, f"no outcome is called '{name}'{did_you_mean(name, known)}")
+    return frozenset(found)
+
+
+# --- causes and measurements ----------------------------------------------------------------------------
+
+
+def _cause(
+    values: _CauseValues, name: str, data: dict[str, object], node: Node, mentions: list[_Mention]
+) -> Cause | None:
+    before = len(values.problems)
+    read, inner = values.table(CAUSE, node, data, f"cause '{name}'"), node.table or {}
+    weight = values.number(read["weight"], inner["weight"], "weight", low=0.0, high=1e9) if "weight" in read else None
+    signs: dict[str, Often] = {}
+    for word in (Often.USUAL, Often.SOMETIMES, Often.CANNOT):
+        if word.value not in read:
+            continue
+        for sign, source in values.names(read[word.value], inner[word.value], word.value):
+            if sign in signs:
+                values.wrong(source, f"'{sign}' is named twice, as {signs[sign].value} and as {word.value}")
+            signs[sign] = word
+            mentions.append(_Mention("sign", sign, "", source))
+    any_reading = read.get("readings") == "any"
+    readings = {} if any_reading or "readings" not in read else _readings(values, read, inner["readings"], mentions)
+    if len(values.problems) > before or weight is None:
+        return None
+    return Cause(
+        name=name,
+        title=read["title"],
+        kind=Kind(read["kind"]),
+        weight=weight,
+        signs=signs,
+        otherwise=Often(read.get("otherwise", "rare")),
+        readings=readings,
+        any_reading=any_reading,
+        repair=read["repair"],
+        basis=read["basis"],
+        source=values.document.source(node.start),
+    )
+
+
+def _readings(
+    values: _CauseValues, read: Mapping[str, Any], node: Node, mentions: list[_Mention]
+) -> dict[str, tuple[str, ...]]:
+    data = read["readings"]
+    if not isinstance(data, dict):
+        values.wrong(node, "'readings' must be a table of measurement = result, or the text \"any\"")
+        return {}
+    found: dict[str, tuple[str, ...]] = {}
+    for measurement, results in data.items():
+        place = (node.table or {})[measurement]
+        mentions.append(_Mention("measurement", measurement, "", values.document.source(place.key)))
+        if isinstance(results, str):
+            named = [(results, values.document.source(place.start))]
+        else:
+            named = values.names(results, place, measurement)
+        if not named:
+            values.wrong(place, f"'{measurement}' names no result")
+        mentions += [_Mention("result", result, measurement, source) for result, source in named]
+        found[measurement] = tuple(result for result, _ in named)
+    return found
+
+
+def _measurement(values: _CauseValues, name: str, data: dict[str, object], node: Node) -> Measurement | None:
+    before = len(values.problems)
+    read, inner = values.table(MEASUREMENT, node, data, f"measurement '{name}'"), node.table or {}
+    minutes = (
+        values.number(read["minutes"], inner["minutes"], "minutes", low=0.0, high=1e4) if "minutes" in read else None
+    )
+    unit = read.get("unit", "")
+    windows = _windows(values, read["results"], inner["results"], unit) if "results" in read else []
+    names = [window.name for window in windows]
+    for key in ("expect", "with_fault"):
+        if len(values.problems) == before and key in read and read[key] not in names:
+            values.wrong(inner[key], f"no result is called '{read[key]}'{did_you_mean(read[key], names)}")
+    if len(values.problems) > before or minutes is None:
+        return None
+    return Measurement(
+        name=name,
+        do=read["do"],
+        where=read["where"],
+        state=read["state"],
+        unit=unit,
+        minutes=minutes,
+        results=tuple(windows),
+        expect=read["expect"],
+        with_fault=read.get("with_fault", ""),
+        basis=read["basis"],
+    )
+
+
+def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[Window]:
+    windows: list[Window] = []
+    before = len(values.problems)
+    for item, place in values.tables("results", data, node):
+        read, inner = values.table(RESULT, place, item, "a result"), place.table or {}
+        keys = [key for key in ("least", "below") if key in read]
+        if keys and not unit:
+            values.wrong(
+                inner[keys[0]], 'a result with limits needs the measurement to have a unit, such as unit = "V"'
+            )
+            return windows
+        limits = {key: values.in_unit(read[key], unit, inner[key]) for key in keys}
+        window = Window(name=read.get("name", ""), means=read.get("means", ""), **limits)
+        if window.least is not None and window.below is not None and window.least >= window.below:
+            values.wrong(place, "'least' is not below 'below', so no reading could ever be this result")
+        if any(window.name == other.name for other in windows):
+            values.wrong(place, f"there is a result '{window.name}' already; names must differ")
+        windows.append(window)
+    if len(windows) < 2:
+        values.wrong(node, "a measurement has at least two results, or it could tell nothing")
+    if unit and len(values.problems) == before:
+        _demand_no_gap(values, windows, node)
+    return windows
+
+
+def _demand_no_gap(values: _CauseValues, windows: list[Window], node: Node) -> None:
+    """Every reading must be one result, and one only."""
+    inf = float("inf")
+    ends = sorted(
+        (-inf if it.least is None else it.least, inf if it.below is None else it.below, it.name) for it in windows
+    )
+    edges = [-inf, *(high for _, high, _ in ends)]
+    for (low, _, name), edge in zip(ends, edges, strict=False):
+        if low != edge:
+            word = "two results overlap" if low < edge else "a reading can fall between two results"
+            values.wrong(node, f"{word}, at {name}: the limits of one must begin where those of the other end")
+            return
+    if edges[-1] != inf:
+        values.wrong(node, f"no result takes a reading of {edges[-1]:g} or more: leave one 'below' away")
+
+
+# --- what names what ------------------------------------------------------------------------------------
+
+
+def _check_names(draft: _Draft) -> None:
+    """Note every name of a sign, measurement or result that there is not; forget what a file leaves out."""
+    for cause, mentions in draft.mentions.items():
+        gone = {it.name for it in mentions if it.sort != "result" and it.name in draft.dropped}
+        if gone and cause in draft.causes:
+            held = draft.causes[cause]
+            draft.causes[cause] = replace(
+                held,
+                signs={name: word for name, word in held.signs.items() if name not in gone},
+                readings={name: shown for name, shown in held.readings.items() if name not in gone},
+            )
+        for it in mentions:
+            if it.name in gone or it.of in gone:
+                continue
+            known: Iterable[str] = draft.signs if it.sort == "sign" else draft.measurements
+            if it.sort == "result":
+                if it.of not in draft.measurements:
+                    continue
+                known = [window.name for window in draft.measurements[it.of].results]
+            if it.name not in known and it.name not in draft.defined:
+                hint = did_you_mean(it.name, known)
+                draft.problems.append(ExpectationError(f"no {it.sort} is called '{it.name}'{hint}", it.source))

@@ -1,0 +1,178 @@
+"""What a causes file says: signs, causes, measurements and the numbers behind its words, free of how it was written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.checks.findings import Outcome
+    from buslens.errors import Source
+    from buslens.expectations.model import State
+
+
+class Often(Enum):
+    """How often a cause shows a sign; the file says which numbers these stand for."""
+
+    USUAL = "usual"
+    SOMETIMES = "sometimes"
+    RARE = "rare"
+    #: The cause makes the sign impossible, even together with a cause that would show it.
+    CANNOT = "cannot"
+
+
+class Kind(Enum):
+    """What sort of thing a cause is, and so how cheap it is to look at and to put right."""
+
+    RECORDING = "recording"
+    FUSE = "fuse"
+    CONNECTOR = "connector"
+    WIRE = "wire"
+    SUPPLY = "supply"
+    TEACHING = "teaching"
+    #: Something to be freed, cleaned or set, without a new part.
+    MECHANICAL = "mechanical"
+    PART = "part"
+    #: The vehicle is healthy.
+    NOTHING = "nothing"
+    #: Whatever the file does not name.
+    OTHER = "other"
+
+    @property
+    def is_cheap(self) -> bool:
+        """Whether it has to be ruled out before a part is replaced."""
+        return self in {Kind.FUSE, Kind.CONNECTOR, Kind.WIRE, Kind.SUPPLY, Kind.RECORDING}
+
+    @property
+    def is_in_vehicle(self) -> bool:
+        """Whether the vehicle is not as it should be."""
+        return self not in {Kind.NOTHING, Kind.RECORDING}
+
+    @property
+    def pairs(self) -> bool:
+        """Whether it can be wrong together with something else."""
+        return self not in {Kind.NOTHING, Kind.OTHER}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    """What the words of the file stand for."""
+
+    #: Probability that a sign shows, for each word.
+    often: Mapping[Often, float]
+    #: Probability that a measurement shows what the file says of a cause.
+    reading: float
+    #: Causes whose likelihoods differ by less than this factor count as not told apart.
+    apart: float
+    #: A cause this probable is acted on.
+    sure: float
+    basis: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingPattern:
+    """Some findings: of a rule, or of one of its steps, with one of some outcomes."""
+
+    #: None: of any rule.
+    rule: str | None = None
+    step: str | None = None
+    outcomes: frozenset[Outcome]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sign:
+    """Something out of the ordinary that a capture can show."""
+
+    name: str
+    #: One clause for a person.
+    shows: str
+    #: Any of these findings shows it; empty if `seen` says.
+    findings: tuple[FindingPattern, ...] = ()
+    #: It shows when this holds; None if `findings` or `seam` says.
+    seen: State | None = None
+    #: Looked for only while this holds; None: always.
+    while_: State | None = None
+    #: So many separate times.
+    times: int = 1
+    #: It shows when the recorded clock ran back.
+    seam: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """Something that can be wrong with the vehicle and would explain findings."""
+
+    name: str
+    #: In a few words.
+    title: str
+    kind: Kind
+    #: How common beforehand, in any unit: only the ratios count.
+    weight: float
+    #: Sign -> how often it shows; those not named show as `otherwise` says.
+    signs: Mapping[str, Often]
+    otherwise: Often = Often.RARE
+    #: Measurement -> results that it would show, each as likely; those not named show what is expected.
+    readings: Mapping[str, tuple[str, ...]]
+    #: Nothing is known of what measurements would show.
+    any_reading: bool = False
+    #: What puts it right.
+    repair: str
+    #: Where all that is from.
+    basis: str
+    source: Source | None = field(default=None, compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """One result of a measurement: a name, and the readings that count as it."""
+
+    name: str
+    #: In the measurement's unit, included; None for no limit, or for a result that is a word only.
+    least: float | None = None
+    #: In the measurement's unit, not included; None for no limit.
+    below: float | None = None
+    #: What it means, in a few words.
+    means: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """Something a person can do at the vehicle to tell causes apart."""
+
+    name: str
+    #: What to do, one sentence.
+    do: str
+    #: Where.
+    where: str
+    #: With what in which state.
+    state: str
+    #: Unit of the reading; empty if the results are words only.
+    unit: str
+    minutes: float
+    results: tuple[Window, ...]
+    #: The result that a healthy vehicle shows.
+    expect: str
+    #: The result that any cause in the vehicle shows unless it says something else; empty: the same.
+    with_fault: str = ""
+    #: Where the limits come from.
+    basis: str
+
+    def result(self, name: str) -> Window:
+        """Return the result of that name."""
+        return next(window for window in self.results if window.name == name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Causes:
+    """One causes file."""
+
+    path: str
+    #: What it describes, as its user says.
+    about: str
+    numbers: Numbers
+    signs: Mapping[str, Sign]
+    causes: Mapping[str, Cause]
+    measurements: Mapping[str, Measurement]

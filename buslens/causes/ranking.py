@@ -1,0 +1,168 @@
+"""Which causes explain what was seen, by Bayes' rule.
+
+Hypotheses are single causes and, where the best of them leaves something unexplained, pairs. Causes count as
+independent beforehand, so the prior of a pair is the product of the two.
+
+How much better one has to fit before it counts as told apart is the file's `apart`: a Bayes factor below 3 is "not
+worth more than a bare mention" in the words of Kass and Raftery, Journal of the American Statistical Association 90
+(1995) 773-795 (cited from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+from buslens.causes.likelihood import likelihood, often, result_probabilities, sign_probability
+from buslens.causes.model import Often
+from buslens.causes.signs import Shown
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from buslens.causes.model import Cause, Causes
+    from buslens.causes.signs import Observation
+
+_EXPLAINED = 0.2
+"""A sign or result that a cause shows with less than this probability is not explained by it (our choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hypothesis:
+    """One cause, or two at once."""
+
+    causes: tuple[Cause, ...]
+    prior: float
+    likelihood: float
+    posterior: float
+
+    @property
+    def title(self) -> str:
+        """What it is, in a few words."""
+        return " and ".join(cause.title for cause in self.causes)
+
+    @property
+    def name(self) -> str:
+        """The names of its causes in the file."""
+        return " + ".join(cause.name for cause in self.causes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """What speaks for a hypothesis, and what against, as names of signs and measurements."""
+
+    #: Signs that are there, and that it shows.
+    signs_for: tuple[Observation, ...]
+    #: Signs that are there although it does not show them.
+    unexplained: tuple[Observation, ...]
+    #: Signs that are not there although it usually shows them.
+    missed: tuple[Observation, ...]
+    readings_for: tuple[str, ...]
+    readings_against: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ranking:
+    """All hypotheses, the most probable first."""
+
+    hypotheses: tuple[Hypothesis, ...]
+    #: The same in groups; the members of a group fit the evidence about equally well.
+    groups: tuple[tuple[Hypothesis, ...], ...]
+
+
+def rank(causes: Causes, observations: Sequence[Observation], readings: Mapping[str, str]) -> Ranking:
+    """Return the causes that would explain what was seen, ranked.
+
+    Parameters
+    ----------
+    causes : Causes
+        The causes file.
+    observations : sequence of Observation
+        What the captures show of its signs.
+    readings : mapping of str to str
+        Measurement -> name of its result.
+    """
+    total = sum(cause.weight for cause in causes.causes.values())
+    share = {name: cause.weight / total for name, cause in causes.causes.items()}
+
+    def fits(*several: Cause) -> float:
+        return likelihood(several, observations, readings, causes.measurements, causes.numbers)
+
+    found: list[tuple[tuple[Cause, ...], float, float]] = [
+        ((cause,), share[cause.name], fits(cause)) for cause in causes.causes.values()
+    ]
+    best = max(found, key=lambda it: it[1] * it[2])[0]
+    if _leaves_unexplained(best, causes, observations, readings):
+        alone = {members[0].name: fit for members, _, fit in found}
+        able = [cause for cause in causes.causes.values() if cause.kind.pairs]
+        for one, other in combinations(able, 2):
+            together = fits(one, other)
+            # A second cause that explains nothing more is no hypothesis of its own.
+            if together > causes.numbers.apart * max(alone[one.name], alone[other.name]):
+                found.append(((one, other), share[one.name] * share[other.name], together))
+    posteriors = normalised([prior * fit for _, prior, fit in found])
+    hypotheses = sorted(
+        (
+            Hypothesis(causes=members, prior=prior, likelihood=fit, posterior=posterior)
+            for (members, prior, fit), posterior in zip(found, posteriors, strict=True)
+        ),
+        key=lambda it: -it.posterior,
+    )
+    return Ranking(hypotheses=tuple(hypotheses), groups=_groups(hypotheses, causes.numbers.apart))
+
+
+def normalised(weights: Sequence[float]) -> list[float]:
+    """Return weights as probabilities; Bayes' rule, with prior times likelihood as weights.
+
+    Raises
+    ------
+    ValueError
+        If all are zero: nothing that was thought of could have shown what was seen.
+    """
+    total = sum(weights)
+    if total <= 0.0:
+        raise ValueError("no hypothesis can explain what was seen")
+    return [weight / total for weight in weights]
+
+
+def _groups(hypotheses: Sequence[Hypothesis], apart: float) -> tuple[tuple[Hypothesis, ...], ...]:
+    """Gather around the most probable, again and again, whatever fits about as well as it."""
+    left = list(hypotheses)
+    groups = []
+    while left:
+        fit = left[0].likelihood
+        near = [fit <= it.likelihood * apart and it.likelihood <= fit * apart for it in left]
+        groups.append(tuple(it for it, is_near in zip(left, near, strict=True) if is_near))
+        left = [it for it, is_near in zip(left, near, strict=True) if not is_near]
+    return tuple(groups)
+
+
+def case(
+    hypothesis: Sequence[Cause], causes: Causes, observations: Sequence[Observation], readings: Mapping[str, str]
+) -> Case:
+    """Return what speaks for some causes together, and what against."""
+    present = [it for it in observations if it.shown is Shown.PRESENT]
+    odds = {it.sign.name: sign_probability(hypothesis, it.sign.name, causes.numbers) for it in observations}
+    shown = {
+        name: result_probabilities(hypothesis, causes.measurements[name], causes.numbers)[result] >= _EXPLAINED
+        for name, result in readings.items()
+    }
+    return Case(
+        signs_for=tuple(it for it in present if odds[it.sign.name] >= _EXPLAINED),
+        unexplained=tuple(it for it in present if odds[it.sign.name] < _EXPLAINED),
+        missed=tuple(
+            it
+            for it in observations
+            if it.shown is Shown.ABSENT and any(often(one, it.sign.name) is Often.USUAL for one in hypothesis)
+        ),
+        readings_for=tuple(name for name in readings if shown[name]),
+        readings_against=tuple(name for name in readings if not shown[name]),
+    )
+
+
+def _leaves_unexplained(
+    best: Sequence[Cause], causes: Causes, observations: Sequence[Observation], readings: Mapping[str, str]
+) -> bool:
+    found = case(best, causes, observations, readings)
+    return bool(found.unexplained or found.readings_against)

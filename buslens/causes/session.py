@@ -1,0 +1,106 @@
+"""A diagnosis that goes on from one call to the next: captures and readings, kept in a JSON file.
+
+Readings are kept as the person wrote them and judged anew each time, so that a limit that was mended in the causes
+file holds for them, too.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.causes.readings import read_reading
+from buslens.errors import Source, UsageError
+from buslens.files import write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from buslens.causes.model import Causes
+    from buslens.causes.readings import Reading
+
+_MARK: Final = "buslens diagnosis"
+_VERSION: Final = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """What a session file holds."""
+
+    #: As the user named them.
+    captures: tuple[str, ...] = ()
+    #: Name of a measurement -> reading as it was written; the latest of each, in the order made.
+    measured: Mapping[str, str]
+
+    def readings(self, causes: Causes) -> list[Reading]:
+        """Return the readings, judged by a causes file.
+
+        Raises
+        ------
+        UsageError
+            If the file does not know one of them.
+        """
+        return [read_reading(f"{name}={text}", causes) for name, text in self.measured.items()]
+
+
+def load_session(path: str | Path) -> Session:
+    """Return what a session file holds; an empty session if there is no such file yet.
+
+    Raises
+    ------
+    UsageError
+        If the file is something else.
+    """
+    try:
+        raw = Path(path).read_bytes()
+    except FileNotFoundError:
+        return Session(measured={})
+    if not raw.strip():
+        return Session(measured={})
+    try:
+        data = json.loads(raw.decode("utf-8"))
+    except json.JSONDecodeError as error:
+        place = Source(str(path), error.lineno, error.colno)
+        raise UsageError(f"{place}: this is no session of a diagnosis: {error.msg}; name another file") from None
+    except (UnicodeDecodeError, RecursionError):
+        raise UsageError(f"{path}: this is no session of a diagnosis; name another file") from None
+    return _session(data, str(path))
+
+
+def _session(data: Any, path: str) -> Session:
+    if not isinstance(data, dict) or data.get("kind") != _MARK:
+        raise UsageError(f"{path}: this is no session of a diagnosis; name another file")
+    if data.get("version") != _VERSION:
+        raise UsageError(
+            f"{path}: version {data.get('version')!r} of a session is not known; this one reads {_VERSION}"
+        )
+    captures, measured = data.get("captures", []), data.get("measured", [])
+    is_right = (
+        isinstance(captures, list)
+        and all(isinstance(name, str) for name in captures)
+        and isinstance(measured, list)
+        and all(isinstance(it, dict) and isinstance(it.get("name"), str) for it in measured)
+        and all(isinstance(it.get("reading"), str) for it in measured)
+    )
+    if not is_right:
+        raise UsageError(f"{path}: 'captures' must be a list of names, and 'measured' one of {{name, reading}} tables")
+    return Session(captures=tuple(captures), measured={it["name"]: it["reading"] for it in measured})
+
+
+def save_session(path: str | Path, captures: Iterable[str], readings: Iterable[Reading]) -> None:
+    """Write a session, the whole file or nothing.
+
+    Raises
+    ------
+    OSError
+        If the folder does not take the file.
+    """
+    data = {
+        "kind": _MARK,
+        "version": _VERSION,
+        "captures": list(captures),
+        "measured": [{"name": it.measurement, "reading": it.text, "result": it.result} for it in readings],
+    }
+    write_atomically(path, (json.dumps(data, indent=2) + "\n").encode("ascii"))

@@ -1,0 +1,146 @@
+"""Findings and timelines become signs.
+
+A sign is *present*, *absent* or *undecided*, and an undecided one is no evidence either way:
+
+=========================================  =====================================================================
+a sign by findings                         becomes
+=========================================  =====================================================================
+any finding fits its patterns              present
+none fits, but one of them is undecided    undecided, unless the pattern asks for undecided ones
+none fits, and one was judged              absent
+nothing was judged                         undecided (absent, if the pattern names no rule)
+=========================================  =====================================================================
+
+=========================================  =====================================================================
+a sign by a condition                      becomes
+=========================================  =====================================================================
+the condition surely held, often enough    present
+it surely did not hold, within `while`     absent
+neither can be said                        undecided
+=========================================  =====================================================================
+
+Over several captures of one vehicle a sign is present if any shows it, else absent if any shows it to be absent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.capture.frames import Clock
+from buslens.checks.findings import Outcome
+from buslens.checks.scene import Scene
+from buslens.timeline.truth import TRUE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from buslens.causes.model import FindingPattern, Sign
+    from buslens.checks.findings import Finding, Result
+
+
+class Shown(Enum):
+    """What a capture says of a sign."""
+
+    PRESENT = "present"
+    ABSENT = "absent"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One sign, looked for in the captures of one vehicle."""
+
+    sign: Sign
+    shown: Shown
+    #: Capture that shows it, and where in it, ns on its axis; empty and None where there is no one place.
+    path: str = ""
+    time_ns: int | None = None
+    #: First frame of that capture, from which people's times are counted.
+    origin_ns: int = 0
+    #: Findings that it rests on.
+    findings: tuple[Finding, ...] = ()
+
+
+def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observation, ...]:
+    """Return what judged captures of one vehicle say of each sign, in the order of the signs.
+
+    Parameters
+    ----------
+    signs : iterable of Sign
+        From a causes file that was read for the expectations by which the captures were judged.
+    results : sequence of Result
+        At least one.
+    """
+    scenes = [_scene(result) for result in results]
+    order = (Shown.PRESENT, Shown.ABSENT, Shown.UNDECIDED)
+    seen = []
+    for sign in signs:
+        each = [_observe(sign, result, scene) for result, scene in zip(results, scenes, strict=True)]
+        seen.append(min(each, key=lambda it: order.index(it.shown)))
+    return tuple(seen)
+
+
+def _scene(result: Result) -> Scene:
+    return Scene(
+        timelines=result.timelines,
+        presences={},
+        first_ns=result.origin_ns,
+        end_ns=result.tally.last_ns or 0,
+        is_timed=result.tally.clock is not Clock.MISSING,
+        seams_ns=tuple(seam.time_ns for seam in result.tally.seams),
+    )
+
+
+def _observe(sign: Sign, result: Result, scene: Scene) -> Observation:
+    findings: tuple[Finding, ...] = ()
+    if sign.seam:
+        seams = result.tally.seams
+        shown, time_ns = (Shown.PRESENT, seams[0].time_ns) if seams else (Shown.ABSENT, None)
+    elif sign.seen is not None:
+        shown, time_ns = _condition(sign, scene)
+    else:
+        shown, findings = _findings(sign.findings, result)
+        time_ns = next((it.time_ns for it in findings if it.time_ns is not None), None)
+    return Observation(
+        sign=sign, shown=shown, path=result.path, time_ns=time_ns, origin_ns=result.origin_ns, findings=findings
+    )
+
+
+def _condition(sign: Sign, scene: Scene) -> tuple[Shown, int | None]:
+    if sign.seen is None or not scene.is_timed:
+        return Shown.UNDECIDED, None
+    truth = scene.truth(sign.seen.condition)
+    absence = ~truth
+    if sign.while_ is not None:
+        scope = scene.truth(sign.while_.condition)
+        truth, absence = truth & scope, absence & scope
+    held = np.flatnonzero(truth.value == TRUE)
+    if len(held) >= sign.times:
+        return Shown.PRESENT, int(truth.at_ns[held[0]])
+    return (Shown.ABSENT if (absence.value == TRUE).any() else Shown.UNDECIDED), None
+
+
+def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[Shown, tuple[Finding, ...]]:
+    subject = [(pattern, finding) for finding in result.findings for pattern in patterns if _speaks(pattern, finding)]
+    fitting = [finding for pattern, finding in subject if finding.outcome in pattern.outcomes]
+    if fitting:
+        return Shown.PRESENT, tuple(dict.fromkeys(fitting))
+    if any(finding.outcome is Outcome.UNDECIDED for pattern, finding in subject if not _asks_doubt(pattern)):
+        return Shown.UNDECIDED, ()
+    if subject or any(pattern.rule is None for pattern in patterns):
+        return Shown.ABSENT, ()
+    return Shown.UNDECIDED, ()
+
+
+def _asks_doubt(pattern: FindingPattern) -> bool:
+    return Outcome.UNDECIDED in pattern.outcomes
+
+
+def _speaks(pattern: FindingPattern, finding: Finding) -> bool:
+    if pattern.rule is not None and pattern.rule != finding.rule:
+        return False
+    return pattern.step is None or pattern.step == finding.step

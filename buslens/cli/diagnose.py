@@ -1,0 +1,116 @@
+"""Rank what would explain captures of one car, and tell what to measure next.
+
+Causes and measurements come from a causes file: NAME.causes.toml beside the
+expectations NAME.toml. A reading is given as NAME=RESULT, with its unit, or as
+the name of one of its results; of two of one name the last one counts.
+
+Exit status: as for 'buslens check', by the captures alone.
+
+example:
+  buslens diagnose sample_logs/car04_ground_open.log
+  buslens diagnose sample_logs/car04_ground_open.log --measured plug_at_lock=seated
+  buslens diagnose complaint.log --session car04.json --measured supply_at_lock=0.1V
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.cli.judging import Judge, expand
+from buslens.cli.options import add_judging_arguments
+from buslens.cli.status import Status, gravest
+from buslens.errors import CaptureError, ExpectationError, UsageError
+from buslens.files import same_file
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Sequence
+
+    from buslens import Result
+    from buslens.causes.model import Causes
+    from buslens.causes.session import Session
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument(
+        "captures",
+        metavar="CAPTURE",
+        nargs="*",
+        help="recorded bus log of the car before any repair; '-' is standard input; none: those of the session",
+    )
+    parser.add_argument(
+        "--measured",
+        metavar="NAME=RESULT",
+        action="append",
+        default=[],
+        help="what was measured, such as supply_at_lock=11.9V; may be given several times",
+    )
+    parser.add_argument("--causes", metavar="TOML", help="causes and measurements; else beside the expectations")
+    parser.add_argument("--session", metavar="FILE", help="keep captures and readings in FILE, and go on from it")
+    add_judging_arguments(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Judge the captures, rank the causes and say what to do next."""
+    from buslens.causes.diagnosis import diagnose
+    from buslens.causes.readings import read_reading
+    from buslens.causes.session import Session, load_session, save_session
+    from buslens.report.diagnosis import document, text
+    from buslens.report.document import dumps
+
+    session = Session(measured={}) if options.session is None else load_session(options.session)
+    paths = _captures(options, session)
+    judged = list(Judge(options, console).judge_all(paths))
+    status = gravest(it.status for it in judged)
+    results = [it.result for it in judged if it.result is not None]
+    if not results:
+        return status
+    causes = _causes(options.causes, results)
+    given = [read_reading(words, causes) for words in options.measured]
+    found = diagnose(results, causes, [*session.readings(causes), *given])
+    if options.session is not None:
+        save_session(options.session, paths, found.readings)
+    if options.json:
+        console.result(dumps(document(found)))
+    else:
+        console.result(text(found, width=console.width, painted=console.painted))
+    return status
+
+
+def _captures(options: argparse.Namespace, session: Session) -> list[str]:
+    paths = expand(options.captures) or list(session.captures)
+    if not paths:
+        raise UsageError("name a capture of the car, or a session that has one; see 'buslens diagnose --help'")
+    if options.session is not None:
+        if options.session == "-" or "-" in paths:
+            raise UsageError("a session is kept in a file, and can go on from captures in files only")
+        if any(same_file(options.session, path) for path in paths):
+            raise UsageError(f"--session {options.session}: this is a capture; name another file")
+    return paths
+
+
+def _causes(chosen: str | None, results: Sequence[Result]) -> Causes:
+    """Return the causes file for captures that were judged by one expectations file."""
+    from buslens.causes.load import find_causes, load_causes
+
+    expected = results[0].expectations
+    for result in results:
+        if result.expectations.path != expected.path:
+            raise CaptureError(
+                f"{results[0].path} is judged by {expected.path} and {result.path} by {result.expectations.path};"
+                " a diagnosis is of one car: name one file with --expectations"
+            )
+    path = find_causes(expected.path) if chosen is None else chosen
+    try:
+        return load_causes(path, expected)
+    except ExpectationError as error:
+        missing = chosen is None and error.problem == "there is no such causes file"
+        if not missing:
+            raise
+        raise UsageError(
+            f"{path}: there is no such causes file beside the expectations; name one with --causes FILE.toml"
+        ) from None

@@ -1,0 +1,346 @@
+"""A diagnosis as text for a person, with the next step as the last line, and as plain data for JSON.
+
+text      for a terminal
+document  for other programs
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.causes.advice import Step
+from buslens.causes.signs import Shown
+from buslens.report.cautions import CAUTIONS
+from buslens.report.paragraphs import Ink, Piece, paragraph, render
+from buslens.report.words import DOUBT_SIGN, MET_SIGN, VERDICT_WORDS, WRONG_SIGN, clean, moment
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from buslens.causes.advice import Outlook
+    from buslens.causes.diagnosis import Diagnosis
+    from buslens.causes.model import Measurement, Window
+    from buslens.causes.ranking import Hypothesis
+    from buslens.causes.signs import Observation
+    from buslens.report.paragraphs import Paragraph
+
+NOT_TOLD_APART: Final = "the log cannot tell these apart"
+"""Stands over causes that fit the evidence about equally well."""
+NOT_TOLD_APART_YET: Final = "the log and the readings so far cannot tell these apart"
+
+SCHEMA: Final = 1
+"""Version of the document's form."""
+
+_MARGIN: Final = 4
+_WORTH_TELLING: Final = 0.01
+"""Causes less probable than this are counted, not named."""
+_MOST_GROUPS: Final = 3
+
+
+def text(diagnosis: Diagnosis, *, width: int | None = None, painted: bool = False) -> str:
+    """Return the report on a diagnosis.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        Captures of one vehicle, with the readings so far.
+    width : int or None
+        Columns at which lines are wrapped; None: never.
+    painted : bool
+        Whether control sequences for bold and for the one accent may be used.
+    """
+    return render(_paragraphs(diagnosis), width=width, painted=painted)
+
+
+def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+    for result in diagnosis.results:
+        word = VERDICT_WORDS[result.verdict]
+        yield paragraph(Piece(clean(result.path), Ink.STRONG), f": {word}; {clean(result.summary)}")
+    by = f"causes by {clean(diagnosis.causes.path)}"
+    yield paragraph(Piece(by, Ink.FAINT), indent=_MARGIN)
+    yield from _signs(diagnosis)
+    yield from _measured(diagnosis)
+    if diagnosis.advice.step is not Step.NOTHING:
+        yield from _causes(diagnosis)
+    if diagnosis.advice.step is Step.MEASURE:
+        yield from _next(diagnosis)
+    yield paragraph()
+    if diagnosis.advice.step is not Step.NOTHING:
+        yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
+        for caution in CAUTIONS:
+            yield paragraph(caution, indent=_MARGIN)
+        yield paragraph()
+    yield paragraph(Piece(last_line(diagnosis), Ink.STRONG))
+
+
+# --- what was seen --------------------------------------------------------------------------------------
+
+
+def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+    present = [it for it in diagnosis.observations if it.shown is Shown.PRESENT]
+    undecided = [it for it in diagnosis.observations if it.shown is Shown.UNDECIDED]
+    yield paragraph()
+    yield paragraph(Piece("In the log" if present else "In the log: nothing out of the ordinary", Ink.STRONG))
+    for it in present:
+        where = "" if len(diagnosis.results) == 1 else f"  ({clean(it.path)})"
+        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=Ink.WRONG)
+    if undecided:
+        yield _item(DOUBT_SIGN, f"{_counted(len(undecided), 'sign')} undecided, no evidence either way")
+
+
+def _when(observation: Observation) -> str:
+    return "" if observation.time_ns is None else f"{moment(observation.time_ns, observation.origin_ns)}  "
+
+
+def _measured(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+    if diagnosis.readings:
+        yield paragraph()
+        yield paragraph(Piece("Measured", Ink.STRONG))
+    for it in diagnosis.readings:
+        measurement = diagnosis.causes.measurements[it.measurement]
+        is_good = it.result == measurement.expect
+        meant = "" if it.text == it.result else f": {it.result}"
+        limits = limits_of(measurement.result(measurement.expect), measurement.unit)
+        expected = f"; expected {limits or measurement.expect}" if not is_good else ""
+        words = f"{it.measurement} {clean(it.text)}{meant}{expected}"
+        yield _item(MET_SIGN if is_good else WRONG_SIGN, words, ink=Ink.PLAIN if is_good else Ink.WRONG)
+
+
+# --- causes ---------------------------------------------------------------------------------------------
+
+
+def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+    yield paragraph()
+    yield paragraph(Piece("What would explain it", Ink.STRONG))
+    told = 0
+    shown = [group for group in diagnosis.ranking.groups if group[0].posterior >= _WORTH_TELLING][:_MOST_GROUPS]
+    for number, group in enumerate(shown, 1):
+        members = [it for it in group if it.posterior >= _WORTH_TELLING] or list(group[:1])
+        told += len(members)
+        if len(members) > 1:
+            apart = NOT_TOLD_APART_YET if diagnosis.readings else NOT_TOLD_APART
+            together = share(sum(it.posterior for it in group))
+            yield paragraph(f"{number}.  {together:>5}  {apart}:", indent=1, hang=12)
+        for it in members:
+            if len(members) == 1:
+                yield paragraph(f"{number}.  {share(it.posterior):>5}  {clean(it.title)}", indent=1, hang=12)
+            else:
+                yield paragraph(f"{share(it.posterior):>5}  {clean(it.title)}", indent=12, hang=19)
+        yield from _case(diagnosis, members)
+    # Pairs only count where the file knows no single cause; what is left is small by definition.
+    rest = sum(it.posterior for it in diagnosis.ranking.hypotheses) - sum(
+        it.posterior for group in shown for it in group if it.posterior >= _WORTH_TELLING
+    )
+    if rest >= _WORTH_TELLING:
+        yield paragraph(f"    {share(rest):>5}  everything else", indent=1)
+
+
+def _case(diagnosis: Diagnosis, members: Sequence[Hypothesis]) -> Iterator[Paragraph]:
+    """Say what speaks for and against: once, where it is the same for all members of a group."""
+    cases = [_case_words(diagnosis, it) for it in members]
+    if all(words == cases[0] for words in cases):
+        yield from (paragraph(line, indent=12, hang=21) for line in cases[0])
+        return
+    for it, words in zip(members, cases, strict=True):
+        for index, line in enumerate(words):
+            if index == 0:
+                yield paragraph(clean(it.title), indent=12, hang=14)
+            yield paragraph(line, indent=14, hang=23)
+
+
+def _case_words(diagnosis: Diagnosis, hypothesis: Hypothesis) -> list[str]:
+    found = diagnosis.case(hypothesis)
+    for_ = [clean(it.sign.shows) for it in found.signs_for]
+    if len(for_) > 1 and not found.unexplained:
+        for_ = ["all that the log shows"]
+    for_ += _reading_words(diagnosis, found.readings_for)
+    against = [clean(it.sign.shows) for it in found.unexplained]
+    against += [f"the log does not show that {clean(it.sign.shows)}" for it in found.missed]
+    against += _reading_words(diagnosis, found.readings_against)
+    lines = [f"for:     {'; '.join(for_)}"] if for_ else []
+    return [*lines, f"against: {'; '.join(against)}"] if against else lines
+
+
+def _reading_words(diagnosis: Diagnosis, names: Sequence[str]) -> list[str]:
+    texts = {it.measurement: it.text for it in diagnosis.readings}
+    return [f"{name} {clean(texts[name])}" for name in names]
+
+
+# --- the next step --------------------------------------------------------------------------------------
+
+
+def _next(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+    measurement = diagnosis.advice.measurement
+    if measurement is None:
+        return
+    yield paragraph()
+    yield paragraph(Piece(f"Measure next: {measurement.name}", Ink.STRONG), f", about {measurement.minutes:g} min")
+    yield paragraph(clean(measurement.do), indent=_MARGIN)
+    yield paragraph(f"where: {clean(measurement.where)}; {clean(measurement.state)}", indent=_MARGIN)
+    yield paragraph(f"expected: {_expected(measurement)}", indent=_MARGIN)
+    yield paragraph(Piece(f"basis: {clean(measurement.basis)}", Ink.FAINT), indent=_MARGIN)
+    for outlook in diagnosis.advice.outlooks:
+        yield paragraph(_outlook_words(measurement, outlook), indent=_MARGIN, hang=_MARGIN + 4)
+
+
+def _expected(measurement: Measurement) -> str:
+    window = measurement.result(measurement.expect)
+    limits = limits_of(window, measurement.unit)
+    return f"{limits} ({window.name})" if limits else window.name
+
+
+def _outlook_words(measurement: Measurement, outlook: Outlook) -> str:
+    window = measurement.result(outlook.result)
+    limits = limits_of(window, measurement.unit)
+    named = [f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:3]]
+    more = f", and {len(outlook.leaves) - 3} more" if len(outlook.leaves) > 3 else ""
+    shown = f"{window.name}, {limits}" if limits else window.name
+    return f"{shown} ({share(outlook.probability)}): leaves {', '.join(named)}{more}"
+
+
+def limits_of(window: Window, unit: str) -> str:
+    """Return the readings that count as a result; empty if it is a word only.
+
+    >>> from buslens.causes.model import Window
+    >>> limits_of(Window(name="low", least=1.0, below=11.0), "V"), limits_of(Window(name="good", least=11.0), "V")
+    ('1 to 11 V', 'at least 11 V')
+    """
+    if window.least is None and window.below is None:
+        return ""
+    if window.below is None:
+        return f"at least {window.least:g} {unit}"
+    if window.least is None:
+        return f"below {window.below:g} {unit}"
+    return f"{window.least:g} to {window.below:g} {unit}"
+
+
+def share(probability: float) -> str:
+    """Return a probability in whole per cent, which is more than the numbers of a causes file are good for.
+
+    >>> share(0.617), share(0.004), share(0.9999)
+    ('62 %', '<1 %', '>99 %')
+    """
+    if 0.0 < probability < 0.005:
+        return "<1 %"
+    if 0.995 < probability < 1.0:
+        return ">99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def last_line(diagnosis: Diagnosis) -> str:
+    """Return what to do next, as one sentence: the last line of the report."""
+    advice = diagnosis.advice
+    first = advice.hypotheses[0] if advice.hypotheses else diagnosis.ranking.hypotheses[0]
+    match advice.step:
+        case Step.NOTHING:
+            return "Nothing to explain: every rule is met, and the log shows nothing out of the ordinary."
+        case Step.REPAIR:
+            repairs = " ".join(clean(cause.repair) for cause in first.causes)
+            found = f"{_capitalised(clean(first.title))} ({share(first.posterior)})."
+            again = "" if not _is_work(first) else " Then record again, and compare the two."
+            return f"{found} {repairs}{again}"
+        case Step.EXAMINE if len(advice.hypotheses) == 1:
+            repairs = " ".join(clean(cause.repair) for cause in first.causes)
+            return f"Most likely: {clean(first.title)} ({share(first.posterior)}); no measurement tells more. {repairs}"
+        case Step.EXAMINE:
+            order = "; then ".join(clean(it.title) for it in advice.hypotheses)
+            return f"No measurement of the causes file tells more. Examine, in this order: {order}."
+        case _:
+            name = "" if advice.measurement is None else advice.measurement.name
+            return f"Next: measure {name}, and say what it read with --measured {name}=READING."
+
+
+def _is_work(hypothesis: Hypothesis) -> bool:
+    return any(cause.kind.is_in_vehicle for cause in hypothesis.causes)
+
+
+def _item(mark: str, words: str, *, ink: Ink = Ink.PLAIN) -> Paragraph:
+    return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def _capitalised(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+# --- JSON -----------------------------------------------------------------------------------------------
+
+
+def document(diagnosis: Diagnosis) -> dict[str, Any]:
+    """Return a diagnosis as plain data, in a form that later versions only add to."""
+    advice = diagnosis.advice
+    return {
+        "schema": SCHEMA,
+        "captures": [{"path": it.path, "verdict": it.verdict.value, "summary": it.summary} for it in diagnosis.results],
+        "expectations": diagnosis.results[0].expectations.path,
+        "causes_file": diagnosis.causes.path,
+        "signs": [_sign_entry(it) for it in diagnosis.observations],
+        "measured": [{"name": it.measurement, "reading": it.text, "result": it.result} for it in diagnosis.readings],
+        "groups": [
+            [_hypothesis_entry(diagnosis, it) for it in group]
+            for group in diagnosis.ranking.groups
+            if group[0].posterior >= 1e-4
+        ],
+        "next": {
+            "step": advice.step.value,
+            "sentence": last_line(diagnosis),
+            "measurement": None if advice.measurement is None else _measurement_entry(advice.measurement),
+            "gain_bits": round(advice.gain, 6),
+            "outlooks": [
+                {
+                    "result": it.result,
+                    "probability": round(it.probability, 6),
+                    "leaves": [{"causes": one.name, "posterior": round(chance, 6)} for one, chance in it.leaves],
+                }
+                for it in advice.outlooks
+            ],
+            "causes": [it.name for it in advice.hypotheses],
+        },
+    }
+
+
+def _sign_entry(observation: Observation) -> dict[str, Any]:
+    time_ns = observation.time_ns
+    return {
+        "sign": observation.sign.name,
+        "shows": observation.sign.shows,
+        "state": observation.shown.value,
+        "path": observation.path,
+        "time": None if time_ns is None else Decimal(f"{time_ns - observation.origin_ns}e-9"),
+    }
+
+
+def _hypothesis_entry(diagnosis: Diagnosis, hypothesis: Hypothesis) -> dict[str, Any]:
+    found = diagnosis.case(hypothesis)
+    return {
+        "causes": [cause.name for cause in hypothesis.causes],
+        "title": hypothesis.title,
+        "kinds": [cause.kind.value for cause in hypothesis.causes],
+        "prior": round(hypothesis.prior, 6),
+        "posterior": round(hypothesis.posterior, 6),
+        "for": [it.sign.name for it in found.signs_for] + list(found.readings_for),
+        "against": [it.sign.name for it in (*found.unexplained, *found.missed)] + list(found.readings_against),
+        "repair": [cause.repair for cause in hypothesis.causes],
+        "basis": [cause.basis for cause in hypothesis.causes],
+    }
+
+
+def _measurement_entry(measurement: Measurement) -> dict[str, Any]:
+    return {
+        "name": measurement.name,
+        "do": measurement.do,
+        "where": measurement.where,
+        "state": measurement.state,
+        "unit": measurement.unit or None,
+        "minutes": measurement.minutes,
+        "expect": measurement.expect,
+        "results": [
+            {"name": it.name, "least": it.least, "below": it.below, "means": it.means or None}
+            for it in measurement.results
+        ],
+        "basis": measurement.basis,
+    }

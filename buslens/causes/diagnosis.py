@@ -58,7 +58,8 @@ def diagnose(results: Sequence[Result], causes: Causes, readings: Sequence[Readi
         raise ValueError("there is no capture to diagnose")
     observations = observe(causes.signs.values(), results)
     made = _by_name(readings)
-    ranking = rank(causes, observations, made)
+    is_faulty = any(result.verdict is Verdict.FAULTY for result in results)
+    ranking = rank(causes, observations, made, is_faulty=is_faulty)
     if _is_ordinary(results, observations, causes, made):
         advice = Advice(step=Step.NOTHING, hypotheses=ranking.hypotheses[:1])
     else:

@@ -15,7 +15,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from buslens.causes.likelihood import likelihood, often, result_probabilities, sign_probability
-from buslens.causes.model import Often
+from buslens.causes.model import Kind, Often
 from buslens.causes.signs import Shown
 
 if TYPE_CHECKING:
@@ -71,7 +71,9 @@ class Ranking:
     groups: tuple[tuple[Hypothesis, ...], ...]
 
 
-def rank(causes: Causes, observations: Sequence[Observation], readings: Mapping[str, str]) -> Ranking:
+def rank(
+    causes: Causes, observations: Sequence[Observation], readings: Mapping[str, str], *, is_faulty: bool = False
+) -> Ranking:
     """Return the causes that would explain what was seen, ranked.
 
     Parameters
@@ -82,12 +84,16 @@ def rank(causes: Causes, observations: Sequence[Observation], readings: Mapping[
         What the captures show of its signs.
     readings : mapping of str to str
         Measurement -> name of its result.
+    is_faulty : bool, optional
+        Whether a capture was judged faulty, which a healthy vehicle rarely is, whatever the signs of the file miss.
     """
     total = sum(cause.weight for cause in causes.causes.values())
     share = {name: cause.weight / total for name, cause in causes.causes.items()}
 
     def fits(*several: Cause) -> float:
-        return likelihood(several, observations, readings, causes.measurements, causes.numbers)
+        fit = likelihood(several, observations, readings, causes.measurements, causes.numbers)
+        is_healthy = any(cause.kind is Kind.NOTHING for cause in several)
+        return fit * causes.numbers.often[Often.RARE] if is_faulty and is_healthy else fit
 
     found: list[tuple[tuple[Cause, ...], float, float]] = [
         ((cause,), share[cause.name], fits(cause)) for cause in causes.causes.values()

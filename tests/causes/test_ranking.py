@@ -195,6 +195,12 @@ class TestRank:
         found = rank(file, observed(file, dead=Shown.PRESENT, late=Shown.PRESENT), {})
         assert all(len(it.causes) == 1 for it in found.hypotheses)
 
+    def test_a_healthy_vehicle_is_rarely_judged_faulty(self) -> None:
+        file = causes([cause("well", kind=Kind.NOTHING, weight=10), cause("a", usual=["late"])])
+        seen = observed(file, dead=Shown.ABSENT)
+        assert rank(file, seen, {}).hypotheses[0].name == "well"
+        assert rank(file, seen, {}, is_faulty=True).hypotheses[0].name == "a"
+
     @given(st.lists(st.sampled_from(list(Shown)), min_size=3, max_size=3), st.integers(0, 2**9 - 1))
     def test_against_counting(self, shown: list[Shown], words: int) -> None:
         """The posterior is that of a table in which every combination of signs is written out."""

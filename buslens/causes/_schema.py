@@ -44,6 +44,7 @@ NUMBERS: Final = _keys(
     _raw("usual", "probability that a sign shows which a cause usually shows", "0.95", required=True),
     _raw("sometimes", "of one that it sometimes shows", "0.5", required=True),
     _raw("rare", "of one that it does not name", "0.02", required=True),
+    _raw("never", "of one that it never shows by itself", "0.002", required=True),
     _raw("cannot", "of one that it makes impossible", "0.002", required=True),
     _raw("reading", "probability that a measurement shows what the file says", "0.97", required=True),
     _raw("apart", "causes whose likelihoods differ by less than this factor are not told apart", "3.0", required=True),
@@ -96,7 +97,8 @@ CAUSE: Final = _keys(
     _raw("weight", "how common beforehand; only the ratios count", "8", required=True),
     _raw("usual", "signs that it usually shows", '["data_silent"]', default="none"),
     _raw("sometimes", "signs that it sometimes shows", '["undecided_step"]', default="none"),
-    _raw("cannot", "signs that it makes impossible", '["motor_stalls"]', default="none"),
+    _raw("never", "signs that it never shows, though another cause beside it may", '["data_silent"]', default="none"),
+    _raw("cannot", "signs that it makes impossible, whatever else is wrong", '["motor_stalls"]', default="none"),
     Key(
         name="otherwise",
         type=Type.CHOICE,

@@ -208,14 +208,14 @@ def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
     read, inner = values.table(NUMBERS, node, data, "the table of numbers"), node.table or {}
     shares = {
         name: values.number(read[name], inner[name], name, low=0.0, high=1.0)
-        for name in ("cannot", "rare", "sometimes", "usual", "reading", "sure")
+        for name in ("cannot", "never", "rare", "sometimes", "usual", "reading", "sure")
         if name in read
     }
     apart = values.number(read["apart"], inner["apart"], "apart", low=1.0, high=1e6) if "apart" in read else None
-    order = [shares.get(word.value) for word in (Often.CANNOT, Often.RARE, Often.SOMETIMES, Often.USUAL)]
+    order = [shares.get(word.value) for word in (Often.NEVER, Often.RARE, Often.SOMETIMES, Often.USUAL)]
     known = [share for share in order if share is not None]
     if known != sorted(set(known)):
-        values.wrong(node, "the numbers must rise from 'cannot' over 'rare' and 'sometimes' to 'usual'")
+        values.wrong(node, "the numbers must rise from 'never' over 'rare' and 'sometimes' to 'usual'")
     if len(values.problems) > before or apart is None:
         return None
     exact = {name: share for name, share in shares.items() if share is not None}
@@ -294,7 +294,7 @@ def _cause(
     read, inner = values.table(CAUSE, node, data, f"cause '{name}'"), node.table or {}
     weight = values.number(read["weight"], inner["weight"], "weight", low=0.0, high=1e9) if "weight" in read else None
     signs: dict[str, Often] = {}
-    for word in (Often.USUAL, Often.SOMETIMES, Often.CANNOT):
+    for word in (Often.USUAL, Often.SOMETIMES, Often.NEVER, Often.CANNOT):
         if word.value not in read:
             continue
         for sign, source in values.names(read[word.value], inner[word.value], word.value):

@@ -20,6 +20,8 @@ class Often(Enum):
     USUAL = "usual"
     SOMETIMES = "sometimes"
     RARE = "rare"
+    #: Not from this cause, though another one beside it may show the sign.
+    NEVER = "never"
     #: The cause makes the sign impossible, even together with a cause that would show it.
     CANNOT = "cannot"
 

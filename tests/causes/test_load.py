@@ -19,6 +19,7 @@ format = 1
 usual = 0.95
 sometimes = 0.5
 rare = 0.02
+never = 0.002
 cannot = 0.002
 reading = 0.97
 apart = 3.0
@@ -146,32 +147,32 @@ class TestWrong:
         [
             ("usual = 0.95", "usual = 95", "3:9", "'usual' is 95; it must be above 0 and below 1"),
             ("usual = 0.95", 'usual = "often"', "3:9", "'usual' must be a number, and this is a text"),
-            ("usual = 0.95", "usual = 0.4", "2:1", "must rise from 'cannot'"),
-            ("apart = 3.0", "apart = 0.5", "8:9", "above 1"),
-            ('rule = "data line answers"', 'rule = "data line answer"', "13:22", "did you mean 'data line answers'?"),
+            ("usual = 0.95", "usual = 0.4", "2:1", "must rise from 'never'"),
+            ("apart = 3.0", "apart = 0.5", "9:9", "above 1"),
+            ('rule = "data line answers"', 'rule = "data line answer"', "14:22", "did you mean 'data line answers'?"),
             (
                 'rule = "data line answers"',
                 'rule = "unlock handshake", step = "relase"',
-                "13:49",
+                "14:49",
                 "has no step 'relase'; did you mean 'release'?",
             ),
-            ('answers" }', 'answers", outcomes = ["gone"] }', "13:55", "no outcome is called 'gone'"),
-            ("supply_current > 7000 mA", "suply_current > 7 A", "17:9", "did you mean 'supply_current'?"),
-            ("supply_current > 7000 mA", "supply_current > 7 V", "17:26", "does not fit"),
-            ('kind = "fuse"', 'kind = "fues"', "20:8", "did you mean 'fuse'?"),
-            ('usual = ["silent"]', 'usual = ["silnt"]', "22:10", "no sign is called 'silnt'; did you mean 'silent'?"),
-            ('cannot = ["stalls"]', 'cannot = ["silent"]', "23:11", "'silent' is named twice"),
-            ('volts = ["none", "low"]', 'volt = "none"', "24:14", "no measurement is called 'volt'; did you mean"),
-            ('["none", "low"]', '"nought"', "24:22", "no result is called 'nought'"),
-            ("weight = 3", "weight = 0", "21:10", "above 0"),
-            ('expect = "good"', 'expect = "goood"', "33:10", "no result is called 'goood'; did you mean 'good'?"),
-            ('least = "1 V"', 'least = "2 V"', "34:11", "a reading can fall between two results"),
-            ('least = "1 V"', 'least = "0.5 V"', "34:11", "two results overlap"),
-            ('least = "11 V"', 'least = "11 V", below = "14 V"', "34:11", "no result takes a reading of 14 or more"),
-            ('least = "1 V"', 'least = "1 A"', "34:70", "does not fit"),
-            ('unit = "V"\n', "", "33:37", "needs the measurement to have a unit"),
-            ('repair = "Fit a fuse."\n', "", "18:1", "cause 'fuse' has no 'repair'"),
-            ('unit = "V"', 'unit = "V"\nminuets = 3', "32:1", "has no key 'minuets'; did you mean 'minutes'?"),
+            ('answers" }', 'answers", outcomes = ["gone"] }', "14:55", "no outcome is called 'gone'"),
+            ("supply_current > 7000 mA", "suply_current > 7 A", "18:9", "did you mean 'supply_current'?"),
+            ("supply_current > 7000 mA", "supply_current > 7 V", "18:26", "does not fit"),
+            ('kind = "fuse"', 'kind = "fues"', "21:8", "did you mean 'fuse'?"),
+            ('usual = ["silent"]', 'usual = ["silnt"]', "23:10", "no sign is called 'silnt'; did you mean 'silent'?"),
+            ('cannot = ["stalls"]', 'cannot = ["silent"]', "24:11", "'silent' is named twice"),
+            ('volts = ["none", "low"]', 'volt = "none"', "25:14", "no measurement is called 'volt'; did you mean"),
+            ('["none", "low"]', '"nought"', "25:22", "no result is called 'nought'"),
+            ("weight = 3", "weight = 0", "22:10", "above 0"),
+            ('expect = "good"', 'expect = "goood"', "34:10", "no result is called 'goood'; did you mean 'good'?"),
+            ('least = "1 V"', 'least = "2 V"', "35:11", "a reading can fall between two results"),
+            ('least = "1 V"', 'least = "0.5 V"', "35:11", "two results overlap"),
+            ('least = "11 V"', 'least = "11 V", below = "14 V"', "35:11", "no result takes a reading of 14 or more"),
+            ('least = "1 V"', 'least = "1 A"', "35:70", "does not fit"),
+            ('unit = "V"\n', "", "34:37", "needs the measurement to have a unit"),
+            ('repair = "Fit a fuse."\n', "", "19:1", "cause 'fuse' has no 'repair'"),
+            ('unit = "V"', 'unit = "V"\nminuets = 3', "33:1", "has no key 'minuets'; did you mean 'minutes'?"),
         ],
     )
     def test_place_and_problem(self, old: str, new: str, place: str, problem: str, written) -> None:

@@ -10,10 +10,15 @@ from functools import cache
 
 import pytest
 from scipy.stats import binom
+from support.rehearsed import judged_scenario
 from support.trials import Trial, as_drawn, as_filed, brier_score, causes, reliability, run_trial
 
+from buslens.causes.diagnosis import diagnose
 from buslens.causes.model import Kind
 from buslens.rehearsal.faults import FAULTS
+from buslens.rehearsal.harness import Harness, Wire
+from buslens.rehearsal.lock_unit import Mechanics
+from buslens.rehearsal.scenario import Scenario
 
 COUNT = 2 * len(FAULTS)
 BASE = 2
@@ -81,3 +86,35 @@ class TestAdvice:
             kinds = {name: causes().causes[name].kind for name in it.first_group if name in causes().causes}
             if kinds.get(it.advised.ends_on) is Kind.PART and not it.advised.measurements:
                 assert not any(kind.is_cheap for kind in kinds.values()), it.fault
+
+
+class TestTwoAtOnce:
+    """Where one cause cannot explain all that shows, two are named beside it."""
+
+    @pytest.mark.parametrize(
+        ("harness", "mechanics", "pair"),
+        [
+            (
+                Harness(unlock_feedback=Wire.OPEN),
+                Mechanics(friction=1.6, wear=2.0),
+                {"unlock_feedback_open", "motor_worn"},
+            ),
+            (Harness(data_line=Wire.OPEN), Mechanics(blocked_at=0.015), {"data_line_open", "bolt_jammed"}),
+        ],
+        ids=["feedback and motor", "data line and bolt"],
+    )
+    def test_pair(self, harness: Harness, mechanics: Mechanics, pair: set[str]) -> None:
+        found = diagnose([judged_scenario(Scenario(harness=harness, mechanics=mechanics), 5)], causes())
+        first, second = found.ranking.hypotheses[:2]
+        assert {cause.name for cause in second.causes} == pair
+        assert not found.case(second).unexplained
+        # The better half of the pair alone comes first only because two at once are rare.
+        assert found.case(first).unexplained
+        assert second.likelihood > 3 * first.likelihood
+
+    def test_two_that_look_like_one(self) -> None:
+        """A broken supply explains a silent data line and an idle motor at once, and one is likelier than two."""
+        scenario = Scenario(harness=Harness(enable=Wire.OPEN, data_line=Wire.OPEN))
+        found = diagnose([judged_scenario(scenario, 5)], causes())
+        assert found.ranking.hypotheses[0].name == "supply_open"
+        assert all(len(it.causes) == 1 for it in found.ranking.groups[0])

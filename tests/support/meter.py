@@ -10,18 +10,12 @@ from dataclasses import replace
 from random import Random
 from typing import TYPE_CHECKING
 
-import numpy as np
-from support.rehearsed import judge_frames
+from support.rehearsed import judged_scenario
 
-from buslens.capture.frames import Flag, Frames
 from buslens.checks.findings import Verdict
-from buslens.rehearsal.bus import converse
-from buslens.rehearsal.car import live
 from buslens.rehearsal.harness import COPPER_PER_KELVIN, FEED_OHM, OHM_PER_METRE, WIRE_METRES, Harness, Wire
 from buslens.rehearsal.lock_unit import BOOT_MS, Goal, Learn, LockUnit
-from buslens.rehearsal.recorder import record
-from buslens.rehearsal.scenario import Onset, Recorder, Scenario
-from buslens.rehearsal.streams import Streams
+from buslens.rehearsal.scenario import Recorder, Scenario
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -187,19 +181,5 @@ class Meter:
         scenario = replace(self.scenario, recorder=Recorder())
         if scenario.script != "trip" and scenario.harness == Harness():
             scenario = replace(scenario, script="trip")
-        streams = Streams(self.seed + 1)
-        life = live(scenario, Onset.PARKED, streams, duration_ms=None)
-        traffic, _ = record(converse(life, streams, background_ids=2, car_number=1), life, scenario.recorder)
-        count = len(traffic.time_ns)
-        frames = Frames(
-            time_ns=traffic.time_ns,
-            channel=np.zeros(count, dtype=np.uint16),
-            can_id=traffic.can_id,
-            flags=np.where(traffic.is_extended, Flag.EXTENDED, 0).astype(np.uint16),
-            dlc=traffic.length,
-            length=traffic.length,
-            word=np.arange(count, dtype=np.int64),
-            words=traffic.word,
-            channels=("can0",),
-        )
-        return "whole" if judge_frames(frames).verdict is Verdict.AS_EXPECTED else "same"
+        judged = judged_scenario(scenario, self.seed + 1)
+        return "whole" if judged.verdict is Verdict.AS_EXPECTED else "same"

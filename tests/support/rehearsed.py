@@ -11,19 +11,23 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from support.stage import select
 
-from buslens.capture.frames import Clock, Seam, Tally
+from buslens.capture.frames import Clock, Flag, Frames, Seam, Tally
 from buslens.checks.check import judge, plan_tracks
 from buslens.definitions.load import load_definitions
 from buslens.expectations.load import load_expectations
+from buslens.rehearsal.bus import converse
+from buslens.rehearsal.car import live
 from buslens.rehearsal.faults import FAULTS, adjusted
 from buslens.rehearsal.harness import Harness
 from buslens.rehearsal.lock_unit import Mechanics
+from buslens.rehearsal.recorder import record
 from buslens.rehearsal.rehearse import rehearse
+from buslens.rehearsal.scenario import Onset
+from buslens.rehearsal.streams import Streams
 from buslens.timeline.recorder import Recorder
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from buslens.capture.frames import Frames
     from buslens.checks.findings import Result
     from buslens.definitions.model import Definitions
     from buslens.expectations.model import Expectations
@@ -103,6 +107,26 @@ def judged(drawn: Draw) -> Result:
         background_ids=drawn.background_ids,
     )
     return judge_frames(made.frames)
+
+
+def judged_scenario(scenario: Scenario, seed: int) -> Result:
+    """Let any car live from the beginning, and judge what it says."""
+    streams = Streams(seed)
+    life = live(scenario, Onset.PARKED, streams, duration_ms=None)
+    traffic, _ = record(converse(life, streams, background_ids=2, car_number=1), life, scenario.recorder)
+    count = len(traffic.time_ns)
+    frames = Frames(
+        time_ns=traffic.time_ns,
+        channel=np.zeros(count, dtype=np.uint16),
+        can_id=traffic.can_id,
+        flags=np.where(traffic.is_extended, Flag.EXTENDED, 0).astype(np.uint16),
+        dlc=traffic.length,
+        length=traffic.length,
+        word=np.arange(count, dtype=np.int64),
+        words=traffic.word,
+        channels=("can0",),
+    )
+    return judge_frames(frames)
 
 
 def judge_frames(frames: Frames) -> Result:

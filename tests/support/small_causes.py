@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
 NUMBERS = Numbers(
-    often={Often.USUAL: 0.95, Often.SOMETIMES: 0.5, Often.RARE: 0.02, Often.CANNOT: 0.002},
+    often={Often.USUAL: 0.95, Often.SOMETIMES: 0.5, Often.RARE: 0.02, Often.NEVER: 0.002, Often.CANNOT: 0.002},
     reading=0.97,
     apart=3.0,
     sure=0.9,

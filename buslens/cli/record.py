@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from buslens.cli.options import Parser
     from buslens.report.record.inputs import Input
     from buslens.report.record.job import Job
+    from buslens.report.record.suspects import Suspects
 
 _ENTERED = ("workshop", "technician", "customer", "number", "date", "vehicle", "registration", "odometer", "complaint")
 
@@ -51,6 +52,15 @@ def add_arguments(parser: Parser) -> None:
         help="capture from before the repair, may be given several times",
     )
     add_failed_argument(parser)
+    parser.add_argument(
+        "--measured",
+        metavar="NAME=RESULT",
+        action="append",
+        default=[],
+        help="what was measured before the repair, as for 'buslens diagnose'; may be given several times",
+    )
+    parser.add_argument("--causes", metavar="TOML", help="causes and measurements; else beside the expectations")
+    parser.add_argument("--session", metavar="FILE", help="readings that 'buslens diagnose --session FILE' has kept")
     parser.add_argument("--job", metavar="FILE.toml", help="what a person enters; options stand above it")
     for name in _ENTERED:
         parser.add_argument(f"--{name}", metavar="TEXT", help=_HELP[name])
@@ -93,8 +103,10 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         from buslens.causes.compare import compare
 
         comparison = compare(then, now, history=options.failed)
+    suspects, read = _diagnosis(options, then or now, console)
+    inputs += read
     console.progress(f"writing {options.output}")
-    page = record(job, now, inputs, comparison=comparison)
+    page = record(job, now, inputs, comparison=comparison, suspects=suspects)
     demand_unchanged(inputs)
     write_new(options.output, page, replace=options.replace)
     console.result(f"{clean(options.output)}\n")
@@ -141,7 +153,11 @@ def _captures(options: argparse.Namespace) -> tuple[list[str], list[str]]:
     captures, before = expand(options.captures), expand(options.before or [])
     demand_different([*before, *captures])
     known = [*captures, *before, *(options.definitions or [])]
-    refuse_inputs(options.output, [*known, *filter(None, (options.expectations, options.job))], suffix=".html")
+    refuse_inputs(
+        options.output,
+        [*known, *filter(None, (options.expectations, options.job, options.causes, options.session))],
+        suffix=".html",
+    )
     # Before a long capture is read, not after.
     demand_free(options.output, b"", replace=options.replace)
     return captures, before
@@ -162,6 +178,45 @@ def _job(options: argparse.Namespace) -> tuple[Job, list[Input]]:
     if not job.date:
         job = merged(job, {"date": f"{datetime.now(UTC).astimezone():%Y-%m-%d}"})
     return job, inputs
+
+
+def _diagnosis(
+    options: argparse.Namespace, results: Sequence[Result], console: Console
+) -> tuple[Suspects | None, list[Input]]:
+    """Return what explains the captures, and the files that say so; nothing where no causes file is to be had.
+
+    Raises
+    ------
+    UsageError
+        If readings are given for captures that cannot be diagnosed together.
+    """
+    from pathlib import Path
+
+    from buslens.causes.load import find_causes, load_causes
+
+    expected = results[0].expectations
+    path = str(options.causes or find_causes(expected.path))
+    asked = bool(options.causes or options.measured or options.session)
+    if not asked and not Path(path).is_file():
+        return None, []
+    if any(result.expectations.path != expected.path for result in results):
+        if not asked:
+            return None, []
+        raise UsageError("a diagnosis is of one car: name one file with --expectations for all of its captures")
+    from buslens.causes.diagnosis import diagnose
+    from buslens.causes.readings import read_reading
+    from buslens.causes.session import load_session
+    from buslens.report.record.suspects import suspects_of
+
+    causes = load_causes(path, expected)
+    made = [] if options.session is None else load_session(options.session).readings(causes)
+    made += [read_reading(words, causes) for words in options.measured]
+    if not made and all(result.verdict.value == "as_expected" for result in results):
+        return None, []
+    sources = {cause.source.path for cause in causes.causes.values() if cause.source is not None}
+    taken = _taken(sorted({str(causes.path), *sources}), "causes", console)
+    taken += _taken([options.session] if options.session else [], "readings", console)
+    return suspects_of(diagnose(results, causes, made)), taken
 
 
 def _rules(options: argparse.Namespace, results: Sequence[Result], console: Console) -> list[Input]:

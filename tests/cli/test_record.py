@@ -51,6 +51,33 @@ class TestRecord:
 
 
 @pytest.mark.usefixtures("garage")
+class TestDiagnosis:
+    """Causes and readings are in the record where a causes file is to be had."""
+
+    @pytest.fixture(autouse=True)
+    def _causes(self, garage: Path) -> None:
+        for file in (ROOT / "signal_defs").glob("*.causes.toml"):
+            shutil.copy(file, garage / "signal_defs" / file.name)
+
+    def test_of_the_captures_before_the_repair(self) -> None:
+        words = ["record", AFTER, "--before", BEFORE, "-o", "r.html", "--measured", "load_fuse=blown"]
+        assert main(words) == 0
+        page = Path("r.html").read_text("utf-8")
+        assert "load fuse blown" in page
+        assert "<td>blown</td><td>whole</td>" in page
+        assert "signal_defs/steering_lock.causes.toml" in page
+
+    def test_nothing_to_explain(self) -> None:
+        main(["record", AFTER, "-o", "r.html"])
+        assert "Causes" not in Path("r.html").read_text("utf-8")
+
+    def test_unknown_measurement(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["record", BEFORE, "-o", "r.html", "--measured", "load_fuze=blown"]) == 2
+        assert "did you mean 'load_fuse'" in capsys.readouterr().err
+        assert not Path("r.html").exists()
+
+
+@pytest.mark.usefixtures("garage")
 class TestVerify:
     """A record can be checked again."""
 

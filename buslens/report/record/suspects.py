@@ -3,6 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from buslens.causes.diagnosis import Diagnosis
+    from buslens.causes.readings import Reading
+
+WORTH_TELLING: Final = 0.01
+"""Causes less probable than this are summed up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,3 +50,42 @@ class Suspects:
     advice: str
     #: What the probabilities rest on.
     basis: str
+
+
+def suspects_of(diagnosis: Diagnosis) -> Suspects:
+    """Return what a diagnosis adds to a record."""
+    from buslens.report.diagnosis import last_line
+
+    groups = []
+    for group in diagnosis.ranking.groups:
+        told = tuple(
+            Suspect(title=it.title, share=it.posterior, repair=" ".join(cause.repair for cause in it.causes))
+            for it in group
+            if it.posterior >= WORTH_TELLING
+        )
+        groups += [told] if told else []
+    rest = 1.0 - sum(one.share for group in groups for one in group)
+    if rest >= WORTH_TELLING:
+        groups.append((Suspect(title="everything else together", share=rest),))
+    causes = diagnosis.causes
+    return Suspects(
+        groups=tuple(groups),
+        readings=tuple(_reading(it, diagnosis) for it in diagnosis.readings),
+        advice=last_line(diagnosis),
+        basis=f"Causes by {causes.path} ({causes.about}). Numbers behind the words: {causes.numbers.basis}.",
+    )
+
+
+def _reading(reading: Reading, diagnosis: Diagnosis) -> MadeReading:
+    from buslens.report.diagnosis import limits_of
+
+    measurement = diagnosis.causes.measurements[reading.measurement]
+    wanted = measurement.result(measurement.expect)
+    limits = limits_of(wanted, measurement.unit)
+    return MadeReading(
+        what=f"{measurement.do} Where: {measurement.where}; {measurement.state}.",
+        reading=reading.text,
+        means=measurement.result(reading.result).means or ("" if reading.text == reading.result else reading.result),
+        expected=f"{limits} ({wanted.name})" if limits else wanted.name,
+        basis=measurement.basis,
+    )

@@ -57,6 +57,7 @@ class Sender:
         self.sent = 0
         self.left_out = 0
         self._message = can.Message
+        self._interface = interface
         try:
             self._bus: can.BusABC = can.Bus(interface=interface.kind, channel=interface.channel, ignore_config=True)
         except Exception as exc:  # a driver that is not ours: anything may come
@@ -64,7 +65,13 @@ class Sender:
             raise UsageError(f"{interface} cannot be opened: {' '.join(str(exc).split())}{hint}") from exc
 
     def send(self, frames: Frames, index: int) -> None:
-        """Send one frame of a run."""
+        """Send one frame of a run.
+
+        Raises
+        ------
+        UsageError
+            If the interface does not take it.
+        """
         flags = Flag(int(frames.flags[index]))
         if Flag.ERROR in flags:
             self.left_out += 1
@@ -72,18 +79,21 @@ class Sender:
         length, first = int(frames.length[index]), int(frames.word[index])
         data = frames.words[first : first + (length + 7) // 8].astype("<u8").tobytes()[:length]
         is_remote = Flag.REMOTE in flags
-        self._bus.send(
-            self._message(
-                arbitration_id=int(frames.can_id[index]),
-                is_extended_id=Flag.EXTENDED in flags,
-                is_remote_frame=is_remote,
-                is_fd=Flag.FD in flags,
-                bitrate_switch=Flag.BRS in flags,
-                error_state_indicator=Flag.ESI in flags,
-                dlc=min(int(frames.dlc[index]), 8) if is_remote else length,
-                data=None if is_remote else data,
-            )
+        message = self._message(
+            arbitration_id=int(frames.can_id[index]),
+            is_extended_id=Flag.EXTENDED in flags,
+            is_remote_frame=is_remote,
+            is_fd=Flag.FD in flags,
+            bitrate_switch=Flag.BRS in flags,
+            error_state_indicator=Flag.ESI in flags,
+            dlc=min(int(frames.dlc[index]), 8) if is_remote else length,
+            data=None if is_remote else data,
         )
+        try:
+            self._bus.send(message)
+        except Exception as exc:  # as above
+            reason = " ".join(str(exc).split())
+            raise UsageError(f"{self._interface} does not take a frame: {reason}") from exc
         self.sent += 1
 
     def close(self) -> None:

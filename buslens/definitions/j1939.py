@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.definitions.model import EVERY_BIT, Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     import numpy as np
     from numpy.typing import NDArray
@@ -64,7 +64,7 @@ def tell_sources_apart(messages: Iterable[Message]) -> tuple[Message, ...]:
     their addresses count.
     """
     kept = tuple(messages)
-    masks = (group_mask, lambda _: _ANY_PRIORITY, lambda _: EVERY_BIT)
+    masks: tuple[Callable[[int], int], ...] = (group_mask, lambda _: _ANY_PRIORITY, lambda _: EVERY_BIT)
     counts = [Counter(message.can_id & mask(message.can_id) for message in kept if message.is_j1939) for mask in masks]
 
     def with_mask(message: Message) -> Message:

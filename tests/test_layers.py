@@ -38,7 +38,10 @@ APART = {"rehearsal": frozenset({"timeline", "expectations", "checks", "discover
 """Layers that a layer must not know although they come before it: the simulator must not share the mistakes of
 what is tested by it."""
 
-HEAVY = frozenset({"pandas", "matplotlib", "numba", "cantools", "can", "lark", "scipy", "rich"})
+HEAVY = frozenset(
+    {"bokeh", "can", "cantools", "distributed", "fsspec", "lark", "matplotlib", "numba", "pandas", "pebble", "pyarrow"}
+    | {"rich", "scipy"}
+)
 """Libraries that cost start-up time: imported where they are used, never when a module is imported."""
 
 WITHOUT_NUMPY = frozenset({"", "errors", "units", "files", "defaults", "cli", "__main__"})

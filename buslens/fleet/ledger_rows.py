@@ -1,0 +1,293 @@
+"""Captures and judgements as rows of a ledger's tables, entered by its one writer.
+
+The statements stand here; that they take effect whole or not at all is the ledger's part.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Final, Literal, cast
+
+from buslens.fleet.ledger_file import as_stored
+from buslens.fleet.ledger_schema import PARTS
+from buslens.fleet.model import Trouble
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Sequence
+
+    from buslens.fleet.model import Anomaly, Job, Judged
+
+_MOST_KEPT: Final = 100_000
+"""Numbers of texts that are remembered in memory, so that memory does not grow with the fleet."""
+
+
+class Rows:
+    """What is entered through one connection."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._numbers: dict[tuple[object, ...], int] = {}
+
+    def forget(self) -> None:
+        """Take nothing as entered that this remembers: it may have been undone."""
+        self._numbers.clear()
+
+    def enter_capture(self, job: Job, judgement: int, ground: str, clock_start_ns: int | None) -> None:
+        """Enter where a capture lies and what is known of it, with its judgement."""
+        vehicle, grouping = self._word(job.vehicle), self._word(job.group.name)
+        self._set_standard(grouping, ground)
+        recorded = clock_start_ns if job.recorded_ns is None else job.recorded_ns
+        address = as_stored(job.address)
+        new = (vehicle, grouping, recorded, int(job.recorded_ns is not None), job.size, job.stamp, judgement)
+        old = self._one(
+            "SELECT vehicle, grouping, recorded_ns, is_named, size, stamp, judgement FROM capture WHERE address = ?",
+            (address,),
+        )
+        if old == new:
+            return
+        if old is None:
+            self._run(
+                "INSERT INTO capture (vehicle, grouping, recorded_ns, is_named, size, stamp, judgement, address) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (*new, address),
+            )
+        else:
+            self._run(
+                "UPDATE capture SET vehicle = ?, grouping = ?, recorded_ns = ?, is_named = ?, size = ?, stamp = ?, "
+                "judgement = ? WHERE address = ?",
+                (*new, address),
+            )
+            before = cast("int", old[6])
+            if (before, old[0]) != (judgement, vehicle):
+                self._tell_copies(before, cast("int", old[0]))
+            if before != judgement:
+                self._drop_passing_trouble(before)
+        self._tell_copies(judgement, vehicle)
+
+    def enter_judgement(self, judged: Judged) -> int:
+        """Enter what came of a content, unless it has a verdict already; return its number."""
+        content = hash_stored(judged.content) if judged.content else None
+        ground = self._numbered("ground", text=judged.ground)
+        number = None
+        if content is not None:
+            there = self._one("SELECT id, verdict FROM judgement WHERE content = ? AND ground = ?", (content, ground))
+            if there is not None:
+                number = cast("int", there[0])
+                if there[1] is not None:
+                    return number
+                # A trouble gives way to what came of another try, under the same number.
+                self._delete_parts(number)
+        number = self._enter_summary(judged, content, ground, number)
+        self._enter_parts(judged, number)
+        return number
+
+    def enter_anomaly(self, anomaly: Anomaly) -> None:
+        """Enter something that stands out."""
+        begin, end = anomaly.crossing_ns or (None, None)
+        self._run(
+            "INSERT INTO anomaly (kind, vehicle, sentence, p_value, q_value, rule, step, address, recorded_ns, "
+            "crossing_from_ns, crossing_to_ns, numbers) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                anomaly.kind.value,
+                as_stored(anomaly.vehicle),
+                as_stored(anomaly.sentence),
+                anomaly.p_value,
+                anomaly.q_value,
+                as_stored(anomaly.rule),
+                as_stored(anomaly.step),
+                as_stored(anomaly.address),
+                anomaly.recorded_ns,
+                begin,
+                end,
+                json.dumps(anomaly.numbers),
+            ),
+        )
+
+    def lasting(self, content: str, ground: str) -> tuple[int, int | None] | None:
+        """Return number and clock of the judgement of a content on a ground, if it lasts."""
+        if not content:
+            return None
+        row = self._one(
+            "SELECT judgement.id, clock_start_ns FROM judgement JOIN ground ON ground.id = judgement.ground "
+            "WHERE content = ? AND ground.text = ? "
+            "AND (trouble IS NULL OR trouble = (SELECT id FROM word WHERE text = ?))",
+            (hash_stored(content), ground, Trouble.UNREADABLE.value),
+        )
+        return cast("tuple[int, int | None] | None", row)
+
+    def _enter_summary(self, judged: Judged, content: str | bytes | None, ground: int, number: int | None) -> int:
+        faults = sum(found.outcome.is_fault for found in judged.findings)
+        return self._run(
+            "INSERT OR REPLACE INTO judgement (id, content, ground, verdict, trouble, met, faults, undecided, "
+            "handshakes, frames, skipped_lines, duration_ns, clock_start_ns, unexercised, seconds, summary) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                number,
+                content,
+                ground,
+                None if judged.verdict is None else self._word(judged.verdict.value),
+                None if judged.trouble is None else self._word(judged.trouble.value),
+                judged.met,
+                faults,
+                len(judged.findings) - faults,
+                len(judged.handshakes),
+                judged.frames,
+                judged.skipped_lines,
+                judged.duration_ns,
+                judged.clock_start_ns,
+                self._word(json.dumps(judged.unexercised)),
+                judged.seconds,
+                as_stored(judged.summary),
+            ),
+        )
+
+    def _enter_parts(self, judged: Judged, number: int) -> None:
+        word = self._word
+        many = self._connection.executemany
+        many(
+            "INSERT INTO handshake VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (number, place, word(rule), run, start_earliest, start_latest, end, completed, word(abandoned), tries)
+                for place, (rule, run, start_earliest, start_latest, end, completed, abandoned, tries) in enumerate(
+                    judged.handshakes
+                )
+            ],
+        )
+        many(
+            "INSERT INTO delay VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (self._step(rule, step, least, most), number, place, run, word(outcome.value), time, earliest, latest)
+                for place, (rule, run, step, outcome, time, earliest, latest, least, most) in enumerate(judged.delays)
+            ],
+        )
+        many(
+            "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    number,
+                    place,
+                    word(found.rule),
+                    word(found.kind),
+                    None if found.step is None else word(found.step),
+                    found.handshake,
+                    word(found.outcome.value),
+                    found.time_ns,
+                    found.delay_earliest,
+                    found.delay_latest,
+                    found.limit_least,
+                    found.limit_most,
+                    word(found.unit),
+                    as_stored(found.reason),
+                )
+                for place, found in enumerate(judged.findings)
+            ],
+        )
+        many(
+            "INSERT INTO traffic VALUES (?, ?, ?, ?, ?)",
+            [
+                (number, place, self._identifier(channel, can_id, int(is_extended)), frames, cycle)
+                for place, (channel, can_id, is_extended, frames, cycle) in enumerate(judged.traffic)
+            ],
+        )
+
+    def _set_standard(self, grouping: int, ground: str) -> None:
+        """Take the ground that a group was last judged on as the one that is reported."""
+        number = self._numbered("ground", text=ground)
+        if self._numbers.get(("standard", grouping)) != number:
+            self._run("INSERT OR REPLACE INTO standard VALUES (?, ?)", (grouping, number))
+            self._numbers["standard", grouping] = number
+
+    def _tell_copies(self, judgement: int, vehicle: int) -> None:
+        """Let one capture count among those with one content and vehicle: the first by address, come when it may."""
+        same = self._connection.execute(
+            "SELECT id, copy FROM capture WHERE judgement = ? AND vehicle = ? ORDER BY address", (judgement, vehicle)
+        ).fetchall()
+        for place, (number, copy) in enumerate(same):
+            if copy != (place > 0):
+                self._run("UPDATE capture SET copy = ? WHERE id = ?", (int(place > 0), number))
+
+    def _drop_passing_trouble(self, judgement: int) -> None:
+        """Remove a trouble that no capture has any more and that would not last; what lasts may be needed again."""
+        gone = self._connection.execute(
+            "DELETE FROM judgement WHERE id = ? AND trouble IS NOT NULL AND (content IS NULL OR trouble <> ?) "
+            "AND NOT EXISTS (SELECT 1 FROM capture WHERE capture.judgement = judgement.id)",
+            (judgement, self._word(Trouble.UNREADABLE.value)),
+        )
+        if gone.rowcount:
+            self._delete_parts(judgement)
+
+    def _delete_parts(self, judgement: int) -> None:
+        for part in PARTS:
+            # Delays lie by step: without naming the steps, all of them would be walked.
+            which = "step IN (SELECT id FROM step) AND judgement = ?" if part == "delay" else "judgement = ?"
+            self._run(f"DELETE FROM {part} WHERE {which}", (judgement,))  # noqa: S608  # names of ours
+
+    def _one(self, query: str, values: Sequence[object]) -> tuple[object, ...] | None:
+        return cast("tuple[object, ...] | None", self._connection.execute(query, values).fetchone())
+
+    def _run(self, statement: str, values: Sequence[object] = ()) -> int:
+        """Carry a statement out; return the number of the row that it made, if it made one."""
+        return self._connection.execute(statement, values).lastrowid or 0
+
+    def _numbered(self, table: Literal["word", "ground", "step", "identifier"], **columns: object) -> int:
+        """Return the number of a row in one of the tables that hold everything once; make it if it is not there."""
+        values = tuple(columns.values())
+        number = self._numbers.get((table, *values))
+        if number is None:
+            # IS, since a limit that is not there equals another that is not there.
+            where = " AND ".join(f"{name} IS ?" for name in columns)
+            row = self._one(f"SELECT id FROM {table} WHERE {where}", values)  # noqa: S608  # names of ours
+            if row is not None:
+                number = cast("int", row[0])
+            else:
+                marks = ", ".join("?" for _ in values)
+                insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})"  # noqa: S608  # names of ours
+                number = self._run(insert, values)
+            self._keep((table, *values), number)
+        return number
+
+    def _word(self, text: str) -> int:
+        # By the text itself, before it is looked at: most words have been entered before.
+        number = self._numbers.get((text,))
+        if number is None:
+            number = self._numbered("word", text=as_stored(text))
+            self._keep((text,), number)
+        return number
+
+    def _step(self, rule: str, step: str, least_ns: int | None, most_ns: int | None) -> int:
+        key = ("named step", rule, step, least_ns, most_ns)
+        number = self._numbers.get(key)
+        if number is None:
+            number = self._numbered(
+                "step", rule=self._word(rule), step=self._word(step), least_ns=least_ns, most_ns=most_ns
+            )
+            self._keep(key, number)
+        return number
+
+    def _identifier(self, channel: str, can_id: int, is_extended: int) -> int:
+        key = ("named identifier", channel, can_id, is_extended)
+        number = self._numbers.get(key)
+        if number is None:
+            number = self._numbered("identifier", channel=self._word(channel), can_id=can_id, is_extended=is_extended)
+            self._keep(key, number)
+        return number
+
+    def _keep(self, key: tuple[object, ...], number: int) -> None:
+        if len(self._numbers) >= _MOST_KEPT:
+            self._numbers.clear()
+        self._numbers[key] = number
+
+
+def hash_stored(content: str) -> str | bytes:
+    """Return a hash as half as many bytes, where its text is the one that comes back from `hash_text`."""
+    try:
+        packed = bytes.fromhex(content)
+    except ValueError:
+        return as_stored(content)
+    return packed if packed.hex() == content else content
+
+
+def hash_text(stored: str | bytes) -> str:
+    """Return what `hash_stored` was given."""
+    return stored if isinstance(stored, str) else stored.hex()

@@ -1,0 +1,109 @@
+"""One writer at a time: a lock of the operating system's, which ends with the process that holds it, however it ends.
+
+A file that holds a process number proves nothing once the machine was switched off or the number given to another
+process; the system's own lock does. What the file says beside the lock is for people.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import sys
+from contextlib import suppress
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from buslens.errors import Source, UsageError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from typing import BinaryIO
+
+_PLACE = 1 << 30
+"""Byte that is locked where locks belong to bytes: behind the text, since a locked byte cannot be read by others."""
+
+
+class WriterLock:
+    """The right to write, held until `release` or until the process ends.
+
+    Parameters
+    ----------
+    path : Path
+        File of the lock; it stays when the lock is released, since removing it would let two in.
+    guarded : Path
+        What may be written by the holder only, for the text of the refusal.
+
+    Raises
+    ------
+    UsageError
+        If another holds the lock, with what is known of it, or if the file system has no locks.
+    OSError
+        If the file cannot be opened.
+    """
+
+    def __init__(self, path: Path, guarded: Path) -> None:
+        # Never truncated on opening: until the lock is held, the text is the holder's.
+        self._file: BinaryIO = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o666), "r+b", buffering=0)
+        try:
+            _lock(self._file)
+        except BlockingIOError:
+            text = _holder(self._file)
+            self._file.close()
+            raise UsageError(
+                f"another run is writing this ledger{text}; wait until it is done, or give this run a folder of its "
+                "own",
+                Source(str(guarded)),
+            ) from None
+        except OSError as exc:
+            self._file.close()
+            raise UsageError(
+                f"the file system of this folder has no locks ({exc.strerror or exc}), so that two runs could spoil "
+                "each other's ledger; choose a folder on a local disk",
+                Source(str(guarded)),
+            ) from exc
+        who = {
+            "process": os.getpid(),
+            "host": platform.node(),
+            "since": datetime.now().astimezone().isoformat(" ", "seconds"),
+        }
+        # Only for people: a full disk must not take the lock away.
+        with suppress(OSError):
+            self._file.truncate(0)
+            self._file.seek(0)
+            self._file.write(json.dumps(who).encode() + b"\n")
+
+    def release(self) -> None:
+        """Give the right to write back; once more does no harm."""
+        if not self._file.closed:
+            with suppress(OSError):
+                self._file.truncate(0)
+            self._file.close()
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(file: BinaryIO) -> None:
+        file.seek(_PLACE)
+        try:
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        except PermissionError as exc:
+            raise BlockingIOError(exc.errno, exc.strerror) from exc
+
+else:
+    import fcntl
+
+    def _lock(file: BinaryIO) -> None:
+        # Not the locks of POSIX, which a process loses as soon as it closes any other handle of the file.
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _holder(file: BinaryIO) -> str:
+    """Return what the holder wrote of itself, to stand behind a sentence; empty if it is not there (yet)."""
+    try:
+        file.seek(0)
+        who = json.loads(file.read(1000))
+        return f" (process {int(who['process'])} on {who['host']}, since {who['since']})"
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""

@@ -36,7 +36,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--keep", metavar="FILE", help="keep what comes in this file, as a candump log")
     parser.add_argument("--seconds", metavar="N", type=_seconds, help="end after so long; else with Ctrl-C")
     parser.add_argument("--bitrate", metavar="N", type=_bitrate, help="bits per second, where the driver must be told")
-    add_judging_arguments(parser)
+    add_judging_arguments(parser, workers=False)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:

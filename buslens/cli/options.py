@@ -62,8 +62,8 @@ class Parser(argparse.ArgumentParser):
         raise UsageError(f"{message}; see '{self.prog} --help'")
 
 
-def add_judging_arguments(parser: Parser) -> None:
-    """Add what every command takes that judges captures."""
+def add_judging_arguments(parser: Parser, *, workers: bool = True) -> None:
+    """Add what every command takes that judges captures; `workers` only where a whole capture is read at once."""
     parser.add_argument(
         "--definitions",
         metavar="DBC",
@@ -86,7 +86,10 @@ def add_judging_arguments(parser: Parser) -> None:
         default=[],
         help="the log's name of a channel and the expectations' name of it, such as 1=can0; may be given several times",
     )
-    parser.add_argument("--workers", metavar="N", type=_count, help="threads that read a capture; else one per core")
+    if workers:
+        parser.add_argument(
+            "--workers", metavar="N", type=_count, help="threads that read a capture; else one per core"
+        )
 
 
 def _channel(text: str) -> tuple[str, str]:

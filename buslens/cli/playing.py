@@ -253,7 +253,7 @@ def new_engine_of(options: argparse.Namespace, path: str) -> Callable[[Clock], E
     chosen = options.expectations or str(find_expectations(path))
     defined = load_definitions(*options.definitions) if options.definitions else None
     expected = load_expectations(chosen, definitions_needed=defined is None)
-    ready = Engine.of(expected, defined, path=path)
+    ready = Engine.of(expected, defined, path=path, channels=dict(options.channels))
 
     def new(clock: Clock) -> Engine:
         ready.clock = clock

@@ -42,7 +42,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--speed", metavar="X", type=_speed, default=1.0, help="times real time, 0.1 to 10; else 1")
     parser.add_argument("--follow", action="store_true", help="show a file that is still being written, as it grows")
     parser.add_argument("--onto", metavar="INTERFACE", help="also send the frames: virtual or udp_multicast")
-    add_judging_arguments(parser)
+    add_judging_arguments(parser, workers=False)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:

@@ -25,7 +25,7 @@ from buslens.timeline.recorder import NEVER, Recorder, Rows
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from buslens.capture.frames import Frames, Seam
     from buslens.checks.findings import Finding, Result
@@ -59,6 +59,8 @@ class Engine:
         What the capture is called.
     clock : Clock
         What its stamps count from.
+    channels : mapping of str to str, optional
+        Channels as the log calls them, and as the definitions that are tied to one do, where the two differ.
     window_ns : int, optional
         Least length of what is judged again and again, ns; default: a minute, or more if the rules reach back further.
     """
@@ -70,6 +72,7 @@ class Engine:
         *,
         path: str,
         clock: Clock = Clock.WALL,
+        channels: Mapping[str, str] | None = None,
         window_ns: int | None = None,
     ) -> None:
         self.expected = expected
@@ -77,7 +80,8 @@ class Engine:
         #: What the stamps count from.
         self.clock = clock
         self._tracks = plan_tracks(expected, defined)
-        self._whole = Recorder(self._tracks)
+        self._channels = channels
+        self._whole = Recorder(self._tracks, channels)
         self._window: _Window | None = None
         self._next: _Window | None = None
         timeouts = [log_timeout for log_timeout in (track.timeout_ns for track in self._tracks) if log_timeout]
@@ -110,6 +114,7 @@ class Engine:
         *,
         path: str,
         clock: Clock = Clock.WALL,
+        channels: Mapping[str, str] | None = None,
     ) -> Engine:
         """Return an engine for expectations, with the definitions that they name unless others are given.
 
@@ -127,7 +132,7 @@ class Engine:
                 raise UsageError(f"{expected.path} names no definitions: {hint}")
             defined = load_definitions(*expected.definitions)
         check_against(expected, defined)
-        return cls(expected, defined, path=path, clock=clock)
+        return cls(expected, defined, path=path, clock=clock, channels=channels)
 
     # --- taking ---------------------------------------------------------------------------------------------
 
@@ -147,7 +152,7 @@ class Engine:
         if self.first_ns is None:
             self.first_ns = begin_ns
         if self._window is None:
-            self._window = _Window(Recorder(self._tracks), begin_ns, begin_ns)
+            self._window = _Window(Recorder(self._tracks, self._channels), begin_ns, begin_ns)
         elif self._next is None and begin_ns - self._window.first_ns > self._window_ns:
             self._next = _Window(self._later_recorder(), begin_ns, begin_ns + self._reach_ns)
         self._seams = list(seams)
@@ -165,7 +170,8 @@ class Engine:
             for log in self._whole.messages
             for track, timeout_ns in zip(log.tracks, log.timeouts_ns, strict=True)
         }
-        return Recorder(replace(track, timeout_ns=timeouts[track.name]) for track in self._tracks)
+        tracks = (replace(track, timeout_ns=timeouts[track.name]) for track in self._tracks)
+        return Recorder(tracks, self._channels)
 
     # --- looking --------------------------------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,18 +18,19 @@ from buslens.capture.open import open_capture
 from buslens.checks.check import check
 from buslens.checks.findings import Outcome
 from buslens.errors import CaptureError, UsageError
+from buslens.expectations.load import load_expectations
 from buslens.live.engine import Engine, stands
 from buslens.rehearsal.faults import FAULTS
 from buslens.rehearsal.rehearse import rehearse, rendered
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from buslens.capture.frames import Frames
     from buslens.checks.findings import Finding, Result
     from buslens.definitions.model import Definitions
     from buslens.expectations.model import Expectations
+
+SIGNAL_DEFS = Path(__file__).parents[2] / "signal_defs"
 
 
 def recorded(path: Path) -> tuple[list[Frames], Tally]:
@@ -168,3 +170,20 @@ class TestNothing:
     def test_no_definitions(self, expected: Expectations) -> None:
         with pytest.raises(UsageError, match="names no definitions"):
             Engine.of(replace(expected, definitions=()), path="x")
+
+
+class TestChannels:
+    """A channel that the log calls otherwise is known under the name that the user gives it."""
+
+    def test_renamed(self, tmp_path: Path) -> None:
+        text = (SIGNAL_DEFS / "steering_lock.toml").read_text("utf-8")
+        tied = f'definitions = [{{ file = {str(SIGNAL_DEFS / "pinewick.dbc")!r}, channel = "body" }}]'
+        (tmp_path / "tied.toml").write_text(text.replace('definitions = ["pinewick.dbc"]', tied), "utf-8")
+        expected = load_expectations(tmp_path / "tied.toml")
+        log = write(tmp_path / "car.log", "healthy")
+        runs, tally = recorded(log)
+        channels = {"can0": "body"}
+        told = played(Engine.of(expected, path=str(log), channels=channels), runs, tally, [0.3, 0.6, 0.9])
+        assert told.findings == check(log, expectations=expected, channels=channels).findings
+        assert told.handshakes
+        assert not played(Engine.of(expected, path=str(log)), runs, tally, []).handshakes

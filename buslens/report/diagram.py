@@ -294,9 +294,7 @@ class Diagram:
         tracks = self.tracks()
         overhead, overhead_rows = self.annotate(tracks)
         around = Surround(self.pen, self.result, self.view, self.scale)
-        y = self.pen.paragraph(verdict_sentence(self.result), fmt.margin, fmt.title, bold=True)
-        y = self.pen.paragraph(self.view.caption, y + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET)
-        y = around.strips(y + 0.9 * fmt.text)
+        y = self.head(around)
         overhead_base = y + overhead_rows * self.pen.row
         y = overhead_base
         for track in tracks:
@@ -314,11 +312,22 @@ class Diagram:
         self.marks.finish()
         if self.marks.has_doubt:
             self.signs["delay"] = None
+        sheet.height = self.foot(around, y) + fmt.margin
+        return sheet
+
+    def head(self, around: Surround) -> float:
+        """Set what stands above the lanes; return where they begin."""
+        fmt = self.fmt
+        y = self.pen.paragraph(verdict_sentence(self.result), fmt.margin, fmt.title, bold=True)
+        y = self.pen.paragraph(self.view.caption, y + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET)
+        return around.strips(y + 0.9 * fmt.text)
+
+    def foot(self, around: Surround, y: float) -> float:
+        """Set what stands below the scale, which ends at y; return where it ends."""
+        fmt = self.fmt
         y = around.key(y + 0.7 * fmt.text, self.signs)
         y = around.note_list(y + 0.5 * fmt.text, self.notes, self.unmarked)
-        y = around.footer(y + 0.6 * fmt.text, self.placed)
-        sheet.height = y + fmt.margin
-        return sheet
+        return around.footer(y + 0.6 * fmt.text, self.placed)
 
     def draw_track(self, track: _Track, tracks: list[_Track]) -> None:
         """Draw one lane with everything that is said of it."""

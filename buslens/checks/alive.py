@@ -39,7 +39,7 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
             f"{rule.message}: how often it should come is neither in the expectations nor in the definitions,"
             " and the capture has too few of its frames to measure it"
         )
-        return [_finding(rule, Outcome.UNDECIDED, reason, scene.first_ns, None, limit)]
+        return [_finding(rule, Outcome.UNDECIDED, reason, scene.first_ns, None, limit, has_come=False)]
     expected = "" if presence.cycle_ns is None else f", expected every {format_duration(presence.cycle_ns)}"
     findings = []
     for index in np.flatnonzero(timeline.state == UNKNOWN).tolist():
@@ -62,7 +62,9 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
                     f" limit {format_duration(timeout_ns)}"
                 )
             span = Span(earliest_ns=least_ns, latest_ns=None)
-            findings.append(_finding(rule, outcome, reason, since_ns, span, limit))
+            findings.append(
+                _finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not Why.NOT_YET_SEEN)
+            )
             continue
         length_ns = until_ns - since_ns
         if why is Why.NOT_YET_SEEN and is_last:
@@ -79,7 +81,7 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
         else:
             continue
         span = Span(earliest_ns=length_ns, latest_ns=None if is_last else length_ns)
-        findings.append(_finding(rule, outcome, reason, since_ns, span, limit))
+        findings.append(_finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not Why.NOT_YET_SEEN))
     if timeline.last_frame_ns is not None:
         period = "" if timeline.period_ns is None else f", usually every {format_duration(timeline.period_ns)}"
         findings.append(
@@ -97,8 +99,11 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
     return findings
 
 
-def _finding(rule: Alive, outcome: Outcome, reason: str, since_ns: int, length: Span | None, limit: Limit) -> Finding:
+def _finding(
+    rule: Alive, outcome: Outcome, reason: str, since_ns: int, length: Span | None, limit: Limit, *, has_come: bool
+) -> Finding:
     begun = Span(earliest_ns=since_ns, latest_ns=since_ns)
+    what = f"last frame of {rule.message} before the silence" if has_come else "the capture begins"
     return Finding(
         rule=rule.name,
         kind="alive",
@@ -108,6 +113,6 @@ def _finding(rule: Alive, outcome: Outcome, reason: str, since_ns: int, length: 
         delay=length,
         limit=limit,
         reference=begun,
-        evidence=(Evidence(what=f"last frame of {rule.message} before the silence", role="", time=begun),),
+        evidence=(Evidence(what=what, role="", time=begun),),
         basis=rule.basis,
     )

@@ -6,11 +6,12 @@ import pytest
 from support.stage import Samples, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.expectations.model import Alive
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from buslens.checks.findings import Finding, Result
+    from buslens.checks.findings import Result
 
 #: Frames of another message, so that the capture is longer than the message is there.
 OTHER = sampled([(0, "x")], every=10, until=1000)
@@ -19,6 +20,7 @@ OTHER = sampled([(0, "x")], every=10, until=1000)
 def alive(*, cycle: float | None = None, timeout: float | None = None) -> Alive:
     return Alive(
         name="alive",
+        basis="invented",
         message="COLUMN",
         cycle_ns=None if cycle is None else round(cycle * NS_PER_MS),
         timeout_ns=None if timeout is None else round(timeout * NS_PER_MS),
@@ -120,3 +122,125 @@ class TestSeam:
 class TestUntimed:
     def test_undecided(self) -> None:
         assert outcomes(run(alive(timeout=75), column(), clock=Clock.MISSING)) == [("alive", "undecided")]
+        assert outcomes(run(alive(timeout=75), [], clock=Clock.MISSING)) == [("alive", "undecided")]
+
+
+def silence(
+    outcome: Outcome, reason: str, *, since: float, least: float, most: float | None, limit: float, what: str
+) -> Finding:
+    """Return a finding on a silence, written out; times in milliseconds."""
+    begun = span(since, since)
+    return Finding(
+        rule="alive",
+        kind="alive",
+        outcome=outcome,
+        reason=reason,
+        time_ns=round(since * NS_PER_MS),
+        delay=span(least, most),
+        limit=Limit(most=limit * NS_PER_MS),
+        reference=begun,
+        evidence=(Evidence(what=what, role="", time=begun),),
+        basis="invented",
+    )
+
+
+def span(earliest: float, latest: float | None) -> Span:
+    return Span(
+        earliest_ns=round(earliest * NS_PER_MS), latest_ns=None if latest is None else round(latest * NS_PER_MS)
+    )
+
+
+def came(reason: str, *, count: int, limit: float) -> Finding:
+    return Finding(
+        rule="alive",
+        kind="alive",
+        outcome=Outcome.MET,
+        reason=reason,
+        time_ns=None,
+        limit=Limit(most=limit * NS_PER_MS),
+        count=count,
+        basis="invented",
+    )
+
+
+class TestInFull:
+    """Everything that a finding carries: words, moment, length, limit, what it rests on, where the limit comes from."""
+
+    LAST = "last frame of COLUMN before the silence"
+    BEGIN = "the capture begins"
+
+    def test_inside(self) -> None:
+        result = run(alive(timeout=75, cycle=20), column((400, 500)))
+        reason = "COLUMN: no frame for 100 ms, expected every 20 ms; limit 75 ms"
+        assert list(result.findings) == [
+            silence(Outcome.VIOLATED, reason, since=400, least=100, most=100, limit=75, what=self.LAST),
+            came("COLUMN came, usually every 20 ms, save where told", count=2, limit=75),
+        ]
+
+    def test_at_the_start(self) -> None:
+        result = run(alive(timeout=75), column(start=100))
+        reason = "COLUMN: no frame for 100 ms at the start of the capture; limit 75 ms"
+        assert list(result.findings) == [
+            silence(Outcome.VIOLATED, reason, since=0, least=100, most=100, limit=75, what=self.BEGIN),
+            came("COLUMN came, usually every 20 ms, save where told", count=1, limit=75),
+        ]
+
+    def test_up_to_the_end(self) -> None:
+        result = run(alive(timeout=75), column(until=900))
+        reason = "COLUMN: no frame for 100 ms up to the end of the capture; limit 75 ms"
+        assert list(result.findings) == [
+            silence(Outcome.VIOLATED, reason, since=900, least=100, most=None, limit=75, what=self.LAST),
+            came("COLUMN came, usually every 20 ms, save where told", count=1, limit=75),
+        ]
+
+    def test_not_one_frame(self) -> None:
+        result = run(alive(timeout=999, cycle=20), [])
+        reason = "COLUMN: not one frame in 1 s, expected every 20 ms"
+        assert list(result.findings) == [
+            silence(Outcome.VIOLATED, reason, since=0, least=1000, most=None, limit=999, what=self.BEGIN)
+        ]
+
+    def test_nothing_wrong(self) -> None:
+        result = run(alive(timeout=75), column())
+        assert list(result.findings) == [came("COLUMN came, usually every 20 ms", count=1, limit=75)]
+
+    def test_one_frame_has_no_usual_time(self) -> None:
+        result = run(alive(timeout=75), [(0, "x")])
+        assert result.findings[-1] == came("COLUMN came, save where told", count=1, limit=75)
+
+    def test_unmeasured(self) -> None:
+        (finding,) = run(alive(), [(300, "x")]).findings
+        assert finding == Finding(
+            rule="alive",
+            kind="alive",
+            outcome=Outcome.UNDECIDED,
+            reason="COLUMN: how often it should come is neither in the expectations nor in the definitions, and the"
+            " capture has too few of its frames to measure it",
+            time_ns=0,
+            limit=Limit(most=None),
+            reference=span(0, 0),
+            evidence=(Evidence(what=self.BEGIN, role="", time=span(0, 0)),),
+            basis="invented",
+        )
+
+    def test_seam(self) -> None:
+        result = run(alive(timeout=75), column(), seams=[505])
+        reason = "COLUMN: the recorded clock ran back, and how long no frame came is not known"
+        assert result.findings[0] == silence(
+            Outcome.UNDECIDED, reason, since=500, least=15, most=None, limit=75, what=self.LAST
+        )
+
+    @pytest.mark.parametrize(("timeout", "outcome"), [(80, "undecided"), (79.999999, "violated")])
+    def test_as_long_as_the_timeout_on_one_side_of_a_seam(self, timeout: float, outcome: str) -> None:
+        found = run(alive(timeout=timeout, cycle=20), column((400, 500)), seams=[480])
+        (finding,) = (it for it in found.findings if it.outcome is not Outcome.MET)
+        assert finding.outcome.value == outcome
+        if outcome == "violated":
+            reason = "COLUMN: no frame for at least 80 ms, expected every 20 ms; limit 80 ms"
+            assert finding.reason == reason
+            assert finding.delay == span(80, None)
+
+    def test_behind_a_short_silence_a_long_one_is_found(self) -> None:
+        """What is no violation does not end the search, and neither does a seam."""
+        result = run(alive(timeout=75), column((200, 300), (600, 700)), seams=[100.5])
+        assert outcomes(result)[:3] == [("alive", "undecided"), ("alive", "violated"), ("alive", "violated")]

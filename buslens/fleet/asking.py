@@ -18,10 +18,11 @@ if TYPE_CHECKING:
     Kind = TypeVar("Kind", bound=Enum)
 
 STANDING: Final = (
-    "capture JOIN judgement ON judgement.id = capture.judgement "
-    "JOIN standard ON standard.grouping = capture.grouping AND standard.ground = judgement.ground"
+    "capture CROSS JOIN judgement ON judgement.id = capture.judgement "
+    "CROSS JOIN standard ON standard.grouping = capture.grouping AND standard.ground = judgement.ground"
 )
-"""Captures that are judged on what their group is judged on now; those with `copy = 0` count."""
+"""Captures that are judged on what their group is judged on now; those with `copy = 0` count. In this order: a few
+captures are looked up, then what belongs to them, or all of them are walked."""
 
 DATED: Final = f"coalesce(capture.recorded_ns, {UNDATED})"
 """Calendar time for a column of whole numbers."""

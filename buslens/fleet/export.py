@@ -1,0 +1,276 @@
+"""The ledger as tables for other programs: each as Parquet and as CSV, with the same rows and columns.
+
+    captures      one row each, second copies marked
+    handshakes    one row for each run of a sequence
+    delays        one row for each step of each of them, with its doubt and its limits
+    findings      one row for each finding that is not met
+
+Rows of the last three name their capture by `address`; handshakes and delays name each other by `address`, `rule` and
+`handshake`. Captures that were judged on what their group is no longer judged on are in none of them, second copies in
+the first only. Times have their unit in the name of the column; a delay without a `latest_ns` has no known upper end.
+
+The CSV is that of RFC 4180, in UTF-8. A text that a spreadsheet would take for a formula begins with an apostrophe
+there; the Parquet file has it as it is. What is no text in the name of a file stands as an escape, such as U+DCFF for
+the byte FF, written with a backslash.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from contextlib import ExitStack
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import islice
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+
+import numpy as np
+
+from buslens.errors import BuslensError
+from buslens.files import explain, replacing
+from buslens.fleet.asking import STANDING, sound
+from buslens.fleet.ledger_file import as_text
+from buslens.fleet.ledger_rows import hash_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from buslens.fleet.ledger import Ledger
+
+Kind: TypeAlias = Literal["text", "word", "words", "hash", "whole", "real", "truth", "date"]
+
+_BATCH: Final = 20_000
+"""Rows in memory at a time, and in each group of rows of a Parquet file."""
+
+_WORDS_KEPT: Final = 100_000
+"""Texts that are remembered, so that memory does not grow with the fleet."""
+
+FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""How a text begins that some spreadsheet takes for a formula; the last four are the wide forms of the first."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """What is exported under one name."""
+
+    name: str
+    #: Name of the column, what it holds, and what is asked of the ledger for it.
+    columns: tuple[tuple[str, Kind, str], ...]
+    #: Behind the captures that stand: where the rows come from, which, and in which order.
+    source: str
+
+
+_WHOSE: Final[tuple[tuple[str, Kind, str], ...]] = (
+    ("address", "text", "address"),
+    ("vehicle", "word", "vehicle"),
+    ("recorded", "date", "recorded_ns"),
+)
+
+TABLES: Final = (
+    _Table(
+        "captures",
+        (
+            *_WHOSE,
+            (
+                "recorded_by",
+                "text",
+                "CASE WHEN recorded_ns IS NULL THEN NULL WHEN is_named THEN 'name' ELSE 'clock' END",
+            ),
+            ("group", "word", "capture.grouping"),
+            ("size_bytes", "whole", "size"),
+            ("sha256", "hash", "content"),
+            ("is_copy", "truth", "copy"),
+            ("verdict", "word", "verdict"),
+            ("trouble", "word", "trouble"),
+            ("summary", "text", "summary"),
+            ("met", "whole", "met"),
+            ("faults", "whole", "faults"),
+            ("undecided", "whole", "undecided"),
+            ("handshakes", "whole", "handshakes"),
+            ("unexercised", "words", "unexercised"),
+            ("frames", "whole", "frames"),
+            ("skipped_lines", "whole", "skipped_lines"),
+            ("duration_ns", "whole", "duration_ns"),
+            ("judging_s", "real", "seconds"),
+        ),
+        "ORDER BY address",
+    ),
+    _Table(
+        "handshakes",
+        (
+            *_WHOSE,
+            ("rule", "word", "rule"),
+            ("handshake", "whole", "number"),
+            ("start_earliest_ns", "whole", "start_earliest_ns"),
+            ("start_latest_ns", "whole", "start_latest_ns"),
+            ("end_ns", "whole", "end_ns"),
+            ("completed", "truth", "completed"),
+            ("abandoned", "word", "abandoned"),
+            ("tries", "whole", "tries"),
+        ),
+        "CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0 ORDER BY address, place",
+    ),
+    _Table(
+        "delays",
+        (
+            *_WHOSE,
+            ("rule", "word", "step.rule"),
+            ("handshake", "whole", "handshake"),
+            ("step", "word", "step.step"),
+            ("outcome", "word", "outcome"),
+            ("time_ns", "whole", "time_ns"),
+            ("earliest_ns", "whole", "earliest_ns"),
+            ("latest_ns", "whole", "latest_ns"),
+            ("least_ns", "whole", "least_ns"),
+            ("most_ns", "whole", "most_ns"),
+        ),
+        "CROSS JOIN step CROSS JOIN delay ON delay.step = step.id AND delay.judgement = judgement.id "
+        "WHERE copy = 0 ORDER BY address, place",
+    ),
+    _Table(
+        "findings",
+        (
+            *_WHOSE,
+            ("rule", "word", "rule"),
+            ("kind", "word", "kind"),
+            ("step", "word", "step"),
+            ("handshake", "whole", "handshake"),
+            ("outcome", "word", "outcome"),
+            ("reason", "text", "reason"),
+            ("time_ns", "whole", "time_ns"),
+            ("delay_earliest_ns", "real", "delay_earliest"),
+            ("delay_latest_ns", "real", "delay_latest"),
+            ("limit_least", "real", "limit_least"),
+            ("limit_most", "real", "limit_most"),
+            ("limit_unit", "word", "unit"),
+        ),
+        "CROSS JOIN finding ON finding.judgement = judgement.id WHERE copy = 0 ORDER BY address, place",
+    ),
+)
+"""What is exported, in the order of `export`."""
+
+
+def export(ledger: Ledger, folder: Path) -> list[Path]:
+    """Write every table into a folder, as Parquet and as CSV; all of one moment, and each file whole or not at all.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        What is exported; a writer may be at work.
+    folder : Path
+        Where to; files of the names in `TABLES` there are replaced.
+
+    Returns
+    -------
+    list of Path
+        captures.parquet, captures.csv, handshakes.parquet and so on.
+
+    Raises
+    ------
+    BuslensError
+        If a file cannot be written or the ledger cannot be read; the files that were there then stay.
+    """
+    paths: list[Path] = []
+    try:
+        # Renamed together at the end, so that tables of two moments hardly ever lie side by side.
+        with ExitStack() as stack, ledger.snapshot(), sound(ledger):
+            for table in TABLES:
+                pair = [folder / f"{table.name}{suffix}" for suffix in (".parquet", ".csv")]
+                parquet, text = [stack.enter_context(replacing(path)) for path in pair]
+                _write(ledger, table, parquet, text)
+                paths += pair
+    except OSError as exc:
+        raise BuslensError(explain(exc, exc.filename or folder)) from exc
+    return paths
+
+
+def in_a_cell(text: str) -> str:
+    """Return a text that no spreadsheet runs.
+
+    >>> in_a_cell("=2+2"), in_a_cell("car 2")
+    ("'=2+2", 'car 2')
+    """
+    return f"'{text}" if text.startswith(FORMULA) else text
+
+
+def _write(ledger: Ledger, table: _Table, parquet: Path, text: Path) -> None:
+    import pyarrow as pa
+    from pyarrow.parquet import ParquetWriter
+
+    arrow = {"whole": pa.int64(), "real": pa.float64(), "truth": pa.bool_(), "date": pa.timestamp("ns")}
+    schema = pa.schema([(name, arrow.get(kind, pa.string())) for name, kind, _ in table.columns])
+    names = [name for name, _, _ in table.columns]
+    kinds = [kind for _, kind, _ in table.columns]
+    asked = ", ".join(sql for _, _, sql in table.columns)
+    query = f"SELECT {asked} FROM {STANDING} {table.source}"  # noqa: S608  # text of ours
+    readers = [_reader(ledger, kind) for kind in kinds]
+    with (
+        parquet.open("wb") as columns_file,
+        text.open("w", encoding="utf-8", newline="") as rows_file,
+        ParquetWriter(columns_file, schema, compression="zstd") as columns_writer,
+    ):
+        rows_writer = csv.writer(rows_file)
+        rows_writer.writerow(names)
+        for rows in _batches(ledger.rows(query)):
+            columns = [
+                list(cells) if reader is None else [None if cell is None else reader(cell) for cell in cells]
+                for cells, reader in zip(zip(*rows, strict=True), readers, strict=True)
+            ]
+            arrays = [pa.array(cells, type=field.type) for cells, field in zip(columns, schema, strict=True)]
+            columns_writer.write_batch(pa.record_batch(arrays, schema=schema))
+            rows_writer.writerows(zip(*map(_cells, columns, kinds), strict=True))
+
+
+def _batches(rows: Iterator[tuple[Any, ...]]) -> Iterator[list[tuple[Any, ...]]]:
+    while batch := list(islice(rows, _BATCH)):
+        yield batch
+
+
+def _reader(ledger: Ledger, kind: Kind) -> Callable[[Any], Any] | None:
+    """Return what makes a value of the ledger one of a table; None if it is one already."""
+    if kind == "word":
+        return lru_cache(_WORDS_KEPT)(lambda number: _as_utf8(ledger.word(number)))
+    if kind == "words":
+        return lru_cache(_WORDS_KEPT)(lambda number: _as_utf8("; ".join(json.loads(ledger.word(number)))))
+    readers: dict[str, Callable[[Any], Any]] = {"text": _text, "hash": _hash, "truth": bool}
+    return readers.get(kind)
+
+
+def _text(stored: str | bytes) -> str:
+    return _as_utf8(as_text(stored))
+
+
+def _hash(stored: str | bytes) -> str:
+    return _as_utf8(hash_text(stored))
+
+
+def _as_utf8(text: str) -> str:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return text.encode(errors="backslashreplace").decode()
+    return text
+
+
+def _cells(values: Sequence[Any], kind: Kind) -> Sequence[Any]:
+    """Return a column as the texts and numbers of a CSV file."""
+    if kind in {"text", "word", "words", "hash"}:
+        return [value and in_a_cell(value) for value in values]
+    if kind == "truth":
+        return ["true" if value else "false" for value in values]
+    if kind == "date":
+        return [value if value is None else _date(value) for value in values]
+    return values
+
+
+@lru_cache(maxsize=1000)
+def _date(time_ns: int) -> str:
+    """Return a calendar time to the nanosecond, without zeros at its end.
+
+    >>> _date(1_767_600_000_500_000_000)
+    '2026-01-05 08:00:00.5'
+    """
+    whole, fraction = str(np.datetime64(time_ns, "ns")).replace("T", " ").split(".")
+    fraction = fraction.rstrip("0")
+    return f"{whole}.{fraction}" if fraction else whole

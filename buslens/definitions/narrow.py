@@ -6,6 +6,7 @@ shrink when it says no, so that a file costs little more than its own length and
 
 from __future__ import annotations
 
+import logging
 import re
 from bisect import bisect_right
 from collections import deque
@@ -89,6 +90,10 @@ def load(text: str) -> Any:  # cantools has no types that every supported versio
     """
     from cantools.database.can import Database
 
+    # What it logs, in words of its own and to standard error, is told by the outline, and with its place.
+    logger = logging.getLogger("cantools")
+    if not logger.handlers:
+        logger.addHandler(logging.NullHandler())
     # Overlapping signals are usual in real files and mean what they say; hence not strict.
     database = Database(strict=False, sort_signals=None)
     database.add_dbc_string(text + _GUARD)

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from typing import TYPE_CHECKING
 
 import pytest
@@ -44,6 +45,14 @@ class TestDefs:
         out, err = capsys.readouterr()
         assert out.splitlines()[-1] == "1 message, 1 signal."
         assert err == ""
+
+    def test_the_parser_says_nothing_of_its_own(
+        self, folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(logging.getLogger(), "handlers", [])  # those of the test runner
+        (folder / "twice.dbc").write_text(SOUND + SOUND.replace("BO_ 7", "BO_ 8"), encoding="utf-8")
+        assert main(["defs", "twice.dbc"]) == Status.MET
+        assert capsys.readouterr().err == ""
 
     def test_a_broken_one_is_usable(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["defs", "broken.dbc"]) == Status.MET

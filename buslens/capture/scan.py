@@ -246,7 +246,8 @@ class Scanner:
             s[k.SHIFT] += max(s[k.BACK] + 1, 0)
             s[k.SEGMENT] += 1
             s[k.BREAK] = 0
-            s[k.FLOOR] = k.NO_TIME
+            # What lies behind a seam never comes before it, or the axis would run back there.
+            s[k.FLOOR] = s[k.LARGEST] + 1
             return
         yield from self._hand_on()
         if 8 * s[k.COUNT] > 7 * s[k.ROOM] or 8 * (s[k.WORDS] + k.MOST_WORDS) > 7 * s[k.WORD_ROOM]:

@@ -161,6 +161,12 @@ class TestOrder:
         rows, _ = self.read(folder, [9000, 100, 150, 225])
         assert [b[0] - a[0] for a, b in pairwise(rows[1:])] == [50, 75]
 
+    def test_what_is_behind_a_seam_never_comes_before_it(self, folder: Path) -> None:
+        rows, tally = self.read(folder, [9000, 100, 105, 99, 110, 101])
+        assert [row[1:] for row in rows] == [(0, 0), (1, 1), (2, 1), (3, 2), (5, 2), (4, 2)]
+        assert [row[0] for row in rows] == sorted(row[0] for row in rows)
+        assert [(seam.line, seam.back_ns) for seam in tally.seams] == [(2, 8900 * MS), (4, 6 * MS)]
+
     def test_runs_never_reach_across_a_seam(self, folder: Path) -> None:
         path = folder / "runs.log"
         path.write_bytes(b"(9.0) can0 101#\n(9.1) can0 101#\n(1.0) can0 101#\n(2.0) can0 101#\n")

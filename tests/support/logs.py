@@ -116,12 +116,13 @@ class Reading:
         seams = []
         shift, reordered = 0, 0
         largest: int | None = None
+        floor = 0  # nothing behind a seam comes before it
         for row, line in zip(self.recorded, self.lines, strict=True):
             time = row.time_ns + shift
-            if largest is not None and time < largest - SORTED_NS:
+            if largest is not None and (time < largest - SORTED_NS or time < floor):
                 seams.append((largest + 1, line, largest - time))
                 shift += largest + 1 - time
-                time = largest + 1
+                time = floor = largest + 1
                 segments.append([])
             elif largest is not None and time < largest:
                 reordered += 1

@@ -71,7 +71,7 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
                 rule=offence.rule.name,
                 kind=offence.kind,
                 outcome=Outcome.MET,
-                reason=f"kept in all of {met} stretches" if met > 1 else "kept throughout",
+                reason=_kept_words(met, is_whole=not findings),
                 time_ns=None,
                 limit=offence.limit,
                 count=met,
@@ -79,6 +79,12 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
             )
         )
     return findings
+
+
+def _kept_words(stretches: int, *, is_whole: bool) -> str:
+    if is_whole:
+        return "kept throughout" if stretches == 1 else f"kept in all of {stretches} stretches"
+    return "kept in one other stretch" if stretches == 1 else f"kept in {stretches} other stretches"
 
 
 def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: Callable[[], Truth]) -> Finding | None:

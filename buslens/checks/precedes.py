@@ -91,8 +91,8 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
                 rule=rule.name,
                 kind="precedes",
                 outcome=Outcome.MET,
-                reason=f"{past(rule.first)} within {format_duration(rule.within_ns)} before, {met} times of"
-                f" {met + len(findings)}",
+                reason=f"{past(rule.first)} within {format_duration(rule.within_ns)} before, in {met} of"
+                f" {met + len(findings)} cases",
                 time_ns=None,
                 limit=limit,
                 count=met,

@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 import pytest
+from support.in_full import after, between, finding, seen
 from support.stage import Samples, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Finding, Result, Verdict
+from buslens.checks.findings import Finding, Limit, Outcome, Result, Verdict
 from buslens.expectations.model import Agree
 from buslens.units import NS_PER_MS
 
@@ -101,3 +105,33 @@ class TestUnknown:
     def test_seam(self) -> None:
         result = run(agree(300), changing(2000), changing(2000), seams=[505])
         assert told(result).outcome.value == "undecided"
+
+
+in_full = partial(finding, "agree", "agree")
+
+
+class TestInFull:
+    """Everything that a finding carries: words, moment, length, limit, what it rests on, where the limit comes from."""
+
+    @pytest.mark.parametrize(
+        ("first", "second", "words"),
+        [
+            (300, 400, "'first is locked' without 'second is locked'"),
+            (400, 300, "'second is locked' without 'first is locked'"),
+        ],
+    )
+    def test_by_the_length(self, first: float, second: float, words: str) -> None:
+        limit = Limit(most=50 * NS_PER_MS)
+        result = run(replace(agree(50), basis="invented"), changing(first), changing(second))
+        assert list(result.findings) == [
+            in_full(
+                Outcome.VIOLATED,
+                f"{words} for 90 to 110 ms; tolerated 50 ms",
+                time_ns=300 * NS_PER_MS,
+                delay=between(90, 110),
+                limit=limit,
+                reference=after(290, 300),
+                evidence=(seen(words, "first", 290, 300),),
+            ),
+            in_full(Outcome.MET, "kept in 2 other stretches", time_ns=None, limit=limit, count=2),
+        ]

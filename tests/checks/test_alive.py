@@ -3,10 +3,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
+from support.in_full import span
 from support.stage import Samples, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome
 from buslens.expectations.model import Alive
 from buslens.units import NS_PER_MS
 
@@ -141,12 +142,6 @@ def silence(
         reference=begun,
         evidence=(Evidence(what=what, role="", time=begun),),
         basis="invented",
-    )
-
-
-def span(earliest: float, latest: float | None) -> Span:
-    return Span(
-        earliest_ns=round(earliest * NS_PER_MS), latest_ns=None if latest is None else round(latest * NS_PER_MS)
     )
 
 

@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 import pytest
+from support.in_full import after, between, finding, seen, span
 from support.stage import Samples, all_of, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Finding, Result, Verdict
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, Span, Verdict
 from buslens.expectations.model import HeldFor, Is, IsUnknown, Never, Not, Or, State
 from buslens.units import NS_PER_MS
 
@@ -266,3 +270,85 @@ class TestHeldFor:
     def locked_for(duration: float) -> State:
         part = HeldFor(part=Is(role="lock", state="locked"), duration_ns=round(duration * NS_PER_MS))
         return State(condition=part, text=f"lock is locked for {duration:g} ms")
+
+
+in_full = partial(finding, "never", "never")
+
+
+class TestInFull:
+    """Everything that a finding carries: words, moment, length, limit, what it rests on, where the limit comes from."""
+
+    WORDS = "ignition is on and lock is locked"
+
+    @pytest.mark.parametrize(
+        ("tolerated", "outcome", "tail", "most"),
+        [
+            (None, Outcome.VIOLATED, "", 0),
+            (50, Outcome.VIOLATED, "; tolerated 50 ms", 50),
+            (100, Outcome.UNDECIDED, "; tolerated 100 ms: too close to call at one frame per 10 ms", 100),
+        ],
+    )
+    def test_by_the_length(self, tolerated: float | None, outcome: Outcome, tail: str, most: float) -> None:
+        rule, limit = replace(never(tolerated), basis="invented"), Limit(most=most * NS_PER_MS)
+        assert list(run(rule, ignition=ON, lock=locked(300, 400)).findings) == [
+            in_full(
+                outcome,
+                f"{self.WORDS} for 90 to 110 ms{tail}",
+                time_ns=300 * NS_PER_MS,
+                delay=between(90, 110),
+                limit=limit,
+                reference=after(290, 300),
+                evidence=(seen(self.WORDS, "ignition", 290, 300),),
+            ),
+            in_full(Outcome.MET, "kept in 2 other stretches", time_ns=None, limit=limit, count=2),
+        ]
+
+    @pytest.mark.parametrize(
+        ("lock", "reason", "begun", "length"),
+        [
+            (
+                locked(0, 40),
+                f"{WORDS} already when the log begins to show it, for at least 30 ms from there; tolerated 50 ms",
+                span(0, 0),
+                between(30, None),
+            ),
+            (
+                locked(970, 2000),
+                f"{WORDS} when the capture ends, 30 ms after it began; tolerated 50 ms",
+                after(960, 970),
+                span(30, None),
+            ),
+        ],
+        ids=["start", "end"],
+    )
+    def test_at_the_ends_of_the_capture(self, lock: Samples, reason: str, begun: Span, length: Span) -> None:
+        limit = Limit(most=50 * NS_PER_MS)
+        assert list(run(replace(never(50), basis="invented"), ignition=ON, lock=lock).findings) == [
+            in_full(
+                Outcome.UNDECIDED,
+                reason,
+                time_ns=begun.latest_ns,
+                delay=length,
+                limit=limit,
+                reference=begun,
+                evidence=(Evidence(what=self.WORDS, role="ignition", time=begun),),
+            ),
+            in_full(Outcome.MET, "kept in one other stretch", time_ns=None, limit=limit, count=1),
+        ]
+
+    def test_unknown(self) -> None:
+        lock = [frame for frame in locked(300, 400) if not 310 < frame[0] < 600]
+        limit = Limit(most=50 * NS_PER_MS)
+        result = run(replace(never(50), basis="invented"), ignition=ON, lock=lock, timeouts={"lock": 30})
+        assert list(result.findings) == [
+            in_full(
+                Outcome.UNDECIDED,
+                f"the log cannot tell whether this held: {self.WORDS}: lock is unknown (its message has stopped)",
+                time_ns=300 * NS_PER_MS,
+                delay=between(10, 310),
+                limit=limit,
+                reference=after(290, 300),
+                evidence=(seen(self.WORDS, "ignition", 290, 300),),
+            ),
+            in_full(Outcome.MET, "kept in 2 other stretches", time_ns=None, limit=limit, count=2),
+        ]

@@ -1,17 +1,20 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
+from support.in_full import after, between, finding, seen
 from support.stage import Samples, becomes, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Verdict
+from buslens.checks.findings import Finding, Limit, Outcome, Verdict
 from buslens.expectations.model import HeldFor, Is, Moment, Precedes, Trigger
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from buslens.checks.findings import Finding, Result
+    from buslens.checks.findings import Result
 
 UNTIL = 4000
 
@@ -87,7 +90,7 @@ class TestDelay:
         result = run(precedes(300), lock(800, 1500, 2800), ignition(1000, 1200, 2000, 2200, 3000))
         assert [finding.outcome.value for finding in result.findings] == ["violated", "met"]
         assert result.findings[1].count == 2
-        assert "2 times of 3" in result.findings[1].reason
+        assert "in 2 of 3 cases" in result.findings[1].reason
 
     def test_nothing_to_judge(self) -> None:
         assert run(precedes(300), lock(500), ignition()).unexercised == ("released first",)
@@ -163,3 +166,61 @@ class TestTriggers:
         free = sampled([(0, "free")], every=20, until=UNTIL)
         assert told(run(precedes(100, first=first), free, ignition(350))).outcome.value == "undecided"
         assert told(run(precedes(100, first=first), free, ignition(450))).outcome.value == "violated"
+
+
+in_full = partial(finding, "released first", "precedes")
+
+
+class TestInFull:
+    """Everything that a finding carries: words, moment, length, limit, what it rests on, where the limit comes from."""
+
+    FREE = "lock became free"
+    ON = "ignition became on"
+
+    def test_each_kind_of_outcome(self) -> None:
+        limit = Limit(most=505 * NS_PER_MS)
+        then = ignition(100, 200, 600, 1200, 2000, 3000, 3500)
+        result = run(replace(precedes(505), basis="invented"), lock(500, 1000, 1500), then)
+        assert list(result.findings) == [
+            in_full(
+                Outcome.UNDECIDED,
+                f"{self.ON} only 90 ms after the capture began; 'lock becomes free' may have come before it",
+                time_ns=100 * NS_PER_MS,
+                limit=limit,
+                evidence=(seen(self.ON, "ignition", 90, 100),),
+            ),
+            in_full(
+                Outcome.UNDECIDED,
+                f"{self.ON} 490 to 520 ms after {self.FREE}; limit 505 ms: too close to call at one frame per 20 ms,"
+                " and so near the limit that a faster recording may not decide it",
+                time_ns=2000 * NS_PER_MS,
+                delay=between(490, 520),
+                limit=limit,
+                reference=after(1480, 1500),
+                evidence=(seen(self.FREE, "lock", 1480, 1500), seen(self.ON, "ignition", 1990, 2000)),
+            ),
+            in_full(
+                Outcome.VIOLATED,
+                f"{self.ON} 1.99 to 2.02 s after {self.FREE}; limit 505 ms",
+                time_ns=3500 * NS_PER_MS,
+                delay=between(1990, 2020),
+                limit=limit,
+                reference=after(1480, 1500),
+                evidence=(seen(self.FREE, "lock", 1480, 1500), seen(self.ON, "ignition", 3490, 3500)),
+            ),
+            in_full(
+                Outcome.MET, f"{self.FREE} within 505 ms before, in 1 of 4 cases", time_ns=None, limit=limit, count=1
+            ),
+        ]
+
+    def test_never_came(self) -> None:
+        result = run(replace(precedes(100), basis="invented"), lock())
+        assert list(result.findings) == [
+            in_full(
+                Outcome.VIOLATED,
+                f"{self.ON} without 'lock becomes free' in the 100 ms before",
+                time_ns=2000 * NS_PER_MS,
+                limit=Limit(most=100 * NS_PER_MS),
+                evidence=(seen(self.ON, "ignition", 1990, 2000),),
+            )
+        ]

@@ -1,16 +1,20 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
+from support.in_full import after, between, finding, seen, span
 from support.stage import Samples, all_of, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome
 from buslens.expectations.model import Or, Pulse, State
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from buslens.checks.findings import Finding, Result
+    from buslens.checks.findings import Result, Span
 
 ON = holds("enable", "on")
 
@@ -156,3 +160,103 @@ class TestInterruption:
         samples = {"one": on(200, 500), "other": on(300, 600)}
         result = perform(samples, pulse(150, 250, both))
         assert told(result).outcome.value == "met"
+
+
+in_full = partial(finding, "pulse", "pulse")
+
+
+class TestInFull:
+    """Everything that a finding carries: words, moment, length, limit, what it rests on, where the limit comes from."""
+
+    def test_each_kind_of_outcome(self) -> None:
+        rule = replace(pulse(50, 100), basis="invented")
+        # Lengths of more than 20 ms and less than 40, of 60 to 80, of 85 to 105 and of 120 to 140.
+        result = run(rule, on(100, 130, 300, 370, 500, 600, 700, 830))
+        limit = Limit(least=50 * NS_PER_MS, most=100 * NS_PER_MS)
+        assert list(result.findings) == [
+            in_full(
+                Outcome.VIOLATED,
+                "'enable is on' for 20 to 40 ms; limit 50 to 100 ms: too short by at least 10 ms",
+                time_ns=100 * NS_PER_MS,
+                delay=between(20, 40),
+                limit=limit,
+                reference=after(90, 100),
+                evidence=(
+                    seen("'enable is on' began", "enable", 90, 100),
+                    seen("'enable is on' ended", "enable", 120, 130),
+                ),
+            ),
+            in_full(
+                Outcome.UNDECIDED,
+                "'enable is on' for 90 to 110 ms; limit 50 to 100 ms: too close to call at one frame per 10 ms, and so"
+                " near the limit that a faster recording may not decide it",
+                time_ns=500 * NS_PER_MS,
+                delay=between(90, 110),
+                limit=limit,
+                reference=after(490, 500),
+                evidence=(
+                    seen("'enable is on' began", "enable", 490, 500),
+                    seen("'enable is on' ended", "enable", 590, 600),
+                ),
+            ),
+            in_full(
+                Outcome.VIOLATED,
+                "'enable is on' for 120 to 140 ms; limit 50 to 100 ms: too long by at least 20 ms",
+                time_ns=700 * NS_PER_MS,
+                delay=between(120, 140),
+                limit=limit,
+                reference=after(690, 700),
+                evidence=(
+                    seen("'enable is on' began", "enable", 690, 700),
+                    seen("'enable is on' ended", "enable", 820, 830),
+                ),
+            ),
+            in_full(Outcome.MET, "1 of 4 pulses within limit 50 to 100 ms", time_ns=None, limit=limit, count=1),
+        ]
+
+    @pytest.mark.parametrize(
+        ("enable", "why", "reference", "ended", "delay"),
+        [
+            (on(0, 60), "began before the log shows it", span(0, 0), after(50, 60), between(50, None)),
+            (on(940), "the capture ends in it", after(930, 940), span(1000, None), span(60, None)),
+        ],
+        ids=["at the start", "at the end"],
+    )
+    def test_an_end_that_is_not_in_the_log(
+        self, enable: Samples, why: str, reference: Span, ended: Span, delay: Span
+    ) -> None:
+        result = run(replace(pulse(80, 100), basis="invented"), enable)
+        least = delay.earliest_ns // NS_PER_MS
+        assert list(result.findings) == [
+            in_full(
+                Outcome.UNDECIDED,
+                f"'enable is on' for at least {least} ms; limit 80 to 100 ms: {why}",
+                time_ns=reference.latest_ns,
+                delay=delay,
+                limit=Limit(least=80 * NS_PER_MS, most=100 * NS_PER_MS),
+                reference=reference,
+                evidence=(
+                    Evidence(what="'enable is on' began", role="enable", time=reference),
+                    Evidence(what="'enable is on' ended", role="enable", time=ended),
+                ),
+            )
+        ]
+
+    def test_an_end_that_the_log_does_not_show(self) -> None:
+        """The line falls silent in the middle of the pulse."""
+        enable = [frame for frame in on(300, 500) if not 350 < frame[0] < 700]
+        finding = told(run(pulse(80, 300), enable, timeouts={"enable": 30}, until=1000))
+        assert finding.reason.endswith("limit 80 to 300 ms: the log does not show its end")
+        assert finding.evidence[1].time.latest_ns is None
+
+    def test_too_long_already_though_the_end_is_not_there(self) -> None:
+        finding = told(run(pulse(None, 100), on(800)))
+        assert finding.outcome is Outcome.VIOLATED
+        assert finding.reason == "'enable is on' for at least 200 ms; limit 100 ms: too long by at least 100 ms"
+
+    def test_a_limit_that_would_be_decided_by_a_faster_recording(self) -> None:
+        finding = told(run(pulse(None, 95), on(300, 400)))
+        assert finding.reason == (
+            "'enable is on' for 90 to 110 ms; limit 95 ms: too close to call at one frame per 10 ms;"
+            " about one frame per 5 ms would decide"
+        )

@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 import pytest
+from support.in_full import after, between, finding, seen
 from support.stage import Samples, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Finding, Result, Verdict
+from buslens.checks.findings import Finding, Limit, Outcome, Result, Verdict
 from buslens.expectations.model import Range, State
 from buslens.units import NS_PER_MS
 
@@ -123,3 +127,49 @@ class TestUnknown:
         assert told(run(in_range(), volts(12, 8), clock=Clock.MISSING)).outcome.value == "violated"
         result = run(in_range(tolerated=20), volts(12, 8), clock=Clock.MISSING)
         assert outcomes(result) == [("range", "undecided")]
+
+
+in_full = partial(finding, "range", "range")
+
+
+class TestInFull:
+    """Everything that a finding carries: words, moment, length, limit, what it rests on, where the limit comes from."""
+
+    def test_each_kind_of_outcome(self) -> None:
+        rule = replace(in_range(tolerated=15), basis="invented")
+        limit = Limit(least=9.5, most=16, unit="V")
+        assert list(run(rule, volts(12, 9, 8.2, 9, 12, 17, 12, 12)).findings) == [
+            in_full(
+                Outcome.VIOLATED,
+                "supply down to 8.2 V for 20 to 40 ms; tolerated 15 ms",
+                time_ns=10 * NS_PER_MS,
+                delay=between(20, 40),
+                limit=limit,
+                reference=after(0, 10),
+                evidence=(seen("supply down to 8.2 V", "supply", 0, 10),),
+            ),
+            in_full(
+                Outcome.UNDECIDED,
+                "supply up to 17 V for 0 to 20 ms; tolerated 15 ms: too close to call at one frame per 10 ms",
+                time_ns=50 * NS_PER_MS,
+                delay=between(0, 20),
+                limit=limit,
+                reference=after(40, 50),
+                evidence=(seen("supply up to 17 V", "supply", 40, 50),),
+            ),
+            in_full(Outcome.MET, "kept in 3 other stretches", time_ns=None, limit=limit, count=3),
+        ]
+
+    def test_the_worst_value_is_that_of_the_stretch(self) -> None:
+        """Worse values before it, behind it, and while the rule does not apply, are none of it."""
+        enable = sampled([(0, "off"), (20, "on"), (50, "off")], every=10, until=90)
+        supply = volts(5, 5, 12, 9, 12, 5, 5, 12, 12, 12)
+        result = run(in_range(while_=WHILE_ON), supply, enable)
+        assert result.findings[0].reason == "supply down to 9 V for 0 to 20 ms"
+
+    def test_to_the_very_last_frame(self) -> None:
+        assert told(run(in_range(), volts(12, 12, 9, 8))).reason == "supply down to 8 V for at least 10 ms"
+
+    def test_one_stretch_kept(self) -> None:
+        assert outcomes(run(in_range(), volts(12, 12))) == [("range", "met")]
+        assert told(run(in_range(), volts(12, 12))).reason == "kept throughout"

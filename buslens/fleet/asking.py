@@ -36,7 +36,7 @@ def sound(ledger: Ledger) -> Iterator[None]:
     except (ValueError, TypeError, OverflowError) as exc:
         if isinstance(exc, BuslensError):
             raise
-        raise damaged(ledger.path, " ".join(str(exc).split())) from exc
+        raise damaged(ledger.path, str(exc)) from exc
 
 
 def kind_of(ledger: Ledger, kinds: type[Kind], number: object) -> Kind:

@@ -7,6 +7,7 @@ reported. The process may be killed at any moment: the file then holds every cap
 
 from __future__ import annotations
 
+import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, cast
 
@@ -17,7 +18,6 @@ from buslens.fleet.ledger_rows import Rows, hash_text
 from buslens.fleet.lock import WriterLock
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import Iterator, Sequence
     from pathlib import Path
     from types import TracebackType
@@ -254,14 +254,14 @@ class Ledger:
             try:
                 yield
                 self._connection.execute("RELEASE whole")
-            except Exception as exc:
-                if isinstance(exc, ValueError | TypeError | OverflowError) and self._connection.in_transaction:
+            except sqlite3.DatabaseError as exc:
+                if isinstance(exc, sqlite3.ProgrammingError):
                     self._back()
                 else:
                     self._undo()
                 raise
             except BaseException:
-                # Stopped by the user: what came before is whole and may yet be committed.
+                # No fault of the file's, or the user stops the run: what came before is whole, and may be committed.
                 self._back()
                 raise
 
@@ -269,8 +269,9 @@ class Ledger:
         """Undo what was written since the savepoint."""
         self._rows.forget()
         self._texts.clear()
-        self._connection.execute("ROLLBACK TO whole")
-        self._connection.execute("RELEASE whole")
+        if self._connection.in_transaction:
+            self._connection.execute("ROLLBACK TO whole")
+            self._connection.execute("RELEASE whole")
 
     def _undo(self) -> None:
         """Undo everything since the last commit, where SQLite has not done so itself."""

@@ -11,6 +11,7 @@ from __future__ import annotations
 import sqlite3
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
+from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
 from buslens.errors import BuslensError, Source, UsageError
@@ -25,6 +26,9 @@ _WAIT_S: Final = 30.0
 
 _LOOKED_THROUGH_BYTES: Final = 16 << 20
 """A ledger up to this size is looked through whole before it is written to, which takes some hundredths of a second."""
+
+_OPTIONS = ""
+"""More for the address under which SQLite opens a file; for tests."""
 
 _DAMAGED: Final = (
     "the ledger is damaged ({detail}); bring it back from a copy, or move it away and let the run make a new one"
@@ -55,13 +59,25 @@ def in_words(path: Path) -> Iterator[None]:
         raise  # no fault of the file's
     except sqlite3.Error as exc:
         # What has no entry is a statement that fits no table, or a text that is none: the file is not as it was made.
-        reason = _REASONS.get(getattr(exc, "sqlite_errorcode", 0) & 0xFF, _DAMAGED)
-        raise BuslensError(reason.format(detail=exc), Source(str(path))) from exc
+        reason = _REASONS.get(_code(exc), _DAMAGED)
+        raise BuslensError(reason.format(detail=_on_one_line(str(exc))), Source(str(path))) from exc
+    except UnicodeDecodeError as exc:
+        # SQLite quotes what it does not understand, and that may be no text.
+        raise damaged(path, "what is in it cannot be read") from exc
+
+
+def _code(error: sqlite3.Error) -> int:
+    """Return SQLite's code for an error, without what more it has to say; 0 for one that is not SQLite's own."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF
+
+
+def _on_one_line(text: str) -> str:
+    return shorten(text, width=200, placeholder=" …")
 
 
 def damaged(path: Path, detail: str) -> BuslensError:
     """Return the error for a value that no ledger holds."""
-    return BuslensError(_DAMAGED.format(detail=detail), Source(str(path)))
+    return BuslensError(_DAMAGED.format(detail=_on_one_line(detail)), Source(str(path)))
 
 
 def as_stored(text: str) -> str | bytes:
@@ -127,7 +143,7 @@ def open_reading(path: Path) -> sqlite3.Connection:
         except sqlite3.OperationalError as exc:
             # In a folder that may not be written to, readers cannot share the log; without a log they need not.
             log = path.with_name(path.name + "-wal")
-            may_help = exc.sqlite_errorcode & 0xFF in {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
+            may_help = _code(exc) in {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
             if not may_help or (log.exists() and log.stat().st_size):
                 raise
             connection = _connect(path, "ro&immutable=1")
@@ -138,7 +154,7 @@ def open_reading(path: Path) -> sqlite3.Connection:
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    uri = f"{path.absolute().as_uri()}?mode={mode}"
+    uri = f"{path.absolute().as_uri()}?mode={mode}{_OPTIONS}"
     # No transactions but those that are asked for.
     return sqlite3.connect(uri, uri=True, timeout=_WAIT_S, isolation_level=None)
 
@@ -182,7 +198,7 @@ def _look_through(connection: sqlite3.Connection, path: Path) -> None:
     if path.stat().st_size <= _LOOKED_THROUGH_BYTES:
         (answer,) = connection.execute("PRAGMA quick_check(1)").fetchone()
         if answer != "ok":
-            raise damaged(path, " ".join(str(answer).split()))
+            raise damaged(path, str(answer))
 
 
 def _tables(connection: sqlite3.Connection) -> set[tuple[str, ...]]:

@@ -57,6 +57,7 @@ def choose(
     window: Window = None,
     handshake: int | None = None,
     rule: str | None = None,
+    about: Place | None = None,
 ) -> View:
     """Return what to show.
 
@@ -75,6 +76,8 @@ def choose(
         Number of the handshake within its rule, counted from 1.
     rule : str or None
         Name of the sequence that `handshake` belongs to, where several have one of that number.
+    about : Place or None
+        A finding to show instead of the one that the verdict speaks of, if it has a place.
 
     Raises
     ------
@@ -87,7 +90,7 @@ def choose(
         return _of_handshake(result, placed, _asked(result, handshake, rule))
     if window is not None:
         return _of_window(result, window)
-    worst = _worst(placed)
+    worst = _worst(placed) if about is None or about.extent is None else about
     if worst is not None:
         run = _handshake_of(result, worst)
         return _around(result, placed, worst) if run is None else _of_handshake(result, placed, run, worst)

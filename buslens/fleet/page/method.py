@@ -1,0 +1,51 @@
+"""How the numbers of the sheet are made, in sentences for who has to answer for them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.fleet.anomalies.discovery_rate import LEVEL
+from buslens.fleet.anomalies.outliers import FAR
+from buslens.report.record.markup import tag
+
+if TYPE_CHECKING:
+    from buslens.report.record.markup import Markup
+
+_LEVEL: Final = f"{100 * LEVEL:g} %"
+
+METHOD: Final = (
+    (
+        "Counted is every capture once, however many copies of it there are, as it was judged by the expectations and "
+        "definitions that its group of vehicles has now."
+    ),
+    (
+        "A signal is known only when a frame carries it, so a delay is known to lie between two ends. It is met or a "
+        "fault only if both ends say so; else it is undecided, and undecided is never counted as good."
+    ),
+    (
+        "A step that never came has no upper end: the delay is at least as long as it was waited for. Medians and "
+        "percentiles take it as longer than any that came."
+    ),
+    (
+        "What stands out breaks no rule. Delays and vehicles are scored by 0.6745 (x - median) / MAD with the fleet's "
+        "own median and MAD, every vehicle having the same say; an outlier lies beyond "
+        f"{FAR:g} by the nearer end of its interval (Iglewicz and Hoaglin 1993)."
+    ),
+    (
+        "Drifts are tested with Kendall's rank correlation on the medians of days, and measured by the slope of Theil "
+        "and Sen (Sen 1968) with its 95 % interval, the season of the fleet taken off. A limit is said to be crossed "
+        "only where that interval does not hold zero, and not further ahead than the days reach back."
+    ),
+    "Retries, messages and cycle times are compared with the vehicle's own past alone.",
+    (
+        f"All these tests of all vehicles are one family, held to a false discovery rate of {_LEVEL} (Benjamini and "
+        f"Hochberg 1995): of what stands out, about one in {1 / LEVEL:g} is expected to be chance."
+    ),
+    ("Broken rules are no matter of chance: they are not part of that, and the limits are those of the expectations."),
+)
+"""One sentence, or a few, for each thing that a number rests on."""
+
+
+def method() -> Markup:
+    """Return the list."""
+    return tag("ul", *(tag("li", sentence) for sentence in METHOD))

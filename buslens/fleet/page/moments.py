@@ -1,0 +1,98 @@
+"""The worst moment of a vehicle as a small timing diagram: the lanes of one handshake, and nothing around them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from buslens.expectations.model import Sequence
+from buslens.fleet.page.drawing import drawn
+from buslens.report.diagram import Diagram
+from buslens.report.ink import Format
+from buslens.report.lettering import Lettering
+from buslens.report.places import places, rule_roles, trigger_roles
+from buslens.report.view import choose
+from buslens.report.words import verdict_sentence
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Result
+    from buslens.fleet.model import FindingRow
+    from buslens.report.places import Place
+    from buslens.report.record.markup import Markup
+    from buslens.report.surround import Surround
+    from buslens.report.view import View
+
+SMALL: Final = Format(width=350.0, dpi=300, text=6.4, title=7.0, small=6.0, lane=11.0, wave=0.9, thin=0.45, margin=3.0)
+"""Beside the words of a vehicle on A4: 123 mm."""
+
+MOST_LANES: Final = 6
+"""A small diagram with more lanes than this is none."""
+
+
+class Small(Diagram):
+    """Lanes and scale alone: what else the figure says stands in words beside it."""
+
+    def head(self, around: Surround) -> float:
+        """Set nothing above the lanes but when other handshakes ran."""
+        return around.strips(self.fmt.margin)
+
+    def foot(self, around: Surround, y: float) -> float:  # noqa: ARG002  # the signs are explained once on the page
+        """Set nothing below the scale."""
+        return y
+
+
+def small_diagram(result: Result, fault: FindingRow | None = None) -> Markup:
+    """Return one moment of a capture as a picture for the page.
+
+    Parameters
+    ----------
+    result : Result
+        The capture, judged again.
+    fault : FindingRow or None
+        What to show, as the ledger knows it; None, or one that is not found again: what the figure would show.
+    """
+    placed = places(result)
+    about = None if fault is None else next((place for place in placed if _is_of(place, fault)), None)
+    view = choose(result, placed, about=about)
+    view = replace(view, roles=_lanes(result, placed, view, about), left_out=())
+    small = Small(result, placed, view, SMALL, Lettering())
+    # No notes stand below, so that no number leads anywhere.
+    small.numbers = {}
+    label = f"Timing diagram. {view.caption}. {verdict_sentence(result)}"
+    return drawn(small.draw()).markup(label, kind="moment")
+
+
+def _is_of(place: Place, fault: FindingRow) -> bool:
+    """Whether a finding is the one that the ledger holds."""
+    finding = place.finding
+    mine = (finding.rule, finding.step, finding.handshake, finding.outcome, finding.reason)
+    return mine == (fault.rule, fault.step, fault.handshake, fault.outcome, fault.reason)
+
+
+def _lanes(result: Result, placed: list[Place], view: View, about: Place | None) -> tuple[str, ...]:
+    """Return the roles that the handshake is made of, and those that something is wrong with here, in that order."""
+    wrong = [
+        place
+        for place in placed
+        if place.finding.outcome.is_fault
+        and place.extent is not None
+        and place.extent[1] >= view.start_ns
+        and place.extent[0] <= view.end_ns
+    ]
+    order: list[str] = []
+    shown = None if view.handshake is None else view.handshake.rule
+    for rule in result.expectations.rules:
+        if about is not None and rule.name == about.finding.rule and not isinstance(rule, Sequence):
+            order += rule_roles(rule, result.expectations)
+        if rule.name == shown and isinstance(rule, Sequence):
+            order += trigger_roles(rule.start)
+            order += [role for step in rule.steps for role in trigger_roles(step.await_)]
+    order += [place.role for place in wrong]
+    if shown is None:
+        names = {place.finding.rule for place in wrong}
+        order += [
+            role for rule in result.expectations.rules if rule.name in names
+            for role in rule_roles(rule, result.expectations)
+        ]  # fmt: skip
+    roles = [role for role in dict.fromkeys(order) if role in result.timelines]
+    return tuple(roles[:MOST_LANES]) or view.roles[:MOST_LANES]

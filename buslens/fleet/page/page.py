@@ -1,0 +1,230 @@
+"""The fleet on one page: assembled, and written whole or not at all.
+
+The page fetches nothing and its policy lets nothing in: its one style sheet and its one script are named by their
+hashes. Without the script, everything is there; with it, the table of vehicles can be sorted and searched.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from importlib.resources import files
+from string import Template
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from buslens.errors import BuslensError
+from buslens.files import explain, write_atomically
+from buslens.fleet.page import sections, trends
+from buslens.fleet.page.entries import Picture, entry
+from buslens.fleet.page.gather import MOST_DOUBTS, gather, moment_to_see
+from buslens.fleet.page.method import method
+from buslens.fleet.page.urgency import Urgency
+from buslens.report.record import sections as record_sections
+from buslens.report.record.markup import Markup, join, tag, text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from buslens.checks.findings import Result
+    from buslens.fleet.ledger import Ledger
+    from buslens.fleet.model import FindingRow
+    from buslens.fleet.page.gather import FleetView
+    from buslens.fleet.page.trends import TrendView
+    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.views import CaptureRow
+
+INDEX_NAME: Final = "index.html"
+"""The sheet in the folder of the fleet."""
+MOST_ENTRIES: Final = 50
+"""Vehicles that are told in full, each with its worst moment; the rest stands in the table."""
+
+_NO_PAGES: Final[Mapping[str, str]] = MappingProxyType({})
+
+
+def write_index(
+    ledger: Ledger,
+    folder: Path,
+    *,
+    pages: Mapping[str, str] = _NO_PAGES,
+    again: Callable[[CaptureRow], Result] | None = None,
+    notes: Sequence[str] = (),
+) -> Path:
+    """Write the sheet of a fleet into a folder; a sheet that is there is replaced once the new one is whole.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Open for reading or writing; what stands out is taken from it as `put_anomalies` has left it.
+    folder : Path
+        Where it goes, beside the ledger and the exports.
+    pages : mapping of str to str
+        Address of a capture to the path of its own page, seen from the folder.
+    again : callable or None
+        Judges a capture again, for its timing diagram; it is called for one capture of each of the first
+        `MOST_ENTRIES` vehicles at most. A `BuslensError` or `OSError` of its becomes the reason why there is no
+        picture. None: there are none.
+    notes : sequence of str
+        What else should be known, a sentence each.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    BuslensError
+        If the ledger is damaged.
+    OSError
+        If the folder does not take the file.
+    """
+    return write_atomically(folder / INDEX_NAME, sheet(ledger, pages=pages, again=again, notes=notes))
+
+
+def sheet(
+    ledger: Ledger,
+    *,
+    pages: Mapping[str, str] = _NO_PAGES,
+    again: Callable[[CaptureRow], Result] | None = None,
+    notes: Sequence[str] = (),
+) -> bytes:
+    """Return the sheet, UTF-8; parameters as for `write_index`. The same arguments give the same bytes."""
+    view = gather(ledger)
+    css = files("buslens.report.record").joinpath("record.css").read_text("utf-8") + _resource("fleet.css")
+    script = _resource("fleet.js")
+    body = join([_masthead(view), tag("main", *_parts(ledger, view, pages, again, notes))])
+    page = Template(_resource("fleet.html")).substitute(
+        style_hash=_hash(css), script_hash=_hash(script), css=css, script=script, body=body, title=text("Fleet sheet")
+    )
+    return page.encode()
+
+
+class _Seen(NamedTuple):
+    """Pictures of the list, and the limits of the captures that were judged again for them."""
+
+    pictures: dict[str, tuple[Picture, ...]]
+    results: dict[str, Result]
+
+
+def _parts(
+    ledger: Ledger,
+    view: FleetView,
+    pages: Mapping[str, str],
+    again: Callable[[CaptureRow], Result] | None,
+    notes: Sequence[str],
+) -> Iterator[Markup]:
+    called = [one for one in view.standings if one.urgency.is_called_in]
+    told = called[:MOST_ENTRIES]
+    numbers = {one.row.vehicle: place for place, one in enumerate(told, start=1)}
+    seen = _pictures(ledger, told, view.trends, again)
+    wrong = any(one.urgency.is_fault for one in view.standings)
+    state = "faulty" if wrong else "undecided" if called else ""
+    lead = tag("div", tag("p", sections.state_sentence(view), class_="sentence"), class_=f"verdict {state}".strip())
+    yield _section("State of the fleet", join([lead, sections.counts(view.summary), *(tag("p", it) for it in notes)]))
+    yield _section("To call in", _list(told, len(called), seen, pages, view))
+    yield _section("Before anybody works on a steering lock", record_sections.cautions(), kind="cautions")
+    yield _section("Delays against their limits", sections.steps(view.steps))
+    drawn = {id(it) for one in told if one.urgency is Urgency.CROSSING for it in one.anomalies}
+    rest = [it for it in view.trends if id(it.anomaly) not in drawn]
+    yield _section("Delays that drift" if len(rest) == len(view.trends) else "More delays that drift",
+                   sections.trend_figures(rest, numbers))  # fmt: skip
+    yield _section("What stands out, though no rule is broken", sections.anomalies(view, pages))
+    yield _section("What is undecided", sections.doubts(view.doubts, MOST_DOUBTS))
+    yield _section("What could not be read", sections.troubles(view.troubles))
+    yield _section("All vehicles", sections.all_vehicles(view.standings, numbers))
+    bases = record_sections.bases(list(seen.results.values())) if seen.results else Markup("")
+    yield _section("Where the limits come from", bases)
+    yield _section("How these numbers are made", method())
+
+
+def _list(told: Sequence[Standing], called: int, seen: _Seen, pages: Mapping[str, str], view: FleetView) -> Markup:
+    if not called:
+        return tag("p", "Nobody." if view.standings else "Nothing has been judged.", class_="quiet")
+    caution = tag(
+        "p",
+        "The same warning has many causes: the list says which vehicle to look at, not which part to replace. "
+        "buslens diagnose ranks the causes of a capture and names the measurement that tells most.",
+    )
+    items = [
+        entry(one, place, seen.pictures.get(one.row.vehicle, ()), pages) for place, one in enumerate(told, start=1)
+    ]
+    parts = [caution, sections.definitions(view.standings), tag("ol", *items, class_="entries")]
+    if called > len(told):
+        more = f"{called - len(told):,} more are to be called in; the table of all vehicles has them in this order."
+        parts.append(tag("p", tag("strong", more)))
+    if any(picture.markup for pictures in seen.pictures.values() for picture in pictures):
+        parts.append(_diagram_key())
+    return join(parts)
+
+
+def _pictures(
+    ledger: Ledger,
+    told: Sequence[Standing],
+    drifts: Sequence[TrendView],
+    again: Callable[[CaptureRow], Result] | None,
+) -> _Seen:
+    pictures: dict[str, tuple[Picture, ...]] = {}
+    results: dict[str, Result] = {}
+    for one in told:
+        if one.urgency is Urgency.CROSSING:
+            mine = [it for it in drifts if it.anomaly.vehicle == one.row.vehicle and it.anomaly.crossing_ns is not None]
+            pictures[one.row.vehicle] = tuple(
+                Picture(markup=trends.picture(it), caption=f"{it.anomaly.rule}, {it.anomaly.step}") for it in mine[:1]
+            )
+        elif again is not None and (seen := moment_to_see(ledger, one)) is not None:
+            pictures[one.row.vehicle] = (_moment(*seen, again, results),)
+    return _Seen(pictures, results)
+
+
+def _moment(
+    capture: CaptureRow, fault: FindingRow | None, again: Callable[[CaptureRow], Result], results: dict[str, Result]
+) -> Picture:
+    from buslens.fleet.page.moments import small_diagram
+
+    try:
+        result = again(capture)
+    except OSError as exc:
+        return Picture(capture=capture, caption=f"No picture: {explain(exc)}")
+    except BuslensError as exc:
+        return Picture(capture=capture, caption=f"No picture: {exc}")
+    results.setdefault(result.expectations.path, result)
+    if result.verdict is not capture.verdict:
+        return Picture(capture=capture, caption="No picture: the capture has changed since it was judged")
+    return Picture(markup=small_diagram(result, fault), capture=capture)
+
+
+def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:
+    """Return a part with its title; nothing for nothing."""
+    return tag("section", tag("h2", title), content, class_=kind) if content else Markup("")
+
+
+def _masthead(view: FleetView) -> Markup:
+    from buslens.fleet.page.calendar import period
+
+    summary = view.summary
+    lines = [
+        f"{summary.vehicles:,} vehicle{'' if summary.vehicles == 1 else 's'}",
+        f"{summary.captures:,} capture{'' if summary.captures == 1 else 's'}",
+        f"recorded {period(summary.first_ns, summary.last_ns)}" if summary.captures else "",
+    ]
+    return tag("header", tag("h1", "Fleet sheet"), tag("div", *(tag("p", line) for line in lines if line)))
+
+
+def _diagram_key() -> Markup:
+    return tag(
+        "p",
+        "In the timing diagrams: shaded, the allowed time; a delay is at least the whole line and at most with the "
+        "dots; hatched, changed between two frames, moment not known; broken, unknown. Signs: x wrong, ? undecided, "
+        "= as expected, - not read.",
+        class_="quiet",
+    )
+
+
+def _resource(name: str) -> str:
+    return files(__package__).joinpath(name).read_text("utf-8")
+
+
+def _hash(content: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(content.encode()).digest()).decode()

@@ -1,0 +1,311 @@
+"""The parts of the sheet, in the order in which they are read; each is nothing where there is nothing to say."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Final
+
+from buslens.fleet.model import Trouble
+from buslens.fleet.page import distribution, trends
+from buslens.fleet.page.calendar import day, period
+from buslens.fleet.page.entries import link, why
+from buslens.fleet.page.urgency import DEFINITIONS, ORDER, Urgency
+from buslens.report.record.markup import Markup, join, table, tag
+from buslens.report.words import DOUBT_SIGN, limit_words, span_words
+from buslens.units import NS_PER_MIN
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from buslens.fleet.page.distribution import StepView
+    from buslens.fleet.page.gather import Doubt, FleetView
+    from buslens.fleet.page.trends import TrendView
+    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.views import FleetSummary, TroubleRow
+
+MOST_ROWS: Final = 2_000
+"""Vehicles in the table; the rest stands in captures.csv."""
+MOST_ANOMALIES: Final = 300
+"""Rows of what stands out."""
+CAPTURES_FILE: Final = "captures.csv"
+"""Where every capture of the fleet is listed, beside the sheet."""
+
+TROUBLE_WORDS: Final = {
+    Trouble.UNREADABLE: "cannot be had, or are no logs",
+    Trouble.TIME: "took longer than was allowed",
+    Trouble.MEMORY: "needed more memory than was allowed",
+    Trouble.DIED: "ended the process that read them",
+}
+"""What a person calls a trouble, of several captures."""
+
+
+def state_sentence(view: FleetView) -> str:
+    """Return what state the fleet is in."""
+    count = Counter(one.urgency for one in view.standings)
+    vehicles = len(view.standings)
+    if not vehicles:
+        return "No capture has been judged yet."
+    called = sum(count[step] for step in Urgency if step.is_called_in)
+    if not called:
+        all_of = "the only vehicle is" if vehicles == 1 else f"all {vehicles:,} vehicles are"
+        return f"Nothing to call in: {all_of} as expected in what was recorded lately."
+    faulty = count[Urgency.IGNITION] + count[Urgency.FAULTY]
+    said = []
+    if faulty:
+        ignition = count[Urgency.IGNITION]
+        against = f" ({ignition:,} of them against a rule about the ignition)" if ignition else ""
+        said.append(f"{faulty:,} {_are(faulty)} faulty{against}")
+    for step, words in (
+        (Urgency.AT_TIMES, "faulty at times"),
+        (Urgency.CROSSING, "will cross a limit"),
+        (Urgency.STANDS_OUT, "stand out"),
+        (Urgency.NOT_KNOWN, "not known"),
+        (Urgency.AS_EXPECTED, "as expected"),
+    ):
+        number = count[step]
+        if number:
+            verb = "" if step in {Urgency.CROSSING, Urgency.STANDS_OUT} else f"{_are(number)} "
+            said.append(f"{number:,} {verb}{'stands out' if (step, number) == (Urgency.STANDS_OUT, 1) else words}")
+    of = f"Of {vehicles:,} vehicle{'' if vehicles == 1 else 's'}, "
+    return f"{of}{_list(said)}."
+
+
+def counts(summary: FleetSummary) -> Markup:
+    """Return how much the sheet rests on."""
+    minutes = summary.duration_ns / NS_PER_MIN
+    long = f"{minutes / 60:,.1f} h" if minutes >= 120 else f"{minutes:.0f} min"
+    verdicts = (
+        (summary.as_expected, "as expected"),
+        (summary.faulty, "faulty"),
+        (summary.undecided, "undecided"),
+        (sum(summary.troubles.values()), "not read"),
+    )
+    recorded = f"in {long} of recording, {summary.frames:,} frames"
+    rows = [
+        ("Captures", summary.captures, ", ".join(f"{count:,} {words}" for count, words in verdicts)),
+        ("Vehicles", summary.vehicles, f"recorded {period(summary.first_ns, summary.last_ns)}"),
+        ("Handshakes", summary.handshakes, recorded),
+    ]
+    if summary.skipped_lines:
+        rows.append(("Lines skipped", summary.skipped_lines, "not understood; each capture's page names them"))
+    if summary.copies:
+        rows.append(("Copies", summary.copies, "second copies of a capture of the same vehicle; not counted"))
+    if summary.outdated:
+        rows.append(("Outdated", summary.outdated, "judged by other files than now; not counted until they are again"))
+    body = (
+        tag("tr", tag("th", name, scope="row"), tag("td", f"{number:,}"), tag("td", words))
+        for name, number, words in rows
+    )
+    return tag("table", tag("tbody", *body), class_="counts")
+
+
+def definitions(standings: Sequence[Standing]) -> Markup:
+    """Return what urgency means, with how many vehicles stand on each step."""
+    count = Counter(one.urgency for one in standings)
+    items = []
+    for step, words in DEFINITIONS.items():
+        items += [tag("dt", f"{step.value} ({count[step]:,})"), tag("dd", words)]
+    return tag(
+        "details",
+        tag("summary", "What urgency means here"),
+        tag("dl", *items),
+        tag("p", ORDER, class_="quiet"),
+        open_="",
+    )
+
+
+def steps(views: Sequence[StepView]) -> Markup:
+    """Return the delays of every step against its limits, as pictures and as a table."""
+    if not views:
+        return tag("p", "No step of a handshake was judged.", class_="quiet")
+    parts: list[Markup] = [_curve_key()]
+    for rule in dict.fromkeys(view.rule for view in views):
+        mine = [view for view in views if view.rule == rule]
+        figures = (
+            tag(
+                "figure",
+                tag("figcaption", tag("b", view.step), f", {limit_words(view.limit)}"),
+                distribution.picture(view),
+            )
+            for view in mine
+        )
+        rows = (
+            (
+                view.step,
+                limit_words(view.limit).removeprefix("limit "),
+                f"{view.delays:,}",
+                f"{view.vehicles:,}",
+                span_words(view.median),
+                span_words(view.most_are_within),
+                view.not_met,
+            )
+            for view in mine
+        )
+        head = ("Step", "Allowed", "Delays", "Vehicles", "Median", "95 in 100 within", "Not met")
+        parts += [tag("h3", rule), tag("div", *figures, class_="plots"), _scrolled(table(head, rows, kind="steps"))]
+    return join(parts)
+
+
+def trend_figures(views: Sequence[TrendView], numbers: Mapping[str, int]) -> Markup:
+    """Return the drifts, each as a picture; vehicles of the list lead to their place in it."""
+    if not views:
+        return Markup("")
+    figures = []
+    for view in views:
+        anomaly = view.anomaly
+        number = numbers.get(anomaly.vehicle)
+        name = anomaly.vehicle if number is None else tag("a", anomaly.vehicle, href=f"#v{number}")
+        caption = tag("figcaption", tag("b", name), f", {anomaly.rule}, {anomaly.step}")
+        figures.append(tag("figure", caption, trends.picture(view)))
+    return join([_trend_key(), tag("div", *figures, class_="plots two")])
+
+
+def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
+    """Return what stands out, with what share of such a list is to be expected to be false."""
+    if not view.anomalies:
+        return tag("p", "Nothing stands out: no test of the fleet is below the level.", class_="quiet")
+    rows = []
+    for anomaly in view.anomalies[:MOST_ANOMALIES]:
+        sentence = Markup(tag("span", anomaly.sentence))
+        if anomaly.address in pages:
+            sentence = join([sentence, " (", link(pages[anomaly.address], "its page"), ")"])
+        rows.append((anomaly.vehicle, anomaly.kind.value, sentence, share_words(anomaly.q_value)))
+    head = ("Vehicle", "What", "What stands out", "False up to here")
+    parts = [_scrolled(table(head, rows, kind="anomalies"))]
+    if len(view.anomalies) > len(rows):
+        parts.append(tag("p", f"{len(view.anomalies) - len(rows):,} more are in the ledger.", class_="quiet"))
+    parts.append(
+        tag(
+            "p",
+            "False up to here: of all rows from the first to this one, the share that is expected to be chance "
+            "(the q-value after Benjamini and Hochberg). None of it breaks a rule: it is a reason to look, no fault.",
+            class_="quiet",
+        )
+    )
+    return join(parts)
+
+
+def doubts(found: Sequence[Doubt], most: int) -> Markup:
+    """Return what is undecided, and what would decide it."""
+    if not found:
+        return tag("p", "Nothing is undecided.", class_="quiet")
+    rows = []
+    for doubt in found[:most]:
+        name = f"{doubt.rule}, {doubt.step}" if doubt.step else doubt.rule or "no handshake"
+        rows.append((f"{DOUBT_SIGN} {name}", f"{doubt.captures:,}", f"{doubt.vehicles:,}", doubt.example))
+    head = ("Rule and step", "Captures", "Vehicles", "Why, and what would decide it; the last one in full")
+    parts = [_scrolled(table(head, rows, kind="doubts"))]
+    if len(found) > most:
+        rest = f"{len(found) - most:,} more sorts; findings.csv lists every one."
+        parts.append(tag("p", rest, class_="quiet"))
+    return join(parts)
+
+
+def troubles(found: Mapping[Trouble, tuple[int, Sequence[TroubleRow]]]) -> Markup:
+    """Return what could not be read, and why."""
+    if not found:
+        return tag("p", "Every capture was read and judged.", class_="quiet")
+    parts = []
+    for kind, (count, first) in found.items():
+        parts.append(tag("h3", f"{count:,} {TROUBLE_WORDS[kind]}" if count > 1 else f"1: {kind.value}"))
+        rows = [(row.address, row.vehicle, day(row.recorded_ns), row.summary) for row in first]
+        parts.append(_scrolled(table(("Capture", "Vehicle", "Recorded", "Why"), rows, kind="troubles")))
+        if count > len(first):
+            parts.append(tag("p", f"{count - len(first):,} more are in {CAPTURES_FILE}.", class_="quiet"))
+    return join(parts)
+
+
+def all_vehicles(standings: Sequence[Standing], numbers: Mapping[str, int]) -> Markup:
+    """Return the table of vehicles, the most urgent first, with what the script needs to sort and to find."""
+    if not standings:
+        return Markup("")
+    shown = standings[:MOST_ROWS]
+    steps_in_order = list(Urgency)
+    rows = []
+    for place, one in enumerate(shown):
+        row, number = one.row, numbers.get(one.row.vehicle)
+        name = row.vehicle or "without a name"
+        cells = [
+            tag("th", name if number is None else tag("a", name, href=f"#v{number}"), scope="row"),
+            tag("td", one.urgency.value, data_n=str(steps_in_order.index(one.urgency) * MOST_ROWS + place)),
+            tag("td", why(one)),
+            *(
+                tag("td", f"{count:,}" if count else "")
+                for count in (row.captures, row.faulty, row.undecided, row.troubled, row.handshakes)
+            ),
+            tag("td", "" if row.last_faulty_ns is None else day(row.last_faulty_ns)),
+            tag("td", "" if row.last_ns is None else day(row.last_ns)),
+        ]
+        rows.append(tag("tr", *cells))
+    names = (
+        "Vehicle",
+        "Urgency",
+        "Why",
+        "Captures",
+        "Faulty",
+        "Undecided",
+        "Not read",
+        "Handshakes",
+        "Last fault",
+        "Last",
+    )
+    head = (tag("th", name, scope="col") for name in names)
+    parts = [
+        tag(
+            "p",
+            tag("label", "Show vehicles with ", tag("input", type="search", id="find", autocomplete="off")),
+            " ",
+            tag("span", id="found", role="status"),
+            class_="find",
+            hidden="",
+        ),
+        _scrolled(tag("table", tag("thead", tag("tr", *head)), tag("tbody", *rows), class_="vehicles", id="vehicles")),
+    ]
+    if len(standings) > len(shown):
+        more = f"{len(standings) - len(shown):,} more vehicles, all less urgent, are in {CAPTURES_FILE}."
+        parts.append(tag("p", more))
+    return join(parts)
+
+
+def share_words(share: float) -> str:
+    """Return a share in percent, to two digits.
+
+    >>> share_words(0.0312), share_words(1.2e-9), share_words(float("nan"))
+    ('3.1 %', 'below 0.01 %', 'not known')
+    """
+    if not share >= 0.0:
+        return "not known"
+    return "below 0.01 %" if share < 1e-4 else f"{100 * share:.2g} %"
+
+
+def _curve_key() -> Markup:
+    return tag(
+        "p",
+        "Across: length of the delay. Upwards: how many in 100 are at most so long, which lies between the two curves, "
+        "as each delay is only known to lie between two ends; what never came keeps the lower curve below 100. Shaded: "
+        "allowed. Strokes below: the median of each vehicle, long where it is outside.",
+        class_="quiet",
+    )
+
+
+def _trend_key() -> Markup:
+    return tag(
+        "p",
+        "Each bar is a day: from the median of the earliest ends to that of the latest; dotted where the step did not "
+        "come. Line: the slope of Theil and Sen, the season taken off, broken where it goes on; dotted, the ends "
+        "of its 95 % interval. Shaded: allowed. Upright lines: between which days the limit will be crossed if it goes "
+        "on so.",
+        class_="quiet",
+    )
+
+
+def _scrolled(content: Markup) -> Markup:
+    return tag("div", content, class_="scroll")
+
+
+def _are(count: int) -> str:
+    return "is" if count == 1 else "are"
+
+
+def _list(parts: Sequence[str]) -> str:
+    return " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else parts[0]

@@ -1,0 +1,202 @@
+"""How the delays of one step of one vehicle go with time, against the limit that they approach.
+
+A day is a bar from the median of its earliest ends to that of its latest; where the step did not come, it is open. The
+line is that of the anomaly, found with the season taken off, so that it need not go through the bars of a cold week.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.fleet.page.calendar import crossing_words, period
+from buslens.fleet.page.drawing import Drawing
+from buslens.fleet.page.scale import Axis, dates, ticks
+from buslens.fleet.views import NO_UPPER_END, UNDATED
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from buslens.fleet.model import Anomaly
+    from buslens.fleet.views import DelayColumns
+    from buslens.report.record.markup import Markup
+
+NS_PER_DAY: Final = 86_400_000_000_000
+"""Nanoseconds per day."""
+SLOPE: Final = "slope_ms_per_day"
+"""Number that an anomaly has which is a matter of time."""
+
+WIDTH: Final = 350.0
+HEIGHT: Final = 150.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 32.0, 10.0, 16.0, 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrendView:
+    """What is shown of a drift."""
+
+    anomaly: Anomaly
+    #: int64[d], days on which the step was judged, ascending, ns since 1970-01-01 at noon.
+    day_ns: NDArray[np.int64]
+    #: float64[d], medians of the day's earliest and latest ends, ms; infinite where the step did not come.
+    earliest_ms: NDArray[np.float64]
+    latest_ms: NDArray[np.float64]
+    #: Limits, ms.
+    least_ms: float | None
+    most_ms: float | None
+
+    @property
+    def is_rising(self) -> bool:
+        """Whether the delays grow."""
+        return self.anomaly.numbers[SLOPE] > 0.0
+
+
+def trend_view(anomaly: Anomaly, columns: DelayColumns) -> TrendView | None:
+    """Return what is shown of a drift; None where nothing is dated.
+
+    Parameters
+    ----------
+    anomaly : Anomaly
+        One that is a matter of time: it has `SLOPE` among its numbers.
+    columns : DelayColumns
+        Delays of its step in its vehicle.
+    """
+    dated = columns.recorded_ns != UNDATED
+    if not dated.any():
+        return None
+    days, place = np.unique(columns.recorded_ns[dated] // NS_PER_DAY, return_inverse=True)
+    earliest = columns.earliest_ns[dated] / 1e6
+    latest = np.where(columns.latest_ns[dated] == NO_UPPER_END, np.inf, columns.latest_ns[dated] / 1e6)
+    # Those of the last capture, by which it is judged now.
+    least, most = int(columns.least_ns[dated][-1]), int(columns.most_ns[dated][-1])
+    return TrendView(
+        anomaly=anomaly,
+        day_ns=days * NS_PER_DAY + NS_PER_DAY // 2,
+        earliest_ms=_medians(place, earliest),
+        latest_ms=_medians(place, latest),
+        least_ms=None if least == UNDATED else least / 1e6,
+        most_ms=None if most == NO_UPPER_END else most / 1e6,
+    )
+
+
+def picture(view: TrendView) -> Markup:
+    """Return the days as bars from end to end, the limit, and the line that goes through the days and on."""
+    drawing = Drawing(WIDTH, HEIGHT)
+    numbers, floor = view.anomaly.numbers, HEIGHT - _BOTTOM
+    crossing = view.anomaly.crossing_ns
+    first, last = int(view.day_ns[0]), int(view.day_ns[-1])
+    ahead = last if crossing is None else max(last, crossing[1] or crossing[0])
+    room = max(ahead - first, 2 * NS_PER_DAY) // 25
+    across = Axis(_LEFT, WIDTH - _RIGHT, float(first - room), float(ahead + room))
+    up = _upright(view, floor)
+    least = floor if view.least_ms is None else up.held(view.least_ms)
+    most = _TOP if view.most_ms is None else up.held(view.most_ms)
+    drawing.box(across.left, most, across.right, least, "f-band-edge")
+    limits = [(y, end) for y, end in ((least, view.least_ms), (most, view.most_ms)) if end and up.low <= end <= up.high]
+    drawing.lines([[(across.left, y), (across.right, y)] for y, _ in limits], "quiet", 0.8)
+    for y, end in limits:
+        drawing.words(
+            across.right, y + (-3 if end == view.most_ms else 10), f"limit {end:g} ms", "t-quiet", anchor="right"
+        )
+    _days(drawing, view, across, up)
+    if numbers.keys() >= {"level_ms", "middle_day", "first_day"}:
+        _line(drawing, view, across, up, ahead)
+    if crossing is not None:
+        _crossing(drawing, across, floor, crossing)
+    drawing.lines([[(across.left, _TOP), (across.left, floor), (across.right, floor)]], "ink", 0.8)
+    for mark in ticks(up.low, up.high, most=4):
+        drawing.lines([[(across.left - 3, up.place(mark)), (across.left, up.place(mark))]], "ink", 0.8)
+        drawing.words(across.left - 5, up.place(mark) + 3, f"{mark:g}", anchor="right")
+    drawing.words(across.left - 5, _TOP - 6, "ms", "t-quiet", anchor="right")
+    for at, words in dates(int(across.low), int(across.high), most=6):
+        x = across.place(float(at))
+        drawing.lines([[(x, floor), (x, floor + 3)]], "ink", 0.8)
+        drawing.words(min(max(x, across.left + 10), across.right - 12), floor + 13, words, anchor="center")
+    return drawing.markup(label(view), kind="plot wide")
+
+
+def label(view: TrendView) -> str:
+    """Return in words what the picture shows."""
+    anomaly = view.anomaly
+    over = period(int(view.day_ns[0]), int(view.day_ns[-1]))
+    crossing = f"; crosses the limit {crossing_words(anomaly.crossing_ns)}" if anomaly.crossing_ns else ""
+    return (
+        f"Delays of {anomaly.rule}, {anomaly.step} in {anomaly.vehicle} on {len(view.day_ns)} days, {over}: "
+        f"{anomaly.numbers[SLOPE]:+.2g} ms a day{crossing}"
+    )
+
+
+def _medians(place: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    from buslens.fleet.anomalies.medians import grouped_medians
+
+    return grouped_medians(place.ravel().astype(np.int64), values).median
+
+
+def _upright(view: TrendView, floor: float) -> Axis:
+    """Return the scale of lengths: all that was seen, and the limit that is approached."""
+    seen = view.latest_ms[np.isfinite(view.latest_ms)]
+    ends = [*view.earliest_ms.tolist(), *seen.tolist()]
+    approached = view.most_ms if view.is_rising else view.least_ms
+    if approached is not None:
+        ends.append(approached)
+    low, high = min(ends), max(ends)
+    room = 0.08 * max(high - low, 1.0)
+    return Axis(floor, _TOP, max(low - room, 0.0), high + room)
+
+
+def _days(drawing: Drawing, view: TrendView, across: Axis, up: Axis) -> None:
+    """Draw each day as a bar; one whose latest end is not known is open and dotted upwards."""
+    whole, open_ = [], []
+    for at, earliest, latest in zip(
+        view.day_ns.tolist(), view.earliest_ms.tolist(), view.latest_ms.tolist(), strict=True
+    ):
+        x = across.place(float(at))
+        if latest == np.inf:
+            open_.append([(x, up.held(earliest)), (x, up.right)])
+        else:
+            # At least as high as a line is thick.
+            top, foot = up.held(latest), up.held(earliest)
+            whole.append([(x, min(top, foot - 1.2)), (x, foot)])
+    drawing.lines(whole, "ink", 1.2)
+    drawing.lines(open_, "accent", 1.2, (1.5, 1.5))
+
+
+def _line(drawing: Drawing, view: TrendView, across: Axis, up: Axis, ahead: int) -> None:
+    """Draw the line through the days that it rests on, broken where it goes on; thinner, the ends of its slope."""
+    numbers = view.anomaly.numbers
+    last = float(numbers.get("last_day", int(view.day_ns[-1]) // NS_PER_DAY))
+
+    def piece(slope: float, start: float, end: float) -> list[tuple[float, float]]:
+        points = []
+        for day in np.linspace(start, end, 33).tolist():
+            value = numbers["level_ms"] + slope * (day - numbers["middle_day"])
+            if up.low <= value <= up.high:
+                points.append((across.held(day * NS_PER_DAY), up.place(value)))
+        return [points[0], points[-1]] if len(points) > 1 else []
+
+    slope = numbers[SLOPE]
+    end = ahead / NS_PER_DAY
+    drawing.lines([piece(slope, numbers["first_day"], last)], "accent", 1.4)
+    if end > last:
+        drawing.lines([piece(slope, last, end)], "accent", 1.2, (4.0, 2.5))
+    ends = [numbers[name] for name in ("slope_low_ms_per_day", "slope_high_ms_per_day") if name in numbers]
+    thin = [piece(one, numbers["middle_day"], max(end, last)) for one in ends]
+    drawing.lines([one for one in thin if one], "quiet", 0.7, (1.5, 2.0))
+
+
+def _crossing(drawing: Drawing, across: Axis, floor: float, crossing: tuple[int, int | None]) -> None:
+    """Draw between which days the limit will be crossed, as a dimension line over the calendar."""
+    left, right = across.held(float(crossing[0])), across.held(float(crossing[1] or across.high))
+    y = _TOP - 6
+    drawing.lines([[(left, y - 4), (left, floor)]], "accent", 0.8)
+    if crossing[1] is not None:
+        drawing.lines([[(right, y - 4), (right, floor)]], "accent", 0.8)
+    drawing.lines([[(left, y), (right, y)]], "accent", 1.4)
+    words = crossing_words(crossing)
+    room = 5.2 * len(words)
+    if left - room > across.left:
+        drawing.words(left - 4, y + 3, words, "bold", anchor="right")
+    else:
+        drawing.words(min(right + 4, across.right - room), y + 3, words, "bold")

@@ -1,0 +1,189 @@
+"""How urgent a vehicle is: which of the steps of one ladder it stands on, and before which others of that step.
+
+Only what was recorded lately counts, so that a vehicle that was mended leaves the list. The words of each step are
+printed with the list.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.findings import Verdict
+from buslens.fleet.anomalies.discovery_rate import LEVEL
+from buslens.fleet.anomalies.skew import FEEDBACKS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from buslens.fleet.model import Anomaly
+    from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
+
+LATELY: Final = 10
+"""How many of a vehicle's last captures count."""
+
+_IGNITION: Final = re.compile(r"\bignition\b")
+_FORBIDDING: Final = frozenset({"never", "precedes"})
+"""Kinds of rules that can say what must not be with the ignition on."""
+
+
+class Urgency(Enum):
+    """Steps of the ladder, the most urgent first; the values are what a table calls them."""
+
+    IGNITION = "faulty, ignition"
+    FAULTY = "faulty"
+    AT_TIMES = "faulty at times"
+    CROSSING = "will cross a limit"
+    STANDS_OUT = "stands out"
+    NOT_KNOWN = "not known"
+    AS_EXPECTED = "as expected"
+
+    @property
+    def is_called_in(self) -> bool:
+        """Whether a vehicle of this step is to be called in."""
+        return self is not Urgency.AS_EXPECTED
+
+    @property
+    def is_fault(self) -> bool:
+        """Whether a rule was broken lately."""
+        return self in {Urgency.IGNITION, Urgency.FAULTY, Urgency.AT_TIMES}
+
+
+DEFINITIONS: Final = {
+    Urgency.IGNITION: (
+        "a rule about the ignition was broken lately: something that must never be with the ignition on, or must come "
+        "before it (rules of kind never and precedes whose finding names the ignition)"
+    ),
+    Urgency.FAULTY: (
+        f"faulty in at least two of its last {LATELY} captures, and in the last one that could be decided"
+    ),
+    Urgency.AT_TIMES: f"faulty in one of its last {LATELY} captures, or in more but not in the last one",
+    Urgency.CROSSING: "nothing wrong lately, but a delay drifts and will cross its limit; the earliest date first",
+    Urgency.STANDS_OUT: (
+        f"nothing wrong lately, but it stands out from the fleet or from its own past, at a false discovery rate of "
+        f"{LEVEL:.0%}; the surest first".replace("%", " %")
+    ),
+    Urgency.NOT_KNOWN: f"none of its last {LATELY} captures could be decided: undecided or not readable",
+}
+"""What each step means; the order within a step where it is not said is that of `ORDER`."""
+
+ORDER: Final = (
+    "Within a step come first those with faults on both feedback paths (their findings name both unlock_feedback and "
+    "data_feedback, or a step did not come while no rule says that the two disagree), then by the share of faulty "
+    "captures, then the last fault first."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Where a vehicle stands, and what that rests on."""
+
+    row: VehicleRow
+    urgency: Urgency
+    #: Its last captures, oldest first; empty where nothing was ever wrong with it.
+    lately: tuple[CaptureRow, ...] = ()
+    #: What is wrong in these.
+    faults: tuple[FoundRow, ...] = ()
+    on_both_paths: bool = False
+    #: What stands out, the surest first.
+    anomalies: tuple[Anomaly, ...] = ()
+    #: Calendar time of the earliest crossing of a limit, and the other end of its interval.
+    crossing_ns: tuple[int, int | None] | None = field(default=None)
+
+    @property
+    def faulty_lately(self) -> int:
+        """How many of its last captures are faulty."""
+        return sum(one.verdict is Verdict.FAULTY for one in self.lately)
+
+    @property
+    def order(self) -> tuple[object, ...]:
+        """What vehicles are sorted by."""
+        share = self.faulty_lately / len(self.lately) if self.lately else 0.0
+        q_value = min((one.q_value for one in self.anomalies), default=1.0)
+        crossing = 0 if self.crossing_ns is None else self.crossing_ns[0]
+        last = self.row.last_faulty_ns
+        rank = list(Urgency).index(self.urgency)
+        if self.urgency.is_fault:
+            return (rank, not self.on_both_paths, -share, 0 if last is None else -last, self.row.vehicle)
+        return (rank, crossing, q_value, 0, self.row.vehicle)
+
+
+def standing(
+    row: VehicleRow, lately: Sequence[CaptureRow], faults: Iterable[FoundRow], anomalies: Iterable[Anomaly]
+) -> Standing:
+    """Return where a vehicle stands.
+
+    Parameters
+    ----------
+    row : VehicleRow
+    lately : sequence of CaptureRow
+        Its last captures, oldest first; more than `LATELY` are cut off.
+    faults : iterable of FoundRow
+        Faults of its captures; those of others than its last are left out.
+    anomalies : iterable of Anomaly
+        What stands out about it; what has no q-value, or one above the level, is left out.
+    """
+    lately = tuple(lately)[-LATELY:]
+    numbers = {one.capture for one in lately}
+    found = tuple(one for one in faults if one.capture in numbers and one.finding.outcome.is_fault)
+    told = sorted((one for one in anomalies if one.q_value <= LEVEL), key=lambda one: (one.q_value, one.sentence))
+    crossings = [one.crossing_ns for one in told if one.crossing_ns is not None]
+    crossing = min(crossings, key=lambda ends: ends[0], default=None)
+    return Standing(
+        row=row,
+        urgency=_urgency(row, lately, found, told, crossing),
+        lately=lately,
+        faults=found,
+        on_both_paths=on_both_paths(found),
+        anomalies=tuple(told),
+        crossing_ns=crossing,
+    )
+
+
+def on_both_paths(faults: Iterable[FoundRow]) -> bool:
+    """Whether faults lie on both feedback paths, as `ORDER` says it."""
+    named: set[str] = set()
+    in_vain: dict[int, bool] = {}
+    apart: set[int] = set()
+    for one in faults:
+        finding = one.finding
+        if finding.kind == "agree":
+            apart.add(one.capture)
+            continue
+        roles = {role for role in FEEDBACKS if re.search(rf"\b{role}\b", finding.reason)}
+        named |= roles
+        if finding.kind == "sequence" and finding.outcome.value == "missing" and roles:
+            in_vain[one.capture] = True
+    return named >= FEEDBACKS or any(capture not in apart for capture in in_vain)
+
+
+def is_about_ignition(fault: FoundRow) -> bool:
+    """Whether a fault is one of what must not be with the ignition on."""
+    finding = fault.finding
+    words = f"{finding.rule} {finding.reason}".replace("_", " ")
+    return finding.outcome.is_fault and finding.kind in _FORBIDDING and bool(_IGNITION.search(words))
+
+
+def _urgency(
+    row: VehicleRow,
+    lately: Sequence[CaptureRow],
+    faults: Sequence[FoundRow],
+    anomalies: Sequence[Anomaly],
+    crossing: tuple[int, int | None] | None,
+) -> Urgency:
+    if any(is_about_ignition(fault) for fault in faults):
+        return Urgency.IGNITION
+    decided = [one.verdict for one in lately if one.verdict in {Verdict.FAULTY, Verdict.AS_EXPECTED}]
+    faulty = decided.count(Verdict.FAULTY)
+    if faulty > 1 and decided[-1] is Verdict.FAULTY:
+        return Urgency.FAULTY
+    if faulty:
+        return Urgency.AT_TIMES
+    if crossing is not None:
+        return Urgency.CROSSING
+    if anomalies:
+        return Urgency.STANDS_OUT
+    is_silent = not decided and bool(lately)
+    return Urgency.NOT_KNOWN if is_silent or not (row.as_expected or row.faulty) else Urgency.AS_EXPECTED

@@ -26,6 +26,8 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     both in one interval                                   met: the order is taken to be right
     a role is unknown for a stretch that could hide it     undecided
     the clock ran back between the two                     undecided
+    ``then`` came in a stretch in which its role is        undecided
+    unknown: not yet before it, and so behind it
     the capture began less than ``within`` before          undecided if it did not happen since
     =====================================================  ====================================================
     """
@@ -35,13 +37,15 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     limit = Limit(most=rule.within_ns)
     findings: list[Finding] = []
     met = 0
-    for zone in thens.doubtful:
+    doubts = [(zone, f"'{rule.then.text}' may have come about here: {zone.why}") for zone in thens.doubtful]
+    doubts += [(zone, f"{past(rule.then)} at a moment that the log does not show: {zone.why}") for zone in thens.unseen]
+    for zone, reason in doubts:
         findings.append(
             Finding(
                 rule=rule.name,
                 kind="precedes",
                 outcome=Outcome.UNDECIDED,
-                reason=f"'{rule.then.text}' may have come about here: {zone.why}",
+                reason=reason,
                 time_ns=zone.until_ns,
                 limit=limit,
                 basis=rule.basis,

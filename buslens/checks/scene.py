@@ -55,6 +55,8 @@ class Occurrences:
     seen_ns: NDArray[np.int64]
     #: Occurrences that there may have been.
     doubtful: tuple[Zone, ...]
+    #: Occurrences that there were, at a moment that the log does not show: a role was unknown meanwhile.
+    unseen: tuple[Zone, ...]
     #: Roles that the trigger speaks of, in its order, each once.
     roles: tuple[str, ...]
 
@@ -143,9 +145,15 @@ class Scene:
         return self._occurrences[id(trigger)][1]
 
     def _find(self, trigger: Trigger) -> Occurrences:
-        since, seen, doubtful = [], [], []
+        since, seen, doubtful, unseen = [], [], [], []
         for moment in trigger.moments:
-            since_ns, seen_ns = self.truth(edge_condition(moment)).edges()
+            condition = edge_condition(moment)
+            since_ns, seen_ns = self.truth(condition).edges()
+            for begin_ns, end_ns, unknown_ns in zip(*self.truth(condition).hidden_edges(), strict=True):
+                why = self.why_unknown(condition, int(unknown_ns))
+                is_ruled_out = moment.while_ is not None and self.truth(moment.while_).is_false(begin_ns, end_ns)
+                if not is_ruled_out:
+                    unseen.append(Zone(since_ns=int(begin_ns), until_ns=int(end_ns), why=why))
             if moment.while_ is not None:
                 also = self.truth(moment.while_)
                 value = also.value[np.searchsorted(also.at_ns, seen_ns, side="right") - 1]
@@ -161,6 +169,7 @@ class Scene:
             since_ns=since_ns[order],
             seen_ns=seen_ns[order],
             doubtful=tuple(sorted(doubtful)),
+            unseen=tuple(sorted(unseen)),
             roles=roles_of_trigger(trigger),
         )
 

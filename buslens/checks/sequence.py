@@ -6,6 +6,8 @@ the frame before the one that first shows it.
 ===================================================  ==========================================================
 start while ``given`` is false                       no handshake
 start while ``given`` cannot be decided              undecided; the text names the role that is unknown
+start in a stretch in which its role is unknown:     undecided, unless ``given`` is false all that while
+not yet before it, and so behind it
 delay wholly within its limits                       met
 delay wholly below ``after``, wholly above           early, late
 ``within``
@@ -87,6 +89,10 @@ def evaluate(rule: Sequence, scene: Scene) -> tuple[list[Finding], list[Handshak
     for zone in scene.occurrences(rule.start).doubtful:
         reason = f"'{rule.start.text}' may have come about here: {zone.why}"
         findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.since_ns, zone.until_ns)))
+    for zone in scene.occurrences(rule.start).unseen:
+        if rule.given is None or not scene.truth(rule.given.condition).is_false(zone.since_ns, zone.until_ns):
+            reason = f"{past(rule.start)} at a moment that the log does not show: {zone.why}"
+            findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.since_ns, zone.until_ns)))
     for number, start in enumerate(certain, 1):
         following = certain[number] if number < len(certain) else None
         run = _Run(rule, scene, start, number, following)

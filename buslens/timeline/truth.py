@@ -51,6 +51,12 @@ class Truth:
         index = int(np.searchsorted(self.at_ns, time_ns, side="right")) - 1
         return IGNORANT if index < 0 else int(self.value[index])
 
+    def is_false(self, since_ns: int, until_ns: int) -> bool:
+        """Return whether it surely does not hold at any moment from one time to another, both included."""
+        first = max(int(np.searchsorted(self.at_ns, since_ns, side="right")) - 1, 0)
+        last = int(np.searchsorted(self.at_ns, until_ns, side="right"))
+        return since_ns >= self.at_ns[0] and bool((self.value[first:last] == FALSE).all())
+
     def __and__(self, other: Truth) -> Truth:
         return self._with(other, _AND)
 
@@ -115,6 +121,19 @@ class Truth:
         before, after = (FALSE, TRUE) if rising else (TRUE, FALSE)
         found = np.flatnonzero((value[:-1] == before) & (value[1:] == after))
         return self.at_ns[settled[found] + 1] - 1, self.at_ns[settled[found + 1]]
+
+    def hidden_edges(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """Return the changes to true that came about where nothing is known: false before it, and true behind it.
+
+        Arrays of since and seen, as of `edges`, and of the time from which it is not known.
+        """
+        settled = np.flatnonzero(self.value != DOUBT)
+        value = self.value[settled]
+        begun = np.flatnonzero(np.append(True, value[1:] != value[:-1])[: len(value)])
+        value = value[begun]
+        found = np.flatnonzero((value[:-2] == FALSE) & (value[1:-1] == IGNORANT) & (value[2:] == TRUE))
+        before, unknown, behind = settled[begun[found + 1] - 1], settled[begun[found + 1]], settled[begun[found + 2]]
+        return self.at_ns[before + 1] - 1, self.at_ns[behind], self.at_ns[unknown]
 
     def runs(self) -> list[Run]:
         """Return the stretches in which the condition is not false throughout, in order of time."""

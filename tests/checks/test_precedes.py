@@ -224,3 +224,17 @@ class TestInFull:
                 evidence=(seen(self.ON, "ignition", 1990, 2000),),
             )
         ]
+
+    def test_unseen(self) -> None:
+        """Off before a silence and on behind it: it was switched on, and nobody knows whether in time."""
+        then = [frame for frame in ignition(2000) if not 1900 < frame[0] < 2100]
+        rule = replace(precedes(100), basis="invented")
+        result = run(rule, lock(1990), then, timeouts={"ignition": 50})
+        assert list(result.findings) == [
+            in_full(
+                Outcome.UNDECIDED,
+                f"{self.ON} at a moment that the log does not show: ignition is unknown (its message has stopped)",
+                time_ns=2100 * NS_PER_MS,
+                limit=Limit(most=100 * NS_PER_MS),
+            )
+        ]

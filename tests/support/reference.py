@@ -221,3 +221,19 @@ def _since(
         before <= begin and stop <= time for begin, stop in _silences(frames, timeout, end)
     )
     return before if lag is None or hole else max(before, time - lag - 1)
+
+
+def hidden_edges(values: list[int]) -> list[tuple[int, int, int]]:
+    """Return, moment by moment, last moment of false, first of true behind it, and first unknown one between them."""
+    found = []
+    last_false = first_unknown = None
+    for moment, value in enumerate(values):
+        if value == FALSE:
+            last_false, first_unknown = moment, None
+        elif value == IGNORANT:
+            first_unknown = moment if first_unknown is None else first_unknown
+        elif value == TRUE:
+            if last_false is not None and first_unknown is not None:
+                found.append((last_false, moment, first_unknown))
+            last_false = first_unknown = None
+    return found

@@ -181,6 +181,32 @@ class TestEdges:
         assert list(zip(since.tolist(), seen.tolist(), strict=True)) == reference.edges(values, rising=rising)
 
 
+class TestHiddenEdges:
+    """A change is hidden where it was false, then unknown, and true behind that."""
+
+    @given(lived())
+    @settings(max_examples=200, deadline=None)
+    def test_moment_by_moment(self, values: list[int]) -> None:
+        found = truth(values).hidden_edges()
+        assert list(zip(*(times.tolist() for times in found), strict=True)) == reference.hidden_edges(values)
+
+    def test_all_but_doubt_is_one_stretch(self) -> None:
+        values = [FALSE, DOUBT, FALSE, DOUBT, IGNORANT, DOUBT, IGNORANT, DOUBT, TRUE]
+        since, seen, unknown = truth(values).hidden_edges()
+        assert (since.tolist(), seen.tolist(), unknown.tolist()) == ([2], [8], [4])
+
+
+class TestIsFalse:
+    """False at every moment of a stretch, both ends included; before the capture nothing is known."""
+
+    @given(lived(), st.integers(-3, 40), st.integers(0, 10))
+    @settings(max_examples=200, deadline=None)
+    def test_moment_by_moment(self, values: list[int], since: int, length: int) -> None:
+        of = truth(values)
+        every = all(of.at(moment) == FALSE for moment in range(since, since + length + 1))
+        assert of.is_false(since, since + length) == every
+
+
 class TestRuns:
     """A run is a stretch without a surely false moment; its lengths bracket the time for which it held."""
 

@@ -62,7 +62,8 @@ def entry(one: Standing, number: int, pictures: tuple[Picture, ...], pages: Mapp
         _mended(one),
         class_="words",
     )
-    return tag("li", words, *(_figure(picture, pages) for picture in pictures), class_="entry", id=f"v{number}")
+    kind = "entry" if pictures else "entry alone"
+    return tag("li", words, *(_figure(picture, pages) for picture in pictures), class_=kind, id=f"v{number}")
 
 
 def headline(one: Standing) -> str:

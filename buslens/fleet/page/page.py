@@ -102,10 +102,13 @@ def sheet(
 
 
 class _Seen(NamedTuple):
-    """Pictures of the list, and the limits of the captures that were judged again for them."""
+    """What is seen in the list, and what is left for the rest of the sheet."""
 
     pictures: dict[str, tuple[Picture, ...]]
+    #: One capture that was judged again for each expectations file.
     results: dict[str, Result]
+    #: Drifts that are not among the pictures.
+    rest: list[TrendView]
 
 
 def _parts(
@@ -123,13 +126,11 @@ def _parts(
     state = "faulty" if wrong else "undecided" if called else ""
     lead = tag("div", tag("p", sections.state_sentence(view), class_="sentence"), class_=f"verdict {state}".strip())
     yield _section("State of the fleet", join([lead, sections.counts(view.summary), *(tag("p", it) for it in notes)]))
-    yield _section("To call in", _list(told, len(called), seen, pages, view))
+    yield _section("To call in", _list(view, told, len(called), seen, pages))
     yield _section("Before anybody works on a steering lock", record_sections.cautions(), kind="cautions")
     yield _section("Delays against their limits", sections.steps(view.steps))
-    drawn = {id(it) for one in told if one.urgency is Urgency.CROSSING for it in one.anomalies}
-    rest = [it for it in view.trends if id(it.anomaly) not in drawn]
-    yield _section("Delays that drift" if len(rest) == len(view.trends) else "More delays that drift",
-                   sections.trend_figures(rest, numbers))  # fmt: skip
+    title = "More delays that drift" if len(seen.rest) < len(view.trends) else "Delays that drift"
+    yield _section(title, sections.trend_figures(seen.rest, numbers))
     yield _section("What stands out, though no rule is broken", sections.anomalies(view, pages))
     yield _section("What is undecided", sections.doubts(view.doubts, MOST_DOUBTS))
     yield _section("What could not be read", sections.troubles(view.troubles))
@@ -139,7 +140,7 @@ def _parts(
     yield _section("How these numbers are made", method())
 
 
-def _list(told: Sequence[Standing], called: int, seen: _Seen, pages: Mapping[str, str], view: FleetView) -> Markup:
+def _list(view: FleetView, told: Sequence[Standing], called: int, seen: _Seen, pages: Mapping[str, str]) -> Markup:
     if not called:
         return tag("p", "Nobody." if view.standings else "Nothing has been judged.", class_="quiet")
     caution = tag(
@@ -154,8 +155,11 @@ def _list(told: Sequence[Standing], called: int, seen: _Seen, pages: Mapping[str
     if called > len(told):
         more = f"{called - len(told):,} more are to be called in; the table of all vehicles has them in this order."
         parts.append(tag("p", tag("strong", more)))
-    if any(picture.markup for pictures in seen.pictures.values() for picture in pictures):
+    drawn = [picture for pictures in seen.pictures.values() for picture in pictures if picture.markup]
+    if any(picture.capture is not None for picture in drawn):
         parts.append(_diagram_key())
+    if any(picture.capture is None for picture in drawn):
+        parts.append(sections.trend_key())
     return join(parts)
 
 
@@ -167,15 +171,24 @@ def _pictures(
 ) -> _Seen:
     pictures: dict[str, tuple[Picture, ...]] = {}
     results: dict[str, Result] = {}
+    by_vehicle: dict[str, TrendView] = {}
+    for drift in drifts:
+        before = by_vehicle.setdefault(drift.anomaly.vehicle, drift)
+        if before.anomaly.crossing_ns is None and drift.anomaly.crossing_ns is not None:
+            by_vehicle[drift.anomaly.vehicle] = drift
+    shown = set()
     for one in told:
-        if one.urgency is Urgency.CROSSING:
-            mine = [it for it in drifts if it.anomaly.vehicle == one.row.vehicle and it.anomaly.crossing_ns is not None]
-            pictures[one.row.vehicle] = tuple(
-                Picture(markup=trends.picture(it), caption=f"{it.anomaly.rule}, {it.anomaly.step}") for it in mine[:1]
-            )
-        elif again is not None and (seen := moment_to_see(ledger, one)) is not None:
-            pictures[one.row.vehicle] = (_moment(*seen, again, results),)
-    return _Seen(pictures, results)
+        found = []
+        if again is not None and one.urgency is not Urgency.CROSSING:
+            seen = moment_to_see(ledger, one)
+            found += [_moment(*seen, again, results)] if seen is not None else []
+        own = by_vehicle.get(one.row.vehicle)
+        if own is not None:
+            shown.add(id(own))
+            caption = f"{own.anomaly.rule}, {own.anomaly.step}: the delay, day by day"
+            found.append(Picture(markup=trends.picture(own), caption=caption))
+        pictures[one.row.vehicle] = tuple(found)
+    return _Seen(pictures, results, [drift for drift in drifts if id(drift) not in shown])
 
 
 def _moment(

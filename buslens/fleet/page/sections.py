@@ -31,12 +31,12 @@ CAPTURES_FILE: Final = "captures.csv"
 """Where every capture of the fleet is listed, beside the sheet."""
 
 TROUBLE_WORDS: Final = {
-    Trouble.UNREADABLE: "cannot be had, or are no logs",
+    Trouble.UNREADABLE: "not to be had, or no log",
     Trouble.TIME: "took longer than was allowed",
     Trouble.MEMORY: "needed more memory than was allowed",
-    Trouble.DIED: "ended the process that read them",
+    Trouble.DIED: "ended the process that read it",
 }
-"""What a person calls a trouble, of several captures."""
+"""What a person calls a trouble."""
 
 
 def state_sentence(view: FleetView) -> str:
@@ -157,7 +157,19 @@ def trend_figures(views: Sequence[TrendView], numbers: Mapping[str, int]) -> Mar
         name = anomaly.vehicle if number is None else tag("a", anomaly.vehicle, href=f"#v{number}")
         caption = tag("figcaption", tag("b", name), f", {anomaly.rule}, {anomaly.step}")
         figures.append(tag("figure", caption, trends.picture(view)))
-    return join([_trend_key(), tag("div", *figures, class_="plots two")])
+    return join([trend_key(), tag("div", *figures, class_="plots two")])
+
+
+def trend_key() -> Markup:
+    """Return how the pictures of drifts are to be read."""
+    return tag(
+        "p",
+        "Each bar is a day: from the median of the earliest ends to that of the latest; dotted where the step did not "
+        "come. Line: the slope of Theil and Sen, the season taken off, broken where it goes on; dotted, the ends "
+        "of its 95 % interval. Shaded: allowed. Upright lines: between which days the limit will be crossed if it goes "
+        "on so.",
+        class_="quiet",
+    )
 
 
 def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
@@ -207,7 +219,7 @@ def troubles(found: Mapping[Trouble, tuple[int, Sequence[TroubleRow]]]) -> Marku
         return tag("p", "Every capture was read and judged.", class_="quiet")
     parts = []
     for kind, (count, first) in found.items():
-        parts.append(tag("h3", f"{count:,} {TROUBLE_WORDS[kind]}" if count > 1 else f"1: {kind.value}"))
+        parts.append(tag("h3", f"{count:,} capture{'' if count == 1 else 's'}: {TROUBLE_WORDS[kind]}"))
         rows = [(row.address, row.vehicle, day(row.recorded_ns), row.summary) for row in first]
         parts.append(_scrolled(table(("Capture", "Vehicle", "Recorded", "Why"), rows, kind="troubles")))
         if count > len(first):
@@ -284,17 +296,6 @@ def _curve_key() -> Markup:
         "Across: length of the delay. Upwards: how many in 100 are at most so long, which lies between the two curves, "
         "as each delay is only known to lie between two ends; what never came keeps the lower curve below 100. Shaded: "
         "allowed. Strokes below: the median of each vehicle, long where it is outside.",
-        class_="quiet",
-    )
-
-
-def _trend_key() -> Markup:
-    return tag(
-        "p",
-        "Each bar is a day: from the median of the earliest ends to that of the latest; dotted where the step did not "
-        "come. Line: the slope of Theil and Sen, the season taken off, broken where it goes on; dotted, the ends "
-        "of its 95 % interval. Shaded: allowed. Upright lines: between which days the limit will be crossed if it goes "
-        "on so.",
         class_="quiet",
     )
 

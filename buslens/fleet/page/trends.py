@@ -87,7 +87,10 @@ def picture(view: TrendView) -> Markup:
     numbers, floor = view.anomaly.numbers, HEIGHT - _BOTTOM
     crossing = view.anomaly.crossing_ns
     first, last = int(view.day_ns[0]), int(view.day_ns[-1])
-    ahead = last if crossing is None else max(last, crossing[1] or crossing[0])
+    ahead = last
+    if crossing is not None:
+        # Where there is no latest day, a little of what lies beyond the earliest.
+        ahead = max(last, crossing[0] + (crossing[0] - first) // 12 if crossing[1] is None else crossing[1])
     room = max(ahead - first, 2 * NS_PER_DAY) // 25
     across = Axis(_LEFT, WIDTH - _RIGHT, float(first - room), float(ahead + room))
     up = _upright(view, floor)
@@ -97,9 +100,7 @@ def picture(view: TrendView) -> Markup:
     limits = [(y, end) for y, end in ((least, view.least_ms), (most, view.most_ms)) if end and up.low <= end <= up.high]
     drawing.lines([[(across.left, y), (across.right, y)] for y, _ in limits], "quiet", 0.8)
     for y, end in limits:
-        drawing.words(
-            across.right, y + (-3 if end == view.most_ms else 10), f"limit {end:g} ms", "t-quiet", anchor="right"
-        )
+        drawing.words(across.left + 5, y + (-3 if end == view.most_ms else 10), f"limit {end:g} ms", "t-quiet")
     _days(drawing, view, across, up)
     if numbers.keys() >= {"level_ms", "middle_day", "first_day"}:
         _line(drawing, view, across, up, ahead)
@@ -135,13 +136,18 @@ def _medians(place: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[n
 
 
 def _upright(view: TrendView, floor: float) -> Axis:
-    """Return the scale of lengths: all that was seen, and the limit that is approached."""
-    seen = view.latest_ms[np.isfinite(view.latest_ms)]
-    ends = [*view.earliest_ms.tolist(), *seen.tolist()]
-    approached = view.most_ms if view.is_rising else view.least_ms
-    if approached is not None:
-        ends.append(approached)
+    """Return the scale of lengths: all days that have both ends, and the limit that is approached.
+
+    A day far beyond the limit does not press the others together: it stands at the edge.
+    """
+    whole = np.isfinite(view.latest_ms)
+    ends = [*view.earliest_ms[whole].tolist(), *view.latest_ms[whole].tolist()] or view.earliest_ms.tolist()
     low, high = min(ends), max(ends)
+    if view.is_rising and view.most_ms is not None:
+        high = min(max(high, view.most_ms), max(view.most_ms + 0.6 * (view.most_ms - low), 1.2 * view.most_ms))
+    elif view.least_ms is not None:
+        low = min(low, view.least_ms)
+    low = min(low, high)
     room = 0.08 * max(high - low, 1.0)
     return Axis(floor, _TOP, max(low - room, 0.0), high + room)
 

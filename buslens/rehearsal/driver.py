@@ -189,6 +189,20 @@ def forgotten(driver: Driver) -> Script:
     yield from driver.get_out()
 
 
+def seated(driver: Driver) -> Script:
+    """Sit in the car already, switch on and off again at once, get out: both handshakes in few seconds."""
+    it = driver._controls  # noqa: SLF001
+    it.central_locked, it.key_present, it.brake_pressed = False, True, True
+    yield driver.pause(250, 400)
+    yield from driver.press()
+    yield Wait(driver._streams.draw_ms("driver", 2900, 3300), lambda: it.ignition_on)  # noqa: SLF001
+    yield driver.pause(150, 250)
+    if it.ignition_on:
+        yield from driver.switch_off()
+    it.door_open = True
+    yield driver.pause(1900, 2200)
+
+
 def parked(driver: Driver) -> Script:
     """Nobody comes."""
     yield driver.pause(8000, 8500)
@@ -199,6 +213,7 @@ SCRIPTS: Final[Mapping[str, Callable[[Driver], Script]]] = {
     "restart": restart,
     "second-thoughts": second_thoughts,
     "forgotten": forgotten,
+    "seated": seated,
     "parked": parked,
 }
 """All scripts, by name."""

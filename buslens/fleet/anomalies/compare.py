@@ -1,0 +1,288 @@
+"""Every test that a fleet is put to, each with its p-value and what it would tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.fleet.anomalies import drift, outliers, retries, traffic, wording
+from buslens.fleet.anomalies.columns import NS_PER_DAY
+from buslens.fleet.anomalies.medians import grouped_medians
+from buslens.fleet.anomalies.season import season
+from buslens.fleet.model import AnomalyKind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from buslens.fleet.anomalies.columns import StepDelays, Traffic, Tries
+
+PLAIN: Final = 0.001
+"""A vehicle that drifts with a p-value below this is not asked what the season is."""
+LESS_THAN: Final = 0.05
+"""A test with a larger p-value is never told, so that nothing is prepared for it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """One test that was made."""
+
+    p_value: float
+    kind: AnomalyKind
+    #: Number of the vehicle.
+    vehicle: int
+    #: Empty where nothing was found.
+    sentence: str = ""
+    rule: str = ""
+    step: str = ""
+    #: Number of a capture to look at; None where no single one shows it.
+    capture: int | None = None
+    recorded_ns: int | None = None
+    crossing_ns: tuple[int, int | None] | None = None
+    numbers: dict[str, float] = field(default_factory=dict)
+
+
+def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Comparison]:
+    """Yield the tests of one step: distant delays, distant vehicles, drifts."""
+    what = "the lag between the feedbacks" if is_skew else "the delay"
+    far = AnomalyKind.SKEW if is_skew else AnomalyKind.OUTLIER
+    for outlier in outliers.delay_outliers(delays):
+        yield _delay_test(outlier, delays, kind=far, what=what)
+    days = _by_day(delays)
+    departure = season(days.vehicle, days.day, days.middle)
+    trends = _trends(days, departure)
+    ailing = frozenset(vehicle for vehicle, found in trends.items() if found.trend.p_value < PLAIN)
+    if ailing:
+        departure = season(days.vehicle, days.day, days.middle, ailing=ailing)
+        trends = _trends(days, departure)
+    told = np.isfinite(departure)
+    freed = days.middle - np.where(told, departure, 0.0)
+    kept = told if told.any() else np.ones(len(told), dtype=np.bool_)
+    for outlier in outliers.vehicle_outliers(days.vehicle[kept], days.day[kept], freed[kept], days.width[kept]):
+        yield _vehicle_test(outlier, delays, kind=far, what=what)
+    for vehicle, found in trends.items():
+        own = np.flatnonzero((days.vehicle == vehicle) & told)
+        kind = AnomalyKind.SKEW if is_skew else AnomalyKind.DRIFT
+        finite = days.width[own][np.isfinite(days.width[own])]
+        half_width = float(np.median(finite)) / 2.0 if len(finite) else 0.0
+        yield _drift_test(
+            vehicle,
+            found,
+            delays,
+            kind=kind,
+            what=what,
+            season_ms=float(departure[own[-1]]),
+            half_width_ms=half_width,
+        )
+
+
+def compare_tries(tries: Tries) -> Iterator[Comparison]:
+    """Yield one test for each vehicle: whether its first step has to come oftener."""
+    for rise in retries.rising_retries(tries):
+        if rise.p_value >= LESS_THAN:
+            yield Comparison(p_value=rise.p_value, kind=AnomalyKind.RETRIES, vehicle=rise.vehicle)
+            continue
+        mine = np.flatnonzero((tries.vehicle == rise.vehicle) & (tries.tries > 1))
+        last = int(mine[np.argmax(tries.recorded_ns[mine])])
+        yield Comparison(
+            p_value=rise.p_value,
+            kind=AnomalyKind.RETRIES,
+            vehicle=rise.vehicle,
+            sentence=wording.retry_words(rise),
+            rule=tries.rule,
+            capture=int(tries.capture[last]),
+            recorded_ns=rise.since_day * NS_PER_DAY,
+            numbers={
+                "days_with_retry_lately": rise.again_lately,
+                "days_lately": rise.days_lately,
+                "days_with_retry_before": rise.again_before,
+                "days_before": rise.days_before,
+            },
+        )
+
+
+def compare_traffic(vehicle: int, heard: Traffic) -> Iterator[Comparison]:
+    """Yield two tests of one vehicle: messages that came or went, and cycle times."""
+    if not len(heard.recorded_ns):
+        return
+    messages = traffic.message_changes(heard)
+    # A vehicle in which no message ever came or went has been tested all the same.
+    yield _traffic_test(vehicle, heard, messages, AnomalyKind.MESSAGES)
+    cycles = traffic.cycle_changes(heard)
+    if cycles is not None:
+        yield _traffic_test(vehicle, heard, cycles, AnomalyKind.CYCLE)
+
+
+# --- one value a day ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Days:
+    vehicle: NDArray[np.int64]
+    day: NDArray[np.int64]
+    middle: NDArray[np.float64]
+    width: NDArray[np.float64]
+
+
+def _by_day(delays: StepDelays) -> _Days:
+    """Return the median delay of each vehicle on each dated day, by vehicle and day."""
+    dated = delays.recorded_ns >= 0
+    day = delays.day[dated]
+    pairs, place = np.unique(np.stack([delays.vehicle[dated], day]), axis=1, return_inverse=True)
+    place = place.ravel().astype(np.int64)
+    return _Days(
+        vehicle=pairs[0],
+        day=pairs[1],
+        middle=grouped_medians(place, delays.middle_ms[dated]).median,
+        width=grouped_medians(place, delays.width_ms[dated]).median,
+    )
+
+
+def _trends(days: _Days, departure: NDArray[np.float64]) -> dict[int, drift.Drift]:
+    told = np.flatnonzero(np.isfinite(departure))
+    cuts = np.flatnonzero(np.diff(days.vehicle[told])) + 1
+    series = {
+        int(days.vehicle[part[0]]): (days.day[part], days.middle[part] - departure[part])
+        for part in np.split(told, cuts)
+        if len(part)
+    }
+    factor = drift.memory(list(series.values()))
+    found = {vehicle: drift.find_drift(*own, factor=factor) for vehicle, own in series.items()}
+    return {vehicle: trends for vehicle, trends in found.items() if trends is not None}
+
+
+# --- what a test would tell ---------------------------------------------------------------------------------
+
+
+def _delay_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> Comparison:
+    place = outlier.place
+    if outlier.p_value >= LESS_THAN or abs(outlier.score) < outliers.FAR or place is None:
+        return Comparison(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+    if _is_finding(delays, place):
+        return Comparison(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+    recorded_ns = int(delays.recorded_ns[place])
+    day = recorded_ns // NS_PER_DAY if recorded_ns >= 0 else None
+    return Comparison(
+        p_value=outlier.p_value,
+        kind=kind,
+        vehicle=outlier.vehicle,
+        sentence=wording.delay_words(outlier, day, what=what),
+        rule=delays.rule,
+        step=delays.step,
+        capture=int(delays.capture[place]),
+        recorded_ns=recorded_ns if recorded_ns >= 0 else None,
+        numbers=_outlier_numbers(outlier),
+    )
+
+
+def _is_finding(delays: StepDelays, place: int) -> bool:
+    """Whether the rule itself says that something is wrong with a delay."""
+    earliest, latest = int(delays.earliest_ns[place]), int(delays.latest_ns[place])
+    if latest < 0:
+        return True
+    is_late = delays.most_ns is not None and earliest > delays.most_ns
+    return is_late or (delays.least_ns is not None and latest < delays.least_ns)
+
+
+def _vehicle_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> Comparison:
+    if outlier.p_value >= LESS_THAN or abs(outlier.score) < outliers.FAR:
+        return Comparison(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+    return Comparison(
+        p_value=outlier.p_value,
+        kind=kind,
+        vehicle=outlier.vehicle,
+        sentence=wording.vehicle_words(outlier, what=what),
+        numbers=_outlier_numbers(outlier),
+        rule=delays.rule,
+        step=delays.step,
+    )
+
+
+def _outlier_numbers(outlier: outliers.Outlier) -> dict[str, float]:
+    numbers = {
+        "score": outlier.score,
+        "earliest_ms": outlier.earliest_ms,
+        "median_ms": outlier.scale.median,
+        "mad_ms": outlier.scale.mad,
+    }
+    if np.isfinite(outlier.latest_ms):
+        numbers["latest_ms"] = outlier.latest_ms
+    return numbers
+
+
+def _drift_test(
+    vehicle: int,
+    found: drift.Drift,
+    delays: StepDelays,
+    *,
+    kind: AnomalyKind,
+    what: str,
+    season_ms: float,
+    half_width_ms: float,
+) -> Comparison:
+    trend = found.trend
+    if trend.p_value >= LESS_THAN or not trend.is_sure:
+        return Comparison(p_value=max(trend.p_value, LESS_THAN), kind=kind, vehicle=vehicle)
+    least_ms = None if delays.least_ns is None else delays.least_ns / 1e6
+    most_ms = None if delays.most_ns is None else delays.most_ns / 1e6
+    between = drift.crossing(
+        found, season_ms=season_ms, half_width_ms=half_width_ms, least_ms=least_ms, most_ms=most_ms
+    )
+    limit = most_ms if trend.slope > 0.0 else least_ms
+    crossing_ns = None
+    if between is not None:
+        last = None if between[1] is None else int(between[1] * NS_PER_DAY)
+        crossing_ns = (int(between[0] * NS_PER_DAY), last)
+    return Comparison(
+        p_value=trend.p_value,
+        kind=kind,
+        vehicle=vehicle,
+        sentence=wording.trend_words(trend, limit, between, what=what),
+        rule=delays.rule,
+        step=delays.step,
+        recorded_ns=trend.first_day * NS_PER_DAY,
+        crossing_ns=crossing_ns,
+        numbers={
+            "slope_ms_per_day": trend.slope,
+            "slope_low_ms_per_day": trend.slope_low,
+            "slope_high_ms_per_day": trend.slope_high,
+            "level_ms": trend.level,
+            "middle_day": trend.middle_day,
+            "first_day": trend.first_day,
+            "last_day": trend.last_day,
+            "days": trend.days,
+        },
+    )
+
+
+def _traffic_test(
+    vehicle: int, heard: Traffic, found: tuple[float, list[traffic.Change]] | None, kind: AnomalyKind
+) -> Comparison:
+    if found is None:
+        return Comparison(p_value=1.0, kind=kind, vehicle=vehicle)
+    p_value, changes = found
+    if p_value >= LESS_THAN or not changes:
+        return Comparison(p_value=p_value, kind=kind, vehicle=vehicle)
+    since = min(change.since_day for change in changes)
+    on_it = np.flatnonzero(heard.recorded_ns // NS_PER_DAY == since)
+    first = int(on_it[np.argmin(heard.recorded_ns[on_it])])
+    if kind is AnomalyKind.MESSAGES:
+        sentence = wording.message_words(changes)
+    else:
+        sentence = wording.cycle_words(changes, of_identifiers=len(np.unique(heard.identifier)))
+    numbers = {"identifiers": float(len(changes)), "days_lately": float(changes[0].days_lately)}
+    if changes[0].cycle_now_ns is not None and changes[0].cycle_before_ns is not None:
+        numbers["cycle_now_ms"] = changes[0].cycle_now_ns / 1e6
+        numbers["cycle_before_ms"] = changes[0].cycle_before_ns / 1e6
+    return Comparison(
+        p_value=p_value,
+        kind=kind,
+        vehicle=vehicle,
+        sentence=sentence,
+        capture=int(heard.capture[first]),
+        recorded_ns=int(heard.recorded_ns[first]),
+        numbers=numbers,
+    )

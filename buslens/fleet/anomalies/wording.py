@@ -1,0 +1,141 @@
+"""What stands out, in one sentence each, with the numbers and their doubt."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.fleet.anomalies.drift import Trend
+    from buslens.fleet.anomalies.outliers import Outlier
+    from buslens.fleet.anomalies.retries import Rise
+    from buslens.fleet.anomalies.traffic import Change
+
+_NAMED = 4
+"""Identifiers that are named; of more, how many more."""
+
+
+def delay_words(outlier: Outlier, day: int | None, *, what: str) -> str:
+    """Return the sentence on a delay that is far from the fleet's.
+
+    >>> from buslens.fleet.anomalies.outliers import Outlier, Scale
+    >>> far = Outlier(vehicle=0, score=9.8, p_value=0.0, earliest_ms=412.0, latest_ms=455.2,
+    ...               scale=Scale(281.0, 9.0), place=0)
+    >>> delay_words(far, 20577, what="the delay")
+    'the delay was 412 to 455 ms on 2026-05-04; the fleet takes 281 ms (MAD 9 ms), a modified z-score of 9.8 or more'
+    """
+    when = "" if day is None else f" on {date_words(day)}"
+    return (
+        f"{what} was {_ends(outlier.earliest_ms, outlier.latest_ms)}{when}; the fleet takes"
+        f" {_ms(outlier.scale.median)} (MAD {_ms(outlier.scale.mad)}), a modified z-score of"
+        f" {_score(outlier.score)}"
+    )
+
+
+def vehicle_words(outlier: Outlier, *, what: str) -> str:
+    """Return the sentence on a vehicle whose usual delay is far from those of the others."""
+    return (
+        f"{what} is {_ends(outlier.earliest_ms, outlier.latest_ms)} as a rule, and in the vehicles of the fleet"
+        f" {_ms(outlier.scale.median)} (MAD {_ms(outlier.scale.mad)}), a modified z-score of {_score(outlier.score)}"
+    )
+
+
+def trend_words(trend: Trend, limit_ms: float | None, between: tuple[float, float | None] | None, *, what: str) -> str:
+    """Return the sentence on delays that grow or shrink."""
+    verb = "grows" if trend.slope > 0.0 else "shrinks"
+    low, high = sorted((abs(trend.slope_low), abs(trend.slope_high)))
+    text = (
+        f"{what} {verb} by {abs(trend.slope):.2g} ms a day (95 %: {low:.2g} to {high:.2g}), from about"
+        f" {_ms(trend.first_level)} at first to {_ms(trend.last_level)} at last, {date_words(trend.first_day)} to"
+        f" {date_words(trend.last_day)}, the season taken off"
+    )
+    if between is None or limit_ms is None:
+        return text
+    first = date_words(between[0])
+    if between[1] is None:
+        return f"{text}; going on like that it reaches the limit of {_ms(limit_ms)} on {first} at the earliest"
+    last = date_words(between[1])
+    when = f"on {first}" if first == last else f"between {first} and {last}"
+    return f"{text}; going on like that it crosses the limit of {_ms(limit_ms)} {when}"
+
+
+def retry_words(rise: Rise) -> str:
+    """Return the sentence on a first step that has to come oftener."""
+    return (
+        f"a second try was needed on {rise.again_lately} of {rise.days_lately} days since {date_words(rise.since_day)},"
+        f" and on {rise.again_before} of {rise.days_before} days before"
+    )
+
+
+def message_words(changes: Sequence[Change]) -> str:
+    """Return the sentence on messages that came or went."""
+    parts = []
+    for is_there, verb in ((False, "no longer there"), (True, "there that was not before")):
+        those = [change for change in changes if change.is_there == is_there]
+        if those:
+            since = date_words(min(change.since_day for change in those))
+            first = those[0]
+            parts.append(
+                f"{identifier_list(those)} {'is' if len(those) == 1 else 'are'} {verb} since {since}"
+                f" (on {first.days_lately} {_days(first.days_lately)}, after {first.days_before})"
+            )
+    return "; ".join(parts)
+
+
+def cycle_words(changes: Sequence[Change], *, of_identifiers: int) -> str:
+    """Return the sentence on messages that are sent oftener or less often."""
+    first = changes[0]
+    text = (
+        f"{identifier_list(changes)}: a frame per {_cycle(first.cycle_now_ns)} since {date_words(first.since_day)}, and"
+        f" per {_cycle(first.cycle_before_ns)} before"
+    )
+    if len(changes) > 1:
+        text += " (the first of them)"
+    if len(changes) >= max(3, of_identifiers // 2):
+        text += "; so many at once may be a recorder that leaves out frames"
+    return text
+
+
+def identifier_list(changes: Sequence[Change]) -> str:
+    """Return identifiers as they are written in logs, the first few of them."""
+    names = [
+        f"{change.identifier >> 1:08X}" if change.identifier & 1 else f"{change.identifier >> 1:03X}"
+        for change in changes
+    ]
+    if len(names) > _NAMED:
+        return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
+    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else names[0]
+
+
+def date_words(day: float) -> str:
+    """Return a day, counted from 1970-01-01, as a date.
+
+    >>> date_words(20514.7)
+    '2026-03-02'
+    """
+    return str(date(1970, 1, 1) + timedelta(days=int(day)))
+
+
+def _ms(value: float) -> str:
+    return f"{value:.0f} ms" if abs(value) >= 9.5 else f"{value:.1f} ms"
+
+
+def _ends(earliest: float, latest: float) -> str:
+    if latest == float("inf"):
+        return f"at least {_ms(earliest)}"
+    low, high = _ms(earliest), _ms(latest)
+    return low if low == high else f"{low.removesuffix(' ms')} to {high}"
+
+
+def _score(score: float) -> str:
+    return f"{abs(score):.1f} or more" if score > 0.0 else f"-{abs(score):.1f} or less"
+
+
+def _cycle(cycle_ns: float | None) -> str:
+    return "" if cycle_ns is None else f"{cycle_ns / 1e6:.4g} ms"
+
+
+def _days(count: int) -> str:
+    return "day" if count == 1 else "days"

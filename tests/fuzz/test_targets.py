@@ -18,7 +18,7 @@ from buslens.expectations import wording
 if TYPE_CHECKING:
     from buslens.expectations.model import Condition
 
-LOG = b"\n".join([CANDUMP_LINES[0]] * 3) + b"\n"
+LOG = b"\n".join([*[CANDUMP_LINES[0]] * 3, b"(1700000009.000000) can0 202#11"]) + b"\n"
 
 
 class TestSeeds:

@@ -53,9 +53,11 @@ def delays_of_step(ledger: Ledger, rule: str, step: str) -> DelayColumns:
         Names, as `steps` has them; for others there are no delays.
     """
     query = (
-        f"SELECT {_DELAY_COLUMNS} FROM step JOIN delay ON delay.step = step.id "  # noqa: S608  # text of ours
-        "JOIN capture ON capture.judgement = delay.judgement JOIN judgement ON judgement.id = capture.judgement "
-        "JOIN standard ON standard.grouping = capture.grouping AND standard.ground = judgement.ground "
+        # In this order: what belongs to a delay is looked up.
+        f"SELECT {_DELAY_COLUMNS} FROM step CROSS JOIN delay ON delay.step = step.id "  # noqa: S608  # text of ours
+        "CROSS JOIN capture ON capture.judgement = delay.judgement "
+        "CROSS JOIN judgement ON judgement.id = delay.judgement "
+        "CROSS JOIN standard ON standard.grouping = capture.grouping AND standard.ground = judgement.ground "
         "WHERE step.rule = ? AND step.step = ? AND copy = 0"
     )
     with sound(ledger):
@@ -81,7 +83,7 @@ def delays_of_vehicle(
     query = (
         # For each capture, each step is looked up: there are few, and delays lie by step.
         f"SELECT {_DELAY_COLUMNS} FROM {STANDING} CROSS JOIN step "  # noqa: S608  # text of ours
-        "JOIN delay ON delay.step = step.id AND delay.judgement = judgement.id "
+        "CROSS JOIN delay ON delay.step = step.id AND delay.judgement = judgement.id "
         f"WHERE vehicle = ? AND copy = 0{during}"
     )
     with sound(ledger):
@@ -118,7 +120,7 @@ def tries_of(
     whose = "" if vehicle is None else " AND vehicle = ?"
     query = (
         f"SELECT vehicle, rule, capture.id, {DATED}, number, tries, completed, abandoned "  # noqa: S608  # text of ours
-        f"FROM {STANDING} JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0{whose}{during}"
+        f"FROM {STANDING} CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0{whose}{during}"
     )
     with sound(ledger):
         asked = [] if vehicle is None else [ledger.number(vehicle)]
@@ -159,7 +161,7 @@ def traffic_of(
     during, values = window(since_ns, until_ns)
     query = (
         f"SELECT identifier, capture.id, {DATED}, judgement.duration_ns, traffic.frames, "  # noqa: S608  # text of ours
-        f"coalesce(cycle_ns, -1) FROM {STANDING} JOIN traffic ON traffic.judgement = judgement.id "
+        f"coalesce(cycle_ns, -1) FROM {STANDING} CROSS JOIN traffic ON traffic.judgement = judgement.id "
         f"WHERE vehicle = ? AND copy = 0{during}"
     )
     with sound(ledger):

@@ -133,8 +133,8 @@ class Ledger:
         if not judged.ground or (judged.verdict is None) == (judged.trouble is None):
             raise ValueError("what was judged has a ground, and a verdict or a trouble")
         with self._whole():
-            judgement = self._rows.enter_judgement(judged)
-            self._rows.enter_capture(job, judgement, judged.ground, judged.clock_start_ns)
+            judgement, clock_start_ns = self._rows.enter_judgement(judged)
+            self._rows.enter_capture(job, judgement, judged.ground, clock_start_ns)
 
     def link(self, job: Job, content: str, ground: str) -> None:
         """Enter a capture whose judgement is there already: a copy, or a file that has not changed.

@@ -65,22 +65,27 @@ class Rows:
                 self._drop_passing_trouble(before)
         self._tell_copies(judgement, vehicle)
 
-    def enter_judgement(self, judged: Judged) -> int:
-        """Enter what came of a content, unless it has a verdict already; return its number."""
+    def enter_judgement(self, judged: Judged) -> tuple[int, int | None]:
+        """Enter what came of a content, unless it has a verdict already; return number and clock of what stands."""
         content = hash_stored(judged.content) if judged.content else None
         ground = self._numbered("ground", text=judged.ground)
         number = None
         if content is not None:
-            there = self._one("SELECT id, verdict FROM judgement WHERE content = ? AND ground = ?", (content, ground))
+            query = "SELECT id, verdict, clock_start_ns FROM judgement WHERE content = ? AND ground = ?"
+            there = cast("tuple[int, int | None, int | None] | None", self._one(query, (content, ground)))
             if there is not None:
-                number = cast("int", there[0])
-                if there[1] is not None:
-                    return number
-                # A trouble gives way to what came of another try, under the same number.
+                number, verdict, clock_start_ns = there
+                if verdict is not None:
+                    return number, clock_start_ns
+                # A trouble gives way to what came of another try, under the same number, for all that have it.
                 self._delete_parts(number)
+                self._run(
+                    "UPDATE capture SET recorded_ns = ? WHERE judgement = ? AND is_named = 0",
+                    (judged.clock_start_ns, number),
+                )
         number = self._enter_summary(judged, content, ground, number)
         self._enter_parts(judged, number)
-        return number
+        return number, judged.clock_start_ns
 
     def enter_anomaly(self, anomaly: Anomaly) -> None:
         """Enter something that stands out."""

@@ -159,7 +159,7 @@ def findings_of(
     """Return what is not met in the captures of a vehicle, oldest first; parameters as of `captures_of`."""
     during, values = window(since_ns, until_ns)
     query = (
-        f"SELECT {_FINDING_COLUMNS} FROM {STANDING} JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
+        f"SELECT {_FINDING_COLUMNS} FROM {STANDING} CROSS JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
         f"WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address, place"
     )
     with sound(ledger):
@@ -179,7 +179,7 @@ def worst_finding(ledger: Ledger, vehicle: str) -> FoundRow | None:
     ranks = [ledger.number(outcome.value) for outcome in _GRAVITY]
     rank = " ".join(f"WHEN {number} THEN {place}" for place, number in enumerate(ranks, 1) if number is not None)
     query = (
-        f"SELECT {_FINDING_COLUMNS} FROM {STANDING} JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
+        f"SELECT {_FINDING_COLUMNS} FROM {STANDING} CROSS JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
         "WHERE vehicle = ? AND copy = 0 ORDER BY "
         f"CASE WHEN kind = ? AND outcome <> ? THEN 0 ELSE CASE outcome {rank} END END, recorded_ns DESC, address, "
         "place LIMIT 1"

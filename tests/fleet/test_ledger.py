@@ -12,12 +12,13 @@ import sys
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.ledgers import GROUP, fill, generated, jobs, judged, scratch
+from support.remembered import Memory
 
 from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError, UsageError
@@ -49,44 +50,9 @@ def read_everything(ledger: Ledger) -> list[object]:
     return [*answers, tries.rules, tries.tries.tolist()]
 
 
-class Known(NamedTuple):
-    """What a plain memory of a ledger keeps of a capture."""
-
-    job: Job
-    content: str
-    ground: str
-
-
-class Memory:
-    """What a ledger is to know, kept in plain dictionaries."""
-
-    def __init__(self) -> None:
-        self.captures: dict[str, Known] = {}
-        self.judged: dict[tuple[str, str], Judged] = {}
-
-    def put(self, job: Job, result: Judged) -> None:
-        key = result.content or f"none of {job.address}", result.ground
-        if key not in self.judged or self.judged[key].verdict is None:
-            self.judged[key] = result
-        self.captures[job.address] = Known(job, *key)
-        standing = {(known.content, known.ground) for known in self.captures.values()}
-        for key, one in list(self.judged.items()):
-            if not self.lasts(one) and key not in standing:
-                del self.judged[key]
-
-    @staticmethod
-    def lasts(result: Judged) -> bool:
-        return result.verdict is not None or (result.trouble is Trouble.UNREADABLE and bool(result.content))
-
-    def has(self, content: str, ground: str) -> bool:
-        there = self.judged.get((content, ground))
-        return there is not None and self.lasts(there)
-
-
 class TestMemory:
     """A ledger knows what a plain dictionary of everything that was entered would know."""
 
-    @settings(max_examples=40)
     @given(entered=st.lists(st.tuples(jobs(), judged(), st.booleans(), st.booleans()), max_size=8))
     def test_as_a_dictionary(self, entered: list[tuple[Job, Judged, bool, bool]]) -> None:
         memory = Memory()
@@ -511,7 +477,6 @@ def sound() -> bytes:
 class TestDamaged:
     """Damage is told in words or not noticed; nothing else comes of it."""
 
-    @settings(max_examples=80)
     @given(data=st.data())
     def test_anything_may_be_flipped_or_cut(self, sound: bytes, data: st.DataObject) -> None:
         size = len(sound)

@@ -1,5 +1,6 @@
 """Writing a file so that nothing of the user's is lost, and saying in words why a file cannot be had.
 
+read_at_most       the whole of a file that cannot be large
 write_atomically   the whole file or nothing
 replacing          the same for a writer that wants a path
 same_file          whether two names mean one file
@@ -31,6 +32,28 @@ _REASONS: Final = {
     errno.ELOOP: "links that lead in a circle",
     errno.EINVAL: "the system does not accept this name or this device",
 }
+
+
+def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
+    """Return what is in a file of a kind that is never large, so that no other can fill the memory.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    most : int
+        Bytes that such a file can have.
+
+    Raises
+    ------
+    OSError
+        If there are more, or the file cannot be read.
+    """
+    with Path(path).open("rb") as file:
+        data = file.read(most + 1)
+    if len(data) > most:
+        raise OSError(errno.EFBIG, f"it has more than {most / 1e6:g} MB, and so is no file of this kind", str(path))
+    return data
 
 
 def write_atomically(path: str | Path, data: bytes) -> Path:

@@ -14,6 +14,7 @@ from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import parse_document
 from buslens.expectations._values import Values, type_words
 from buslens.expectations.model import Sequence
+from buslens.files import read_at_most
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from buslens.expectations._toml import Node
     from buslens.expectations.model import Expectations
 
+LARGEST_FILE: Final = 8_000_000
+"""Bytes of a causes file."""
 SUFFIX: Final = ".causes.toml"
 """Ends the name of a causes file; what stands before is the name of the expectations that it goes with."""
 
@@ -147,7 +150,7 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Dra
 
 def _bytes(path: str) -> bytes:
     try:
-        return Path(path).read_bytes()
+        return read_at_most(path, LARGEST_FILE)
     except FileNotFoundError:
         raise ExpectationError("there is no such causes file", Source(path)) from None
     except (OSError, ValueError) as error:

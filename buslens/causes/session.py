@@ -8,21 +8,22 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.readings import read_reading
 from buslens.errors import Source, UsageError
-from buslens.files import write_atomically
+from buslens.files import read_at_most, write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+    from pathlib import Path
 
     from buslens.causes.model import Causes
     from buslens.causes.readings import Reading
 
 _MARK: Final = "buslens diagnosis"
 _VERSION: Final = 1
+_LARGEST_FILE: Final = 8_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +55,7 @@ def load_session(path: str | Path) -> Session:
         If the file is something else.
     """
     try:
-        raw = Path(path).read_bytes()
+        raw = read_at_most(path, _LARGEST_FILE)
     except FileNotFoundError:
         return Session(measured={})
     if not raw.strip():

@@ -55,7 +55,7 @@ def demand_free(path: str, data: bytes, *, replace: bool) -> None:
     target = Path(path)
     if replace or not target.is_file() or target.stat().st_size == 0:
         return
-    if target.read_bytes() != data:
+    if target.stat().st_size != len(data) or target.read_bytes() != data:
         raise UsageError(f"{path} is there already and holds something else; --replace replaces it")
 
 

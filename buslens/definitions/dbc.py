@@ -7,6 +7,7 @@ down to single statements, and the rest is used.
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -30,6 +31,11 @@ if TYPE_CHECKING:
     from buslens.definitions.statements import Statement
 
 _LARGEST_FACTOR: Final = 1e300
+_LONGEST_STRING: Final = 1_000_000
+"""Characters; the parser needs 200 bytes for each."""
+_MOST_ZEROS: Final = 100_000
+"""Fewer are told and left out."""
+_QUOTE: Final = re.compile(r'(?<!\\)"')
 
 
 class Parsed(NamedTuple):
@@ -64,6 +70,7 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
         ) from error
     if not text.strip():
         raise DefinitionError("the file is empty; a DBC file has messages, such as " + EXAMPLES["BO_"], Source(path))
+    _refuse_what_is_no_text(text, path)
     reading = _read(text)
     problems = [*reading.problems(path)]
     messages = tuple(reading.messages(path, problems))
@@ -75,6 +82,27 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
     for message in messages:
         problems += overlaps(message)
     return Parsed(tell_sources_apart(messages), tuple(sorted(problems, key=_place)))
+
+
+def _refuse_what_is_no_text(text: str, path: str) -> None:
+    """Refuse, before a parser takes minutes and gigabytes over it, what no DBC file can be.
+
+    Raises
+    ------
+    DefinitionError
+        If very many of its bytes are zero, or a string in it is far too long.
+    """
+    if (n_zeros := text.count("\0")) > _MOST_ZEROS:
+        raise DefinitionError(
+            f"{n_zeros:,} bytes of the file are zero, so it is no text: save it as UTF-8", Source(path)
+        )
+    quotes = [match.start() for match in _QUOTE.finditer(text)]
+    # An even count of quotes before a stretch without any says that it lies between strings.
+    for start, end in zip(quotes[::2], [*quotes[1::2], len(text)], strict=False):
+        if end - start > _LONGEST_STRING:
+            line = text.count("\n", 0, start) + 1
+            problem = f"the text that begins here has more than {_LONGEST_STRING:,} characters; is its quote missing?"
+            raise DefinitionError(problem, Source(path, line))
 
 
 def _place(problem: Problem) -> int:

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 LONGEST_MESSAGE: Final = 4095
 """Bytes of the longest message that a transport protocol puts together from frames (ISO 15765-2, from memory)."""
 
+MOST_SELECTORS: Final = 16
+"""Signals that may select each other in a row; real files have one, and now and then two."""
+
 EXTENDED: Final = 1 << 31
 """Bit of a message number in a DBC that says that the identifier has 29 bits."""
 
@@ -296,9 +299,12 @@ def _circles(message: MessagePlace, ranges: Mapping[str, SignalNote]) -> Iterato
     for signal in message.signals:
         seen = {signal.name}
         note = ranges.get(signal.name)
-        while note is not None and note.selector not in seen:
+        while note is not None and note.selector not in seen and len(seen) <= MOST_SELECTORS:
             seen.add(note.selector)
             note = ranges.get(note.selector)
+        subject = f"{message.name}.{signal.name}"
         if note is not None and note.selector == signal.name:
-            subject = f"{message.name}.{signal.name}"
             yield signal, Fault(note.statement.start, subject, "the selectors run in a circle")
+        elif note is not None and len(seen) > MOST_SELECTORS:
+            reason = f"more than {MOST_SELECTORS} signals stand in a row each of which selects the next, up to this one"
+            yield signal, Fault(ranges[signal.name].statement.start, subject, reason)

@@ -14,7 +14,7 @@ from buslens.errors import DefinitionError, Source, UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-LARGEST_FILE: Final = 64_000_000
+LARGEST_FILE: Final = 20_000_000
 """Bytes; the largest DBC seen in the wild has a few million."""
 
 

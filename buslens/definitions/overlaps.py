@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.definitions.model import ByteOrder, Problem
 
@@ -11,10 +11,14 @@ if TYPE_CHECKING:
 
     from buslens.definitions.model import Message, Signal
 
+_COMPARED: Final = 1000
+"""Signals of a message that the others are compared with; a frame of 64 bytes has 512 bits."""
+
 
 def overlaps(message: Message) -> Iterator[Problem]:
     """Yield a note for each signal that shares bits with one before it, if both can be in one frame."""
     covered = 0
+    # Of very many signals only the first are compared with: what is told names three.
     before: list[tuple[int, Signal]] = []
     by_name = {signal.name: signal for signal in message.signals}
     for signal in message.signals:
@@ -28,7 +32,8 @@ def overlaps(message: Message) -> Iterator[Problem]:
                     source=signal.source, subject=f"{message.name}.{signal.name}", reason=reason, is_note=True
                 )
         covered |= bits
-        before.append((bits, signal))
+        if len(before) < _COMPARED:
+            before.append((bits, signal))
 
 
 def _bits(signal: Signal) -> int:

@@ -29,6 +29,8 @@ _SCALAR: Final = re.compile(r"\d{4}-\d\d-\d\d[ ]\d\d:[^\s,\]}\#]++|[^\s,\]}\#]++
 _ESCAPE: Final = re.compile(
     r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|x([0-9A-Fa-f]{2})|[ \t]*\n[ \t\n]*|(.))", re.DOTALL
 )
+_DEEP: Final = re.compile(r"""(?:(?:(?<![A-Za-z0-9_-])[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){64}""")
+"""A key of so many parts that `tomllib`, whose work grows with their square, would not come to an end."""
 _SHORT: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "\x1b", '"': '"', "\\": "\\"}
 _PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 
@@ -259,6 +261,9 @@ def parse_document(raw: bytes, path: str) -> Document:
         raise ExpectationError(problem, Source(path, line + 1, column)) from None
     text = text.replace("\r\n", "\n")
     lines = [0, *(match.end() for match in re.finditer("\n", text))]
+    if (deep := _DEEP.search(text)) is not None:
+        problem = "a key has 64 parts or more here, joined by points; no key of this file has more than three"
+        raise ExpectationError(problem, _source(path, lines, deep.start()))
     try:
         data: dict[str, object] = tomllib.loads(text)
         root = locate(text)

@@ -55,6 +55,8 @@ if TYPE_CHECKING:
 
 MOST_NESTED: Final = 50
 """Groups and words that may stand inside each other in one condition."""
+LONGEST: Final = 200_000
+"""Characters of one condition: some thousand comparisons. Reports print it."""
 
 Where: TypeAlias = "Callable[[int], Source]"
 """Gives the place in a file of an offset in the text of a condition."""
@@ -135,6 +137,10 @@ class _Part:
 
 
 def _read(text: str, roles: Mapping[str, Role | None], where: Where, problems: list[ExpectationError]) -> _Part | None:
+    if len(text) > LONGEST:
+        problem = f"a condition has at most {LONGEST:,} characters, and this one {len(text):,}; split it into rules"
+        problems.append(ExpectationError(problem, where(0)))
+        return None
     try:
         reader = _Reader(roles)
         part = reader.part(cast("Tree[Token]", syntax_tree(text, roles).children[0]), 1)

@@ -25,12 +25,17 @@ from buslens.expectations.model import (
     Timeout,
 )
 from buslens.expectations.schema import DEFINITION, FILE, KINDS, ROLE, RULE, STEP
+from buslens.files import read_at_most
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from buslens.expectations._toml import Node
     from buslens.expectations.model import AnyRule
+
+
+LARGEST_FILE: Final = 8_000_000
+"""Bytes of an expectations file; ten thousand rules have a quarter of it."""
 
 
 def load_expectations(path: str | PathLike[str], *, definitions_needed: bool = True) -> Expectations:
@@ -51,7 +56,7 @@ def load_expectations(path: str | PathLike[str], *, definitions_needed: bool = T
     """
     shown = fspath(path)
     try:
-        raw = Path(path).read_bytes()
+        raw = read_at_most(path, LARGEST_FILE)
     except FileNotFoundError:
         raise ExpectationError("there is no such file", Source(shown)) from None
     except (OSError, ValueError) as error:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 from urllib.parse import quote, unquote_to_bytes
 
 from buslens.errors import UsageError
+from buslens.files import read_at_most
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 GENERATOR: Final = "buslens record"
 """What a record says that it was made by; only such a file is checked again."""
 
+_LARGEST_RECORD: Final = 256_000_000
 _HEX_DIGITS: Final = 64
 
 
@@ -100,7 +102,7 @@ def recorded_inputs(path: str) -> list[Input]:
         If it cannot be read.
     """
     page = _Page()
-    page.feed(Path(path).read_bytes().decode("utf-8", errors="replace"))
+    page.feed(read_at_most(path, _LARGEST_RECORD).decode("utf-8", errors="replace"))
     page.close()
     if page.generator != GENERATOR or not page.inputs:
         raise UsageError(f"{path}: this is no job record; name a file that 'buslens record' has written")

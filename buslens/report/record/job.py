@@ -17,14 +17,15 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass, fields, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.errors import Source, UsageError, did_you_mean
+from buslens.files import read_at_most
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+_LARGEST_FILE: Final = 1_000_000
 _LISTS: Final = frozenset({"done", "replaced"})
 _PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 
@@ -74,7 +75,7 @@ def load_job(path: str) -> Job:
         If the file cannot be read.
     """
     try:
-        document = Path(path).read_bytes().decode("utf-8-sig")
+        document = read_at_most(path, _LARGEST_FILE).decode("utf-8-sig")
     except UnicodeDecodeError as exc:
         raise UsageError(f"byte {exc.start + 1} is no UTF-8; save the file as UTF-8", Source(path)) from None
     try:

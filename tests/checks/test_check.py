@@ -1,18 +1,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import Any
 
 import pytest
 from support.stage import becomes, frames_of, holds, outcomes, perform, sampled, step
 from support.traffic import ON_CAN1, Frame, columns
 
+from buslens.capture.fold import fold
 from buslens.capture.frames import Clock, Seam, Tally
 from buslens.checks.check import check, evaluate, judge, plan_tracks
 from buslens.checks.findings import Result, Verdict
 from buslens.checks.scene import Scene
+from buslens.definitions.load import load_definitions
 from buslens.definitions.model import Definitions, Message, Signal
-from buslens.errors import DefinitionError, UsageError
+from buslens.errors import CaptureError, DefinitionError, ExpectationError, UsageError
+from buslens.expectations.load import load_expectations
 from buslens.expectations.model import (
     Agree,
     Alive,
@@ -28,9 +32,6 @@ from buslens.expectations.model import (
 )
 from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, NO_TIMEOUT, Recorder
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 LOCK = Signal(name="LOCK", start=0, length=8, labels={0: "open", 1: "shut", 2: "shut", 3: "fault"})
 COLUMN = Message(name="COLUMN", can_id=0x100, length=1, cycle_ns=20 * NS_PER_MS, signals=(LOCK,))
@@ -189,10 +190,14 @@ class TestUntimed:
             "b": sampled([(0, "off"), (70, "on")], every=10, until=200),
             "u": [(0.0, 1.0), (10.0, 5.0)],
         }
-        result = perform(samples, rule, clock=Clock.MISSING)
+        result = perform(samples, replace(rule, basis="invented"), clock=Clock.MISSING)
         (finding,) = result.findings
         assert (finding.outcome.value, finding.kind) == ("undecided", type(rule).__name__.lower())
-        assert "no time stamps" in finding.reason
+        assert finding.basis == "invented"
+        assert finding.reason == (
+            "the log carries no time stamps, so that nothing with a time limit can be judged; record again with time"
+            " stamps switched on"
+        )
         assert result.verdict is Verdict.UNDECIDED
 
     @pytest.mark.parametrize("rule", RULES, ids=lambda rule: type(rule).__name__.lower())
@@ -211,27 +216,111 @@ class TestUntimed:
         assert ([finding.outcome.value for finding in findings], handshakes) == (["undecided"], [])
 
 
+SIGNAL_DEFS = Path(__file__).parents[2] / "signal_defs"
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "car07_slow_motor.log"
+
+
+def key(result: Result) -> list[tuple[str, str, int | None]]:
+    return [(finding.rule, finding.outcome.value, finding.time_ns) for finding in result.findings]
+
+
 class TestCheck:
+    """A file goes in, and what comes out is what its frames say, whatever way its companions are named."""
+
     def test_without_expectations(self, tmp_path: Path) -> None:
-        with pytest.raises(UsageError, match="no expectations were given"):
+        with pytest.raises(UsageError) as caught:
             check(tmp_path / "any.log")
+        assert str(caught.value) == "no expectations were given: name the TOML file with the roles and rules to check"
 
     def test_without_definitions(self, tmp_path: Path) -> None:
         with pytest.raises(UsageError, match=r"lock.toml names no definitions"):
             check(tmp_path / "any.log", expectations=expected())
 
+    def test_definitions_need_not_be_there_where_others_are_given(self, tmp_path: Path) -> None:
+        text = (SIGNAL_DEFS / "steering_lock.toml").read_text("utf-8")
+        elsewhere = tmp_path / "elsewhere.toml"
+        elsewhere.write_text(text.replace('"pinewick.dbc"', '"lost.dbc"'), "utf-8")
+        result = check(SAMPLE, SIGNAL_DEFS / "pinewick.dbc", elsewhere)
+        assert key(result) == key(check(SAMPLE, expectations=SIGNAL_DEFS / "steering_lock.toml"))
+        with pytest.raises(ExpectationError, match=r"lost\.dbc"):
+            check(SAMPLE, expectations=elsewhere)
+
+    @pytest.mark.parametrize("form", ["none", "text", "path", "list", "loaded"])
+    def test_forms_of_definitions_and_expectations(self, form: str) -> None:
+        dbc, toml = SIGNAL_DEFS / "pinewick.dbc", SIGNAL_DEFS / "steering_lock.toml"
+        forms = {"none": None, "text": str(dbc), "path": dbc, "list": [dbc], "loaded": load_definitions(dbc)}
+        given = load_expectations(toml) if form == "loaded" else str(toml) if form == "text" else toml
+        result = check(str(SAMPLE) if form == "text" else SAMPLE, forms[form], given)  # type: ignore[arg-type]
+        assert result.path == str(SAMPLE)
+        assert result.verdict is Verdict.FAULTY
+        assert key(result) == key(check(SAMPLE, dbc, toml))
+
     def test_from_a_log(self, tmp_path: Path) -> None:
-        """A file goes in, and what comes out is what its frames say, however many pieces it is read in."""
-        samples = {"column": sampled([(0, "off"), (500, "on")], every=20, until=1000)}
-        frames = frames_of(samples, {"column": 0x100}, {"column": ["off", "on"]})
-        log = tmp_path / "car.log"
-        lines = [
-            f"({time // 10**9}.{time % 10**9 // 1000:06d}) can0 100#{word:02X}\n"
-            for time, word in zip(frames.time_ns.tolist(), frames.words.tolist(), strict=True)
-        ]
-        log.write_text("".join(lines), encoding="ascii")
+        log = column_log(tmp_path)
         rule = Never(name="never", when=holds("lock", "locked"))
         result = check(log, DEFINED, expected(rule))
         assert outcomes(result) == [("never", "violated"), ("never", "met")]
         assert result.findings[0].time_ns == 500 * NS_PER_MS
         assert (result.tally.frames, result.origin_ns) == (51, 0)
+
+    def test_names_of_channels(self, tmp_path: Path) -> None:
+        tied = Definitions(messages=(replace(COLUMN, channel="body"),))
+        rule = Never(name="never", when=holds("lock", "locked"))
+        renamed = check(column_log(tmp_path), tied, expected(rule), channels={"can0": "body"})
+        assert outcomes(renamed) == [("never", "violated"), ("never", "met")]
+        assert "violated" not in dict(outcomes(check(column_log(tmp_path), tied, expected(rule)))).values()
+
+    def test_no_frame(self, tmp_path: Path) -> None:
+        log = tmp_path / "empty.asc"
+        log.write_text("date Wed Nov 25 10:00:00 am 2026\nbase hex timestamps absolute\n", "ascii")
+        with pytest.raises(CaptureError) as caught:
+            check(log, DEFINED, expected())
+        assert str(caught.value) == f"{log}: no frame in it could be read"
+
+    @pytest.mark.parametrize(
+        ("followed", "workers"), [(role(), 3), (role(message="QUIET"), 1)], ids=["known cycle", "measured cycle"]
+    )
+    def test_how_it_is_read(
+        self, followed: Role, workers: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Only what is asked for is handed on; a cycle that has to be measured is measured by one thread."""
+        asked: dict[str, Any] = {}
+
+        def spy(capture: object, **how: Any) -> object:
+            asked.update(how)
+            return fold(capture, **how)  # type: ignore[arg-type]
+
+        monkeypatch.setattr("buslens.capture.fold.fold", spy)
+
+        def notify(_sentence: str) -> None: ...
+
+        check(column_log(tmp_path), DEFINED, expected(roles=[followed]), workers=3, notify=notify)
+        message = DEFINED.message(followed.message)
+        assert (asked["workers"], asked["notify"]) == (workers, notify)
+        assert (asked["wanted"].ids, asked["wanted"].groups) == (frozenset({(message.can_id, False)}), frozenset())
+        assert asked["join"] is Recorder.join
+
+    def test_messages_of_any_sender_are_handed_on(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        group = replace(COLUMN, can_id=0xFEF100, is_extended=True, id_mask=0x3FFFF00)
+        asked: dict[str, Any] = {}
+
+        def spy(capture: object, **how: Any) -> object:
+            asked.update(how)
+            return fold(capture, **how)  # type: ignore[arg-type]
+
+        monkeypatch.setattr("buslens.capture.fold.fold", spy)
+        check(column_log(tmp_path), Definitions(messages=(group,)), expected())
+        assert asked["wanted"].groups == frozenset({group.can_id})
+
+
+def column_log(folder: Path) -> Path:
+    """Write a log whose one message changes after half a second."""
+    samples = {"column": sampled([(0, "off"), (500, "on")], every=20, until=1000)}
+    frames = frames_of(samples, {"column": 0x100}, {"column": ["off", "on"]})
+    log = folder / "car.log"
+    lines = [
+        f"({time // 10**9}.{time % 10**9 // 1000:06d}) can0 100#{word:02X}\n"
+        for time, word in zip(frames.time_ns.tolist(), frames.words.tolist(), strict=True)
+    ]
+    log.write_text("".join(lines), encoding="ascii")
+    return log

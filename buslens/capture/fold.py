@@ -21,7 +21,7 @@ from buslens.capture.frames import Skipped
 from buslens.capture.open import refuse_unread
 from buslens.capture.plan import ROOM, Plan, foreign_plan, plan_for
 from buslens.capture.scan import Scanner
-from buslens.capture.stream import WINDOW_BYTES, FileStream
+from buslens.capture.stream import WINDOW_BYTES, FileStream, Until
 from buslens.capture.wanted import Wanted
 from buslens.kernels import compiled
 
@@ -133,10 +133,8 @@ def _fold_pieces(
 
     def run(piece: _Piece[A], cut: tuple[int, int | None]) -> _Piece[A]:
         with capture.stream(*cut) as stream:
-            for frames in piece.scanner.read(stream):
+            for frames in piece.scanner.read(Until(stream, give_up)):
                 step(piece.accumulator, frames)
-                if give_up.is_set():
-                    break
         return piece
 
     first = _Piece(Scanner(plan), new())

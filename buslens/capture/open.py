@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -94,6 +95,7 @@ def open_capture(path: str | Path) -> Capture:
     name = str(path)
     if name == STANDARD_INPUT:
         return _open_standard_input()
+    _refuse_what_is_no_file(name)
     with Path(name).open("rb", buffering=0) as file:
         size = file.seek(0, 2)
         file.seek(0)
@@ -115,6 +117,18 @@ def open_capture(path: str | Path) -> Capture:
             size=None if is_gzip else size,
         )
     return Capture(path=name, format=None, match=None, foreign=found)
+
+
+def _refuse_what_is_no_file(name: str) -> None:
+    """Refuse a pipe before it is opened, which can take for ever, and a device."""
+    mode = Path(name).stat().st_mode
+    if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode):
+        problem = f"is a pipe, which can be read only once: have it read as standard input, such as '- < {name}'"
+    elif stat.S_ISCHR(mode) or stat.S_ISBLK(mode):
+        problem = "is a device; name a file, or '-' for standard input"
+    else:
+        return
+    raise CaptureError(problem, Source(name))
 
 
 def open_stream(name: str, head: bytes, rest: Stream) -> Capture:
@@ -157,7 +171,8 @@ def refuse_unread(capture: Capture, tally: Tally) -> None:
 def _open_standard_input() -> Capture:
     if sys.stdin is None or sys.stdin.isatty():
         raise UsageError("standard input is a terminal: pipe a log into it, or name a file")
-    stream: Stream = FileStream(sys.stdin.buffer, keep_open=True)
+    # Not through the buffer, whose lock a thread that waits for a stalled pipe would hold when the process ends.
+    stream: Stream = FileStream(getattr(sys.stdin.buffer, "raw", sys.stdin.buffer), keep_open=True)
     start = read_head(stream, 2)
     stream = Prefixed(start, stream)
     if start == GZIP_MAGIC:
@@ -190,6 +205,10 @@ def _recognise(name: str, head: bytes, *, is_file: bool) -> tuple[LogFormat, Mat
             return entry, match
     if is_file and (foreign := _foreign(name)) is not None:
         return foreign
+    if not head.strip(b"\0 \t\r\n"):
+        raise CaptureError(f"no line of a log: the first {len(head):,} bytes are blank or zero", source)
+    if head.startswith(GZIP_MAGIC):
+        raise CaptureError("what was packed by gzip is packed by gzip again: unpack it once", source)
     line = next((line for line in head.splitlines() if line.strip(b"\0 \t\r")), b"")
     examples = "; ".join(f"{entry.name}: {entry.example}" for entry in FORMATS.values())
     raise CaptureError(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import threading
+import time
 import zlib
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from queue import Empty, SimpleQueue
 from typing import IO, TYPE_CHECKING, Final, Protocol
 
 from buslens.capture._scan_kernel import PADDING
@@ -27,6 +29,8 @@ BOM: Final = b"\xef\xbb\xbf"
 _GZIP_WINDOW: Final = 31
 """zlib: the largest window, in a gzip wrapping."""
 _CHUNK: Final = 1 << 17
+_LOOK_S: Final = 0.2
+"""Seconds after which a thread that waits looks up."""
 
 
 class Stream(Protocol):
@@ -62,7 +66,10 @@ class FileStream:
     def read_into(self, view: memoryview) -> int:
         """Fill the view."""
         room = len(view) if self._left is None else min(len(view), self._left)
-        n: int = self._file.readinto(view[:room])  # type: ignore[attr-defined]  # IO[bytes] is silent about it
+        n: int | None = self._file.readinto(view[:room])  # type: ignore[attr-defined]  # IO[bytes] is silent about it
+        while n is None:  # a pipe that another program has set not to block
+            time.sleep(_LOOK_S / 10)
+            n = self._file.readinto(view[:room])  # type: ignore[attr-defined]
         if self._left is not None:
             self._left -= n
         return n
@@ -97,6 +104,35 @@ class Prefixed:
     def close(self) -> None:
         """Close the rest."""
         self._rest.close()
+
+
+class Until:
+    """A stream that ends early when an event is set.
+
+    Parameters
+    ----------
+    stream : Stream
+        Read to its end otherwise.
+    stop : threading.Event
+        Ends it.
+    """
+
+    def __init__(self, stream: Stream, stop: threading.Event) -> None:
+        self._stream = stream
+        self._stop = stop
+
+    @property
+    def damage(self) -> str:
+        """Damage of the stream."""
+        return self._stream.damage
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill the view, or not if the event is set."""
+        return 0 if self._stop.is_set() else self._stream.read_into(view)
+
+    def close(self) -> None:
+        """Close the stream."""
+        self._stream.close()
 
 
 class Gunzipped:
@@ -181,45 +217,86 @@ def _unpack_to_damage(unpacker: zlib._Decompress, packed: bytes, most: int) -> b
 
 
 class ReadAhead:
-    """A stream that fetches its next bytes in a thread of its own while the last ones are looked at."""
+    """A stream that fetches its next bytes in a thread of its own while the last ones are looked at.
+
+    The thread may be waiting for a pipe through which nothing comes; nobody waits for the thread.
+    """
 
     def __init__(self, stream: Stream, n_bytes: int = WINDOW_BYTES) -> None:
         self._stream = stream
-        self._thread = ThreadPoolExecutor(1)
-        self._buffers = [memoryview(bytearray(n_bytes)), memoryview(bytearray(n_bytes))]
-        self._next = self._thread.submit(self._fill, self._buffers[0])
-        self._now = memoryview(b"")
+        self._free: SimpleQueue[memoryview] = SimpleQueue()
+        #: A buffer and how much of it has been filled, or what went wrong.
+        self._filled: SimpleQueue[tuple[memoryview, int] | BaseException] = SimpleQueue()
+        self._free.put(memoryview(bytearray(n_bytes)))
+        #: The buffer that is looked at, and what has not been handed on of it.
+        self._buffer, self._left = memoryview(bytearray(n_bytes)), memoryview(b"")
+        self._is_closed = False
+        self._thread = threading.Thread(target=self._run, daemon=True, name="buslens read ahead")
+        self._thread.start()
 
     @property
     def damage(self) -> str:
         """Damage of the stream."""
         return self._stream.damage
 
-    def _fill(self, buffer: memoryview) -> memoryview:
+    def _run(self) -> None:
+        try:
+            while not self._is_closed:
+                buffer = self._free.get()
+                n = self._fill(buffer)
+                self._filled.put((buffer, n))
+                if n == 0:
+                    break
+        except BaseException as problem:  # whatever it is, whoever waits has to know
+            self._filled.put(problem)
+        finally:
+            if self._is_closed:
+                self._stream.close()
+
+    def _fill(self, buffer: memoryview) -> int:
         n = 0
-        while n < len(buffer):
+        while n < len(buffer) and not self._is_closed:
             more = self._stream.read_into(buffer[n:])
             if more == 0:
                 break
             n += more
-        return buffer[:n]
+        return n
 
     def read_into(self, view: memoryview) -> int:
         """Fill the view."""
-        if not self._now:
-            self._now = self._next.result()
-            self._buffers.reverse()
-            if self._now:
-                self._next = self._thread.submit(self._fill, self._buffers[0])
-        n = min(len(view), len(self._now))
-        view[:n] = self._now[:n]
-        self._now = self._now[n:]
+        if not self._left:
+            self._left = self._next()
+        n = min(len(view), len(self._left))
+        view[:n] = self._left[:n]
+        self._left = self._left[n:]
         return n
 
+    def _next(self) -> memoryview:
+        while True:
+            try:
+                # With a time limit, so that Ctrl-C gets through on every system.
+                found = self._filled.get(timeout=_LOOK_S)
+            except Empty:
+                continue
+            break
+        if isinstance(found, BaseException):
+            self._filled.put(found)
+            raise found
+        buffer, n = found
+        if n == 0:
+            self._filled.put(found)  # the end stays the end
+            return buffer[:0]
+        self._free.put(self._buffer)
+        self._buffer = buffer
+        return buffer[:n]
+
     def close(self) -> None:
-        """End the thread and close the stream."""
-        self._thread.shutdown()
-        self._stream.close()
+        """End the thread and close the stream; a thread that is stuck does so when it comes free."""
+        self._is_closed = True
+        self._free.put(memoryview(b""))
+        self._thread.join(_LOOK_S)
+        if not self._thread.is_alive():
+            self._stream.close()
 
     def __enter__(self) -> ReadAhead:
         return self

@@ -6,6 +6,7 @@
 2          the input or the command line is unusable
 3          nothing violated but something undecided
 70         a fault of the program itself, with what the people who mend it need
+129, 143   ended because its terminal went away, or by a request to end (SIGHUP, SIGTERM)
 130        stopped by Ctrl-C
 141        whatever read the output went away, as after ``| head``
 =========  =================================================================================
@@ -19,6 +20,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.cli.console import Console
+from buslens.cli.ending import Ended, ending_gently
 from buslens.cli.options import Parser
 from buslens.cli.status import Status
 from buslens.errors import BuslensError, UsageError, did_you_mean
@@ -75,8 +77,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     console = Console.of_process(words)
     try:
-        status = _run(words, console)
-        console.flush()
+        with ending_gently():
+            status = _run(words, console)
+            console.flush()
+    except Ended as exc:
+        return _end(console, exc.status, "ended")
     except KeyboardInterrupt:
         return _end(console, Status.STOPPED, "stopped")
     except BrokenPipeError:

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import math
-import signal
-import threading
 import time
 from collections import deque
-from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -16,7 +13,7 @@ from buslens.cli.status import Status, status_of
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from buslens.capture.frames import Clock, Frames, Tally
     from buslens.checks.findings import Result
@@ -274,7 +271,7 @@ def screen_for(console: Console) -> Screen:
 def run_player(player: Player, screen: Screen, console: Console, *, with_keys: bool) -> Status:
     """Play, say the verdict on what was played, and return the exit status; Ctrl-C only ends the playing."""
     try:
-        with _ending_gently(), keys(wanted=with_keys and console.painted) as pressed:
+        with keys(wanted=with_keys and console.painted) as pressed:
             player.play(pressed)
     except KeyboardInterrupt:
         pass
@@ -300,20 +297,3 @@ def report(player: Player, result: Result, console: Console) -> None:
                 when = moment(finding.time_ns or 0, result.origin_ns)
                 console.note(f"what was said {when} of {place(finding)} does not stand; the report has the last word")
     console.result("\n" + text(result, width=console.width, painted=console.painted))
-
-
-@contextmanager
-def _ending_gently() -> Iterator[None]:
-    """Take a request to end the process for Ctrl-C, so that the terminal is given back and the verdict is said."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def end(_number: int, _frame: object) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, end)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)

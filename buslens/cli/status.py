@@ -20,10 +20,14 @@ class Status(IntEnum):
     UNDECIDED = 3
     #: EX_SOFTWARE of the BSD sysexits.
     BROKEN = 70
-    #: 128 and the number of SIGINT, as shells have it.
+    #: 128 and the number of SIGHUP, as shells have it.
+    HUNG_UP = 129
+    #: 128 and the number of SIGINT.
     STOPPED = 130
     #: 128 and the number of SIGPIPE.
     PIPE_CLOSED = 141
+    #: 128 and the number of SIGTERM.
+    TERMINATED = 143
 
 
 def status_of(verdict: Verdict) -> Status:

@@ -10,7 +10,7 @@ from buslens.report.words import clean
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-_VOID: Final = frozenset({"br", "col", "hr", "meta"})
+_VOID: Final = frozenset({"br", "col", "hr", "input", "meta"})
 
 
 class Markup(str):

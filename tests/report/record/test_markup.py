@@ -59,3 +59,6 @@ class TestText:
 
     def test_left_out(self) -> None:
         assert tag("p", "x", class_=None) == "<p>x</p>"
+
+    def test_void(self) -> None:
+        assert tag("label", "x", tag("input", type="search")) == '<label>x<input type="search"></label>'

@@ -184,9 +184,9 @@ def _step_view(columns: DelayColumns, kept: NDArray[np.bool_], least_ns: int | N
 def _usual(columns: DelayColumns, kept: NDArray[np.bool_]) -> NDArray[np.float64]:
     from buslens.fleet.anomalies.medians import grouped_medians
 
-    censored = columns.censored[kept]
-    latest = np.where(censored, 0, columns.latest_ns[kept])
-    middle = np.where(censored, np.inf, (columns.earliest_ns[kept] + latest) / 2e6)
+    # Halved before they are added, so that no sum is too large for its type.
+    middle = columns.earliest_ns[kept] / 2e6 + columns.latest_ns[kept] / 2e6
+    middle[columns.censored[kept]] = np.inf
     return grouped_medians(columns.vehicle[kept].astype(np.int64), middle).median
 
 

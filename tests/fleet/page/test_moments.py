@@ -1,0 +1,74 @@
+"""The worst moment as a small timing diagram."""
+
+from __future__ import annotations
+
+from xml.etree import ElementTree as ET
+
+import pytest
+from support.sheets import performed
+
+from buslens.checks.findings import Outcome, Result
+from buslens.fleet.model import FindingRow
+from buslens.fleet.page.moments import MOST_LANES, SMALL, small_diagram
+
+
+@pytest.fixture(scope="module")
+def result() -> Result:
+    return performed()
+
+
+def row(result: Result, rule: str) -> FindingRow:
+    """Return the fault of a rule as the ledger holds it."""
+    one = next(it for it in result.findings if it.rule == rule and it.outcome.is_fault)
+    return FindingRow(
+        one.rule, one.kind, one.step, one.handshake, one.outcome, one.reason, one.time_ns, None, None, None, None, "ns"
+    )
+
+
+def words(result: Result, fault: FindingRow | None = None) -> list[str]:
+    """Return the words of a picture, from top to bottom of the file."""
+    root = ET.fromstring(small_diagram(result, fault))  # noqa: S314 - made by the program that is tested
+    assert float(root.get("viewBox", "").split()[2]) == SMALL.width
+    return [element.text or "" for element in root.iter("text")]
+
+
+class TestWhat:
+    """What is shown is what the list speaks of."""
+
+    def test_the_figure_s_own_choice(self, result: Result) -> None:
+        shown = words(result)
+        assert any(word.startswith("violated") for word in shown)
+        assert words(result, row(result, "no ignition while open")) == shown
+
+    def test_a_fault(self, result: Result) -> None:
+        shown = words(result, row(result, "lock handshake"))
+        assert any(word.startswith("late: 88") and "limit 600 ms" in word for word in shown)
+        assert not any(word.startswith("violated") for word in shown)
+
+    def test_a_fault_that_is_not_found_again(self, result: Result) -> None:
+        other = row(result, "lock handshake")._replace(outcome=Outcome.EARLY)
+        assert words(result, other) == words(result)
+
+    def test_lanes(self, result: Result) -> None:
+        """The lanes of the handshake in their order, and none of those that have nothing to do with it."""
+        shown = words(result, row(result, "lock handshake"))
+        # A long name stands on two lines.
+        lanes = ["door open", "lock enable", "unlock", "feedback", "ignition", "speed"]
+        assert [word for word in shown if word in lanes] == lanes[:4]
+
+    def test_no_more_lanes_than_can_be_read(self, result: Result) -> None:
+        root = ET.fromstring(small_diagram(result))  # noqa: S314 - made by the program that is tested
+        assert float(root.get("viewBox", "").split()[3]) < MOST_LANES * 60
+
+    def test_in_words(self, result: Result) -> None:
+        root = ET.fromstring(small_diagram(result))  # noqa: S314 - made by the program that is tested
+        assert root.get("role") == "img"
+        assert "Faulty: " in (root.get("aria-label") or "")
+        assert "around 'no ignition while open'" in (root.get("aria-label") or "")
+
+    def test_nothing_around_it(self, result: Result) -> None:
+        """Notes, key and footer stand on the page, not in the picture."""
+        shown = " ".join(words(result))
+        assert "allowed time" not in shown
+        assert "stage.toml" not in shown
+        assert "Faulty" not in shown

@@ -1,0 +1,156 @@
+"""On which step of the ladder a vehicle stands."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from support.sheets import anomaly, capture, drift, fault, found, row_of
+
+from buslens.checks.findings import Outcome, Verdict
+from buslens.fleet.model import AnomalyKind
+from buslens.fleet.page.urgency import DEFINITIONS, LATELY, Standing, Urgency, on_both_paths, standing
+
+SIGNS = {"=": Verdict.AS_EXPECTED, "x": Verdict.FAULTY, "?": Verdict.UNDECIDED, "-": None}
+LOCKED = fault(Outcome.VIOLATED, rule="no ignition while locked", kind="never", reason="unlock_feedback is locked")
+APART = fault(
+    Outcome.VIOLATED, rule="feedbacks agree", kind="agree", reason="unlock_feedback is locked without data_feedback is"
+)
+LATE_DATA = fault(reason="data_feedback became locked 812 to 837 ms after enable")
+IN_VAIN = fault(Outcome.MISSING, reason="'unlock_feedback becomes locked' did not come within 600 ms")
+
+
+def placed(signs: str, *findings: object, anomalies: tuple[object, ...] = (), vehicle: str = "car1") -> Standing:
+    """Return where a vehicle stands whose captures had these verdicts, each faulty one with these findings."""
+    captures = [capture(number, SIGNS[sign], vehicle=vehicle) for number, sign in enumerate(signs)]
+    faulty = [one for one in captures if one.verdict is Verdict.FAULTY]
+    faults = [found(one, finding) for one in faulty for finding in findings or (fault(),)]  # type: ignore[arg-type]
+    return standing(row_of(captures, vehicle), captures, faults, anomalies)  # type: ignore[arg-type]
+
+
+class TestStep:
+    """Each step is what its definition says."""
+
+    @pytest.mark.parametrize(
+        ("signs", "urgency"),
+        [
+            ("", Urgency.NOT_KNOWN),
+            ("=", Urgency.AS_EXPECTED),
+            ("x", Urgency.AT_TIMES),
+            ("xx", Urgency.FAULTY),
+            ("x=", Urgency.AT_TIMES),
+            ("x=x", Urgency.FAULTY),
+            ("xx=", Urgency.AT_TIMES),
+            # What could not be decided does not make a vehicle sound again.
+            ("xx?", Urgency.FAULTY),
+            ("xx-", Urgency.FAULTY),
+            ("?", Urgency.NOT_KNOWN),
+            ("-", Urgency.NOT_KNOWN),
+            ("=?", Urgency.AS_EXPECTED),
+            ("xx" + LATELY * "=", Urgency.AS_EXPECTED),
+            ("x" + (LATELY - 1) * "=", Urgency.AT_TIMES),
+            ("x" + LATELY * "?", Urgency.NOT_KNOWN),
+        ],
+    )
+    def test_verdicts(self, signs: str, urgency: Urgency) -> None:
+        assert placed(signs).urgency is urgency
+
+    def test_ignition(self) -> None:
+        assert placed("x=========", LOCKED).urgency is Urgency.IGNITION
+        assert placed("x==========", LOCKED).urgency is Urgency.AS_EXPECTED
+
+    def test_a_sequence_that_awaits_the_ignition_is_no_danger(self) -> None:
+        assert placed("xx", fault(reason="'ignition becomes on' did not come")).urgency is Urgency.FAULTY
+
+    def test_a_word_that_only_contains_it_is_another(self) -> None:
+        other = fault(Outcome.VIOLATED, rule="preignition", kind="never", reason="preignition is on")
+        assert placed("xx", other).urgency is Urgency.FAULTY
+
+    def test_a_doubt_is_no_danger(self) -> None:
+        assert placed("xx", LOCKED._replace(outcome=Outcome.UNDECIDED)).urgency is Urgency.FAULTY
+
+    def test_crossing_before_standing_out(self) -> None:
+        both = (anomaly(q_value=1e-9), drift("car1"))
+        assert placed("=", anomalies=both).urgency is Urgency.CROSSING
+        assert placed("=", anomalies=both[:1]).urgency is Urgency.STANDS_OUT
+        assert placed("xx", anomalies=both).urgency is Urgency.FAULTY
+
+    def test_the_earliest_crossing_counts(self) -> None:
+        late = anomaly(kind=AnomalyKind.DRIFT, crossing_ns=(7, None))
+        early = anomaly(kind=AnomalyKind.DRIFT, crossing_ns=(5, 9))
+        assert placed("=", anomalies=(late, early)).crossing_ns == (5, 9)
+
+    @pytest.mark.parametrize("q_value", [0.051, 1.0, float("nan")])
+    def test_what_may_be_chance_is_not_told(self, q_value: float) -> None:
+        one = placed("=", anomalies=(anomaly(q_value=q_value),))
+        assert one.urgency is Urgency.AS_EXPECTED
+        assert one.anomalies == ()
+
+    def test_every_step_is_defined(self) -> None:
+        assert set(DEFINITIONS) == {step for step in Urgency if step.is_called_in}
+
+
+class TestBothPaths:
+    """Both paths: both are named, or one is awaited in vain while nothing says that the two disagree."""
+
+    @pytest.mark.parametrize(
+        ("findings", "both"),
+        [
+            ((), False),
+            ((fault(),), False),
+            ((fault(), LATE_DATA), True),
+            ((APART,), False),
+            ((IN_VAIN,), True),
+            ((IN_VAIN, APART), False),
+            ((IN_VAIN, APART, LATE_DATA), True),
+            ((fault(Outcome.MISSING, reason="'lock_enable becomes on' did not come"),), False),
+        ],
+    )
+    def test_findings(self, findings: tuple[object, ...], both: bool) -> None:
+        one = capture(1, Verdict.FAULTY)
+        assert on_both_paths(found(one, finding) for finding in findings) is both  # type: ignore[arg-type]
+
+    def test_disagreement_in_another_capture_is_no_answer(self) -> None:
+        faults = [found(capture(1), IN_VAIN), found(capture(2), APART)]
+        assert on_both_paths(faults)
+
+
+class TestOrder:
+    """Within a step as the sheet says, and never by chance."""
+
+    def test_both_paths_first(self) -> None:
+        assert placed("xx=x", IN_VAIN, vehicle="b").order < placed("xxxx", vehicle="a").order
+
+    def test_then_by_share(self) -> None:
+        assert placed("xxxx", vehicle="b").order < placed("xx=x", vehicle="a").order
+
+    def test_then_the_last_fault(self) -> None:
+        assert placed("=xx", vehicle="b").order < placed("xx?", vehicle="a").order
+
+    def test_the_earliest_crossing_first(self) -> None:
+        soon, later = (
+            placed("=", vehicle=name, anomalies=(anomaly(kind=AnomalyKind.DRIFT, crossing_ns=(at, None)),))
+            for name, at in (("b", 5), ("a", 7))
+        )
+        assert soon.order < later.order
+
+    def test_the_surest_first(self) -> None:
+        sure, less = (
+            placed("=", vehicle=name, anomalies=(anomaly(q_value=share),)) for name, share in (("b", 1e-3), ("a", 0.04))
+        )
+        assert sure.order < less.order
+
+    @given(st.lists(st.text("=x?-", min_size=1, max_size=12), min_size=2, max_size=6), st.randoms())
+    def test_any_order_of_vehicles_is_one(self, fleet: list[str], chance: object) -> None:
+        vehicles = [placed(signs, vehicle=f"car{number}") for number, signs in enumerate(fleet)]
+        once = sorted(vehicles, key=lambda one: one.order)
+        chance.shuffle(vehicles)  # type: ignore[attr-defined]
+        assert sorted(vehicles, key=lambda one: one.order) == once
+        ranks = [list(Urgency).index(one.urgency) for one in once]
+        assert ranks == sorted(ranks)
+
+    @given(st.text("=x?-", max_size=15), st.text("=x?-", min_size=LATELY, max_size=LATELY))
+    def test_only_the_last_captures_count(self, before: str, lately: str) -> None:
+        one, other = placed(before + lately), placed(lately)
+        assert one.urgency is other.urgency
+        assert [it.verdict for it in one.lately] == [it.verdict for it in other.lately]

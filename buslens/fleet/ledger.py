@@ -60,8 +60,6 @@ class Ledger:
         BuslensError
             If the folder cannot be made, or the ledger is damaged or cannot be opened.
         """
-        from buslens import __version__
-
         path = folder / LEDGER_NAME
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -71,7 +69,7 @@ class Ledger:
         except OSError as exc:
             raise BuslensError(explain(exc)) from exc
         try:
-            return cls(path, open_writing(path, __version__), lock)
+            return cls(path, open_writing(path, _program()), lock)
         except BaseException:
             lock.release()
             raise
@@ -283,3 +281,13 @@ class Ledger:
     def _one(self, query: str, values: Sequence[object]) -> tuple[object, ...] | None:
         with in_words(self.path):
             return cast("tuple[object, ...] | None", self._connection.execute(query, values).fetchone())
+
+
+def _program() -> str:
+    """Return the version of the program, for people who open a ledger that it cannot read."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("buslens")
+    except PackageNotFoundError:
+        return "of an unknown version"

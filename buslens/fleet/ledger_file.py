@@ -19,7 +19,7 @@ from buslens.fleet.ledger_schema import APPLICATION_ID, FIRST_WORDS, SCHEMA, SCH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
+    from pathlib import Path, PurePath
 
 _WAIT_S: Final = 30.0
 """How long a lock of SQLite's own is waited for; they are held for moments only."""
@@ -154,9 +154,15 @@ def open_reading(path: Path) -> sqlite3.Connection:
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    uri = f"{path.absolute().as_uri()}?mode={mode}{_OPTIONS}"
+    uri = f"{_uri(path.absolute())}?mode={mode}{_OPTIONS}"
     # No transactions but those that are asked for.
     return sqlite3.connect(uri, uri=True, timeout=_WAIT_S, isolation_level=None)
+
+
+def _uri(path: PurePath) -> str:
+    """Return a path as the address that SQLite takes: the name of a server on Windows belongs to the path there."""
+    uri = path.as_uri()
+    return uri if uri.startswith("file:///") else uri.replace("file://", "file:////", 1)
 
 
 @contextmanager

@@ -44,7 +44,8 @@ class WriterLock:
 
     def __init__(self, path: Path, guarded: Path) -> None:
         # Never truncated on opening: until the lock is held, the text is the holder's.
-        self._file: BinaryIO = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o666), "r+b", buffering=0)
+        flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0)
+        self._file: BinaryIO = os.fdopen(os.open(path, flags, 0o666), "r+b", buffering=0)
         try:
             _lock(self._file)
         except BlockingIOError:

@@ -78,7 +78,7 @@ def fleet_summary(ledger: Ledger) -> FleetSummary:
     with sound(ledger), ledger.snapshot():
         total = only(ledger, "SELECT count(*) FROM capture")
         standing = only(ledger, f"SELECT count(*) FROM {STANDING}")  # noqa: S608  # text of ours
-        distinct = only(ledger, f"SELECT count(DISTINCT vehicle) FROM {STANDING}")  # noqa: S608  # text of ours
+        distinct = only(ledger, f"SELECT count(DISTINCT vehicle) FROM {STANDING} WHERE copy = 0")  # noqa: S608  # text of ours
         query = (
             "SELECT coalesce(verdict, trouble), count(*), sum(frames), sum(skipped_lines), sum(handshakes), "  # noqa: S608
             f"sum(duration_ns), sum(seconds), min(recorded_ns), max(recorded_ns) FROM {STANDING} "

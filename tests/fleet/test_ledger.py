@@ -11,7 +11,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from itertools import islice
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import TYPE_CHECKING
 
 import pytest
@@ -278,7 +278,7 @@ class TestOneWriter:
 
 KILLED = """
 import sys, time
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 sys.path.insert(0, sys.argv[2])
 from support.ledgers import generated
 from buslens.fleet.ledger import Ledger
@@ -401,6 +401,53 @@ class TestFullDisk:
                 assert queries.fleet_summary(ledger).captures == int(told)
                 assert list(ledger.rows("PRAGMA integrity_check")) == [("ok",)]
                 ledger.put(*next(generated(vehicles=3, captures=3000, seed=2)))
+
+
+class TestWhere:
+    """A ledger may lie in any folder, whatever its name."""
+
+    @pytest.mark.parametrize(
+        "name", ["a b", "50%25?mode=ro#x&y", "ü\N{GREEK SMALL LETTER ALPHA}", "-", "'\"; DROP TABLE word"]
+    )
+    def test_any_name(self, tmp_path: Path, name: str) -> None:
+        try:
+            (tmp_path / name).mkdir()
+        except OSError:
+            pytest.skip("no name for a folder on this system")
+        fill(tmp_path / name, vehicles=1, captures=2)
+        assert (tmp_path / name / LEDGER_NAME).is_file()
+        with Ledger.reading(tmp_path / name) as ledger:
+            assert queries.fleet_summary(ledger).captures == 2
+
+    def test_a_name_that_is_no_text(self, tmp_path: Path) -> None:
+        try:
+            folder = tmp_path / os.fsdecode(b"\xff")
+            folder.mkdir()
+        except (OSError, ValueError):
+            pytest.skip("names are texts on this system")
+        fill(folder, vehicles=1, captures=2)
+        with Ledger.reading(folder) as ledger:
+            assert queries.fleet_summary(ledger).captures == 2
+
+    def test_windows(self) -> None:
+        # SQLite, "Uniform Resource Identifiers": the authority must be empty or "localhost" (sqlite.org/uri.html).
+        assert ledger_file._uri(PureWindowsPath("C:/out put/x")) == "file:///C:/out%20put/x"
+        assert ledger_file._uri(PureWindowsPath("//server/share/x")) == "file:////server/share/x"
+
+    @pytest.mark.skipif(
+        not hasattr(os, "geteuid") or os.geteuid() == 0, reason="who may do everything is never refused"
+    )
+    def test_a_folder_that_may_only_be_read(self, tmp_path: Path) -> None:
+        fill(tmp_path, vehicles=1, captures=2)
+        tmp_path.chmod(0o555)
+        try:
+            with Ledger.reading(tmp_path) as ledger:
+                assert queries.fleet_summary(ledger).captures == 2
+            (tmp_path / LEDGER_NAME).chmod(0o444)
+            with pytest.raises(BuslensError, match="may not be written to"):
+                Ledger.writing(tmp_path)
+        finally:
+            tmp_path.chmod(0o755)
 
 
 class TestNoLedger:

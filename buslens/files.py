@@ -26,6 +26,7 @@ _REASONS: Final = {
     errno.EISDIR: "is a folder, where a file is wanted",
     errno.ENOTDIR: "a part of the path is a file, where a folder is wanted",
     errno.ENOSPC: "no space left on the device",
+    errno.EDQUOT: "no space left that you may use",
     errno.EROFS: "the file system is read-only",
     errno.ENAMETOOLONG: "the name is too long",
     errno.EIO: "the device failed to read or write",
@@ -78,7 +79,10 @@ def replacing(path: str | Path) -> Iterator[Path]:
     """
     target = Path(os.path.realpath(path))
     if target.exists() and not target.is_file() and not target.is_dir():
-        yield target
+        try:
+            yield target
+        except OSError as exc:
+            raise _named(exc, path, target) from exc.__cause__
         return
     if target.is_dir():
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
@@ -93,9 +97,16 @@ def replacing(path: str | Path) -> Iterator[Path]:
     except BaseException as exc:
         with suppress(OSError):
             temporary.unlink()
-        if isinstance(exc, OSError) and exc.filename == str(temporary):
-            raise type(exc)(exc.errno, exc.strerror, str(path)) from exc
+        if isinstance(exc, OSError):
+            raise _named(exc, path, temporary) from exc.__cause__
         raise
+
+
+def _named(error: OSError, path: str | Path, written: Path) -> OSError:
+    """Return an error with the name that the user knows: what fails in writing names none, or the temporary one."""
+    if error.errno is None or error.filename not in {None, str(written)}:
+        return error
+    return type(error)(error.errno, error.strerror, str(path))
 
 
 def same_file(one: str | Path, other: str | Path) -> bool:

@@ -95,7 +95,7 @@ def open_capture(path: str | Path) -> Capture:
     name = str(path)
     if name == STANDARD_INPUT:
         return _open_standard_input()
-    _refuse_what_is_no_file(name)
+    refuse_what_is_no_file(name)
     with Path(name).open("rb", buffering=0) as file:
         size = file.seek(0, 2)
         file.seek(0)
@@ -119,8 +119,16 @@ def open_capture(path: str | Path) -> Capture:
     return Capture(path=name, format=None, match=None, foreign=found)
 
 
-def _refuse_what_is_no_file(name: str) -> None:
-    """Refuse a pipe before it is opened, which can take for ever, and a device."""
+def refuse_what_is_no_file(name: str) -> None:
+    """Refuse a pipe before it is opened, which can take for ever, and a device.
+
+    Raises
+    ------
+    CaptureError
+        If it is one.
+    OSError
+        If the system refuses to tell.
+    """
     mode = Path(name).stat().st_mode
     if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode):
         problem = f"is a pipe, which can be read only once: have it read as standard input, such as '- < {name}'"

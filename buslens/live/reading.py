@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock, Skipped
-from buslens.capture.open import Capture, open_capture, open_stream, refuse_unread
+from buslens.capture.open import Capture, open_capture, open_stream, refuse_unread, refuse_what_is_no_file
 from buslens.capture.plan import ROOM, foreign_plan, plan_for
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
@@ -187,9 +187,12 @@ def follow_file(path: str) -> tuple[Reading, list[str]]:
     ------
     UsageError
         If it is compressed.
+    CaptureError
+        If it is a pipe or a device.
     OSError
         If the system refuses it.
     """
+    refuse_what_is_no_file(path)
     with Path(path).open("rb") as file:
         if file.read(2) == GZIP_MAGIC:
             raise UsageError(f"{path}: a compressed log cannot be followed; leave --follow away")

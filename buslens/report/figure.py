@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.errors import UsageError, did_you_mean
-from buslens.files import replacing
+from buslens.files import write_atomically
 from buslens.report.diagram import lay_out
 from buslens.report.ink import format_named
 from buslens.report.lettering import Lettering
@@ -114,7 +114,12 @@ def figure(
 
 def _save(drawn: Figure, target: Path, kind: str) -> None:
     """Write the figure beside its target, then put it in the target's place."""
+    from io import BytesIO
+
     from buslens.report.paint import house_style
 
-    with house_style(), replacing(target) as name:
-        drawn.savefig(name, format=kind, metadata=dict(_METADATA[kind]), dpi=drawn.dpi)
+    # Not straight into the file: what a full disk does to a writer of PDF has many names.
+    file = BytesIO()
+    with house_style():
+        drawn.savefig(file, format=kind, metadata=dict(_METADATA[kind]), dpi=drawn.dpi)
+    write_atomically(target, file.getvalue())

@@ -61,12 +61,14 @@ def take(path: str, kind: str) -> Input:
     Raises
     ------
     UsageError
-        If it is standard input, which cannot be checked again.
+        If it is standard input, a pipe or a device, which cannot be checked again.
     OSError
         If it cannot be read.
     """
     if path == "-":
         raise UsageError("a record names files that can be checked again; save standard input ('-') as a file first")
+    if Path(path).exists() and not Path(path).is_file() and not Path(path).is_dir():
+        raise UsageError(f"{path}: is a pipe or a device, which cannot be checked again; save it as a file first")
     with Path(path).open("rb") as file:
         status = os.fstat(file.fileno())
         digest = hashlib.file_digest(file, "sha256").hexdigest()

@@ -243,7 +243,7 @@ def all_vehicles(standings: Sequence[Standing], numbers: Mapping[str, int]) -> M
             tag("td", why(one)),
             *(
                 tag("td", f"{count:,}" if count else "")
-                for count in (row.captures, row.faulty, row.undecided, row.troubled, row.handshakes)
+                for count in (row.captures, row.faulty, row.undecided, row.troubled)
             ),
             tag("td", "" if row.last_faulty_ns is None else day(row.last_faulty_ns)),
             tag("td", "" if row.last_ns is None else day(row.last_ns)),
@@ -257,7 +257,6 @@ def all_vehicles(standings: Sequence[Standing], numbers: Mapping[str, int]) -> M
         "Faulty",
         "Undecided",
         "Not read",
-        "Handshakes",
         "Last fault",
         "Last",
     )

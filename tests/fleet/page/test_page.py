@@ -171,8 +171,8 @@ class TestSaid:
         table = page.partition('id="vehicles"')[2].partition("</table>")[0]
         rows = [Seen(f"<table>{row}</table>").text for row in re.findall(r"<tr>.*?</tr>", table)][1:]
         assert len(rows) == 11
-        assert rows[0] == "locked faulty, ignition no ignition while locked violated 4 1 4 2026-01-06 2026-01-08"
-        assert rows[-1] == "sound2 as expected 21 21 2026-01-25"
+        assert rows[0] == "locked faulty, ignition no ignition while locked violated 4 1 2026-01-06 2026-01-08"
+        assert rows[-1] == "sound2 as expected 21 2026-01-25"
 
     def test_alone_is_said_so(self, tmp_path: Path) -> None:
         with Ledger.writing(tmp_path) as empty:

@@ -1,11 +1,10 @@
 from __future__ import annotations
 
-import os
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from support.chromium import open_window, running_browser
 
 import buslens
 from buslens.report.page import write_page
@@ -17,38 +16,12 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).parents[3]
 
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-
-def browser_path() -> str | None:
-    """Return where Chromium is: named by BUSLENS_CHROMIUM, else on the path."""
-    named = os.environ.get("BUSLENS_CHROMIUM")
-    found = [named, *(shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome"))]
-    return next((path for path in found if path), None)
-
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     """Run one headless Chromium for all tests."""
-    playwright = pytest.importorskip(
-        "playwright.sync_api", reason="needs a browser's remote control: pip install playwright"
-    )
-    path = browser_path()
-    if path is None:
-        pytest.skip("needs Chromium: 'apt-get install chromium', or name one in BUSLENS_CHROMIUM")
-    with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=path, args=ARGUMENTS)
+    with running_browser() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="session")
@@ -66,13 +39,8 @@ def sample() -> Callable[[str], Result]:
 
 
 def open_page(browser: Any, file: Path, trouble: list[str], *, ready: bool = True, **options: Any) -> Any:
-    """Open a page in a window of its own; whatever is said on the console or asked from outside is trouble."""
-    context = browser.new_context(**{"viewport": {"width": 1440, "height": 1000}, **options})
-    page = context.new_page()
-    page.on("console", lambda told: told.type in {"error", "warning"} and trouble.append(told.text))
-    page.on("pageerror", lambda error: trouble.append(str(error)))
-    page.on("request", lambda asked: asked.url.startswith(("file:", "blob:")) or trouble.append(asked.url))
-    page.goto(file.as_uri())
+    """Open a page in a window of its own and wait until its script has run."""
+    page = open_window(browser, file, trouble, **options)
     if ready:
         page.wait_for_selector("html[data-ready]", state="attached", timeout=15_000)
         settle(page)

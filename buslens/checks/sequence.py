@@ -22,7 +22,7 @@ the awaited state holds already, no change           missing: was so from the be
 a role is unknown for a stretch that could hide      undecided
 the change, or the clock ran back in it
 the capture ends before the limit has surely run     undecided
-out
+out, or while the first step could still come again
 ``abandon``, or the start again, before the step     handshake abandoned; a step whose limit had run out before is
                                                      missing, the rest is not judged
 the first step again before the second, ``tries``    the clock of the second starts anew
@@ -34,6 +34,7 @@ A step whose reference was not found is not judged: there is no moment to count 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -172,6 +173,8 @@ class _Run:
         self.triggers: dict[str | None, Trigger] = {None: rule.start}
         self.triggers |= {step.name: step.await_ for step in rule.steps}
         self.tries = 0
+        #: Why the first step may yet come again, so that no fault counted from it is sure; empty if it cannot.
+        self.may_try_again = ""
         self.abandoned = ""
         self.end_ns = start.seen_ns
         #: Where each step was found; the start stands under its own key.
@@ -206,7 +209,7 @@ class _Run:
             if reference is not None:
                 finding = self._judge_step(step, reference, before if step.from_ is None else step.from_)
                 if finding is not None:
-                    yield finding
+                    yield self._unless_tried_again(finding, reference) if index else finding
                 if self.abandoned:
                     return
                 if index == 0 and step.name in self.found:
@@ -374,6 +377,8 @@ class _Run:
             current = self.found[first.name]
             again = _first(self.scene, first.await_, ends_after_ns=current.seen_ns)
             answer = self._candidate(second, current, first.name)
+            if again is None and answer is None and self.tries < self.rule.tries:
+                self.may_try_again = self._doubt_of_tries(first, second)
             if again is None or again.since_ns < current.seen_ns:
                 return
             if answer is not None and answer.since_ns < again.seen_ns:
@@ -387,6 +392,26 @@ class _Run:
                 self._count_more_tries(first, again)
                 return
             self.found[first.name] = again
+
+    def _doubt_of_tries(self, first: Step, second: Step) -> str:
+        """Return why another try may come behind the end of the capture; empty if none can, or it would not help."""
+        current = self.found[first.name]
+        until_ns = current.seen_ns + STRAGGLER * second.within_ns
+        if self.stop is not None:
+            until_ns = min(until_ns, self.stop.seen_ns)
+        shown_ns = self.scene.shown_until_ns(first.await_)
+        if shown_ns >= until_ns or self.scene.shown_until_ns(second.await_) >= until_ns + second.within_ns:
+            return ""
+        shown = format_duration(max(shown_ns - current.seen_ns, 0))
+        return f"the capture ends {shown} after {self._name(first.name)}, while another try could still come"
+
+    def _unless_tried_again(self, finding: Finding, reference: Edge) -> Finding:
+        """Return a finding, in doubt if another try could set a new clock for what it says is wrong."""
+        counts_from_try = reference == self.found.get(self.rule.steps[0].name)
+        is_sure = not finding.outcome.is_fault or finding.outcome is Outcome.OUT_OF_ORDER
+        if is_sure or not counts_from_try or not self.may_try_again:
+            return finding
+        return replace(finding, outcome=Outcome.UNDECIDED, reason=f"{finding.reason}; but {self.may_try_again}")
 
     def _count_more_tries(self, first: Step, last: Edge) -> None:
         """Count the tries beyond those allowed: they restart no clock, but people want to know."""

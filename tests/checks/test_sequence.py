@@ -687,6 +687,31 @@ class TestTries:
         assert outcomes(result) == [("enable", "met"), ("release ends", "late")]
         assert result.handshakes[0].tries == 2
 
+    @pytest.mark.parametrize(
+        ("tries", "until", "outcome"),
+        [(2, 2000, "undecided"), (2, 2880, "undecided"), (2, 2920, "missing"), (1, 2000, "missing")],
+    )
+    def test_capture_ends_while_another_try_could_come(self, tries: int, until: float, outcome: str) -> None:
+        """A step counted from a try is no fault before the log shows that no other try follows."""
+        result = run(
+            handshake(tries=tries),
+            enable=sampled(self.ENABLE[:3], every=10, until=until),
+            feedback=sampled([(0, "free")], every=25, until=until),
+            until=until,
+        )
+        assert outcomes(result) == [("enable", "met"), ("release ends", outcome)]
+        assert ("another try could still come" in of_step(result, "release ends").reason) == (outcome == "undecided")
+
+    def test_no_other_try_comes_behind_the_end_of_a_handshake(self) -> None:
+        result = run(
+            handshake(tries=2),
+            door=sampled([(0, "closed"), (1000, "open"), (2000, "closed")], every=20, until=2200),
+            enable=sampled(self.ENABLE[:3], every=10, until=2200),
+            feedback=sampled([(0, "free")], every=25, until=2200),
+            until=2200,
+        )
+        assert outcomes(result) == [("enable", "met"), ("release ends", "missing")]
+
     def test_answer_before_the_second_try(self) -> None:
         """A first step that comes again behind the answer is no try of this handshake."""
         result = run(handshake(tries=2), enable=sampled(self.ENABLE, every=10, until=4000))

@@ -288,4 +288,6 @@ def _hash_words(digest: str) -> list[str]:
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if 0.1 <= share < 0.995 else f"{100 * share:.2g} %"
+    if 0.995 < share < 1.0:
+        return ">99 %"
+    return f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.2g} %"

@@ -107,6 +107,8 @@ class TestSaid:
         seen = Seen(page(suspects=SUSPECTS)).text
         assert "1a load fuse blown 62 % replace it 1b ground open 31 % 2 something else 0.4 %" in seen
         assert "the log and the readings cannot tell these apart" in seen
+        one = Suspects(groups=((Suspect(title="motor worn", share=0.9991),),), readings=(), advice="", basis="")
+        assert "1 motor worn >99 %" in Seen(page(suspects=one)).text
         assert "Advice: Next: the supply at the lock." in seen
         assert "load fuse, looked at blown whole common practice" in seen
         assert "Causes" not in Seen(page()).text

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 MOST_REASONS: Final = 4
 """Sorts of findings that are told of one vehicle."""
 
+MOST_SIGNS: Final = 30
+"""Captures that stand in a line of signs."""
+
 _NOTHING: Final = Markup("")
 _SIGNS: Final = {Verdict.AS_EXPECTED: MET_SIGN, Verdict.FAULTY: WRONG_SIGN, Verdict.UNDECIDED: DOUBT_SIGN}
 _GRAVITY: Final = (Outcome.MISSING, Outcome.OUT_OF_ORDER, Outcome.VIOLATED, Outcome.LATE, Outcome.EARLY)
@@ -185,8 +188,9 @@ def _lately(one: Standing) -> Markup:
     """Return the last captures as signs, oldest first."""
     if len(one.lately) < 2:
         return Markup("")
-    signs = " ".join(IDLE_SIGN if row.verdict is None else _SIGNS[row.verdict] for row in one.lately)
-    words = [VERDICT_WORDS[row.verdict] if row.verdict is not None else "not read" for row in one.lately]
+    last = one.lately[-MOST_SIGNS:]
+    signs = " ".join(IDLE_SIGN if row.verdict is None else _SIGNS[row.verdict] for row in last)
+    words = [VERDICT_WORDS[row.verdict] if row.verdict is not None else "not read" for row in last]
     told = tag("span", signs, class_="signs", role="img", aria_label=", ".join(words))
     return tag("p", "Lately, oldest first: ", told, class_="quiet")
 

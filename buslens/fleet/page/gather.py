@@ -11,7 +11,7 @@ from buslens.fleet.asking import STANDING, sound
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.page.distribution import step_views
 from buslens.fleet.page.trends import SLOPE, trend_view
-from buslens.fleet.page.urgency import LATELY, Standing, is_about_ignition, standing
+from buslens.fleet.page.urgency import LATELY, LATELY_NS, Standing, is_about_ignition, lately_of, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -85,7 +85,7 @@ def gather(ledger: Ledger) -> FleetView:
         )
 
 
-def moment_to_see(ledger: Ledger, one: Standing) -> tuple[CaptureRow, FindingRow | None] | None:
+def moment_to_see(ledger: Ledger, one: Standing) -> tuple[CaptureRow, FindingRow | Anomaly | None] | None:
     """Return the capture that shows best why a vehicle is called in, and what to look at in it; None if none does.
 
     Of faults, the gravest of those lately, and the last of these; of what stands out, the capture that it names; of a
@@ -110,7 +110,7 @@ def moment_to_see(ledger: Ledger, one: Standing) -> tuple[CaptureRow, FindingRow
             named = queries.captures_of(ledger, one.row.vehicle, since_ns=at, until_ns=at)
             named = named or queries.captures_of(ledger, one.row.vehicle)
             found = next((row for row in named if row.address == anomaly.address and row.verdict is not None), None)
-            return None if found is None else (found, None)
+            return None if found is None else (found, anomaly)
     undecided = [row for row in one.lately if row.verdict is Verdict.UNDECIDED]
     return (undecided[-1], None) if undecided and not one.anomalies else None
 
@@ -119,7 +119,7 @@ def _standing(ledger: Ledger, row: VehicleRow, anomalies: Iterable[Anomaly]) -> 
     if not (row.faulty or row.undecided or row.troubled):
         return standing(row, (), (), anomalies)
     since_ns = _since(ledger, row.vehicle)
-    lately = queries.captures_of(ledger, row.vehicle, since_ns=since_ns)[-LATELY:]
+    lately = lately_of(queries.captures_of(ledger, row.vehicle, since_ns=since_ns))
     faults = []
     if any(one.verdict is Verdict.FAULTY for one in lately):
         faults = queries.findings_of(ledger, row.vehicle, since_ns=since_ns, faults_only=True)
@@ -127,13 +127,15 @@ def _standing(ledger: Ledger, row: VehicleRow, anomalies: Iterable[Anomaly]) -> 
 
 
 def _since(ledger: Ledger, vehicle: str) -> int | None:
-    """Return when the first of a vehicle's last captures was recorded; None if that is not known."""
+    """Return from when on a vehicle's captures may count as its last; None if that is not known."""
     query = (
         f"SELECT recorded_ns FROM {STANDING} WHERE vehicle = ? AND copy = 0 "  # noqa: S608  # text of ours
-        "ORDER BY recorded_ns DESC LIMIT 1 OFFSET ?"
+        "ORDER BY recorded_ns DESC LIMIT ?"
     )
-    rows = ledger.rows(query, (ledger.number(vehicle), LATELY - 1))
-    return next((cast("int | None", row[0]) for row in rows), None)
+    times = [cast("int | None", row[0]) for row in ledger.rows(query, (ledger.number(vehicle), LATELY))]
+    if len(times) < LATELY or times[0] is None or times[-1] is None:
+        return None
+    return min(times[-1], times[0] - LATELY_NS)
 
 
 def _steps(ledger: Ledger) -> Iterable[StepView]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from buslens.expectations.model import Sequence
+from buslens.fleet.model import Anomaly
 from buslens.fleet.page.drawing import drawn
 from buslens.report.diagram import Diagram
 from buslens.report.ink import Format
@@ -13,6 +14,7 @@ from buslens.report.lettering import Lettering
 from buslens.report.places import places, rule_roles, trigger_roles
 from buslens.report.view import choose
 from buslens.report.words import verdict_sentence
+from buslens.units import NS_PER_MS, NS_PER_US
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -41,20 +43,20 @@ class Small(Diagram):
         return y
 
 
-def small_diagram(result: Result, fault: FindingRow | None = None) -> Markup:
+def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> Markup:
     """Return one moment of a capture as a picture for the page.
 
     Parameters
     ----------
     result : Result
         The capture, judged again.
-    fault : FindingRow or None
+    about : FindingRow, Anomaly or None
         What to show, as the ledger knows it; None, or one that is not found again: what the figure would show.
     """
     placed = places(result)
-    about = None if fault is None else next((place for place in placed if _is_of(place, fault)), None)
-    view = choose(result, placed, about=about)
-    view = replace(view, roles=_lanes(result, placed, view, about), left_out=())
+    found = None if about is None else next((place for place in placed if _is_of(place, about)), None)
+    view = choose(result, placed, about=found)
+    view = replace(view, roles=_lanes(result, placed, view, found), left_out=())
     small = Small(result, placed, view, SMALL, Lettering())
     # No notes stand below, so that no number leads anywhere.
     small.numbers = {}
@@ -62,11 +64,16 @@ def small_diagram(result: Result, fault: FindingRow | None = None) -> Markup:
     return drawn(small.draw()).markup(label, kind="moment")
 
 
-def _is_of(place: Place, fault: FindingRow) -> bool:
-    """Whether a finding is the one that the ledger holds."""
+def _is_of(place: Place, about: FindingRow | Anomaly) -> bool:
+    """Whether a finding is the one that the ledger holds, or the delay that stands out."""
     finding = place.finding
+    if isinstance(about, Anomaly):
+        earliest_ms = about.numbers.get("earliest_ms")
+        if (finding.rule, finding.step) != (about.rule, about.step) or finding.delay is None or earliest_ms is None:
+            return False
+        return abs(finding.delay.earliest_ns - earliest_ms * NS_PER_MS) < NS_PER_US
     mine = (finding.rule, finding.step, finding.handshake, finding.outcome, finding.reason)
-    return mine == (fault.rule, fault.step, fault.handshake, fault.outcome, fault.reason)
+    return mine == (about.rule, about.step, about.handshake, about.outcome, about.reason)
 
 
 def _lanes(result: Result, placed: list[Place], view: View, about: Place | None) -> tuple[str, ...]:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from buslens.checks.findings import Result
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import FindingRow
+    from buslens.fleet.model import Anomaly, FindingRow
     from buslens.fleet.page.gather import FleetView
     from buslens.fleet.page.trends import TrendView
     from buslens.fleet.page.urgency import Standing
@@ -192,7 +192,10 @@ def _pictures(
 
 
 def _moment(
-    capture: CaptureRow, fault: FindingRow | None, again: Callable[[CaptureRow], Result], results: dict[str, Result]
+    capture: CaptureRow,
+    about: FindingRow | Anomaly | None,
+    again: Callable[[CaptureRow], Result],
+    results: dict[str, Result],
 ) -> Picture:
     from buslens.fleet.page.moments import small_diagram
 
@@ -205,7 +208,7 @@ def _moment(
     results.setdefault(result.expectations.path, result)
     if result.verdict is not capture.verdict:
         return Picture(capture=capture, caption="No picture: the capture has changed since it was judged")
-    return Picture(markup=small_diagram(result, fault), capture=capture)
+    return Picture(markup=small_diagram(result, about), capture=capture)
 
 
 def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:

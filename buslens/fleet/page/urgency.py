@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
 
 LATELY: Final = 10
-"""How many of a vehicle's last captures count."""
+"""How many of a vehicle's last captures count at least."""
+LATELY_NS: Final = 14 * 86_400_000_000_000
+"""How far before its last capture all count, ns: two weeks."""
 
 _IGNITION: Final = re.compile(r"\bignition\b")
 _FORBIDDING: Final = frozenset({"never", "precedes"})
@@ -56,23 +58,22 @@ DEFINITIONS: Final = {
         "a rule about the ignition was broken lately: something that must never be with the ignition on, or must come "
         "before it (rules of kind never and precedes whose finding names the ignition)"
     ),
-    Urgency.FAULTY: (
-        f"faulty in at least two of its last {LATELY} captures, and in the last one that could be decided"
-    ),
-    Urgency.AT_TIMES: f"faulty in one of its last {LATELY} captures, or in more but not in the last one",
+    Urgency.FAULTY: "faulty lately more than once, and in the last capture that could be decided",
+    Urgency.AT_TIMES: "faulty lately, but only once, or not in the last capture that could be decided",
     Urgency.CROSSING: "nothing wrong lately, but a delay drifts and will cross its limit; the earliest date first",
     Urgency.STANDS_OUT: (
-        f"nothing wrong lately, but it stands out from the fleet or from its own past, at a false discovery rate of "
-        f"{LEVEL:.0%}; the surest first".replace("%", " %")
+        "nothing wrong lately, but it stands out from the fleet or from its own past, at a false discovery rate of "
+        f"{100 * LEVEL:g} %; the surest first"
     ),
-    Urgency.NOT_KNOWN: f"none of its last {LATELY} captures could be decided: undecided or not readable",
+    Urgency.NOT_KNOWN: "no capture could be decided lately: undecided, or not readable",
 }
 """What each step means; the order within a step where it is not said is that of `ORDER`."""
 
 ORDER: Final = (
-    "Within a step come first those with faults on both feedback paths (their findings name both unlock_feedback and "
-    "data_feedback, or a step did not come while no rule says that the two disagree), then by the share of faulty "
-    "captures, then the last fault first."
+    f"Lately: in a vehicle's last {LATELY} captures, or in all of its last 14 days where these are more. Within a step "
+    "come first those with faults on both feedback paths (their findings name both unlock_feedback and data_feedback, "
+    "or a step did not come while no rule says that the two disagree), then by the share of faulty captures, then the "
+    "last fault first."
 )
 
 
@@ -119,13 +120,13 @@ def standing(
     ----------
     row : VehicleRow
     lately : sequence of CaptureRow
-        Its last captures, oldest first; more than `LATELY` are cut off.
+        Its last captures, oldest first; what is too long ago is cut off.
     faults : iterable of FoundRow
         Faults of its captures; those of others than its last are left out.
     anomalies : iterable of Anomaly
         What stands out about it; what has no q-value, or one above the level, is left out.
     """
-    lately = tuple(lately)[-LATELY:]
+    lately = lately_of(lately)
     numbers = {one.capture for one in lately}
     found = tuple(one for one in faults if one.capture in numbers and one.finding.outcome.is_fault)
     told = sorted((one for one in anomalies if one.q_value <= LEVEL), key=lambda one: (one.q_value, one.sentence))
@@ -139,6 +140,17 @@ def standing(
         on_both_paths=on_both_paths(found),
         anomalies=tuple(told),
         crossing_ns=crossing,
+    )
+
+
+def lately_of(captures: Sequence[CaptureRow]) -> tuple[CaptureRow, ...]:
+    """Return those of a vehicle's captures, oldest first, that count: the last few, or those of the last days."""
+    last = captures[-1].recorded_ns if captures else None
+    few = max(len(captures) - LATELY, 0)
+    return tuple(
+        one
+        for place, one in enumerate(captures)
+        if place >= few or (last is not None and one.recorded_ns is not None and one.recorded_ns >= last - LATELY_NS)
     )
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from xml.etree import ElementTree as ET
 
 import pytest
-from support.sheets import performed
+from support.sheets import STEP, anomaly, performed
 
 from buslens.checks.findings import Outcome, Result
-from buslens.fleet.model import FindingRow
+from buslens.fleet.model import Anomaly, FindingRow
 from buslens.fleet.page.moments import MOST_LANES, SMALL, small_diagram
 
 
@@ -25,7 +25,7 @@ def row(result: Result, rule: str) -> FindingRow:
     )
 
 
-def words(result: Result, fault: FindingRow | None = None) -> list[str]:
+def words(result: Result, fault: FindingRow | Anomaly | None = None) -> list[str]:
     """Return the words of a picture, from top to bottom of the file."""
     root = ET.fromstring(small_diagram(result, fault))  # noqa: S314 - made by the program that is tested
     assert float(root.get("viewBox", "").split()[2]) == SMALL.width
@@ -48,6 +48,15 @@ class TestWhat:
     def test_a_fault_that_is_not_found_again(self, result: Result) -> None:
         other = row(result, "lock handshake")._replace(outcome=Outcome.EARLY)
         assert words(result, other) == words(result)
+
+    def test_what_stands_out(self, result: Result) -> None:
+        """The delay that an anomaly speaks of, not what is wrong elsewhere in the capture."""
+        late = next(it for it in result.findings if it.step == STEP)
+        assert late.delay is not None
+        earliest_ms = late.delay.earliest_ns / 1e6
+        shown = words(result, anomaly(numbers={"earliest_ms": earliest_ms}))
+        assert shown == words(result, row(result, "lock handshake"))
+        assert words(result, anomaly(numbers={"earliest_ms": earliest_ms + 1})) == words(result)
 
     def test_lanes(self, result: Result) -> None:
         """The lanes of the handshake in their order, and none of those that have nothing to do with it."""

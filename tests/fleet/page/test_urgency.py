@@ -9,7 +9,7 @@ from support.sheets import anomaly, capture, drift, fault, found, row_of
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.model import AnomalyKind
-from buslens.fleet.page.urgency import DEFINITIONS, LATELY, Standing, Urgency, on_both_paths, standing
+from buslens.fleet.page.urgency import DEFINITIONS, LATELY, Standing, Urgency, lately_of, on_both_paths, standing
 
 SIGNS = {"=": Verdict.AS_EXPECTED, "x": Verdict.FAULTY, "?": Verdict.UNDECIDED, "-": None}
 LOCKED = fault(Outcome.VIOLATED, rule="no ignition while locked", kind="never", reason="unlock_feedback is locked")
@@ -22,7 +22,7 @@ IN_VAIN = fault(Outcome.MISSING, reason="'unlock_feedback becomes locked' did no
 
 def placed(signs: str, *findings: object, anomalies: tuple[object, ...] = (), vehicle: str = "car1") -> Standing:
     """Return where a vehicle stands whose captures had these verdicts, each faulty one with these findings."""
-    captures = [capture(number, SIGNS[sign], vehicle=vehicle) for number, sign in enumerate(signs)]
+    captures = [capture(number, SIGNS[sign], vehicle=vehicle, at_day=30 * number) for number, sign in enumerate(signs)]
     faulty = [one for one in captures if one.verdict is Verdict.FAULTY]
     faults = [found(one, finding) for one in faulty for finding in findings or (fault(),)]  # type: ignore[arg-type]
     return standing(row_of(captures, vehicle), captures, faults, anomalies)  # type: ignore[arg-type]
@@ -88,6 +88,25 @@ class TestStep:
 
     def test_every_step_is_defined(self) -> None:
         assert set(DEFINITIONS) == {step for step in Urgency if step.is_called_in}
+
+
+class TestLately:
+    """The last few captures, or all of the last two weeks where these are more."""
+
+    @given(st.lists(st.integers(0, 40), max_size=30), st.integers(0, 3))
+    def test_against_the_words(self, days: list[int], undated: int) -> None:
+        dated = [capture(10 + place, at_day=day) for place, day in enumerate(sorted(days))]
+        captures = [capture(number)._replace(recorded_ns=None) for number in range(undated)] + dated
+        found = lately_of(captures)
+        recent = [one for one in dated if max(days) - 14 <= sorted(days)[one.capture - 10]]
+        assert list(found) == max(captures[-LATELY:], recent, key=len)
+
+    def test_a_fault_of_last_week_counts_however_often_it_was_recorded_since(self) -> None:
+        captures = [capture(number, at_day=number // 8) for number in range(80)]
+        captures[3] = capture(3, Verdict.FAULTY, at_day=0)
+        one = standing(row_of(captures), captures, [found(captures[3], fault())], ())
+        assert one.urgency is Urgency.AT_TIMES
+        assert one.faulty_lately == 1
 
 
 class TestBothPaths:

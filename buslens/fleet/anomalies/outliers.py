@@ -40,6 +40,8 @@ FLOOR: Final = 0.25
 """Least MAD as a part of the width of the intervals."""
 MAD_EFFICIENCY: Final = 0.37
 """How sure the MAD of a normal sample is, against its standard deviation."""
+TAIL_COUNT: Final = 50
+"""Of fewer delays it cannot be told how heavy their tails are."""
 FEWEST_VEHICLES: Final = 5
 """A fleet of fewer has no usual to compare with."""
 FEWEST_DAYS: Final = 5
@@ -221,34 +223,28 @@ def _freedom(vehicle: NDArray[np.int64], middle: NDArray[np.float64], scale: Sca
     place = np.searchsorted(names, vehicle)
     finite = np.isfinite(medians)
     away = np.abs(middle - np.where(finite, medians, 0.0)[place])
-    within = grouped_medians(vehicle, away).median
-    within, medians, counts = within[finite], medians[finite], counts[finite]
+    spread = grouped_medians(vehicle, away).median
+    within, counts = spread[finite], counts[finite]
     # Intraclass correlation: how much of the spread lies between vehicles.
     inner = float(np.median(within))
     share = 1.0 - min(inner / scale.mad, 1.0) ** 2
     worth = float((counts / (1.0 + (counts - 1.0) * share)).sum())
-    return max(min(MAD_EFFICIENCY * (worth - 1.0), _tail_freedom(vehicle, away, finite[place])), 1.0)
+    usable = (finite & (spread > 0.0))[place]
+    tails = _tail_freedom(away[usable], spread[place][usable])
+    return max(min(MAD_EFFICIENCY * (worth - 1.0), tails), 1.0)
 
 
-def _tail_freedom(vehicle: NDArray[np.int64], away: NDArray[np.float64], told: NDArray[np.bool_]) -> float:
-    """Return the degrees of freedom of the t whose tails are those of the usual vehicle.
+def _tail_freedom(away: NDArray[np.float64], own_mad: NDArray[np.float64]) -> float:
+    """Return the degrees of freedom of the t whose tails are those of the delays, each vehicle by its own spread.
 
-    By the ratio of the 95th percentile of the distances from a vehicle's median to their median: 2.906 for a
-    normal distribution, more for heavier tails. The median over vehicles, so that a few that ail do not count.
+    By the 95th percentile of the distances from the vehicle's median, in MADs: 2.906 for a normal distribution, more
+    for heavier tails. A vehicle that drifts has a large MAD of its own, and so does not look heavy-tailed.
     """
     from scipy import optimize, stats
 
-    ratios = []
-    kept, distances = vehicle[told], away[told]
-    order = np.argsort(kept, kind="stable")
-    cuts = np.flatnonzero(np.diff(kept[order])) + 1
-    for own in np.split(distances[order], cuts):
-        middle = float(np.median(own)) if len(own) >= 20 else 0.0
-        if middle > 0.0:
-            ratios.append(float(np.quantile(own, 0.95, method="higher")) / middle)
-    if not ratios:
+    if len(away) < TAIL_COUNT:
         return float("inf")
-    ratio = float(np.median(ratios))
+    ratio = float(np.quantile(away / own_mad, 0.95, method="higher"))
 
     def excess(freedom: float) -> float:
         return float(stats.t.ppf(0.975, freedom) / stats.t.ppf(0.75, freedom)) - ratio

@@ -24,7 +24,7 @@ def delay_words(outlier: Outlier, day: int | None, *, what: str) -> str:
     >>> far = Outlier(vehicle=0, score=9.8, p_value=0.0, earliest_ms=412.0, latest_ms=455.2,
     ...               scale=Scale(281.0, 9.0), place=0)
     >>> delay_words(far, 20577, what="the delay")
-    'the delay was 412 to 455 ms on 2026-05-04; the fleet takes 281 ms (MAD 9 ms), a modified z-score of 9.8 or more'
+    'the delay was 412 to 455 ms on 2026-05-04; the fleet takes 281 ms (MAD 9.0 ms), a modified z-score of 9.8 or more'
     """
     when = "" if day is None else f" on {date_words(day)}"
     return (

@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+import doctest
+from dataclasses import replace
+
+import pytest
+
+from buslens.fleet.anomalies import wording
+from buslens.fleet.anomalies.drift import Trend
+from buslens.fleet.anomalies.outliers import Outlier, Scale
+from buslens.fleet.anomalies.retries import Rise
+from buslens.fleet.anomalies.traffic import Change
+
+FAR = Outlier(vehicle=0, score=9.84, p_value=1e-9, earliest_ms=412.0, latest_ms=455.2, scale=Scale(281.0, 9.0), place=3)
+GROWS = Trend(
+    p_value=1e-9,
+    slope=0.834,
+    slope_low=0.71,
+    slope_high=0.944,
+    first_day=20_514,
+    last_day=20_634,
+    days=80,
+    level=330.0,
+    level_doubt=4.0,
+    middle_day=20_574.0,
+    first_level=284.0,
+    last_level=383.0,
+)
+GONE = Change(identifier=2 * 0x0C4, p_value=1e-6, since_day=20_573, days_lately=9, days_before=37, is_there=False)
+
+
+class TestSentences:
+    """What stands out is told in numbers with their doubt."""
+
+    def test_examples(self) -> None:
+        assert doctest.testmod(wording).failed == 0
+
+    def test_never_came(self) -> None:
+        never = replace(FAR, earliest_ms=600.0, latest_ms=float("inf"))
+        assert wording.delay_words(never, None, what="the delay").startswith("the delay was at least 600 ms; the fleet")
+
+    def test_fast(self) -> None:
+        fast = replace(FAR, score=-4.26, earliest_ms=7.25, latest_ms=8.5, place=None)
+        assert wording.vehicle_words(fast, what="the delay") == (
+            "the delay is 7.2 to 8.5 ms as a rule, and in the vehicles of the fleet 281 ms (MAD 9.0 ms), a modified"
+            " z-score of -4.3 or less"
+        )
+
+    @pytest.mark.parametrize(
+        ("between", "end"),
+        [
+            (None, ", the season taken off"),
+            (
+                (20_668.0, 20_737.5),
+                "; going on like that it crosses the limit of 600 ms between 2026-08-03 and 2026-10-11",
+            ),
+            ((20_668.0, None), "; going on like that it reaches the limit of 600 ms on 2026-08-03 at the earliest"),
+            ((20_668.1, 20_668.9), "; going on like that it crosses the limit of 600 ms on 2026-08-03"),
+        ],
+    )
+    def test_drift(self, between: tuple[float, float | None] | None, end: str) -> None:
+        text = wording.trend_words(GROWS, 600.0, between, what="the delay")
+        assert text.startswith(
+            "the delay grows by 0.83 ms a day (95 %: 0.71 to 0.94), from about 284 ms at first to 383 ms at last,"
+            " 2026-03-02 to 2026-06-30, the season taken off"
+        )
+        assert text.endswith(end)
+
+    def test_shrinks(self) -> None:
+        shrinks = replace(GROWS, slope=-0.834, slope_low=-0.944, slope_high=-0.71)
+        assert "shrinks by 0.83 ms a day (95 %: 0.71 to 0.94)" in wording.trend_words(shrinks, None, None, what="it")
+
+    def test_retries(self) -> None:
+        rise = Rise(
+            vehicle=0, p_value=0.0, again_lately=7, days_lately=12, again_before=1, days_before=80, since_day=20_577
+        )
+        assert wording.retry_words(rise) == (
+            "a second try was needed on 7 of 12 days since 2026-05-04, and on 1 of 80 days before"
+        )
+
+    def test_messages(self) -> None:
+        assert wording.message_words([GONE]) == "0C4 is no longer there since 2026-04-30 (on 9 days, after 37)"
+        wide = replace(GONE, identifier=2 * 0x18FF50A1 + 1, is_there=True, days_lately=1)
+        assert wording.message_words([wide]) == (
+            "18FF50A1 is there that was not before since 2026-04-30 (on 1 day, after 37)"
+        )
+        assert wording.message_words([GONE, replace(wide, is_there=False)]).startswith(
+            "0C4 and 18FF50A1 are no longer there"
+        )
+
+    def test_many_messages(self) -> None:
+        many = [replace(GONE, identifier=2 * number) for number in range(1, 8)]
+        assert wording.identifier_list(many) == "001, 002, 003, 004 and 3 more"
+
+    def test_cycles(self) -> None:
+        slower = replace(GONE, is_there=True, cycle_before_ns=20.01e6, cycle_now_ns=40e6)
+        text = wording.cycle_words([slower], of_identifiers=14)
+        assert text == "0C4: a frame per 40 ms since 2026-04-30, and per 20.01 ms before"
+        assert "recorder" in wording.cycle_words([slower] * 8, of_identifiers=14)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -81,23 +82,56 @@ def check(
     from buslens.capture.fold import fold
     from buslens.capture.open import open_capture
 
-    expected = _load_expectations(expectations, definitions_needed=definitions is None)
-    defined = _load_definitions(definitions, expected)
-    tracks = plan_tracks(expected, defined)
-    source = open_capture(capture)
+    ground = prepare(definitions, expectations)
     recorder, tally = fold(
-        source,
-        wanted=_wanted(tracks),
-        new=lambda: Recorder(tracks, channels),
+        open_capture(capture),
+        wanted=_wanted(ground.tracks),
+        new=lambda: Recorder(ground.tracks, channels),
         step=Recorder.take,
         join=Recorder.join,
-        workers=1 if any(track.timeout_ns is None for track in tracks) else workers,
+        workers=1 if any(track.timeout_ns is None for track in ground.tracks) else workers,
         notify=notify,
     )
+    return judge_whole(str(capture), ground.expected, recorder, tally)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """What captures are judged on: loaded once, for any number of them."""
+
+    expected: Expectations
+    defined: Definitions
+    tracks: list[Track]
+
+
+def prepare(
+    definitions: Definitions | str | Path | list[str | Path] | None,
+    expectations: Expectations | str | Path | None,
+) -> Ground:
+    """Load what captures are judged on, and see that the two fit each other; parameters as for `check`.
+
+    Raises
+    ------
+    BuslensError
+        If one of the files cannot be used, or the two do not fit each other.
+    """
+    expected = _load_expectations(expectations, definitions_needed=definitions is None)
+    defined = _load_definitions(definitions, expected)
+    return Ground(expected=expected, defined=defined, tracks=plan_tracks(expected, defined))
+
+
+def judge_whole(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -> Result:
+    """Return what the rules find in a capture all of whose frames a recorder has taken.
+
+    Raises
+    ------
+    CaptureError
+        If there was not one frame.
+    """
     recorder.finish()
     if tally.first_ns is None or tally.last_ns is None:
-        raise CaptureError("no frame in it could be read", Source(str(capture)))
-    return judge(str(capture), expected, recorder, tally)
+        raise CaptureError("no frame in it could be read", Source(path))
+    return judge(path, expected, recorder, tally)
 
 
 def _wanted(tracks: list[Track]) -> Wanted:

@@ -101,9 +101,10 @@ class FindingRow(NamedTuple):
     outcome: Outcome
     reason: str
     time_ns: int | None
+    #: Measured delay or length, ns.
     delay_earliest: float | None
     delay_latest: float | None
-    #: In `unit`.
+    #: In `unit`: "ns", or the unit of the role.
     limit_least: float | None
     limit_most: float | None
     unit: str

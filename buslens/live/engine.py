@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.frames import Clock, Tally
-from buslens.checks.check import judge, plan_tracks
-from buslens.errors import CaptureError, Source, UsageError
+from buslens.checks.check import judge, judge_whole, plan_tracks
+from buslens.errors import UsageError
 from buslens.expectations.resolve import raw_values
 from buslens.live.settled import Told, extent, reach_ns, settled
 from buslens.timeline.build import typed_raw
@@ -297,10 +297,7 @@ class Engine:
         CaptureError
             If there was not one frame.
         """
-        if tally.first_ns is None or tally.last_ns is None:
-            raise CaptureError("no frame in it could be read", Source(self.path))
-        self._whole.finish()
-        return judge(self.path, self.expected, self._whole, tally)
+        return judge_whole(self.path, self.expected, self._whole, tally)
 
 
 def stands(finding: Finding, result: Result) -> bool:

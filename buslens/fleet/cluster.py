@@ -1,0 +1,136 @@
+"""Workers of a Dask cluster: the same tasks, sent to a scheduler.
+
+A worker needs this package in the same version, and a way to the captures and to the files that they are judged by. A
+cluster cannot end one task of a worker: what takes too long is given up, and its thread stays busy until it is done.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+from buslens.errors import UsageError
+from buslens.fleet.model import Trouble
+from buslens.fleet.work import Failure
+from buslens.units import NS_PER_S, format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from types import TracebackType
+
+I = TypeVar("I")  # noqa: E741
+O = TypeVar("O")  # noqa: E741
+
+_WAITING: Final = 3
+"""Items per thread that are handed out ahead."""
+_LEAST_WAITING: Final = 8
+"""Items that are handed out though no worker has come yet."""
+_CONNECT_S: Final = 15
+_LOOK_S: Final = 0.2
+
+
+class ClusterPool:
+    """Workers of a Dask scheduler; a context manager that lets go of them.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler, such as ``tcp://192.0.2.7:8786``.
+    seconds : float, optional
+        Longest time for one item, counted from when its worker has it.
+    """
+
+    is_local = False
+
+    def __init__(self, address: str, *, seconds: float | None = None) -> None:
+        self._address = address
+        self._seconds = seconds
+        self._client: Any = None
+
+    def __enter__(self) -> ClusterPool:
+        """Connect.
+
+        Raises
+        ------
+        UsageError
+            If the library is not installed, or no scheduler answers.
+        """
+        try:
+            import distributed
+        except ImportError as exc:
+            how = "pip install 'buslens[cluster]'"
+            raise UsageError(f"--scheduler needs a library that is not installed: {how}") from exc
+        try:
+            make: Any = distributed.Client
+            self._client = make(self._address, timeout=_CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as exc:
+            raise UsageError(
+                f"no scheduler answers at {self._address}; start one with 'dask scheduler', and give its address as it"
+                " prints it"
+            ) from exc
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
+        """Yield every item with what a function makes of it, as they are done; see `Pool`."""
+        import distributed
+
+        wait: Any = distributed.wait
+        running: dict[Any, tuple[I, float]] = {}
+        source = iter(items)
+        is_over = False
+        while True:
+            while not is_over and len(running) < self._most_waiting():
+                try:
+                    item = next(source)
+                except StopIteration:
+                    is_over = True
+                    break
+                future = self._client.submit(function, item, pure=False)
+                running[future] = item, time.monotonic()
+            if not running:
+                return
+            try:
+                finished = wait(list(running), timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
+            except TimeoutError:
+                finished = set()
+            for future in finished:
+                item, _ = running.pop(future)
+                yield item, self._outcome(future)
+                future.release()
+            yield from self._given_up(running)
+
+    def _most_waiting(self) -> int:
+        threads = sum(self._client.nthreads().values())
+        return max(_WAITING * int(threads), _LEAST_WAITING)
+
+    def _given_up(self, running: dict[Any, tuple[I, float]]) -> Iterator[tuple[I, Failure]]:
+        if self._seconds is None:
+            return
+        waiting = len(running) / max(sum(self._client.nthreads().values()), 1)
+        for future, (item, since) in list(running.items()):
+            # When a worker has begun is not told; at worst it had all the others before this one.
+            if time.monotonic() - since > self._seconds * max(waiting, 1.0):
+                del running[future]
+                future.cancel()
+                longest = format_duration(round(self._seconds * NS_PER_S))
+                yield item, Failure(trouble=Trouble.TIME, reason=f"not done within {longest}")
+
+    def _outcome(self, future: Any) -> Any:
+        from distributed import KilledWorker
+        from distributed.client import FutureCancelledError
+
+        try:
+            return future.result()
+        except KilledWorker as exc:
+            return Failure(trouble=Trouble.DIED, reason=f"its worker died, and so did those that tried again: {exc}")
+        except FutureCancelledError as exc:
+            return Failure(trouble=Trouble.DIED, reason=f"the cluster gave it up: {exc}")
+        except MemoryError:
+            return Failure(trouble=Trouble.MEMORY, reason="it took more memory than its worker has")

@@ -1,0 +1,95 @@
+"""Bytes of a capture, wherever it lies, as a file of this machine."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+from urllib.parse import unquote, urlsplit
+
+from buslens.errors import CaptureError, Source, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_ADDRESS: Final = re.compile(r"[a-z][a-z0-9+.-]+:(//|:)", re.IGNORECASE)
+"""A scheme has two letters or more: one letter and a colon is a drive."""
+
+LARGEST: Final = 64 << 30
+"""Bytes of a capture that is fetched; our choice, against a store without an end."""
+
+_CHUNK: Final = 1 << 20
+
+
+def is_address(name: str) -> bool:
+    """Whether a name is an address such as ``s3://bucket/car.log``, not a path of this machine."""
+    return bool(_ADDRESS.match(name))
+
+
+def local_path(address: str) -> str | None:
+    """Return the path of a capture that lies on this machine; None for any other.
+
+    >>> local_path("logs/car.log"), local_path("s3://bucket/car.log")
+    ('logs/car.log', None)
+    """
+    if not is_address(address):
+        return address
+    parts = urlsplit(address)
+    if parts.scheme.lower() != "file" or parts.netloc not in {"", "localhost"}:
+        return None
+    path = unquote(parts.path)
+    return path[1:] if os.name == "nt" and re.match(r"/[A-Za-z]:", path) else path
+
+
+@contextmanager
+def fetched(address: str) -> Iterator[Path]:
+    """Lend a capture as a file: itself if it lies on this machine, else a copy that is removed afterwards.
+
+    Raises
+    ------
+    UsageError
+        If the library for this kind of store is not installed.
+    CaptureError
+        If it is too large.
+    OSError
+        If it cannot be had.
+    """
+    path = local_path(address)
+    if path is not None:
+        yield Path(path)
+        return
+    name = address.rpartition("/")[2]
+    suffix = "".join(Path(re.sub(r"[^A-Za-z0-9._-]", "_", name)).suffixes[-2:])[-40:]
+    with tempfile.TemporaryDirectory(prefix="buslens-") as folder:
+        copy = Path(folder) / f"capture{suffix}"
+        _copy(address, copy)
+        yield copy
+
+
+def _copy(address: str, to: Path) -> None:
+    try:
+        import fsspec
+
+        with fsspec.open(address, "rb") as source, to.open("wb") as target:
+            size = 0
+            while chunk := source.read(_CHUNK):
+                size += len(chunk)
+                if size > LARGEST:
+                    raise CaptureError(f"more than {LARGEST >> 30} GiB; fetch it yourself", Source(address))
+                target.write(chunk)
+    except ImportError as exc:
+        raise missing_library(address, exc) from exc
+    except (OSError, CaptureError):
+        raise
+    except Exception as exc:  # a library that is not ours, for a store that is not ours: anything may come
+        raise OSError(None, f"cannot be fetched: {type(exc).__name__}: {exc}", address) from exc
+
+
+def missing_library(address: str, error: Exception) -> UsageError:
+    """Return what to tell where the library for a kind of store is not installed."""
+    scheme = urlsplit(address).scheme.lower()
+    how = "pip install 'buslens[s3]'" if scheme in {"s3", "s3a"} else f"({error})"
+    return UsageError(f"captures at {scheme}:// need a library that is not installed: {how}")

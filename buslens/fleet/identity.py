@@ -1,0 +1,58 @@
+"""What makes two judgements the same: the bytes of the capture, and the ground that it was judged on.
+
+Both are SHA-256 (FIPS 180-4), as in the job record.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from buslens.fleet.model import Group
+
+
+def content_of(path: str | Path) -> str:
+    """Return the hash of a file's bytes as they lie.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def ground_of(group: Group, definitions: Iterable[str]) -> str:
+    """Return the hash over everything but the capture that a judgement depends on.
+
+    That is the bytes of the expectations and of the definitions, names of channels, and the version of the program.
+
+    Parameters
+    ----------
+    group : Group
+        Vehicles that are judged alike.
+    definitions : iterable of str
+        The definitions files: the group's, else those that its expectations name.
+
+    Raises
+    ------
+    OSError
+        If one of the files cannot be read.
+    """
+    from buslens import __version__
+
+    digest = hashlib.sha256()
+    for part in (
+        __version__.encode(),
+        content_of(group.expectations).encode(),
+        *(content_of(path).encode() for path in definitions),
+        # A group of its own for each: no two lists give the same bytes.
+        repr(sorted(group.channels)).encode("utf-8", "backslashreplace"),
+    ):
+        digest.update(len(part).to_bytes(8, "little") + part)
+    return digest.hexdigest()

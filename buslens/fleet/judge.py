@@ -1,0 +1,256 @@
+"""One capture of a fleet, judged: what a worker does, whichever pool it belongs to.
+
+What captures are judged on is loaded once per process and group, and the compiled kernels are used from the first
+capture on: a worker reads thousands.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture.frames import Clock
+from buslens.checks.findings import Outcome
+from buslens.errors import BuslensError, CaptureError, UsageError
+from buslens.files import explain
+from buslens.fleet.fetch import fetched
+from buslens.fleet.identity import content_of, ground_of
+from buslens.fleet.model import DelayRow, FindingRow, HandshakeRow, Judged, Trouble
+
+if TYPE_CHECKING:
+    import os
+
+    from buslens.capture.frames import Frames
+    from buslens.checks.check import Ground
+    from buslens.checks.findings import Finding, Result
+    from buslens.fleet.census import Census
+    from buslens.fleet.model import Group, Job
+    from buslens.timeline.recorder import Recorder
+
+_LOADED: Final[dict[tuple[Group, str], Ground]] = {}
+"""By group and ground, what this process has loaded."""
+_LONGEST_REASON: Final = 2000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """What is sent to a worker."""
+
+    job: Job
+    ground: str
+    #: Folder of a ledger that this worker may look into, so that a copy of what is known is not judged; None: none.
+    ledger: str | None = None
+
+
+def load(group: Group) -> tuple[Ground, str]:
+    """Return what a group is judged on, and its hash.
+
+    Raises
+    ------
+    BuslensError
+        If one of the files cannot be used, or they do not fit each other.
+    OSError
+        If one cannot be read.
+    """
+    from buslens.checks.check import prepare
+
+    ready = prepare([*group.definitions] if group.definitions else None, group.expectations)
+    files = group.definitions or tuple(file.path for file in ready.expected.definitions)
+    return ready, ground_of(group, files)
+
+
+def judge(task: Task) -> Judged:
+    """Return what comes of one capture; its troubles are part of that.
+
+    Raises
+    ------
+    UsageError
+        If the files that it is judged by have changed, or the library for its store is not installed: that concerns
+        the run, not the capture.
+    MemoryError
+        If there is not enough; whoever runs the worker makes a trouble of it.
+    """
+    begun = time.perf_counter()
+    ready = _ready(task)
+    content = ""
+    try:
+        with fetched(task.job.address) as path:
+            if path.is_dir():
+                raise CaptureError("is a folder")
+            before = path.stat()
+            content = content_of(path)
+            if _is_known(task, content):
+                return Judged(content=content, ground=task.ground)
+            judged = _judged(task, ready, path, content, begun)
+            if _has_changed(before, path.stat()):
+                content = ""
+                raise CaptureError("changed while it was read; the next run reads it again")
+    except UsageError:
+        raise
+    except BuslensError as exc:
+        problem = exc.problem
+    except OSError as exc:
+        problem = explain(exc, "").removeprefix(": ")
+    else:
+        return judged
+    return Judged(
+        content=content,
+        ground=task.ground,
+        trouble=Trouble.UNREADABLE,
+        summary=problem[:_LONGEST_REASON],
+        seconds=time.perf_counter() - begun,
+    )
+
+
+def _ready(task: Task) -> Ground:
+    key = (task.job.group, task.ground)
+    if key not in _LOADED:
+        try:
+            ready, ground = load(task.job.group)
+        except OSError as exc:
+            raise UsageError(explain(exc)) from exc
+        if ground != task.ground:
+            name = task.job.group.name
+            raise UsageError(
+                f"the expectations or definitions of group '{name}', or the program, are not the same for this worker"
+                " as when the run began; start the run again"
+            )
+        _LOADED[key] = ready
+    return _LOADED[key]
+
+
+def _has_changed(before: os.stat_result, after: os.stat_result) -> bool:
+    return (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns)
+
+
+def _is_known(task: Task, content: str) -> bool:
+    """Whether a ledger within reach has a judgement of the same bytes on the same ground."""
+    if task.ledger is None:
+        return False
+    from buslens.fleet.ledger import Ledger
+
+    try:
+        with Ledger.reading(Path(task.ledger)) as ledger:
+            return ledger.has(content, task.ground)
+    except BuslensError:
+        return False  # to look is only to save work
+
+
+def _judged(task: Task, ready: Ground, path: Path, content: str, begun: float) -> Judged:
+    from buslens.capture.fold import fold
+    from buslens.capture.open import open_capture
+    from buslens.checks.check import judge_whole
+    from buslens.fleet.census import Census
+    from buslens.timeline.recorder import Recorder
+
+    channels = dict(task.job.group.channels)
+    (recorder, census), tally = fold(
+        open_capture(path),
+        wanted=None,
+        new=lambda: (Recorder(ready.tracks, channels), Census()),
+        step=_take,
+        join=_never_joined,
+        workers=1,
+        plain_bytes=0,
+    )
+    result = judge_whole(task.job.address, ready.expected, recorder, tally)
+    is_dated = tally.clock in {Clock.WALL, Clock.LOCAL}
+    return Judged(
+        content=content,
+        ground=task.ground,
+        verdict=result.verdict,
+        summary=result.summary[:_LONGEST_REASON],
+        frames=tally.frames,
+        skipped_lines=tally.broken,
+        duration_ns=(tally.last_ns or 0) - (tally.first_ns or 0),
+        clock_start_ns=tally.first_ns if is_dated else None,
+        met=sum(finding.outcome is Outcome.MET for finding in result.findings),
+        unexercised=result.unexercised,
+        handshakes=tuple(_handshakes(result)),
+        delays=tuple(_delays(result)),
+        findings=tuple(_finding(it, result) for it in result.findings if it.outcome is not Outcome.MET),
+        traffic=census.rows(),
+        seconds=time.perf_counter() - begun,
+    )
+
+
+def _take(both: tuple[Recorder, Census], frames: Frames) -> None:
+    for one in both:
+        one.take(frames)
+
+
+def _never_joined(_one: object, _other: object) -> None:
+    raise AssertionError("one thread reads a capture in one piece")
+
+
+def _handshakes(result: Result) -> list[HandshakeRow]:
+    origin = result.origin_ns
+    return [
+        HandshakeRow(
+            rule=run.rule,
+            number=run.number,
+            start_earliest_ns=run.start.earliest_ns - origin,
+            start_latest_ns=None if run.start.latest_ns is None else run.start.latest_ns - origin,
+            end_ns=run.end_ns - origin,
+            completed=run.completed,
+            abandoned=run.abandoned,
+            tries=run.tries,
+        )
+        for run in result.handshakes
+    ]
+
+
+def _delays(result: Result) -> list[DelayRow]:
+    rows = []
+    for finding in result.findings:
+        if finding.step is None or finding.handshake is None:
+            continue
+        waited = _waited_ns(finding, result) if finding.delay is None else finding.delay.earliest_ns
+        rows.append(
+            DelayRow(
+                rule=finding.rule,
+                handshake=finding.handshake,
+                step=finding.step,
+                outcome=finding.outcome,
+                time_ns=None if finding.time_ns is None else finding.time_ns - result.origin_ns,
+                earliest_ns=waited,
+                latest_ns=None if finding.delay is None else finding.delay.latest_ns,
+                least_ns=_whole(None if finding.limit is None else finding.limit.least),
+                most_ns=_whole(None if finding.limit is None else finding.limit.most),
+            )
+        )
+    return rows
+
+
+def _waited_ns(finding: Finding, result: Result) -> int:
+    """Return for how long a change that has no delay was surely waited for, ns."""
+    if finding.outcome is not Outcome.MISSING or finding.limit is None or finding.limit.most is None:
+        # Out of order, or not to be seen: nothing is sure of how long it took.
+        return 0
+    begun = finding.reference.latest_ns if finding.reference is not None else None
+    shown = result.tally.last_ns or 0
+    return int(finding.limit.most) if begun is None else max(min(int(finding.limit.most), shown - begun), 0)
+
+
+def _whole(end: float | None) -> int | None:
+    return None if end is None else round(end)
+
+
+def _finding(finding: Finding, result: Result) -> FindingRow:
+    limit, delay = finding.limit, finding.delay
+    return FindingRow(
+        rule=finding.rule,
+        kind=finding.kind,
+        step=finding.step,
+        handshake=finding.handshake,
+        outcome=finding.outcome,
+        reason=finding.reason[:_LONGEST_REASON],
+        time_ns=None if finding.time_ns is None else finding.time_ns - result.origin_ns,
+        delay_earliest=None if delay is None else delay.earliest_ns,
+        delay_latest=None if delay is None else delay.latest_ns,
+        limit_least=None if limit is None else limit.least,
+        limit_most=None if limit is None else limit.most,
+        unit="" if limit is None else limit.unit,
+    )

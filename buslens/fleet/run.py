@@ -1,0 +1,173 @@
+"""A fleet, judged: every capture that is not known already goes to a worker, and what came of it into the ledger.
+
+The run may be killed at any moment. The ledger then holds every capture up to the last commit, and the next run goes on
+from there: what has not changed since is not even opened, what has is read, and judged unless its content is known.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from buslens.fleet.judge import Task, judge, load
+from buslens.fleet.model import Judged
+from buslens.fleet.progress import Progress
+from buslens.fleet.work import Failure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from buslens.checks.findings import Verdict
+    from buslens.fleet.ledger import Ledger
+    from buslens.fleet.model import Group, Job, Trouble
+    from buslens.fleet.work import Pool
+
+_COMMIT_S: Final = 1.0
+"""Seconds of work that a killed run loses at most."""
+_MOST_UNCOMMITTED: Final = 500
+_TELL_S: Final = 0.2
+
+
+@dataclass(slots=True, kw_only=True)
+class RunSummary:
+    """What a run did."""
+
+    #: Captures that were found.
+    listed: int = 0
+    #: Judged in this run, troubles among them.
+    judged: int = 0
+    #: Not changed since an earlier run; they were not opened.
+    unchanged: int = 0
+    #: Read, and known by their content.
+    copies: int = 0
+    #: Of those judged in this run.
+    verdicts: Counter[Verdict] = field(default_factory=Counter)
+    troubles: Counter[Trouble] = field(default_factory=Counter)
+    seconds: float = 0.0
+
+
+def run(
+    jobs: Iterable[Job],
+    ledger: Ledger,
+    pool: Pool,
+    *,
+    on_progress: Callable[[Progress], object] | None = None,
+    total: Callable[[], int | None] = lambda: None,
+) -> RunSummary:
+    """Judge captures and enter them into a ledger.
+
+    Parameters
+    ----------
+    jobs : iterable of Job
+        Taken one after the other as workers become free.
+    ledger : Ledger
+        Open for writing.
+    pool : Pool
+        Open.
+    on_progress : callable, optional
+        Is told, some times a second.
+    total : callable, optional
+        Returns how many captures there are, as soon as that is known before all have been taken.
+
+    Returns
+    -------
+    RunSummary
+        What was done.
+
+    Raises
+    ------
+    BuslensError
+        If the files that captures are judged by cannot be used, or the ledger cannot be written.
+    """
+    return _Run(ledger, pool, on_progress, total).work(jobs)
+
+
+class _Run:
+    def __init__(
+        self,
+        ledger: Ledger,
+        pool: Pool,
+        on_progress: Callable[[Progress], object] | None,
+        total: Callable[[], int | None],
+    ) -> None:
+        self.ledger = ledger
+        self.pool = pool
+        self.on_progress = on_progress
+        self.total = total
+        self.done = RunSummary()
+        self.is_listed = False
+        self.begun = self.committed = self.told = time.monotonic()
+        self.uncommitted = 0
+        self.grounds: dict[Group, str] = {}
+        self.folder = str(ledger.path.parent) if pool.is_local else None
+
+    def work(self, jobs: Iterable[Job]) -> RunSummary:
+        try:
+            for task, outcome in self.pool.each(judge, self._unknown(jobs)):
+                self._enter(task, outcome)
+                self._after_one()
+        finally:
+            # Ctrl-C too: what is done is done.
+            self.ledger.commit()
+            self.done.seconds = time.monotonic() - self.begun
+        self._tell()
+        return self.done
+
+    def _unknown(self, jobs: Iterable[Job]) -> Iterator[Task]:
+        """Yield a task for each capture that has to be read."""
+        for job in jobs:
+            self.done.listed += 1
+            ground = self._ground(job.group)
+            content = self.ledger.known_content(job.address, job.size, job.stamp)
+            if content is not None and self.ledger.has(content, ground):
+                self.ledger.link(job, content, ground)
+                self.done.unchanged += 1
+                self._after_one()
+                continue
+            yield Task(job=job, ground=ground, ledger=self.folder)
+        self.is_listed = True
+
+    def _ground(self, group: Group) -> str:
+        if group not in self.grounds:
+            self.grounds[group] = load(group)[1]
+        return self.grounds[group]
+
+    def _enter(self, task: Task, outcome: Judged | Failure) -> None:
+        if isinstance(outcome, Failure):
+            outcome = Judged(content="", ground=task.ground, trouble=outcome.trouble, summary=outcome.reason)
+        if outcome.verdict is None and outcome.trouble is None:
+            self.ledger.link(task.job, outcome.content, outcome.ground)
+            self.done.copies += 1
+            return
+        self.ledger.put(task.job, outcome)
+        self.done.judged += 1
+        if outcome.verdict is not None:
+            self.done.verdicts[outcome.verdict] += 1
+        if outcome.trouble is not None:
+            self.done.troubles[outcome.trouble] += 1
+
+    def _after_one(self) -> None:
+        now = time.monotonic()
+        self.uncommitted += 1
+        if now - self.committed >= _COMMIT_S or self.uncommitted >= _MOST_UNCOMMITTED:
+            self.ledger.commit()
+            self.committed, self.uncommitted = time.monotonic(), 0
+        if now - self.told >= _TELL_S:
+            self._tell()
+            self.told = now
+
+    def _tell(self) -> None:
+        if self.on_progress is None:
+            return
+        self.on_progress(
+            Progress(
+                listed=self.done.listed,
+                total=self.done.listed if self.is_listed else self.total(),
+                judged=self.done.judged,
+                known=self.done.unchanged + self.done.copies,
+                troubled=sum(self.done.troubles.values()),
+                seconds=time.monotonic() - self.begun,
+            )
+        )

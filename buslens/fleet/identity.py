@@ -27,6 +27,16 @@ def content_of(path: str | Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def program_version() -> str:
+    """Return the version of this program."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("buslens")
+    except PackageNotFoundError:
+        return "of an unknown version"
+
+
 def ground_of(group: Group, definitions: Iterable[str]) -> str:
     """Return the hash over everything but the capture that a judgement depends on.
 
@@ -44,14 +54,11 @@ def ground_of(group: Group, definitions: Iterable[str]) -> str:
     OSError
         If one of the files cannot be read.
     """
-    from buslens import __version__
-
     digest = hashlib.sha256()
     for part in (
-        __version__.encode(),
+        program_version().encode(),
         content_of(group.expectations).encode(),
         *(content_of(path).encode() for path in definitions),
-        # A group of its own for each: no two lists give the same bytes.
         repr(sorted(group.channels)).encode("utf-8", "backslashreplace"),
     ):
         digest.update(len(part).to_bytes(8, "little") + part)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, cast
 
 from buslens.errors import BuslensError, Source, UsageError
 from buslens.files import explain
+from buslens.fleet.identity import program_version
 from buslens.fleet.ledger_file import as_stored, as_text, damaged, in_words, open_reading, open_writing
 from buslens.fleet.ledger_rows import Rows, hash_text
 from buslens.fleet.lock import WriterLock
@@ -69,7 +70,7 @@ class Ledger:
         except OSError as exc:
             raise BuslensError(explain(exc)) from exc
         try:
-            return cls(path, open_writing(path, _program()), lock)
+            return cls(path, open_writing(path, program_version()), lock)
         except BaseException:
             lock.release()
             raise
@@ -281,13 +282,3 @@ class Ledger:
     def _one(self, query: str, values: Sequence[object]) -> tuple[object, ...] | None:
         with in_words(self.path):
             return cast("tuple[object, ...] | None", self._connection.execute(query, values).fetchone())
-
-
-def _program() -> str:
-    """Return the version of the program, for people who open a ledger that it cannot read."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("buslens")
-    except PackageNotFoundError:
-        return "of an unknown version"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import time
 from contextlib import contextmanager
@@ -21,6 +22,8 @@ class Key(Enum):
     END = "end"
 
 
+_SEQUENCE: Final = re.compile(rb"\x1b(?:\[[0-?]*[ -/]*[@-~]?|O.?|)", re.DOTALL)
+"""What a key that is no character sends (ECMA-48, control sequences)."""
 _MEANINGS: Final = {b" ": Key.PAUSE, b"\x1b[C": Key.STEP, b"\x1bOC": Key.STEP, b"n": Key.STEP, b"q": Key.END}
 _LOOK_S: Final = 0.02
 
@@ -49,17 +52,30 @@ class _TerminalKeys:
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
+        #: Keys that came together with an earlier one.
+        self._pressed = b""
 
     def wait(self, seconds: float) -> Key | None:
         import select
 
-        ready, _, _ = select.select([self._descriptor], [], [], seconds)
-        if not ready:
-            return None
-        pressed = os.read(self._descriptor, 16)
-        if not pressed:
-            time.sleep(seconds)  # the terminal has gone
-        return next((key for text, key in _MEANINGS.items() if pressed.startswith(text)), None)
+        if not self._pressed:
+            ready, _, _ = select.select([self._descriptor], [], [], seconds)
+            if not ready:
+                return None
+            self._pressed = os.read(self._descriptor, 64)
+            if not self._pressed:
+                time.sleep(seconds)  # the terminal has gone
+        return self._next()
+
+    def _next(self) -> Key | None:
+        """Take keys up to the first that means something."""
+        while self._pressed:
+            sequence = _SEQUENCE.match(self._pressed)
+            text = sequence[0] if sequence else self._pressed[:1]
+            self._pressed = self._pressed[len(text) :]
+            if text in _MEANINGS:
+                return _MEANINGS[text]
+        return None
 
 
 class _WindowsKeys:

@@ -371,7 +371,7 @@ def picture(sight: Sight, *, width: int, height: int, pens: Pens) -> RenderableT
         return text
 
     result = sight.result
-    rows = [line((_heading(sight), Ink.STRONG))]
+    rows = [line((_heading(sight, width), Ink.STRONG))]
     names = max((len(clean(role)) for role in result.timelines), default=0)
     # One width for all lanes, so that what stands below each other is of one time.
     said = {role: now_words(timeline, sight.now_ns) for role, timeline in result.timelines.items()}
@@ -399,8 +399,17 @@ def picture(sight: Sight, *, width: int, height: int, pens: Pens) -> RenderableT
     return Group(*rows)
 
 
-def _heading(sight: Sight) -> str:
-    words = f"{clean(sight.result.path)}  {moment(sight.now_ns, sight.origin_ns)}"
+def _heading(sight: Sight, width: int) -> str:
+    """Return what is played, and where it stands; a long path loses its beginning, never the moment its place."""
+    from rich.cells import cell_len
+
+    words = f"  {moment(sight.now_ns, sight.origin_ns)}"
     if sight.speed is not None:
         words += f"  {sight.speed:g} x real time"
-    return words + ("  standing still" if sight.is_paused else "")
+    words += "  standing still" if sight.is_paused else ""
+    path, room = clean(sight.result.path), width - cell_len(words)
+    if cell_len(path) > room:
+        while path and cell_len(path) > room - 3:
+            path = path[max(len(path) - room, 1) :]
+        path = f"...{path}"
+    return path + words

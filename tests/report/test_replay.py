@@ -147,6 +147,21 @@ class TestPicture:
         assert places == sorted(places)
         assert (places[2] - places[1]) / (places[1] - places[0]) == pytest.approx(150 / 75, abs=0.3)
 
+    @pytest.mark.parametrize("name", ["/home/pinewick/captures/2026/" * 3 + "car07.log", "\u65e5" * 80 + "car07.log"])
+    @pytest.mark.parametrize("width", [60, 80])
+    def test_long_name(self, name: str, width: int) -> None:
+        """The moment and the speed are what a reader looks for; the end of a path tells more than its beginning."""
+        from dataclasses import replace
+
+        console = Console(file=io.StringIO(), width=width)
+        shown = picture(
+            sight(result=replace(lock(), path=name), is_paused=True), width=width, height=40, pens=ASCII_PENS
+        )
+        console.print(shown)
+        heading = console.file.getvalue().splitlines()[0]  # type: ignore[attr-defined]
+        assert heading.startswith("...")
+        assert heading.endswith("car07.log  at 1.175 s  0.5 x real time  standing still")
+
     def test_hostile_name(self) -> None:
         from dataclasses import replace
 

@@ -64,7 +64,8 @@ def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Comparison]
     for outlier in outliers.vehicle_outliers(days.vehicle[kept], days.day[kept], freed[kept], days.width[kept]):
         yield _vehicle_test(outlier, delays, kind=far, what=what)
     for vehicle, found in trends.items():
-        own = np.flatnonzero((days.vehicle == vehicle) & told)
+        low, high = np.searchsorted(days.vehicle, [vehicle, vehicle + 1])
+        own = low + np.flatnonzero(told[low:high])
         kind = AnomalyKind.SKEW if is_skew else AnomalyKind.DRIFT
         finite = days.width[own][np.isfinite(days.width[own])]
         half_width = float(np.median(finite)) / 2.0 if len(finite) else 0.0

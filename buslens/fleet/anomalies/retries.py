@@ -75,8 +75,6 @@ class _ByDay:
 
 
 def _rise(vehicle: int, days: NDArray[np.int64], again: NDArray[np.bool_], fleet: _ByDay) -> Rise | None:
-    from scipy import stats
-
     last = int(days[-1])
     found: list[Rise] = []
     for window in LATELY:
@@ -85,14 +83,12 @@ def _rise(vehicle: int, days: NDArray[np.int64], again: NDArray[np.bool_], fleet
         if recent < FEWEST_LATELY or before < FEWEST_BEFORE:
             continue
         often, earlier = int(again[lately].sum()), int(again[~lately].sum())
-        own = float(stats.fisher_exact([[often, recent - often], [earlier, before - earlier]], "greater").pvalue)
         since = int(days[lately][0])
         all_often, all_days = fleet.between(since, last)
         others, other_days = all_often - often, all_days - recent
-        p_value = own
+        p_value = _oftener(often, recent, earlier, before)
         if other_days:
-            table = [[often, recent - often], [others, other_days - others]]
-            p_value = max(own, float(stats.fisher_exact(table, "greater").pvalue))
+            p_value = max(p_value, _oftener(often, recent, others, other_days))
         found.append(
             Rise(
                 vehicle=vehicle,
@@ -108,3 +104,12 @@ def _rise(vehicle: int, days: NDArray[np.int64], again: NDArray[np.bool_], fleet
         return None
     best = min(found, key=lambda rise: rise.p_value)
     return replace(best, p_value=min(1.0, len(found) * best.p_value))
+
+
+def _oftener(often: int, days: int, other: int, other_days: int) -> float:
+    """Return how probable it is, if both are alike, that so many of the first days or more are marked."""
+    from scipy import stats
+
+    if not often:
+        return 1.0
+    return float(stats.fisher_exact([[often, days - often], [other, other_days - other]], "greater").pvalue)

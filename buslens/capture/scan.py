@@ -131,15 +131,22 @@ class Scanner:
                     self._skip(self._s[k.LINES] + 1, _REASONS[k.TOO_LONG], self._buffer[:SHOWN_BYTES])
                     self._s[k.LINES] += 1
                 elif window.is_cut and stream.damage:
-                    self._skip(self._s[k.LINES] + 1, stream.damage, self._buffer[: window.stop - 1])
+                    self._end_at_damage(stream.damage, self._buffer[: window.stop - 1])
                     return
                 else:
                     yield from self._read_window(window)
             if stream.damage:
-                self._skip(self._s[k.LINES] + 1, stream.damage, b"")
+                self._end_at_damage(stream.damage, b"")
         finally:
             # It refers to this object: without a circle the buffers go as soon as nobody needs them.
             self._run = None
+
+    def _end_at_damage(self, damage: str, text: bytes | bytearray) -> None:
+        """Count the line in which the stream broke off as broken, and say so however many there are before it."""
+        line = self._s[k.LINES] + 1
+        if self._s[k.BROKEN] >= KEPT_LINES:
+            self.account.note(f"line {line}: {damage}")
+        self._skip(line, damage, text)
 
     def _read_window(self, window: Window) -> Iterator[Frames]:
         frames = self._s[k.FRAMES]

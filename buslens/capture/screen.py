@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections import Counter
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -67,27 +68,35 @@ class Stamps(NamedTuple):
 def stamps_of(head: bytes) -> Stamps | None:
     """Return what the stamps are, from the first lines of a log; None if none of them is a line of this format.
 
-    The form is that of the first line that is a frame. Small numbers of seconds may run from the start or
-    count from the line before. Running time hardly ever falls: frames of several channels come a little out
-    of order now and then. Gaps fall about every second time, and where all are alike they do not rise. So
-    they are gaps if at least one in four of the stamps is not above the one before.
+    The form is that of most lines, so that a damaged one decides nothing. Small numbers of seconds may run
+    from the start or count from the line before. Running time hardly ever falls: frames of several channels
+    come a little out of order now and then. Gaps fall about every second time, and where all are alike they
+    do not rise. So they are gaps if at least one in four of the stamps is not above the one before.
     """
     rows = [match for line in head.splitlines() if (match := _ROW.match(line)) is not None]
     if not rows:
         return None
-    first = rows[0]["stamp"]
-    if first is None:
+    forms = Counter(_form(row["stamp"]) for row in rows)
+    form, _ = forms.most_common(1)[0]
+    if form == kernel.NONE:
         return Stamps(kernel.NONE, Clock.MISSING)
-    if b":" in first or b"-" in first:
+    if form == kernel.CALENDAR:
         return Stamps(kernel.CALENDAR, Clock.LOCAL)
     stamps = [
         int(match[1]) * NS_PER_S + int((match[2] or b"").ljust(9, b"0"))
         for row in rows
         if row["stamp"] is not None and (match := _SECONDS.fullmatch(row["stamp"])) is not None
     ]
-    if not stamps or stamps[0] >= _EPOCH_STAMPS_NS:
+    if not stamps or sorted(stamps)[len(stamps) // 2] >= _EPOCH_STAMPS_NS:
         return Stamps(kernel.SECONDS, Clock.WALL)
     return _running_or_gaps(stamps)
+
+
+def _form(stamp: bytes | None) -> int:
+    """Return what one stamp looks like; gaps look like seconds."""
+    if stamp is None:
+        return kernel.NONE
+    return kernel.CALENDAR if b":" in stamp or b"-" in stamp else kernel.SECONDS
 
 
 def _running_or_gaps(stamps: Sequence[int]) -> Stamps:

@@ -93,6 +93,8 @@ def gunzip(data: bytes) -> None:
         if dice & 2:
             del packed[dice // 5 % len(packed) :]
         data = bytes(packed)
+    if not data.startswith(b"\x1f\x8b"):
+        return  # it would not be taken for one
     unpacked, is_whole = by_zlib(data)
     ours, damage = _gunzipped(data, most=1 + dice % 5000)
     if len(unpacked) < MOST_UNPACKED:

@@ -172,7 +172,11 @@ def _about(pattern: str, *, ignore_case: bool = False) -> Callable[[str], object
 
 def _has_few_bytes(line: str) -> bool:
     """Whether a row has fewer words that are bytes than its DLC or length says."""
-    found = re.search(r"\s(?:d\s+(\S+)|[01]\s+[01]\s+[0-9A-Fa-f]+\s+(\d+))((?:\s+[0-9A-Fa-f]{1,2}(?=\s|$))*)", line)
+    found = re.search(
+        r"\s(?:(?:Rx|Tx)\s+d\s+(\S+)|[01]\s+[01]\s+[0-9A-F]+\s+(\d+))((?:\s+[0-9A-F]{1,2}(?=\s|$))*)",
+        line,
+        re.IGNORECASE,
+    )
     if found is None:
         return False
     wanted = min(int(found[1], 16), 8) if re.fullmatch("[0-9A-Fa-f]+", found[1] or "") else int(found[2] or 0)

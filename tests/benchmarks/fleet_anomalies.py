@@ -26,7 +26,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from support.fleets import Recorded, in_columns, recorded_fleet
+from support.rehearsed_fleets import Recorded, in_columns, recorded_fleet
 from support.trials import interval
 
 from buslens.checks.findings import Outcome

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from support.fleets import GROUP, SKEWS, in_columns, recorded_fleet
+from support.rehearsed_fleets import GROUP, SKEWS, in_columns, recorded_fleet
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.anomalies.columns import NS_PER_DAY, UNDATED, StepDelays
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from support.fleets import Recorded
+    from support.rehearsed_fleets import Recorded
 
 MS = 1_000_000
 

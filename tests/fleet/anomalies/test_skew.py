@@ -2,8 +2,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from support.fleets import SKEWS
 from support.rehearsed import expectations
+from support.rehearsed_fleets import SKEWS
 
 from buslens.expectations.model import Sequence
 from buslens.fleet.anomalies.skew import skew_steps

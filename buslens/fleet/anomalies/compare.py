@@ -241,7 +241,7 @@ def _drift_test(
         p_value=trend.p_value,
         kind=kind,
         vehicle=vehicle,
-        sentence=wording.trend_words(trend, limit, between, what=what),
+        sentence=wording.drift_words(found, limit, between, what=what),
         rule=delays.rule,
         step=delays.step,
         recorded_ns=trend.first_day * NS_PER_DAY,
@@ -255,6 +255,10 @@ def _drift_test(
             "first_day": trend.first_day,
             "last_day": trend.last_day,
             "days": trend.days,
+            "latest_slope_ms_per_day": found.latest.slope,
+            "latest_first_day": found.latest.first_day,
+            "latest_level_ms": found.latest.level,
+            "latest_middle_day": found.latest.middle_day,
         },
     )
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from buslens.fleet.anomalies.drift import Trend
+    from buslens.fleet.anomalies.drift import Drift, Trend
     from buslens.fleet.anomalies.outliers import Outlier
     from buslens.fleet.anomalies.retries import Rise
     from buslens.fleet.anomalies.traffic import Change
@@ -42,23 +42,29 @@ def vehicle_words(outlier: Outlier, *, what: str) -> str:
     )
 
 
-def trend_words(trend: Trend, limit_ms: float | None, between: tuple[float, float | None] | None, *, what: str) -> str:
+def drift_words(drift: Drift, limit_ms: float | None, between: tuple[float, float | None] | None, *, what: str) -> str:
     """Return the sentence on delays that grow or shrink."""
+    trend, latest = drift.trend, drift.latest
     verb = "grows" if trend.slope > 0.0 else "shrinks"
-    low, high = sorted((abs(trend.slope_low), abs(trend.slope_high)))
     text = (
-        f"{what} {verb} by {abs(trend.slope):.2g} ms a day (95 %: {low:.2g} to {high:.2g}), from about"
-        f" {_ms(trend.first_level)} at first to {_ms(trend.last_level)} at last, {date_words(trend.first_day)} to"
-        f" {date_words(trend.last_day)}, the season taken off"
+        f"{what} {verb} by {_slope(trend)}, from about {_ms(trend.first_level)} at first to {_ms(trend.last_level)} at"
+        f" last, {date_words(trend.first_day)} to {date_words(trend.last_day)}, the season taken off"
     )
     if between is None or limit_ms is None:
         return text
+    if latest.first_day != trend.first_day:
+        text += f"; since {date_words(latest.first_day)} by {_slope(latest)}"
     first = date_words(between[0])
     if between[1] is None:
         return f"{text}; going on like that it reaches the limit of {_ms(limit_ms)} on {first} at the earliest"
     last = date_words(between[1])
     when = f"on {first}" if first == last else f"between {first} and {last}"
     return f"{text}; going on like that it crosses the limit of {_ms(limit_ms)} {when}"
+
+
+def _slope(trend: Trend) -> str:
+    low, high = sorted((abs(trend.slope_low), abs(trend.slope_high)))
+    return f"{abs(trend.slope):.2g} ms a day (95 %: {low:.2g} to {high:.2g})"
 
 
 def retry_words(rise: Rise) -> str:

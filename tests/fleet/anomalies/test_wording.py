@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from buslens.fleet.anomalies import wording
-from buslens.fleet.anomalies.drift import Trend
+from buslens.fleet.anomalies.drift import Drift, Trend
 from buslens.fleet.anomalies.outliers import Outlier, Scale
 from buslens.fleet.anomalies.retries import Rise
 from buslens.fleet.anomalies.traffic import Change
@@ -59,7 +59,7 @@ class TestSentences:
         ],
     )
     def test_drift(self, between: tuple[float, float | None] | None, end: str) -> None:
-        text = wording.trend_words(GROWS, 600.0, between, what="the delay")
+        text = wording.drift_words(Drift(trend=GROWS, latest=GROWS, growth=0.0), 600.0, between, what="the delay")
         assert text.startswith(
             "the delay grows by 0.83 ms a day (95 %: 0.71 to 0.94), from about 284 ms at first to 383 ms at last,"
             " 2026-03-02 to 2026-06-30, the season taken off"
@@ -68,7 +68,16 @@ class TestSentences:
 
     def test_shrinks(self) -> None:
         shrinks = replace(GROWS, slope=-0.834, slope_low=-0.944, slope_high=-0.71)
-        assert "shrinks by 0.83 ms a day (95 %: 0.71 to 0.94)" in wording.trend_words(shrinks, None, None, what="it")
+        drift = Drift(trend=shrinks, latest=shrinks, growth=0.0)
+        assert "shrinks by 0.83 ms a day (95 %: 0.71 to 0.94)" in wording.drift_words(drift, None, None, what="it")
+
+    def test_faster_of_late(self) -> None:
+        """A date rests on the last weeks, so that these are told with it."""
+        latest = replace(GROWS, slope=2.0, slope_low=1.5, slope_high=2.5, first_day=20_604)
+        text = wording.drift_words(
+            Drift(trend=GROWS, latest=latest, growth=0.0), 600.0, (20_668.0, None), what="the delay"
+        )
+        assert "; since 2026-05-31 by 2 ms a day (95 %: 1.5 to 2.5); going on like that it reaches" in text
 
     def test_retries(self) -> None:
         rise = Rise(

@@ -47,5 +47,4 @@ def ending_gently() -> Iterator[None]:
 
 
 def _end(number: int, _frame: object) -> None:
-    signal.signal(number, signal.SIG_IGN)  # being asked twice must not cut short what the first one began
     raise Ended(_STATUS[signal.Signals(number).name])

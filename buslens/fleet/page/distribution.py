@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.checks.findings import Limit, Outcome, Span
-from buslens.checks.words import span_words
+from buslens.checks.words import span_words as words_of_span
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis
 from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED
@@ -143,6 +143,15 @@ def picture(view: StepView) -> Markup:
     drawing.lines([[(axis.left, floor), (axis.right, floor)]], "ink", 0.8)
     axis.draw(drawing, HEIGHT - _BOTTOM)
     return drawing.markup(label(view), kind="plot")
+
+
+def span_words(span: Span) -> str:
+    """Return a length with its doubt; where nothing is known of it, so.
+
+    >>> span_words(Span(earliest_ns=0, latest_ns=None)), span_words(Span(earliest_ns=0, latest_ns=75_000_000))
+    ('not known', '0 to 75 ms')
+    """
+    return "not known" if span == Span(earliest_ns=0, latest_ns=None) else words_of_span(span)
 
 
 def label(view: StepView) -> str:

@@ -121,11 +121,11 @@ def reasons(one: Standing) -> Markup:
         words = f"{WRONG_SIGN} {_group_words(key)}"
         lead = tag("b", words) if place == 0 else words
         lines.append(tag("li", lead, often, f": {found[-1].finding.reason}" if place == 0 else ""))
-    lines += [
-        tag("li", tag("b", f"{anomaly.kind.value}: "), anomaly.sentence) for anomaly in one.anomalies[:MOST_REASONS]
-    ]
-    if len(one.anomalies) > MOST_REASONS:
-        lines.append(tag("li", f"{len(one.anomalies) - MOST_REASONS} more, listed below"))
+    # Beside a fault, the surest is enough: all of them have a list of their own.
+    most = 1 if one.urgency.is_fault else MOST_REASONS
+    lines += [tag("li", tag("b", f"{anomaly.kind.value}: "), anomaly.sentence) for anomaly in one.anomalies[:most]]
+    if len(one.anomalies) > most:
+        lines.append(tag("li", f"{len(one.anomalies) - most} more that stand out, listed below"))
     if one.urgency is Urgency.NOT_KNOWN and one.lately:
         last = one.lately[-1]
         lines.append(tag("li", f"{DOUBT_SIGN if last.trouble is None else IDLE_SIGN} ", last.summary))

@@ -171,19 +171,21 @@ def _pictures(
 ) -> _Seen:
     pictures: dict[str, tuple[Picture, ...]] = {}
     results: dict[str, Result] = {}
-    by_vehicle: dict[str, TrendView] = {}
+    by_vehicle: dict[str, list[TrendView]] = {}
     for drift in drifts:
-        before = by_vehicle.setdefault(drift.anomaly.vehicle, drift)
-        if before.anomaly.crossing_ns is None and drift.anomaly.crossing_ns is not None:
-            by_vehicle[drift.anomaly.vehicle] = drift
+        by_vehicle.setdefault(drift.anomaly.vehicle, []).append(drift)
     shown = set()
     for one in told:
         found = []
         if again is not None and one.urgency is not Urgency.CROSSING:
             seen = moment_to_see(ledger, one)
             found += [_moment(*seen, again, results)] if seen is not None else []
-        own = by_vehicle.get(one.row.vehicle)
-        if own is not None:
+        if mine := by_vehicle.get(one.row.vehicle):
+            # Of several, one that belongs to a fault, else one that will cross its limit.
+            faulty = {(fault.finding.rule, fault.finding.step) for fault in one.faults}
+            own = min(
+                mine, key=lambda it: ((it.anomaly.rule, it.anomaly.step) not in faulty, it.anomaly.crossing_ns is None)
+            )
             shown.add(id(own))
             caption = f"{own.anomaly.rule}, {own.anomaly.step}: the delay, day by day"
             found.append(Picture(markup=trends.picture(own), caption=caption))

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final
 from buslens.fleet.model import Trouble
 from buslens.fleet.page import distribution, trends
 from buslens.fleet.page.calendar import day, period
+from buslens.fleet.page.distribution import span_words
 from buslens.fleet.page.entries import link, why
 from buslens.fleet.page.urgency import DEFINITIONS, ORDER, Urgency
 from buslens.report.record.markup import Markup, join, table, tag
-from buslens.report.words import DOUBT_SIGN, limit_words, span_words
+from buslens.report.words import DOUBT_SIGN, limit_words
 from buslens.units import NS_PER_MIN
 
 if TYPE_CHECKING:

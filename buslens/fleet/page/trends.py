@@ -29,8 +29,8 @@ SLOPE: Final = "slope_ms_per_day"
 """Number that an anomaly has which is a matter of time."""
 
 WIDTH: Final = 350.0
-HEIGHT: Final = 150.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 32.0, 10.0, 16.0, 20.0
+HEIGHT: Final = 158.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 32.0, 10.0, 25.0, 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,8 +201,7 @@ def _crossing(drawing: Drawing, across: Axis, floor: float, crossing: tuple[int,
         drawing.lines([[(right, y - 4), (right, floor)]], "accent", 0.8)
     drawing.lines([[(left, y), (right, y)]], "accent", 1.4)
     words = crossing_words(crossing)
-    room = 5.2 * len(words)
-    if left - room > across.left:
-        drawing.words(left - 4, y + 3, words, "bold", anchor="right")
-    else:
-        drawing.words(min(right + 4, across.right - room), y + 3, words, "bold")
+    # About half of the width that the words take.
+    half = 2.9 * len(words)
+    middle = min(max((left + right) / 2, across.left + half), across.right - half)
+    drawing.words(middle, y - 7, words, "bold", anchor="center")

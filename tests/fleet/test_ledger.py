@@ -25,7 +25,7 @@ from buslens.errors import BuslensError, UsageError
 from buslens.fleet import ledger_file, queries
 from buslens.fleet.ledger import LEDGER_NAME, LOCK_NAME, Ledger
 from buslens.fleet.lock import WriterLock
-from buslens.fleet.model import Anomaly, AnomalyKind, Job, Judged, Trouble
+from buslens.fleet.model import Anomaly, AnomalyKind, HandshakeRow, Job, Judged, TrafficRow, Trouble
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -198,6 +198,30 @@ class TestCopies:
             ledger.link(replace(JOB, vehicle="car2"), GOOD.content, "ground")
             assert [row.address for row in queries.captures_of(ledger, "car1")] == ["b.log"]
             assert [row.address for row in queries.captures_of(ledger, "car2")] == ["a.log"]
+
+    def test_a_trouble_gives_way_for_all_copies(self, tmp_path: Path) -> None:
+        """What another try brings is told of the copies too, with the date of the capture's own clock."""
+        slow = Judged(
+            content=GOOD.content, ground="ground", trouble=Trouble.TIME, traffic=(TrafficRow("1", 2, False, 3, 4),)
+        )
+        undated = replace(JOB, recorded_ns=None)
+        with Ledger.writing(tmp_path) as ledger:
+            ledger.put(undated, slow)
+            ledger.put(replace(undated, address="b.log", vehicle="car2"), slow)
+            ledger.put(undated, replace(GOOD, clock_start_ns=77, traffic=slow.traffic))
+            for vehicle in ("car1", "car2"):
+                (row,) = queries.captures_of(ledger, vehicle)
+                assert (row.recorded_ns, row.verdict, row.trouble) == (77, GOOD.verdict, None)
+                assert queries.traffic_of(ledger, vehicle).frames.tolist() == [3]
+
+    def test_copies_are_in_no_count(self, tmp_path: Path) -> None:
+        run = HandshakeRow("lock handshake", 1, 0, 1, 2, True, "", 1)
+        with Ledger.writing(tmp_path) as ledger:
+            ledger.put(JOB, replace(GOOD, handshakes=(run,)))
+            ledger.link(replace(JOB, address="b.log"), GOOD.content, "ground")
+            (row,) = queries.vehicles(ledger)
+            assert (row.captures, row.as_expected, row.handshakes) == (1, 1, 1)
+            assert len(queries.tries_of(ledger).tries) == 1
 
 
 class TestAnomalies:
@@ -570,3 +594,10 @@ class TestDamaged:
         with pytest.raises(BuslensError, match="the ledger is damaged"):
             Ledger.writing(tmp_path)
         assert (tmp_path / LEDGER_NAME).read_bytes() == half
+
+    def test_what_sqlite_cannot_even_quote(self, sound: bytes, tmp_path: Path) -> None:
+        """An error text of SQLite's that is no text is told in words too."""
+        (tmp_path / LEDGER_NAME).write_bytes(sound.replace(b"CREATE TABLE capture (", b"CREATE TABLE capture \xff", 1))
+        for opening in (Ledger.reading, Ledger.writing):
+            with pytest.raises(BuslensError, match="the ledger is damaged"):
+                opening(tmp_path)

@@ -202,6 +202,8 @@ def judged(draw: st.DrawFn, *, grounds: tuple[str, ...] = ("one", "two")) -> Jud
             ground=draw(st.sampled_from(grounds)),
             trouble=trouble,
             summary=draw(NAMES),
+            # Far enough in, some of what was seen may be known.
+            traffic=draw(st.lists(_TRAFFIC, max_size=1).map(tuple)),
         )
     lists = st.lists
     return Judged(
@@ -229,7 +231,7 @@ def jobs(draw: st.DrawFn) -> Job:
     group = draw(st.sampled_from(["all", "trucks"]))
     return Job(
         address=draw(st.sampled_from(["a.log", "b.log", "=c.log", "d\udcff.log", "s3://bucket/e.log"])),
-        vehicle=draw(NAMES),
+        vehicle=draw(st.just("car1") | NAMES),
         recorded_ns=draw(_optional(_NUMBER)),
         group=Group(name=group, vehicles=("*",), expectations="x.toml"),
         size=draw(_optional(_COUNT)),

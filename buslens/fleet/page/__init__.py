@@ -5,6 +5,7 @@ gather        from the ledger to what is shown
 urgency       the ladder on which vehicles stand
 entries       the list of vehicles to call in
 sections      the other parts
+again         captures judged again for their pictures
 moments       the worst moment as a small timing diagram
 distribution  the delays of a step over the fleet
 trends        the delays of a vehicle over the calendar

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.expectations.model import Sequence
@@ -24,7 +24,19 @@ _WORST_FIRST: Final = (
 )
 
 
-def worst_first(findings: Iterable[Finding]) -> list[Finding]:
+class _Found(Protocol):
+    """What findings have, and the rows that are kept of them."""
+
+    @property
+    def outcome(self) -> Outcome: ...
+    @property
+    def time_ns(self) -> int | None: ...
+
+
+_F = TypeVar("_F", bound=_Found)
+
+
+def worst_first(findings: Iterable[_F]) -> list[_F]:
     """Return findings as a person wants to read them: faults, then doubts, then the rest, each in order of time."""
     return sorted(findings, key=lambda it: (_WORST_FIRST.index(it.outcome), it.time_ns or 0))
 

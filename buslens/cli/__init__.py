@@ -42,6 +42,7 @@ COMMANDS: Final[Mapping[str, _Command]] = {
     "diagnose": _Command("buslens.cli.diagnose", "rank what would explain captures, and tell what to measure next"),
     "compare": _Command("buslens.cli.compare", "compare captures before and after a repair, and tell what that proves"),
     "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
+    "fleet": _Command("buslens.cli.fleet", "judge the captures of many vehicles, and tell which to call in"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
     "defs": _Command("buslens.cli.defs", "show what definitions files hold, and what of them cannot be used"),
     "replay": _Command("buslens.cli.replay", "play a capture in real time, and judge it as it goes"),

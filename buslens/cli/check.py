@@ -13,14 +13,13 @@ example:
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from buslens.cli.judging import Judge, Judged, expand
 from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, gravest
-from buslens.errors import UsageError
-from buslens.files import same_file, write_atomically
+from buslens.cli.writing import demand_report
+from buslens.files import write_atomically
 
 if TYPE_CHECKING:
     import argparse
@@ -117,7 +116,7 @@ class _BuildReport:
     """A JUnit file."""
 
     def __init__(self, path: str, captures: list[str], console: Console) -> None:
-        _demand_replaceable(path, captures)
+        demand_report(path, captures)
         self._path = path
         self._console = console
         self._suites: list[Element] = []
@@ -134,16 +133,3 @@ class _BuildReport:
         from buslens.report.junit import junit
 
         write_atomically(self._path, junit(self._suites))
-
-
-def _demand_replaceable(path: str, captures: list[str]) -> None:
-    """Refuse to write over anything but an earlier report of the kind."""
-    if path == "-":
-        raise UsageError("--junit writes a file; name one, such as 'report.xml'")
-    if any(same_file(path, capture) for capture in captures):
-        raise UsageError(f"--junit {path}: this is a capture; name another file")
-    if Path(path).is_file():
-        with Path(path).open("rb") as file:
-            head = file.read(4096)
-        if head.strip() and b"<testsuite" not in head:
-            raise UsageError(f"--junit {path}: the file is there and is no such report; name another file")

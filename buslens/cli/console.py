@@ -32,7 +32,8 @@ class Console:
         capable = color and _understands_control_sequences(environment)
         #: Whether results may hold control sequences.
         self.painted = capable and _is_terminal(out)
-        self._lively = capable and _is_terminal(err)
+        #: Whether `progress` is seen by anybody.
+        self.lively = capable and _is_terminal(err)
         for stream in (out, err):
             with suppress(AttributeError, ValueError, OSError):
                 # A locale that cannot say a character must not end the report.
@@ -87,7 +88,7 @@ class Console:
 
     def progress(self, text: str) -> None:
         """Say what is going on, on a terminal only; the next output takes its place."""
-        if self._lively:
+        if self.lively:
             from buslens.report.words import clean
 
             self._err.write(f"{_ERASE_LINE}{clean(text)} ")
@@ -119,6 +120,13 @@ class Console:
             self._progress = False
             self._err.write(_ERASE_LINE)
             self._err.flush()
+
+
+def hush_libraries() -> None:
+    """Keep off standard error what the drawing library says about its own set-up, such as a home that is read-only."""
+    import logging
+
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
 
 
 def _is_terminal(stream: Any) -> bool:

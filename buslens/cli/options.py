@@ -88,7 +88,7 @@ def add_judging_arguments(parser: Parser, *, workers: bool = True) -> None:
     )
     if workers:
         parser.add_argument(
-            "--workers", metavar="N", type=_count, help="threads that read a capture; else one per core"
+            "--workers", metavar="N", type=whole_number, help="threads that read a capture; else one per core"
         )
 
 
@@ -99,7 +99,8 @@ def _channel(text: str) -> tuple[str, str]:
     return recorded, defined
 
 
-def _count(text: str) -> int:
+def whole_number(text: str) -> int:
+    """Return a number from 1 on; for `type` of an option."""
     if not (text.isascii() and text.isdecimal()) or int(text) < 1:
         raise argparse.ArgumentTypeError(f"'{text}' is not a whole number from 1 on")
     return int(text)

@@ -63,3 +63,29 @@ def write_new(path: str, data: bytes, *, replace: bool) -> None:
     """Write a file whole or not at all, if `demand_free` allows it."""
     demand_free(path, data, replace=replace)
     write_atomically(path, data)
+
+
+def demand_report(path: str, captures: Iterable[str]) -> None:
+    """Refuse a name for a report for build servers, if anything but an earlier one is there.
+
+    Parameters
+    ----------
+    path : str
+        File to write.
+    captures : iterable of str
+        Files that the command reads.
+
+    Raises
+    ------
+    UsageError
+        If there is.
+    """
+    if path == "-":
+        raise UsageError("--junit writes a file; name one, such as 'report.xml'")
+    if any(same_file(path, capture) for capture in captures):
+        raise UsageError(f"--junit {path}: this is a capture; name another file")
+    if Path(path).is_file():
+        with Path(path).open("rb") as file:
+            head = file.read(4096)
+        if head.strip() and b"<testsuite" not in head:
+            raise UsageError(f"--junit {path}: the file is there and is no such report; name another file")

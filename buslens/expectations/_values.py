@@ -91,7 +91,9 @@ class Values:
     def tables(self, key: str, data: object, node: Node) -> Iterator[tuple[dict[str, object], Node]]:
         """Yield the tables of a list, noting what in it is none."""
         if not isinstance(data, list):
-            header = f"; write [[{key}]] with two brackets" if key == "rules" and isinstance(data, dict) else ""
+            header = (
+                f"; write [[{key}]] with two brackets" if key in {"rules", "groups"} and isinstance(data, dict) else ""
+            )
             self.wrong(node, f"'{key}' must be a list of tables, and this is {type_words(data)}{header}")
             return
         for item, inner in zip(data, node.array or [], strict=True):
@@ -246,6 +248,28 @@ class Values:
             self.refuse(node, f"'{key.name}' cannot be '{text}'{_choices(text, key.choices)}")
         return text
 
+    def names(self, key: Key, data: object, node: Node) -> tuple[str, ...]:
+        items: list[object] = self.expect(key, data, node, list)
+        if not items:
+            self.refuse(node, f"'{key.name}' is empty; write for example {key.name} = {key.example}")
+        places = node.array or []
+        return tuple(self.text_inside(key, item, place) for item, place in zip(items, places, strict=True))
+
+    def words(self, key: Key, data: object, node: Node) -> dict[str, str]:
+        table: dict[str, object] = self.expect(key, data, node, dict)
+        inner = node.table or {}
+        return {name: self.text_inside(key, item, inner[name]) for name, item in table.items()}
+
+    def text_inside(self, key: Key, data: object, node: Node) -> str:
+        """Return a text that is a part of a value."""
+        if not isinstance(data, str) or not data.strip() or not data.isprintable():
+            found = type_words(data) if not isinstance(data, str) else "one that is empty or has control characters"
+            example = f"{key.name} = {key.example}"
+            self.refuse(
+                node, f"'{key.name}' must be {key.type.value}, and this is {found}; write for example {example}"
+            )
+        return str(data)
+
     def untouched(self, key: Key, data: object, node: Node) -> object:  # noqa: ARG002 - one of the readers
         """Return what is read elsewhere, table by table."""
         return data
@@ -287,4 +311,6 @@ _READERS: Final[Mapping[Type, Callable[[Values, Key, object, Node], object]]] = 
     Type.DEFINITIONS: Values.untouched,
     Type.TABLE: Values.untouched,
     Type.TABLES: Values.untouched,
+    Type.NAMES: Values.names,
+    Type.WORDS: Values.words,
 }

@@ -33,6 +33,8 @@ class Type(Enum):
     DEFINITIONS = "a list of file names, or of { file, channel } tables"
     TABLE = "a table of tables, one for each name"
     TABLES = "a list of tables"
+    NAMES = "a list of texts"
+    WORDS = "a table of text = text"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,8 +15,11 @@ server that draws times over builds then draws how the lock slows down.
 
 from __future__ import annotations
 
+import io
 import re
-from typing import TYPE_CHECKING, Final
+import shutil
+import tempfile
+from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple
 from xml.etree.ElementTree import Element, indent, tostring
 
 from buslens.checks.findings import Outcome, Verdict
@@ -26,7 +29,8 @@ from buslens.report.words import OUTCOME_WORDS, moment, place
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import datetime
 
     from buslens.checks.findings import Finding, Result
 
@@ -35,28 +39,74 @@ WHOLE_CAPTURE: Final = "verdict"
 READING: Final = "reading"
 """Name of the case for a capture that cannot be read."""
 
+_MOST_IN_MEMORY: Final = 8 << 20
+
 # Everything outside the characters of XML 1.0 (fifth edition), production 2; new lines and tabs stay.
 _NO_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+class Told(NamedTuple):
+    """A finding as a case tells it."""
+
+    outcome: Outcome
+    reason: str
+    #: Everything on one line.
+    line: str
+    #: Delay that it measured, ns; None if it measured none.
+    longest_ns: float | None
 
 
 def suite(result: Result) -> Element:
     """Return the test suite of a capture that was judged."""
     tally = result.tally
-    element = _element("testsuite", name=result.path)
-    recorded = recorded_start(tally)
-    if recorded is not None:
-        element.set("timestamp", f"{recorded:%Y-%m-%dT%H:%M:%S}")
-    if tally.first_ns is not None and tally.last_ns is not None:
-        element.set("time", _seconds(tally.last_ns - tally.first_ns))
     by_rule: dict[str, list[Finding]] = {rule.name: [] for rule in result.expectations.rules}
     for finding in result.findings:
         by_rule.setdefault(finding.rule, []).append(finding)
-    for rule, findings in by_rule.items():
-        element.append(_rule_case(result, rule, findings))
-    undecided = any(finding.outcome is Outcome.UNDECIDED for finding in result.findings)
-    if result.verdict is Verdict.UNDECIDED and not undecided:
-        case = _case(WHOLE_CAPTURE, result.path)
-        case.append(_element("error", result.summary, message=result.summary, type=result.verdict.value))
+    return capture_suite(
+        result.path,
+        {rule: [_told(finding, result) for finding in worst_first(found)] for rule, found in by_rule.items()},
+        verdict=result.verdict,
+        summary=result.summary,
+        recorded=recorded_start(tally),
+        duration_ns=None if tally.first_ns is None or tally.last_ns is None else tally.last_ns - tally.first_ns,
+    )
+
+
+def capture_suite(
+    path: str,
+    rules: Mapping[str, Sequence[Told]],
+    *,
+    verdict: Verdict,
+    summary: str,
+    recorded: datetime | None,
+    duration_ns: int | None,
+) -> Element:
+    """Return the test suite of a capture from what is told of its rules.
+
+    Parameters
+    ----------
+    path : str
+        The capture.
+    rules : mapping of str to sequence of Told
+        Findings of each rule, the gravest first; none: it found nothing to judge.
+    verdict, summary
+        Of the whole capture.
+    recorded : datetime or None
+        When it was recorded.
+    duration_ns : int or None
+        How long it is.
+    """
+    element = _element("testsuite", name=path)
+    if recorded is not None:
+        element.set("timestamp", f"{recorded:%Y-%m-%dT%H:%M:%S}")
+    if duration_ns is not None:
+        element.set("time", _seconds(duration_ns))
+    for rule, told in rules.items():
+        element.append(_rule_case(path, rule, told))
+    undecided = any(one.outcome is Outcome.UNDECIDED for told in rules.values() for one in told)
+    if verdict is Verdict.UNDECIDED and not undecided:
+        case = _case(WHOLE_CAPTURE, path)
+        case.append(_element("error", summary, message=summary, type=verdict.value))
         element.append(case)
     return _counted(element)
 
@@ -72,41 +122,89 @@ def error_suite(path: str, problem: str) -> Element:
 
 def junit(suites: Iterable[Element]) -> bytes:
     """Return the whole report as UTF-8."""
-    root = _element("testsuites", name="buslens")
-    root.extend(suites)
-    for key in ("tests", "failures", "errors", "skipped"):
-        root.set(key, str(sum(int(one.get(key, "0")) for one in root)))
-    indent(root)
-    document: bytes = tostring(root, encoding="utf-8", xml_declaration=True)
-    return document + b"\n"
+    written = io.BytesIO()
+    write_junit(written, suites)
+    return written.getvalue()
 
 
-def _rule_case(result: Result, rule: str, findings: list[Finding]) -> Element:
-    case = _case(rule, result.path)
-    longest_ns = [end for finding in findings if (end := _longest_ns(finding)) is not None]
+def write_junit(to: BinaryIO, suites: Iterable[Element]) -> None:
+    """Write the whole report as UTF-8; one suite at a time is in memory.
+
+    Parameters
+    ----------
+    to : binary file
+        Written from where it stands.
+    suites : iterable of Element
+        One for each capture.
+    """
+    counts = dict.fromkeys(("tests", "failures", "errors", "skipped"), 0)
+    # What a report begins with is known at its end.
+    with tempfile.SpooledTemporaryFile(_MOST_IN_MEMORY) as body:
+        for one in suites:
+            for key in counts:
+                counts[key] += int(one.get(key, "0"))
+            indent(one, level=1)
+            body.write(b"  " + tostring(one, encoding="utf-8").strip() + b"\n")
+        is_empty = not body.tell()
+        body.seek(0)
+        root = _element("testsuites", name="buslens", **{key: str(count) for key, count in counts.items()})
+        head: bytes = tostring(root, encoding="utf-8", xml_declaration=True, short_empty_elements=is_empty)
+        if is_empty:
+            to.write(head + b"\n")
+            return
+        begin, end, _ = head.partition(b"</testsuites>")
+        to.write(begin + b"\n")
+        shutil.copyfileobj(body, to)
+        to.write(end + b"\n")
+
+
+def _told(finding: Finding, result: Result) -> Told:
+    basis = f" (basis: {finding.basis})" if finding.basis else ""
+    when = "" if finding.time_ns is None else moment(finding.time_ns, result.origin_ns)
+    return Told(
+        outcome=finding.outcome,
+        reason=finding.reason,
+        line=finding_line(place(finding), finding.outcome, f"{finding.reason}{basis}", when),
+        longest_ns=None if finding.delay is None else longest_of(finding.delay.earliest_ns, finding.delay.latest_ns),
+    )
+
+
+def finding_line(where: str, outcome: Outcome, reason: str, when: str = "") -> str:
+    """Return a finding on one line.
+
+    Parameters
+    ----------
+    where : str
+        Its rule, and in a sequence handshake and step.
+    outcome : Outcome
+        What was found.
+    reason : str
+        Why, with the basis of the limits.
+    when : str
+        Moment to look at; empty if there is none.
+    """
+    return f"{f'{when}: ' if when else ''}{where}: {OUTCOME_WORDS[outcome]}: {reason}"
+
+
+def longest_of(earliest_ns: float, latest_ns: float | None) -> float:
+    """Return what a delay may be at most; at least, where that is not known."""
+    return earliest_ns if latest_ns is None else latest_ns
+
+
+def _rule_case(path: str, rule: str, told: Sequence[Told]) -> Element:
+    case = _case(rule, path)
+    longest_ns = [one.longest_ns for one in told if one.longest_ns is not None]
     if longest_ns:
         case.set("time", _seconds(max(longest_ns)))
-    unmet = [finding for finding in worst_first(findings) if finding.outcome is not Outcome.MET]
+    unmet = [one for one in told if one.outcome is not Outcome.MET]
     if unmet:
         gravest = unmet[0]
-        body = "\n".join(_line(finding, result.origin_ns) for finding in unmet)
         kind = "failure" if gravest.outcome.is_fault else "error"
+        body = "\n".join(one.line for one in unmet)
         case.append(_element(kind, body, message=gravest.reason, type=gravest.outcome.value))
-    elif not findings:
+    elif not told:
         case.append(_element("skipped", message="the capture holds nothing for this rule to judge"))
     return case
-
-
-def _longest_ns(finding: Finding) -> int | None:
-    if finding.delay is None:
-        return None
-    return finding.delay.earliest_ns if finding.delay.latest_ns is None else finding.delay.latest_ns
-
-
-def _line(finding: Finding, origin_ns: int) -> str:
-    when = "" if finding.time_ns is None else f"{moment(finding.time_ns, origin_ns)}: "
-    basis = f" (basis: {finding.basis})" if finding.basis else ""
-    return f"{when}{place(finding)}: {OUTCOME_WORDS[finding.outcome]}: {finding.reason}{basis}"
 
 
 def _case(name: str, path: str) -> Element:
@@ -127,5 +225,5 @@ def _counted(element: Element) -> Element:
     return element
 
 
-def _seconds(duration_ns: int) -> str:
+def _seconds(duration_ns: float) -> str:
     return f"{duration_ns / NS_PER_S:.3f}"

@@ -141,11 +141,20 @@ def limit_words(limit: Limit) -> str:
 
 def place(finding: Finding) -> str:
     """Return which rule made a finding, in which handshake, at which step."""
-    where = clean(finding.rule)
-    if finding.handshake is not None:
-        where += f" {finding.handshake}"
-    if finding.step is not None:
-        where += f", {clean(finding.step)}"
+    return place_of(finding.rule, finding.handshake, finding.step)
+
+
+def place_of(rule: str, handshake: int | None, step: str | None) -> str:
+    """Return where something was found: rule, handshake and step, as far as there are any.
+
+    >>> place_of("lock handshake", 2, "release ends")
+    'lock handshake 2, release ends'
+    """
+    where = clean(rule)
+    if handshake is not None:
+        where += f" {handshake}"
+    if step is not None:
+        where += f", {clean(step)}"
     return where
 
 

@@ -1,0 +1,336 @@
+"""Judge the captures of a fleet, and tell which vehicles to call in.
+
+SOURCE is a folder with everything below it, a file, a pattern such as
+'logs/*.log' or an address such as s3://bucket/logs. Into the folder OUT go
+index.html (the fleet on one page), the tables captures, handshakes, delays and
+findings (Parquet and CSV), and ledger.sqlite, which remembers what was judged.
+The same command goes on where it was ended, and reads only what is new.
+
+Exit status: 0 everything met, 1 something violated, 2 a capture could not be
+judged or the command line is unusable, 3 something undecided; the gravest
+counts: 2 before 1 before 3 before 0.
+
+example:
+  buslens fleet sample_logs -o fleet_sheet --name "{vehicle}_*"
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.cli.options import add_judging_arguments, whole_number
+from buslens.cli.status import Status, gravest
+from buslens.cli.writing import demand_report
+from buslens.errors import UsageError
+from buslens.files import replacing
+from buslens.units import NS_PER_S, parse_duration_ns
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.cli.console import Console
+    from buslens.cli.options import Parser
+    from buslens.fleet.jobs import Jobs
+    from buslens.fleet.ledger import Ledger
+    from buslens.fleet.listing import Listed, Listing
+    from buslens.fleet.model import Group
+    from buslens.fleet.naming import Naming
+    from buslens.fleet.page.gather import FleetView
+    from buslens.fleet.progress import Progress
+    from buslens.fleet.run import RunSummary
+    from buslens.fleet.work import Pool
+
+_LINE_EVERY_S: Final = 30.0
+"""Seconds between two lines of progress where no terminal shows them."""
+_MEMORY_UNITS: Final = {
+    "KB": 1_000,
+    "MB": 1_000_000,
+    "GB": 1_000_000_000,
+    "KiB": 1 << 10,
+    "MiB": 1 << 20,
+    "GiB": 1 << 30,
+}
+_LEAST_MEMORY: Final = 500_000_000
+"""Bytes that a worker needs for itself, with its libraries."""
+
+
+def add_arguments(parser: Parser) -> None:
+    """Say what the command takes."""
+    parser.add_argument("sources", metavar="SOURCE", nargs="+", help="folder, file, pattern or address of captures")
+    parser.add_argument(
+        "-o", "--output", metavar="OUT", required=True, help="folder of the results; may be there already"
+    )
+    parser.add_argument(
+        "--name",
+        metavar="PATTERN",
+        help="how paths tell vehicle and date, such as '{vehicle}/{date}_*.log'; {date:%%d.%%m.%%Y} and {time} are "
+        "known too, * and ? stand for anything; else the vehicle is the folder, or the name up to the first '_'",
+    )
+    parser.add_argument(
+        "--vehicles", metavar="CSV", help="list with the columns path, vehicle and date, in place of --name"
+    )
+    parser.add_argument("--groups", metavar="TOML", help="which vehicles are judged by which files")
+    add_judging_arguments(parser, workers=False)
+    parser.add_argument("--workers", metavar="N", type=whole_number, help="processes; else one per core")
+    parser.add_argument(
+        "--scheduler", metavar="ADDRESS", help="of a Dask cluster that does the work, such as tcp://HOST:8786"
+    )
+    parser.add_argument(
+        "--time-limit", metavar="TIME", type=_time, help="longest time for one capture, such as '60 s'; else none"
+    )
+    parser.add_argument(
+        "--memory-limit", metavar="SIZE", type=_memory, help="most memory of one worker, such as 2GB; else none"
+    )
+    parser.add_argument(
+        "--pages", action="store_true", help="also write a page for each faulty capture, into OUT/pages"
+    )
+    parser.add_argument("--junit", metavar="FILE", help="also write a report for build servers")
+
+
+def run(options: argparse.Namespace, console: Console) -> Status:
+    """Judge what is new, compare the fleet, and tell whom to call in."""
+    fleet = _Fleet(options, console)
+    fleet.demand_usable()
+
+    from buslens.fleet.ledger import Ledger
+
+    with Ledger.writing(fleet.out) as ledger:
+        try:
+            with fleet.pool() as pool:
+                done = fleet.judge(ledger, pool)
+                pages = fleet.write_pages(ledger, pool)
+        except KeyboardInterrupt:
+            console.note(f"what is judged is kept in {fleet.out}; the same command goes on from there")
+            raise
+        return fleet.tell(ledger, done, pages)
+
+
+class _Fleet:
+    """One run of the command."""
+
+    def __init__(self, options: argparse.Namespace, console: Console) -> None:
+        self.options = options
+        self.console = console
+        self.out = Path(options.output)
+        self.listing: Listing
+        self.naming: Naming
+        self.jobs: Jobs
+        self.groups: dict[str, Group] = {}
+        self.problems = 0
+        self._told = time.monotonic()
+
+    def demand_usable(self) -> None:
+        """Look at everything that the user gave before the first capture is read."""
+        from buslens.fleet.groups import load_groups
+        from buslens.fleet.jobs import Jobs, expectations_group
+        from buslens.fleet.judge import load
+        from buslens.fleet.listing import Listing, demand_sources
+        from buslens.fleet.naming import Naming, Pattern
+        from buslens.fleet.vehicle_list import load_vehicle_list
+
+        options = self.options
+        if options.scheduler is not None and options.workers is not None:
+            raise UsageError("--workers counts processes of this machine; how many a cluster has, its scheduler knows")
+        if options.name is not None and options.vehicles is not None:
+            raise UsageError("--name and --vehicles both say which vehicle a capture is of; give one of them")
+        if self.out.exists() and not self.out.is_dir():
+            raise UsageError(f"-o {self.out}: this is a file; name a folder")
+        if options.junit is not None:
+            demand_report(options.junit, [])
+        demand_sources(options.sources)
+        by = None if options.name is None else Pattern(options.name)
+        self.naming = Naming(by or (options.vehicles and load_vehicle_list(options.vehicles)) or None, self._unnamed)
+        groups = load_groups(options.groups) if options.groups is not None else ()
+        definitions, channels = tuple(options.definitions or ()), tuple(options.channels)
+        chosen = None
+        if options.expectations is not None:
+            chosen = expectations_group(options.expectations, definitions, channels)
+        for group in (*groups, *([chosen] if chosen is not None else [])):
+            load(group)
+            self.groups[group.name] = group
+        self.listing = Listing(options.sources, self.out, self._problem)
+        self.jobs = Jobs(
+            captures=(),
+            naming=self.naming,
+            groups=groups,
+            otherwise=chosen,
+            definitions=definitions,
+            channels=channels,
+            on_left_out=self._problem,
+        )
+        if by is None and options.vehicles is None:
+            self.console.note(
+                "vehicles are called as their folders, or as the names of their captures up to the first '_', and "
+                "dated by the clock of the recording; --name '{vehicle}/{date}_*.log' reads both from the paths"
+            )
+
+    def pool(self) -> Pool:
+        """Return the workers."""
+        seconds = self.options.time_limit
+        if self.options.scheduler is not None:
+            from buslens.fleet.cluster import ClusterPool
+
+            if self.options.memory_limit is not None:
+                self.console.note(
+                    "--memory-limit: what a worker of a cluster may take, the cluster says; it is not held here"
+                )
+            return ClusterPool(self.options.scheduler, seconds=seconds)
+        from buslens.fleet.local import LocalPool
+
+        return LocalPool(self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit)
+
+    def judge(self, ledger: Ledger, pool: Pool) -> RunSummary:
+        """Judge everything that is not known."""
+        from buslens.fleet.ahead import Ahead
+        from buslens.fleet.run import run as judge_fleet
+
+        with Ahead(self.listing) as found:
+            self.jobs.captures = found
+
+            def total() -> int | None:
+                return None if found.total is None else found.total - self.jobs.left_out
+
+            done = judge_fleet(self.jobs, ledger, pool, on_progress=self._progress, total=total)
+        self.groups |= self.jobs.used
+        listing, naming = self.listing, self.naming
+        if listing.passed_over:
+            self.console.note(
+                f"{listing.passed_over:,} other file{'s were' if listing.passed_over > 1 else ' was'} passed over, "
+                f"such as {listing.first_passed_over}: their names do not end like those of captures"
+            )
+        if naming.unnamed > 1:
+            self.console.note(f"in all, {naming.unnamed:,} captures are under vehicles that are called 'unnamed (...)'")
+        if self.jobs.left_out:
+            self.console.note(f"{self.jobs.left_out:,} captures were left out: there is nothing to judge them by")
+        return done
+
+    def write_pages(self, ledger: Ledger, pool: Pool) -> Mapping[str, str]:
+        """Write the pages of faulty captures, if they are wanted."""
+        if not self.options.pages:
+            return {}
+        from buslens.fleet.pages import write_pages
+
+        def progress(done: int, total: int) -> None:
+            self._say(f"{done:,} of {total:,} pages")
+
+        pages = write_pages(ledger, pool, self.groups, self.out, on_page=progress)
+        for problem in pages.problems:
+            self._problem(problem)
+        return pages.paths
+
+    def tell(self, ledger: Ledger, done: RunSummary, pages: Mapping[str, str]) -> Status:
+        """Compare the fleet, write what is written of it, and say whom to call in."""
+        from buslens.fleet.anomalies.find import find_anomalies
+        from buslens.fleet.anomalies.skew import skew_steps
+        from buslens.fleet.export import export
+        from buslens.fleet.judge import load
+        from buslens.fleet.page import write_index
+        from buslens.fleet.page.again import judging
+        from buslens.fleet.page.gather import gather
+        from buslens.fleet.text import closing
+
+        self.console.progress("comparing the fleet")
+        expected = {name: load(group)[0].expected for name, group in self.groups.items()}
+        skews = {step for one in expected.values() for step in skew_steps(one)}
+        ledger.put_anomalies(find_anomalies(ledger, skews=skews))
+        ledger.commit()
+        self.console.progress("writing the tables")
+        export(ledger, self.out)
+        self.console.progress("writing the fleet sheet")
+        sheet = write_index(ledger, self.out, pages=pages, again=judging(self.groups.values()), notes=self._notes(done))
+        files = [
+            f"fleet sheet: {sheet}",
+            f"tables: {self.out / 'captures.csv'} and others beside it, as CSV and Parquet",
+        ]
+        if self.options.pages:
+            files.append(f"pages: {len(pages):,} in {self.out / 'pages'}")
+        if self.options.junit is not None:
+            from buslens.fleet.junit import write_fleet_junit
+
+            rules = {name: [rule.name for rule in one.rules] for name, one in expected.items()}
+            with replacing(self.options.junit) as temporary, temporary.open("wb") as file:
+                write_fleet_junit(file, ledger, rules)
+            files.append(f"report for build servers: {self.options.junit}")
+        view = gather(ledger)
+        width, painted = self.console.width, self.console.painted
+        self.console.result(closing(view, done, files=files, width=width, painted=painted))
+        return self._status(view)
+
+    def _status(self, view: FleetView) -> Status:
+        summary = view.summary
+        if not summary.captures:
+            raise UsageError("no capture was found that could be judged")
+        is_incomplete = bool(summary.troubles or self.problems)
+        marks = (
+            (Status.UNUSABLE, is_incomplete),
+            (Status.VIOLATED, summary.faulty),
+            (Status.UNDECIDED, summary.undecided),
+        )
+        return gravest(status for status, count in marks if count)
+
+    def _notes(self, done: RunSummary) -> list[str]:
+        from buslens.fleet.text import run_sentence
+
+        notes = [f"Of the last run: {run_sentence(done)}"]
+        if self.naming.unnamed:
+            notes.append(
+                f"Of {self.naming.unnamed:,} captures neither path nor list says the vehicle; they stand under vehicles"
+                " that are called 'unnamed (...)' after where they lie."
+            )
+        if self.jobs.left_out:
+            notes.append(f"{self.jobs.left_out:,} captures were left out, because there is nothing to judge them by.")
+        if self.listing.problems:
+            notes.append(f"{self.listing.problems:,} folders or files could not be looked into.")
+        return notes
+
+    def _problem(self, sentence: str) -> None:
+        self.problems += 1
+        self.console.note(sentence)
+
+    def _unnamed(self, capture: Listed) -> None:
+        what = f"--name '{self.options.name}'" if self.options.name is not None else f"the list {self.options.vehicles}"
+        self.console.note(f"{what} says nothing of {capture.address}; such captures are judged under 'unnamed (...)'")
+
+    def _progress(self, progress: Progress) -> None:
+        from buslens.fleet.text import progress_line
+
+        self._say(progress_line(progress))
+
+    def _say(self, line: str) -> None:
+        """Say how far it is: on a terminal all the time, elsewhere now and then."""
+        if self.console.lively:
+            self.console.progress(line)
+        elif time.monotonic() - self._told >= _LINE_EVERY_S:
+            self._told = time.monotonic()
+            self.console.note(line)
+
+
+def _time(text: str) -> float:
+    try:
+        duration_ns = parse_duration_ns(text)
+    except ValueError as exc:
+        raise argparse.ArgumentTypeError(str(exc)) from exc
+    if duration_ns == 0:
+        raise argparse.ArgumentTypeError(f"'{text}' is no time in which a capture could be read")
+    return duration_ns / NS_PER_S
+
+
+def _memory(text: str) -> int:
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*", text, re.ASCII)
+    unit = (
+        None
+        if match is None
+        else next((size for name, size in _MEMORY_UNITS.items() if name.lower() == match[2].lower()), None)
+    )
+    if match is None or unit is None:
+        known = ", ".join(_MEMORY_UNITS)
+        raise argparse.ArgumentTypeError(f"'{text}' is no amount of memory, such as 2GB; known units: {known}")
+    size = int(float(match[1]) * unit)
+    if size < _LEAST_MEMORY:
+        least = f"{_LEAST_MEMORY // 1_000_000} MB"
+        raise argparse.ArgumentTypeError(f"'{text}' is too little: a worker needs {least} for itself")
+    return size

@@ -1,0 +1,93 @@
+"""Listing that runs ahead of the work, so that it is known early how much there is."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from types import TracebackType
+
+    from buslens.fleet.listing import Listed, Listing
+
+MOST: Final = 50_000
+"""Captures that are known of and not yet taken; beyond that the listing waits."""
+_LOOK_S: Final = 0.2
+"""Seconds after which a wait is interrupted, so that Ctrl-C is heard on every system."""
+
+
+class Ahead:
+    """Captures of a listing, which a thread looks for; a context manager that ends it.
+
+    Parameters
+    ----------
+    listing : Listing
+        What it has to say of problems is said by whoever takes the captures, in their order.
+    """
+
+    def __init__(self, listing: Listing) -> None:
+        self._listing = listing
+        self._tell: Callable[[str], object] = listing.on_problem
+        self._found: queue.Queue[Listed | str | BaseException | None] = queue.Queue(MOST)
+        self._is_over = threading.Event()
+        self._thread = threading.Thread(target=self._look, name="listing", daemon=True)
+        self._count = 0
+        #: How many captures there are; None until the last one has been found.
+        self.total: int | None = None
+
+    def __enter__(self) -> Ahead:
+        self._listing.on_problem = self._put
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._is_over.set()
+        if kind is None:
+            self._thread.join()
+
+    def __iter__(self) -> Iterator[Listed]:
+        """Yield the captures.
+
+        Raises
+        ------
+        BuslensError, OSError
+            What the listing raised.
+        """
+        while True:
+            try:
+                found = self._found.get(timeout=_LOOK_S)
+            except queue.Empty:
+                continue
+            if found is None:
+                return
+            if isinstance(found, BaseException):
+                raise found
+            if isinstance(found, str):
+                self._tell(found)
+            else:
+                yield found
+
+    def _look(self) -> None:
+        try:
+            for one in self._listing:
+                self._count += 1
+                self._put(one)
+                if self._is_over.is_set():
+                    return
+        except BaseException as exc:  # it is raised where the captures are taken
+            self._put(exc)
+            return
+        self.total = self._count
+        self._put(None)
+
+    def _put(self, one: Listed | str | BaseException | None) -> None:
+        while not self._is_over.is_set():
+            try:
+                self._found.put(one, timeout=_LOOK_S)
+            except queue.Full:
+                continue
+            return

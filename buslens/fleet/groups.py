@@ -1,0 +1,167 @@
+"""Vehicles that are judged by files of their own: which they are is said by a TOML file.
+
+It is read by the same code as an expectations file, so that what is wrong in it is told in the same way. A vehicle
+belongs to the first group whose names it fits.
+"""
+
+from __future__ import annotations
+
+import os
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.errors import ExpectationError, Source
+from buslens.expectations._problems import raise_all
+from buslens.expectations._toml import parse_document
+from buslens.expectations._values import Values
+from buslens.expectations.schema import Key, Type
+from buslens.files import explain, read_at_most
+from buslens.fleet.model import Group
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from buslens.expectations._toml import Node
+
+LARGEST: Final = 16 << 20
+"""Bytes that such a file can have."""
+
+FILE: Final[Mapping[str, Key]] = {
+    key.name: key
+    for key in (
+        Key(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
+        Key(
+            name="groups",
+            type=Type.TABLES,
+            required=True,
+            example="[[groups]]",
+            meaning="vehicles that are judged by the same files; the first group that fits counts",
+        ),
+    )
+}
+"""Keys of the file itself."""
+
+GROUP: Final[Mapping[str, Key]] = {
+    key.name: key
+    for key in (
+        Key(
+            name="name",
+            type=Type.TEXT,
+            required=True,
+            example='"estates"',
+            meaning="name of the group, once in the file",
+        ),
+        Key(
+            name="vehicles",
+            type=Type.NAMES,
+            required=True,
+            example='["car0*", "car12"]',
+            meaning="names of vehicles; '*', '?' and '[...]' stand for what they do in file names",
+        ),
+        Key(
+            name="expectations",
+            type=Type.TEXT,
+            required=True,
+            example='"steering_lock.toml"',
+            meaning="expectations file, found beside this file",
+        ),
+        Key(
+            name="definitions",
+            type=Type.NAMES,
+            example='["pinewick.dbc"]',
+            default="those that the expectations name",
+            meaning="DBC files, found beside this file",
+        ),
+        Key(
+            name="channels",
+            type=Type.WORDS,
+            example='{ "1" = "can0" }',
+            default="as the logs call them",
+            meaning="the logs' name of a channel, and the expectations' name of it",
+        ),
+    )
+}
+"""Keys of a group."""
+
+
+def load_groups(path: str) -> tuple[Group, ...]:
+    """Read the file of the groups.
+
+    Raises
+    ------
+    ExpectationError
+        If it is wrong: the text has one line for each thing that is, with line and column.
+    """
+    try:
+        raw = read_at_most(path, LARGEST)
+    except OSError as exc:
+        raise ExpectationError(explain(exc, path)) from exc
+    document = parse_document(raw, path)
+    values = Values(document)
+    data = values.table(FILE, document.root, document.data, "the file")
+    if "format" in document.data and "format" not in data:
+        raise_all(values.problems)  # of a format that is not known nothing else can be said
+    groups: list[Group] = []
+    names: dict[str, Source] = {}
+    if "groups" in data:
+        inner = (document.root.table or {})["groups"]
+        if data["groups"] == []:
+            values.wrong(inner, "there are no groups; write [[groups]]")
+        for table, node in values.tables("groups", data["groups"], inner):
+            group = _group(values, table, node)
+            if group is None:
+                continue
+            place = values.places(node)["name"]
+            if group.name in names:
+                values.wrong(place, f"there is a group '{group.name}' in line {names[group.name].line} already")
+            names.setdefault(group.name, place)
+            groups.append(group)
+    if values.problems:
+        raise_all(values.problems)
+    return tuple(groups)
+
+
+def group_of(vehicle: str, groups: Iterable[Group]) -> Group | None:
+    """Return the first group that a vehicle fits; None if it fits none.
+
+    Capitals count on every system: a name of a vehicle is no name of a file.
+    """
+    return next(
+        (group for group in groups if any(fnmatchcase(vehicle, form) for form in group.vehicles)),
+        None,
+    )
+
+
+def _group(values: Values, data: dict[str, object], node: Node) -> Group | None:
+    name = data.get("name")
+    subject = f"group '{name}'" if isinstance(name, str) and name else "this group"
+    read: dict[str, Any] = values.table(GROUP, node, data, subject)
+    inner = node.table or {}
+    definitions = []
+    for place, file in enumerate(read.get("definitions", ())):
+        nodes = inner["definitions"].array or []
+        definitions.append(_beside(values, file, nodes[place]))
+    expectations = _beside(values, read["expectations"], inner["expectations"]) if "expectations" in read else ""
+    if not all(key in read for key, spec in GROUP.items() if spec.required):
+        return None
+    return Group(
+        name=read["name"],
+        vehicles=read["vehicles"],
+        expectations=expectations,
+        definitions=tuple(definitions),
+        channels=tuple(read.get("channels", {}).items()),
+    )
+
+
+def _beside(values: Values, name: str, node: Node) -> str:
+    """Return the path of a file that lies beside this one, after noting if there is none."""
+    path = Path(os.path.abspath(values.document.path)).parent / name  # noqa: PTH100  # links stay
+    try:
+        is_there = path.is_file()
+    except (OSError, ValueError):
+        is_there = False
+    if not is_there:
+        missing = explain(FileNotFoundError(2, "", str(path)))
+        values.wrong(node, f"{missing}; names are looked up beside this file")
+    return str(path)

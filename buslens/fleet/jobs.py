@@ -1,0 +1,110 @@
+"""From captures that were found to jobs: whose they are, and what they are judged by."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buslens.defaults import find_expectations
+from buslens.errors import UsageError
+from buslens.fleet.fetch import local_path
+from buslens.fleet.groups import group_of
+from buslens.fleet.model import Group, Job
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from buslens.fleet.listing import Listed
+    from buslens.fleet.naming import Naming
+
+
+@dataclass(slots=True, kw_only=True)
+class Jobs:
+    """What is to be done for captures, told one after the other.
+
+    Parameters
+    ----------
+    captures : iterable of Listed
+    naming : Naming
+    groups : sequence of Group
+        Of vehicles with files of their own; the first that fits counts.
+    otherwise : Group or None
+        For vehicles of none of these; None: by the expectations that are found beside a capture, as in `check`.
+    definitions, channels
+        Of such a group that is found.
+    on_left_out : callable
+        Is told in one sentence of each vehicle that there is nothing to judge by.
+    """
+
+    captures: Iterable[Listed]
+    naming: Naming
+    groups: Sequence[Group] = ()
+    otherwise: Group | None = None
+    definitions: tuple[str, ...] = ()
+    channels: tuple[tuple[str, str], ...] = ()
+    on_left_out: Callable[[str], object] = lambda _sentence: None
+    #: Every group that a capture was found for, by name.
+    used: dict[str, Group] = field(default_factory=dict)
+    #: Captures of vehicles that there is nothing to judge by.
+    left_out: int = 0
+    _told: set[str] = field(default_factory=set)
+    _found: dict[str, Group | str] = field(default_factory=dict)
+
+    def __iter__(self) -> Iterator[Job]:
+        """Yield the jobs."""
+        for capture in self.captures:
+            named = self.naming(capture)
+            group = self.group(named.vehicle, capture.address)
+            if isinstance(group, str):
+                self.left_out += 1
+                if named.vehicle not in self._told:
+                    self._told.add(named.vehicle)
+                    self.on_left_out(f"vehicle '{named.vehicle}' is left out: {group}")
+                continue
+            yield Job(
+                address=capture.address,
+                vehicle=named.vehicle,
+                recorded_ns=named.recorded_ns,
+                group=group,
+                size=capture.size,
+                stamp=capture.stamp,
+            )
+
+    def group(self, vehicle: str, address: str) -> Group | str:
+        """Return what a vehicle is judged by, else why there is nothing."""
+        group = group_of(vehicle, self.groups) or self.otherwise
+        if group is None:
+            path = local_path(address)
+            # What lies in a store has nothing beside it that could be looked at; the current folder counts.
+            folder = "" if path is None else str(Path(path).parent)
+            if folder not in self._found:
+                self._found[folder] = self._look("-" if path is None else path)
+            found = self._found[folder]
+            if isinstance(found, str):
+                return f"it belongs to no group, and there are {found}" if self.groups else f"there are {found}"
+            group = found
+        self.used.setdefault(group.name, group)
+        return group
+
+    def _look(self, capture: str) -> Group | str:
+        try:
+            found = find_expectations(capture)
+        except UsageError as exc:
+            return exc.problem
+        return expectations_group(str(found), self.definitions, self.channels)
+
+
+def expectations_group(
+    expectations: str, definitions: Iterable[str] = (), channels: Iterable[tuple[str, str]] = ()
+) -> Group:
+    """Return the group of every vehicle that is judged by one file; it is called as the file is."""
+    return Group(
+        name=expectations,
+        vehicles=("*",),
+        # In full: a worker may have another current folder.
+        expectations=os.path.abspath(expectations),  # noqa: PTH100  # links stay
+        definitions=tuple(os.path.abspath(path) for path in definitions),  # noqa: PTH100
+        channels=tuple(channels),
+    )

@@ -1,0 +1,315 @@
+"""The captures that folders, patterns and addresses stand for, told as they are found.
+
+A folder is walked, and what is found is handed on before the rest is looked at, so that memory does not grow with the
+number of captures. Of one folder at most `_TOGETHER` names are in memory, and within these the order is that of the
+names: most folders come out sorted, and a folder of millions costs no more.
+
+In a folder, what ends like a capture is taken. What is hidden, what lies in the folder of results, and what buslens
+has written is not. A file that is named, by itself or by a pattern, is taken whatever it ends in.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+from buslens.errors import UsageError
+from buslens.files import explain
+from buslens.fleet.fetch import local_path, missing_library
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+SUFFIXES: Final = (".asc", ".blf", ".candump", ".log", ".mf4", ".trc", ".txt")
+"""How the name of a capture in a folder ends, before a ``.gz`` that may follow.
+
+What python-can reads under ``.csv`` and ``.db`` has to be named: most files of these kinds are something else."""
+
+OWN_NAMES: Final = frozenset(
+    {"index.html", *(f"{name}.csv" for name in ("captures", "handshakes", "delays", "findings"))}
+    | {f"{name}.parquet" for name in ("captures", "handshakes", "delays", "findings")}
+)
+"""What a run writes beside the ledger."""
+OWN_FOLDER: Final = "pages"
+"""Where the pages of single captures lie, beside the ledger."""
+LEDGER_PREFIX: Final = "ledger.sqlite"
+"""How the names of the ledger and of its companions begin."""
+
+_TOGETHER: Final = 10_000
+_MAGIC: Final = frozenset("*?[")
+
+
+class Listed(NamedTuple):
+    """A capture that was found."""
+
+    #: Where it lies: a full path of this machine, or an address.
+    address: str
+    #: Its path seen from the folder that was named, with '/' between the parts.
+    below: str
+    #: Bytes; None if the store does not tell.
+    size: int | None
+    #: What changes when the content does; empty if the store tells nothing of the kind.
+    stamp: str
+
+
+@dataclass(slots=True)
+class Listing:
+    """Captures, found while they are asked for.
+
+    Parameters
+    ----------
+    sources : sequence of str
+        Folders, files, patterns with ``*``, ``?`` and ``[...]``, addresses.
+    results : Path or None
+        Folder of the results, which holds no captures.
+    on_problem : callable
+        Is told in one sentence what could not be looked into.
+    """
+
+    sources: Sequence[str]
+    results: Path | None = None
+    on_problem: Callable[[str], object] = lambda _problem: None
+    #: Files that were passed over because of how their names end, and the first of them.
+    passed_over: int = 0
+    first_passed_over: str = ""
+    #: What could not be looked into.
+    problems: int = 0
+    _results_key: tuple[int, int] | None = field(default=None, init=False, repr=False)
+
+    def __iter__(self) -> Iterator[Listed]:
+        """Yield the captures of every source."""
+        if self.results is not None:
+            self._results_key = _key(self.results)
+        for source in self.sources:
+            path = local_path(source)
+            yield from self._in_store(source) if path is None else self._here(path)
+
+    def problem(self, text: str) -> None:
+        """Note what could not be looked into."""
+        self.problems += 1
+        self.on_problem(text)
+
+    # --- this machine -----------------------------------------------------------------------------------
+
+    def _here(self, path: str) -> Iterator[Listed]:
+        if os.path.lexists(path) or not _has_magic(path):
+            yield from self._named(path, root=None)
+            return
+        from glob import iglob
+
+        root = _before_magic(path)
+        found = 0
+        for name in _in_order(iglob(path, recursive=True)):  # noqa: PTH207  # as the user wrote it, on every system
+            if _is_own_or_hidden(Path(name).name) or self._is_results(name):
+                continue
+            found += 1
+            yield from self._named(name, root=root)
+        if not found:
+            self.problem(f"{path}: nothing is called so")
+
+    def _named(self, path: str, root: str | None) -> Iterator[Listed]:
+        """Yield what a name stands for: itself, or what is in the folder."""
+        full = Path(os.path.abspath(path))  # noqa: PTH100  # links are part of the name
+        try:
+            state = full.stat()
+        except OSError as exc:
+            self.problem(explain(exc, path))
+            return
+        if stat.S_ISDIR(state.st_mode):
+            yield from self._folder(full, root=full if root is None else Path(os.path.abspath(root)))  # noqa: PTH100
+        else:
+            yield _listed(full, full.parent if root is None else Path(os.path.abspath(root)), state)  # noqa: PTH100
+
+    def _folder(self, folder: Path, *, root: Path) -> Iterator[Listed]:
+        """Yield the captures in a folder and below; links are followed, but never in a circle."""
+        is_results = self._is_results(folder)
+        # Folders that are being looked through, each with those above it.
+        open_: list[tuple[Iterator[os.DirEntry[str]], tuple[tuple[int, int], ...]]] = []
+        entries = self._entries(str(folder))
+        key = _key(folder)
+        open_.append((entries, () if key is None else (key,)))
+        while open_:
+            entries, above = open_[-1]
+            entry = next(entries, None)
+            if entry is None:
+                open_.pop()
+                continue
+            own = len(open_) == 1 and is_results and _is_own(entry.name)
+            if _is_own_or_hidden(entry.name) or own:
+                continue
+            try:
+                is_folder, state = entry.is_dir(), entry.stat()
+            except OSError as exc:
+                if _is_taken(entry.name) or entry.is_symlink():
+                    self.problem(explain(exc, entry.path))
+                continue
+            if not is_folder:
+                if _is_taken(entry.name) and stat.S_ISREG(state.st_mode):
+                    yield _listed(Path(entry.path), root, state)
+                else:
+                    self._pass_over(entry.path)
+                continue
+            key = _key(entry.path)
+            if key is not None and key == self._results_key:
+                continue
+            if key is not None and key in above:
+                self.problem(f"{entry.path}: leads back to a folder that it lies in; it was not followed")
+                continue
+            open_.append((self._entries(entry.path), above if key is None else (*above, key)))
+
+    def _entries(self, folder: str) -> Iterator[os.DirEntry[str]]:
+        try:
+            with os.scandir(folder) as found:
+                yield from _in_order(found, by=lambda entry: entry.name)
+        except OSError as exc:
+            self.problem(f"{explain(exc, folder)}; what lies in this folder is not judged")
+
+    def _is_results(self, path: str | Path) -> bool:
+        return self._results_key is not None and _key(path) == self._results_key
+
+    def _pass_over(self, name: str) -> None:
+        self.passed_over += 1
+        self.first_passed_over = self.first_passed_over or name
+
+    # --- stores -----------------------------------------------------------------------------------------
+
+    def _in_store(self, address: str) -> Iterator[Listed]:
+        try:
+            yield from self._walked(address, *_store(address))
+        except UsageError:
+            raise
+        except Exception as exc:  # a library that is not ours, for a store that is not ours: anything may come
+            self.problem(f"{address}: cannot be listed: {type(exc).__name__}: {exc}")
+
+    def _walked(self, address: str, store: Any, path: str) -> Iterator[Listed]:
+        if _has_magic(path):
+            root = _before_magic(path).rstrip("/")
+            found = store.glob(path, detail=True)
+            infos: Iterable[dict[str, Any]] = (found[name] for name in sorted(found))
+            taken = [info for info in infos if info.get("type") != "directory"]
+            if not taken:
+                self.problem(f"{address}: nothing is called so")
+            for info in taken:
+                yield _in_store(store, address, info, root)
+            return
+        if store.isfile(path):
+            yield _in_store(store, address, store.info(path), path.rpartition("/")[0])
+            return
+        if not store.exists(path):
+            self.problem(f"{address}: there is nothing of this name")
+            return
+        # One folder at a time: a store hands out a million names a page at a time, but a library gathers a folder.
+        for _, folders, files in store.walk(path, detail=True, on_error="raise"):
+            for name in [name for name in folders if name.startswith(".")]:
+                del folders[name]
+            for name in sorted(files):
+                if _is_own_or_hidden(name):
+                    continue
+                if _is_taken(name):
+                    yield _in_store(store, address, files[name], path)
+                else:
+                    self._pass_over(f"{path}/{name}")
+
+
+def demand_sources(sources: Iterable[str]) -> None:
+    """Refuse sources of which it can be told at once that they stand for nothing.
+
+    Raises
+    ------
+    UsageError
+        If one is not there, or is an address of a kind that nothing is known of or whose library is not installed.
+    """
+    for source in sources:
+        path = local_path(source)
+        if path is None:
+            _store(source)
+        elif path == "-":
+            raise UsageError("a fleet is judged from files; for standard input use 'buslens check -'")
+        elif not os.path.lexists(path) and not _has_magic(path):
+            raise UsageError(explain(FileNotFoundError(2, "", path)))
+
+
+def _store(address: str) -> tuple[Any, str]:
+    """Return the store of an address, and the path in it."""
+    from fsspec.core import url_to_fs
+
+    try:
+        store, path = url_to_fs(address)
+    except ImportError as exc:
+        raise missing_library(address, exc) from exc
+    except ValueError as exc:
+        scheme = address.partition(":")[0]
+        raise UsageError(f"{address}: nothing is known of addresses that begin with '{scheme}:'") from exc
+    except Exception as exc:  # a library that is not ours: anything may come
+        raise UsageError(f"{address}: cannot be reached: {type(exc).__name__}: {exc}") from exc
+    return store, str(path)
+
+
+def _in_store(store: Any, address: str, info: dict[str, Any], root: str) -> Listed:
+    name = str(info["name"])
+    first, chained, rest = address.partition("::")
+    whole = f"{first.partition(':')[0]}://{name.lstrip('/')}::{rest}" if chained else str(store.unstrip_protocol(name))
+    stamp = next(
+        (str(info[key]) for key in ("ETag", "etag", "version_id", "md5", "mtime", "LastModified", "updated", "created",
+                                    "date_time", "CRC") if info.get(key)),
+        "",
+    )  # fmt: skip
+    size = info.get("size")
+    below = name.removeprefix(root).lstrip("/")
+    return Listed(whole, below, size if isinstance(size, int) else None, stamp)
+
+
+def _listed(path: Path, root: Path, state: os.stat_result) -> Listed:
+    try:
+        below = path.relative_to(root).as_posix()
+    except ValueError:
+        below = path.name
+    return Listed(str(path), below, state.st_size, str(state.st_mtime_ns))
+
+
+def _in_order(names: Iterable[Any], by: Callable[[Any], str] = str) -> Iterator[Any]:
+    """Yield names in order, as far as that needs no more than a bounded number of them in memory."""
+    source = iter(names)
+    while some := list(islice(source, _TOGETHER)):
+        yield from sorted(some, key=by)
+
+
+def _is_taken(name: str) -> bool:
+    return name.lower().removesuffix(".gz").endswith(SUFFIXES)
+
+
+def _is_own_or_hidden(name: str) -> bool:
+    """Whether a file is hidden, as those are that buslens has not finished writing, or is a ledger."""
+    return name.startswith((".", LEDGER_PREFIX))
+
+
+def _is_own(name: str) -> bool:
+    return name in OWN_NAMES or name == OWN_FOLDER
+
+
+def _key(path: str | Path) -> tuple[int, int] | None:
+    """Return what tells one folder from every other, whatever it is called; None if nothing does."""
+    try:
+        state = Path(path).stat()
+    except OSError:
+        return None
+    return (state.st_dev, state.st_ino) if state.st_ino else None
+
+
+def _has_magic(name: str) -> bool:
+    return not _MAGIC.isdisjoint(name)
+
+
+def _before_magic(path: str) -> str:
+    """Return the folder in which a pattern begins.
+
+    >>> _before_magic("logs/2026/car*/x.log"), _before_magic("*.log")
+    ('logs/2026', '.')
+    """
+    parts = path.replace(os.sep, "/").split("/")
+    plain = parts[: next(place for place, part in enumerate(parts) if _has_magic(part))]
+    return "/".join(plain) or ("/" if path.startswith(("/", os.sep)) else ".")

@@ -1,0 +1,138 @@
+"""A page for each faulty capture, made by the same workers that judge.
+
+A page bears the hash of what it was made from in its name, so that one that is there need not be made again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, cast
+
+from buslens.checks.findings import Verdict
+from buslens.errors import BuslensError
+from buslens.files import explain, write_atomically
+from buslens.fleet.asking import STANDING, sound
+from buslens.fleet.judge import load
+from buslens.fleet.ledger_file import as_text
+from buslens.fleet.listing import OWN_FOLDER
+from buslens.fleet.work import Failure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+    from pathlib import Path
+
+    from buslens.fleet.ledger import Ledger
+    from buslens.fleet.model import Group
+    from buslens.fleet.work import Pool
+
+_LONGEST_NAME: Final = 80
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageTask:
+    """A page that is to be made."""
+
+    address: str
+    group: Group
+    #: In the folder of the pages.
+    name: str
+
+
+@dataclass(slots=True, kw_only=True)
+class Pages:
+    """What came of making pages."""
+
+    #: Address of a capture to the path of its page, seen from the folder of the results.
+    paths: dict[str, str]
+    made: int = 0
+    #: One sentence for each page that could not be made.
+    problems: list[str]
+
+
+def write_pages(
+    ledger: Ledger,
+    pool: Pool,
+    groups: Mapping[str, Group],
+    folder: Path,
+    *,
+    on_page: Callable[[int, int], object] = lambda _done, _total: None,
+) -> Pages:
+    """Write the pages of all faulty captures that have none yet.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        What is faulty.
+    pool : Pool
+        Open.
+    groups : mapping of str to Group
+        By name.
+    folder : Path
+        Of the results; the pages lie in a folder in it.
+    on_page : callable
+        Is told how many of how many are done.
+
+    Raises
+    ------
+    OSError
+        If the folder does not take a page.
+    """
+    target = folder / OWN_FOLDER
+    target.mkdir(exist_ok=True)
+    pages = Pages(paths={}, problems=[])
+    tasks = []
+    for address, group_name, name in _faulty(ledger):
+        if (target / name).is_file():
+            pages.paths[address] = f"{OWN_FOLDER}/{name}"
+        elif group_name in groups:
+            tasks.append(PageTask(address=address, group=groups[group_name], name=name))
+    for done, (task, outcome) in enumerate(pool.each(make_page, iter(tasks)), start=1):
+        if isinstance(outcome, Failure | str):
+            reason = outcome if isinstance(outcome, str) else outcome.reason
+            pages.problems.append(f"no page of {task.address}: {reason}")
+        else:
+            write_atomically(target / task.name, outcome)
+            pages.made += 1
+            pages.paths[task.address] = f"{OWN_FOLDER}/{task.name}"
+        on_page(done, len(tasks))
+    return pages
+
+
+def make_page(task: PageTask) -> bytes | str:
+    """Return the page of a capture, or why there is none."""
+    from buslens.checks.check import check
+    from buslens.fleet.fetch import fetched
+    from buslens.report.page.page import page
+
+    try:
+        ready, _ = load(task.group)
+        with fetched(task.address) as path:
+            result = check(path, ready.defined, ready.expected, channels=dict(task.group.channels), workers=1)
+        return page(replace(result, path=task.address)).encode()
+    except BuslensError as exc:
+        return str(exc)
+    except OSError as exc:
+        return explain(exc)
+
+
+def page_name(address: str, made_of: str) -> str:
+    """Return the name of a page: readable, of one kind of letters on every system, and no other's."""
+    plain = re.sub(r"[^A-Za-z0-9]+", "-", "-".join(re.split(r"[/\\]", address.partition("::")[0])[-2:])).strip("-")
+    digest = hashlib.sha256(f"{address}\0{made_of}".encode("utf-8", "surrogateescape")).hexdigest()[:12]
+    return f"{plain[-_LONGEST_NAME:].strip('-')}-{digest}.html"
+
+
+def _faulty(ledger: Ledger) -> Iterator[tuple[str, str, str]]:
+    """Yield address, group and name of the page of every faulty capture."""
+    query = (
+        "SELECT address, capture.grouping, judgement.content, judgement.ground "  # noqa: S608  # text of ours
+        f"FROM {STANDING} WHERE copy = 0 AND verdict = ? ORDER BY address"
+    )
+    with sound(ledger):
+        number = ledger.number(Verdict.FAULTY.value)
+        for row in ledger.rows(query, (number,)):
+            stored, group, content, ground = cast("tuple[str | bytes, int, object, object]", row)
+            address = as_text(stored)
+            yield address, ledger.word(group), page_name(address, f"{content!r} {ground!r}")

@@ -1,0 +1,164 @@
+"""A fleet in words, for the end of a run: whom to call in, why, and what that rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.fleet.page.calendar import day
+from buslens.fleet.page.entries import headline, why
+from buslens.fleet.page.sections import TROUBLE_WORDS, state_sentence
+from buslens.report.cautions import CAUTIONS
+from buslens.report.paragraphs import Ink, Piece, paragraph, render
+from buslens.report.words import clean
+from buslens.units import NS_PER_S, format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from buslens.fleet.page.gather import FleetView
+    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.progress import Progress
+    from buslens.fleet.run import RunSummary
+    from buslens.report.paragraphs import Paragraph
+
+MOST_VEHICLES: Final = 50
+"""Vehicles that are told; the sheet has them all."""
+_MARGIN: Final = 4
+_ENOUGH: Final = 5
+"""Captures that must be judged before it is told how long the rest will take."""
+
+
+def closing(
+    view: FleetView,
+    done: RunSummary,
+    *,
+    files: Sequence[str],
+    width: int | None = None,
+    painted: bool = False,
+) -> str:
+    """Return the last lines of a run; the state of the fleet comes last.
+
+    Parameters
+    ----------
+    view : FleetView
+        What the ledger tells.
+    done : RunSummary
+        What this run did.
+    files : sequence of str
+        Where the sheet and the tables lie, a line each.
+    width, painted
+        As for `render`.
+    """
+    return render(_paragraphs(view, done, files), width=width, painted=painted)
+
+
+def progress_line(progress: Progress) -> str:
+    """Return how far a run has come.
+
+    >>> from buslens.fleet.progress import Progress
+    >>> progress_line(Progress(listed=40, total=100, judged=25, seconds=5.0))
+    '25 of 100 captures, 5.0 per second, 15 s left'
+    """
+    parts = []
+    if progress.total is None:
+        parts.append(f"{progress.done:,} captures so far, more are still being found")
+    else:
+        parts.append(f"{progress.done:,} of {_counted(progress.total, 'capture')}")
+    if progress.rate is not None:
+        parts.append(_rate(progress.rate))
+    if progress.known:
+        parts.append(f"{progress.known:,} known before")
+    if progress.troubled:
+        parts.append(f"{progress.troubled:,} not to be judged")
+    # The first few also wait for the workers to start.
+    if progress.remaining_s is not None and progress.judged >= _ENOUGH and progress.done < (progress.total or 0):
+        parts.append(f"{_rough(progress.remaining_s)} left")
+    return ", ".join(parts)
+
+
+def run_sentence(done: RunSummary) -> str:
+    """Return what a run did."""
+    if not done.listed:
+        return "No captures were found."
+    parts = [f"{done.judged:,} judged" if done.judged else "none judged anew"]
+    if done.unchanged:
+        parts.append(f"{done.unchanged:,} known from before and not read again")
+    if done.copies:
+        parts.append(f"{done.copies:,} read, and the same as one that is known")
+    rate = f" ({_rate(done.judged / done.seconds)})" if done.judged and done.seconds > 0 else ""
+    return f"{_counted(done.listed, 'capture')} in {_rough(done.seconds)}: {', '.join(parts)}{rate}."
+
+
+def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iterator[Paragraph]:
+    called = [one for one in view.standings if one.urgency.is_called_in]
+    if called:
+        yield paragraph(Piece("To call in, the most urgent first", Ink.STRONG))
+        for place, one in enumerate(called[:MOST_VEHICLES], start=1):
+            yield from _vehicle(place, one)
+        if len(called) > MOST_VEHICLES:
+            more = len(called) - MOST_VEHICLES
+            yield paragraph(f"and {more:,} more, on the fleet sheet", indent=_MARGIN)
+        yield paragraph()
+    if any(one.urgency.is_fault for one in called):
+        yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
+        for caution in CAUTIONS:
+            yield paragraph(caution, indent=_MARGIN)
+        yield paragraph()
+    yield from _troubles(view)
+    yield paragraph(run_sentence(done))
+    for line in files:
+        yield paragraph(Piece(clean(line)))
+    yield paragraph(Piece(state_sentence(view), Ink.STRONG))
+
+
+def _vehicle(place: int, one: Standing) -> Iterator[Paragraph]:
+    ink = Ink.WRONG if one.urgency.is_fault else Ink.STRONG
+    name = clean(one.row.vehicle) or "without a name"
+    last = f", last seen {day(one.row.last_ns)}" if one.row.last_ns is not None else ""
+    yield paragraph(f"{place:>3} ", Piece(name, ink), f": {clean(headline(one))}{last}", hang=_MARGIN)
+    if one.urgency.is_fault:
+        yield paragraph(clean(why(one)), indent=_MARGIN)
+    for anomaly in one.anomalies[:2]:
+        yield paragraph(clean(anomaly.sentence), indent=_MARGIN)
+
+
+def _troubles(view: FleetView) -> Iterator[Paragraph]:
+    if not view.troubles:
+        return
+    yield paragraph(Piece("Without a verdict", Ink.STRONG))
+    for trouble, (count, rows) in view.troubles.items():
+        yield paragraph(f"{_counted(count, 'capture')} {TROUBLE_WORDS[trouble]}, such as:", indent=_MARGIN)
+        yield paragraph(f"{clean(rows[0].address)}: {clean(rows[0].summary)}", indent=_MARGIN, hang=2 * _MARGIN)
+    yield paragraph()
+
+
+def _rate(per_second: float) -> str:
+    """Return a rate in the unit in which it is easy to read.
+
+    >>> _rate(0.05), _rate(5), _rate(250)
+    ('3.0 per minute', '5.0 per second', '250 per second')
+    """
+    if per_second < 1:
+        return f"{60 * per_second:,.1f} per minute"
+    return f"{per_second:,.{0 if per_second >= 100 else 1}f} per second"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def _rough(seconds: float) -> str:
+    """Return a time as exact as a person wants it.
+
+    >>> _rough(0.4), _rough(75), _rough(7300)
+    ('400 ms', '1 min 15 s', '2 h 1 min')
+    """
+    if seconds < 10:
+        return format_duration(round(round(seconds, 1) * NS_PER_S))
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s" if whole % 60 else f"{whole // 60} min"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60:,} h {minutes % 60} min"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.stage import Samples, all_of, becomes, holds, perform, step
@@ -253,6 +254,61 @@ class TestWiderLimits:
             rule = Sequence(name="s", start=becomes("door", "on"), tries=tries, steps=steps)
             outcome[tries] = judged(lanes, rule, timeout=None).findings[-1].outcome
         assert outcome == {1: Outcome.MET, 2: Outcome.EARLY}
+
+
+JITTER = 4
+"""ms: less than half of the time between two frames of a lane, so that they keep their order."""
+
+
+def stamped_twice(lanes: dict[str, Samples], seed: int) -> list[dict[str, Samples]]:
+    """Return the same frames as two recorders stamp them that are each up to 4 ms late."""
+    late = np.random.default_rng(seed)
+    return [changed(lanes, lambda time: time + late.integers(0, JITTER, endpoint=True).item()) for _ in range(2)]
+
+
+class TestRetimed:
+    """Stamps that are up to 4 ms late never turn met into a fault, nor a fault into met: the doubt lies between.
+
+    A delay is known to the time between two frames, which is 10 ms and more here, so what one recording shows to be
+    within a limit, no other one shows to be beyond it.
+
+    Save for order: where no frame lies between two changes, a sequence and ``precedes`` take their order to be right,
+    and a recording with a frame between them may show that it was wrong. So these two are asked about changes that lie
+    apart.
+    """
+
+    @given(LANES, LIMITS, st.integers(0, 2**32 - 1))
+    @settings(max_examples=40, deadline=None)
+    def test_a_length(self, lanes: dict[str, Samples], limit: int, seed: int) -> None:
+        twice = stamped_twice(lanes, seed)
+        for rule in lengths(limit):
+            found = {worst(judged(late, rule, timeout=None).findings) for late in twice}
+            assert found != {0, 2}, rule.name
+
+    @given(st.integers(40, 150), st.sampled_from([10, 20]), LIMITS, st.integers(0, 2**32 - 1))
+    @settings(max_examples=50, deadline=None)
+    def test_a_delay(self, delay: int, period: int, limit: int, seed: int) -> None:
+        lanes: dict[str, Samples] = {
+            "door": [(float(at), "on" if at >= 100 else "off") for at in range(0, 500, period)],
+            "enable": [(float(at), "on" if at >= 100 + delay else "off") for at in range(3, 500, period)],
+        }
+        apart: list[AnyRule] = [
+            Sequence(name="s", start=becomes("door", "on"), steps=(step("e", "enable", "on", within=limit),)),
+            Precedes(name="p", first=becomes("door", "on"), then=becomes("enable", "on"), within_ns=ms(limit)),
+        ]
+        for rule in apart:
+            found = {worst(judged(late, rule, timeout=None).findings) for late in stamped_twice(lanes, seed)}
+            assert found != {0, 2}
+
+
+def lengths(limit: int) -> list[AnyRule]:
+    return [
+        Never(name="never", when=all_of(holds("door", "on"), holds("feedback", "on")), longer_than_ns=ms(limit)),
+        Agree(name="agree", first=holds("enable", "on"), second=holds("feedback", "on"), settle_ns=ms(limit)),
+        Pulse(name="pulse", of=holds("enable", "on"), most_ns=ms(limit)),
+        Pulse(name="least", of=holds("enable", "on"), least_ns=ms(LARGEST - limit)),
+        Range(name="dip", of="volts", least=9.0, longer_than_ns=ms(limit)),
+    ]
 
 
 def drawn_sequence(limits: list[int], *, tries: int = 1) -> Sequence:

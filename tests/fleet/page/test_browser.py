@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+import shutil
+import subprocess
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -15,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+PDFTOTEXT = shutil.which("pdftotext")
 ROWS = "Array.from(document.querySelectorAll('#vehicles tbody tr')).filter((row) => !row.hidden)"
 
 
@@ -119,3 +123,26 @@ class TestSheet:
         assert any(label.startswith("Timing diagram. ") for label in labels)
         assert any("crosses the limit between" in label for label in labels)
         assert any(label == "as expected, faulty, faulty, faulty" for label in labels)
+
+    @pytest.mark.skipif(PDFTOTEXT is None, reason="needs pdftotext: apt-get install poppler-utils")
+    def test_paper(self, page: Any, tmp_path: Path) -> None:
+        """On A4 nothing leaves the page, and nothing is left that asks for a hand."""
+        page.pdf(path=tmp_path / "sheet.pdf", format="A4")
+        listing = subprocess.run(
+            [str(PDFTOTEXT), "-bbox", str(tmp_path / "sheet.pdf"), "-"],
+            check=True,
+            capture_output=True,
+            encoding="utf-8",
+        ).stdout
+        words: list[tuple[int, str, float, float]] = []
+        number = 0
+        for line in listing.splitlines():
+            number += line.strip().startswith("<page ")
+            if line.strip().startswith("<word "):
+                left, _, right, _ = (float(found) for found in re.findall(r'="([\d.-]+)"', line)[:4])
+                words.append((number, re.sub(r"<[^>]*>", "", line).strip(), left, right))
+        # 15 mm of margin on 210 mm, in points; browsers round the paper to whole dots.
+        margin, width = 15 / 25.4 * 72, 210 / 25.4 * 72
+        assert [word for word in words if word[2] < margin - 2 or word[3] > width - margin + 2] == []
+        assert number > 3
+        assert "Show" not in {text for _, text, _, _ in words}

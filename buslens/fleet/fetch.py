@@ -45,12 +45,19 @@ def local_path(address: str) -> str | None:
 
 
 @contextmanager
-def fetched(address: str) -> Iterator[Path]:
+def fetched(address: str, largest: int = LARGEST) -> Iterator[Path]:
     """Lend a capture as a file: itself if it lies on this machine, else a copy that is removed afterwards.
+
+    Parameters
+    ----------
+    address : str
+        A path, or an address of a store.
+    largest : int
+        Bytes that are fetched at most.
 
     Raises
     ------
-    UsageError
+    MissingLibrary
         If the library for this kind of store is not installed.
     CaptureError
         If it is too large.
@@ -65,11 +72,11 @@ def fetched(address: str) -> Iterator[Path]:
     suffix = "".join(Path(re.sub(r"[^A-Za-z0-9._-]", "_", name)).suffixes[-2:])[-40:]
     with tempfile.TemporaryDirectory(prefix="buslens-") as folder:
         copy = Path(folder) / f"capture{suffix}"
-        _copy(address, copy)
+        _copy(address, copy, largest)
         yield copy
 
 
-def _copy(address: str, to: Path) -> None:
+def _copy(address: str, to: Path, largest: int) -> None:
     try:
         import fsspec
 
@@ -77,19 +84,23 @@ def _copy(address: str, to: Path) -> None:
             size = 0
             while chunk := source.read(_CHUNK):
                 size += len(chunk)
-                if size > LARGEST:
-                    raise CaptureError(f"more than {LARGEST >> 30} GiB; fetch it yourself", Source(address))
+                if size > largest:
+                    raise CaptureError(f"has more than {largest} bytes; fetch it yourself", Source(address))
                 target.write(chunk)
     except ImportError as exc:
         raise missing_library(address, exc) from exc
-    except (OSError, CaptureError):
+    except (OSError, CaptureError, MemoryError):
         raise
     except Exception as exc:  # a library that is not ours, for a store that is not ours: anything may come
         raise OSError(None, f"cannot be fetched: {type(exc).__name__}: {exc}", address) from exc
 
 
-def missing_library(address: str, error: Exception) -> UsageError:
+class MissingLibrary(UsageError):  # noqa: N818  (it says what is missing)
+    """The library for a kind of store is not installed: no capture of that store can be had."""
+
+
+def missing_library(address: str, error: Exception) -> MissingLibrary:
     """Return what to tell where the library for a kind of store is not installed."""
     scheme = urlsplit(address).scheme.lower()
     how = "pip install 'buslens[s3]'" if scheme in {"s3", "s3a"} else f"({error})"
-    return UsageError(f"captures at {scheme}:// need a library that is not installed: {how}")
+    return MissingLibrary(f"captures at {scheme}:// need a library that is not installed: {how}")

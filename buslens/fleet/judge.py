@@ -6,16 +6,21 @@ capture on: a worker reads thousands.
 
 from __future__ import annotations
 
+import errno
+import stat
 import time
+import traceback
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome
 from buslens.errors import BuslensError, CaptureError, UsageError
 from buslens.files import explain
-from buslens.fleet.fetch import fetched
+from buslens.fleet.fetch import MissingLibrary, fetched
 from buslens.fleet.identity import content_of, ground_of
 from buslens.fleet.model import DelayRow, FindingRow, HandshakeRow, Judged, Trouble
 
@@ -36,12 +41,14 @@ _LONGEST_REASON: Final = 2000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """What is sent to a worker."""
+    """What is sent to a worker; what its job names is found from any folder."""
 
     job: Job
     ground: str
     #: Folder of a ledger that this worker may look into, so that a copy of what is known is not judged; None: none.
     ledger: str | None = None
+    #: Folder from which the capture's path is seen, if it is a path; empty: the worker's own.
+    folder: str = ""
 
 
 def load(group: Group) -> tuple[Ground, str]:
@@ -67,19 +74,21 @@ def judge(task: Task) -> Judged:
     Raises
     ------
     UsageError
-        If the files that it is judged by have changed, or the library for its store is not installed: that concerns
-        the run, not the capture.
+        If the files that it is judged by have changed or are not to be had, or the library for its store is not
+        installed: that concerns the run, not the capture.
     MemoryError
         If there is not enough; whoever runs the worker makes a trouble of it.
     """
     begun = time.perf_counter()
     ready = _ready(task)
     content = ""
+    trouble = Trouble.UNREADABLE
     try:
-        with fetched(task.job.address) as path:
-            if path.is_dir():
-                raise CaptureError("is a folder")
+        with fetched(task.job.address) as found:
+            path = Path(task.folder, found)
             before = path.stat()
+            if not stat.S_ISREG(before.st_mode):
+                raise CaptureError("is a folder" if path.is_dir() else "is a pipe or a device, which no capture is")
             content = content_of(path)
             if _is_known(task, content):
                 return Judged(content=content, ground=task.ground)
@@ -87,21 +96,53 @@ def judge(task: Task) -> Judged:
             if _has_changed(before, path.stat()):
                 content = ""
                 raise CaptureError("changed while it was read; the next run reads it again")
-    except UsageError:
+    except (MissingLibrary, MemoryError):
         raise
     except BuslensError as exc:
         problem = exc.problem
     except OSError as exc:
+        if exc.errno == errno.ENOMEM:
+            raise MemoryError from exc
         problem = explain(exc, "").removeprefix(": ")
+    except Exception as exc:  # a defect of ours: it must not take a night's run with it, and is told in full
+        trouble = Trouble.DIED
+        where = traceback.extract_tb(exc.__traceback__)[-1]
+        problem = (
+            f"the program failed on it, which is a defect of the program; please report it with the capture:"
+            f" {type(exc).__name__}: {exc} ({Path(where.filename).name}, line {where.lineno})"
+        )
     else:
         return judged
     return Judged(
         content=content,
         ground=task.ground,
-        trouble=Trouble.UNREADABLE,
+        trouble=trouble,
         summary=problem[:_LONGEST_REASON],
         seconds=time.perf_counter() - begun,
     )
+
+
+def make_ready() -> None:
+    """Load and, where that was never done, compile what judging needs, so that no capture's time goes into it."""
+    from buslens.capture.fold import fold
+    from buslens.capture.open import open_capture
+    from buslens.capture.registry import FORMATS
+    from buslens.fleet.census import Census
+
+    with TemporaryDirectory(prefix="buslens-") as folder:
+        for entry in FORMATS.values():
+            example = Path(folder) / "example.log"
+            example.write_text(entry.example, "utf-8")
+            with suppress(BuslensError):  # an example need not be a whole log
+                fold(
+                    open_capture(example),
+                    wanted=None,
+                    new=Census,
+                    step=Census.take,
+                    join=_never_joined,
+                    workers=1,
+                    plain_bytes=0,
+                )
 
 
 def _ready(task: Task) -> Ground:
@@ -110,7 +151,7 @@ def _ready(task: Task) -> Ground:
         try:
             ready, ground = load(task.job.group)
         except OSError as exc:
-            raise UsageError(explain(exc)) from exc
+            raise UsageError(f"a worker does not reach what captures are judged by: {explain(exc)}") from exc
         if ground != task.ground:
             name = task.job.group.name
             raise UsageError(

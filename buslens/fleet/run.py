@@ -6,13 +6,16 @@ from there: what has not changed since is not even opened, what has is read, and
 
 from __future__ import annotations
 
+import os
 import time
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from buslens.fleet.fetch import local_path
 from buslens.fleet.judge import Task, judge, load
-from buslens.fleet.model import Judged
+from buslens.fleet.model import Judged, Trouble
 from buslens.fleet.progress import Progress
 from buslens.fleet.work import Failure
 
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
 
     from buslens.checks.findings import Verdict
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import Group, Job, Trouble
+    from buslens.fleet.model import Group, Job
     from buslens.fleet.work import Pool
 
 _COMMIT_S: Final = 1.0
@@ -100,7 +103,7 @@ class _Run:
         self.is_listed = False
         self.begun = self.committed = self.told = time.monotonic()
         self.uncommitted = 0
-        self.grounds: dict[Group, str] = {}
+        self.grounds: dict[Group, tuple[Group, str]] = {}
         self.folder = str(ledger.path.parent) if pool.is_local else None
 
     def work(self, jobs: Iterable[Job]) -> RunSummary:
@@ -119,24 +122,34 @@ class _Run:
         """Yield a task for each capture that has to be read."""
         for job in jobs:
             self.done.listed += 1
-            ground = self._ground(job.group)
+            group, ground = self._ground(job.group)
             content = self.ledger.known_content(job.address, job.size, job.stamp)
             if content is not None and self.ledger.has(content, ground):
                 self.ledger.link(job, content, ground)
                 self.done.unchanged += 1
                 self._after_one()
                 continue
-            yield Task(job=job, ground=ground, ledger=self.folder)
+            yield Task(job=replace(job, group=group), ground=ground, ledger=self.folder, folder=str(Path.cwd()))
         self.is_listed = True
 
-    def _ground(self, group: Group) -> str:
+    def _ground(self, group: Group) -> tuple[Group, str]:
+        """Return a group as it is sent to workers, and the hash of what its captures are judged on."""
         if group not in self.grounds:
-            self.grounds[group] = load(group)[1]
+            # Its vehicles may be thousands, and no worker needs them.
+            sent = replace(
+                group,
+                vehicles=(),
+                expectations=os.path.abspath(group.expectations),  # noqa: PTH100  (links are not to be followed)
+                definitions=tuple(os.path.abspath(path) for path in group.definitions),  # noqa: PTH100
+            )
+            self.grounds[group] = sent, load(group)[1]
         return self.grounds[group]
 
     def _enter(self, task: Task, outcome: Judged | Failure) -> None:
         if isinstance(outcome, Failure):
             outcome = Judged(content="", ground=task.ground, trouble=outcome.trouble, summary=outcome.reason)
+        if outcome.trouble is Trouble.UNREADABLE and not outcome.content and not self.pool.is_local:
+            outcome = self._seen_from_here(task, outcome)
         if outcome.verdict is None and outcome.trouble is None:
             self.ledger.link(task.job, outcome.content, outcome.ground)
             self.done.copies += 1
@@ -147,6 +160,15 @@ class _Run:
             self.done.verdicts[outcome.verdict] += 1
         if outcome.trouble is not None:
             self.done.troubles[outcome.trouble] += 1
+
+    @staticmethod
+    def _seen_from_here(task: Task, outcome: Judged) -> Judged:
+        """Say so where only the workers elsewhere do not reach a capture."""
+        path = local_path(task.job.address)
+        if path is None or not Path(path).exists():
+            return outcome
+        more = "; it lies here, but its worker does not reach it: name it by an address that all machines share"
+        return replace(outcome, summary=outcome.summary + more)
 
     def _after_one(self) -> None:
         now = time.monotonic()

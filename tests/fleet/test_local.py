@@ -1,0 +1,73 @@
+"""A pool of processes: what happens to one worker concerns its item alone."""
+
+from __future__ import annotations
+
+import sys
+from functools import partial
+from typing import TYPE_CHECKING
+
+import pytest
+from support.fleets import do
+
+from buslens.fleet.local import LocalPool, hold_to_memory
+from buslens.fleet.model import Trouble
+from buslens.fleet.work import Failure
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+class TestEach:
+    """Every item is yielded once, with what came of it."""
+
+    def test_troubles_concern_their_items_alone(self) -> None:
+        bad = [("die", 100), ("exit", 101), ("sleep", 102), ("greedy", 103)]
+        if sys.platform == "linux":
+            bad.append(("eat", 104))
+        items = [*(("count", number) for number in range(20)), *bad, *(("count", number) for number in range(20, 40))]
+        with LocalPool(2, seconds=3, memory_bytes=1_000_000_000) as pool:
+            found = dict(pool.each(do, items))
+        assert [found["count", number] for number in range(40)] == list(range(40))
+        failures = {item[0]: outcome for item, outcome in found.items() if isinstance(outcome, Failure)}
+        assert failures["die"].trouble is Trouble.DIED
+        assert "SIGKILL" in failures["die"].reason
+        assert failures["exit"] == Failure(
+            trouble=Trouble.DIED, reason="its worker ended by itself, with status 3; it was tried twice"
+        )
+        assert failures["sleep"] == Failure(trouble=Trouble.TIME, reason="not done within 3 s")
+        assert failures["greedy"].trouble is Trouble.MEMORY
+        assert failures["greedy"].reason == "it took more than the 1,000 MB that a worker may take"
+        assert {failures[what].trouble for what, _ in bad[4:]} <= {Trouble.MEMORY}
+
+    def test_what_a_function_raises_is_raised_here(self) -> None:
+        with LocalPool(1) as pool, pytest.raises(ValueError, match="item 7"):
+            list(pool.each(do, [("wrong", 7)]))
+
+    def test_items_are_taken_as_workers_become_free(self) -> None:
+        """Of a million items a few are waiting, not all."""
+        taken = 0
+
+        def items() -> Iterator[tuple[str, int]]:
+            nonlocal taken
+            for number in range(200):
+                taken += 1
+                yield "count", number
+
+        ahead = []
+        with LocalPool(2) as pool:
+            for done, _ in enumerate(pool.each(do, items()), 1):
+                ahead.append(taken - done)
+        assert len(ahead) == 200
+        assert max(ahead) <= 4
+
+    def test_nothing_to_do(self) -> None:
+        with LocalPool(1) as pool:
+            assert list(pool.each(do, [])) == []
+
+
+class TestMemory:
+    @pytest.mark.skipif(sys.platform != "linux", reason="this system cannot hold a process to its memory")
+    def test_is_held_to(self) -> None:
+        with LocalPool(1, begin=partial(hold_to_memory, 600_000_000)) as pool:
+            ((_, outcome),) = pool.each(do, [("eat", 0)])
+        assert outcome == Failure(trouble=Trouble.MEMORY, reason="it took more memory than there is")

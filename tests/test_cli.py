@@ -214,7 +214,7 @@ class TestEndings:
     def test_full_device(self) -> None:
         with open("/dev/full", "w") as full:  # noqa: PTH123
             done = run("--help", stdout=full, stderr=subprocess.PIPE, capture_output=False)
-        assert (done.returncode, done.stderr) == (2, "buslens: no space left on the device\n")
+        assert (done.returncode, done.stderr) == (2, "buslens: standard output: no space left on the device\n")
 
     @posix
     def test_no_standard_output_at_all(self) -> None:

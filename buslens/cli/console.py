@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
 _ERASE_LINE: Final = "\r\x1b[K"
 
@@ -62,16 +62,18 @@ class Console:
         """Write to standard output, as it stands."""
         self._clear()
         if self._out is not None:
-            self._out.write(text)
-            self._out.flush()
+            with _named("standard output"):
+                self._out.write(text)
+                self._out.flush()
 
     def result_bytes(self, data: bytes) -> None:
         """Write bytes to standard output."""
         self._clear()
         if self._out is not None:
-            self._out.flush()
-            self._out.buffer.write(data)
-            self._out.flush()
+            with _named("standard output"):
+                self._out.flush()
+                self._out.buffer.write(data)
+                self._out.flush()
 
     def note(self, text: str) -> None:
         """Write to standard error under the program's name."""
@@ -127,6 +129,16 @@ def hush_libraries() -> None:
     import logging
 
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
+
+
+@contextmanager
+def _named(stream: str) -> Iterator[None]:
+    """Say in what the system refuses which stream it was."""
+    try:
+        yield
+    except OSError as exc:
+        exc.filename = exc.filename or stream
+        raise
 
 
 def _is_terminal(stream: Any) -> bool:

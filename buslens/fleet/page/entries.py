@@ -78,7 +78,9 @@ def headline(one: Standing) -> str:
     where = ", on both feedback paths" if one.on_both_paths else ""
     match one.urgency:
         case Urgency.IGNITION:
-            return f"Faulty {of}, against a rule about the ignition{where}"
+            against = len({fault.capture for fault in one.faults if is_about_ignition(fault)})
+            part = "" if against == faulty else f"in {against} of them "
+            return f"Faulty {of}, {part}against a rule about the ignition{where}"
         case Urgency.FAULTY:
             return f"Faulty {of}{where}"
         case Urgency.AT_TIMES:

@@ -106,13 +106,19 @@ def moment_to_see(ledger: Ledger, one: Standing) -> tuple[CaptureRow, FindingRow
         return None if worst is None else (by_number[worst.capture], worst.finding)
     for anomaly in one.anomalies:
         if anomaly.address and anomaly.rule:
-            at = anomaly.recorded_ns
-            named = queries.captures_of(ledger, one.row.vehicle, since_ns=at, until_ns=at)
-            named = named or queries.captures_of(ledger, one.row.vehicle)
-            found = next((row for row in named if row.address == anomaly.address and row.verdict is not None), None)
-            return None if found is None else (found, anomaly)
+            named = _capture_at(ledger, one.row.vehicle, anomaly)
+            return None if named is None else (named, anomaly)
     undecided = [row for row in one.lately if row.verdict is Verdict.UNDECIDED]
     return (undecided[-1], None) if undecided and not one.anomalies else None
+
+
+def _capture_at(ledger: Ledger, vehicle: str, anomaly: Anomaly) -> CaptureRow | None:
+    """Return the capture that an anomaly names, if it has a verdict; looked for first when the anomaly was seen."""
+    at = anomaly.recorded_ns
+    rows = [] if at is None else queries.captures_of(ledger, vehicle, since_ns=at, until_ns=at)
+    if all(row.address != anomaly.address for row in rows):
+        rows = queries.captures_of(ledger, vehicle)
+    return next((row for row in rows if row.address == anomaly.address and row.verdict is not None), None)
 
 
 def _standing(ledger: Ledger, row: VehicleRow, anomalies: Iterable[Anomaly]) -> Standing:

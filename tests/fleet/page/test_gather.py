@@ -8,22 +8,23 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.ledgers import jobs, judged, scratch
+from support.ledgers import DAY_NS, GROUP, START_NS, jobs, judged, scratch
 from support.remembered import Memory
-from support.sheets import CALLED_IN, HOSTILE, fill
+from support.sheets import CALLED_IN, HOSTILE, anomaly, fault, fill
+from support.sheets import judged as made
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet import queries
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import Job, Trouble
 from buslens.fleet.page import gather as gather_module
 from buslens.fleet.page.gather import FleetView, gather, moment_to_see
-from buslens.fleet.page.urgency import LATELY, Urgency
+from buslens.fleet.page.urgency import LATELY, Urgency, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.fleet.model import Job, Judged
+    from buslens.fleet.model import Judged
 
 
 @pytest.fixture(scope="module")
@@ -104,12 +105,6 @@ class TestStandings:
 
     @pytest.mark.parametrize("captures", [LATELY - 1, LATELY, LATELY + 1, 3 * LATELY])
     def test_no_more_captures_than_lately(self, captures: int, tmp_path: Path) -> None:
-        from support.ledgers import DAY_NS, GROUP, START_NS
-        from support.sheets import fault
-        from support.sheets import judged as made
-
-        from buslens.fleet.model import Job
-
         with Ledger.writing(tmp_path) as ledger:
             for number in range(captures):
                 at = START_NS + number * DAY_NS
@@ -136,6 +131,16 @@ class TestMoment:
 
     def test_what_stands_out(self, ledger: Ledger, view: FleetView) -> None:
         assert self.seen(ledger, view, "odd") == ("/captures/odd/000.log", "lock handshake")
+
+    @pytest.mark.parametrize("at", [None, START_NS, START_NS + DAY_NS])
+    def test_what_stands_out_is_found_whenever_it_began(self, at: int | None, ledger: Ledger, view: FleetView) -> None:
+        """An anomaly may date from long before the capture that shows it best."""
+        one = next(one for one in view.standings if one.row.vehicle == "sound1")
+        told = anomaly("sound1", address="/captures/sound1/007.log", recorded_ns=at)
+        found = moment_to_see(ledger, standing(one.row, (), (), [told]))
+        assert found is not None
+        assert found[0].address == told.address
+        assert found[1] is told
 
     def test_what_is_undecided(self, ledger: Ledger, view: FleetView) -> None:
         assert self.seen(ledger, view, "short") == ("/captures/short/000.log", "")

@@ -23,11 +23,13 @@ from buslens.capture._scan_kernel import (
     FULL,
     KEEP,
     LINE_FEED,
+    LOST,
     MOST_WORDS,
     OTHER,
     OTHER_CHARACTER,
     REASON,
     REMOTE,
+    RESTARTS,
     ROOM,
     SEAM,
     STAMP_LIMIT,
@@ -357,7 +359,7 @@ def begin_block(clock: int, s: Slots) -> None:
         s[ORIGIN] = date
         if s[STARTED] != 0:
             s[RESTARTED] = 1
-            s[BREAK] = 1
+            s[BREAK] = RESTARTS
 
 
 def scan(
@@ -468,6 +470,8 @@ def scan(
             s[OTHER] += 1
             continue
         if reason != IS_FRAME:
+            if s[RELATIVE] != 0 and not timed:
+                s[BREAK] = LOST
             s[BROKEN] += 1
             s[REASON] = reason
             if s[BROKEN] <= s[KEEP]:

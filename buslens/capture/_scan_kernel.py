@@ -69,7 +69,7 @@ EVERYTHING: Final = 18
 ID_MASK: Final = 19
 #: 1: no seams and no shift; the columns hold what was recorded, in file order.
 AS_RECORDED: Final = 20
-#: 1: the next frame begins a new segment, whatever its stamp.
+#: Not 0: the next frame begins a new segment, whatever its stamp; one of the two below.
 BREAK: Final = 21
 #: How far the clock ran back, ns, after SEAM.
 BACK: Final = 22
@@ -107,6 +107,13 @@ SEAM: Final = 2
 BROKEN_LINE: Final = 3
 #: The line at AT is one for the format's own `on_line`; it has been counted.
 ASK: Final = 4
+
+# --- values of BREAK, beside 0 -----------------------------------------------------------------------------
+
+#: The stamps restart.
+RESTARTS: Final = 1
+#: A stamp that counts from the line before could not be read, so that nobody knows how much time passed.
+LOST: Final = 2
 
 # --- what may be wrong with a line of any format -----------------------------------------------------------
 

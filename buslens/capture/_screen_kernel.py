@@ -10,6 +10,7 @@ from buslens.capture._scan_kernel import (
     BAD_LABEL,
     BAD_STAMP,
     BLANK,
+    BREAK,
     BROKEN,
     BROKEN_LINE,
     CHANNEL,
@@ -22,6 +23,7 @@ from buslens.capture._scan_kernel import (
     FULL,
     KEEP,
     LABEL_ROOM,
+    LOST,
     MOST_WORDS,
     OTHER,
     OTHER_CHARACTER,
@@ -348,6 +350,9 @@ def scan(
             s[CLOCK] = clock
         elif stamps == NONE and reason == 0:
             s[CLOCK] = clock + 1
+        if stamps == DELTA and reason != 0 and (not gap or reason in (BAD_STAMP, STAMP_RANGE, TAIL)):
+            # Behind too much, as where a line end is missing, there may be another stamp.
+            s[BREAK] = LOST
         p = next_line(text, line_end(text, p if reason == 0 else begin, code), s)
         if reason != 0:
             s[BROKEN] += 1

@@ -17,7 +17,8 @@ What the rows say, and what is made of it:
 header lines                                in any order, anywhere, or missing; base hex, absolute stamps then
 ``base dec``                                identifiers, data bytes and classical DLC are decimal; the CAN FD
                                             data length always is
-``timestamps relative``                     each stamp counts from the timed row before, whatever that row is
+``timestamps relative``                     each stamp counts from the timed row before, whatever that row is;
+                                            one that cannot be read is a seam, for with it time is lost
 ``date``, ``Begin Triggerblock``            time on the axis is the date, as if it were UTC, plus the stamp
 a block whose stamps restart                counts from its own date: a seam
 an identifier that ends in ``x``            29 bits

@@ -88,14 +88,16 @@ class Skipped(NamedTuple):
 
 
 class Seam(NamedTuple):
-    """A place where the recorded clock ran back by more than frames of several channels interleave."""
+    """A place where nothing is known of time: mostly, the recorded clock ran back by more than channels interleave."""
 
     #: On the capture's axis: nothing is known of any role from here until its next frame.
     time_ns: int
     #: Line of the first frame behind it, counted from 1.
     line: int
-    #: How far the stamps ran back, ns.
+    #: How far the stamps ran back, ns; 0 or less where they restart in a new block, or where one was lost.
     back_ns: int
+    #: Whether a stamp that counts from the line before could not be read.
+    is_lost: bool = False
 
 
 @dataclass(slots=True, kw_only=True)

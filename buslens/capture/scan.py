@@ -249,7 +249,8 @@ class Scanner:
                 s[k.BREAK] = 0
                 return
             yield from self.rest()
-            self.account.add_seam(Seam(time_ns=s[k.LARGEST] + 1, line=line, back_ns=s[k.BACK]))
+            is_lost = s[k.BREAK] == k.LOST
+            self.account.add_seam(Seam(time_ns=s[k.LARGEST] + 1, line=line, back_ns=s[k.BACK], is_lost=is_lost))
             s[k.SHIFT] += max(s[k.BACK] + 1, 0)
             s[k.SEGMENT] += 1
             s[k.BREAK] = 0

@@ -329,6 +329,8 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
         what = f"the recorded clock ran back by {format_duration(seam.back_ns)}"
         if seam.back_ns <= 0:
             what = "the stamps of the log restart in a new block"
+        if seam.is_lost:
+            what = "a stamp before it that counts from the line before cannot be read, and with it time is lost"
         notes.append(
             f"line {seam.line}: {what}; every role is unknown there until its next frame, and times count on from"
             " before it"

@@ -272,6 +272,8 @@ class Diagram:
                 words = (f"clock ran back {format_duration(seam.back_ns)}", "clock ran back")
                 if seam.back_ns <= 0:
                     words = ("the stamps restart", "stamps restart")
+                if seam.is_lost:
+                    words = ("a stamp is lost", "stamp lost")
                 items.append(Item(start=(x, x), end=(x, x), words=words, is_mark=True))
         if self._log_end is not None and self._log_end < view.end_ns:
             x = scale.held(self._log_end)

@@ -337,6 +337,20 @@ class TestRelativeStamps:
         assert [each.time_ns - START_NS for each in rows] == [100 * MS, 1500 * MS, 2800 * MS]
         assert tally.broken == 1
 
+    @pytest.mark.parametrize("damaged", ["   0.0x0000 1  C8 Rx d 1 02", "x  0.300000 1  C8 Rx d 1 02"])
+    def test_a_stamp_that_is_lost_is_a_seam(self, tmp_path: Path, damaged: str) -> None:
+        """Nobody knows how much time passed there; a row that is damaged behind its stamp loses no time."""
+        lines = ["   0.100000 1  C8 Rx d 1 01", damaged, "   0.200000 1  C8 Rx d 1 03"]
+        rows, tally = read(tmp_path, lines, header=["base hex  timestamps relative"])
+        assert [each.data for each in rows] == [b"\x01", b"\x03"]
+        assert [(seam.line, seam.is_lost) for seam in tally.seams] == [(4, True)]
+        _, tally = read(tmp_path, lines, header=["base hex  timestamps absolute"])
+        assert tally.seams == []
+        lines[1] = "   0.300000 1  C8 Rx d 2 02"
+        rows, tally = read(tmp_path, lines, header=["base hex  timestamps relative"])
+        assert [each.time_ns for each in rows] == [100 * MS, 600 * MS]
+        assert tally.seams == []
+
     def test_long_log_in_several_pieces(self, tmp_path: Path) -> None:
         lines = ["   0.001000 1  C8 Rx d 1 01"] * 3000
         rows, _ = read(tmp_path, lines, header=["base hex  timestamps relative"])

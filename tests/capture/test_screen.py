@@ -213,6 +213,16 @@ class TestStamps:
         (note,) = tally.notes
         assert "gap" in note
 
+    @pytest.mark.parametrize("byte", ["x", " ", ""])
+    def test_a_gap_that_is_lost_is_a_seam(self, tmp_path: Path, byte: str) -> None:
+        gaps = ["000.010000", f"0{byte}0.000120" if byte else "000.000120)  can0  202   [0]  (000.1", "000.009880"]
+        path = tmp_path / "gap.log"
+        usual = "".join(f" (000.010000)  can0  {101 + n}   [1]  11\n" for n in range(20))
+        path.write_text(usual + "".join(f" ({gap})  can0  202   [1]  11\n" for gap in gaps))
+        rows, tally = read_rows(path, path.read_bytes())
+        assert len(rows) == 22
+        assert [(seam.line, seam.is_lost) for seam in tally.seams] == [(23, True)]
+
     def test_equal_gaps(self, tmp_path: Path) -> None:
         times, _ = self.times(tmp_path, ["000.000000", *["000.010000"] * 9])
         assert times == [i * 10 * MS for i in range(10)]

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from collections.abc import Sequence as Listing
 
+    from buslens.capture.frames import Seam
     from buslens.checks.findings import Finding, Result
     from buslens.expectations.model import Trigger
     from buslens.report.places import Place, Reach
@@ -142,11 +143,11 @@ def _triggers(rule: object) -> list[Trigger]:
 
 
 def seam_entries(result: Result, origin_ns: int) -> list[list[Any]]:
-    """Return where the recorded clock ran back: moment and words."""
-    return [
-        [
-            microseconds(seam.time_ns, origin_ns),
-            f"clock ran back {format_duration(seam.back_ns)}" if seam.back_ns > 0 else "the stamps restart",
-        ]
-        for seam in result.tally.seams
-    ]
+    """Return where nothing is known of time: moment and words."""
+    return [[microseconds(seam.time_ns, origin_ns), _seam_words(seam)] for seam in result.tally.seams]
+
+
+def _seam_words(seam: Seam) -> str:
+    if seam.is_lost:
+        return "a stamp is lost"
+    return f"clock ran back {format_duration(seam.back_ns)}" if seam.back_ns > 0 else "the stamps restart"

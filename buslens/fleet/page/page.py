@@ -131,7 +131,7 @@ def _parts(
     yield _section("Delays against their limits", sections.steps(view.steps))
     title = "More delays that drift" if len(seen.rest) < len(view.trends) else "Delays that drift"
     yield _section(title, sections.trend_figures(seen.rest, numbers))
-    yield _section("What stands out, though no rule is broken", sections.anomalies(view, pages))
+    yield _section("What stands out, whether or not a rule is broken", sections.anomalies(view, pages))
     yield _section("What is undecided", sections.doubts(view.doubts, MOST_DOUBTS))
     yield _section("What could not be read", sections.troubles(view.troubles))
     yield _section("All vehicles", sections.all_vehicles(view.standings, numbers))

@@ -27,8 +27,8 @@ METHOD: Final = (
         "percentiles take it as longer than any that came."
     ),
     (
-        "What stands out need not break a rule. Delays and vehicles are scored by 0.6745 (x - median) / MAD with the fleet's "
-        "own median and MAD, every vehicle having the same say; an outlier lies beyond "
+        "What stands out need not break a rule. Delays and vehicles are scored by 0.6745 (x - median) / MAD with the "
+        "fleet's own median and MAD, every vehicle having the same say; an outlier lies beyond "
         f"{FAR:g} by the nearer end of its interval (Iglewicz and Hoaglin 1993)."
     ),
     (

@@ -191,7 +191,8 @@ def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
         tag(
             "p",
             "False up to here: of all rows from the first to this one, the share that is expected to be chance "
-            "(the q-value after Benjamini and Hochberg). It is a reason to look, no fault: rules are judged apart from it.",
+            "(the q-value after Benjamini and Hochberg). It is a reason to look, no fault: rules are judged apart "
+            "from it.",
             class_="quiet",
         )
     )

@@ -231,8 +231,11 @@ class _Fleet:
         from buslens.fleet.page import write_index
         from buslens.fleet.page.again import judging
         from buslens.fleet.page.gather import gather
+        from buslens.fleet.queries import fleet_summary
         from buslens.fleet.text import closing
 
+        if not fleet_summary(ledger).captures:
+            raise UsageError("no capture was found that could be judged")
         self.console.progress("comparing the fleet")
         expected = {name: load(group)[0].expected for name, group in self.groups.items()}
         skews = {step for one in expected.values() for step in skew_steps(one)}
@@ -262,8 +265,6 @@ class _Fleet:
 
     def _status(self, view: FleetView) -> Status:
         summary = view.summary
-        if not summary.captures:
-            raise UsageError("no capture was found that could be judged")
         is_incomplete = bool(summary.troubles or self.problems)
         marks = (
             (Status.UNUSABLE, is_incomplete),

@@ -1,0 +1,242 @@
+from __future__ import annotations
+
+import gzip
+import os
+import zipfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from buslens.capture.foreign import foreign_suffixes
+from buslens.errors import UsageError
+from buslens.fleet import listing as module
+from buslens.fleet.ahead import Ahead
+from buslens.fleet.fetch import fetched
+from buslens.fleet.listing import SUFFIXES, Listed, Listing, demand_sources
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+def put(folder: Path, *names: str) -> None:
+    for name in names:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(name)
+
+
+def below(*sources: Path | str, results: Path | None = None) -> list[str]:
+    return [found.below for found in Listing([str(source) for source in sources], results)]
+
+
+@pytest.fixture
+def store() -> Iterator[str]:
+    """Return the address of a folder in a store in memory, with some files."""
+    import fsspec
+
+    memory = fsspec.filesystem("memory")
+    memory.pipe("/pinewick/car1/a.log", b"one")
+    memory.pipe("/pinewick/car1/.hidden.log", b"two")
+    memory.pipe("/pinewick/car2/b.asc", b"three")
+    memory.pipe("/pinewick/notes.pdf", b"four")
+    yield "memory://pinewick"
+    memory.rm("/pinewick", recursive=True)
+
+
+class TestFolders:
+    """A folder stands for the captures in it and below; what is hidden or written by a run is not among them."""
+
+    def test_everything_that_ends_like_a_capture(self, tmp_path: Path) -> None:
+        put(tmp_path, "b/x.LOG", "b/c/y.asc.gz", "a.log", ".git/z.log", ".tmp-1.log", "notes.pdf", "list.csv")
+        put(tmp_path, "ledger.sqlite", "ledger.sqlite-wal")
+        found = Listing([str(tmp_path)])
+        assert [one.below for one in found] == ["a.log", "b/c/y.asc.gz", "b/x.LOG"]
+        assert (found.passed_over, Path(found.first_passed_over).name) == (2, "list.csv")
+
+    def test_size_and_stamp_are_those_of_the_file(self, tmp_path: Path) -> None:
+        put(tmp_path, "a.log")
+        (found,) = Listing([str(tmp_path)])
+        state = (tmp_path / "a.log").stat()
+        assert (found.address, found.size, found.stamp) == (str(tmp_path / "a.log"), 5, str(state.st_mtime_ns))
+
+    def test_the_folder_of_results_is_none_of_them(self, tmp_path: Path) -> None:
+        put(tmp_path, "a.log", "out/pages/x.log", "out/y.log", "outside/z.log")
+        assert below(tmp_path, results=tmp_path / "out") == ["a.log", "outside/z.log"]
+
+    def test_captures_beside_the_results_are_taken(self, tmp_path: Path) -> None:
+        put(tmp_path, "a.log", "pages/x.log", "captures.csv", "deep/pages/y.log")
+        assert below(tmp_path, results=tmp_path) == ["a.log", "deep/pages/y.log"]
+
+    def test_a_circle_of_links_is_told_and_left(self, tmp_path: Path) -> None:
+        put(tmp_path, "logs/a.log")
+        try:
+            (tmp_path / "logs" / "again").symlink_to(tmp_path / "logs")
+            (tmp_path / "logs" / "lost.log").symlink_to(tmp_path / "nowhere")
+        except OSError:
+            pytest.skip("this system lets nobody make links")
+        problems: list[str] = []
+        assert [one.below for one in Listing([str(tmp_path / "logs")], None, problems.append)] == ["a.log"]
+        assert len(problems) == 2
+        assert "leads back" in problems[0]
+        assert "lost.log" in problems[1]
+
+    @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the administrator may read everything")
+    def test_a_folder_that_is_closed_does_not_stop_the_others(self, tmp_path: Path) -> None:
+        put(tmp_path, "a/x.log", "b/y.log")
+        (tmp_path / "a").chmod(0)
+        problems: list[str] = []
+        try:
+            assert [one.below for one in Listing([str(tmp_path)], None, problems.append)] == ["b/y.log"]
+        finally:
+            (tmp_path / "a").chmod(0o700)
+        assert "no permission" in problems[0]
+
+    def test_a_folder_that_vanishes_is_told(self, tmp_path: Path) -> None:
+        put(tmp_path, "a/x.log", "b/y.log")
+        problems: list[str] = []
+        found = iter(Listing([str(tmp_path)], None, problems.append))
+        assert next(found).below == "a/x.log"
+        (tmp_path / "b" / "y.log").unlink()
+        (tmp_path / "b").rmdir()
+        assert list(found) == []
+        assert len(problems) <= 1
+
+    @pytest.mark.skipif(os.name == "nt", reason="names are text there")
+    def test_a_name_that_is_no_text_comes_back_as_it_is(self, tmp_path: Path) -> None:
+        raw = os.fsencode(tmp_path) + b"/caf\xe9.log"
+        try:
+            Path(os.fsdecode(raw)).write_text("x")
+        except OSError:
+            pytest.skip("this file system takes only text")
+        (found,) = Listing([str(tmp_path)])
+        assert os.fsencode(found.address) == raw
+
+    def test_no_more_than_asked_for_is_looked_at(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        put(tmp_path, *(f"{number:03d}.log" for number in range(50)))
+        monkeypatch.setattr(module, "_TOGETHER", 10)
+        looked: list[str] = []
+        real = module._listed  # what is counted is how often it is called
+
+        def noted(path: Path, root: Path, state: os.stat_result) -> Listed:
+            looked.append(path.name)
+            return real(path, root, state)
+
+        monkeypatch.setattr(module, "_listed", noted)
+        found = iter(Listing([str(tmp_path)]))
+        for _ in range(3):
+            next(found)
+        assert len(looked) == 3
+        assert len({one.address for one in found}) == 47
+
+    def test_suffixes_are_those_that_can_be_read(self) -> None:
+        """All that python-can reads, save two that are mostly something else."""
+        assert set(foreign_suffixes()) - set(SUFFIXES) <= {".csv", ".db"}
+
+
+class TestPatterns:
+    """A pattern stands for what it fits, and a file that is named is taken whatever it ends in."""
+
+    def test_what_fits(self, tmp_path: Path) -> None:
+        put(tmp_path, "car1/a.log", "car1/a.dat", "car2/b.log", "bus/c.log", "car1/.d.log")
+        assert below(tmp_path / "car*" / "*.log") == ["car1/a.log", "car2/b.log"]
+        assert below(tmp_path / "**" / "*.dat") == ["car1/a.dat"]
+        assert below(tmp_path / "car1" / "a.dat") == ["a.dat"]
+
+    def test_a_folder_that_fits_is_walked(self, tmp_path: Path) -> None:
+        put(tmp_path, "car1/deep/a.log", "car2/b.log", "car2/c.dat")
+        assert below(tmp_path / "car*") == ["car1/deep/a.log", "car2/b.log"]
+
+    def test_a_name_with_marks_of_a_pattern_is_a_name(self, tmp_path: Path) -> None:
+        put(tmp_path, "run[1].log", "run1.log")
+        assert below(tmp_path / "run[1].log") == ["run[1].log"]
+
+    def test_what_fits_nothing_is_told(self, tmp_path: Path) -> None:
+        problems: list[str] = []
+        assert list(Listing([str(tmp_path / "*.log")], None, problems.append)) == []
+        assert "nothing is called so" in problems[0]
+
+
+class TestStores:
+    """An address is listed through its store, and what is found can be fetched by its address."""
+
+    def test_a_folder(self, store: str) -> None:
+        found = list(Listing([store]))
+        assert [one.below for one in found] == ["car1/a.log", "car2/b.asc"]
+        assert [one.size for one in found] == [3, 5]
+        assert all(one.stamp for one in found)
+        with fetched(found[1].address) as copy:
+            assert copy.read_bytes() == b"three"
+
+    def test_a_pattern_and_a_file(self, store: str) -> None:
+        assert below(f"{store}/*/*.asc") == ["car2/b.asc"]
+        assert below(f"{store}/notes.pdf") == ["notes.pdf"]
+
+    def test_what_is_not_there_is_told(self, store: str) -> None:
+        problems: list[str] = []
+        assert list(Listing([f"{store}/car9"], None, problems.append)) == []
+        assert len(problems) == 1
+
+    def test_an_archive(self, tmp_path: Path) -> None:
+        with zipfile.ZipFile(tmp_path / "fleet.zip", "w") as archive:
+            archive.writestr("car1/a.log", "one")
+            archive.writestr("car2/b.log.gz", gzip.compress(b"two"))
+        found = list(Listing([f"zip://::{(tmp_path / 'fleet.zip').as_uri()}"]))
+        assert [one.below for one in found] == ["car1/a.log", "car2/b.log.gz"]
+        with fetched(found[0].address) as copy:
+            assert copy.read_bytes() == b"one"
+
+    def test_a_file_address_is_a_path(self, tmp_path: Path) -> None:
+        put(tmp_path, "a.log")
+        (found,) = Listing([tmp_path.as_uri()])
+        assert found.address == str(tmp_path / "a.log")
+
+
+class TestDemand:
+    """What stands for nothing is refused before anything is read."""
+
+    @pytest.mark.parametrize(
+        ("source", "words"),
+        [
+            ("nowhere/at/all", "there is no folder"),
+            ("-", "buslens check -"),
+            ("nonsense://x", "nothing is known of addresses that begin with 'nonsense:'"),
+        ],
+    )
+    def test_refused(self, source: str, words: str) -> None:
+        with pytest.raises(UsageError, match=words):
+            demand_sources([source])
+
+    def test_a_store_without_its_library(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        import fsspec.core
+
+        def missing(_address: str) -> None:
+            raise ImportError("Install s3fs to access S3")
+
+        monkeypatch.setattr(fsspec.core, "url_to_fs", missing)
+        with pytest.raises(UsageError, match=r"pip install 'buslens\[s3\]'"):
+            demand_sources(["s3://bucket/logs"])
+
+
+class TestAhead:
+    """The listing runs ahead of who takes the captures, and says how many there are once it knows."""
+
+    @given(st.lists(st.text("ab", min_size=1, max_size=8), unique=True, max_size=12))
+    def test_all_in_order(self, names: list[str]) -> None:
+        class Made(Listing):
+            def __iter__(self) -> Iterator[module.Listed]:
+                for name in names:
+                    self.problem(f"before {name}")
+                    yield module.Listed(name, name, None, "")
+
+        told: list[str] = []
+        with Ahead(Made([], None, told.append)) as ahead:
+            assert [one.address for one in ahead] == names
+            assert ahead.total == len(names)
+        assert told == [f"before {name}" for name in names]
+
+    def test_what_goes_wrong_there_is_raised_here(self) -> None:
+        with pytest.raises(UsageError, match="nothing is known"), Ahead(Listing(["nonsense://x"])) as ahead:
+            list(ahead)

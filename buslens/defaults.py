@@ -56,3 +56,18 @@ def _short(path: Path) -> Path:
         return path.relative_to(Path.cwd())
     except (ValueError, OSError):
         return path
+
+
+def demonstration_folder() -> Path:
+    """Return the folder with the demonstration's definitions, expectations and causes, as it came with the program.
+
+    Raises
+    ------
+    UsageError
+        If the program has been installed without it.
+    """
+    package = Path(__file__).parent
+    for folder in (package / FOLDER_NAME, package.parent / FOLDER_NAME):
+        if (folder / EXPECTATIONS_NAME).is_file():
+            return folder
+    raise UsageError(f"this installation has no folder {FOLDER_NAME}; it is in the source archive")

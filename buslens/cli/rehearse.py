@@ -7,7 +7,8 @@ and '-' is standard output. A recording that is there already is replaced only
 with --replace, for it cannot be had again.
 
 example:
-  buslens rehearse slow-motor -o slow.log --seed 7
+  buslens rehearse slow-motor -o slow.log --seed 7 --signal-defs
+  buslens check slow.log
 """
 
 from __future__ import annotations
@@ -36,6 +37,12 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="another seed is another day (default: 1)")
     parser.add_argument("--form", choices=tuple(FORMS), help="form of the log, whatever the suffix says")
     parser.add_argument("--replace", action="store_true", help="replace a file that is there already")
+    parser.add_argument(
+        "--signal-defs",
+        action="store_true",
+        help="write the definitions, expectations and causes of the simulated car too, into a folder signal_defs "
+        "beside FILE, where the other commands find them",
+    )
     parser.add_argument("--duration", metavar="S", type=float, help="seconds; the driver does the same again and again")
     parser.add_argument("--severity", metavar="X", type=float, default=1.0, help="of faults with degrees (default: 1)")
     parser.add_argument(
@@ -58,6 +65,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         raise UsageError(
             "name a fault and a file, as in 'buslens rehearse healthy -o healthy.log'; --list names faults"
         )
+    if options.signal_defs and options.output == "-":
+        raise UsageError("--signal-defs writes beside a file, and standard output is none; name one with -o FILE")
     rehearsal = _rehearse(options)
     if options.output == "-":
         from buslens.rehearsal.rehearse import rendered
@@ -66,6 +75,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     else:
         _write(rehearsal, Path(options.output), replace=options.replace)
         console.result(_sentence(rehearsal, options.output))
+        if options.signal_defs:
+            _write_signal_defs(Path(options.output).parent, replace=options.replace)
     return Status.MET
 
 
@@ -98,6 +109,20 @@ def _write(rehearsal: Rehearsal, target: Path, *, replace: bool) -> None:
     with TemporaryDirectory() as folder:
         if write_rehearsal(rehearsal, Path(folder) / target.name).read_bytes() != target.read_bytes():
             raise UsageError(f"{target} is there already and holds something else; --replace replaces it")
+
+
+def _write_signal_defs(beside: Path, *, replace: bool) -> None:
+    """Write what goes with every simulated capture; nothing over what a user has changed."""
+    from buslens.cli.writing import demand_free, write_new
+    from buslens.defaults import FOLDER_NAME, demonstration_folder
+
+    files = {path.name: path.read_bytes() for path in sorted(demonstration_folder().iterdir()) if path.is_file()}
+    folder = beside / FOLDER_NAME
+    for name, data in files.items():
+        demand_free(str(folder / name), data, replace=replace)
+    folder.mkdir(exist_ok=True)
+    for name, data in files.items():
+        write_new(str(folder / name), data, replace=replace)
 
 
 def _listing(console: Console) -> str:

@@ -146,3 +146,31 @@ class TestWords:
         assert shown.err.count("\n") == 1
         assert shown.out == ""
         assert list(Path.cwd().iterdir()) == []
+
+
+class TestSignalDefs:
+    """What the simulated car is judged by is written beside its capture, and over nothing that a user has changed."""
+
+    def test_judged_at_once(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        log = tmp_path / "logs" / "slow.log"
+        log.parent.mkdir()
+        monkeypatch.chdir(tmp_path)  # nothing to find here
+        assert main(["rehearse", "slow-motor", "-o", str(log), "--signal-defs"]) == 0
+        assert main(["check", str(log)]) == 1
+        assert main(["rehearse", "slow-motor", "-o", str(log), "--signal-defs"]) == 0  # the same again does no harm
+
+    def test_changed(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        rules = tmp_path / "signal_defs" / "steering_lock.toml"
+        rules.parent.mkdir()
+        rules.write_text("# mine\n")
+        words = ["rehearse", "healthy", "-o", str(tmp_path / "a.log"), "--signal-defs"]
+        assert main(words) == 2
+        assert "steering_lock.toml is there already and holds something else" in capsys.readouterr().err
+        assert rules.read_text() == "# mine\n"
+        assert [path.name for path in rules.parent.iterdir()] == ["steering_lock.toml"]
+        assert main([*words, "--replace"]) == 0
+        assert "format = 1" in rules.read_text()
+
+    def test_standard_output(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["rehearse", "healthy", "-o", "-", "--signal-defs"]) == 2
+        assert "standard output is none" in capsys.readouterr().err

@@ -129,10 +129,19 @@ def explain(error: OSError, path: str | Path | None = None) -> str:
     """
     name = str(path) if path is not None else str(error.filename or "")
     if error.errno == errno.ENOENT:
-        reason = _missing(Path(name)) if name else "no such file"
+        reason = _missing(Path(name)) if name else _missing_here()
     else:
         reason = _REASONS.get(error.errno or 0) or error.strerror or str(error) or type(error).__name__
     return f"{name}: {reason}" if name else reason
+
+
+def _missing_here() -> str:
+    """Say what is not there when the system names no file: it then looked for the current folder."""
+    try:
+        os.getcwd()  # noqa: PTH109 - this is the call that fails
+    except FileNotFoundError:
+        return "the current folder has been removed; change to another one"
+    return "no such file"
 
 
 def _missing(path: Path) -> str:

@@ -49,7 +49,16 @@ class Parser(argparse.ArgumentParser):
         before_names = words[: words.index("--")] if "--" in words else words
         if "-h" in before_names or "--help" in before_names:
             return None
-        options, unknown = self.parse_known_intermixed_args(words)
+        # argparse forgets on the way that '--' has ended the options; with a folder, a name looks like none.
+        names = {f"./{name}": name for name in words[len(before_names) + 1 :] if name.startswith("-") and name != "-"}
+        longer = {name: given for given, name in names.items()}
+        behind = [longer.get(name, name) for name in words[len(before_names) + 1 :]]
+        options, unknown = self.parse_known_intermixed_args([*before_names, *behind])
+        for key, value in vars(options).items():
+            if isinstance(value, list):
+                setattr(options, key, [names.get(one, one) if isinstance(one, str) else one for one in value])
+            elif isinstance(value, str):
+                setattr(options, key, names.get(value, value))
         if unknown:
             known = [name for action in self._actions for name in action.option_strings if len(name) > 2]
             word = unknown[0].partition("=")[0]

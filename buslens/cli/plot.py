@@ -15,6 +15,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from buslens.cli.console import hush_libraries
 from buslens.cli.judging import Judge
 from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, status_of
@@ -56,6 +57,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens import draw
     from buslens.report.words import clean, verdict_sentence
 
+    hush_libraries()
     output = _output(options)
     result = Judge(options, console).judge(options.capture)
     console.progress(f"drawing {output}")

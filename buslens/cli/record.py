@@ -19,6 +19,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from buslens.cli.compare import add_failed_argument, demand_different
+from buslens.cli.console import hush_libraries
 from buslens.cli.judging import Judge, expand
 from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, gravest, status_of
@@ -98,6 +99,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.record.record import record
     from buslens.report.words import clean, verdict_sentence
 
+    hush_libraries()
     comparison = None
     if then:
         from buslens.causes.compare import compare

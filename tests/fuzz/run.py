@@ -88,9 +88,10 @@ def _instrument(atheris: Any) -> None:
     """
     from buslens import kernels
     from buslens.capture.registry import FORMATS
+    from buslens.fleet._census_kernel import count
 
     for entry in FORMATS.values():
-        for kernel in (entry.kernel, entry.compiled_kernel):
+        for kernel in (entry.kernel, entry.compiled_kernel, count):
             kernels.compiled(kernel)
     twins = {(kernel.__module__, kernel.__qualname__): twin for kernel, twin in kernels._COMPILED.items()}
     for name in [name for name in sys.modules if name.partition(".")[0] == "buslens"]:
@@ -106,8 +107,9 @@ def _instrument(atheris: Any) -> None:
 def _blindly(target: str, corpus: Path, tokens: list[bytes], seconds: int) -> int:
     from fuzz.targets import attempt
 
-    dice, started, runs = random.Random(target), time.monotonic(), 0
     inputs = [path.read_bytes() for path in sorted(corpus.iterdir()) if not path.name.startswith("crash-")]
+    attempt(target, inputs[0])  # compiles what is to be compiled
+    dice, started, runs = random.Random(target), time.monotonic(), 0
     while time.monotonic() - started < seconds:
         data = mutated(dice, inputs, tokens)
         runs += 1

@@ -73,6 +73,26 @@ SESSION: Final = (
     b"""{"kind": "buslens diagnosis", "version": 1, "captures": ["a.log"], "measured":
         [{"name": "supply_at_lock", "reading": "11.9V", "result": "good"}]}""",
 )
+GROUPS: Final = (
+    b"""format = 1
+[[groups]]
+name = "estates"
+vehicles = ["car0*", "car[12]?"]
+expectations = "steering_lock.toml"
+definitions = ["pinewick.dbc"]
+channels = { "1" = "can0" }
+""",
+)
+VEHICLES: Final = (
+    b'path,vehicle,date\ncar01/a.log,car01,2026-03-14 07:30\n"a, b.log",car02,\n*/c?.log,car03,2026-03-14\n',
+    b"vehicle;path\ncar01;car01/*.log\n",
+    b"\xef\xbb\xbfpath\tdate\tvehicle\ncar01/a.log\t2026-03-14\tcar 7\n",
+)
+NAMINGS: Final = (
+    b"{vehicle}/{date}_*.log\nlogs/car 7/2026-03-14_cold.log\ncar01/20260314T073000_x.log",
+    b"{vehicle}_{date:%d.%m.%Y}-{time}.asc\ncar01_14.03.2026-07.30.asc\ncar02_31.02.2026-25.00.asc",
+    b"{{{vehicle}}}?{date}*\n{car}-2026-03-14.log",
+)
 DBC_LINES: Final = (
     b"""VERSION ""
 BU_: A B
@@ -252,6 +272,31 @@ TOKENS: Final = {
         "below",
         "least",
     ),
+    "groups": (
+        "[[groups]]",
+        "name = ",
+        "vehicles = [",
+        "expectations = ",
+        "definitions = [",
+        "channels = {",
+        "format = ",
+    ),
+    "vehicles": ("path", "vehicle", "date", '"', ";", "\t", "2026-03-14", "*.log", "[a-", "\r\n"),
+    "naming": (
+        "{vehicle}",
+        "{date}",
+        "{time}",
+        "{date:%",
+        "%Y",
+        "%j",
+        "%d.%m.%y",
+        "{{",
+        "}}",
+        "*",
+        "?",
+        "2026-03-14",
+        "/",
+    ),
     "session": (
         '"captures"',
         '"measured"',
@@ -376,4 +421,8 @@ _SEEDS: Final[dict[str, Callable[[], Iterable[bytes]]]] = {
     "session": lambda: SESSION,
     "marks": lambda: MARKS,
     "ledger": _ledgers,
+    "groups": lambda: GROUPS,
+    "vehicles": lambda: VEHICLES,
+    "naming": lambda: NAMINGS,
+    "census": _frames,
 }

@@ -1,15 +1,18 @@
 """What is fuzzed: each target takes bytes, and raises if a promise about them is broken.
 
-candump, asc, screen   the readers of log formats, all engines against each other
-gunzip                 a gzip stream with damage, against zlib one byte at a time
-judged                 bytes as frames of the demonstration's messages, judged and reported in every form
-dbc                    definitions, what is kept of them between two starts, and decoding by them
-entry                  a kept entry of definitions that is damaged
-expectations           an expectations file, and what comes of judging by it
-condition              one condition: read, printed and read again, evaluated
-causes                 a causes file, and a diagnosis by it
-marks, session, reading, ledger
-the other files and words that a user hands over
+    candump, asc, screen   the readers of log formats, all engines against each other
+    gunzip                 a gzip stream with damage, against zlib one byte at a time
+    judged                 bytes as frames of the demonstration's messages, judged and reported in every form
+    dbc                    definitions, what is kept of them between two starts, and decoding by them
+    entry                  a kept entry of definitions that is damaged
+    expectations           an expectations file, and what comes of judging by it
+    condition              one condition: read, printed and read again, evaluated
+    causes                 a causes file, and a diagnosis by it
+    census                 bytes as frames, counted by the plain and by the compiled kernel
+    marks, session, reading, ledger, groups, vehicles, naming
+                           the other files and words that a user hands over
+
+A target lets errors of the user's through; `attempt` takes them for what they are.
 """
 
 from __future__ import annotations
@@ -27,6 +30,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from fuzz.readings import assert_same_everywhere, assert_sound, read, units
 from support.rehearsed import FOLDER, definitions, expectations, judge_frames
+from support.stage import select
 
 from buslens.capture.frames import Clock, Flag, Frames, Tally
 from buslens.capture.protocol import Match
@@ -48,7 +52,14 @@ from buslens.expectations.conditions import parse_condition, parse_trigger
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.resolve import check_against
 from buslens.expectations.wording import condition_text, trigger_text
+from buslens.fleet import _census_kernel
+from buslens.fleet.census import Census
+from buslens.fleet.groups import group_of, load_groups
 from buslens.fleet.ledger import LEDGER_NAME, Ledger
+from buslens.fleet.listing import Listed
+from buslens.fleet.naming import Pattern
+from buslens.fleet.vehicle_list import load_vehicle_list
+from buslens.kernels import compiled
 from buslens.rehearsal.rehearse import rehearse
 from buslens.report import diagnosis as diagnosis_report
 from buslens.report.document import capture_entry, document, dumps
@@ -58,6 +69,8 @@ from buslens.timeline.recorder import Recorder
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from numpy.typing import NDArray
 
     from buslens.checks.findings import Result
     from buslens.errors import Source
@@ -284,6 +297,67 @@ def ledger(data: bytes) -> None:
             opened.put_anomalies([])
 
 
+def groups(data: bytes) -> None:
+    with tempfile.TemporaryDirectory(dir=_scratch()) as name:
+        path = Path(name) / "fleet.toml"
+        path.write_bytes(data)
+        try:
+            found = load_groups(str(path))
+        except BuslensError as error:
+            if error.source is not None:
+                _assert_place(error.source, data.count(b"\n") + data.count(b"\r") + 1)
+            raise
+        group_of("car01", found)
+
+
+def vehicles(data: bytes) -> None:
+    with tempfile.TemporaryDirectory(dir=_scratch()) as name:
+        path = Path(name) / "vehicles.csv"
+        path.write_bytes(data)
+        found = load_vehicle_list(str(path))
+        found.find(Listed(f"{name}/car01/a.log", "car01/a.log", 1, "1"))
+
+
+def naming(data: bytes) -> None:
+    """Take the first line for a form of paths, the others for paths."""
+    form, *paths = data.decode("utf-8", "replace").split("\n")[:20]
+    pattern = Pattern(form)
+    for path in paths:
+        found = pattern.match(path)
+        assert found is None or found.vehicle
+
+
+def census(data: bytes) -> None:
+    count = len(data) // 4
+    table = np.frombuffer(data[: 4 * count], np.uint8).reshape(count, 4).astype(np.int64)
+    frames = _counted_frames(table)
+    runs = []
+    for kernel in (_census_kernel.count, compiled(_census_kernel.count)):
+        counting = Census()
+        counting._kernel = kernel or _census_kernel.count
+        for start in range(0, count, 50):
+            counting.take(select(frames, np.arange(start, min(start + 50, count))))
+        runs.append(counting.rows())
+    assert runs[0] == runs[1], "counted otherwise when compiled"
+    assert sum(row.frames for row in runs[0]) == int((frames.flags & int(Flag.REMOTE | Flag.ERROR) == 0).sum())
+
+
+def _counted_frames(table: NDArray[np.int64]) -> Frames:
+    count = len(table)
+    extended = table[:, 1] & 1
+    return Frames(
+        time_ns=np.cumsum(table[:, 0] << 20),
+        channel=(table[:, 3] >> 7).astype(np.uint16),
+        can_id=(table[:, 2] << np.where(extended, 21, 3) | table[:, 3] & 7).astype(np.uint32),
+        flags=(table[:, 1] & int(Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)).astype(np.uint16),
+        dlc=np.zeros(count, np.uint8),
+        length=np.zeros(count, np.uint8),
+        word=np.zeros(count, np.int64),
+        words=np.zeros(1, np.uint64),
+        channels=("can0", "can1"),
+    )
+
+
 # --- judging ----------------------------------------------------------------------------------------------------
 
 
@@ -382,6 +456,10 @@ TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
     "session": session,
     "marks": marks,
     "ledger": ledger,
+    "groups": groups,
+    "vehicles": vehicles,
+    "naming": naming,
+    "census": census,
 }
 
 

@@ -97,7 +97,9 @@ class ClusterPool:
             if not running:
                 return
             try:
-                finished = wait(list(running), timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
+                # `wait` asks whichever client is the current one.
+                with self._client.as_current():
+                    finished = wait(list(running), timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
             except TimeoutError:
                 finished = set()
             for future in finished:

@@ -111,7 +111,7 @@ class _CauseValues(Values):
             return float(data)
         return None
 
-    def names(self, data: object, node: Node, name: str) -> list[tuple[str, Source]]:
+    def placed_names(self, data: object, node: Node, name: str) -> list[tuple[str, Source]]:
         """Return a list of names with their places."""
         if not isinstance(data, list) or not all(isinstance(item, str) for item in data):
             self.wrong(node, f"'{name}' must be a list of names; write for example {name} = [\"data_silent\"]")
@@ -127,7 +127,7 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Dra
     root, inner = document.root, document.root.table or {}
     data = values.table(FILE, root, document.data, "the file")
     draft = _base(values, data["base"], inner["base"], expectations, (*above, path)) if "base" in data else _Draft()
-    for name, source in values.names(data["without"], inner["without"], "without") if "without" in data else ():
+    for name, source in values.placed_names(data["without"], inner["without"], "without") if "without" in data else ():
         _leave_out(values, draft, name, source)
     draft.about = data.get("about", draft.about)
     if "numbers" in data:
@@ -279,7 +279,7 @@ def _patterns(values: _CauseValues, expectations: Expectations, data: object, no
 def _outcomes(values: _CauseValues, data: object, node: Node) -> frozenset[Outcome]:
     known = {outcome.value: outcome for outcome in Outcome}
     found = set()
-    for name, source in values.names(data, node, "outcomes"):
+    for name, source in values.placed_names(data, node, "outcomes"):
         if name in known:
             found.add(known[name])
         else:
@@ -300,7 +300,7 @@ def _cause(
     for word in (Often.USUAL, Often.SOMETIMES, Often.NEVER, Often.CANNOT):
         if word.value not in read:
             continue
-        for sign, source in values.names(read[word.value], inner[word.value], word.value):
+        for sign, source in values.placed_names(read[word.value], inner[word.value], word.value):
             if sign in signs:
                 values.wrong(source, f"'{sign}' is named twice, as {signs[sign].value} and as {word.value}")
             signs[sign] = word
@@ -338,7 +338,7 @@ def _readings(
         if isinstance(results, str):
             named = [(results, values.document.source(place.start))]
         else:
-            named = values.names(results, place, measurement)
+            named = values.placed_names(results, place, measurement)
         if not named:
             values.wrong(place, f"'{measurement}' names no result")
         mentions += [_Mention("result", result, measurement, source) for result, source in named]

@@ -103,10 +103,10 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             with fleet.pool() as pool:
                 done = fleet.judge(ledger, pool)
                 pages = fleet.write_pages(ledger, pool)
+            return fleet.tell(ledger, done, pages)
         except KeyboardInterrupt:
             console.note(f"what is judged is kept in {fleet.out}; the same command goes on from there")
             raise
-        return fleet.tell(ledger, done, pages)
 
 
 class _Fleet:
@@ -179,8 +179,12 @@ class _Fleet:
                     "--memory-limit: what a worker of a cluster may take, the cluster says; it is not held here"
                 )
             return ClusterPool(self.options.scheduler, seconds=seconds)
+        from importlib.util import find_spec
+
         from buslens.fleet.local import LocalPool
 
+        if self.options.memory_limit is not None and find_spec("resource") is None:
+            self.console.note("--memory-limit: this system holds no process to an amount of memory; there is no limit")
         return LocalPool(self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit)
 
     def judge(self, ledger: Ledger, pool: Pool) -> RunSummary:

@@ -151,7 +151,7 @@ def _rough(seconds: float) -> str:
     """Return a time as exact as a person wants it.
 
     >>> _rough(0.4), _rough(75), _rough(7300)
-    ('400 ms', '1 min 15 s', '2 h 1 min')
+    ('400 ms', '1 min 15 s', '2 h 2 min')
     """
     if seconds < 10:
         return format_duration(round(round(seconds, 1) * NS_PER_S))

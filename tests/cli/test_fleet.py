@@ -6,7 +6,7 @@ import csv
 import shutil
 import zipfile
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -235,3 +235,32 @@ class TestWords:
 
     def test_limits(self) -> None:
         assert (_time("2 min"), _memory("2 gb"), _memory("1.5GiB")) == (120.0, 2_000_000_000, 1_610_612_736)
+
+
+class TestStopped:
+    """Ctrl-C tells that nothing is lost, and what would go on."""
+
+    def test_told(self, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+        def stop(*_: object, **__: object) -> None:
+            raise KeyboardInterrupt
+
+        monkeypatch.setattr("buslens.fleet.run.run", stop)
+        status, out, err = fleet(capsys, SAMPLES, "-o", tmp_path / "out", "--name", "{vehicle}_*")
+        assert (status, out) == (130, "")
+        assert f"kept in {tmp_path / 'out'}; the same command goes on from there" in err
+
+
+class TestCluster:
+    """The same work is done by a cluster, whichever client the process may have besides."""
+
+    def test_every_item_comes_back(self) -> None:
+        import distributed
+
+        from buslens.fleet.cluster import ClusterPool
+
+        start: Any = distributed.LocalCluster
+        with (
+            start(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
+            ClusterPool(cluster.scheduler_address, seconds=60) as pool,
+        ):
+            assert dict(pool.each(len, ["a", "bb", "ccc"])) == {"a": 1, "bb": 2, "ccc": 3}

@@ -122,7 +122,7 @@ class Listing:
         if stat.S_ISDIR(state.st_mode):
             yield from self._folder(full, root=full if root is None else Path(os.path.abspath(root)))  # noqa: PTH100
         else:
-            yield _listed(full, full.parent if root is None else Path(os.path.abspath(root)), state)  # noqa: PTH100
+            yield _listed(str(full), str(full.parent) if root is None else os.path.abspath(root), state)  # noqa: PTH100
 
     def _folder(self, folder: Path, *, root: Path) -> Iterator[Listed]:
         """Yield the captures in a folder and below; links are followed, but never in a circle."""
@@ -149,7 +149,7 @@ class Listing:
                 continue
             if not is_folder:
                 if _is_taken(entry.name) and stat.S_ISREG(state.st_mode):
-                    yield _listed(Path(entry.path), root, state)
+                    yield _listed(entry.path, str(root), state)
                 else:
                     self._pass_over(entry.path)
                 continue
@@ -263,12 +263,11 @@ def _in_store(store: Any, address: str, info: dict[str, Any], root: str) -> List
     return Listed(whole, below, size if isinstance(size, int) else None, stamp)
 
 
-def _listed(path: Path, root: Path, state: os.stat_result) -> Listed:
-    try:
-        below = path.relative_to(root).as_posix()
-    except ValueError:
-        below = path.name
-    return Listed(str(path), below, state.st_size, str(state.st_mtime_ns))
+def _listed(path: str, root: str, state: os.stat_result) -> Listed:
+    # As texts: a path object costs more than the rest of the listing.
+    begin = root if root.endswith(os.sep) else root + os.sep
+    below = path[len(begin) :] if path.startswith(begin) else Path(path).name
+    return Listed(path, below.replace(os.sep, "/"), state.st_size, str(state.st_mtime_ns))
 
 
 def _in_order(names: Iterable[Any], by: Callable[[Any], str] = str) -> Iterator[Any]:

@@ -120,8 +120,8 @@ class TestFolders:
         looked: list[str] = []
         real = module._listed  # what is counted is how often it is called
 
-        def noted(path: Path, root: Path, state: os.stat_result) -> Listed:
-            looked.append(path.name)
+        def noted(path: str, root: str, state: os.stat_result) -> Listed:
+            looked.append(path)
             return real(path, root, state)
 
         monkeypatch.setattr(module, "_listed", noted)

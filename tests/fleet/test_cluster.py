@@ -1,0 +1,78 @@
+"""A Dask cluster of real processes does what the pool of this machine does, with the same function."""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING
+
+import pytest
+from support.fleets import do, jobs_of, told, write_fleet
+
+from buslens.errors import UsageError
+from buslens.fleet import cluster as cluster_module
+from buslens.fleet import queries
+from buslens.fleet.cluster import ClusterPool
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.local import LocalPool
+from buslens.fleet.model import Trouble
+from buslens.fleet.run import run
+from buslens.fleet.work import Failure
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+@pytest.fixture(scope="module")
+def scheduler() -> Iterator[str]:
+    """Address of a scheduler with two processes of one thread each."""
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2,
+        threads_per_worker=1,
+        processes=True,
+        dashboard_address="127.0.0.1:0",
+        host="127.0.0.1",
+        scheduler_port=0,
+        silence_logs=logging.CRITICAL,
+    ) as cluster:
+        yield cluster.scheduler_address
+
+
+class TestEach:
+    """Every item is yielded once, with what came of it."""
+
+    def test_results_and_troubles(self, scheduler: str) -> None:
+        items = [*(("count", number) for number in range(10)), ("greedy", 0), ("exit", 0)]
+        with ClusterPool(scheduler) as pool:
+            found = dict(pool.each(do, items))
+        assert [found["count", number] for number in range(10)] == list(range(10))
+        greedy, died = found["greedy", 0], found["exit", 0]
+        assert isinstance(greedy, Failure)
+        assert greedy.trouble is Trouble.MEMORY
+        assert isinstance(died, Failure)
+        assert died.trouble is Trouble.DIED
+
+    def test_what_a_function_raises_is_raised_here(self, scheduler: str) -> None:
+        with ClusterPool(scheduler) as pool, pytest.raises(ValueError, match="item 7"):
+            list(pool.each(do, [("wrong", 7)]))
+
+    def test_nobody_answers(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(cluster_module, "_CONNECT_S", 0.5)
+        with pytest.raises(UsageError, match="no scheduler answers"), ClusterPool("tcp://127.0.0.1:9"):
+            pass
+
+
+class TestRun:
+    def test_same_ledger_as_on_one_machine(self, scheduler: str, tmp_path: Path) -> None:
+        paths = write_fleet(tmp_path / "in", 4)
+        paths.append(tmp_path / "in" / "gone.log")
+        with Ledger.writing(tmp_path / "cluster") as ledger, ClusterPool(scheduler) as pool:
+            done = run(jobs_of(paths), ledger, pool)
+            assert (done.judged, done.troubles) == (5, {Trouble.UNREADABLE: 1})
+            (row,) = queries.troubles(ledger)
+            assert row.summary == "no such file"
+            there = told(ledger, tmp_path)
+        with Ledger.writing(tmp_path / "local") as ledger, LocalPool(1) as pool:
+            run(jobs_of(paths), ledger, pool)
+            assert told(ledger, tmp_path) == there

@@ -1,0 +1,342 @@
+"""A fleet, judged: nothing twice, nothing lost, whatever happens to workers, files and the run itself."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import pytest
+from support.fleets import CARS, EXPECTATIONS, ill, job_of, jobs_of, told, write_fleet
+
+from buslens.checks.findings import Verdict
+from buslens.errors import BuslensError, UsageError
+from buslens.fleet import queries
+from buslens.fleet import run as run_module
+from buslens.fleet.judge import make_ready
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.local import LocalPool
+from buslens.fleet.model import Group, Trouble
+from buslens.fleet.progress import Progress
+from buslens.fleet.run import run
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from buslens.fleet.model import Job
+    from buslens.fleet.run import RunSummary
+    from buslens.fleet.work import Failure
+
+I = TypeVar("I")  # noqa: E741
+O = TypeVar("O")  # noqa: E741
+
+
+class Here:
+    """A pool of this very process: what a run does with its pool does not depend on which it is."""
+
+    is_local = True
+
+    def __init__(self) -> None:
+        self.items = 0
+
+    def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
+        for item in items:
+            self.items += 1
+            yield item, function(item)
+
+
+def judged(jobs: Iterable[Job], out: Path, pool: object = None) -> RunSummary:
+    with Ledger.writing(out) as ledger:
+        return run(jobs, ledger, pool or Here())  # type: ignore[arg-type]
+
+
+class TestOnce:
+    """What is known is not judged again, and not even opened if it has not changed."""
+
+    def test_again(self, tmp_path: Path) -> None:
+        paths = write_fleet(tmp_path / "in", 6)
+        first = judged(jobs_of(paths), tmp_path / "out")
+        assert (first.listed, first.judged, first.unchanged, first.copies) == (6, 6, 0, 0)
+        assert first.verdicts == {Verdict.AS_EXPECTED: 2, Verdict.FAULTY: 4}
+        pool = Here()
+        again = judged(jobs_of(paths), tmp_path / "out", pool)
+        assert (again.listed, again.judged, again.unchanged, pool.items) == (6, 0, 6, 0)
+
+    def test_touched_moved_and_copied(self, tmp_path: Path) -> None:
+        """The content counts: a file that was touched or moved, or a copy, is read and not judged."""
+        paths = write_fleet(tmp_path / "in", 3)
+        judged(jobs_of(paths), tmp_path / "out")
+        os.utime(paths[0], (1, 1))
+        moved = paths[1].rename(paths[1].with_name("car9_0001.log"))
+        copy = paths[2].with_name("car8_0002.log")
+        copy.write_bytes(paths[2].read_bytes())
+        done = judged(jobs_of([paths[0], moved, paths[2], copy]), tmp_path / "out")
+        assert (done.judged, done.copies, done.unchanged) == (0, 3, 1)
+        with Ledger.reading(tmp_path / "out") as ledger:
+            assert {row.vehicle for row in queries.vehicles(ledger)} >= {"car8", "car9"}
+
+    def test_changed(self, tmp_path: Path) -> None:
+        paths = write_fleet(tmp_path / "in", 3)
+        judged(jobs_of(paths), tmp_path / "out")
+        paths[0].write_bytes(paths[1].read_bytes() + b"# another\n")
+        done = judged(jobs_of(paths), tmp_path / "out")
+        assert (done.judged, done.unchanged) == (1, 2)
+        assert done.verdicts == {Verdict.FAULTY: 1}
+
+    def test_another_ground(self, tmp_path: Path) -> None:
+        """When the expectations change, everything is judged by the new ones."""
+        paths = write_fleet(tmp_path / "in", 3)
+        judged(jobs_of(paths), tmp_path / "out")
+        text = EXPECTATIONS.read_text("utf-8").replace(
+            '"pinewick.dbc"', repr(str(EXPECTATIONS.with_name("pinewick.dbc")))
+        )
+        (tmp_path / "other.toml").write_text(text, "utf-8")
+        other = Group(name="cars", vehicles=("*",), expectations=str(tmp_path / "other.toml"))
+        assert judged(jobs_of(paths, other), tmp_path / "out").judged == 3
+        assert judged(jobs_of(paths, other), tmp_path / "out").unchanged == 3
+
+    def test_expectations_that_change_during_a_run(self, tmp_path: Path) -> None:
+        """Half of the fleet by one file and half by another would be worth nothing."""
+        paths = write_fleet(tmp_path / "in", 2)
+        mine = tmp_path / "mine.toml"
+        text = EXPECTATIONS.read_text("utf-8").replace(
+            '"pinewick.dbc"', repr(str(EXPECTATIONS.with_name("pinewick.dbc")))
+        )
+        mine.write_text(text, "utf-8")
+        group = Group(name="cars", vehicles=("*",), expectations=str(mine))
+
+        def jobs() -> Iterator[Job]:
+            yield job_of(paths[0], group)
+
+        class Late(Here):
+            def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
+                for item in items:
+                    mine.write_text(text + "# changed\n", "utf-8")
+                    yield item, function(item)
+
+        with pytest.raises(UsageError, match=r"group 'cars'.*start the run again"):
+            judged(jobs(), tmp_path / "out", Late())
+
+
+class TestTroubles:
+    """A capture without a verdict is entered with its reason, and the rest goes on."""
+
+    def test_what_cannot_be_read(self, tmp_path: Path) -> None:
+        good = write_fleet(tmp_path / "in", 2)
+        folder = tmp_path / "in" / "folder.log"
+        folder.mkdir()
+        bad = {
+            "empty.log": b"",
+            "binary.log": bytes(range(256)) * 20,
+            "cut.log.gz": b"\x1f\x8b\x08\x00",
+            "noise.log": b"no log\n",
+        }
+        for name, content in bad.items():
+            (tmp_path / "in" / name).write_bytes(content)
+        paths = [folder, *(tmp_path / "in" / name for name in bad), tmp_path / "in" / "gone.log"]
+        done = judged(jobs_of([*paths, *good]), tmp_path / "out")
+        assert done.troubles == {Trouble.UNREADABLE: 6}
+        assert done.verdicts.total() == 2
+        with Ledger.reading(tmp_path / "out") as ledger:
+            reasons = {Path(row.address).name: row.summary for row in queries.troubles(ledger)}
+        assert reasons["folder.log"] == "is a folder"
+        assert reasons["gone.log"] == "no such file"
+        assert set(reasons) == {path.name for path in paths}
+        assert all(reasons.values())
+
+    @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="this user may read everything")
+    def test_no_permission(self, tmp_path: Path) -> None:
+        (path,) = write_fleet(tmp_path / "in", 1)
+        path.chmod(0)
+        assert judged(jobs_of([path]), tmp_path / "out").troubles == {Trouble.UNREADABLE: 1}
+
+    def test_vanished_and_grown_between_listing_and_reading(self, tmp_path: Path) -> None:
+        paths = write_fleet(tmp_path / "in", 3)
+        jobs = list(jobs_of(paths))
+        paths[0].unlink()
+        with paths[1].open("ab") as file:
+            file.write(b"# more\n")
+        done = judged(jobs, tmp_path / "out")
+        assert (done.troubles.total(), done.verdicts.total()) == (1, 2)
+
+    def test_grown_while_it_was_read(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """What was judged is then not what was hashed, so that it is no result."""
+        (path,) = write_fleet(tmp_path / "in", 1)
+        from buslens.fleet import judge
+
+        hashed = judge.content_of
+
+        def growing(name: Path) -> str:
+            found = hashed(name)
+            with path.open("ab") as file:
+                file.write(b"# more\n")
+            return found
+
+        monkeypatch.setattr(judge, "content_of", growing)
+        judged(jobs_of([path]), tmp_path / "out")
+        with Ledger.reading(tmp_path / "out") as ledger:
+            (row,) = queries.troubles(ledger)
+        assert row.summary == "changed while it was read; the next run reads it again"
+        monkeypatch.undo()
+        assert judged(jobs_of([path]), tmp_path / "out").verdicts.total() == 1
+
+    def test_workers_that_die_or_take_too_long(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """They are tried again by the next run, for it may have been the machine."""
+        paths = write_fleet(tmp_path / "in", 8)
+        names = {0: "kill", 3: "exit", 4: "greedy", 6: "slow"}
+        paths = [
+            path.rename(path.with_name(f"{path.stem}_{names[index]}.log")) if index in names else path
+            for index, path in enumerate(paths)
+        ]
+        monkeypatch.setattr(run_module, "judge", ill)
+        with LocalPool(2, seconds=8, begin=make_ready) as pool:
+            done = judged(jobs_of(paths), tmp_path / "out", pool)
+        assert done.troubles == {Trouble.DIED: 2, Trouble.MEMORY: 1, Trouble.TIME: 1}
+        assert done.verdicts.total() == 4
+        monkeypatch.undo()
+        again = judged(jobs_of(paths), tmp_path / "out")
+        assert (again.unchanged, again.verdicts.total(), again.troubles.total()) == (4, 4, 0)
+
+
+KILLED = """
+import os, random, signal, sys, time
+from pathlib import Path
+from support.fleets import jobs_of
+from buslens.errors import BuslensError
+from buslens.fleet import queries, run as run_module
+from buslens.fleet.judge import make_ready
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.run import run
+run_module._COMMIT_S = 0.01
+class Here:
+    is_local = True
+    def each(self, function, items):
+        for item in items:
+            outcome = function(item)
+            os.write(tell, b".")
+            yield item, outcome
+make_ready()
+last = 0
+paths, out, dice = sorted(Path(sys.argv[1]).glob("*.log")), Path(sys.argv[2]), random.Random(4)
+for _ in range(20):
+    hear, tell = os.pipe()
+    child = os.fork()
+    if child == 0:
+        with Ledger.writing(out) as ledger:
+            os.write(tell, b"!")
+            run(jobs_of(paths), ledger, Here())
+        os._exit(0)
+    os.close(tell)
+    for _ in range(dice.randrange(4)):
+        os.read(hear, 1)
+    time.sleep(dice.uniform(0.0, 0.02))
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    os.close(hear)
+    try:
+        with Ledger.reading(out) as ledger:
+            last = queries.fleet_summary(ledger).captures
+    except BuslensError:
+        if last:  # else it was killed before there were tables
+            raise
+    print(last)
+"""
+"""A run of its own process, killed twenty times; forked, so that what it imports is imported once."""
+
+
+class TestKilled:
+    """Killed at any moment and started again it comes to the same ledger, with nothing done twice."""
+
+    @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system starts processes in another way")
+    def test_twenty_times(self, tmp_path: Path) -> None:
+        paths = write_fleet(tmp_path / "in", 50)
+        judged(jobs_of(paths), tmp_path / "undisturbed")
+        search = os.pathsep.join(path for path in sys.path if path)
+        ended = subprocess.run(
+            [sys.executable, "-c", KILLED, str(tmp_path / "in"), str(tmp_path / "out")],
+            capture_output=True,
+            text=True,
+            check=False,
+            env={**os.environ, "PYTHONPATH": search},
+        )
+        assert ended.returncode == 0, ended.stderr
+        kept = [int(line) for line in ended.stdout.split()]
+        assert kept == sorted(kept), "what was committed is not lost"
+        assert len({count for count in kept if 0 < count < 50}) >= 3, "too few were killed in the middle of their work"
+        done = judged(jobs_of(paths), tmp_path / "out")
+        assert done.unchanged == kept[-1]
+        assert done.judged == 50 - kept[-1]
+        with Ledger.reading(tmp_path / "out") as mine, Ledger.reading(tmp_path / "undisturbed") as other:
+            assert told(mine, tmp_path) == told(other, tmp_path)
+
+    def test_a_second_run_is_refused(self, tmp_path: Path) -> None:
+        paths = write_fleet(tmp_path / "in", 1)
+        with Ledger.writing(tmp_path / "out"), pytest.raises(UsageError, match="ledger"):
+            judged(jobs_of(paths), tmp_path / "out")
+
+    def test_interrupted(self, tmp_path: Path) -> None:
+        """What was done before Ctrl-C is kept."""
+        paths = write_fleet(tmp_path / "in", 5)
+
+        class Stopped(Here):
+            def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
+                for number, pair in enumerate(super().each(function, items)):
+                    if number == 3:
+                        raise KeyboardInterrupt
+                    yield pair
+
+        with pytest.raises(KeyboardInterrupt):
+            judged(jobs_of(paths), tmp_path / "out", Stopped())
+        assert judged(jobs_of(paths), tmp_path / "out").unchanged == 3
+
+    @pytest.mark.skipif(sys.platform != "linux", reason="this system has no limit for the size of a file")
+    def test_disk_full(self, tmp_path: Path) -> None:
+        """The run ends with a sentence, and what was committed stands."""
+        import resource
+
+        paths = write_fleet(tmp_path / "in", 40)
+        judged(jobs_of(paths[:3]), tmp_path / "out")
+        before = resource.getrlimit(resource.RLIMIT_FSIZE)
+        handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        size = max(path.stat().st_size for path in (tmp_path / "out").iterdir())
+        try:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (size + 40_000, before[1]))
+            with pytest.raises(BuslensError, match=r"space|full"):
+                judged(jobs_of(paths), tmp_path / "out")
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, before)
+            signal.signal(signal.SIGXFSZ, handler)
+        done = judged(jobs_of(paths), tmp_path / "out")
+        assert done.unchanged >= 3
+        assert done.unchanged + done.judged + done.copies == 40
+
+
+class TestProgress:
+    def test_is_told(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(run_module, "_TELL_S", 0.0)
+        paths = write_fleet(tmp_path / "in", 3)
+        seen: list[Progress] = []
+        with Ledger.writing(tmp_path / "out") as ledger:
+            run(jobs_of(paths), ledger, Here(), on_progress=seen.append, total=lambda: None)  # type: ignore[arg-type]
+        assert [it.done for it in seen] == [1, 2, 3, 3]
+        assert [it.total for it in seen] == [None, None, None, 3]
+
+    def test_rate_and_rest(self) -> None:
+        moment = Progress(listed=50, total=100, judged=20, known=30, seconds=10.0)
+        assert (moment.done, moment.rate, moment.remaining_s) == (50, 2.0, 25.0)
+        assert Progress(listed=5, judged=2, seconds=1.0).remaining_s is None
+        assert Progress().rate is None
+
+
+def test_group_is_loaded_before_its_first_capture(tmp_path: Path) -> None:
+    """A group whose files cannot be used ends the run, and says so."""
+    paths = write_fleet(tmp_path / "in", 1)
+    with pytest.raises(BuslensError, match=r"lost\.toml"):
+        judged(
+            jobs_of(paths, Group(name="lost", vehicles=("*",), expectations=str(tmp_path / "lost.toml"))),
+            tmp_path / "out",
+        )
+    assert CARS.expectations

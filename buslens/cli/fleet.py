@@ -181,11 +181,15 @@ class _Fleet:
             return ClusterPool(self.options.scheduler, seconds=seconds)
         from importlib.util import find_spec
 
+        from buslens.fleet.judge import make_ready
         from buslens.fleet.local import LocalPool
 
         if self.options.memory_limit is not None and find_spec("resource") is None:
             self.console.note("--memory-limit: this system holds no process to an amount of memory; there is no limit")
-        return LocalPool(self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit)
+        # Made ready first: what is loaded and compiled once must not count as the time of a capture.
+        return LocalPool(
+            self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit, begin=make_ready
+        )
 
     def judge(self, ledger: Ledger, pool: Pool) -> RunSummary:
         """Judge everything that is not known."""

@@ -1,0 +1,69 @@
+"""A capture is lent as a file of this machine, wherever it lies."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+
+from buslens.errors import CaptureError
+from buslens.fleet.fetch import MissingLibrary, fetched, is_address, local_path
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+class TestAddresses:
+    @pytest.mark.parametrize(
+        "name", ["car.log", "logs/car.log", "C:\\logs\\car.log", "c:/car.log", "./a:b.log", "2026-03-14T08:15.log"]
+    )
+    def test_paths(self, name: str) -> None:
+        """A drive is none of the schemes, and a colon in a name makes no address."""
+        assert not is_address(name)
+        assert local_path(name) == name
+
+    @pytest.mark.parametrize("name", ["s3://bucket/car.log", "memory://car.log", "zip::file:///a.zip", "S3://b/c"])
+    def test_others(self, name: str) -> None:
+        assert is_address(name)
+        assert local_path(name) is None
+
+    @pytest.mark.skipif(sys.platform == "win32", reason="paths begin with a drive there")
+    def test_file(self) -> None:
+        assert local_path("file:///logs/my%20car.log") == "/logs/my car.log"
+
+
+class TestFetched:
+    def test_a_file_is_lent_itself(self, tmp_path: Path) -> None:
+        path = tmp_path / "car.log"
+        path.write_bytes(b"x")
+        with fetched(str(path)) as lent:
+            assert lent == path
+        assert path.exists()
+
+    def test_a_copy_keeps_its_suffixes_and_goes_afterwards(self) -> None:
+        import fsspec
+
+        with fsspec.open("memory://fleet/car 1.asc.gz", "wb") as file:
+            file.write(b"content")
+        with fetched("memory://fleet/car 1.asc.gz") as lent:
+            assert (lent.suffixes, lent.read_bytes()) == ([".asc", ".gz"], b"content")
+        assert not lent.exists()
+
+    def test_too_large(self) -> None:
+        import fsspec
+
+        with fsspec.open("memory://fleet/large.log", "wb") as file:
+            file.write(b"x" * 11)
+        with fetched("memory://fleet/large.log", largest=11) as lent:
+            assert lent.stat().st_size == 11
+        with pytest.raises(CaptureError, match="more than 10 bytes"), fetched("memory://fleet/large.log", largest=10):
+            pass
+
+    def test_gone(self) -> None:
+        with pytest.raises(OSError, match=r"gone\.log"), fetched("memory://fleet/gone.log"):
+            pass
+
+    def test_no_such_store(self) -> None:
+        with pytest.raises((MissingLibrary, OSError)), fetched("nosuchstore://fleet/car.log"):
+            pass

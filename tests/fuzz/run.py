@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import random
+import re
 import sys
 import time
 import traceback
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from types import ModuleType
 
 LARGEST = 4096
+_WORD = re.compile(rb'"[^"\n]*"|[\w.+-]+')
 
 
 def main() -> int:
@@ -127,11 +129,12 @@ def _blindly(target: str, corpus: Path, tokens: list[bytes], seconds: int) -> in
 
 def mutated(dice: random.Random, inputs: list[bytes], tokens: list[bytes]) -> bytes:
     """Return one of the inputs with up to four things changed in it."""
-    data = bytearray(dice.choice(inputs)[:LARGEST])
+    data = bytearray(dice.choice(inputs)[: 16 * LARGEST])
+    first = dice.choice((0, 6))  # bytes and all else, or whole lines and words only
     for _ in range(dice.randrange(1, 5)):
         place = dice.randrange(len(data) + 1)
         length = dice.randrange(1, 9)
-        match dice.randrange(6):
+        match dice.randrange(first, 10):
             case 0:
                 data[place : place + 1] = bytes([dice.randrange(256)])
             case 1:
@@ -144,9 +147,31 @@ def mutated(dice: random.Random, inputs: list[bytes], tokens: list[bytes]) -> by
                 other = dice.choice(inputs)
                 start = dice.randrange(len(other) + 1)
                 data[place : place + length] = other[start : start + dice.randrange(1, 100)]
-            case _:
+            case 5:
                 data[place : place + length] = bytes(dice.randrange(256) for _ in range(length))
+            case 6 | 7:
+                data = _with_another_line(dice, data, dice.choice(inputs))
+            case _:
+                data = _with_another_word(dice, data, dice.choice(inputs))
     return bytes(data)
+
+
+def _with_another_line(dice: random.Random, data: bytearray, other: bytes) -> bytearray:
+    """Return a text with one of its lines left out, or with a line of another one put in or in its place."""
+    lines = data.split(b"\n")
+    place = dice.randrange(len(lines))
+    end = place + dice.randrange(2)
+    lines[place:end] = [bytearray(dice.choice(other.split(b"\n")))] if dice.random() < 0.7 else []
+    return bytearray(b"\n".join(lines))
+
+
+def _with_another_word(dice: random.Random, data: bytearray, other: bytes) -> bytearray:
+    """Return a text in which another word, number or quoted text stands in the place of one."""
+    words, others = list(_WORD.finditer(data)), _WORD.findall(other)
+    if not words or not others:
+        return data
+    start, stop = dice.choice(words).span()
+    return data[:start] + dice.choice(others) + data[stop:]
 
 
 if __name__ == "__main__":

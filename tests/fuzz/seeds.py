@@ -84,7 +84,7 @@ channels = { "1" = "can0" }
 """,
 )
 VEHICLES: Final = (
-    b'path,vehicle,date\ncar01/a.log,car01,2026-03-14 07:30\n"a, b.log",car02,\n*/c?.log,car03,2026-03-14\n',
+    b'path,vehicle,date\ncar01/a.log,car01,2026-03-14T07:30:00\n"a, b.log",car02,\n*/c?.log,car03,2026-03-14\n',
     b"vehicle;path\ncar01;car01/*.log\n",
     b"\xef\xbb\xbfpath\tdate\tvehicle\ncar01/a.log\t2026-03-14\tcar 7\n",
 )
@@ -370,9 +370,9 @@ def _heads(pattern: str, size: int) -> Iterator[bytes]:
 
 def _rules() -> Iterator[bytes]:
     """Yield the roles of the club with one of its rules each."""
-    head, *rules = (_DEFINITIONS / "steering_lock.toml").read_bytes().split(b"[[rules]]")
-    roles = head[head.index(b"[roles") :]
-    yield from (roles + b"[[rules]]" + rule for rule in rules)
+    head, *rules = (_DEFINITIONS / "steering_lock.toml").read_bytes().split(b"\n[[rules]]\n")
+    roles = head[head.index(b"\n[roles.") :]
+    yield from (roles + b"\n[[rules]]\n" + rule for rule in rules)
 
 
 def _entries() -> Iterator[bytes]:

@@ -301,6 +301,8 @@ def groups(data: bytes) -> None:
     with tempfile.TemporaryDirectory(dir=_scratch()) as name:
         path = Path(name) / "fleet.toml"
         path.write_bytes(data)
+        for beside in ("steering_lock.toml", "pinewick.dbc"):
+            (Path(name) / beside).touch()
         try:
             found = load_groups(str(path))
         except BuslensError as error:

@@ -64,6 +64,9 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         status = run_player(
             Player(read_stream(options.interface, make), new_engine, screen), screen, console, with_keys=True
         )
+    except BaseException:
+        receiver.close()
+        raise
     finally:
         if not streams:
             receiver.close()

@@ -115,6 +115,21 @@ class TestRefused:
         assert "is there already" in capsys.readouterr().err
         assert kept.read_text() == "dear to me"
 
+    def test_bus_on_which_nothing_comes_is_given_back(
+        self, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        closed = []
+        close = Receiver.close
+
+        def note(receiver: Receiver) -> None:
+            closed.append(receiver)
+            close(receiver)
+
+        monkeypatch.setattr(Receiver, "close", note)
+        assert main(["listen", f"virtual:{uuid.uuid4().hex}", "--seconds", "0.2", *RULES]) == 2
+        assert "nothing came" in capsys.readouterr().err
+        assert closed
+
     def test_bus_that_cannot_be_opened(self) -> None:
         with pytest.raises(UsageError, match="cannot be opened"):
             Receiver(Interface("socketcan", "no-such-bus-here"))

@@ -91,8 +91,8 @@ class _Draft:
     measurements: dict[str, Measurement] = field(default_factory=dict)
     #: What each cause names, by the name of the cause.
     mentions: dict[str, list[_Mention]] = field(default_factory=dict)
-    #: Everything that was defined, be it wrongly.
-    defined: set[str] = field(default_factory=set)
+    #: Sort and name of everything that was defined, be it wrongly.
+    defined: set[tuple[str, str]] = field(default_factory=set)
     #: Names that a file leaves out of its base.
     dropped: set[str] = field(default_factory=set)
     problems: list[ExpectationError] = field(default_factory=list)
@@ -133,11 +133,11 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Dra
     if "numbers" in data:
         draft.numbers = _numbers(values, data["numbers"], inner["numbers"]) or draft.numbers
     for name, table, node in _named(values, data, inner, "signs"):
-        draft.defined.add(name)
+        draft.defined.add(("sign", name))
         if sign := _sign(values, expectations, name, table, node):
             draft.signs[name] = sign
     for name, table, node in _named(values, data, inner, "measurements"):
-        draft.defined.add(name)
+        draft.defined.add(("measurement", name))
         if measurement := _measurement(values, name, table, node):
             draft.measurements[name] = measurement
     for name, table, node in _named(values, data, inner, "causes"):
@@ -341,6 +341,9 @@ def _readings(
             named = values.placed_names(results, place, measurement)
         if not named:
             values.wrong(place, f"'{measurement}' names no result")
+        for index, (result, source) in enumerate(named):
+            if any(result == earlier for earlier, _ in named[:index]):
+                values.wrong(source, f"'{measurement}' names the result '{result}' twice; once is enough")
         mentions += [_Mention("result", result, measurement, source) for result, source in named]
         found[measurement] = tuple(result for result, _ in named)
     return found
@@ -420,8 +423,10 @@ def _demand_no_gap(values: _CauseValues, windows: list[Window], node: Node) -> N
 
 def _check_names(draft: _Draft) -> None:
     """Note every name of a sign, measurement or result that there is not; forget what a file leaves out."""
+    # What a file leaves out of its base and then writes itself is there.
+    dropped = draft.dropped - set(draft.signs) - set(draft.measurements)
     for cause, mentions in draft.mentions.items():
-        gone = {it.name for it in mentions if it.sort != "result" and it.name in draft.dropped}
+        gone = {it.name for it in mentions if it.sort != "result" and it.name in dropped}
         if gone and cause in draft.causes:
             held = draft.causes[cause]
             draft.causes[cause] = replace(
@@ -437,6 +442,6 @@ def _check_names(draft: _Draft) -> None:
                 if it.of not in draft.measurements:
                     continue
                 known = [window.name for window in draft.measurements[it.of].results]
-            if it.name not in known and it.name not in draft.defined:
+            if it.name not in known and (it.sort, it.name) not in draft.defined:
                 hint = did_you_mean(it.name, known)
                 draft.problems.append(ExpectationError(f"no {it.sort} is called '{it.name}'{hint}", it.source))

@@ -107,7 +107,8 @@ def unchanged_chance(failed: int, trials: int, clean: int) -> float:
     >>> round(unchanged_chance(3, 3, 3), 6)
     0.05
     """
-    return math.comb(trials, failed) / math.comb(trials + clean, failed)
+    # The quotient of two binomial coefficients that may have millions of digits, factor by factor.
+    return math.prod((trials - failed + more) / (trials + more) for more in range(1, clean + 1))
 
 
 def event_rate_bound(duration: float, *, confidence: float = CONFIDENCE) -> float:

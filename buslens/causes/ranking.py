@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from buslens.causes.likelihood import likelihood, often, result_probabilities, sign_probability
 from buslens.causes.model import Kind, Often
 from buslens.causes.signs import Shown
+from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -86,6 +87,11 @@ def rank(
         Measurement -> name of its result.
     is_faulty : bool, optional
         Whether a capture was judged faulty, which a healthy vehicle rarely is, whatever the signs of the file miss.
+
+    Raises
+    ------
+    UsageError
+        If the numbers of the file are so near to 0 or 1 that none of its causes could have shown what was seen.
     """
     total = sum(cause.weight for cause in causes.causes.values())
     share = {name: cause.weight / total for name, cause in causes.causes.items()}
@@ -107,6 +113,11 @@ def rank(
             # A second cause that explains nothing more is no hypothesis of its own.
             if together > causes.numbers.apart * max(alone[one.name], alone[other.name]):
                 found.append(((one, other), share[one.name] * share[other.name], together))
+    if not any(prior * fit for _, prior, fit in found):
+        raise UsageError(
+            f"{causes.path}: by its [numbers] no cause could have shown what was seen and measured; "
+            "give them values that leave room for it, such as 0.002 for the least"
+        )
     posteriors = normalised([prior * fit for _, prior, fit in found])
     hypotheses = sorted(
         (

@@ -57,7 +57,7 @@ def classify(measurement: Measurement, given: str) -> Window:
         value = parse_quantity(given, measurement.unit)
     except ValueError as error:
         words = str(error).replace("this role", "this measurement")
-        raise UsageError(f"{measurement.name}={given}: {words}, or one of {', '.join(named)}") from None
+        raise UsageError(f"{measurement.name}={given}: {words}; or name its result: {', '.join(named)}") from None
     for window in measurement.results:
         low = float("-inf") if window.least is None else window.least
         high = float("inf") if window.below is None else window.below

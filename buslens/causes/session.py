@@ -65,7 +65,7 @@ def load_session(path: str | Path) -> Session:
     except json.JSONDecodeError as error:
         place = Source(str(path), error.lineno, error.colno)
         raise UsageError(f"{place}: this is no session of a diagnosis: {error.msg}; name another file") from None
-    except (UnicodeDecodeError, RecursionError):
+    except (ValueError, RecursionError):  # no UTF-8, a number of thousands of digits, brackets without end
         raise UsageError(f"{path}: this is no session of a diagnosis; name another file") from None
     return _session(data, str(path))
 

@@ -15,8 +15,9 @@ nothing was judged                         undecided (absent, if the pattern nam
 a sign by a condition                      becomes
 =========================================  =====================================================================
 the condition surely held, often enough    present
-it surely did not hold, within `while`     absent
-neither can be said                        undecided
+it did not, and at some moment within      absent
+`while` it surely did not hold
+the log shows no such moment either        undecided
 =========================================  =====================================================================
 
 Over several captures of one vehicle a sign is present if any shows it, else absent if any shows it to be absent.

@@ -127,6 +127,13 @@ basis = "made up"
         assert set(base.causes) - set(file.causes) == {"load_fuse_blown", "supply_shorted_to_ground"}
         assert set(file.causes) - set(base.causes) == {"module_fuse_blown", "module_wake_open", "module_without_output"}
 
+    def test_left_out_and_written_anew(self, written) -> None:
+        written(SMALL)
+        anew = self.ON_TOP + '[signs.stalls]\nshows = "it hums"\nrecording = "seam"\n'
+        file = load_causes(written(anew, "top.causes.toml"), expectations())
+        assert file.signs["stalls"].shows == "it hums"
+        assert file.causes["fuse"].signs["stalls"] is Often.CANNOT
+
     def test_in_a_circle(self, written) -> None:
         written('format = 1\nbase = "b.causes.toml"\n', "a.causes.toml")
         path = written('format = 1\nbase = "a.causes.toml"\n', "b.causes.toml")
@@ -164,6 +171,10 @@ class TestWrong:
             ('cannot = ["stalls"]', 'cannot = ["silent"]', "24:11", "'silent' is named twice"),
             ('volts = ["none", "low"]', 'volt = "none"', "25:14", "no measurement is called 'volt'; did you mean"),
             ('["none", "low"]', '"nought"', "25:22", "no result is called 'nought'"),
+            ('usual = ["silent"]', 'usual = ["volts"]', "23:10", "no sign is called 'volts'; known: silent, stalls"),
+            ("volts = [", "silent = [", "25:14", "no measurement is called 'silent'; known: volts"),
+            ('["none", "low"]', '"silent"', "25:22", "no result is called 'silent'"),
+            ('["none", "low"]', '["low", "low"]', "25:30", "names the result 'low' twice"),
             ("weight = 3", "weight = 0", "22:10", "above 0"),
             ('expect = "good"', 'expect = "goood"', "34:10", "no result is called 'goood'; did you mean 'good'?"),
             ('least = "1 V"', 'least = "2 V"', "35:11", "a reading can fall between two results"),

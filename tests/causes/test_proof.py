@@ -55,6 +55,10 @@ class TestPublished:
 class TestAgainstScipy:
     """scipy's tests, which take another way, give the same."""
 
+    def test_chance_after_many_trials(self) -> None:
+        expected = stats.hypergeom(1_000_010, 500_000, 10).pmf(0)
+        assert unchanged_chance(500_000, 1_000_000, 10) == pytest.approx(float(expected), rel=1e-6)
+
     @given(counts())
     def test_bounds(self, count: tuple[int, int]) -> None:
         failed, trials = count

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from itertools import combinations, product
 from math import log
@@ -17,6 +18,7 @@ from buslens.causes.likelihood import likelihood, result_probabilities, sign_pro
 from buslens.causes.model import Kind, Often
 from buslens.causes.ranking import case, normalised, rank
 from buslens.causes.signs import Shown
+from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -170,6 +172,12 @@ class TestRank:
         assert [it.name for it in found.hypotheses] == ["b", "a"]
         assert found.hypotheses[0].posterior == pytest.approx(0.75)
         assert [len(group) for group in found.groups] == [2]
+
+    def test_numbers_that_leave_no_room(self) -> None:
+        file = causes([cause("a"), cause("b")])
+        tiny = replace(file.numbers, often=dict.fromkeys(Often, 1e-200))
+        with pytest.raises(UsageError, match=r"by its \[numbers\] no cause could have shown"):
+            rank(replace(file, numbers=tiny), observed(file, dead=Shown.PRESENT, late=Shown.PRESENT), {})
 
     def test_reading_tells_them_apart(self) -> None:
         them = [cause("a", usual=["dead"], readings={"m": ["blown"]}), cause("b", usual=["dead"])]

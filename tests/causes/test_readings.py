@@ -39,7 +39,7 @@ class TestRead:
             ("supply_at_lock", "is not NAME=RESULT"),
             ("supply_at_lock=", "is not NAME=RESULT"),
             ("suply_at_lock=12V", "did you mean 'supply_at_lock'?"),
-            ("supply_at_lock=11.9", "11.9 has no unit; write '11.9 V', or one of none, low, good"),
+            ("supply_at_lock=11.9", "11.9 has no unit; write '11.9 V'; or name its result: none, low, good"),
             ("supply_at_lock=11.9A", "this measurement is in V"),
             ("supply_at_lock=11,9V", "decimals stand behind a point"),
             ("load_fuse=burnt", "the results are whole, blown"),

@@ -39,6 +39,8 @@ class TestSession:
             ("(1.0) can0 123#00", "car.json:1:1: this is no session"),
             ("[1, 2]", "no session"),
             ('{"kind": "something else"}', "no session"),
+            ('{"version": ' + "1" * 5000 + "}", "no session"),
+            ("[" * 100_000, "no session"),
             ('{"kind": "buslens diagnosis", "version": 2}', "version 2 of a session is not known"),
             ('{"kind": "buslens diagnosis", "version": 1, "measured": [{"name": 3}]}', "'measured'"),
         ],

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.cli.judging import Judge
 from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, status_of
+from buslens.cli.writing import demand_place
 from buslens.errors import UsageError
 from buslens.files import same_file
 
@@ -59,6 +60,7 @@ def _output(options: argparse.Namespace) -> Path:
             raise UsageError(f"-o {options.output}: this is the capture; name another file")
         if Path(options.output).suffix.lower() not in SUFFIXES:
             raise UsageError(f"-o {options.output}: a page is an .html file")
+        demand_place(options.output)
         return Path(options.output)
     if options.capture == "-":
         raise UsageError("a capture from standard input has no name; name the page with -o FILE.html")

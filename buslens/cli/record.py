@@ -16,6 +16,7 @@ example:
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buslens.cli.compare import add_failed_argument, demand_different
@@ -23,7 +24,7 @@ from buslens.cli.console import hush_libraries
 from buslens.cli.judging import Judge, expand
 from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, gravest, status_of
-from buslens.cli.writing import demand_free, refuse_inputs, write_new
+from buslens.cli.writing import demand_free, demand_place, refuse_inputs, write_new
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -125,7 +126,8 @@ def _verify(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.record.inputs import Standing, recheck
     from buslens.report.words import MET_SIGN, WRONG_SIGN, clean
 
-    if options.captures or options.output:
+    others = ("captures", "output", "before", "measured", "causes", "session", "job", "done", "replaced", *_ENTERED)
+    if any(getattr(options, name) for name in others):
         raise UsageError("--verify takes a record alone: buslens record --verify FILE.html")
     found = recheck(options.verify)
     for item, standing in found:
@@ -136,7 +138,10 @@ def _verify(options: argparse.Namespace, console: Console) -> Status:
         console.result("Changed: a file is not the one that the record was made from\n")
         return Status.VIOLATED
     if Standing.MISSING in standings:
-        console.result("Undecided: not every file of the record was found\n")
+        console.result(
+            "Undecided: not every file of the record was found; names count from the current folder, and then from"
+            " that of the record\n"
+        )
         return Status.UNDECIDED
     console.result(f"The same: all {len(found)} files are those that the record was made from\n")
     return Status.MET
@@ -161,7 +166,10 @@ def _captures(options: argparse.Namespace) -> tuple[list[str], list[str]]:
         suffix=".html",
     )
     # Before a long capture is read, not after.
+    demand_place(options.output)
     demand_free(options.output, b"", replace=options.replace)
+    if options.session is not None and not Path(options.session).is_file():
+        raise UsageError(f"--session {options.session}: there is no such session; 'buslens diagnose' keeps them")
     return captures, before
 
 
@@ -192,8 +200,6 @@ def _diagnosis(
     UsageError
         If readings are given for captures that cannot be diagnosed together.
     """
-    from pathlib import Path
-
     from buslens.causes.load import find_causes, load_causes
 
     expected = results[0].expectations

@@ -20,6 +20,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from buslens.cli.options import whole_number
 from buslens.cli.status import Status
 from buslens.errors import UsageError
 
@@ -45,7 +46,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument(
         "--choose",
         metavar="N",
-        type=_count,
+        type=whole_number,
         help="write the first N of each action; else the first, if more than chance",
     )
     parser.add_argument("--replace", action="store_true", help="replace a file that is there already")
@@ -56,10 +57,11 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     """Rank the bits for each action, and write the definitions that were asked for."""
     marks = _marks(options)
     if options.output is not None:
-        from buslens.cli.writing import refuse_inputs
+        from buslens.cli.writing import demand_place, refuse_inputs
 
         read = [options.capture] if options.marks is None else [options.capture, options.marks]
         refuse_inputs(options.output, read, suffix=".dbc")
+        demand_place(options.output)
     console.progress(f"reading {options.capture}")
     from buslens.discovery.seek import DELAY_NS, TOLERANCE_NS, seek
 
@@ -117,9 +119,3 @@ def _duration(text: str) -> int:
         return parse_duration_ns(text)
     except ValueError as exc:
         raise argparse.ArgumentTypeError(str(exc)) from exc
-
-
-def _count(text: str) -> int:
-    if not (text.isascii() and text.isdecimal()) or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number from 1 on")
-    return int(text)

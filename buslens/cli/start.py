@@ -36,11 +36,12 @@ def add_arguments(parser: Parser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Propose, measure, write, and say what is left to decide."""
-    from buslens.cli.writing import refuse_inputs, write_new
+    from buslens.cli.writing import demand_place, refuse_inputs, write_new
     from buslens.discovery.start import start
     from buslens.report.discovery import started_text
 
     refuse_inputs(options.output, [*options.definitions, options.capture], suffix=".toml")
+    demand_place(options.output)
     console.progress(f"reading {options.capture}")
     made = start(options.definitions, options.capture, output=options.output, notify=console.note)
     write_new(options.output, made.text.encode(), replace=options.replace)

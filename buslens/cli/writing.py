@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +35,20 @@ def refuse_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:
         raise UsageError(f"-o writes a file; name one, such as 'new{suffix}'")
     if any(same_file(path, name) for name in inputs):
         raise UsageError(f"-o {path}: this file is read by the command; name another one")
+
+
+def demand_place(path: str) -> None:
+    """Refuse a name under which no file can be written, before anything long is begun.
+
+    Raises
+    ------
+    OSError
+        If it is a folder, or lies in one that is not there.
+    """
+    if Path(path).is_dir():
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path)
+    if not Path(path).parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path)
 
 
 def demand_free(path: str, data: bytes, *, replace: bool) -> None:

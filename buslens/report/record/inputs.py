@@ -114,7 +114,8 @@ def recorded_inputs(path: str) -> list[Input]:
 def recheck(path: str) -> list[tuple[Input, Standing]]:
     """Return for each file that a record names whether it is still the same.
 
-    A name without a folder of its own counts from the current folder and, if it is not there, from the record's.
+    A name counts from the current folder, then from the record's, and last without its folders, as if the file lay
+    beside the record; a file in any of these places that is the same will do.
 
     Raises
     ------

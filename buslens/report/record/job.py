@@ -79,9 +79,14 @@ def load_job(path: str) -> Job:
     except UnicodeDecodeError as exc:
         raise UsageError(f"byte {exc.start + 1} is no UTF-8; save the file as UTF-8", Source(path)) from None
     try:
-        values = tomllib.loads(document)
+        # A number stays as it was written: 11.90 V was read to the hundredth.
+        values = tomllib.loads(document, parse_float=str)
     except tomllib.TOMLDecodeError as exc:
         raise _no_toml(path, document, str(exc)) from None
+    except (ValueError, RecursionError):
+        # Python reads neither a whole number of thousands of digits nor brackets a thousand deep.
+        problem = "a number with thousands of digits, or brackets within brackets without end; write texts in quotes"
+        raise UsageError(problem, Source(path)) from None
     reader = _Reader(path, document)
     known = [field.name for field in fields(Job)]
     entered: dict[str, Any] = {}
@@ -109,7 +114,7 @@ class _Reader:
     """Turns values into fields, with errors that point at their key."""
 
     def __init__(self, path: str, document: str) -> None:
-        self._path, self._lines = path, document.splitlines()
+        self._path, self._lines = path, document.split("\n")
 
     def read(self, key: str, value: object) -> object:
         """Return the value of a key of the job."""
@@ -144,6 +149,6 @@ class _Reader:
 
     def _text(self, key: str, value: object) -> str:
         # A date or a number without quotes is meant as it is written.
-        if isinstance(value, bool) or not (isinstance(value, str | int | float) or hasattr(value, "isoformat")):
+        if isinstance(value, bool) or not (isinstance(value, str | int) or hasattr(value, "isoformat")):
             raise self.error(key, f"'{key}' is text in quotes")
         return str(value)

@@ -40,6 +40,10 @@ class TestLoad:
             EnteredReading(what="drop", reading="2"),
         )
 
+    def test_numbers_stay_as_they_were_written(self, tmp_path: Path) -> None:
+        job = load_job(written(tmp_path, 'odometer = 1.20\n[[readings]]\nwhat = "supply, V"\nreading = 11.90\n'))
+        assert (job.odometer, job.readings[0].reading) == ("1.20", "11.90")
+
     def test_byte_order_mark(self, tmp_path: Path) -> None:
         assert load_job(written(tmp_path, '\ufeffvehicle = "Car 3"')).vehicle == "Car 3"
 
@@ -52,6 +56,9 @@ class TestLoad:
             ("done = 3", r"job\.toml:1:1: 'done' is text, or a list of texts"),
             ("done = [3]", r"job\.toml:1:1: 'done' is text, or a list of texts"),
             ("vehicle = ", r"job\.toml:1:11: this is no TOML: Invalid value"),
+            ("odometer = " + "1" * 5000, r"job\.toml: a number with thousands of digits"),
+            ("done = " + "[" * 5000 + "]" * 5000, r"job\.toml: a number with thousands of digits, or brackets"),
+            ('vehicle = "a\u2028b"\nnumbr = 1', r"job\.toml:2:1: unknown key 'numbr'"),
             ("readings = 3", r"job\.toml:1:1: write each reading as a table of its own: \[\[readings\]\]"),
             ('[[readings]]\nwhat = "a"', r"job\.toml:1:3: a reading needs 'reading'"),
             (

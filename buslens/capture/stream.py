@@ -157,6 +157,11 @@ class Gunzipped:
                 n = self._packed.read_into(memoryview(self._chunk))
                 self._input = bytes(self._chunk[:n])
                 if n == 0:
+                    # Where the view was too small, some of what was unpacked may still wait.
+                    data = b"" if self._unpacker is None else self._unpacker.decompress(b"", len(view))
+                    if data:
+                        view[: len(data)] = data
+                        return len(data)
                     self._end("the gzip data stops in the middle" if self._unpacker is not None else "")
                     break
             if self._unpacker is None:

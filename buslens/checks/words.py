@@ -65,6 +65,8 @@ def limit_words(least_ns: int | None, most_ns: int | None) -> str:
     if most_ns is None:
         return f"limit at least {exact_duration(least_ns)}"
     low, high = exact_duration(least_ns), exact_duration(most_ns)
+    if low == high:
+        return f"limit exactly {high}"
     if low.rsplit(" ", 1)[1] == high.rsplit(" ", 1)[1]:
         low = low.rsplit(" ", 1)[0]
     return f"limit {low} to {high}"

@@ -9,7 +9,9 @@ from buslens.report.annotations import Rows, ring_half
 from buslens.report.ink import Tone
 from buslens.report.lettering import legible, shorten
 from buslens.report.sheet import Box, Label
+from buslens.report.versions import version_of
 from buslens.report.view import runs_beside
+from buslens.report.words import file_name
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -205,11 +207,11 @@ class Surround:
     def sources(self) -> list[str]:
         """Return what the picture was made from, by what."""
         result = self.result
-        parts = [_file_name(result.path), f"{result.tally.frames:,} frames"]
-        parts += [_file_name(d.path) for d in result.expectations.definitions]
+        parts = [file_name(result.path), f"{result.tally.frames:,} frames"]
+        parts += [file_name(d.path) for d in result.expectations.definitions]
         if result.expectations.path:
-            parts.append(_file_name(result.expectations.path))
-        return [*parts, f"buslens {_version()}"]
+            parts.append(file_name(result.expectations.path))
+        return [*parts, f"buslens {version_of()}"]
 
     def footer_lines(self, placed: list[Place]) -> list[str]:
         """Return where the limits come from, and what is not drawn."""
@@ -249,16 +251,3 @@ def _digits(step: float) -> int:
 def _round_step(raw: float) -> float:
     power = 10.0 ** math.floor(math.log10(raw))
     return next(power * factor for factor in (1, 2, 5, 10, 20) if power * factor >= raw * (1 - 1e-9))
-
-
-def _file_name(path: str) -> str:
-    return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("buslens")
-    except PackageNotFoundError:
-        return ""

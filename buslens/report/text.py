@@ -1,7 +1,9 @@
 """A judged capture as text for a person: what is wrong first, and the verdict as the last line.
 
-text      one capture
-closing   several captures, summed up
+text         one capture
+closing      several captures, summed up
+small_print  what is allowed by a finding's rule, and why
+notes        what is no finding
 """
 
 from __future__ import annotations
@@ -104,7 +106,7 @@ def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
     yield from _section("Undecided", _written_out(doubts, result))
     yield from _section("Met", _met(result.findings))
     yield from _section("Not exercised", _idle(result.unexercised))
-    yield from _section("Notes", (_item(" ", note) for note in _notes(result)))
+    yield from _section("Notes", (_item(" ", note) for note in notes(result)))
     yield paragraph()
     if cautions and result.verdict is Verdict.FAULTY:
         yield from _cautions()
@@ -187,17 +189,16 @@ def _finding(finding: Finding, origin_ns: int) -> Iterator[Paragraph]:
         Piece(OUTCOME_WORDS[finding.outcome], ink),
         ink=ink,
     )
-    reason = clean(finding.reason)
-    yield paragraph(reason, indent=_MARGIN)
-    small = _small_print(finding, reason)
+    yield paragraph(clean(finding.reason), indent=_MARGIN)
+    small = small_print(finding)
     if small:
         yield paragraph(Piece(small, Ink.FAINT), indent=_MARGIN)
 
 
-def _small_print(finding: Finding, reason: str) -> str:
+def small_print(finding: Finding) -> str:
     """Say what is allowed, unless the reason has said it, and where that comes from."""
     parts = []
-    if finding.limit is not None and not _says(reason, finding.limit):
+    if finding.limit is not None and not _says(clean(finding.reason), finding.limit):
         parts.append(limit_words(finding.limit))
     if finding.basis:
         parts.append(f"basis: {clean(finding.basis)}")
@@ -264,7 +265,7 @@ def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:
         yield _item(IDLE_SIGN, f"{clean(rule)}: the capture holds nothing for it to judge")
 
 
-def _notes(result: Result) -> Iterator[str]:
+def notes(result: Result) -> Iterator[str]:
     """Yield what is no finding: how the recording is, and how handshakes ended."""
     tally = result.tally
     yield from map(clean, dict.fromkeys((*tally.notes, *result.notes)))

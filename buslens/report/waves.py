@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,7 +10,8 @@ from buslens.report.ink import Tone
 from buslens.report.lanes import Shape
 from buslens.report.lettering import legible, shorten
 from buslens.report.sheet import Box, Label
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.report.words import WHY_WORDS
+from buslens.timeline.model import UNKNOWN
 
 if TYPE_CHECKING:
     from buslens.report.annotations import Scale
@@ -18,14 +19,6 @@ if TYPE_CHECKING:
     from buslens.report.lanes import Crowd, Lane, Stretch
     from buslens.report.lettering import Ruler
     from buslens.report.sheet import Sheet
-
-_WHY: Final = {
-    Why.NOT_YET_SEEN: ("unknown: not yet seen", "not yet seen", "unknown"),
-    Why.SILENT: ("unknown: silent", "silent", "unknown"),
-    Why.SEAM: ("unknown: clock ran back", "unknown"),
-    Why.UNNAMED: ("unknown: unnamed value", "unknown"),
-    Why.KNOWN: ("unknown",),
-}
 
 
 def state_name(lane: Lane, state: int) -> str:
@@ -167,7 +160,7 @@ def _unknown(sheet: Sheet, stretch: Stretch, left: float, right: float, y: float
     """Draw a broken line in the middle, neither high nor low, with the reason set into it."""
     dash = (0.55 * fmt.text, 0.45 * fmt.text)
     gap = 0.4 * fmt.text
-    for words in _WHY[stretch.why]:
+    for words in WHY_WORDS[stretch.why]:
         width = ruler.width(words, fmt.text)
         if width + 6 * fmt.text <= right - left:
             middle = (left + right) / 2

@@ -1,6 +1,7 @@
 """The words and signs that every kind of report shares: who has learnt one reads them all.
 
 clean            text from a file of the user's, fit to be shown
+file_name        a file's name without its folder
 seconds          a time in seconds, to the millisecond
 moment           a moment of a capture, counted from its first frame
 span_words       a length of time with its doubt
@@ -17,14 +18,16 @@ import unicodedata
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.findings import Limit, Outcome, Verdict
+from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.words import limit_words as time_limit_words
 from buslens.checks.words import span_words
-from buslens.units import NS_PER_MS, exact_duration
+from buslens.timeline.model import Why
+from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.checks.findings import Finding, Result
+    from buslens.checks.findings import Finding, Limit, Result
 
 OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
     {
@@ -44,14 +47,27 @@ VERDICT_WORDS: Final[Mapping[Verdict, str]] = MappingProxyType(
 )
 """What a person calls a verdict."""
 
+WHY_WORDS: Final[Mapping[Why, tuple[str, ...]]] = MappingProxyType(
+    {
+        Why.KNOWN: ("unknown",),
+        Why.NOT_YET_SEEN: ("unknown: not yet seen", "not yet seen", "unknown"),
+        Why.SILENT: ("unknown: silent", "silent", "unknown"),
+        Why.SEAM: ("unknown: clock ran back", "unknown"),
+        Why.UNNAMED: ("unknown: unnamed value", "unknown"),
+    }
+)
+"""What stands on a stretch of not knowing: the first of them that has room."""
+
 __all__ = [
     "DOUBT_SIGN",
     "IDLE_SIGN",
     "MET_SIGN",
     "OUTCOME_WORDS",
     "VERDICT_WORDS",
+    "WHY_WORDS",
     "WRONG_SIGN",
     "clean",
+    "file_name",
     "limit_words",
     "moment",
     "place",
@@ -101,6 +117,15 @@ def clean(text: str) -> str:
     return "".join(shown)
 
 
+def file_name(path: str) -> str:
+    r"""Return a file's name without its folder, whichever system the path is of.
+
+    >>> file_name("logs/car.log"), file_name("C:\\logs\\car.log")
+    ('car.log', 'car.log')
+    """
+    return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path
+
+
 def seconds(duration_ns: int) -> str:
     """Return a time in seconds, to the millisecond.
 
@@ -126,17 +151,19 @@ def limit_words(limit: Limit) -> str:
     >>> from buslens.checks.findings import Limit
     >>> limit_words(Limit(least=50e6, most=600e6)), limit_words(Limit(most=450e6))
     ('limit 50 to 600 ms', 'limit 450 ms')
-    >>> limit_words(Limit(least=9.5, unit="V"))
-    'limit at least 9.5 V'
+    >>> limit_words(Limit(least=9.5, unit="V")), limit_words(Limit(least=9.5, most=16, unit="V"))
+    ('limit at least 9.5 V', 'limit 9.5 to 16 V')
     """
-    if limit.unit == "ns" and limit.least == 0 and limit.most is not None:
-        limit = Limit(most=limit.most)
-    least, most = (None if end is None else _quantity(end, limit.unit) for end in (limit.least, limit.most))
-    if most is None:
-        return "no limit" if least is None else f"limit at least {least}"
-    if least is None:
-        return f"limit {most}" if limit.unit == "ns" else f"limit at most {most}"
-    return f"limit {_from_to(least, most)}"
+    if limit.unit == "ns":
+        return time_limit_words(*(None if end is None else round(end) for end in (limit.least, limit.most)))
+    unit = f" {clean(limit.unit)}".rstrip()
+    if limit.most is None:
+        return "no limit" if limit.least is None else f"limit at least {limit.least:.6g}{unit}"
+    if limit.least is None:
+        return f"limit at most {limit.most:.6g}{unit}"
+    if limit.least == limit.most:
+        return f"limit exactly {limit.most:.6g}{unit}"
+    return f"limit {limit.least:.6g} to {limit.most:.6g}{unit}"
 
 
 def place(finding: Finding) -> str:
@@ -165,21 +192,6 @@ def verdict_sentence(result: Result) -> str:
     if not summary or summary.lower().startswith(word):
         return _capitalised(summary or f"{word}.")
     return f"{_capitalised(word)}: {summary}"
-
-
-def _from_to(low: str, high: str) -> str:
-    if low == high:
-        return low
-    number, _, unit = low.rpartition(" ")
-    if number and unit == high.rpartition(" ")[2]:
-        return f"{number} to {high}"
-    return f"{low} to {high}"
-
-
-def _quantity(value: float, unit: str) -> str:
-    if unit == "ns":
-        return exact_duration(round(value))
-    return f"{value:.6g} {clean(unit)}".rstrip()
 
 
 def _capitalised(text: str) -> str:

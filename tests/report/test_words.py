@@ -94,7 +94,7 @@ class TestLimitWords:
             (Limit(least=50e6), "limit at least 50 ms"),
             (Limit(least=50e6, most=600e6), "limit 50 to 600 ms"),
             (Limit(least=50e6, most=2e9), "limit 50 ms to 2 s"),
-            (Limit(least=2.5e6, most=2.5e6), "limit 2.5 ms"),
+            (Limit(least=2.5e6, most=2.5e6), "limit exactly 2.5 ms"),
             (Limit(least=9.5, most=16.0, unit="V"), "limit 9.5 to 16 V"),
             (Limit(most=16.0, unit="V"), "limit at most 16 V"),
             (Limit(least=9.5, unit="V"), "limit at least 9.5 V"),

@@ -20,7 +20,7 @@ import numpy as np
 from buslens.report.ink import Tone
 from buslens.report.lanes import Shape, high_state
 from buslens.report.page.happenings import events, finding_entries, handshake_entries, microseconds, seam_entries
-from buslens.report.words import clean
+from buslens.report.words import WHY_WORDS, clean
 from buslens.timeline.model import UNKNOWN, Why
 from buslens.units import NS_PER_US
 
@@ -37,15 +37,6 @@ if TYPE_CHECKING:
 
 UNKNOWN_FROM: Final = 0xFF00
 """State codes from here on mean unknown; the rest says why, as the value of a `Why`."""
-
-WHY_WORDS: Final = {
-    Why.KNOWN.value: "unknown",
-    Why.NOT_YET_SEEN.value: "unknown: not yet seen",
-    Why.SILENT.value: "unknown: silent",
-    Why.SEAM.value: "unknown: clock ran back",
-    Why.UNNAMED.value: "unknown: unnamed value",
-}
-"""What stands on a stretch of not knowing."""
 
 _MOST_U32: Final = 2**32 - 1
 
@@ -91,7 +82,7 @@ def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
         "origin_ns": str(origin),
         "end": max(microseconds(last, origin), 1),
         "view": [microseconds(view.start_ns, origin), microseconds(view.end_ns, origin)],
-        "why": [WHY_WORDS[code] for code in sorted(WHY_WORDS)],
+        "why": [WHY_WORDS[why][0] for why in sorted(Why, key=lambda it: it.value)],
         "unknown_from": UNKNOWN_FROM,
         "lanes": lanes,
         "findings": finding_entries(placed, lane_of, origin),

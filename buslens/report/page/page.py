@@ -22,8 +22,9 @@ from buslens.report.page.columns import pack
 from buslens.report.page.happenings import microseconds
 from buslens.report.page.prose import facts, findings_html, footer_html, keys_html, light_ink
 from buslens.report.places import places
+from buslens.report.versions import version_of
 from buslens.report.view import choose
-from buslens.report.words import clean, verdict_sentence
+from buslens.report.words import clean, file_name, verdict_sentence
 
 if TYPE_CHECKING:
     import os
@@ -93,10 +94,10 @@ def page(result: Result) -> str:
     placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
     view = choose(result, list(by_finding.values()))
     bokeh, script = _bokeh_script(), _script()
-    name = clean(_file_name(result.path))
+    name = clean(file_name(result.path))
     return _template("page.html").substitute(
         policy=_policy(bokeh, script),
-        version=html.escape(_version()),
+        version=html.escape(version_of()),
         title=html.escape(f"{name}: {result.verdict.value.replace('_', ' ')}"),
         style=light_ink() + _template("page.css").substitute(light=light_ink(bare=True)),
         name=html.escape(name),
@@ -105,7 +106,7 @@ def page(result: Result) -> str:
         facts=html.escape(facts(result)),
         findings=findings_html(result, ordered, placed),
         keys=keys_html(),
-        footer=footer_html(result, _version()),
+        footer=footer_html(result, version_of()),
         model=_as_data(_plot(result, view)),
         capture=base64.b64encode(pack(result, placed, view)).decode("ascii"),
         bokeh=bokeh,
@@ -201,16 +202,3 @@ def _template(name: str) -> Template:
 
 def _resource(name: str) -> str:
     return files("buslens.report.page").joinpath(name).read_text("utf-8").replace("\r\n", "\n")
-
-
-def _file_name(path: str) -> str:
-    return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("buslens")
-    except PackageNotFoundError:
-        return ""

@@ -9,12 +9,12 @@ from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome, Verdict
 from buslens.report.cautions import CAUTIONS
 from buslens.report.ink import Tone
-from buslens.report.text import recorded_start
+from buslens.report.text import notes, recorded_start, small_print
 from buslens.report.words import (
     IDLE_SIGN,
     OUTCOME_WORDS,
     clean,
-    limit_words,
+    file_name,
     moment,
     place,
     seconds,
@@ -90,7 +90,7 @@ def facts(result: Result) -> str:
     if tally.broken:
         parts.append(f"{tally.broken:,} line{'' if tally.broken == 1 else 's'} skipped")
     if result.expectations.path:
-        parts.append(f"judged by {clean(_file_name(result.expectations.path))}")
+        parts.append(f"judged by {clean(file_name(result.expectations.path))}")
     return ", ".join(parts)
 
 
@@ -124,9 +124,8 @@ def findings_html(result: Result, ordered: Sequence[Finding], placed: Sequence[P
             for rule in result.unexercised
         )
         parts.append(f"<details><summary>Not exercised: {len(result.unexercised)}</summary>\n<ol>{idle}</ol></details>")
-    notes = list(_notes(result))
-    if notes:
-        told = "".join(f'<p class="note">{html.escape(note)}</p>' for note in notes)
+    told = "".join(f'<p class="note">{html.escape(note)}</p>' for note in notes(result))
+    if told:
         parts.append(f"<details open><summary>Notes</summary>{told}</details>")
     parts = ['<div class="list">', *parts, "</div>"]
     if result.verdict is Verdict.FAULTY:
@@ -146,9 +145,9 @@ def keys_html() -> str:
 
 def footer_html(result: Result, version: str) -> str:
     """Return what the page was made from, and where the limits come from."""
-    sources = [_file_name(result.path), *(_file_name(one.path) for one in result.expectations.definitions)]
+    sources = [file_name(result.path), *(file_name(one.path) for one in result.expectations.definitions)]
     if result.expectations.path:
-        sources.append(_file_name(result.expectations.path))
+        sources.append(file_name(result.expectations.path))
     source = " \N{MIDDLE DOT} ".join([*map(clean, sources), f"buslens {version}".strip()])
     parts = [f"<p>{_safe(source)}</p>"]
     bases: dict[str, list[str]] = {}
@@ -170,33 +169,12 @@ def _item(finding: Finding, number: int, origin_ns: int, *, leads: bool) -> str:
     head = f'<span class="outcome">{OUTCOME_WORDS[outcome]}</span>: {where}'
     if leads:
         head = f'<button type="button" data-finding="{number}">{head}</button>'
-    small = []
-    if finding.limit is not None and limit_words(finding.limit) not in finding.reason:
-        words = limit_words(finding.limit)
-        small += [] if words == "no limit" or not (finding.limit.least or finding.limit.most) else [words]
-    if finding.basis:
-        small.append(f"basis: {finding.basis}")
-    told = f'<p class="small">{_safe("; ".join(small))}</p>' if small else ""
+    small = small_print(finding)
+    told = f'<p class="small">{_safe(small)}</p>' if small else ""
     return (
         f'<li class="finding {grade}"><span><span class="ring">{mark}</span></span>'
         f'<div>{head}<p class="reason">{_safe(finding.reason)}</p>{told}</div></li>'
     )
-
-
-def _notes(result: Result) -> Iterator[str]:
-    tally = result.tally
-    yield from map(clean, dict.fromkeys((*tally.notes, *result.notes)))
-    for line, reason, start in tally.skipped:
-        yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
-    if tally.broken > len(tally.skipped):
-        more = tally.broken - len(tally.skipped)
-        yield f"{more:,} more line{'' if more == 1 else 's'} skipped"
-    for run in result.handshakes:
-        name = f"{clean(run.rule)} {run.number}, {moment(run.start.earliest_ns, result.origin_ns)}"
-        if run.abandoned:
-            yield f"{name}: abandoned, because {clean(run.abandoned)}"
-        if run.tries > 1:
-            yield f"{name}: the first step came {run.tries} times"
 
 
 def _faults(findings: Iterable[Finding]) -> list[Finding]:
@@ -210,7 +188,3 @@ def _of(findings: Iterable[Finding], outcome: Outcome) -> list[Finding]:
 def _safe(text: str) -> str:
     """Return text of the user's as text, whatever it holds."""
     return html.escape(clean(text))
-
-
-def _file_name(path: str) -> str:
-    return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path

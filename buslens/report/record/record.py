@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import platform
-from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from string import Template
 from typing import TYPE_CHECKING, Final
@@ -15,6 +14,7 @@ from buslens.report.record import sections
 from buslens.report.record.diagram import diagram
 from buslens.report.record.inputs import GENERATOR
 from buslens.report.record.markup import Markup, join, tag, text
+from buslens.report.versions import version_of
 from buslens.report.words import verdict_sentence
 
 if TYPE_CHECKING:
@@ -33,8 +33,8 @@ _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
 
 def versions() -> dict[str, str]:
     """Return which programs a record is made with."""
-    found = {"buslens": _version("buslens"), "Python": platform.python_version()}
-    return found | {name: _version(name) for name in _LIBRARIES}
+    found = {"buslens": version_of(), "Python": platform.python_version()}
+    return found | {name: version_of(name) for name in _LIBRARIES}
 
 
 def record(
@@ -146,10 +146,3 @@ def _pictures(results: Sequence[Result], comparison: Comparison | None) -> Itera
 
 def _resource(name: str) -> str:
     return files(__package__).joinpath(name).read_text("utf-8")
-
-
-def _version(name: str) -> str:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return "of an unknown version"

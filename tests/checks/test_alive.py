@@ -119,6 +119,10 @@ class TestSeam:
         result = run(alive(timeout=75), column((400, 600)), seams=[490.5, 500.5])
         assert outcomes(result) == [("alive", "violated"), ("alive", "met")]
 
+    def test_later_silences_are_told_too(self) -> None:
+        result = run(alive(timeout=75), column((400, 600), (800, 900)), seams=[490.5, 500.5])
+        assert [finding.time_ns for finding in result.findings] == [400 * NS_PER_MS, 800 * NS_PER_MS, None]
+
 
 class TestUntimed:
     def test_undecided(self) -> None:
@@ -239,3 +243,8 @@ class TestInFull:
         """What is no violation does not end the search, and neither does a seam."""
         result = run(alive(timeout=75), column((200, 300), (600, 700)), seams=[100.5])
         assert outcomes(result)[:3] == [("alive", "undecided"), ("alive", "violated"), ("alive", "violated")]
+
+    def test_behind_a_late_first_frame(self) -> None:
+        """A first frame that came in good time is no end of the search either."""
+        result = run(alive(timeout=75), column((390, 510), start=50))
+        assert [finding.time_ns for finding in result.findings] == [390 * NS_PER_MS, None]

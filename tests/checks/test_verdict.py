@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import pairwise
+
 import pytest
 from support.stage import becomes, holds, step
 
@@ -55,14 +58,23 @@ class TestAddUp:
         """A capture in which no sequence was carried through proves nothing, and the text says how to get one."""
         verdict, why = add_up([finding(Outcome.MET)], handshakes, [LOCK])
         assert verdict is Verdict.UNDECIDED
-        assert "no handshake was carried through" in why
-        assert "door becomes open, while ignition is off" in why
+        assert why == (
+            "no handshake was carried through, and a capture without one proves nothing about the lock; record again"
+            " while this happens: door becomes open, while ignition is off; and let it run for a few seconds more"
+        )
+
+    def test_ways_to_a_handshake(self) -> None:
+        """Each sequence is a way to one, and a rule of another kind is none."""
+        button = replace(LOCK, name="button", start=becomes("button", "down"), given=None)
+        why = add_up([finding(Outcome.MET)], [], [LOCK, NEVER, button])[1]
+        assert "happens: door becomes open, while ignition is off; or button becomes down; and let it run" in why
 
     def test_fault_without_a_handshake_is_a_fault(self) -> None:
         assert add_up([finding(Outcome.VIOLATED)], [], [LOCK])[0] is Verdict.FAULTY
 
     def test_rules_without_a_sequence(self) -> None:
-        assert add_up([finding(Outcome.MET)], [], [NEVER])[0] is Verdict.AS_EXPECTED
+        why = "every rule that could be judged is met"
+        assert add_up([finding(Outcome.MET)], [], [NEVER]) == (Verdict.AS_EXPECTED, why)
 
     def test_nothing_judged(self) -> None:
         """A silent pass would be the worst outcome."""
@@ -81,11 +93,31 @@ class TestAddUp:
         assert add_up(found, WHOLE, [LOCK])[1] == "rule 3: first (and 1 more)"
 
     def test_counts_handshakes(self) -> None:
-        assert add_up([finding(Outcome.MET)], WHOLE, [LOCK])[1].startswith("1 handshake carried through")
-        assert add_up([finding(Outcome.MET)], WHOLE * 2, [LOCK])[1].startswith("2 handshakes carried through")
+        met = "every rule that could be judged is met"
+        assert add_up([finding(Outcome.MET)], WHOLE, [LOCK])[1] == f"1 handshake carried through; {met}"
+        assert add_up([finding(Outcome.MET)], WHOLE * 2, [LOCK])[1] == f"2 handshakes carried through; {met}"
+        broken_off = [handshake(completed=False)]
+        assert add_up([finding(Outcome.MET)], WHOLE + broken_off, [LOCK])[1] == f"1 handshake carried through; {met}"
+
+    def test_sentence_of_a_rule_without_handshakes(self) -> None:
+        assert add_up([finding(Outcome.VIOLATED)], WHOLE, [LOCK])[1] == "rule: why"
+        assert add_up([finding(Outcome.UNDECIDED)] * 3, WHOLE, [LOCK])[1] == "rule: why (and 2 more)"
 
 
 class TestWorstFirst:
+    @pytest.mark.parametrize(
+        ("first", "second"),
+        list(pairwise(["missing", "violated", "out_of_order", "late", "early", "undecided", "met"])),
+    )
+    def test_kinds(self, first: str, second: str) -> None:
+        """What did not happen at all comes before what happened wrongly, whatever came first in the capture."""
+        found = [finding(Outcome(second), time_ns=0), finding(Outcome(first), time_ns=1)]
+        assert [it.outcome.value for it in worst_first(found)] == [first, second]
+
+    def test_without_a_moment_is_at_the_start(self) -> None:
+        found = [finding(Outcome.MET, time_ns=1), finding(Outcome.MET, time_ns=None), finding(Outcome.MET, time_ns=0)]
+        assert [it.time_ns for it in worst_first(found)] == [None, 0, 1]
+
     def test_order(self) -> None:
         """Faults, then doubts, then the rest, each in order of time."""
         found = [

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, seams_of, traffic
 
-from buslens.capture.frames import Seam
+from buslens.capture.frames import Flag, Seam
 from buslens.timeline.build import build_timeline
 from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, MEASURED_INTERVALS, NO_TIMEOUT, Recorder, Track
 
@@ -67,6 +68,13 @@ def at_once(frames: list[Frame], timeout: int | None) -> Recorder:
     recorder = Recorder(tracks(timeout))
     take(recorder, frames)
     recorder.finish()
+    return recorder
+
+
+def recorded(frames: list[Frame], timeout: int) -> Recorder:
+    recorder = Recorder(tracks(timeout))
+    if frames:
+        take(recorder, frames)
     return recorder
 
 
@@ -152,6 +160,49 @@ class TestJoin:
     def test_channels_are_united(self) -> None:
         recorder = joined([Frame(0, channel=0), Frame(5, channel=1)], [1], NO_TIMEOUT)
         assert recorder.messages[0].channels == {"can0", "can1"}
+
+    def test_identifiers_are_united(self) -> None:
+        """Of a message that several senders may send, each sender counts, in whichever piece it came."""
+        group = replace(ANYWHERE, can_id=0xFEF100, is_extended=True, id_mask=0x3FFFF00)
+        track = Track(name="plain", message=group, signal=PLAIN, timeout_ns=NO_TIMEOUT)
+        one, other = Recorder([track]), Recorder([track])
+        take(one, [Frame(0, 0x18FEF101, flags=int(Flag.EXTENDED)), Frame(5, 0x18FEF102, flags=int(Flag.EXTENDED))])
+        take(other, [Frame(9, 0x18FEF103, flags=int(Flag.EXTENDED)), Frame(12, 0x18EEF103, flags=int(Flag.EXTENDED))])
+        one.join(other)
+        assert one.messages[0].ids == {0x18FEF101, 0x18FEF102, 0x18FEF103}
+        assert one.messages[0].frames == 3
+
+    @given(traffic(seams=False), st.integers(0, 40), st.integers(0, 40), TIMEOUTS)
+    @settings(max_examples=40, deadline=None)
+    def test_order_of_joining_does_not_matter(self, frames: list[Frame], one: int, other: int, timeout: int) -> None:
+        """Two pieces may be joined before the one in front of them is."""
+        parts = pieces(frames, [one, other])
+        left, right = ([recorded(part, timeout) for part in parts] for _ in range(2))
+        for recorder in left[1:]:
+            left[0].join(recorder)
+        for before, behind in reversed(list(pairwise(right))):
+            before.join(behind)
+        assert_same(timelines(left[0], frames), timelines(right[0], frames))
+        for log, same in zip(left[0].messages, right[0].messages, strict=True):
+            assert (log.first_ns, log.last_ns, log.frames) == (same.first_ns, same.last_ns, same.frames)
+            assert log.period_ns == same.period_ns
+
+    def test_no_interval_across_a_seam_at_a_joint(self) -> None:
+        """A recorder that saw a seam behind its last frame counts no interval from there on."""
+        whole, later = Recorder(tracks(NO_TIMEOUT)), Recorder(tracks(NO_TIMEOUT))
+        take(whole, [Frame(0), Frame(10), Frame(20, 0x303, segment=1)])
+        take(later, [Frame(500), Frame(530)])
+        whole.join(later)
+        assert whole.messages[0].period_ns == (10 + 30) // 2
+
+    def test_other_tracks_are_refused(self) -> None:
+        """Recorders of different things have nothing to join."""
+        whole = Recorder(tracks(NO_TIMEOUT))
+        for fewer in (tracks(NO_TIMEOUT)[:1], tracks(NO_TIMEOUT)[-1:]):
+            other = Recorder(fewer)
+            take(other, [Frame(0), Frame(1, ON_CAN1.can_id, channel=1)])
+            with pytest.raises(ValueError, match="shorter"):
+                whole.join(other)
 
 
 class TestMeasuredCycle:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
 
+from buslens.capture.frames import Clock
 from buslens.causes.proof import (
     clean_needed,
     interval,
@@ -382,3 +383,18 @@ def _notes(before: Sequence[Result], after: Sequence[Result]) -> Iterator[str]:
             "the captures were not all judged by the same rules: give one file with --expectations, "
             "or a change may come from the rules and not from the repair"
         )
+    if _is_later(before, after):
+        yield (
+            "by their stamps the captures from before the repair were recorded after those from after it: "
+            "the one from before comes first; perhaps the two sides have been exchanged"
+        )
+
+
+def _is_later(some: Sequence[Result], others: Sequence[Result]) -> bool:
+    """Return whether, by clocks of one kind, the first of some captures begins when all others are over."""
+    clocks = {result.tally.clock for result in (*some, *others)}
+    if len(clocks) > 1 or not clocks <= {Clock.WALL, Clock.LOCAL}:
+        return False
+    begins = [result.tally.first_ns for result in some if result.tally.first_ns is not None]
+    ends = [result.tally.last_ns for result in others if result.tally.last_ns is not None]
+    return bool(begins and ends) and min(begins) > max(ends)

@@ -133,6 +133,7 @@ def _digest(path: str) -> bytes:
 
 def _history(text: str) -> tuple[int, int]:
     failed, slash, of = text.partition("/")
-    if slash and all(part.isascii() and part.isdecimal() for part in (failed, of)) and 1 <= int(failed) <= int(of):
+    is_counted = slash and all(part.isascii() and part.isdecimal() and len(part) < 10 for part in (failed, of))
+    if is_counted and 1 <= int(failed) <= int(of):
         return int(failed), int(of)
     raise argparse.ArgumentTypeError(f"'{text}' is not two whole numbers such as 3/30, the first from 1 to the second")

@@ -293,6 +293,11 @@ def _why(comparison: Comparison) -> str:
             wrong = comparison.with_change(Change.STILL_WRONG) + comparison.with_change(Change.NEW)
             named = _named(wrong)
             return f"after the repair something is faulty{named and ': ' + named}"
+        case Conclusion.NOTHING_TO_PROVE if not comparison.proofs:
+            return (
+                "the captures before the repair show nothing faulty, and no capture holds a handshake that could be "
+                "counted; record again while the lock is at work"
+            )
         case Conclusion.NOTHING_TO_PROVE:
             return (
                 "the captures before the repair show nothing faulty; give one that does, or say how often it failed "

@@ -32,9 +32,10 @@ NOT_TOLD_APART_YET: Final = "the log and the readings so far cannot tell these a
 SCHEMA: Final = 1
 """Version of the document's form."""
 
+WORTH_TELLING: Final = 0.01
+"""Causes less probable than this are summed up, not named."""
+
 _MARGIN: Final = 4
-_WORTH_TELLING: Final = 0.01
-"""Causes less probable than this are counted, not named."""
 _MOST_GROUPS: Final = 3
 
 
@@ -114,9 +115,9 @@ def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     yield paragraph()
     yield paragraph(Piece("What would explain it", Ink.STRONG))
     told = 0
-    shown = [group for group in diagnosis.ranking.groups if group[0].posterior >= _WORTH_TELLING][:_MOST_GROUPS]
+    shown = [group for group in diagnosis.ranking.groups if group[0].posterior >= WORTH_TELLING][:_MOST_GROUPS]
     for number, group in enumerate(shown, 1):
-        members = [it for it in group if it.posterior >= _WORTH_TELLING] or list(group[:1])
+        members = [it for it in group if it.posterior >= WORTH_TELLING] or list(group[:1])
         told += len(members)
         if len(members) > 1:
             apart = NOT_TOLD_APART_YET if diagnosis.readings else NOT_TOLD_APART
@@ -130,9 +131,9 @@ def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         yield from _case(diagnosis, members)
     # Pairs only count where the file knows no single cause; what is left is small by definition.
     rest = sum(it.posterior for it in diagnosis.ranking.hypotheses) - sum(
-        it.posterior for group in shown for it in group if it.posterior >= _WORTH_TELLING
+        it.posterior for group in shown for it in group if it.posterior >= WORTH_TELLING
     )
-    if rest >= _WORTH_TELLING:
+    if rest >= WORTH_TELLING:
         yield paragraph(f"    {share(rest):>5}  everything else", indent=1)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from support.handmade import at, between, handshake, pulse_finding, result, step_finding, tally
 
+from buslens.capture.frames import Clock
 from buslens.causes.compare import Change, Conclusion, Trials, compare, trials
 from buslens.checks.findings import Outcome, Span, Verdict
 
@@ -232,7 +233,26 @@ class TestQuiet:
 
 
 class TestNotes:
-    """Sides that were judged by different rules are told of."""
+    """Sides that were judged by different rules, or that may have been exchanged, are told of."""
+
+    @pytest.mark.parametrize(
+        ("clock", "later_ns", "notes"),
+        [
+            (Clock.WALL, 86_400 * 10**9, 1),
+            (Clock.LOCAL, 86_400 * 10**9, 1),
+            (Clock.WALL, 10**9, 0),
+            (Clock.WALL, -86_400 * 10**9, 0),
+            (Clock.RELATIVE, 86_400 * 10**9, 0),
+        ],
+    )
+    def test_exchanged(self, clock: Clock, later_ns: int, notes: int) -> None:
+        after = replace(capture(MET), tally=tally(clock=clock))
+        shown = after.tally
+        assert shown.first_ns is not None
+        assert shown.last_ns is not None
+        moved = tally(clock=clock, first_ns=shown.first_ns + later_ns, last_ns=shown.last_ns + later_ns)
+        found = compare([replace(capture(LATE), tally=moved)], [after]).notes
+        assert ["exchanged" in note for note in found] == [True] * notes
 
     def test_same(self) -> None:
         assert compare([capture(LATE)], [capture(MET)]).notes == ()

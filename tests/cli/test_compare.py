@@ -14,6 +14,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_logs"
 BEFORE = str(SAMPLES / "car03_load_fuse_blown.log")
 AFTER = str(SAMPLES / "car03_after_repair.log")
 GOOD = str(SAMPLES / "car01_healthy.log")
+RULES = str(SAMPLES.parent / "signal_defs" / "steering_lock.toml")
 
 
 class TestCompare:
@@ -41,6 +42,16 @@ class TestCompare:
         assert main(["compare", GOOD, after]) == status
         assert capsys.readouterr().out
 
+    def test_no_handshake_anywhere(self, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+        nobody = SAMPLES / "car12_nobody_comes.log"
+        lines = nobody.read_text("ascii").splitlines(keepends=True)
+        (tmp_path / "half.log").write_text("".join(lines[: len(lines) // 2]), "ascii")
+        words = ["compare", str(nobody), str(tmp_path / "half.log"), "--failed", "1/10", "--expectations", RULES]
+        assert main(words) == 3
+        last = capsys.readouterr().out.splitlines()[-1]
+        assert "no capture holds a handshake that could be counted" in last
+        assert "--failed" not in last
+
     def test_how_often_it_failed(self, capsys: pytest.CaptureFixture[str]) -> None:
         main(["compare", BEFORE, AFTER, "--failed", "1/10"])
         assert "28 clean handshakes of unlock handshake are missing (29 needed, 1 there)" in capsys.readouterr().out
@@ -59,6 +70,7 @@ class TestRefused:
             (["-", "-"], "only once"),
             ([BEFORE, AFTER, "--failed", "11/10"], "such as 3/30"),
             ([BEFORE, AFTER, "--failed", "often"], "such as 3/30"),
+            ([BEFORE, AFTER, "--failed", f"1/1{'0' * 400}"], "such as 3/30"),
             ([BEFORE, "no such.log"], "no such file"),
         ],
         ids=lambda value: value if isinstance(value, str) else "",

@@ -33,8 +33,8 @@ def text(value: str) -> Markup:
 def tag(name: str, *children: str, **attributes: str | None) -> Markup:
     """Return an element; plain strings among the children are escaped, as are the attributes' values.
 
-    An attribute that is None is left out; an underscore at the end of a name, or in it, stands for a hyphen or, at the
-    end, for nothing (``class_``, ``data_path``).
+    An attribute that is None is left out. In a name an underscore stands for a hyphen (``data_path``), at its end for
+    nothing (``class_``, which would be a word of Python's without it).
 
     >>> tag("p", "1 < 2", class_="note")
     '<p class="note">1 &lt; 2</p>'

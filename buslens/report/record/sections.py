@@ -16,6 +16,7 @@ from buslens.report.comparison import (
     quiet_line,
     side_words,
 )
+from buslens.report.diagnosis import share
 from buslens.report.record.markup import Markup, join, table, tag
 from buslens.report.record.teaching import TEACHING
 from buslens.report.text import recorded_start
@@ -129,7 +130,7 @@ def causes(suspects: Suspects | None) -> Markup:
     for number, group in enumerate(suspects.groups, start=1):
         for index, one in enumerate(group):
             together = f"{number}" if len(group) == 1 else f"{number}{chr(97 + index % 26)}"
-            rows.append((together, one.title, _percent(one.share), one.repair))
+            rows.append((together, one.title, share(one.share), one.repair))
     parts = [table(("Rank", "Cause", "Probability", "What puts it right"), rows, kind="ranking")]
     if any(len(group) > 1 for group in suspects.groups):
         by = "the log and the readings" if suspects.readings else "the log"
@@ -285,9 +286,3 @@ def _recording(result: Result) -> str:
 def _hash_words(digest: str) -> list[str]:
     """Return a hash in groups of eight, which a person can compare."""
     return [" ".join(digest[at : at + 8] for at in range(0, len(digest), 8))]
-
-
-def _percent(share: float) -> str:
-    if 0.995 < share < 1.0:
-        return ">99 %"
-    return f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.2g} %"

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
+
+from buslens.report.diagnosis import WORTH_TELLING, last_line, limits_of
 
 if TYPE_CHECKING:
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.readings import Reading
-
-WORTH_TELLING: Final = 0.01
-"""Causes less probable than this are summed up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +53,6 @@ class Suspects:
 
 def suspects_of(diagnosis: Diagnosis) -> Suspects:
     """Return what a diagnosis adds to a record."""
-    from buslens.report.diagnosis import last_line
-
     groups = []
     for group in diagnosis.ranking.groups:
         told = tuple(
@@ -77,8 +74,6 @@ def suspects_of(diagnosis: Diagnosis) -> Suspects:
 
 
 def _reading(reading: Reading, diagnosis: Diagnosis) -> MadeReading:
-    from buslens.report.diagnosis import limits_of
-
     measurement = diagnosis.causes.measurements[reading.measurement]
     wanted = measurement.result(measurement.expect)
     limits = limits_of(wanted, measurement.unit)

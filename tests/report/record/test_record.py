@@ -105,7 +105,7 @@ class TestSaid:
 
     def test_causes(self) -> None:
         seen = Seen(page(suspects=SUSPECTS)).text
-        assert "1a load fuse blown 62 % replace it 1b ground open 31 % 2 something else 0.4 %" in seen
+        assert "1a load fuse blown 62 % replace it 1b ground open 31 % 2 something else <1 %" in seen
         assert "the log and the readings cannot tell these apart" in seen
         one = Suspects(groups=((Suspect(title="motor worn", share=0.9991),),), readings=(), advice="", basis="")
         assert "1 motor worn >99 %" in Seen(page(suspects=one)).text

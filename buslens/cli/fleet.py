@@ -130,6 +130,7 @@ class _Fleet:
         from buslens.fleet.judge import load
         from buslens.fleet.listing import Listing, demand_sources
         from buslens.fleet.naming import Naming, Pattern
+        from buslens.fleet.results import demand_free
         from buslens.fleet.vehicle_list import load_vehicle_list
 
         options = self.options
@@ -137,8 +138,8 @@ class _Fleet:
             raise UsageError("--workers counts processes of this machine; how many a cluster has, its scheduler knows")
         if options.name is not None and options.vehicles is not None:
             raise UsageError("--name and --vehicles both say which vehicle a capture is of; give one of them")
-        if self.out.exists() and not self.out.is_dir():
-            raise UsageError(f"-o {self.out}: this is a file; name a folder")
+        given = (options.vehicles, options.groups, options.expectations, *(options.definitions or ()))
+        demand_free(self.out, [*options.sources, *(name for name in given if name is not None)])
         if options.junit is not None:
             demand_report(options.junit, [])
         demand_sources(options.sources)
@@ -217,10 +218,11 @@ class _Fleet:
         return done
 
     def write_pages(self, ledger: Ledger, pool: Pool) -> Mapping[str, str]:
-        """Write the pages of faulty captures, if they are wanted."""
+        """Write the pages of faulty captures if they are wanted; return those that there are."""
+        from buslens.fleet.pages import pages_there, write_pages
+
         if not self.options.pages:
-            return {}
-        from buslens.fleet.pages import write_pages
+            return pages_there(ledger, self.out)
 
         def progress(done: int, total: int) -> None:
             self._say(f"{done:,} of {total:,} pages")

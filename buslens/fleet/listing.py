@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from buslens.errors import UsageError
 from buslens.files import explain
 from buslens.fleet.fetch import local_path, missing_library
+from buslens.fleet.results import is_ledger, is_written
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -28,16 +29,6 @@ SUFFIXES: Final = (".asc", ".blf", ".candump", ".log", ".mf4", ".trc", ".txt")
 """How the name of a capture in a folder ends, before a ``.gz`` that may follow.
 
 What python-can reads under ``.csv`` and ``.db`` has to be named: most files of these kinds are something else."""
-
-OWN_NAMES: Final = frozenset(
-    {"index.html", *(f"{name}.csv" for name in ("captures", "handshakes", "delays", "findings"))}
-    | {f"{name}.parquet" for name in ("captures", "handshakes", "delays", "findings")}
-)
-"""What a run writes beside the ledger."""
-OWN_FOLDER: Final = "pages"
-"""Where the pages of single captures lie, beside the ledger."""
-LEDGER_PREFIX: Final = "ledger.sqlite"
-"""How the names of the ledger and of its companions begin."""
 
 _TOGETHER: Final = 10_000
 _MAGIC: Final = frozenset("*?[")
@@ -79,6 +70,8 @@ class Listing:
     #: What could not be looked into.
     problems: int = 0
     _results_key: tuple[int, int] | None = field(default=None, init=False, repr=False)
+    #: Whether a folder is, or lies in, the folder of results.
+    _in_results: dict[str, bool] = field(default_factory=dict, init=False, repr=False)
 
     def __iter__(self) -> Iterator[Listed]:
         """Yield the captures of every source."""
@@ -103,10 +96,18 @@ class Listing:
 
         root = _before_magic(path)
         found = 0
+        # Where '**' stands, a pattern fits folders and what lies in them; these are walked once.
+        walked: set[str] = set()
         for name in _in_order(iglob(path, recursive=True)):  # noqa: PTH207  # as the user wrote it, on every system
-            if _is_own_or_hidden(Path(name).name) or self._is_results(name):
+            full = os.path.abspath(name)  # noqa: PTH100  # links are part of the name
+            if _is_hidden_or_ledger(Path(full).name) or self._is_results(full) or self._is_result(full, root):
                 continue
             found += 1
+            if "**" in path:
+                if any(str(folder) in walked for folder in Path(full).parents):
+                    continue
+                if Path(full).is_dir():
+                    walked.add(full)
             yield from self._named(name, root=root)
         if not found:
             self.problem(f"{path}: nothing is called so")
@@ -138,8 +139,8 @@ class Listing:
             if entry is None:
                 open_.pop()
                 continue
-            own = len(open_) == 1 and is_results and _is_own(entry.name)
-            if _is_own_or_hidden(entry.name) or own:
+            own = len(open_) == 1 and is_results and is_written(entry.name)
+            if _is_hidden_or_ledger(entry.name) or own:
                 continue
             try:
                 is_folder, state = entry.is_dir(), entry.stat()
@@ -170,6 +171,19 @@ class Listing:
 
     def _is_results(self, path: str | Path) -> bool:
         return self._results_key is not None and _key(path) == self._results_key
+
+    def _is_result(self, path: str, root: str) -> bool:
+        """Whether what a pattern fits lies in the folder of results below the pattern's own, or is a result in it."""
+        if self._results_key is None:
+            return False
+        folder, name = os.path.split(path)
+        if folder not in self._in_results:
+            top = Path(os.path.abspath(root))  # noqa: PTH100  # links are part of the name
+            below = [Path(folder), *Path(folder).parents]
+            below = below[: below.index(top)] if top in below else below
+            self._in_results.clear()  # what fits comes folder by folder: the last one is enough
+            self._in_results[folder] = any(self._is_results(each) for each in below)
+        return self._in_results[folder] or (is_written(name) and self._is_results(folder))
 
     def _pass_over(self, name: str) -> None:
         self.passed_over += 1
@@ -207,7 +221,7 @@ class Listing:
             for name in [name for name in folders if name.startswith(".")]:
                 del folders[name]
             for name in sorted(files):
-                if _is_own_or_hidden(name):
+                if _is_hidden_or_ledger(name):
                     continue
                 if _is_taken(name):
                     yield _in_store(store, address, files[name], path)
@@ -281,13 +295,9 @@ def _is_taken(name: str) -> bool:
     return name.lower().removesuffix(".gz").endswith(SUFFIXES)
 
 
-def _is_own_or_hidden(name: str) -> bool:
+def _is_hidden_or_ledger(name: str) -> bool:
     """Whether a file is hidden, as those are that buslens has not finished writing, or is a ledger."""
-    return name.startswith((".", LEDGER_PREFIX))
-
-
-def _is_own(name: str) -> bool:
-    return name in OWN_NAMES or name == OWN_FOLDER
+    return name.startswith(".") or is_ledger(name)
 
 
 def _key(path: str | Path) -> tuple[int, int] | None:

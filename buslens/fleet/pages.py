@@ -16,7 +16,7 @@ from buslens.files import explain, write_atomically
 from buslens.fleet.asking import STANDING, sound
 from buslens.fleet.judge import load
 from buslens.fleet.ledger_file import as_text
-from buslens.fleet.listing import OWN_FOLDER
+from buslens.fleet.results import PAGES_FOLDER
 from buslens.fleet.work import Failure
 
 if TYPE_CHECKING:
@@ -79,15 +79,14 @@ def write_pages(
     OSError
         If the folder does not take a page.
     """
-    target = folder / OWN_FOLDER
+    target = folder / PAGES_FOLDER
     target.mkdir(exist_ok=True)
-    pages = Pages(paths={}, problems=[])
-    tasks = []
-    for address, group_name, name in _faulty(ledger):
-        if (target / name).is_file():
-            pages.paths[address] = f"{OWN_FOLDER}/{name}"
-        elif group_name in groups:
-            tasks.append(PageTask(address=address, group=groups[group_name], name=name))
+    pages = Pages(paths=pages_there(ledger, folder), problems=[])
+    tasks = [
+        PageTask(address=address, group=groups[group_name], name=name)
+        for address, group_name, name in _faulty(ledger)
+        if address not in pages.paths and group_name in groups
+    ]
     for done, (task, outcome) in enumerate(pool.each(make_page, iter(tasks)), start=1):
         if isinstance(outcome, Failure | str):
             reason = outcome if isinstance(outcome, str) else outcome.reason
@@ -95,9 +94,18 @@ def write_pages(
         else:
             write_atomically(target / task.name, outcome)
             pages.made += 1
-            pages.paths[task.address] = f"{OWN_FOLDER}/{task.name}"
+            pages.paths[task.address] = f"{PAGES_FOLDER}/{task.name}"
         on_page(done, len(tasks))
     return pages
+
+
+def pages_there(ledger: Ledger, folder: Path) -> dict[str, str]:
+    """Return the pages that earlier runs have made of faulty captures, as in `Pages.paths`."""
+    target = folder / PAGES_FOLDER
+    if not target.is_dir():
+        return {}
+    there = {path.name for path in target.iterdir()}
+    return {address: f"{PAGES_FOLDER}/{name}" for address, _, name in _faulty(ledger) if name in there}
 
 
 def make_page(task: PageTask) -> bytes | str:

@@ -13,8 +13,8 @@ import pytest
 
 from buslens.cli import main
 from buslens.cli.fleet import _memory, _time
-from buslens.fleet.listing import LEDGER_PREFIX, OWN_NAMES
 from buslens.fleet.progress import Progress
+from buslens.fleet.results import WRITTEN, is_ledger
 from buslens.fleet.run import RunSummary
 from buslens.fleet.text import progress_line, run_sentence
 
@@ -124,8 +124,8 @@ class TestRun:
 
     def test_what_is_written_is_known_to_the_listing(self, ran: Ran) -> None:
         """Else a later run could take it for captures."""
-        own = {path.name for path in ran.folder.iterdir()} - {"mine.txt", "pages", "ledger.lock"}
-        assert {name for name in own if not name.startswith(LEDGER_PREFIX)} == OWN_NAMES
+        own = {path.name for path in ran.folder.iterdir()} - {"mine.txt", "pages"}
+        assert {name for name in own if not is_ledger(name)} == WRITTEN
 
     def test_a_file_of_the_users_stays(self, ran: Ran) -> None:
         assert (ran.folder / "mine.txt").read_text() == "keep"
@@ -142,6 +142,13 @@ class TestRun:
         assert "none judged anew, 3 known from before and not read again" in out
         assert {row["address"]: row["judging_s"] for row in rows(ran.folder)} == before
         assert status == 2
+
+    def test_the_second_run_links_the_pages_of_the_first(
+        self, ran: Ran, place: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        fleet(capsys, f"{place / 'logs'}/*/2026*", "-o", ran.folder, "--groups", place / "fleet.toml")
+        (page,) = (ran.folder / "pages").iterdir()
+        assert f"pages/{page.name}" in (ran.folder / "index.html").read_text(encoding="utf-8")
 
 
 class TestOtherWays:
@@ -207,6 +214,24 @@ class TestRefused:
         status, _, err = fleet(capsys, SAMPLES, "-o", tmp_path / "out")
         assert status == 2
         assert "this is a file; name a folder" in err
+
+    @pytest.mark.parametrize("name", sorted(WRITTEN))
+    def test_what_is_not_of_a_run_stays(self, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        """A folder may be one of the user's, with a page or a table of theirs."""
+        (tmp_path / name).write_text("keep")
+        status, _, err = fleet(capsys, SAMPLES, "-o", tmp_path)
+        assert status == 2
+        assert f"written over {tmp_path / name}" in err
+        assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {name: "keep"}
+
+    def test_what_is_read_stays(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        """Even where runs have written before: the table of captures would make a good list of vehicles."""
+        (tmp_path / "ledger.lock").touch()
+        (tmp_path / "captures.csv").write_text("path,vehicle\na.log,car01\n")
+        status, _, err = fleet(capsys, SAMPLES, "-o", tmp_path, "--vehicles", tmp_path / "captures.csv")
+        assert status == 2
+        assert "captures.csv, which is read" in err
+        assert (tmp_path / "captures.csv").read_text().startswith("path")
 
 
 class TestWords:

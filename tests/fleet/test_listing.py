@@ -149,6 +149,26 @@ class TestPatterns:
         put(tmp_path, "car1/deep/a.log", "car2/b.log", "car2/c.dat")
         assert below(tmp_path / "car*") == ["car1/deep/a.log", "car2/b.log"]
 
+    def test_what_lies_in_a_folder_that_fits_is_taken_once(self, tmp_path: Path) -> None:
+        """Where '**' stands, a pattern fits a folder and each file in it."""
+        put(tmp_path, "logs/a.log", "logs/car1/b.log", "logs/car1/deep/c.log", "logs/notes.pdf")
+        assert below(tmp_path / "logs" / "**") == ["a.log", "car1/b.log", "car1/deep/c.log"]
+        assert below(tmp_path / "**" / "car*") == ["logs/car1/b.log", "logs/car1/deep/c.log"]
+
+    @pytest.mark.parametrize("pattern", ["*/*", "**/*.csv", "*/*/*", "out/*", "out/pages/*"])
+    def test_results_are_none_of_them(self, pattern: str, tmp_path: Path) -> None:
+        put(tmp_path, "car1/a.csv", "car1/deep/b.csv", "out/captures.csv", "out/ledger.lock", "out/pages/p.html")
+        put(tmp_path, "out/pages/deep/q.csv")
+        found = below(tmp_path / pattern, results=tmp_path / "out")
+        assert not any(name.startswith(("out/c", "out/l", "captures", "ledger")) for name in found)
+        if not pattern.startswith("out"):
+            assert found
+            assert not any(name.startswith("out") for name in found)
+
+    def test_a_capture_beside_the_results_is_taken(self, tmp_path: Path) -> None:
+        put(tmp_path, "a.log", "captures.csv", "ledger.lock", "index.html", "pages/p.log")
+        assert below(tmp_path / "*", results=tmp_path) == ["a.log"]
+
     def test_a_name_with_marks_of_a_pattern_is_a_name(self, tmp_path: Path) -> None:
         put(tmp_path, "run[1].log", "run1.log")
         assert below(tmp_path / "run[1].log") == ["run[1].log"]

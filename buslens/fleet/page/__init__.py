@@ -15,6 +15,7 @@ scale         their scales
 calendar      dates
 """
 
-from buslens.fleet.page.page import INDEX_NAME, write_index
+from buslens.fleet.page.page import write_index
+from buslens.fleet.results import INDEX_NAME
 
 __all__ = ["INDEX_NAME", "write_index"]

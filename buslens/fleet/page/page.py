@@ -20,6 +20,7 @@ from buslens.fleet.page.entries import Picture, entry
 from buslens.fleet.page.gather import MOST_DOUBTS, gather, moment_to_see
 from buslens.fleet.page.method import method
 from buslens.fleet.page.urgency import Urgency
+from buslens.fleet.results import INDEX_NAME
 from buslens.report.record import sections as record_sections
 from buslens.report.record.markup import Markup, join, tag, text
 
@@ -35,8 +36,6 @@ if TYPE_CHECKING:
     from buslens.fleet.page.urgency import Standing
     from buslens.fleet.views import CaptureRow
 
-INDEX_NAME: Final = "index.html"
-"""The sheet in the folder of the fleet."""
 MOST_ENTRIES: Final = 50
 """Vehicles that are told in full, each with its worst moment; the rest stands in the table."""
 

@@ -1,0 +1,67 @@
+"""The folder of a fleet's results: what a run writes into it, and that nothing of the user's stands in its place."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Final
+
+from buslens.errors import UsageError
+from buslens.files import same_file
+from buslens.fleet.ledger import LEDGER_NAME, LOCK_NAME
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+INDEX_NAME: Final = "index.html"
+"""The sheet."""
+PAGES_FOLDER: Final = "pages"
+"""Where the pages of single captures lie."""
+WRITTEN: Final = frozenset(
+    {INDEX_NAME, *(f"{name}.csv" for name in ("captures", "handshakes", "delays", "findings"))}
+    | {f"{name}.parquet" for name in ("captures", "handshakes", "delays", "findings")}
+)
+"""What every run writes beside the ledger, in place of what the run before has written."""
+
+
+def is_ledger(name: str) -> bool:
+    """Whether a name is that of a ledger or of one of its companions, which SQLite calls after it."""
+    return name.startswith(LEDGER_NAME) or name == LOCK_NAME
+
+
+def is_written(name: str) -> bool:
+    """Whether a name in the folder is one that a run writes."""
+    return name in WRITTEN or name == PAGES_FOLDER or is_ledger(name)
+
+
+def demand_free(folder: Path, read: Iterable[str]) -> None:
+    """Refuse a folder in which a run would write over what is not its own.
+
+    Parameters
+    ----------
+    folder : Path
+        It need not be there.
+    read : iterable of str
+        Files that the command reads.
+
+    Raises
+    ------
+    UsageError
+        If one of these lies where a result goes, if a file lies there and no run has ever used the folder, or if it is
+        no folder.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"-o {folder}: this is a file; name a folder")
+    places = [folder / name for name in (LEDGER_NAME, LOCK_NAME, *sorted(WRITTEN))]
+    for name in read:
+        if any(same_file(place, name) for place in places):
+            raise UsageError(f"-o {folder}: a result would be written over {name}, which is read; name another folder")
+    # A ledger may be moved away so that a run begins anew; the lock stays.
+    if any((folder / name).is_file() for name in (LEDGER_NAME, LOCK_NAME)):
+        return
+    taken = next((folder / name for name in sorted(WRITTEN) if os.path.lexists(folder / name)), None)
+    if taken is not None:
+        raise UsageError(
+            f"-o {folder}: a result would be written over {taken}, which is not from a run of this command (no "
+            f"{LEDGER_NAME} lies beside it); name another folder"
+        )

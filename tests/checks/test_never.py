@@ -201,6 +201,15 @@ class TestUnknown:
         assert finding.outcome.value == "undecided"
         assert "the recorded clock ran back" in finding.reason
 
+    def test_in_the_very_last_moment(self) -> None:
+        """A value without a name in the last frame, of a unit that tells its changes at once."""
+        lock: Samples = [*FREE[:-1], (1000, "odd")]
+        result = run(never(), ignition=ON, lock=lock, lags={"lock": 0}, unnamed={"lock": {"odd"}})
+        assert fault(result).reason == (
+            "the log cannot tell whether this held: ignition is on and lock is locked: lock is unknown (its value has"
+            " no name in the expectations)"
+        )
+
     def test_unknown_can_itself_be_forbidden(self) -> None:
         lock = [sample for sample in FREE if not 400 < sample[0] < 600]
         when = State(condition=IsUnknown(role="lock"), text="lock is unknown")

@@ -9,7 +9,7 @@ from support.stage import Samples, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Finding, Limit, Outcome, Result, Verdict
-from buslens.expectations.model import Range, State
+from buslens.expectations.model import HeldFor, Range, State
 from buslens.units import NS_PER_MS
 
 
@@ -127,6 +127,23 @@ class TestUnknown:
         assert told(run(in_range(), volts(12, 8), clock=Clock.MISSING)).outcome.value == "violated"
         result = run(in_range(tolerated=20), volts(12, 8), clock=Clock.MISSING)
         assert outcomes(result) == [("range", "undecided")]
+
+    @pytest.mark.parametrize(
+        ("while_", "outcome"),
+        [
+            (WHILE_ON, "violated"),
+            (
+                State(condition=HeldFor(part=WHILE_ON.condition, duration_ns=1), text="enable is on for 1 ns"),
+                "undecided",
+            ),
+        ],
+    )
+    def test_untimed_while(self, while_: State, outcome: str) -> None:
+        """Whether `while` holds is known without time stamps, for how long it has held is not."""
+        enable = sampled([(0, "on")], every=10, until=10)
+        finding = told(run(in_range(while_=while_), volts(12, 8), enable, clock=Clock.MISSING))
+        assert finding.outcome.value == outcome
+        assert finding.reason.startswith("the log carries no time stamps") == (outcome == "undecided")
 
 
 in_full = partial(finding, "range", "range")

@@ -206,6 +206,90 @@ class TestHidden:
         assert (of.hidden(trigger, since * NS_PER_MS, 1000 * NS_PER_MS) is not None) == is_hidden
 
 
+class TestWhyUnknown:
+    """The words name the role that keeps a condition from being decided at a moment, and what is wrong with it."""
+
+    EITHER = Or(parts=(Is(role="a", state="on"), Is(role="b", state="on")))
+
+    def why(self, a: Samples, b: Samples, time: float, **how: object) -> str:
+        return scene({"a": a, "b": b}, **how).why_unknown(self.EITHER, round(time * NS_PER_MS))
+
+    @pytest.mark.parametrize(
+        ("a", "b", "time", "roles"),
+        [
+            (line(300, every=100), line(), 250, "a"),
+            (line(), line(300, every=100), 250, "b"),
+            (line(300, every=100), line(300, every=100), 250, "a or b"),
+            (line(300, every=100), line(250, every=50), 240, "a or b"),
+            # At 200 ms a frame of a has just shown it off.
+            (line(300, every=100), line(300, every=150), 200, "b"),
+            # Between its two changes a is known.
+            (line(300, 600, every=100), line(450, every=150), 400, "b"),
+            (line(300, 600, every=100), line(), 550, "a"),
+        ],
+    )
+    def test_between_two_frames(self, a: Samples, b: Samples, time: float, roles: str) -> None:
+        assert self.why(a, b, time) == f"{roles} changed between two frames around it"
+
+    @pytest.mark.parametrize(
+        ("a", "time", "words"),
+        [
+            (line(until=400), 400, "b changed between two frames around it"),
+            (line(until=400), 401, "no frame shows a any more (its last one came before)"),
+            (line(200, until=400), 300, "b changed between two frames around it"),
+            (without(line(200), 400, 900), 300, "b changed between two frames around it"),
+            (without(line(200), 400, 900), 400, "b changed between two frames around it"),
+            (without(line(200), 400, 900), 401, "no frame shows a any more (its last one came before)"),
+            (without(line(200), 400, 900), 599, "no frame shows a any more (its last one came before)"),
+            (without(line(200), 400, 900), 600, "a is unknown (its message has stopped)"),
+            (without(line(200), 400, 900), 899, "a is unknown (its message has stopped)"),
+        ],
+    )
+    def test_behind_a_last_frame(self, a: Samples, time: float, words: str) -> None:
+        """A frame confirms a state up to its own moment."""
+        assert self.why(a, line(600, every=600), time, timeouts={"a": 200}) == words
+
+    def test_silent_to_the_end(self) -> None:
+        words = "no frame shows a any more (its last one came before)"
+        assert self.why(line(until=400), line(), 500, timeouts={"a": 200}) == words
+
+    @pytest.mark.parametrize(("time", "words"), [(499, "no frame shows a any more (its last one came before)")])
+    def test_before_a_seam(self, time: float, words: str) -> None:
+        assert self.why(line(every=20), line(), time, seams=[499.5]) == words
+
+    @pytest.mark.parametrize(
+        ("a", "time", "words"),
+        [
+            ([], 500, "a is unknown (the capture has no frame that carries it)"),
+            (line()[20:], 100, "a is unknown (its first frame has not come yet)"),
+            (line()[20:], -5, "a is unknown (its first frame has not come yet)"),
+        ],
+    )
+    def test_not_seen(self, a: Samples, time: float, words: str) -> None:
+        assert self.why(a, line(), time) == words
+
+    def test_seam_and_nameless_value(self) -> None:
+        assert self.why(line(), line(), 505, seams=[505]) == "a is unknown (the recorded clock ran back)"
+        odd: Samples = [(time, "odd" if time == 500 else state) for time, state in line()]
+        why = self.why(odd, line(), 505, unnamed={"a": {"odd"}})
+        assert why == "a is unknown (its value has no name in the expectations)"
+
+    @pytest.mark.parametrize(
+        ("time", "words"),
+        [
+            (100, "what held before the capture began is not known"),
+            (250, "a changed between two frames around it"),
+            (499, "what held before the capture began is not known"),
+            (500, "a changed between two frames around it"),
+            (750, "a changed between two frames around it"),
+        ],
+    )
+    def test_condition_that_has_to_last(self, time: float, words: str) -> None:
+        """What may have begun between two frames has lasted long enough between two others, with no frame to blame."""
+        held = HeldFor(part=Is(role="a", state="on"), duration_ns=500 * NS_PER_MS)
+        assert scene({"a": line(300, every=100)}).why_unknown(held, time * NS_PER_MS) == words
+
+
 class TestTruth:
     """Each form of condition has its meaning on the lane of its role."""
 

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from itertools import chain
 from typing import ClassVar
 
 import pytest
@@ -525,6 +526,13 @@ class TestUntellable:
         ignition = sampled([(0, "on")], every=100, until=4000)
         assert run(handshake(), door=door, ignition=ignition, timeouts={"door": 60}).findings == ()
 
+    @pytest.mark.parametrize("ignition", [[(0, "on"), (1150, "off")], [(0, "off"), (950, "on")]])
+    def test_start_in_a_silence_that_may_count(self, ignition: list[tuple[float, str]]) -> None:
+        """`given` has to be false all that while: the door may have been opened while it held."""
+        door = [sample for sample in DOOR if not 900 < sample[0] < 1200]
+        result = run(handshake(), door=door, ignition=sampled(ignition, every=10, until=4000), timeouts={"door": 60})
+        assert outcomes(result) == [("lock", "undecided")]
+
     def test_silence_without_a_start(self) -> None:
         door = [sample for sample in DOOR if not 300 < sample[0] < 600]
         assert outcomes(run(handshake(), door=door, timeouts={"door": 60})) == [
@@ -689,7 +697,13 @@ class TestTries:
 
     @pytest.mark.parametrize(
         ("tries", "until", "outcome"),
-        [(2, 2000, "undecided"), (2, 2880, "undecided"), (2, 2920, "missing"), (1, 2000, "missing")],
+        [
+            (2, 2000, "undecided"),
+            (2, 2880, "undecided"),
+            (2, 2900, "missing"),
+            (2, 2920, "missing"),
+            (1, 2000, "missing"),
+        ],
     )
     def test_capture_ends_while_another_try_could_come(self, tries: int, until: float, outcome: str) -> None:
         """A step counted from a try is no fault before the log shows that no other try follows."""
@@ -700,7 +714,49 @@ class TestTries:
             until=until,
         )
         assert outcomes(result) == [("enable", "met"), ("release ends", outcome)]
-        assert ("another try could still come" in of_step(result, "release ends").reason) == (outcome == "undecided")
+        reason = "'feedback becomes locked' did not come within 600 ms after enable; feedback stayed free"
+        if outcome == "undecided":
+            shown = {2000: "900 ms", 2880: "1.78 s"}[until]
+            reason += f"; but the capture ends {shown} after enable, while another try could still come"
+        assert of_step(result, "release ends").reason == reason
+
+    @pytest.mark.parametrize(("until", "outcome"), [(3475, "undecided"), (3500, "missing")])
+    def test_no_other_try_could_help_any_more(self, until: float, outcome: str) -> None:
+        """Once the answer even to the last try that could have come is overdue, it does not matter whether it did."""
+        result = run(
+            handshake(tries=2),
+            enable=sampled([(0, "off"), (1100, "on")], every=10, until=1100),
+            feedback=sampled([(0, "free")], every=25, until=until),
+        )
+        finding = of_step(result, "release ends")
+        assert finding.outcome.value == outcome
+        tail = "; but the capture ends 0 ns after enable, while another try could still come"
+        assert finding.reason.endswith(tail) == (outcome == "undecided")
+
+    @pytest.mark.parametrize(
+        ("door", "answer", "last", "tries"),
+        [
+            (4000, 4000, 1700, 4),
+            (4000, 4000, 2900, 4),
+            (4000, 4000, 2910, 3),
+            (4000, 1600, 1700, 3),
+            (1600, 4000, 1700, 3),
+        ],
+        ids=["all", "at three times the limit", "behind it", "behind the answer", "behind the end of the handshake"],
+    )
+    def test_tries_that_count(self, door: float, answer: float, last: float, tries: int) -> None:
+        """Beyond those allowed, tries are counted up to the answer, the end, or three times the answer's limit."""
+        on = [
+            (0.0, "off"),
+            *((at + half, "off" if half else "on") for at in (1100, 1300, 1500, last) for half in (0, 5)),
+        ]
+        result = run(
+            handshake(),
+            door=sampled([(0, "closed"), (1000, "open"), (door, "closed")], every=20, until=4000),
+            enable=sampled(on, every=5, until=4000),
+            feedback=feedback((answer, "locked")),
+        )
+        assert result.handshakes[0].tries == tries
 
     def test_no_other_try_comes_behind_the_end_of_a_handshake(self) -> None:
         result = run(

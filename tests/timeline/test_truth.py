@@ -45,8 +45,9 @@ def _cut(one: list[int], other: list[int]) -> tuple[list[int], list[int]]:
 
 
 def is_minimal(of: Truth) -> bool:
-    """Return whether times ascend and neighbours differ, as the class promises."""
-    return bool(np.all(np.diff(of.at_ns) > 0) and np.all(of.value[1:] != of.value[:-1]))
+    """Return whether times ascend, neighbours differ, and both are of the types that the class promises."""
+    types = (of.at_ns.dtype, of.value.dtype) == (np.int64, np.int8)
+    return types and bool(np.all(np.diff(of.at_ns) > 0) and np.all(of.value[1:] != of.value[:-1]))
 
 
 @st.composite
@@ -100,6 +101,7 @@ class TestTruthOf:
     @settings(max_examples=50, deadline=None)
     def test_is_unknown_is_always_known(self, timeline: Timeline) -> None:
         found = is_unknown(timeline)
+        assert is_minimal(found)
         expected = []
         for time in range(timeline.end_ns + 1):
             index = int(np.searchsorted(timeline.seen_ns, time, side="right")) - 1
@@ -205,6 +207,15 @@ class TestIsFalse:
         of = truth(values)
         every = all(of.at(moment) == FALSE for moment in range(since, since + length + 1))
         assert of.is_false(since, since + length) == every
+
+    @pytest.mark.parametrize(
+        ("since", "until", "is_false"),
+        [(0, 2, True), (0, 3, False), (2, 3, False), (3, 5, False), (4, 5, False), (5, 7, True), (5, 9, True)],
+    )
+    def test_at_the_bounds(self, since: int, until: int, is_false: bool) -> None:
+        """False up to 2 ns and again from 5 ns to the end: what lies outside the stretch does not matter."""
+        of = truth([FALSE, FALSE, FALSE, TRUE, TRUE, FALSE, FALSE, FALSE])
+        assert of.is_false(since, until) == is_false
 
 
 class TestRuns:

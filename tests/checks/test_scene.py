@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+from typing import ClassVar
+
 import pytest
 from support.stage import Samples, all_of, becomes, holds, perform, sampled
 
-from buslens.checks.scene import Scene, Zone, roles_of, roles_of_trigger
+from buslens.checks.scene import Scene, Zone, longest_hold_ns, roles_of, roles_of_trigger
 from buslens.expectations.model import (
     And,
     Between,
@@ -91,6 +93,12 @@ class TestOccurrences:
         of = scene({"a": line(300), "b": line(200)})
         assert times(of, either(becomes("a", "on"), becomes("b", "on"))) == [(190, 200), (290, 300)]
 
+    def test_seen_in_one_frame(self) -> None:
+        """Of two that are seen at one moment the one that may have come earlier stands first."""
+        of = scene({"a": line(300), "b": line(300, every=100)})
+        for ways in (("a", "b"), ("b", "a")):
+            assert times(of, either(*(becomes(role, "on") for role in ways))) == [(200, 300), (290, 300)]
+
     def test_condition_that_begins(self) -> None:
         both = Trigger(moments=(Moment(edge=all_of(holds("a", "on"), holds("b", "on")).condition),), text="both")
         assert times(scene({"a": line(300), "b": line(200)}), both) == [(290, 300)]
@@ -138,6 +146,173 @@ class TestAnd:
         of = scene({"a": line(300), "b": line(until=200)})
         (doubt,) = of.occurrences(when(becomes("a", "on"), holds("b", "off"))).doubtful
         assert doubt.why == "no frame shows b any more (its last one came before)"
+
+    def test_doubts_come_in_order(self) -> None:
+        of = scene({"a": line(300), "b": line(200), "c": []})
+        trigger = when(either(becomes("a", "on"), becomes("b", "on")), holds("c", "on"))
+        assert [zone.until_ns for zone in of.occurrences(trigger).doubtful] == [200 * NS_PER_MS, 300 * NS_PER_MS]
+
+
+class TestUnseen:
+    """Off before a silence and on behind it: it came on, at a moment that the log does not show."""
+
+    A = without(line(500), 400, 600)
+    ZONE = Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why="a is unknown (its message has stopped)")
+
+    def test_stretch(self) -> None:
+        found = scene({"a": self.A}, timeouts={"a": 50}).occurrences(becomes("a", "on"))
+        assert (found.unseen, found.doubtful, len(found)) == ((self.ZONE,), (), 0)
+        assert found.roles == ("a",)
+
+    @pytest.mark.parametrize(
+        ("b", "is_ruled_out"),
+        [(line(), True), (line(300, 700), False), (line(500, 550), False), (line(610), True), (line(300, 390), True)],
+    )
+    def test_second_half_can_rule_it_out(self, b: Samples, is_ruled_out: bool) -> None:
+        """Only what surely was not so at any moment of the stretch does."""
+        of = scene({"a": self.A, "b": b}, timeouts={"a": 50})
+        found = of.occurrences(when(becomes("a", "on"), holds("b", "on")))
+        assert found.unseen == (() if is_ruled_out else (self.ZONE,))
+        assert found.roles == ("a", "b")
+
+    def test_in_order_of_time(self) -> None:
+        of = scene({"a": self.A, "b": without(line(250), 200, 300)}, timeouts={"a": 50, "b": 50})
+        found = of.occurrences(either(becomes("a", "on"), becomes("b", "on"))).unseen
+        assert [zone.until_ns for zone in found] == [300 * NS_PER_MS, 600 * NS_PER_MS]
+
+
+class TestZones:
+    """A stretch in which a role is unknown lasts from the last frame before it to the first one behind."""
+
+    @pytest.mark.parametrize(
+        ("a", "zone"),
+        [
+            (
+                without(line(), 400, 600),
+                Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why="a is unknown (its message has stopped)"),
+            ),
+            (
+                line(until=400),
+                Zone(
+                    since_ns=400 * NS_PER_MS,
+                    until_ns=1000 * NS_PER_MS + 1,
+                    why="a is unknown (its message has stopped)",
+                ),
+            ),
+            (
+                line()[20:],
+                Zone(since_ns=-1, until_ns=200 * NS_PER_MS, why="a is unknown (its first frame has not come yet)"),
+            ),
+            (
+                [],
+                Zone(
+                    since_ns=-1,
+                    until_ns=1000 * NS_PER_MS + 1,
+                    why="a is unknown (the capture has no frame that carries it)",
+                ),
+            ),
+        ],
+        ids=["inside", "to the end", "from the start", "throughout"],
+    )
+    def test_of_a_silence(self, a: Samples, zone: Zone) -> None:
+        assert scene({"a": a, "b": line()}, timeouts={"a": 50}).zones("a") == (zone,)
+
+    def test_seam_in_a_silence(self) -> None:
+        why = "a is unknown (the recorded clock ran back)"
+        zone = Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why=why, is_seam=True)
+        of = scene({"a": without(line(), 400, 600)}, timeouts={"a": 50}, seams=[500.5])
+        assert of.zones("a") == (zone,)
+
+    def test_each(self) -> None:
+        a = without(without(line(), 200, 400), 600, 800)
+        assert [zone.since_ns for zone in scene({"a": a}, timeouts={"a": 50}).zones("a")] == [
+            200 * NS_PER_MS,
+            600 * NS_PER_MS,
+        ]
+
+    def test_none(self) -> None:
+        assert scene({"a": line()}, timeouts={"a": 50}).zones("a") == ()
+
+
+class TestSeams:
+    @pytest.mark.parametrize(
+        ("since", "until", "has_seam"),
+        [(0, 499, False), (0, 500, True), (499, 1000, True), (500, 799, False), (0, 800, True), (800, 1000, False)],
+    )
+    def test_between_two_times(self, since: int, until: int, has_seam: bool) -> None:
+        of = scene({"a": line()}, seams=[500, 800])
+        assert of.has_seam(since * NS_PER_MS, until * NS_PER_MS) == has_seam
+
+
+class TestSettled:
+    """A condition is judged from the time on at which each of its roles has had time for a first frame."""
+
+    @pytest.mark.parametrize(
+        ("start", "timeout", "settled"),
+        [(0, 60, 0), (50, 60, 50), (60, 60, 60), (70, 60, 0), (70, None, 70)],
+        ids=["at once", "in good time", "in the last moment", "too late", "without a timeout"],
+    )
+    def test_first_frame(self, start: float, timeout: float | None, settled: float) -> None:
+        timeouts = {} if timeout is None else {"a": timeout}
+        of = scene({"a": line()[round(start / 10) :], "b": line()}, timeouts=timeouts)
+        assert of.settled_ns(Is(role="a", state="on")) == settled * NS_PER_MS
+        assert of.settled_ns(Is(role="b", state="on")) == 0
+
+    def test_never_sent(self) -> None:
+        assert scene({"a": [], "b": line()}).settled_ns(Is(role="a", state="on")) == 0
+
+    @pytest.mark.parametrize("roles", ["abc", "cba", "bac"])
+    def test_the_last_of_all(self, roles: str) -> None:
+        of = scene({"a": line()[3:], "b": line()[5:], "c": line()})
+        condition = And(parts=tuple(Is(role=role, state="on") for role in roles))
+        assert of.settled_ns(condition) == 50 * NS_PER_MS
+
+
+class TestRates:
+    OF: ClassVar[dict[str, Samples]] = {
+        "a": line(every=20),
+        "b": line(every=50),
+        "c": [(0, "off")],
+        "d": [],
+        "e": line(until=400),
+    }
+
+    def test_period_is_the_longest(self) -> None:
+        of = scene(self.OF)
+        assert of.period_ns(either(becomes("a", "on"), becomes("b", "on"), becomes("e", "on"))) == 50 * NS_PER_MS
+        assert of.period_ns(Or(parts=(Is(role="b", state="on"), Is(role="a", state="on")))) == 50 * NS_PER_MS
+        assert of.period_ns(when(becomes("a", "on"), holds("b", "on"))) == 50 * NS_PER_MS
+
+    def test_period_of_what_hardly_came(self) -> None:
+        of = scene(self.OF)
+        assert of.period_ns(either(becomes("c", "on"), becomes("d", "on"))) is None
+        assert of.period_ns(either(becomes("c", "on"), becomes("a", "on"))) == 20 * NS_PER_MS
+
+    def test_shown_until_the_first_of_the_last_frames(self) -> None:
+        of = scene(self.OF)
+        assert of.shown_until_ns(becomes("a", "on")) == 1000 * NS_PER_MS
+        assert of.shown_until_ns(either(becomes("a", "on"), becomes("e", "on"))) == 400 * NS_PER_MS
+        assert of.shown_until_ns(when(becomes("a", "on"), holds("c", "on"))) == 0
+        assert of.shown_until_ns(either(becomes("a", "on"), becomes("d", "on"))) == -1
+
+
+class TestLasting:
+    """The same scene, if no role had changed behind its last frame."""
+
+    def test_only_behind_the_last_frame(self) -> None:
+        of = scene({"a": line(300, until=500), "b": line()})
+        condition = Is(role="a", state="on")
+        assert [of.truth(condition).at(time * NS_PER_MS) for time in (295, 500, 600)] == [DOUBT, TRUE, DOUBT]
+        lasting = of.lasting()
+        assert [lasting.truth(condition).at(time * NS_PER_MS) for time in (295, 500, 600)] == [DOUBT, TRUE, TRUE]
+
+    def test_all_else_is_the_same(self) -> None:
+        of = scene({"a": line(300), "b": line()}, seams=[700.5])
+        lasting = of.lasting()
+        assert lasting is of.lasting()
+        same = ("presences", "first_ns", "end_ns", "is_timed", "seams_ns")
+        assert [getattr(lasting, name) for name in same] == [getattr(of, name) for name in same]
+        assert lasting.seams_ns
 
 
 class TestHidden:
@@ -204,6 +379,15 @@ class TestHidden:
         trigger = Trigger(moments=(Moment(edge=held),), text="a is on for 50 ms")
         of = scene({"a": self.SILENT}, timeouts={"a": 50})
         assert (of.hidden(trigger, since * NS_PER_MS, 1000 * NS_PER_MS) is not None) == is_hidden
+
+    @pytest.mark.parametrize(("since", "is_hidden"), [(49, True), (50, False)])
+    def test_before_the_capture(self, since: float, is_hidden: bool) -> None:
+        """Within the first 50 ms nobody knows whether something has held for 50 ms."""
+        held = HeldFor(part=Is(role="a", state="on"), duration_ns=50 * NS_PER_MS)
+        trigger = Trigger(moments=(Moment(edge=held),), text="a is on for 50 ms")
+        zone = scene({"a": line()}).hidden(trigger, since * NS_PER_MS, 1000 * NS_PER_MS)
+        why = "what held before the capture began is not known"
+        assert zone == (Zone(since_ns=-1, until_ns=50 * NS_PER_MS, why=why) if is_hidden else None)
 
 
 class TestWhyUnknown:
@@ -331,3 +515,23 @@ class TestRoles:
         )
         assert roles_of(condition) == ("b", "a")
         assert roles_of_trigger(when(becomes("c", "x"), State(condition=condition, text=""))) == ("c", "b", "a")
+
+
+class TestLongestHold:
+    """How far a condition asks back into the past: through all that it asks to last, one within the other."""
+
+    ON = Is(role="a", state="on")
+
+    @pytest.mark.parametrize(
+        ("condition", "longest"),
+        [
+            (ON, 0),
+            (HeldFor(part=ON, duration_ns=30), 30),
+            (HeldFor(part=HeldFor(part=ON, duration_ns=20), duration_ns=30), 50),
+            (Not(part=HeldFor(part=ON, duration_ns=30)), 30),
+            (And(parts=(HeldFor(part=ON, duration_ns=30), HeldFor(part=ON, duration_ns=20), ON)), 30),
+            (Or(parts=(ON, HeldFor(part=ON, duration_ns=20), HeldFor(part=ON, duration_ns=30))), 30),
+        ],
+    )
+    def test_of_each_form(self, condition: Condition, longest: int) -> None:
+        assert longest_hold_ns(condition) == longest

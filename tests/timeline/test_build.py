@@ -11,7 +11,7 @@ from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Fram
 
 from buslens.capture.frames import Seam
 from buslens.definitions.model import Kind, Message, Signal
-from buslens.timeline.build import build_timeline
+from buslens.timeline.build import build_timeline, typed_raw
 from buslens.timeline.model import UNKNOWN, Why
 from buslens.timeline.recorder import NO_TIMEOUT, Recorder, Track
 
@@ -264,3 +264,84 @@ class TestNumbers:
             end_ns=10,
         )
         assert found.state.tolist() == [0, 1]
+
+    def test_floating_states(self) -> None:
+        """A state may be named by a number with a fraction, where the signal has such."""
+        signal = Signal(name="F", start=0, length=16, kind=Kind.FLOAT)
+        bits = np.array([0.5, -2.0, 0.25]).view(np.uint64)
+        assert typed_raw(bits, signal).tolist() == [0.5, -2.0, 0.25]
+
+
+class TestSpecialValues:
+    """What SAE J1939-71 keeps for an error or for no value is unknown; the source is in test_j1939.py."""
+
+    BYTE = Signal(name="BYTE", start=0, length=8)
+    TWO_BITS = Signal(name="TWO_BITS", start=0, length=2)
+
+    def shown(self, signal: Signal, raw: list[int], *, is_j1939: bool, states: dict[str, frozenset[int]]) -> Timeline:
+        message = Message(name="M", can_id=ANYWHERE.can_id, length=1, signals=(signal,), is_j1939=is_j1939)
+        recorder = Recorder([Track(name="role", message=message, signal=signal, timeout_ns=NO_TIMEOUT)])
+        recorder.take(columns(values([(10 * index, value) for index, value in enumerate(raw)])))
+        recorder.finish()
+        return build_timeline(
+            recorder.messages[0],
+            0,
+            states=states,
+            unit="",
+            lag_ns=None,
+            seams=[],
+            first_ns=0,
+            end_ns=10 * len(raw),
+        )
+
+    def test_numbers(self) -> None:
+        found = self.shown(self.BYTE, [0, 0xFA, 0xFB, 1, 0xFE, 2, 0xFF], is_j1939=True, states={})
+        assert found.state.tolist() == [0, 0, UNKNOWN, 0, UNKNOWN, 0, UNKNOWN]
+        np.testing.assert_array_equal(found.value, [0, 0xFA, np.nan, 1, np.nan, 2, np.nan])
+        assert found.why[[1, 2]].tolist() == [Why.KNOWN.value, Why.UNNAMED.value]
+
+    def test_numbers_of_other_messages(self) -> None:
+        found = self.shown(self.BYTE, [0, 0xFB, 0xFF], is_j1939=False, states={})
+        assert found.value.tolist() == [0, 0xFB, 0xFF]
+
+    def test_only_what_is_reserved_may_be_named(self) -> None:
+        states = {"low": frozenset({0, 0xFE}), "high": frozenset({0xFB, 0xFF})}
+        found = self.shown(self.BYTE, [0, 0xFB, 0, 0xFE, 0, 0xFF], is_j1939=True, states=states)
+        assert found.state.tolist() == [0, 1, 0, UNKNOWN, 0, UNKNOWN]
+        plain = self.shown(self.BYTE, [0, 0xFB, 0, 0xFE, 0, 0xFF], is_j1939=False, states=states)
+        assert plain.state.tolist() == [0, 1, 0, 1]
+
+    def test_two_bits(self) -> None:
+        states = {"off": frozenset({0}), "on": frozenset({1}), "error": frozenset({2}), "none": frozenset({3})}
+        found = self.shown(self.TWO_BITS, [0, 1, 2, 0, 3], is_j1939=True, states=states)
+        assert found.state.tolist() == [0, 1, UNKNOWN, 0, UNKNOWN]
+
+
+class TestRecord:
+    """A timeline carries what its class says, in the types that it says."""
+
+    def test_states(self) -> None:
+        found = build(values([(3, 0), (13, 2), (33, 1)]), timeout=50, first=0, end=40)
+        types = [found.seen_ns, found.since_ns, found.state, found.value, found.why]
+        assert [of.dtype for of in types] == [np.int64, np.int64, np.int32, np.float64, np.int8]
+        assert (found.role, found.states, found.unit) == ("role", ("low", "high"), "")
+        assert (found.last_frame_ns, found.period_ns, found.timeout_ns, found.end_ns) == (33, 15, 50, 40)
+        assert found.why.tolist() == [code.value for code in (Why.NOT_YET_SEEN, Why.KNOWN, Why.UNNAMED, Why.KNOWN)]
+        assert np.isnan(found.value).all()
+        assert not found.is_number
+
+    def test_number(self) -> None:
+        found = build(values([(0, 3), (10, 4)]), number=True)
+        assert (found.states, found.unit, found.timeout_ns) == ((), "V", None)
+        assert (found.state.tolist(), found.value.tolist()) == ([0, 0], [3.0, 4.0])
+
+    def test_presence(self) -> None:
+        """Of a message as such each frame says the same: it is there."""
+        found = build([Frame(0, data=()), Frame(100), Frame(110)], signal=None, timeout=20)
+        assert found.state.tolist() == [0, UNKNOWN, 0]
+        assert found.seen_ns.tolist() == [0, 20, 100]
+
+    def test_not_one_frame(self) -> None:
+        found = build([Frame(0, 0x303), Frame(9, 0x303)], timeout=5)
+        assert (found.last_frame_ns, found.period_ns, found.end_ns) == (None, None, 9)
+        assert entries(found) == [Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN)]

@@ -238,3 +238,96 @@ class TestInFull:
                 limit=Limit(most=100 * NS_PER_MS),
             )
         ]
+
+    def test_hidden(self) -> None:
+        """A silence that could hide it is told, whether or not it came before that as well."""
+        first = [sample for sample in lock(500) if not 1600 < sample[0] < 1800]
+        result = run(replace(precedes(500), basis="invented"), first, timeouts={"lock": 60})
+        assert list(result.findings) == [
+            in_full(
+                Outcome.UNDECIDED,
+                f"{self.ON}, but the log cannot tell whether 'lock becomes free' came before: lock is unknown (its"
+                " message has stopped)",
+                time_ns=2000 * NS_PER_MS,
+                delay=between(1490, 1520),
+                limit=Limit(most=500 * NS_PER_MS),
+                reference=after(480, 500),
+                evidence=(seen(self.FREE, "lock", 480, 500), seen(self.ON, "ignition", 1990, 2000)),
+            )
+        ]
+
+    def test_seam_between_the_two(self) -> None:
+        """There is no delay to tell, though both are in the log."""
+        (finding,) = run(replace(precedes(600), basis="invented"), lock(1500), seams=[1805]).findings
+        assert finding == in_full(
+            Outcome.UNDECIDED,
+            f"{self.ON}, but the log cannot tell whether 'lock becomes free' came before: lock is unknown (the recorded"
+            " clock ran back)",
+            time_ns=2000 * NS_PER_MS,
+            limit=Limit(most=600 * NS_PER_MS),
+            evidence=(seen(self.FREE, "lock", 1480, 1500), seen(self.ON, "ignition", 1990, 2000)),
+        )
+
+    @pytest.mark.parametrize(("within", "outcome"), [(400, "violated"), (490, "violated"), (490 + 1e-6, "undecided")])
+    def test_first_frame_comes_late(self, within: float, outcome: str) -> None:
+        """What may have come before a role's first frame is as unknown as what may have come before the capture."""
+        late = [sample for sample in lock() if sample[0] >= 1500]
+        (finding,) = run(precedes(within), late).findings
+        told = {
+            "violated": f"{self.ON} without 'lock becomes free' in the {within} ms before",
+            "undecided": f"{self.ON} only 1.99 s after the capture began; 'lock becomes free' may have come before it",
+        }
+        # On came behind 1990 ms: by 490 ms, and a nanosecond, behind the first frame of the lock.
+        assert (finding.outcome.value, finding.reason) == (outcome, told[outcome])
+
+    @pytest.mark.parametrize(("within", "outcome"), [(500 + 1e-6, "violated"), (500 + 2e-6, "undecided")])
+    def test_capture_just_long_enough(self, within: float, outcome: str) -> None:
+        """On came behind 500 ms at the earliest: by so much, and a nanosecond, behind the first frame."""
+        assert told(run(precedes(within), lock(), ignition(510))).outcome.value == outcome
+
+    def test_may_have_come_about(self) -> None:
+        then = Trigger(
+            moments=(Moment(edge=becomes("ignition", "on").moments[0].edge, while_=holds("gear", "park").condition),),
+            text="ignition becomes on and gear is park",
+        )
+        samples = {"lock": lock(1990), "ignition": ignition(2000, 2100, 2200), "gear": []}
+        rule = replace(precedes(200, then=then), basis="invented")
+        found = perform(samples, rule, also={"gear": {"park"}, "lock": {"free"}}).findings
+        why = "gear is unknown (the capture has no frame that carries it)"
+        assert list(found) == [
+            in_full(
+                Outcome.UNDECIDED,
+                f"'ignition becomes on and gear is park' may have come about here: {why}",
+                time_ns=time * NS_PER_MS,
+                limit=Limit(most=200 * NS_PER_MS),
+            )
+            for time in (2000, 2200)
+        ]
+
+    def test_in_order_of_time(self) -> None:
+        """Doubts stand among the rest, where they belong, and what sums up the rest stands last."""
+        then = [frame for frame in ignition(500, 1000, 2000, 3000, 3500) if not 1900 < frame[0] < 2100]
+        result = run(precedes(100), lock(450), then, timeouts={"ignition": 50})
+        assert [(it.outcome.value, it.time_ns) for it in result.findings] == [
+            ("undecided", 2100 * NS_PER_MS),
+            ("violated", 3500 * NS_PER_MS),
+            ("met", None),
+        ]
+        assert result.findings[-1].reason == f"{self.FREE} within 100 ms before, in 1 of 3 cases"
+
+    def test_the_slower_recording_counts(self) -> None:
+        """What would have to be recorded faster is the slower of the two."""
+        for first, then in ((20, 50), (50, 20)):
+            free = sampled([(0, "locked"), (1500, "free")], every=first, until=UNTIL)
+            on = sampled([(0, "off"), (2000, "on")], every=then, until=UNTIL)
+            assert "at one frame per 50 ms" in told(run(precedes(500), free, on)).reason
+
+    def test_order_within_one_interval(self) -> None:
+        """What may have come after counts for nothing less: of the times that are not wholly after, the last."""
+        first = sampled([(0, "locked"), (1400, "free"), (1700, "locked"), (2100, "free")], every=100, until=UNTIL)
+        result = run(precedes(100), first, ignition(2000, 2050, 2060))
+        # Free in (2000, 2100] ms is wholly after on in (1990, 2000] ms, and may be before on in (2050, 2060] ms.
+        assert [(it.outcome.value, it.time_ns) for it in result.findings] == [
+            ("violated", 2000 * NS_PER_MS),
+            ("met", None),
+        ]

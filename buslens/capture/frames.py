@@ -120,6 +120,8 @@ class Tally:
     #: Frames that came up to 10 ms out of order and were sorted.
     reordered: int = 0
     seams: list[Seam] = field(default_factory=list)
+    #: Seams beyond those; a capture that has any cannot be judged, for nobody would know where they lie.
+    more_seams: int = 0
     #: Axis times of the earliest frame before any seam and of the latest frame; None without frames.
     first_ns: int | None = None
     last_ns: int | None = None

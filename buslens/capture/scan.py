@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
 KEPT_LINES: Final = 8
 """Broken lines that are kept."""
-KEPT_SEAMS: Final = 1000
-"""Seams that are kept."""
+KEPT_SEAMS: Final = 10_000
+"""Seams that are kept; a log with more was not recorded in the order of its lines."""
 SHOWN_BYTES: Final = 80
 """Of a broken line."""
 
@@ -401,6 +401,7 @@ class Scanner:
             skipped=list(self.account.skipped),
             reordered=s[k.REORDERED],
             seams=list(self.account.seams),
+            more_seams=self.account.more_seams,
             first_ns=s[k.SMALLEST] if s[k.FRAMES] else None,
             last_ns=s[k.LARGEST] if s[k.FRAMES] else None,
             channels=self.channels,

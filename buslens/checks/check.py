@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +17,7 @@ from buslens.errors import CaptureError, Source, UsageError
 from buslens.expectations.model import (
     Agree,
     Alive,
+    DefinitionsFile,
     Expectations,
     Never,
     Precedes,
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Tally
     from buslens.capture.wanted import Wanted
     from buslens.checks.findings import Handshake
-    from buslens.definitions.model import Definitions
+    from buslens.definitions.model import Definitions, Message
     from buslens.expectations.model import AnyRule
     from buslens.timeline.model import Timeline
 
@@ -110,6 +111,8 @@ def prepare(
 ) -> Ground:
     """Load what captures are judged on, and see that the two fit each other; parameters as for `check`.
 
+    The expectations that are returned name the definitions that are used.
+
     Raises
     ------
     BuslensError
@@ -117,6 +120,9 @@ def prepare(
     """
     expected = _load_expectations(expectations, definitions_needed=definitions is None)
     defined = _load_definitions(definitions, expected)
+    if definitions is not None:
+        # What reports name is what the capture was decoded with.
+        expected = replace(expected, definitions=tuple(DefinitionsFile(path=path) for path in defined.paths))
     return Ground(expected=expected, defined=defined, tracks=plan_tracks(expected, defined))
 
 
@@ -126,11 +132,18 @@ def judge_whole(path: str, expected: Expectations, recorder: Recorder, tally: Ta
     Raises
     ------
     CaptureError
-        If there was not one frame.
+        If there was not one frame, or the clock ran back more often than was kept.
     """
     recorder.finish()
     if tally.first_ns is None or tally.last_ns is None:
         raise CaptureError("no frame in it could be read", Source(path))
+    if tally.more_seams:
+        times = len(tally.seams) + tally.more_seams
+        raise CaptureError(
+            f"its clock runs back {times:,} times, so that no delay in it can be trusted; sort the lines by their"
+            " stamps if they stand in the wrong order, or record again",
+            Source(path),
+        )
     return judge(path, expected, recorder, tally)
 
 
@@ -188,15 +201,23 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
             case int():
                 timeout_ns = role.timeout
         signal = message.signal(role.signal)
-        tracks.append(Track(name=role.name, message=message, signal=signal, timeout_ns=timeout_ns))
+        also = _other_channels(message, defined)
+        tracks.append(Track(name=role.name, message=message, signal=signal, timeout_ns=timeout_ns, also_on=also))
     for rule in expected.rules:
         if isinstance(rule, Alive):
             message = defined.message(rule.message)
             cycle_ns = rule.cycle_ns or message.cycle_ns
             timeout_ns = rule.timeout_ns or (None if cycle_ns is None else CYCLES_PER_TIMEOUT * cycle_ns)
             name = _PRESENCE + rule.name
-            tracks.append(Track(name=name, message=message, signal=None, timeout_ns=timeout_ns))
+            also = _other_channels(message, defined)
+            tracks.append(Track(name=name, message=message, signal=None, timeout_ns=timeout_ns, also_on=also))
     return tracks
+
+
+def _other_channels(message: Message, defined: Definitions) -> tuple[str, ...]:
+    """Return the channels on which the definitions know another message of the same name."""
+    others = (it.channel for it in defined if it.name == message.name and it.channel != message.channel)
+    return tuple(dict.fromkeys("the others" if channel is None else channel for channel in others))
 
 
 def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -> Result:
@@ -321,8 +342,15 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
         if len(log.ids) > 1:
             sources = ", ".join(f"{can_id:X}" for can_id in sorted(log.ids))
             notes.append(f"{log.message.name} came with ids {sources}, and was read from all of them as one")
+        tied = log.message.channel
+        if also_on := ", ".join(log.tracks[0].also_on):
+            notes.append(
+                f"the definitions know {log.message.name} on {tied or 'every channel'} and on {also_on}; it was read"
+                f" from {tied or 'every channel'}, which they name first"
+            )
         if not log.frames:
-            notes.append(f"{log.message.name} (id {log.message.can_id:X}) is not in the capture")
+            where = "" if tied is None else f" on {tied}, to which its definitions are tied"
+            notes.append(f"{log.message.name} (id {log.message.can_id:X}) is not in the capture{where}")
     if tally.reordered:
         notes.append(f"{tally.reordered} frames were recorded up to 10 ms out of order and have been sorted")
     for seam in tally.seams[:_SEAMS_TOLD]:

@@ -94,7 +94,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     inputs += _taken([*captures, *before], "capture", console)
     then = [judge.judge(path) for path in before]
     now = [judge.judge(path) for path in captures]
-    inputs += _rules(options, [*then, *now], console)
+    inputs += _rules([*then, *now], console)
 
     from buslens.report.record.inputs import demand_unchanged
     from buslens.report.record.record import record
@@ -227,11 +227,10 @@ def _diagnosis(
     return suspects_of(diagnose(results, causes, made)), taken
 
 
-def _rules(options: argparse.Namespace, results: Sequence[Result], console: Console) -> list[Input]:
+def _rules(results: Sequence[Result], console: Console) -> list[Input]:
     """Return what the captures were judged by."""
     expectations = dict.fromkeys(result.expectations.path for result in results)
-    named = (file.path for result in results for file in result.expectations.definitions)
-    definitions = dict.fromkeys(options.definitions or named)
+    definitions = dict.fromkeys(file.path for result in results for file in result.expectations.definitions)
     taken = _taken(list(expectations), "expectations", console)
     return taken + _taken(list(definitions), "definitions", console)
 

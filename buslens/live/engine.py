@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.frames import Clock, Tally
-from buslens.checks.check import judge, judge_whole, plan_tracks
-from buslens.errors import UsageError
+from buslens.checks.check import judge, judge_whole, plan_tracks, prepare
 from buslens.expectations.resolve import raw_values
 from buslens.live.settled import Told, extent, reach_ns, settled
 from buslens.timeline.build import typed_raw
@@ -123,16 +122,8 @@ class Engine:
         BuslensError
             If there are no definitions, or the two do not fit each other.
         """
-        from buslens.definitions.load import load_definitions
-        from buslens.expectations.resolve import check_against
-
-        if defined is None:
-            if not expected.definitions:
-                hint = "add 'definitions = [\"your.dbc\"]' to it, or give a DBC file"
-                raise UsageError(f"{expected.path} names no definitions: {hint}")
-            defined = load_definitions(*expected.definitions)
-        check_against(expected, defined)
-        return cls(expected, defined, path=path, clock=clock, channels=channels)
+        ground = prepare(defined, expected)
+        return cls(ground.expected, ground.defined, path=path, clock=clock, channels=channels)
 
     # --- taking ---------------------------------------------------------------------------------------------
 

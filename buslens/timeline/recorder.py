@@ -51,6 +51,8 @@ class Track:
     signal: Signal | None
     #: Longest silence of the message, ns, or `NO_TIMEOUT`; None: to be measured from the capture.
     timeout_ns: int | None
+    #: Other channels on which the definitions know a message of that name, and on which it is not followed.
+    also_on: tuple[str, ...] = ()
 
 
 class Cadence:

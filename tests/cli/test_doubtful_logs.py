@@ -1,0 +1,88 @@
+"""Logs and definitions that could be taken for more than they are: what they cannot tell is said."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+import buslens
+from buslens.capture import scan
+from buslens.cli import main
+from buslens.errors import CaptureError
+
+ROOT = Path(__file__).parents[2]
+HEALTHY = ROOT / "sample_logs" / "car01_healthy.log"
+RULES = ROOT / "signal_defs" / "steering_lock.toml"
+DBC = ROOT / "signal_defs" / "pinewick.dbc"
+
+TIED = """\
+format = 1
+definitions = [{ file = "pinewick.dbc", channel = "can0" }, { file = "pinewick.dbc", channel = "can1" }]
+[roles.door_open]
+signal = "BODY_DOORS.DRIVER_DOOR"
+states = { open = "open", closed = "shut" }
+[[rules]]
+name = "door is known"
+kind = "never"
+when = "door_open is unknown"
+longer_than = "5 s"
+"""
+
+
+class TestSeams:
+    """A clock that runs back more often than is kept gives no verdict, for nobody would know where time is broken."""
+
+    @pytest.mark.parametrize(("seams", "is_judged"), [(3, True), (4, False)])
+    def test_most(self, seams: int, is_judged: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+        monkeypatch.setattr(scan, "KEPT_SEAMS", 3)
+        head = HEALTHY.read_text("ascii").splitlines(keepends=True)[:200]
+        log = tmp_path / "joined.log"
+        log.write_text("".join(head * (seams + 1)), "ascii")
+        if is_judged:
+            assert len(buslens.check(log, expectations=RULES).tally.seams) == seams
+        else:
+            with pytest.raises(
+                CaptureError, match="its clock runs back 4 times, so that no delay in it can be trusted"
+            ):
+                buslens.check(log, expectations=RULES)
+
+
+class TestTiedToTwoChannels:
+    """A role follows the channel that is named first, and the report says so."""
+
+    @pytest.fixture(autouse=True)
+    def _files(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        shutil.copy(DBC, tmp_path)
+        (tmp_path / "two.toml").write_text(TIED, "utf-8")
+        (tmp_path / "one.log").write_text(HEALTHY.read_text("ascii"), "ascii")
+        (tmp_path / "other.log").write_text(HEALTHY.read_text("ascii").replace(" can0 ", " can1 "), "ascii")
+        monkeypatch.chdir(tmp_path)
+
+    def test_said(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["check", "one.log", "--expectations", "two.toml"]) == 0
+        assert "know BODY_DOORS on can0 and on can1; it was read from can0" in capsys.readouterr().out
+
+    def test_on_the_other_one(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["check", "other.log", "--expectations", "two.toml"]) == 1
+        assert "BODY_DOORS (id 1A0) is not in the capture on can0, to which its definitions" in capsys.readouterr().out
+
+    def test_one_channel_needs_no_word(self, capsys: pytest.CaptureFixture[str]) -> None:
+        Path("two.toml").write_text(TIED.replace(', { file = "pinewick.dbc", channel = "can1" }', ""), "utf-8")
+        assert main(["check", "one.log", "--expectations", "two.toml"]) == 0
+        assert "BODY_DOORS" not in capsys.readouterr().out
+
+
+class TestDefinitionsThatWereUsed:
+    """Reports name the definitions that the capture was decoded with, not those that the expectations name."""
+
+    def test_page(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        used = shutil.copy(DBC, tmp_path / "mine.dbc")
+        page = tmp_path / "p.html"
+        words = ["page", str(HEALTHY), "--definitions", str(used), "--expectations", str(RULES), "-o", str(page)]
+        assert main(words) == 0
+        assert capsys.readouterr().out
+        written = page.read_text("utf-8")
+        assert "mine.dbc" in written
+        assert "pinewick.dbc" not in written

@@ -361,3 +361,58 @@ class TestInFull:
             ),
             in_full(Outcome.MET, "kept in 2 other stretches", time_ns=None, limit=limit, count=2),
         ]
+
+    @pytest.mark.parametrize(
+        ("tolerated", "stop", "delay", "end"),
+        [
+            (None, 2000, span(0, None), 1000),
+            (None, 900, span(0, 210 - 1e-6), 900),
+            (100, 2000, span(0, None), 1000),
+        ],
+    )
+    def test_behind_a_last_frame(self, tolerated: float | None, stop: float, delay: Span, end: float) -> None:
+        """The lock is last seen locked at 500 ms, and the ignition goes on at 700 ms."""
+        lock = sampled([(0, "locked")], every=10, until=500)
+        ignition = sampled([(0, "off"), (700, "on"), (stop, "off")], every=10, until=1000)
+        result = run(replace(never(tolerated), basis="invented"), ignition=ignition, lock=lock)
+        tail = "" if tolerated is None else "; tolerated 100 ms"
+        assert result.findings[0] == in_full(
+            Outcome.UNDECIDED,
+            f"{self.WORDS}, if no role changed behind its last frame{tail}",
+            time_ns=690 * NS_PER_MS + 1,
+            delay=delay,
+            limit=Limit(most=(tolerated or 0) * NS_PER_MS),
+            reference=after(690, end),
+            evidence=(seen(self.WORDS, "ignition", 690, end),),
+        )
+
+    def test_too_close_for_a_condition_with_a_length(self) -> None:
+        part = HeldFor(part=Is(role="lock", state="locked"), duration_ns=100 * NS_PER_MS)
+        rule = never(None, State(condition=part, text="lock is locked for 100 ms"))
+        result = run(replace(rule, basis="invented"), lock=locked(300, 400))
+        assert result.findings[0] == in_full(
+            Outcome.UNDECIDED,
+            "lock is locked for 100 ms: too close to call at one frame per 10 ms",
+            time_ns=390 * NS_PER_MS + 1,
+            delay=span(0, 10 - 1e-6),
+            limit=Limit(most=0),
+            reference=after(390, 400),
+            evidence=(seen("lock is locked for 100 ms", "lock", 390, 400),),
+        )
+
+    def test_kept(self) -> None:
+        limit = Limit(most=0)
+        assert list(run(replace(never(), basis="invented")).findings) == [
+            in_full(Outcome.MET, "kept throughout", time_ns=None, limit=limit, count=1)
+        ]
+        ignition = sampled([(0, "off"), (300, "on"), (400, "off")], every=10, until=1000)
+        rule = replace(never(150, holds("ignition", "on")), basis="invented")
+        assert list(run(rule, ignition=ignition).findings) == [
+            in_full(
+                Outcome.MET,
+                "kept in all of 3 stretches",
+                time_ns=None,
+                limit=Limit(most=150 * NS_PER_MS),
+                count=3,
+            )
+        ]

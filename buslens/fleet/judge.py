@@ -103,14 +103,12 @@ def judge(task: Task) -> Judged:
     except OSError as exc:
         if exc.errno == errno.ENOMEM:
             raise MemoryError from exc
+        # Not the log's fault, though its bytes were had once: worth another try.
+        content = ""
         problem = explain(exc, "").removeprefix(": ")
     except Exception as exc:  # a defect of ours: it must not take a night's run with it, and is told in full
         trouble = Trouble.DIED
-        where = traceback.extract_tb(exc.__traceback__)[-1]
-        problem = (
-            f"the program failed on it, which is a defect of the program; please report it with the capture:"
-            f" {type(exc).__name__}: {exc} ({Path(where.filename).name}, line {where.lineno})"
-        )
+        problem = defect_words(exc)
     else:
         return judged
     return Judged(
@@ -119,6 +117,15 @@ def judge(task: Task) -> Judged:
         trouble=trouble,
         summary=problem[:_LONGEST_REASON],
         seconds=time.perf_counter() - begun,
+    )
+
+
+def defect_words(error: Exception) -> str:
+    """Return what to tell where the program failed on a capture: what a person needs who is to mend it."""
+    where = traceback.extract_tb(error.__traceback__)[-1]
+    return (
+        "the program failed on it, which is a defect of the program; please report it with the capture:"
+        f" {type(error).__name__}: {error} ({Path(where.filename).name}, line {where.lineno})"
     )
 
 

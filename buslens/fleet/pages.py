@@ -14,7 +14,7 @@ from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError
 from buslens.files import explain, write_atomically
 from buslens.fleet.asking import STANDING, sound
-from buslens.fleet.judge import load
+from buslens.fleet.judge import defect_words, load
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.results import PAGES_FOLDER
 from buslens.fleet.work import Failure
@@ -123,6 +123,10 @@ def make_page(task: PageTask) -> bytes | str:
         return str(exc)
     except OSError as exc:
         return explain(exc)
+    except MemoryError:
+        raise
+    except Exception as exc:  # a defect of ours: what was judged must still be told
+        return defect_words(exc)
 
 
 def page_name(address: str, made_of: str) -> str:

@@ -62,8 +62,8 @@ def write_index(
         Address of a capture to the path of its own page, seen from the folder.
     again : callable or None
         Judges a capture again, for its timing diagram; it is called for one capture of each of the first
-        `MOST_ENTRIES` vehicles at most. A `BuslensError` or `OSError` of its becomes the reason why there is no
-        picture. None: there are none.
+        `MOST_ENTRIES` vehicles at most. Whatever it raises becomes the reason why there is no picture. None: there
+        are none.
     notes : sequence of str
         What else should be known, a sentence each.
 
@@ -198,18 +198,21 @@ def _moment(
     again: Callable[[CaptureRow], Result],
     results: dict[str, Result],
 ) -> Picture:
+    from buslens.fleet.judge import defect_words
     from buslens.fleet.page.moments import small_diagram
 
     try:
         result = again(capture)
+        results.setdefault(result.expectations.path, result)
+        if result.verdict is not capture.verdict:
+            return Picture(capture=capture, caption="No picture: the capture has changed since it was judged")
+        return Picture(markup=small_diagram(result, about), capture=capture)
     except OSError as exc:
         return Picture(capture=capture, caption=f"No picture: {explain(exc)}")
     except BuslensError as exc:
         return Picture(capture=capture, caption=f"No picture: {exc}")
-    results.setdefault(result.expectations.path, result)
-    if result.verdict is not capture.verdict:
-        return Picture(capture=capture, caption="No picture: the capture has changed since it was judged")
-    return Picture(markup=small_diagram(result, about), capture=capture)
+    except Exception as exc:  # a defect of ours: the rest of the sheet must still be told
+        return Picture(capture=capture, caption=f"No picture: {defect_words(exc)}")
 
 
 def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:

@@ -211,6 +211,14 @@ class TestMoments:
         assert "No picture: /captures/dead/003.log: there is no folder '/captures/dead'" in seen.text
         assert "No picture: the store does not answer" in seen.text
 
+    def test_a_defect_of_the_program_costs_a_picture_and_not_the_sheet(self, ledger: Ledger) -> None:
+        def broken(_: CaptureRow) -> Result:
+            raise ZeroDivisionError("a defect")
+
+        text = Seen(sheet(ledger, again=broken).decode()).text
+        assert "No picture: the program failed on it" in text
+        assert "ZeroDivisionError: a defect (test_page.py, line " in text
+
     def test_the_drift_stands_with_its_vehicle(self, seen: Seen) -> None:
         assert len(seen.all("svg", "plot wide")) == 1
         assert "Delays that drift" not in seen.text

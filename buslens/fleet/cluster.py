@@ -86,7 +86,8 @@ class ClusterPool:
         source = iter(items)
         is_over = False
         while True:
-            while not is_over and len(running) < self._most_waiting():
+            most = self._most_waiting()
+            while not is_over and len(running) < most:
                 try:
                     item = next(source)
                 except StopIteration:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import sqlite3
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
+from functools import cache
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
@@ -211,10 +212,11 @@ def _tables(connection: sqlite3.Connection) -> set[tuple[str, ...]]:
     return set(connection.execute("SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_stat%'"))
 
 
-def _own_tables() -> set[tuple[str, ...]]:
+@cache
+def _own_tables() -> frozenset[tuple[str, ...]]:
     with sqlite3.connect(":memory:") as connection:
         connection.executescript(SCHEMA)
-        tables = _tables(connection)
+        tables = frozenset(_tables(connection))
     connection.close()
     return tables
 

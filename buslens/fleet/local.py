@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741
 
+_MOST_ON_WINDOWS: Final = 60
+"""Workers: of more than 63 pipes at once, Python cannot wait for one to speak there (from memory)."""
 _AT_A_TIME: Final = 2
 """Items that a worker has: the one that it works on, and one more so that it never waits for this process."""
 _TRIES: Final = 2
@@ -75,7 +77,7 @@ class LocalPool:
     Parameters
     ----------
     workers : int, optional
-        Processes; default: one per core that this process may use.
+        Processes, on Windows 60 at most; default: one per core that this process may use.
     seconds : float, optional
         Longest time for one item; a worker that takes longer is ended.
     memory_bytes : int, optional
@@ -96,6 +98,8 @@ class LocalPool:
         begin: Callable[[], object] | None = None,
     ) -> None:
         self.workers = workers or _cores()
+        if sys.platform == "win32":
+            self.workers = min(self.workers, _MOST_ON_WINDOWS)
         self._seconds = seconds
         self._memory_bytes = memory_bytes
         self._begin = begin

@@ -4,7 +4,9 @@ SOURCE is a folder with everything below it, a file, a pattern such as
 'logs/*.log' or an address such as s3://bucket/logs. Into the folder OUT go
 index.html (the fleet on one page), the tables captures, handshakes, delays and
 findings (Parquet and CSV), and ledger.sqlite, which remembers what was judged.
-The same command goes on where it was ended, and reads only what is new.
+The same command goes on where it was ended, and reads only what is new. What
+earlier runs into OUT have judged stays in the ledger and counts, also where the
+capture is no longer there; a new folder OUT begins anew.
 
 Exit status: 0 everything met, 1 something violated, 2 a capture could not be
 judged or the command line is unusable, 3 something undecided; the gravest
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
     from buslens.fleet.page.gather import FleetView
     from buslens.fleet.progress import Progress
     from buslens.fleet.run import RunSummary
+    from buslens.fleet.views import FleetSummary
     from buslens.fleet.work import Pool
 
 _LINE_EVERY_S: Final = 30.0
@@ -244,7 +247,8 @@ class _Fleet:
         from buslens.fleet.queries import fleet_summary
         from buslens.fleet.text import closing
 
-        if not fleet_summary(ledger).captures:
+        known = fleet_summary(ledger)
+        if not known.captures:
             raise UsageError("no capture was found that could be judged")
         self.console.progress("comparing the fleet")
         expected = {name: load(group)[0].expected for name, group in self.groups.items()}
@@ -254,7 +258,9 @@ class _Fleet:
         self.console.progress("writing the tables")
         export(ledger, self.out)
         self.console.progress("writing the fleet sheet")
-        sheet = write_index(ledger, self.out, pages=pages, again=judging(self.groups.values()), notes=self._notes(done))
+        sheet = write_index(
+            ledger, self.out, pages=pages, again=judging(self.groups.values()), notes=self._notes(done, known)
+        )
         files = [
             f"fleet sheet: {sheet}",
             f"tables: {self.out / 'captures.csv'} and others beside it, as CSV and Parquet",
@@ -283,10 +289,15 @@ class _Fleet:
         )
         return gravest(status for status, count in marks if count)
 
-    def _notes(self, done: RunSummary) -> list[str]:
-        from buslens.fleet.text import run_sentence
+    def _notes(self, done: RunSummary, known: FleetSummary) -> list[str]:
+        from buslens.fleet.text import not_found_sentence, run_sentence
 
         notes = [f"Of the last run: {run_sentence(done)}"]
+        # What is listed twice or left out makes this less, never more.
+        not_found = known.captures + known.copies + known.outdated - done.listed - self.jobs.left_out
+        if not_found > 0:
+            notes.append(not_found_sentence(not_found))
+            self.console.note(notes[-1])
         if self.naming.unnamed:
             notes.append(
                 f"Of {self.naming.unnamed:,} captures neither path nor list says the vehicle; they stand under vehicles"

@@ -89,6 +89,18 @@ def run_sentence(done: RunSummary) -> str:
     return f"{_counted(done.listed, 'capture')} in {_rough(done.seconds)}: {', '.join(parts)}{rate}."
 
 
+def not_found_sentence(count: int) -> str:
+    """Return that a ledger knows captures which the last run did not come over.
+
+    >>> not_found_sentence(1)
+    'At least 1 capture that earlier runs judged was not found by the last one; it stays in the ledger and counts.'
+    """
+    was, stays = (
+        ("was", "it stays in the ledger and counts") if count == 1 else ("were", "they stay in the ledger and count")
+    )
+    return f"At least {_counted(count, 'capture')} that earlier runs judged {was} not found by the last one; {stays}."
+
+
 def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iterator[Paragraph]:
     called = [one for one in view.standings if one.urgency.is_called_in]
     if called:

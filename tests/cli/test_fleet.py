@@ -143,6 +143,19 @@ class TestRun:
         assert {row["address"]: row["judging_s"] for row in rows(ran.folder)} == before
         assert status == 2
 
+    def test_what_is_no_longer_there_is_told(
+        self, tmp_path: Path, place: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """It counts, and whoever reads the sheet is told so."""
+        words = ("--expectations", place / "signal_defs" / "steering_lock.toml", "-o", tmp_path / "out")
+        for name in ("a.log", "b.log"):
+            shutil.copy(SAMPLES / NAMES[0], tmp_path / name)
+        assert "not found by the last one" not in fleet(capsys, tmp_path / "*.log", *words)[2]
+        (tmp_path / "b.log").unlink()
+        assert "1 capture that earlier runs judged was not found" in fleet(capsys, tmp_path / "*.log", *words)[2]
+        assert len(rows(tmp_path / "out")) == 2
+        assert "was not found by the last one" in (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+
     def test_the_second_run_links_the_pages_of_the_first(
         self, ran: Ran, place: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:

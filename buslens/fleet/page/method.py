@@ -16,7 +16,8 @@ _LEVEL: Final = f"{100 * LEVEL:g} %"
 METHOD: Final = (
     (
         "Counted is every capture once, however many copies of it there are, as it was judged by the expectations and "
-        "definitions that its group of vehicles has now."
+        "definitions that its group of vehicles has now. What earlier runs into this folder have judged counts too, "
+        "also where the capture is no longer there."
     ),
     (
         "A signal is known only when a frame carries it, so a delay is known to lie between two ends. It is met or a "

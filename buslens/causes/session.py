@@ -34,6 +34,8 @@ class Session:
     captures: tuple[str, ...] = ()
     #: Name of a measurement -> reading as it was written; the latest of each, in the order made.
     measured: Mapping[str, str]
+    #: The file.
+    path: str = ""
 
     def readings(self, causes: Causes) -> list[Reading]:
         """Return the readings, judged by a causes file.
@@ -43,7 +45,10 @@ class Session:
         UsageError
             If the file does not know one of them.
         """
-        return [read_reading(f"{name}={text}", causes) for name, text in self.measured.items()]
+        try:
+            return [read_reading(f"{name}={text}", causes) for name, text in self.measured.items()]
+        except UsageError as error:
+            raise UsageError(f"{self.path}: {error} (by {causes.path}; mend or remove that reading)") from None
 
 
 def load_session(path: str | Path) -> Session:
@@ -87,7 +92,7 @@ def _session(data: Any, path: str) -> Session:
     )
     if not is_right:
         raise UsageError(f"{path}: 'captures' must be a list of names, and 'measured' one of {{name, reading}} tables")
-    return Session(captures=tuple(captures), measured={it["name"]: it["reading"] for it in measured})
+    return Session(captures=tuple(captures), measured={it["name"]: it["reading"] for it in measured}, path=path)
 
 
 def save_session(path: str | Path, captures: Iterable[str], readings: Iterable[Reading]) -> None:

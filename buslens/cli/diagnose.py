@@ -72,6 +72,11 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     causes = _causes(options.causes, results)
     given = [read_reading(words, causes) for words in options.measured]
     found = diagnose(results, causes, [*session.readings(causes), *given])
+    if session.measured and session.captures and not set(session.captures) & set(paths):
+        console.note(
+            f"{options.session}: its readings were made for {', '.join(session.captures)}, and count for these captures"
+            " too; if they are of another car, begin another session"
+        )
     if options.session is not None:
         save_session(options.session, paths, found.readings)
     if options.json:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 import time
 from collections import deque
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from buslens.cli.ending import Ended
 from buslens.cli.keys import Key, keys
 from buslens.cli.status import Status, status_of
 
@@ -269,10 +271,16 @@ def screen_for(console: Console) -> Screen:
 
 
 def run_player(player: Player, screen: Screen, console: Console, *, with_keys: bool) -> Status:
-    """Play, say the verdict on what was played, and return the exit status; Ctrl-C only ends the playing."""
+    """Play, say the verdict on what was played, and return the exit status.
+
+    Ctrl-C only ends the playing; so does a request of the system to end, which the exit status tells.
+    """
+    ended: Status | None = None
     try:
         with keys(wanted=with_keys and console.painted) as pressed:
             player.play(pressed)
+    except Ended as exc:
+        ended = exc.status
     except KeyboardInterrupt:
         pass
     finally:
@@ -280,9 +288,13 @@ def run_player(player: Player, screen: Screen, console: Console, *, with_keys: b
     result = player.finish()
     if result is None:
         console.note("nothing was played, so there is no verdict")
-        return Status.UNDECIDED
-    report(player, result, console)
-    return status_of(result.verdict)
+        return Status.UNDECIDED if ended is None else ended
+    if ended is None:
+        report(player, result, console)
+        return status_of(result.verdict)
+    with suppress(OSError):  # the terminal may be what has gone
+        report(player, result, console)
+    return ended
 
 
 def report(player: Player, result: Result, console: Console) -> None:

@@ -144,6 +144,8 @@ class Following:
             return False  # its successor has not been made yet
         if (other.st_dev, other.st_ino) == (mine.st_dev, mine.st_ino):
             return False
+        if os.fstat(self._file.fileno()).st_size > self._file.tell():
+            return False  # written after the last look, before the other file came; the next look finds it
         self._file.close()
         self._file = self._path.open("rb", buffering=0)
         self.remarks.append(f"another file took the place of {self._path} while it was followed, and was read on")

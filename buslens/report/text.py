@@ -216,15 +216,12 @@ def _says(reason: str, limit: Limit) -> bool:
 def _met(findings: Sequence[Finding]) -> Iterator[Paragraph]:
     """Sum up what is as it should be, a line for each rule, in the order of the expectations."""
     by_rule: dict[str, list[Finding]] = {}
-    unmet = {finding.rule for finding in findings if finding.outcome is not Outcome.MET}
     for finding in findings:
         if finding.outcome is Outcome.MET:
             by_rule.setdefault(finding.rule, []).append(finding)
     for rule, met in by_rule.items():
         steps = [finding for finding in met if finding.step is not None]
-        # What sums up the rest of a rule does not speak of what is told above.
-        name = clean(rule) if steps or rule not in unmet else f"{clean(rule)}, apart from the above"
-        yield _item(MET_SIGN, f"{name}: ", _met_steps(steps) if steps else _met_throughout(met))
+        yield _item(MET_SIGN, f"{clean(rule)}: ", _met_steps(steps) if steps else _met_throughout(met))
 
 
 def _met_steps(met: Sequence[Finding]) -> str:

@@ -56,6 +56,13 @@ class TestSession:
         with pytest.raises(UsageError, match="no session"):
             load_session(tmp_path / "car.json")
 
+    def test_reading_that_the_causes_do_not_know_any_more(self, tmp_path: Path) -> None:
+        path = tmp_path / "car.json"
+        save_session(path, [], [read_reading("supply_at_lock=11.9 V", causes())])
+        path.write_text(path.read_text("ascii").replace("supply_at_lock", "suply_at_lock"), encoding="ascii")
+        with pytest.raises(UsageError, match=r"car\.json: no measurement is called 'suply_at_lock'; did you mean"):
+            load_session(path).readings(causes())
+
     def test_limits_are_applied_anew(self, tmp_path: Path) -> None:
         path = tmp_path / "car.json"
         save_session(path, [], [read_reading("supply_at_lock=11.9 V", causes())])

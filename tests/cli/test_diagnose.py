@@ -123,6 +123,14 @@ class TestSession:
             " =  plug_at_lock seated"
         ]
 
+    def test_captures_of_another_car(self, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+        kept = ["--session", str(tmp_path / "car.json")]
+        first = sample("car04_ground_open.log")
+        diagnose(capsys, first, *kept, "--measured", "plug_at_lock=seated")
+        assert diagnose(capsys, first, *kept)[2] == ""
+        _, _, told = diagnose(capsys, sample("car05_enable_open.log"), *kept)
+        assert f"its readings were made for {first}, and count for these captures too" in told
+
     def test_never_over_a_capture(self, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
         log = tmp_path / "car.log"
         held = (SAMPLES / "car01_healthy.log").read_bytes()

@@ -18,9 +18,14 @@ from typing import TYPE_CHECKING
 import pytest
 
 from buslens.cli import main
+from buslens.cli.ending import Ended
+from buslens.cli.playing import Player
+from buslens.cli.status import Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from buslens.cli.keys import Keys
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_logs"
@@ -48,6 +53,24 @@ def _heeds_interrupt() -> Iterator[None]:
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     yield
     signal.signal(signal.SIGINT, before)
+
+
+class TestAskedToEnd:
+    """A request of the system to end ends the playing; the verdict is said, and the exit status tells the request."""
+
+    @pytest.mark.parametrize("status", [Status.TERMINATED, Status.HUNG_UP])
+    def test_status(
+        self, status: Status, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        to_its_end = Player.play
+
+        def play(player: Player, pressed: Keys) -> None:
+            to_its_end(player, pressed)
+            raise Ended(status)
+
+        monkeypatch.setattr(Player, "play", play)
+        assert main(["replay", str(short(tmp_path / "a.log", 1.0)), "--speed", "10", *RULES]) == status
+        assert capsys.readouterr().out.splitlines()[-1].startswith("Undecided: ")
 
 
 class TestLines:

@@ -116,6 +116,26 @@ class TestFollowing:
         assert self.next(stream) == b""
         stream.close()
 
+    @pytest.mark.skipif(os.name == "nt", reason="an open file cannot be replaced there")
+    def test_line_written_just_before_another_file_comes(self, tmp_path: Path) -> None:
+        class Rotated(type(tmp_path)):  # type: ignore[misc]
+            """Gets a successor while one looks whether there is one."""
+
+            def stat(self, **how: bool) -> os.stat_result:
+                if not (tmp_path / "old.log").exists():
+                    with self.open("ab") as file:
+                        file.write(b"late\n")
+                    os.link(self, tmp_path / "old.log")
+                    (tmp_path / "new.log").write_bytes(b"next\n")
+                    (tmp_path / "new.log").replace(self)
+                return super().stat(**how)
+
+        path, stop, remarks = Rotated(tmp_path / "a.log"), threading.Event(), []
+        path.write_bytes(b"one\n")
+        stream = WholeLines(Following(path, stop, remarks), stop)
+        assert [self.next(stream) for _ in range(3)] == [b"one\n", b"late\n", b"next\n"]
+        stream.close()
+
 
 messages = st.builds(
     lambda can_id, data, is_extended, kind, stamp: can.Message(

@@ -154,7 +154,7 @@ class TestMet:
 
     def test_the_rest_of_a_rule_that_is_not_always_kept(self) -> None:
         met = section(text(result(pulse_finding(), pulse_finding(Outcome.VIOLATED))), "Met")
-        assert met[0].startswith("=  enable pulse, apart from the above: ")
+        assert met[0].startswith("=  enable pulse: ")
 
 
 class TestNotes:

@@ -9,6 +9,8 @@ import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from buslens.report.versions import version_of
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -25,16 +27,6 @@ def content_of(path: str | Path) -> str:
     """
     with Path(path).open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def program_version() -> str:
-    """Return the version of this program."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("buslens")
-    except PackageNotFoundError:
-        return "of an unknown version"
 
 
 def ground_of(group: Group, definitions: Iterable[str]) -> str:
@@ -56,7 +48,7 @@ def ground_of(group: Group, definitions: Iterable[str]) -> str:
     """
     digest = hashlib.sha256()
     for part in (
-        program_version().encode(),
+        version_of().encode(),
         content_of(group.expectations).encode(),
         *(content_of(path).encode() for path in definitions),
         repr(sorted(group.channels)).encode("utf-8", "backslashreplace"),

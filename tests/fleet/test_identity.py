@@ -49,7 +49,7 @@ class TestGround:
             ground_of(replace(group, expectations=str(tmp_path / "b.toml")), [one]),
             ground_of(renamed, [one]),
         ]
-        monkeypatch.setattr(identity, "program_version", lambda: "another")
+        monkeypatch.setattr(identity, "version_of", lambda: "another")
         grounds.append(ground_of(group, [one]))
         assert len(set(grounds)) == len(grounds)
 

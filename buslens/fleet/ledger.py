@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Final, cast
 
 from buslens.errors import BuslensError, Source, UsageError
 from buslens.files import explain
-from buslens.fleet.identity import program_version
 from buslens.fleet.ledger_file import as_stored, as_text, damaged, in_words, open_reading, open_writing
 from buslens.fleet.ledger_rows import Rows, hash_text
 from buslens.fleet.lock import WriterLock
+from buslens.report.versions import version_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
     from types import TracebackType
 
@@ -70,7 +70,7 @@ class Ledger:
         except OSError as exc:
             raise BuslensError(explain(exc)) from exc
         try:
-            return cls(path, open_writing(path, program_version()), lock)
+            return cls(path, open_writing(path, version_of()), lock)
         except BaseException:
             lock.release()
             raise
@@ -153,6 +153,28 @@ class Ledger:
                 raise ValueError(f"nothing is known of content {content!r} on ground {ground!r}")
             judgement, clock_start_ns = there
             self._rows.enter_capture(job, judgement, ground, clock_start_ns)
+
+    def forget_troubled(self, is_gone: Callable[[str], bool]) -> None:
+        """Take out captures that are gone and had no verdict; durable at the next `commit`.
+
+        What could not be read and was removed would else be told for ever. A verdict stays, whatever becomes of its
+        capture.
+
+        Parameters
+        ----------
+        is_gone : callable
+            Is given an address.
+        """
+        query = (
+            "SELECT capture.id, address, vehicle, judgement FROM judgement CROSS JOIN capture "
+            "ON capture.judgement = judgement.id WHERE trouble IS NOT NULL"
+        )
+        rows = cast("Iterator[tuple[int, str | bytes, int, int]]", self.rows(query))
+        gone = [(capture, judgement, vehicle) for capture, at, vehicle, judgement in rows if is_gone(as_text(at))]
+        if gone:
+            with self._whole():
+                for capture, judgement, vehicle in gone:
+                    self._rows.remove_capture(capture, judgement, vehicle)
 
     def put_anomalies(self, anomalies: Sequence[Anomaly]) -> None:
         """Enter what stands out in the fleet, in place of what stood out before; durable at the next `commit`."""

@@ -65,6 +65,12 @@ class Rows:
                 self._drop_passing_trouble(before)
         self._tell_copies(judgement, vehicle)
 
+    def remove_capture(self, capture: int, judgement: int, vehicle: int) -> None:
+        """Remove a capture, and its judgement if it is a trouble that would not last."""
+        self._run("DELETE FROM capture WHERE id = ?", (capture,))
+        self._tell_copies(judgement, vehicle)
+        self._drop_passing_trouble(judgement)
+
     def enter_judgement(self, judged: Judged) -> tuple[int, int | None]:
         """Enter what came of a content, unless it has a verdict already; return number and clock of what stands."""
         content = hash_stored(judged.content) if judged.content else None
@@ -205,12 +211,13 @@ class Rows:
 
     def _tell_copies(self, judgement: int, vehicle: int) -> None:
         """Let one capture count among those with one content and vehicle: the first by address, come when it may."""
-        same = self._connection.execute(
-            "SELECT id, copy FROM capture WHERE judgement = ? AND vehicle = ? ORDER BY address", (judgement, vehicle)
-        ).fetchall()
-        for place, (number, copy) in enumerate(same):
-            if copy != (place > 0):
-                self._run("UPDATE capture SET copy = ? WHERE id = ?", (int(place > 0), number))
+        # In one statement: a vehicle may have thousands of one content, such as of recordings that are empty.
+        is_copy = "address <> (SELECT min(address) FROM capture WHERE judgement = :judgement AND vehicle = :vehicle)"
+        self._connection.execute(
+            f"UPDATE capture SET copy = {is_copy} "  # noqa: S608  # text of ours
+            f"WHERE judgement = :judgement AND vehicle = :vehicle AND copy <> ({is_copy})",
+            {"judgement": judgement, "vehicle": vehicle},
+        )
 
     def _drop_passing_trouble(self, judgement: int) -> None:
         """Remove a trouble that no capture has any more and that would not last; what lasts may be needed again."""

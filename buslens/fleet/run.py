@@ -2,6 +2,7 @@
 
 The run may be killed at any moment. The ledger then holds every capture up to the last commit, and the next run goes on
 from there: what has not changed since is not even opened, what has is read, and judged unless its content is known.
+What is no longer there keeps its verdict; if it had none, it is forgotten.
 """
 
 from __future__ import annotations
@@ -87,6 +88,12 @@ def run(
     return _Run(ledger, pool, on_progress, total).work(jobs)
 
 
+def _is_gone(address: str) -> bool:
+    """Whether a capture is known to be no longer there; of what lies in a store, that is not known."""
+    path = local_path(address)
+    return path is not None and not os.path.lexists(path)
+
+
 class _Run:
     def __init__(
         self,
@@ -107,6 +114,7 @@ class _Run:
         self.folder = str(ledger.path.parent) if pool.is_local else None
 
     def work(self, jobs: Iterable[Job]) -> RunSummary:
+        self.ledger.forget_troubled(_is_gone)
         try:
             for task, outcome in self.pool.each(judge, self._unknown(jobs)):
                 self._enter(task, outcome)

@@ -183,6 +183,20 @@ class TestTroubles:
         monkeypatch.undo()
         assert judged(jobs_of([path]), tmp_path / "out").verdicts.total() == 1
 
+    def test_what_was_removed_is_told_no_more(self, tmp_path: Path) -> None:
+        """Else one bad recording would leave every later run with a trouble; what was judged stays and counts."""
+        paths = write_fleet(tmp_path / "in", 2)
+        bad = [tmp_path / "in" / name for name in ("a.log", "b.log", "c.log")]
+        for path in bad:
+            path.write_bytes(b"no log\n")
+        judged(jobs_of([*paths, *bad]), tmp_path / "out")
+        for path in (paths[0], bad[0], bad[1]):
+            path.unlink()
+        judged(jobs_of([]), tmp_path / "out")
+        with Ledger.reading(tmp_path / "out") as ledger:
+            assert [row.address for row in queries.troubles(ledger)] == [str(bad[2])]
+            assert (queries.fleet_summary(ledger).captures, queries.fleet_summary(ledger).copies) == (3, 0)
+
     def test_a_device_that_fails_once(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """A log whose bytes were had once and then not is no bad log: the next run reads it again."""
         (path,) = write_fleet(tmp_path / "in", 1)

@@ -3,19 +3,41 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
+from test_layers import LAYERS
 
-from buslens.checks.findings import Outcome
-from buslens.cli import COMMANDS
-from buslens.expectations.schema import describe
+from buslens.checks.findings import Outcome, Verdict
+from buslens.cli import COMMANDS, main
+from buslens.definitions.load import load_definitions
+from buslens.expectations.load import parse_expectations
+from buslens.expectations.resolve import check_against
+from buslens.expectations.schema import KINDS, describe
+from buslens.fleet.listing import SUFFIXES
 from buslens.rehearsal.faults import FAULTS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 REFERENCE = (ROOT / "signal_defs" / "README.md").read_text(encoding="utf-8")
+DOCUMENTS = [
+    ROOT / name
+    for name in (
+        "README.md",
+        "DEVELOPERS.md",
+        "signal_defs/README.md",
+        "signal_defs/ERRORS.md",
+        "sample_logs/README.md",
+    )
+]
+
+
+def headings(path: Path) -> set[str]:
+    """Return the headings of a document as links name them."""
+    lines = re.findall(r"^#+ (.*)$", path.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", line.lower()).replace(" ", "-") for line in lines}
 
 
 def key_tables() -> str:
@@ -53,6 +75,24 @@ class TestReference:
     def test_every_outcome(self, outcome: Outcome) -> None:
         assert f"| `{outcome.value}` |" in REFERENCE
 
+    def test_examples_of_rules_are_rules(self) -> None:
+        """One of each kind, and together a file that can be used with the demonstration's definitions."""
+        roles = (ROOT / "signal_defs" / "steering_lock.toml").read_text(encoding="utf-8").partition("\n[[rules]]\n")[0]
+        examples = re.findall(r"^```toml\n(\[\[rules\]\].*?)^```$", REFERENCE, flags=re.MULTILINE | re.DOTALL)
+        path = ROOT / "signal_defs" / "README.md"
+        expected = parse_expectations("\n".join([roles, *examples]).encode(), str(path))
+        check_against(expected, load_definitions(*expected.definitions))
+        assert [type(rule).__name__.lower() for rule in expected.rules] == list(KINDS)
+
+    @pytest.mark.parametrize("kind", KINDS)
+    def test_every_kind_of_rule(self, kind: str) -> None:
+        assert f"### `{kind}`: " in REFERENCE
+        assert f"`{kind}` (" in README
+
+    @pytest.mark.parametrize("verdict", Verdict)
+    def test_every_verdict(self, verdict: Verdict) -> None:
+        assert f", `{verdict.value}` |" in REFERENCE
+
     @pytest.mark.parametrize("name", ["steering_lock.toml", "pinewick.dbc"])
     def test_every_file(self, name: str) -> None:
         assert f"`{name}`" in REFERENCE
@@ -77,14 +117,72 @@ class TestReadme:
             encoding="utf-8"
         )
 
-    @pytest.mark.parametrize("text", [README, DEVELOPERS, REFERENCE], ids=["README", "DEVELOPERS", "signal_defs"])
-    def test_links_lead_somewhere(self, text: str) -> None:
-        links = re.findall(r"\]\(([^)#:]+)\)", text)
-        missing = [
-            link for link in links if not any((folder / link).exists() for folder in (ROOT, ROOT / "signal_defs"))
-        ]
-        assert not missing
-
     def test_faults_have_a_sentence(self) -> None:
         assert FAULTS
         assert all(fault.sentence.endswith(".") for fault in FAULTS.values())
+
+    @pytest.mark.parametrize("suffix", SUFFIXES)
+    def test_every_suffix_of_a_fleet(self, suffix: str) -> None:
+        assert f"`{suffix}`" in README
+
+    def test_the_example_for_python_runs(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """It says the verdict and its reason, and leaves a picture."""
+        (example,) = re.findall(r"^```python\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+        shutil.copytree(ROOT / "signal_defs", tmp_path / "signal_defs")
+        (tmp_path / "sample_logs").mkdir()
+        shutil.copy(ROOT / "sample_logs" / "car07_slow_motor.log", tmp_path / "sample_logs")
+        monkeypatch.chdir(tmp_path)
+        names: dict[str, object] = {}
+        exec(compile(example, "README.md", "exec"), names)  # noqa: S102 - it is ours, and this is what it is for
+        assert capsys.readouterr().out.startswith("faulty\nunlock handshake 1: ")
+        assert (tmp_path / "handshake.svg").stat().st_size > 10_000
+        assert 0 < len(names["frames"]) < len(names["values"])  # type: ignore[arg-type]
+
+    @pytest.mark.parametrize("sample", ["car03_load_fuse_blown.log", "car07_sluggish_slow_recording.asc"])
+    def test_what_is_quoted_is_what_is_printed(self, sample: str, capsys: pytest.CaptureFixture[str]) -> None:
+        quoted = re.search(rf"buslens check sample_logs/{sample}.*?\n", README)
+        assert quoted is not None
+        main(["check", str(ROOT / "sample_logs" / sample)])
+        printed = " ".join(capsys.readouterr().out.split())
+        part = {"car03": "The first says", "car07": "and the second"}[sample[:5]]
+        excerpt = README.partition(f"\n{part}")[2].partition("\n\n")[2].partition("\n\n")[0]
+        parts = re.split(r"^ x  ", "\n".join(line[4:] for line in excerpt.splitlines()), flags=re.MULTILINE)
+        assert len(excerpt) > 100
+        for words in parts:
+            assert " ".join(words.split()) in printed
+
+
+class TestLinks:
+    """Every link leads to a file that is there, and to a heading in it."""
+
+    @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.relative_to(ROOT).as_posix())
+    def test_lead_somewhere(self, path: Path) -> None:
+        for link in re.findall(r"\]\(([^):]+)\)", path.read_text(encoding="utf-8")):
+            name, _, place = link.partition("#")
+            target = path.parent / name if name else path
+            assert target.exists(), link
+            assert not place or place in headings(target), link
+
+    def test_there_are_some(self) -> None:
+        assert "what-comes-out" in headings(ROOT / "signal_defs" / "README.md")
+        assert "nothing-of-the-kind" not in headings(ROOT / "signal_defs" / "README.md")
+
+
+class TestDevelopers:
+    """Whoever works on it finds every layer, script and benchmark."""
+
+    def test_layers_stand_in_their_order(self) -> None:
+        assert tuple(re.findall(r"^\| `(\w+)/` \|", DEVELOPERS, flags=re.MULTILINE)) == LAYERS
+
+    @pytest.mark.parametrize(
+        "path",
+        [*(ROOT / ".ci").glob("[!.]*"), *(ROOT / "tests" / "benchmarks").glob("*.py")],
+        ids=lambda path: path.name,
+    )
+    def test_every_script(self, path: Path) -> None:
+        if path.parent.name == ".ci" and path.suffix == ".py":
+            assert path.name in "".join(script.read_text("utf-8") for script in path.parent.glob("[!.]*[!y]"))
+        else:
+            assert f"`{path.name}` |" in DEVELOPERS or f"`.ci/{path.name}` |" in DEVELOPERS

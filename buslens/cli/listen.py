@@ -1,8 +1,9 @@
 """Judge a bus while it is listened to.
 
-It is only received from: nothing is ever sent. INTERFACE is a kind that python-can knows and a channel: socketcan:can0,
-udp_multicast:239.74.163.2, virtual:bench (within one process). A controller
-that can be told to listen only is told so; for the others it is said how it is.
+It is only received from: nothing is ever sent. INTERFACE is a kind that
+python-can knows and a channel: socketcan:can0, udp_multicast:239.74.163.2,
+virtual:bench (within one process). A controller that can be told to listen only
+is told so; for the others it is said how it is.
 What is found is said as soon as nothing can change it any more. Ctrl-C, or
 --seconds, ends it with the report; --keep keeps what came as a candump log, and
 'buslens check' finds the same in it.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from buslens.expectations.resolve import check_against
 from buslens.expectations.schema import KINDS, describe
 from buslens.fleet.listing import SUFFIXES
 from buslens.rehearsal.faults import FAULTS
+from buslens.report.record.job import EnteredReading, load_job
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -83,6 +85,14 @@ class TestReference:
         expected = parse_expectations("\n".join([roles, *examples]).encode(), str(path))
         check_against(expected, load_definitions(*expected.definitions))
         assert [type(rule).__name__.lower() for rule in expected.rules] == list(KINDS)
+
+    def test_example_of_a_job_says_everything(self, tmp_path: Path) -> None:
+        (example,) = re.findall(r"^```toml\n(workshop.*?)^```$", REFERENCE, flags=re.MULTILINE | re.DOTALL)
+        path = tmp_path / "job.toml"
+        path.write_text(example, encoding="utf-8")
+        job = load_job(str(path))
+        assert all(getattr(job, field.name) for field in fields(job))
+        assert all(getattr(job.readings[0], field.name) for field in fields(EnteredReading))
 
     @pytest.mark.parametrize("kind", KINDS)
     def test_every_kind_of_rule(self, kind: str) -> None:

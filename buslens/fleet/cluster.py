@@ -6,10 +6,11 @@ cluster cannot end one task of a worker: what takes too long is given up, and it
 
 from __future__ import annotations
 
+import logging
 import time
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from buslens.errors import UsageError
+from buslens.errors import BuslensError, UsageError
 from buslens.fleet.model import Trouble
 from buslens.fleet.work import Failure
 from buslens.units import NS_PER_S, format_duration
@@ -46,6 +47,7 @@ class ClusterPool:
         self._address = address
         self._seconds = seconds
         self._client: Any = None
+        self._threads = 0
 
     def __enter__(self) -> ClusterPool:
         """Connect.
@@ -60,6 +62,8 @@ class ClusterPool:
         except ImportError as exc:
             how = "pip install 'buslens[cluster]'"
             raise UsageError(f"--scheduler needs a library that is not installed: {how}") from exc
+        # That a connection is lost is told in a sentence, not with the traces that the library logs.
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         try:
             make: Any = distributed.Client
             self._client = make(self._address, timeout=_CONNECT_S, set_as_default=False)
@@ -78,7 +82,15 @@ class ClusterPool:
             self._client = None
 
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
-        """Yield every item with what a function makes of it, as they are done; see `Pool`."""
+        """Yield every item with what a function makes of it, as they are done; see `Pool`.
+
+        Raises
+        ------
+        BuslensError
+            If the scheduler no longer answers.
+        """
+        from concurrent.futures import CancelledError
+
         import distributed
 
         wait: Any = distributed.wait
@@ -86,8 +98,8 @@ class ClusterPool:
         source = iter(items)
         is_over = False
         while True:
-            most = self._most_waiting()
-            while not is_over and len(running) < most:
+            self._count_threads()
+            while not is_over and len(running) < max(_WAITING * self._threads, _LEAST_WAITING):
                 try:
                     item = next(source)
                 except StopIteration:
@@ -103,20 +115,33 @@ class ClusterPool:
                     finished = wait(list(running), timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
             except TimeoutError:
                 finished = set()
+            except CancelledError as exc:
+                # With the connection, everything that was handed out is lost, even if it is made anew.
+                if self._client.status != "running":
+                    raise self._lost() from exc
+                finished = {future for future in running if future.status != "pending"}
             for future in finished:
                 item, _ = running.pop(future)
                 yield item, self._outcome(future)
                 future.release()
             yield from self._given_up(running)
 
-    def _most_waiting(self) -> int:
-        threads = sum(self._client.nthreads().values())
-        return max(_WAITING * int(threads), _LEAST_WAITING)
+    def _lost(self) -> BuslensError:
+        return BuslensError(
+            f"the scheduler at {self._address} no longer answers; what is judged is kept: see that it runs, and the"
+            " same command goes on"
+        )
+
+    def _count_threads(self) -> None:
+        try:
+            self._threads = sum(self._client.nthreads().values())
+        except OSError as exc:
+            raise self._lost() from exc
 
     def _given_up(self, running: dict[Any, tuple[I, float]]) -> Iterator[tuple[I, Failure]]:
         if self._seconds is None:
             return
-        waiting = len(running) / max(sum(self._client.nthreads().values()), 1)
+        waiting = len(running) / max(self._threads, 1)
         for future, (item, since) in list(running.items()):
             # When a worker has begun is not told; at worst it had all the others before this one.
             if time.monotonic() - since > self._seconds * max(waiting, 1.0):
@@ -128,6 +153,7 @@ class ClusterPool:
     def _outcome(self, future: Any) -> Any:
         from distributed import KilledWorker
         from distributed.client import FutureCancelledError
+        from distributed.comm.core import CommClosedError
 
         try:
             return future.result()
@@ -135,5 +161,7 @@ class ClusterPool:
             return Failure(trouble=Trouble.DIED, reason=f"its worker died, and so did those that tried again: {exc}")
         except FutureCancelledError as exc:
             return Failure(trouble=Trouble.DIED, reason=f"the cluster gave it up: {exc}")
+        except CommClosedError as exc:
+            raise self._lost() from exc
         except MemoryError:
             return Failure(trouble=Trouble.MEMORY, reason="it took more memory than its worker has")

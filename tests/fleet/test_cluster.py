@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from support.fleets import do, jobs_of, told, write_fleet
 
-from buslens.errors import UsageError
+from buslens.errors import BuslensError, UsageError
 from buslens.fleet import cluster as cluster_module
 from buslens.fleet import queries
 from buslens.fleet.cluster import ClusterPool
@@ -61,6 +61,29 @@ class TestEach:
         monkeypatch.setattr(cluster_module, "_CONNECT_S", 0.5)
         with pytest.raises(UsageError, match="no scheduler answers"), ClusterPool("tcp://127.0.0.1:9"):
             pass
+
+
+class TestLost:
+    """A scheduler that goes in the middle of a run ends it with a sentence; the captures are not told as troubles."""
+
+    def test_told(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        distributed = pytest.importorskip("distributed")
+        monkeypatch.setattr(cluster_module, "_CONNECT_S", 1)
+        with distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, silence_logs=logging.CRITICAL
+        ) as cluster:
+            done = []
+
+            def work(pool: ClusterPool) -> None:
+                for _, outcome in pool.each(do, (("count", number) for number in range(100))):
+                    done.append(outcome)
+                    if len(done) == 1:
+                        cluster.close()
+
+            with ClusterPool(cluster.scheduler_address) as pool, pytest.raises(BuslensError, match="no longer answers"):
+                work(pool)
+        assert 1 <= len(done) < 100
+        assert not any(isinstance(outcome, Failure) for outcome in done)
 
 
 class TestRun:

@@ -70,6 +70,26 @@ def measured(paths: list[Path], out: Path, workers: int) -> float:
         return done.judged / (time.perf_counter() - begun)
 
 
+def spin(rounds: int) -> int:
+    """Keep a core busy with nothing that another could be waiting for."""
+    total = 0
+    for number in range(rounds):
+        total += number * number
+    return total
+
+
+def machine() -> float:
+    """Return how much more two processes that share nothing do than one, at this moment: 2 on a quiet machine."""
+    rounds, times = 3_000_000, []
+    with LocalPool(2) as pool:
+        list(pool.each(spin, [1] * 8))
+        for at_once in (1, 2):
+            begun = time.perf_counter()
+            list(pool.each(spin, [rounds] * at_once))
+            times.append(time.perf_counter() - begun)
+    return 2 * times[0] / times[1]
+
+
 def main() -> None:
     """Measure, and print."""
     captures = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
@@ -81,9 +101,14 @@ def main() -> None:
             measured(paths[: captures // share], folder / f"share{share}", 2)
             peaks.append(f"{captures // share}: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f}")
         print("peak of the parent so far in MB by captures:", ", ".join(peaks))
+        before = machine()
+        busy = time.process_time()
         one = measured(paths, folder / "one", 0)
+        print(f"one process: {1000 * (time.process_time() - busy) / captures:.1f} ms of processor time a capture")
         two = measured(paths, folder / "two", 2)
+        gives = (before + machine()) / 2
         print(f"one process {one:.1f} captures/s, two workers {two:.1f}: {two / (2 * one):.2f} of twice (wanted: 0.90)")
+        print(f"this machine gives two busy loops {gives:.2f} times one: {two / (gives * one):.2f} of what there was")
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

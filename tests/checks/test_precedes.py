@@ -5,7 +5,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
-from support.in_full import after, between, finding, seen
+from support.in_full import after, between, finding, seen, span
 from support.stage import Samples, becomes, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
@@ -307,10 +307,10 @@ class TestInFull:
     def test_in_order_of_time(self) -> None:
         """Doubts stand among the rest, where they belong, and what sums up the rest stands last."""
         then = [frame for frame in ignition(500, 1000, 2000, 3000, 3500) if not 1900 < frame[0] < 2100]
-        result = run(precedes(100), lock(450), then, timeouts={"ignition": 50})
+        result = run(precedes(100), lock(3450), then, timeouts={"ignition": 50})
         assert [(it.outcome.value, it.time_ns) for it in result.findings] == [
+            ("violated", 500 * NS_PER_MS),
             ("undecided", 2100 * NS_PER_MS),
-            ("violated", 3500 * NS_PER_MS),
             ("met", None),
         ]
         assert result.findings[-1].reason == f"{self.FREE} within 100 ms before, in 1 of 3 cases"
@@ -331,3 +331,26 @@ class TestInFull:
             ("violated", 2000 * NS_PER_MS),
             ("met", None),
         ]
+
+    def test_in_one_interval_it_may_have_been_at_the_same_time(self) -> None:
+        (finding,) = run(precedes(10), lock(2000)).findings
+        assert (finding.outcome, finding.delay) == (Outcome.UNDECIDED, span(0, 20 - 1e-6))
+
+    def test_silence_right_behind_the_first_frame(self) -> None:
+        """What a silence hides is told as hidden, even if only one frame came before it."""
+        first = [sample for sample in lock() if not 0 < sample[0] < 1800]
+        (finding,) = run(precedes(2500), first, timeouts={"lock": 60}).findings
+        assert "the log cannot tell whether 'lock becomes free' came before: lock is unknown" in finding.reason
+
+    @pytest.mark.parametrize(("within", "outcome"), [(500, "violated"), (500 + 1e-6, "undecided")])
+    def test_least_delay_on_the_limit(self, within: float, outcome: str) -> None:
+        """Free at 1500 ms exactly, on in (2000, 2010] ms: by 500 ms and a nanosecond at least."""
+        result = run(precedes(within), lock(1500), ignition(2010), lags={"lock": 0})
+        assert told(result).outcome.value == outcome
+
+    @pytest.mark.parametrize(("on", "shown"), [(110, "0 ns"), (210, "100 ms")])
+    def test_time_is_told_from_the_first_frame(self, on: float, shown: str) -> None:
+        """A capture may begin at any time of its clock."""
+        samples = [[frame for frame in of if frame[0] >= 100] for of in (lock(), ignition(on))]
+        (finding,) = run(precedes(500), *samples).findings
+        assert f"only {shown} after the capture began" in finding.reason

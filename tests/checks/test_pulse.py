@@ -84,6 +84,21 @@ class TestLength:
         ]
         assert "2 of 3 pulses" in result.findings[1].reason
 
+    @pytest.mark.parametrize(
+        ("least", "most", "tail"),
+        [
+            # Half of the doubt is 10 ms; the middle is 5 ms from 95 ms, and 10 ms from 110 ms.
+            (95, 300, "; about one frame per 5 ms would decide"),
+            (95, 110 - 1e-6, "; about one frame per 5 ms would decide"),
+            (80, 105, "; about one frame per 5 ms would decide"),
+            (90, 105, "; about one frame per 5 ms would decide"),
+            (90, 100, ", and so near the limit that a faster recording may not decide it"),
+        ],
+    )
+    def test_the_limit_that_is_too_close_counts(self, least: float, most: float, tail: str) -> None:
+        reason = told(run(pulse(least, most), on(300, 400))).reason
+        assert reason.endswith(f": too close to call at one frame per 10 ms{tail}")
+
 
 class TestNotInTheLog:
     def test_no_pulse(self) -> None:
@@ -102,6 +117,10 @@ class TestNotInTheLog:
     def test_cut_off(self, enable: Samples, least: float | None, most: float | None, outcome: str) -> None:
         """A pulse of which the log shows 100 ms, but not both ends."""
         assert told(run(pulse(least, most), enable)).outcome.value == outcome
+
+    @pytest.mark.parametrize(("least", "outcome"), [(100, "met"), (100 + 1e-6, "undecided")])
+    def test_cut_off_when_exactly_long_enough(self, least: float, outcome: str) -> None:
+        assert told(run(pulse(least, None), on(900), lags={"enable": 0})).outcome.value == outcome
 
     def test_says_what_is_cut_off(self) -> None:
         assert "began before the log shows it" in told(run(pulse(200, None), on(-1, 110))).reason
@@ -154,6 +173,18 @@ class TestInterruption:
     def test_with_and_without_a_break(self, least: float | None, most: float | None, outcome: str) -> None:
         """Two pulses of 200 ms, or one of 400 ms: a verdict has to fit both."""
         assert self.relay(least, most).outcome.value == outcome
+
+    @pytest.mark.parametrize(("least", "outcome"), [(290, "undecided"), (90, "met"), (90 + 2e-6, "undecided")])
+    def test_unequal_parts(self, least: float, outcome: str) -> None:
+        """Longer than 90 ms and longer than 290 ms with a break, longer than 390 ms without."""
+        either = State(
+            condition=Or(parts=(holds("one", "on").condition, holds("other", "on").condition)),
+            text="one is on or other is on",
+        )
+        finding = told(perform({"one": on(200, 300), "other": on(300, 600)}, pulse(least, None, either)))
+        assert finding.outcome.value == outcome
+        if outcome == "undecided":
+            assert finding.reason.endswith("the log cannot tell whether it broke off between two frames")
 
     def test_both_roles(self) -> None:
         both = all_of(holds("one", "on"), holds("other", "on"))

@@ -71,7 +71,9 @@ class TestLimits:
         assert (finding.limit.least, finding.limit.most, finding.limit.unit) == (9.5, 16, "V")
 
     def test_first_and_last_frame_count(self) -> None:
-        assert told(run(in_range(), volts(9.0, 12.0, 12.0))).outcome.value == "violated"
+        first = told(run(in_range(), volts(9.0, 12.0, 12.0)))
+        assert first.outcome.value == "violated"
+        assert first.reason == "supply down to 9 V for at least 0 ns"
         assert told(run(in_range(), volts(12.0, 12.0, 9.0))).outcome.value == "violated"
 
 
@@ -183,6 +185,13 @@ class TestInFull:
         supply = volts(5, 5, 12, 9, 12, 5, 5, 12, 12, 12)
         result = run(in_range(while_=WHILE_ON), supply, enable)
         assert result.findings[0].reason == "supply down to 9 V for 0 to 20 ms"
+
+    @pytest.mark.parametrize("supply", [volts(5, 5, 9, 9, 9, 12, 12, 12, 12), volts(12, 12, 12, 9, 9, 5, 5, 5, 5)])
+    def test_a_value_of_the_same_frame_as_the_end(self, supply: Samples) -> None:
+        """What comes or goes in the very frame in which the rule begins or ends to apply is none of it."""
+        enable = sampled([(0, "off"), (20, "on"), (50, "off")], every=10, until=80)
+        result = run(in_range(while_=WHILE_ON), supply, enable, lags={"supply": 0, "enable": 0})
+        assert result.findings[0].reason.startswith("supply down to 9 V for ")
 
     def test_to_the_very_last_frame(self) -> None:
         assert told(run(in_range(), volts(12, 12, 9, 8))).reason == "supply down to 8 V for at least 10 ms"

@@ -258,6 +258,10 @@ class TestSettled:
         assert of.settled_ns(Is(role="a", state="on")) == settled * NS_PER_MS
         assert of.settled_ns(Is(role="b", state="on")) == 0
 
+    def test_capture_that_begins_at_another_time(self) -> None:
+        of = scene({"a": line()[15:], "b": line()[10:]}, timeouts={"a": 60})
+        assert of.settled_ns(Is(role="a", state="on")) == 150 * NS_PER_MS
+
     def test_never_sent(self) -> None:
         assert scene({"a": [], "b": line()}).settled_ns(Is(role="a", state="on")) == 0
 
@@ -313,6 +317,8 @@ class TestLasting:
         same = ("presences", "first_ns", "end_ns", "is_timed", "seams_ns")
         assert [getattr(lasting, name) for name in same] == [getattr(of, name) for name in same]
         assert lasting.seams_ns
+        untimed = Scene(timelines=of.timelines, presences={}, first_ns=0, end_ns=5, is_timed=False)
+        assert not untimed.lasting().is_timed
 
 
 class TestHidden:
@@ -364,6 +370,7 @@ class TestHidden:
         of = scene({"a": line(300), "b": line(until=200)})
         trigger = when(becomes("a", "on"), holds("b", "off"))
         assert of.hidden(trigger, 0, 250 * NS_PER_MS) is None
+        assert of.hidden(trigger, 300 * NS_PER_MS, 400 * NS_PER_MS) is None
         zone = of.hidden(trigger, 0, 400 * NS_PER_MS)
         assert isinstance(zone, Zone)
         assert zone.until_ns == 300 * NS_PER_MS

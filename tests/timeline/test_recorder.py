@@ -83,6 +83,7 @@ def pieces(frames: list[Frame], cuts: list[int]) -> list[list[Frame]]:
     return [frames[start:stop] for start, stop in pairwise(bounds)]
 
 
+FRONT_EMPTY_BACK = [(0, ANYWHERE.can_id), (5, 0x303), (10, ANYWHERE.can_id)]
 CUTS = st.lists(st.integers(0, 100), max_size=6)
 TIMEOUTS = st.sampled_from([3, 6, 20, NO_TIMEOUT])
 
@@ -195,14 +196,32 @@ class TestJoin:
         whole.join(later)
         assert whole.messages[0].period_ns == (10 + 30) // 2
 
+    def test_no_interval_of_a_signal_across_a_seam(self) -> None:
+        """The same for a signal that has not come again since, though its message has."""
+        whole, later = Recorder(tracks(NO_TIMEOUT)), Recorder(tracks(NO_TIMEOUT))
+        take(whole, [Frame(0), Frame(10), Frame(20, data=(0, 2, 0, 0), segment=1)])
+        take(later, [Frame(500), Frame(530)])
+        whole.join(later)
+        names = [track.name for track in whole.messages[0].tracks]
+        assert whole.messages[0].rows[names.index("when 1")].cadence.period_ns == (10 + 30) // 2
+
+    def test_a_piece_without_a_frame_in_between(self) -> None:
+        """The interval across it counts, whichever two are joined first."""
+        front, empty, back = (recorded([Frame(time, can_id)], NO_TIMEOUT) for time, can_id in FRONT_EMPTY_BACK)
+        empty.join(back)
+        front.join(empty)
+        assert front.messages[0].period_ns == 10
+        assert front.messages[0].rows[0].cadence.period_ns == 10
+        assert (front.messages[0].rows[0].first_ns, front.messages[0].rows[0].last_ns) == (0, 10)
+
     def test_other_tracks_are_refused(self) -> None:
-        """Recorders of different things have nothing to join."""
-        whole = Recorder(tracks(NO_TIMEOUT))
-        for fewer in (tracks(NO_TIMEOUT)[:1], tracks(NO_TIMEOUT)[-1:]):
-            other = Recorder(fewer)
-            take(other, [Frame(0), Frame(1, ON_CAN1.can_id, channel=1)])
+        """Recorders of different things have nothing to join: of fewer messages, or of fewer signals of a message."""
+        plain, *_, last = tracks(NO_TIMEOUT)
+        for mine, theirs in (([plain, last], [plain]), (tracks(NO_TIMEOUT)[:4], [plain])):
+            other = Recorder(theirs)
+            take(other, [Frame(0)])
             with pytest.raises(ValueError, match="shorter"):
-                whole.join(other)
+                Recorder(mine).join(other)
 
 
 class TestMeasuredCycle:

@@ -238,11 +238,20 @@ class TestRuns:
             assert run.at_end == at_end
             assert (run.most_ns is None) == (part.first == 0 or at_end)
             assert run.certain_ns in {part.longest_true, max(part.longest_true - at_end, 0)}
+            if run.is_certain:
+                certain = values[run.certain_from_ns : run.certain_from_ns + max(run.certain_ns, 1)]
+                assert set(certain) == {TRUE}
+            else:
+                assert run.certain_from_ns == part.first
 
     def test_an_unknown_part_between_two_false_moments_has_a_length(self) -> None:
         """Both ends are in the log, whatever happened between them."""
         (run,) = truth([FALSE, IGNORANT, IGNORANT, IGNORANT, FALSE]).runs()
         assert run.most_ns == 3
+
+    def test_of_several_parts_the_longest_is_certain(self) -> None:
+        (run,) = truth([FALSE, TRUE, DOUBT, TRUE, TRUE, TRUE, DOUBT, TRUE, FALSE]).runs()
+        assert (run.certain_from_ns, run.certain_ns, run.from_ns, run.to_ns) == (3, 3, 1, 8)
 
     def test_true_to_the_end(self) -> None:
         (run,) = truth([FALSE, TRUE, TRUE, TRUE]).runs()

@@ -10,7 +10,7 @@ from support.traffic import ON_CAN1, Frame, columns
 
 from buslens.capture.fold import fold
 from buslens.capture.frames import Clock, Seam, Tally
-from buslens.checks.check import check, evaluate, judge, plan_tracks
+from buslens.checks.check import check, evaluate, judge, judge_whole, plan_tracks, prepare
 from buslens.checks.findings import Result, Verdict
 from buslens.checks.scene import Scene
 from buslens.definitions.load import load_definitions
@@ -254,6 +254,27 @@ class TestCheck:
         assert result.path == str(SAMPLE)
         assert result.verdict is Verdict.FAULTY
         assert key(result) == key(check(SAMPLE, dbc, toml))
+
+    def test_ground_names_the_definitions_that_are_used(self) -> None:
+        dbc, toml = SIGNAL_DEFS / "pinewick.dbc", SIGNAL_DEFS / "steering_lock.toml"
+        named = prepare(None, toml)
+        assert [Path(it.path).name for it in named.expected.definitions] == ["pinewick.dbc"]
+        assert named.expected.definitions == load_expectations(toml).definitions
+        assert named.defined.paths == load_definitions(dbc).paths
+        given = prepare(DEFINED, expected())
+        assert [it.path for it in given.expected.definitions] == ["column.dbc"]
+        assert given.defined is DEFINED
+        assert [track.name for track in given.tracks] == ["lock"]
+
+    def test_clock_that_runs_back_too_often(self) -> None:
+        recorder = Recorder(plan_tracks(expected(), DEFINED))
+        tally = Tally(frames=9, first_ns=0, last_ns=5, seams=[Seam(time_ns=1, line=7, back_ns=10**9)], more_seams=1999)
+        with pytest.raises(CaptureError) as caught:
+            judge_whole("wild.log", expected(), recorder, tally)
+        assert str(caught.value) == (
+            "wild.log: its clock runs back 2,000 times, so that no delay in it can be trusted; sort the lines by their"
+            " stamps if they stand in the wrong order, or record again"
+        )
 
     def test_from_a_log(self, tmp_path: Path) -> None:
         log = column_log(tmp_path)

@@ -5,11 +5,11 @@ from functools import partial
 from typing import ClassVar
 
 import pytest
-from support.in_full import after, between, finding, seen
+from support.in_full import after, between, finding, seen, span
 from support.stage import Samples, becomes, holds, outcomes, perform, sampled, step
 
 from buslens.checks.findings import Finding, Handshake, Limit, Outcome, Result, Verdict
-from buslens.expectations.model import Moment, Sequence, Step, Trigger
+from buslens.expectations.model import Compare, Moment, Sequence, Step, Trigger
 from buslens.units import NS_PER_MS
 
 LATE = [("enable", "met"), ("release ends", "late")]
@@ -378,6 +378,41 @@ class TestMissing:
         assert finding.outcome.value == "missing"
         assert "too late to be the answer" in finding.reason
 
+    @pytest.mark.parametrize(("frame", "outcome"), [(1700, "met"), (1705, "late"), (2900, "late"), (2905, "missing")])
+    def test_to_the_nanosecond(self, frame: float, outcome: str) -> None:
+        """The limit itself is in time, and three times the limit is still late, where changes are told at once."""
+        door = sampled(
+            [(0, "closed"), (1000, "open"), (1700, "closed")] if frame == 1700 else DOOR, every=20, until=4000
+        )
+        enable = sampled([(0, "off"), (1100, "on")], every=5, until=4000)
+        feedback = sampled([(0, "free"), (frame, "locked")], every=5, until=4000)
+        result = run(handshake(), door=door, enable=enable, feedback=feedback, lags={"enable": 0, "feedback": 0})
+        assert of_step(result, "release ends").outcome.value == outcome
+
+    def test_which_of_several_roles_stayed(self) -> None:
+        """A number stays in no state; of several roles with states each is told."""
+        either = Trigger(
+            moments=(
+                Moment(edge=Compare(role="supply", operator="<", value=9)),
+                *becomes("feedback", "locked").moments,
+                *becomes("data", "locked").moments,
+            ),
+            text="any",
+        )
+        samples = {
+            "door": DOOR,
+            "supply": [(time, 12.0) for time in range(0, 4000, 20)],
+            "feedback": sampled([(0, "free")], every=20, until=4000),
+            "data": sampled([(0, "free")], every=20, until=4000),
+        }
+        also = {"feedback": {"locked"}, "data": {"locked"}}
+        both = Step(name="any", await_=either, within_ns=600 * NS_PER_MS)
+        number = replace(both, await_=replace(either, moments=either.moments[:1]))
+        for it, stayed in ((both, "feedback stayed free and data stayed free"), (number, "it never came about")):
+            rule = handshake(given=None, abandon=None, steps=(it,))
+            reason = of_step(perform(samples, rule, also=also), "any").reason
+            assert reason == f"'any' did not come within 600 ms after door became open; {stayed}"
+
     def test_late_up_to_three_times_the_limit(self) -> None:
         """A change above its limit, but within three times of it, is late."""
         finding = of_step(
@@ -411,6 +446,26 @@ class TestOrder:
         assert finding.outcome.value == "out_of_order"
         assert "feedback became locked 40 to 60 ms before enable" in finding.reason
 
+    @pytest.mark.parametrize(
+        ("locked", "outcome"), [(980, "missing"), (1000, "out_of_order"), (1090, "out_of_order"), (1100, "undecided")]
+    )
+    def test_between_the_start_and_the_step_before(self, locked: float, outcome: str) -> None:
+        """Seen up to the frame before the enable, and not before the door was last seen shut, it came out of order."""
+        feedback = sampled([(0, "free"), (locked, "locked")], every=10, until=4000)
+        steps = (step("enable", "enable", "on", within=400), step("b", "feedback", "locked", after=0, within=600))
+        finding = of_step(run(handshake(steps=steps), feedback=feedback), "b")
+        assert finding.outcome.value == outcome
+
+    def test_what_came_out_of_order_can_be_counted_from(self) -> None:
+        steps = (
+            step("enable", "enable", "on", within=400),
+            step("b", "feedback", "locked", within=600),
+            step("c", "enable", "off", within=400),
+        )
+        result = run(handshake(steps=steps), feedback=feedback((1050, "locked")))
+        assert outcomes(result) == [("b", "out_of_order"), ("enable", "met"), ("c", "late")]
+        assert of_step(result, "c").reason.startswith("enable became off 440 to 475 ms after b; limit 400 ms: late by")
+
     def test_one_interval_without_least_delay(self) -> None:
         """Changes whose order the log cannot tell are taken to be in order."""
         steps = (step("enable", "enable", "on", within=400), step("b", "feedback", "locked", within=600))
@@ -418,6 +473,9 @@ class TestOrder:
         feedback = sampled([(0, "free"), (1085, "locked")], every=25, until=4000)
         result = run(handshake(steps=steps), enable=enable, feedback=feedback)
         assert outcomes(result) == [("enable", "met"), ("b", "met")]
+        delay = of_step(result, "b").delay
+        assert delay is not None
+        assert delay.earliest_ns == 0
 
     def test_one_interval_with_least_delay(self) -> None:
         """Who asks for strict order gets to know that the log cannot tell it."""
@@ -426,7 +484,16 @@ class TestOrder:
         feedback = sampled([(0, "free"), (1085, "locked")], every=25, until=4000)
         finding = of_step(run(handshake(steps=steps), enable=enable, feedback=feedback), "b")
         assert finding.outcome.value == "undecided"
-        assert "the log cannot tell which of the two came first" in finding.reason
+        assert finding.reason.endswith("limit 600 ms: the log cannot tell which of the two came first")
+
+    def test_not_before_but_perhaps_too_soon(self) -> None:
+        """Locked in [1100, 1120] ms after an enable at 1100 ms: the order is known, the least delay is not."""
+        steps = (step("enable", "enable", "on", within=400), step("b", "feedback", "locked", after=5, within=600))
+        feedback = sampled([(0, "free"), (1120, "locked")], every=30, until=4000, start=10)
+        rule, lags = handshake(steps=steps), {"enable": 0, "feedback": 20}
+        finding = of_step(run(rule, feedback=feedback, lags=lags), "b")
+        assert finding.delay == span(0, 20)
+        assert "too close to call at one frame per 30 ms" in finding.reason
 
 
 class TestDoubt:
@@ -449,6 +516,12 @@ class TestDoubt:
         """Missing needs a frame at or behind the last moment of the limit: 600 ms after 1100 ms."""
         feedback = sampled([(0, "free")], every=25, until=until)
         assert of_step(run(handshake(), feedback=feedback, until=until), "release ends").outcome.value == outcome
+
+    @pytest.mark.parametrize("last", [1075, 1100])
+    def test_capture_ends_at_once(self, last: float) -> None:
+        """A role last seen before the step that its change follows has been shown for no time behind it."""
+        result = run(handshake(), feedback=sampled([(0, "free")], every=25, until=last))
+        assert of_step(result, "release ends").reason.startswith("the capture ends 0 ns after enable, before ")
 
     def test_seam_inside(self) -> None:
         """A clock that ran back while a step was awaited leaves it undecided."""
@@ -503,8 +576,25 @@ class TestUntellable:
         door = [sample for sample in DOOR if not 1200 < sample[0] < 1600]
         feedback = sampled([(0, "free"), (2000, "locked")], every=25, until=4000)
         finding = of_step(run(handshake(), door=door, feedback=feedback, timeouts={"door": 60}), "release ends")
-        assert finding.outcome.value == "undecided"
-        assert "may have been abandoned: door is unknown" in finding.reason
+        assert finding == in_full(
+            Outcome.UNDECIDED,
+            "'feedback becomes locked' did not come within 600 ms after enable, but the handshake may have been"
+            " abandoned: door is unknown (its message has stopped)",
+            time_ns=2000 * NS_PER_MS,
+            limit=RELEASE_LIMIT,
+            reference=after(1090, 1100),
+            evidence=(ENABLED, seen("feedback became locked", "feedback", 1975, 2000)),
+            step="release ends",
+            handshake=1,
+            basis="",
+        )
+
+    @pytest.mark.parametrize("locked", [1710, 5000])
+    def test_abandoned_behind_the_last_moment_of_the_limit(self, locked: float) -> None:
+        """The door was last seen open when the limit ran out at 1700 ms: whenever it was shut, it was too late."""
+        door = sampled([(0, "closed"), (1000, "open"), (1720, "closed")], every=20, until=4000)
+        result = run(handshake(), door=door, feedback=sampled([(0, "free"), (locked, "locked")], every=10, until=4000))
+        assert outcomes(result)[1] == ("release ends", "late" if locked < 4000 else "missing")
 
     def test_silence_of_the_door_behind_the_limit_excuses_nothing(self) -> None:
         door = [sample for sample in DOOR if not 1800 < sample[0] < 2500]
@@ -587,6 +677,38 @@ class TestReferences:
         assert finding.delay is not None
         assert finding.delay.earliest_ns > 380 * NS_PER_MS
 
+    def test_the_same_change_in_other_places(self) -> None:
+        """Neither one before the handshake nor a later one is what the second step waits for."""
+        steps = (step("first", "enable", "on", within=400), step("second", "enable", "on", within=600))
+        pulses = [(500, "on"), (600, "off"), (1100, "on"), (1200, "off"), (1500, "on"), (1600, "off"), (2000, "on")]
+        enable = sampled([(0, "off"), *pulses], every=10, until=4000)
+        assert of_step(run(handshake(steps=steps), enable=enable), "second").time_ns == 1500 * NS_PER_MS
+
+    @pytest.mark.parametrize(
+        ("limit", "tail"),
+        [
+            ((None, 300), "limit 300 ms: too close to call at one frame per 25 ms; about one frame per 10 ms"),
+            ((300, 900), "limit 300 to 900 ms: too close to call at one frame per 25 ms; about one frame per 10 ms"),
+            ((300, 310 - 1e-6), "too close to call at one frame per 25 ms; about one frame per 10 ms"),
+            ((280, 300), "limit 280 to 300 ms: too close to call at one frame per 25 ms; about one frame per 10 ms"),
+        ],
+    )
+    def test_rate_that_would_decide(self, limit: tuple[float | None, float], tail: str) -> None:
+        """It is told for the limit that the delay lies across; where it lies across both, for the greater."""
+        steps = (
+            step("enable", "enable", "on", within=400),
+            step("b", "feedback", "locked", after=limit[0], within=limit[1]),
+        )
+        assert of_step(run(handshake(steps=steps)), "b").reason.endswith(f"{tail} would decide")
+
+    def test_rate_of_the_slower_of_the_two(self) -> None:
+        enable = sampled([(0, "off"), (1100, "on")], every=100, until=4000)
+        steps = (step("enable", "enable", "on", within=400), step("b", "feedback", "locked", within=350))
+        assert (
+            "too close to call at one frame per 100 ms"
+            in of_step(run(handshake(steps=steps), enable=enable), "b").reason
+        )
+
 
 class TestAlternatives:
     def test_step_that_may_come_in_two_ways(self) -> None:
@@ -617,6 +739,7 @@ class TestAlternatives:
         (finding,) = result.findings
         assert finding.outcome.value == "undecided"
         assert "may have come about here: key is unknown" in finding.reason
+        assert finding.time_ns == 1000 * NS_PER_MS
         assert result.handshakes == ()
 
 
@@ -659,6 +782,28 @@ class TestAbandon:
             (2, "enable", "met"),
             (2, "release ends", "met"),
         ]
+
+    @pytest.mark.parametrize(
+        ("shut", "ended"),
+        [(2000, "the start came again"), (1300, "the start came again"), (1280, "door became closed")],
+    )
+    def test_what_ended_it_is_what_came_first(self, shut: float, ended: str) -> None:
+        rule = handshake(start=becomes("button", "down"), given=None)
+        samples = {
+            "door": sampled([(0, "open"), (shut, "closed")], every=10, until=4000),
+            "button": sampled([(0, "up"), (1000, "down"), (1050, "up"), (1300, "down")], every=10, until=4000),
+            "enable": sampled([(0, "off"), (1100, "on")], every=10, until=4000),
+            "feedback": sampled([(0, "free")], every=25, until=4000),
+        }
+        first = perform(samples, rule, also={"feedback": {"locked"}}).handshakes[0]
+        assert (first.abandoned, first.end_ns) == (ended, min(shut, 1300) * NS_PER_MS)
+
+    def test_a_change_right_behind_it(self) -> None:
+        """Last seen free in the very frame that shows the door shut: it came behind that, and counts for nothing."""
+        door = sampled([(0, "closed"), (1000, "open"), (1300, "closed")], every=20, until=4000)
+        result = run(handshake(), door=door, feedback=feedback((1325, "locked")))
+        assert outcomes(result) == [("enable", "met")]
+        assert result.handshakes[0].abandoned == "door became closed"
 
     def test_two_handshakes_close_together(self) -> None:
         """Handshakes that do not overlap are judged each on its own, however close."""
@@ -756,6 +901,54 @@ class TestTries:
             feedback=feedback((answer, "locked")),
         )
         assert result.handshakes[0].tries == tries
+
+    @pytest.mark.parametrize(("last", "tries"), [(2900, 2), (2905, 1)])
+    def test_up_to_three_times_the_limit_it_is_a_try(self, last: float, tries: int) -> None:
+        enable = sampled([(0, "off"), (1100, "on"), (1200, "off"), (last, "on")], every=5, until=4000)
+        result = run(handshake(tries=2), enable=enable, feedback=feedback(), lags={"enable": 0})
+        assert result.handshakes[0].tries == tries
+
+    def test_answer_right_behind_the_second_try(self) -> None:
+        """Last seen free in the very frame that shows the second try: the answer is to that."""
+        result = run(
+            handshake(tries=2),
+            enable=sampled(self.ENABLE, every=10, until=4000),
+            feedback=feedback((1725, "locked")),
+        )
+        assert "after enable (try 2)" in of_step(result, "release ends").reason
+
+    def test_try_right_behind_the_end_of_a_handshake(self) -> None:
+        """Last seen off in the very frame that shows the door shut: that is no try of this handshake."""
+        result = run(
+            handshake(tries=2),
+            door=sampled([(0, "closed"), (1000, "open"), (1700, "closed")], every=20, until=4000),
+            enable=sampled([(0, "off"), (1100, "on"), (1300, "off"), (1710, "on")], every=10, until=4000),
+            feedback=feedback(),
+        )
+        assert result.handshakes[0].tries == 1
+
+    def test_only_faults_counted_from_a_try_are_in_doubt(self) -> None:
+        """What is met stays so, what came out of order too, and what counts from another step does not depend on it."""
+        steps = (
+            step("enable", "enable", "on", within=400),
+            step("before", "feedback", "locked", within=600),
+            step("met", "enable", "off", within=300, from_="enable"),
+            step("late", "enable", "off", within=100, from_="before"),
+            step("doubt", "enable", "off", within=100, from_="enable"),
+        )
+        result = run(
+            handshake(steps=steps, tries=2),
+            enable=sampled(self.ENABLE[:3], every=10, until=2000),
+            feedback=feedback((1050, "locked"), until=2000),
+            until=2000,
+        )
+        assert {finding.step: finding.outcome.value for finding in result.findings} == {
+            "enable": "met",
+            "before": "out_of_order",
+            "met": "met",
+            "late": "late",
+            "doubt": "undecided",
+        }
 
     def test_no_other_try_comes_behind_the_end_of_a_handshake(self) -> None:
         result = run(

@@ -58,7 +58,7 @@ def _triggers(rule: AnyRule) -> list[Trigger]:
             return [rule.start, *also, *(step.await_ for step in rule.steps)]
         case Precedes():
             return [rule.first, rule.then]
-        case _:
+        case Pulse() | Never() | Agree() | Alive() | Range():
             return []
 
 
@@ -74,7 +74,7 @@ def _conditions(rule: AnyRule) -> list[Condition]:
             return [rule.first.condition, rule.second.condition]
         case Range():
             return [] if rule.while_ is None else [rule.while_.condition]
-        case _:
+        case Alive() | Precedes():
             return []
 
 

@@ -150,7 +150,7 @@ class ForeignRecording:
             )
         if isinstance(problem, ImportError | NotImplementedError):
             extra = _EXTRAS.get(self.suffix)
-            hint = f"; it needs: pip install '{extra}'" if extra else ""
+            hint = f'; it needs: pip install "{extra}"' if extra else ""
             return CaptureError(f"'{self.suffix}' cannot be read here: {_sentence(problem)}{hint}", source)
         return CaptureError(
             f"the file is damaged, or not what its suffix '{self.suffix}' says ({_sentence(problem)})", source

@@ -1,7 +1,7 @@
 """Judge the captures of a fleet, and tell which vehicles to call in.
 
 SOURCE is a folder with everything below it, a file, a pattern such as
-'logs/*.log' or an address such as s3://bucket/logs. Into the folder OUT go
+"logs/*.log" or an address such as s3://bucket/logs. Into the folder OUT go
 index.html (the fleet on one page), the tables captures, handshakes, delays and
 findings (Parquet and CSV), and ledger.sqlite, which remembers what was judged.
 The same command goes on where it was ended, and reads only what is new. What
@@ -70,7 +70,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument(
         "--name",
         metavar="PATTERN",
-        help="how paths tell vehicle and date, such as '{vehicle}/{date}_*.log'; {date:%%d.%%m.%%Y} and {time} are "
+        help='how paths tell vehicle and date, such as "{vehicle}/{date}_*.log"; {date:%%d.%%m.%%Y} and {time} are '
         "known too, * and ? stand for anything; else the vehicle is the folder, or the name up to the first '_'",
     )
     parser.add_argument(
@@ -83,7 +83,7 @@ def add_arguments(parser: Parser) -> None:
         "--scheduler", metavar="ADDRESS", help="of a Dask cluster that does the work, such as tcp://HOST:8786"
     )
     parser.add_argument(
-        "--time-limit", metavar="TIME", type=_time, help="longest time for one capture, such as '60 s'; else none"
+        "--time-limit", metavar="TIME", type=_time, help='longest time for one capture, such as "60 s"; else none'
     )
     parser.add_argument(
         "--memory-limit", metavar="SIZE", type=_memory, help="most memory of one worker, such as 2GB; else none"
@@ -169,7 +169,7 @@ class _Fleet:
         if by is None and options.vehicles is None:
             self.console.note(
                 "vehicles are called as their folders, or as the names of their captures up to the first '_', and "
-                "dated by the clock of the recording; --name '{vehicle}/{date}_*.log' reads both from the paths"
+                'dated by the clock of the recording; --name "{vehicle}/{date}_*.log" reads both from the paths'
             )
 
     def pool(self) -> Pool:

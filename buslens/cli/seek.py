@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log; '-' is standard input")
-    parser.add_argument("--mark", metavar="'TIME WORDS'", action="append", default=[], help="what was done, and when")
+    parser.add_argument("--mark", metavar='"TIME WORDS"', action="append", default=[], help="what was done, and when")
     parser.add_argument("--marks", metavar="FILE", help="file of marks, one on each line")
     parser.add_argument(
         "--tolerance", metavar="T", type=_duration, help="how far marks may be off either way (default: 300 ms)"
@@ -94,7 +94,7 @@ def _marks(options: argparse.Namespace) -> list[Mark]:
     if options.marks is not None:
         marks += load_marks(options.marks)
     if not marks:
-        raise UsageError("what was done, and when? write for example --mark '12.3 driver door opens', or --marks FILE")
+        raise UsageError('what was done, and when? write for example --mark "12.3 driver door opens", or --marks FILE')
     return marks
 
 

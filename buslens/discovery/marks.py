@@ -31,7 +31,7 @@ LARGEST_FILE: Final = 1_000_000
 _MARK: Final = re.compile(r"\s*(?P<time>\d{1,9}(?:[.,]\d{0,9})?)(?:\s*s(?=\s))?\s+(?!s\s*$)(?P<words>\S.*)", re.ASCII)
 _NUMBER: Final = re.compile(r"\s*[+-]?[\d.,:]+", re.ASCII)
 _COMMENT: Final = re.compile(r"(?:^|\s)#.*")
-_EXAMPLE: Final = "write a time in seconds and what was done, such as '12.3 driver door opens'"
+_EXAMPLE: Final = 'write a time in seconds and what was done, such as "12.3 driver door opens"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

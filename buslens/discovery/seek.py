@@ -180,4 +180,4 @@ def cap_for(n_marks: int) -> int:
 
 def _refuse_none(marks: Sequence[Mark]) -> None:
     if not marks:
-        raise UsageError("there are no marks; write for example --mark '12.3 driver door opens'")
+        raise UsageError('there are no marks; write for example --mark "12.3 driver door opens"')

@@ -102,5 +102,5 @@ class MissingLibrary(UsageError):  # noqa: N818  (it says what is missing)
 def missing_library(address: str, error: Exception) -> MissingLibrary:
     """Return what to tell where the library for a kind of store is not installed."""
     scheme = urlsplit(address).scheme.lower()
-    how = "pip install 'buslens[s3]'" if scheme in {"s3", "s3a"} else f"({error})"
+    how = 'pip install "buslens[s3]"' if scheme in {"s3", "s3a"} else f"({error})"
     return MissingLibrary(f"captures at {scheme}:// need a library that is not installed: {how}")

@@ -184,7 +184,7 @@ class TestRefusals:
         monkeypatch.setattr("can.io.mf4.asammdf", None)
         path = tmp_path / "a.mf4"
         path.write_bytes(b"MDF     4.10")
-        with pytest.raises(CaptureError, match=r"pip install 'python-can\[mf4\]'"):
+        with pytest.raises(CaptureError, match=r'pip install "python-can\[mf4\]"'):
             list(ForeignRecording(path))
 
     def test_recording_cut_short_keeps_what_was_read(self, tmp_path: Path) -> None:

@@ -236,7 +236,7 @@ class TestDemand:
             raise ImportError("Install s3fs to access S3")
 
         monkeypatch.setattr(fsspec.core, "url_to_fs", missing)
-        with pytest.raises(UsageError, match=r"pip install 'buslens\[s3\]'"):
+        with pytest.raises(UsageError, match=r'pip install "buslens\[s3\]"'):
             demand_sources(["s3://bucket/logs"])
 
 

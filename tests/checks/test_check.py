@@ -9,7 +9,7 @@ from support.stage import becomes, frames_of, holds, outcomes, perform, sampled,
 from support.traffic import ON_CAN1, Frame, columns
 
 from buslens.capture.fold import fold
-from buslens.capture.frames import Clock, Seam, Tally
+from buslens.capture.frames import Clock, Flag, Seam, Tally
 from buslens.checks.check import check, evaluate, judge, judge_whole, plan_tracks, prepare
 from buslens.checks.findings import Result, Verdict
 from buslens.checks.scene import Scene
@@ -114,7 +114,66 @@ class TestNotes:
 
     def test_message_on_two_channels(self) -> None:
         result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,), 0), Frame(1, 0x100, (1,), 1)])
-        assert "COLUMN came on can0, can1" in result.notes[0]
+        (note,) = result.notes
+        assert note == (
+            "COLUMN came on can0, can1, and was read from all of them as one; tie the definitions to one channel to"
+            " tell them apart"
+        )
+
+    def test_message_from_several_senders(self) -> None:
+        group = replace(COLUMN, can_id=0xFEF100, is_extended=True, id_mask=0x3FFFF00)
+        definitions = Definitions(messages=(group,))
+        one, other = (Frame(time, 0x18FEF100 + time, (1,), flags=int(Flag.EXTENDED)) for time in (1, 10))
+        assert recorded(expected(), definitions, [one]).notes == ()
+        assert recorded(expected(), definitions, [one, other]).notes == (
+            "COLUMN came with ids 18FEF101, 18FEF10A, and was read from all of them as one",
+        )
+
+    def test_message_that_the_definitions_know_on_several_channels(self) -> None:
+        """The one that they name first is read; the others are told, each once."""
+        messages = [replace(COLUMN, channel=channel) for channel in ("can1", None, "can2", "can2")]
+        frames = [Frame(0, 0x100, (1,), 1)]
+        result = recorded(expected(), Definitions(messages=tuple(messages)), frames)
+        assert result.notes == (
+            "the definitions know COLUMN on can1 and on the others, can2; it was read from can1, which they name first",
+        )
+        (note,) = recorded(expected(), Definitions(messages=tuple(messages[1:])), frames).notes
+        assert note == (
+            "the definitions know COLUMN on every channel and on can2; it was read from every channel, which they name"
+            " first"
+        )
+        (_, alive) = plan_tracks(expected(Alive(name="a", message="COLUMN")), Definitions(messages=tuple(messages)))
+        assert alive.also_on == ("the others", "can2")
+
+    def test_message_that_is_not_on_its_channel(self) -> None:
+        definitions = Definitions(messages=(replace(COLUMN, channel="can1"),))
+        result = recorded(expected(), definitions, [Frame(0, 0x100, (1,), 0)])
+        assert result.notes == ("COLUMN (id 100) is not in the capture on can1, to which its definitions are tied",)
+
+    @pytest.mark.parametrize(
+        ("seam", "what"),
+        [
+            (Seam(time_ns=1, line=7, back_ns=1_500_000_000), "the recorded clock ran back by 1.5 s"),
+            (Seam(time_ns=1, line=7, back_ns=1), "the recorded clock ran back by 1 ns"),
+            (Seam(time_ns=1, line=7, back_ns=0), "the stamps of the log restart in a new block"),
+            (
+                Seam(time_ns=1, line=7, back_ns=1, is_lost=True),
+                "a stamp before it that counts from the line before cannot be read, and with it time is lost",
+            ),
+        ],
+    )
+    def test_each_kind_of_seam(self, seam: Seam, what: str) -> None:
+        result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,))], seams=[seam])
+        assert result.notes == (
+            f"line 7: {what}; every role is unknown there until its next frame, and times count on from before it",
+        )
+
+    @pytest.mark.parametrize(("seams", "told", "more"), [(5, 5, []), (6, 6, ["the same at 1 more places"])])
+    def test_many_seams(self, seams: int, told: int, more: list[str]) -> None:
+        where = [Seam(time_ns=at, line=at, back_ns=1) for at in range(1, seams + 1)]
+        notes = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,)), Frame(99, 0x300)], seams=where).notes
+        assert [note.split(":")[0] for note in notes] == [*(f"line {line}" for line in range(1, 6)), *more]
+        assert len(notes) == told
 
     def test_message_tied_to_a_channel(self) -> None:
         definitions = Definitions(messages=(replace(ON_CAN1, name="COLUMN", signals=(LOCK,)),))
@@ -139,6 +198,8 @@ class TestNotes:
         )
         assert [note.split(":")[0].split(" ")[0] for note in result.notes] == ["odd", "3", "line", "2"]
         assert "ran back by 2 s" in result.notes[2]
+        assert result.notes[1] == "3 frames were recorded up to 10 ms out of order and have been sorted"
+        assert result.notes[3] == "2 error frames were recorded: look at the bus itself, its wiring and its nodes"
 
 
 class TestJudge:
@@ -147,6 +208,32 @@ class TestJudge:
         rule = Alive(name="alive", message="COLUMN")
         result = recorded(expected(rule, roles=roles), DEFINED, [Frame(0, 0x100, (1,))])
         assert list(result.timelines) == ["b", "a", "c"]
+
+    def test_capture_that_begins_at_another_time(self) -> None:
+        """What is told of the beginning is told of the first frame, whatever its stamp."""
+        rule = Alive(name="alive", message="COLUMN", timeout_ns=5)
+        result = recorded(expected(rule), DEFINED, [Frame(1000, 0x300), Frame(1020, 0x100, (1,))])
+        assert result.findings[0].time_ns == 1000
+        assert result.timelines["lock"].seen_ns.tolist() == [1000, 1020]
+
+    def test_capture_of_one_moment(self) -> None:
+        rule = Alive(name="alive", message="COLUMN", timeout_ns=5)
+        result = recorded(expected(rule), DEFINED, [Frame(0, 0x300)])
+        assert result.timelines["lock"].end_ns == 0
+        assert result.findings[0].reason == "COLUMN: not one frame in 0 ns, expected every 20 ms"
+
+    def test_all_that_is_handed_on(self) -> None:
+        """Handshakes of each sequence, the expectations themselves, and where the capture was."""
+        frames = [Frame(10 * index, 0x100, (raw,)) for index, raw in enumerate([0, 1, 0, 1, 0, 0])]
+        steps = (step("free", "lock", "free", within=50),)
+        given = expected(*(Sequence(name=name, start=becomes("lock", "locked"), steps=steps) for name in "ab"))
+        result = recorded(given, DEFINED, frames)
+        assert [(run.rule, run.number) for run in result.handshakes] == [("a", 1), ("a", 2), ("b", 1), ("b", 2)]
+        assert result.expectations is given
+        assert (result.path, result.summary) == (
+            "log",
+            "4 handshakes carried through; every rule that could be judged is met",
+        )
 
     def test_findings_come_in_the_order_of_the_rules(self) -> None:
         rules = [Never(name=name, when=holds("lock", "locked")) for name in "ba"]

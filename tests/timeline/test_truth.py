@@ -108,6 +108,49 @@ class TestTruthOf:
             expected.append(int(timeline.state[index] == UNKNOWN))
         assert reference.values_of(found) == expected
 
+    @staticmethod
+    def shown(seen: list[int], since: list[int], state: list[int], why: list[Why], *, end: int) -> Timeline:
+        return Timeline(
+            role="role",
+            seen_ns=np.array(seen),
+            since_ns=np.array(since),
+            state=np.array(state, np.int32),
+            value=np.full(len(seen), np.nan),
+            why=np.array([reason.value for reason in why], np.int8),
+            states=("a", "b"),
+            unit="",
+            last_frame_ns=end,
+            period_ns=None,
+            timeout_ns=None,
+            end_ns=end,
+        )
+
+    def test_unit_that_tells_each_change_at_once(self) -> None:
+        """Where a change is seen in the ns in which it came about there is no doubt, however many there are."""
+        n = 200
+        seen = list(range(0, 3 * n, 3))
+        states = [index % 2 for index in range(n)]
+        timeline = self.shown(seen, [at - 1 for at in seen], states, [Why.KNOWN] * n, end=3 * n)
+        found = truth_of(timeline, lambda it: it.state == 1)
+        assert is_minimal(found)
+        assert found.at_ns.tolist() == seen
+        assert found.value.tolist() == states
+
+    def test_frames_of_one_stamp_before_a_silence(self) -> None:
+        """The last of them was moved on by a nanosecond, and shows its state there all the same."""
+        why = [Why.KNOWN, Why.KNOWN, Why.KNOWN, Why.SILENT]
+        timeline = self.shown([0, 10, 11, 30], [-1, 0, 10, 10], [0, 1, 0, UNKNOWN], why, end=40)
+        found = truth_of(timeline, lambda it: it.state == 0)
+        assert [found.at(time) for time in (0, 1, 10, 11, 12, 29, 30)] == [
+            TRUE,
+            DOUBT,
+            FALSE,
+            TRUE,
+            DOUBT,
+            DOUBT,
+            IGNORANT,
+        ]
+
 
 class TestKleene:
     """Connectives agree with two-valued logic wherever that says the same in every possible case."""

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import logging
 import time
+from collections import deque
+from itertools import islice
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from buslens.errors import BuslensError, UsageError
@@ -26,6 +28,8 @@ _WAITING: Final = 3
 """Items per thread that are handed out ahead."""
 _LEAST_WAITING: Final = 8
 """Items that are handed out though no worker has come yet."""
+_DOUBT: Final = 2.0
+"""An item may have to wait for the one before it on the same worker, once."""
 _CONNECT_S: Final = 15
 _LOOK_S: Final = 0.2
 
@@ -38,7 +42,8 @@ class ClusterPool:
     address : str
         Of the scheduler, such as ``tcp://192.0.2.7:8786``.
     seconds : float, optional
-        Longest time for one item, counted from when its worker has it.
+        Longest time for one item. When a worker begins with one is not told, so that what takes longer is given up
+        once it could have been worked on for twice that time.
     """
 
     is_local = False
@@ -60,7 +65,7 @@ class ClusterPool:
         try:
             import distributed
         except ImportError as exc:
-            how = "pip install 'buslens[cluster]'"
+            how = 'pip install "buslens[cluster]"'
             raise UsageError(f"--scheduler needs a library that is not installed: {how}") from exc
         # That a connection is lost is told in a sentence, not with the traces that the library logs.
         logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
@@ -94,7 +99,11 @@ class ClusterPool:
         import distributed
 
         wait: Any = distributed.wait
-        running: dict[Any, tuple[I, float]] = {}
+        # In the order in which they were handed out, each with the time since when it may be worked on.
+        running: dict[Any, tuple[I, float | None]] = {}
+        # A worker that dies throws suspicion on all that it had; each of these is tried once more, by itself.
+        suspects: deque[I] = deque()
+        alone: Any = None
         source = iter(items)
         is_over = False
         while True:
@@ -105,8 +114,11 @@ class ClusterPool:
                 except StopIteration:
                     is_over = True
                     break
-                future = self._client.submit(function, item, pure=False)
-                running[future] = item, time.monotonic()
+                running[self._client.submit(function, item, pure=False)] = item, None
+            if is_over and not running and suspects:
+                item = suspects.popleft()
+                alone = self._client.submit(function, item, pure=False)
+                running[alone] = item, None
             if not running:
                 return
             try:
@@ -122,8 +134,12 @@ class ClusterPool:
                 finished = {future for future in running if future.status != "pending"}
             for future in finished:
                 item, _ = running.pop(future)
-                yield item, self._outcome(future)
+                outcome = self._outcome(future)
                 future.release()
+                if isinstance(outcome, Failure) and outcome.trouble is Trouble.DIED and future is not alone:
+                    suspects.append(item)
+                else:
+                    yield item, outcome
             yield from self._given_up(running)
 
     def _lost(self) -> BuslensError:
@@ -138,13 +154,15 @@ class ClusterPool:
         except OSError as exc:
             raise self._lost() from exc
 
-    def _given_up(self, running: dict[Any, tuple[I, float]]) -> Iterator[tuple[I, Failure]]:
+    def _given_up(self, running: dict[Any, tuple[I, float | None]]) -> Iterator[tuple[I, Failure]]:
         if self._seconds is None:
             return
-        waiting = len(running) / max(self._threads, 1)
-        for future, (item, since) in list(running.items()):
-            # When a worker has begun is not told; at worst it had all the others before this one.
-            if time.monotonic() - since > self._seconds * max(waiting, 1.0):
+        now = time.monotonic()
+        # Those that were handed out first, as many as there are threads: a worker may have begun with them.
+        for future, (item, since) in list(islice(running.items(), self._threads)):
+            if since is None:
+                running[future] = item, now
+            elif now - since > _DOUBT * self._seconds:
                 del running[future]
                 future.cancel()
                 longest = format_duration(round(self._seconds * NS_PER_S))

@@ -39,6 +39,12 @@ def scheduler() -> Iterator[str]:
         yield cluster.scheduler_address
 
 
+def warm_up(scheduler: str) -> None:
+    """Let the workers import what they need, so that it does not count as the time of an item."""
+    with ClusterPool(scheduler) as pool:
+        list(pool.each(do, [("count", number) for number in range(12)]))
+
+
 class TestEach:
     """Every item is yielded once, with what came of it."""
 
@@ -56,6 +62,21 @@ class TestEach:
     def test_what_a_function_raises_is_raised_here(self, scheduler: str) -> None:
         with ClusterPool(scheduler) as pool, pytest.raises(ValueError, match="item 7"):
             list(pool.each(do, [("wrong", 7)]))
+
+    def test_waiting_for_a_worker_is_no_work(self, scheduler: str) -> None:
+        """Each item takes less than is allowed, and the last ones wait for longer than that until they begin."""
+        items = [("pause", number) for number in range(8)]
+        warm_up(scheduler)
+        with ClusterPool(scheduler, seconds=2) as pool:
+            assert dict(pool.each(do, items)) == {item: item[1] for item in items}
+
+    def test_what_takes_too_long_is_given_up(self, scheduler: str) -> None:
+        warm_up(scheduler)
+        with ClusterPool(scheduler, seconds=1) as pool:
+            found = dict(pool.each(do, [("linger", 0), ("count", 1)]))
+        late = found["linger", 0]
+        assert isinstance(late, Failure)
+        assert (late.trouble, late.reason, found["count", 1]) == (Trouble.TIME, "not done within 1 s", 1)
 
     def test_nobody_answers(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(cluster_module, "_CONNECT_S", 0.5)

@@ -100,6 +100,10 @@ def do(item: tuple[str, int]) -> int:
         os._exit(3)
     if what == "sleep":
         time.sleep(60)
+    if what == "pause":
+        time.sleep(1)
+    if what == "linger":
+        time.sleep(6)
     if what == "eat":
         return len(bytearray(2_000_000_000))
     if what == "greedy":

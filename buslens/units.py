@@ -14,6 +14,8 @@ NS_PER_S: Final = 1_000_000_000
 """Nanoseconds per second."""
 NS_PER_MIN: Final = 60 * NS_PER_S
 """Nanoseconds per minute."""
+NS_PER_DAY: Final = 86_400 * NS_PER_S
+"""Nanoseconds per day."""
 
 _DURATION: Final = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*(ns|us|µs|ms|s|min)\s*", re.ASCII)
 _FACTORS: Final = {

@@ -23,7 +23,7 @@ from buslens.rehearsal.messages import LAYOUTS
 from buslens.rehearsal.recorder import record
 from buslens.rehearsal.scenario import Onset, Recorder, Scenario
 from buslens.rehearsal.streams import Streams
-from buslens.units import NS_PER_S
+from buslens.units import NS_PER_DAY, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -34,8 +34,6 @@ if TYPE_CHECKING:
 
 FIRST_DAY: Final = 20_514
 """Days from 1970-01-01 to the first day of every fleet, 2026-03-02."""
-NS_PER_DAY: Final = 86_400 * NS_PER_S
-"""Nanoseconds per day."""
 COLDEST_DAY: Final = 20_468
 """The middle of January 2026, in days from 1970-01-01."""
 BACKGROUND_IDS: Final = 3

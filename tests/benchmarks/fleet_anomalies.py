@@ -30,9 +30,9 @@ from support.rehearsed_fleets import Recorded, in_columns, recorded_fleet
 from support.trials import interval
 
 from buslens.checks.findings import Outcome
-from buslens.fleet.anomalies.columns import NS_PER_DAY
 from buslens.fleet.model import AnomalyKind
 from buslens.rehearsal.fleet import FIRST_DAY, Ailment
+from buslens.units import NS_PER_DAY
 
 AILING = {Ailment.SLOW_MOTOR: 4, Ailment.RETRIES: 2, Ailment.MESSAGE_LOST: 1, Ailment.CYCLE_CHANGED: 1}
 SHOWS = {

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from buslens.units import NS_PER_DAY
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -13,8 +15,6 @@ CENSORED: Final = -1
 """Latest end of a delay of which no upper end is known: the step had not come when it was no longer waited for."""
 UNDATED: Final = -1
 """Day of a capture of which nobody knows when it was recorded."""
-NS_PER_DAY: Final = 86_400_000_000_000
-"""Nanoseconds per day."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.fleet.anomalies import drift, outliers, retries, traffic, wording
-from buslens.fleet.anomalies.columns import NS_PER_DAY
 from buslens.fleet.anomalies.medians import grouped_medians
 from buslens.fleet.anomalies.season import season
 from buslens.fleet.model import AnomalyKind
+from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

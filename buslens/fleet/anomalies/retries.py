@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from buslens.units import NS_PER_DAY
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -44,7 +46,7 @@ class Rise:
 def rising_retries(tries: Tries) -> list[Rise]:
     """Return for each vehicle with enough days how its tries went."""
     dated = tries.recorded_ns >= 0
-    day = tries.recorded_ns[dated] // 86_400_000_000_000
+    day = tries.recorded_ns[dated] // NS_PER_DAY
     pairs, place = np.unique(np.stack([tries.vehicle[dated], day]), axis=1, return_inverse=True)
     again = np.zeros(pairs.shape[1], dtype=np.bool_)
     np.logical_or.at(again, place.ravel(), tries.tries[dated] > 1)

@@ -28,8 +28,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.fleet.anomalies.columns import NS_PER_DAY
 from buslens.fleet.anomalies.medians import grouped_medians
+from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

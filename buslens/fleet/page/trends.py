@@ -15,6 +15,7 @@ from buslens.fleet.page.calendar import crossing_words, period
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis, dates, ticks
 from buslens.fleet.views import NO_UPPER_END, UNDATED
+from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
     from buslens.fleet.views import DelayColumns
     from buslens.report.record.markup import Markup
 
-NS_PER_DAY: Final = 86_400_000_000_000
-"""Nanoseconds per day."""
 SLOPE: Final = "slope_ms_per_day"
 """Number that an anomaly has which is a matter of time."""
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.checks.findings import Verdict
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.skew import FEEDBACKS
+from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 LATELY: Final = 10
 """How many of a vehicle's last captures count at least."""
-LATELY_NS: Final = 14 * 86_400_000_000_000
+LATELY_NS: Final = 14 * NS_PER_DAY
 """How far before its last capture all count, ns: two weeks."""
 
 _IGNITION: Final = re.compile(r"\bignition\b")

@@ -7,13 +7,14 @@ import pytest
 from support.rehearsed_fleets import GROUP, SKEWS, in_columns, recorded_fleet
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.anomalies.columns import NS_PER_DAY, UNDATED, StepDelays
+from buslens.fleet.anomalies.columns import UNDATED, StepDelays
 from buslens.fleet.anomalies.compare import compare_delays
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.find import find_anomalies, told
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import AnomalyKind, DelayRow, HandshakeRow, Job, Judged, TrafficRow
 from buslens.rehearsal.fleet import Ailment
+from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buslens.fleet.anomalies.columns import NS_PER_DAY, UNDATED, Tries
+from buslens.fleet.anomalies.columns import UNDATED, Tries
 from buslens.fleet.anomalies.retries import rising_retries
+from buslens.units import NS_PER_DAY
 
 
 def tries(days: dict[int, list[int]]) -> Tries:

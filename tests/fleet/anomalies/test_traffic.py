@@ -5,8 +5,9 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from buslens.fleet.anomalies.columns import NS_PER_DAY, Traffic
+from buslens.fleet.anomalies.columns import Traffic
 from buslens.fleet.anomalies.traffic import _final_run, cycle_changes, message_changes
+from buslens.units import NS_PER_DAY
 
 SECOND = 1_000_000_000
 

@@ -130,9 +130,12 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
 
 
 def _stretches_in(truth: Truth, run: Run) -> NDArray[np.int8]:
-    """Return the values that a truth has within a run; a run of nothing but FALSE, which is 0, was none."""
+    """Return the values that a truth has within a run, and perhaps the FALSE right behind it.
+
+    FALSE is 0: a run of nothing else was none.
+    """
     first = int(np.searchsorted(truth.at_ns, run.from_ns, side="right")) - 1
-    last = int(np.searchsorted(truth.at_ns, run.to_ns, side="right" if run.at_end else "left"))
+    last = int(np.searchsorted(truth.at_ns, run.to_ns, side="right"))
     return truth.value[first:last]
 
 

@@ -112,7 +112,6 @@ def _pulses(truth: Truth, scene: Scene) -> Iterator[_Pulse]:
             unseen = unseen or "the log does not show its end"
         else:
             unseen = unseen or "the capture ends in it"
-        whole = begin_since is not None and end_seen is not None
         # Between two frames it may have broken off for a while: then these are two.
         parts = [
             int(stops_ns[index] - truth.at_ns[index]) for index in range(first, last + 1) if truth.value[index] == TRUE
@@ -122,7 +121,7 @@ def _pulses(truth: Truth, scene: Scene) -> Iterator[_Pulse]:
             ended=Span(earliest_ns=end_since, latest_ns=end_seen),
             shortest_ns=min(parts),
             longest_ns=max(parts),
-            most_ns=end_seen - begin_since if whole and end_seen and begin_since is not None else None,
+            most_ns=None if begin_since is None or end_seen is None else end_seen - begin_since,
             unseen=unseen,
         )
 

@@ -182,7 +182,7 @@ class _Run:
         self.stop, self.stop_words = self._find_stop(following)
 
     def _find_stop(self, following: Edge | None) -> tuple[Edge | None, str]:
-        stop, words = following, "the start came again" if following else ""
+        stop, words = following, "the start came again"
         if self.rule.abandon is not None:
             abandon = _first(self.scene, self.rule.abandon, ends_after_ns=self.start.seen_ns)
             if abandon is not None and (stop is None or abandon.seen_ns < stop.seen_ns):
@@ -289,7 +289,7 @@ class _Run:
     ) -> Finding | None:
         """Judge a step whose change did not come; None if it was abandoned before it could be judged."""
         deadline_ns = reference.seen_ns + step.within_ns
-        prior = None if reference_name is None else self._prior(step, reference)
+        prior = self._prior(step, reference)
         if prior is not None:
             self.found[step.name] = prior
             self._note_end(reference.seen_ns)

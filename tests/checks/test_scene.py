@@ -317,6 +317,7 @@ class TestLasting:
         same = ("presences", "first_ns", "end_ns", "is_timed", "seams_ns")
         assert [getattr(lasting, name) for name in same] == [getattr(of, name) for name in same]
         assert lasting.seams_ns
+        assert lasting.is_timed
         untimed = Scene(timelines=of.timelines, presences={}, first_ns=0, end_ns=5, is_timed=False)
         assert not untimed.lasting().is_timed
 

@@ -232,6 +232,11 @@ class TestMeasuredCycle:
         timeline = timelines(at_once(frames, None), frames)["plain"]
         assert (timeline.period_ns, timeline.timeout_ns) == (10, CYCLES_PER_TIMEOUT * 10)
 
+    def test_timeout_that_is_given_counts(self) -> None:
+        """Even where that of another signal of the message has to be measured."""
+        frames = [Frame(10 * index) for index in range(20)]
+        assert timelines(at_once(frames, None), frames)["when 1"].timeout_ns == 7
+
     @pytest.mark.parametrize(("more", "period"), [(0, 10), (MEASURED_INTERVALS * 3, 10)])
     def test_only_the_first_intervals_count(self, more: int, period: int) -> None:
         """A unit that sends ever faster later on has the cycle that it began with."""

@@ -250,6 +250,9 @@ class _Fleet:
         known = fleet_summary(ledger)
         if not known.captures:
             raise UsageError("no capture was found that could be judged")
+        if not done.listed:
+            # A folder that is empty for once must not look like a fleet that is well.
+            self._problem("no capture was found that could be judged; what is told rests on earlier runs alone")
         self.console.progress("comparing the fleet")
         expected = {name: load(group)[0].expected for name, group in self.groups.items()}
         skews = {step for one in expected.values() for step in skew_steps(one)}

@@ -156,6 +156,20 @@ class TestRun:
         assert len(rows(tmp_path / "out")) == 2
         assert "was not found by the last one" in (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
 
+    def test_a_folder_that_has_become_empty_is_no_fleet_that_is_well(
+        self, tmp_path: Path, place: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        words = (
+            tmp_path / "logs", "--expectations", place / "signal_defs" / "steering_lock.toml", "-o", tmp_path / "out"
+        )  # fmt: skip
+        (tmp_path / "logs").mkdir()
+        shutil.copy(SAMPLES / NAMES[0], tmp_path / "logs" / "a.log")
+        assert fleet(capsys, *words)[0] == 0
+        (tmp_path / "logs" / "a.log").unlink()
+        status, _, err = fleet(capsys, *words)
+        assert status == 2
+        assert "what is told rests on earlier runs alone" in err
+
     def test_the_second_run_links_the_pages_of_the_first(
         self, ran: Ran, place: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:

@@ -141,6 +141,25 @@ class TestBothEnds:
         frames = values([(0, 0), (100, 1)])
         assert entries(build(frames, lag=7, timeout=50))[-1].since == 0
 
+    def test_lag_says_nothing_across_a_seam(self) -> None:
+        frames = [*values([(0, 0)]), Frame(20, data=(1, 1, 0, 0), segment=1), Frame(40, data=(0, 1, 0, 0), segment=1)]
+        assert entries(build(frames, lag=3, seams=[5])) == [
+            Entry(0, -1, 0, Why.KNOWN),
+            Entry(5, 0, UNKNOWN, Why.SEAM),
+            Entry(20, 0, 1, Why.KNOWN),
+            Entry(40, 36, 0, Why.KNOWN),
+        ]
+
+    def test_lag_where_a_segment_begins_with_a_frame(self) -> None:
+        """It lies behind the seam, and the frame that follows it has no seam before it."""
+        frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(12, data=(0, 1, 0, 0), segment=1)]
+        found = entries(build(frames, lag=1, seams=[5]))
+        assert [(entry.state, entry.since) for entry in found] == [(0, -1), (UNKNOWN, 0), (1, 0), (0, 10)]
+
+    def test_of_frames_of_one_stamp_the_first_may_show_nothing_new(self) -> None:
+        """A change lies before the moment that shows it, though a frame of that stamp still had the old value."""
+        assert entries(build(values([(0, 0), (10, 0), (10, 1)])))[-1] == Entry(10, 9, 1, Why.KNOWN)
+
 
 class TestUnknown:
     """What the log does not show is unknown, with the reason."""
@@ -186,6 +205,19 @@ class TestUnknown:
             Entry(0, -1, 0, Why.KNOWN),
             Entry(5, 0, UNKNOWN, Why.SEAM),
             Entry(20, 0, 0, Why.KNOWN),
+        ]
+
+    def test_seam_right_behind_a_frame(self) -> None:
+        frames = [Frame(0), Frame(4), Frame(20, segment=1)]
+        assert entries(build(frames, seams=[5]))[1] == Entry(5, 4, UNKNOWN, Why.SEAM)
+
+    def test_seam_before_the_first_frame(self) -> None:
+        """Nothing was seen before it: what the first frame shows may have come about as early as the capture began."""
+        frames = [Frame(0, 0x303), Frame(20, segment=1)]
+        assert entries(build(frames, seams=[5])) == [
+            Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN),
+            Entry(5, -1, UNKNOWN, Why.SEAM),
+            Entry(20, -1, 0, Why.KNOWN),
         ]
 
     def test_timeout_that_runs_out_at_a_seam(self) -> None:

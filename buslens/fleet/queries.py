@@ -52,7 +52,7 @@ __all__ = [
     "worst_finding",
 ]
 
-_GRAVITY: Final = (
+GRAVITY: Final = (
     Outcome.MISSING,
     Outcome.OUT_OF_ORDER,
     Outcome.VIOLATED,
@@ -176,7 +176,7 @@ def worst_finding(ledger: Ledger, vehicle: str) -> FoundRow | None:
     The gravest is a thing that must never be (a rule of kind "never"), then what is missing, out of order, otherwise
     violated, late, early, and at last what is undecided. That is an order for looking, not a judgement on danger.
     """
-    ranks = [ledger.number(outcome.value) for outcome in _GRAVITY]
+    ranks = [ledger.number(outcome.value) for outcome in GRAVITY]
     rank = " ".join(f"WHEN {number} THEN {place}" for place, number in enumerate(ranks, 1) if number is not None)
     query = (
         f"SELECT {_FINDING_COLUMNS} FROM {STANDING} CROSS JOIN finding ON finding.judgement = judgement.id "  # noqa: S608

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, cast
 
-from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Verdict
 from buslens.fleet import queries
 from buslens.fleet.asking import STANDING, sound
 from buslens.fleet.ledger_file import as_text
@@ -28,8 +28,6 @@ MOST_TRENDS: Final = 60
 """Drifts that are drawn."""
 MOST_DOUBTS: Final = 40
 """Sorts of what is undecided that are told."""
-
-_GRAVITY: Final = (Outcome.MISSING, Outcome.OUT_OF_ORDER, Outcome.VIOLATED, Outcome.LATE, Outcome.EARLY)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +96,7 @@ def moment_to_see(ledger: Ledger, one: Standing) -> tuple[CaptureRow, FindingRow
             one.faults,
             key=lambda fault: (
                 not is_about_ignition(fault),
-                _GRAVITY.index(fault.finding.outcome),
+                queries.GRAVITY.index(fault.finding.outcome),
                 -order.index(fault.capture),
             ),
             default=None,

@@ -223,7 +223,6 @@ class MessageLog:
             period = self.period_ns
             measured = None if period is None else CYCLES_PER_TIMEOUT * period
             self.timeouts_ns = [measured if limit is None else limit for limit in self.timeouts_ns]
-            self._reset()
             for run in held:
                 self._process(run)
 
@@ -253,13 +252,8 @@ class MessageLog:
             self._process(run)
             return
         self._unmeasured.append(run)
-        self.first_ns = int(run.time_ns[0]) if self.first_ns == NEVER else self.first_ns
         if self._cadence.count >= MEASURED_INTERVALS:
             self.finish()
-
-    def _reset(self) -> None:
-        self.first_ns = self.last_ns = NEVER
-        self.frames = 0
 
     def _process(self, run: _Run) -> None:
         times = run.time_ns

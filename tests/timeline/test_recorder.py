@@ -12,7 +12,15 @@ from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Fram
 
 from buslens.capture.frames import Flag, Seam
 from buslens.timeline.build import build_timeline
-from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, MEASURED_INTERVALS, NO_TIMEOUT, Recorder, Track
+from buslens.timeline.recorder import (
+    CYCLES_PER_TIMEOUT,
+    MEASURED_INTERVALS,
+    NO_TIMEOUT,
+    Cadence,
+    Recorder,
+    Rows,
+    Track,
+)
 
 if TYPE_CHECKING:
     from buslens.timeline.model import Timeline
@@ -99,6 +107,21 @@ class TestRuns:
             take(recorder, piece)
         recorder.finish()
         assert_same(timelines(recorder, frames), timelines(at_once(frames, timeout), frames))
+        for log in recorder.messages:
+            mine = (0x101, None) if log.message is ANYWHERE else (0x202, 1)
+            assert log.frames == sum(
+                frame.can_id == mine[0] and not frame.flags and mine[1] in {None, frame.channel} for frame in frames
+            )
+
+    @pytest.mark.parametrize("between", [Frame(3, 0x303, segment=1), Frame(3, data=(0, 2, 0, 0), segment=1)])
+    def test_seam_that_is_long_past(self, between: Frame) -> None:
+        """Behind a seam a role is known again by its own next frame only, however many others come first."""
+        frames = [Frame(0), between, between._replace(time=5), Frame(6, segment=1)]
+        recorder = Recorder(tracks(NO_TIMEOUT))
+        for frame in frames:
+            take(recorder, [frame])
+        found = timelines(recorder, frames)["when 1"]
+        assert (found.seen_ns.tolist(), found.state.tolist()) == ([0, 1, 6], [0, -1, 0])
 
 
 def joined(frames: list[Frame], cuts: list[int], timeout: int | None) -> Recorder:
@@ -258,8 +281,24 @@ class TestMeasuredCycle:
         assert timeline.state.tolist() == [0]
 
     def test_seam_is_no_interval(self) -> None:
-        frames = [Frame(0), Frame(10), Frame(500, segment=1), Frame(510, segment=1)]
-        assert timelines(at_once(frames, None), frames)["plain"].period_ns == 10
+        frames = [Frame(0), Frame(10), Frame(500, segment=1), Frame(530, segment=1)]
+        timeline = timelines(at_once(frames, None), frames)["plain"]
+        assert (timeline.period_ns, timeline.timeout_ns) == ((10 + 30) // 2, CYCLES_PER_TIMEOUT * 20)
+
+    @pytest.mark.parametrize("run", [1, 7, 70, 150, 1000])
+    def test_exactly_so_many_intervals(self, run: int) -> None:
+        """Half of them of 10 ns, half of 20, and none of the longer ones behind, in runs of any length."""
+        half = MEASURED_INTERVALS // 2
+        times = np.cumsum([0, *[10] * half, *[20] * half, *[30] * 100])
+        cadence = Cadence()
+        for start in range(0, len(times), run):
+            cadence.add(times[start : start + run], starts_segment=False)
+            cadence.add(times[:0], starts_segment=False)
+        assert (cadence.count, cadence.period_ns) == (MEASURED_INTERVALS, 15)
+
+    def test_of_nothing(self) -> None:
+        assert Cadence().period_ns is None
+        assert [len(array) for array in Rows().arrays()] == [0, 0, 0, 0]
 
     def test_multiplexed_signal_has_its_own_period(self) -> None:
         """A signal that every fifth frame carries is seen at a fifth of the message's rate."""
@@ -275,6 +314,7 @@ class TestMemory:
     def kept(recorder: Recorder) -> int:
         rows = [rows for log in recorder.messages for rows in log.rows]
         numbers = sum(array.size for it in rows for array in it.arrays())
+        numbers += sum(run.time_ns.size for log in recorder.messages for run in log._unmeasured or ())
         return numbers + sum(part.size for log in recorder.messages for part in log._cadence._parts)
 
     @pytest.mark.parametrize("timeout", [NO_TIMEOUT, 50, None])

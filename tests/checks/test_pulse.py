@@ -92,6 +92,7 @@ class TestLength:
             (95, 110 - 1e-6, "; about one frame per 5 ms would decide"),
             (80, 105, "; about one frame per 5 ms would decide"),
             (90, 105, "; about one frame per 5 ms would decide"),
+            (90 + 1e-6, 105, "; about one frame per 5 ms would decide"),
             (90, 100, ", and so near the limit that a faster recording may not decide it"),
         ],
     )
@@ -174,7 +175,10 @@ class TestInterruption:
         """Two pulses of 200 ms, or one of 400 ms: a verdict has to fit both."""
         assert self.relay(least, most).outcome.value == outcome
 
-    @pytest.mark.parametrize(("least", "outcome"), [(290, "undecided"), (90, "met"), (90 + 2e-6, "undecided")])
+    @pytest.mark.parametrize(
+        ("least", "outcome"),
+        [(90 + 1e-6, "met"), (90 + 2e-6, "undecided"), (290, "undecided"), (290 + 1e-6, "undecided")],
+    )
     def test_unequal_parts(self, least: float, outcome: str) -> None:
         """Longer than 90 ms and longer than 290 ms with a break, longer than 390 ms without."""
         either = State(

@@ -26,7 +26,9 @@ from buslens.report.words import (
     OUTCOME_WORDS,
     VERDICT_WORDS,
     WRONG_SIGN,
+    capitalised,
     clean,
+    counted,
     limit_words,
     seconds,
     span_words,
@@ -81,7 +83,7 @@ def text(comparison: Comparison, *, width: int | None = None, painted: bool = Fa
 def conclusion_sentence(comparison: Comparison) -> str:
     """Return what the two sides add up to, and what is missing for more."""
     word = CONCLUSION_WORDS[comparison.conclusion]
-    return f"{word[:1].upper()}{word[1:]}: {_why(comparison)}"
+    return f"{capitalised(word)}: {_why(comparison)}"
 
 
 def side_words(compared: Compared, side: Side) -> str:
@@ -120,7 +122,7 @@ def proof_lines(proof: Proof) -> Iterator[str]:
     if proof.history_interval is not None and failed:
         low, high = proof.history_interval
         yield (
-            f"before: failed in {failed} of {_counted(of, 'handshake')}{told} "
+            f"before: failed in {failed} of {counted(of, 'handshake')}{told} "
             f"(95 % interval of that rate {_percent(low)} to {_percent(high)})"
         )
     else:
@@ -132,14 +134,14 @@ def proof_lines(proof: Proof) -> Iterator[str]:
         return
     if proof.missing:
         yield (
-            f"{_counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there, "
+            f"{counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there, "
             f"{proof.missing} missing"
         )
     else:
-        yield f"{_counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there"
+        yield f"{counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there"
     if proof.unchanged is not None and not proof.missing and proof.unchanged > 1 - CONFIDENCE:
         yield (
-            f"the rate before is itself known only from {_counted(of, 'handshake')}: with that doubt counted in, so "
+            f"the rate before is itself known only from {counted(of, 'handshake')}: with that doubt counted in, so "
             f"much would come by chance with {_percent(proof.unchanged)} (Fisher's exact test)"
         )
 
@@ -317,7 +319,7 @@ def _lacking(comparison: Comparison) -> Iterator[str]:
     for proof in comparison.proofs:
         if proof.missing:
             yield (
-                f"{_counted(proof.missing, 'clean handshake')} of {clean(proof.rule)} "
+                f"{counted(proof.missing, 'clean handshake')} of {clean(proof.rule)} "
                 f"{'is' if proof.missing == 1 else 'are'} missing ({proof.needed} needed, {proof.after.clean} there)"
             )
     for quiet in comparison.quiets:
@@ -349,12 +351,8 @@ def _three(proof: Proof) -> str:
 def _trials(trials: Trials) -> str:
     if not trials.judged and not trials.unjudged:
         return "no handshake"
-    words = f"{_counted(trials.clean, 'clean handshake')}, {trials.failed} failed"
+    words = f"{counted(trials.clean, 'clean handshake')}, {trials.failed} failed"
     return f"{words}, {trials.unjudged} called off or undecided, which prove nothing" if trials.unjudged else words
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number:,} {thing}{'' if number == 1 else 's'}"
 
 
 def _times(number: int) -> str:

@@ -14,7 +14,7 @@ from buslens.definitions.j1939 import group_number
 from buslens.definitions.model import ByteOrder, Kind
 from buslens.report.document import SCHEMA
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import DOUBT_SIGN, WRONG_SIGN, clean
+from buslens.report.words import DOUBT_SIGN, WRONG_SIGN, clean, counted
 from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
@@ -168,7 +168,7 @@ def _report(definitions: Definitions, shown: Definitions, find: str | None) -> I
         for problem in notes if find is not None else notes[:_MOST_NOTES]:
             yield _item(DOUBT_SIGN, clean(str(problem)), Ink.PLAIN)
         if find is None and len(notes) > _MOST_NOTES:
-            more = _counted(len(notes) - _MOST_NOTES, "more note")
+            more = counted(len(notes) - _MOST_NOTES, "more note")
             yield _item(DOUBT_SIGN, f"{more}; --json lists them all", Ink.PLAIN)
     yield paragraph()
     yield paragraph(Piece(_summary(definitions, shown, find), Ink.STRONG))
@@ -178,7 +178,7 @@ def _message(message: Message) -> Iterator[Paragraph]:
     facts = [f"0x{message.can_id:X}{' (29 bits)' if message.is_extended else ''}"]
     if message.is_j1939:
         facts.append(f"J1939 group {group_number(message.can_id)}")
-    facts.append(_counted(message.length, "byte"))
+    facts.append(counted(message.length, "byte"))
     if message.cycle_ns is not None:
         facts.append(f"every {exact_duration(message.cycle_ns)}")
     if message.senders:
@@ -196,7 +196,7 @@ def _message(message: Message) -> Iterator[Paragraph]:
 
 
 def _facts(signal: Signal) -> Iterator[str]:
-    bits = _counted(signal.length, "bit")
+    bits = counted(signal.length, "bit")
     kind = "" if signal.kind is Kind.UNSIGNED else f" {signal.kind.value}"
     big = ", big endian" if signal.order is ByteOrder.MOTOROLA and signal.length > 8 else ""
     yield f"{bits}{kind} from bit {signal.start}{big}"
@@ -237,13 +237,9 @@ def _item(mark: str, words: str, ink: Ink) -> Paragraph:
 
 def _summary(definitions: Definitions, shown: Definitions, find: str | None) -> str:
     if find is not None and not shown.messages:
-        return f"Nothing in {_counted(len(definitions.messages), 'message')} has to do with '{clean(find)}'."
+        return f"Nothing in {counted(len(definitions.messages), 'message')} has to do with '{clean(find)}'."
     signals = sum(len(message.signals) for message in shown)
     found = f" with '{clean(find)}'" if find is not None else ""
-    summary = f"{_counted(len(shown.messages), 'message')}, {_counted(signals, 'signal')}{found}"
+    summary = f"{counted(len(shown.messages), 'message')}, {counted(signals, 'signal')}{found}"
     lost = sum(not problem.is_note for problem in definitions.problems)
-    return f"{summary}; {_counted(lost, 'thing')} left out." if lost else f"{summary}."
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+    return f"{summary}; {counted(lost, 'thing')} left out." if lost else f"{summary}."

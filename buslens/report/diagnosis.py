@@ -13,7 +13,7 @@ from buslens.causes.advice import Step
 from buslens.causes.signs import Shown
 from buslens.report.cautions import CAUTIONS
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import DOUBT_SIGN, MET_SIGN, VERDICT_WORDS, WRONG_SIGN, clean, moment
+from buslens.report.words import DOUBT_SIGN, MET_SIGN, VERDICT_WORDS, WRONG_SIGN, capitalised, clean, counted, moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -87,7 +87,7 @@ def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         where = "" if len(diagnosis.results) == 1 else f"  ({clean(it.path)})"
         yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=Ink.WRONG)
     if undecided:
-        yield _item(DOUBT_SIGN, f"{_counted(len(undecided), 'sign')} undecided, no evidence either way")
+        yield _item(DOUBT_SIGN, f"{counted(len(undecided), 'sign')} undecided, no evidence either way")
 
 
 def _when(observation: Observation) -> str:
@@ -238,7 +238,7 @@ def last_line(diagnosis: Diagnosis) -> str:
             return "Nothing to explain: every rule is met, and the log shows nothing out of the ordinary."
         case Step.REPAIR:
             repairs = " ".join(clean(cause.repair) for cause in first.causes)
-            found = f"{_capitalised(clean(first.title))} ({share(first.posterior)})."
+            found = f"{capitalised(clean(first.title))} ({share(first.posterior)})."
             again = "" if not _is_work(first) else " Then record again, and compare the two."
             return f"{found} {repairs}{again}"
         case Step.EXAMINE if len(advice.hypotheses) == 1:
@@ -258,14 +258,6 @@ def _is_work(hypothesis: Hypothesis) -> bool:
 
 def _item(mark: str, words: str, *, ink: Ink = Ink.PLAIN) -> Paragraph:
     return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number} {thing}{'' if number == 1 else 's'}"
-
-
-def _capitalised(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 text         one capture
 closing      several captures, summed up
+recording    how a capture was recorded
 small_print  what is allowed by a finding's rule, and why
 notes        what is no finding
 """
@@ -24,6 +25,7 @@ from buslens.report.words import (
     OUTCOME_WORDS,
     VERDICT_WORDS,
     clean,
+    counted,
     limit_words,
     moment,
     place,
@@ -86,7 +88,7 @@ def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None
     listed = [piece for part in parts for piece in (Piece(", "), part)][1:]
     total = counts.total() + unusable
     paragraphs = list(_cautions()) if counts[Verdict.FAULTY] else []
-    paragraphs.append(paragraph(Piece(_counted(total, "capture") + ": ", Ink.STRONG), *listed))
+    paragraphs.append(paragraph(Piece(counted(total, "capture") + ": ", Ink.STRONG), *listed))
     return render(paragraphs, width=width, painted=painted)
 
 
@@ -115,13 +117,14 @@ def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
 
 def _header(result: Result) -> Iterator[Paragraph]:
     yield paragraph(Piece(clean(result.path), Ink.STRONG))
-    yield paragraph(", ".join(_recording(result.tally)), indent=_MARGIN)
+    yield paragraph(", ".join(recording(result.tally)), indent=_MARGIN)
     judged = [f"judged by {clean(result.expectations.path)}"]
     yield paragraph(Piece(", ".join(judged), Ink.FAINT), indent=_MARGIN)
 
 
-def _recording(tally: Tally) -> Iterator[str]:
-    frames = _counted(tally.frames, "frame")
+def recording(tally: Tally) -> Iterator[str]:
+    """Yield how a capture was recorded: how much, in which format, when, and what of it could not be read."""
+    frames = counted(tally.frames, "frame")
     if tally.first_ns is None or tally.last_ns is None:
         yield frames
     elif tally.clock is Clock.MISSING:
@@ -135,7 +138,7 @@ def _recording(tally: Tally) -> Iterator[str]:
         zone = " UTC" if tally.clock is Clock.WALL else " by the recorder's clock"
         yield f"recorded {recorded:%Y-%m-%d %H:%M:%S}{zone}"
     if tally.broken:
-        yield f"{_counted(tally.broken, 'line')} skipped"
+        yield f"{counted(tally.broken, 'line')} skipped"
 
 
 def recorded_start(tally: Tally) -> datetime | None:
@@ -231,7 +234,7 @@ def _met_steps(met: Sequence[Finding]) -> str:
         by_step.setdefault(finding.step or "", []).append(finding)
     runs = len({finding.handshake for finding in met})
     steps = "; ".join(_met_step(step, found) for step, found in by_step.items())
-    return steps if runs == 1 else f"{_counted(runs, 'handshake')}: {steps}"
+    return steps if runs == 1 else f"{counted(runs, 'handshake')}: {steps}"
 
 
 def _met_step(step: str, found: Sequence[Finding]) -> str:
@@ -254,7 +257,7 @@ def _hull(spans: Sequence[Span]) -> Span:
 def _met_throughout(met: Sequence[Finding]) -> str:
     if len(met) == 1 and met[0].reason:
         return clean(met[0].reason)
-    return f"met {_counted(sum(finding.count or 1 for finding in met), 'time')}"
+    return f"met {counted(sum(finding.count or 1 for finding in met), 'time')}"
 
 
 def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:
@@ -269,7 +272,7 @@ def notes(result: Result) -> Iterator[str]:
     for line, reason, start in tally.skipped:
         yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
     if tally.broken > len(tally.skipped):
-        yield f"{_counted(tally.broken - len(tally.skipped), 'more line')} skipped"
+        yield f"{counted(tally.broken - len(tally.skipped), 'more line')} skipped"
     for run in result.handshakes:
         name = f"{clean(run.rule)} {run.number}, {moment(run.start.earliest_ns, result.origin_ns)}"
         if run.abandoned:
@@ -290,7 +293,3 @@ def _verdict(result: Result) -> Paragraph:
     word = VERDICT_WORDS[result.verdict]
     ink = _VERDICT_INKS[result.verdict]
     return paragraph(Piece(sentence[: len(word)], ink), Piece(sentence[len(word) :], Ink.STRONG))
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number:,} {thing}{'' if number == 1 else 's'}"

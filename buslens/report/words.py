@@ -2,6 +2,7 @@
 
 clean            text from a file of the user's, fit to be shown
 file_name        a file's name without its folder
+counted          how many of a thing there are
 seconds          a time in seconds, to the millisecond
 moment           a moment of a capture, counted from its first frame
 span_words       a length of time with its doubt
@@ -66,7 +67,9 @@ __all__ = [
     "VERDICT_WORDS",
     "WHY_WORDS",
     "WRONG_SIGN",
+    "capitalised",
     "clean",
+    "counted",
     "file_name",
     "limit_words",
     "moment",
@@ -124,6 +127,15 @@ def file_name(path: str) -> str:
     ('car.log', 'car.log')
     """
     return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path
+
+
+def counted(number: int, thing: str) -> str:
+    """Return how many of a thing there are.
+
+    >>> counted(1, "frame"), counted(4191, "frame")
+    ('1 frame', '4,191 frames')
+    """
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
 
 
 def seconds(duration_ns: int) -> str:
@@ -190,9 +202,10 @@ def verdict_sentence(result: Result) -> str:
     word = VERDICT_WORDS[result.verdict]
     summary = clean(result.summary)
     if not summary or summary.lower().startswith(word):
-        return _capitalised(summary or f"{word}.")
-    return f"{_capitalised(word)}: {summary}"
+        return capitalised(summary or f"{word}.")
+    return f"{capitalised(word)}: {summary}"
 
 
-def _capitalised(text: str) -> str:
+def capitalised(text: str) -> str:
+    """Return text that begins a sentence."""
     return text[:1].upper() + text[1:]

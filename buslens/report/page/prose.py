@@ -5,11 +5,10 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome, Verdict
 from buslens.report.cautions import CAUTIONS
 from buslens.report.ink import Tone
-from buslens.report.text import notes, recorded_start, small_print
+from buslens.report.text import notes, recording, small_print
 from buslens.report.words import (
     IDLE_SIGN,
     OUTCOME_WORDS,
@@ -17,7 +16,6 @@ from buslens.report.words import (
     file_name,
     moment,
     place,
-    seconds,
     sign,
 )
 
@@ -77,18 +75,7 @@ def light_ink(*, bare: bool = False) -> str:
 
 def facts(result: Result) -> str:
     """Return how the recording is and what it was judged by, one line."""
-    tally = result.tally
-    parts = [f"{tally.frames:,} frame{'' if tally.frames == 1 else 's'}"]
-    if tally.first_ns is not None and tally.last_ns is not None and tally.clock is not Clock.MISSING:
-        parts[0] += f" in {seconds(tally.last_ns - tally.first_ns)}"
-    if tally.format:
-        parts.append(clean(tally.format))
-    recorded = recorded_start(tally)
-    if recorded is not None:
-        zone = "UTC" if tally.clock is Clock.WALL else "by the recorder's clock"
-        parts.append(f"recorded {recorded:%Y-%m-%d %H:%M:%S} {zone}")
-    if tally.broken:
-        parts.append(f"{tally.broken:,} line{'' if tally.broken == 1 else 's'} skipped")
+    parts = list(recording(result.tally))
     if result.expectations.path:
         parts.append(f"judged by {clean(file_name(result.expectations.path))}")
     return ", ".join(parts)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.frames import Clock
 from buslens.causes.compare import Change
 from buslens.checks.findings import Outcome
 from buslens.checks.verdict import worst_first
@@ -19,7 +18,7 @@ from buslens.report.comparison import (
 from buslens.report.diagnosis import share
 from buslens.report.record.markup import Markup, join, table, tag
 from buslens.report.record.teaching import TEACHING
-from buslens.report.text import recorded_start
+from buslens.report.text import recording
 from buslens.report.words import (
     OUTCOME_WORDS,
     VERDICT_WORDS,
@@ -268,16 +267,7 @@ def _finding_row(finding: Finding, result: Result) -> tuple[str, str, str, Marku
 
 
 def _recording(result: Result) -> str:
-    tally = result.tally
-    words = [f"{result.path}: {VERDICT_WORDS[result.verdict]}", f"{tally.frames:,} frames"]
-    if tally.first_ns is not None and tally.last_ns is not None:
-        words[-1] += f" in {seconds(tally.last_ns - tally.first_ns)}"
-    recorded = recorded_start(tally)
-    if recorded is not None:
-        zone = "UTC" if tally.clock is Clock.WALL else "by the recorder's clock"
-        words.append(f"recorded {recorded:%Y-%m-%d %H:%M:%S} {zone}")
-    if tally.broken:
-        words.append(f"{tally.broken} lines skipped")
+    words = [f"{result.path}: {VERDICT_WORDS[result.verdict]}", *recording(result.tally)]
     if result.unexercised:
         words.append(f"nothing to judge for {', '.join(result.unexercised)}")
     return "; ".join(words)

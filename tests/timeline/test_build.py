@@ -150,6 +150,10 @@ class TestBothEnds:
             Entry(40, 36, 0, Why.KNOWN),
         ]
 
+    def test_lag_narrows_before_a_seam_too(self) -> None:
+        frames = [*values([(0, 0), (10, 1)]), Frame(20, data=(1, 1, 0, 0), segment=1)]
+        assert entries(build(frames, lag=3, seams=[15]))[1] == Entry(10, 6, 1, Why.KNOWN)
+
     def test_lag_where_a_segment_begins_with_a_frame(self) -> None:
         """It lies behind the seam, and the frame that follows it has no seam before it."""
         frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(12, data=(0, 1, 0, 0), segment=1)]
@@ -270,6 +274,15 @@ class TestNumbers:
         found = build(values([(0, 120), (10, 120), (20, 95)]), message=message, signal=signal, number=True)
         assert found.value.tolist() == pytest.approx([12.0, 9.5])
         assert found.is_number
+
+    def test_only_changes_are_entries(self) -> None:
+        """Also where two recordings of one value were joined."""
+        front, back = (Recorder([Track(name="u", message=ANYWHERE, signal=PLAIN, timeout_ns=NO_TIMEOUT)]) for _ in "ab")
+        front.take(columns(values([(0, 7), (5, 3)])))
+        back.take(columns(values([(10, 3), (15, 7)])))
+        front.join(back)
+        found = build_timeline(front.messages[0], 0, states={}, unit="", lag_ns=None, seams=[], first_ns=0, end_ns=15)
+        assert (found.seen_ns.tolist(), found.value.tolist()) == ([0, 5, 15], [7.0, 3.0, 7.0])
 
     def test_not_a_number(self) -> None:
         signal = Signal(name="F", start=0, length=16, kind=Kind.FLOAT)

@@ -195,7 +195,9 @@ class TestEndings:
     @posix
     def test_ctrl_c(self) -> None:
         code = (
-            "import buslens.cli, time, sys\n"
+            "import buslens.cli, signal, time, sys\n"
+            # Whoever runs the tests may have Ctrl-C ignored, which is inherited.
+            "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
             "def wait(*_): print('ready', flush=True); time.sleep(60)\n"
             "buslens.cli._run_command = wait\n"
             "sys.exit(buslens.cli.main(['check', 'x.log']))"

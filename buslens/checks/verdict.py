@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Handshake
     from buslens.expectations.model import AnyRule
 
-_WORST_FIRST: Final = (
+WORST_FIRST: Final = (
     Outcome.MISSING,
     Outcome.VIOLATED,
     Outcome.OUT_OF_ORDER,
@@ -22,6 +22,7 @@ _WORST_FIRST: Final = (
     Outcome.UNDECIDED,
     Outcome.MET,
 )
+"""The order in which a person wants to read outcomes; not a judgement on danger."""
 
 
 class _Found(Protocol):
@@ -38,7 +39,7 @@ _F = TypeVar("_F", bound=_Found)
 
 def worst_first(findings: Iterable[_F]) -> list[_F]:
     """Return findings as a person wants to read them: faults, then doubts, then the rest, each in order of time."""
-    return sorted(findings, key=lambda it: (_WORST_FIRST.index(it.outcome), it.time_ns or 0))
+    return sorted(findings, key=lambda it: (WORST_FIRST.index(it.outcome), it.time_ns or 0))
 
 
 def add_up(

@@ -4,7 +4,6 @@
     vehicles            each vehicle with its counts
     captures_of         the captures of a vehicle, with their verdicts
     findings_of         what is not met in them
-    worst_finding       the gravest of these
     troubles            captures without a verdict
     steps               steps of sequences with their limits
     delays_of_step      one step over the whole fleet, in columns
@@ -49,18 +48,7 @@ __all__ = [
     "tries_of",
     "troubles",
     "vehicles",
-    "worst_finding",
 ]
-
-GRAVITY: Final = (
-    Outcome.MISSING,
-    Outcome.OUT_OF_ORDER,
-    Outcome.VIOLATED,
-    Outcome.LATE,
-    Outcome.EARLY,
-    Outcome.UNDECIDED,
-)
-"""Outcomes, the gravest first; before them all comes a thing that must never be, and was."""
 
 _CAPTURE_COLUMNS: Final = (
     "capture.id, address, vehicle, capture.grouping, recorded_ns, is_named, size, verdict, trouble, summary, met, "
@@ -168,25 +156,6 @@ def findings_of(
             return []
         found = [_found(ledger, row) for row in ledger.rows(query, (number, *values))]
     return [one for one in found if one.finding.outcome.is_fault or not faults_only]
-
-
-def worst_finding(ledger: Ledger, vehicle: str) -> FoundRow | None:
-    """Return the gravest finding of a vehicle, among equals the one recorded last; None if there is none.
-
-    The gravest is a thing that must never be (a rule of kind "never"), then what is missing, out of order, otherwise
-    violated, late, early, and at last what is undecided. That is an order for looking, not a judgement on danger.
-    """
-    ranks = [ledger.number(outcome.value) for outcome in GRAVITY]
-    rank = " ".join(f"WHEN {number} THEN {place}" for place, number in enumerate(ranks, 1) if number is not None)
-    query = (
-        f"SELECT {_FINDING_COLUMNS} FROM {STANDING} CROSS JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
-        "WHERE vehicle = ? AND copy = 0 ORDER BY "
-        f"CASE WHEN kind = ? AND outcome <> ? THEN 0 ELSE CASE outcome {rank} END END, recorded_ns DESC, address, "
-        "place LIMIT 1"
-    )
-    with sound(ledger):
-        values = [ledger.number(text) for text in (vehicle, "never", Outcome.UNDECIDED.value)]
-        return next((_found(ledger, row) for row in ledger.rows(query, values)), None)
 
 
 def troubles(ledger: Ledger) -> Iterator[TroubleRow]:

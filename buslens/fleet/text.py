@@ -9,7 +9,7 @@ from buslens.fleet.page.entries import headline, why
 from buslens.fleet.page.sections import TROUBLE_WORDS, state_sentence
 from buslens.report.cautions import CAUTIONS
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import clean
+from buslens.report.words import clean, counted
 from buslens.units import NS_PER_S, format_duration
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def progress_line(progress: Progress) -> str:
     if progress.total is None:
         parts.append(f"{progress.done:,} captures so far, more are still being found")
     else:
-        parts.append(f"{progress.done:,} of {_counted(progress.total, 'capture')}")
+        parts.append(f"{progress.done:,} of {counted(progress.total, 'capture')}")
     if progress.rate is not None:
         parts.append(_rate(progress.rate))
     if progress.known:
@@ -86,7 +86,7 @@ def run_sentence(done: RunSummary) -> str:
     if done.copies:
         parts.append(f"{done.copies:,} read, and the same as one that is known")
     rate = f" ({_rate(done.judged / done.seconds)})" if done.judged and done.seconds > 0 else ""
-    return f"{_counted(done.listed, 'capture')} in {_rough(done.seconds)}: {', '.join(parts)}{rate}."
+    return f"{counted(done.listed, 'capture')} in {_rough(done.seconds)}: {', '.join(parts)}{rate}."
 
 
 def not_found_sentence(count: int) -> str:
@@ -98,7 +98,7 @@ def not_found_sentence(count: int) -> str:
     was, stays = (
         ("was", "it stays in the ledger and counts") if count == 1 else ("were", "they stay in the ledger and count")
     )
-    return f"At least {_counted(count, 'capture')} that earlier runs judged {was} not found by the last one; {stays}."
+    return f"At least {counted(count, 'capture')} that earlier runs judged {was} not found by the last one; {stays}."
 
 
 def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iterator[Paragraph]:
@@ -139,7 +139,7 @@ def _troubles(view: FleetView) -> Iterator[Paragraph]:
         return
     yield paragraph(Piece("Without a verdict", Ink.STRONG))
     for trouble, (count, rows) in view.troubles.items():
-        yield paragraph(f"{_counted(count, 'capture')} {TROUBLE_WORDS[trouble]}, such as:", indent=_MARGIN)
+        yield paragraph(f"{counted(count, 'capture')} {TROUBLE_WORDS[trouble]}, such as:", indent=_MARGIN)
         yield paragraph(f"{clean(rows[0].address)}: {clean(rows[0].summary)}", indent=_MARGIN, hang=2 * _MARGIN)
     yield paragraph()
 
@@ -153,10 +153,6 @@ def _rate(per_second: float) -> str:
     if per_second < 1:
         return f"{60 * per_second:,.1f} per minute"
     return f"{per_second:,.{0 if per_second >= 100 else 1}f} per second"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def _rough(seconds: float) -> str:

@@ -165,7 +165,6 @@ def main() -> None:
             timed("this vehicle, last year: findings", ask(queries.findings_of), vehicles)
             timed("this vehicle, last year: delays", ask(queries.delays_of_vehicle), vehicles)
             timed("this vehicle, last year: traffic", ask(queries.traffic_of), vehicles)
-            timed("this vehicle: worst finding", lambda vehicle, *_: queries.worst_finding(ledger, vehicle), vehicles)
             once("fleet: summary", lambda: queries.fleet_summary(ledger))
             once("fleet: vehicles", lambda: queries.vehicles(ledger))
             once("fleet: steps", lambda: queries.steps(ledger))

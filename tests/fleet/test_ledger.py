@@ -39,7 +39,6 @@ def read_everything(ledger: Ledger) -> list[object]:
     answers: list[object] = [queries.fleet_summary(ledger), list(queries.troubles(ledger)), queries.anomalies(ledger)]
     for row in queries.vehicles(ledger):
         answers += [row, queries.captures_of(ledger, row.vehicle), queries.findings_of(ledger, row.vehicle)]
-        answers += [queries.worst_finding(ledger, row.vehicle)]
         traffic = queries.traffic_of(ledger, row.vehicle)
         answers += [traffic.identifiers, traffic.frames.tolist()]
         answers += [queries.address_of(ledger, number) for number in traffic.capture.tolist()]

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from support.ledgers import DAY_NS, START_NS, fill, generated, jobs, judged, scratch
 from support.remembered import Memory
 
-from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Verdict
 from buslens.fleet import queries
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED, DelayColumns
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     Pairs = list[tuple[Job, Judged]]
 
 NEVER = -(2**70)
-GRAVITY = [Outcome.MISSING, Outcome.OUT_OF_ORDER, Outcome.VIOLATED, Outcome.LATE, Outcome.EARLY, Outcome.UNDECIDED]
 
 
 def when(pair: tuple[Job, Judged]) -> int | None:
@@ -174,14 +173,6 @@ def compare_vehicle(ledger: Ledger, row: queries.VehicleRow, own: Pairs) -> None
     assert [one.finding for one in findings] == [one for _, result in own for one in result.findings]
     faults = queries.findings_of(ledger, row.vehicle, faults_only=True)
     assert faults == [one for one in findings if one.finding.outcome.is_fault]
-    worst = queries.worst_finding(ledger, row.vehicle)
-    assert (worst is None) == (not findings)
-    if worst is not None:
-        grave = [gravity(one.finding.kind, one.finding.outcome) for one in findings]
-        best = [one for one, rank in zip(findings, grave, strict=True) if rank == min(grave)]
-        assert worst in best
-        latest = max(NEVER if one.recorded_ns is None else one.recorded_ns for one in best)
-        assert (NEVER if worst.recorded_ns is None else worst.recorded_ns) == latest
 
     of_steps = queries.delays_of_vehicle(ledger, row.vehicle)
     assert set(of_steps) == {(one.rule, one.step) for _, result in own for one in result.delays}
@@ -203,10 +194,6 @@ def compare_vehicle(ledger: Ledger, row: queries.VehicleRow, own: Pairs) -> None
         for (_, result), date in zip(own, map(column_date, own), strict=True)
         for one in result.traffic
     )
-
-
-def gravity(kind: str, outcome: Outcome) -> int:
-    return 0 if kind == "never" and outcome is not Outcome.UNDECIDED else 1 + GRAVITY.index(outcome)
 
 
 class TestAnswers:
@@ -268,7 +255,6 @@ class TestOneVehicleLastYear:
         ledger._connection.set_trace_callback(asked.append)
         queries.captures_of(ledger, "car0001", since_ns=START_NS)
         queries.findings_of(ledger, "car0001", since_ns=START_NS)
-        queries.worst_finding(ledger, "car0001")
         queries.delays_of_vehicle(ledger, "car0001")
         queries.traffic_of(ledger, "car0001")
         queries.tries_of(ledger, vehicle="car0001")
@@ -281,7 +267,6 @@ class TestOneVehicleLastYear:
     def test_unknown_names(self, ledger: Ledger) -> None:
         assert queries.captures_of(ledger, "car9") == []
         assert queries.findings_of(ledger, "car9") == []
-        assert queries.worst_finding(ledger, "car9") is None
         assert queries.delays_of_vehicle(ledger, "car9") == {}
         assert queries.traffic_of(ledger, "car9").identifiers == ()
         assert queries.tries_of(ledger, vehicle="car9").vehicles == ()

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 from urllib.parse import quote
 
 from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.page.calendar import crossing_words, day, minute, period
 from buslens.fleet.page.urgency import Urgency, is_about_ignition
-from buslens.fleet.queries import GRAVITY
 from buslens.report.record.markup import Markup, join, tag
 from buslens.report.words import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, OUTCOME_WORDS, VERDICT_WORDS, WRONG_SIGN
 
@@ -159,7 +159,7 @@ def _groups(one: Standing) -> dict[tuple[str, str | None, Outcome, bool], list[F
         groups.setdefault(key, []).append(fault)
     ordered = sorted(
         groups.items(),
-        key=lambda item: (not item[0][3], item[0][1] is None, GRAVITY.index(item[0][2]), -len(item[1]), item[0][0]),
+        key=lambda item: (not item[0][3], item[0][1] is None, WORST_FIRST.index(item[0][2]), -len(item[1]), item[0][0]),
     )
     return dict(ordered)
 

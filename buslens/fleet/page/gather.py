@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, cast
 
 from buslens.checks.findings import Verdict
+from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet import queries
 from buslens.fleet.asking import STANDING, sound
 from buslens.fleet.ledger_file import as_text
@@ -96,7 +97,7 @@ def moment_to_see(ledger: Ledger, one: Standing) -> tuple[CaptureRow, FindingRow
             one.faults,
             key=lambda fault: (
                 not is_about_ignition(fault),
-                queries.GRAVITY.index(fault.finding.outcome),
+                WORST_FIRST.index(fault.finding.outcome),
                 -order.index(fault.capture),
             ),
             default=None,

@@ -448,6 +448,9 @@ def scan(
         at = 0
         index = 0
         if reason == IS_FRAME:
+            # 001 is channel 1; without its zeros a number of at most 65535 also fits the table of labels.
+            while text[label] == 48 and label + 1 < label_end:
+                label += 1
             index = s[CHANNEL]
             if same_channel(text, label, code, s, labels) != label_end:
                 index = channel_of(text, label, label_end, s, labels)

@@ -97,9 +97,9 @@ def scan_wide(
     wide : int64[n], the eight bytes of text from each place on.
     """
     p = start
-    # The ten digits and the point of the seconds that the last line had, and their worth.
+    # The ten digits and the point of the seconds that the last line had, and their worth; -1: none, as no text is.
     upper = 0
-    lower = 0
+    lower = -1
     second = 0
     while p < stop:
         if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
@@ -186,10 +186,11 @@ def scan_wide(
             if s[STOP] != END:
                 return q
             if s[FRAMES] != frames and text[p] == 40 and text[p + 11] == 46:
-                upper = wide[p + 1]
-                lower = wide[p + 9] & 0xFFFFFF
                 stamp, _ = seconds(text, p + 1, code)
-                second = stamp // 1_000_000_000 * 1_000_000_000
+                if stamp >= 1_000_000_000_000_000_000:  # only ten digits make so much, and the point is behind them
+                    upper = wide[p + 1]
+                    lower = wide[p + 9] & 0xFFFFFF
+                    second = stamp // 1_000_000_000 * 1_000_000_000
             p = q
             continue
         p = q + 1

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
     BROKEN_LINE,
+    CHANNELS,
     COUNT,
     END,
     EVERYTHING,
@@ -14,6 +15,7 @@ from buslens.capture._scan_kernel import (
     FULL,
     LINES,
     MOST_WORDS,
+    NO_SUCH_ID,
     REASON,
     REMOTE,
     ROOM,
@@ -21,6 +23,8 @@ from buslens.capture._scan_kernel import (
     STAMP_LIMIT,
     STAMP_RANGE,
     STOP,
+    TOO_MANY_CHANNELS,
+    TOO_MUCH_DATA,
     WORD_ROOM,
     WORDS,
     count_error_classes,
@@ -56,7 +60,8 @@ def take(
 ) -> int:
     """Take frames from start to stop; return where it came back, with s[STOP] saying why.
 
-    A frame counts as a line. A frame whose stamp is out of range is broken.
+    A frame counts as a line. A frame that there cannot be, or whose stamp is out of range, is broken: readers of
+    others hand on whatever stands in a file.
     """
     i = start
     while i < stop:
@@ -64,10 +69,18 @@ def take(
             s[STOP] = FULL
             return i
         stamp = from_time[i]
+        identifier = from_id[i]
+        flag = from_flags[i]
         at = -AXIS_LIMIT
         s[STOP] = BROKEN_LINE
         s[REASON] = STAMP_RANGE
-        if -STAMP_LIMIT < stamp < STAMP_LIMIT:
+        if identifier > (0x1FFFFFFF if flag & 5 else 0x7FF):
+            s[REASON] = NO_SUCH_ID
+        elif from_length[i] > 8 * MOST_WORDS:
+            s[REASON] = TOO_MUCH_DATA
+        elif from_channel[i] >= s[CHANNELS]:
+            s[REASON] = TOO_MANY_CHANNELS
+        elif -STAMP_LIMIT < stamp < STAMP_LIMIT:
             at = place_in_time(stamp, s)
             if at == -AXIS_LIMIT and s[STOP] == SEAM:
                 return i
@@ -75,8 +88,6 @@ def take(
         if at == -AXIS_LIMIT:
             return i + 1
         s[FRAMES] += 1
-        identifier = from_id[i]
-        flag = from_flags[i]
         if flag & 4:
             count_error_classes(identifier, s)
             wanted = s[EVERYTHING] != 0

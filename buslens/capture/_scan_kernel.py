@@ -123,7 +123,9 @@ BAD_STAMP: Final = 3
 BAD_FRACTION: Final = 4
 STAMP_RANGE: Final = 5
 BAD_LABEL: Final = 6
-DAMAGED: Final = 7
+#: Of frames that another reader has made.
+NO_SUCH_ID: Final = 7
+TOO_MUCH_DATA: Final = 8
 #: Codes from here on belong to the format.
 FORMAT_REASON: Final = 16
 
@@ -263,7 +265,8 @@ def same_channel(text: Numbers, p: int, code: Numbers, s: Slots, labels: Numbers
 def channel_of(text: Numbers, p: int, stop: int, s: Slots, labels: Slots) -> int:
     """Return the index of the label from p to stop, entering it if it is new; -1 if there is no room.
 
-    Only for lines that are known to be frames: a broken line must not invent a channel.
+    Only for lines that are known to be frames: a broken line must not invent a channel. Only for labels of fewer than
+    LABEL_ROOM characters, which the caller sees to: a longer one would be written over others, and beyond the table.
     """
     n = s[CHANNELS]
     size = stop - p

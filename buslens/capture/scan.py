@@ -42,6 +42,8 @@ _REASONS: Final = {
     k.BAD_FRACTION: "the time stamp has more than 9 decimals; a nanosecond is the finest that is read",
     k.STAMP_RANGE: "the time stamp, in seconds, is beyond the year 2096",
     k.BAD_LABEL: f"a channel name of 1 to {k.LABEL_ROOM - 1} characters was expected, such as can0",
+    k.NO_SUCH_ID: "an identifier above 7FF in a frame of 11 bits, or above 1FFFFFFF",
+    k.TOO_MUCH_DATA: "more than 64 bytes, which no frame has",
 }
 
 
@@ -189,7 +191,8 @@ class Scanner:
             if s[k.STOP] == k.END:
                 break
             if s[k.STOP] == k.BROKEN_LINE:
-                self._skip(s[k.LINES], _REASONS[s[k.REASON]], b"")
+                text = f"{frames.can_id[p - 1]:X} [{frames.length[p - 1]}]".encode()
+                self._skip(s[k.LINES], _REASONS[s[k.REASON]], text)
             else:
                 yield from self._make_room(s[k.STOP], s[k.LINES] + 1)
         yield from self._hand_on()

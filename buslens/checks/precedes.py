@@ -112,7 +112,8 @@ def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Sp
         return Outcome.MET, ""
     window_ns = since_ns + 1 - rule.within_ns
     hidden = scene.hidden(rule.first, window_ns - 1, seen_ns)
-    if hidden is not None and (hidden.since_ns >= scene.first_ns or hidden.is_seam):
+    # What is unknown only because the capture had just begun is told as that, below.
+    if hidden is not None and (max(hidden.since_ns, window_ns) >= scene.first_ns or hidden.is_seam):
         return (
             Outcome.UNDECIDED,
             f"{past(rule.then)}, but the log cannot tell whether '{rule.first.text}' came before: {hidden.why}",
@@ -130,7 +131,7 @@ def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Sp
             Outcome.VIOLATED,
             f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; limit {within}",
         )
-    if window_ns < scene.first_ns or hidden is not None:
+    if window_ns < scene.first_ns:
         shown = format_duration(max(since_ns - scene.first_ns, 0))
         return (
             Outcome.UNDECIDED,

@@ -190,7 +190,9 @@ class Scene:
         for role in self.occurrences(trigger).roles:
             zones = self.zones(role)
             # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
-            found += zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]
+            for zone in zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]:
+                if zone.since_ns < until_ns:
+                    found.append(_part_of(zone, self.timelines[role], since_ns - held_ns, until_ns))
         return min((zone for zone in found if zone.since_ns < until_ns), default=None)
 
     def lasting(self) -> Scene:
@@ -334,11 +336,28 @@ def _zones_of(timeline: Timeline) -> Iterator[Zone]:
     starts = np.flatnonzero(unknown & np.append(True, ~unknown[:-1]))
     stops = np.flatnonzero(unknown & np.append(~unknown[1:], True)) + 1
     for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-        seams = np.flatnonzero(timeline.why[start:stop] == Why.SEAM.value)
-        named = start + int(seams[0]) if len(seams) else start
-        yield Zone(
-            since_ns=int(timeline.since_ns[start]),
-            until_ns=int(timeline.seen_ns[stop]) if stop < len(timeline) else timeline.end_ns + 1,
-            why=f"{timeline.role} is unknown ({describe_why(timeline, named)})",
-            is_seam=bool(len(seams)),
-        )
+        until_ns = int(timeline.seen_ns[stop]) if stop < len(timeline) else timeline.end_ns + 1
+        yield _zone(timeline, start, stop, until_ns)
+
+
+def _part_of(zone: Zone, timeline: Timeline, since_ns: int, until_ns: int) -> Zone:
+    """Return what of a zone of a role can hide something in ``(since_ns, until_ns]``.
+
+    A role can be unknown for one reason after another, and only the reasons of then explain anything.
+    """
+    start, stop = np.searchsorted(timeline.since_ns, zone.since_ns), np.searchsorted(timeline.seen_ns, zone.until_ns)
+    first = max(np.searchsorted(timeline.seen_ns, since_ns, side="right") - 1, start)
+    past_last = min(np.searchsorted(timeline.since_ns, until_ns), stop)
+    return _zone(timeline, int(first), int(past_last), zone.until_ns)
+
+
+def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> Zone:
+    """Return the stretch of some entries of a timeline that are unknown; a clock that ran back is named first."""
+    seams = np.flatnonzero(timeline.why[start:stop] == Why.SEAM.value)
+    named = start + int(seams[0]) if len(seams) else start
+    return Zone(
+        since_ns=int(timeline.since_ns[start]),
+        until_ns=until_ns,
+        why=f"{timeline.role} is unknown ({describe_why(timeline, named)})",
+        is_seam=bool(len(seams)),
+    )

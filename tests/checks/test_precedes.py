@@ -270,12 +270,13 @@ class TestInFull:
 
     @pytest.mark.parametrize(("within", "outcome"), [(400, "violated"), (490, "violated"), (490 + 1e-6, "undecided")])
     def test_first_frame_comes_late(self, within: float, outcome: str) -> None:
-        """What may have come before a role's first frame is as unknown as what may have come before the capture."""
+        """What may have come before a role's first frame is unknown, whenever the capture began."""
         late = [sample for sample in lock() if sample[0] >= 1500]
         (finding,) = run(precedes(within), late).findings
         told = {
             "violated": f"{self.ON} without 'lock becomes free' in the {within} ms before",
-            "undecided": f"{self.ON} only 1.99 s after the capture began; 'lock becomes free' may have come before it",
+            "undecided": f"{self.ON}, but the log cannot tell whether 'lock becomes free' came before: lock is unknown"
+            " (its first frame has not come yet)",
         }
         # On came behind 1990 ms: by 490 ms, and a nanosecond, behind the first frame of the lock.
         assert (finding.outcome.value, finding.reason) == (outcome, told[outcome])
@@ -341,6 +342,23 @@ class TestInFull:
         first = [sample for sample in lock() if not 0 < sample[0] < 1800]
         (finding,) = run(precedes(2500), first, timeouts={"lock": 60}).findings
         assert "the log cannot tell whether 'lock becomes free' came before: lock is unknown" in finding.reason
+
+    @pytest.mark.parametrize(("within", "why"), [(300, "its value has no name"), (700, "its first frame has not come")])
+    def test_unknown_from_the_start(self, within: float, why: str) -> None:
+        """What one of two roles hides is not made up for by the other, which came too early."""
+        other = [(time, "odd") for time, _ in lock() if time >= 1500]
+        first = Trigger(
+            moments=(*becomes("lock", "free").moments, *becomes("other", "free").moments),
+            text="lock becomes free or other becomes free",
+        )
+        (finding,) = perform(
+            {"lock": lock(1000), "other": other, "ignition": ignition(2000)},
+            precedes(within, first=first),
+            also={"other": {"free", "locked"}},
+            unnamed={"other": {"odd"}},
+        ).findings
+        assert finding.outcome == Outcome.UNDECIDED
+        assert f"came before: other is unknown ({why}" in finding.reason
 
     @pytest.mark.parametrize(("within", "outcome"), [(500, "violated"), (500 + 1e-6, "undecided")])
     def test_least_delay_on_the_limit(self, within: float, outcome: str) -> None:

@@ -367,6 +367,38 @@ class TestHidden:
         zone = scene({"a": self.SILENT}, timeouts={"a": 50}, seams=[500.5]).zones("a")
         assert [(it.until_ns, it.is_seam) for it in zone] == [(600 * NS_PER_MS, True)]
 
+    #: Silent in (200, 400], of a value without a name in (400, 600], silent again in (600, 800].
+    ONE_AFTER_ANOTHER: ClassVar[Samples] = [
+        (time, "odd" if 400 <= time <= 600 else state) for time, state in without(without(line(), 200, 400), 600, 800)
+    ]
+
+    @pytest.mark.parametrize(
+        ("since", "why"),
+        [
+            (100, "its message has stopped"),
+            (399, "its message has stopped"),
+            (400, "its value has no name in the expectations"),
+            (649, "its value has no name in the expectations"),
+            (650, "its message has stopped"),
+        ],
+    )
+    def test_the_reason_of_then_is_told(self, since: float, why: str) -> None:
+        """A role can be unknown for one reason after another: that of the time before does not explain anything."""
+        of = scene({"a": self.ONE_AFTER_ANOTHER}, timeouts={"a": 50}, unnamed={"a": {"odd"}})
+        (whole,) = of.zones("a")
+        zone = of.hidden(becomes("a", "on"), since * NS_PER_MS, 1000 * NS_PER_MS)
+        assert zone is not None
+        assert zone.why == f"a is unknown ({why})"
+        assert zone.until_ns == whole.until_ns
+
+    @pytest.mark.parametrize(("since", "until", "is_seam"), [(100, 700, False), (100, 720, True), (730, 800, False)])
+    def test_a_seam_of_another_time_is_not_told(self, since: float, until: float, is_seam: bool) -> None:
+        odd: Samples = [(time, "odd" if time > 500 else state) for time, state in line()]
+        of = scene({"a": odd}, unnamed={"a": {"odd"}}, seams=[705])
+        zone = of.hidden(becomes("a", "on"), since * NS_PER_MS, until * NS_PER_MS)
+        assert zone is not None
+        assert zone.is_seam == is_seam
+
     def test_doubtful_occurrence(self) -> None:
         of = scene({"a": line(300), "b": line(until=200)})
         trigger = when(becomes("a", "on"), holds("b", "off"))

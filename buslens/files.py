@@ -12,6 +12,7 @@ from __future__ import annotations
 import errno
 import os
 import secrets
+import time
 from contextlib import contextmanager, suppress
 from difflib import get_close_matches
 from pathlib import Path
@@ -33,6 +34,22 @@ _REASONS: Final = {
     errno.ELOOP: "links that lead in a circle",
     errno.EINVAL: "the system does not accept this name or this device",
 }
+
+_ON_WINDOWS: Final = os.name == "nt"
+_WINDOWS_REASONS: Final = {
+    19: "the medium is write-protected",
+    21: "the drive is not ready",
+    32: "another program has it open; close it there",
+    33: "another program has locked it; close it there",
+    53: "this computer is not found on the network",
+    67: "this name is not found on the network",
+    206: "the name is too long",
+}
+"""Windows has numbers of its own, of which Python makes the few above (Windows, System Error Codes)."""
+_LONGEST_ON_WINDOWS: Final = 259
+"""Characters of a path, unless long paths are switched on (Windows, Maximum Path Length Limitation)."""
+_WAITS_S: Final = (0.05, 0.1, 0.2, 0.4)
+"""Between tries to give a file its name: on Windows a scanner may hold a new file (common practice, no source)."""
 
 
 def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
@@ -91,9 +108,10 @@ def replacing(path: str | Path) -> Iterator[Path]:
     temporary = target.with_name(f".tmp-{secrets.token_hex(6)}{''.join(target.suffixes[-2:])}")
     try:
         yield temporary
-        with suppress(FileNotFoundError):
-            temporary.chmod(target.stat().st_mode & 0o7777)
-        temporary.replace(target)
+        if not _ON_WINDOWS:  # rights come from the folder there, and what may not be written to could not be removed
+            with suppress(FileNotFoundError):
+                temporary.chmod(target.stat().st_mode & 0o7777)
+        _rename(temporary, target)
     except BaseException as exc:
         with suppress(OSError):
             temporary.unlink()
@@ -102,11 +120,22 @@ def replacing(path: str | Path) -> Iterator[Path]:
         raise
 
 
+def _rename(temporary: Path, target: Path) -> None:
+    for wait_s in _WAITS_S if _ON_WINDOWS else ():
+        try:
+            temporary.replace(target)
+        except PermissionError:
+            time.sleep(wait_s)
+        else:
+            return
+    temporary.replace(target)
+
+
 def _named(error: OSError, path: str | Path, written: Path) -> OSError:
     """Return an error with the name that the user knows: what fails in writing names none, or the temporary one."""
     if error.errno is None or error.filename not in {None, str(written)}:
         return error
-    return type(error)(error.errno, error.strerror, str(path))
+    return type(error)(error.errno, error.strerror, str(path), getattr(error, "winerror", None))
 
 
 def same_file(one: str | Path, other: str | Path) -> bool:
@@ -131,8 +160,24 @@ def explain(error: OSError, path: str | Path | None = None) -> str:
     if error.errno == errno.ENOENT:
         reason = _missing(Path(name)) if name else _missing_here()
     else:
-        reason = _REASONS.get(error.errno or 0) or error.strerror or str(error) or type(error).__name__
+        reason = (
+            (_windows_reason(error, name) if _ON_WINDOWS else "")
+            or _REASONS.get(error.errno or 0)
+            or error.strerror
+            or str(error)
+            or type(error).__name__
+        )
     return f"{name}: {reason}" if name else reason
+
+
+def _windows_reason(error: OSError, name: str) -> str:
+    """Say what Windows means where its answer is wider than that of other systems; empty where it is not."""
+    known = _WINDOWS_REASONS.get(getattr(error, "winerror", None) or 0, "")
+    if known or error.errno != errno.EACCES or not name:
+        return known
+    if Path(name).is_dir():
+        return _REASONS[errno.EISDIR]
+    return "no permission; another program may have it open, or it is read-only" if Path(name).exists() else ""
 
 
 def _missing_here() -> str:
@@ -147,6 +192,12 @@ def _missing_here() -> str:
 def _missing(path: Path) -> str:
     """Say what is not there: the folder, or the file and what stands in its place."""
     folder = path.parent
+    long = len(os.path.abspath(path)) if _ON_WINDOWS else 0  # noqa: PTH100 - links are part of it
+    if long > _LONGEST_ON_WINDOWS:
+        return (
+            f"no such file, or its path is too long: it has {long} characters, and Windows takes {_LONGEST_ON_WINDOWS} "
+            "unless it was told to take more"
+        )
     try:
         if not folder.is_dir():
             return f"there is no folder '{folder}'"

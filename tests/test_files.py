@@ -3,12 +3,14 @@ from __future__ import annotations
 import errno
 import os
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from buslens import files
 from buslens.files import explain, replacing, same_file, write_atomically
 
 posix = pytest.mark.skipif(os.name == "nt", reason="file rights and devices of POSIX")
@@ -82,6 +84,58 @@ class TestWriteAtomically:
         assert not Path("/dev/null").is_file()
 
 
+class RefusedError(PermissionError):
+    """What Windows raises; elsewhere the number of its own is not kept."""
+
+    winerror = 32
+
+
+class TestReplacingOnWindows:
+    """A file that a scanner holds for a moment is waited for; one that stays open is told, and nothing is lost."""
+
+    @pytest.fixture(autouse=True)
+    def windows(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(files, "_ON_WINDOWS", True)
+        monkeypatch.setattr(files, "_WAITS_S", (0, 0, 0))
+
+    @pytest.mark.parametrize(("refusals", "is_written"), [(0, True), (3, True), (4, False)])
+    def test_tries(self, refusals: int, is_written: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        target, replace, left = tmp_path / "a.csv", Path.replace, [refusals]
+        target.write_text("old")
+
+        def held(self: Path, other: Path) -> Path:
+            left[0] -= 1
+            if left[0] >= 0:
+                raise RefusedError(errno.EACCES, "Freigabeverletzung", str(self))
+            return replace(self, other)
+
+        monkeypatch.setattr(Path, "replace", held)
+        if is_written:
+            write_atomically(target, b"new")
+        else:
+            with pytest.raises(PermissionError) as caught:
+                write_atomically(target, b"new")
+            assert explain(caught.value) == f"{target}: another program has it open; close it there"
+        assert target.read_text() == ("new" if is_written else "old")
+        assert [entry.name for entry in tmp_path.iterdir()] == ["a.csv"]
+
+    @pytest.mark.skipif(os.name != "nt", reason="elsewhere an open file can be replaced, and one that is read-only")
+    @pytest.mark.parametrize("how", ["open", "read-only"])
+    def test_real(self, how: str, tmp_path: Path) -> None:
+        target = tmp_path / "a.csv"
+        target.write_text("old")
+        target.chmod(0o444 if how == "read-only" else 0o666)
+        with target.open() if how == "open" else nullcontext(), pytest.raises(PermissionError) as caught:
+            write_atomically(target, b"new")
+        assert explain(caught.value) in {
+            f"{target}: another program has it open; close it there",
+            f"{target}: no permission; another program may have it open, or it is read-only",
+        }
+        assert target.read_text() == "old"
+        assert [entry.name for entry in tmp_path.iterdir()] == ["a.csv"]
+        target.chmod(0o666)
+
+
 class TestSameFile:
     """Two names mean one file if they lead to it, however they are written."""
 
@@ -145,3 +199,28 @@ class TestExplain:
         with pytest.raises(PermissionError) as caught:
             file.read_bytes()
         assert explain(caught.value) == f"{file}: no permission"
+
+
+class TestExplainOnWindows:
+    """Windows says 'no permission' of folders and of open files, and 'no such file' of long names."""
+
+    @pytest.fixture(autouse=True)
+    def windows(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(files, "_ON_WINDOWS", True)
+
+    def test_folder(self, tmp_path: Path) -> None:
+        assert explain(PermissionError(errno.EACCES, "", str(tmp_path))).endswith("is a folder, where a file is wanted")
+
+    def test_what_the_c_library_does_not_tell(self, tmp_path: Path) -> None:
+        (tmp_path / "a.log").touch()
+        assert explain(PermissionError(errno.EACCES, "", str(tmp_path / "a.log"))).endswith(
+            "a.log: no permission; another program may have it open, or it is read-only"
+        )
+
+    def test_new_file(self, tmp_path: Path) -> None:
+        assert explain(PermissionError(errno.EACCES, "", str(tmp_path / "a.log"))).endswith("a.log: no permission")
+
+    def test_long_path(self, tmp_path: Path) -> None:
+        wanted = tmp_path / ("x" * 260)
+        said = explain(FileNotFoundError(errno.ENOENT, "", str(wanted)))
+        assert f"its path is too long: it has {len(str(wanted))} characters, and Windows takes 259" in said

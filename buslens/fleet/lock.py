@@ -6,6 +6,7 @@ process; the system's own lock does. What the file says beside the lock is for p
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import platform
@@ -85,11 +86,16 @@ class WriterLock:
 if sys.platform == "win32":
     import msvcrt
 
+    _HELD = {errno.EACCES, errno.EDEADLK, 0}
+    """What the C library says of a byte that another holds; the one of Wine says that it failed, and not why."""
+
     def _lock(file: BinaryIO) -> None:
         file.seek(_PLACE)
         try:
             msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except PermissionError as exc:
+        except OSError as exc:
+            if exc.errno not in _HELD:
+                raise
             raise BlockingIOError(exc.errno, exc.strerror) from exc
 
 else:

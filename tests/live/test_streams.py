@@ -110,7 +110,9 @@ class TestFollowing:
             assert self.next(stream) == b"four\n"
             assert "another file" in remarks[-1]
         path.write_bytes(b"5\n")
-        assert self.next(stream).endswith(b"5\n")
+        if os.name == "nt":
+            assert self.next(stream) == b"thr\n"
+        assert self.next(stream) == b"5\n"
         assert "cut short" in remarks[-1]
         stop.set()
         assert self.next(stream) == b""

@@ -177,7 +177,6 @@ class TestEndings:
         assert "KeyError: 'gone'" in shown
         assert shown.splitlines()[-1].startswith("buslens: this is a fault of the program")
 
-    @posix
     def test_closed_pipe(self) -> None:
         """As after ``| head``: no word on standard error."""
         code = "from buslens.cli import main; import sys; sys.stdin.read(); sys.exit(main(['--help']))"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
 import sys
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Final
@@ -38,6 +40,9 @@ class Console:
             with suppress(AttributeError, ValueError, OSError):
                 # A locale that cannot say a character must not end the report.
                 stream.reconfigure(errors="backslashreplace")
+                if not _is_terminal(stream):
+                    # What goes into a file or to a program is the same on every system.
+                    stream.reconfigure(newline="\n")
 
     @classmethod
     def of_process(cls, words: Sequence[str]) -> Console:
@@ -62,7 +67,7 @@ class Console:
         """Write to standard output, as it stands."""
         self._clear()
         if self._out is not None:
-            with _named("standard output"):
+            with _named(self._out, "standard output"):
                 self._out.write(text)
                 self._out.flush()
 
@@ -70,7 +75,7 @@ class Console:
         """Write bytes to standard output."""
         self._clear()
         if self._out is not None:
-            with _named("standard output"):
+            with _named(self._out, "standard output"):
                 self._out.flush()
                 self._out.buffer.write(data)
                 self._out.flush()
@@ -102,7 +107,8 @@ class Console:
         self._clear()
         for stream in (self._out, self._err):
             if stream is not None:
-                stream.flush()
+                with _named(stream):
+                    stream.flush()
 
     def close(self) -> None:
         """Let nothing more be written, nor fail when the process ends."""
@@ -132,13 +138,23 @@ def hush_libraries() -> None:
 
 
 @contextmanager
-def _named(stream: str) -> Iterator[None]:
-    """Say in what the system refuses which stream it was."""
+def _named(stream: Any, name: str | None = None) -> Iterator[None]:
+    """Say in what the system refuses which stream it was, and on every system in the same way that its reader went."""
     try:
         yield
     except OSError as exc:
-        exc.filename = exc.filename or stream
+        if os.name == "nt" and exc.errno == errno.EINVAL and _is_pipe(stream):
+            # So Windows refuses what nobody will read any more.
+            raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE)) from exc
+        exc.filename = exc.filename or name
         raise
+
+
+def _is_pipe(stream: Any) -> bool:
+    try:
+        return stat.S_ISFIFO(os.fstat(stream.fileno()).st_mode)
+    except (AttributeError, ValueError, OSError):
+        return False
 
 
 def _is_terminal(stream: Any) -> bool:

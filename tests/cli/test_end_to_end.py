@@ -69,6 +69,7 @@ class TestCheck:
         done = run("check", "logs/*", "--json", "--junit", "report.xml", folder=garage)
         assert done.returncode == 2
         assert done.stderr.decode().replace("\\", "/") == "buslens: logs/empty.log: the file is empty\n"
+        assert b"\r" not in done.stdout
         captures: list[dict[str, Any]] = json.loads(done.stdout)["captures"]
         assert [one["verdict"] for one in captures] == [None, "as_expected", "undecided", "faulty"]
         outcomes = {

@@ -14,10 +14,12 @@ Nothing is imported before it is asked for: ``import buslens`` is quick and impo
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Final
+# Not from typing: what comes before the program can answer Ctrl-C must take no time.
+TYPE_CHECKING = False
 
 if TYPE_CHECKING:
+    from typing import Final
+
     from buslens.capture.read import read_frames
     from buslens.checks.check import check
     from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, Span, Verdict
@@ -98,6 +100,8 @@ def __getattr__(name: str) -> object:
 
         value: object = version("buslens")
     elif name in _HOMES:
+        from importlib import import_module
+
         home, _, there = _HOMES[name].partition(":")
         value = getattr(import_module(home), there or name)
     else:

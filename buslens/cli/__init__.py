@@ -20,7 +20,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.cli.console import Console
-from buslens.cli.ending import Ended, ending_gently
+from buslens.cli.ending import Ended
 from buslens.cli.options import Parser
 from buslens.cli.status import Status
 from buslens.errors import BuslensError, UsageError, did_you_mean
@@ -68,7 +68,7 @@ options:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a command and return the exit status.
+    """Run a command and return the exit status; leave to the caller, who owns the process, what signals do to it.
 
     Parameters
     ----------
@@ -78,9 +78,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     console = Console.of_process(words)
     try:
-        with ending_gently():
-            status = _run(words, console)
-            console.flush()
+        status = _run(words, console)
+        console.flush()
     except Ended as exc:
         return _end(console, exc.status, "ended")
     except KeyboardInterrupt:

@@ -170,7 +170,9 @@ class TestPipes:
         """Whoever waits for a pipe through which nothing comes any more can be stopped."""
         log = Path(LOG).read_bytes() * 2
         assert len(log) > 1 << 17
-        ours = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); from buslens.cli import main"
+        ours = (
+            "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); from buslens.__main__ import main"
+        )
         running = subprocess.Popen(
             [sys.executable, "-c", f"{ours}; raise SystemExit(main())", "check", "-", *RULES],
             stdin=subprocess.PIPE,
@@ -290,7 +292,8 @@ class TestEnding:
         monkeypatch.setattr(Path, "write_bytes", ended)
         before = signal.signal(number, signal.SIG_DFL)
         try:
-            err = said(capsys, "rehearse", "retry", "-o", str(tmp_path / "x.log"), status=status)
+            with ending_gently():
+                err = said(capsys, "rehearse", "retry", "-o", str(tmp_path / "x.log"), status=status)
             assert signal.signal(number, signal.SIG_DFL) is signal.SIG_DFL
         finally:
             signal.signal(number, before)

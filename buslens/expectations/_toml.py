@@ -32,6 +32,7 @@ _ESCAPE: Final = re.compile(
 _DEEP: Final = re.compile(r"""(?:(?:(?<![A-Za-z0-9_-])[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){64}""")
 """A key of so many parts that `tomllib`, whose work grows with their square, would not come to an end."""
 _SHORT: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "\x1b", '"': '"', "\\": "\\"}
+_NO_BACKSLASH: Final = "in a path write '/' in place of each '\\', on Windows too"
 _PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 
 
@@ -225,6 +226,11 @@ def _source(path: str, lines: list[int], offset: int) -> Source:
     return Source(path, line, offset - lines[line - 1] + 1)
 
 
+def backslash_hint(name: str) -> str:
+    r"""Return a hint that ends an error text about a path in which ``\t`` or the like was taken for one sign."""
+    return f"; {_NO_BACKSLASH}" if any(sign < " " for sign in name) else ""
+
+
 def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
     """Say in our own form where tomllib stopped."""
     match = _PLACE.fullmatch(problem)
@@ -238,6 +244,8 @@ def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
     reason = match[1][:1].lower() + match[1][1:]
     shown = line if not match[2] else f"'{line[:60]}'"
     hint = '; a text stands in quotes, such as name = "lock handshake"' if reason == "invalid value" else ""
+    if "'\\'" in reason:
+        hint = f"; {_NO_BACKSLASH}"
     raise ExpectationError(f"this is not valid TOML: {reason}, at {shown}{hint}", source)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from buslens.errors import ExpectationError, Source, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations._toml import parse_document
+from buslens.expectations._toml import backslash_hint, parse_document
 from buslens.expectations._values import Values, type_words
 from buslens.expectations.model import (
     Agree,
@@ -117,7 +117,7 @@ def _definitions(values: Values, data: object, node: Node, *, needed: bool) -> t
         if file in found:
             values.wrong(place, f"'{name}' is named twice")
         elif needed and not _is_file(path):
-            beside = did_you_mean(name, _beside(path))
+            beside = backslash_hint(name) or did_you_mean(name, _beside(path))
             values.wrong(place, f"there is no file '{path}'; names are looked up beside this file{beside}")
         found.append(file)
     return tuple(found)

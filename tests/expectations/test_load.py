@@ -280,6 +280,14 @@ class TestDefinitionsFiles:
         assert str(caught.value).endswith("did you mean 'car.dbc'?")
         assert load_expectations(file, definitions_needed=False).definitions
 
+    def test_backslashes(self, tmp_path: Path) -> None:
+        r"""In quotes a path of Windows is no TOML or, worse, another path: ``\\t`` and ``\\n`` are single signs."""
+        file = tmp_path / "car.toml"
+        for path in (r"C:\logs\car.dbc", r"C:\temp\new.dbc"):
+            file.write_text(f'definitions = ["{path}"]\n' + HEAD, encoding="utf-8")
+            with pytest.raises(ExpectationError, match=r"; in a path write '/' in place of each '\\', on Windows too$"):
+                load_expectations(file)
+
     def test_the_expectations_file_itself(self, tmp_path: Path) -> None:
         with pytest.raises(ExpectationError, match=r"none\.toml: there is no such file"):
             load_expectations(tmp_path / "none.toml")

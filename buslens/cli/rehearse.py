@@ -13,11 +13,14 @@ example:
 
 from __future__ import annotations
 
+import errno
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buslens.cli.status import Status
 from buslens.errors import UsageError
+from buslens.files import write_atomically
 
 if TYPE_CHECKING:
     import argparse
@@ -73,10 +76,12 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
         console.result_bytes(rendered(rehearsal, rehearsal.form or "candump"))
     else:
+        beside = _signal_defs(Path(options.output).parent, replace=options.replace) if options.signal_defs else {}
         _write(rehearsal, Path(options.output), replace=options.replace)
         console.result(_sentence(rehearsal, options.output))
-        if options.signal_defs:
-            _write_signal_defs(Path(options.output).parent, replace=options.replace)
+        for path, data in beside.items():
+            path.parent.mkdir(exist_ok=True)
+            write_atomically(path, data)
     return Status.MET
 
 
@@ -111,18 +116,18 @@ def _write(rehearsal: Rehearsal, target: Path, *, replace: bool) -> None:
             raise UsageError(f"{target} is there already and holds something else; --replace replaces it")
 
 
-def _write_signal_defs(beside: Path, *, replace: bool) -> None:
-    """Write what goes with every simulated capture; nothing over what a user has changed."""
-    from buslens.cli.writing import demand_free, write_new
+def _signal_defs(beside: Path, *, replace: bool) -> dict[Path, bytes]:
+    """Return what goes with every simulated capture, by its place; nothing of a user's would be lost."""
+    from buslens.cli.writing import demand_free
     from buslens.defaults import FOLDER_NAME, demonstration_folder
 
-    files = {path.name: path.read_bytes() for path in sorted(demonstration_folder().iterdir()) if path.is_file()}
     folder = beside / FOLDER_NAME
-    for name, data in files.items():
-        demand_free(str(folder / name), data, replace=replace)
-    folder.mkdir(exist_ok=True)
-    for name, data in files.items():
-        write_new(str(folder / name), data, replace=replace)
+    if folder.exists() and not folder.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(folder))
+    files = {folder / path.name: path.read_bytes() for path in demonstration_folder().iterdir() if path.is_file()}
+    for path, data in sorted(files.items()):
+        demand_free(str(path), data, replace=replace)
+    return files
 
 
 def _listing(console: Console) -> str:

@@ -168,8 +168,15 @@ class TestSignalDefs:
         assert "steering_lock.toml is there already and holds something else" in capsys.readouterr().err
         assert rules.read_text() == "# mine\n"
         assert [path.name for path in rules.parent.iterdir()] == ["steering_lock.toml"]
+        assert list(tmp_path.iterdir()) == [rules.parent]
         assert main([*words, "--replace"]) == 0
         assert "format = 1" in rules.read_text()
+
+    def test_a_file_in_the_place_of_the_folder(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        (tmp_path / "signal_defs").touch()
+        assert main(["rehearse", "healthy", "-o", str(tmp_path / "a.log"), "--signal-defs"]) == 2
+        assert "signal_defs: a part of the path is a file" in capsys.readouterr().err
+        assert list(tmp_path.iterdir()) == [tmp_path / "signal_defs"]
 
     def test_standard_output(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["rehearse", "healthy", "-o", "-", "--signal-defs"]) == 2

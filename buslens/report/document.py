@@ -2,6 +2,9 @@
 
 Times are seconds from the capture's first frame, written out exactly: they are whole nanoseconds and are put
 down as decimals, never through binary floats, which cannot hold the nanoseconds of a wall clock.
+
+A seam has its ``time``, the ``line`` behind it, by how much the clock ran ``back`` there, and in ``stamp_lost`` whether
+it is none of the clock, but a stamp that counts from the line before and could not be read; ``back`` then says nothing.
 """
 
 from __future__ import annotations
@@ -58,7 +61,12 @@ def capture_entry(result: Result) -> Entry:
         "reordered": tally.reordered,
         "skipped": [{"line": line, "reason": why, "text": start} for line, why, start in tally.skipped],
         "seams": [
-            {"time": _seconds(seam.time_ns - origin), "line": seam.line, "back": _seconds(seam.back_ns)}
+            {
+                "time": _seconds(seam.time_ns - origin),
+                "line": seam.line,
+                "back": _seconds(seam.back_ns),
+                "stamp_lost": seam.is_lost,
+            }
             for seam in tally.seams
         ],
         "notes": list(dict.fromkeys((*tally.notes, *result.notes))),

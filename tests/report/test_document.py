@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.handmade import ORIGIN_NS, broken_tally, handshake, ms, pulse_finding, result, step_finding, tally
 
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, Seam
 from buslens.checks.findings import Limit, Outcome, Result, Span, Verdict
 from buslens.report.document import capture_entry, document, dumps, error_entry
 
@@ -87,8 +87,13 @@ class TestContract:
         assert found["skipped"] == [
             {"line": 812, "reason": "odd number of digits in the data", "text": "(1.0) can0 1#1"}
         ]
-        assert found["seams"] == [{"time": 6.0, "line": 900, "back": 4.0}]
+        assert found["seams"] == [{"time": 6.0, "line": 900, "back": 4.0, "stamp_lost": False}]
         assert (found["reordered"], found["error_frames"]) == (14, 2)
+
+    def test_seam_where_a_stamp_was_lost(self) -> None:
+        lost = Seam(time_ns=1_000_000_000, line=7, back_ns=0, is_lost=True)
+        found = entry(result(tally=replace(broken_tally(), seams=[lost])))
+        assert [seam["stamp_lost"] for seam in found["seams"]] == [True]
 
     def test_unusable_capture_has_the_same_keys(self) -> None:
         found = json.loads(dumps(document([error_entry("x.log", "no such file")])))["captures"][0]

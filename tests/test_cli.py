@@ -122,6 +122,35 @@ class TestCommandLineErrors:
         assert main([str(file)]) == 2
         assert f"write 'buslens check {file}'" in capsys.readouterr().err
 
+    @pytest.mark.parametrize(
+        ("words", "text"),
+        [
+            (["check", "-x.log"], "the following arguments are required: CAPTURE; '-x.log' was taken for an option: "),
+            (["check", "car.log", "-x.log"], "'-x.log' is not understood; '-x.log' was taken for an option: "),
+            (["check", "-bare"], "the following arguments are required: CAPTURE; '-bare' was taken for an option: "),
+            (["-x.log"], "'-x.log' is no command; write 'buslens check ./-x.log' to have a file of this name judged\n"),
+        ],
+    )
+    def test_a_file_whose_name_begins_like_an_option(
+        self,
+        words: list[str],
+        text: str,
+        tmp_path: Path,
+        monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str],
+    ) -> None:
+        monkeypatch.chdir(tmp_path)
+        (tmp_path / "-bare").touch()
+        assert main(words) == 2
+        said = capsys.readouterr().err
+        assert said.startswith(f"buslens: {text}")
+        assert f"./{words[-1]}'" in said
+
+    @pytest.mark.parametrize("words", [["check", "-bare"], ["check", "-1.5"], ["check", "x.log", "--jsno=a.log"]])
+    def test_no_file(self, words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(words) == 2
+        assert "./" not in capsys.readouterr().err
+
     @given(words=st.lists(st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"), max_size=8)))
     @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
     def test_any_words(self, words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.cli.console import Console
 from buslens.cli.ending import Ended
-from buslens.cli.options import Parser
+from buslens.cli.options import Parser, is_file_name
 from buslens.cli.status import Status
 from buslens.errors import BuslensError, UsageError, did_you_mean
 from buslens.files import explain
@@ -143,6 +143,8 @@ def _help(words: Sequence[str], console: Console) -> Status:
 
 
 def _no_command(word: str) -> str:
+    if word.startswith("-") and word != "-" and is_file_name(word):
+        return f"'{word}' is no command; write 'buslens check ./{word}' to have a file of this name judged"
     if word.startswith("-") and word != "-":
         return f"'{word}' stands before the command; options stand after it, as in 'buslens check {word} ...'"
     if word == "-" or os.path.exists(word):  # noqa: PTH110 - pathlib costs start-up

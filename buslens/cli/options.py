@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, NoReturn
+import os
+import re
+from typing import TYPE_CHECKING, Final, NoReturn
 
 from buslens.errors import UsageError, did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+_NUMBER: Final = re.compile(r"-[0-9.,:]+")
 
 
 class Parser(argparse.ArgumentParser):
@@ -35,6 +39,7 @@ class Parser(argparse.ArgumentParser):
         )
         # From Python 3.14 on, argparse has colours of its own.
         self.color = False
+        self._words: Sequence[str] = ()
         self.add_argument("-h", "--help", action="store_true", help="this text")
         self.add_argument("--no-color", action="store_true", help="plain text on a terminal, too")
 
@@ -47,6 +52,7 @@ class Parser(argparse.ArgumentParser):
             If the words are not those of the command.
         """
         before_names = words[: words.index("--")] if "--" in words else words
+        self._words = before_names
         if "-h" in before_names or "--help" in before_names:
             return None
         # argparse forgets on the way that '--' has ended the options; with a folder, a name looks like none.
@@ -62,13 +68,31 @@ class Parser(argparse.ArgumentParser):
         if unknown:
             known = [name for action in self._actions for name in action.option_strings if len(name) > 2]
             word = unknown[0].partition("=")[0]
-            hint = did_you_mean(word, known) if word.startswith("-") else ""
+            hint = did_you_mean(word, known) if word.startswith("-") and not self._file_like_an_option() else ""
             self.error(f"'{unknown[0]}' is not understood{hint}")
         return options
 
     def error(self, message: str) -> NoReturn:
         """Raise what the command line prints as one line."""
-        raise UsageError(f"{message}; see '{self.prog} --help'")
+        file = self._file_like_an_option()
+        hint = f"; '{file}' was taken for an option: write a file of this name as './{file}'" if file else ""
+        raise UsageError(f"{message}{hint}; see '{self.prog} --help'")
+
+    def _file_like_an_option(self) -> str | None:
+        """Return the first word that is no option but begins like one, if it is a file or could be the name of one."""
+        options = {name for action in self._actions for name in action.option_strings}
+        for word in self._words:
+            if word.startswith("-") and word != "-" and word.partition("=")[0] not in options and is_file_name(word):
+                return word
+        return None
+
+
+def is_file_name(word: str) -> bool:
+    """Whether a word that begins with '-' is a file, or ends like one."""
+    # Not through pathlib, which costs start-up.
+    if os.path.lexists(word):
+        return True
+    return not word.startswith("--") and not _NUMBER.fullmatch(word) and bool(os.path.splitext(word)[1])  # noqa: PTH122
 
 
 def add_judging_arguments(parser: Parser, *, workers: bool = True) -> None:

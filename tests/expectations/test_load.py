@@ -281,7 +281,7 @@ class TestDefinitionsFiles:
         assert load_expectations(file, definitions_needed=False).definitions
 
     def test_backslashes(self, tmp_path: Path) -> None:
-        r"""In quotes a path of Windows is no TOML or, worse, another path: ``\\t`` and ``\\n`` are single signs."""
+        r"""In quotes a path of Windows is no TOML or, worse, another path: ``\t`` and ``\n`` are single signs."""
         file = tmp_path / "car.toml"
         for path in (r"C:\logs\car.dbc", r"C:\temp\new.dbc"):
             file.write_text(f'definitions = ["{path}"]\n' + HEAD, encoding="utf-8")

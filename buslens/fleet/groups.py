@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from buslens.errors import ExpectationError, Source
 from buslens.expectations._problems import raise_all
-from buslens.expectations._toml import backslash_hint, parse_document
+from buslens.expectations._toml import parse_document
 from buslens.expectations._values import Values
 from buslens.expectations.schema import Key, Type
 from buslens.files import explain, read_at_most
@@ -163,5 +163,5 @@ def _beside(values: Values, name: str, node: Node) -> str:
         is_there = False
     if not is_there:
         missing = explain(FileNotFoundError(2, "", str(path)))
-        values.wrong(node, f"{missing}; names are looked up beside this file{backslash_hint(name)}")
+        values.wrong(node, f"{missing}; names are looked up beside this file")
     return str(path)

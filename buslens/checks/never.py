@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 from buslens.checks.episodes import Offence, judge
 from buslens.checks.findings import Limit
 from buslens.checks.scene import roles_of
+from buslens.expectations.model import IsUnknown
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Finding
     from buslens.checks.scene import Scene
     from buslens.expectations.model import Never
+    from buslens.timeline.truth import Run
 
 
 def evaluate(rule: Never, scene: Scene) -> list[Finding]:
@@ -31,13 +33,20 @@ def evaluate(rule: Never, scene: Scene) -> list[Finding]:
     =====================================================  ====================================================
     """
     condition = rule.when.condition
+
+    def words(run: Run) -> str:
+        # A line that is open and a message that has stopped differ: that a role is unknown is told with the reason.
+        if isinstance(condition, IsUnknown):
+            return scene.unknown_words(condition.role, run.from_ns)
+        return rule.when.text
+
     offence = Offence(
         rule=rule,
         kind="never",
         condition=condition,
         truth_in=lambda scene: scene.truth(condition),
         tolerated_ns=rule.longer_than_ns,
-        words=lambda _run: rule.when.text,
+        words=words,
         limit=Limit(most=rule.longer_than_ns or 0),
         role=roles_of(condition)[0],
     )

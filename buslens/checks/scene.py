@@ -227,14 +227,23 @@ class Scene:
             timeline = self.timelines[role]
             index = max(int(np.searchsorted(timeline.seen_ns, time_ns, side="right")) - 1, 0)
             if timeline.state[index] == UNKNOWN:
-                return f"{role} is unknown ({describe_why(timeline, index)})"
+                return _unknown_words(timeline, index)
             if _is_unconfirmed(timeline, index, time_ns):
                 return f"no frame shows {role} any more (its last one came before)"
             if index + 1 < len(timeline) and timeline.since_ns[index + 1] < time_ns:
+                if timeline.state[index + 1] == UNKNOWN:
+                    return _unknown_words(timeline, index + 1)
                 in_doubt.append(role)
         if not in_doubt and time_ns < self.first_ns + longest_hold_ns(condition):
             return "what held before the capture began is not known"
         return f"{' or '.join(in_doubt or roles_of(condition))} changed between two frames around it"
+
+    def unknown_words(self, role: str, since_ns: int) -> str:
+        """Return that a role is unknown, and why it first is so from a time on."""
+        timeline = self.timelines[role]
+        index = max(int(np.searchsorted(timeline.seen_ns, since_ns, side="right")) - 1, 0)
+        unknown = np.flatnonzero(timeline.state[index:] == UNKNOWN)
+        return _unknown_words(timeline, index + int(unknown[0])) if len(unknown) else f"{role} is unknown"
 
     def settled_ns(self, condition: Condition) -> int:
         """Return the time from which a condition is judged: when each of its roles has had time for a first frame.
@@ -323,6 +332,11 @@ def describe_why(timeline: Timeline, index: int) -> str:
             return "its value has no name in the expectations"
 
 
+def _unknown_words(timeline: Timeline, index: int) -> str:
+    """Return that a role is unknown in an entry of its timeline, and why."""
+    return f"{timeline.role} is unknown ({describe_why(timeline, index)})"
+
+
 def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:
     """Return whether a time lies behind the last frame that carried a role before a silence, a seam or the end."""
     if index + 1 == len(timeline):
@@ -358,6 +372,6 @@ def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> Zone:
     return Zone(
         since_ns=int(timeline.since_ns[start]),
         until_ns=until_ns,
-        why=f"{timeline.role} is unknown ({describe_why(timeline, named)})",
+        why=_unknown_words(timeline, named),
         is_seam=bool(len(seams)),
     )

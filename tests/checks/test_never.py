@@ -233,6 +233,22 @@ class TestUnknown:
         assert fault(result).outcome.value == "violated"
         assert outcomes(run(never(150, when), lock=lock, timeouts={"lock": 50})) == [("never", "met")]
 
+    @pytest.mark.parametrize(
+        ("lock", "why"),
+        [
+            ([(time, "odd" if 400 < time < 600 else state) for time, state in FREE], "its value has no name"),
+            ([sample for sample in FREE if not 400 < sample[0] < 600], "its message has stopped"),
+            (FREE[20:], "its first frame has not come yet"),
+            ([], "the capture has no frame that carries it"),
+        ],
+    )
+    def test_unknown_is_told_with_its_reason(self, lock: Samples, why: str) -> None:
+        """A line that is open and a message that has stopped lead to different wires."""
+        when = State(condition=IsUnknown(role="lock"), text="lock is unknown")
+        finding = fault(run(never(100, when), lock=lock, timeouts={"lock": 50}, unnamed={"lock": {"odd"}}))
+        assert finding.outcome is Outcome.VIOLATED
+        assert finding.reason.startswith(f"lock is unknown ({why}")
+
     def test_alternatives_are_judged_together(self) -> None:
         """One that surely holds settles an ``or``, whatever is unknown of the other."""
         either = Or(parts=(Is(role="ignition", state="on"), Is(role="lock", state="locked")))

@@ -498,6 +498,13 @@ class TestWhyUnknown:
         why = self.why(odd, line(), 505, unnamed={"a": {"odd"}})
         assert why == "a is unknown (its value has no name in the expectations)"
 
+    @pytest.mark.parametrize("b", [line(), line(560, every=70)], ids=["known", "changing as well"])
+    def test_on_the_way_to_a_nameless_value(self, b: Samples) -> None:
+        """A change to what nobody can tell keeps it open longer than a change between two frames does."""
+        odd: Samples = [(time, "odd" if time == 500 else state) for time, state in line()]
+        why = self.why(odd, b, 495, unnamed={"a": {"odd"}})
+        assert why == "a is unknown (its value has no name in the expectations)"
+
     @pytest.mark.parametrize(
         ("time", "words"),
         [

@@ -6,7 +6,9 @@ columns that come out are the same.
 
 from __future__ import annotations
 
+import errno
 import logging
+import os
 import threading
 from array import array
 from contextlib import contextmanager
@@ -85,6 +87,8 @@ class ForeignRecording:
         CaptureError
             If not a single frame can be read: no reader for the suffix, a package that it needs is missing, or
             the file is not what its suffix says.
+        OSError
+            If the system does not give the file, or not all of it.
         """
         import can
 
@@ -97,7 +101,7 @@ class ForeignRecording:
         seen = False
         try:
             if not self.path.is_file():
-                raise FileNotFoundError(f"there is no file '{self.path}'")
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(self.path))
             with self._listening(), can.LogReader(self.path) as reader:
                 for message in reader:
                     if not seen:
@@ -109,10 +113,14 @@ class ForeignRecording:
                         columns = _Columns()
         except NotImplementedError as problem:
             raise self._refusal(problem) from problem
+        except OSError as problem:
+            if _is_of_the_system(problem):
+                # As for a log of our own: what the device did not give may hold anything.
+                problem.filename = problem.filename or str(self.path)
+                raise
+            self._give_up(problem, seen=seen)
         except Exception as problem:  # a reader that is not ours, for a damaged file: anything may come
-            if not seen:
-                raise self._refusal(problem) from problem
-            self.damage = f"the reader for '{self.suffix}' gave up here: {_sentence(problem)}"
+            self._give_up(problem, seen=seen)
         if not seen:
             raise CaptureError("there is not a single frame in the file", Source(str(self.path)))
         if len(columns):
@@ -139,6 +147,12 @@ class ForeignRecording:
             channel += 1
         label = "-" if channel is None else str(channel)
         return self._channels.setdefault(label, len(self._channels))
+
+    def _give_up(self, problem: Exception, *, seen: bool) -> None:
+        """Take a reader's error for damage behind what was read, or for a refusal of the whole file."""
+        if not seen:
+            raise self._refusal(problem) from problem
+        self.damage = f"the reader for '{self.suffix}' gave up here: {_sentence(problem)}"
 
     def _refusal(self, problem: Exception) -> CaptureError:
         source = Source(str(self.path))
@@ -236,6 +250,12 @@ class _Columns:
             words=np.frombuffer(bytes(self.payload), "<u8").astype(np.uint64),
             channels=channels,
         )
+
+
+def _is_of_the_system(problem: OSError) -> bool:
+    """Whether the system refused something: what libraries raise themselves of this kind has no number."""
+    # EINVAL: a reader that a damaged file has sent to a place before its beginning.
+    return problem.errno is not None and problem.errno != errno.EINVAL
 
 
 def _sentence(problem: Exception) -> str:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import gzip
+import os
 import random
+import re
 from typing import TYPE_CHECKING
 
 import can
 import numpy as np
 import pytest
+from can.io.player import MESSAGE_READERS
 from support.rows import Row, append_rows
 
 from buslens.capture.fold import fold
@@ -20,6 +24,7 @@ from buslens.capture.read import read_frames
 from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 START = 1_700_000_000
@@ -176,9 +181,42 @@ class TestRefusals:
 
     def test_missing_file_is_not_made(self, tmp_path: Path) -> None:
         path = tmp_path / "a.db"
-        with pytest.raises(CaptureError, match="no file"):
+        with pytest.raises(FileNotFoundError) as refusal:
             list(ForeignRecording(path))
+        assert refusal.value.filename == str(path)
         assert not path.exists()
+
+    @pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC, errno.EACCES])
+    @pytest.mark.parametrize("after", [0, 1])
+    def test_refusal_of_the_system_is_no_damage(
+        self, number: int, after: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """However much was read before: what the device did not give may hold anything."""
+
+        class Failing(can.CSVReader):
+            def __iter__(self) -> Iterator[can.Message]:
+                yield from CLASSICAL[:after]
+                raise OSError(number, os.strerror(number))
+
+        path = write(tmp_path / "a.csv", CLASSICAL)
+        monkeypatch.setitem(MESSAGE_READERS, ".csv", Failing)
+        with pytest.raises(OSError, match=re.escape(os.strerror(number))) as refusal:
+            list(ForeignRecording(path))
+        assert not isinstance(refusal.value, CaptureError)
+        assert refusal.value.filename == str(path)
+
+    @pytest.mark.parametrize("error", [gzip.BadGzipFile("Not a gzipped file"), OSError(errno.EINVAL, "Invalid")])
+    def test_error_of_a_reader_is_damage(self, error: OSError, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        class Failing(can.CSVReader):
+            def __iter__(self) -> Iterator[can.Message]:
+                yield CLASSICAL[0]
+                raise error
+
+        path = write(tmp_path / "a.csv", CLASSICAL)
+        monkeypatch.setitem(MESSAGE_READERS, ".csv", Failing)
+        rows, recording = read(path)
+        assert len(rows) == 1
+        assert "gave up here" in recording.damage
 
     def test_missing_extra_says_how_to_get_it(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("can.io.mf4.asammdf", None)

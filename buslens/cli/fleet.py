@@ -133,7 +133,7 @@ class _Fleet:
         from buslens.fleet.judge import load
         from buslens.fleet.listing import Listing, demand_sources
         from buslens.fleet.naming import Naming, Pattern
-        from buslens.fleet.results import demand_free
+        from buslens.fleet.results import demand_apart, demand_free
         from buslens.fleet.vehicle_list import load_vehicle_list
 
         options = self.options
@@ -144,7 +144,8 @@ class _Fleet:
         given = (options.vehicles, options.groups, options.expectations, *(options.definitions or ()))
         demand_free(self.out, [*options.sources, *(name for name in given if name is not None)])
         if options.junit is not None:
-            demand_report(options.junit, [])
+            demand_apart(self.out, options.junit)
+            demand_report(options.junit, [], made=self.out)
         demand_sources(options.sources)
         by = None if options.name is None else Pattern(options.name)
         self.naming = Naming(by or (options.vehicles and load_vehicle_list(options.vehicles)) or None, self._unnamed)

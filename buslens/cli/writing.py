@@ -81,8 +81,8 @@ def write_new(path: str, data: bytes, *, replace: bool) -> None:
     write_atomically(path, data)
 
 
-def demand_report(path: str, captures: Iterable[str]) -> None:
-    """Refuse a name for a report for build servers, if anything but an earlier one is there.
+def demand_report(path: str, captures: Iterable[str], *, made: Path | None = None) -> None:
+    """Refuse a name for a report for build servers under which none can be written, or if anything else is there.
 
     Parameters
     ----------
@@ -90,16 +90,22 @@ def demand_report(path: str, captures: Iterable[str]) -> None:
         File to write.
     captures : iterable of str
         Files that the command reads.
+    made : Path or None
+        Folder that the command makes if it is not there.
 
     Raises
     ------
     UsageError
         If there is.
+    OSError
+        If it is a folder, or lies in one that is not there.
     """
     if path == "-":
         raise UsageError("--junit writes a file; name one, such as 'report.xml'")
     if any(same_file(path, capture) for capture in captures):
         raise UsageError(f"--junit {path}: this is a capture; name another file")
+    if made is None or os.path.realpath(Path(path).parent) != os.path.realpath(made):
+        demand_place(path)
     if Path(path).is_file():
         with Path(path).open("rb") as file:
             head = file.read(4096)

@@ -65,3 +65,29 @@ def demand_free(folder: Path, read: Iterable[str]) -> None:
             f"-o {folder}: a result would be written over {taken}, which is not from a run of this command (no "
             f"{LEDGER_NAME} lies beside it); name another folder"
         )
+
+
+def demand_apart(folder: Path, path: str) -> None:
+    """Refuse a file of the user's that a run would write over, whether or not it is there yet.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the results.
+    path : str
+        File that is to be written beside the results.
+
+    Raises
+    ------
+    UsageError
+        If it is the folder, or the place of a result in it.
+    """
+    home, target = os.path.realpath(folder), os.path.realpath(path)
+    if os.path.normcase(target) == os.path.normcase(home):
+        raise UsageError(f"--junit {path}: this is the folder of the results; name a file")
+    try:
+        below = os.path.relpath(os.path.normcase(target), os.path.normcase(home))
+    except ValueError:  # on another drive
+        return
+    if is_written(below.split(os.sep, maxsplit=1)[0]):
+        raise UsageError(f"--junit {path}: a result of the fleet is written there; name another file")

@@ -158,9 +158,9 @@ class TestJunit:
         assert Path("faulty.log").read_bytes() == b""
         assert judging.calls == []
 
-    @pytest.mark.usefixtures("judging")
-    def test_no_such_folder(self, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_no_such_folder(self, judging: Judging, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["check", "faulty.log", "--junit", "no/report.xml"]) == 2
+        assert judging.calls == []
         assert "no/report.xml: there is no folder 'no'" in capsys.readouterr().err.replace("\\", "/")
 
 

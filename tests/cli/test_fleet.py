@@ -223,6 +223,11 @@ class TestRefused:
             (["{here}", "--time-limit", "5"], "not a duration"),
             (["{here}", "--memory-limit", "5 apples"], "known units"),
             (["{here}", "--junit", "-"], "writes a file"),
+            (["{here}", "--junit", "out"], "--junit out: this is the folder of the results; name a file"),
+            (["{here}", "--junit", "out/index.html"], "--junit out/index.html: a result of the fleet is written there"),
+            (["{here}", "--junit", "x/../out/ledger.sqlite"], "a result of the fleet is written there"),
+            (["{here}", "--junit", "out/pages/car.xml"], "a result of the fleet is written there"),
+            (["{here}", "--junit", "no/report.xml"], "no/report.xml: there is no folder 'no'"),
             (["nonsense://x"], "nothing is known of addresses"),
         ],
     )

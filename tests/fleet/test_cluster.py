@@ -72,11 +72,11 @@ class TestEach:
 
     def test_what_takes_too_long_is_given_up(self, scheduler: str) -> None:
         warm_up(scheduler)
-        with ClusterPool(scheduler, seconds=1) as pool:
+        with ClusterPool(scheduler, seconds=2) as pool:
             found = dict(pool.each(do, [("linger", 0), ("count", 1)]))
         late = found["linger", 0]
         assert isinstance(late, Failure)
-        assert (late.trouble, late.reason, found["count", 1]) == (Trouble.TIME, "not done within 1 s", 1)
+        assert (late.trouble, late.reason, found["count", 1]) == (Trouble.TIME, "not done within 2 s", 1)
 
     def test_nobody_answers(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(cluster_module, "_CONNECT_S", 0.5)

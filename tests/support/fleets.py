@@ -103,7 +103,7 @@ def do(item: tuple[str, int]) -> int:
     if what == "pause":
         time.sleep(1)
     if what == "linger":
-        time.sleep(6)
+        time.sleep(10)
     if what == "eat":
         return len(bytearray(2_000_000_000))
     if what == "greedy":

@@ -120,11 +120,13 @@ def scan_wide(
             if x >> 48 & 0xFFFF == 0x2029:  # ") " behind six decimals
                 x = x << 16 | 0x3030
                 ok = are_digits(x, code)
-                stamp = second + decimal(x) * 1_000
+                if ok:
+                    stamp = second + decimal(x) * 1_000
                 q = p + 20
             elif wide[p + 20] & 0xFFFF00 == 0x202900 and code[text[p + 20]] < 10:  # behind nine
                 ok = are_digits(x, code)
-                stamp = second + decimal(x) * 10 + code[text[p + 20]]
+                if ok:
+                    stamp = second + decimal(x) * 10 + code[text[p + 20]]
                 q = p + 23
             else:
                 ok = False

@@ -218,6 +218,8 @@ def row(text: Numbers, p: int, code: Numbers, words: Slots, at: int) -> tuple[in
     p = skip_blanks(text, q, code)
     dlc = code[text[p + 1]]
     length = 0
+    if ends_word(dlc):  # what stands behind is the next line's
+        return NO_LENGTH, 0, 0, 0, 0, p
     if text[p] == 123 and text[p + 2] == 125:  # '{', '}': the raw data length code
         if dlc > 15:
             return BAD_LENGTH, 0, 0, 0, 0, p
@@ -228,7 +230,7 @@ def row(text: Numbers, p: int, code: Numbers, words: Slots, at: int) -> tuple[in
             return BAD_LENGTH, 0, 0, 0, 0, p
         length = dlc
         p += 3
-    elif text[p] == 91 and dlc < 10 and text[p + 3] == 93:
+    elif text[p] == 91 and dlc < 10 and not ends_word(code[text[p + 2]]) and text[p + 3] == 93:
         length = two_digits(text, p + 1, code)
         dlc = fd_code(length)
         if length < 0 or dlc < 0:

@@ -3,19 +3,37 @@
 from __future__ import annotations
 
 import base64
+from dataclasses import replace
+from functools import cache
+from io import BytesIO
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
-from support.logs import ENGINES, gather
+from fuzz.readings import UNSEEN
+from fuzz.seeds import ASC_LINES, CANDUMP_LINES, SCREEN_LINES
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support.logs import ENGINES, gather, rows_of
+from support.mixed_lines import asc_lines, candump_lines
 
+from buslens.capture._scan_kernel import PADDING
 from buslens.capture.fold import fold
+from buslens.capture.frames import Flag, Frames
 from buslens.capture.open import open_capture
+from buslens.capture.plan import Plan, foreign_plan
 from buslens.capture.read import read_frames
+from buslens.capture.registry import FORMATS
+from buslens.capture.scan import Scanner
+from buslens.capture.stream import FileStream
+from buslens.capture.wanted import Wanted
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from buslens.capture.frames import Frames
+    from support.logs import Row as LogRow
+
+    from buslens.capture.frames import Tally
 
 
 @pytest.mark.parametrize("engine", ENGINES)
@@ -114,3 +132,218 @@ class TestFramesOfOthers:
         assert {(line.reason, line.text) for line in tally.skipped} <= {
             ("more than 64 bytes, which no frame has", f"100 [{length}]")
         }
+
+
+ASC_HEAD = b"base hex timestamps absolute\n"
+FRAME_LINES = {
+    "candump": b"(%d.000000) can0 00000123##0" + b"A5" * 20 + b"\n",
+    "ASC": b"%d.000000 CANFD 1 Rx 123x 0 0 b 20" + b" A5" * 20 + b"\n",
+    "candump, screen form": b" (%d.000000)  can0  00000123  [20] " + b" A5" * 20 + b"\n",
+}
+NAMED_LINES = {
+    "candump": b"(1.0) n%d 123#11\n",
+    "ASC": b"1.0 %d 123 Rx d 1 11\n",
+    "candump, screen form": b" (1.0)  n%d  123   [1]  11\n",
+}
+SHORT_LINES = {
+    "candump": b"(%d.0) can0 123#11\n",
+    "ASC": b"%d.0 1 123 Rx d 1 11\n",
+    "candump, screen form": b" (%d.0)  can0  123   [1]  11\n",
+}
+
+
+def scanned(log: bytes, name: str, engine: str, behind: bytes = b"\0", **options: int) -> tuple[list[LogRow], Tally]:
+    """Read a log, with those bytes over and over in the buffer that its windows are read into."""
+    entry = FORMATS[name]
+    if engine.endswith("kernel"):
+        entry = replace(entry, plain_kernel=None, wide_kernel=None)
+    match = entry.sniff(log[: 1 << 16]) or UNSEEN[name]
+    plain = 0 if engine.startswith("compiled") else 1 << 60
+    scanner = Scanner(Plan(format=entry, match=match, wanted=None, plain_bytes=plain, **options))
+    size = scanner.plan.window_bytes + PADDING
+    scanner._buffer = bytearray((behind * size)[:size])
+    rows = [row for frames in scanner.read(FileStream(BytesIO(log))) for row in rows_of(frames)]
+    rows += [row for frames in scanner.rest() for row in rows_of(frames)]
+    return rows, scanner.tally()
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize("name", FORMATS)
+class TestRoom:
+    """Columns, labels and the list of broken lines take no more than they have room for."""
+
+    @pytest.mark.parametrize("room", [8, 9, 16, 50])
+    def test_columns(self, name: str, engine: str, room: int) -> None:
+        log = b"".join(FRAME_LINES[name] % second for second in range(50))
+        rows, tally = scanned(log, name, engine, room=room, window_bytes=1 << 16)
+        assert [(row.time_ns, row.data) for row in rows] == [(s * 10**9, b"\xa5" * 20) for s in range(50)]
+        assert tally.broken == 0
+
+    def test_labels(self, name: str, engine: str) -> None:
+        log = b"".join(NAMED_LINES[name] % n for n in range(300)) + NAMED_LINES[name] % 7
+        rows, tally = scanned(log, name, engine, window_bytes=1 << 16)
+        assert [int(row.channel.strip("n")) for row in rows] == [*range(256), 7]
+        assert tally.broken == 44
+        assert {line.reason for line in tally.skipped} == {"more than 256 different channel names"}
+
+    def test_broken_lines(self, name: str, engine: str) -> None:
+        bad, good = b"(x\n", SHORT_LINES[name] % 1
+        log = good + 20 * bad + good
+        rows, tally = scanned(log, name, engine, window_bytes=1 << 16)
+        assert (len(rows), tally.broken) == (2, 20)
+        assert [line.line for line in tally.skipped] == list(range(2, 10))
+
+    def test_time(self, name: str, engine: str) -> None:
+        """Three clocks that start anew run the axis to its end; what would lie behind it is broken."""
+        late = SHORT_LINES[name] % 3_999_999_999
+        log = b"".join((SHORT_LINES[name] % 0, late, SHORT_LINES[name] % 0, late, SHORT_LINES[name] % 0, late, late))
+        rows, tally = scanned(log, name, engine, window_bytes=1 << 16)
+        assert len(rows) == 5
+        assert rows[-1].time_ns == rows[-2].time_ns + 1 == 2 * 3_999_999_999 * 10**9 + 2
+        assert tally.broken == 2
+        assert {line.reason for line in tally.skipped} == {"the time stamp, in seconds, is beyond the year 2096"}
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize("name", FORMATS)
+class TestWhatLiesBehind:
+    """What happens to lie in a buffer behind the text is not read, or means nothing."""
+
+    @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(data=st.data())
+    def test_no_log_goes_on_there(self, name: str, engine: str, data: st.DataObject) -> None:
+        lines = data.draw(st.lists(st.sampled_from(_mixed()[name]), min_size=1, max_size=6))
+        head = ASC_HEAD if name == "ASC" else b""
+        log = head + b"\n".join(lines)
+        log = log[: data.draw(st.integers(len(head), len(log)))]
+        bare = scanned(log, name, engine, window_bytes=1 << 12)
+        for behind in (b"0", b"1", b"\n", b" ", b"#", b"(", b"_F", b"\xff", b" 01", lines[0] + b"\n"):
+            assert scanned(log, name, engine, behind, window_bytes=1 << 12) == bare
+
+
+@cache
+def _mixed() -> dict[str, list[bytes]]:
+    return {
+        "candump": [*CANDUMP_LINES, *(line.encode() for line in candump_lines(3, 300))],
+        "ASC": [*ASC_LINES, *(line.encode() for line in asc_lines(3, 300))],
+        "candump, screen form": [*SCREEN_LINES, *SCREEN_LINES[0:1]],
+    }
+
+
+DATED = b" (2026-01-01 00:00:00.0)  can0  123   [1]  11\n"
+BROKEN = {
+    "a minus sign alone": ("ASC", ASC_HEAD, b"-x\n", "a time stamp is digits"),
+    "gaps beyond 2096": ("ASC", b"base hex timestamps relative\n3900000000 x\n", b"3900000000 x\n", "2096"),
+    "pasted gaps beyond 2096": (
+        "candump, screen form",
+        9 * (SHORT_LINES["candump, screen form"] % 0) + SHORT_LINES["candump, screen form"] % 3_900_000_000,
+        SHORT_LINES["candump, screen form"] % 3_900_000_000,
+        "2096",
+    ),
+    **{
+        f"date {date}": ("candump, screen form", 2 * DATED, f" ({date})  can0  123   [1]  11\n".encode(), words)
+        for date, words in (
+            ("x026-01-01 00:00:00.0", "a time stamp is digits"),
+            ("20x6-01-01 00:00:00.0", "a time stamp is digits"),
+            ("9999-12-31 23:59:59.9", "2096"),
+            ("0000-01-01 00:00:00.0", "2096"),
+            ("2026-01-01 00:00:00.0123456789", "9 decimals"),
+        )
+    },
+    "half a direction": ("candump, screen form", DATED, DATED.replace(b"123", b"RX x -  123"), "3 or 8"),
+    "a bracket behind a tab": ("candump, screen form", DATED, b"\tbus-error[\n", "no time stamp in brackets"),
+}
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+class TestRareLines:
+    """Lines that hardly any log has are read as the rules say."""
+
+    @pytest.mark.parametrize("case", BROKEN)
+    def test_broken(self, case: str, engine: str) -> None:
+        name, before, line, words = BROKEN[case]
+        _, tally = scanned(before + line, name, engine, window_bytes=1 << 12)
+        assert (tally.broken, [skipped.line for skipped in tally.skipped]) == (1, [before.count(b"\n") + 1])
+        assert words in tally.skipped[0].reason
+
+    @pytest.mark.parametrize("length", [*range(9), 12, 16, 20, 24, 32, 48, 64])
+    def test_every_length_of_can_fd(self, engine: str, length: int) -> None:
+        data = bytes(range(length))
+        log = b"(1.0) can0 123##0" + data.hex().encode() + b"\n"
+        ((row,), tally) = scanned(log, "candump", engine, window_bytes=1 << 12)
+        assert (row.data, row.dlc, tally.frames) == (data, CAN_FD_LENGTHS.index(length), 1)
+
+    def test_letters_among_nine_decimals(self, engine: str) -> None:
+        good = b"(1700000000.123456789) can0 123#11\n"
+        rows, tally = scanned(good + good.replace(b"34", b"3x") + good, "candump", engine, window_bytes=1 << 12)
+        assert (len(rows), tally.broken) == (2, 1)
+
+
+CAN_FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
+"""By data length code: ISO 11898-1."""
+
+
+class TestRecordedFrames:
+    """Frames that another reader has made meet the same limits."""
+
+    def scanner(self, room: int = 1 << 10, wanted: Wanted | None = None) -> Scanner:
+        plan = foreign_plan("others", wanted=wanted)
+        return Scanner(replace(plan, room=room, batch=1))
+
+    def frames(self, *rows: tuple[int, int, int, int, int], channels: tuple[str, ...] = ("a",)) -> Frames:
+        """Return frames of time, channel, identifier, flags and length."""
+        time, channel, can_id, flags, length = zip(*rows, strict=True)
+        return Frames(
+            time_ns=np.array(time, np.int64),
+            channel=np.array(channel, np.uint16),
+            can_id=np.array(can_id, np.uint32),
+            flags=np.array(flags, np.uint16),
+            dlc=np.array([CAN_FD_LENGTHS.index(each) for each in length], np.uint8),
+            length=np.array(length, np.uint8),
+            word=np.arange(len(rows), dtype=np.int64) * 8,
+            words=np.arange(len(rows) * 8, dtype=np.uint64),
+            channels=channels,
+        )
+
+    def test_columns_that_are_full(self) -> None:
+        scanner = self.scanner(room=16)
+        found = [
+            *scanner.feed(self.frames(*((i * 10**9, 0, 0x123, Flag.FD, 64) for i in range(50)))),
+            *scanner.rest(),
+        ]
+        words = [
+            (row.time_ns // 10**9, np.frombuffer(row.data, "<u8").tolist()) for run in found for row in rows_of(run)
+        ]
+        assert words == [(i, list(range(8 * i, 8 * i + 8))) for i in range(50)]
+
+    def test_a_clock_that_runs_back(self) -> None:
+        scanner = self.scanner()
+        found = [*scanner.feed(self.frames((5 * 10**9, 0, 1, 0, 0), (0, 0, 2, 0, 0))), *scanner.rest()]
+        assert [(row.can_id, row.segment) for run in found for row in rows_of(run)] == [(1, 0), (2, 1)]
+        assert [seam.back_ns for seam in scanner.tally().seams] == [5 * 10**9]
+
+    def test_error_frames(self) -> None:
+        rows = (0, 0, 0x204, Flag.ERROR, 8), (1, 0, 0x1FFFFFFF, Flag.ERROR, 8), (2, 0, 0x100, Flag.REMOTE, 0)
+        scanner = self.scanner()
+        found = [*scanner.feed(self.frames(*rows)), *scanner.rest()]
+        assert sum(len(run) for run in found) == 3
+        tally = scanner.tally()
+        assert (tally.errors, tally.remote) == (2, 1)
+        assert tally.error_classes == {1 << bit: 1 + (bit in {2, 9}) for bit in range(29)}
+        scanner = self.scanner(wanted=Wanted(frozenset({(0x100, False)})))
+        found = [*scanner.feed(self.frames(*rows)), *scanner.rest()]
+        assert [row.can_id for run in found for row in rows_of(run)] == [0x100]
+
+    def test_channels_beyond_the_table(self) -> None:
+        scanner = self.scanner()
+        channels = tuple(f"n{i}" for i in range(300))
+        found = [*scanner.feed(self.frames(*((i, i, 1, 0, 0) for i in range(300)), channels=channels)), *scanner.rest()]
+        assert [row.channel for run in found for row in rows_of(run)] == list(channels[:256])
+        assert scanner.tally().broken == 44
+
+    @pytest.mark.parametrize("stamp", [-4 * 10**18, 4 * 10**18, 2**63 - 1, -(2**63)])
+    def test_stamps_beyond_the_axis(self, stamp: int) -> None:
+        scanner = self.scanner()
+        found = [*scanner.feed(self.frames((0, 0, 1, 0, 0), (stamp, 0, 2, 0, 0), (1, 0, 3, 0, 0))), *scanner.rest()]
+        assert [row.can_id for run in found for row in rows_of(run)] == [1, 3]
+        assert scanner.tally().broken == 1

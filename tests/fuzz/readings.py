@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from buslens.capture.stream import Stream
 
 #: What each format takes for granted of a log whose beginning it does not know.
-_UNSEEN: Final = {
+UNSEEN: Final = {
     "candump": Match(clock=Clock.RELATIVE),
     "ASC": Match(clock=Clock.RELATIVE, slots={_asc_kernel.BASE: 16}),
     "candump, screen form": Match(clock=Clock.RELATIVE, slots={_screen_kernel.STAMPS: _screen_kernel.SECONDS}),
@@ -92,7 +92,7 @@ def assert_sound(rows: list[Row], tally: Tally) -> None:
 
 def assert_same_everywhere(log: bytes, name: str) -> None:
     """Read a log by every engine and by windows of several sizes; hold the readings against each other."""
-    match = FORMATS[name].sniff(log[: 1 << 16]) or _UNSEEN[name]
+    match = FORMATS[name].sniff(log[: 1 << 16]) or UNSEEN[name]
     dice = zlib.crc32(log)
     longest = max(map(len, log.split(b"\n")), default=0)
     options = [{"window_bytes": 1 << 16}, {"window_bytes": longest + 2 + dice % 300, "batch": 1 + dice % 7}]

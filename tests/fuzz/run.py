@@ -5,7 +5,8 @@
 
 With atheris (libFuzzer) mutations are led by the branches that they reach; without it they are made blindly from the
 seeds. An input that breaks a promise is written to the corpus folder as ``crash-...`` and the exit status is 1. Run it
-with NUMBA_BOUNDSCHECK=1 and a cache folder of its own to see compiled kernels reach out of their buffers, too.
+with NUMBA_BOUNDSCHECK=1 and a cache folder of its own to see compiled kernels reach out of their buffers, or with
+--guarded, in which no kernel is compiled, to see what the compiler's check does not: `support.guarded_kernels`.
 """
 
 from __future__ import annotations
@@ -37,10 +38,15 @@ def main() -> int:
     parser.add_argument("--corpus", type=Path, default=Path("fuzz_corpus"))
     parser.add_argument("--list", action="store_true")
     parser.add_argument("--input", type=Path, help="run this one input, and nothing else")
+    parser.add_argument("--guarded", action="store_true", help="kernels run uncompiled, and every index is looked at")
     options = parser.parse_args()
     atheris = _atheris()
     if atheris is not None and not options.list and options.input is None:
-        _instrument(atheris)
+        _instrument(atheris, are_compiled=not options.guarded)
+    if options.guarded:
+        from support.guarded_kernels import guard
+
+        guard()
     from fuzz.targets import TARGETS, attempt
 
     warnings.simplefilter("error")
@@ -82,7 +88,7 @@ def _atheris() -> ModuleType | None:
     return atheris  # type: ignore[no-any-return]
 
 
-def _instrument(atheris: Any) -> None:
+def _instrument(atheris: Any, *, are_compiled: bool) -> None:
     """Import the product so that it reports its branches; what the compiler compiles stays as it was.
 
     The compiler takes the code of a kernel as it stands, and could make nothing of calls that report branches. So the
@@ -92,7 +98,7 @@ def _instrument(atheris: Any) -> None:
     from buslens.capture.registry import FORMATS
     from buslens.fleet._census_kernel import count
 
-    for entry in FORMATS.values():
+    for entry in FORMATS.values() if are_compiled else ():
         for kernel in (entry.kernel, entry.compiled_kernel, count):
             kernels.compiled(kernel)
     twins = {(kernel.__module__, kernel.__qualname__): twin for kernel, twin in kernels._COMPILED.items()}

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from types import FrameType
 
-_STATUS: Final = {"SIGTERM": Status.TERMINATED, "SIGHUP": Status.HUNG_UP}
-"""Signals by name, for not every system has them."""
+_STATUS: Final = {"SIGTERM": Status.TERMINATED, "SIGHUP": Status.HUNG_UP, "SIGBREAK": Status.TERMINATED}
+"""Signals by name, for not every system has them; the last one is how Windows asks a program to end (Ctrl-Break)."""
 _AGAIN_S: Final = 0.005
 _LONGEST_S: Final = 5.0
 """Seconds that a request waits at most: whoever calls the program from within an import must be able to end it, too."""

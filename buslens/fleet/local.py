@@ -287,7 +287,9 @@ def _cores() -> int:
 
 def _serve(pipe: Connection, memory_bytes: int | None, begin: Callable[[], object] | None) -> None:
     """Work on items until there are no more: the life of a worker."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be started deaf
+    for name in ("SIGINT", "SIGBREAK"):  # where it could not be started deaf
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     if memory_bytes is not None:
         hold_to_memory(memory_bytes)

@@ -129,7 +129,9 @@ class TestCaller:
     """Who calls the command line from a program of their own keeps their signals."""
 
     def test_handlers(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+        numbers = [
+            getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+        ]
         during: list[object] = []
 
         def run(*_given: object) -> int:

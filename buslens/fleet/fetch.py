@@ -95,6 +95,36 @@ def _copy(address: str, to: Path, largest: int) -> None:
         raise OSError(None, f"cannot be fetched: {type(exc).__name__}: {exc}", address) from exc
 
 
+class Absence:
+    """Tells which captures are known to be gone; what cannot be reached may be there.
+
+    A store that once gave no answer is not asked again: to hear nothing can take minutes.
+    """
+
+    def __init__(self) -> None:
+        self._silent: set[str] = set()
+
+    def is_gone(self, address: str) -> bool:
+        """Whether a capture, at a path or at an address of a store, is no longer there."""
+        path = local_path(address)
+        if path is not None:
+            return not os.path.lexists(path)
+        parts = urlsplit(address.rpartition("::")[2])
+        store = f"{parts.scheme}://{parts.netloc}"
+        if store in self._silent:
+            return False
+        try:
+            from fsspec.core import url_to_fs
+
+            found, name = url_to_fs(address)
+            found.info(name)
+        except FileNotFoundError:
+            return True
+        except Exception:  # a library that is not ours, for a store that is not ours: anything may come
+            self._silent.add(store)
+        return False
+
+
 class MissingLibrary(UsageError):  # noqa: N818  (it says what is missing)
     """The library for a kind of store is not installed: no capture of that store can be had."""
 

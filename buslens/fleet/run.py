@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.fleet.fetch import local_path
+from buslens.fleet.fetch import Absence, local_path
 from buslens.fleet.judge import Task, judge, load
 from buslens.fleet.model import Judged, Trouble
 from buslens.fleet.progress import Progress
@@ -88,12 +88,6 @@ def run(
     return _Run(ledger, pool, on_progress, total).work(jobs)
 
 
-def _is_gone(address: str) -> bool:
-    """Whether a capture is known to be no longer there; of what lies in a store, that is not known."""
-    path = local_path(address)
-    return path is not None and not os.path.lexists(path)
-
-
 class _Run:
     def __init__(
         self,
@@ -114,7 +108,7 @@ class _Run:
         self.folder = str(ledger.path.parent) if pool.is_local else None
 
     def work(self, jobs: Iterable[Job]) -> RunSummary:
-        self.ledger.forget_troubled(_is_gone)
+        self.ledger.forget_troubled(Absence().is_gone)
         try:
             for task, outcome in self.pool.each(judge, self._unknown(jobs)):
                 self._enter(task, outcome)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from buslens.errors import CaptureError
-from buslens.fleet.fetch import MissingLibrary, fetched, is_address, local_path
+from buslens.fleet.fetch import Absence, MissingLibrary, fetched, is_address, local_path
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -67,3 +67,26 @@ class TestFetched:
     def test_no_such_store(self) -> None:
         with pytest.raises((MissingLibrary, OSError)), fetched("nosuchstore://fleet/car.log"):
             pass
+
+
+class TestAbsence:
+    """A capture is gone if that is known, and not if nothing is known."""
+
+    def test_here(self, tmp_path: Path) -> None:
+        (tmp_path / "a.log").touch()
+        absence = Absence()
+        assert [absence.is_gone(str(tmp_path / name)) for name in ("a.log", "b.log")] == [False, True]
+
+    def test_a_store_that_gives_no_answer_is_asked_once(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        from fsspec.implementations.memory import MemoryFileSystem
+
+        asked: list[str] = []
+
+        def silent(_store: object, name: str, **_more: object) -> None:
+            asked.append(name)
+            raise TimeoutError
+
+        monkeypatch.setattr(MemoryFileSystem, "info", silent)
+        absence = Absence()
+        assert not any(absence.is_gone(f"memory://pinewick/{number}.log") for number in range(3))
+        assert asked == ["/pinewick/0.log"]

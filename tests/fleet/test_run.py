@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -196,6 +197,22 @@ class TestTroubles:
         with Ledger.reading(tmp_path / "out") as ledger:
             assert [row.address for row in queries.troubles(ledger)] == [str(bad[2])]
             assert (queries.fleet_summary(ledger).captures, queries.fleet_summary(ledger).copies) == (3, 0)
+
+    def test_what_was_removed_from_a_store_is_told_no_more(self, tmp_path: Path) -> None:
+        """As on this machine; what lies in a store that gives no answer stays."""
+        import fsspec
+
+        memory = fsspec.filesystem("memory")
+        names = ["removed.log", "left.log"]
+        memory.pipe({f"/pinewick-gone/{name}": b"no log\n" for name in names})
+        addresses = [*(f"memory://pinewick-gone/{name}" for name in names), "ftp://127.0.0.1:9/a.log"]
+        jobs = [replace(job_of(tmp_path / "x.log"), address=address) for address in addresses]
+        assert judged(jobs, tmp_path / "out").troubles == {Trouble.UNREADABLE: 3}
+        memory.rm("/pinewick-gone/removed.log")
+        judged([], tmp_path / "out")
+        with Ledger.reading(tmp_path / "out") as ledger:
+            assert {row.address for row in queries.troubles(ledger)} == set(addresses[1:])
+        memory.rm("/pinewick-gone", recursive=True)
 
     def test_a_device_that_fails_once(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """A log whose bytes were had once and then not is no bad log: the next run reads it again."""

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 import buslens.cli
 from buslens.cli import COMMANDS, main
 from buslens.cli.console import Console
+from buslens.cli.ending import Ended
 from buslens.cli.options import Parser
 from buslens.cli.status import Status, gravest
 from buslens.errors import CaptureError, Source
@@ -205,6 +206,28 @@ class TestEndings:
         shown = capsys.readouterr().err
         assert "KeyError: 'gone'" in shown
         assert shown.splitlines()[-1].startswith("buslens: this is a fault of the program")
+
+    @pytest.mark.parametrize(
+        ("request_", "status", "text"),
+        [(KeyboardInterrupt(), 130, "buslens: stopped\n"), (Ended(Status.TERMINATED), 143, "buslens: ended\n")],
+    )
+    def test_what_stumbles_over_a_request_to_end_is_no_fault(
+        self,
+        request_: KeyboardInterrupt,
+        status: int,
+        text: str,
+        monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str],
+    ) -> None:
+        def stumble(_console: Console) -> None:
+            try:
+                raise request_
+            finally:
+                {}["what was not set up yet"]
+
+        command_that(monkeypatch, stumble)
+        assert main(["check", "x.log"]) == status
+        assert capsys.readouterr().err == text
 
     def test_closed_pipe(self) -> None:
         """As after ``| head``: no word on standard error."""

@@ -93,7 +93,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _end(console, Status.UNUSABLE, explain(exc))
     except MemoryError:
         return _end(console, Status.UNUSABLE, "there is not enough memory for this")
-    except Exception:  # the last boundary: an exit status of 1 would pass for a verdict
+    except Exception as exc:  # the last boundary: an exit status of 1 would pass for a verdict
+        if (request := _request_behind(exc)) is not None:
+            status, word = (request.status, "ended") if isinstance(request, Ended) else (Status.STOPPED, "stopped")
+            return _end(console, status, word)
         import traceback
 
         report = "this is a fault of the program, not of your files; please report it with the lines above"
@@ -154,6 +157,14 @@ def _no_command(word: str) -> str:
 
 def _known() -> str:
     return f"known: {', '.join(COMMANDS)}; 'buslens --help' explains them"
+
+
+def _request_behind(error: BaseException) -> KeyboardInterrupt | None:
+    """Return the request to end amid which an error came about: argparse stumbles as it puts itself in order."""
+    context = error.__context__
+    while context is not None and not isinstance(context, KeyboardInterrupt):
+        context = context.__context__
+    return context
 
 
 def _end(console: Console, status: Status, text: str, *, bare: bool = False) -> Status:

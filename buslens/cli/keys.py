@@ -94,6 +94,8 @@ class _WindowsKeys:
         if pressed in {"\x00", "\xe0"}:
             code = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
             return Key.STEP if code == "M" else None
+        if pressed == "\x03":
+            raise KeyboardInterrupt  # Ctrl-C is a key like any other while a key is read
         return _MEANINGS.get(pressed.encode("utf-8", "replace"))
 
 

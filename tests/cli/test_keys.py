@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import sys
+from types import SimpleNamespace
 
 import pytest
 
-from buslens.cli.keys import Key, _TerminalKeys
+from buslens.cli.keys import Key, _TerminalKeys, _WindowsKeys
 
 
+@pytest.mark.skipif(os.name == "nt", reason="keys come from no file there")
 class TestSeveralAtOnce:
     """No key is lost when several come before the program looks: a pause that is not ended would last for ever."""
 
@@ -39,3 +42,29 @@ class TestSeveralAtOnce:
         finally:
             os.close(reading)
             os.close(writing)
+
+
+class TestWindows:
+    """The console of Windows hands over one key at a time, an arrow as a mark and a code."""
+
+    @pytest.mark.parametrize(
+        ("pressed", "meant"),
+        [
+            (" q", [Key.PAUSE, Key.END]),
+            ("n\xe0M\x00M", [Key.STEP] * 3),
+            ("x\xe0H\u00e4q", [None, None, None, Key.END]),  # a letter without a meaning, up, another letter
+        ],
+    )
+    def test_order(self, pressed: str, meant: list[Key | None], monkeypatch: pytest.MonkeyPatch) -> None:
+        left = list(pressed)
+        console = SimpleNamespace(kbhit=lambda: bool(left), getwch=lambda: left.pop(0))
+        monkeypatch.setitem(sys.modules, "msvcrt", console)
+        keys = _WindowsKeys()
+        assert [keys.wait(0) for _ in meant] == meant
+        assert keys.wait(0) is None
+
+    def test_ctrl_c(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """It is a key like any other while a key is read, and must end the program all the same."""
+        monkeypatch.setitem(sys.modules, "msvcrt", SimpleNamespace(kbhit=lambda: True, getwch=lambda: "\x03"))
+        with pytest.raises(KeyboardInterrupt):
+            _WindowsKeys().wait(0)

@@ -100,6 +100,8 @@ class Scanner:
             self.state[k.FORMAT : k.FORMAT_END] = list(slots)
         #: Slots of the format with which the piece began.
         self.began = self.state[k.FORMAT : k.FORMAT_END].tolist()
+        #: Whether time was lost before the first frame: no seam where a log begins, but one where a piece does.
+        self._lost_before_first = False
         self._ids = np.zeros(1, np.int64)
         if plan.wanted is None:
             s[k.EVERYTHING] = 1
@@ -250,6 +252,7 @@ class Scanner:
         if stop == k.SEAM:
             if s[k.LARGEST] == k.NO_TIME:
                 s[k.BREAK] = 0
+                self._lost_before_first = True
                 return
             yield from self.rest()
             is_lost = s[k.BREAK] == k.LOST
@@ -329,6 +332,7 @@ class Scanner:
             b[k.SEGMENT] == 0
             and b[k.SHIFT] == 0
             and b[k.BREAK] == 0
+            and not self._lost_before_first
             and b[k.LARGEST] <= s[k.SMALLEST]
             # What the piece before holds back must be safe from the frames behind this piece, too.
             and (b[k.COUNT] == 0 or s[k.SEGMENT] > 0 or b[k.LARGEST] <= s[k.LARGEST] - k.SORTED_NS)

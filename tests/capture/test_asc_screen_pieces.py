@@ -105,6 +105,17 @@ class TestPieces:
 
         check()
 
+    def test_time_lost_right_at_a_cut(self, tmp_path: Path) -> None:
+        """A broken line loses the time of a log whose stamps count from the line before, wherever it is cut."""
+        begin = b"base hex\n   0.0 1 1 Rx d 0\nbase hex  timestamps relative\n"
+        path = tmp_path / "log.txt"
+        for remarks in range(20):
+            # Without a line end, for then the head, by which the second piece guesses its clock, ends before the frame.
+            log = begin + b"// remark\n" * remarks + b"lorem ipsum\n   0.012 1 2 Rx d 0"
+            whole = read_rows(path, log, workers=1, plain_bytes=FOREVER)
+            assert [seam.is_lost for seam in whole[1].seams] == [True]
+            assert read_rows(path, log, workers=2, piece_bytes=1, plain_bytes=FOREVER) == whole
+
 
 @st.composite
 def damaged(draw: st.DrawFn, logs: st.SearchStrategy[bytes]) -> bytes:

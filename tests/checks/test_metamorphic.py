@@ -244,9 +244,27 @@ class TestWiderLimits:
     @given(LANES, st.lists(LIMITS, min_size=3, max_size=3), st.integers(1, 3), TIMEOUTS)
     @settings(max_examples=50, deadline=None)
     def test_more_tries(self, lanes: dict[str, Samples], limits: list[int], tries: int, timeout: float | None) -> None:
-        """More tries start the clock of the second step anew, which only shortens its delay."""
+        """More tries start the clock of the second step anew, which only shortens its delay.
+
+        The end of the pulse is asked of the last try: with one more, it is that of another pulse.
+        """
         before = judged(lanes, drawn_sequence(limits, tries=tries), timeout=timeout)
-        assert_no_worse(before, judged(lanes, drawn_sequence(limits, tries=tries + 1), timeout=timeout))
+        after = judged(lanes, drawn_sequence(limits, tries=tries + 1), timeout=timeout)
+        were, are = (by_step([it for it in of.findings if it.step != "again"]) for of in (before, after))
+        assert all(badness <= were.get(key, 2) for key, badness in are.items())
+
+    def test_more_tries_and_another_pulse(self) -> None:
+        """With one more try the end of the pulse is that of a longer one, which may be too long."""
+        lanes: dict[str, Samples] = {
+            "door": [(0.0, "off"), (10.0, "on"), (300.0, "on")],
+            "enable": [(float(at), "on" if at in {30, 50, 70, 80, 90, 100} else "off") for at in range(0, 301, 10)],
+            "feedback": [(float(at), "off") for at in range(0, 301, 10)],
+        }
+        found = {}
+        for tries in (2, 3):
+            result = judged(lanes, drawn_sequence([100, 300, 25], tries=tries), timeout=None)
+            found[tries] = next(it.outcome for it in result.findings if it.step == "again")
+        assert found == {2: Outcome.MET, 3: Outcome.LATE}
 
     def test_more_tries_and_too_early(self) -> None:
         """A delay that is shorter for it can be too short: with ``after``, more tries are no wider limit."""

@@ -40,6 +40,7 @@ _DIRECTIVES: Final = {"Y": 4, "y": 2, "m": 2, "d": 2, "j": 3, "H": 2, "M": 2, "S
 """Parts of a date in digits, as `datetime.strptime` has them, with their widths; names of months differ by language."""
 _PIECE: Final = re.compile(r"\{\{|\}\}|\{[^{}]*\}|[*?{}]|[^*?{}]+")
 _NAMES: Final = ("vehicle", "date", "time")
+_ON_WINDOWS: Final = os.name == "nt"
 
 
 class Named(NamedTuple):
@@ -59,7 +60,8 @@ class Pattern:
     text : str
         As the user wrote it. ``{vehicle}`` stands for a part of a name, ``{date}`` for a day with or without a time,
         ``{date:%d.%m.%Y}`` for one in a form of the user's, ``{time}`` for a time of day, ``*`` for anything within a
-        name, ``?`` for one character; ``{{`` and ``}}`` are brackets.
+        name, ``?`` for one character; ``{{`` and ``}}`` are brackets. On Windows a
+        backslash parts folders too, and capitals are no others than small letters.
 
     Raises
     ------
@@ -74,9 +76,11 @@ class Pattern:
 
     def __post_init__(self) -> None:
         """Read the text."""
-        reader = _Reader(self.text)
-        object.__setattr__(self, "_regex", re.compile(reader.regex(), re.DOTALL))
-        object.__setattr__(self, "_parts", self.text.count("/") + 1)
+        text = self.text.replace("\\", "/") if _ON_WINDOWS else self.text
+        reader = _Reader(text)
+        flags = re.DOTALL | re.IGNORECASE if _ON_WINDOWS else re.DOTALL
+        object.__setattr__(self, "_regex", re.compile(reader.regex(), flags))
+        object.__setattr__(self, "_parts", text.count("/") + 1)
         object.__setattr__(self, "_formats", reader.formats)
 
     def match(self, path: str) -> Named | None:
@@ -302,4 +306,4 @@ def _whole_path(capture: Listed) -> str:
     if is_address(capture.address):
         # What follows is the archive that it lies in.
         return capture.address.partition("::")[0]
-    return capture.address.replace("\\", "/") if os.name == "nt" else capture.address
+    return capture.address.replace("\\", "/") if _ON_WINDOWS else capture.address

@@ -29,6 +29,7 @@ LARGEST: Final = 1 << 30
 """Bytes that a list can have."""
 _COLUMNS: Final = ("path", "vehicle", "date")
 _MAGIC: Final = re.compile(r"[*?\[]")
+_ON_WINDOWS: Final = os.name == "nt"
 
 
 @dataclass(slots=True)
@@ -42,7 +43,7 @@ class VehicleList:
 
     def find(self, capture: Listed) -> Named | None:
         """Return what the list says of a capture; None if it does not have it."""
-        names = self._names(capture)
+        names = [_folded(name) for name in self._names(capture)]
         for name in names:
             if name in self.by_path:
                 return self.by_path[name]
@@ -103,7 +104,7 @@ class _Reader:
                     self.header(row, begun)
                     continue
                 path, named = self.entry(row, begun)
-                path = path if is_address(path) else _plain(path)
+                path = path if is_address(path) else _folded(_plain(path))
                 if path in lines:
                     self.refuse(f"'{path}' stands in line {lines[path]} already", begun, row, "path")
                 lines[path] = begun
@@ -164,7 +165,12 @@ class _Reader:
         return sum(len(cell) + 1 for cell in row[:place]) + 1
 
 
+def _folded(path: str) -> str:
+    """Return a path as Windows tells files apart, which is not by their capitals; elsewhere as it is."""
+    return path.lower() if _ON_WINDOWS and not is_address(path) else path
+
+
 def _plain(path: str) -> str:
     """Return a path as captures are named: with '/', and without steps that lead nowhere."""
-    path = path.replace("\\", "/") if os.name == "nt" else path
+    path = path.replace("\\", "/") if _ON_WINDOWS else path
     return os.path.normpath(path).replace(os.sep, "/")

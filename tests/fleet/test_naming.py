@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buslens.errors import UsageError
+from buslens.fleet import naming, vehicle_list
 from buslens.fleet.listing import Listed
 from buslens.fleet.naming import Named, Naming, Pattern, by_place, parse_date
 from buslens.fleet.vehicle_list import load_vehicle_list
@@ -46,6 +47,12 @@ class TestPattern:
     def test_the_time_elsewhere(self, moment: datetime, form: str) -> None:
         pattern = Pattern("{date}/{vehicle}/{time}.log")
         assert pattern.match(f"{moment:%Y-%m-%d}/car/{moment:{form}}.log") == Named("car", ns(moment))
+
+    def test_on_windows(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Folders are parted by either sign there, and a file may be called by small letters or by capitals."""
+        monkeypatch.setattr(naming, "_ON_WINDOWS", True)
+        for text in (r"{vehicle}\{date}_*.log", "{vehicle}/{date}_*.LOG"):
+            assert Pattern(text).match("C:/Logs/Car 7/20260314_x.Log") == Named("Car 7", ns(datetime(2026, 3, 14)))  # noqa: DTZ001
 
     @given(MOMENTS)
     def test_forms_of_the_users(self, moment: datetime) -> None:
@@ -169,6 +176,15 @@ class TestVehicleList:
         assert found.find(listed(f"{folder}/logs/c7.log")) == Named("car 3", ns(datetime(2026, 3, 15, 10, 11, 12)))  # noqa: DTZ001
         assert found.find(listed(f"{folder}/else/d.log")) == Named("car 4", None)
         assert found.find(listed(f"{folder}/logs/z.log")) is None
+
+    def test_on_windows(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Folders are parted by either sign there, and a file may be called by small letters or by capitals."""
+        monkeypatch.setattr(vehicle_list, "_ON_WINDOWS", True)
+        path = tmp_path / "list.csv"
+        path.write_text("path,vehicle\nLogs\\a.LOG,Car 1\nlogs\\c*.log,Car 3\n")
+        found = load_vehicle_list(str(path))
+        assert found.find(listed("x", "logs/A.log")) == Named("Car 1", None)
+        assert found.find(listed("x", "logs/C7.log")) == Named("Car 3", None)
 
     @pytest.mark.parametrize(
         ("text", "place", "words"),

@@ -115,7 +115,8 @@ def recheck(path: str) -> list[tuple[Input, Standing]]:
     """Return for each file that a record names whether it is still the same.
 
     A name counts from the current folder, then from the record's, and last without its folders, as if the file lay
-    beside the record; a file in any of these places that is the same will do.
+    beside the record; a file in any of these places that is the same will do. Names with the backslashes
+    of Windows are understood everywhere.
 
     Raises
     ------
@@ -128,7 +129,8 @@ def recheck(path: str) -> list[tuple[Input, Standing]]:
 
 
 def _standing(item: Input, folder: Path) -> Standing:
-    places = [Path(item.path), folder / item.path, folder / Path(item.path).name]
+    names = dict.fromkeys((item.path, item.path.replace("\\", "/")))
+    places = [place for name in names for place in (Path(name), folder / name, folder / Path(name).name)]
     there = False
     for place in places:
         if not place.is_file():

@@ -71,6 +71,13 @@ class TestRecheck:
         ((item, standing),) = recheck(name)
         assert (item.sha256, item.kind, standing) == (ABC, "capture", Standing.SAME)
 
+    @pytest.mark.parametrize("where", ["logs", "."])
+    def test_record_made_on_windows(self, where: str, tmp_path: Path) -> None:
+        (tmp_path / where).mkdir(exist_ok=True)
+        (tmp_path / where / "a.log").write_bytes(b"abc")
+        name = page(tmp_path, [Input(path=r"logs\a.log", kind="capture", size=3, sha256=ABC)])
+        assert [standing for _, standing in recheck(name)] == [Standing.SAME]
+
     @pytest.mark.parametrize("content", [b"abd", b"abcd", b""])
     def test_changed(self, content: bytes, log: Path) -> None:
         name = page(log.parent, [take(str(log), "capture")])

@@ -39,7 +39,7 @@ def said(capsys: pytest.CaptureFixture[str], *words: str, status: int = 2) -> st
 def expecting(when: str) -> str:
     """Return an expectations file with one rule."""
     return (
-        f'format = 1\ndefinitions = ["{DBC}"]\n[roles.ignition]\nsignal = "POWER_MODE.STAGE"\n'
+        f'format = 1\ndefinitions = ["{Path(DBC).as_posix()}"]\n[roles.ignition]\nsignal = "POWER_MODE.STAGE"\n'
         f'states = {{ off = "off", on = "run" }}\n[[rules]]\nname = "n"\nkind = "never"\nwhen = "{when}"\n'
     )
 

@@ -208,7 +208,8 @@ class TestMoments:
         assert seen.text.count("No picture: the capture has changed since it was judged") == 2
 
     def test_reasons(self, seen: Seen) -> None:
-        assert "No picture: /captures/dead/003.log: there is no folder '/captures/dead'" in seen.text
+        text = seen.text.replace("\\", "/")
+        assert "No picture: /captures/dead/003.log: there is no folder '/captures/dead'" in text
         assert "No picture: the store does not answer" in seen.text
 
     def test_a_defect_of_the_program_costs_a_picture_and_not_the_sheet(self, ledger: Ledger) -> None:

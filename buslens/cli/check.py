@@ -107,9 +107,10 @@ class _Document:
             self._entries.append(capture_entry(judged.result))
 
     def close(self) -> None:
-        from buslens.report.document import document, dumps
+        from buslens.report.document import document, parts
 
-        self._console.result(dumps(document(self._entries)))
+        for part in parts(document(self._entries)):
+            self._console.result(part)
 
 
 class _BuildReport:

@@ -73,9 +73,10 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
     compared = compare(then, now, history=options.failed)
     if options.json:
-        from buslens.report.document import dumps
+        from buslens.report.document import parts
 
-        console.result(dumps(report.document(compared)))
+        for part in parts(report.document(compared)):
+            console.result(part)
     else:
         console.result(report.text(compared, width=console.width, painted=console.painted))
     return gravest(status_of(result.verdict) for result in now)

@@ -12,15 +12,19 @@ from __future__ import annotations
 import json
 import math
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from functools import partial
+from itertools import chain, islice
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeAlias, TypeVar
 
 from buslens.capture.frames import Clock
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from buslens.capture.frames import Tally
     from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, Span
+
+T = TypeVar("T")
 
 SCHEMA: Final = 1
 """Version of the document's form."""
@@ -28,15 +32,39 @@ SCHEMA: Final = 1
 Entry: TypeAlias = "dict[str, Any]"
 """One capture in the document."""
 
+_WORDS_TOGETHER: Final = 10_000
+"""Words of JSON, of some ten characters each, in one piece."""
+
+
+class _Each(Generic[T]):
+    """A list whose items are made when they are written, and not kept: as plain data they take ten times the room."""
+
+    def __init__(self, things: Sequence[T], item: Callable[[T], dict[str, Any]]) -> None:
+        self._things = things
+        self._item = item
+
+    def __len__(self) -> int:
+        return len(self._things)
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        return map(self._item, self._things)
+
 
 def document(captures: Iterable[Entry]) -> dict[str, Any]:
-    """Return the document over captures, as plain data; times are Decimals."""
+    """Return the document over captures, as data for `dumps` and `parts`; times are Decimals."""
     return {"schema": SCHEMA, "captures": list(captures)}
 
 
 def dumps(data: Mapping[str, Any]) -> str:
     """Return a document as JSON text of ASCII characters, so that no locale can spoil it."""
-    return "".join(_written(data, "\n")) + "\n"
+    return "".join(parts(data))
+
+
+def parts(data: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what `dumps` returns piece by piece: with every finding of a bad log, the whole would fill the memory."""
+    words = chain(_written(data, "\n"), "\n")
+    while some := "".join(islice(words, _WORDS_TOGETHER)):
+        yield some
 
 
 def capture_entry(result: Result) -> Entry:
@@ -50,13 +78,13 @@ def capture_entry(result: Result) -> Entry:
         "end": None if tally.last_ns is None else _seconds(tally.last_ns - origin),
         "verdict": result.verdict.value,
         "unexercised": list(result.unexercised),
-        "findings": [_finding(finding, origin) for finding in result.findings],
+        "findings": _Each(result.findings, partial(_finding, origin_ns=origin)),
         "summary": result.summary,
         "recorded_start": _recorded_start(tally),
         "clock": tally.clock.name.lower(),
         "format": tally.format,
         "expectations": result.expectations.path,
-        "handshakes": [_handshake(run, origin) for run in result.handshakes],
+        "handshakes": _Each(result.handshakes, partial(_handshake, origin_ns=origin)),
         "error_frames": tally.errors,
         "reordered": tally.reordered,
         "skipped": [{"line": line, "reason": why, "text": start} for line, why, start in tally.skipped],
@@ -163,7 +191,7 @@ def _written(value: object, line: str) -> Iterator[str]:
                 yield f"{',' if index else '{'}{inner}{json.dumps(key)}: "
                 yield from _written(item, inner)
             yield line + "}"
-        case list() if value:
+        case list() | _Each() if value:
             for index, item in enumerate(value):
                 yield f"{',' if index else '['}{inner}"
                 yield from _written(item, inner)
@@ -174,5 +202,7 @@ def _written(value: object, line: str) -> Iterator[str]:
         case float() if not math.isfinite(value):
             # JSON has no such number.
             yield "null"
+        case _Each():
+            yield "[]"
         case _:
             yield json.dumps(value)

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import tracemalloc
 from dataclasses import replace
 from decimal import Decimal
 from typing import Any
@@ -12,7 +13,7 @@ from support.handmade import ORIGIN_NS, broken_tally, handshake, ms, pulse_findi
 
 from buslens.capture.frames import Clock, Seam
 from buslens.checks.findings import Limit, Outcome, Result, Span, Verdict
-from buslens.report.document import capture_entry, document, dumps, error_entry
+from buslens.report.document import capture_entry, document, dumps, error_entry, parts
 
 
 def entry(judged: Result) -> dict[str, Any]:
@@ -163,3 +164,25 @@ class TestDumps:
 
     def test_origin_is_that_of_the_capture(self) -> None:
         assert entry(result())["recorded_start"] == pytest.approx(ORIGIN_NS / 1e9)
+
+
+class TestParts:
+    """A document of many findings is written without ever being in memory as a whole."""
+
+    def test_memory(self) -> None:
+        judged = result(*[step_finding()] * 5_000)
+        sizes = []
+        tracemalloc.start()
+        try:
+            for part in parts(document([capture_entry(judged)])):
+                sizes.append(len(part))
+            _, peak = tracemalloc.get_traced_memory()
+        finally:
+            tracemalloc.stop()
+        assert sum(sizes) > 4_000_000
+        assert max(sizes) < 500_000
+        assert peak < 2_000_000
+
+    def test_nothing_found(self) -> None:
+        found = entry(result())
+        assert (found["findings"], found["handshakes"]) == ([], [])

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
 import sys
+from contextlib import suppress
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -71,3 +76,53 @@ class TestMemory:
         with LocalPool(1, begin=partial(hold_to_memory, 600_000_000)) as pool:
             ((_, outcome),) = pool.each(do, [("eat", 0)])
         assert outcome == Failure(trouble=Trouble.MEMORY, reason="it took more memory than there is")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sessions and signals of POSIX")
+class TestEnds:
+    """However the process that started the workers ends, none of them lives on, not even amid an item."""
+
+    CODE = """
+import signal
+# Whoever runs the tests may have Ctrl-C ignored, which is inherited.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+from support.fleets import do
+from buslens.fleet.local import LocalPool
+with LocalPool(2) as pool:
+    items = [("count", 0), ("pause", 1), *(("sleep", number) for number in range(4))]
+    for item, _ in pool.each(do, items):
+        print(item, len(pool._all), flush=True)
+"""
+
+    @pytest.mark.parametrize(
+        ("name", "to_all"),
+        [("SIGINT", True), ("SIGINT", False), ("SIGKILL", False)],
+        ids=["Ctrl-C", "SIGINT", "SIGKILL"],
+    )
+    def test_no_worker_lives_on(self, name: str, to_all: bool) -> None:
+        number = getattr(signal, name)
+        traces = 1 if name == "SIGINT" else 0
+        support = Path(__file__).parents[1]
+        parent = subprocess.Popen(
+            [sys.executable, "-c", self.CODE],
+            env={**os.environ, "PYTHONPATH": os.pathsep.join([str(support), str(support.parent)])},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
+        )
+        try:
+            assert parent.stdout is not None
+            done = [parent.stdout.readline() for _ in range(2)]
+            assert done[-1].endswith(b" 2\n"), done
+            if to_all:
+                os.killpg(parent.pid, number)  # as a terminal does
+            else:
+                parent.send_signal(number)
+            # The workers have its standard output, too: it ends when the last of them does.
+            _, err = parent.communicate(timeout=10)
+            assert parent.returncode == -number
+            assert err.count(b"Traceback") == traces, err
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(parent.pid, signal.SIGKILL)
+            parent.communicate()

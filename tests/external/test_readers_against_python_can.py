@@ -40,6 +40,17 @@ class TestSameFrames:
     def test_lines_of_every_kind(self, seed: int, log_format: str) -> None:
         assert list(unexplained(LINES[log_format](seed, 200), log_format)) == []
 
+    @pytest.mark.parametrize(
+        "line",
+        [
+            "3999999999.759 CANFD   2 Tx   2934E65x   C\xa0lumnState 0 0 1  0 52",
+            "1700679063.696 CANFD  01 Rx   1CCC287Ax  Co\x1cumnState 1 1 8 0 87 45 ef 25 a6 20 15 c1",
+        ],
+    )
+    def test_lines_that_were_found_at_volume(self, line: str) -> None:
+        assert by_python_can(line, "ASC") != by_us([line], "ASC")[0][0]
+        assert list(unexplained([line], "ASC")) == []
+
     @pytest.mark.parametrize("log_format", LINES)
     def test_enough_of_them_are_right(self, log_format: str) -> None:
         """The property says something only if python-can takes many lines, and we agree on many."""

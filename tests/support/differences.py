@@ -568,7 +568,7 @@ ASC_DIFFERENCES: Final = (
         ours="broken",
         why="blanks are space and tab; a zero byte is what a power cut leaves; a form feed has no place in a line",
         may_be_none=True,
-        fields=_COLUMNS,
+        fields=_COLUMNS | {"is_fd"},  # in a name they move all columns, so that a length of 0 may come of it
         is_about=_about(_NOT_ASCII),
     ),
 )

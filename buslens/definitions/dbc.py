@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from buslens.definitions.outline import MessagePlace, SignalNote, SignalPlace
     from buslens.definitions.statements import Statement
 
-_LARGEST_FACTOR: Final = 1e300
+_LARGEST_FACTOR: Final = 1e280
+"""So that a raw value of 64 bits times it, and that plus it, is still a float."""
 _LONGEST_STRING: Final = 1_000_000
 """Characters; the parser needs 200 bytes for each."""
 _MOST_ZEROS: Final = 100_000
@@ -147,8 +148,7 @@ class _Reading(NamedTuple):
         for statement in self.feed.unclosed.values():
             told.append((statement.start, None, message.subject(statement), "its semicolon is missing", True))
         for statement, said in self.refused:
-            hint = f"; a right {statement.keyword} is: {EXAMPLES[statement.keyword]}"
-            reason = f"the parser refuses it ({said}){hint if statement.keyword in EXAMPLES else ''}"
+            reason = f"the parser refuses it ({said}){_example_of(statement)}"
             told.append((statement.start, None, message.subject(statement), reason, False))
         for place, column, subject, reason, is_note in sorted(told, key=lambda item: item[0]):
             yield Problem(
@@ -231,14 +231,19 @@ class _Enclosing:
         return " ".join(words) if words and statement.keyword else "text"
 
 
+def _example_of(statement: Statement) -> str:
+    """Return what a right statement of the kind looks like; empty where no example is kept."""
+    keyword = statement.keyword
+    return f"; a right {keyword} is: {EXAMPLES[keyword]}" if keyword in EXAMPLES else ""
+
+
 def _syntax_reason(lines: Lines, statement: Statement, offset: int | None) -> tuple[int | None, str]:
     """Return the column of what is not understood, and what is wrong with it."""
-    keyword = statement.keyword
-    example = f"; a right {keyword} is: {EXAMPLES[keyword]}" if keyword in EXAMPLES else ""
+    example = _example_of(statement)
     if offset is None:
         return None, f"it is not finished{example}"
     found = lines.rest_of_line(offset)
-    if not keyword:
+    if not statement.keyword:
         return lines.column(offset), f"'{found}' does not begin a statement of a DBC file"
     return lines.column(offset), f"'{found}' is not understood here{example}"
 
@@ -296,14 +301,19 @@ class _Maker:
                 if only_selector is not None and not short.mark.endswith("M"):
                     ranges.append((int(short.mark[1:]), int(short.mark[1:])))
                 selector = note.selector if note is not None else str(only_selector)
-                selection = Selection(selector=names[selector], ranges=_merged(ranges))
+                selection = Selection(selector=names.get(selector, selector), ranges=_merged(ranges))
             source = self._source(short.statement)
-            if max(abs(long.scale), abs(long.offset)) <= _LARGEST_FACTOR:
-                signals.append(_signal(long, names[short.name], selection, source))
-            else:
-                reason = "scale and offset must be below 1e300 in size"
+            if short.layout is None:  # a number of so many digits that the outline does not take it for one
+                reason = "no such bits: a place is such as 8|16@1, the first bit and how many there are"
                 subject = f"{place.name}.{short.name}"
                 self._problems.append(Problem(source=source, subject=subject, reason=reason))
+            elif max(abs(long.scale), abs(long.offset)) <= _LARGEST_FACTOR:
+                signals.append(_signal(long, names[short.name], selection, source))
+            else:
+                reason = "scale and offset must be below 1e280 in size"
+                subject = f"{place.name}.{short.name}"
+                self._problems.append(Problem(source=source, subject=subject, reason=reason))
+        signals = self._with_selectors(place.name, signals)
         cycle = parsed.cycle_time
         attributes = parsed.dbc.attributes if parsed.dbc is not None else None
         is_extended = bool(parsed.is_extended_frame)
@@ -320,6 +330,20 @@ class _Maker:
             attributes={name: _attribute_text(attribute) for name, attribute in (attributes or {}).items()},
             source=self._source(place.statement),
         )
+
+    def _with_selectors(self, message: str, signals: list[Signal]) -> list[Signal]:
+        """Return the signals whose selector has not turned out to be unusable; the others are problems."""
+        while True:
+            names = {signal.name for signal in signals}
+            lost = [signal for signal in signals if signal.selection and signal.selection.selector not in names]
+            if not lost:
+                return signals
+            signals = [signal for signal in signals if signal not in lost]
+            for signal in lost:
+                selector = signal.selection.selector if signal.selection else ""
+                reason = f"the signal {selector} that selects it is left out, and so is this one"
+                source = signal.source or Source(self._path)
+                self._problems.append(Problem(source=source, subject=f"{message}.{signal.name}", reason=reason))
 
     def _name(self, short: str, parsed: Any) -> str:
         """Return the name that a file gives: in the statement itself, or a longer one in an attribute."""

@@ -227,7 +227,10 @@ def _faulty_layouts(message: MessagePlace, notes: Iterable[SignalNote]) -> Itera
         names.add(signal.name)
         if signal.layout is None:
             continue  # the parser says what is wrong
-        _, bits, _ = signal.layout
+        start, bits, _ = signal.layout
+        if start < 0:
+            yield signal, Fault(offset, subject, f"a signal begins at bit 0 or behind it, not at {start}")
+            continue
         if not 1 <= bits <= 64:
             yield signal, Fault(offset, subject, f"a signal has 1 to 64 bits, not {bits}")
             continue

@@ -88,7 +88,7 @@ _HEADS: Final = {
     for keyword, pattern in {
         "BO_": rf"BO_ \s+ {_NUMBER} \s+ (?P<name>{_NAME}) \s*:\s* (?P<length>\d{{1,20}}+) \s",
         "SG_": rf"""SG_ \s+ (?P<name>{_NAME}) (?: \s+ (?P<mark>{_NAME}) )? \s*:
-            (?: \s* (?P<start>\d{{1,20}}+) \s*\|\s* (?P<bits>\d{{1,20}}+) \s*@\s* (?P<order>\d{{1,20}}+) )?""",
+            (?: \s* (?P<start>-?\d{{1,20}}+) \s*\|\s* (?P<bits>-?\d{{1,20}}+) \s*@\s* (?P<order>\d{{1,20}}+) )?""",
         "SG_MUL_VAL_": rf"SG_MUL_VAL_ {_ABOUT_SIGNAL} \s+ (?P<selector>{_NAME}) \s+ (?P<ranges>[\d\s,-]*+)",
         "SIG_VALTYPE_": rf"SIG_VALTYPE_ {_ABOUT_SIGNAL} \s*:?\s* (?P<type>\d{{1,20}}+)",
         "VAL_": rf"VAL_ {_ABOUT_SIGNAL}",

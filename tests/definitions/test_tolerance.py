@@ -74,6 +74,7 @@ class TestLeftOut:
             ('VAL_TABLE_ A 1.5 "x" ;\n', "1", "VAL_TABLE_ A 1.5: the parser refuses it"),
             ('BA_DEF_ BO_ "C" INT 0;\n', "1", "BA_DEF_ BO_: the parser refuses it"),
             ('BA_DEF_ BO_ "C" INT 0 9;\nBA_ "C" BO_ 7 "text";\n', "2", "BA_: the parser refuses it"),
+            ('BA_DEF_REL_ BU_SG_REL_ "C" INT 0;\n', "1", "BA_DEF_REL_ BU_SG_REL_: the parser refuses it"),
             ('BA_DEF_ BO_ "VFrameFormat" ENUM "a","b";\nBA_ "VFrameFormat" BO_ 7 9;\n', "2", "the parser refuses it"),
         ],
     )
@@ -94,9 +95,13 @@ class TestLeftOut:
             (' SG_ Q : 0|0@1+ (1,0) [0|0] "" X', "", "2", "M.Q: a signal has 1 to 64 bits, not 0"),
             (' SG_ Q : 0|65@1+ (1,0) [0|0] "" X', "", "2", "1 to 64 bits, not 65"),
             (' SG_ Q : 0|999999999@1+ (1,0) [0|0] "" X', "", "2", "1 to 64 bits"),
+            (' SG_ Q : 0|-8@1+ (1,0) [0|0] "" X', "", "2", "M.Q: a signal has 1 to 64 bits, not -8"),
+            (' SG_ Q : -1|8@1+ (1,0) [0|0] "" X', "", "2", "M.Q: a signal begins at bit 0 or behind it, not at -1"),
+            (f' SG_ Q : {"9" * 21}|8@1+ (1,0) [0|0] "" X', "", "2", "M.Q: the parser refuses it"),
+            (f' SG_ Q : {"0" * 21}8|8@1+ (1,0) [0|0] "" X', "", "2", "M.Q: no such bits: a place is such as 8|16@1"),
             (' SG_ Q : 60|8@1+ (1,0) [0|0] "" X', "", "2", "M.Q: it reaches into byte 9, and the message has 8"),
             (' SG_ Q : 56|8@0+ (1,0) [0|0] "" X', "", "2", "reaches into byte 9"),
-            (' SG_ Q : 0|8@1+ (1e999,0) [0|0] "" X', "", "2", "M.Q: scale and offset must be below 1e300"),
+            (' SG_ Q : 0|8@1+ (1e999,0) [0|0] "" X', "", "2", "M.Q: scale and offset must be below 1e280"),
             (' SG_ Q : 0.5|8@1+ (1,0) [0|0] "" X', "", "2", "M.Q: the parser refuses it"),
             (" SG_ Q : 0|8@1+ (1,0) [0|0] X", "", "2:29", "M.Q: 'X' is not understood here; a right SG_ is: SG_ "),
             (" SG_ Q 0|8@1+ (1,0) [0|0] X", "", "2:8", "'0|8@1+ (1,0) [0|0] X' is not understood here; a right SG_"),
@@ -127,6 +132,20 @@ class TestLeftOut:
             'VAL_ 520 Q 0 "x" ;\nSIG_VALTYPE_ 520 Q : 0;\n'
         )
         assert len(read(message(bad + PLAIN + about)).problems) == 1
+
+    @pytest.mark.parametrize(
+        "selector",
+        [
+            ' SG_ P M : 0|4@1+ (1e999,0) [0|0] "" X\n',
+            f' SG_ P M : {"9" * 21}|4@1+ (1,0) [0|0] "" X\n',
+            ' SG_ P M : 0.5|4@1+ (1,0) [0|0] "" X\n',
+        ],
+    )
+    def test_what_it_selects_goes_too(self, selector: str) -> None:
+        parsed = read(
+            message(selector + SELECTED + SELECTED.replace("SG_ S m1", "SG_ T m2") + PLAIN.replace(" S ", " U "))
+        )
+        assert signals(parsed) == ["M.U"]
 
     def test_a_message_goes_with_its_signals(self) -> None:
         # They must not become signals of the message before.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import random
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -352,6 +353,12 @@ def _dbc() -> Iterator[bytes]:
     yield from (whole[:1500], whole)
 
 
+def _choices() -> Iterator[bytes]:
+    dice = random.Random(5)
+    yield from (dice.randbytes(size) for size in (20, 60, 200, 400))
+    yield from (b"\0\0" + dice.randbytes(200) for _ in range(4))
+
+
 def _expectations() -> Iterator[bytes]:
     yield (_DEFINITIONS / "steering_lock.toml").read_bytes()
     yield b'format = 1\n[roles.door]\nsignal = "BODY_DOORS.DRIVER_DOOR"\nstates = { open = "open", closed = 0 }\n'
@@ -413,6 +420,7 @@ _SEEDS: Final[dict[str, Callable[[], Iterable[bytes]]]] = {
     "gunzip": _packed,
     "judged": _frames,
     "dbc": _dbc,
+    "statements": _choices,
     "entry": _entries,
     "expectations": _expectations,
     "condition": lambda: CONDITIONS,

@@ -4,6 +4,7 @@
     gunzip                 a gzip stream with damage, against zlib one byte at a time
     judged                 bytes as frames of the demonstration's messages, judged and reported in every form
     dbc                    definitions, what is kept of them between two starts, and decoding by them
+    statements             the same; the bytes say which statements of a DBC follow each other, about what
     entry                  a kept entry of definitions that is damaged
     expectations           an expectations file, and what comes of judging by it
     condition              one condition: read, printed and read again, evaluated
@@ -28,6 +29,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from fuzz.dbc_grammar import written
 from fuzz.readings import assert_same_everywhere, assert_sound, read, units
 from support.rehearsed import FOLDER, definitions, expectations, judge_frames
 from support.stage import select
@@ -179,6 +181,10 @@ def dbc(data: bytes) -> None:
             with np.errstate(all="ignore"):
                 assert len(physical(raw, signal)) == len(rows)
             labels(raw, signal)
+
+
+def statements(data: bytes) -> None:
+    dbc(written(data))
 
 
 def entry(data: bytes) -> None:
@@ -450,6 +456,7 @@ TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
     "gunzip": gunzip,
     "judged": judged,
     "dbc": dbc,
+    "statements": statements,
     "entry": entry,
     "expectations": expectations_file,
     "condition": condition,

@@ -77,6 +77,8 @@ class TestFolders:
             (tmp_path / "logs" / "lost.log").symlink_to(tmp_path / "nowhere")
         except OSError:
             pytest.skip("this system lets nobody make links")
+        if len(os.listdir(tmp_path / "logs")) != 3:  # noqa: PTH208  # Wine makes links that no folder lists
+            pytest.skip("this system lists no links")
         problems: list[str] = []
         assert [one.below for one in Listing([str(tmp_path / "logs")], None, problems.append)] == ["a.log"]
         assert len(problems) == 2

@@ -329,7 +329,8 @@ def describe_why(timeline: Timeline, index: int) -> str:
         case Why.SEAM:
             return "the recorded clock ran back"
         case _:
-            return "its value has no name in the expectations"
+            value = " ".join(filter(None, ("its value", timeline.unnamed_value(index))))
+            return f"{value} is no number" if timeline.is_number else f"{value} has no name in the expectations"
 
 
 def _unknown_words(timeline: Timeline, index: int) -> str:

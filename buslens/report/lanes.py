@@ -17,7 +17,7 @@ import numpy as np
 from buslens.timeline.model import UNKNOWN, Why
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -79,6 +79,8 @@ class Stretch:
     #: Index into the states, or `UNKNOWN`.
     state: int
     why: Why
+    #: What the frames carried that has no name.
+    value: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,11 +188,21 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
         keep = np.concatenate([[0], joins])
         steps, scale = _steps(seen, timeline.value[first:last], start_ns, end_ns, resolution_ns)
         stretches, _, crowds = _split(
-            seen[keep], seen[keep] - 1, state[keep], why[keep], (start_ns, end_ns, resolution_ns)
+            seen[keep],
+            seen[keep] - 1,
+            state[keep],
+            why[keep],
+            (start_ns, end_ns, resolution_ns),
+            lambda entry: timeline.unnamed_value(first + int(keep[entry])),
         )
         return lane(tuple(s for s in stretches if s.state == UNKNOWN), (), crowds, steps, scale)
     stretches, changes, crowds = _split(
-        seen, timeline.since_ns[first:last], state, why, (start_ns, end_ns, resolution_ns)
+        seen,
+        timeline.since_ns[first:last],
+        state,
+        why,
+        (start_ns, end_ns, resolution_ns),
+        lambda entry: timeline.unnamed_value(first + entry),
     )
     return lane(stretches, changes, crowds)
 
@@ -201,6 +213,7 @@ def _split(
     state: NDArray[np.int32],
     why: NDArray[np.int8],
     window: tuple[int, int, int],
+    unnamed_value: Callable[[int], str],
 ) -> tuple[tuple[Stretch, ...], tuple[Change, ...], tuple[Crowd, ...]]:
     """Cut entries into stretches, the changes between them, and crowds of changes."""
     start_ns, end_ns, resolution_ns = window
@@ -217,7 +230,8 @@ def _split(
 
     def stretch(until: int) -> None:
         if until > at:
-            stretches.append(Stretch(start_ns=at, end_ns=until, state=int(state[entry]), why=Why(int(why[entry]))))
+            reason, value = Why(int(why[entry])), unnamed_value(entry)
+            stretches.append(Stretch(start_ns=at, end_ns=until, state=int(state[entry]), why=reason, value=value))
 
     for low, high in pairwise(bounds):
         if high - low >= CROWD:

@@ -10,7 +10,7 @@ from buslens.report.ink import Tone
 from buslens.report.lanes import Shape
 from buslens.report.lettering import legible, shorten
 from buslens.report.sheet import Box, Label
-from buslens.report.words import WHY_WORDS
+from buslens.report.words import unknown_words
 from buslens.timeline.model import UNKNOWN
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ def _unknown(sheet: Sheet, stretch: Stretch, left: float, right: float, y: float
     """Draw a broken line in the middle, neither high nor low, with the reason set into it."""
     dash = (0.55 * fmt.text, 0.45 * fmt.text)
     gap = 0.4 * fmt.text
-    for words in WHY_WORDS[stretch.why]:
+    for words in unknown_words(stretch.why, stretch.value):
         width = ruler.width(words, fmt.text)
         if width + 6 * fmt.text <= right - left:
             middle = (left + right) / 2

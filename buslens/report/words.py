@@ -57,7 +57,7 @@ WHY_WORDS: Final[Mapping[Why, tuple[str, ...]]] = MappingProxyType(
         Why.UNNAMED: ("unknown: unnamed value", "unknown"),
     }
 )
-"""What stands on a stretch of not knowing: the first of them that has room."""
+"""What stands on a stretch of not knowing, by reason: the first of them that has room."""
 
 __all__ = [
     "DOUBT_SIGN",
@@ -77,6 +77,7 @@ __all__ = [
     "seconds",
     "sign",
     "span_words",
+    "unknown_words",
     "verdict_sentence",
 ]
 
@@ -93,6 +94,19 @@ IDLE_SIGN: Final = "-"
 # writing can make a line read as what it is not. Joiners (Cf too) are part of words in some scripts.
 _UNFIT: Final = frozenset({"Cc", "Cs", "Zl", "Zp"})
 _TURNING: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff")
+
+
+def unknown_words(why: Why, value: str = "") -> tuple[str, ...]:
+    """Return what stands on a stretch of not knowing: the first of them that has room.
+
+    Parameters
+    ----------
+    why : Why
+        The reason.
+    value : str
+        What the frames carried that has no name; empty if that is not the reason.
+    """
+    return (clean(f"unknown: {value}"), *WHY_WORDS[why]) if value else WHY_WORDS[why]
 
 
 def sign(outcome: Outcome) -> str:

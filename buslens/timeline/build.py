@@ -104,6 +104,8 @@ def build_timeline(
     if len(time_ns) and time_ns[0] == first_ns:
         kept &= merged_why != Why.NOT_YET_SEEN.value
     seen_ns = _ascending(seen_ns[kept])
+    merged_raw = np.concatenate((np.zeros(1 + holes, np.uint64), raw))[order]
+    unnamed_at, unnamed = _unnamed(merged_raw[kept], merged_why[kept] == Why.UNNAMED.value, track.signal)
     return Timeline(
         role=track.name,
         seen_ns=seen_ns,
@@ -118,6 +120,8 @@ def build_timeline(
         timeout_ns=timeout_ns,
         # Of several frames with the last stamp the later ones are moved on.
         end_ns=max(end_ns, int(seen_ns[-1])),
+        unnamed_at=unnamed_at,
+        unnamed=unnamed,
     )
 
 
@@ -138,6 +142,22 @@ def _states_of(
         return np.where(special >= ERROR_CODE, UNKNOWN, codes)[where], value
     values = np.where(special, np.nan, physical(typed_raw(different, signal), signal).astype(np.float64))[where]
     return np.where(np.isnan(values), UNKNOWN, 0), values
+
+
+def _unnamed(
+    raw: NDArray[np.uint64], is_unnamed: NDArray[np.bool_], signal: Signal | None
+) -> tuple[NDArray[np.int32] | None, tuple[str, ...]]:
+    """Return for each entry which of the values without a name it is, and what these are called."""
+    if signal is None or not is_unnamed.any():
+        return None, ()
+    different, where = np.unique(raw[is_unnamed], return_inverse=True)
+    at = np.full(len(raw), -1, np.int32)
+    at[is_unnamed] = where
+    numbers = typed_raw(different, signal).tolist()
+    return at, tuple(
+        f"'{signal.labels[it]}'" if it in signal.labels else f"{it:.15g}" if isinstance(it, float) else f"{it}"
+        for it in numbers
+    )
 
 
 def typed_raw(bits: NDArray[np.uint64], signal: Signal) -> Numbers:

@@ -59,9 +59,19 @@ class Timeline:
     timeout_ns: int | None
     #: End of the capture, ns.
     end_ns: int
+    #: int32[n], index into `unnamed`, -1 where the entry is not `Why.UNNAMED`; None if no entry is.
+    unnamed_at: NDArray[np.int32] | None = None
+    #: What the frames carried instead: the name that the definitions give the value, in quotes, or its raw number.
+    unnamed: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.seen_ns)
+
+    def unnamed_value(self, index: int) -> str:
+        """Return what the frame carried that first shows an entry; empty if the entry is not `Why.UNNAMED`."""
+        if self.unnamed_at is None or self.unnamed_at[index] < 0:
+            return ""
+        return self.unnamed[int(self.unnamed_at[index])]
 
     @property
     def is_number(self) -> bool:

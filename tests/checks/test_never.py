@@ -222,8 +222,8 @@ class TestUnknown:
         lock: Samples = [*FREE[:-1], (1000, "odd")]
         result = run(never(), ignition=ON, lock=lock, lags={"lock": 0}, unnamed={"lock": {"odd"}})
         assert fault(result).reason == (
-            "the log cannot tell whether this held: ignition is on and lock is locked: lock is unknown (its value has"
-            " no name in the expectations)"
+            "the log cannot tell whether this held: ignition is on and lock is locked: lock is unknown (its value 'odd'"
+            " has no name in the expectations)"
         )
 
     def test_unknown_can_itself_be_forbidden(self) -> None:
@@ -236,7 +236,7 @@ class TestUnknown:
     @pytest.mark.parametrize(
         ("lock", "why"),
         [
-            ([(time, "odd" if 400 < time < 600 else state) for time, state in FREE], "its value has no name"),
+            ([(time, "odd" if 400 < time < 600 else state) for time, state in FREE], "its value 'odd' has no name"),
             ([sample for sample in FREE if not 400 < sample[0] < 600], "its message has stopped"),
             (FREE[20:], "its first frame has not come yet"),
             ([], "the capture has no frame that carries it"),

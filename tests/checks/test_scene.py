@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
+import numpy as np
 import pytest
 from support.stage import Samples, all_of, becomes, holds, perform, sampled
 
-from buslens.checks.scene import Scene, Zone, longest_hold_ns, roles_of, roles_of_trigger
+from buslens.checks.scene import Scene, Zone, describe_why, longest_hold_ns, roles_of, roles_of_trigger
 from buslens.expectations.model import (
     And,
     Between,
@@ -20,6 +22,7 @@ from buslens.expectations.model import (
     State,
     Trigger,
 )
+from buslens.timeline.model import UNKNOWN, Why
 from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE
 from buslens.units import NS_PER_MS
 
@@ -377,8 +380,8 @@ class TestHidden:
         [
             (100, "its message has stopped"),
             (399, "its message has stopped"),
-            (400, "its value has no name in the expectations"),
-            (649, "its value has no name in the expectations"),
+            (400, "its value 'odd' has no name in the expectations"),
+            (649, "its value 'odd' has no name in the expectations"),
             (650, "its message has stopped"),
         ],
     )
@@ -496,14 +499,29 @@ class TestWhyUnknown:
         assert self.why(line(), line(), 505, seams=[505]) == "a is unknown (the recorded clock ran back)"
         odd: Samples = [(time, "odd" if time == 500 else state) for time, state in line()]
         why = self.why(odd, line(), 505, unnamed={"a": {"odd"}})
-        assert why == "a is unknown (its value has no name in the expectations)"
+        assert why == "a is unknown (its value 'odd' has no name in the expectations)"
+
+    @pytest.mark.parametrize(
+        ("unnamed", "words"),
+        [(("'not available'",), "its value 'not available' is no number"), ((), "its value is no number")],
+    )
+    def test_of_a_number(self, unnamed: tuple[str, ...], words: str) -> None:
+        volts = scene({"v": [(0, 12.0), (10, 12.0)]}).timelines["v"]
+        odd = replace(
+            volts,
+            state=np.array([UNKNOWN], np.int32),
+            why=np.array([Why.UNNAMED.value], np.int8),
+            unnamed_at=np.zeros(1, np.int32) if unnamed else None,
+            unnamed=unnamed,
+        )
+        assert describe_why(odd, 0) == words
 
     @pytest.mark.parametrize("b", [line(), line(560, every=70)], ids=["known", "changing as well"])
     def test_on_the_way_to_a_nameless_value(self, b: Samples) -> None:
         """A change to what nobody can tell keeps it open longer than a change between two frames does."""
         odd: Samples = [(time, "odd" if time == 500 else state) for time, state in line()]
         why = self.why(odd, b, 495, unnamed={"a": {"odd"}})
-        assert why == "a is unknown (its value has no name in the expectations)"
+        assert why == "a is unknown (its value 'odd' has no name in the expectations)"
 
     @pytest.mark.parametrize(
         ("time", "words"),

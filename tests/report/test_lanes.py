@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 from support.sketches import any_timeline
 
 from buslens.report.lanes import CROWD, Lane, Shape, high_state, lay_lane
-from buslens.timeline.model import UNKNOWN, Timeline
+from buslens.timeline.model import UNKNOWN, Timeline, Why
 
 
 def flicker(count: int, *, every_ns: int = 1_000) -> Timeline:
@@ -35,6 +36,27 @@ def pieces(lane: Lane) -> list[tuple[int, int]]:
     return sorted(
         [(s.start_ns, s.end_ns) for s in lane.stretches] + [(c.start_ns, c.end_ns) for c in lane.crowds],
     )
+
+
+class TestNameless:
+    """What the frames carried without a name goes with the stretch that shows it, wherever the picture begins."""
+
+    @pytest.mark.parametrize("number", [False, True])
+    @pytest.mark.parametrize("start", [0, 2_500])
+    def test_value(self, start: int, *, number: bool) -> None:
+        odd = np.array([-1, 1, -1, 0], np.int32)
+        timeline = replace(
+            flicker(4),
+            states=() if number else ("off", "on"),
+            value=np.array([1.0, np.nan, 2.0, np.nan]) if number else np.full(4, np.nan),
+            state=np.where(odd >= 0, UNKNOWN, 0).astype(np.int32),
+            why=np.where(odd >= 0, Why.UNNAMED.value, Why.KNOWN.value).astype(np.int8),
+            unnamed_at=odd,
+            unnamed=("'no data'", "7"),
+        )
+        lane = lay_lane(timeline, start, 4_000, 1)
+        shown = [stretch.value for stretch in lane.stretches if stretch.state == UNKNOWN]
+        assert shown == (["7", "'no data'"] if start == 0 else ["'no data'"])
 
 
 windows = st.tuples(st.integers(-(10**9), 10**10), st.integers(1, 10**10), st.integers(1, 10**8))

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -203,6 +204,22 @@ class TestUnknown:
         found = entries(build(values([(0, 0), (10, 2), (20, 1)])))
         assert found[1] == Entry(10, 0, UNKNOWN, Why.UNNAMED)
 
+    @given(st.lists(st.integers(0, 5), min_size=1, max_size=30))
+    def test_what_has_no_name_is_kept(self, numbers: list[int]) -> None:
+        """It is called as the definitions call it, else it is its raw number: that of the frame that first shows it."""
+        signal = replace(PLAIN, labels={1: "up", 2: "no data", 3: "don't"})
+        found = build(values([(10 * place, number) for place, number in enumerate(numbers)]), signal=signal)
+        called = {2: "'no data'", 3: "'don't'", 4: "4", 5: "5"}
+        at = [numbers[time // 10] for time in found.seen_ns.tolist()]
+        told = [found.unnamed_value(index) for index in range(len(found))]
+        assert told == [called.get(number, "") for number in at]
+
+    def test_a_fraction_without_a_name(self) -> None:
+        signal = Signal(name="F", start=0, length=16, kind=Kind.FLOAT)
+        message = Message(name="M", can_id=ANYWHERE.can_id, length=2, signals=(signal,))
+        found = build([Frame(0, data=(0x00, 0x38)), Frame(9, data=(0x00, 0x7E))], message=message, signal=signal)
+        assert [found.unnamed_value(index) for index in range(len(found))] == ["0.5"]
+
     def test_seam(self) -> None:
         frames = [Frame(0), Frame(20, segment=1)]
         assert entries(build(frames, seams=[5])) == [
@@ -344,6 +361,7 @@ class TestSpecialValues:
         assert found.state.tolist() == [0, 0, UNKNOWN, 0, UNKNOWN, 0, UNKNOWN]
         np.testing.assert_array_equal(found.value, [0, 0xFA, np.nan, 1, np.nan, 2, np.nan])
         assert found.why[[1, 2]].tolist() == [Why.KNOWN.value, Why.UNNAMED.value]
+        assert [found.unnamed_value(index) for index in range(len(found))] == ["", "", "251", "", "254", "", "255"]
 
     def test_numbers_of_other_messages(self) -> None:
         found = self.shown(self.BYTE, [0, 0xFB, 0xFF], is_j1939=False, states={})

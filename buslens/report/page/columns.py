@@ -20,7 +20,7 @@ import numpy as np
 from buslens.report.ink import Tone
 from buslens.report.lanes import Shape, high_state
 from buslens.report.page.happenings import events, finding_entries, handshake_entries, microseconds, seam_entries
-from buslens.report.words import WHY_WORDS, clean
+from buslens.report.words import clean, unknown_words
 from buslens.timeline.model import UNKNOWN, Why
 from buslens.units import NS_PER_US
 
@@ -36,7 +36,10 @@ if TYPE_CHECKING:
     from buslens.timeline.model import Timeline
 
 UNKNOWN_FROM: Final = 0xFF00
-"""State codes from here on mean unknown; the rest says why, as the value of a `Why`."""
+"""State codes from here on mean unknown; the rest says why, as a place in the list of reasons."""
+_MOST_REASONS: Final = 0x10000 - UNKNOWN_FROM
+_MOST_UNNAMED: Final = 32
+"""Values without a name of one lane that are told one by one."""
 
 _MOST_U32: Final = 2**32 - 1
 
@@ -73,7 +76,8 @@ def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
     origin = result.origin_ns
     columns = _Pack()
     roles = [*view.roles, *view.left_out]
-    lanes = [_lane(columns, result.timelines[role], result.expectations, origin) for role in roles]
+    whys = [unknown_words(why)[0] for why in sorted(Why, key=lambda it: it.value)]
+    lanes = [_lane(columns, result.timelines[role], result.expectations, origin, whys) for role in roles]
     lane_of = {role: number for number, role in enumerate(roles)}
     last = max([origin, result.tally.last_ns or origin, *(t.end_ns for t in result.timelines.values())])
     header = {
@@ -82,7 +86,7 @@ def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
         "origin_ns": str(origin),
         "end": max(microseconds(last, origin), 1),
         "view": [microseconds(view.start_ns, origin), microseconds(view.end_ns, origin)],
-        "why": [WHY_WORDS[why][0] for why in sorted(Why, key=lambda it: it.value)],
+        "why": whys,
         "unknown_from": UNKNOWN_FROM,
         "lanes": lanes,
         "findings": finding_entries(placed, lane_of, origin),
@@ -97,14 +101,17 @@ def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
     return zlib.compress(whole, 9)
 
 
-def _lane(columns: _Pack, timeline: Timeline, expectations: Expectations, origin: int) -> dict[str, Any]:
+def _lane(
+    columns: _Pack, timeline: Timeline, expectations: Expectations, origin: int, whys: list[str]
+) -> dict[str, Any]:
+    """Return the entry of a lane; reasons of not knowing that are its own are added to those of all."""
     of_states = Shape.LEVELS if len(timeline.states) == 2 else Shape.BOXES
     shape = Shape.NUMBER if timeline.is_number else of_states
     # Rounded as absolute times, so that differences do not add up their rounding.
     seen = (2 * (timeline.seen_ns - origin) + NS_PER_US) // (2 * NS_PER_US)
     doubt = -((timeline.since_ns - timeline.seen_ns) // NS_PER_US)
     known = timeline.state != UNKNOWN
-    code = np.where(known, timeline.state, UNKNOWN_FROM + timeline.why.astype(np.int64))
+    code = np.where(known, timeline.state, UNKNOWN_FROM + _reasons(timeline, whys))
     lane: dict[str, Any] = {
         "role": clean(timeline.role),
         "shape": shape.value,
@@ -131,6 +138,20 @@ def _lane(columns: _Pack, timeline: Timeline, expectations: Expectations, origin
             lane["codes"] = columns.add(np.where(odd, UNKNOWN_FROM + Why.UNNAMED.value, code).astype(np.uint16))
         lane["limits"] = _limits(timeline.role, expectations)
     return lane
+
+
+def _reasons(timeline: Timeline, whys: list[str]) -> NDArray[np.int64]:
+    """Return for each entry the number of its reason in a list, to which values without a name are added."""
+    reasons = timeline.why.astype(np.int64)
+    if timeline.unnamed_at is None or len(timeline.unnamed) > _MOST_UNNAMED:
+        return reasons
+    words = [unknown_words(Why.UNNAMED, value)[0] for value in timeline.unnamed]
+    added = [text for text in dict.fromkeys(words) if text not in whys]
+    if len(whys) + len(added) > _MOST_REASONS:
+        return reasons
+    whys += added
+    number = np.array([whys.index(text) for text in words], np.int64)
+    return np.where(timeline.unnamed_at >= 0, number[timeline.unnamed_at], reasons)
 
 
 def _long_gaps(seen: NDArray[np.int64]) -> list[list[int]]:

@@ -16,11 +16,10 @@ from buslens.expectations.model import Expectations
 from buslens.report.page.columns import UNKNOWN_FROM, pack
 from buslens.report.places import places
 from buslens.report.view import choose
-from buslens.timeline.model import UNKNOWN
+from buslens.timeline.model import UNKNOWN, Timeline, Why
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
-    from buslens.timeline.model import Timeline
 
 
 def unpack(data: bytes) -> tuple[dict[str, Any], bytes]:
@@ -48,8 +47,44 @@ def alone(timeline: Timeline) -> Result:
     return base
 
 
+def nameless(shown: list[str]) -> Timeline:
+    """Return a door that is open, then of each value without a name, open again in between."""
+    n = 2 * len(shown)
+    seen = np.arange(n, dtype=np.int64) * 10_000
+    is_unknown = np.arange(n) % 2 == 1
+    names = tuple(dict.fromkeys(shown))
+    return Timeline(
+        role="door",
+        seen_ns=seen,
+        since_ns=seen - 1,
+        state=np.where(is_unknown, UNKNOWN, 0).astype(np.int32),
+        value=np.full(n, np.nan),
+        why=np.where(is_unknown, Why.UNNAMED.value, 0).astype(np.int8),
+        states=("open", "shut"),
+        unit="",
+        last_frame_ns=n * 10_000,
+        period_ns=None,
+        timeout_ns=None,
+        end_ns=n * 10_000,
+        unnamed_at=np.where(is_unknown, np.repeat([names.index(it) for it in shown], 2), -1).astype(np.int32),
+        unnamed=names,
+    )
+
+
 class TestLanes:
     """What is packed comes out again: times to the microsecond, states and values exactly."""
+
+    def test_values_without_a_name(self) -> None:
+        """Each is told as what the frames carried; where they are too many, only as what they are."""
+        few, body = packed(alone(nameless(["'no data'", "7", "'no\u202edata'", "7"])))
+        codes = column(body, few["lanes"][0]["codes"], "<u2")
+        told = [few["why"][code - UNKNOWN_FROM] if code >= UNKNOWN_FROM else "" for code in codes]
+        assert told == ["", "unknown: 'no data'", "", "unknown: 7", "", r"unknown: 'no\u202edata'", "", "unknown: 7"]
+        many, body = packed(alone(nameless([f"{number}" for number in range(33)])))
+        codes = column(body, many["lanes"][0]["codes"], "<u2")
+        assert {many["why"][code - UNKNOWN_FROM] for code in codes if code >= UNKNOWN_FROM} == {
+            "unknown: unnamed value"
+        }
 
     @settings(max_examples=60, deadline=None)
     @given(any_timeline("door") | any_timeline("volts", number=True))

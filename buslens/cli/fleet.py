@@ -201,7 +201,7 @@ class _Fleet:
         from buslens.fleet.ahead import Ahead
         from buslens.fleet.run import run as judge_fleet
 
-        with Ahead(self.listing) as found:
+        with Ahead(self.listing, self.console.note) as found:
             self.jobs.captures = found
 
             def total() -> int | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -16,6 +17,8 @@ MOST: Final = 50_000
 """Captures that are known of and not yet taken; beyond that the listing waits."""
 _LOOK_S: Final = 0.2
 """Seconds after which a wait is interrupted, so that Ctrl-C is heard on every system."""
+_SILENCE_S: Final = 20.0
+"""Seconds without a capture after which whoever waits is told what for."""
 
 
 class Ahead:
@@ -25,10 +28,13 @@ class Ahead:
     ----------
     listing : Listing
         What it has to say of problems is said by whoever takes the captures, in their order.
+    on_silence : callable
+        Is told in one sentence that a source is waited for: a store that gives no answer is given up after minutes.
     """
 
-    def __init__(self, listing: Listing) -> None:
+    def __init__(self, listing: Listing, on_silence: Callable[[str], object] = lambda _sentence: None) -> None:
         self._listing = listing
+        self._on_silence = on_silence
         self._tell: Callable[[str], object] = listing.on_problem
         self._found: queue.Queue[Listed | str | BaseException | None] = queue.Queue(MOST)
         self._is_over = threading.Event()
@@ -57,10 +63,14 @@ class Ahead:
         BuslensError, OSError
             What the listing raised.
         """
+        since: float | None = time.monotonic()
         while True:
             try:
                 found = self._found.get(timeout=_LOOK_S)
             except queue.Empty:
+                if since is not None and time.monotonic() - since > _SILENCE_S:
+                    since = None
+                    self._on_silence(f"{self._listing.at}: nothing has come from there for a while; it is waited for")
                 continue
             if found is None:
                 return
@@ -70,6 +80,7 @@ class Ahead:
                 self._tell(found)
             else:
                 yield found
+            since = time.monotonic()
 
     def _look(self) -> None:
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import tempfile
@@ -89,10 +90,22 @@ def _copy(address: str, to: Path, largest: int) -> None:
                 target.write(chunk)
     except ImportError as exc:
         raise missing_library(address, exc) from exc
-    except (OSError, CaptureError, MemoryError):
+    except (CaptureError, MemoryError):
         raise
+    except FileNotFoundError as exc:
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), address) from exc
     except Exception as exc:  # a library that is not ours, for a store that is not ours: anything may come
-        raise OSError(None, f"cannot be fetched: {type(exc).__name__}: {exc}", address) from exc
+        if isinstance(exc, OSError) and exc.errno is not None:
+            raise
+        raise OSError(None, f"cannot be fetched: {store_words(exc)}", address) from exc
+
+
+def store_words(error: Exception) -> str:
+    """Return on one line what a store, or the library for it, has against giving something."""
+    said = " ".join(str(error).split())
+    if isinstance(error, PermissionError):
+        return f"the store gives no permission ({said})" if said else "the store gives no permission"
+    return f"{type(error).__name__}: {said}"
 
 
 class Absence:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.errors import UsageError
 from buslens.files import explain
-from buslens.fleet.fetch import local_path, missing_library
+from buslens.fleet.fetch import local_path, missing_library, store_words
 from buslens.fleet.results import is_ledger, is_written
 
 if TYPE_CHECKING:
@@ -69,6 +69,8 @@ class Listing:
     first_passed_over: str = ""
     #: What could not be looked into.
     problems: int = 0
+    #: The source that is being looked into.
+    at: str = ""
     _results_key: tuple[int, int] | None = field(default=None, init=False, repr=False)
     #: Whether a folder is, or lies in, the folder of results.
     _in_results: dict[str, bool] = field(default_factory=dict, init=False, repr=False)
@@ -78,6 +80,7 @@ class Listing:
         if self.results is not None:
             self._results_key = _key(self.results)
         for source in self.sources:
+            self.at = source
             path = local_path(source)
             yield from self._in_store(source) if path is None else self._here(path)
 
@@ -197,7 +200,7 @@ class Listing:
         except UsageError:
             raise
         except Exception as exc:  # a library that is not ours, for a store that is not ours: anything may come
-            self.problem(f"{address}: cannot be listed: {type(exc).__name__}: {exc}")
+            self.problem(f"{address}: cannot be listed: {store_words(exc)}")
 
     def _walked(self, address: str, store: Any, path: str) -> Iterator[Listed]:
         if _has_magic(path):
@@ -221,7 +224,8 @@ class Listing:
             for name in [name for name in folders if name.startswith(".")]:
                 del folders[name]
             for name in sorted(files):
-                if _is_hidden_or_ledger(name):
+                # An object of no name in the folder stands for the folder itself, where a store has none of its own.
+                if not name or _is_hidden_or_ledger(name):
                     continue
                 if _is_taken(name):
                     yield _in_store(store, address, files[name], path)
@@ -259,7 +263,7 @@ def _store(address: str) -> tuple[Any, str]:
         scheme = address.partition(":")[0]
         raise UsageError(f"{address}: nothing is known of addresses that begin with '{scheme}:'") from exc
     except Exception as exc:  # a library that is not ours: anything may come
-        raise UsageError(f"{address}: cannot be reached: {type(exc).__name__}: {exc}") from exc
+        raise UsageError(f"{address}: cannot be reached: {store_words(exc)}") from exc
     return store, str(path)
 
 

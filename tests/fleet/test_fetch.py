@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 from typing import TYPE_CHECKING
 
 import pytest
 
 from buslens.errors import CaptureError
+from buslens.files import explain
 from buslens.fleet.fetch import Absence, MissingLibrary, fetched, is_address, local_path
 
 if TYPE_CHECKING:
@@ -67,6 +69,29 @@ class TestFetched:
     def test_no_such_store(self) -> None:
         with pytest.raises((MissingLibrary, OSError)), fetched("nosuchstore://fleet/car.log"):
             pass
+
+    @pytest.mark.parametrize(
+        ("error", "told"),
+        [
+            (FileNotFoundError("pinewick/a.log"), "no such file"),
+            (PermissionError("Forbidden"), "cannot be fetched: the store gives no permission (Forbidden)"),
+            (OSError("slow\ndown"), "cannot be fetched: OSError: slow down"),
+            (ValueError("wrong"), "cannot be fetched: ValueError: wrong"),
+            (OSError(errno.ENOSPC, "No space left on device"), "no space left on the device"),
+        ],
+        ids=lambda value: type(value).__name__,
+    )
+    def test_what_a_store_says_is_told(self, error: Exception, told: str, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The libraries for stores raise the system's errors without its numbers."""
+        import fsspec
+
+        def refuse(*_given: object) -> None:
+            raise error
+
+        monkeypatch.setattr(fsspec, "open", refuse)
+        with pytest.raises(OSError, match=r".") as refusal, fetched("memory://pinewick/a.log"):
+            pass
+        assert explain(refusal.value, "").removeprefix(": ") == told
 
 
 class TestAbsence:

@@ -2,9 +2,10 @@ from __future__ import annotations
 
 import gzip
 import os
+import threading
 import zipfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given
@@ -196,6 +197,29 @@ class TestStores:
         assert below(f"{store}/*/*.asc") == ["car2/b.asc"]
         assert below(f"{store}/notes.pdf") == ["notes.pdf"]
 
+    def test_an_object_that_stands_for_its_folder(self, store: str, monkeypatch: pytest.MonkeyPatch) -> None:
+        """It is no file that was passed over."""
+        from fsspec.implementations.memory import MemoryFileSystem
+
+        def walk(_store: object, path: str, **_more: object) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
+            yield path, {}, {"": {"name": f"{path}/", "size": 0}, "a.log": {"name": f"{path}/a.log", "size": 3}}
+
+        monkeypatch.setattr(MemoryFileSystem, "walk", walk)
+        found = Listing([store])
+        assert [one.below for one in found] == ["a.log"]
+        assert found.passed_over == 0
+
+    def test_a_store_that_refuses(self, store: str, monkeypatch: pytest.MonkeyPatch) -> None:
+        from fsspec.implementations.memory import MemoryFileSystem
+
+        def refuse(*_given: object) -> None:
+            raise PermissionError("Forbidden")
+
+        monkeypatch.setattr(MemoryFileSystem, "isfile", refuse)
+        problems: list[str] = []
+        assert list(Listing([store], None, problems.append)) == []
+        assert problems == [f"{store}: cannot be listed: the store gives no permission (Forbidden)"]
+
     def test_what_is_not_there_is_told(self, store: str) -> None:
         problems: list[str] = []
         assert list(Listing([f"{store}/car9"], None, problems.append)) == []
@@ -262,3 +286,23 @@ class TestAhead:
     def test_what_goes_wrong_there_is_raised_here(self) -> None:
         with pytest.raises(UsageError, match="nothing is known"), Ahead(Listing(["nonsense://x"])) as ahead:
             list(ahead)
+
+    def test_whoever_waits_is_told_what_for(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Once, however long it takes."""
+        monkeypatch.setattr("buslens.fleet.ahead._SILENCE_S", 0.0)
+        monkeypatch.setattr("buslens.fleet.ahead._LOOK_S", 0.01)
+        told: list[str] = []
+        answer = threading.Event()
+
+        class Slow(Listing):
+            def _in_store(self, address: str) -> Iterator[module.Listed]:
+                assert answer.wait(30)
+                yield module.Listed(address, "a.log", None, "")
+
+        def hear(sentence: str) -> None:
+            told.append(sentence)
+            threading.Timer(0.1, answer.set).start()
+
+        with Ahead(Slow(["memory://pinewick"]), hear) as ahead:
+            assert len(list(ahead)) == 1
+        assert told == ["memory://pinewick: nothing has come from there for a while; it is waited for"]

@@ -6,9 +6,10 @@ import errno
 import os
 import re
 import tempfile
+from collections import Counter
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import unquote, urlsplit
 
 from buslens.errors import CaptureError, Source, UsageError
@@ -23,6 +24,9 @@ LARGEST: Final = 64 << 30
 """Bytes of a capture that is fetched; our choice, against a store without an end."""
 
 _CHUNK: Final = 1 << 20
+
+_MANY: Final = 20
+"""Captures of one folder, from which on a store is asked for the whole folder."""
 
 
 def is_address(name: str) -> bool:
@@ -116,6 +120,8 @@ class Absence:
 
     def __init__(self) -> None:
         self._silent: set[str] = set()
+        self._asked: Counter[str] = Counter()
+        self._there: dict[str, frozenset[str]] = {}
 
     def is_gone(self, address: str) -> bool:
         """Whether a capture, at a path or at an address of a store, is no longer there."""
@@ -130,12 +136,26 @@ class Absence:
             from fsspec.core import url_to_fs
 
             found, name = url_to_fs(address)
-            found.info(name)
+            if not self._is_listed(found, name):
+                found.info(name)
         except FileNotFoundError:
             return True
         except Exception:  # a library that is not ours, for a store that is not ours: anything may come
             self._silent.add(store)
         return False
+
+    def _is_listed(self, store: Any, name: str) -> bool:
+        """Whether the folder lists a capture: one question for many, which is no answer where it does not."""
+        folder = name.rpartition("/")[0]
+        self._asked[folder] += 1
+        if self._asked[folder] < _MANY:
+            return False
+        if folder not in self._there:
+            try:
+                self._there[folder] = frozenset(store.ls(folder, detail=False))
+            except FileNotFoundError:
+                self._there[folder] = frozenset()
+        return name in self._there[folder]
 
 
 class MissingLibrary(UsageError):  # noqa: N818  (it says what is missing)

@@ -115,3 +115,23 @@ class TestAbsence:
         absence = Absence()
         assert not any(absence.is_gone(f"memory://pinewick/{number}.log") for number in range(3))
         assert asked == ["/pinewick/0.log"]
+
+    def test_a_store_is_asked_once_for_many_of_a_folder(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        import fsspec
+        from fsspec.implementations.memory import MemoryFileSystem
+
+        memory = fsspec.filesystem("memory")
+        memory.pipe({f"/pinewick-many/{number}.log": b"x" for number in range(1, 200, 2)})
+        asked: list[str] = []
+        info = MemoryFileSystem.info
+
+        def counted(store: MemoryFileSystem, name: str, **more: object) -> object:
+            asked.append(name)
+            return info(store, name, **more)
+
+        monkeypatch.setattr(MemoryFileSystem, "info", counted)
+        absence = Absence()
+        gone = [absence.is_gone(f"memory://pinewick-many/{number}.log") for number in range(200)]
+        assert gone == [True, False] * 100
+        assert len(asked) < 120
+        memory.rm("/pinewick-many", recursive=True)

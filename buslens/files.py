@@ -94,7 +94,7 @@ def replacing(path: str | Path) -> Iterator[Path]:
     A link is followed, the rights of a file that is replaced are kept, and a device is written to directly.
     The temporary name ends like the given one, for writers that go by the suffix.
     """
-    target = Path(os.path.realpath(path))
+    target = _behind_links(path)
     if target.exists() and not target.is_file() and not target.is_dir():
         try:
             yield target
@@ -118,6 +118,13 @@ def replacing(path: str | Path) -> Iterator[Path]:
         if isinstance(exc, OSError):
             raise _named(exc, path, temporary) from exc.__cause__
         raise
+
+
+def _behind_links(path: str | Path) -> Path:
+    try:
+        return Path(os.path.realpath(path))
+    except OSError:  # some drivers of drives cannot tell, on Windows
+        return Path(os.path.abspath(path))  # noqa: PTH100 - nor can they resolve
 
 
 def _rename(temporary: Path, target: Path) -> None:

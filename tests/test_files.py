@@ -56,6 +56,14 @@ class TestWriteAtomically:
             write_atomically(tmp_path / "no" / "such.xml", b"")
         assert caught.value.filename == str(tmp_path / "no" / "such.xml")
 
+    def test_drive_that_does_not_tell_where_links_lead(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        def refuse(_path: object) -> str:
+            raise OSError(errno.EINVAL, "Incorrect function")
+
+        monkeypatch.setattr("os.path.realpath", refuse)
+        write_atomically(tmp_path / "a.html", b"new")
+        assert (tmp_path / "a.html").read_bytes() == b"new"
+
     def test_folder(self, tmp_path: Path) -> None:
         with pytest.raises(IsADirectoryError):
             write_atomically(tmp_path, b"")

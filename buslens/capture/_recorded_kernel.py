@@ -76,7 +76,7 @@ def take(
         s[REASON] = STAMP_RANGE
         if identifier > (0x1FFFFFFF if flag & 5 else 0x7FF):
             s[REASON] = NO_SUCH_ID
-        elif from_length[i] > 8 * MOST_WORDS:
+        elif from_length[i] > (8 * MOST_WORDS if flag & 8 else 8):
             s[REASON] = TOO_MUCH_DATA
         elif from_channel[i] >= s[CHANNELS]:
             s[REASON] = TOO_MANY_CHANNELS

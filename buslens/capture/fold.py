@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Generic, TypeVar
 
 from buslens.capture._scan_kernel import FORMAT, FORMAT_END
-from buslens.capture.frames import Skipped
 from buslens.capture.open import refuse_unread
 from buslens.capture.plan import ROOM, Plan, foreign_plan, plan_for
 from buslens.capture.scan import Scanner
@@ -217,9 +216,9 @@ def _fold_foreign(
             step(accumulator, frames)
     for frames in scanner.rest():
         step(accumulator, frames)
+    if recording.damage:
+        scanner.end_at_damage(recording.damage)
     tally = scanner.tally()
     tally.clock = recording.clock
-    if recording.damage:
-        tally.broken += 1
-        tally.skipped.append(Skipped(line=tally.frames + 1, reason=recording.damage, text=""))
+    refuse_unread(capture, tally)
     return accumulator, tally

@@ -101,6 +101,8 @@ def _foreign_runs(capture: Capture, scanner: Scanner) -> Iterator[Frames]:
     for run in capture.foreign:
         yield from scanner.feed(run)
     yield from scanner.rest()
+    if capture.foreign.damage:
+        scanner.end_at_damage(capture.foreign.damage)
 
 
 def _joined(arrays: list[NDArray[Any]], dtype: type[np.generic]) -> NDArray[Any]:

@@ -43,7 +43,7 @@ _REASONS: Final = {
     k.STAMP_RANGE: "the time stamp, in seconds, is beyond the year 2096",
     k.BAD_LABEL: f"a channel name of 1 to {k.LABEL_ROOM - 1} characters was expected, such as can0",
     k.NO_SUCH_ID: "an identifier above 7FF in a frame of 11 bits, or above 1FFFFFFF",
-    k.TOO_MUCH_DATA: "more than 64 bytes, which no frame has",
+    k.TOO_MUCH_DATA: "more than 8 bytes; a CAN FD frame, which this is not, may have 64",
 }
 
 
@@ -135,18 +135,18 @@ class Scanner:
                     self._skip(self._s[k.LINES] + 1, _REASONS[k.TOO_LONG], self._buffer[:SHOWN_BYTES])
                     self._s[k.LINES] += 1
                 elif window.is_cut and stream.damage:
-                    self._end_at_damage(stream.damage, self._buffer[: window.stop - 1])
+                    self.end_at_damage(stream.damage, self._buffer[: window.stop - 1])
                     return
                 else:
                     yield from self._read_window(window)
             if stream.damage:
-                self._end_at_damage(stream.damage, b"")
+                self.end_at_damage(stream.damage)
         finally:
             # It refers to this object: without a circle the buffers go as soon as nobody needs them.
             self._run = None
 
-    def _end_at_damage(self, damage: str, text: bytes | bytearray) -> None:
-        """Count the line in which the stream broke off as broken, and say so however many there are before it."""
+    def end_at_damage(self, damage: str, text: bytes | bytearray = b"") -> None:
+        """Count the line in which what is read broke off as broken, and say so however many there are before it."""
         line = self._s[k.LINES] + 1
         if self._s[k.BROKEN] >= KEPT_LINES:
             self.account.note(f"line {line}: {damage}")

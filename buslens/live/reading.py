@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.frames import Clock, Skipped
+from buslens.capture.frames import Clock
 from buslens.capture.open import Capture, open_capture, open_stream, refuse_unread, refuse_what_is_no_file
 from buslens.capture.plan import ROOM, foreign_plan, plan_for
 from buslens.capture.registry import FORMATS
@@ -124,7 +124,14 @@ def _scanned(capture: Capture, *, live: bool) -> tuple[Scanner, Iterator[Frames]
     recording = capture.foreign
     if recording is not None:
         scanner = Scanner(foreign_plan(capture.name, wanted=None))
-        return scanner, (frames for run in recording for frames in scanner.feed(run))
+
+        def others() -> Iterator[Frames]:
+            for run in recording:
+                yield from scanner.feed(run)
+            if recording.damage:
+                scanner.end_at_damage(recording.damage)
+
+        return scanner, others()
     scanner = Scanner(plan_for(capture, wanted=None, batch=1 if live else ROOM // 2))
 
     def runs() -> Iterator[Frames]:
@@ -139,9 +146,6 @@ def _complete(capture: Capture, tally: Tally) -> None:
     recording = capture.foreign
     if recording is not None:
         tally.clock = recording.clock
-        if recording.damage:
-            tally.broken += 1
-            tally.skipped.append(Skipped(line=tally.frames + 1, reason=recording.damage, text=""))
 
 
 def read_file(path: str) -> Reading:

@@ -27,6 +27,7 @@ from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import FileStream
 from buslens.capture.wanted import Wanted
+from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -121,16 +122,16 @@ class TestFramesOfOthers:
         assert ["7FF" in line.reason for line in tally.skipped] == [True, True]
         assert [line.line for line in tally.skipped] == [2, 3]
 
-    @pytest.mark.parametrize("length", [64, 65, 255])
+    @pytest.mark.parametrize("length", [8, 9, 64, 65, 255])
     def test_length(self, tmp_path: Path, length: int) -> None:
         # More words than there is room for, if nobody looks.
-        rows = [(1 + i / 1e5, 0x100, False, bytes([7]) * (length if i else 64)) for i in range(5000)]
+        rows = [(1 + i / 1e5, 0x100, False, bytes([7]) * (length if i else 8)) for i in range(5000)]
         table = read_frames(self.write(tmp_path / "a.csv", *rows))
         tally = table.attrs["tally"]
-        assert table["data"].tolist() == [bytes([7]) * 64] * (5000 if length == 64 else 1)
+        assert table["data"].tolist() == [bytes([7]) * 8] * (5000 if length == 8 else 1)
         assert tally.broken == 5000 - len(table)
         assert {(line.reason, line.text) for line in tally.skipped} <= {
-            ("more than 64 bytes, which no frame has", f"100 [{length}]")
+            ("more than 8 bytes; a CAN FD frame, which this is not, may have 64", f"100 [{length}]")
         }
 
 
@@ -347,3 +348,26 @@ class TestRecordedFrames:
         found = [*scanner.feed(self.frames((0, 0, 1, 0, 0), (stamp, 0, 2, 0, 0), (1, 0, 3, 0, 0))), *scanner.rest()]
         assert [row.can_id for run in found for row in rows_of(run)] == [1, 3]
         assert scanner.tally().broken == 1
+
+
+class TestWhereAnotherReaderGivesUp:
+    """The place is told in lines, broken ones among them, however many there are, and by every way to read."""
+
+    def test_place(self, tmp_path: Path) -> None:
+        path = tmp_path / "a.csv"
+        head = "timestamp,arbitration_id,extended,remote,error,dlc,data\n"
+        row = "1.0,0x100,0,0,0,1,AQ==\n"
+        for n_bad in (3, 20):
+            path.write_text(head + row + n_bad * row.replace("0x100", "0x900") + row + "2.0,0x")
+            _, tally = fold(open_capture(path), wanted=None, new=list, step=list.append, join=list.extend)
+            assert read_frames(path).attrs["tally"].skipped == tally.skipped
+            assert (tally.frames, tally.broken) == (2, n_bad + 1)
+            assert [line.line for line in tally.skipped] == [*range(2, 2 + n_bad), n_bad + 3][:8]
+            said = [line.reason for line in tally.skipped] + tally.notes
+            assert any("gave up" in sentence for sentence in said)
+
+    def test_not_one_frame(self, tmp_path: Path) -> None:
+        path = tmp_path / "a.csv"
+        path.write_text("timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x900,0,0,0,1,AQ==\n")
+        with pytest.raises(CaptureError, match="no line of it could be read"):
+            fold(open_capture(path), wanted=None, new=list, step=list.append, join=list.extend)

@@ -353,6 +353,30 @@ def _dbc() -> Iterator[bytes]:
     yield from (whole[:1500], whole)
 
 
+def _foreign() -> Iterator[bytes]:
+    """Yield some frames as python-can writes them in each format."""
+    import can
+    from fuzz.targets import FOREIGN
+
+    frames = [
+        can.Message(timestamp=1_700_000_000.25, arbitration_id=0x100, data=b"\1\2", is_extended_id=False, channel=0),
+        can.Message(timestamp=1_700_000_000.5, arbitration_id=0x18FEF100, data=bytes(8), channel=1),
+        can.Message(
+            timestamp=1_700_000_000.75, arbitration_id=0x7FF, is_extended_id=False, is_remote_frame=True, dlc=3
+        ),
+        can.Message(timestamp=1_700_000_001.0, is_error_frame=True),
+        can.Message(timestamp=1_700_000_001.25, arbitration_id=1, data=bytes(64), is_fd=True, bitrate_switch=True),
+    ]
+    with tempfile.TemporaryDirectory() as name:
+        for number, suffix in enumerate(FOREIGN):
+            for some in (frames, frames[:2]):
+                path = Path(name) / f"{number}{len(some)}{suffix}"
+                with can.Logger(path) as logger:
+                    for frame in some if suffix != ".trc" else frames[:2]:
+                        logger.on_message_received(frame)
+                yield bytes([number]) + _bytes_of(path)
+
+
 def _choices() -> Iterator[bytes]:
     dice = random.Random(5)
     yield from (dice.randbytes(size) for size in (20, 60, 200, 400))
@@ -418,6 +442,7 @@ _SEEDS: Final[dict[str, Callable[[], Iterable[bytes]]]] = {
     "asc": _asc,
     "screen": _screen,
     "gunzip": _packed,
+    "foreign": _foreign,
     "judged": _frames,
     "dbc": _dbc,
     "statements": _choices,

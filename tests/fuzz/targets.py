@@ -2,6 +2,7 @@
 
     candump, asc, screen   the readers of log formats, all engines against each other
     gunzip                 a gzip stream with damage, against zlib one byte at a time
+    foreign                recordings that python-can reads: the first byte says which suffix they have
     judged                 bytes as frames of the demonstration's messages, judged and reported in every form
     dbc                    definitions, what is kept of them between two starts, and decoding by them
     statements             the same; the bytes say which statements of a DBC follow each other, about what
@@ -31,10 +32,13 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from fuzz.dbc_grammar import written
 from fuzz.readings import assert_same_everywhere, assert_sound, read, units
+from support.logs import Row, rows_of
 from support.rehearsed import FOLDER, definitions, expectations, judge_frames
 from support.stage import select
 
+from buslens.capture.fold import fold
 from buslens.capture.frames import Clock, Flag, Frames, Tally
+from buslens.capture.open import open_capture
 from buslens.capture.protocol import Match
 from buslens.capture.stream import FileStream, Gunzipped
 from buslens.causes.diagnosis import diagnose
@@ -152,6 +156,36 @@ def _gunzipped(packed: bytes, most: int) -> tuple[bytes, str]:
         assert n <= most
         data += view[:n]
     return bytes(data), stream.damage
+
+
+# --- recordings of others ---------------------------------------------------------------------------------------
+
+FOREIGN: Final = (".blf", ".trc", ".csv", ".db")
+
+
+def foreign(data: bytes) -> None:
+    with tempfile.TemporaryDirectory(dir=_scratch()) as name:
+        path = Path(name) / f"fuzzed{FOREIGN[data[0] % len(FOREIGN) if data else 0]}"
+        path.write_bytes(data[1:])
+        rows: list[Row] = []
+        readings = []
+        for wanted in (None, [(0x100, False), (0x18FEF100, True)]):
+            rows, tally = fold(
+                open_capture(path),
+                wanted=wanted,
+                new=list[Row],
+                step=lambda rows, frames: rows.extend(rows_of(frames)),
+                join=list.extend,
+            )
+            readings.append((rows, tally))
+        (rows, tally), (chosen, again) = readings
+        assert_sound(rows, tally, may_be_silent=True)
+        assert again == tally, "what is wanted means something for the account"
+        assert chosen == [
+            row
+            for row in rows
+            if Flag.ERROR not in row.flags and (row.can_id, Flag.EXTENDED in row.flags) in set(wanted or ())
+        ]
 
 
 # --- definitions ------------------------------------------------------------------------------------------------
@@ -454,6 +488,7 @@ TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
     "asc": asc,
     "screen": screen,
     "gunzip": gunzip,
+    "foreign": foreign,
     "judged": judged,
     "dbc": dbc,
     "statements": statements,

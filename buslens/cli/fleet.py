@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.cli.options import add_judging_arguments, whole_number
 from buslens.cli.status import Status, gravest
 from buslens.cli.writing import demand_report
-from buslens.errors import UsageError
+from buslens.errors import BuslensError, UsageError
 from buslens.files import replacing
 from buslens.units import NS_PER_S, parse_duration_ns
 
@@ -260,15 +260,18 @@ class _Fleet:
         ledger.put_anomalies(find_anomalies(ledger, skews=skews))
         ledger.commit()
         self.console.progress("writing the tables")
-        export(ledger, self.out)
+        tables = f"tables: {self.out / 'captures.csv'} and others beside it, as CSV and Parquet"
+        try:
+            export(ledger, self.out)
+        except BuslensError as exc:
+            # One that is open in a spreadsheet must not keep back who is to be called in.
+            self._problem(f"{exc}; the tables are not those of this run, which writes them when it is started again")
+            tables = "tables: not written"
         self.console.progress("writing the fleet sheet")
         sheet = write_index(
             ledger, self.out, pages=pages, again=judging(self.groups.values()), notes=self._notes(done, known)
         )
-        files = [
-            f"fleet sheet: {sheet}",
-            f"tables: {self.out / 'captures.csv'} and others beside it, as CSV and Parquet",
-        ]
+        files = [f"fleet sheet: {sheet}", tables]
         if self.options.pages:
             files.append(f"pages: {len(pages):,} in {self.out / 'pages'}")
         if self.options.junit is not None:

@@ -156,6 +156,33 @@ class TestRun:
         assert len(rows(tmp_path / "out")) == 2
         assert "was not found by the last one" in (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
 
+    def test_a_table_that_is_open_elsewhere_keeps_nothing_else_back(
+        self, tmp_path: Path, place: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """On Windows no table can be written that a spreadsheet shows."""
+        out = tmp_path / "out"
+        words = (SAMPLES / NAMES[1], "--expectations", place / "signal_defs" / "steering_lock.toml", "-o", out)
+        assert fleet(capsys, *words)[0] == 1
+        before = {file.name: file.read_bytes() for file in out.glob("*.csv")}
+        (out / "index.html").unlink()
+        replace = Path.replace
+
+        def held(self: Path, target: Path) -> Path:
+            if Path(target).name == "findings.csv":
+                raise PermissionError(13, "Access is denied", str(self))
+            return replace(self, target)
+
+        monkeypatch.setattr(Path, "replace", held)
+        status, told, err = fleet(capsys, *words)
+        assert status == 2
+        assert f"buslens: {out / 'findings.csv'}: no permission" in err
+        assert "the tables are not those of this run" in err
+        assert "tables: not written" in told
+        assert "car03" in told
+        assert (out / "index.html").is_file()
+        assert (out / "findings.csv").read_bytes() == before["findings.csv"]
+        assert not list(out.glob(".tmp-*"))
+
     def test_a_folder_that_has_become_empty_is_no_fleet_that_is_well(
         self, tmp_path: Path, place: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import io
 import os
 import re
@@ -9,7 +10,8 @@ import signal
 import subprocess
 import sys
 from importlib import import_module
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -17,7 +19,7 @@ from hypothesis import strategies as st
 
 import buslens.cli
 from buslens.cli import COMMANDS, main
-from buslens.cli.console import Console
+from buslens.cli.console import Console, _switched_on
 from buslens.cli.ending import Ended
 from buslens.cli.options import Parser
 from buslens.cli.status import Status, gravest
@@ -321,6 +323,48 @@ class TestConsole:
         monkeypatch.setenv("COLUMNS", "57")
         assert Console(_Terminal(), io.StringIO(), color=True, environment={}).width == 57
         assert Console(io.StringIO(), io.StringIO(), color=True, environment={}).width is None
+
+
+class _WindowsConsole:
+    """Stands for what Windows knows of a console: its mode, and whether it takes the one that is asked for."""
+
+    def __init__(self, mode: int | None, *, takes: bool = True) -> None:
+        self.mode, self.takes = mode, takes
+
+    def GetConsoleMode(self, _handle: object, place: Any) -> int:  # noqa: N802 - its name
+        if self.mode is None:
+            return 0
+        place._obj.value = self.mode
+        return 1
+
+    def SetConsoleMode(self, _handle: object, mode: int) -> int:  # noqa: N802 - its name
+        if self.takes:
+            self.mode = mode
+        return int(self.takes)
+
+
+class TestSwitchedOn:
+    """A console of Windows is asked to understand control sequences, and its other ways are left alone."""
+
+    @pytest.mark.parametrize(
+        ("console", "works", "mode"),
+        [
+            (_WindowsConsole(0x0003), True, 0x0007),
+            (_WindowsConsole(0x0003, takes=False), False, 0x0003),
+            (_WindowsConsole(None), False, None),
+        ],
+        ids=["from Windows 10 on", "older", "no console"],
+    )
+    def test_mode(
+        self, console: _WindowsConsole, works: bool, mode: int | None, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setitem(sys.modules, "msvcrt", SimpleNamespace(get_osfhandle=lambda _number: 12))
+        monkeypatch.setattr(ctypes, "windll", SimpleNamespace(kernel32=console), raising=False)
+        assert _switched_on(SimpleNamespace(fileno=lambda: 1)) == works
+        assert console.mode == mode
+
+    def test_no_file_behind(self) -> None:
+        assert not _switched_on(io.StringIO())
 
 
 class TestGravest:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
 _ERASE_LINE: Final = "\r\x1b[K"
+_VIRTUAL_TERMINAL: Final = 0x0004
+"""ENABLE_VIRTUAL_TERMINAL_PROCESSING (Windows, SetConsoleMode)."""
 
 
 class Console:
@@ -31,11 +33,10 @@ class Console:
     def __init__(self, out: Any, err: Any, *, color: bool, environment: Mapping[str, str]) -> None:
         self._out, self._err = out, err
         self._progress = False
-        capable = color and _understands_control_sequences(environment)
         #: Whether results may hold control sequences.
-        self.painted = capable and _is_terminal(out)
+        self.painted = color and _understands_control_sequences(out, environment)
         #: Whether `progress` is seen by anybody.
-        self.lively = capable and _is_terminal(err)
+        self.lively = color and _understands_control_sequences(err, environment)
         for stream in (out, err):
             with suppress(AttributeError, ValueError, OSError):
                 # A locale that cannot say a character must not end the report.
@@ -164,8 +165,23 @@ def _is_terminal(stream: Any) -> bool:
         return False
 
 
-def _understands_control_sequences(environment: Mapping[str, str]) -> bool:
-    if environment.get("NO_COLOR") or environment.get("TERM") == "dumb":
+def _understands_control_sequences(stream: Any, environment: Mapping[str, str]) -> bool:
+    if not _is_terminal(stream) or environment.get("NO_COLOR") or environment.get("TERM") == "dumb":
         return False
-    # The old console window of Windows shows control sequences as rubbish; what sets these names does not.
-    return os.name != "nt" or "WT_SESSION" in environment or "TERM" in environment
+    # What sets these names on Windows understands them; its own console does where it is asked to, from Windows 10 on.
+    return os.name != "nt" or "WT_SESSION" in environment or "TERM" in environment or _switched_on(stream)
+
+
+def _switched_on(stream: Any) -> bool:
+    """Ask a console of Windows to understand control sequences; return whether it will."""
+    try:
+        import ctypes
+        import msvcrt
+
+        kernel: Any = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]
+        handle = ctypes.c_void_p(msvcrt.get_osfhandle(stream.fileno()))  # type: ignore[attr-defined,unused-ignore]
+        mode = ctypes.c_uint32()
+        known = kernel.GetConsoleMode(handle, ctypes.byref(mode))
+        return bool(known and kernel.SetConsoleMode(handle, mode.value | _VIRTUAL_TERMINAL))
+    except (ImportError, AttributeError, ValueError, OSError):
+        return False

@@ -6,6 +6,7 @@ findings are those that ``buslens check`` has on the kept file.
 
 from __future__ import annotations
 
+import sys
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -109,6 +110,11 @@ class Receiver:
     """
 
     def __init__(self, interface: Interface, *, bitrate: int | None = None) -> None:
+        if interface.kind == "socketcan" and sys.platform != "linux":
+            raise UsageError(
+                f"{interface} cannot be opened: SocketCAN is a part of Linux; name the kind that the driver of your "
+                "adapter has in python-can"
+            )
         import can
 
         options = dict(listen_only_options(interface.kind))

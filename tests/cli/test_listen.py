@@ -134,6 +134,11 @@ class TestRefused:
         with pytest.raises(UsageError, match="cannot be opened"):
             Receiver(Interface("socketcan", "no-such-bus-here"))
 
+    def test_socketcan_where_there_is_none(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("sys.platform", "win32")
+        with pytest.raises(UsageError, match="SocketCAN is a part of Linux"):
+            Receiver(Interface("socketcan", "can0"))
+
 
 class TestReceiveOnly:
     """Nothing can be sent through it, and controllers that can are told to listen only."""

@@ -320,9 +320,11 @@ def _has_magic(name: str) -> bool:
 def _before_magic(path: str) -> str:
     """Return the folder in which a pattern begins.
 
-    >>> _before_magic("logs/2026/car*/x.log"), _before_magic("*.log")
-    ('logs/2026', '.')
+    >>> _before_magic("logs/2026/car*/x.log"), _before_magic("*.log"), _before_magic("C:/*.log")
+    ('logs/2026', '.', 'C:/')
     """
     parts = path.replace(os.sep, "/").split("/")
     plain = parts[: next(place for place, part in enumerate(parts) if _has_magic(part))]
+    if len(plain) == 1 and plain[0].endswith(":"):
+        return f"{plain[0]}/"  # without it, Windows takes the folder that it is in on that drive
     return "/".join(plain) or ("/" if path.startswith(("/", os.sep)) else ".")

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import queue
 import threading
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from buslens.errors import CaptureError, Source
 
@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 _LOOK_S: Final = 0.05
 """Seconds between two looks for more."""
 _CHUNK: Final = 1 << 16
+_READ: Final = 0x80000000
+_SHARE_ALL: Final = 0x1 | 0x2 | 0x4
+_OPEN_EXISTING: Final = 3
+"""GENERIC_READ, FILE_SHARE_READ with WRITE and DELETE, and OPEN_EXISTING of Windows' CreateFileW."""
 
 
 class Interruptible:
@@ -115,7 +119,7 @@ class Following:
         self.remarks = remarks
         self._path = path
         self._stop = stop
-        self._file: IO[bytes] = path.open("rb", buffering=0)
+        self._file: IO[bytes] = _open_shared(path)
         self._ends_line = True
 
     def read_into(self, view: memoryview) -> int:
@@ -147,13 +151,31 @@ class Following:
         if os.fstat(self._file.fileno()).st_size > self._file.tell():
             return False  # written after the last look, before the other file came; the next look finds it
         self._file.close()
-        self._file = self._path.open("rb", buffering=0)
+        self._file = _open_shared(self._path)
         self.remarks.append(f"another file took the place of {self._path} while it was followed, and was read on")
         return True
 
     def close(self) -> None:
         """Close the file."""
         self._file.close()
+
+
+def _open_shared(path: Path) -> IO[bytes]:
+    """Open a file so that whoever writes it can rename it meanwhile, which Windows would refuse them."""
+    return open(path, "rb", buffering=0, opener=_shared if os.name == "nt" else None)
+
+
+def _shared(path: str, _flags: int) -> int:
+    import ctypes
+    import msvcrt
+
+    system: Any = ctypes.WinDLL("kernel32", use_last_error=True)  # type: ignore[attr-defined,unused-ignore]
+    system.CreateFileW.restype = ctypes.c_void_p
+    handle = system.CreateFileW(os.fspath(path), _READ, _SHARE_ALL, None, _OPEN_EXISTING, 0, None)
+    if handle == ctypes.c_void_p(-1).value:
+        problem: OSError = ctypes.WinError(ctypes.get_last_error())  # type: ignore[attr-defined,unused-ignore]
+        raise type(problem)(problem.errno, problem.strerror, os.fspath(path), getattr(problem, "winerror", None))
+    return int(msvcrt.open_osfhandle(handle, os.O_RDONLY))  # type: ignore[attr-defined,unused-ignore]
 
 
 class WholeLines:

@@ -128,9 +128,9 @@ def _plot(result: Result, view: View) -> dict[str, Any]:
     pan, wheel = PanTool(dimensions="width"), WheelZoomTool(dimensions="width")
     plot = Plot(
         x_range=Range1d(
-            start=microseconds(view.start_ns, origin),
-            end=microseconds(view.end_ns, origin),
-            bounds=(-room, end + room),
+            start=float(microseconds(view.start_ns, origin)),
+            end=float(microseconds(view.end_ns, origin)),
+            bounds=(float(-room), float(end + room)),  # of a clock that jumped by centuries no whole number in JSON
             min_interval=_CLOSEST_US,
         ),
         y_range=Range1d(start=0, end=1),

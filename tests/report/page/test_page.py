@@ -4,6 +4,7 @@ import base64
 import hashlib
 import html
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -58,6 +59,12 @@ class TestFile:
         with pytest.raises(RuntimeError):
             write_page(SKETCHES["late"](), file)
         assert file.read_text("utf-8") == "mine"
+
+    def test_a_clock_that_jumped_by_centuries(self) -> None:
+        """The browser has no whole numbers of that size; nothing warns of it."""
+        result = SKETCHES["late"]()
+        far = replace(result, tally=replace(result.tally, last_ns=result.origin_ns + 10**19))
+        assert page(far)
 
     def test_the_same_result_gives_the_same_lanes(self) -> None:
         both = [re.search(r'id="capture">([^<]+)<', page(SKETCHES["late"]())) for _ in range(2)]

@@ -329,8 +329,11 @@ def describe_why(timeline: Timeline, index: int) -> str:
         case Why.SEAM:
             return "the recorded clock ran back"
         case _:
-            value = " ".join(filter(None, ("its value", timeline.unnamed_value(index))))
-            return f"{value} is no number" if timeline.is_number else f"{value} has no name in the expectations"
+            unnamed = timeline.unnamed_value(index)
+            value = f" {unnamed}" if unnamed else ""
+            if timeline.is_number:
+                return f"its value{value} is no number"
+            return f"its value{value} has no name in the expectations"
 
 
 def _unknown_words(timeline: Timeline, index: int) -> str:

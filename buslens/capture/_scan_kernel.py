@@ -234,13 +234,13 @@ def seconds(text: Numbers, p: int, code: Numbers) -> tuple[int, int]:
         return value * 1_000_000_000, p
     p += 1
     first = p
-    last = p + 10
+    last = p + 9  # ten decimals would not fit into 64 bits
     d = code[text[p]]
     while d < 10 and p < last:
         value = value * 10 + d
         p += 1
         d = code[text[p]]
-    if p == last:
+    if d < 10:
         return 0, -BAD_FRACTION
     places = p - first
     if places == 6:

@@ -274,6 +274,15 @@ class TestRareLines:
         ((row,), tally) = scanned(log, "candump", engine, window_bytes=1 << 12)
         assert (row.data, row.dlc, tally.frames) == (data, CAN_FD_LENGTHS.index(length), 1)
 
+    @pytest.mark.parametrize("decimals", range(14))
+    def test_any_number_of_decimals(self, engine: str, decimals: int) -> None:
+        digits = b"9" * decimals
+        log = b"(3999999999." + digits + b") can0 123#11\n(3999999999.0) can0 123#22\n"
+        rows, tally = scanned(log, "candump", engine, window_bytes=1 << 12)
+        expected = 3_999_999_999 * 10**9 + int(digits.ljust(9, b"0"))
+        assert [row.time_ns for row in rows if row.data == b"\x11"] == ([expected] if decimals <= 9 else [])
+        assert tally.broken == (decimals > 9)
+
     def test_letters_among_nine_decimals(self, engine: str) -> None:
         good = b"(1700000000.123456789) can0 123#11\n"
         rows, tally = scanned(good + good.replace(b"34", b"3x") + good, "candump", engine, window_bytes=1 << 12)

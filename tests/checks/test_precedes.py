@@ -343,7 +343,9 @@ class TestInFull:
         (finding,) = run(precedes(2500), first, timeouts={"lock": 60}).findings
         assert "the log cannot tell whether 'lock becomes free' came before: lock is unknown" in finding.reason
 
-    @pytest.mark.parametrize(("within", "why"), [(300, "its value has no name"), (700, "its first frame has not come")])
+    @pytest.mark.parametrize(
+        ("within", "why"), [(300, "its value 'odd' has no name"), (700, "its first frame has not come")]
+    )
     def test_unknown_from_the_start(self, within: float, why: str) -> None:
         """What one of two roles hides is not made up for by the other, which came too early."""
         other = [(time, "odd") for time, _ in lock() if time >= 1500]

@@ -31,7 +31,10 @@ from buslens.capture._candump_wide_kernel import scan_wide
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
 
-_LINE: Final = re.compile(rb"[\0 \t]*\((\d{1,10})(?:\.\d{0,9})?\)[ \t]+\S{1,31}[ \t]+[0-9A-Fa-f]{3,8}#", re.MULTILINE)
+# A length in brackets stands behind no '#': that is a line of the screen form in which one byte is wrong.
+_LINE: Final = re.compile(
+    rb"[\0 \t]*\((\d{1,10})(?:\.\d{0,9})?\)[ \t]+\S{1,31}[ \t]+[0-9A-Fa-f]{3,8}#(?![ \t]*[\[{])", re.MULTILINE
+)
 _EPOCH_STAMPS_S: Final = 100_000_000
 """Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
 

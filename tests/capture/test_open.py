@@ -48,6 +48,17 @@ class TestRecognised:
         path.write_bytes(gzip.compress(LOG))
         assert gather(path) == gather(path)
 
+    @pytest.mark.parametrize("gap", ["#  [8]  ", "#[8] ", "# {8}  "])
+    def test_one_wrong_byte_does_not_decide(self, tmp_path: Path, gap: str) -> None:
+        """A '#' for the blank behind an id makes no line of the other form of candump."""
+        rows = [f" ({stamp}.250000)  can0       0C4   [2]  00 0C" for stamp in range(1_700_000_000, 1_700_000_004)]
+        rows[1] = rows[1].replace("   [2]  ", gap)
+        path = tmp_path / "log"
+        path.write_text("\n".join([*rows, ""]))
+        found = open_capture(path).format
+        assert found is not None
+        assert found.name == "candump, screen form"
+
 
 class TestRefused:
     """What cannot be read is refused in one sentence that says what was found."""

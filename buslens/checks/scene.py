@@ -239,10 +239,11 @@ class Scene:
         return f"{' or '.join(in_doubt or roles_of(condition))} changed between two frames around it"
 
     def unknown_words(self, role: str, since_ns: int) -> str:
-        """Return that a role is unknown, and why it first is so from a time on."""
+        """Return that a role is unknown, and why it is so in the stretch that begins at a time."""
         timeline = self.timelines[role]
         index = max(int(np.searchsorted(timeline.seen_ns, since_ns, side="right")) - 1, 0)
-        unknown = np.flatnonzero(timeline.state[index:] == UNKNOWN)
+        # It is, or it is on the way to it; not looked for beyond, for there can be many such stretches.
+        unknown = np.flatnonzero(timeline.state[index : index + 2] == UNKNOWN)
         return _unknown_words(timeline, index + int(unknown[0])) if len(unknown) else f"{role} is unknown"
 
     def settled_ns(self, condition: Condition) -> int:

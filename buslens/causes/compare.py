@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING
 from buslens.capture.frames import Clock
 from buslens.causes.proof import (
     clean_needed,
+    clean_needed_at,
+    contradicts,
     interval,
     quiet_needed,
-    rule_of_three,
     unchanged_chance,
     upper_bound,
 )
@@ -125,17 +126,17 @@ class Proof:
     rule: str
     before: Trials
     after: Trials
-    #: How often it failed before the repair, of how many: counted in the captures, or as the user says.
+    #: Failures and handshakes before the repair: counted in the captures, or by the user.
     history: tuple[int, int]
     #: Two-sided exact interval of that rate; None without trials.
     history_interval: tuple[float, float] | None
+    #: Failure rate that the user states as known, as failures and handshakes; None where the count is used.
+    known_rate: tuple[int, int] | None
     #: One-sided exact bound on the failure rate that remains; None if nothing was judged after.
     upper: float | None
-    #: The rule of three for the same; None if one failed, or nothing was judged.
-    upper_by_three: float | None
     #: Clean handshakes needed; None where it never failed before.
     needed: int | None
-    #: Chance of what is seen if nothing was mended, with the doubt of both sides; None where it never failed before.
+    #: Chance of the clean handshakes if nothing was mended; None where it never failed before, or failed again.
     unchanged: float | None
 
     @property
@@ -182,7 +183,13 @@ class Comparison:
         return tuple(one for one in self.compared if one.change in changes)
 
 
-def compare(before: Sequence[Result], after: Sequence[Result], *, history: tuple[int, int] | None = None) -> Comparison:
+def compare(
+    before: Sequence[Result],
+    after: Sequence[Result],
+    *,
+    history: tuple[int, int] | None = None,
+    known_rate: tuple[int, int] | None = None,
+) -> Comparison:
     """Return what changed between two sets of captures, and how much that proves.
 
     Parameters
@@ -190,19 +197,26 @@ def compare(before: Sequence[Result], after: Sequence[Result], *, history: tuple
     before, after : sequence of Result
         At least one each; no capture twice, or its handshakes would count twice.
     history : pair of int or None
-        Failures and trials before the repair, where more is known of them than the captures show.
+        Failures and handshakes counted before the repair, where the user counted more than the captures show.
+    known_rate : pair of int or None
+        Failure rate before the repair that the user states as known, such as (1, 10). It is taken as exact, unless the
+        captures from before show too few failures for it; then the count is used, and a note says so.
 
     Raises
     ------
     ValueError
-        If a side is empty, or not 1 <= failures <= trials in `history`.
+        If a side is empty, not 1 <= failures <= handshakes in `history`, not 1 <= failures < handshakes in
+        `known_rate`, or both are given.
     """
     if not before or not after:
         raise ValueError("both sides need at least one capture")
     if history is not None and not 1 <= history[0] <= history[1]:
         raise ValueError(f"{history[0]} of {history[1]} is no count of failures among trials")
+    if known_rate is not None and (history is not None or not 1 <= known_rate[0] < known_rate[1]):
+        raise ValueError(f"{known_rate[0]} in {known_rate[1]} is no rate below 1, or a count is given beside it")
     compared = tuple(_compared(before, after))
-    proofs = tuple(_proofs(before, after, history))
+    refuted = known_rate is not None and _is_refuted(before, known_rate)
+    proofs = tuple(_proofs(before, after, history, None if refuted else known_rate))
     quiets = tuple(_quiets(before, after))
     return Comparison(
         before=tuple(before),
@@ -211,7 +225,7 @@ def compare(before: Sequence[Result], after: Sequence[Result], *, history: tuple
         proofs=proofs,
         quiets=quiets,
         conclusion=_conclusion(after, compared, proofs, quiets),
-        notes=tuple(_notes(before, after)),
+        notes=tuple(_notes(before, after, known_rate if refuted else None)),
     )
 
 
@@ -315,26 +329,49 @@ def _change(before: Side, after: Side) -> Change:
     return Change.MENDED if before.wrong else Change.GOOD
 
 
-def _proofs(before: Sequence[Result], after: Sequence[Result], history: tuple[int, int] | None) -> Iterator[Proof]:
-    rules = dict.fromkeys(run.rule for result in (*before, *after) for run in result.handshakes)
-    seen = {rule: trials(before, rule) for rule in rules}
+def _proofs(
+    before: Sequence[Result],
+    after: Sequence[Result],
+    history: tuple[int, int] | None,
+    known_rate: tuple[int, int] | None,
+) -> Iterator[Proof]:
+    seen = _trials_of_rules(before, after)
     some_failed = any(one.failed for one in seen.values())
     for rule, then in seen.items():
         now = trials(after, rule)
         # What the user knows is of the handshakes that failed, or of all where the captures show no failure.
-        told = history if history is not None and (then.failed or not some_failed) else None
-        failed, of = told or (then.failed, then.judged)
+        is_meant = bool(then.failed) or not some_failed
+        failed, of = history if history is not None and is_meant else (then.failed, then.judged)
+        known = known_rate if is_meant else None
+        needed = unchanged = None
+        if known is not None:
+            rate = known[0] / known[1]
+            needed, unchanged = clean_needed_at(rate), (1 - rate) ** now.clean
+        elif failed:
+            needed, unchanged = clean_needed(failed, of), unchanged_chance(failed, of, now.clean)
         yield Proof(
             rule=rule,
             before=then,
             after=now,
             history=(failed, of),
             history_interval=interval(failed, of) if of else None,
+            known_rate=known,
             upper=upper_bound(now.failed, now.judged) if now.judged else None,
-            upper_by_three=rule_of_three(now.clean) if now.clean and not now.failed else None,
-            needed=clean_needed(failed, of) if failed else None,
-            unchanged=unchanged_chance(failed, of, now.clean) if failed and not now.failed else None,
+            needed=needed,
+            unchanged=None if now.failed else unchanged,
         )
+
+
+def _trials_of_rules(before: Sequence[Result], after: Sequence[Result]) -> dict[str, Trials]:
+    """Return the handshakes before the repair of each sequence that ran on either side."""
+    rules = dict.fromkeys(run.rule for result in (*before, *after) for run in result.handshakes)
+    return {rule: trials(before, rule) for rule in rules}
+
+
+def _is_refuted(before: Sequence[Result], rate: tuple[int, int]) -> bool:
+    """Return whether the sequence that failed most often before failed too seldom for a stated rate."""
+    seen = max(_trials_of_rules(before, ()).values(), key=lambda one: (one.failed, one.judged), default=Trials())
+    return seen.judged > 0 and contradicts(seen.failed, seen.judged, rate[0] / rate[1])
 
 
 def _quiets(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Quiet]:
@@ -376,7 +413,12 @@ def _conclusion(
     return Conclusion.REPAIRED if enough and mended else Conclusion.NOT_PROVED
 
 
-def _notes(before: Sequence[Result], after: Sequence[Result]) -> Iterator[str]:
+def _notes(before: Sequence[Result], after: Sequence[Result], refuted: tuple[int, int] | None) -> Iterator[str]:
+    if refuted is not None:
+        yield (
+            f"the captures from before the repair show too few failures for the stated {refuted[0]} in {refuted[1]}: "
+            "their count is used"
+        )
     rules = {result.expectations.rules for result in (*before, *after)}
     if len(rules) > 1:
         yield (

@@ -1,13 +1,17 @@
-"""How much a number of clean handshakes proves, and how many are needed.
+"""How many clean handshakes after a repair prove it.
 
-The exact bound is that of Clopper and Pearson (Biometrika 26:404, 1934; cited from memory), the quick one the rule of
-three, meant for more than 30 trials (Eypasch and others, BMJ 311:619, 1995): after n trials without a failure, the
-failure rate is below 3/n at 95 %. How many clean trials are needed after a fault that showed in a share p of the trials
-follows from (1 - p)^n <= 0.05: 29 for one in ten.
+A repair is called proved where an unrepaired vehicle would show the same captures in at most 5 % of cases. Two claims
+about the failures before the repair are judged differently:
 
-A fault that showed in every trial seen would by that formula be proved gone by a single clean one, although one or
-two failures in a row say little of how often it fails. There the exact test of Fisher, which carries the doubt of
-both sides, sets the number: 19 after 1 of 1, 5 after 2 of 2, 3 after 3 of 3.
+* K failures *counted* in N handshakes say little of the rate where N is small. Fisher's exact test carries the doubt of
+  both sides (R. A. Fisher, The Design of Experiments, 1935; cited from memory): if nothing changed, the chance that
+  all K failures fell among the first N of N + n handshakes is C(N, K) / C(N + n, K). 19 clean ones are needed after
+  1 of 1, 38 after 1 of 2, 5 after 2 of 2.
+* A rate r that a person *states* as known is taken as exact: (1 - r)^n. 29 are needed for one in ten.
+
+For events outside handshakes the same holds of recorded time: if nothing changed, k events of two Poisson processes of
+one rate all fall into the first T of T + t with the chance (T / (T + t))^k (Przyborowski and Wilenski, Biometrika
+31:313, 1940; cited from memory).
 """
 
 from __future__ import annotations
@@ -18,19 +22,15 @@ from typing import Final
 CONFIDENCE: Final = 0.95
 """One-sided, throughout."""
 
-RULE_OF_THREE_FROM: Final = 31
-"""Trials from which the rule of three is meant to be used."""
+_LEVEL: Final = 0.05
+"""Chance at which an unrepaired vehicle may pass for repaired."""
+
+_LEVEL_ROUNDED: Final = _LEVEL * (1 + 1e-9)
+"""A chance equal to the level counts: 3 clean after 3 of 3 is exactly 1/20, but for rounding."""
 
 
-def upper_bound(failed: int, trials: int, *, confidence: float = CONFIDENCE) -> float:
-    """Return the one-sided exact upper bound on a failure rate.
-
-    Parameters
-    ----------
-    failed, trials : int
-        Failures among so many trials, at least one.
-    confidence : float
-        How sure; 0.95 leaves one chance in twenty that the rate is higher.
+def upper_bound(failed: int, trials: int) -> float:
+    """Return the one-sided exact upper bound on a failure rate (Clopper and Pearson, Biometrika 26:404, 1934).
 
     Raises
     ------
@@ -42,42 +42,37 @@ def upper_bound(failed: int, trials: int, *, confidence: float = CONFIDENCE) -> 
     >>> round(upper_bound(0, 100), 6)
     0.029513
     """
-    _demand_trials(failed, trials)
-    if failed == trials:
-        return 1.0
-    from scipy.special import betaincinv
+    from scipy.stats import binomtest
 
-    return float(betaincinv(failed + 1, trials - failed, confidence))
+    return float(binomtest(failed, trials, alternative="less").proportion_ci(CONFIDENCE, method="exact").high)
 
 
-def interval(failed: int, trials: int, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
-    """Return the two-sided exact interval of a failure rate.
+def interval(failed: int, trials: int) -> tuple[float, float]:
+    """Return the two-sided exact interval of a failure rate (Clopper and Pearson).
 
     >>> low, high = interval(1, 10)
     >>> round(low, 6), round(high, 6)
     (0.002529, 0.445016)
     """
-    _demand_trials(failed, trials)
-    from scipy.special import betaincinv
+    from scipy.stats import binomtest
 
-    each = (1 - confidence) / 2
-    low = 0.0 if failed == 0 else float(betaincinv(failed, trials - failed + 1, each))
-    high = 1.0 if failed == trials else float(betaincinv(failed + 1, trials - failed, 1 - each))
-    return low, high
+    low, high = binomtest(failed, trials).proportion_ci(CONFIDENCE, method="exact")
+    return float(low), float(high)
 
 
-def rule_of_three(trials: int) -> float:
-    """Return the quick upper bound on a failure rate after so many trials without a failure, at most 1.
+def unchanged_chance(failed: int, trials: int, clean: int) -> float:
+    """Return the chance of `clean` handshakes after `failed` of `trials` if nothing changed (Fisher, one-sided).
 
-    >>> rule_of_three(100)
-    0.03
+    >>> round(unchanged_chance(3, 3, 3), 6)
+    0.05
     """
-    _demand_trials(0, trials)
-    return min(3 / trials, 1.0)
+    from scipy.stats import hypergeom
+
+    return float(hypergeom.pmf(0, trials + clean, failed, clean))
 
 
-def clean_needed(failed: int, trials: int, *, confidence: float = CONFIDENCE) -> int:
-    """Return how many clean trials are needed after a fault that showed in `failed` of `trials`.
+def clean_needed(failed: int, trials: int) -> int:
+    """Return how many clean handshakes prove a repair after `failed` of `trials`.
 
     Raises
     ------
@@ -86,50 +81,64 @@ def clean_needed(failed: int, trials: int, *, confidence: float = CONFIDENCE) ->
 
     Examples
     --------
-    >>> clean_needed(1, 10), clean_needed(1, 1), clean_needed(3, 3)
-    (29, 19, 3)
+    >>> clean_needed(1, 1), clean_needed(1, 2), clean_needed(2, 2), clean_needed(1, 10)
+    (19, 38, 5, 190)
     """
-    _demand_trials(failed, trials)
-    if failed == 0:
-        raise ValueError("a fault that never showed cannot be proved gone")
-    if failed < trials:
-        return math.ceil(math.log(1 - confidence) / math.log1p(-failed / trials))
-    clean = 1
-    # Equal to the limit counts, as in the test's usual use; 3 of 3 against 0 of 3 is exactly 1/20.
-    while unchanged_chance(failed, trials, clean) > (1 - confidence) * (1 + 1e-9):
-        clean += 1
-    return clean
-
-
-def unchanged_chance(failed: int, trials: int, clean: int) -> float:
-    """Return the chance that all failures fell into the earlier trials if nothing was mended (Fisher, one-sided).
-
-    >>> round(unchanged_chance(3, 3, 3), 6)
-    0.05
-    """
-    # The quotient of two binomial coefficients that may have millions of digits, factor by factor.
-    return math.prod((trials - failed + more) / (trials + more) for more in range(1, clean + 1))
-
-
-def event_rate_bound(duration: float, *, confidence: float = CONFIDENCE) -> float:
-    """Return the upper bound on how often something happens per unit of time that did not happen for `duration`.
-
-    The events are taken to come at random, independent of one another (Poisson); -ln 0.05 is the 3 of the rule of
-    three.
-
-    >>> round(event_rate_bound(60.0) * 60, 3)
-    2.996
-    """
-    return -math.log(1 - confidence) / duration
-
-
-def quiet_needed(events: int, duration_ns: int, *, confidence: float = CONFIDENCE) -> int:
-    """Return how long nothing must happen, ns, after something that happened so often in `duration_ns`."""
-    if events < 1:
-        raise ValueError("what never happened cannot be proved gone")
-    return math.ceil(-math.log(1 - confidence) / events * duration_ns)
-
-
-def _demand_trials(failed: int, trials: int) -> None:
-    if trials < 1 or not 0 <= failed <= trials:
+    if not 1 <= failed <= trials:
         raise ValueError(f"{failed} of {trials} is no count of failures among trials")
+    # The chance falls with every clean one; after a single failure it is N / (N + n), after more it is less.
+    low, high = 1, 19 * trials
+    while low < high:
+        middle = (low + high) // 2
+        if unchanged_chance(failed, trials, middle) <= _LEVEL_ROUNDED:
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+def clean_needed_at(rate: float) -> int:
+    """Return how many clean handshakes prove a repair if the failure rate before is known.
+
+    Raises
+    ------
+    ValueError
+        If the rate does not lie between 0 and 1, both ends excluded.
+
+    Examples
+    --------
+    >>> clean_needed_at(0.1)
+    29
+    """
+    if not 0 < rate < 1:
+        raise ValueError(f"{rate} is no failure rate between 0 and 1")
+    return math.ceil(math.log(_LEVEL) / math.log1p(-rate))
+
+
+def contradicts(failed: int, trials: int, rate: float) -> bool:
+    """Return whether the counted failures are too few for a rate (binomial test, one-sided at 5 %).
+
+    >>> contradicts(1, 10, 0.1), contradicts(1, 10, 0.9)
+    (False, True)
+    """
+    from scipy.stats import binomtest
+
+    return bool(binomtest(failed, trials, rate, alternative="less").pvalue <= _LEVEL)
+
+
+def quiet_needed(events: int, duration_ns: int) -> int:
+    """Return the recorded time without an event, ns, that proves a repair after `events` in `duration_ns`.
+
+    Raises
+    ------
+    ValueError
+        If there was no event, or no time.
+
+    Examples
+    --------
+    >>> quiet_needed(1, 10_000), quiet_needed(3, 10_000)
+    (190000, 17145)
+    """
+    if events < 1 or duration_ns < 1:
+        raise ValueError(f"{events} events in {duration_ns} ns are nothing that can be proved gone")
+    return math.ceil(duration_ns * (math.pow(1 / _LEVEL, 1 / events) - 1))

@@ -2,19 +2,23 @@
 
 Tells per step what was measured before and after, what is mended, still wrong
 or wrong now, and how much the clean handshakes prove. 'Repaired' is said only
-when there are enough of them; else how many are missing.
+where an unrepaired vehicle would show as many clean ones in at most 5 % of
+cases (Fisher's exact test); else how many more would prove it. Count every
+handshake before the repair, also those that went well.
 
 Exit status: as for 'buslens check', by the captures after the repair alone.
 
 example:
   buslens compare before.log after.log
-  buslens compare before.log after*.log --failed 1/10
+  buslens compare before.log after*.log --failed 3/30
+  buslens compare before.log after*.log --known-rate "1 in 10"
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import re
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,18 +50,26 @@ def add_arguments(parser: Parser) -> None:
         action="append",
         help="capture from before the repair, may be given several times",
     )
-    add_failed_argument(parser)
+    add_rate_arguments(parser)
     add_judging_arguments(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
-def add_failed_argument(parser: Parser) -> None:
-    """Add what tells how often a fault showed beyond what the captures show."""
-    parser.add_argument(
+def add_rate_arguments(parser: Parser) -> None:
+    """Add the options for how often a fault showed beyond what the captures show."""
+    rates = parser.add_mutually_exclusive_group()
+    rates.add_argument(
         "--failed",
         metavar="K/M",
         type=_history,
-        help="how often it failed before the repair: K of M handshakes; else counted in the captures",
+        help="failures counted before the repair: K of M handshakes; else counted in the captures",
+    )
+    rates.add_argument(
+        "--known-rate",
+        metavar='"K in M"',
+        type=_known_rate,
+        help='failure rate before the repair that is known from long use, such as "1 in 10" for months; the report '
+        "names it as an assumption",
     )
 
 
@@ -71,7 +83,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens.causes.compare import compare
     from buslens.report import comparison as report
 
-    compared = compare(then, now, history=options.failed)
+    compared = compare(then, now, history=options.failed, known_rate=options.known_rate)
     if options.json:
         from buslens.report.document import parts
 
@@ -130,6 +142,16 @@ def _same_content(one: str, other: str) -> bool:
 def _digest(path: str) -> bytes:
     with Path(path).open("rb") as file:
         return hashlib.file_digest(file, "sha256").digest()
+
+
+def _known_rate(text: str) -> tuple[int, int]:
+    match = re.fullmatch(r"\s*([0-9]{1,9})\s+in\s+([0-9]{1,9})\s*", text)
+    if match and 1 <= int(match[1]) < int(match[2]):
+        return int(match[1]), int(match[2])
+    raise argparse.ArgumentTypeError(
+        f'\'{text}\' is no rate such as "1 in 10", below "1 in 1"; a fault that showed each time is counted: '
+        "--failed 5/5"
+    )
 
 
 def _history(text: str) -> tuple[int, int]:

@@ -19,7 +19,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.cli.compare import add_failed_argument, demand_different
+from buslens.cli.compare import add_rate_arguments, demand_different
 from buslens.cli.console import hush_libraries
 from buslens.cli.judging import Judge, expand
 from buslens.cli.options import add_judging_arguments
@@ -53,7 +53,7 @@ def add_arguments(parser: Parser) -> None:
         action="append",
         help="capture from before the repair, may be given several times",
     )
-    add_failed_argument(parser)
+    add_rate_arguments(parser)
     parser.add_argument(
         "--measured",
         metavar="NAME=RESULT",
@@ -105,7 +105,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     if then:
         from buslens.causes.compare import compare
 
-        comparison = compare(then, now, history=options.failed)
+        comparison = compare(then, now, history=options.failed, known_rate=options.known_rate)
     suspects, read = _diagnosis(options, then or now, console)
     inputs += read
     console.progress(f"writing {options.output}")
@@ -155,8 +155,8 @@ def _captures(options: argparse.Namespace) -> tuple[list[str], list[str]]:
         raise UsageError("where to? write 'buslens record CAPTURE... -o FILE.html'")
     if not options.output.lower().endswith((".html", ".htm")):
         raise UsageError(f"-o {options.output}: a record is a page; give it a name that ends in .html")
-    if options.failed is not None and not options.before:
-        raise UsageError("--failed is of use only with --before")
+    if not options.before and (options.failed or options.known_rate):
+        raise UsageError("--failed and --known-rate are of use only with --before")
     captures, before = expand(options.captures), expand(options.before or [])
     demand_different([*before, *captures])
     known = [*captures, *before, *(options.definitions or [])]

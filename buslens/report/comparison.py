@@ -15,7 +15,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.compare import Change, Conclusion
-from buslens.causes.proof import CONFIDENCE, RULE_OF_THREE_FROM
+from buslens.causes.proof import CONFIDENCE
 from buslens.checks.findings import Span, Verdict
 from buslens.report.cautions import CAUTIONS
 from buslens.report.document import SCHEMA, capture_entry
@@ -50,10 +50,11 @@ CONCLUSION_WORDS: Final = {
 """What a person calls a conclusion."""
 
 METHOD: Final = (
-    "Bounds are exact (Clopper and Pearson 1934), one-sided at 95 %; the rule of three (BMJ 311:619) is for "
-    "more than 30 trials. Clean handshakes needed: (1 - rate)^n at most 5 %; after a fault that showed each time, "
-    "by Fisher's exact test. All of it holds only if the handshakes after the repair were tried under the conditions "
-    "under which it failed: same temperature, same battery, same way of use."
+    "Proved means: a vehicle that still has the fault shows the same in at most 5 % of cases, by Fisher's exact test "
+    "of the handshakes before and since, by (1 - rate)^n for a rate that is stated as known, by the conditional test "
+    "of two Poisson counts outside handshakes. It holds only if every handshake before the repair is counted, also "
+    "those that went well, and if those since were tried under the conditions under which it failed: same temperature, "
+    "same battery, same way of use."
 )
 """Where the numbers come from, and what they rest on."""
 
@@ -82,8 +83,10 @@ def text(comparison: Comparison, *, width: int | None = None, painted: bool = Fa
 
 def conclusion_sentence(comparison: Comparison) -> str:
     """Return what the two sides add up to, and what is missing for more."""
-    word = CONCLUSION_WORDS[comparison.conclusion]
-    return f"{capitalised(word)}: {_why(comparison)}"
+    word = capitalised(CONCLUSION_WORDS[comparison.conclusion])
+    if comparison.conclusion is Conclusion.REPAIRED and any(proof.known_rate for proof in comparison.proofs):
+        word += ", if the stated rate is right"
+    return f"{word}: {_why(comparison)}"
 
 
 def side_words(compared: Compared, side: Side) -> str:
@@ -116,46 +119,25 @@ def shift_words(compared: Compared) -> str:
 
 
 def proof_lines(proof: Proof) -> Iterator[str]:
-    """Yield how much the handshakes of one sequence prove."""
+    """Yield what the handshakes of one sequence prove: before, since, and how many more are needed."""
     failed, of = proof.history
-    told = "" if (failed, of) == (proof.before.failed, proof.before.judged) else ", as told"
-    if proof.history_interval is not None and failed:
-        low, high = proof.history_interval
-        yield (
-            f"before: failed in {failed} of {counted(of, 'handshake')}{told} "
-            f"(95 % interval of that rate {_percent(low)} to {_percent(high)})"
-        )
-    else:
+    if (failed, of) == (proof.before.failed, proof.before.judged):
         yield f"before: {_trials(proof.before)}"
-    yield f"after: {_trials(proof.after)}"
-    if proof.upper is not None:
-        yield f"it may still fail in up to {_percent(proof.upper)} of handshakes (exact, 95 %){_three(proof)}"
-    if proof.needed is None:
-        return
-    if proof.missing:
-        yield (
-            f"{counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there, "
-            f"{proof.missing} missing"
-        )
     else:
-        yield f"{counted(proof.needed, 'clean handshake')} needed for 95 %, {proof.after.clean} there"
-    if proof.unchanged is not None and not proof.missing and proof.unchanged > 1 - CONFIDENCE:
-        yield (
-            f"the rate before is itself known only from {counted(of, 'handshake')}: with that doubt counted in, so "
-            f"much would come by chance with {_percent(proof.unchanged)} (Fisher's exact test)"
-        )
+        yield f"before: failed in {failed:,} of {counted(of, 'handshake')}, as told"
+    yield f"since: {_trials(proof.after)}"
+    if proof.needed is None or proof.after.failed:
+        return
+    more = f", {proof.missing:,} more would prove it" if proof.missing else ": proved"
+    yield f"{counted(proof.needed, 'clean handshake')} needed for 95 %{_assumed(proof)}{more}"
 
 
 def quiet_line(quiet: Quiet) -> str:
     """Return how much it proves that something did not come again."""
     came = f"came {_times(quiet.events)} outside any handshake in {seconds(quiet.before_ns)}"
-    since = f"{seconds(quiet.after_ns)} recorded without it"
-    if quiet.missing_ns:
-        return (
-            f"{came}; {since}, {seconds(quiet.needed_ns)} needed for 95 % if it comes at random, "
-            f"{seconds(quiet.missing_ns)} missing"
-        )
-    return f"{came}; {since}, {seconds(quiet.needed_ns)} needed for 95 % if it comes at random"
+    needed = f"{seconds(quiet.needed_ns)} needed for 95 % if it comes at random"
+    more = f", {seconds(quiet.missing_ns)} more would prove it" if quiet.missing_ns else ": proved"
+    return f"{came}; {seconds(quiet.after_ns)} recorded without it since; {needed}{more}"
 
 
 def document(comparison: Comparison) -> dict[str, Any]:
@@ -270,7 +252,7 @@ def _proved(comparison: Comparison) -> Iterator[Paragraph]:
     if not comparison.proofs and not comparison.quiets:
         return
     yield paragraph()
-    yield paragraph(Piece("What the captures after the repair prove", Ink.STRONG))
+    yield paragraph(Piece("What the captures since the repair prove", Ink.STRONG))
     for proof in comparison.proofs:
         mark = _proof_sign(proof)
         yield paragraph(f"{mark:<{_MARGIN - 1}}", Piece(clean(proof.rule), Ink.STRONG), indent=1, hang=_MARGIN)
@@ -307,29 +289,52 @@ def _why(comparison: Comparison) -> str:
             )
         case Conclusion.REPAIRED:
             counts = [
-                f"{proof.after.clean} clean of {clean(proof.rule)}" for proof in comparison.proofs if proof.needed
+                f"{clean(proof.rule)} failed in {_rate_words(proof)}, and in none of {proof.after.clean:,} since"
+                for proof in comparison.proofs
+                if proof.needed
             ]
-            counts += [f"{seconds(it.after_ns)} without {clean(it.rule)}" for it in comparison.quiets]
-            return f"what was faulty is met, often enough for 95 %: {', '.join(counts)}"
+            counts += [
+                f"{clean(it.rule)} came {_times(it.events)} in {seconds(it.before_ns)} before, and not in "
+                f"{seconds(it.after_ns)} since"
+                for it in comparison.quiets
+            ]
+            return "; ".join(counts)
         case Conclusion.NOT_PROVED:
-            return f"nothing is faulty now, but {_and(list(_lacking(comparison)))}"
+            return _lacking(comparison)
 
 
-def _lacking(comparison: Comparison) -> Iterator[str]:
-    for proof in comparison.proofs:
-        if proof.missing:
-            yield (
-                f"{counted(proof.missing, 'clean handshake')} of {clean(proof.rule)} "
-                f"{'is' if proof.missing == 1 else 'are'} missing ({proof.needed} needed, {proof.after.clean} there)"
-            )
-    for quiet in comparison.quiets:
-        if quiet.missing_ns:
-            yield f"{seconds(quiet.missing_ns)} without {clean(quiet.rule)} are missing"
+def _lacking(comparison: Comparison) -> str:
+    """Return what was seen since the repair, and what more would prove it."""
+    proofs = [proof for proof in comparison.proofs if proof.missing]
+    quiets = [quiet for quiet in comparison.quiets if quiet.missing_ns]
+    one = len(proofs) + len(quiets) == 1
+    seen, more = [], []
+    for proof in proofs:
+        of = "" if one else f" of {clean(proof.rule)}"
+        seen.append(f"{counted(proof.after.clean, 'handshake')}{of}")
+        more.append(f"{proof.missing:,} more{of}{_assumed(proof)}")
+    for quiet in quiets:
+        seen.append(f"{seconds(quiet.after_ns)} without {clean(quiet.rule)}")
+        more.append(f"{seconds(quiet.missing_ns)} more without {clean(quiet.rule)}")
+    parts = [f"nothing wrong in {_and(seen)} since; {_and(more)} would prove it"] if seen else []
     unseen = [
         one for one in comparison.compared if one.before.wrong and one.change in {Change.UNDECIDED, Change.NOT_JUDGED}
     ]
     if unseen:
-        yield f"this was wrong before and could not be judged after: {_named(unseen)}"
+        parts.append(f"this was wrong before and could not be judged since: {_named(unseen)}")
+    return "; ".join(parts)
+
+
+def _rate_words(proof: Proof) -> str:
+    failed, of = proof.history if proof.known_rate is None else proof.known_rate
+    return f"{failed:,} of {of:,} before{'' if proof.known_rate is None else ', as stated'}"
+
+
+def _assumed(proof: Proof) -> str:
+    """Return the assumption that a number of handshakes rests on; empty if it rests on counts."""
+    if proof.known_rate is None:
+        return ""
+    return f" if it really failed in {proof.known_rate[0]:,} of {proof.known_rate[1]:,} handshakes"
 
 
 def _named(compared: Iterable[Compared]) -> str:
@@ -338,14 +343,7 @@ def _named(compared: Iterable[Compared]) -> str:
 
 
 def _and(parts: Sequence[str]) -> str:
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])}, and {parts[-1]}"
-
-
-def _three(proof: Proof) -> str:
-    if proof.upper_by_three is None:
-        return ""
-    few = "" if proof.after.clean >= RULE_OF_THREE_FROM else " (it is for more than 30)"
-    return f"; by the rule of three {_percent(proof.upper_by_three)}{few}"
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def _trials(trials: Trials) -> str:
@@ -357,11 +355,6 @@ def _trials(trials: Trials) -> str:
 
 def _times(number: int) -> str:
     return {1: "once", 2: "twice"}.get(number, f"{number:,} times")
-
-
-def _percent(share: float) -> str:
-    """Return a share in percent, to three figures: ``2.95 %``."""
-    return f"{100 * share:.3g} %"
 
 
 def _side_entry(side: Side) -> dict[str, Any]:
@@ -376,13 +369,17 @@ def _side_entry(side: Side) -> dict[str, Any]:
 
 
 def _proof_entry(proof: Proof) -> dict[str, Any]:
+    known, now = proof.known_rate, proof.after
+    # Eypasch and others, BMJ 311:619 (1995).
+    by_three = min(3 / now.clean, 1.0) if now.clean and not now.failed else None
     return {
         "rule": proof.rule,
         "before": _trials_entry(proof.before),
         "after": _trials_entry(proof.after),
         "failed_before": {"failed": proof.history[0], "of": proof.history[1]},
         "rate_before_interval": None if proof.history_interval is None else list(proof.history_interval),
-        "remaining_rate_at_most": {"exact": proof.upper, "rule_of_three": proof.upper_by_three},
+        "stated_rate": None if known is None else {"failed": known[0], "of": known[1]},
+        "remaining_rate_at_most": {"exact": proof.upper, "rule_of_three": by_three},
         "clean_needed": proof.needed,
         "clean_missing": proof.missing if proof.needed is not None else None,
         "chance_if_unchanged": proof.unchanged,

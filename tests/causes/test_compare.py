@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
+from scipy import stats
 from support.handmade import at, between, handshake, pulse_finding, result, step_finding, tally
 
 from buslens.capture.frames import Clock
@@ -132,17 +134,38 @@ class TestChange:
 class TestProof:
     """'Repaired' is said only when there are enough clean handshakes."""
 
-    @pytest.mark.parametrize(("clean", "missing"), [(0, 29), (1, 28), (28, 1), (29, 0), (40, 0)])
+    @pytest.mark.parametrize(("clean", "missing"), [(0, 190), (1, 189), (29, 161), (190, 0), (200, 0)])
     def test_one_in_ten(self, clean: int, missing: int) -> None:
         comparison = compare([capture(LATE, *[MET] * 9)], [capture(*[MET] * clean)])
         (proof,) = comparison.proofs
-        assert (proof.needed, proof.missing, proof.history) == (29, missing, (1, 10))
+        assert (proof.needed, proof.missing, proof.history) == (190, missing, (1, 10))
         assert comparison.conclusion is (Conclusion.NOT_PROVED if missing else Conclusion.REPAIRED)
 
-    def test_over_several_captures(self) -> None:
-        before = [capture(LATE), capture(*[MET] * 9)]
-        after = [capture(*[MET] * 14), capture(*[MET] * 15)]
-        assert compare(before, after).conclusion is Conclusion.REPAIRED
+    @pytest.mark.parametrize(("clean", "missing"), [(0, 29), (28, 1), (29, 0)])
+    def test_one_in_ten_as_stated(self, clean: int, missing: int) -> None:
+        comparison = compare([capture(LATE, *[MET] * 9)], [capture(*[MET] * clean)], known_rate=(1, 10))
+        (proof,) = comparison.proofs
+        assert (proof.needed, proof.missing, proof.known_rate) == (29, missing, (1, 10))
+        assert proof.unchanged == pytest.approx(0.9**clean)
+        assert comparison.conclusion is (Conclusion.NOT_PROVED if missing else Conclusion.REPAIRED)
+
+    def test_stated_rate_that_the_captures_refute(self) -> None:
+        """One failure in ten is too few for nine in ten, by which two clean handshakes would do."""
+        comparison = compare([capture(LATE, *[MET] * 9)], [capture(MET, MET)], known_rate=(9, 10))
+        (proof,) = comparison.proofs
+        assert (proof.needed, proof.known_rate, comparison.conclusion) == (190, None, Conclusion.NOT_PROVED)
+        assert "too few failures for the stated 9 in 10" in comparison.notes[0]
+
+    def test_unrepaired_car(self) -> None:
+        """A car that fails in a third of its handshakes, and goes on so, is called repaired in one case of twenty."""
+        generator = np.random.default_rng(20_260_301)
+        wrong = {True: LATE, False: MET}
+        repaired = 0
+        for _ in range(200):
+            before = [wrong[bool(it)] for it in generator.random(3) < 1 / 3]
+            after = [wrong[bool(it)] for it in generator.random(5) < 1 / 3]
+            repaired += compare([capture(*before)], [capture(*after)]).conclusion is Conclusion.REPAIRED
+        assert repaired <= stats.binom.ppf(0.9999, 200, 0.05)
 
     def test_one_clean_handshake_is_never_enough(self) -> None:
         """Also not where it failed each time, where the plain formula would call one enough."""
@@ -152,30 +175,28 @@ class TestProof:
     def test_bounds(self) -> None:
         (proof,) = compare([capture(LATE)], [capture(*[MET] * 100)]).proofs
         assert proof.upper == pytest.approx(0.029513, abs=5e-7)
-        assert proof.upper_by_three == pytest.approx(0.03)
 
     def test_bounds_with_a_failure(self) -> None:
         (proof,) = compare([capture(LATE)], [capture(MET, LATE)]).proofs
         assert proof.upper == pytest.approx(0.975, abs=5e-4)  # 1 - sqrt(1 - 0.95), by hand
-        assert proof.upper_by_three is None
 
     def test_nothing_judged(self) -> None:
         (proof,) = compare([capture(LATE)], [capture()]).proofs
-        assert (proof.upper, proof.upper_by_three, proof.missing) == (None, None, 19)
+        assert (proof.upper, proof.missing) == (None, 19)
 
     def test_undecided_handshakes_are_not_clean(self) -> None:
-        comparison = compare([capture(LATE, *[MET] * 9)], [capture(*[MET] * 28, UNDECIDED)])
+        comparison = compare([capture(LATE, LATE)], [capture(*[MET] * 4, UNDECIDED)])
         assert comparison.proofs[0].missing == 1
         assert comparison.conclusion is Conclusion.NOT_PROVED
 
-    def test_what_the_user_knows(self) -> None:
-        (proof,) = compare([capture(LATE)], [capture(*[MET] * 29)], history=(1, 10)).proofs
-        assert (proof.needed, proof.missing) == (29, 0)
+    def test_what_the_user_counted(self) -> None:
+        (proof,) = compare([capture(LATE)], [capture(*[MET] * 29)], history=(3, 30)).proofs
+        assert (proof.history, proof.needed, proof.missing) == ((3, 30), 50, 21)
 
     def test_fault_that_no_capture_shows(self) -> None:
-        """Its rate as told makes a proof possible all the same."""
-        few = compare([capture(MET)], [capture(*[MET] * 28)], history=(1, 10))
-        enough = compare([capture(MET)], [capture(*[MET] * 29)], history=(1, 10))
+        """Its rate as stated makes a proof possible all the same."""
+        few = compare([capture(MET)], [capture(*[MET] * 28)], known_rate=(1, 10))
+        enough = compare([capture(MET)], [capture(*[MET] * 29)], known_rate=(1, 10))
         assert (few.conclusion, enough.conclusion) == (Conclusion.NOT_PROVED, Conclusion.REPAIRED)
 
     def test_nothing_was_wrong(self) -> None:
@@ -203,6 +224,11 @@ class TestProof:
         with pytest.raises(ValueError, match="no count"):
             compare([capture(MET)], [capture(MET)], history=history)
 
+    @pytest.mark.parametrize(("history", "rate"), [(None, (0, 10)), (None, (10, 10)), ((1, 10), (1, 10))])
+    def test_no_rate(self, history: tuple[int, int] | None, rate: tuple[int, int]) -> None:
+        with pytest.raises(ValueError, match="no rate below 1"):
+            compare([capture(MET)], [capture(MET)], history=history, known_rate=rate)
+
 
 class TestQuiet:
     """What came outside every handshake is judged by the time recorded without it."""
@@ -210,11 +236,11 @@ class TestQuiet:
     OUTSIDE = replace(pulse_finding(Outcome.VIOLATED), time_ns=at(9000))
 
     def test_time(self) -> None:
-        before = capture(MET, others=(self.OUTSIDE,))  # once in 12.48 s: 37.39 s are needed, -ln 0.05 times as long
+        before = capture(MET, others=(self.OUTSIDE,))  # once in 12.48 s: 19 times as long
         after = capture(MET, others=(pulse_finding(),))
-        few, enough = compare([before], [after] * 2), compare([before], [after] * 3)
-        assert few.quiets[0].needed_ns == pytest.approx(2.995732 * 12.48e9, rel=1e-6)
-        assert few.quiets[0].missing_ns == few.quiets[0].needed_ns - 2 * 12_480_000_000
+        few, enough = compare([before], [after] * 18), compare([before], [after] * 19)
+        assert few.quiets[0].needed_ns == pytest.approx(19 * 12.48e9, rel=1e-6)
+        assert few.quiets[0].missing_ns == few.quiets[0].needed_ns - 18 * 12_480_000_000
         assert (few.conclusion, enough.conclusion) == (Conclusion.NOT_PROVED, Conclusion.REPAIRED)
 
     def test_time_in_which_the_rule_had_nothing_to_judge(self) -> None:

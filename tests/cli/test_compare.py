@@ -54,7 +54,11 @@ class TestCompare:
 
     def test_how_often_it_failed(self, capsys: pytest.CaptureFixture[str]) -> None:
         main(["compare", BEFORE, AFTER, "--failed", "1/10"])
-        assert "28 clean handshakes of unlock handshake are missing (29 needed, 1 there)" in capsys.readouterr().out
+        assert "nothing wrong in 1 handshake since; 189 more would prove it" in capsys.readouterr().out
+
+    def test_known_rate(self, capsys: pytest.CaptureFixture[str]) -> None:
+        main(["compare", BEFORE, AFTER, "--known-rate", "1 in 10"])
+        assert "28 more if it really failed in 1 of 10 handshakes would prove it" in capsys.readouterr().out
 
 
 class TestRefused:
@@ -71,6 +75,9 @@ class TestRefused:
             ([BEFORE, AFTER, "--failed", "11/10"], "such as 3/30"),
             ([BEFORE, AFTER, "--failed", "often"], "such as 3/30"),
             ([BEFORE, AFTER, "--failed", f"1/1{'0' * 400}"], "such as 3/30"),
+            ([BEFORE, AFTER, "--known-rate", "10 in 10"], "is counted: --failed 5/5"),
+            ([BEFORE, AFTER, "--known-rate", "0 in 10"], 'no rate such as "1 in 10"'),
+            ([BEFORE, AFTER, "--known-rate", "1 in 10", "--failed", "1/10"], "not allowed with"),
             ([BEFORE, "no such.log"], "no such file"),
         ],
         ids=lambda value: value if isinstance(value, str) else "",

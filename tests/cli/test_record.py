@@ -36,7 +36,7 @@ class TestRecord:
         assert main(words) == 0
         assert capsys.readouterr().out.startswith("r.html\nNot yet proved: ")
         page = Path("r.html").read_text("utf-8")
-        for said in ("Club car 3", "no start", "new load fuse", "238 to 283 ms", "4 missing", "buslens 0."):
+        for said in ("Club car 3", "no start", "new load fuse", "238 to 283 ms", "4 more would prove it", "buslens 0."):
             assert said in page
 
     def test_status_is_that_of_the_capture(self, capsys: pytest.CaptureFixture[str]) -> None:
@@ -126,6 +126,7 @@ class TestRefused:
             (["-", "-o", "r.html"], "save standard input"),
             ([AFTER, "--before", AFTER, "-o", "r.html"], "would count twice"),
             ([AFTER, "--failed", "1/10", "-o", "r.html"], "only with --before"),
+            ([AFTER, "--known-rate", "1 in 10", "-o", "r.html"], "only with --before"),
             ([AFTER, "--job", "no.toml", "-o", "r.html"], "no such file"),
             (["--verify", "r.html", AFTER], "takes a record alone"),
             (["--verify", "r.html", "--before", BEFORE], "takes a record alone"),

@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from support.handmade import between, handshake, pulse_finding, result, step_finding
+from support.handmade import at, between, handshake, pulse_finding, result, step_finding
 
 from buslens.causes.compare import Comparison, compare
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
@@ -47,25 +47,32 @@ class TestText:
 
     def test_missing(self) -> None:
         written = text(comparison())
-        assert "5 clean handshakes needed for 95 %, 4 there, 1 missing\n" in written
+        assert "5 clean handshakes needed for 95 %, 1 more would prove it\n" in written
         assert written.splitlines()[-1] == (
-            "Not yet proved: nothing is faulty now, but 1 clean handshake of lock handshake is missing "
-            "(5 needed, 4 there)"
+            "Not yet proved: nothing wrong in 4 handshakes since; 1 more would prove it"
         )
 
     def test_repaired(self) -> None:
-        assert (
-            text(comparison(5)).splitlines()[-1].startswith("Repaired: what was faulty is met, often enough for 95 %")
+        assert text(comparison(5)).splitlines()[-1] == (
+            "Repaired: lock handshake failed in 2 of 2 before, and in none of 5 since"
+        )
+
+    @pytest.mark.parametrize("clean", [1, 5, 40])
+    def test_one_statement(self, clean: int) -> None:
+        """Nothing beside the conclusion says how often it may still fail."""
+        assert "may still" not in text(comparison(clean))
+
+    def test_several_that_lack_something(self) -> None:
+        fault = replace(pulse_finding(Outcome.VIOLATED), time_ns=at(9000))
+        before = capture(Outcome.LATE, 2, 812, fault)
+        last = conclusion_sentence(compare([before], [capture(Outcome.MET, 1, 200, pulse_finding())]))
+        assert last == (
+            "Not yet proved: nothing wrong in 1 handshake of lock handshake and 12.480 s without enable pulse since; "
+            "4 more of lock handshake and 224.640 s more without enable pulse would prove it"
         )
 
     def test_few_never_read_as_repaired(self) -> None:
         assert "repaired" not in text(comparison()).lower()
-
-    def test_bounds(self) -> None:
-        assert (
-            "it may still fail in up to 52.7 % of handshakes (exact, 95 %); by the rule of three 75 % (it is for more "
-            "than 30)\n"
-        ) in text(comparison())  # 1 - 0.05^(1/4) = 0.5271
 
     def test_new_fault(self) -> None:
         fault = replace(pulse_finding(Outcome.VIOLATED), reason="lock_enable is on for 20 ms")
@@ -83,9 +90,19 @@ class TestText:
 
     def test_told(self) -> None:
         told = compare([capture(Outcome.LATE, 2, 812)], [capture(Outcome.MET, 29, 200)], history=(1, 10))
-        written = text(told)
-        assert "failed in 1 of 10 handshakes, as told (95 % interval of that rate 0.253 % to 44.5 %)" in written
-        assert "with 25.6 % (Fisher's exact test)" in written  # 10/39
+        assert "before: failed in 1 of 10 handshakes, as told\n" in text(told)
+        assert conclusion_sentence(told).endswith("nothing wrong in 29 handshakes since; 161 more would prove it")
+
+    def test_stated_rate_is_named_as_an_assumption(self) -> None:
+        before = [capture(Outcome.LATE, 2, 812)]
+        few, enough = (compare(before, [capture(Outcome.MET, n, 200)], known_rate=(1, 10)) for n in (28, 29))
+        assert conclusion_sentence(few).endswith("1 more if it really failed in 1 of 10 handshakes would prove it")
+        assert conclusion_sentence(enough) == (
+            "Repaired, if the stated rate is right: lock handshake failed in 1 of 10 before, as stated, and in none of "
+            "29 since"
+        )
+        (proof,) = document(enough)["comparison"]["proofs"]
+        assert proof["stated_rate"] == {"failed": 1, "of": 10}
 
     def test_nothing_can_reach_the_terminal(self) -> None:
         hostile = replace(step_finding(), rule="a\x1b[2Jb", reason="c\x1b]0;d\x07")

@@ -104,15 +104,25 @@ class TestSuites:
     def test_counts(self) -> None:
         judged = result(step_finding(), replace(pulse_finding(), outcome=Outcome.UNDECIDED))
         root = read(judged, result(pulse_finding()), result())
+        counted = (("failures", "failure"), ("errors", "error"), ("tests", "testcase"), ("skipped", "skipped"))
         for level in (root, *root):
-            for key, tag in (
-                ("failures", "failure"),
-                ("errors", "error"),
-                ("skipped", "skipped"),
-                ("tests", "testcase"),
-            ):
+            for key, tag in counted if level is not root else counted[:-1]:
                 assert level.get(key) == str(len(list(level.iter(tag)))), (level.get("name"), key)
-        assert [root.get(key) for key in ("tests", "failures", "errors", "skipped")] == ["6", "1", "1", "3"]
+        assert [root.get(key) for key in ("tests", "failures", "errors", "skipped")] == ["6", "1", "1", None]
+
+    def test_attributes(self) -> None:
+        """Each is one of the common schema, as build servers check it (junit-10.xsd; from memory)."""
+        allowed = {
+            "testsuites": {"name", "time", "tests", "failures", "disabled", "errors"},
+            "testsuite": {"name", "tests", "failures", "errors", "time", "disabled", "skipped", "timestamp"},
+            "testcase": {"name", "assertions", "time", "classname", "status"},
+            "failure": {"message", "type"},
+            "error": {"message", "type"},
+            "skipped": {"message"},
+        }
+        judged = result(step_finding(), replace(pulse_finding(), outcome=Outcome.UNDECIDED))
+        for element in parsed(junit([suite(judged), suite(result()), error_suite("x.log", "no such file")])).iter():
+            assert set(element.keys()) <= allowed[element.tag]
 
     def test_time_and_date(self) -> None:
         found = read(result())[0]

@@ -35,7 +35,8 @@ def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None
     Returns
     -------
     pandas.DataFrame
-        One row per frame: ``time`` (float64, s, as recorded: not sorted, not mended), ``channel`` (str),
+        One row per frame: ``time`` (float64, s, as recorded: not sorted, not mended), ``time_ns`` (int64, the same to
+        the nanosecond, which a float cannot hold since 1970), ``channel`` (str),
         ``can_id`` (int64, without flag bits; of an error frame its class bits), ``is_extended``, ``is_fd``,
         ``is_remote``, ``is_error``, ``is_rx`` (bool), ``dlc`` (int64, the raw data length code),
         ``data`` (bytes). ``attrs["tally"]`` is the account of all lines.
@@ -59,6 +60,7 @@ def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None
         {
             # Seconds and the rest apart: nanoseconds since 1970 do not fit a float.
             "time": time_ns // NS_PER_S + time_ns % NS_PER_S / NS_PER_S,
+            "time_ns": time_ns,
             "channel": labels.array.take(_joined([frames.channel for frames in kept], np.int64)),
             "can_id": _joined([frames.can_id for frames in kept], np.int64),
             "is_extended": flags & Flag.EXTENDED != 0,

@@ -388,7 +388,8 @@ def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[
                 inner[keys[0]], 'a result with limits needs the measurement to have a unit, such as unit = "V"'
             )
             return windows
-        limits = {key: values.in_unit(read[key], unit, inner[key]) for key in keys}
+        written = {key: values.in_unit(read[key], unit, inner[key]) for key in keys}
+        limits = {key: None if limit is None else float(limit) for key, limit in written.items()}
         window = Window(name=read.get("name", ""), means=read.get("means", ""), **limits)
         if window.least is not None and window.below is not None and window.least >= window.below:
             values.wrong(place, "'least' is not below 'below', so no reading could ever be this result")

@@ -54,7 +54,7 @@ def classify(measurement: Measurement, given: str) -> Window:
     if not measurement.unit:
         raise UsageError(f"{measurement.name}={given}: the results are {', '.join(named)}")
     try:
-        value = parse_quantity(given, measurement.unit)
+        value = float(parse_quantity(given, measurement.unit))
     except ValueError as error:
         words = str(error).replace("this role", "this measurement")
         raise UsageError(f"{measurement.name}={given}: {words}; or name its result: {', '.join(named)}") from None

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from buslens.checks.episodes import Offence, judge
 from buslens.checks.findings import Limit
+from buslens.definitions.limits import exactly
 from buslens.expectations.model import And, Compare, Or
 from buslens.timeline.model import UNKNOWN
 from buslens.timeline.truth import IGNORANT, TRUE
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from buslens.checks.findings import Finding
     from buslens.checks.scene import Scene
     from buslens.expectations.model import Condition, Range
@@ -44,18 +49,24 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
         if not ((scope.value == TRUE) | (scope.value == IGNORANT)).any():
             return []
 
+    low = None if rule.least is None else exactly(rule.least)
+    high = None if rule.most is None else exactly(rule.most)
+    nowhere = np.zeros(len(timeline), np.bool_)
+    below = nowhere if low is None else timeline.compare("<", low)
+    above = nowhere if high is None else timeline.compare(">", high)
+
     def words(run: Run) -> str:
         # A stretch that reaches the end of the capture has the very last frame in it.
         first = max(int(np.searchsorted(timeline.seen_ns, run.from_ns, side="right")) - 1, 0)
         last = int(np.searchsorted(timeline.seen_ns, run.to_ns, side="right" if run.at_end else "left"))
-        values = timeline.value[first:last][timeline.state[first:last] != UNKNOWN]
-        if not len(values):
-            return f"{rule.of} outside its range"
-        below = rule.least is not None and values.min() < rule.least
-        worst = values.min() if below else values.max()
-        return f"{rule.of} {'down to' if below else 'up to'} {worst:g} {rule_unit}"
+        known = timeline.state[first:last] != UNKNOWN
+        values = timeline.value[first:last][known]
+        if low is not None and below[first:last][known].any():
+            return f"{rule.of} down to {_shown(values.min(), lambda number: number < low)} {timeline.unit}"
+        if high is not None and above[first:last][known].any():
+            return f"{rule.of} up to {_shown(values.max(), lambda number: number > high)} {timeline.unit}"
+        return f"{rule.of} outside its range"
 
-    rule_unit = timeline.unit
     offence = Offence(
         rule=rule,
         kind="range",
@@ -63,7 +74,19 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
         truth_in=lambda scene: scene.truth(condition),
         tolerated_ns=rule.longer_than_ns,
         words=words,
-        limit=Limit(least=rule.least, most=rule.most, unit=timeline.unit),
+        limit=Limit(
+            least=None if low is None else float(low),
+            most=None if high is None else float(high),
+            unit=timeline.unit,
+        ),
         role=rule.of,
     )
     return judge(offence, scene)
+
+
+def _shown(worst: float, is_outside: Callable[[Fraction], bool]) -> str:
+    """Return a value that is outside its limits with enough digits to show that it is."""
+    texts = [f"{worst:.{digits}g}" for digits in (6, 9, 15, 17)]
+    if not isfinite(worst):
+        return texts[0]
+    return next((text for text in texts if is_outside(Fraction(text))), texts[-1])

@@ -6,7 +6,7 @@ import operator
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 from functools import reduce
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 
     from buslens.expectations.model import Condition, Moment
     from buslens.timeline.model import Timeline
-
-_COMPARISONS: Final = {"<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -126,9 +124,9 @@ class Scene:
             case IsUnknown(role=role):
                 return is_unknown(self.timelines[role])
             case Compare(role=role, operator=sign, value=value):
-                return truth_of(self.timelines[role], lambda it: _COMPARISONS[sign](it.value, value))
+                return truth_of(self.timelines[role], lambda it: it.compare(sign, value))
             case Between(role=role, low=low, high=high):
-                return truth_of(self.timelines[role], lambda it: (it.value >= low) & (it.value <= high))
+                return truth_of(self.timelines[role], lambda it: it.compare(">=", low) & it.compare("<=", high))
             case And(parts=parts):
                 return reduce(operator.and_, map(self.truth, parts))
             case Or(parts=parts):

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
 from buslens.capture.frames import Frames
 from buslens.definitions.index import MessageIndex
 from buslens.definitions.j1939 import SPECIAL, has_special_values, special_codes
-from buslens.definitions.model import Definitions
-from buslens.definitions.unpack import carries, is_whole, label_codes, physical, raw_values
+from buslens.definitions.model import Definitions, Kind
+from buslens.definitions.unpack import carries, label_codes, physical, raw_values
 from buslens.errors import UsageError, did_you_mean
+from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     import os
@@ -31,12 +33,15 @@ _LONGEST_PAYLOAD: Final = 64
 class _Piece(NamedTuple):
     """All values of one signal."""
 
+    message: Message
     signal: Signal
     #: Decoded frames that carried it, ascending.
     frames: NDArray[np.intp]
     #: How many signals of the same frame come before it.
     rank: NDArray[np.intp]
     raw: Numbers
+    #: The same as whole numbers: of a floating signal its bits.
+    counts: NDArray[np.uint64] | NDArray[np.int64]
     #: For each value 0, or which of the J1939 `SPECIAL` ones it is; None if it cannot be one.
     special: NDArray[np.int8] | None
 
@@ -46,6 +51,7 @@ def decode(
     definitions: Definitions | str | os.PathLike[str],
     *,
     only: Iterable[str] | None = None,
+    wide: bool = False,
 ) -> pd.DataFrame:
     """Return every signal that the frames of a capture carry, one row for each.
 
@@ -58,17 +64,24 @@ def decode(
     only : iterable of str, optional
         Messages and signals to decode, as ``"MESSAGE"`` or ``"MESSAGE.SIGNAL"``; default: all. Frames of other
         messages cost next to nothing.
+    wide : bool, optional
+        Whether each signal has a column of its own.
 
     Returns
     -------
     pandas.DataFrame
-        Columns ``time`` (float64, s, as recorded), ``message``, ``signal``, ``value`` (physical; int64 if every
-        value of the result is a whole number that int64 holds, else float64) and ``label`` (the name of the raw
-        value, missing if it has none). Rows are in the order of the frames, then of the signals in the
-        definitions. A signal that a frame is too short for, or that it does not select, has no row. Remote and
-        error frames have none, nor have identifiers that mean nothing on their channel. Where a value of J1939 says
-        that there is none, the value is not-a-number and the label, if the definitions have no other,
-        ``"not available"``, ``"error"`` or ``"reserved"``.
+        Columns ``time`` (float64, s, as recorded), ``time_ns`` (int64, the same, exact), ``message``, ``signal``,
+        ``raw``, ``value`` (float64, raw * scale + offset) and ``label`` (the name of the raw value, missing if it has
+        none). ``raw`` is exact: the count before scaling; of a floating signal its bits as an unsigned number. It is
+        int64, or, where a decoded signal is unsigned or floating and has 64 bits, a column of Python's whole numbers.
+        Rows are in the order of the frames, then of the signals in the definitions. A signal that a frame is too short
+        for, or that it does not select, has no row. Remote and error frames have none, nor have identifiers that mean
+        nothing on their channel. Where a value of J1939 says that there is none, the value is not-a-number and the
+        label, if the definitions have no other, ``"not available"``, ``"error"`` or ``"reserved"``.
+
+        With `wide` there is one row for each frame that carried a signal, and after ``time`` and ``time_ns`` one column
+        of values (float64, not-a-number where the frame did not carry it) for each signal, named ``MESSAGE.SIGNAL``:
+        for those that came, or, if `only` is given, for all that it names.
         ``attrs["short_frames"]`` counts the frames that were shorter than their definition,
         ``attrs["unknown_frames"]`` the data frames whose identifier means nothing.
 
@@ -106,9 +119,25 @@ def decode(
             names.append(message.name)
             short += int(np.count_nonzero(frames.length[within] < message.length))
             pieces += _decode_message(frames, within, message, wanted[id(message)], count)
-    table = _table(pieces, count)
-    table.insert(0, "time", np.repeat(recorded["time"].to_numpy(np.float64)[rows], count))
-    table.insert(1, "message", _texts(names, np.repeat(message_of, count)))
+    times = recorded["time"].to_numpy(np.float64)[rows]
+    times_ns = recorded["time_ns"].to_numpy(np.int64)[rows] if "time_ns" in recorded else _nanoseconds(times)
+    if wide:
+        columns = [
+            f"{message.name}.{signal.name}"
+            for message in definitions
+            for signal in wanted[id(message)]
+            if only is not None or any(piece.message is message and piece.signal is signal for piece in pieces)
+        ]
+        table, kept = _wide_table(pieces, columns, len(rows)), np.flatnonzero(count)
+        table = table.iloc[kept].reset_index(drop=True)
+        times, times_ns = times[kept], times_ns[kept]
+    else:
+        signals = [signal for theirs in wanted.values() for signal in theirs]
+        table = _table(pieces, count, np.dtype(object if any(map(_needs_64_bits, signals)) else np.int64))
+        table.insert(0, "message", _texts(names, np.repeat(message_of, count)))
+        times, times_ns = np.repeat(times, count), np.repeat(times_ns, count)
+    table.insert(0, "time", times)
+    table.insert(1, "time_ns", times_ns)
     table.attrs.update(short_frames=short, unknown_frames=unknown)
     return table
 
@@ -117,6 +146,16 @@ def _read(path: str | os.PathLike[str]) -> pd.DataFrame:
     from buslens.capture.read import read_frames
 
     return read_frames(path if isinstance(path, str) else Path(path))
+
+
+def _nanoseconds(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
+    whole = np.floor(seconds)
+    return whole.astype(np.int64) * NS_PER_S + np.rint((seconds - whole) * NS_PER_S).astype(np.int64)
+
+
+def _needs_64_bits(signal: Signal) -> bool:
+    """Return whether a raw value of the signal, as a whole number, may not fit an int64."""
+    return signal.length == 64 and signal.kind is not Kind.SIGNED
 
 
 def _no_rows() -> NDArray[np.intp]:
@@ -207,47 +246,67 @@ def _decode_message(
         carried = rows[carries(frames, rows, signal, message)]
         raw = raw_values(frames, carried, signal)
         special = special_codes(raw, signal) if has_special_values(signal, message) else None
-        yield _Piece(signal, carried, count[carried], raw, special if special is not None and special.any() else None)
+        floating = signal.kind is Kind.FLOAT
+        counts = raw_values(frames, carried, replace(signal, kind=Kind.UNSIGNED)) if floating else raw
+        yield _Piece(
+            message=message,
+            signal=signal,
+            frames=carried,
+            rank=count[carried],
+            raw=raw,
+            counts=counts,  # type: ignore[arg-type]  # of a signal that is not floating
+            special=special if special is not None and special.any() else None,
+        )
         count[carried] += 1
 
 
-def _table(pieces: Sequence[_Piece], count: NDArray[np.intp]) -> pd.DataFrame:
-    """Return signal, value and label of each row, in order of frames and of signals within them."""
+def _values(piece: _Piece) -> NDArray[np.float64]:
+    values = physical(piece.raw, piece.signal).astype(np.float64)
+    return values if piece.special is None else np.where(piece.special, np.nan, values)
+
+
+def _wide_table(pieces: Sequence[_Piece], columns: Sequence[str], frames: int) -> pd.DataFrame:
+    """Return the values of each frame, one column for each name."""
+    import pandas as pd
+
+    found = {name: np.full(frames, np.nan) for name in columns}
+    for piece in pieces:
+        found[f"{piece.message.name}.{piece.signal.name}"][piece.frames] = _values(piece)
+    return pd.DataFrame(found, index=range(frames))
+
+
+def _table(pieces: Sequence[_Piece], count: NDArray[np.intp], raw_type: np.dtype[Any]) -> pd.DataFrame:
+    """Return signal, raw value, value and label of each row, in order of frames and of signals within them."""
     import pandas as pd
 
     total = int(count.sum())
     before = np.cumsum(count) - count
-    physicals = [physical(piece.raw, piece.signal) for piece in pieces]
-    whole = all(
-        piece.special is None and is_whole(piece.signal) and values.dtype != np.float64 and _fits(values)
-        for piece, values in zip(pieces, physicals, strict=True)
-    )
-    value = np.zeros(total, np.int64 if whole else np.float64)
+    raw = np.zeros(total, raw_type)
+    value = np.zeros(total, np.float64)
     signal_code = np.zeros(total, np.intp)
     label_code = np.full(total, -1, np.intp)
     names: list[str] = []
-    for number, (piece, values) in enumerate(zip(pieces, physicals, strict=True)):
+    for number, piece in enumerate(pieces):
         place = before[piece.frames] + piece.rank
-        value[place] = values if piece.special is None else np.where(piece.special, np.nan, values)
+        raw[place] = piece.counts.astype(raw_type)
+        value[place] = _values(piece)
         signal_code[place] = number
         codes, theirs = label_codes(piece.raw, piece.signal)
         codes = np.where(codes < 0, -1, codes + len(names))
         names += theirs
         if piece.special is not None:
-            codes = np.where((codes < 0) & (piece.special > 0), len(names) + piece.special - 1, codes)
+            special = piece.special.astype(np.intp)
+            codes = np.where((codes < 0) & (special > 0), len(names) + special - 1, codes)
             names += SPECIAL
         label_code[place] = codes
     return pd.DataFrame(
         {
             "signal": _texts([piece.signal.name for piece in pieces], signal_code),
+            "raw": raw,
             "value": value,
             "label": _texts([*names, None], label_code),  # -1 is the last one
         }
     )
-
-
-def _fits(values: Numbers) -> bool:
-    return values.dtype == np.int64 or not len(values) or bool(values.max() < 1 << 63)
 
 
 def _texts(names: Sequence[str | None], codes: NDArray[np.intp]) -> pd.Series[str]:

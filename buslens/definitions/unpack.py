@@ -132,11 +132,6 @@ def physical(raw: Numbers, signal: Signal) -> Numbers:
         return raw.astype(np.float64) * np.float64(scale) + np.float64(offset)
 
 
-def is_whole(signal: Signal) -> bool:
-    """Return whether every physical value of the signal is a whole number by its definition."""
-    return signal.kind is not Kind.FLOAT and _is_whole(signal.scale) and _is_whole(signal.offset)
-
-
 def labels(raw: Numbers, signal: Signal) -> NDArray[np.object_]:
     """Return the names of raw values, None where a value has none.
 

@@ -14,6 +14,7 @@ from buslens.expectations.schema import FORMAT, KINDS, Type
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
+    from fractions import Fraction
 
     from buslens.expectations._toml import Document, Node
     from buslens.expectations.model import Role
@@ -162,7 +163,7 @@ class Values:
             return str(data)
         return self.text(key, data, node)
 
-    def in_unit(self, text: str, unit: str, node: Node) -> float | None:
+    def in_unit(self, text: str, unit: str, node: Node) -> Fraction | None:
         """Return a quantity in the unit of its role, or None after noting why it is none."""
         try:
             return parse_quantity(text, unit)

@@ -25,6 +25,7 @@ or several ways joined by ``or``; or a lasting condition stands for the moment a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias, cast
 
 from buslens.errors import ExpectationError, Source, did_you_mean
@@ -271,12 +272,12 @@ class _Reader:
         moment = Moment(edge=Becomes(role=str(name), state=str(state)))
         return _Part(moments=(moment,), edge_at=at.start_pos or 0)
 
-    def number(self, role: Role | None, number: Token, unit: str) -> float:
+    def number(self, role: Role | None, number: Token, unit: str) -> Fraction:
         try:
             return convert(str(number), unit, unit if role is None else role.unit)
         except ValueError as error:
             self.wrong(number, str(error))
-            return 0.0
+            return Fraction(0)
 
     def numeric(self, name: Token) -> tuple[Role | None, bool]:
         """Return a role and whether it may be compared."""
@@ -289,7 +290,7 @@ class _Reader:
     def compare(self, tokens: list[Token]) -> _Part:
         name, operator, number, unit = tokens
         role, fits = self.numeric(name)
-        value = self.number(role, number, str(unit or "")) if fits else 0.0
+        value = self.number(role, number, str(unit or "")) if fits else Fraction(0)
         written = cast('Literal["<", "<=", ">", ">="]', _OPERATORS.get(operator, str(operator)))
         return _Part(condition=Compare(role=str(name), operator=written, value=value))
 

@@ -29,6 +29,7 @@ from buslens.files import read_at_most
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from fractions import Fraction
 
     from buslens.expectations._toml import Node
     from buslens.expectations.model import AnyRule
@@ -339,7 +340,7 @@ def _alive(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> d
 def _range(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
     _one_limit(values, inner)
     role = values.roles.get(read.get("of", ""))
-    limits: dict[str, float | None] = {}
+    limits: dict[str, Fraction | None] = {}
     for name in ("least", "most"):
         if role is not None and name in read:
             limits[name] = values.in_unit(read[name], role.unit, inner[name])

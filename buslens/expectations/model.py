@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
+from fractions import Fraction
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.errors import Source
+
+
+Number: TypeAlias = Fraction | float
+"""A limit exactly as it was written; a float stands for the shortest decimal that gives it."""
 
 
 class Timeout(Enum):
@@ -71,7 +76,7 @@ class Compare:
 
     role: str
     operator: Literal["<", "<=", ">", ">="]
-    value: float
+    value: Number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,8 +84,8 @@ class Between:
     """``ROLE between LOW and HIGH``, both ends included, in the role's unit."""
 
     role: str
-    low: float
-    high: float
+    low: Number
+    high: Number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,8 +247,8 @@ class Range(Rule):
     #: Role.
     of: str
     #: Both included, in the role's unit; None for no limit.
-    least: float | None = None
-    most: float | None = None
+    least: Number | None = None
+    most: Number | None = None
     #: Judged only while this holds; None for always.
     while_: State | None = None
     #: Excursions up to this long are tolerated, ns; None: none.

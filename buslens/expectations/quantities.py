@@ -58,8 +58,8 @@ def _split(unit: str) -> tuple[str, int]:
     return _plain(unit), 0
 
 
-def convert(number: str, unit: str, to: str) -> float:
-    """Return a written number, given in one unit, in the unit of a role (empty for a number without unit).
+def convert(number: str, unit: str, to: str) -> Fraction:
+    """Return a written number, given in one unit, exactly in the unit of a role (empty for a number without unit).
 
     Raises
     ------
@@ -69,7 +69,7 @@ def convert(number: str, unit: str, to: str) -> float:
     Examples
     --------
     >>> convert("9500", "mV", "V")
-    9.5
+    Fraction(19, 2)
     """
     if len(number) > _MOST_DIGITS:
         raise ValueError(f"a number of {len(number)} digits; at most {_MOST_DIGITS} can be written")
@@ -80,10 +80,10 @@ def convert(number: str, unit: str, to: str) -> float:
     if base != wanted:
         right = f"is in {to}; write a number and '{to}'" if to else "has no unit; write the number alone"
         raise ValueError(f"{number} {unit} does not fit: this role {right}")
-    return float(Fraction(number) * Fraction(10) ** (power - wanted_power))
+    return Fraction(number) * Fraction(10) ** (power - wanted_power)
 
 
-def parse_quantity(text: str, unit: str) -> float:
+def parse_quantity(text: str, unit: str) -> Fraction:
     """Return what a text such as ``"9.5 V"`` means in the unit of a role.
 
     Raises

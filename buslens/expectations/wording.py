@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+from decimal import Decimal, localcontext
 from typing import TYPE_CHECKING, Final
 
+from buslens.definitions.limits import exactly
 from buslens.expectations.model import (
     And,
     Becomes,
@@ -21,7 +22,7 @@ from buslens.units import exact_duration
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from buslens.expectations.model import Condition, Moment, Role
+    from buslens.expectations.model import Condition, Moment, Number, Role
 
 # How tightly the words of a condition hold together.
 _OR: Final = 0
@@ -29,6 +30,8 @@ _AND: Final = 1
 _NOT: Final = 2
 _FOR: Final = 3
 _ATOM: Final = 4
+
+_MOST_DIGITS: Final = 400
 
 
 def condition_text(condition: Condition, roles: Mapping[str, Role]) -> str:
@@ -88,7 +91,10 @@ def _words(condition: Condition, roles: Mapping[str, Role]) -> tuple[str, int]:
             return " or ".join(_at_least(_AND, part, roles) for part in parts), _OR
 
 
-def _quantity(value: float, role: str, roles: Mapping[str, Role]) -> str:
-    number = f"{Decimal(repr(value)):f}".removesuffix(".0")
+def _quantity(value: Number, role: str, roles: Mapping[str, Role]) -> str:
+    exact = exactly(value)
+    # A written number has a finite number of decimals, here as in any unit that differs by a power of ten.
+    with localcontext(prec=_MOST_DIGITS):
+        number = f"{Decimal(exact.numerator) / exact.denominator:f}"
     unit = roles[role].unit if role in roles else ""
     return f"{number} {unit}".rstrip()

@@ -142,11 +142,11 @@ class Diagram:
             return None
         low, high = lane.scale
         limits = [
-            limit
+            float(limit)
             for rule in self.result.expectations.rules
             if isinstance(rule, Range) and rule.of == lane.role
             for limit in (rule.least, rule.most)
-            if limit is not None and math.isfinite(limit)
+            if limit is not None
         ]
         if limits:
             return min(low, *limits), max(high, *limits)
@@ -387,7 +387,7 @@ class Diagram:
             for limit in (rule.least, rule.most):
                 if limit is None or not values[0] <= limit <= values[1]:
                     continue
-                share = (limit / 2 - values[0] / 2) / (values[1] / 2 - values[0] / 2)
+                share = (float(limit) / 2 - values[0] / 2) / (values[1] / 2 - values[0] / 2)
                 y = track.bottom - share * track.height
                 dash = (1.5 * fmt.thin, 3.0 * fmt.thin)
                 self.sheet.line([(self.scale.left, y), (self.scale.right, y)], fmt.thin * 1.3, Tone.QUIET, dash)

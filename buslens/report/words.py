@@ -184,12 +184,12 @@ def limit_words(limit: Limit) -> str:
         return time_limit_words(*(None if end is None else round(end) for end in (limit.least, limit.most)))
     unit = f" {clean(limit.unit)}".rstrip()
     if limit.most is None:
-        return "no limit" if limit.least is None else f"limit at least {limit.least:.6g}{unit}"
+        return "no limit" if limit.least is None else f"limit at least {limit.least:.15g}{unit}"
     if limit.least is None:
-        return f"limit at most {limit.most:.6g}{unit}"
+        return f"limit at most {limit.most:.15g}{unit}"
     if limit.least == limit.most:
-        return f"limit exactly {limit.most:.6g}{unit}"
-    return f"limit {limit.least:.6g} to {limit.most:.6g}{unit}"
+        return f"limit exactly {limit.most:.15g}{unit}"
+    return f"limit {limit.least:.15g} to {limit.most:.15g}{unit}"
 
 
 def place(finding: Finding) -> str:

@@ -100,11 +100,12 @@ def build_timeline(
         )
     )[order]
     seen_ns = order_ns[order]
-    kept = _changes(merged_state, merged_value, merged_why)
+    merged_raw = np.concatenate((np.zeros(1 + holes, np.uint64), raw))[order]
+    numbers = None if states or track.signal is None else typed_raw(merged_raw, track.signal)
+    kept = _changes(merged_state, merged_why, numbers)
     if len(time_ns) and time_ns[0] == first_ns:
         kept &= merged_why != Why.NOT_YET_SEEN.value
     seen_ns = _ascending(seen_ns[kept])
-    merged_raw = np.concatenate((np.zeros(1 + holes, np.uint64), raw))[order]
     unnamed_at, unnamed = _unnamed(merged_raw[kept], merged_why[kept] == Why.UNNAMED.value, track.signal)
     return Timeline(
         role=track.name,
@@ -122,6 +123,8 @@ def build_timeline(
         end_ns=max(end_ns, int(seen_ns[-1])),
         unnamed_at=unnamed_at,
         unnamed=unnamed,
+        raw=None if numbers is None else numbers[kept],
+        signal=None if numbers is None else track.signal,
     )
 
 
@@ -192,11 +195,12 @@ def _silences(
     return np.append(silences, final_ns), np.append(carried_ns, rows.last_ns)
 
 
-def _changes(state: NDArray[np.int64], value: NDArray[np.float64], why: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _changes(state: NDArray[np.int64], why: NDArray[np.int64], number: Numbers | None) -> NDArray[np.bool_]:
     """Return which entries differ from the one before."""
     kept = np.ones(len(state), np.bool_)
-    same_value = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
-    kept[1:] = (state[1:] != state[:-1]) | (why[1:] != why[:-1]) | ~same_value
+    kept[1:] = (state[1:] != state[:-1]) | (why[1:] != why[:-1])
+    if number is not None:
+        kept[1:] |= (number[1:] != number[:-1]) & (state[1:] != UNKNOWN)
     return kept
 
 

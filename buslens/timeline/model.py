@@ -6,9 +6,18 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Final
 
+from buslens.definitions.model import Kind, Signal
+
 if TYPE_CHECKING:
+    from fractions import Fraction
+
     import numpy as np
     from numpy.typing import NDArray
+
+    from buslens.definitions.limits import Comparison
+    from buslens.definitions.unpack import Numbers
+
+_PLAIN: Final = Signal(name="", start=0, length=64, kind=Kind.FLOAT)
 
 UNKNOWN: Final = -1
 """State code of a stretch in which the role is unknown."""
@@ -63,6 +72,9 @@ class Timeline:
     unnamed_at: NDArray[np.int32] | None = None
     #: What the frames carried instead: the name that the definitions give the value, in quotes, or its raw number.
     unnamed: tuple[str, ...] = ()
+    #: Raw values of a number and the signal that they are of, for exact comparisons; None where only values are known.
+    raw: Numbers | None = None
+    signal: Signal | None = None
 
     def __len__(self) -> int:
         return len(self.seen_ns)
@@ -72,6 +84,14 @@ class Timeline:
         if self.unnamed_at is None or self.unnamed_at[index] < 0:
             return ""
         return self.unnamed[int(self.unnamed_at[index])]
+
+    def compare(self, sign: Comparison, limit: Fraction | float) -> NDArray[np.bool_]:
+        """Return for each entry of a number whether it is below or above a limit, exactly; of unknown ones anything."""
+        from buslens.definitions.limits import compare_raw
+
+        if self.raw is None or self.signal is None:
+            return compare_raw(self.value, _PLAIN, sign, limit)
+        return compare_raw(self.raw, self.signal, sign, limit)
 
     @property
     def is_number(self) -> bool:

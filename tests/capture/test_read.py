@@ -21,7 +21,8 @@ from buslens.errors import CaptureError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-COLUMNS = ["time", "channel", "can_id", "is_extended", "is_fd", "is_remote", "is_error", "is_rx", "dlc", "data"]
+COLUMNS = ["time", "time_ns"]
+COLUMNS += ["channel", "can_id", "is_extended", "is_fd", "is_remote", "is_error", "is_rx", "dlc", "data"]
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +59,7 @@ class TestContract:
         path.write_text("(2.5) can0 202#E8B7 T\n(1.25) can1 00000202##1AA\n(3.0) can0 20000040#\n(0) c 101#R4\n")
         table = read_frames(path)
         assert list(table.columns) == COLUMNS
-        assert table["time"].dtype == np.float64
+        assert (table["time"].dtype, table["time_ns"].dtype) == (np.float64, np.int64)
         assert table["time"].tolist() == [2.5, 1.25, 3.0, 0.0]
         assert table["channel"].tolist() == ["can0", "can1", "can0", "c"]
         assert table["can_id"].tolist() == [0x202, 0x202, 0x40, 0x101]
@@ -98,6 +99,7 @@ class TestContract:
         assert table["is_rx"].tolist() == [Flag.TX not in row.flags for row in expected]
         for time, row in zip(table["time"].tolist(), expected, strict=True):
             assert abs(time - row.time_ns / 1e9) <= math.ulp(time)
+        assert table["time_ns"].tolist() == [row.time_ns for row in expected]
 
     def test_more_frames_than_one_run(self, folder: Path) -> None:
         path = folder / "many.log"

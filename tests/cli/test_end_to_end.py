@@ -123,6 +123,6 @@ class TestApi:
     def test_decode(self, garage: Path) -> None:
         definitions = buslens.load_definitions(garage / "signal_defs" / "pinewick.dbc")
         table = buslens.decode(garage / "logs" / "fine.log", definitions)
-        assert list(table.columns) == ["time", "message", "signal", "value", "label"]
+        assert list(table.columns) == ["time", "time_ns", "message", "signal", "raw", "value", "label"]
         doors = table[(table["message"] == "BODY_DOORS") & (table["signal"] == "DRIVER_DOOR")]
         assert set(doors["label"]) == {"open", "shut"}

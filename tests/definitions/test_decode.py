@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import struct
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -27,10 +28,17 @@ def definitions(text: str, channel: str | None = None) -> Definitions:
     return Definitions(messages=tuple(replace(message, channel=channel) for message in messages))
 
 
+def _bits(number: float, length: int) -> int:
+    code = {16: "<e", 32: "<f", 64: "<d"}[length]
+    return int.from_bytes(struct.pack(code, number), "little")
+
+
 def rows(table: pd.DataFrame) -> list[tuple[Any, ...]]:
     label = table["label"].astype(object).where(table["label"].notna(), None)
     return list(zip(table["message"], table["signal"], table["value"].tolist(), label, strict=True))
 
+
+COLUMNS = ["time", "time_ns", "message", "signal", "raw", "value", "label"]
 
 TWO = """BO_ 1 A: 2 X
  SG_ FIRST : 8|8@1+ (1,0) [0|0] "" X
@@ -52,7 +60,7 @@ class TestRows:
         frames["is_extended"] = [False, True, False]
         frames["can_id"] = [1, 2, 1]
         table = decode(frames, definitions(TWO))
-        assert list(table.columns) == ["time", "message", "signal", "value", "label"]
+        assert list(table.columns) == COLUMNS
         assert rows(table) == [
             ("A", "FIRST", 1, "one"),
             ("A", "SECOND", 50, None),
@@ -61,7 +69,9 @@ class TestRows:
             ("A", "SECOND", 60, None),
         ]
         assert table["time"].tolist() == [0.0, 0.0, 0.01, 0.02, 0.02]
-        assert table["value"].dtype == np.int64
+        assert table["raw"].tolist() == [1, 5, -1, 3, 6]
+        assert table["time_ns"].tolist() == [0, 0, 10_000_000, 20_000_000, 20_000_000]
+        assert (table["raw"].dtype, table["value"].dtype, table["time_ns"].dtype) == (np.int64, np.float64, np.int64)
         assert table["label"].isna().tolist() == [False, True, False, True, True]
 
     @given(st.data())
@@ -82,21 +92,23 @@ class TestRows:
             reference = database.get_message_by_frame_id(0x100 + number)
             try:
                 found = reference.decode(content, decode_choices=False, allow_truncated=True)
+                counts = reference.decode(content, decode_choices=False, allow_truncated=True, scaling=False)
             except DecodeError:  # no signal for this selector; what we do then has a test of its own
                 continue
             contents.append(("can0", 0x100 + number, content))
             for one in reference.signals:
                 if one.name in found:
-                    expected.append((reference.name, one.name, found[one.name]))
+                    raw = _bits(counts[one.name], one.length) if one.is_float else counts[one.name]
+                    expected.append((reference.name, one.name, found[one.name], raw))
         table = decode(frame_table(contents), Definitions(messages=tuple(messages)))
         assert list(zip(table["message"], table["signal"], strict=True)) == [row[:2] for row in expected]
         np.testing.assert_array_equal(table["value"].to_numpy(float), [float(row[2]) for row in expected])
-        if table["value"].dtype == np.int64:
-            assert table["value"].tolist() == [row[2] for row in expected]
+        numbers = zip(table["raw"].tolist(), expected, strict=True)
+        assert all(raw == row[3] or (raw & row[3] == row[3] and np.isnan(row[2])) for raw, row in numbers)
 
     def test_no_frames(self) -> None:
         table = decode(frame_table([]), definitions(TWO))
-        assert list(table.columns) == ["time", "message", "signal", "value", "label"]
+        assert list(table.columns) == COLUMNS
         assert (len(table), table.attrs) == (0, {"short_frames": 0, "unknown_frames": 0})
 
 
@@ -136,24 +148,100 @@ class TestAbsent:
         assert [row[1:3] for row in rows(decode(frames, definitions(text)))] == [("P", 1), ("S", 7), ("P", 2)]
 
 
-class TestValueType:
-    """Values are int64 if all of them are whole numbers that fit, else float64."""
+class TestTypes:
+    """What type a column has follows from the definitions, never from what a capture holds."""
 
     TEXT = 'BO_ 1 A: 8 X\n SG_ WIDE : 0|64@1+ (1,0) [0|0] "" X\n\nBO_ 2 B: 1 X\n SG_ HALF : 0|8@1+ (0.5,0) [0|0] "" X\n'
+    LARGE = TEXT.replace("64@1+", "64@1-")
 
     @pytest.mark.parametrize(
-        ("frames", "dtype", "values"),
+        ("text", "frames", "dtype", "raw"),
         [
-            ([(1, b"\xff" * 7 + b"\x7f")], np.int64, [2**63 - 1]),
-            ([(1, b"\xff" * 8)], np.float64, [float(2**64 - 1)]),
-            ([(2, b"\x04")], np.float64, [2.0]),
-            ([(1, b"\x04" + bytes(7)), (2, b"\x03")], np.float64, [4.0, 1.5]),
+            (TEXT, [(1, b"\xff" * 7 + b"\x7f")], object, [2**63 - 1]),
+            (TEXT, [(1, b"\xff" * 8)], object, [2**64 - 1]),
+            (TEXT, [(2, b"\x04")], object, [4]),
+            (TEXT, [], object, []),
+            (LARGE, [(2, b"\x03"), (1, b"\x01" + bytes(5) + b"\x20\x00")], np.int64, [3, 2**53 + 1]),
+            (LARGE, [(1, b"\xff" * 8)], np.int64, [-1]),
+            (LARGE, [], np.int64, []),
         ],
     )
-    def test_rows(self, frames: list[tuple[int, bytes]], dtype: type, values: list[float]) -> None:
-        table = decode(frame_table([("can0", *frame) for frame in frames]), definitions(self.TEXT))
-        assert table["value"].dtype == dtype
-        assert table["value"].tolist() == values
+    def test_raw_is_exact(self, text: str, frames: list[tuple[int, bytes]], dtype: type, raw: list[int]) -> None:
+        table = decode(frame_table([("can0", *frame) for frame in frames]), definitions(text))
+        assert (table["raw"].dtype, table["value"].dtype) == (dtype, np.float64)
+        assert table["raw"].tolist() == raw
+        assert table["value"].tolist() == [
+            float(it) / (2 if signal == "HALF" else 1) for it, signal in zip(raw, table["signal"], strict=True)
+        ]
+
+    def test_the_raw_value_of_a_float_is_its_bits(self) -> None:
+        text = 'BO_ 1 A: 4 X\n SG_ F : 0|32@1- (2,0) [0|0] "" X\nSIG_VALTYPE_ 1 F : 1;\n'
+        table = decode(frame_table([("can0", 1, struct.pack("<f", 12.6))]), definitions(text))
+        assert table["raw"].tolist() == [0x4149999A]
+        assert table["value"].tolist() == [2 * float(np.float32(12.6))]
+
+
+class TestManyLabels:
+    """A signal may have more names than a byte can count, and J1939 adds its own."""
+
+    @pytest.mark.parametrize("names", [3, 125, 126, 200, 251])
+    def test_each_value_has_its_own(self, names: int) -> None:
+        text = 'BO_ 2566844672 CCVS: 8 X\n SG_ S : 0|8@1+ (1,0) [0|0] "" X\n SG_ T : 8|8@1+ (1,0) [0|0] "" X\n'
+        text += 'BA_DEF_ "ProtocolType" STRING ;\nBA_DEF_DEF_ "ProtocolType" "J1939";\n'
+        text += "VAL_ 2566844672 S " + " ".join(f'{value} "name {value}"' for value in range(names)) + " ;\n"
+        text += "VAL_ 2566844672 T " + " ".join(f'{value} "other {value}"' for value in range(names)) + " ;\n"
+        frames = frame_table(
+            [("can0", 0x18FEF100, bytes([value, 255 - value, 0, 0, 0, 0, 0, 0])) for value in range(256)]
+        )
+        table = decode(frames, definitions(text))
+        special = {0xFF: "not available", 0xFE: "error"} | dict.fromkeys(range(0xFB, 0xFE), "reserved")
+        for raw, signal, label in zip(table["raw"], table["signal"], table["label"], strict=True):
+            word = {"S": "name", "T": "other"}[signal]
+            expected = f"{word} {raw}" if raw < names else special.get(raw)
+            assert (label == expected) if expected else isinstance(label, float | type(None))
+
+
+class TestWide:
+    """Each signal can have a column of its own, with a row for each frame that carried any."""
+
+    FRAMES = frame_table(
+        [("can0", 1, b"\x05\x01"), ("can0", 3, b""), ("can0", 2, b"\xff"), ("can0", 1, b"\x06")],
+        is_extended=[False, False, True, False],
+    )
+
+    def test_columns_and_rows(self) -> None:
+        table = decode(self.FRAMES, definitions(TWO), wide=True)
+        assert list(table.columns) == ["time", "time_ns", "A.FIRST", "A.SECOND", "B.ONLY"]
+        assert table["time_ns"].tolist() == [0, 20_000_000, 30_000_000]
+        nan = float("nan")
+        np.testing.assert_array_equal(
+            table[["A.FIRST", "A.SECOND", "B.ONLY"]], [[1, 50, nan], [nan, nan, -1], [nan, 60, nan]]
+        )
+        assert (table.dtypes.iloc[2:] == np.float64).all()
+
+    def test_what_did_not_come_has_a_column_only_if_asked_for(self) -> None:
+        frames = self.FRAMES.iloc[:1]
+        assert list(decode(frames, definitions(TWO), wide=True).columns)[2:] == ["A.FIRST", "A.SECOND"]
+        table = decode(frames, definitions(TWO), only=["B", "A.FIRST"], wide=True)
+        assert list(table.columns)[2:] == ["A.FIRST", "B.ONLY"]
+        assert table["B.ONLY"].isna().all()
+
+    @given(st.data())
+    @settings(max_examples=30, deadline=None)
+    def test_holds_what_the_long_form_holds(self, data: st.DataObject) -> None:
+        layout = data.draw(multiplexed_layouts(extended=data.draw(st.booleans())))
+        layout.number = 0x100
+        defined = definitions(layout.dbc())
+        frames = frame_table(
+            [("can0", 0x100, data.draw(payloads(layout))) for _ in range(data.draw(st.integers(0, 5)))]
+        )
+        long, wide = decode(frames, defined), decode(frames, defined, wide=True)
+        values = {(row.time_ns, f"{row.message}.{row.signal}"): row.value for row in long.itertuples()}
+        for row in wide.to_dict("records"):
+            for name, value in row.items():
+                if not str(name).startswith("time"):
+                    np.testing.assert_equal(value, values.get((row["time_ns"], name), np.nan))
+        assert set(wide["time_ns"]) == set(long["time_ns"])
 
 
 class TestOnly:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import pytest
@@ -59,7 +60,7 @@ class TestParseCondition:
             ("tries_left > 3", Compare(role="tries_left", operator=">", value=3.0)),
             ("supply between 9 V and 16 V", Between(role="supply", low=9.0, high=16.0)),
             ("supply between 9 and 16 V", Between(role="supply", low=9.0, high=16.0)),
-            ("supply between 900 mV and 16 V", Between(role="supply", low=0.9, high=16.0)),
+            ("supply between 900 mV and 16 V", Between(role="supply", low=Fraction(9, 10), high=16.0)),
             (
                 "supply between 9 V and 16 V and door_open is open",
                 And(parts=(Between(role="supply", low=9.0, high=16.0), OPEN)),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,7 +22,7 @@ class TestConvert:
             ("9.5", "V", "mV", 9500.0),
             ("0.1", "kV", "V", 100.0),
             ("5", "\u00b5A", "uA", 5.0),
-            ("5", "\u03bcA", "mA", 0.005),
+            ("5", "\u03bcA", "mA", Fraction(1, 200)),
             ("4.7", "k\u2126", "ohm", 4700.0),
             ("20", "degC", "°C", 20.0),
             ("930", "rpm", "1/min", 930.0),
@@ -31,7 +33,7 @@ class TestConvert:
             (".5", "1", "", 0.5),
         ],
     )
-    def test_value(self, number: str, unit: str, to: str, value: float) -> None:
+    def test_value(self, number: str, unit: str, to: str, value: Fraction | float) -> None:
         assert convert(number, unit, to) == value
 
     @pytest.mark.parametrize(
@@ -52,8 +54,8 @@ class TestConvert:
 
     @given(st.decimals(-10_000, 10_000, places=4), st.sampled_from(["V", "A", "Hz", "Nm", "bar"]))
     def test_a_prefix_moves_the_point_and_nothing_else(self, number: object, unit: str) -> None:
-        """The nearest double of the exact value comes out, not of a product of doubles."""
-        assert convert(f"{number:f}", f"m{unit}", unit) == float(f"{number:f}e-3")
+        """The exact value comes out, not a product of doubles."""
+        assert convert(f"{number:f}", f"m{unit}", unit) == Fraction(f"{number:f}e-3")
 
 
 class TestParseQuantity:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import pytest
@@ -26,7 +27,7 @@ from buslens.expectations.wording import condition_text, trigger_text
 if TYPE_CHECKING:
     from buslens.expectations.model import Condition, Role
 
-NUMBERS = st.floats(-1e6, 1e6).map(lambda value: round(value, 6) + 0.0)
+NUMBERS = st.decimals(-(10**6), 10**6, places=6).map(Fraction)
 ENDS = st.tuples(NUMBERS, NUMBERS).map(sorted)
 STATES = st.sampled_from([("door_open", "open"), ("door_open", "closed"), ("ignition", "off"), ("ignition", "on")])
 ATOMS = st.one_of(

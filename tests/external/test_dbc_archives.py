@@ -229,13 +229,24 @@ def _compare(message: Message, reference: Any) -> int:
         for k, value in zip(carried.tolist(), values, strict=True):
             found[k][signal.name] = repr(value)  # repr, for not-a-number must equal itself
     compared = 0
-    for content, ours_here in zip(contents, found, strict=True):
+    table = decode(
+        frame_table([("", message.can_id, content) for content in contents]), Definitions(messages=(message,))
+    )
+    counts: list[dict[str, int]] = [{} for _ in contents]
+    for time_ns, name, raw in zip(table["time_ns"], table["signal"], table["raw"], strict=True):
+        counts[time_ns // 10_000_000][name] = raw
+    floats = {signal.name for signal in reference.signals if signal.is_float}
+    for content, ours_here, counts_here in zip(contents, found, counts, strict=True):
         try:
             expected = reference.decode(content, decode_choices=False)
+            raws = reference.decode(content, decode_choices=False, scaling=False)
         except DecodeError:  # a selector that selects nothing
             continue
         kept = {signal.name for signal in message.signals}
         assert ours_here == {name: repr(value) for name, value in expected.items() if name in kept}, message.name
+        assert {name: raw for name, raw in counts_here.items() if name not in floats} == {
+            name: raw for name, raw in raws.items() if name in kept - floats
+        }, message.name
         compared += len(ours_here)
     return compared
 

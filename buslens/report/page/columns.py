@@ -167,6 +167,6 @@ def _limits(role: str, expectations: Expectations) -> list[float]:
         for rule in expectations.rules
         if isinstance(rule, Range) and rule.of == role
         for limit in (rule.least, rule.most)
-        if limit is not None and np.isfinite(limit)
+        if limit is not None
     }
     return sorted(found)

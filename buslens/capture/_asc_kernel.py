@@ -16,15 +16,20 @@ from buslens.capture._scan_kernel import (
     CHANNEL,
     COUNT,
     END,
+    EVERY_CHANNEL,
     EVERYTHING,
     FORMAT,
     FORMAT_REASON,
     FRAMES,
     FULL,
+    GAPS,
     KEEP,
+    LARGEST,
     LINE_FEED,
     LOST,
+    MOST_GAPS,
     MOST_WORDS,
+    NO_TIME,
     OTHER,
     OTHER_CHARACTER,
     REASON,
@@ -41,8 +46,11 @@ from buslens.capture._scan_kernel import (
     channel_of,
     count_error_classes,
     fd_length,
+    frame_key,
     is_wanted,
     next_line,
+    note_frame,
+    note_gap,
     place_in_time,
     same_channel,
     seconds,
@@ -73,6 +81,8 @@ STARTED: Final = FORMAT + 7
 RESTARTED: Final = FORMAT + 8
 #: 1: there was a date that cannot be read, and the user has been told.
 UNREADABLE: Final = FORMAT + 9
+#: 1: a trigger block has begun behind a timed row, and none of its own has come: nothing was recorded in between.
+APART: Final = FORMAT + 10
 
 # --- what may be wrong with a line -------------------------------------------------------------------------
 
@@ -384,7 +394,7 @@ def scan(
     base = s[BASE]
     while p < stop:
         begin = p
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
             s[STOP] = FULL
             return begin
         s[STOP] = END
@@ -446,6 +456,7 @@ def scan(
             if value not in (END_WORD, NO_WORD, INTERNAL_WORD):
                 reason = BAD_STAMP
         at = 0
+        before = 0
         index = 0
         if reason == IS_FRAME:
             # 001 is channel 1; without its zeros a number of at most 65535 also fits the table of labels.
@@ -459,12 +470,17 @@ def scan(
         if reason == IS_FRAME and (s[ORIGIN] + clock > STAMP_LIMIT or s[ORIGIN] + clock < -STAMP_LIMIT):
             reason = STAMP_RANGE
         if reason == IS_FRAME:
+            before = s[LARGEST]
             at = place_in_time(s[ORIGIN] + clock, s)
             if at == -AXIS_LIMIT:
                 if s[STOP] == SEAM:
                     s[AT] = begin
                     return begin
                 reason = s[REASON]
+        if reason == IS_FRAME and s[APART] != 0:
+            s[APART] = 0
+            if before != NO_TIME and at > before:
+                note_gap(EVERY_CHANNEL, before, at, s)
         if timed:
             s[CLOCK] = clock if s[RELATIVE] != 0 else 0
             s[STARTED] = 1
@@ -492,6 +508,7 @@ def scan(
             wanted = is_wanted(each, flag & EXTENDED_FLAG, s, ids)
         if flag & REMOTE_FLAG:
             s[REMOTE] += 1
+        note_frame(index, frame_key(each, flag), at, s)
         if wanted:
             k = s[COUNT]
             time[k] = at

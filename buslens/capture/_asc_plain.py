@@ -29,7 +29,8 @@ def scan_plain(text: bytearray, start: int, stop: int, s: Slots, *buffers: Slots
     """Read lines from start to stop, exactly as `_asc_kernel.scan` does."""
 
     def is_usual() -> bool:
-        return bool(s[kernel.BASE] == 16 and s[kernel.STARTED] and not s[kernel.RELATIVE] and not s[kernel.PENDING])
+        is_special = s[kernel.RELATIVE] or s[kernel.PENDING] or s[kernel.APART]
+        return bool(s[kernel.BASE] == 16 and s[kernel.STARTED] and not is_special)
 
     def frame_of(found: re.Match[bytes]) -> Common | None:
         seconds, micros, label, standard, extended, way, dlc, digits = found.groups()

@@ -18,8 +18,10 @@ from buslens.capture._scan_kernel import (
     FORMAT_REASON,
     FRAMES,
     FULL,
+    GAPS,
     KEEP,
     LABEL_ROOM,
+    MOST_GAPS,
     MOST_WORDS,
     OTHER,
     REASON,
@@ -33,12 +35,14 @@ from buslens.capture._scan_kernel import (
     channel_of,
     count_error_classes,
     fd_code,
+    frame_key,
     hex_run,
     hex_value,
     hex_words,
     is_wanted,
     line_end,
     next_line,
+    note_frame,
     place_in_time,
     same_channel,
     seconds,
@@ -164,7 +168,7 @@ def scan(
     while p < stop:
         begin = p
         s[STOP] = END
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
             s[STOP] = FULL
             return begin
         stamp = 0
@@ -268,6 +272,7 @@ def scan(
             wanted = is_wanted(identifier, 0, s, ids)
         if flag & 2:
             s[REMOTE] += 1
+        note_frame(c, frame_key(identifier, flag), at, s)
         if wanted:
             if flag & 8:
                 data += 2

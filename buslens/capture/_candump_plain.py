@@ -11,17 +11,19 @@ from binascii import unhexlify
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture._candump_kernel import scan
+from buslens.capture._pattern_scan import Traffic, labels_of
 from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
     BREAK,
-    CHANNELS,
     COUNT,
     END,
     EVERYTHING,
     FRAMES,
-    LABEL_ROOM,
+    GAPS,
     LARGEST,
     LINES,
+    MOST_GAPS,
+    MOST_WORDS,
     NO_TIME,
     ROOM,
     SHIFT,
@@ -67,6 +69,7 @@ def scan_plain(  # noqa: PLR0915  (one flat loop, for speed)
     columns = time, channel, can_id, flags, dlc, length, word, words
     match = _COMMON.match
     everything = s[EVERYTHING]
+    traffic = Traffic(s)
     p = start
     known: dict[bytes, int] = {}
     largest, shift, count, n_words = NO_TIME, 0, 0, 0
@@ -75,14 +78,14 @@ def scan_plain(  # noqa: PLR0915  (one flat loop, for speed)
     is_stale = True
     while p < stop:
         if is_stale:
-            known = {
-                bytes(labels[base : labels.index(0, base)]): base // LABEL_ROOM
-                for base in range(0, s[CHANNELS] * LABEL_ROOM, LABEL_ROOM)
-            }
+            known = labels_of(s, labels)
+            traffic.fetch()
             largest, shift, count, n_words = s[LARGEST], s[SHIFT], s[COUNT], s[WORDS]
-            most = min(s[ROOM] - count, s[WORD_ROOM] - n_words - 8) if not s[BREAK] and largest != NO_TIME else 0
+            most = min(s[ROOM] - count, s[WORD_ROOM] - n_words - MOST_WORDS)
+            if s[BREAK] or largest == NO_TIME:
+                most = 0
             is_stale = False
-        found = match(text, p) if fresh < most else None
+        found = match(text, p) if fresh < most and s[GAPS] + 2 <= MOST_GAPS else None
         at = -AXIS_LIMIT
         if found is not None:
             seconds, micros, label, digits, data, tail = found.groups()
@@ -91,6 +94,7 @@ def scan_plain(  # noqa: PLR0915  (one flat loop, for speed)
             s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
             s[FRAMES] += fresh
             s[LINES] += fresh
+            traffic.store()
             fresh = 0
             is_stale = True
             p = scan(text, p, p + 1, s, code, ids, labels, *columns)
@@ -103,6 +107,7 @@ def scan_plain(  # noqa: PLR0915  (one flat loop, for speed)
         c = known[label]
         identifier = int(digits, 16)
         is_extended = len(digits) == 8
+        traffic.note(c, identifier | is_extended << 29, at)
         if everything or (is_wanted(identifier, 1, s, ids) if is_extended else ids[identifier]):
             n = len(data) // 2
             time[count] = at
@@ -116,6 +121,7 @@ def scan_plain(  # noqa: PLR0915  (one flat loop, for speed)
                 n_words += 1
             count += 1
     if not is_stale:
+        traffic.store()
         s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
         s[FRAMES] += fresh
         s[LINES] += fresh

@@ -18,17 +18,21 @@ from buslens.capture._scan_kernel import (
     END,
     FRAMES,
     FULL,
+    GAPS,
     LABEL_MASK,
     LABEL_SIZE,
     LABEL_WORD,
     LINES,
+    MOST_GAPS,
     MOST_WORDS,
     ROOM,
     STOP,
     WIDE_CHANNELS,
     WORD_ROOM,
     WORDS,
+    frame_key,
     is_wanted,
+    note_frame,
     place_in_time,
     seconds,
 )
@@ -102,7 +106,7 @@ def scan_wide(
     lower = -1
     second = 0
     while p < stop:
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
             s[STOP] = FULL
             return p
         ok = text[p] == 40 and wide[p + 1] == upper and wide[p + 9] & 0xFFFFFF == lower
@@ -198,6 +202,7 @@ def scan_wide(
         p = q + 1
         s[LINES] += 1
         s[FRAMES] += 1
+        note_frame(c, frame_key(identifier, extended), at, s)
         if is_wanted(identifier, extended, s, ids):
             put(
                 text, data, n, at, c, identifier, flag | extended, n, s, code,

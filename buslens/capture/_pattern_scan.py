@@ -16,18 +16,26 @@ from buslens.capture._scan_kernel import (
     END,
     EVERYTHING,
     FRAMES,
+    FRAMES_ON,
+    GAPS,
     LABEL_ROOM,
     LARGEST,
+    LATEST_ON,
     LINES,
+    MOST_GAPS,
     MOST_WORDS,
     NO_TIME,
+    ONLY_ID,
+    QUIET_NS,
     ROOM,
+    SEVERAL,
     SHIFT,
     STAMP_LIMIT,
     STOP,
     WORD_ROOM,
     WORDS,
     is_wanted,
+    note_gap,
 )
 
 if TYPE_CHECKING:
@@ -40,7 +48,7 @@ if TYPE_CHECKING:
     """Recorded time, channel label, id, whether it is a 29-bit one, other flags, payload of at most 8 bytes."""
 
 
-def scan_by_pattern(
+def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
     pattern: re.Pattern[bytes],
     is_usual: Callable[[], object],
     frame_of: Callable[[re.Match[bytes]], Common | None],
@@ -76,6 +84,7 @@ def scan_by_pattern(
     match = pattern.match
     everything = s[EVERYTHING]
     known: dict[bytes, int] = {}
+    traffic = Traffic(s)
     largest, shift, count, n_words, most = NO_TIME, 0, 0, 0, 0
     # Frames since the slots were last written; each is a line.
     fresh = 0
@@ -83,18 +92,20 @@ def scan_by_pattern(
     p = start
     while p < stop:
         if is_stale:
-            known = _labels(s, labels)
+            known = labels_of(s, labels)
+            traffic.fetch()
             largest, shift, count, n_words = s[LARGEST], s[SHIFT], s[COUNT], s[WORDS]
             most = min(s[ROOM] - count, s[WORD_ROOM] - n_words - MOST_WORDS)
             if s[BREAK] or largest == NO_TIME or not is_usual():
                 most = 0
             is_stale = False
-        found = match(text, p) if fresh < most else None
+        found = match(text, p) if fresh < most and s[GAPS] + 2 <= MOST_GAPS else None
         frame = None if found is None else frame_of(found)
         if found is None or frame is None or frame[0] + shift < largest or frame[1] not in known:
             s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
             s[FRAMES] += fresh
             s[LINES] += fresh
+            traffic.store()
             fresh = 0
             is_stale = True
             p = scan(text, p, p + 1, s, code, ids, labels, *columns)
@@ -105,6 +116,7 @@ def scan_by_pattern(
         p = found.end()
         fresh += 1
         largest = stamp + shift
+        traffic.note(known[label], identifier | is_extended << 29, largest)
         if everything or (is_wanted(identifier, 1, s, ids) if is_extended else ids[identifier]):
             n = len(data)
             time[count] = largest
@@ -118,6 +130,7 @@ def scan_by_pattern(
                 n_words += 1
             count += 1
     if not is_stale:
+        traffic.store()
         s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
         s[FRAMES] += fresh
         s[LINES] += fresh
@@ -130,9 +143,43 @@ def is_on_axis(stamp: int) -> bool:
     return -STAMP_LIMIT < stamp < STAMP_LIMIT
 
 
-def _labels(s: Slots, labels: bytearray) -> dict[bytes, int]:
-    """Return the channels that are known, by label."""
+def labels_of(s: Slots, labels: bytearray) -> dict[bytes, int]:
+    """Return the channels on which a frame has come, by label."""
     return {
         bytes(labels[base : labels.index(0, base)]): base // LABEL_ROOM
         for base in range(0, s[CHANNELS] * LABEL_ROOM, LABEL_ROOM)
+        if s[FRAMES_ON + base // LABEL_ROOM]
     }
+
+
+class Traffic:
+    """What `note_frame` keeps of the channels, in lists: Python is quicker with those than with the slots."""
+
+    def __init__(self, s: Slots) -> None:
+        self._s = s
+        self._latest: list[int] = []
+        self._frames: list[int] = []
+        self._only: list[int] = []
+
+    def fetch(self) -> None:
+        """Take over what the slots say."""
+        s, channels = self._s, range(self._s[CHANNELS])
+        self._latest = [s[LATEST_ON + c] for c in channels]
+        self._frames = [s[FRAMES_ON + c] for c in channels]
+        self._only = [s[ONLY_ID + c] for c in channels]
+
+    def store(self) -> None:
+        """Let the slots say what is known."""
+        s = self._s
+        for c, (latest, frames, only) in enumerate(zip(self._latest, self._frames, self._only, strict=True)):
+            s[LATEST_ON + c], s[FRAMES_ON + c], s[ONLY_ID + c] = latest, frames, only
+
+    def note(self, channel: int, key: int, time: int) -> None:
+        """Note a frame on a channel on which there has been one, none of them later."""
+        latest = self._latest
+        if time - latest[channel] > QUIET_NS:
+            note_gap(channel, latest[channel], time, self._s)
+        latest[channel] = time
+        self._frames[channel] += 1
+        if self._only[channel] != key + 1:
+            self._only[channel] = SEVERAL

@@ -13,7 +13,9 @@ from buslens.capture._scan_kernel import (
     EVERYTHING,
     FRAMES,
     FULL,
+    GAPS,
     LINES,
+    MOST_GAPS,
     MOST_WORDS,
     NO_SUCH_ID,
     REASON,
@@ -28,7 +30,9 @@ from buslens.capture._scan_kernel import (
     WORD_ROOM,
     WORDS,
     count_error_classes,
+    frame_key,
     is_wanted,
+    note_frame,
     place_in_time,
 )
 
@@ -65,7 +69,7 @@ def take(
     """
     i = start
     while i < stop:
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
             s[STOP] = FULL
             return i
         stamp = from_time[i]
@@ -95,6 +99,7 @@ def take(
             wanted = is_wanted(identifier, flag & 1, s, ids)
         if flag & 2:
             s[REMOTE] += 1
+        note_frame(from_channel[i], frame_key(identifier, flag), at, s)
         if wanted:
             k = s[COUNT]
             n = (from_length[i] + 7) // 8

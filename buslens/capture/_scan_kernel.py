@@ -30,11 +30,13 @@ AXIS_LIMIT: Final = 9_000_000_000_000_000_000
 NO_TIME: Final = -(2**62)
 """Stands in `LARGEST` and below every stamp: no frame yet."""
 MOST_WORDS: Final = 8
+QUIET_NS: Final = 33_000_000
+"""A channel on which nothing comes for longer has a gap, ns: a third of the shortest that may be a pause."""
 """Payload words of the longest frame."""
 
 # --- slots of the state: int64[STATE_SIZE] -----------------------------------------------------------------
 
-STATE_SIZE: Final = 192
+STATE_SIZE: Final = 4_512
 #: Why the kernel came back: one of the five below.
 STOP: Final = 0
 #: Where the line that it came back for begins.
@@ -94,6 +96,20 @@ LABEL_WORD: Final = 128
 LABEL_MASK: Final = 144
 LABEL_SIZE: Final = 160
 WIDE_CHANNELS: Final = 16
+#: Gaps in the table of gaps; the caller sets it to 0 when it has emptied the table.
+GAPS: Final = 176
+#: Per channel: times of its first and latest frame, as FRAMES_ON, ONLY_ID and the table of gaps kept by `note_frame`.
+FIRST_ON: Final = 192
+LATEST_ON: Final = FIRST_ON + MOST_CHANNELS
+#: Frames of the channel.
+FRAMES_ON: Final = LATEST_ON + MOST_CHANNELS
+#: The one id that came on it, with its flag bits and plus 1; 0: none yet; SEVERAL.
+ONLY_ID: Final = FRAMES_ON + MOST_CHANNELS
+SEVERAL: Final = -1
+#: The table of gaps: channel, or EVERY_CHANNEL, and the times of the frames before and behind.
+GAP_TABLE: Final = ONLY_ID + MOST_CHANNELS
+MOST_GAPS: Final = 1_024
+EVERY_CHANNEL: Final = -1
 
 # --- values of STOP ----------------------------------------------------------------------------------------
 
@@ -361,6 +377,41 @@ def place_in_time(stamp: int, s: Slots) -> int:
     if time < s[SMALLEST] and s[SEGMENT] == 0:
         s[SMALLEST] = time
     return time
+
+
+def note_frame(channel: int, key: int, time: int, s: Slots) -> None:
+    """Note that a frame of any id came on a channel; `key` is the id with bits of its own for its width and for errors.
+
+    The table must have room for a gap; the caller of a kernel empties it. A frame that came out of order ends no gap.
+    """
+    latest = s[LATEST_ON + channel]
+    frames = s[FRAMES_ON + channel]
+    s[FRAMES_ON + channel] = frames + 1
+    if frames == 0:
+        s[FIRST_ON + channel] = time
+        s[LATEST_ON + channel] = time
+        s[ONLY_ID + channel] = key + 1
+        return
+    if s[ONLY_ID + channel] != key + 1:
+        s[ONLY_ID + channel] = SEVERAL
+    if time > latest:
+        s[LATEST_ON + channel] = time
+        if time - latest > QUIET_NS:
+            note_gap(channel, latest, time, s)
+
+
+def note_gap(channel: int, before: int, behind: int, s: Slots) -> None:
+    """Put a gap into the table of gaps."""
+    k = GAP_TABLE + 3 * s[GAPS]
+    s[k] = channel
+    s[k + 1] = before
+    s[k + 2] = behind
+    s[GAPS] += 1
+
+
+def frame_key(can_id: int, flags: int) -> int:
+    """Return what tells the frames of an id from all others: flag bit 1 is a 29-bit id, 4 an error frame."""
+    return can_id | (flags & 5) << 29
 
 
 def count_error_classes(can_id: int, s: Slots) -> None:

@@ -21,9 +21,11 @@ from buslens.capture._scan_kernel import (
     FORMAT_REASON,
     FRAMES,
     FULL,
+    GAPS,
     KEEP,
     LABEL_ROOM,
     LOST,
+    MOST_GAPS,
     MOST_WORDS,
     OTHER,
     OTHER_CHARACTER,
@@ -40,11 +42,13 @@ from buslens.capture._scan_kernel import (
     channel_of,
     count_error_classes,
     fd_code,
+    frame_key,
     hex_run,
     hex_value,
     is_wanted,
     line_end,
     next_line,
+    note_frame,
     place_in_time,
     same_channel,
     seconds,
@@ -294,7 +298,7 @@ def scan(
     stamps = s[STAMPS]
     while p < stop:
         begin = p
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM]:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
             s[STOP] = FULL
             return begin
         s[STOP] = END
@@ -374,6 +378,7 @@ def scan(
             wanted = is_wanted(each, flag & EXTENDED_FLAG, s, ids)
         if flag & REMOTE_FLAG:
             s[REMOTE] += 1
+        note_frame(index, frame_key(each, flag), at, s)
         if wanted:
             k = s[COUNT]
             time[k] = at

@@ -38,7 +38,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _asc_kernel as kernel
 from buslens.capture._asc_plain import scan_plain
-from buslens.capture._scan_kernel import FORMAT, STATE_SIZE
+from buslens.capture._scan_kernel import FORMAT, FORMAT_END, STATE_SIZE
 from buslens.capture.asc_date import parse_date_ns
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
@@ -92,7 +92,7 @@ def sniff(head: bytes) -> Match | None:
         on_line(row, slots, notes)
     return Match(
         clock=_clock(slots),
-        slots=dict(enumerate(slots[FORMAT:], FORMAT)),
+        slots=dict(enumerate(slots[FORMAT:FORMAT_END], FORMAT)),
         notes=tuple(notes),
         in_one_piece=bool(slots[kernel.RELATIVE]),
     )
@@ -116,6 +116,7 @@ def on_line(line: bytes, state: Slots, notes: list[str]) -> None:
         return
     if (match := _BLOCK.match(row)) is not None:
         date = parse_date_ns(match[1])
+        state[kernel.APART] = state[kernel.STARTED]
         if date is not None:
             state[kernel.PENDING] = 1
             state[kernel.BLOCK] = date

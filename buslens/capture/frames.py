@@ -87,6 +87,13 @@ class Skipped(NamedTuple):
     text: str
 
 
+class Pause(NamedTuple):
+    """A stretch in which nothing at all was recorded on a channel: from the frame before to the frame behind."""
+
+    from_ns: int
+    to_ns: int
+
+
 class Seam(NamedTuple):
     """A place where nothing is known of time: mostly, the recorded clock ran back by more than channels interleave."""
 
@@ -126,6 +133,10 @@ class Tally:
     first_ns: int | None = None
     last_ns: int | None = None
     channels: tuple[str, ...] = ()
+    #: By channel, where it was not recorded, in order of time.
+    pauses: dict[str, tuple[Pause, ...]] = field(default_factory=dict)
+    #: Channels on which there is one message only.
+    lone_channels: frozenset[str] = frozenset()
     #: Error frames per class bit (Linux kernel, can/error.h).
     error_classes: dict[int, int] = field(default_factory=dict)
     #: Sentences for the user about the capture as a whole (an unreadable date, say).

@@ -17,6 +17,7 @@ from buslens.capture import _recorded_kernel
 from buslens.capture import _scan_kernel as k
 from buslens.capture.columns import Columns
 from buslens.capture.frames import Frames, Seam, Skipped, Tally
+from buslens.capture.pauses import ChannelTraffic, Traffic
 from buslens.capture.stream import WINDOW_BYTES, windows
 from buslens.kernels import compiled
 
@@ -110,6 +111,8 @@ class Scanner:
             s[k.ID_MASK] = len(self._ids) - 2048 - 1
             s[k.GROUPS] = int(bool(plan.wanted.groups))
         self._columns = Columns(plan.room, 2 * plan.room)
+        #: When frames of any id came, without what still stands in the state.
+        self._traffic = Traffic()
         s[k.WORD_ROOM] = len(self._columns.words)
         self._labels = bytearray(k.MOST_CHANNELS * k.LABEL_ROOM + 1)
         self._note_labels()
@@ -263,6 +266,8 @@ class Scanner:
             # What lies behind a seam never comes before it, or the axis would run back there.
             s[k.FLOOR] = s[k.LARGEST] + 1
             return
+        if s[k.GAPS]:
+            self._take_gaps()
         yield from self._hand_on()
         if 8 * s[k.COUNT] > 7 * s[k.ROOM] or 8 * (s[k.WORDS] + k.MOST_WORDS) > 7 * s[k.WORD_ROOM]:
             # So many frames within 10 ms are none of a bus: the clock stands still, and there is nothing to sort.
@@ -286,6 +291,28 @@ class Scanner:
         )
         if frames is not None:
             yield frames
+
+    # --- traffic ------------------------------------------------------------------------------------------------
+
+    def traffic(self) -> Traffic:
+        """Return when frames of any id came on each channel so far; not to be changed."""
+        self._take_gaps()
+        return self._traffic
+
+    def _take_gaps(self) -> None:
+        """Bring what is kept of the channels up to date, and empty the table of gaps."""
+        s = self._s
+        for number, label in enumerate(self.channels):
+            only, frames = s[k.ONLY_ID + number], s[k.FRAMES_ON + number]
+            if frames == 0:
+                continue
+            channel = self._traffic.channels.get(label)
+            if channel is None:
+                self._traffic.channels[label] = channel = ChannelTraffic(s[k.FIRST_ON + number], 0, 0, 0)
+            channel.latest_ns, channel.frames, channel.only_id = s[k.LATEST_ON + number], frames, only
+        table = self.state[k.GAP_TABLE : k.GAP_TABLE + 3 * s[k.GAPS]].reshape(-1, 3)
+        self._traffic.add_gaps(self.channels, table.copy())
+        s[k.GAPS] = 0
 
     # --- account ------------------------------------------------------------------------------------------------
 
@@ -360,7 +387,16 @@ class Scanner:
         if mine.unended_line:
             account.unended_line = mine.unended_line + n_lines
         self.account = account
+        traffic = before.traffic()
+        traffic.join(self.traffic())
+        self._traffic = traffic
         self._renumber_channels(before)
+        for number, label in enumerate(self.channels):
+            channel = traffic.channels.get(label)
+            s[k.FRAMES_ON + number] = 0
+            if channel is not None:
+                s[k.FIRST_ON + number], s[k.LATEST_ON + number] = channel.first_ns, channel.latest_ns
+                s[k.FRAMES_ON + number], s[k.ONLY_ID + number] = channel.frames, channel.only_id
         self._run = None
         self.began = before.began
 
@@ -392,6 +428,8 @@ class Scanner:
     def tally(self) -> Tally:
         """Return the account of all that was read."""
         s = self._s
+        first_ns, last_ns = (s[k.SMALLEST], s[k.LARGEST]) if s[k.FRAMES] else (None, None)
+        traffic = self.traffic()
         notes = [*self.plan.match.notes, *self.account.notes]
         if line := self.account.unended_line:
             notes.append(f"the last line, {line}, has no line end, so its frame may have been cut short")
@@ -409,9 +447,11 @@ class Scanner:
             reordered=s[k.REORDERED],
             seams=list(self.account.seams),
             more_seams=self.account.more_seams,
-            first_ns=s[k.SMALLEST] if s[k.FRAMES] else None,
-            last_ns=s[k.LARGEST] if s[k.FRAMES] else None,
+            first_ns=first_ns,
+            last_ns=last_ns,
             channels=self.channels,
+            pauses={} if first_ns is None or last_ns is None else traffic.pauses(first_ns, last_ns),
+            lone_channels=traffic.lone(),
             error_classes={1 << bit: n for bit in range(29) if (n := s[k.ERROR_CLASS + bit])},
             notes=notes,
         )

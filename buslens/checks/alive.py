@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
+from buslens.checks.scene import pause_words
 from buslens.timeline.model import UNKNOWN, Why
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from buslens.capture.frames import Pause
     from buslens.checks.scene import Scene
     from buslens.expectations.model import Alive
 
@@ -27,6 +30,8 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
     not one frame, capture no longer than the timeout      undecided
     the clock ran back in the silence                      undecided, for its length is not known; violated if
                                                            the part before or behind is too long by itself
+    nothing at all was recorded in part of the silence,    the same
+    or no other message came on the channel
     no timeout given, defined or measurable                undecided
     =====================================================  ====================================================
     """
@@ -49,11 +54,16 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
         following = next((it for it in range(index, len(timeline)) if timeline.state[it] != UNKNOWN), None)
         is_last = following is None
         until_ns = scene.end_ns if following is None else int(timeline.seen_ns[following])
+        is_all_there_is = why is Why.NOT_YET_SEEN and is_last
         since_ns = scene.first_ns if why is Why.NOT_YET_SEEN else int(timeline.since_ns[index])
-        if scene.has_seam(since_ns, until_ns):
-            bounds = [since_ns, *(at for at in scene.seams_ns if since_ns < at <= until_ns), until_ns]
-            least_ns = max(end - begin for begin, end in pairwise(bounds))
+        pauses = [pause for pause in timeline.pauses if pause.from_ns < until_ns and pause.to_ns > since_ns]
+        if until_ns - since_ns <= timeout_ns and not scene.has_seam(since_ns, until_ns) and not is_all_there_is:
+            continue  # unknown as a state is in a pause; as a message it is not missed
+        if pauses or scene.has_seam(since_ns, until_ns):
+            least_ns = _longest_ns(since_ns, until_ns, scene.seams_ns, pauses)
             reason = f"{rule.message}: the recorded clock ran back, and how long no frame came is not known"
+            if pauses:
+                reason = f"{rule.message}: {pause_words(timeline, pauses[0])}"
             outcome = Outcome.UNDECIDED
             if least_ns > timeout_ns:
                 outcome = Outcome.VIOLATED
@@ -67,10 +77,10 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
             )
             continue
         length_ns = until_ns - since_ns
-        if why is Why.NOT_YET_SEEN and is_last:
+        if is_all_there_is:
             outcome = Outcome.VIOLATED if length_ns > timeout_ns else Outcome.UNDECIDED
             reason = f"{rule.message}: not one frame in {format_duration(length_ns)}{expected}"
-        elif length_ns > timeout_ns:
+        else:
             outcome = Outcome.VIOLATED
             where = " at the start of the capture" if why is Why.NOT_YET_SEEN else ""
             where = " up to the end of the capture" if is_last else where
@@ -78,8 +88,6 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
                 f"{rule.message}: no frame for {format_duration(length_ns)}{where}{expected};"
                 f" limit {format_duration(timeout_ns)}"
             )
-        else:
-            continue
         span = Span(earliest_ns=length_ns, latest_ns=None if is_last else length_ns)
         findings.append(_finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not Why.NOT_YET_SEEN))
     if timeline.last_frame_ns is not None:
@@ -97,6 +105,15 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
             )
         )
     return findings
+
+
+def _longest_ns(since_ns: int, until_ns: int, seams_ns: Iterable[int], pauses: Iterable[Pause]) -> int:
+    """Return the longest part of a silence that is known to have been one, ns."""
+    cuts = [(since_ns, since_ns), *((at, at) for at in seams_ns if since_ns < at <= until_ns), *pauses]
+    longest_ns, from_ns = 0, since_ns
+    for begin_ns, end_ns in sorted(cuts):
+        longest_ns, from_ns = max(longest_ns, begin_ns - from_ns), max(from_ns, end_ns)
+    return max(longest_ns, until_ns - from_ns)
 
 
 def _finding(

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
+from buslens.capture.pauses import common
 from buslens.checks import agree, alive, never, precedes, pulse, sequence
 from buslens.checks import range as range_kind
 from buslens.checks.findings import Finding, Outcome, Result
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from buslens.definitions.model import Definitions, Message
     from buslens.expectations.model import AnyRule
     from buslens.timeline.model import Timeline
+    from buslens.timeline.recorder import MessageLog
 
 _PRESENCE: Final = "presence of "
 _SEAMS_TOLD: Final = 5
@@ -325,9 +327,19 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
                 first_ns=tally.first_ns or 0,
                 end_ns=tally.last_ns or 0,
                 is_timed=tally.clock is not Clock.MISSING,
+                pauses=common(tally.pauses.get(label, ()) for label in _labels_of(log, tally)),
+                is_lone=bool(log.channels) and log.channels <= tally.lone_channels,
             )
     in_order = {name: timelines[name] for name in expected.roles}
     return in_order | timelines
+
+
+def _labels_of(log: MessageLog, tally: Tally) -> list[str]:
+    """Return the channels, as recorded, on which a message came, or could have come if it never did."""
+    if log.channels:
+        return sorted(log.channels)
+    tied = log.message.channel
+    return [label for label in tally.channels if tied is None or log.renamed.get(label, label) == tied]
 
 
 def _notes(recorder: Recorder, tally: Tally) -> list[str]:

@@ -22,14 +22,16 @@ from buslens.expectations.model import (
     Or,
     Trigger,
 )
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.timeline.model import STOPPED, UNKNOWN, Why
 from buslens.timeline.truth import FALSE, TRUE, Truth, is_unknown, truth_of
+from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
+    from buslens.capture.frames import Pause
     from buslens.expectations.model import Condition, Moment
     from buslens.timeline.model import Timeline
 
@@ -327,12 +329,24 @@ def describe_why(timeline: Timeline, index: int) -> str:
             return "its message has stopped"
         case Why.SEAM:
             return "the recorded clock ran back"
+        case Why.NOT_RECORDED:
+            pause = timeline.pause_at(index)
+            return pause_words(timeline, pause) if pause is not None else "nothing at all was recorded"
         case _:
             unnamed = timeline.unnamed_value(index)
             value = f" {unnamed}" if unnamed else ""
             if timeline.is_number:
                 return f"its value{value} is no number"
             return f"its value{value} has no name in the expectations"
+
+
+def pause_words(timeline: Timeline, pause: Pause) -> str:
+    """Return that nothing was recorded on the channel of a role, and when, from the beginning of the capture."""
+    from_ns, to_ns = (at_ns - int(timeline.seen_ns[0]) for at_ns in pause)
+    return (
+        f"nothing at all was recorded from {format_duration(from_ns)} to {format_duration(to_ns)}"
+        " (the bus slept, or the recorder paused)"
+    )
 
 
 def _unknown_words(timeline: Timeline, index: int) -> str:
@@ -344,8 +358,7 @@ def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:
     """Return whether a time lies behind the last frame that carried a role before a silence, a seam or the end."""
     if index + 1 == len(timeline):
         return timeline.last_frame_ns is not None and time_ns > timeline.last_frame_ns
-    stops = timeline.why[index + 1] in {Why.SILENT.value, Why.SEAM.value}
-    return stops and time_ns > int(timeline.since_ns[index + 1])
+    return timeline.why[index + 1] in STOPPED and time_ns > int(timeline.since_ns[index + 1])
 
 
 def _zones_of(timeline: Timeline) -> Iterator[Zone]:
@@ -369,12 +382,13 @@ def _part_of(zone: Zone, timeline: Timeline, since_ns: int, until_ns: int) -> Zo
 
 
 def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> Zone:
-    """Return the stretch of some entries of a timeline that are unknown; a clock that ran back is named first."""
-    seams = np.flatnonzero(timeline.why[start:stop] == Why.SEAM.value)
-    named = start + int(seams[0]) if len(seams) else start
+    """Return the stretch of some unknown entries of a timeline; a pause, or a clock that ran back, is named first."""
+    why = timeline.why[start:stop]
+    pauses, seams = np.flatnonzero(why == Why.NOT_RECORDED.value), np.flatnonzero(why == Why.SEAM.value)
+    named = pauses if len(pauses) else seams
     return Zone(
         since_ns=int(timeline.since_ns[start]),
         until_ns=until_ns,
-        why=_unknown_words(timeline, named),
-        is_seam=bool(len(seams)),
+        why=_unknown_words(timeline, start + int(named[0]) if len(named) else start),
+        is_seam=bool(len(seams)) and not len(pauses),
     )

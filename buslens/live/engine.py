@@ -10,12 +10,13 @@ Of what lies near the beginning of a later window nothing is told from it: the w
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from buslens.capture.frames import Clock, Tally
+from buslens.capture.pauses import Traffic
 from buslens.checks.check import judge, judge_whole, plan_tracks, prepare
 from buslens.expectations.resolve import raw_values
 from buslens.live.settled import Told, extent, reach_ns, settled
@@ -43,6 +44,7 @@ class _Window:
     first_ns: int
     #: Before this, nothing is told from the window.
     told_from_ns: int
+    traffic: Traffic = field(default_factory=Traffic)
 
 
 class Engine:
@@ -89,6 +91,7 @@ class Engine:
         self._reach_ns = max([*reaches, *(it for it in timeouts if it < 3600 * NS_PER_S), _LEAST_MARGIN_NS])
         self._window_ns = max(3 * self._reach_ns, _LEAST_WINDOW_NS) if window_ns is None else window_ns
         self._seams: list[Seam] = []
+        self._traffic = Traffic()
         #: Frames that have been taken.
         self.frames = 0
         self._result: Result | None = None
@@ -152,6 +155,8 @@ class Engine:
         for window in (self._window, self._next):
             if window is not None:
                 window.recorder.take(frames)
+                window.traffic.add(frames)
+        self._traffic.add(frames)
         self._whole.take(frames)
 
     def _later_recorder(self) -> Recorder:
@@ -207,6 +212,8 @@ class Engine:
             first_ns=window.first_ns,
             last_ns=last_ns,
             seams=[seam for seam in self._seams if window.first_ns <= seam.time_ns <= last_ns],
+            pauses=window.traffic.pauses(window.first_ns, last_ns),
+            lone_channels=self._traffic.lone(),
         )
         return judge(self.path, self.expected, _finished(window.recorder), tally)
 

@@ -19,7 +19,7 @@ from buslens.checks.findings import Outcome
 from buslens.checks.scene import edge_condition, longest_hold_ns, roles_of, roles_of_trigger
 from buslens.checks.sequence import STRAGGLER
 from buslens.expectations.model import Agree, Alive, Never, Precedes, Pulse, Range, Sequence
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.timeline.model import STOPPED, UNKNOWN, Why
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from buslens.expectations.model import AnyRule, Condition, Trigger
 
 _FOREVER: Final = 2**62
-_SILENT: Final = frozenset({Why.NOT_YET_SEEN.value, Why.SILENT.value, Why.SEAM.value})
+_SILENT: Final = frozenset({Why.NOT_YET_SEEN.value, *STOPPED})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

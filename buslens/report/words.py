@@ -55,6 +55,7 @@ WHY_WORDS: Final[Mapping[Why, tuple[str, ...]]] = MappingProxyType(
         Why.SILENT: ("unknown: silent", "silent", "unknown"),
         Why.SEAM: ("unknown: clock ran back", "unknown"),
         Why.UNNAMED: ("unknown: unnamed value", "unknown"),
+        Why.NOT_RECORDED: ("unknown: nothing recorded", "nothing recorded", "unknown"),
     }
 )
 """What stands on a stretch of not knowing, by reason: the first of them that has room."""

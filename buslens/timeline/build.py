@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from buslens.capture.frames import Pause
+from buslens.capture.pauses import united
 from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_codes
 from buslens.definitions.model import Kind
 from buslens.definitions.unpack import physical
@@ -13,7 +15,7 @@ from buslens.timeline.model import UNKNOWN, Timeline, Why
 from buslens.timeline.recorder import NEVER, NO_TIMEOUT
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -34,6 +36,8 @@ def build_timeline(
     first_ns: int,
     end_ns: int,
     is_timed: bool = True,
+    pauses: tuple[Pause, ...] = (),
+    is_lone: bool = False,
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -55,12 +59,19 @@ def build_timeline(
         Times of the first and of the last frame of the capture, whatever its id, ns.
     is_timed : bool
         Whether the capture has time stamps; without them nobody can tell a silence.
+    pauses : tuple of Pause
+        Where nothing was recorded on the channel of the message, in order of time.
+    is_lone : bool
+        Whether no other message came on it, so that nobody can tell a silence of the message from a pause.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
     if timeout_ns == NO_TIMEOUT or not is_timed:
         timeout_ns = None
     time_ns, since_ns, raw, silent_from_ns = rows.arrays()
+    if is_lone and timeout_ns is not None:
+        pauses = united((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
+    quiet = _quiet(rows, pauses if is_timed else (), seams, timeout_ns, log.lost_ns, end_ns)
     state, value = _states_of(raw, track, states)
     why = np.where(state == UNKNOWN, Why.UNNAMED.value, Why.KNOWN.value)
     broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
@@ -74,6 +85,9 @@ def build_timeline(
     since_ns = np.where(since_ns == NEVER, first_ns - 1, since_ns)
     last_before = np.where(last_before == NEVER, first_ns - 1, last_before)
     silences, carried_ns = _silences(rows, log.last_ns, timeout_ns, end_ns)
+    if timeout_ns is not None:
+        is_alone = ~_begin_in_time(pauses, silences, timeout_ns)
+        silences, carried_ns = silences[is_alone], carried_ns[is_alone]
     # Where the timeout runs out at a seam, the seam is what is told.
     before_seam = ~np.isin(silences + (timeout_ns or 0), broken_ns)
     silences, carried_ns = silences[before_seam], carried_ns[before_seam]
@@ -81,26 +95,34 @@ def build_timeline(
     carried_ns = np.where(carried_ns == NEVER, first_ns - 1, carried_ns)
     holes = len(silences) + len(broken_ns)
     nothing = np.full(holes, UNKNOWN)
+    shown = np.maximum(quiet.row, 0)
+    is_known = quiet.row >= 0
+    quiet_state = np.where(is_known, state[shown] if len(state) else UNKNOWN, UNKNOWN)
+    quiet_value = np.where(is_known, value[shown] if len(state) else np.nan, np.nan)
+    quiet_why = np.where(is_known, why[shown] if len(state) else 0, quiet.why)
+    quiet_since = np.where(quiet.since_ns == NEVER, first_ns - 1, quiet.since_ns)
     order_ns = np.concatenate(
-        ([first_ns], silences + (timeout_ns or 0), broken_ns, time_ns),
+        ([first_ns], silences + (timeout_ns or 0), broken_ns, quiet.at_ns, time_ns),
     )
     # At one and the same time a frame has the last word.
     order = np.lexsort((np.arange(len(order_ns)), order_ns))
     merged_since = np.concatenate(
-        ([first_ns - 1], carried_ns, np.minimum(last_before, broken_ns - 1), since_ns),
+        ([first_ns - 1], carried_ns, np.minimum(last_before, broken_ns - 1), quiet_since, since_ns),
     )[order]
-    merged_state = np.concatenate(([UNKNOWN], nothing, state))[order]
-    merged_value = np.concatenate(([np.nan], np.full(holes, np.nan), value))[order]
+    merged_state = np.concatenate(([UNKNOWN], nothing, quiet_state, state))[order]
+    merged_value = np.concatenate(([np.nan], np.full(holes, np.nan), quiet_value, value))[order]
     merged_why = np.concatenate(
         (
             [Why.NOT_YET_SEEN.value],
             np.full(len(silences), Why.SILENT.value),
             np.full(len(broken_ns), Why.SEAM.value),
+            quiet_why,
             why,
         )
     )[order]
     seen_ns = order_ns[order]
-    merged_raw = np.concatenate((np.zeros(1 + holes, np.uint64), raw))[order]
+    quiet_raw = np.where(is_known, raw[shown] if len(raw) else 0, 0).astype(np.uint64)
+    merged_raw = np.concatenate((np.zeros(1 + holes, np.uint64), quiet_raw, raw))[order]
     numbers = None if states or track.signal is None else typed_raw(merged_raw, track.signal)
     kept = _changes(merged_state, merged_why, numbers)
     if len(time_ns) and time_ns[0] == first_ns:
@@ -125,7 +147,86 @@ def build_timeline(
         unnamed=unnamed,
         raw=None if numbers is None else numbers[kept],
         signal=None if numbers is None else track.signal,
+        pauses=pauses,
     )
+
+
+class _Quiet(NamedTuple):
+    """Entries that the pauses of a recording make, in order of time."""
+
+    at_ns: NDArray[np.int64]
+    #: Last frame before that carried the signal, or `NEVER`.
+    since_ns: NDArray[np.int64]
+    #: Row that tells the state; -1 where it is unknown.
+    row: NDArray[np.intp]
+    #: Reason, where it is unknown.
+    why: NDArray[np.int64]
+
+
+def _quiet(
+    rows: Rows,
+    pauses: Sequence[Pause],
+    seams: Sequence[Seam],
+    timeout_ns: int | None,
+    lost_ns: int,
+    end_ns: int,
+) -> _Quiet:
+    """Return what becomes unknown in pauses, and what is known again, or has become silent, behind them.
+
+    A role is unknown from the last frame before a pause until the next that carries the signal. Where that next one
+    is not kept as a row, it came in its usual time, and shows what the rows before the pause show.
+    """
+    time_ns, since_ns, raw, silent_from_ns = rows.arrays()
+    found: list[tuple[int, int, int, int]] = []
+    broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
+    changed = (
+        np.append(True, raw[1:] != raw[:-1])[: len(raw)] | (silent_from_ns != NEVER) | (time_ns - since_ns > lost_ns)
+    )
+    # The first row of a piece of the log is kept whatever it shows, and must not be of consequence.
+    changed |= np.searchsorted(broken_ns, time_ns, "right") > np.searchsorted(broken_ns, since_ns, "right")
+    kept = np.flatnonzero(changed)
+    for number, (from_ns, to_ns) in enumerate(pauses):
+        after = int(np.searchsorted(time_ns[kept], to_ns))
+        next_ns = pauses[number + 1].from_ns if number + 1 < len(pauses) else end_ns
+        if after == 0:
+            # The role has not been seen yet, and is waited for anew.
+            found.append((from_ns + 1, NEVER, -1, Why.NOT_RECORDED.value))
+            overdue_ns = to_ns + (timeout_ns or 0)
+            if min(int(time_ns[0]) if len(time_ns) else end_ns, next_ns) > overdue_ns:
+                found.append((overdue_ns, NEVER, -1, Why.NOT_YET_SEEN.value))
+            continue
+        before = int(kept[after - 1])
+        if time_ns[before] > from_ns:
+            continue  # a frame on another channel, or of the very time
+        if after < len(kept) and since_ns[kept[after]] <= from_ns:
+            carried_ns, again_ns = int(since_ns[kept[after]]), int(time_ns[kept[after]])
+        elif after == len(kept) and rows.last_ns <= from_ns:
+            carried_ns, again_ns = rows.last_ns, end_ns
+        else:
+            found.append((from_ns + 1, max(from_ns - lost_ns, int(time_ns[0])), -1, Why.NOT_RECORDED.value))
+            found.append((to_ns, from_ns, before, Why.KNOWN.value))
+            continue
+        found.append((from_ns + 1, carried_ns, -1, Why.NOT_RECORDED.value))
+        if timeout_ns is not None and min(again_ns, next_ns) > to_ns + timeout_ns:
+            found.append((to_ns + timeout_ns, carried_ns, -1, Why.SILENT.value))
+    columns = np.array(found, np.int64).reshape(-1, 4)
+    return _Quiet(columns[:, 0], columns[:, 1], columns[:, 2].astype(np.intp), columns[:, 3])
+
+
+def _begin_in_time(pauses: Sequence[Pause], silences: NDArray[np.int64], timeout_ns: int) -> NDArray[np.bool_]:
+    """Return of which silences, by the last frame before each, a pause begins before their timeout runs out."""
+    from_ns = np.array([pause.from_ns for pause in pauses], np.int64)
+    to_ns = np.array([pause.to_ns for pause in pauses], np.int64)
+    first = np.searchsorted(to_ns, silences, "right")
+    return np.append(from_ns, np.iinfo(np.int64).max)[first] - silences < timeout_ns
+
+
+def _silent_stretches(rows: Rows, last_ns: int, timeout_ns: int, end_ns: int) -> list[Pause]:
+    """Return the silences of a message, each from its last frame before until one that carries the signal."""
+    silences, _ = _silences(rows, last_ns, timeout_ns, end_ns)
+    time_ns = rows.arrays()[0]
+    again = np.append(time_ns, end_ns)[np.searchsorted(time_ns, silences, "right")]
+    return [Pause(*stretch) for stretch in zip(silences.tolist(), again.tolist(), strict=True)]
 
 
 def _states_of(

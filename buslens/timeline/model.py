@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Final
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from buslens.capture.frames import Pause
     from buslens.definitions.limits import Comparison
     from buslens.definitions.unpack import Numbers
 
@@ -36,6 +38,12 @@ class Why(Enum):
     SEAM = 3
     #: The frame carried a value that the expectations do not name, or none that is a number.
     UNNAMED = 4
+    #: Nothing at all was recorded on its channel, or nobody can tell that from the silence of its message.
+    NOT_RECORDED = 5
+
+
+STOPPED: Final = (Why.SILENT.value, Why.SEAM.value, Why.NOT_RECORDED.value)
+"""Reasons for which no frame comes that would confirm the state from before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,9 +83,17 @@ class Timeline:
     #: Raw values of a number and the signal that they are of, for exact comparisons; None where only values are known.
     raw: Numbers | None = None
     signal: Signal | None = None
+    #: Where its message was not recorded, in order of time.
+    pauses: tuple[Pause, ...] = ()
 
     def __len__(self) -> int:
         return len(self.seen_ns)
+
+    def pause_at(self, index: int) -> Pause | None:
+        """Return the pause in which an entry begins; None if it begins in none."""
+        at_ns = int(self.seen_ns[index])
+        before = bisect_left(self.pauses, at_ns, key=lambda pause: pause.from_ns)
+        return self.pauses[before - 1] if before else None
 
     def unnamed_value(self, index: int) -> str:
         """Return what the frame carried that first shows an entry; empty if the entry is not `Why.UNNAMED`."""

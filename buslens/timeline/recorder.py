@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.frames import Flag
+from buslens.capture.pauses import LEAST_PAUSE_NS
 from buslens.definitions.model import EVERY_BIT
 from buslens.definitions.unpack import carries, raw_values
 
@@ -32,6 +33,9 @@ MEASURED_INTERVALS: Final = 200
 
 CYCLES_PER_TIMEOUT: Final = 3
 """Cycle times of silence after which a message has stopped (common practice, no source)."""
+
+LOST_CYCLES: Final = 1.5
+"""Cycle times without a frame after which one has been lost."""
 
 NO_TIMEOUT: Final = 2**62
 """Stands for a silence that never makes a track unknown, ns."""
@@ -166,6 +170,8 @@ class MessageLog:
         #: Identifiers that came, of a message that several stand for.
         self.ids: set[int] = set()
         self.timeouts_ns = [track.timeout_ns for track in self.tracks]
+        #: A row is kept behind each interval that is longer, ns: it may span a pause of the recording.
+        self.lost_ns = _lost_ns(message)
         self._segment = 0
         #: Whether a seam lies between the last frame and the next.
         self._after_seam = False
@@ -262,11 +268,17 @@ class MessageLog:
         for index, (rows, timeout) in enumerate(zip(self.rows, self.timeouts_ns, strict=True)):
             rows.after_seam |= run.starts_segment
             silent = np.empty(0, np.intp) if timeout is None else np.flatnonzero(gaps_ns > timeout)
-            _add_rows(rows, times, run.carried[index], run.raw[index], silent, before)
+            _add_rows(rows, times, run.carried[index], run.raw[index], silent, before, self.lost_ns)
         if self.first_ns == NEVER:
             self.first_ns = int(times[0])
         self.last_ns = int(times[-1])
         self.frames += len(times)
+
+
+def _lost_ns(message: Message) -> int:
+    """Return the time between two frames that none of them was lost within, ns; it need be no shorter than a pause."""
+    cycle_ns = 0 if message.cycle_ns is None else int(LOST_CYCLES * message.cycle_ns)
+    return max(LEAST_PAUSE_NS, cycle_ns)
 
 
 def _add_rows(
@@ -276,8 +288,9 @@ def _add_rows(
     raw: NDArray[np.uint64],
     silent: NDArray[np.intp],
     before_ns: int,
+    lost_ns: int,
 ) -> None:
-    """Keep the rows of one track that show something new.
+    """Keep the rows of one track that show something new, or have had none before them for so long as `lost_ns`.
 
     `carried` indexes the frames in `times` that carried the signal, `silent` those that ended a silence;
     `before_ns` is the message's last frame before this run, or `NEVER`.
@@ -297,6 +310,8 @@ def _add_rows(
             silent_from[0] = rows.pending_ns
         new = (raw != last_raw) | (silent_from != NEVER)
         new[0] |= rows.last_ns == NEVER or rows.after_seam
+        new[1:] |= np.diff(seen) > lost_ns
+        new[0] |= rows.last_ns != NEVER and int(seen[0]) - rows.last_ns > lost_ns
         rows.append(seen[new], since[new], raw[new], silent_from[new])
         rows.cadence.add(seen, starts_segment=rows.after_seam)
         if rows.first_ns == NEVER:

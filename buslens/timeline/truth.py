@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.timeline.model import STOPPED, UNKNOWN, Why
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -209,7 +209,7 @@ def truth_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]])
     at_ns[unnamed] = since_ns[unnamed] + 1
     doubts_ns = [since_ns[between] + 1]
     # After the last frame before a silence, a seam or the end, no frame has confirmed the state.
-    stops = (why[1:] == Why.SILENT.value) | (why[1:] == Why.SEAM.value)
+    stops = np.isin(why[1:], STOPPED)
     unconfirmed = np.flatnonzero(stops & known[:-1]) + 1
     doubts_ns.append(np.maximum(since_ns[unconfirmed] + 1, seen_ns[unconfirmed - 1] + 1))
     last_ns = timeline.last_frame_ns
@@ -225,8 +225,9 @@ def truth_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]])
 
 
 def is_unknown(timeline: Timeline) -> Truth:
-    """Return where a role is unknown; that itself is always known."""
+    """Return where a role is unknown; that itself is known, except where nothing was recorded that could tell."""
     unknown = (timeline.state == UNKNOWN).astype(np.int8)
+    unknown[timeline.why == Why.NOT_RECORDED.value] = IGNORANT
     return _merged(timeline.seen_ns, unknown, timeline.end_ns)
 
 

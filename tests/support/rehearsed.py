@@ -12,6 +12,7 @@ import numpy as np
 from support.stage import select
 
 from buslens.capture.frames import Clock, Flag, Frames, Seam, Tally
+from buslens.capture.pauses import Traffic
 from buslens.checks.check import judge, plan_tracks
 from buslens.definitions.load import load_definitions
 from buslens.expectations.load import load_expectations
@@ -141,10 +142,12 @@ def judge_frames(frames: Frames) -> Result:
         time_ns[row:] += lost
         seams.append(Seam(time_ns=int(time_ns[row]), line=row + 1, back_ns=lost))
     recorder = Recorder(plan_tracks(expectations(), definitions()))
+    traffic = Traffic()
     for segment, rows in enumerate(np.split(np.arange(len(frames)), back)):
         part = select(frames, rows, segment)
         part.time_ns[:] = time_ns[rows]
         recorder.take(part)
+        traffic.add(part)
     recorder.finish()
     tally = Tally(
         clock=Clock.WALL,
@@ -152,5 +155,7 @@ def judge_frames(frames: Frames) -> Result:
         first_ns=int(time_ns[0]),
         last_ns=int(time_ns.max()),
         seams=seams,
+        pauses=traffic.pauses(int(time_ns[0]), int(time_ns.max())),
+        lone_channels=traffic.lone(),
     )
     return judge("rehearsed", expectations(), recorder, tally)

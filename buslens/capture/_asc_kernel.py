@@ -471,7 +471,7 @@ def scan(
             reason = STAMP_RANGE
         if reason == IS_FRAME:
             before = s[LARGEST]
-            at = place_in_time(s[ORIGIN] + clock, s)
+            at = place_in_time(s[ORIGIN] + clock, index, s)
             if at == -AXIS_LIMIT:
                 if s[STOP] == SEAM:
                     s[AT] = begin

@@ -241,7 +241,7 @@ def scan(
             if c < 0:
                 p = -TOO_MANY_CHANNELS
         if p > 0:
-            at = place_in_time(stamp, s)
+            at = place_in_time(stamp, c, s)
             if at == -AXIS_LIMIT:
                 if s[STOP] == SEAM:
                     s[AT] = begin

@@ -184,7 +184,7 @@ def scan_wide(
                 q += 1
             ok = ok and text[q] == 10
         if ok:
-            at = place_in_time(stamp, s)
+            at = place_in_time(stamp, c, s)
             ok = at != -AXIS_LIMIT
         if not ok:
             frames = s[FRAMES]

@@ -85,7 +85,7 @@ def take(
         elif from_channel[i] >= s[CHANNELS]:
             s[REASON] = TOO_MANY_CHANNELS
         elif -STAMP_LIMIT < stamp < STAMP_LIMIT:
-            at = place_in_time(stamp, s)
+            at = place_in_time(stamp, from_channel[i], s)
             if at == -AXIS_LIMIT and s[STOP] == SEAM:
                 return i
         s[LINES] += 1

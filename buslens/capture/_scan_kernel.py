@@ -21,8 +21,11 @@ LABEL_ROOM: Final = 32
 """Bytes per channel label in the table of labels: 31 and a zero."""
 MOST_CHANNELS: Final = 256
 """Labels that the table of labels holds."""
-SORTED_NS: Final = 10_000_000
-"""Frames of several channels may be this much out of order; a clock that runs back further is a seam."""
+SORTED_NS: Final = 100_000_000
+"""Frames of several channels may be this much out of order; a clock that runs back further is a seam.
+
+Frames of one channel are never put in another order than that of the file: there any step back is a seam.
+"""
 STAMP_LIMIT: Final = 4_000_000_000_000_000_000
 """Stamps lie within plus and minus this, ns: until the year 2096."""
 AXIS_LIMIT: Final = 9_000_000_000_000_000_000
@@ -71,7 +74,7 @@ EVERYTHING: Final = 18
 ID_MASK: Final = 19
 #: 1: no seams and no shift; the columns hold what was recorded, in file order.
 AS_RECORDED: Final = 20
-#: Not 0: the next frame begins a new segment, whatever its stamp; one of the two below.
+#: Not 0: the next frame begins a new segment, whatever its stamp; one of the three below.
 BREAK: Final = 21
 #: How far the clock ran back, ns, after SEAM.
 BACK: Final = 22
@@ -130,6 +133,8 @@ ASK: Final = 4
 RESTARTS: Final = 1
 #: A stamp that counts from the line before could not be read, so that nobody knows how much time passed.
 LOST: Final = 2
+#: A block of zero bytes stands in the log: nobody knows what stood there.
+HOLE: Final = 3
 
 # --- what may be wrong with a line of any format -----------------------------------------------------------
 
@@ -193,9 +198,15 @@ def line_end(text: Numbers, p: int, code: Numbers) -> int:
 
 
 def next_line(text: Numbers, p: int, s: Slots) -> int:
-    """Return where the line begins that follows the line end at p, and count the line feed."""
+    """Return where the line begins that follows the line end at p, and count the line feed.
+
+    One zero byte ends a line; more of them are a hole in the log.
+    """
+    first = p
     while text[p] == 0:
         p += 1
+    if p > first + 1 and s[BREAK] == 0:
+        s[BREAK] = HOLE
     if text[p] == 10:
         s[LINES] += 1
         p += 1
@@ -350,11 +361,11 @@ def in_table(key: int, s: Slots, ids: Numbers) -> bool:
     return False
 
 
-def place_in_time(stamp: int, s: Slots) -> int:
+def place_in_time(stamp: int, channel: int, s: Slots) -> int:
     """Return the axis time of a frame that was stamped so, or -AXIS_LIMIT when SEAM or STAMP_RANGE must be dealt with.
 
     The order of stamps is kept in LARGEST, SMALLEST and REORDERED. To be called once per valid frame, when nothing else
-    can go wrong with its line. On failure s[STOP] is SEAM, or BROKEN_LINE with s[REASON] set.
+    can go wrong with its line, and before `note_frame`. On failure s[STOP] is SEAM, or BROKEN_LINE with s[REASON] set.
     """
     shift = s[SHIFT]
     largest = s[LARGEST]
@@ -368,7 +379,12 @@ def place_in_time(stamp: int, s: Slots) -> int:
     elif s[AS_RECORDED] != 0:
         s[BREAK] = 0
         s[LARGEST] = max(time, largest)
-    elif s[BREAK] != 0 or largest - time > SORTED_NS or time < s[FLOOR]:
+    elif (
+        s[BREAK] != 0
+        or (s[FRAMES_ON + channel] != 0 and time < s[LATEST_ON + channel])
+        or largest - time > SORTED_NS
+        or time < s[FLOOR]
+    ):
         s[STOP] = SEAM
         s[BACK] = largest - time
         return -AXIS_LIMIT

@@ -345,7 +345,7 @@ def scan(
             if index < 0:
                 reason = TOO_MANY_CHANNELS
         if reason == 0:
-            at = place_in_time(clock, s)
+            at = place_in_time(clock, index, s)
             if at == -AXIS_LIMIT:
                 if s[STOP] == SEAM:
                     s[AT] = begin

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from enum import Enum, IntFlag
 from typing import TYPE_CHECKING, NamedTuple
 
+from buslens.units import format_duration
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -95,16 +97,42 @@ class Pause(NamedTuple):
 
 
 class Seam(NamedTuple):
-    """A place where nothing is known of time: mostly, the recorded clock ran back by more than channels interleave."""
+    """A place where what was known ends.
+
+    Mostly the recorded clock ran back there: on one channel by however little, or by more than channels interleave.
+    """
 
     #: On the capture's axis: nothing is known of any role from here until its next frame.
     time_ns: int
     #: Line of the first frame behind it, counted from 1.
     line: int
-    #: How far the stamps ran back, ns; 0 or less where they restart in a new block, or where one was lost.
+    #: How far the stamps ran back, ns; 0 or less where they restart in a new block, where one was lost, or at a hole.
     back_ns: int
     #: Whether a stamp that counts from the line before could not be read.
     is_lost: bool = False
+    #: Whether a block of zero bytes stands there, so that nobody knows what was recorded.
+    is_hole: bool = False
+
+    @property
+    def until_ns(self) -> int:
+        """Axis time of the first frame behind it, ns: later than `time_ns` where no clock ran back."""
+        return max(self.time_ns, self.time_ns - 1 - self.back_ns)
+
+    @property
+    def words(self) -> str:
+        """What happened to the log there, in few words."""
+        if self.is_hole or self.is_lost or self.back_ns <= 0:
+            return self.short_words
+        return f"{self.short_words} {format_duration(self.back_ns)}"
+
+    @property
+    def short_words(self) -> str:
+        """The same in still fewer."""
+        if self.is_hole:
+            return "part of the log lost"
+        if self.is_lost:
+            return "time stamp lost"
+        return "clock ran back" if self.back_ns > 0 else "time stamps restart"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -124,7 +152,7 @@ class Tally:
     broken: int = 0
     #: The first few of them.
     skipped: list[Skipped] = field(default_factory=list)
-    #: Frames that came up to 10 ms out of order and were sorted.
+    #: Frames that came up to 100 ms behind one of another channel, and were merged by time.
     reordered: int = 0
     seams: list[Seam] = field(default_factory=list)
     #: Seams beyond those; a capture that has any cannot be judged, for nobody would know where they lie.

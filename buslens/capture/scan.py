@@ -258,8 +258,16 @@ class Scanner:
                 self._lost_before_first = True
                 return
             yield from self.rest()
-            is_lost = s[k.BREAK] == k.LOST
-            self.account.add_seam(Seam(time_ns=s[k.LARGEST] + 1, line=line, back_ns=s[k.BACK], is_lost=is_lost))
+            why = s[k.BREAK]
+            self.account.add_seam(
+                Seam(
+                    time_ns=s[k.LARGEST] + 1,
+                    line=line,
+                    back_ns=s[k.BACK],
+                    is_lost=why == k.LOST,
+                    is_hole=why == k.HOLE,
+                )
+            )
             s[k.SHIFT] += max(s[k.BACK] + 1, 0)
             s[k.SEGMENT] += 1
             s[k.BREAK] = 0
@@ -270,7 +278,7 @@ class Scanner:
             self._take_gaps()
         yield from self._hand_on()
         if 8 * s[k.COUNT] > 7 * s[k.ROOM] or 8 * (s[k.WORDS] + k.MOST_WORDS) > 7 * s[k.WORD_ROOM]:
-            # So many frames within 10 ms are none of a bus: the clock stands still, and there is nothing to sort.
+            # So many frames within SORTED_NS are none of a bus: the clock stands still, and there is nothing to sort.
             s[k.FLOOR] = s[k.LARGEST]
             yield from self.rest()
 
@@ -431,6 +439,8 @@ class Scanner:
         first_ns, last_ns = (s[k.SMALLEST], s[k.LARGEST]) if s[k.FRAMES] else (None, None)
         traffic = self.traffic()
         notes = [*self.plan.match.notes, *self.account.notes]
+        if s[k.BREAK] == k.HOLE and s[k.FRAMES]:
+            notes.append("the log ends in a block of zero bytes: what was recorded there is lost")
         if line := self.account.unended_line:
             notes.append(f"the last line, {line}, has no line end, so its frame may have been cut short")
         if self.account.more_seams:

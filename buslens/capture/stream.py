@@ -362,8 +362,8 @@ def windows(stream: Stream, buffer: bytearray) -> Iterator[Window]:
             buffer[: len(rest)] = rest
             filled = len(rest)
         elif filled == size:
-            # A block of zero bytes, as a power cut leaves it, ends a line like a single one does.
-            fewer = re.sub(rb"\0\0+", b"\0", buffer[:filled])
+            # A block of zero bytes, as a power cut leaves it, is told by two of them.
+            fewer = re.sub(rb"\0{3,}", b"\0\0", buffer[:filled])
             if len(fewer) < filled:
                 buffer[: len(fewer)] = fewer
                 filled = len(fewer)

@@ -364,13 +364,17 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
             where = "" if tied is None else f" on {tied}, to which its definitions are tied"
             notes.append(f"{log.message.name} (id {log.message.can_id:X}) is not in the capture{where}")
     if tally.reordered:
-        notes.append(f"{tally.reordered} frames were recorded up to 10 ms out of order and have been sorted")
+        notes.append(
+            f"{tally.reordered} frames came up to 100 ms behind one of another channel; they were merged by time"
+        )
     for seam in tally.seams[:_SEAMS_TOLD]:
         what = f"the recorded clock ran back by {format_duration(seam.back_ns)}"
         if seam.back_ns <= 0:
             what = "the stamps of the log restart in a new block"
         if seam.is_lost:
             what = "a stamp before it that counts from the line before cannot be read, and with it time is lost"
+        if seam.is_hole:
+            what = "zero bytes stand before it, as a loss of power leaves them; what was recorded there is lost"
         notes.append(
             f"line {seam.line}: {what}; every role is unknown there until its next frame, and times count on from"
             " before it"

@@ -26,7 +26,6 @@ from buslens.report.view import runs_beside
 from buslens.report.waves import draw_lane, state_name, unwritten
 from buslens.report.words import verdict_sentence
 from buslens.timeline.model import UNKNOWN
-from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -269,12 +268,7 @@ class Diagram:
         for seam in self.result.tally.seams:
             if view.start_ns <= seam.time_ns <= view.end_ns:
                 x = scale.held(seam.time_ns)
-                words = (f"clock ran back {format_duration(seam.back_ns)}", "clock ran back")
-                if seam.back_ns <= 0:
-                    words = ("the stamps restart", "stamps restart")
-                if seam.is_lost:
-                    words = ("a stamp is lost", "stamp lost")
-                items.append(Item(start=(x, x), end=(x, x), words=words, is_mark=True))
+                items.append(Item(start=(x, x), end=(x, x), words=(seam.words, seam.short_words), is_mark=True))
         if self._log_end is not None and self._log_end < view.end_ns:
             x = scale.held(self._log_end)
             items.append(Item(start=(x, x), end=(x, x), words=("log ends",), is_mark=True))

@@ -5,6 +5,7 @@ down as decimals, never through binary floats, which cannot hold the nanoseconds
 
 A seam has its ``time``, the ``line`` behind it, by how much the clock ran ``back`` there, and in ``stamp_lost`` whether
 it is none of the clock, but a stamp that counts from the line before and could not be read; ``back`` then says nothing.
+In ``hole`` it has whether a part of the log is lost there.
 """
 
 from __future__ import annotations
@@ -94,6 +95,7 @@ def capture_entry(result: Result) -> Entry:
                 "line": seam.line,
                 "back": _seconds(seam.back_ns),
                 "stamp_lost": seam.is_lost,
+                "hole": seam.is_hole,
             }
             for seam in tally.seams
         ],

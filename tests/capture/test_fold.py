@@ -133,32 +133,63 @@ class TestAnyCut:
 
 
 class TestOrder:
-    """Frames up to 10 ms behind are sorted into place, stable; a clock further behind is a seam."""
+    """Frames of other channels up to 100 ms behind are merged, stable; a clock further behind is a seam."""
 
-    def read(self, folder: Path, stamps_ms: list[float]) -> tuple[list[tuple[float, int, int]], Tally]:
+    def read(
+        self, folder: Path, stamps_ms: list[float], channels: str | None = None
+    ) -> tuple[list[tuple[float, int, int]], Tally]:
+        """Read frames with these stamps; by default each channel has one frame."""
         path = folder / "order.log"
-        path.write_bytes(b"".join(b"(%.6f) can0 %03X#\n" % (stamp / 1000, i) for i, stamp in enumerate(stamps_ms)))
+        labels = [f"can{i}" for i in range(len(stamps_ms))] if channels is None else list(channels)
+        path.write_text(
+            "".join(
+                f"({stamp / 1000:.6f}) {label} {i:03X}#\n"
+                for i, (stamp, label) in enumerate(zip(stamps_ms, labels, strict=True))
+            )
+        )
         rows, tally = gather(path)
         return [(row.time_ns / MS, row.can_id, row.segment) for row in rows], tally
 
-    def test_exactly_10_ms_is_sorted(self, folder: Path) -> None:
-        rows, tally = self.read(folder, [1000, 1020, 1010, 1030])
-        assert rows == [(1000, 0, 0), (1010, 2, 0), (1020, 1, 0), (1030, 3, 0)]
+    def test_exactly_100_ms_between_channels_is_merged(self, folder: Path) -> None:
+        rows, tally = self.read(folder, [1000, 1120, 1020, 1130])
+        assert rows == [(1000, 0, 0), (1020, 2, 0), (1120, 1, 0), (1130, 3, 0)]
         assert (tally.reordered, tally.seams) == (1, [])
 
     def test_a_hair_more_is_a_seam(self, folder: Path) -> None:
-        rows, tally = self.read(folder, [1000, 1020, 1009.999, 1030])
+        rows, tally = self.read(folder, [1000, 1120, 1019.999, 1130])
         assert [row[1:] for row in rows] == [(0, 0), (1, 0), (2, 1), (3, 1)]
-        assert rows[2][0] == pytest.approx(1020 + 1e-6, abs=1e-9)
+        assert rows[2][0] == pytest.approx(1120 + 1e-6, abs=1e-9)
         (seam,) = tally.seams
-        assert (seam.time_ns, seam.line, seam.back_ns) == (1_020 * MS + 1, 3, 10_001_000)
+        assert (seam.time_ns, seam.line, seam.back_ns) == (1_120 * MS + 1, 3, 100_001_000)
+
+    @pytest.mark.parametrize("back_ms", [0.001, 0.5, 4, 9.999, 60])
+    def test_one_channel_keeps_the_order_of_the_file(self, folder: Path, back_ms: float) -> None:
+        """Put in order of time, the frame behind the step would show a pulse that never was."""
+        rows, tally = self.read(folder, [1000, 1070, 1070 - back_ms, 1080], "aaaa")
+        assert [row[1:] for row in rows] == [(0, 0), (1, 0), (2, 1), (3, 1)]
+        assert [(seam.line, seam.back_ns) for seam in tally.seams] == [(3, round(back_ms * MS))]
+        assert tally.reordered == 0
+
+    def test_a_step_back_of_one_channel_shows_beside_another(self, folder: Path) -> None:
+        rows, tally = self.read(folder, [1000, 1010, 1011, 1009, 1020], "abaab")
+        assert [row[1:] for row in rows] == [(0, 0), (1, 0), (2, 0), (3, 1), (4, 1)]
+        assert [seam.line for seam in tally.seams] == [4]
+
+    def test_a_channel_is_remembered_from_piece_to_piece(self, folder: Path) -> None:
+        """Channel b runs back in the second half, against its frame in the first."""
+        path = folder / "pieces.log"
+        stamps = [("a", 1000), ("b", 1005), ("a", 1006), ("a", 1007), ("a", 1008), ("b", 1004), ("a", 1009)]
+        path.write_text("".join(f"({stamp / 1000:.6f}) {label} 123#\n" for label, stamp in stamps))
+        for workers in range(1, 8):
+            _, tally = gather(path, workers=workers)
+            assert [seam.line for seam in tally.seams] == [6]
 
     def test_same_stamp_keeps_file_order(self, folder: Path) -> None:
         rows, _ = self.read(folder, [1000, 1005, 1000, 1005, 1000])
         assert [row[1] for row in rows] == [0, 2, 4, 1, 3]
 
     def test_intervals_behind_a_seam_are_those_recorded(self, folder: Path) -> None:
-        rows, _ = self.read(folder, [9000, 100, 150, 225])
+        rows, _ = self.read(folder, [9000, 100, 150, 225], "aaaa")
         assert [b[0] - a[0] for a, b in pairwise(rows[1:])] == [50, 75]
 
     def test_what_is_behind_a_seam_never_comes_before_it(self, folder: Path) -> None:
@@ -202,6 +233,51 @@ class TestOrder:
             assert tally.broken > 0
             assert max(row.time_ns for row in rows) < 2**63 - 1
             assert "2096" in tally.skipped[0].reason
+
+
+class TestHoles:
+    """A block of zero bytes is a hole in the log, wherever it stands and however the log is cut."""
+
+    LINES = tuple(b"(%d.000000) can0 101#%02X\n" % (at, at) for at in range(1, 8))
+
+    @pytest.mark.parametrize("zeros", [2, 3, 600])
+    @pytest.mark.parametrize("place", [27, 54, 60, 80])
+    @pytest.mark.parametrize("engine", ENGINES)
+    def test_nothing_is_known_from_the_frame_before_to_the_frame_behind(
+        self, folder: Path, zeros: int, place: int, engine: str
+    ) -> None:
+        log = b"".join(self.LINES)
+        path = folder / "hole.log"
+        path.write_bytes(log[:place] + bytes(zeros) + log[place:])
+        rows, tally = gather(path, engine=engine)
+        expected = read_slowly(path.read_bytes()).on_axis
+        assert rows == expected[0]
+        for workers in (1, 2, 5):
+            assert gather(path, engine=engine, workers=workers, window_bytes=100) == (rows, tally)
+        before = [row.time_ns for row in rows if row.segment == 0]
+        behind = [row.time_ns for row in rows if row.segment == 1]
+        (seam,) = tally.seams
+        assert seam.is_hole
+        assert (seam.time_ns, seam.until_ns) == (before[-1] + 1, behind[0])
+        assert all(time % 1_000_000_000 == 0 for time in behind), "the stamps go on as they were recorded"
+
+    def test_one_zero_byte_only_ends_a_line(self, folder: Path) -> None:
+        path = folder / "one.log"
+        path.write_bytes(self.LINES[0].replace(b"\n", b"\0") + self.LINES[1])
+        _, tally = gather(path)
+        assert (tally.frames, tally.seams, tally.notes) == (2, [], [])
+
+    def test_no_frame_before_it(self, folder: Path) -> None:
+        path = folder / "start.log"
+        path.write_bytes(self.LINES[0][:10] + bytes(9) + b"".join(self.LINES))
+        assert gather(path)[1].seams == []
+
+    def test_a_hole_at_the_end_is_told(self, folder: Path) -> None:
+        path = folder / "end.log"
+        path.write_bytes(self.LINES[0] + bytes(512))
+        _, tally = gather(path)
+        assert (tally.frames, tally.seams) == (1, [])
+        assert tally.notes == ["the log ends in a block of zero bytes: what was recorded there is lost"]
 
 
 class TestLines:

@@ -157,6 +157,10 @@ class TestNotes:
             (Seam(time_ns=1, line=7, back_ns=1), "the recorded clock ran back by 1 ns"),
             (Seam(time_ns=1, line=7, back_ns=0), "the stamps of the log restart in a new block"),
             (
+                Seam(time_ns=1, line=7, back_ns=-5, is_hole=True),
+                "zero bytes stand before it, as a loss of power leaves them; what was recorded there is lost",
+            ),
+            (
                 Seam(time_ns=1, line=7, back_ns=1, is_lost=True),
                 "a stamp before it that counts from the line before cannot be read, and with it time is lost",
             ),
@@ -198,7 +202,7 @@ class TestNotes:
         )
         assert [note.split(":")[0].split(" ")[0] for note in result.notes] == ["odd", "3", "line", "2"]
         assert "ran back by 2 s" in result.notes[2]
-        assert result.notes[1] == "3 frames were recorded up to 10 ms out of order and have been sorted"
+        assert result.notes[1] == "3 frames came up to 100 ms behind one of another channel; they were merged by time"
         assert result.notes[3] == "2 error frames were recorded: look at the bus itself, its wiring and its nodes"
 
 

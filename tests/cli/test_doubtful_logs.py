@@ -49,6 +49,27 @@ class TestSeams:
                 buslens.check(log, expectations=RULES)
 
 
+class TestHoles:
+    """A block of zero bytes hides whatever was recorded there: no rule is kept or broken across it."""
+
+    def test_no_verdict_from_what_is_lost(self, tmp_path: Path) -> None:
+        lines = HEALTHY.read_bytes().splitlines(keepends=True)
+        stamp = [float(line[1:18]) for line in lines]
+        runs = buslens.check(HEALTHY, expectations=RULES).handshakes
+        middle = runs[0].start.latest_ns / 1e9 + 0.05
+        before = [line for line, at in zip(lines, stamp, strict=True) if at < middle]
+        behind = [line for line, at in zip(lines, stamp, strict=True) if at > middle + 0.3]
+        log = tmp_path / "hole.log"
+        log.write_bytes(b"".join(before) + bytes(4096) + b"".join(behind))
+        result = buslens.check(log, expectations=RULES)
+        assert result.verdict.value == "undecided"
+        (seam,) = result.tally.seams
+        assert seam.is_hole
+        assert seam.until_ns - seam.time_ns > 0.29e9
+        assert not [finding for finding in result.findings if finding.outcome.is_fault]
+        assert any("zero bytes stand before it" in note for note in result.notes)
+
+
 class TestTiedToTwoChannels:
     """A role follows the channel that is named first, and the report says so."""
 

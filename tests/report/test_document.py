@@ -88,7 +88,7 @@ class TestContract:
         assert found["skipped"] == [
             {"line": 812, "reason": "odd number of digits in the data", "text": "(1.0) can0 1#1"}
         ]
-        assert found["seams"] == [{"time": 6.0, "line": 900, "back": 4.0, "stamp_lost": False}]
+        assert found["seams"] == [{"time": 6.0, "line": 900, "back": 4.0, "stamp_lost": False, "hole": False}]
         assert (found["reordered"], found["error_frames"]) == (14, 2)
 
     def test_seam_where_a_stamp_was_lost(self) -> None:

@@ -42,7 +42,7 @@ _end = st.sampled_from((b"\n", b"\n", b"\n", b"\r\n", b"\0\0\0\n", b"\0\0"))
 _ms = 1_000_000
 _step_ns = st.one_of(
     st.integers(0, 3 * _ms),
-    st.sampled_from((0, -1, -5 * _ms, -10 * _ms, -10 * _ms - 1, 10 * _ms, -10_000 * _ms, 7_000 * _ms, 40 * _ms)),
+    st.sampled_from((0, -1, -5 * _ms, -100 * _ms, -100 * _ms - 1, 10 * _ms, -10_000 * _ms, 7_000 * _ms, 140 * _ms)),
 )
 
 

@@ -20,7 +20,7 @@ PLAIN = {"plain_bytes": 1 << 60}
 COMPILED = {"plain_bytes": 0}
 ENGINES = ("plain", "kernel", "compiled", "compiled kernel")
 """By a pattern, by the kernel as plain Python, by words of 64 bits, by the compiled kernel."""
-SORTED_NS = 10_000_000
+SORTED_NS = 100_000_000
 
 
 class Row(NamedTuple):
@@ -108,6 +108,8 @@ class Reading:
     broken: list[int] = field(default_factory=list)
     #: Line of each frame.
     lines: list[int] = field(default_factory=list)
+    #: Frames, counted from 0, before which there is a hole.
+    holes: set[int] = field(default_factory=set)
 
     @property
     def on_axis(self) -> tuple[list[Row], int, list[tuple[int, int, int]]]:
@@ -117,15 +119,19 @@ class Reading:
         shift, reordered = 0, 0
         largest: int | None = None
         floor = 0  # nothing behind a seam comes before it
-        for row, line in zip(self.recorded, self.lines, strict=True):
+        latest: dict[str, int] = {}
+        for number, (row, line) in enumerate(zip(self.recorded, self.lines, strict=True)):
             time = row.time_ns + shift
-            if largest is not None and (time < largest - SORTED_NS or time < floor):
+            falls = largest is not None and time < max(largest - SORTED_NS, floor, latest.get(row.channel, time))
+            if largest is not None and (falls or number in self.holes):
                 seams.append((largest + 1, line, largest - time))
-                shift += largest + 1 - time
-                time = floor = largest + 1
+                shift += max(largest + 1 - time, 0)
+                time = max(largest + 1, time)
+                floor = largest + 1
                 segments.append([])
             elif largest is not None and time < largest:
                 reordered += 1
+            latest[row.channel] = time
             largest = time if largest is None else max(largest, time)
             segments[-1].append(row._replace(time_ns=time, segment=len(segments) - 1))
         return [row for segment in segments for row in sorted(segment, key=lambda row: row.time_ns)], reordered, seams
@@ -149,6 +155,8 @@ def read_slowly(log: bytes) -> Reading:
         else:
             reading.broken.append(number)
         number += end.count(b"\n")
+        if end.count(b"\0") > 1:
+            reading.holes.add(len(reading.recorded))
     return reading
 
 

@@ -10,13 +10,12 @@ from buslens.checks.findings import Outcome
 from buslens.expectations.model import Becomes, Precedes, Sequence
 from buslens.report.words import OUTCOME_WORDS, clean, place
 from buslens.timeline.model import UNKNOWN
-from buslens.units import NS_PER_US, format_duration
+from buslens.units import NS_PER_US
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from collections.abc import Sequence as Listing
 
-    from buslens.capture.frames import Seam
     from buslens.checks.findings import Finding, Result
     from buslens.expectations.model import Trigger
     from buslens.report.places import Place, Reach
@@ -144,10 +143,4 @@ def _triggers(rule: object) -> list[Trigger]:
 
 def seam_entries(result: Result, origin_ns: int) -> list[list[Any]]:
     """Return where nothing is known of time: moment and words."""
-    return [[microseconds(seam.time_ns, origin_ns), _seam_words(seam)] for seam in result.tally.seams]
-
-
-def _seam_words(seam: Seam) -> str:
-    if seam.is_lost:
-        return "a stamp is lost"
-    return f"clock ran back {format_duration(seam.back_ns)}" if seam.back_ns > 0 else "the stamps restart"
+    return [[microseconds(seam.time_ns, origin_ns), seam.words] for seam in result.tally.seams]

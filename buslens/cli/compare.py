@@ -32,6 +32,7 @@ from buslens.files import same_file
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from buslens import Result
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
 
@@ -79,6 +80,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     judge = Judge(options, console)
     then = [judge.judge(path) for path in before]
     now = [judge.judge(path) for path in after]
+    demand_different_frames([*then, *now])
 
     from buslens.causes.compare import compare
     from buslens.report import comparison as report
@@ -125,6 +127,32 @@ def demand_different(paths: Sequence[str]) -> None:
     for one, other in combinations(paths, 2):
         if "-" not in {one, other} and _same_content(one, other):
             raise UsageError(f"{one} and {other} are one and the same capture, and would count twice; name it once")
+
+
+def demand_different_frames(results: Sequence[Result]) -> None:
+    """Refuse a recording that is there twice in different bytes, such as compressed or with other line ends.
+
+    Raises
+    ------
+    UsageError
+        If one is.
+    """
+    from buslens.capture.sameness import frames_hash
+
+    alike: dict[tuple[int, int], list[str]] = {}
+    for result in results:
+        tally = result.tally
+        # Standard input cannot be read again.
+        if tally.first_ns is not None and tally.last_ns is not None and result.path != "-":
+            alike.setdefault((tally.frames, tally.last_ns - tally.first_ns), []).append(result.path)
+    for paths in alike.values():
+        seen: dict[str, str] = {}
+        for path in paths if len(paths) > 1 else ():
+            one = seen.setdefault(frames_hash(path), path)
+            if one is not path:
+                raise UsageError(
+                    f"{one} and {path} hold the same frames: one recording, which would count twice; name it once"
+                )
 
 
 def _same_content(one: str, other: str) -> bool:

@@ -19,7 +19,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.cli.compare import add_rate_arguments, demand_different
+from buslens.cli.compare import add_rate_arguments, demand_different, demand_different_frames
 from buslens.cli.console import hush_libraries
 from buslens.cli.judging import Judge, expand
 from buslens.cli.options import add_judging_arguments
@@ -94,6 +94,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     inputs += _taken([*captures, *before], "capture", console)
     then = [judge.judge(path) for path in before]
     now = [judge.judge(path) for path in captures]
+    demand_different_frames([*then, *now])
     inputs += _rules([*then, *now], console)
 
     from buslens.report.record.inputs import demand_unchanged

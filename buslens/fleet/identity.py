@@ -1,5 +1,7 @@
 """What makes two judgements the same: the bytes of the capture, and the ground that it was judged on.
 
+That saves reading a file twice. Whether two captures are one recording, their frames say (`capture.sameness`).
+
 Both are SHA-256 (FIPS 180-4), as in the job record.
 """
 

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome
 from buslens.errors import BuslensError, CaptureError, UsageError
+from buslens.expectations.model import Range, Sequence
 from buslens.files import explain
 from buslens.fleet.fetch import MissingLibrary, fetched
 from buslens.fleet.identity import content_of, ground_of
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     import os
 
     from buslens.capture.frames import Frames
+    from buslens.capture.sameness import FrameHash
     from buslens.checks.check import Ground
     from buslens.checks.findings import Finding, Result
     from buslens.fleet.census import Census
@@ -189,15 +191,16 @@ def _is_known(task: Task, content: str) -> bool:
 def _judged(task: Task, ready: Ground, path: Path, content: str, begun: float) -> Judged:
     from buslens.capture.fold import fold
     from buslens.capture.open import open_capture
+    from buslens.capture.sameness import FrameHash
     from buslens.checks.check import judge_whole
     from buslens.fleet.census import Census
     from buslens.timeline.recorder import Recorder
 
     channels = dict(task.job.group.channels)
-    (recorder, census), tally = fold(
+    (recorder, census, frames_hash), tally = fold(
         open_capture(path),
         wanted=None,
-        new=lambda: (Recorder(ready.tracks, channels), Census()),
+        new=lambda: (Recorder(ready.tracks, channels), Census(), FrameHash()),
         step=_take,
         join=_never_joined,
         workers=1,
@@ -208,6 +211,7 @@ def _judged(task: Task, ready: Ground, path: Path, content: str, begun: float) -
     return Judged(
         content=content,
         ground=task.ground,
+        frames_hash=frames_hash.hexdigest(),
         verdict=result.verdict,
         summary=result.summary[:_LONGEST_REASON],
         frames=tally.frames,
@@ -224,8 +228,8 @@ def _judged(task: Task, ready: Ground, path: Path, content: str, begun: float) -
     )
 
 
-def _take(both: tuple[Recorder, Census], frames: Frames) -> None:
-    for one in both:
+def _take(takers: tuple[Recorder, Census, FrameHash], frames: Frames) -> None:
+    for one in takers:
         one.take(frames)
 
 
@@ -301,4 +305,19 @@ def _finding(finding: Finding, result: Result) -> FindingRow:
         limit_least=None if limit is None else limit.least,
         limit_most=None if limit is None else limit.most,
         unit="" if limit is None else limit.unit,
+        roles=_roles(finding, result),
     )
+
+
+def _roles(finding: Finding, result: Result) -> tuple[str, ...]:
+    """Return the roles that a finding is about, by its rule."""
+    from buslens.checks.scene import roles_of_trigger
+    from buslens.live.settled import roles_in
+
+    rule = next(rule for rule in result.expectations.rules if rule.name == finding.rule)
+    match rule:
+        case Sequence(steps=steps):
+            return next((roles_of_trigger(step.await_) for step in steps if step.name == finding.step), ())
+        case Range(of=role):
+            return (role,)
+    return tuple(sorted(roles_in(rule)))

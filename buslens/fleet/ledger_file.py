@@ -101,7 +101,7 @@ def open_writing(path: Path, program: str) -> sqlite3.Connection:
     Raises
     ------
     BuslensError
-        If the file is no ledger, is damaged, is of a later version, or cannot have a write-ahead log.
+        If the file is no ledger, is damaged, is of another version, or cannot have a write-ahead log.
     """
     with in_words(path):
         connection = _connect(path, "rwc")
@@ -134,7 +134,7 @@ def open_reading(path: Path) -> sqlite3.Connection:
     Raises
     ------
     BuslensError
-        If the file is no ledger, is damaged or of a later version.
+        If the file is no ledger, is damaged or of another version.
     """
     with in_words(path):
         try:
@@ -183,20 +183,22 @@ def _is_blank(connection: sqlite3.Connection) -> bool:
 
 
 def _look_over(connection: sqlite3.Connection, path: Path) -> None:
-    """Refuse what is no ledger, or of a later version."""
+    """Refuse what is no ledger, or of another version."""
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     if mark != APPLICATION_ID:
         detail = "an empty file" if _is_blank(connection) else "a database of another program"
         raise UsageError(_NO_LEDGER.format(detail=detail), Source(str(path)))
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    if version > SCHEMA_VERSION:
+    if version != SCHEMA_VERSION:
         row = connection.execute("SELECT value FROM meta WHERE name = 'program'").fetchone()
+        made = f"({row[0] if row else 'unknown'}; tables of version {version}, where {SCHEMA_VERSION} is known here)"
+        if version > SCHEMA_VERSION:
+            raise UsageError(f"this ledger was written by a later buslens {made}; use that one", Source(str(path)))
         raise UsageError(
-            f"this ledger was written by a later buslens ({row[0] if row else 'unknown'}; tables of version {version}, "
-            f"where {SCHEMA_VERSION} is known here); use that one",
+            f"this ledger was written by an earlier buslens {made}; use that one, or name a new folder with -o",
             Source(str(path)),
         )
-    if version != SCHEMA_VERSION or _tables(connection) != _own_tables():
+    if _tables(connection) != _own_tables():
         raise damaged(path, "its tables are not those that it was made with")
 
 

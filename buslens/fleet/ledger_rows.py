@@ -130,12 +130,13 @@ class Rows:
     def _enter_summary(self, judged: Judged, content: str | bytes | None, ground: int, number: int | None) -> int:
         faults = sum(found.outcome.is_fault for found in judged.findings)
         return self._run(
-            "INSERT OR REPLACE INTO judgement (id, content, ground, verdict, trouble, met, faults, undecided, "
-            "handshakes, frames, skipped_lines, duration_ns, clock_start_ns, unexercised, seconds, summary) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT OR REPLACE INTO judgement (id, content, frames_hash, ground, verdict, trouble, met, faults, "
+            "undecided, handshakes, frames, skipped_lines, duration_ns, clock_start_ns, unexercised, seconds, summary) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 number,
                 content,
+                hash_stored(judged.frames_hash) if judged.frames_hash else None,
                 ground,
                 None if judged.verdict is None else self._word(judged.verdict.value),
                 None if judged.trouble is None else self._word(judged.trouble.value),
@@ -173,7 +174,7 @@ class Rows:
             ],
         )
         many(
-            "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 (
                     number,
@@ -189,6 +190,7 @@ class Rows:
                     found.limit_least,
                     found.limit_most,
                     word(found.unit),
+                    word(json.dumps(found.roles)),
                     as_stored(found.reason),
                 )
                 for place, found in enumerate(judged.findings)
@@ -210,12 +212,19 @@ class Rows:
             self._numbers["standard", grouping] = number
 
     def _tell_copies(self, judgement: int, vehicle: int) -> None:
-        """Let one capture count among those with one content and vehicle: the first by address, come when it may."""
+        """Let one capture count among those of one vehicle that are the same: the first by address, come when it may.
+
+        The same are those with one judgement, and those whose judgements on one ground are of the same frames.
+        """
         # In one statement: a vehicle may have thousands of one content, such as of recordings that are empty.
-        is_copy = "address <> (SELECT min(address) FROM capture WHERE judgement = :judgement AND vehicle = :vehicle)"
+        same = (
+            "judgement IN (SELECT :judgement UNION SELECT other.id FROM judgement own JOIN judgement other "
+            "ON other.frames_hash = own.frames_hash AND other.ground = own.ground WHERE own.id = :judgement) "
+            "AND vehicle = :vehicle"
+        )
+        is_copy = f"address <> (SELECT min(address) FROM capture WHERE {same})"  # noqa: S608  # text of ours
         self._connection.execute(
-            f"UPDATE capture SET copy = {is_copy} "  # noqa: S608  # text of ours
-            f"WHERE judgement = :judgement AND vehicle = :vehicle AND copy <> ({is_copy})",
+            f"UPDATE capture SET copy = {is_copy} WHERE {same} AND copy <> ({is_copy})",  # noqa: S608  # text of ours
             {"judgement": judgement, "vehicle": vehicle},
         )
 

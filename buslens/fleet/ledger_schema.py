@@ -11,7 +11,8 @@
     identifier  an identifier on a channel, once
     anomaly     what stood out when the fleet was last compared
 
-A capture that is a second copy of another of the same vehicle has `copy = 1`, and counts nowhere.
+A capture that holds the same frames as another of the same vehicle, or the same bytes, has `copy = 1`, and counts
+nowhere: `frames_hash` tells frames from one another, whatever the bytes of the file.
 """
 
 from __future__ import annotations
@@ -24,8 +25,8 @@ from buslens.fleet.model import Trouble
 APPLICATION_ID: Final = 0x62_75_73_6C
 """Mark in the header of the file that makes a database a ledger of buslens (the letters "busl")."""
 
-SCHEMA_VERSION: Final = 1
-"""Counted up when a ledger of this version could not be read by the one before."""
+SCHEMA_VERSION: Final = 2
+"""Counted up with every change of the tables; a ledger of another version is refused."""
 
 FIRST_WORDS: Final = tuple(
     dict.fromkeys(("", *(kind.value for kinds in (Outcome, Verdict, Trouble) for kind in kinds)))
@@ -62,6 +63,7 @@ CREATE INDEX capture_by_judgement ON capture (judgement, vehicle);
 CREATE TABLE judgement (
     id INTEGER PRIMARY KEY,
     content,
+    frames_hash,
     ground INTEGER NOT NULL,
     verdict INTEGER,
     trouble INTEGER,
@@ -78,6 +80,7 @@ CREATE TABLE judgement (
     summary TEXT NOT NULL,
     UNIQUE (content, ground)
 );
+CREATE INDEX judgement_by_frames ON judgement (frames_hash, ground) WHERE frames_hash IS NOT NULL;
 CREATE TABLE handshake (
     judgement INTEGER NOT NULL, place INTEGER NOT NULL,
     rule INTEGER NOT NULL, number INTEGER NOT NULL, start_earliest_ns INTEGER NOT NULL, start_latest_ns INTEGER,
@@ -94,7 +97,7 @@ CREATE TABLE finding (
     judgement INTEGER NOT NULL, place INTEGER NOT NULL,
     rule INTEGER NOT NULL, kind INTEGER NOT NULL, step INTEGER, handshake INTEGER, outcome INTEGER NOT NULL,
     time_ns INTEGER, delay_earliest REAL, delay_latest REAL, limit_least REAL, limit_most REAL, unit INTEGER NOT NULL,
-    reason TEXT NOT NULL,
+    roles INTEGER NOT NULL, reason TEXT NOT NULL,
     PRIMARY KEY (judgement, place)
 ) WITHOUT ROWID;
 CREATE TABLE traffic (

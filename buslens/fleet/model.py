@@ -108,6 +108,8 @@ class FindingRow(NamedTuple):
     limit_least: float | None
     limit_most: float | None
     unit: str
+    #: Roles that it is about: those that a step awaits, those of the condition of another rule.
+    roles: tuple[str, ...] = ()
 
 
 class TrafficRow(NamedTuple):
@@ -129,6 +131,8 @@ class Judged:
     content: str
     #: Hash over expectations, definitions, channels and program version: same content and same ground, same result.
     ground: str
+    #: Hash of its frames, the same in every copy whatever the bytes; empty without frames.
+    frames_hash: str = ""
     verdict: Verdict | None = None
     trouble: Trouble | None = None
     #: One sentence: why this verdict, or what the trouble was.

@@ -57,7 +57,7 @@ _CAPTURE_COLUMNS: Final = (
 
 _FINDING_COLUMNS: Final = (
     "capture.id, address, vehicle, capture.grouping, recorded_ns, rule, kind, step, handshake, outcome, reason, "
-    "time_ns, delay_earliest, delay_latest, limit_least, limit_most, unit"
+    "time_ns, delay_earliest, delay_latest, limit_least, limit_most, unit, roles"
 )
 
 
@@ -291,7 +291,7 @@ def _capture(ledger: Ledger, row: tuple[object, ...]) -> CaptureRow:
 
 def _found(ledger: Ledger, row: tuple[object, ...]) -> FoundRow:
     number, address, vehicle, group, recorded, rule, kind, step, handshake, outcome, reason, *measured = row
-    time, earliest, latest, least, most, unit = measured
+    time, earliest, latest, least, most, unit, roles = measured
     return FoundRow(
         capture=cast("int", number),
         address=as_text(cast("str", address)),
@@ -311,6 +311,7 @@ def _found(ledger: Ledger, row: tuple[object, ...]) -> FoundRow:
             limit_least=cast("float | None", least),
             limit_most=cast("float | None", most),
             unit=ledger.word(cast("int", unit)),
+            roles=tuple(json.loads(ledger.word(cast("int", roles)))),
         ),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import shutil
 from pathlib import Path
@@ -87,6 +88,16 @@ class TestRefused:
         out, err = capsys.readouterr()
         assert out == ""
         assert said in err
+
+    @pytest.mark.parametrize("name", ["again.log.gz", "again.log", "crlf.log"])
+    def test_the_same_frames_in_other_bytes(
+        self, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        text = Path(AFTER).read_bytes()
+        others = {"again.log.gz": gzip.compress(text), "again.log": b"# copied\n" + text, "crlf.log": text + b"\r\n"}
+        (tmp_path / name).write_bytes(others[name])
+        assert main(["compare", BEFORE, AFTER, str(tmp_path / name), "--expectations", RULES]) == 2
+        assert "hold the same frames: one recording, which would count twice" in capsys.readouterr().err
 
     def test_copy(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         copy = shutil.copy(AFTER, tmp_path / "again.log")

@@ -78,6 +78,20 @@ class TestAgainstCheck:
         tally = result.tally
         assert sum(row.frames for row in judged.traffic) == tally.frames - tally.errors - tally.remote
 
+    def test_roles_are_those_of_the_rule(self, both: tuple[Judged, Result]) -> None:
+        expected = {
+            ("unlock handshake", "enable"): ("lock_enable",),
+            ("unlock handshake", "release"): ("unlock_feedback",),
+            ("lock handshake", "release ends"): ("unlock_feedback",),
+            ("no warning", None): ("warning_lamp",),
+            ("data line answers", None): ("data_feedback",),
+            ("supply while the lock moves", None): ("supply_voltage",),
+            ("column answers", None): (),
+            ("feedbacks agree", None): ("data_feedback", "unlock_feedback"),
+        }
+        told = {(row.rule, row.step): row.roles for row in both[0].findings}
+        assert told.items() <= expected.items()
+
     def test_can_travel(self, both: tuple[Judged, Result]) -> None:
         assert pickle.loads(pickle.dumps(both[0])) == both[0]  # noqa: S301 - its own bytes
 

@@ -198,6 +198,26 @@ class TestCopies:
             assert [row.address for row in queries.captures_of(ledger, "car1")] == ["b.log"]
             assert [row.address for row in queries.captures_of(ledger, "car2")] == ["a.log"]
 
+    def test_the_same_frames_in_other_bytes(self, tmp_path: Path) -> None:
+        """Compressed, or with other line ends: judged apart, and counted once on one ground for one vehicle."""
+        plain, packed = replace(GOOD, frames_hash="aa"), replace(GOOD, content="cd", frames_hash="aa")
+        with Ledger.writing(tmp_path) as ledger:
+            ledger.put(replace(JOB, address="b.log.gz"), packed)
+            ledger.put(JOB, plain)
+            ledger.put(replace(JOB, address="c.log", vehicle="car2"), replace(plain, content="ef"))
+            ledger.put(replace(JOB, address="d.log"), replace(GOOD, content="12", frames_hash="bb"))
+            assert [row.address for row in queries.captures_of(ledger, "car1")] == ["a.log", "d.log"]
+            assert [row.address for row in queries.captures_of(ledger, "car2")] == ["c.log"]
+            # The one that counted turns out to be another recording: the copy takes its place.
+            ledger.put(JOB, replace(GOOD, content="34", frames_hash="cc"))
+            assert [row.address for row in queries.captures_of(ledger, "car1")] == ["a.log", "b.log.gz", "d.log"]
+
+    def test_no_frames_are_no_sameness(self, tmp_path: Path) -> None:
+        with Ledger.writing(tmp_path) as ledger:
+            for number in range(3):
+                ledger.put(replace(JOB, address=f"{number}.log"), replace(GOOD, content=f"a{number}"))
+            assert queries.fleet_summary(ledger).copies == 0
+
     def test_a_trouble_gives_way_for_all_copies(self, tmp_path: Path) -> None:
         """What another try brings is told of the copies too, with the date of the capture's own clock."""
         slow = Judged(
@@ -507,6 +527,15 @@ class TestNoLedger:
             other.execute("UPDATE meta SET value = '9.9' WHERE name = 'program'")
         other.close()
         with pytest.raises(UsageError, match=r"written by a later buslens \(9.9; tables of version 7"):
+            opening(tmp_path)
+
+    @pytest.mark.parametrize("opening", [Ledger.writing, Ledger.reading])
+    def test_an_earlier_version(self, tmp_path: Path, opening: Callable[[Path], Ledger]) -> None:
+        fill(tmp_path, captures=1)
+        with sqlite3.connect(tmp_path / LEDGER_NAME) as other:
+            other.execute("PRAGMA user_version = 1")
+        other.close()
+        with pytest.raises(UsageError, match=r"earlier buslens \(.*tables of version 1, .*name a new folder with -o"):
             opening(tmp_path)
 
     def test_a_maker_that_was_stopped(self, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import signal
 import subprocess
@@ -78,6 +79,21 @@ class TestOnce:
         assert (done.judged, done.copies, done.unchanged) == (0, 3, 1)
         with Ledger.reading(tmp_path / "out") as ledger:
             assert {row.vehicle for row in queries.vehicles(ledger)} >= {"car8", "car9"}
+
+    def test_the_same_recording_in_other_bytes(self, tmp_path: Path) -> None:
+        """It counts once, however it was compressed, commented or ended."""
+        (path,) = write_fleet(tmp_path / "in", 1)
+        text = path.read_bytes()
+        name = path.name.partition("_")[0]
+        others = {"b.log.gz": gzip.compress(text), "c.log": text.replace(b"\n", b"\r\n"), "d.log": b"# once\n" + text}
+        paths = [path.with_name(f"{name}_{end}") for end in others]
+        for other, content in zip(paths, others.values(), strict=True):
+            other.write_bytes(content)
+        done = judged(jobs_of([path, *paths]), tmp_path / "out")
+        assert done.judged == 4
+        with Ledger.reading(tmp_path / "out") as ledger:
+            (row,) = queries.vehicles(ledger)
+            assert (row.captures, queries.fleet_summary(ledger).copies) == (1, 3)
 
     def test_changed(self, tmp_path: Path) -> None:
         paths = write_fleet(tmp_path / "in", 3)

@@ -40,8 +40,10 @@ def write_fleet(folder: Path, captures: int) -> list[Path]:
     paths = []
     for number in range(captures):
         path = folder / f"car{number % 3}_{number:04}.log"
-        # A comment of its own makes a capture of its own, without the cost of simulating one.
-        path.write_bytes(recorded(FAULTS[number % 3], number % 3) + b"# %d\n" % number)
+        # A last frame of its own makes a capture of its own, without the cost of simulating one.
+        text = recorded(FAULTS[number % 3], number % 3)
+        stamp, channel, *_ = text.splitlines()[-1].split()
+        path.write_bytes(text + b"%s %s 6FE#%08X\n" % (stamp, channel, number))
         paths.append(path)
     return paths
 

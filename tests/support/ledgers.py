@@ -185,6 +185,7 @@ _FINDINGS = st.builds(
     _REAL,
     _REAL,
     st.sampled_from(["ns", "V"]),
+    st.sampled_from([(), ("ignition",), ("data_feedback", "unlock_feedback")]),
 )
 _TRAFFIC = st.builds(
     TrafficRow, _WORDS, st.integers(0, 2**29 - 1), st.booleans(), _COUNT, _optional(st.integers(0, 2**62))

@@ -33,12 +33,13 @@ def fault(
     rule: str = RULE,
     kind: str = "sequence",
     reason: str = "unlock_feedback became locked 812 to 837 ms after enable",
+    roles: tuple[str, ...] = ("unlock_feedback",),
 ) -> FindingRow:
     """Return something that is wrong."""
     name = STEP if kind == "sequence" else None
     number = 1 if kind == "sequence" else None
     limits = (float(LEAST_MS * NS_PER_MS), float(MOST_MS * NS_PER_MS))
-    return FindingRow(rule, kind, name, number, outcome, reason, 3 * NS_PER_S, 8.12e8, 8.37e8, *limits, "ns")
+    return FindingRow(rule, kind, name, number, outcome, reason, 3 * NS_PER_S, 8.12e8, 8.37e8, *limits, "ns", roles)
 
 
 def capture(
@@ -126,6 +127,10 @@ def drift(vehicle: str, *, until_day: int | None = 90) -> Anomaly:
             "first_day": float(first),
             "last_day": first + 20.0,
             "days": 21.0,
+            "latest_slope_ms_per_day": 5.0,
+            "latest_level_ms": 350.0,
+            "latest_middle_day": first + 10.0,
+            "latest_first_day": float(first),
         },
     )
 
@@ -169,6 +174,7 @@ def fill(folder: Path, *, hostile: str = HOSTILE) -> Path:
         rule="no ignition while locked",
         kind="never",
         reason="ignition is on and data_feedback is locked",
+        roles=("data_feedback", "ignition"),
     )
     open_end = fault(Outcome.UNDECIDED, reason="the capture ends before it could be overdue")
     with Ledger.writing(folder) as ledger:

@@ -9,12 +9,12 @@ import numpy as np
 
 from buslens.fleet.anomalies import drift, outliers, retries, traffic, wording
 from buslens.fleet.anomalies.medians import grouped_medians
-from buslens.fleet.anomalies.season import season
+from buslens.fleet.anomalies.season import OTHERS, season
 from buslens.fleet.model import AnomalyKind
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 PLAIN: Final = 0.001
 """A vehicle that drifts with a p-value below this is not asked what the season is."""
+WATCHED: Final = 0.1
+"""Retries with a p-value below this are told as not sure yet: days are few, and certainty takes months of them."""
 LESS_THAN: Final = 0.05
 """A test with a larger p-value is never told, so that nothing is prepared for it."""
 
@@ -54,7 +56,7 @@ def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Comparison]
     days = _by_day(delays)
     departure = season(days.vehicle, days.day, days.middle)
     trends = _trends(days, departure)
-    ailing = frozenset(vehicle for vehicle, found in trends.items() if found.trend.p_value < PLAIN)
+    ailing = _ailing(trends, vehicles=len(np.unique(days.vehicle)))
     if ailing:
         departure = season(days.vehicle, days.day, days.middle, ailing=ailing)
         trends = _trends(days, departure)
@@ -83,7 +85,7 @@ def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Comparison]
 def compare_tries(tries: Tries) -> Iterator[Comparison]:
     """Yield one test for each vehicle: whether its first step has to come oftener."""
     for rise in retries.rising_retries(tries):
-        if rise.p_value >= LESS_THAN:
+        if rise.p_value >= WATCHED or not rise.again_lately:
             yield Comparison(p_value=rise.p_value, kind=AnomalyKind.RETRIES, vehicle=rise.vehicle)
             continue
         mine = np.flatnonzero((tries.vehicle == rise.vehicle) & (tries.tries > 1))
@@ -115,6 +117,12 @@ def compare_traffic(vehicle: int, heard: Traffic) -> Iterator[Comparison]:
     cycles = traffic.cycle_changes(heard)
     if cycles is not None:
         yield _traffic_test(vehicle, heard, cycles, AnomalyKind.CYCLE)
+
+
+def _ailing(trends: Mapping[int, drift.Drift], *, vehicles: int) -> frozenset[int]:
+    """Return the vehicles that are not asked what the season is: the plainest drifts, while enough others are left."""
+    plain = sorted((found.trend.p_value, vehicle) for vehicle, found in trends.items() if found.trend.p_value < PLAIN)
+    return frozenset(vehicle for _, vehicle in plain[: max(vehicles - 1 - OTHERS, 0)])
 
 
 # --- one value a day ----------------------------------------------------------------------------------------
@@ -229,9 +237,12 @@ def _drift_test(
         return Comparison(p_value=max(trend.p_value, LESS_THAN), kind=kind, vehicle=vehicle)
     least_ms = None if delays.least_ns is None else delays.least_ns / 1e6
     most_ms = None if delays.most_ns is None else delays.most_ns / 1e6
-    between = drift.crossing(
-        found, season_ms=season_ms, half_width_ms=half_width_ms, least_ms=least_ms, most_ms=most_ms
-    )
+    beyond = _beyond(delays, vehicle, trend)
+    between = None
+    if beyond is None:
+        between = drift.crossing(
+            found, season_ms=season_ms, half_width_ms=half_width_ms, least_ms=least_ms, most_ms=most_ms
+        )
     limit = most_ms if trend.slope > 0.0 else least_ms
     crossing_ns = None
     if between is not None:
@@ -241,7 +252,7 @@ def _drift_test(
         p_value=trend.p_value,
         kind=kind,
         vehicle=vehicle,
-        sentence=wording.drift_words(found, limit, between, what=what),
+        sentence=wording.drift_words(found, limit, between, beyond, what=what),
         rule=delays.rule,
         step=delays.step,
         recorded_ns=trend.first_day * NS_PER_DAY,
@@ -259,8 +270,36 @@ def _drift_test(
             "latest_first_day": found.latest.first_day,
             "latest_level_ms": found.latest.level,
             "latest_middle_day": found.latest.middle_day,
+            "season_ms": season_ms,
+            **_beyond_numbers(beyond),
         },
     )
+
+
+def _beyond(delays: StepDelays, vehicle: int, trend: drift.Trend) -> drift.Beyond | None:
+    """Return the delays since a trend began that were surely beyond the limit that it approaches; None if none was."""
+    day, latest_ns = delays.day, delays.latest_ns
+    if trend.slope > 0.0:
+        if delays.most_ns is None:
+            return None
+        # What never came was beyond the limit where it was waited for as long.
+        is_beyond = (delays.earliest_ns > delays.most_ns) | ((latest_ns < 0) & (delays.earliest_ns >= delays.most_ns))
+    else:
+        if delays.least_ns is None:
+            return None
+        is_beyond = (latest_ns >= 0) & (latest_ns < delays.least_ns)
+    mine = (delays.vehicle == vehicle) & (day >= trend.first_day)
+    if not (mine & is_beyond).any():
+        return None
+    first_day = int(day[mine & is_beyond].min())
+    since = mine & (day >= first_day)
+    return drift.Beyond(first_day=first_day, count=int((since & is_beyond).sum()), of=int(since.sum()))
+
+
+def _beyond_numbers(beyond: drift.Beyond | None) -> dict[str, float]:
+    if beyond is None:
+        return {}
+    return {"beyond_limit": beyond.count, "beyond_limit_of": beyond.of, "beyond_limit_since_day": beyond.first_day}
 
 
 def _traffic_test(

@@ -18,7 +18,8 @@ lately; the least p-value counts as often as there were tests (Bonferroni).
 with the slopes of both ends of its confidence interval. It counts from when the first delay could be over the limit
 (latest end, steepest slope, and the slope growing on as it has grown, for wear feeds on itself) to when all surely
 are (earliest end, flattest slope), the season staying as it was at last. It is told only where the interval of the
-slope does not hold zero, and not further ahead than the drift reaches back.
+slope does not hold zero, and not further ahead than the drift reaches back. Where delays were beyond the limit already,
+nothing is foretold: since when and how often is a fact.
 """
 
 from __future__ import annotations
@@ -91,6 +92,17 @@ class Drift:
     latest: Trend
     #: How much the slope grows, ms per day and day; never against the trend.
     growth: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beyond:
+    """Delays of a drift that were surely beyond the limit that it approaches."""
+
+    #: Day of the first of them.
+    first_day: int
+    #: How many there are, of how many delays from that day on.
+    count: int
+    of: int
 
 
 def find_drift(day: NDArray[np.int64], value: NDArray[np.float64], *, factor: float = 1.0) -> Drift | None:

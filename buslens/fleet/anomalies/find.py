@@ -9,7 +9,7 @@ import numpy as np
 from buslens.fleet.anomalies.columns import CENSORED, UNDATED, StepDelays, Traffic, Tries
 from buslens.fleet.anomalies.compare import compare_delays, compare_traffic, compare_tries
 from buslens.fleet.anomalies.discovery_rate import LEVEL, q_values
-from buslens.fleet.model import Anomaly
+from buslens.fleet.model import Anomaly, AnomalyKind
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -> list[Anomaly]:
-    """Return what stands out in a fleet, the most certain first.
+    """Return what stands out in a fleet, the most certain first; last, retries of which nothing is sure yet.
 
     Delays and tries are compared over the fleet and with the vehicle's own past, messages and cycle times with its own
     past. All tests are one family: on average at most one in twenty of the vehicles that are told for something is told
@@ -61,7 +61,7 @@ def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -
 
 
 def told(tested: Iterable[Comparison], names: Sequence[str], address_of: Callable[[int], str]) -> list[Anomaly]:
-    """Return what is told of a family of tests, the most certain first.
+    """Return what is told of a family of tests, the most certain first; last, retries of which nothing is sure yet.
 
     Parameters
     ----------
@@ -76,7 +76,8 @@ def told(tested: Iterable[Comparison], names: Sequence[str], address_of: Callabl
     adjusted = q_values(np.array([test.p_value for test in family]), [(test.vehicle, test.kind) for test in family])
     found = []
     for test, q_value in zip(family, adjusted.tolist(), strict=True):
-        if not test.sentence or q_value > LEVEL:
+        # Retries that rise are told before they are sure, with a q-value above the level.
+        if not test.sentence or (q_value > LEVEL and test.kind is not AnomalyKind.RETRIES):
             continue
         where = ", ".join(word for word in (test.rule, test.step) if word)
         found.append(

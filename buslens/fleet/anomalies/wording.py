@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from buslens.fleet.anomalies.drift import Drift, Trend
+    from buslens.fleet.anomalies.drift import Beyond, Drift, Trend
     from buslens.fleet.anomalies.outliers import Outlier
     from buslens.fleet.anomalies.retries import Rise
     from buslens.fleet.anomalies.traffic import Change
@@ -42,14 +42,26 @@ def vehicle_words(outlier: Outlier, *, what: str) -> str:
     )
 
 
-def drift_words(drift: Drift, limit_ms: float | None, between: tuple[float, float | None] | None, *, what: str) -> str:
-    """Return the sentence on delays that grow or shrink."""
+def drift_words(
+    drift: Drift,
+    limit_ms: float | None,
+    between: tuple[float, float | None] | None,
+    beyond: Beyond | None = None,
+    *,
+    what: str,
+) -> str:
+    """Return the sentence on delays that grow or shrink: that they were beyond the limit, else when they will be."""
     trend, latest = drift.trend, drift.latest
     verb = "grows" if trend.slope > 0.0 else "shrinks"
     text = (
         f"{what} {verb} by {_slope(trend)}, from about {_ms(trend.first_level)} at first to {_ms(trend.last_level)} at"
         f" last, {date_words(trend.first_day)} to {date_words(trend.last_day)}, the season taken off"
     )
+    if beyond is not None and limit_ms is not None:
+        return (
+            f"{text}; beyond the limit of {_ms(limit_ms)} in {beyond.count} of {beyond.of} handshakes since"
+            f" {date_words(beyond.first_day)}"
+        )
     if between is None or limit_ms is None:
         return text
     if latest.first_day != trend.first_day:

@@ -75,7 +75,9 @@ def headline(one: Standing) -> str:
     of = f"in {faulty} of its last {count} captures"
     if faulty == count:
         of = "in its only capture" if one.row.captures == 1 else f"in all of its last {count} captures"
-    where = ", on both feedback paths" if one.on_both_paths else ""
+    failed, handshakes = one.failed_handshakes
+    where = f", {failed} of {handshakes} handshakes failed" if failed and handshakes else ""
+    where += ", on both feedback paths" if one.on_both_paths else ""
     match one.urgency:
         case Urgency.IGNITION:
             against = len({fault.capture for fault in one.faults if is_about_ignition(fault)})

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, cast
 from buslens.checks.findings import Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet import queries
+from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.asking import STANDING, sound
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.page.distribution import step_views
@@ -54,6 +55,8 @@ class FleetView:
     steps: tuple[StepView, ...]
     #: What stands out, the surest first.
     anomalies: tuple[Anomaly, ...]
+    #: What may be chance: its q-value is above the level of the fleet.
+    unsure: tuple[Anomaly, ...]
     #: Drawn drifts, in the order of the vehicles' urgency.
     trends: tuple[TrendView, ...]
     #: What is undecided, the most frequent first; captures in which nothing happened have no rule.
@@ -77,7 +80,8 @@ def gather(ledger: Ledger) -> FleetView:
             summary=queries.fleet_summary(ledger),
             standings=tuple(standings),
             steps=tuple(_steps(ledger)),
-            anomalies=tuple(told),
+            anomalies=tuple(one for one in told if not one.q_value > LEVEL),
+            unsure=tuple(one for one in told if one.q_value > LEVEL),
             trends=tuple(_trends(ledger, standings)),
             doubts=tuple(_doubts(ledger)),
             troubles=_troubles(ledger),

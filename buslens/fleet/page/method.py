@@ -35,9 +35,14 @@ METHOD: Final = (
     (
         "Drifts are tested with Kendall's rank correlation on the medians of days, and measured by the slope of Theil "
         "and Sen (Sen 1968) with its 95 % interval, the season of the fleet taken off. A limit is said to be crossed "
-        "only where that interval does not hold zero, and not further ahead than the days reach back."
+        "only where that interval does not hold zero, and not further ahead than the days reach back. Where a delay "
+        "was beyond the limit already, it is said since when and how often, and nothing is foretold."
     ),
-    "Retries, messages and cycle times are compared with the vehicle's own past alone.",
+    (
+        "Messages and cycle times are compared with the vehicle's own past alone; days with a second try with its past "
+        "and with the other vehicles. Retries are few: a vehicle that needs one on 7 of its last 35 days, after 1 of "
+        "40, shows that by chance in about 5 of 100 cases. So it is told as not sure yet until months have shown it."
+    ),
     (
         f"All these tests of all vehicles are one family, held to a false discovery rate of {_LEVEL} (Benjamini and "
         f"Hochberg 1995): of what stands out, about one in {1 / LEVEL:g} is expected to be chance."

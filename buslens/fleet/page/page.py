@@ -25,7 +25,7 @@ from buslens.report.record import sections as record_sections
 from buslens.report.record.markup import Markup, join, tag, text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Container, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from buslens.checks.findings import Result
@@ -182,14 +182,18 @@ def _pictures(
         if mine := by_vehicle.get(one.row.vehicle):
             # Of several, one that belongs to a fault, else one that will cross its limit.
             faulty = {(fault.finding.rule, fault.finding.step) for fault in one.faults}
-            own = min(
-                mine, key=lambda it: ((it.anomaly.rule, it.anomaly.step) not in faulty, it.anomaly.crossing_ns is None)
-            )
+            own = min(mine, key=lambda it: _rank(it.anomaly, faulty))
             shown.add(id(own))
             caption = f"{own.anomaly.rule}, {own.anomaly.step}: the delay, day by day"
             found.append(Picture(markup=trends.picture(own), caption=caption))
         pictures[one.row.vehicle] = tuple(found)
     return _Seen(pictures, results, [drift for drift in drifts if id(drift) not in shown])
+
+
+def _rank(drift: Anomaly, faulty: Container[tuple[str, str | None]]) -> tuple[bool, bool, int]:
+    """Return what the drifts of a vehicle are sorted by: one that the headline speaks of comes first."""
+    crossing = drift.crossing_ns
+    return (drift.rule, drift.step) not in faulty, crossing is None, 0 if crossing is None else crossing[0]
 
 
 def _moment(

@@ -28,6 +28,8 @@ MOST_ROWS: Final = 2_000
 """Vehicles in the table; the rest stands in captures.csv."""
 MOST_ANOMALIES: Final = 300
 """Rows of what stands out."""
+MOST_UNSURE: Final = 20
+"""Rows of what may be chance."""
 CAPTURES_FILE: Final = "captures.csv"
 """Where every capture of the fleet is listed, beside the sheet."""
 
@@ -166,17 +168,18 @@ def trend_key() -> Markup:
     return tag(
         "p",
         "Each bar is a day: from the median of the earliest ends to that of the latest; dotted where the step did not "
-        "come. Line: the slope of Theil and Sen, the season taken off, broken where it goes on; dotted, the ends "
-        "of its 95 % interval. Shaded: allowed. Upright lines: between which days the limit will be crossed if it goes "
-        "on so.",
+        "come. Line: the slope of Theil and Sen, the season taken off. Broken: from the last day to the earliest and "
+        "to the latest day, marked by upright lines, on which the limit will be crossed if it goes on so; where delays "
+        "were beyond it already, nothing is foretold. Shaded: allowed.",
         class_="quiet",
     )
 
 
 def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
-    """Return what stands out, with what share of such a list is to be expected to be false."""
+    """Return what stands out, with the share of the list that is expected to be chance, and what is not sure yet."""
     if not view.anomalies:
-        return tag("p", "Nothing stands out: no test of the fleet is below the level.", class_="quiet")
+        nothing = tag("p", "Nothing stands out: no test of the fleet is below the level.", class_="quiet")
+        return join([nothing, _unsure(view)])
     rows = []
     for anomaly in view.anomalies[:MOST_ANOMALIES]:
         sentence = Markup(tag("span", anomaly.sentence))
@@ -196,7 +199,24 @@ def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
             class_="quiet",
         )
     )
-    return join(parts)
+    return join([*parts, _unsure(view)])
+
+
+def _unsure(view: FleetView) -> Markup:
+    """Return what may be chance, the least probable first."""
+    if not view.unsure:
+        return Markup("")
+    found = sorted(view.unsure, key=lambda one: (one.p_value, one.vehicle))
+    rows = [(one.vehicle, one.kind.value, one.sentence, share_words(one.p_value)) for one in found[:MOST_UNSURE]]
+    more = f" {len(found) - len(rows):,} more are in the ledger." if len(found) > len(rows) else ""
+    words = (
+        "By chance: how often a vehicle that is sound shows as much. With all vehicles of the fleet looked at, that is "
+        f"too often to call a vehicle in; more days will tell, often months of them.{more}"
+    )
+    head = ("Vehicle", "What", "What was seen", "By chance")
+    return join(
+        [tag("h3", "Not sure yet"), _scrolled(table(head, rows, kind="anomalies")), tag("p", words, class_="quiet")]
+    )
 
 
 def doubts(found: Sequence[Doubt], most: int) -> Markup:

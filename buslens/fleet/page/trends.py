@@ -2,6 +2,7 @@
 
 A day is a bar from the median of its earliest ends to that of its latest; where the step did not come, it is open. The
 line is that of the anomaly, found with the season taken off, so that it need not go through the bars of a cold week.
+Where a crossing is foretold, broken lines lead to its earliest and its latest day.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ SLOPE: Final = "slope_ms_per_day"
 
 WIDTH: Final = 350.0
 HEIGHT: Final = 158.0
+_LATEST: Final = frozenset(f"latest_{name}" for name in (SLOPE, "level_ms", "middle_day", "first_day"))
 _LEFT, _RIGHT, _TOP, _BOTTOM = 32.0, 10.0, 25.0, 20.0
 
 
@@ -50,6 +52,11 @@ class TrendView:
     def is_rising(self) -> bool:
         """Whether the delays grow."""
         return self.anomaly.numbers[SLOPE] > 0.0
+
+    @property
+    def limit_ms(self) -> float | None:
+        """The limit that the delays approach; None where there is none."""
+        return self.most_ms if self.is_rising else self.least_ms
 
 
 def trend_view(anomaly: Anomaly, columns: DelayColumns) -> TrendView | None:
@@ -99,10 +106,11 @@ def picture(view: TrendView) -> Markup:
     limits = [(y, end) for y, end in ((least, view.least_ms), (most, view.most_ms)) if end and up.low <= end <= up.high]
     drawing.lines([[(across.left, y), (across.right, y)] for y, _ in limits], "quiet", 0.8)
     for y, end in limits:
-        drawing.words(across.left + 5, y + (-3 if end == view.most_ms else 10), f"limit {end:g} ms", "t-quiet")
+        under = end != view.most_ms and y + 10 < floor
+        drawing.words(across.left + 5, y + (10 if under else -3), f"limit {end:g} ms", "t-quiet")
     _days(drawing, view, across, up)
     if numbers.keys() >= {"level_ms", "middle_day", "first_day"}:
-        _line(drawing, view, across, up, ahead)
+        _line(drawing, view, across, up)
     if crossing is not None:
         _crossing(drawing, across, floor, crossing)
     drawing.lines([[(across.left, _TOP), (across.left, floor), (across.right, floor)]], "ink", 0.8)
@@ -135,18 +143,11 @@ def _medians(place: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[n
 
 
 def _upright(view: TrendView, floor: float) -> Axis:
-    """Return the scale of lengths: all days that have both ends, and the limit that is approached.
-
-    A day far beyond the limit does not press the others together: it stands at the edge.
-    """
+    """Return the scale of lengths: all days that have both ends, and the limit that is approached."""
     whole = np.isfinite(view.latest_ms)
     ends = [*view.earliest_ms[whole].tolist(), *view.latest_ms[whole].tolist()] or view.earliest_ms.tolist()
-    low, high = min(ends), max(ends)
-    if view.is_rising and view.most_ms is not None:
-        high = min(max(high, view.most_ms), max(view.most_ms + 0.6 * (view.most_ms - low), 1.2 * view.most_ms))
-    elif view.least_ms is not None:
-        low = min(low, view.least_ms)
-    low = min(low, high)
+    limit = view.limit_ms
+    low, high = min([*ends, *([] if limit is None else [limit])]), max([*ends, *([] if limit is None else [limit])])
     room = 0.08 * max(high - low, 1.0)
     return Axis(floor, _TOP, max(low - room, 0.0), high + room)
 
@@ -168,27 +169,27 @@ def _days(drawing: Drawing, view: TrendView, across: Axis, up: Axis) -> None:
     drawing.lines(open_, "accent", 1.2, (1.5, 1.5))
 
 
-def _line(drawing: Drawing, view: TrendView, across: Axis, up: Axis, ahead: int) -> None:
-    """Draw the line through the days that it rests on, broken where it goes on; thinner, the ends of its slope."""
-    numbers = view.anomaly.numbers
-    last = float(numbers.get("last_day", int(view.day_ns[-1]) // NS_PER_DAY))
+def _line(drawing: Drawing, view: TrendView, across: Axis, up: Axis) -> None:
+    """Draw the line through the days that it rests on; broken, from its end to where the limit will be crossed."""
+    numbers, crossing = view.anomaly.numbers, view.anomaly.crossing_ns
+    # What is foretold rests on the latest days, and on the season as it is at last.
+    of = "latest_" if crossing is not None and numbers.keys() >= _LATEST else ""
+    season_ms = numbers.get("season_ms", 0.0) if of else 0.0
+    slope, middle = numbers[f"{of}{SLOPE}"], numbers[f"{of}middle_day"]
+    first, last = numbers[f"{of}first_day"], numbers.get("last_day", int(view.day_ns[-1]) // NS_PER_DAY)
 
-    def piece(slope: float, start: float, end: float) -> list[tuple[float, float]]:
-        points = []
-        for day in np.linspace(start, end, 33).tolist():
-            value = numbers["level_ms"] + slope * (day - numbers["middle_day"])
-            if up.low <= value <= up.high:
-                points.append((across.held(day * NS_PER_DAY), up.place(value)))
-        return [points[0], points[-1]] if len(points) > 1 else []
+    def value(day: float) -> float:
+        return numbers[f"{of}level_ms"] + season_ms + slope * (day - middle)
 
-    slope = numbers[SLOPE]
-    end = ahead / NS_PER_DAY
-    drawing.lines([piece(slope, numbers["first_day"], last)], "accent", 1.4)
-    if end > last:
-        drawing.lines([piece(slope, last, end)], "accent", 1.2, (4.0, 2.5))
-    ends = [numbers[name] for name in ("slope_low_ms_per_day", "slope_high_ms_per_day") if name in numbers]
-    thin = [piece(one, numbers["middle_day"], max(end, last)) for one in ends]
-    drawing.lines([one for one in thin if one], "quiet", 0.7, (1.5, 2.0))
+    inside = [day for day in np.linspace(first, last, 33).tolist() if up.low <= value(day) <= up.high]
+    if len(inside) > 1:
+        ends = [(across.held(day * NS_PER_DAY), up.place(value(day))) for day in (inside[0], inside[-1])]
+        drawing.lines([ends], "accent", 1.4)
+    if crossing is None or view.limit_ms is None:
+        return
+    begin = (across.held(last * NS_PER_DAY), up.held(value(last)))
+    goals = [(across.held(float(day_ns)), up.held(view.limit_ms)) for day_ns in crossing if day_ns is not None]
+    drawing.lines([[begin, goal] for goal in goals], "accent", 1.0, (4.0, 2.5))
 
 
 def _crossing(drawing: Drawing, across: Axis, floor: float, crossing: tuple[int, int | None]) -> None:

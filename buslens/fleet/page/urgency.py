@@ -6,7 +6,6 @@ printed with the list.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Final
@@ -27,7 +26,8 @@ LATELY: Final = 10
 LATELY_NS: Final = 14 * NS_PER_DAY
 """How far before its last capture all count, ns: two weeks."""
 
-_IGNITION: Final = re.compile(r"\bignition\b")
+_IGNITION: Final = "ignition"
+"""The role, as expectations files call it."""
 _FORBIDDING: Final = frozenset({"never", "precedes"})
 """Kinds of rules that can say what must not be with the ignition on."""
 
@@ -57,9 +57,12 @@ class Urgency(Enum):
 DEFINITIONS: Final = {
     Urgency.IGNITION: (
         "a rule about the ignition was broken lately: something that must never be with the ignition on, or must come "
-        "before it (rules of kind never and precedes whose finding names the ignition)"
+        "before it (rules of kind never and precedes with the role ignition)"
     ),
-    Urgency.FAULTY: "faulty lately more than once, and in the last capture that could be decided",
+    Urgency.FAULTY: (
+        "faulty in the last capture that could be decided, and not just once: so was another capture lately, or it "
+        "holds at least two handshakes and none of them went well, or it is the only one and no handshake went well"
+    ),
     Urgency.AT_TIMES: "faulty lately, but only once, or not in the last capture that could be decided",
     Urgency.CROSSING: "nothing wrong lately, but a delay drifts and will cross its limit; the earliest date first",
     Urgency.STANDS_OUT: (
@@ -72,9 +75,9 @@ DEFINITIONS: Final = {
 
 ORDER: Final = (
     f"Lately: in a vehicle's last {LATELY} captures, or in all of its last 14 days where these are more. Within a step "
-    "come first those with faults on both feedback paths (their findings name both unlock_feedback and data_feedback, "
-    "or a step did not come while no rule says that the two disagree), then by the share of faulty captures, then the "
-    "last fault first."
+    "come first those in whose last faulty capture no handshake went well, then those with faults on both feedback "
+    "paths (their findings are about both unlock_feedback and data_feedback, or a step did not come while no rule says "
+    "that the two disagree), then by the share of faulty captures, then the last fault first."
 )
 
 
@@ -100,6 +103,18 @@ class Standing:
         return sum(one.verdict is Verdict.FAULTY for one in self.lately)
 
     @property
+    def failed_handshakes(self) -> tuple[int, int]:
+        """How many handshakes of its last captures failed, of how many."""
+        return _failed_handshakes(self.lately, self.faults)
+
+    @property
+    def never_goes(self) -> bool:
+        """Whether no handshake in its last faulty capture went well."""
+        last = [one for one in self.lately if one.verdict is Verdict.FAULTY][-1:]
+        failed, of = _failed_handshakes(last, self.faults)
+        return 0 < of <= failed
+
+    @property
     def order(self) -> tuple[object, ...]:
         """What vehicles are sorted by."""
         share = self.faulty_lately / len(self.lately) if self.lately else 0.0
@@ -108,7 +123,14 @@ class Standing:
         last = self.row.last_faulty_ns
         rank = list(Urgency).index(self.urgency)
         if self.urgency.is_fault:
-            return (rank, not self.on_both_paths, -share, 0 if last is None else -last, self.row.vehicle)
+            return (
+                rank,
+                not self.never_goes,
+                not self.on_both_paths,
+                -share,
+                0 if last is None else -last,
+                self.row.vehicle,
+            )
         return (rank, crossing, q_value, 0, self.row.vehicle)
 
 
@@ -165,7 +187,7 @@ def on_both_paths(faults: Iterable[FoundRow]) -> bool:
         if finding.kind == "agree":
             apart.add(one.capture)
             continue
-        roles = {role for role in FEEDBACKS if re.search(rf"\b{role}\b", finding.reason)}
+        roles = FEEDBACKS.intersection(finding.roles)
         named |= roles
         if finding.kind == "sequence" and finding.outcome.value == "missing" and roles:
             in_vain[one.capture] = True
@@ -175,8 +197,7 @@ def on_both_paths(faults: Iterable[FoundRow]) -> bool:
 def is_about_ignition(fault: FoundRow) -> bool:
     """Whether a fault is one of what must not be with the ignition on."""
     finding = fault.finding
-    words = f"{finding.rule} {finding.reason}".replace("_", " ")
-    return finding.outcome.is_fault and finding.kind in _FORBIDDING and bool(_IGNITION.search(words))
+    return finding.outcome.is_fault and finding.kind in _FORBIDDING and _IGNITION in finding.roles
 
 
 def _urgency(
@@ -190,13 +211,31 @@ def _urgency(
         return Urgency.IGNITION
     decided = [one.verdict for one in lately if one.verdict in {Verdict.FAULTY, Verdict.AS_EXPECTED}]
     faulty = decided.count(Verdict.FAULTY)
-    if faulty > 1 and decided[-1] is Verdict.FAULTY:
-        return Urgency.FAULTY
     if faulty:
-        return Urgency.AT_TIMES
+        return Urgency.FAULTY if _is_faulty_now(lately, faults, faulty) else Urgency.AT_TIMES
     if crossing is not None:
         return Urgency.CROSSING
     if anomalies:
         return Urgency.STANDS_OUT
     is_silent = not decided and bool(lately)
     return Urgency.NOT_KNOWN if is_silent or not (row.as_expected or row.faulty) else Urgency.AS_EXPECTED
+
+
+def _is_faulty_now(lately: Sequence[CaptureRow], faults: Sequence[FoundRow], faulty: int) -> bool:
+    """Whether a vehicle is faulty and not just once, as `DEFINITIONS` says it, of so many faulty captures lately."""
+    decided = [one for one in lately if one.verdict in {Verdict.FAULTY, Verdict.AS_EXPECTED}]
+    if decided[-1].verdict is not Verdict.FAULTY:
+        return False
+    failed, of = _failed_handshakes(decided[-1:], faults)
+    return faulty > 1 or (failed >= of and (of > 1 or len(decided) == 1))
+
+
+def _failed_handshakes(captures: Iterable[CaptureRow], faults: Iterable[FoundRow]) -> tuple[int, int]:
+    """Return how many handshakes of some captures failed, of how many."""
+    handshakes = {one.capture: one.handshakes for one in captures}
+    failed = {
+        (fault.capture, fault.finding.rule, fault.finding.handshake)
+        for fault in faults
+        if fault.capture in handshakes and fault.finding.handshake is not None
+    }
+    return len(failed), sum(handshakes.values())

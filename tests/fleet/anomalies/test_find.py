@@ -7,8 +7,8 @@ import pytest
 from support.rehearsed_fleets import GROUP, SKEWS, in_columns, recorded_fleet
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.anomalies.columns import UNDATED, StepDelays
-from buslens.fleet.anomalies.compare import compare_delays
+from buslens.fleet.anomalies.columns import UNDATED, StepDelays, Tries
+from buslens.fleet.anomalies.compare import compare_delays, compare_tries
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.find import find_anomalies, told
 from buslens.fleet.ledger import Ledger
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from support.rehearsed_fleets import Recorded
+
+    from buslens.fleet.anomalies.compare import Comparison
 
 MS = 1_000_000
 
@@ -161,6 +163,72 @@ class TestLedger:
         assert 48.0 < first <= 53.4
         assert last is not None
         assert 53.3 <= last < 59.0
+
+
+def drifting(vehicle: np.ndarray, day: np.ndarray, rise: dict[int, float], *, most_ms: int) -> list[Comparison]:
+    """Return the tests of vehicles whose delays begin at 280 ms and grow by so many ms a day."""
+    dice = np.random.default_rng(5)
+    slope = np.array([rise.get(number, 0.0) for number in range(int(vehicle.max()) + 1)])
+    value = 280.0 + slope[vehicle] * day + dice.normal(0.0, 6.0, size=len(day))
+    earliest = (value * MS).astype(np.int64)
+    delays = StepDelays(
+        rule="lock",
+        step="release",
+        vehicle=vehicle,
+        recorded_ns=day * NS_PER_DAY,
+        earliest_ns=earliest,
+        latest_ns=earliest + 20 * MS,
+        capture=np.arange(len(day)),
+        least_ns=None,
+        most_ns=most_ms * MS,
+    )
+    drifts = [it for it in compare_delays(delays, is_skew=False) if it.sentence and it.kind is AnomalyKind.DRIFT]
+    return sorted(drifts, key=lambda it: it.vehicle)
+
+
+class TestDrifts:
+    """Before the limit, when it will be crossed; after it, since when and how often."""
+
+    VEHICLE = np.repeat(np.arange(9), 60)
+    DAY = np.tile(np.arange(100, 160), 9)
+
+    def test_before_the_limit(self) -> None:
+        (found,) = drifting(self.VEHICLE, self.DAY, {4: 2.0}, most_ms=700)
+        assert found.crossing_ns is not None
+        assert "beyond" not in found.sentence
+
+    def test_after_the_limit(self) -> None:
+        """280 ms and 2 ms a day from day 0 on: beyond 580 ms from about day 150 on, and nothing is foretold."""
+        (found,) = drifting(self.VEHICLE, self.DAY, {4: 2.0}, most_ms=580)
+        assert found.crossing_ns is None
+        since = int(found.numbers["beyond_limit_since_day"])
+        assert 146 <= since <= 152
+        assert found.numbers["beyond_limit_of"] == 160 - since
+        assert "going on like that" not in found.sentence
+        assert "; beyond the limit of 580 ms in " in found.sentence
+
+    @pytest.mark.parametrize("ailing", [3, 4])
+    def test_several_in_a_small_fleet(self, ailing: int) -> None:
+        """Enough others are left to tell the season, so that the rest is neither lost nor told for nothing."""
+        found = drifting(self.VEHICLE, self.DAY, {number: 3.0 + number for number in range(ailing)}, most_ms=900)
+        assert {it.vehicle for it in found} == set(range(ailing))
+
+
+class TestRetriesThatRise:
+    """They are told before they are sure, with a q-value above the level."""
+
+    @pytest.mark.parametrize(("lately", "is_told"), [(7, True), (1, False)])
+    def test_seven_of_35(self, lately: int, is_told: bool) -> None:
+        """Against 1 of 40 days before, in one of twelve vehicles."""
+        day = np.tile(np.arange(100, 175), 12)
+        vehicle = np.repeat(np.arange(12), 75)
+        tries = np.ones(len(day), np.int64)
+        marked = [3, *range(45, 45 + 4 * lately, 4)]
+        tries[marked] = 2
+        columns = Tries(rule="lock", vehicle=vehicle, recorded_ns=day * NS_PER_DAY, tries=tries, capture=day)
+        found = told(compare_tries(columns), [str(number) for number in range(12)], str)
+        assert [(it.vehicle, it.kind) for it in found] == ([("0", AnomalyKind.RETRIES)] if is_told else [])
+        assert all(it.q_value > LEVEL for it in found)
 
 
 class TestFindings:

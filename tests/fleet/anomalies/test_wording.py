@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from buslens.fleet.anomalies import wording
-from buslens.fleet.anomalies.drift import Drift, Trend
+from buslens.fleet.anomalies.drift import Beyond, Drift, Trend
 from buslens.fleet.anomalies.outliers import Outlier, Scale
 from buslens.fleet.anomalies.retries import Rise
 from buslens.fleet.anomalies.traffic import Change
@@ -70,6 +70,13 @@ class TestSentences:
         shrinks = replace(GROWS, slope=-0.834, slope_low=-0.944, slope_high=-0.71)
         drift = Drift(trend=shrinks, latest=shrinks, growth=0.0)
         assert "shrinks by 0.83 ms a day (95 %: 0.71 to 0.94)" in wording.drift_words(drift, None, None, what="it")
+
+    def test_beyond_the_limit(self) -> None:
+        """What has happened is told, and nothing is foretold."""
+        beyond = Beyond(first_day=20_604, count=6, of=41)
+        drift = Drift(trend=GROWS, latest=replace(GROWS, first_day=20_604), growth=0.0)
+        text = wording.drift_words(drift, 600.0, None, beyond, what="the delay")
+        assert text.endswith("the season taken off; beyond the limit of 600 ms in 6 of 41 handshakes since 2026-05-31")
 
     def test_faster_of_late(self) -> None:
         """A date rests on the last weeks, so that these are told with it."""

@@ -132,11 +132,11 @@ class TestSaid:
                 "1 locked Faulty in 1 of its last 4 captures, against a rule about the ignition "
                 "x no ignition while locked violated : ignition is on and data_feedback is locked"
             ),
-            "2 dead Faulty in all of its last 4 captures, on both feedback paths",
+            "2 dead Faulty in all of its last 4 captures, 4 of 4 handshakes failed, on both feedback paths",
             (
-                "3 failing Faulty in 3 of its last 4 captures x lock handshake, release ends late , in 3 captures: "
-                "unlock_feedback became locked 812 to 837 ms after enable 4 captures, 2026-01-05 to 2026-01-08; "
-                "1 as expected, 3 faulty; last fault 2026-01-08 Lately, oldest first: = x x x"
+                "3 failing Faulty in 3 of its last 4 captures, 3 of 4 handshakes failed x lock handshake, release "
+                "ends late , in 3 captures: unlock_feedback became locked 812 to 837 ms after enable 4 captures, "
+                "2026-01-05 to 2026-01-08; 1 as expected, 3 faulty; last fault 2026-01-08 Lately, oldest first: = x x x"
             ),
             "As expected 3 times since the last fault: buslens compare says what that proves.",
             "5 drifting Will cross a limit between 2026-03-06 and 2026-04-05 drift: the delay grows by 5 ms a day",

@@ -14,6 +14,7 @@ from support.ledgers import DAY_NS, START_NS
 from support.sheets import anomaly, drift
 
 from buslens.checks.findings import Outcome
+from buslens.fleet.page.trends import _TOP as TOP
 from buslens.fleet.page.trends import HEIGHT, WIDTH, label, picture, trend_view
 from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED, DelayColumns
 from buslens.units import NS_PER_MS
@@ -116,6 +117,31 @@ class TestPicture:
             # Days are counted from midnight, bars stand at noon.
             assert abs(float(x) - at) < 3
             assert float(top) - 1 <= y <= float(foot) + 1
+
+    @pytest.mark.parametrize("until", [90, None])
+    def test_what_is_foretold_reaches_the_limit(self, until: int | None) -> None:
+        """Broken lines lead from the end of the line to the limit, on the days that the words name."""
+        view = trend_view(drift("car1", until_day=until), columns(DAYS))
+        assert view is not None
+        drawn = picture(view)
+        found = re.search(r'stroke-dasharray="4 2.5" d="([^"]*)"', drawn)
+        limit = re.search(r'class="quiet" stroke-width="0.8" d="M[\d.]+ ([\d.]+)H', drawn)
+        assert found is not None
+        assert limit is not None
+        ends = re.findall(r"M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)", found[1])
+        assert len(ends) == (1 if until is None else 2)
+        uprights = re.findall(r"M([\d.]+) [\d.]+V", drawn.partition("4 2.5")[2])
+        for _, begin, x, y in ends:
+            assert float(begin) > float(y) == float(limit[1])
+            assert x in uprights
+
+    @pytest.mark.parametrize("worst", [900.0, 5000.0])
+    def test_the_worst_day_is_within(self, worst: float) -> None:
+        view = trend_view(drift("car1"), columns([*DAYS, (30, worst - 20, worst)]))
+        assert view is not None
+        bars = re.findall(r"M[\d.]+ ([\d.]+)V([\d.]+)", picture(view).partition('class="ink" stroke-width="1.2"')[2])
+        assert float(bars[21][0]) > TOP
+        assert float(bars[21][0]) < min(float(top) for top, _ in bars[:21])
 
     def test_a_day_on_which_it_never_came_is_open(self) -> None:
         whole, broken = ([*DAYS[:20], (20, 400.0, latest)] for latest in (410.0, None))

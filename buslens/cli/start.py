@@ -1,16 +1,20 @@
-"""Write a first expectations file from definitions and one capture.
+"""Write a first expectations file from definitions and captures of a healthy vehicle.
 
-The capture should be of a healthy vehicle, with the lock at work in it: get in,
-switch on, switch off, open the door, wait a few seconds. Roles are proposed from
-names, value names and what the signals do; cycle times and delays are measured;
-each limit says in a comment how it was made and how often it was measured. What
-is not certain stands as a comment, for you to decide.
+Give DBC files and captures in any order: they are told apart by what is in them.
+Each capture should show the lock at work: get in, press start, switch off, open
+the door, wait a few seconds. Three captures are a good beginning. Roles are
+proposed from names, value names and what follows what; delays are measured over
+all captures; each limit says in a comment how it was made. The file is tried at
+once on what it was learned from, and on what --check names.
 
-Exit status: 0 every role was found, 3 one or more are only comments, 2 a file or
-the command line is unusable.
+Exit status: 0 both handshakes are learned and all captures are as expected, 1 a
+capture is faulty by the file, 3 something is left to decide, 2 a file or the
+command line is unusable.
 
-example:
-  buslens start car.dbc healthy.log -o steering_lock.toml
+Examples
+--------
+  buslens start car.dbc good1.log good2.log good3.log -o steering_lock.toml
+  buslens start car.dbc good1.log --mark "door opens at 12.4 s" -o car.toml
 """
 
 from __future__ import annotations
@@ -24,26 +28,55 @@ if TYPE_CHECKING:
 
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
+    from buslens.discovery.start import Started
 
 
 def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
-    parser.add_argument("definitions", metavar="DBC", nargs="+", help="files that define messages and signals")
-    parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log of a healthy vehicle")
+    parser.add_argument(
+        "files", metavar="DBC... CAPTURE", nargs="+", help="files that define messages, and recorded bus logs"
+    )
     parser.add_argument("-o", "--output", metavar="FILE.toml", required=True, help="expectations file to write")
+    parser.add_argument(
+        "--mark",
+        metavar='"WORDS at TIME s"',
+        action="append",
+        default=[],
+        help='what was done, and when in the first capture: "door opens at 12.4 s"',
+    )
+    parser.add_argument(
+        "--check", metavar="CAPTURE", nargs="+", default=[], help="try the new file on these captures, too"
+    )
+    parser.add_argument("--picture", metavar="FILE.png|svg|pdf", help="draw the candidates around the first handshake")
     parser.add_argument("--replace", action="store_true", help="replace a file that is there already")
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Propose, measure, write, and say what is left to decide."""
+    """Propose, measure, write, try, and say what is left to decide."""
     from buslens.cli.writing import demand_place, refuse_inputs, write_new
+    from buslens.discovery.marks import parse_mark
     from buslens.discovery.start import start
     from buslens.report.discovery import started_text
 
-    refuse_inputs(options.output, [*options.definitions, options.capture], suffix=".toml")
+    refuse_inputs(options.output, [*options.files, *options.check], suffix=".toml")
     demand_place(options.output)
-    console.progress(f"reading {options.capture}")
-    made = start(options.definitions, options.capture, output=options.output, notify=console.note)
+    marks = [parse_mark(text) for text in options.mark]
+    console.progress(f"reading {', '.join(options.files)}")
+    made = start(options.files, output=options.output, marks=marks, more=options.check, notify=console.note)
     write_new(options.output, made.text.encode(), replace=options.replace)
+    if options.picture is not None:
+        from buslens.report.candidates import draw_candidates
+
+        draw_candidates(made, options.picture)
+        console.note(f"{options.picture}: the candidates around the first handshake")
     console.result(started_text(made, options.output, width=console.width, painted=console.painted))
-    return Status.UNDECIDED if made.uncertain else Status.MET
+    return _status(made)
+
+
+def _status(made: Started) -> Status:
+    from buslens.checks.findings import Verdict
+
+    if any(it.verdict is Verdict.FAULTY for it in made.tried):
+        return Status.VIOLATED
+    is_sure = made.is_complete and all(it.verdict is Verdict.AS_EXPECTED for it in made.tried)
+    return Status.MET if is_sure else Status.UNDECIDED

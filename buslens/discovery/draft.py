@@ -1,29 +1,30 @@
-"""Rules from what a capture shows of its roles; each is first measured with wide limits by the engine that will judge.
+"""Rules from what captures show of their roles; each is first measured with wide limits by the engine that will judge.
 
 A draft is text in the form of the expectations file from the beginning, and is read as such: what is measured is
-exactly what will be checked.
+exactly what will be checked. Rules and steps have the names of the demonstration's, so that its causes fit.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from buslens.checks.check import evaluate
 from buslens.checks.findings import Outcome
-from buslens.discovery.limits import NORMAL_FROM, STEP_NS, Learned, least_of, most_of
+from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, Learned, limits_of, outliers_of
 from buslens.discovery.toml_text import duration, quoted
 from buslens.expectations.load import parse_expectations
 from buslens.timeline.truth import TRUE
-from buslens.units import NS_PER_MS, format_duration
+from buslens.units import NS_PER_MS, NS_PER_S, format_duration
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
-    from buslens.checks.findings import Finding, Span
+    from buslens.checks.findings import Finding
     from buslens.checks.scene import Scene
     from buslens.expectations.model import AnyRule, State
     from buslens.timeline.truth import Truth
@@ -33,6 +34,21 @@ WIDE: Final = "5 s"
 _TRIES: Final = 9
 _ALLOWANCE: Final = 0.1
 """How much further than seen a voltage may go: a guess, and said to be one."""
+_LAMP_NS: Final = 3 * NS_PER_S
+"""A lamp test when the ignition comes on is shorter (rule of thumb)."""
+_DRIVING: Final = {"mph": 2, "m/s": 1}
+"""Speed, by unit, above which a car drives; else 3 (rule of thumb)."""
+_SURELY_BEHIND: Final = 2.5
+"""Standard deviations that a feedback comes behind another, or it may come before it, too (rule of thumb)."""
+_RECORD: Final = "record captures with it, or put in times of your own"
+
+
+class Delay(NamedTuple):
+    """A measured length of time, and the capture that shows it, by index."""
+
+    low_ns: int
+    high_ns: int
+    capture: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,12 +72,16 @@ class Draft:
     remarks: tuple[str, ...] = ()
     #: Why it is only a comment; empty if it stands.
     problem: str = ""
-    #: Delays that it rests on, by step, ns.
-    seen: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+    #: Lengths of time that it rests on, by step.
+    seen: dict[str, list[Delay]] = field(default_factory=dict)
+    #: Steps that are left away, and why.
+    dropped: tuple[str, ...] = ()
+    #: Captures that are far from the others, as questions.
+    outliers: tuple[str, ...] = ()
 
 
 class Drafter:
-    """Makes rules for the roles of one capture.
+    """Makes rules for the roles of some captures.
 
     Parameters
     ----------
@@ -69,29 +89,40 @@ class Drafter:
         The roles as text of an expectations file.
     roles : collection of str
         Their names.
-    scene : Scene
-        The capture.
+    scenes : sequence of Scene
+        The captures.
+    paths : sequence of str
+        Their names.
     """
 
-    def __init__(self, header: str, roles: Collection[str], scene: Scene) -> None:
+    def __init__(self, header: str, roles: Collection[str], scenes: Sequence[Scene], paths: Sequence[str]) -> None:
         self._header = header
         self._roles = roles
-        self._scene = scene
+        self._scenes = scenes
+        self._paths = [Path(path).name for path in paths]
 
     def drafts(self) -> Iterator[Draft]:
         """Yield the rules that the roles allow, in the order of the file."""
-        if self._has("lock_enable") and self._feedbacks():
+        if self._feedbacks() and (self._has("lock_enable") or self._has("start_button")):
             yield self._unlocking()
         if self._has("door_open") and (self._has("lock_enable") or self._feedbacks()):
             yield self._locking()
         if self._has("lock_enable"):
             yield self._pulse()
         if self._has("ignition") and self._feedbacks():
-            yield self._never()
+            yield self._never_locked()
+        if self._has("lock_enable", "speed"):
+            yield self._never_driving()
         if self._has("unlock_feedback", "data_feedback"):
             yield self._agree()
+        if self._has("data_feedback") and (draft := self._data_line()) is not None:
+            yield draft
         if self._has("supply_voltage"):
             yield self._supply()
+        if self._has("learn_state"):
+            yield _plain("unit is taught", "learn_state is not_taught", "", "common practice, no source")
+        if self._has("warning_lamp"):
+            yield self._lamp()
 
     def _has(self, *roles: str) -> bool:
         return all(role in self._roles for role in roles)
@@ -102,119 +133,201 @@ class Drafter:
     # --- sequences --------------------------------------------------------------------------------------
 
     def _unlocking(self) -> Draft:
-        first = self._feedbacks()[0]
-        given = [f"{first} is locked"]
-        steps = [self._feedback_step(role, "unlocked") for role in self._feedbacks()]
-        after: list[StepPlan] = []
+        given = [_any("is locked", self._feedbacks())]
         if self._has("ignition"):
             given.insert(0, "ignition is off")
-            after.append(StepPlan(name="ignition", await_="ignition becomes on"))
-        head = ['start = "lock_enable becomes on"', f'given = "{" and ".join(given)}"']
-        return self._sequence("unlock handshake", head, [], steps, after)
+        after = [StepPlan(name="ignition", await_="ignition becomes on")] if self._has("ignition") else []
+        before = []
+        if self._has("start_button"):
+            start = "start_button becomes pressed"
+            if self._has("lock_enable"):
+                before = [StepPlan(name="enable", await_="lock_enable becomes on")]
+        else:
+            start = "lock_enable becomes on"
+        head = [f"start = {quoted(start)}", f"given = {quoted(' and '.join(given))}"]
+        draft = self._sequence("unlock handshake", head, before, "unlocked", after)
+        if self._has("start_button"):
+            return draft
+        why = "no start button was found, so that the rule starts with the enable: one that never comes breaks nothing"
+        return replace(draft, dropped=(why, *draft.dropped))
 
     def _locking(self) -> Draft:
         given = ["ignition is off"] if self._has("ignition") else []
-        given += [f"{role} is unlocked" for role in self._feedbacks()[:1]]
+        if self._feedbacks():
+            given.append(_any("is unlocked", self._feedbacks()))
         head = ['start = "door_open becomes open"']
         if given:
-            head.append(f'given = "{" and ".join(given)}"')
-        head.append('abandon = "door_open becomes closed"')
-        steps = [self._feedback_step(role, "locked") for role in self._feedbacks()]
-        before, after = [], []
-        if self._has("lock_enable"):
-            before = [StepPlan(name="enable", await_="lock_enable becomes on")]
-            after = [StepPlan(name="enable ends", await_="lock_enable becomes off", from_="enable")]
-        return self._sequence("lock handshake", head, before, steps, after)
+            head.append(f"given = {quoted(' and '.join(given))}")
+        before = [StepPlan(name="enable", await_="lock_enable becomes on")] if self._has("lock_enable") else []
+        draft = self._sequence("lock handshake", head, before, "locked", [])
+        stopped = self._sequence(
+            "lock handshake", [*head, 'abandon = "door_open becomes closed"'], before, "locked", []
+        )
+        if len(stopped.dropped) < len(draft.dropped) or _count(stopped) > _count(draft):
+            return stopped
+        if self._misses(draft) > self._misses(stopped):
+            return stopped
+        return draft
 
-    @staticmethod
-    def _feedback_step(role: str, state: str) -> StepPlan:
-        name = "bolt" if role == "unlock_feedback" else "second path"
-        return StepPlan(name=f"{name} {state}", await_=f"{role} becomes {state}", has_least=role == "unlock_feedback")
+    def _misses(self, draft: Draft) -> int:
+        rule = self._rule(draft.lines)
+        return sum(it.outcome.is_fault for scene in self._scenes for it in evaluate(rule, scene)[0])
+
+    def _plans(self, before: Sequence[StepPlan], state: str) -> list[StepPlan]:
+        """Return the steps of the feedbacks: the second counts from the first."""
+        names = {"unlocked": "release", "locked": "release ends"}
+        plans: list[StepPlan] = []
+        if self._has("unlock_feedback"):
+            plans.append(
+                StepPlan(
+                    name=names[state], await_=f"unlock_feedback becomes {state}", has_least=bool(before) or not plans
+                )
+            )
+        if self._has("data_feedback"):
+            plans.append(StepPlan(name="second path follows", await_=f"data_feedback becomes {state}"))
+        return plans
 
     def _sequence(
-        self,
-        name: str,
-        head: Sequence[str],
-        before: Sequence[StepPlan],
-        feedbacks: Sequence[StepPlan],
-        after: Sequence[StepPlan],
+        self, name: str, head: Sequence[str], before: Sequence[StepPlan], state: str, after: Sequence[StepPlan]
     ) -> Draft:
-        """Measure the steps, put the feedbacks in the order in which they come, and give every step its limits."""
-        steps = [*before, *self._in_order(name, head, before, feedbacks), *after]
+        """Measure the steps, and give each of them its limits."""
+        feedbacks = self._plans(before, state)
+        ends: list[StepPlan] = []
+        if before:
+            ends = [StepPlan(name="enable ends", await_="lock_enable becomes off", from_="enable")]
+        after = [replace(it, from_=feedbacks[-1].name) for it in after] if feedbacks else list(after)
+        steps = [*before, *feedbacks, *ends, *after]
         tries, seen, outcomes = self._measured(name, head, steps)
-        if outcomes[Outcome.OUT_OF_ORDER] and before:
-            # The two paths take turns in being first: each counts from the enable.
-            steps = [replace(it, from_=before[0].name) if it in feedbacks else it for it in steps]
+        if len(feedbacks) > 1 and self._may_turn(seen.get(feedbacks[1].name, []), outcomes[feedbacks[1].name]):
+            # The two paths take turns in being first, or nearly: each counts from the same moment.
+            feedbacks[1] = replace(feedbacks[1], from_=before[0].name if before else "")
+            if before or self._is_second_first(name, head, feedbacks):
+                feedbacks = feedbacks if before else list(reversed(feedbacks))
+                steps = [*before, *feedbacks, *ends, *after]
+                tries, seen, outcomes = self._measured(name, head, steps)
+        dropped, kept = [], []
+        for step in steps:
+            missed = sum(outcomes[step.name].values()) - outcomes[step.name][Outcome.MET]
+            measured = len(seen.get(step.name, []))
+            if measured and measured >= missed:
+                kept.append(step)
+            elif seen:
+                dropped.append(
+                    f"the step '{step.name}' ({step.await_}) is left away: it came in {measured} of {measured + missed}"
+                    " handshakes"
+                )
+        if seen and kept and len(kept) < len(steps):
+            # What counted from a step that is left away counts from the one before it.
+            names = {step.name for step in kept}
+            steps = [replace(it, from_="") if it.from_ not in names else it for it in kept]
             tries, seen, outcomes = self._measured(name, head, steps)
-        steps = [it for it in steps if seen.get(it.name) or not seen]
-        tries_line = [f"tries = {tries}"] if tries > 1 and len(steps) > 1 else []
-        limited = [(it, *self._limits(it, seen.get(it.name, []))) for it in steps]
-        count = max((len(spans) for spans in seen.values()), default=0)
-        basis = _basis(count, "handshake")
+        outliers: list[str] = []
+        limited = []
+        for step in steps:
+            delays = seen.get(step.name, [])
+            far = outliers_of([it[:2] for it in delays])
+            outliers += self._questions(f"{name}: {step.await_}", delays, far)
+            healthy = [it[:2] for index, it in enumerate(delays) if index not in far]
+            limited.append((step, delays, limits_of(_positive(healthy)) if healthy else None))
+        count = max((len(delays) for delays in seen.values()), default=0)
         lines = [
             "[[rules]]",
             f"name = {quoted(name)}",
             'kind = "sequence"',
             *head,
-            *tries_line,
+            *([f"tries = {tries}"] if tries > 1 and len(steps) > 1 else []),
             "steps = [",
-            *(f"  {_step(it, least, most)}," for it, least, most in limited),
+            *(f"  {_step(it, learned)}," for it, _, learned in limited),
             "]",
-            f"basis = {quoted(basis)}",
+            f"basis = {quoted(self._basis(count, 'handshake'))}",
         ]
-        remarks = list(_remarks([(it.name, seen.get(it.name, []), least, most) for it, least, most in limited]))
-        dropped = sum(count for outcome, count in outcomes.items() if outcome is not Outcome.MET)
-        if count and dropped:
-            remarks.append(f"{_counted(dropped, 'step')} could not be measured here, and did not count")
-        problem = "" if count else f"no such handshake in this capture, so the times below are not measured; {_RECORD}"
-        return Draft(name=name, lines=tuple(lines), remarks=tuple(remarks), problem=problem, seen=seen)
+        remarks = list(_remarks([(it.name, delays, learned) for it, delays, learned in limited], "handshakes"))
+        problem = "" if count else f"no such handshake in these captures, so that the times are not measured; {_RECORD}"
+        return Draft(
+            name=name,
+            lines=tuple(lines),
+            remarks=tuple(remarks),
+            problem=problem,
+            seen=seen,
+            dropped=tuple(dropped),
+            outliers=tuple(dict.fromkeys(outliers)),
+        )
 
-    def _in_order(
-        self, name: str, head: Sequence[str], before: Sequence[StepPlan], feedbacks: Sequence[StepPlan]
-    ) -> list[StepPlan]:
-        """Return steps in the order in which they come, each measured by itself."""
-        middle = {}
+    @staticmethod
+    def _may_turn(delays: Sequence[Delay], outcomes: Counter[Outcome]) -> bool:
+        """Return whether the second feedback may come before the first."""
+        if outcomes[Outcome.OUT_OF_ORDER]:
+            return True
+        middles = [(it.low_ns + it.high_ns) / 2 for it in delays]
+        return len(middles) > 1 and float(np.mean(middles) - _SURELY_BEHIND * np.std(middles)) < 0
+
+    def _is_second_first(self, name: str, head: Sequence[str], feedbacks: Sequence[StepPlan]) -> bool:
+        """Return whether the second feedback mostly comes first, each measured by itself."""
+        middle = []
         for step in feedbacks:
-            _, seen, _ = self._measured(name, head, [*before, step])
-            spans = seen.get(step.name, [])
-            middle[step.name] = float(np.median([sum(span) for span in spans])) if spans else np.inf
-        return sorted(feedbacks, key=lambda it: middle[it.name])
+            _, seen, _ = self._measured(name, head, [replace(step, from_="")])
+            middle.append(np.median([it.low_ns + it.high_ns for it in seen.get(step.name, [])] or [0]))
+        return bool(middle[1] < middle[0])
 
     def _measured(
         self, name: str, head: Sequence[str], steps: Sequence[StepPlan]
-    ) -> tuple[int, dict[str, list[tuple[int, int]]], Counter[Outcome]]:
-        """Return the tries that were needed, the delays of each step, and how often which outcome was found."""
-        listed = ", ".join(_step(it, None, None) for it in steps)
+    ) -> tuple[int, dict[str, list[Delay]], dict[str, Counter[Outcome]]]:
+        """Return the tries that were needed, the delays of each step, and how often it had which outcome."""
+        listed = ", ".join(_step(it, None) for it in steps)
         tries = [f"tries = {_TRIES}"] if len(steps) > 1 else []
-        lines = ["[[rules]]", f"name = {quoted(name)}", 'kind = "sequence"', *head, *tries, f"steps = [{listed}]"]
-        findings, handshakes = evaluate(self._rule(lines), self._scene)
-        seen: dict[str, list[tuple[int, int]]] = {}
-        for finding in findings:
-            if finding.outcome is Outcome.MET and finding.step is not None and finding.delay is not None:
-                span = _ends(finding.delay)
-                if span is not None:
-                    seen.setdefault(finding.step, []).append(span)
-        outcomes = Counter(finding.outcome for finding in findings if finding.step is not None)
-        return max((run.tries for run in handshakes if run.completed), default=1), seen, outcomes
+        rule = self._rule(
+            ["[[rules]]", f"name = {quoted(name)}", 'kind = "sequence"', *head, *tries, f"steps = [{listed}]"]
+        )
+        seen: dict[str, list[Delay]] = {}
+        outcomes: dict[str, Counter[Outcome]] = {step.name: Counter() for step in steps}
+        most = 1
+        for index, scene in enumerate(self._scenes):
+            findings, handshakes = evaluate(rule, scene)
+            for finding in findings:
+                if finding.step is None:
+                    continue
+                outcomes[finding.step][finding.outcome] += 1
+                delay = finding.delay
+                if finding.outcome is Outcome.MET and delay is not None and delay.latest_ns is not None:
+                    seen.setdefault(finding.step, []).append(Delay(delay.earliest_ns, delay.latest_ns, index))
+            most = max([most, *(run.tries for run in handshakes if run.completed)])
+        return most, seen, outcomes
 
-    @staticmethod
-    def _limits(step: StepPlan, spans: Sequence[tuple[int, int]]) -> tuple[Learned | None, Learned | None]:
-        if not spans:
-            return None, None
-        least = least_of([low for low, _ in spans]) if step.has_least else None
-        return least, most_of([max(high, 0) for _, high in spans])
+    def _questions(self, what: str, delays: Sequence[Delay], far: Sequence[int]) -> Iterator[str]:
+        """Yield which captures are far from the others."""
+        near = [it for index, it in enumerate(delays) if index not in far]
+        for index in far:
+            usual = float(np.median([(it.low_ns + it.high_ns) / 2 for it in near]))
+            by = (delays[index].low_ns + delays[index].high_ns) / 2 - usual
+            name = self._paths[delays[index].capture]
+            way = "later" if by > 0 else "earlier"
+            yield (
+                f"{name}: {what} about {format_duration(round(abs(by) / STEP_NS) * STEP_NS)} {way} than in the"
+                f" others; is"
+                " this car healthy? It does not count for the limit"
+            )
+
+    def _basis(self, count: int, what: str) -> str:
+        if not count:
+            return "not measured"
+        learned = "a guess" if count < NORMAL_FROM else "learned"
+        number = len(self._paths)
+        return f"{learned} from {_counted(count, what)} in {'one capture' if number == 1 else f'{number} captures'}"
 
     # --- the other kinds --------------------------------------------------------------------------------
 
+    def _lasting(self, condition: str, *, surely: bool = True) -> list[Delay]:
+        """Return how long a condition held each time that its begin and its end were seen."""
+        found = []
+        for index, scene in enumerate(self._scenes):
+            for run in self._truth(condition, scene).runs():
+                if run.most_ns is not None and not run.has_unknown and (run.is_certain or not surely):
+                    found.append(Delay(run.certain_ns, run.most_ns, index))
+        return found
+
     def _pulse(self) -> Draft:
         lines = ["[[rules]]", 'name = "enable pulse"', 'kind = "pulse"', 'of = "lock_enable is on"']
-        runs = [
-            run
-            for run in self._truth("lock_enable is on").runs()
-            if run.is_certain and run.most_ns is not None and not run.has_unknown
-        ]
-        spans = [(run.certain_ns, run.most_ns) for run in runs if run.most_ns is not None]
-        return self._lengths("enable pulse", lines, spans, ("least", "most"), "pulse")
+        return self._lengths("enable pulse", lines, self._lasting("lock_enable is on"), ("least", "most"), "pulse")
 
     def _agree(self) -> Draft:
         lines = [
@@ -224,49 +337,83 @@ class Drafter:
             'first = "unlock_feedback is locked"',
             'second = "data_feedback is locked"',
         ]
-        differs = self._truth("unlock_feedback is locked").differs_from(self._truth("data_feedback is locked"))
-        spans = [(0, run.most_ns) for run in differs.runs() if run.most_ns is not None and not run.has_unknown]
-        return self._lengths("feedbacks agree", lines, spans, ("", "settle"), "settling")
+        found = []
+        for index, scene in enumerate(self._scenes):
+            first = self._truth("unlock_feedback is locked", scene)
+            differs = first.differs_from(self._truth("data_feedback is locked", scene))
+            found += [
+                Delay(run.certain_ns, run.most_ns, index)
+                for run in differs.runs()
+                if run.most_ns is not None and not run.has_unknown
+            ]
+        return self._lengths("feedbacks agree", lines, found, ("", "settle"), "settling")
 
-    @staticmethod
-    def _lengths(
-        name: str, lines: list[str], spans: Sequence[tuple[int, int]], keys: tuple[str, str], what: str
-    ) -> Draft:
+    def _lengths(self, name: str, lines: list[str], delays: Sequence[Delay], keys: tuple[str, str], what: str) -> Draft:
         """Return a rule with one or two limits to lengths of time."""
-        if not spans:
+        if not delays:
             lines += [f'{keys[1]} = "500 ms"', 'basis = "not measured"']
-            problem = f"nothing of the kind in this capture, so the time below is not measured; {_RECORD}"
+            problem = f"nothing of the kind in these captures, so that the time is not measured; {_RECORD}"
             return Draft(name=name, lines=tuple(lines), problem=problem)
-        most = most_of([high for _, high in spans])
-        least = least_of([low for low, _ in spans]) if keys[0] else None
-        if least is not None and least.limit_ns:
-            lines.append(f"{keys[0]} = {duration(least.limit_ns)}")
-        lines.append(f"{keys[1]} = {duration(most.limit_ns)}")
-        lines.append(f"basis = {quoted(_basis(len(spans), what))}")
-        remarks = tuple(_remarks([(what, spans, least, most)], keys=keys))
-        return Draft(name=name, lines=tuple(lines), remarks=remarks, seen={what: list(spans)})
-
-    def _never(self) -> Draft:
-        roles = ("ignition", *self._feedbacks())
-        periods = [self._scene.timelines[role].period_ns or 0 for role in roles]
-        tolerated = -(-2 * max(periods, default=0) // STEP_NS) * STEP_NS
-        locked = " or ".join(f"{role} is locked" for role in self._feedbacks())
-        lines = [
-            "[[rules]]",
-            'name = "no ignition while locked"',
-            'kind = "never"',
-            f'when = "ignition is on and ({locked})"',
-            f"longer_than = {duration(tolerated)}",
-            'basis = "steering must work before the engine may start: UN R116 5.3.1.1; the time is a rule of thumb"',
+        far = outliers_of([it[:2] for it in delays])
+        learned = limits_of([it[:2] for index, it in enumerate(delays) if index not in far])
+        if keys[0] and learned.least_ns:
+            lines.append(f"{keys[0]} = {duration(learned.least_ns)}")
+        lines.append(f"{keys[1]} = {duration(learned.most_ns)}")
+        lines.append(f"basis = {quoted(self._basis(len(delays), what))}")
+        remarks = tuple(_remarks([(what, delays, learned)], f"{what}s"))
+        questions = [
+            f"{self._paths[delays[index].capture]}: a {what} of {_range([delays[index]])}, unlike the others; is"
+            f" this car"
+            " healthy? It does not count for the limit"
+            for index in far
         ]
-        remark = "longer_than: twice the slowest of these messages' cycle times (rule of thumb)"
-        return Draft(name="no ignition while locked", lines=tuple(lines), remarks=(remark,))
+        return Draft(
+            name=name, lines=tuple(lines), remarks=remarks, seen={what: list(delays)}, outliers=tuple(questions)
+        )
+
+    def _never_locked(self) -> Draft:
+        roles = ("ignition", *self._feedbacks())
+        periods = [scene.timelines[role].period_ns or 0 for role in roles for scene in self._scenes]
+        locked = _any("is locked", self._feedbacks())
+        condition = f"ignition is on and {locked}"
+        seen = [it.high_ns for it in self._lasting(condition, surely=False)]
+        tolerated = -(-max([2 * max(periods, default=0), *seen]) // STEP_NS) * STEP_NS
+        basis = "steering must work before the engine may start: UN R116 5.3.1.1; the time is a rule of thumb"
+        draft = _plain("no ignition while locked", condition, duration(tolerated), basis)
+        remark = (
+            "longer_than: twice the slowest of these messages' cycle times, or as long as seen here (rule of thumb)"
+        )
+        return replace(draft, remarks=(remark,))
+
+    def _never_driving(self) -> Draft:
+        unit = self._scenes[0].timelines["speed"].unit
+        condition = f"lock_enable is on and speed > {_DRIVING.get(unit.lower(), 3)} {unit}"
+        basis = "speed is a rule of thumb; the lock must not act while the car can move: common practice, no source"
+        return _plain("no lock command while driving", condition, "", basis)
+
+    def _data_line(self) -> Draft | None:
+        """Return a rule on a data line that says nothing; None where that is usual."""
+        total = sum(scene.end_ns - scene.first_ns for scene in self._scenes)
+        silent = self._lasting("data_feedback is unknown", surely=False)
+        if sum(it.high_ns for it in silent) > _ALLOWANCE * total:
+            return None
+        periods = [scene.timelines["data_feedback"].period_ns or 0 for scene in self._scenes]
+        longest = max([400 * NS_PER_MS, 4 * max(periods, default=0), *(3 * it.high_ns // 2 for it in silent)])
+        limit = duration(-(-longest // STEP_NS) * STEP_NS)
+        basis = "four cycle times, at least 400 ms, and half more than seen (rule of thumb)"
+        return _plain("data line answers", "data_feedback is unknown", limit, basis)
+
+    def _lamp(self) -> Draft:
+        lit = [it.high_ns for it in self._lasting("warning_lamp is lit")]
+        longest = -(-max([_LAMP_NS, *(3 * it // 2 for it in lit)]) // STEP_NS) * STEP_NS
+        basis = "longer than a lamp test: 3 s, or half more than seen (rule of thumb)"
+        return _plain("no warning", "warning_lamp is lit", duration(longest), basis)
 
     def _supply(self) -> Draft:
         condition = "lock_enable is on" if self._has("lock_enable") else ""
-        values = self._voltages(condition)
-        lines = ["[[rules]]", 'name = "supply"', 'kind = "range"', 'of = "supply_voltage"']
-        unit = self._scene.timelines["supply_voltage"].unit
+        values = np.concatenate([self._voltages(condition, scene) for scene in self._scenes])
+        lines = ["[[rules]]", 'name = "supply while the lock moves"', 'kind = "range"', 'of = "supply_voltage"']
+        unit = self._scenes[0].timelines["supply_voltage"].unit
         problem = ""
         remarks: list[str] = []
         if len(values):
@@ -279,23 +426,23 @@ class Drafter:
                 f"{low:g} to {high:g} {unit} seen{during}; A GUESS: a tenth more either way. What the motor and its"
                 " wires can do with is the maker's to say"
             )
-            basis = "a guess from one capture: a tenth beyond what was seen"
+            basis = "a guess: a tenth beyond what was seen"
         else:
             lines += [f'least = "9 {unit}"']
             basis = "not measured"
-            problem = "no value to learn from in this capture"
+            problem = "no value to learn from in these captures"
         if condition:
             lines.append(f"while = {quoted(condition)}")
         lines.append(f"basis = {quoted(basis)}")
-        return Draft(name="supply", lines=tuple(lines), remarks=tuple(remarks), problem=problem)
+        return Draft(name="supply while the lock moves", lines=tuple(lines), remarks=tuple(remarks), problem=problem)
 
-    def _voltages(self, condition: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def _voltages(self, condition: str, scene: Scene) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """Return the values that were shown while a condition surely held."""
-        timeline = self._scene.timelines["supply_voltage"]
+        timeline = scene.timelines["supply_voltage"]
         if not condition:
             shown = timeline.value
         else:
-            truth = self._truth(condition)
+            truth = self._truth(condition, scene)
             stops = np.append(timeline.seen_ns[1:], timeline.end_ns)
             begun = np.searchsorted(truth.at_ns, timeline.seen_ns, side="right") - 1
             ended = np.searchsorted(truth.at_ns, stops, side="left")
@@ -314,65 +461,98 @@ class Drafter:
         text = "\n".join([self._header, *lines, ""])
         return parse_expectations(text.encode(), "draft").rules[-1]
 
-    def _truth(self, condition: str) -> Truth:
+    def _truth(self, condition: str, scene: Scene) -> Truth:
         lines = ["[[rules]]", 'name = "draft"', 'kind = "never"', f"when = {quoted(condition)}"]
         state: State = self._rule(lines).when  # type: ignore[union-attr]  # the kind is written above
-        return self._scene.truth(state.condition)
+        return scene.truth(state.condition)
 
 
-_RECORD: Final = "record one with it, or put in times of your own"
+def with_problem(draft: Draft, findings: Sequence[Sequence[Finding]], paths: Sequence[str]) -> Draft:
+    """Return a draft as a mere comment if half of the captures would break the rule; else with those that do named.
 
-
-def with_problem(draft: Draft, findings: Sequence[Finding]) -> Draft:
-    """Return a draft as a mere comment if this very capture would break the rule."""
-    faults = [it for it in findings if it.rule == draft.name and it.outcome.is_fault]
-    if not faults:
+    Parameters
+    ----------
+    draft : Draft
+        One rule.
+    findings : sequence of sequence of Finding
+        Of each capture.
+    paths : sequence of str
+        The captures.
+    """
+    faults = {
+        Path(path).name: next((it for it in found if it.rule == draft.name and it.outcome.is_fault), None)
+        for path, found in zip(paths, findings, strict=True)
+    }
+    broken = {name: it.reason for name, it in faults.items() if it is not None}
+    if not broken:
         return draft
-    reason = f"this capture itself breaks it, so it is none to learn from: {faults[0].reason}"
-    return replace(draft, problem=reason)
+    name, reason = next(iter(broken.items()))
+    if 2 * len(broken) >= len(paths):
+        text = "the capture itself breaks it" if len(paths) == 1 else f"{len(broken)} of {len(paths)} captures break it"
+        return replace(draft, problem=f"{text}, so that they are none to learn from: {name}: {reason}")
+    named = {it.split(":")[0] for it in draft.outliers}
+    questions = [f"{it}: {text}; is this car healthy?" for it, text in broken.items() if it not in named]
+    return replace(draft, outliers=(*draft.outliers, *questions))
 
 
-def _step(step: StepPlan, least: Learned | None, most: Learned | None) -> str:
+def _plain(name: str, condition: str, longer_than: str, basis: str) -> Draft:
+    lines = ["[[rules]]", f"name = {quoted(name)}", 'kind = "never"', f"when = {quoted(condition)}"]
+    if longer_than:
+        lines.append(f"longer_than = {longer_than}")
+    lines.append(f"basis = {quoted(basis)}")
+    return Draft(name=name, lines=tuple(lines))
+
+
+def _any(what: str, roles: Sequence[str]) -> str:
+    text = " or ".join(f"{role} {what}" for role in roles)
+    return f"({text})" if len(roles) > 1 else text
+
+
+def _positive(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    return [(low, max(high, 0)) for low, high in spans]
+
+
+def _count(draft: Draft) -> int:
+    return sum(map(len, draft.seen.values()))
+
+
+def _step(step: StepPlan, learned: Learned | None) -> str:
     parts = [f"name = {quoted(step.name)}", f"await = {quoted(step.await_)}"]
     if step.from_:
         parts.append(f"from = {quoted(step.from_)}")
-    if least is not None and least.limit_ns:
-        parts.append(f"after = {duration(least.limit_ns)}")
-    parts.append(f"within = {quoted(WIDE) if most is None else duration(most.limit_ns)}")
+    if learned is not None and step.has_least and learned.least_ns:
+        parts.append(f"after = {duration(learned.least_ns)}")
+    parts.append(f"within = {quoted(WIDE) if learned is None else duration(learned.most_ns)}")
     return "{ " + ", ".join(parts) + " }"
 
 
-def _remarks(
-    measured: Sequence[tuple[str, Sequence[tuple[int, int]], Learned | None, Learned | None]],
-    *,
-    keys: tuple[str, str] = ("after", "within"),
-) -> Iterator[str]:
-    """Yield what was seen of each length, and each way in which limits were made once."""
+def _remarks(measured: Sequence[tuple[str, Sequence[Delay], Learned | None]], what: str) -> Iterator[str]:
+    """Yield what was seen of each length, what more captures would change, and each method once."""
     methods: dict[str, None] = {}
-    for name, spans, least, most in measured:
-        if most is None:
+    later = []
+    fewest = MANY_FROM
+    for name, delays, learned in measured:
+        if learned is None:
             continue
-        yield f"{name}: {_range(spans)} seen, {_counted(most.count, 'time')}"
-        if least is not None and least.limit_ns:
-            methods[f"{keys[0]}: {least.method}"] = None
-        methods[f"{keys[1]}: {most.method}"] = None
-    yield from methods
+        yield f"{name}: {_range(delays)} seen, {_counted(len(delays), 'time')}"
+        methods[learned.method] = None
+        fewest = min(fewest, learned.count)
+        if learned.later_ns is not None and learned.later_ns[1] < learned.most_ns:
+            later.append(f"{name} {format_duration(learned.later_ns[1])} instead of {format_duration(learned.most_ns)}")
+    for method in methods:
+        yield f"limits: {method}; one frame period more at both ends, rounded outwards"
+    if later:
+        yield f"{MANY_FROM - fewest} more {what} of the same spread would bring the upper limits to: {'; '.join(later)}"
+    elif fewest < NORMAL_FROM and methods:
+        yield (
+            f"{NORMAL_FROM - fewest} more would show a spread, {MANY_FROM - fewest} more give limits without a rule of"
+            " thumb"
+        )
 
 
-def _range(spans: Sequence[tuple[int, int]]) -> str:
-    low, high = min(span[0] for span in spans), max(span[1] for span in spans)
+def _range(delays: Sequence[Delay]) -> str:
+    low, high = min(it.low_ns for it in delays), max(it.high_ns for it in delays)
     return f"{format_duration(low) if low >= NS_PER_MS else '0'} to {format_duration(high)}"
-
-
-def _basis(count: int, what: str) -> str:
-    if not count:
-        return "not measured"
-    learned = "a guess" if count < NORMAL_FROM else "learned"
-    return f"{learned} from {_counted(count, what)} of one capture"
-
-
-def _ends(span: Span) -> tuple[int, int] | None:
-    return None if span.latest_ns is None else (span.earliest_ns, span.latest_ns)
 
 
 def _counted(count: int, what: str) -> str:

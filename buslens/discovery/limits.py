@@ -1,17 +1,20 @@
 """Measured lengths of time become limits, with the method in words.
 
-A limit shall hold for 95 % of all handshakes of a vehicle like this one, with 95 % confidence (a one-sided tolerance
-limit; upper and lower each by itself):
+A limit shall hold for 95 % of all handshakes of a vehicle like this one, with 95 % confidence: a two-sided tolerance
+interval of the population, not of the sample.
 
-* From 59 values on, the extreme one is such a limit, whatever the distribution: 1 - 0.95**59 is above 0.95
-  (S. S. Wilks, Annals of Mathematical Statistics 12, 1941).
-* From 3 values on, mean and standard deviation give one if the values are normally distributed: mean + k s, with k
-  from the noncentral t distribution (NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3). It never lies within
-  the values seen.
-* One or two values give none. The limit is then a guess, the extreme value times a factor, and says so.
+* From 93 values on, least and greatest are such limits, whatever the distribution (S. S. Wilks, Annals of Mathematical
+  Statistics 12, 1941).
+* From 3 values on, mean and standard deviation give them if the values are normally distributed: mean +/- k s, with
+  Howe's k (NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3).
+* Below 10 values a standard deviation may be small or large by luck. Then the limits reach at least 30 % of the middle
+  beyond it, and at most half of it beyond the values seen (rules of thumb, no source).
+* One or two values give no spread. The limits are then a guess, and say so.
 
-A measured length is an interval, as the log shows both ends of each change. Upper limits rest on its upper end, lower
-ones on its lower end, so that a limit never calls wrong what it was learned from.
+A measured length is an interval, for the log shows a change only between two frames. Its middle stands for the true
+length; the spread that the frames alone cause is taken off. The widest doubt is then added at both ends, for the next
+capture may show the same length with so much doubt: what is inside the tolerance interval is then decided, and as
+expected.
 """
 
 from __future__ import annotations
@@ -27,78 +30,133 @@ if TYPE_CHECKING:
 
 COVERAGE: Final = 0.95
 CONFIDENCE: Final = 0.95
-FREE_FROM: Final = 59
-"""Values from which on the extreme one is a limit whatever the distribution."""
+FREE_FROM: Final = 93
+"""Values from which on the extreme ones are limits whatever the distribution."""
 NORMAL_FROM: Final = 3
-"""Values from which on a normal distribution is taken; with 3 the factor is 7.7 already (rule of thumb)."""
-GUESS_MOST: Final = 1.5
-GUESS_LEAST: Final = 0.5
-"""Factors of a guess from one or two values (rule of thumb, no source)."""
+"""Values from which on a normal distribution is taken (rule of thumb)."""
+MANY_FROM: Final = 10
+"""Values from which on a standard deviation is trusted by itself (rule of thumb)."""
+FEW_LEAST: Final = 0.3
+FEW_MOST: Final = 0.5
+GUESS: Final = 0.5
+"""How far beyond the middle limits from few values reach, as a part of it (rules of thumb)."""
+LEAST_SPREAD: Final = 0.03
+"""A mechanism's times vary by at least that part of them (rule of thumb)."""
 STEP_NS: Final = 10 * NS_PER_MS
 """Limits are written in whole steps, rounded outwards."""
+OUTLIER: Final = 3.5
+"""Modified z-score above which a value is an outlier (NIST/SEMATECH e-Handbook, 1.3.5.17) ..."""
+OUTLIER_PART: Final = 0.5
+"""... if it also lies that part of the median away from it (rule of thumb)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Learned:
-    """A limit and where it comes from."""
+    """Limits and where they come from."""
 
-    limit_ns: int
-    #: The values it rests on.
+    least_ns: int
+    most_ns: int
+    #: The values they rest on.
     count: int
-    #: How it was made, as words for a comment.
+    #: How they were made, as words for a comment.
     method: str
+    #: What about ten values with the same spread would give, ns; None if there are so many.
+    later_ns: tuple[int, int] | None = None
 
 
-def most_of(values_ns: Sequence[int]) -> Learned:
-    """Return an upper limit from the upper ends of measured lengths.
+def limits_of(spans: Sequence[tuple[int, int]]) -> Learned:
+    """Return limits from measured lengths, each with its least and greatest value, ns.
 
     Raises
     ------
     ValueError
         If there are none.
     """
-    return _learned(values_ns, sign=1)
-
-
-def least_of(values_ns: Sequence[int]) -> Learned:
-    """Return a lower limit from the lower ends of measured lengths, at least 0."""
-    return _learned(values_ns, sign=-1)
+    if not spans:
+        raise ValueError("a limit needs at least one value")
+    count = len(spans)
+    low, high = min(span[0] for span in spans), max(span[1] for span in spans)
+    doubt = max(span[1] - span[0] for span in spans)
+    middles = [(span[0] + span[1]) / 2 for span in spans]
+    mean = sum(middles) / count
+    if count >= FREE_FROM:
+        method = (
+            f"least and greatest of {count}: hold for 95 % at 95 % confidence whatever the distribution (Wilks 1941)"
+        )
+        return _learned(min(middles), max(middles), low, high, doubt, count, method)
+    if count < NORMAL_FROM:
+        method = f"A GUESS: half of the {'value' if count == 1 else 'mean of two'} either way"
+        return _learned(mean - GUESS * mean, mean + GUESS * mean, low, high, doubt, count, method)
+    spread = _spread(middles, mean, doubt)
+    factor = tolerance_factor(count)
+    least, most = mean - factor * spread, mean + factor * spread
+    method = (
+        f"mean +/- {factor:.2f} standard deviations of {count}: 95 % at 95 % confidence if normally distributed"
+        " (NIST 7.2.6.3)"
+    )
+    later = None
+    if count < MANY_FROM:
+        least = max(min(least, mean - FEW_LEAST * mean), min(middles) - FEW_MOST * mean)
+        most = min(max(most, mean + FEW_LEAST * mean), max(middles) + FEW_MOST * mean)
+        method += (
+            "; with so few at least 30 % of the mean, and at most half of it beyond what was seen (rules of thumb)"
+        )
+        reach = tolerance_factor(MANY_FROM) * spread
+        later = _outwards(mean - reach - doubt, mean + reach + doubt)
+    return _learned(least, most, low, high, doubt, count, method, later)
 
 
 def tolerance_factor(count: int, *, coverage: float = COVERAGE, confidence: float = CONFIDENCE) -> float:
-    """Return k of the one-sided normal tolerance limit mean + k s, exact.
+    """Return k of the two-sided normal tolerance interval mean +/- k s, after Howe.
 
-    >>> round(tolerance_factor(43, coverage=0.90, confidence=0.99), 4)
-    1.874
+    >>> round(tolerance_factor(43, coverage=0.90, confidence=0.99), 3)
+    2.217
     """
-    from scipy.stats import nct, norm
+    from scipy.stats import chi2, norm
 
-    root = math.sqrt(count)
-    return float(nct.ppf(confidence, count - 1, norm.ppf(coverage) * root) / root)
+    free = count - 1
+    reach = norm.ppf((1 + coverage) / 2)
+    return float(reach * math.sqrt(free * (1 + 1 / count) / chi2.ppf(1 - confidence, free)))
 
 
-def _learned(values_ns: Sequence[int], *, sign: int) -> Learned:
-    if not values_ns:
-        raise ValueError("a limit needs at least one value")
-    count = len(values_ns)
-    which = "greatest" if sign > 0 else "least"
-    extreme = max(values_ns) if sign > 0 else min(values_ns)
-    if count >= FREE_FROM:
-        limit: float = extreme
-        method = f"the {which} of {count}: holds for 95 % at 95 % confidence whatever the distribution (Wilks 1941)"
-    elif count >= NORMAL_FROM:
-        mean = sum(values_ns) / count
-        spread = math.sqrt(sum((value - mean) ** 2 for value in values_ns) / (count - 1))
-        factor = tolerance_factor(count)
-        limit = mean + sign * factor * spread
-        limit = max(limit, extreme) if sign > 0 else min(limit, extreme)
-        method = (
-            f"mean {'+' if sign > 0 else '-'} {factor:.2f} standard deviations of {count}:"
-            " 95 % at 95 % confidence if normally distributed (NIST 7.2.6.3)"
-        )
-    else:
-        factor = GUESS_MOST if sign > 0 else GUESS_LEAST
-        limit = factor * extreme
-        method = f"A GUESS: {factor:g} times the {which} of {'only one' if count == 1 else 'only two'}"
-    steps = math.ceil(limit / STEP_NS) if sign > 0 else math.floor(limit / STEP_NS)
-    return Learned(limit_ns=max(steps, 1 if sign > 0 else 0) * STEP_NS, count=count, method=method)
+def outliers_of(spans: Sequence[tuple[int, int]]) -> list[int]:
+    """Return the indices of lengths that are far from the others, beyond their doubt."""
+    if len(spans) < NORMAL_FROM:
+        return []
+    middles = [(span[0] + span[1]) / 2 for span in spans]
+    median = _median(middles)
+    deviation = _median([abs(middle - median) for middle in middles])
+    doubt = max(span[1] - span[0] for span in spans)
+    far = max(OUTLIER / 0.6745 * deviation, doubt, OUTLIER_PART * median, STEP_NS)
+    return [index for index, middle in enumerate(middles) if abs(middle - median) > far]
+
+
+def _spread(middles: Sequence[float], mean: float, doubt: int) -> float:
+    """Return the standard deviation without what frames alone cause: of a sum of two even errors."""
+    variance = sum((middle - mean) ** 2 for middle in middles) / (len(middles) - 1)
+    return max(math.sqrt(max(variance - doubt**2 / 24, 0.0)), LEAST_SPREAD * abs(mean), NS_PER_MS)
+
+
+def _median(values: Sequence[float]) -> float:
+    ordered = sorted(values)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
+def _learned(
+    least: float,
+    most: float,
+    low: int,
+    high: int,
+    doubt: int,
+    count: int,
+    method: str,
+    later: tuple[int, int] | None = None,
+) -> Learned:
+    """Return limits widened by the doubt, that hold all that was seen."""
+    least_ns, most_ns = _outwards(min(least - doubt, low), max(most + doubt, high))
+    return Learned(least_ns=least_ns, most_ns=most_ns, count=count, method=method, later_ns=later)
+
+
+def _outwards(least: float, most: float) -> tuple[int, int]:
+    return max(math.floor(least / STEP_NS), 0) * STEP_NS, max(math.ceil(most / STEP_NS), 1) * STEP_NS

@@ -7,8 +7,9 @@
     14.0  driver door closes
     20,5 s  driver door opens
 
-Marks with the same words are one action, done again; letter case and spaces do not count. What stands behind a ``#``
-at the beginning of a line or after a space is a comment.
+The time may also stand last: ``driver door opens at 12.3 s``. Marks with the same words are one action, done again;
+letter case and spaces do not count. What stands behind a ``#`` at the beginning of a line or after a space is a
+comment.
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ LARGEST_FILE: Final = 1_000_000
 """Bytes; a longer file is no list of marks."""
 
 _MARK: Final = re.compile(r"\s*(?P<time>\d{1,9}(?:[.,]\d{0,9})?)(?:\s*s(?=\s))?\s+(?!s\s*$)(?P<words>\S.*)", re.ASCII)
+_TIME_LAST: Final = re.compile(
+    r"\s*(?P<words>\S.*?)\s+(?:at|@|bei|um)\s+(?P<time>\d{1,9}(?:[.,]\d{0,9})?)(?:\s*s)?\s*", re.ASCII | re.IGNORECASE
+)
 _NUMBER: Final = re.compile(r"\s*[+-]?[\d.,:]+", re.ASCII)
 _COMMENT: Final = re.compile(r"(?:^|\s)#.*")
 _EXAMPLE: Final = 'write a time in seconds and what was done, such as "12.3 driver door opens"'
@@ -62,7 +66,7 @@ def parse_mark(text: str, source: Source | None = None) -> Mark:
     UsageError
         If the text is not a time and words.
     """
-    match = _MARK.fullmatch(text)
+    match = _MARK.fullmatch(text) or _TIME_LAST.fullmatch(text)
     if match is None:
         column, problem = _what_is_wrong(text)
         place = None if source is None else Source(source.path, source.line, column)

@@ -1,81 +1,56 @@
-"""Which signals of the definitions may mean what to the handshake: by names, value tables, and what they do.
+"""Which signals may mean what to the handshake: by names, value names, marks, and by what follows what.
 
-Each signal is scored for each role by rules of thumb; all weights here are common practice or plain judgement, no
-source. A role is proposed as certain only if its best signal has enough points and is clearly ahead of the next.
+Each signal gets points for each role: from words (`naming`), and from how it changes around the moves of the lock
+(`behaviour`). The signals of the handshake are chosen together, for each is told by the others: the enable by the
+feedbacks that follow it, the feedbacks by the enable, the door and the button by the direction in which the lock then
+moves, and the direction by what comes before and behind. All weights are plain judgement, no source.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from buslens.definitions.model import Kind
-from buslens.discovery.words import ignition_state_of, meanings, state_of, tokens
-from buslens.units import NS_PER_S
+from buslens.discovery.behaviour import LONGEST_PULSE_NS, Moves, common, rest_of
+from buslens.discovery.naming import (
+    ROLES,
+    STATES,
+    UNITS,
+    bare,
+    invalid_of,
+    is_counter,
+    is_labelled,
+    label_states,
+    name_points,
+    polarity,
+)
+from buslens.discovery.traces import UNSEEN, is_state, within
+from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from buslens.definitions.model import Definitions, Message, Signal
+    from buslens.discovery.traces import Shown, Trace
 
-ENOUGH: Final = 5.0
-"""Points that a certain role needs."""
+ENOUGH: Final = 4.5
+"""Points that a role needs."""
 AHEAD: Final = 1.0
-"""Points that it is ahead of the next."""
-TOGETHER_NS: Final = NS_PER_S
-"""Two signals move together if their changes are within a second of each other."""
-SHORT_NS: Final = 2 * NS_PER_S
-"""A pulse of the enable is shorter."""
-_IN_MESSAGE: Final = 0.5
-"""Weight of a word in the message's name, where one in the signal's is 1."""
-_MOST_STATES: Final = 32
-_OFTEN: Final = 0.05
-
-_WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
-    "door_open": {"door": 3, "driver": 1.5, "other door": -3, "lamp": -4, "lock": -3, "other": -3, "enable": -2},
-    "ignition": {"ignition": 3, "power": 1.5, "lamp": -4, "door": -3, "lock": -2, "other": -3, "enable": -2},
-    "lock_enable": {"lock": 2, "enable": 3, "feedback": -4, "lamp": -4, "other": -3, "door": -3},
-    "unlock_feedback": {
-        "lock": 2,
-        "feedback": 3,
-        "release": 1.5,
-        "wire": 1,
-        "data": -2.5,
-        "other": -3,
-        "enable": -4,
-        "lamp": -4,
-        "door": -3,
-    },
-    "data_feedback": {"lock": 2, "feedback": 3, "data": 3, "other": -3, "enable": -4, "lamp": -4, "door": -3},
-    "supply_voltage": {"supply": 2, "lock": 1.5, "battery": -1, "lamp": -4, "other": -2, "feedback": 0},
-}
-_LABEL_POINTS: Final[Mapping[str, float]] = {
-    "door_open": 3,
-    "ignition": 3,
-    "lock_enable": 1.5,
-    "unlock_feedback": 4,
-    "data_feedback": 4,
-}
-_FIRST_STATES: Final = {
-    "door_open": "open",
-    "lock_enable": "on",
-    "unlock_feedback": "locked",
-    "data_feedback": "locked",
-}
-ROLES: Final = tuple(_WEIGHTS)
-"""The roles that are looked for."""
-STATES: Final[Mapping[str, tuple[str, str]]] = {
-    "door_open": ("open", "closed"),
-    "ignition": ("off", "on"),
-    "lock_enable": ("off", "on"),
-    "unlock_feedback": ("locked", "unlocked"),
-    "data_feedback": ("locked", "unlocked"),
-}
-"""The states of each role that has any."""
+"""Points that it is ahead of the next, or the next is named as a doubt."""
+_CLEARLY_NAMED: Final = 3.0
+"""Points by names alone that another signal is ahead, so that what a signal does is not enough."""
+HANDSHAKE: Final = ("door_open", "start_button", "ignition", "lock_enable", "unlock_feedback", "data_feedback")
+"""The roles that a complete handshake needs."""
+_SHARE: Final = 0.5
+"""A feedback changes with at least so many of the moves."""
+_TRIED: Final = 24
+_CHOSEN_FROM: Final = 8
+_OTHERS: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,16 +71,9 @@ class Fit:
         """Message and signal."""
         return f"{self.message.name}.{self.signal.name}"
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen:
-    """What a capture shows of one signal."""
-
-    #: int64[n], ns: frames that first show a value, the first one included.
-    time_ns: NDArray[np.int64]
-    #: int64[n], raw values.
-    raw: NDArray[np.int64]
-    end_ns: int
+    def more(self, points: float, reason: str) -> Fit:
+        """Return the fit with more points, and why."""
+        return replace(self, points=self.points + points, reasons=(*self.reasons, reason))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,209 +82,455 @@ class Proposal:
 
     role: str
     best: Fit | None
+    #: Whether it stands in the file, not as a comment.
     is_certain: bool
-    #: Why it is not certain; empty if it is.
+    #: Why it is not certain, or what to look at although it is; empty for nothing.
     doubt: str = ""
     others: tuple[Fit, ...] = ()
 
 
-def fits(definitions: Definitions) -> list[Fit]:
-    """Return every signal for every role that names and value tables speak for, more or less."""
-    found = []
-    names: set[str] = set()
-    for message in definitions:
-        if message.name in names:
-            continue  # the name stands for the first one
-        names.add(message.name)
-        for signal in message.signals:
-            found += [fit for role in ROLES if (fit := _fit(role, message, signal)) is not None]
-    return found
+def is_wanted(message: Message, signal: Signal) -> bool:
+    """Return whether a signal can be one of the roles, so that it is worth reading."""
+    if is_state(signal):
+        return not is_counter(signal)
+    return any(_is_number_of(role, signal) and name_points(role, message, signal)[0] > 0 for role in UNITS)
 
 
-def _fit(role: str, message: Message, signal: Signal) -> Fit | None:
-    by_values = _by_unit(signal) if role == "supply_voltage" else _by_labels(role, signal)
-    if by_values is None:
-        return None
-    points, states, reasons = by_values
-    own, around = meanings(tokens(signal.name)), meanings(tokens(message.name))
-    if role == "supply_voltage" and "battery" in around:
-        own |= {"battery"}
-    spoken = 0.0
-    for meaning, weight in _WEIGHTS[role].items():
-        part = 1.0 if meaning in own else _IN_MESSAGE if meaning in around else 0.0
-        points += weight * part
-        spoken += max(weight * part, 0.0)
-        if part and weight > 0:
-            reasons.append(f"its {'' if meaning in own else 'message '}name speaks of '{meaning}'")
-    if points <= 0 or not spoken:
-        return None
-    return Fit(role=role, message=message, signal=signal, points=points, states=states, reasons=tuple(reasons))
+def _is_number_of(role: str, signal: Signal) -> bool:
+    return signal.unit.strip().lower() in UNITS[role] and signal.length >= 4 and signal.kind is not Kind.FLOAT
 
 
-def _by_unit(signal: Signal) -> tuple[float, dict[str, tuple[int, ...]], list[str]] | None:
-    if signal.unit.strip() not in {"V", "mV"} or signal.length < 4:
-        return None
-    return 3.0, {}, [f"its unit is {signal.unit.strip()}"]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """Signals that make up a handshake, and what they add up to."""
+
+    points: float
+    moves: Moves
+    fits: Mapping[str, list[Fit]]
 
 
-def _by_labels(role: str, signal: Signal) -> tuple[float, dict[str, tuple[int, ...]], list[str]] | None:
-    """Return points, states and reasons of a signal with value names that fit, or of a bit without any."""
-    if signal.kind is not Kind.UNSIGNED or len(signal.labels) > _MOST_STATES:
-        return None
-    states = _states(role, signal)
-    if set(states) != set(STATES[role]):
-        return None if signal.length != 1 or signal.labels else (0.0, {}, [])
-    points = _LABEL_POINTS[role]
-    if role == "data_feedback" and len(signal.labels) > sum(map(len, states.values())):
-        points += 1
-    if role == "ignition" and len(signal.labels) > 2:
-        points += 1
-    return points, states, ["its value names fit"]
+class _Search:
+    """Looks for the signals of the handshake."""
+
+    def __init__(self, shown: Shown, bonus: Mapping[tuple[str, str], float]) -> None:
+        self._shown = shown
+        self._bonus = bonus
+        self.traces = [it for it in shown.traces.values() if is_state(it.signal)]
+        self._named: dict[tuple[str, str], Fit] = {}
+
+    def fit(self, role: str, trace: Trace) -> Fit:
+        """Return what the names of a signal, and marks, say for a role."""
+        key = role, trace.name
+        if key not in self._named:
+            points, reasons = name_points(role, trace.message, trace.signal)
+            fit = Fit(role=role, message=trace.message, signal=trace.signal, points=points, reasons=reasons)
+            if is_labelled(role, trace.signal):
+                fit = fit.more(2.5 if role.endswith("_feedback") else 1.5, "its value names fit")
+            elif trace.signal.labels and role.endswith("_feedback"):
+                fit = replace(fit, points=fit.points - 1.0)
+            if bonus := self._bonus.get(key):
+                fit = fit.more(
+                    bonus, "it changes where you marked it" if bonus > 0 else "it does not change at your marks"
+                )
+            self._named[key] = fit
+        return self._named[key]
+
+    # --- the choice -------------------------------------------------------------------------------------
+
+    def best(self) -> _Choice | None:
+        """Return the choice with most points; None if nothing moves as a lock does."""
+        rough: list[tuple[float, Moves, Trace]] = []
+        pulsed = sorted(
+            (it for trace in self.traces if (it := self._as_enable(trace)) is not None),
+            key=lambda it: -self.fit("lock_enable", it.enable).points,
+        )
+        for moves in pulsed[:_TRIED]:
+            own = self.fit("lock_enable", moves.enable).points
+            for trace in self.traces:
+                if trace is moves.enable or not trace.is_change.any():
+                    continue
+                named = max(self.fit(role, trace).points for role in ("unlock_feedback", "data_feedback"))
+                if named > -3 and (share := moves.feedback_share(trace)) >= _SHARE:
+                    rough.append((own + named + 6 * share, moves, trace))
+        rough.sort(key=lambda it: -it[0])
+        choices = [
+            choice
+            for _, moves, trace in rough[:_CHOSEN_FROM]
+            for is_turned in (False, True)
+            if (choice := self._choice(moves, trace, is_turned)) is not None
+        ]
+        return max(choices, key=lambda it: it.points, default=None)
+
+    def _as_enable(self, trace: Trace) -> Moves | None:
+        """Return the pulses of a signal that rests most of the time; None if it does not look like an enable."""
+        if not trace.is_change.any():
+            return None
+        moves = Moves(self._shown, trace, on_values(trace))
+        if not len(moves) or (moves.pulse_ns > LONGEST_PULSE_NS).any():
+            return None
+        return moves
+
+    def _choice(self, moves: Moves, first: Trace, is_turned: bool) -> _Choice | None:
+        """Return the best choice with this enable and this feedback; in one or the other sense."""
+        ends = _two_ends(moves, first, is_turned)
+        if ends is None:
+            return None
+        locked, unlocked = ends
+        _, after = moves.ends_of(first)
+        to_locked, to_unlocked = after == locked, after == unlocked
+        fits: dict[str, list[Fit]] = {}
+        hard = self._feedback("unlock_feedback", moves, first, to_locked, to_unlocked)
+        if hard is None:
+            return None
+        fits["unlock_feedback"] = [hard]
+        seconds = [
+            self._against(fit, first, trace)
+            for trace in self.traces
+            if trace is not first and trace is not moves.enable
+            if self.fit("data_feedback", trace).points > -3
+            if (fit := self._feedback("data_feedback", moves, trace, to_locked, to_unlocked)) is not None
+        ]
+        fits["data_feedback"] = _sorted(seconds)
+        enable = self.fit("lock_enable", moves.enable)
+        text = f"off at rest, on in {len(moves)} short pulse{'s' * (len(moves) != 1)}; {first.name} moves behind them"
+        fits["lock_enable"] = [
+            replace(enable.more(4.0 * moves.feedback_share(first), text), states=enable_states(moves.enable))
+        ]
+        chosen = {moves.enable.name, first.name, *(fit.name for fit in fits["data_feedback"][:1])}
+        rest = [trace for trace in self.traces if trace.name not in chosen]
+        fits["door_open"] = self._causes("door_open", moves, rest, to_locked, to_unlocked)
+        fits["start_button"] = self._causes("start_button", moves, rest, to_unlocked, to_locked)
+        fits["ignition"] = self._ignitions(moves, rest, to_locked, to_unlocked, first, locked)
+        points = sum(listed[0].points for listed in fits.values() if listed and listed[0].points > 0)
+        return _Choice(points=points, moves=moves, fits=fits)
+
+    def _feedback(
+        self,
+        role: str,
+        moves: Moves,
+        trace: Trace,
+        to_locked: NDArray[np.bool_],
+        to_unlocked: NDArray[np.bool_],
+    ) -> Fit | None:
+        """Return a signal as a feedback whose values are told by where the moves end."""
+        share = moves.feedback_share(trace)
+        if share < _SHARE:
+            return None
+        _, after = moves.ends_of(trace)
+        before, _ = moves.ends_of(trace)
+        locked, unlocked = common(after[to_locked]), common(after[to_unlocked])
+        if locked == UNSEEN:
+            locked = common(before[to_unlocked])
+        if unlocked == UNSEEN:
+            unlocked = common(before[to_locked])
+        if locked == unlocked or UNSEEN in {locked, unlocked}:
+            return None
+        right = (after[to_locked] == locked).sum() + (after[to_unlocked] == unlocked).sum()
+        share *= float(right / max(to_locked.sum() + to_unlocked.sum(), 1))
+        text = f"{round(100 * share)} % of its changes and of the pulses of {moves.enable.signal.name} go together"
+        fit = self.fit(role, trace).more(5.0 * share, text)
+        labels = label_states(role, trace.signal)
+        if set(STATES[role]) <= set(labels):
+            agrees = locked in labels["locked"] and unlocked in labels["unlocked"]
+            return replace(fit.more(1.0 if agrees else -5.0, "") if not agrees else fit, states=labels)
+        is_one = {1: "locked"} if locked == 1 else {1: "unlocked"} if unlocked == 1 else {}
+        if trace.signal.length == 1 and (said := polarity(role, trace.signal)):
+            fit = replace(fit, points=fit.points + (1.0 if is_one.get(1) == said else -1.5))
+        states = feedback_states(trace, locked, unlocked, moves)
+        one, other = trace_value(trace, locked), trace_value(trace, unlocked)
+        text = f"{one} stands behind the moves that lock, {other} behind the others"
+        return replace(fit.more(0.0, text), states=states)
+
+    @staticmethod
+    def _against(fit: Fit, first: Trace, trace: Trace) -> Fit:
+        """Return a second feedback with what speaks against it: it may only be the first one, written again."""
+        if bare(trace.signal) == bare(first.signal) and trace.message is first.message:
+            return fit.more(-8.0, f"by its name it is {first.signal.name} once more, turned round")
+        if trace.message is first.message:
+            mine, theirs = trace.seen_ns[trace.is_change], first.seen_ns[first.is_change]
+            same = len(np.intersect1d(mine, theirs))
+            if same and same == max(len(mine), len(theirs)):
+                return fit.more(-2.0, f"it always changes in the same frame as {first.signal.name}")
+        return fit
+
+    def _causes(
+        self, role: str, moves: Moves, traces: Iterable[Trace], wanted: NDArray[np.bool_], other: NDArray[np.bool_]
+    ) -> list[Fit]:
+        """Return the signals that change before the moves of one direction."""
+        found = []
+        way = "lock" if role == "door_open" else "unlock"
+        for trace in traces:
+            named = self.fit(role, trace)
+            around = moves.around(trace, wanted, before=True)
+            if around is None or around.share < _SHARE:
+                if named.points >= ENOUGH - 1 and trace.is_change.any() and wanted.any():
+                    found.append(named.more(-4.0, f"it does not change before the moves that {way}"))
+                elif named.points >= ENOUGH - 1:
+                    found.append(self._by_names(named, trace))
+                continue
+            against = moves.around(trace, other, before=True)
+            back = 0.0 if against is None or against.raw != around.raw else against.strength
+            text = (
+                f"it changes to {trace_value(trace, around.raw)} before {round(100 * around.share)} % of the moves that"
+                f" {way}, {round(around.lag_ns / NS_PER_MS)} ms ahead"
+            )
+            fit = named.more(5.0 * around.strength - 3.0 * back, text)
+            found.append(replace(fit, states=two_states(role, trace, {STATES[role][0]: around.raw})))
+        return _sorted(found)
+
+    def _ignitions(
+        self,
+        moves: Moves,
+        traces: Iterable[Trace],
+        to_locked: NDArray[np.bool_],
+        to_unlocked: NDArray[np.bool_],
+        first: Trace,
+        locked: int,
+    ) -> list[Fit]:
+        """Return the signals that change behind the moves that unlock, and are off whenever the lock is engaged."""
+        found = []
+        for trace in traces:
+            named = self.fit("ignition", trace)
+            around = moves.around(trace, to_unlocked, before=False)
+            if around is None or around.share < _SHARE or around.lag_ns < 0:
+                if named.points >= ENOUGH - 1 and (not trace.is_change.any() or not to_unlocked.any()):
+                    found.append(self._by_names(named, trace))
+                continue
+            states = ignition_states(trace, moves)
+            if set(states) < set(STATES["ignition"]):
+                continue
+            against = moves.around(trace, to_locked, before=False)
+            back = 0.0 if against is None or against.raw != around.raw else against.strength
+            is_on = within(trace.raw, states["on"])
+            wrong = float(((first.at(trace.seen_ns + 1) == locked) & is_on).sum() / max(is_on.sum(), 1))
+            text = (
+                f"it changes to {trace_value(trace, around.raw)} behind {round(100 * around.share)} % of the moves that"
+                f" unlock, {round(around.lag_ns / NS_PER_MS)} ms behind the pulse's start"
+            )
+            longest = (trace.stop_ns - trace.seen_ns)[is_on].max(initial=0)
+            fit = named.more(4.0 * around.strength - 3.0 * back - 4.0 * wrong, text)
+            if longest < 2_500 * NS_PER_MS:
+                fit = fit.more(-1.0, "it never stays on for long")
+            found.append(replace(fit, states=states))
+        return _sorted(found)
+
+    def _by_names(self, fit: Fit, trace: Trace) -> Fit:
+        if not trace.is_change.any() and fit.role in HANDSHAKE:
+            fit = fit.more(-1.5, "it never changes in these captures")
+        return replace(fit, states=named_states(fit.role, trace))
+
+    def best_name(self, role: str) -> Fit | None:
+        """Return the signal that fits a role best by its name alone, if it fits well."""
+        named = [(name_points(role, it.message, it.signal)[0], it) for it in self.traces]
+        points, trace = max(named, key=lambda it: it[0], default=(0.0, None))
+        return None if trace is None or points < ENOUGH else replace(self.fit(role, trace), points=points)
+
+    def by_names(self, role: str) -> list[Fit]:
+        """Return the signals that only names speak for."""
+        return _sorted(
+            self._by_names(fit, trace) for trace in self.traces if (fit := self.fit(role, trace)).points >= 2.0
+        )
 
 
-def _states(role: str, signal: Signal) -> dict[str, tuple[int, ...]]:
-    """Return the raw values of each state that the value table names."""
-    found: dict[str, list[int]] = {}
-    for raw, label in sorted(signal.labels.items()):
-        state = ignition_state_of(label) if role == "ignition" else state_of(label, _FIRST_STATES[role])
-        if state is not None:
-            found.setdefault(state, []).append(raw)
-    return {state: tuple(found[state]) for state in STATES[role] if state in found}
+# --- states ---------------------------------------------------------------------------------------------
 
 
-# --- what the capture says ------------------------------------------------------------------------------
+def trace_value(trace: Trace, raw: int) -> str:
+    """Return a raw value as a person knows it."""
+    return f"'{trace.signal.labels[raw]}'" if raw in trace.signal.labels else str(raw)
 
 
-def propose(candidates: Iterable[Fit], seen: Mapping[str, Seen]) -> dict[str, Proposal]:
-    """Return a proposal for each role.
+def on_values(trace: Trace) -> tuple[int, ...]:
+    """Return the values of an enable that are not its rest."""
+    labels = label_states("lock_enable", trace.signal)
+    if set(STATES["lock_enable"]) <= set(labels):
+        return labels["on"]
+    invalid = invalid_of(trace.signal)
+    rest = rest_of(trace, invalid)
+    known = {*trace.held_ns, *(trace.signal.labels if trace.signal.labels else ())}
+    return tuple(sorted(raw for raw in known if raw != rest and not invalid.get(raw, False)))
+
+
+def enable_states(trace: Trace) -> dict[str, tuple[int, ...]]:
+    """Return what is off and on of an enable: its rest is off."""
+    labels = label_states("lock_enable", trace.signal)
+    if set(STATES["lock_enable"]) <= set(labels):
+        return labels
+    return {"off": (rest_of(trace, invalid_of(trace.signal)),), "on": on_values(trace)}
+
+
+def feedback_states(trace: Trace, locked: int, unlocked: int, moves: Moves) -> dict[str, tuple[int, ...]]:
+    """Return the states of a feedback; what is only shown on the way between the two is a state of its own."""
+    invalid = invalid_of(trace.signal)
+    states: dict[str, tuple[int, ...]] = {"locked": (locked,), "unlocked": (unlocked,)}
+    between = []
+    for raw in trace.held_ns:
+        if raw in {locked, unlocked} or invalid.get(raw, False):
+            continue
+        rows = trace.raw == raw
+        index = np.searchsorted(moves.since_ns, trace.seen_ns[rows], side="right") - 1
+        during = (index >= 0) & (trace.seen_ns[rows] <= moves.settled_ns[np.maximum(index, 0)])
+        if during.all():
+            between.append(raw)
+    if between:
+        states["moving"] = tuple(sorted(between))
+    return states
+
+
+def two_states(role: str, trace: Trace, known: Mapping[str, int]) -> dict[str, tuple[int, ...]]:
+    """Return both states of a role: by value names, else the value that is known and the one that it rests at."""
+    labels = label_states(role, trace.signal)
+    first, second = STATES[role]
+    raw = known[first]
+    if {first, second} <= set(labels) and raw in labels[first]:
+        return labels
+    rest = next((it for it in trace.held_ns if it != raw and not invalid_of(trace.signal).get(it, False)), None)
+    return {first: (raw,)} if rest is None else {first: (raw,), second: (rest,)}
+
+
+def ignition_states(trace: Trace, moves: Moves) -> dict[str, tuple[int, ...]]:
+    """Return what is off and on: by value names, else off is what it shows whenever the lock begins to move."""
+    labels = label_states("ignition", trace.signal)
+    if set(STATES["ignition"]) <= set(labels):
+        return labels
+    at_rest = trace.at(moves.since_ns)
+    off = sorted({int(raw) for raw in at_rest if raw != UNSEEN})
+    invalid = invalid_of(trace.signal)
+    on = sorted(raw for raw in trace.held_ns if raw not in off and not invalid.get(raw, False))
+    return {"off": tuple(off), "on": tuple(on)} if off and on else {}
+
+
+def named_states(role: str, trace: Trace) -> dict[str, tuple[int, ...]]:
+    """Return the states that value names tell, or the name of a bit; empty if neither does."""
+    if is_labelled(role, trace.signal):
+        return label_states(role, trace.signal)
+    if trace.signal.length != 1 or trace.signal.labels:
+        return {}
+    first, second = STATES[role]
+    if role in {"lock_enable", "ignition", "warning_lamp"}:
+        return {first: (0,), second: (1,)} if role != "lock_enable" else enable_states(trace)
+    said = polarity(role, trace.signal) or (first if role in {"key", "learn_state"} else "")
+    if not said:
+        return {}
+    return {first: (1,), second: (0,)} if said == first else {first: (0,), second: (1,)}
+
+
+# --- the proposal ---------------------------------------------------------------------------------------
+
+
+def propose(
+    definitions: Definitions, shown: Shown, bonus: Mapping[tuple[str, str], float] | None = None
+) -> tuple[dict[str, Proposal], Moves | None]:
+    """Return a proposal for each role, and the moves of the lock if there are any.
 
     Parameters
     ----------
-    candidates : iterable of Fit
-        From `fits`.
-    seen : mapping of str to Seen
-        By message and signal; what is missing had no frame in the capture.
+    definitions : Definitions
+        Of the vehicle.
+    shown : Shown
+        What its captures show.
+    bonus : mapping of (str, str) to float, optional
+        Points by role and signal, of what a person has marked.
     """
-    observed = [_observed(fit, seen.get(fit.name)) for fit in candidates]
-    by_role = {role: _sorted(fit for fit in observed if fit.role == role) for role in ROLES}
-    enable = by_role["lock_enable"][0] if by_role["lock_enable"] else None
-    if enable is not None:
-        for role in ("unlock_feedback", "data_feedback"):
-            by_role[role] = _sorted(_following(fit, enable, seen) for fit in by_role[role])
-    swap_doubt = _settle_feedbacks(by_role)
-    data = by_role["data_feedback"][0] if by_role["data_feedback"] else None
-    # What is surely the second path is no rival for the first.
-    taken = {data.name: data.role} if data is not None and data.points >= ENOUGH else {}
+    search = _Search(shown, bonus or {})
+    choice = search.best()
+    ranked: dict[str, list[Fit]] = {}
+    for role in HANDSHAKE:
+        found = list(choice.fits.get(role, ())) if choice is not None else []
+        named = [fit for fit in search.by_names(role) if all(fit.name != it.name for it in found)]
+        if choice is not None and role == "lock_enable":
+            named = [fit.more(-2.0, "no feedback moves behind its pulses as well") for fit in named]
+        elif choice is not None and role in {"unlock_feedback", "data_feedback"}:
+            named = [fit.more(-3.0, "it does not move with the enable") for fit in named]
+        ranked[role] = _sorted([*found, *named]) if role not in {"lock_enable", "unlock_feedback"} else [*found, *named]
+    for role in ("warning_lamp", "key", "learn_state"):
+        ranked[role] = search.by_names(role)
+    for role in UNITS:
+        ranked[role] = _numbers(role, definitions, shown)
+    taken: dict[str, str] = {}
     proposals = {}
-    for role in ROLES:
-        ranked = [fit for fit in by_role[role] if taken.get(fit.name, role) == role]
-        proposals[role] = _proposal(role, ranked, swap_doubt if role.endswith("_feedback") else "")
+    for role in sorted(ROLES, key=lambda role: (role not in HANDSHAKE, _ORDER.get(role, 9))):
+        listed = [fit for fit in ranked[role] if fit.name not in taken]
+        proposals[role] = _proposal(role, listed, search.best_name(role) if role in HANDSHAKE else None)
         best = proposals[role].best
-        if best is not None and best.points >= ENOUGH:
+        if best is not None and proposals[role].is_certain:
             taken[best.name] = role
-    return proposals
+    _doubt_swap(proposals)
+    return {role: proposals[role] for role in ROLES}, None if choice is None else choice.moves
 
 
-def _sorted(candidates: Iterable[Fit]) -> list[Fit]:
-    return sorted(candidates, key=lambda fit: (-fit.points, fit.name))
+_ORDER: Final = {name: index for index, name in enumerate(
+    ("lock_enable", "unlock_feedback", "data_feedback", "door_open", "start_button", "ignition")
+)}  # fmt: skip
 
 
-def _observed(fit: Fit, seen: Seen | None) -> Fit:
-    """Return a fit with the points for what the capture shows of the signal by itself."""
-    if seen is None or not len(seen.time_ns):
-        return _with(fit, -5.0, "the capture has no frame that carries it")
-    if not fit.signal.labels and fit.role == "lock_enable":
-        fit = _with_rest_as_off(fit, seen)
-    if not STATES.get(fit.role):
-        return fit
-    if fit.states and (shown := _shows_unnamed(fit, seen)):
-        # A second path may well have no data for most of the time.
-        fit = _with(fit, 0.0 if fit.role == "data_feedback" else -2.0, f"it often shows {shown}, which is in no state")
-    if len(seen.time_ns) < 2:
-        return _with(fit, -1.5, "it never changes in this capture")
-    if fit.role == "lock_enable" and fit.states:
-        is_on = np.isin(seen.raw, fit.states["on"])
-        lengths = np.diff(np.append(seen.time_ns, seen.end_ns))
-        if is_on.any() and int(lengths[is_on].max()) <= SHORT_NS and not is_on[0]:
-            return _with(fit, 2.0, "it is off at rest, and on in short pulses")
-        return _with(fit, -1.0, "it is not off at rest with short pulses in between")
-    return fit
+def _numbers(role: str, definitions: Definitions, shown: Shown) -> list[Fit]:
+    found = []
+    for message in definitions:
+        for signal in message.signals:
+            if not _is_number_of(role, signal):
+                continue
+            points, reasons = name_points(role, message, signal)
+            if points <= 0 or f"{message.name}.{signal.name}" not in shown.traces:
+                continue
+            fit = Fit(role=role, message=message, signal=signal, points=points, reasons=reasons)
+            found.append(fit.more(2.0, f"its unit is {signal.unit.strip()}"))
+    return _sorted(found)
 
 
-def _shows_unnamed(fit: Fit, seen: Seen) -> str:
-    """Return what a signal shows for more than a part of the capture although no state has it; empty for nothing."""
-    lengths = np.diff(np.append(seen.time_ns, seen.end_ns))
-    named = [raw for raws in fit.states.values() for raw in raws]
-    for raw in np.unique(seen.raw).tolist():
-        if raw not in named and lengths[seen.raw == raw].sum() > _OFTEN * lengths.sum():
-            return f"'{fit.signal.labels[raw]}'" if raw in fit.signal.labels else f"the value {raw}"
-    return ""
+def _sorted(fits: Iterable[Fit]) -> list[Fit]:
+    return sorted(fits, key=lambda fit: (-round(fit.points, 6), fit.name))
 
 
-def _with_rest_as_off(fit: Fit, seen: Seen) -> Fit:
-    """Name the values of a bit without value names: the one that it has most of the time is off."""
-    lengths = np.diff(np.append(seen.time_ns, seen.end_ns))
-    ones = int(lengths[seen.raw == 1].sum())
-    rest = int(2 * ones > int(lengths.sum()))
-    states = {"off": (rest,), "on": (1 - rest,)}
-    named = Fit(
-        role=fit.role, message=fit.message, signal=fit.signal, points=fit.points, states=states, reasons=fit.reasons
-    )
-    return _with(named, 0.0, "it has no value names: what it is most of the time is taken for off (rule of thumb)")
-
-
-def _following(fit: Fit, enable: Fit, seen: Mapping[str, Seen]) -> Fit:
-    """Return a feedback's fit with the points for moving within a second of the enable."""
-    own, others = seen.get(fit.name), seen.get(enable.name)
-    if own is None or others is None or len(own.time_ns) < 2 or len(others.time_ns) < 2:
-        return fit
-    changes, causes = own.time_ns[1:], others.time_ns[1:]
-    place = np.searchsorted(causes, changes, side="right")
-    near = (place > 0) & (changes - causes[np.maximum(place - 1, 0)] <= TOGETHER_NS)
-    part = float(near.mean())
-    reason = f"{int(near.sum())} of its {len(near)} changes come within a second after one of {enable.name}"
-    return _with(fit, 2.0 * part if part >= 0.5 else -1.0, reason)
-
-
-def _settle_feedbacks(by_role: dict[str, list[Fit]]) -> str:
-    """Put the two feedbacks that fit best together first; return a doubt if they could as well change places."""
-    hard, data = by_role["unlock_feedback"], by_role["data_feedback"]
-    points = {(fit.role, fit.name): fit.points for fit in (*hard, *data)}
-    pairs = [(one, other) for one in hard for other in data if one.name != other.name]
-    if not pairs:
-        return ""
-    first, second = max(pairs, key=lambda pair: (pair[0].points + pair[1].points, pair[0].name))
-    by_role["unlock_feedback"] = [first, *(fit for fit in hard if fit is not first)]
-    by_role["data_feedback"] = [second, *(fit for fit in data if fit is not second)]
-    straight = first.points + second.points
-    crossed = points.get(("unlock_feedback", second.name), 0.0) + points.get(("data_feedback", first.name), 0.0)
-    if second.points >= ENOUGH and straight - crossed < AHEAD:
-        return f"{first.name} and {second.name} could as well change places: which of them is the hard-wired path?"
-    return ""
-
-
-def _proposal(role: str, ranked: list[Fit], swap_doubt: str) -> Proposal:
+def _proposal(role: str, ranked: Sequence[Fit], by_name: Fit | None) -> Proposal:
     if not ranked:
         return Proposal(role=role, best=None, is_certain=False, doubt="no signal looks like it")
-    best, others = ranked[0], tuple(ranked[1:4])
-    doubt = ""
+    best, others = ranked[0], tuple(fit for fit in ranked[1:] if fit.points > 0)[:_OTHERS]
     if best.points < ENOUGH:
-        doubt = "little speaks for it"
-    elif STATES.get(role) and not best.states:
-        doubt = "it has no value names, so which value means what?"
-    elif swap_doubt:
-        doubt = swap_doubt
-    elif others and best.points - max(fit.points for fit in others) < AHEAD:
-        doubt = f"{max(others, key=lambda fit: fit.points).name} fits nearly as well"
-    return Proposal(role=role, best=best, is_certain=not doubt, doubt=doubt, others=others)
+        return Proposal(role=role, best=best, is_certain=False, doubt="little speaks for it", others=others)
+    if STATES.get(role) and not set(STATES[role]) <= set(best.states):
+        doubt = "which of its values means what is not shown: no value names, and nothing in the captures tells"
+        return Proposal(role=role, best=best, is_certain=False, doubt=doubt, others=others)
+    if by_name is not None and by_name.name != best.name and by_name.points >= _named(role, best) + _CLEARLY_NAMED:
+        doubt = f"by its name it would be {by_name.name}, which does not do what it should here; was this car healthy?"
+        return Proposal(role=role, best=best, is_certain=False, doubt=doubt, others=others)
+    doubt = ""
+    if others and best.points - others[0].points < AHEAD:
+        doubt = f"{others[0].name} fits nearly as well"
+    return Proposal(role=role, best=best, is_certain=True, doubt=doubt, others=others)
 
 
-def _with(fit: Fit, points: float, reason: str) -> Fit:
-    return Fit(
-        role=fit.role,
-        message=fit.message,
-        signal=fit.signal,
-        points=fit.points + points,
-        states=fit.states,
-        reasons=(*fit.reasons, reason),
-    )
+def _doubt_swap(proposals: dict[str, Proposal]) -> None:
+    """Say it where the two feedbacks could as well change places."""
+    hard, data = proposals["unlock_feedback"], proposals["data_feedback"]
+    if hard.best is None or data.best is None or not (hard.is_certain and data.is_certain):
+        return
+    first, second = hard.best, data.best
+    straight = _named("unlock_feedback", first) + _named("data_feedback", second)
+    crossed = _named("unlock_feedback", second) + _named("data_feedback", first)
+    if straight - crossed < AHEAD:
+        doubt = f"{first.name} and {second.name} could as well change places: which of them is the hard-wired path?"
+        for role in ("unlock_feedback", "data_feedback"):
+            proposals[role] = replace(proposals[role], doubt=doubt)
+
+
+def _named(role: str, fit: Fit) -> float:
+    return name_points(role, fit.message, fit.signal)[0]
+
+
+def _two_ends(moves: Moves, trace: Trace, is_turned: bool) -> tuple[int, int] | None:
+    """Return the values of a feedback that stand for locked and unlocked; the other way round if asked for."""
+    labels = label_states("unlock_feedback", trace.signal)
+    before, after = moves.ends_of(trace)
+    known = np.concatenate([before, after])
+    known = known[known != UNSEEN]
+    values, counts = np.unique(known, return_counts=True)
+    if len(values) < 2:
+        return None
+    ends = values[np.argsort(-counts, kind="stable")][:2]
+    if {"locked", "unlocked"} <= set(labels):
+        locked = [it for it in ends.tolist() if it in labels["locked"]]
+        unlocked = [it for it in ends.tolist() if it in labels["unlocked"]]
+        return (locked[0], unlocked[0]) if locked and unlocked and not is_turned else None
+    low, high = sorted(ends.tolist())
+    return (high, low) if is_turned else (low, high)

@@ -42,15 +42,15 @@ def remark(text: str) -> Iterator[str]:
     yield from wrap(shown, 116, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
 
 
-def role_lines(fit: Fit, timeout_ns: int | None) -> list[str]:
-    """Return the table of a role."""
+def role_lines(fit: Fit, timeout: str) -> list[str]:
+    """Return the table of a role; its timeout as the file has it, empty for none."""
     lines = [f"[roles.{fit.role}]", f"signal = {quoted(fit.name)}"]
     if fit.states:
         lines.append(f"states = {_states(fit.signal, fit.states)}")
     else:
         lines.append(f"unit = {quoted(fit.signal.unit.strip())}")
-    if timeout_ns is not None:
-        lines.append(f"timeout = {duration(timeout_ns)}")
+    if timeout:
+        lines.append(f"timeout = {timeout}")
     return lines
 
 

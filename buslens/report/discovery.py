@@ -10,12 +10,14 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.checks.findings import Verdict
 from buslens.definitions.model import ByteOrder
 from buslens.discovery.coincidence import Way
 from buslens.discovery.limits import NORMAL_FROM
+from buslens.discovery.roles import HANDSHAKE
 from buslens.report.document import SCHEMA
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import DOUBT_SIGN, MET_SIGN, clean, seconds
+from buslens.report.words import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -149,9 +151,11 @@ def started_text(made: Started, path: str, *, width: int | None = None, painted:
 def _started(made: Started, path: str) -> Iterator[Paragraph]:
     yield paragraph(Piece("Roles", Ink.STRONG))
     for role, proposal in made.proposals.items():
+        if proposal.best is None and role not in HANDSHAKE:
+            continue
         signal = "" if proposal.best is None else clean(proposal.best.name)
         if proposal.is_certain:
-            yield _item(MET_SIGN, f"{role}: {signal}")
+            yield _item(MET_SIGN, f"{role}: {signal}{f' ({clean(proposal.doubt)})' if proposal.doubt else ''}")
         else:
             yield _item(DOUBT_SIGN, f"{role}: {f'{signal}? ' if signal else ''}{clean(proposal.doubt)}")
     yield paragraph()
@@ -163,13 +167,24 @@ def _started(made: Started, path: str) -> Iterator[Paragraph]:
             yield _item(DOUBT_SIGN, f"{clean(draft.name)}: {clean(draft.problem)}")
         else:
             yield _item(MET_SIGN, f"{clean(draft.name)}{measured}")
+    for title, texts in (("Could not be learned", made.missing), ("Look at these captures", made.outliers)):
+        if texts:
+            yield paragraph()
+            yield paragraph(Piece(title, Ink.STRONG))
+            for text in texts:
+                yield _item(DOUBT_SIGN, clean(text))
     yield paragraph()
-    few = any(len(spans) < NORMAL_FROM for draft in made.drafts for spans in draft.seen.values())
+    yield paragraph(Piece("Tried on", Ink.STRONG))
+    for tried in made.tried:
+        sign = {Verdict.AS_EXPECTED: MET_SIGN, Verdict.FAULTY: WRONG_SIGN}.get(tried.verdict, DOUBT_SIGN)
+        own = "" if tried.is_own else ", not learned from"
+        yield _item(sign, f"{clean(tried.path)}{own}: {tried.verdict.value.replace('_', ' ')}; {clean(tried.summary)}")
+    yield paragraph()
+    few = any(0 < len(spans) < NORMAL_FROM for draft in made.drafts for spans in draft.seen.values())
     guesses = " Limits that were measured once or twice are guesses." if few else ""
-    open_ = sum(draft.problem != "" for draft in made.drafts) + len(made.uncertain)
-    left = (
-        f" {open_} thing{'' if open_ == 1 else 's'} stand{'s' * (open_ == 1)} as a comment, to decide." if open_ else ""
-    )
+    open_ = len(made.missing) + len(made.outliers)
+    left = f" {open_} thing{'' if open_ == 1 else 's'} left to decide." if open_ else ""
+    yield paragraph(f"next: buslens check NEXT.log --expectations {clean(path)}")
     yield paragraph(
         Piece(f"{clean(path)} is written:", Ink.STRONG), f" go through it before you trust it.{guesses}{left}"
     )

@@ -44,12 +44,30 @@ class TestFile:
         write(rehearse("load-fuse-blown", seed=1), "bad.log")
         assert main(["check", "bad.log", "--expectations", "new.toml"]) == 1
 
-    def test_not_certain(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
-        text = Path("defs/car.dbc").read_text("utf-8").replace("VAL_ 416 DRIVER_DOOR", "VAL_ 416 TAILGATE")
-        Path("defs/car.dbc").write_text(text, "utf-8")
+    def test_of_several_captures(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
+        """Captures and definitions come in any order; what is given to --check is tried, too."""
+        write(rehearse("healthy", seed=2), "two.log")
+        write(rehearse("slow-motor", seed=1), "slow.log")
+        assert main(["start", "two.log", "defs/car.dbc", "car.log", "-o", "new.toml"]) == 0
+        assert "made from 2 captures" in Path("new.toml").read_text("utf-8")
+        capsys.readouterr()
+        assert starting("two.log", "-o", "new.toml", "--replace", "--check", "slow.log") == 1
+        assert " x  slow.log, not learned from: faulty" in capsys.readouterr().out
+
+    def test_incomplete(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
+        """Without a door there is no lock handshake: scripts see it, people are told what to record."""
+        text = Path("defs/car.dbc").read_text("utf-8")
+        Path("defs/car.dbc").write_text(text.replace("BO_ 416 ", "BO_ 417 ").replace(" 416 ", " 417 "), "utf-8")
         assert starting("-o", "new.toml") == 3
-        assert " ?  door_open: BODY_DOORS." in capsys.readouterr().out
+        shown = " ".join(capsys.readouterr().out.split())
+        assert "the rule 'lock handshake': roles that it needs are not known" in shown
+        assert "door_open: " in shown
         assert main(["check", "car.log", "--expectations", "new.toml"]) in {0, 3}
+
+    def test_marks_and_picture(self, starting: Callable[..., int]) -> None:
+        words = ["--mark", "driver door opens at 1.5 s", "--picture", "seen.svg"]
+        assert starting("-o", "new.toml", *words) in {0, 3}
+        assert Path("seen.svg").read_text("utf-8").startswith("<?xml")
 
 
 class TestRefused:

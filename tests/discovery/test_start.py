@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import shutil
 from functools import cache
 from pathlib import Path
@@ -27,6 +28,21 @@ TRUE_ROLES = {
     "unlock_feedback": "COLUMN_STATE.UNLOCK_FEEDBACK",
     "data_feedback": "COLUMN_STATE.DATA_FEEDBACK",
     "supply_voltage": "COLUMN_STATE.SUPPLY",
+    "start_button": "ACCESS_STATE.START_BUTTON",
+    "key": "ACCESS_STATE.KEY",
+    "speed": "VEHICLE_SPEED.SPEED",
+    "learn_state": "COLUMN_DETAIL.LEARN_STATE",
+    "warning_lamp": "CLUSTER_LAMPS.STEERING_LOCK_LAMP",
+    "battery_voltage": "BATTERY_STATE.VOLTAGE",
+    "supply_current": "COLUMN_STATE.CURRENT",
+}
+HANDSHAKE = TRUE_ROLES.keys() & {
+    "door_open",
+    "ignition",
+    "lock_enable",
+    "unlock_feedback",
+    "data_feedback",
+    "start_button",
 }
 SAMPLES = sorted(
     path for path in (Path(__file__).parents[2] / "sample_logs").iterdir() if path.suffix in {".log", ".asc", ".gz"}
@@ -65,19 +81,21 @@ class TestFile:
         made = start([str(folder / "pinewick.dbc")], str(folder / name), output=str(folder / "new.toml"))
         (folder / "new.toml").write_text(made.text, "utf-8")
         assert made.certain == TRUE_ROLES
+        assert made.is_complete
         expected = load_expectations(folder / "new.toml")
         assert {role.name: f"{role.message}.{role.signal}" for role in expected.roles.values()} == TRUE_ROLES
         assert [rule.name for rule in expected.rules] == [draft.name for draft in made.drafts]
         result = check(folder / name, expectations=expected)
         assert result.verdict is Verdict.AS_EXPECTED
-        assert result.unexercised == ()
         assert [run.rule for run in result.handshakes if run.completed].count("lock handshake") >= 1
 
     @pytest.mark.parametrize("wording", ["abbreviations", "german"])
     def test_in_other_words(self, wording: str, folder: Path) -> None:
         dbc = reworded(wording, folder)
         made = start([str(dbc)], str(folder / "short.log"), output=str(folder / "new.toml"))
-        assert made.certain == {role: in_words(wording, signal) for role, signal in TRUE_ROLES.items()}
+        true = {role: in_words(wording, signal) for role, signal in TRUE_ROLES.items()}
+        assert made.certain.items() <= true.items()
+        assert made.certain.keys() >= HANDSHAKE
         (folder / "new.toml").write_text(made.text, "utf-8")
         assert check(folder / "short.log", expectations=folder / "new.toml").verdict is Verdict.AS_EXPECTED
 
@@ -87,6 +105,7 @@ class TestFile:
         made = start([str(PINEWICK)], str(sample), output=str(tmp_path / "new.toml"))
         (tmp_path / "new.toml").write_text(made.text, "utf-8")
         assert made.certain.items() <= TRUE_ROLES.items()
+        assert made.is_complete or made.missing or made.outliers
         result = check(sample, expectations=tmp_path / "new.toml")
         assert result.verdict is not Verdict.FAULTY, result.summary
 
@@ -102,11 +121,11 @@ class TestLimits:
         enable = truth["COLUMN_CONTROL.LOCK_ENABLE"]
         hard, data = truth["COLUMN_STATE.UNLOCK_FEEDBACK"], truth["COLUMN_STATE.DATA_FEEDBACK"]
         for name, step_name, cause, value, effect, result in (
-            ("unlock handshake", "bolt unlocked", enable, 1, hard, 1),
-            ("unlock handshake", "second path unlocked", hard, 1, data, 2),
+            ("unlock handshake", "release", enable, 1, hard, 1),
+            ("unlock handshake", "second path follows", hard, 1, data, 2),
             ("lock handshake", "enable", truth["BODY_DOORS.DRIVER_DOOR"], 1, enable, 1),
-            ("lock handshake", "bolt locked", enable, 1, hard, 0),
-            ("lock handshake", "second path locked", hard, 0, data, 1),
+            ("lock handshake", "release ends", enable, 1, hard, 0),
+            ("lock handshake", "second path follows", hard, 0, data, 1),
             ("lock handshake", "enable ends", enable, 1, enable, 0),
         ):
             rule = rules[name]
@@ -126,12 +145,13 @@ class TestLimits:
     def test_method_is_told(self, folder: Path) -> None:
         dbc = [str(folder / "pinewick.dbc")]
         short = start(dbc, str(folder / "short.log"), output=str(folder / "new.toml")).text
-        assert "A GUESS: 1.5 times the greatest of only one" in short
-        assert 'basis = "a guess from 1 handshake of one capture"' in short
+        assert "A GUESS: half of the value either way" in short
+        assert 'basis = "a guess from 1 handshake in one capture"' in short
         assert "NIST" not in short
         long = start(dbc, str(folder / "long.log"), output=str(folder / "new.toml")).text
-        assert "mean + 5.14 standard deviations of 4: 95 % at 95 % confidence" in long
-        assert 'basis = "learned from 4 handshakes of one capture"' in long
+        assert re.search(r"mean \+/- 6\.\d\d standard\s(?:#\s+)?deviations of 4: 95 % at 95 % confidence", long)
+        assert 'basis = "learned from 4 handshakes in one capture"' in long
+        assert "more handshakes of the same spread would bring the upper limits to" in long.replace("\n#   ", " ")
 
     def test_nothing_to_measure(self, tmp_path: Path) -> None:
         """Without a handshake the sequences stand as comments that say so."""
@@ -146,36 +166,37 @@ class TestDoubt:
     """What is not certain stands as a comment, with the reason."""
 
     def test_feedbacks_that_cannot_be_told_apart(self, folder: Path) -> None:
-        text = PINEWICK.read_text("utf-8")
-        text = text.replace("UNLOCK_FEEDBACK", "FEEDBACK_A").replace("DATA_FEEDBACK", "FEEDBACK_B")
+        """Which of two is the hard-wired path does not matter to the rules; it is a question, not a hole."""
+        text = re.sub(r"^CM_ SG_ .*$", "", PINEWICK.read_text("utf-8"), flags=re.MULTILINE)
+        text = text.replace("UNLOCK_FEEDBACK", "FEEDBACK_P").replace("DATA_FEEDBACK", "FEEDBACK_B")
         text = text.replace(' 0 "no data" 1 "locked" 2 "unlocked" 3 "error" ;', ' 1 "locked" 2 "unlocked" ;')
-        (folder / "same.dbc").write_text(text, "utf-8")
+        (folder / "same.dbc").write_text(text.replace("FEEDBACK_B", "FEEDBACK_Q"), "utf-8")
         made = start([str(folder / "same.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))
-        assert {"unlock_feedback", "data_feedback"} <= set(made.uncertain)
-        assert "\n# [roles.unlock_feedback]" in made.text
-        assert "\n[roles.unlock_feedback]" not in made.text
+        found = {made.certain["unlock_feedback"], made.certain["data_feedback"]}
+        assert found == {"COLUMN_STATE.FEEDBACK_P", "COLUMN_STATE.FEEDBACK_Q"}
         assert "could as well change places" in made.text.replace("\n#   ", " ")
 
     def test_no_value_names(self, folder: Path) -> None:
-        text = PINEWICK.read_text("utf-8").replace('VAL_ 416 DRIVER_DOOR 0 "shut" 1 "open" ;', "")
-        text = text.replace('VAL_ 274 LOCK_ENABLE 0 "off" 1 "on" ;', "")
+        """Which value means what is told by what follows what."""
+        text = re.sub(r"^VAL_ .*$", "", PINEWICK.read_text("utf-8"), flags=re.MULTILINE)
         (folder / "bare.dbc").write_text(text, "utf-8")
-        made = start([str(folder / "bare.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))
-        assert "door_open" in made.uncertain
-        assert "\n# [roles.door_open]" in made.text
-        # What is a short pulse tells by itself which value is on.
-        assert made.certain["lock_enable"] == TRUE_ROLES["lock_enable"]
-        assert "states = { off = 0, on = 1 }" in made.text
+        made = start([str(folder / "bare.dbc")], str(folder / "long.log"), output=str(folder / "new.toml"))
+        assert {role: made.certain.get(role) for role in HANDSHAKE} == {role: TRUE_ROLES[role] for role in HANDSHAKE}
         (folder / "new.toml").write_text(made.text, "utf-8")
+        roles = load_expectations(folder / "new.toml").roles
+        assert roles["lock_enable"].states == {"off": (0,), "on": (1,)}
+        assert roles["door_open"].states == {"open": (1,), "closed": (0,)}
+        assert roles["unlock_feedback"].states == {"locked": (0,), "unlocked": (1,)}
+        assert roles["data_feedback"].states == {"locked": (1,), "unlocked": (2,)}
         assert check(folder / "short.log", expectations=folder / "new.toml").verdict is Verdict.AS_EXPECTED
 
-    def test_a_value_that_is_in_no_state(self, folder: Path) -> None:
-        """An ignition that is mostly in a stage whose name means nothing is not taken for sure."""
-        text = PINEWICK.read_text("utf-8").replace('VAL_ 304 STAGE 0 "off"', 'VAL_ 304 STAGE 0 "stage zero"')
-        (folder / "odd.dbc").write_text(text, "utf-8")
-        made = start([str(folder / "odd.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))
-        assert "ignition" in made.uncertain
-        assert "it often shows 'stage zero'" in made.text.replace("\n#   ", " ")
+    def test_nothing_moves(self, folder: Path) -> None:
+        """A lock that does not move teaches nothing: what is missing is told, with what to record."""
+        write(rehearse("load-fuse-blown", seed=1), folder / "bad.log")
+        made = start([str(folder / "pinewick.dbc")], str(folder / "bad.log"), output=str(folder / "new.toml"))
+        assert not made.is_complete
+        assert any("record captures in which" in text for text in made.missing)
+        assert "Could not be learned:" in made.text
 
     def test_nothing_alike(self, folder: Path) -> None:
         (folder / "other.dbc").write_text(
@@ -192,7 +213,7 @@ class TestDoubt:
     def test_nothing_certain(self, folder: Path) -> None:
         """With no certain role the file still loads: it asks that the message keeps coming."""
         (folder / "thin.dbc").write_text(
-            'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 436 Y: 4 A\n SG_ LOCK_COUNTER_ENABLE : 0|1@1+ (1,0) [0|1] "" A\n',
+            'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 436 Y: 4 A\n SG_ LOCK_STATE_MAYBE : 0|1@1+ (1,0) [0|1] "" A\n',
             "utf-8",
         )
         made = start([str(folder / "thin.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))

@@ -23,8 +23,21 @@ class TestTokens:
         assert tokens(name) == words
 
     def test_meanings(self) -> None:
-        assert meanings(tokens("FL_DoorAjar")) == {"door", "driver"}
+        assert {"door", "driver", "ajar"} <= meanings(tokens("FL_DoorAjar"))
         assert meanings(tokens("Odometer")) == frozenset()
+
+    @pytest.mark.parametrize(
+        ("name", "said"),
+        [
+            ("DRVDRAJRST", {"driver", "door", "ajar", "status"}),
+            ("StrtBtnPrsd", {"start", "button"}),
+            ("ColmLckFdbk", {"column", "lock", "feedback"}),
+            ("LENKRADSCHLOSSANSTEUERUNG", {"column", "enable"}),
+            ("PORTE_CONDUCTEUR", {"door", "driver"}),
+        ],
+    )
+    def test_run_together(self, name: str, said: set[str]) -> None:
+        assert said <= meanings(tokens(name))
 
 
 class TestStates:
@@ -47,6 +60,10 @@ class TestStates:
             ("Active", "on", "on"),
             ("Not Active", "on", "off"),
             ("42", "on", None),
+            ("nicht betaetigt", "pressed", "released"),
+            ("kein Schluessel", "present", "absent"),
+            ("gesperrt", "on", "off"),
+            ("deverrouille", "locked", "unlocked"),
         ],
     )
     def test_of_two(self, label: str, first: str, state: str | None) -> None:

@@ -1,0 +1,168 @@
+"""What follows what: the moves of the lock, told from what happens around the pulses of a signal.
+
+A move begins with a pulse of the enable and ends with the bolt at its other end. Of any signal that makes pulses it is
+asked which others have another value after each pulse than before (the feedbacks), which change before those in one
+direction (the door, the start button), and which change behind those in one direction (the ignition). All times and
+weights are rules of thumb, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.discovery.traces import UNSEEN
+from buslens.units import NS_PER_MS, NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from buslens.discovery.traces import Shown, Trace
+
+LONGEST_PULSE_NS: Final = 6 * NS_PER_S
+"""A pulse of the enable is shorter."""
+SETTLED_NS: Final = 3 * NS_PER_S
+"""Behind the start of a pulse: then the bolt is at its end."""
+BEFORE_NS: Final = 3 * NS_PER_S
+"""A cause lies at most so long before the pulse ..."""
+AFTER_NS: Final = 6 * NS_PER_S
+"""... and a consequence so long behind it."""
+_EVEN_NS: Final = 150 * NS_PER_MS
+"""A control unit answers in its own time, which hardly varies; a person's two actions do not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """How one signal's changes to one value lie around the moves in one direction."""
+
+    raw: int
+    #: Part of the moves that have such a change near.
+    share: float
+    #: 0 to 1: how alike the times between the two are.
+    evenness: float
+    #: Median from the change to the pulse, or from the pulse to the change, ns.
+    lag_ns: int
+
+    @property
+    def strength(self) -> float:
+        """0 to 1."""
+        return self.share * (0.6 + 0.4 * self.evenness)
+
+
+class Moves:
+    """The pulses of one signal as moves of the lock.
+
+    Parameters
+    ----------
+    shown : Shown
+        All captures.
+    enable : Trace
+        The signal.
+    on : sequence of int
+        Its values during a pulse.
+    """
+
+    def __init__(self, shown: Shown, enable: Trace, on: Sequence[int]) -> None:
+        self.enable = enable
+        self.on = tuple(on)
+        self._shown = shown
+        self.since_ns, self.seen_ns = enable.changes_to(on)
+        following = np.append(self.since_ns[1:], np.iinfo(np.int64).max)
+        ends = np.array([span.end_ns for span in shown.spans], np.int64)
+        own_end = ends[np.searchsorted(ends, self.seen_ns)] if len(self.seen_ns) else np.empty(0, np.int64)
+        self.settled_ns = np.minimum(np.minimum(self.seen_ns + SETTLED_NS, following), own_end)
+
+    def __len__(self) -> int:
+        return len(self.seen_ns)
+
+    @cached_property
+    def pulse_ns(self) -> NDArray[np.int64]:
+        """How long each pulse is, ns."""
+        rows = np.searchsorted(self.enable.seen_ns, self.seen_ns)
+        inside = np.isin(self.enable.raw, self.on)
+        lengths = []
+        for row in rows.tolist():
+            stop = row
+            while stop + 1 < len(inside) and inside[stop + 1] and self.enable.is_change[stop + 1]:
+                stop += 1
+            lengths.append(int(self.enable.stop_ns[stop] - self.enable.seen_ns[row]))
+        return np.array(lengths, np.int64)
+
+    def ends_of(self, trace: Trace) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the value of a signal before and after each move."""
+        return trace.at(self.since_ns), trace.at(self.settled_ns)
+
+    def feedback_share(self, trace: Trace) -> float:
+        """Return, 0 to 1, how well a signal changes with the moves, and only with them."""
+        before, after = self.ends_of(trace)
+        known = (before != UNSEEN) & (after != UNSEEN)
+        moved = known & (before != after)
+        if not moved.any():
+            return 0.0
+        changes = trace.seen_ns[trace.is_change]
+        index = np.searchsorted(self.since_ns, changes, side="right") - 1
+        near = (index >= 0) & (changes <= self.settled_ns[np.maximum(index, 0)] + SETTLED_NS // 3)
+        return float(moved.sum() / known.sum()) * float(near.mean())
+
+    def around(self, trace: Trace, moves: NDArray[np.bool_], *, before: bool) -> Around | None:
+        """Return the value whose changes lie best around some of the moves; None if there are none.
+
+        Parameters
+        ----------
+        trace : Trace
+            Any signal.
+        moves : ndarray of bool, shape (len(self),)
+            The moves of one direction.
+        before : bool
+            Whether to look before the pulses, else behind the moves.
+        """
+        since, seen = self.since_ns[moves], self.seen_ns[moves]
+        if not len(seen):
+            return None
+        best: Around | None = None
+        for raw in np.unique(trace.raw[trace.is_change]).tolist():
+            from_ns, to_ns = trace.changes_to([raw])
+            if not len(to_ns):
+                continue
+            if before:
+                index = np.searchsorted(from_ns, seen) - 1
+                ok = (index >= 0) & (to_ns[np.maximum(index, 0)] >= since - BEFORE_NS)
+                lag = seen - to_ns[np.maximum(index, 0)]
+            else:
+                index = np.searchsorted(to_ns, seen)
+                capped = np.minimum(index, len(to_ns) - 1)
+                ok = (index < len(to_ns)) & (from_ns[capped] <= seen + AFTER_NS)
+                lag = to_ns[capped] - seen
+            if not ok.any():
+                continue
+            lags = lag[ok]
+            spread = float(np.median(np.abs(lags - np.median(lags)))) if len(lags) > 1 else float(_EVEN_NS)
+            spread = max(spread - float(np.median(to_ns - from_ns)) / 4, 0.0)
+            found = Around(
+                raw=raw,
+                share=float(ok.sum() / len(seen)),
+                evenness=float(np.exp(-spread / _EVEN_NS)),
+                lag_ns=int(np.median(lags)),
+            )
+            if best is None or (found.strength, -abs(found.lag_ns)) > (best.strength, -abs(best.lag_ns)):
+                best = found
+        return best
+
+
+def common(values: NDArray[np.int64]) -> int:
+    """Return the most common of values, `UNSEEN` if there are none."""
+    known = values[values != UNSEEN]
+    if not len(known):
+        return UNSEEN
+    listed, counts = np.unique(known, return_counts=True)
+    return int(listed[np.argmax(counts)])
+
+
+def rest_of(trace: Trace, invalid: Mapping[int, bool]) -> int:
+    """Return the value that a signal has most of the time, of those that are values."""
+    return next((raw for raw in trace.held_ns if not invalid.get(raw, False)), next(iter(trace.held_ns)))

@@ -1,0 +1,191 @@
+"""What the names of a signal, of its values and of its message say about its role; all weights are rules of thumb."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.discovery.words import (
+    OPPOSITES,
+    ignition_state_of,
+    is_invalid,
+    is_moving,
+    meanings,
+    state_of,
+    tokens,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.definitions.model import Message, Signal
+
+_IN_MESSAGE: Final = 0.5
+"""Weight of a word in the message's name, where one in the signal's is 1 ..."""
+_IN_COMMENT: Final = 0.4
+"""... and of one in the signal's comment."""
+
+_NO_STATE: Final[Mapping[str, float]] = {"counter": -9, "other": -3, "dome": -3, "fault": -2}
+WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
+    "door_open": {
+        "door": 3, "driver": 2, "ajar": 1, "status": 0.3, "other door": -4, "lamp": -4, "lock": -2, "column": -4,
+        "central": -3, "request": -2, "command": -2, "button": -2, "warn": -3, "release": -2, "wheel": 0,
+    },
+    "start_button": {
+        "start": 2.5, "button": 3, "ignition": 0.5, "engine": 0.5, "power": 0.5, "status": 0.2,
+        "column": -3, "lamp": -4,
+        "door": -3, "brake": -4, "lock": -3, "warn": -3, "other door": -3, "release": -2, "key": -1, "motor": 0,
+    },
+    "ignition": {
+        "ignition": 3.5, "power": 2, "status": 0.3, "lamp": -4, "door": -3, "lock": -3, "column": -3, "button": -3,
+        "brake": -3, "warn": -3, "request": -1.5, "voltage": -3, "start": -0.5, "key": -0.5, "command": -1,
+    },
+    "lock_enable": {
+        "column": 2, "lock": 1.5, "enable": 3, "motor": 1, "command": 1.5, "request": 0.3, "release": 0, "status": -1,
+        "feedback": -3, "lamp": -4, "warn": -3, "door": -3, "central": -3, "key": -2, "brake": -3, "supply": -1,
+        "voltage": -2, "ignition": -1.5, "start": -1.5,
+    },
+    "unlock_feedback": {
+        "column": 2, "lock": 1.5, "release": 1, "feedback": 2, "status": 1, "wire": 1.5, "first": 0.7, "data": -2,
+        "second": -1.2, "enable": -4, "command": -3, "request": -4, "lamp": -4, "warn": -4, "door": -4, "central": -4,
+        "key": -2, "supply": -2, "voltage": -3, "motor": -1, "other door": 0, "driver": 0, "learn": -3, "ignition": -2,
+        "start": -2,
+    },
+    "data_feedback": {
+        "column": 2, "lock": 1.5, "release": 1, "feedback": 2, "status": 1, "wire": -1, "first": -0.5, "data": 2.5,
+        "second": 1.5, "enable": -4, "command": -3, "request": -4, "lamp": -4, "warn": -4, "door": -4, "central": -4,
+        "key": -2, "supply": -2, "voltage": -3, "motor": -1, "learn": -3, "ignition": -2, "start": -2,
+    },
+    "warning_lamp": {
+        "lamp": 3, "column": 2.5, "lock": 1, "warn": 2, "door": -4, "brake": -3, "central": -3, "battery": -3,
+        "engine": -3,
+        "key": -3, "feedback": -2, "enable": -2, "supply": -2, "command": -0.5,
+    },
+    "key": {
+        "key": 3.5, "present": 1.5, "status": 0.3, "door": -3, "lamp": -4, "column": -3, "lock": -2, "button": -3,
+        "battery": -4, "warn": -3, "learn": -3, "request": -2, "start": -1, "release": -2,
+    },
+    "learn_state": {"learn": 3.5, "column": 1.5, "lock": 1, "status": 0.5, "key": -1.5, "door": -3, "lamp": -3},
+    "supply_voltage": {"supply": 1.5, "voltage": 0.5, "column": 3, "lock": 1, "battery": -0.5, "wheel": -1},
+    "supply_current": {"current": 1, "column": 3, "lock": 1, "motor": 0.5, "supply": 0.5, "battery": -1, "wheel": 0},
+    "battery_voltage": {"battery": 3, "voltage": 1, "column": -3, "lock": -3, "key": -3, "supply": 0.5},
+    "speed": {"speed": 3, "vehicle": 1.5, "wheel": -2, "engine": -3, "column": -3},
+}  # fmt: skip
+"""Role -> meaning of a word -> points."""
+UNITS: Final[Mapping[str, frozenset[str]]] = {
+    "supply_voltage": frozenset({"v", "mv", "volt", "volts"}),
+    "battery_voltage": frozenset({"v", "mv", "volt", "volts"}),
+    "supply_current": frozenset({"a", "ma", "amp", "amps"}),
+    "speed": frozenset({"km/h", "kph", "kmh", "mph", "m/s", "kmph"}),
+}
+"""Roles that are numbers, with the units that they come in."""
+STATES: Final[Mapping[str, tuple[str, str]]] = {
+    "door_open": ("open", "closed"),
+    "start_button": ("pressed", "released"),
+    "ignition": ("off", "on"),
+    "lock_enable": ("off", "on"),
+    "unlock_feedback": ("locked", "unlocked"),
+    "data_feedback": ("locked", "unlocked"),
+    "warning_lamp": ("dark", "lit"),
+    "key": ("present", "absent"),
+    "learn_state": ("taught", "not_taught"),
+}
+"""The states of each role that has any."""
+_FIRST: Final = {"lock_enable": "on", "warning_lamp": "on", "unlock_feedback": "locked", "data_feedback": "locked"}
+_MOVING: Final = frozenset({"unlock_feedback", "data_feedback"})
+ROLES: Final = tuple(WEIGHTS)
+"""The roles that are looked for."""
+
+
+def name_points(role: str, message: Message, signal: Signal) -> tuple[float, tuple[str, ...]]:
+    """Return the points that names give a signal for a role, and what speaks for it, as words."""
+    own, around = meanings(tokens(signal.name)), meanings(tokens(message.name))
+    told = meanings(tokens(signal.comment)) if signal.comment else frozenset()
+    weights = {**WEIGHTS[role], **({} if role in UNITS else _NO_STATE)}
+    points, reasons = 0.0, []
+    for meaning, weight in weights.items():
+        if meaning in own:
+            part, where = 1.0, "its name"
+        elif meaning in around and meaning not in {
+            "driver",
+            "other door",
+            "wheel",
+            "second",
+            "first",
+            "data",
+            "counter",
+        }:
+            part, where = _IN_MESSAGE if weight > 0 else _IN_MESSAGE / 2, "its message's name"
+        elif meaning in told and weight > 0:
+            part, where = _IN_COMMENT, "its comment"
+        else:
+            continue
+        if role == "door_open" and meaning == "other door" and "driver" in own:
+            part = 0.3  # 'front left' is the driver's, whatever else the word may be
+        points += weight * part
+        if weight * part > 0:
+            reasons.append(f"{where} says '{meaning}'")
+    return points, tuple(reasons)
+
+
+def label_states(role: str, signal: Signal) -> dict[str, tuple[int, ...]]:
+    """Return the raw values of each state that the value names tell, `moving` among them."""
+    found: dict[str, list[int]] = {}
+    for raw, label in sorted(signal.labels.items()):
+        state = _state(role, label)
+        if state is not None:
+            found.setdefault(state, []).append(raw)
+    order = (*STATES[role], "moving")
+    return {state: tuple(found[state]) for state in order if state in found}
+
+
+def _state(role: str, label: str) -> str | None:
+    if role == "ignition":
+        return ignition_state_of(label)
+    if role in _MOVING and is_moving(label):
+        return "moving"
+    first = _FIRST.get(role, STATES[role][0])
+    state = state_of(label, first)
+    if role == "warning_lamp" and state is not None:
+        return "lit" if state == "on" else "dark"
+    return state
+
+
+def is_labelled(role: str, signal: Signal) -> bool:
+    """Return whether the value names tell both states of a role."""
+    return set(STATES[role]) <= set(label_states(role, signal))
+
+
+def invalid_of(signal: Signal) -> dict[int, bool]:
+    """Return of each named raw value whether its name means that there is no value."""
+    return {raw: is_invalid(label) for raw, label in signal.labels.items()}
+
+
+def is_counter(signal: Signal) -> bool:
+    """Return whether a signal counts or checks frames, by its name."""
+    return "counter" in meanings(tokens(signal.name))
+
+
+def polarity(role: str, signal: Signal) -> str:
+    """Return the state that a bit's own name calls its value 1; empty if it calls none."""
+    if role == "start_button":
+        return "pressed"
+    said = {state for word in tokens(signal.name) if (state := state_of(word, _FIRST.get(role, STATES[role][0])))}
+    own = meanings(tokens(signal.name))
+    if role in _MOVING:
+        return "unlocked" if "release" in own else "locked" if "locked" in said else ""
+    if role == "door_open":
+        return "open" if "open" in said else "closed" if "closed" in said else ""
+    return ""
+
+
+def bare(signal: Signal) -> tuple[str, ...]:
+    """Return the words of a name without those that say locked, unlocked, open or closed."""
+    known = set(OPPOSITES) | set(OPPOSITES.values())
+    return tuple(
+        word
+        for word in tokens(signal.name)
+        if word not in known
+        and state_of(word, "locked") is None
+        and "release" not in meanings([word])
+        and state_of(word, "open") is None
+    )

@@ -1,0 +1,276 @@
+"""What several captures show of each signal, one capture after the other on one axis of time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.capture.frames import Clock
+from buslens.definitions.model import Kind
+from buslens.errors import CaptureError, Source, UsageError
+from buslens.timeline.recorder import NEVER, NO_TIMEOUT, Recorder, Track
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Tally
+    from buslens.definitions.model import Definitions, Message, Signal
+
+UNSEEN: Final = -1
+"""Stands for a value that no frame has shown."""
+_APART_NS: Final = 3600 * NS_PER_S
+"""What lies between two captures on the common axis: nothing follows from one to the next."""
+_MOST_BITS: Final = 4
+_MOST_LABELS: Final = 32
+_BUSY_PER_S: Final = 4.0
+"""A signal that changes more often is a counter or a measured value, not a state (rule of thumb)."""
+_EVENT_SILENCES: Final = 10
+"""A message whose longest silence is so many cycle times is sent on events, not by the clock (rule of thumb)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Span:
+    """One capture on the common axis."""
+
+    path: str
+    #: Its first frame on its own axis and on the common one, and its last frame on the common one, ns.
+    own_first_ns: int
+    first_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trace:
+    """One signal through all captures; rows ascend in time.
+
+    A row holds from ``seen_ns[i]`` until ``stop_ns[i]``.
+    """
+
+    message: Message
+    signal: Signal
+    #: int64[n], ns on the common axis: the frame that first shows the value, and the one before that carried the
+    #: signal.
+    seen_ns: NDArray[np.int64]
+    since_ns: NDArray[np.int64]
+    #: int64[n], the next row of the same capture, or the capture's end.
+    stop_ns: NDArray[np.int64]
+    #: int64[n], raw values.
+    raw: NDArray[np.int64]
+    #: bool[n], whether another value of the same capture came before.
+    is_change: NDArray[np.bool_]
+
+    @property
+    def name(self) -> str:
+        """Message and signal."""
+        return f"{self.message.name}.{self.signal.name}"
+
+    @property
+    def held_ns(self) -> dict[int, int]:
+        """How long each value was shown in all, the longest first."""
+        values, index = np.unique(self.raw, return_inverse=True)
+        lengths = np.zeros(len(values), np.int64)
+        np.add.at(lengths, index, self.stop_ns - self.seen_ns)
+        order = np.argsort(-lengths, kind="stable")
+        return dict(zip(values[order].tolist(), lengths[order].tolist(), strict=True))
+
+    def at(self, time_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the raw value at each time, or `UNSEEN`."""
+        index = np.searchsorted(self.seen_ns, time_ns, side="right") - 1
+        known = (index >= 0) & (time_ns <= self.stop_ns[np.maximum(index, 0)]) if len(self.raw) else index >= 0
+        return np.where(known, self.raw[np.maximum(index, 0)], UNSEEN) if len(self.raw) else np.full(len(index), UNSEEN)
+
+    def changes_to(self, raw: Iterable[int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return since and seen of each change from another value to one of these."""
+        inside = within(self.raw, raw)
+        rows = np.flatnonzero(self.is_change & inside & ~np.append(False, inside[:-1]))
+        return self.since_ns[rows], self.seen_ns[rows]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shown:
+    """What the captures show."""
+
+    spans: tuple[Span, ...]
+    #: By message and signal.
+    traces: Mapping[str, Trace]
+    #: Usual time between frames of each message, ns, and its longest silence.
+    cycles_ns: Mapping[str, int]
+    silences_ns: Mapping[str, int]
+    frames: int
+
+    def is_cyclic(self, message: str) -> bool:
+        """Return whether a message is sent by the clock."""
+        return (
+            message in self.cycles_ns and self.silences_ns.get(message, 0) < _EVENT_SILENCES * self.cycles_ns[message]
+        )
+
+
+def within(raw: NDArray[np.int64], values: Iterable[int]) -> NDArray[np.bool_]:
+    """Return which of many raw values are among a few."""
+    found = np.zeros(len(raw), np.bool_)
+    for value in values:
+        found |= raw == value
+    return found
+
+
+def is_state(signal: Signal) -> bool:
+    """Return whether a signal can be a state: a few bits, or value names."""
+    few = signal.length <= _MOST_BITS or 0 < len(signal.labels) <= _MOST_LABELS
+    return signal.kind is Kind.UNSIGNED and few and signal.unit.strip() in {"", "-", "bit", "Bit", "1", "bool", "enum"}
+
+
+def read_shown(
+    definitions: Definitions,
+    captures: Sequence[str],
+    wanted: Callable[[Message, Signal], bool],
+    *,
+    workers: int | None = None,
+    notify: Callable[[str], None] | None = None,
+) -> Shown:
+    """Return what captures show of the signals that are wanted.
+
+    Parameters
+    ----------
+    definitions : Definitions
+        Of the vehicle.
+    captures : sequence of str
+        Recorded logs.
+    wanted : callable
+        Whether a signal of a message is looked at.
+    workers, notify
+        As for `buslens.checks.check.check`.
+
+    Raises
+    ------
+    CaptureError
+        If nothing in a capture can be read.
+    UsageError
+        If a capture has no time stamps, or none of them holds any of the messages.
+    """
+    messages = {message.name: message for message in reversed(list(definitions))}  # a name stands for the first one
+    tracks = [
+        Track(name=f"{name}.{signal.name}", message=message, signal=signal, timeout_ns=NO_TIMEOUT)
+        for name, message in messages.items()
+        for signal in message.signals
+        if wanted(message, signal)
+    ]
+    if not tracks:
+        raise UsageError(
+            f"no signal in {', '.join(definitions.paths)} looks like a door, an ignition, a lock's enable or"
+            f" feedback, or a"
+            f" supply voltage, by its name, its bits or its unit; 'buslens defs {definitions.paths[0]} --find WORD'"
+            f" searches"
+            " them"
+        )
+    followed = {track.message.name: track.message for track in tracks}
+    tracks += [Track(name=name, message=it, signal=None, timeout_ns=None) for name, it in followed.items()]
+    parts: dict[str, list[Trace]] = {}
+    cycles: dict[str, list[int]] = {}
+    silences: dict[str, int] = {}
+    spans: list[Span] = []
+    frames = 0
+    for path in captures:
+        recorder, tally = read_capture(path, tracks, workers, notify)
+        base_ns = spans[-1].end_ns + _APART_NS if spans else 0
+        first_ns, last_ns = tally.first_ns or 0, tally.last_ns or 0
+        span = Span(path=path, own_first_ns=first_ns, first_ns=base_ns, end_ns=base_ns + last_ns - first_ns)
+        spans.append(span)
+        frames += tally.frames
+        for log in recorder.messages:
+            if log.period_ns is not None:
+                cycles.setdefault(log.message.name, []).append(log.period_ns)
+            for track, rows in zip(log.tracks, log.rows, strict=True):
+                seen_ns, since_ns, raw, silent_ns = rows.arrays()
+                if track.signal is None:
+                    quiet = silent_ns != NEVER
+                    longest = int((seen_ns - silent_ns)[quiet].max(initial=0))
+                    silences[log.message.name] = max(silences.get(log.message.name, 0), longest)
+                elif len(seen_ns):
+                    part = _part(track, seen_ns, since_ns, raw.view("int64"), span)
+                    parts.setdefault(track.name, []).append(part)
+    if not cycles:
+        names = ", ".join(sorted(followed)[:5])
+        raise UsageError(
+            f"{', '.join(captures)} has no two frames of {names}: are these the definitions of this vehicle, and"
+            f" this bus?"
+        )
+    traces = {name: _joined(listed) for name, listed in parts.items()}
+    total_s = max(sum(span.end_ns - span.first_ns for span in spans) / NS_PER_S, 1.0)
+    return Shown(
+        spans=tuple(spans),
+        traces={
+            name: it
+            for name, it in traces.items()
+            if not is_state(it.signal) or it.is_change.sum() <= _BUSY_PER_S * total_s
+        },
+        cycles_ns={name: int(np.median(listed)) for name, listed in cycles.items()},
+        silences_ns=silences,
+        frames=frames,
+    )
+
+
+def read_capture(
+    path: str, tracks: Sequence[Track], workers: int | None, notify: Callable[[str], None] | None
+) -> tuple[Recorder, Tally]:
+    """Return what one capture shows of tracks.
+
+    Raises
+    ------
+    CaptureError
+        If nothing in it can be read.
+    UsageError
+        If it has no time stamps.
+    """
+    from buslens.capture.fold import fold
+    from buslens.capture.open import open_capture
+
+    recorder, tally = fold(
+        open_capture(path),
+        wanted=[(track.message.can_id, track.message.is_extended) for track in tracks],
+        new=lambda: Recorder(tracks),
+        step=Recorder.take,
+        join=Recorder.join,
+        workers=1 if any(track.timeout_ns is None for track in tracks) else workers,
+        notify=notify,
+    )
+    recorder.finish()
+    if tally.first_ns is None or tally.last_ns is None:
+        raise CaptureError("no frame in it could be read", Source(path))
+    if tally.clock is Clock.MISSING:
+        raise UsageError(f"{path} has no time stamps, so that nothing can be measured; record it with them")
+    return recorder, tally
+
+
+def _part(
+    track: Track, seen_ns: NDArray[np.int64], since_ns: NDArray[np.int64], raw: NDArray[np.int64], span: Span
+) -> Trace:
+    shift = span.first_ns - span.own_first_ns
+    seen = seen_ns + shift
+    changed = np.append(False, raw[1:] != raw[:-1])
+    assert track.signal is not None  # noqa: S101  (asked by the caller)
+    return Trace(
+        message=track.message,
+        signal=track.signal,
+        seen_ns=seen,
+        since_ns=np.where(since_ns == NEVER, seen - 1, since_ns + shift),
+        stop_ns=np.append(seen[1:], span.end_ns),
+        raw=raw,
+        is_change=changed,
+    )
+
+
+def _joined(parts: Sequence[Trace]) -> Trace:
+    return Trace(
+        message=parts[0].message,
+        signal=parts[0].signal,
+        seen_ns=np.concatenate([it.seen_ns for it in parts]),
+        since_ns=np.concatenate([it.since_ns for it in parts]),
+        stop_ns=np.concatenate([it.stop_ns for it in parts]),
+        raw=np.concatenate([it.raw for it in parts]),
+        is_change=np.concatenate([it.is_change for it in parts]),
+    )

@@ -1,0 +1,70 @@
+"""The candidates for the roles of the handshake, drawn around the first move of the lock that a capture shows."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.check import check
+from buslens.discovery.roles import HANDSHAKE
+from buslens.errors import UsageError
+from buslens.expectations.model import Expectations, Role, Timeout
+from buslens.report.figure import draw
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from buslens.discovery.roles import Fit
+    from buslens.discovery.start import Started
+
+_BEFORE_S: Final = 2.0
+_AFTER_S: Final = 3.0
+_OF_EACH: Final = 3
+
+
+def draw_candidates(made: Started, path: str) -> Path:
+    """Draw the best candidates of each role, with the values that they show, and return the file.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing to draw.
+    """
+    roles: dict[str, Role] = {}
+    for role in HANDSHAKE:
+        proposal = made.proposals[role]
+        listed = [] if proposal.best is None else [proposal.best, *proposal.others]
+        for place, fit in enumerate(listed[:_OF_EACH]):
+            name = role if not place else f"{role}_{place + 1}_{_slug(fit.signal.name)}"
+            roles[name] = _role(name, fit)
+    if not roles:
+        raise UsageError("there is no candidate for any role of the handshake, so that there is nothing to draw")
+    result = check(made.captures[0], made.definitions, Expectations(path="", roles=roles, rules=()))
+    result = replace(result, summary="which of these signals are the roles? The best of each stands first")
+    length_s = ((result.tally.last_ns or 0) - (result.tally.first_ns or 0)) / NS_PER_S
+    begin_s = 0.0
+    if made.moves is not None and len(made.moves):
+        begin_s = float(made.moves.since_ns[0]) / NS_PER_S
+    window = (max(begin_s - _BEFORE_S, 0.0), min(begin_s + _AFTER_S, length_s))
+    return draw(result, path, window=window if window[1] > window[0] else "all")
+
+
+def _role(name: str, fit: Fit) -> Role:
+    """Return a role that shows a signal as the definitions name its values, or as numbers."""
+    values = sorted(fit.signal.labels) or range(min(1 << fit.signal.length, 16))
+    states = {
+        _slug(fit.signal.labels.get(raw, f"is_{raw}")) + ("" if _is_own(fit, raw) else f"_{raw}"): (raw,)
+        for raw in values
+    }
+    return Role(name=name, message=fit.message.name, signal=fit.signal.name, states=states, timeout=Timeout.NEVER)
+
+
+def _is_own(fit: Fit, raw: int) -> bool:
+    slugs = [_slug(label) for label in fit.signal.labels.values()]
+    return raw not in fit.signal.labels or slugs.count(_slug(fit.signal.labels[raw])) == 1
+
+
+def _slug(text: str) -> str:
+    return re.sub(r"[^0-9a-z]+", "_", text.lower()).strip("_") or "value"

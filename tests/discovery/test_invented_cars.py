@@ -1,0 +1,90 @@
+"""From definitions and three captures of a car that nobody made for this to a file that tells healthy from faulty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+from support.invented_cars import BITS, FAULTS, GERMAN, Car, record
+
+from buslens.checks.check import check
+from buslens.checks.findings import Verdict
+from buslens.discovery.start import Started, start
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+CARS = {"german": GERMAN, "bits": BITS}
+
+
+@dataclass(frozen=True)
+class Learned:
+    """A car and the file that was learned from three captures of it."""
+
+    car: Car
+    folder: Path
+    made: Started
+
+    def verdict(self, seed: int, fault: str = "") -> tuple[Verdict, str]:
+        """Return what the file says of a further capture."""
+        capture = record(self.car, self.folder / f"next {fault} {seed}.log", seed, fault)
+        result = check(capture, expectations=self.folder / "car.toml")
+        return result.verdict, result.summary
+
+
+@pytest.fixture(scope="module", params=CARS)
+def learned(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Learned:
+    """Return each car with what was learned of it."""
+    car, folder = CARS[request.param], tmp_path_factory.mktemp(request.param)
+    (folder / "car.dbc").write_text(car.dbc(), "utf-8")
+    captures = [str(record(car, folder / f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(folder / "car.dbc"), *captures], output=str(folder / "car.toml"))
+    (folder / "car.toml").write_text(made.text, "utf-8")
+    return Learned(car, folder, made)
+
+
+def test_true_signals(learned: Learned) -> None:
+    """Each role of the handshake is the signal that plays it, or the bit that says the same turned round."""
+    parts = {f"{it.name}.{field.name}": field.part for it in learned.car.messages for field in it.fields}
+    found = {role: parts[name] for role, name in learned.made.certain.items()}
+    assert found["unlock_feedback"] in {"first", "first turned"}
+    assert {role: found[role] for role in found if role in TRUE_PARTS} == TRUE_PARTS
+    assert learned.made.is_complete
+
+
+TRUE_PARTS = {
+    "door_open": "door",
+    "start_button": "button",
+    "ignition": "ignition",
+    "lock_enable": "enable",
+    "data_feedback": "second",
+    "speed": "speed",
+}
+
+
+@pytest.mark.parametrize("seed", range(10, 16))
+def test_healthy(learned: Learned, seed: int) -> None:
+    verdict, summary = learned.verdict(seed)
+    assert verdict is Verdict.AS_EXPECTED, summary
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_fault(learned: Learned, fault: str) -> None:
+    verdict, summary = learned.verdict(20, fault)
+    assert verdict is Verdict.FAULTY, summary
+
+
+def test_between(learned: Learned) -> None:
+    """What a feedback shows on its way is a state of its own."""
+    between = learned.car.passes_between
+    best = learned.made.proposals["unlock_feedback"].best
+    assert best is not None
+    assert ("moving" in best.states) is between
+
+
+def test_said_twice(learned: Learned) -> None:
+    """A bit that says the same turned round is no second path."""
+    if learned.car is BITS:
+        others = [it for role in ("unlock_feedback", "data_feedback") for it in learned.made.proposals[role].others]
+        assert any("turned round" in reason for it in others for reason in it.reasons)

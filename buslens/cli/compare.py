@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 from buslens.cli.judging import Judge, expand
 from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, gravest, status_of
-from buslens.errors import UsageError
+from buslens.errors import CaptureError, UsageError
 from buslens.files import same_file
 
 if TYPE_CHECKING:
@@ -148,7 +148,11 @@ def demand_different_frames(results: Sequence[Result]) -> None:
     for paths in alike.values():
         seen: dict[str, str] = {}
         for path in paths if len(paths) > 1 else ():
-            one = seen.setdefault(frames_hash(path), path)
+            try:
+                digest = frames_hash(path)
+            except CaptureError:
+                continue  # a source without frames is known by its bytes alone
+            one = seen.setdefault(digest, path)
             if one is not path:
                 raise UsageError(
                     f"{one} and {path} hold the same frames: one recording, which would count twice; name it once"

@@ -129,7 +129,7 @@ def proof_lines(proof: Proof) -> Iterator[str]:
     if proof.needed is None or proof.after.failed:
         return
     more = f", {proof.missing:,} more would prove it" if proof.missing else ": proved"
-    yield f"{counted(proof.needed, 'clean handshake')} needed for 95 %{_assumed(proof)}{more}"
+    yield f"{counted(proof.needed, 'clean handshake')} needed for 95 %{more}{_assumed([proof])}"
 
 
 def quiet_line(quiet: Quiet) -> str:
@@ -312,11 +312,11 @@ def _lacking(comparison: Comparison) -> str:
     for proof in proofs:
         of = "" if one else f" of {clean(proof.rule)}"
         seen.append(f"{counted(proof.after.clean, 'handshake')}{of}")
-        more.append(f"{proof.missing:,} more{of}{_assumed(proof)}")
+        more.append(f"{proof.missing:,} more{of}")
     for quiet in quiets:
         seen.append(f"{seconds(quiet.after_ns)} without {clean(quiet.rule)}")
         more.append(f"{seconds(quiet.missing_ns)} more without {clean(quiet.rule)}")
-    parts = [f"nothing wrong in {_and(seen)} since; {_and(more)} would prove it"] if seen else []
+    parts = [f"nothing wrong in {_and(seen)} since; {_and(more)} would prove it{_assumed(proofs)}"] if seen else []
     unseen = [
         one for one in comparison.compared if one.before.wrong and one.change in {Change.UNDECIDED, Change.NOT_JUDGED}
     ]
@@ -330,11 +330,10 @@ def _rate_words(proof: Proof) -> str:
     return f"{failed:,} of {of:,} before{'' if proof.known_rate is None else ', as stated'}"
 
 
-def _assumed(proof: Proof) -> str:
+def _assumed(proofs: Iterable[Proof]) -> str:
     """Return the assumption that a number of handshakes rests on; empty if it rests on counts."""
-    if proof.known_rate is None:
-        return ""
-    return f" if it really failed in {proof.known_rate[0]:,} of {proof.known_rate[1]:,} handshakes"
+    rates = [proof.known_rate for proof in proofs if proof.known_rate is not None]
+    return f", if it really failed in {rates[0][0]:,} of {rates[0][1]:,} handshakes as stated" if rates else ""
 
 
 def _named(compared: Iterable[Compared]) -> str:

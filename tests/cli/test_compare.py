@@ -59,7 +59,7 @@ class TestCompare:
 
     def test_known_rate(self, capsys: pytest.CaptureFixture[str]) -> None:
         main(["compare", BEFORE, AFTER, "--known-rate", "1 in 10"])
-        assert "28 more if it really failed in 1 of 10 handshakes would prove it" in capsys.readouterr().out
+        assert "28 more would prove it, if it really failed in 1 of 10 handshakes as stated" in capsys.readouterr().out
 
 
 class TestRefused:

@@ -96,7 +96,9 @@ class TestText:
     def test_stated_rate_is_named_as_an_assumption(self) -> None:
         before = [capture(Outcome.LATE, 2, 812)]
         few, enough = (compare(before, [capture(Outcome.MET, n, 200)], known_rate=(1, 10)) for n in (28, 29))
-        assert conclusion_sentence(few).endswith("1 more if it really failed in 1 of 10 handshakes would prove it")
+        assert conclusion_sentence(few).endswith(
+            "1 more would prove it, if it really failed in 1 of 10 handshakes as stated"
+        )
         assert conclusion_sentence(enough) == (
             "Repaired, if the stated rate is right: lock handshake failed in 1 of 10 before, as stated, and in none of "
             "29 since"

@@ -14,10 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.ledgers import fill as fill_generated
 from support.ledgers import jobs, judged, scratch
-from support.sheets import CALLED_IN, HOSTILE, fill, performed
+from support.sheets import CALLED_IN, HOSTILE, anomaly, fill, performed
 
 from buslens.errors import UsageError
 from buslens.fleet.ledger import Ledger
+from buslens.fleet.model import AnomalyKind
 from buslens.fleet.page import INDEX_NAME, sections, write_index
 from buslens.fleet.page import page as page_module
 from buslens.fleet.page.method import METHOD
@@ -179,6 +180,18 @@ class TestSaid:
             text = Seen(sheet(empty).decode()).text
         assert "No capture has been judged yet." in text
         assert all(caution in text for caution in CAUTIONS)
+
+    def test_what_is_not_sure_yet(self, tmp_path: Path) -> None:
+        """It is listed, with its chance, and calls nobody in."""
+        rise = anomaly("car0001", q_value=0.66, kind=AnomalyKind.RETRIES, sentence="7 of 35 days, and 1 of 40 before")
+        with Ledger.writing(fill_generated(tmp_path, captures=4, vehicles=4)) as ledger:
+            ledger.put_anomalies([rise])
+            seen = Seen(sheet(ledger).decode())
+        assert (
+            "Not sure yet Vehicle What What was seen By chance car0001 retries 7 of 35 days, and 1 of 40" in seen.text
+        )
+        assert "Nothing stands out: no test of the fleet is below the level." in seen.text
+        assert "Nothing to call in" in seen.text
 
     def test_nothing_to_call_in(self, tmp_path: Path) -> None:
         from support.ledgers import GROUP, START_NS

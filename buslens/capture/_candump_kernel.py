@@ -15,6 +15,7 @@ from buslens.capture._scan_kernel import (
     COUNT,
     END,
     EVERYTHING,
+    FORMAT,
     FORMAT_REASON,
     FRAMES,
     FULL,
@@ -52,6 +53,9 @@ from buslens.capture._scan_kernel import (
 
 if TYPE_CHECKING:
     from buslens.capture._scan_kernel import Numbers, Slots
+
+#: 1: identifiers have as many digits as they need, not 3 or 8.
+UNPADDED: Final = FORMAT
 
 NO_BRACKET: Final = FORMAT_REASON
 UNCLOSED: Final = FORMAT_REASON + 1
@@ -187,7 +191,7 @@ def scan(
                 p = next_line(text, line_end(text, p, code), s)
                 continue
         if text[p] == 40:
-            stamp, p = seconds(text, p + 1, code)
+            stamp, p = seconds(text, skip_blanks(text, p + 1, code), code)
         else:
             p = -NO_BRACKET
         if p > 0:
@@ -212,10 +216,16 @@ def scan(
                 p = -NO_HASH
             elif digits == 3:
                 identifier = code[text[p]] << 8 | code[text[p + 1]] << 4 | code[text[p + 2]]
-                p = data + 1 if identifier < 0x800 else -ID_RANGE
+                if identifier > 0x7FF and s[UNPADDED] != 0:
+                    digits = 8
+                p = data + 1 if identifier < 0x800 or digits == 8 else -ID_RANGE
             elif digits == 8:
                 identifier = hex_value(text, p, data, code)
                 p = data + 1 if identifier < 0x40000000 else -ID_RANGE
+            elif s[UNPADDED] != 0 and digits > 0 and digits < 8:
+                identifier = hex_value(text, p, data, code)
+                digits = 8 if identifier > 0x7FF else 3
+                p = data + 1
             else:
                 p = -ID_WIDTH
         if p > 0:

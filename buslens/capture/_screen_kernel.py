@@ -61,15 +61,18 @@ if TYPE_CHECKING:
 
 # --- the format's slots of the state -----------------------------------------------------------------------
 
-#: Which stamps the lines carry: one of the four below.
+#: Which stamps the lines carry: one of the five below.
 STAMPS: Final = FORMAT
-#: Delta stamps added up, or the number of frames so far where there are no stamps; ns.
+#: Delta stamps added up, or the number of frames so far where there are no stamps or all are alike; ns.
 CLOCK: Final = FORMAT + 1
+#: 1: identifiers have as many digits as they need, not 3 or 8.
+UNPADDED: Final = FORMAT + 2
 
 NONE: Final = 0
 SECONDS: Final = 1
 DELTA: Final = 2
 CALENDAR: Final = 3
+STILL: Final = 4
 
 # --- what may be wrong with a line -------------------------------------------------------------------------
 
@@ -199,7 +202,9 @@ def direction(text: Numbers, p: int, code: Numbers) -> tuple[int, int]:
     return flags, skip_blanks(text, q + 1, code)
 
 
-def row(text: Numbers, p: int, code: Numbers, words: Slots, at: int) -> tuple[int, int, int, int, int, int]:
+def row(
+    text: Numbers, p: int, code: Numbers, unpadded: int, words: Slots, at: int
+) -> tuple[int, int, int, int, int, int]:
     """Read what follows the channel.
 
     Returns
@@ -209,15 +214,19 @@ def row(text: Numbers, p: int, code: Numbers, words: Slots, at: int) -> tuple[in
     """
     flags, p = direction(text, p, code)
     q = hex_run(text, p, code)
-    if (q - p != 3 and q - p != 8) or not ends_word(code[text[q]]):
+    width = q - p
+    is_usual = width in (3, 8) or (unpadded != 0 and width > 0 and width < 8)
+    if not is_usual or not ends_word(code[text[q]]):
         return ID_WIDTH, 0, 0, 0, 0, p
     can_id = hex_value(text, p, q, code)
-    if can_id > (0x7FF if q - p == 3 else 0x3FFFFFFF):
+    if unpadded != 0 and can_id > 0x7FF:
+        width = 8
+    if can_id > (0x3FFFFFFF if width == 8 else 0x7FF):
         return ID_RANGE, 0, 0, 0, 0, p
     if can_id >= 0x20000000:
         flags |= ERROR_FLAG
         can_id &= 0x1FFFFFFF
-    elif q - p == 8:
+    elif width == 8:
         flags |= EXTENDED_FLAG
     p = skip_blanks(text, q, code)
     dlc = code[text[p + 1]]
@@ -316,7 +325,9 @@ def scan(
             elif stamps == CALENDAR:
                 clock, p = calendar(text, p + 1, code)
             else:
-                clock, p = seconds(text, p + 1, code)
+                clock, p = seconds(text, skip_blanks(text, p + 1, code), code)
+                if stamps == STILL and p > 0:
+                    clock = s[CLOCK]
                 if stamps == DELTA:
                     clock += s[CLOCK]
                     gap = p > 0
@@ -337,7 +348,9 @@ def scan(
             if label_end == label or label_end - label >= LABEL_ROOM:
                 reason = BAD_LABEL
         if reason == 0:
-            reason, each, flag, raw, n, p = row(text, skip_blanks(text, label_end, code), code, words, s[WORDS])
+            reason, each, flag, raw, n, p = row(
+                text, skip_blanks(text, label_end, code), code, s[UNPADDED], words, s[WORDS]
+            )
         if reason == 0:
             index = s[CHANNEL]
             if same_channel(text, label, code, s, labels) != label_end:
@@ -354,7 +367,7 @@ def scan(
         if gap and reason != STAMP_RANGE:
             # Even where the rest of the line is broken.
             s[CLOCK] = clock
-        elif stamps == NONE and reason == 0:
+        elif stamps in (NONE, STILL) and reason == 0:
             s[CLOCK] = clock + 1
         if stamps == DELTA and reason != 0 and (not gap or reason in (BAD_STAMP, STAMP_RANGE, TAIL)):
             # Behind too much, as where a line end is missing, there may be another stamp.

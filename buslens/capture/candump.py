@@ -10,6 +10,7 @@ What stands in a line, and what is made of it:
 ``(1700000000.000072)``  time stamp in seconds with 0 to 9 decimals; never through a float
 ``can0``                 channel, 1 to 31 characters
 ``202``, ``00000202``    11 bits, 29 bits: by width, never by value
+``39``, ``18FEF1``       where the log writes identifiers without zeros before them throughout: 29 bits if above 7FF
 ``20000040``             error frame: eight digits and bit 0x20000000 (Linux kernel, include/uapi/linux/can.h)
 ``#E8B7``                0 to 8 bytes
 ``#...._9``              8 bytes, and the raw data length code 9 to F
@@ -30,10 +31,12 @@ from buslens.capture._candump_plain import scan_plain
 from buslens.capture._candump_wide_kernel import scan_wide
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
+from buslens.capture.stamps import are_unpadded, resolution_note, resolution_of
+from buslens.units import NS_PER_S
 
 # A length in brackets stands behind no '#': that is a line of the screen form in which one byte is wrong.
 _LINE: Final = re.compile(
-    rb"[\0 \t]*\((\d{1,10})(?:\.\d{0,9})?\)[ \t]+\S{1,31}[ \t]+[0-9A-Fa-f]{3,8}#(?![ \t]*[\[{])", re.MULTILINE
+    rb"[\0 \t]*\([ \t]*(\d{1,10})(?:[.,](\d{0,9}))?\)[ \t]+\S{1,31}[ \t]+([0-9A-Fa-f]{1,8})#(?![ \t]*[\[{])",
 )
 _EPOCH_STAMPS_S: Final = 100_000_000
 """Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
@@ -56,10 +59,16 @@ REASONS: Final = {
 
 def sniff(head: bytes) -> Match | None:
     """Recognise a log by one of its first lines; the stamp of that line tells the clock."""
-    match = next((found for line in head.split(b"\n") if (found := _LINE.match(line)) is not None), None)
-    if match is None:
+    rows = [found for line in head.split(b"\n") if (found := _LINE.match(line)) is not None]
+    if not rows:
         return None
-    return Match(clock=Clock.WALL if int(match[1]) >= _EPOCH_STAMPS_S else Clock.RELATIVE)
+    resolution_ns = resolution_of([int(row[1]) * NS_PER_S + int((row[2] or b"").ljust(9, b"0")) for row in rows])
+    return Match(
+        clock=Clock.WALL if int(rows[0][1]) >= _EPOCH_STAMPS_S else Clock.RELATIVE,
+        slots={kernel.UNPADDED: int(are_unpadded([row[3] for row in rows]))},
+        notes=(resolution_note(resolution_ns),) if resolution_ns else (),
+        resolution_ns=resolution_ns,
+    )
 
 
 CANDUMP: Final = LogFormat(

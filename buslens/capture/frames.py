@@ -157,6 +157,10 @@ class Tally:
     seams: list[Seam] = field(default_factory=list)
     #: Seams beyond those; a capture that has any cannot be judged, for nobody would know where they lie.
     more_seams: int = 0
+    #: Step by which the stamps were rounded, ns: an interval between two is uncertain by as much at both ends.
+    resolution_ns: int = 0
+    #: Whether the packed file is damaged at a place that nobody knows, so that anything in it may be wrong.
+    is_unsound: bool = False
     #: Axis times of the earliest frame before any seam and of the latest frame; None without frames.
     first_ns: int | None = None
     last_ns: int | None = None

@@ -30,6 +30,8 @@ class Match:
     in_one_piece: bool = False
     #: The times that the kernel works out never run back, so that nothing has to be held back for sorting.
     in_order: bool = False
+    #: Step by which the stamps were rounded, ns; 0: they were not.
+    resolution_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,7 +18,7 @@ from buslens.capture import _scan_kernel as k
 from buslens.capture.columns import Columns
 from buslens.capture.frames import Frames, Seam, Skipped, Tally
 from buslens.capture.pauses import ChannelTraffic, Traffic
-from buslens.capture.stream import WINDOW_BYTES, windows
+from buslens.capture.stream import WINDOW_BYTES, Unsound, windows
 from buslens.kernels import compiled
 
 if TYPE_CHECKING:
@@ -59,6 +59,7 @@ class _Account:
     notes: list[str] = field(default_factory=list)
     #: The last line if it is a frame and has no line end; 0 if it is not so.
     unended_line: int = 0
+    is_unsound: bool = False
 
     def add_seam(self, seam: Seam) -> None:
         if len(self.seams) < KEPT_SEAMS:
@@ -151,6 +152,7 @@ class Scanner:
     def end_at_damage(self, damage: str, text: bytes | bytearray = b"") -> None:
         """Count the line in which what is read broke off as broken, and say so however many there are before it."""
         line = self._s[k.LINES] + 1
+        self.account.is_unsound |= isinstance(damage, Unsound)
         if self._s[k.BROKEN] >= KEPT_LINES:
             self.account.note(f"line {line}: {damage}")
         self._skip(line, damage, text)
@@ -448,6 +450,8 @@ class Scanner:
         tally = Tally(
             format=self.plan.format.name,
             clock=self.plan.match.clock,
+            resolution_ns=self.plan.match.resolution_ns,
+            is_unsound=self.account.is_unsound,
             frames=s[k.FRAMES],
             remote=s[k.REMOTE],
             errors=s[k.ERRORS],

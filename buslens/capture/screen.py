@@ -9,10 +9,13 @@ What stands in a line, and what is made of it:
 
 =====================================  ======================================================================
 ``(1436509052.249713)``                seconds from 1970
-``(000.000123)``                       seconds from the start, or since the line before: see `stamps_of`
+``(000.000123)``                       seconds from the start, or since the line before: see `stamps_of`; where all are
+                                       alike, only the order of the frames is known
 ``(2026-11-25 13:05:01.123456)``       calendar time without a zone, taken as it stands
 no stamp                               only the order of the frames is known
 ``202``, ``00000202``                  11 bits, 29 bits: by width, never by value
+``39``, ``18FEF100``                   where the log writes identifiers without zeros before them throughout: 29 bits
+                                       if above 7FF
 ``20000004``                           error frame, with its class bits, whether ERRORFRAME stands there or not
 ``[8]``, ``[08]``, ``{F}``             bytes of a classical frame, of a CAN FD frame; raw DLC of a classical one
 ``RX - -``, ``TX B E``                 direction, bit rate switch, error state
@@ -33,6 +36,7 @@ from buslens.capture import _screen_kernel as kernel
 from buslens.capture._screen_plain import scan_plain
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
+from buslens.capture.stamps import FEW, are_unpadded, resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -40,10 +44,10 @@ if TYPE_CHECKING:
 
 _ROW: Final = re.compile(
     rb"""
-    [ \t]* (?: \( (?P<stamp> [\d.,: -]+ ) \) [ \t]+ )?      # (1436509052.249713)
+    [ \t]* (?: \( [ \t]* (?P<stamp> [\d.,: -]+ ) \) [ \t]+ )?      # (1436509052.249713)
     \S{1,31} [ \t]+                                         # can0
     (?: [RT]X [ \t]+ [-B] [ \t]+ [-E] [ \t]+ )?             # RX - -
-    (?: [0-9A-Fa-f]{8} | [0-9A-Fa-f]{3} ) [ \t]+            # 202
+    (?P<id> [0-9A-Fa-f]{1,8} ) [ \t]+                       # 202
     (?: \[ \d{1,2} \] | \{ [0-9A-Fa-f] \} )                 # [8]
     """,
     re.VERBOSE,
@@ -51,18 +55,18 @@ _ROW: Final = re.compile(
 _SECONDS: Final = re.compile(rb"(\d{1,10})(?:[.,](\d{1,9}))?")
 _EPOCH_STAMPS_NS: Final = 100_000_000 * NS_PER_S
 """Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
-_FEW: Final = 8
-"""Stamps that are too few to tell gaps from running time."""
 
 
 class Stamps(NamedTuple):
     """What the stamps of a log are."""
 
-    #: NONE, SECONDS, DELTA or CALENDAR of the kernel.
+    #: NONE, SECONDS, DELTA, CALENDAR or STILL of the kernel.
     form: int
     clock: Clock
     #: A sentence for the user about how that was decided; empty where there is no doubt.
     note: str = ""
+    #: Step by which they were rounded, ns; 0: they were not.
+    resolution_ns: int = 0
 
 
 def stamps_of(head: bytes) -> Stamps | None:
@@ -70,10 +74,13 @@ def stamps_of(head: bytes) -> Stamps | None:
 
     The form is that of most lines, so that a damaged one decides nothing. Small numbers of seconds may run
     from the start or count from the line before. Running time hardly ever falls: frames of several channels
-    come a little out of order now and then. Gaps fall about every second time, and where all are alike they
-    do not rise. So they are gaps if at least one in four of the stamps is not above the one before.
+    come a little out of order now and then. Gaps fall about every second time. So they are gaps if at least one
+    in four of the stamps that differ from the one before is below it. Equal stamps say nothing: they were rounded.
     """
-    rows = [match for line in head.splitlines() if (match := _ROW.match(line)) is not None]
+    return _stamps_of([match for line in head.splitlines() if (match := _ROW.match(line)) is not None])
+
+
+def _stamps_of(rows: list[re.Match[bytes]]) -> Stamps | None:
     if not rows:
         return None
     forms = Counter(_form(row["stamp"]) for row in rows)
@@ -85,10 +92,10 @@ def stamps_of(head: bytes) -> Stamps | None:
     stamps = [
         int(match[1]) * NS_PER_S + int((match[2] or b"").ljust(9, b"0"))
         for row in rows
-        if row["stamp"] is not None and (match := _SECONDS.fullmatch(row["stamp"])) is not None
+        if row["stamp"] is not None and (match := _SECONDS.fullmatch(row["stamp"].strip())) is not None
     ]
     if not stamps or sorted(stamps)[len(stamps) // 2] >= _EPOCH_STAMPS_NS:
-        return Stamps(kernel.SECONDS, Clock.WALL)
+        return Stamps(kernel.SECONDS, Clock.WALL, resolution_ns=resolution_of(stamps))
     return _running_or_gaps(stamps)
 
 
@@ -100,21 +107,24 @@ def _form(stamp: bytes | None) -> int:
 
 
 def _running_or_gaps(stamps: Sequence[int]) -> Stamps:
-    pairs = len(stamps) - 1
-    still = sum(later <= earlier for earlier, later in itertools.pairwise(stamps))
-    if 4 * still >= pairs > 0:
+    different = sum(later != earlier for earlier, later in itertools.pairwise(stamps))
+    falls = sum(later < earlier for earlier, later in itertools.pairwise(stamps))
+    if falls > 1 and 4 * falls >= different:
         note = (
-            f"{still} of the first {pairs + 1} time stamps are not above the one before, so the stamps were taken as "
+            f"{falls} of the first {len(stamps)} time stamps are below the one before, so the stamps were taken as "
             "gaps between lines and added up; if they are running times, the times shown here are wrong"
         )
         return Stamps(kernel.DELTA, Clock.RELATIVE, note)
+    if different == 0 and len(stamps) >= FEW:
+        note = f"the first {len(stamps)} time stamps are all the same, so only the order of the lines is known"
+        return Stamps(kernel.STILL, Clock.MISSING, note)
     note = ""
-    if len(stamps) < _FEW:
+    if len(stamps) < FEW:
         note = (
             f"{len(stamps)} time stamps are too few to tell running time from gaps between lines: "
             "they were taken as running time"
         )
-    return Stamps(kernel.SECONDS, Clock.RELATIVE, note)
+    return Stamps(kernel.SECONDS, Clock.RELATIVE, note, resolution_of(stamps))
 
 
 REASONS: Final[Mapping[int, str]] = MappingProxyType(
@@ -134,17 +144,26 @@ REASONS: Final[Mapping[int, str]] = MappingProxyType(
 
 def sniff(head: bytes) -> Match | None:
     """Recognise what candump shows by the first lines that are frames, and tell what their stamps are."""
-    stamps = stamps_of(head)
+    rows = [match for line in head.splitlines() if (match := _ROW.match(line)) is not None]
+    stamps = _stamps_of(rows)
     if stamps is None:
         return None
     # Gaps and numbers of frames add up, so that each line needs all before it, and never fall.
-    adds_up = stamps.form in {kernel.NONE, kernel.DELTA}
+    adds_up = stamps.form in {kernel.NONE, kernel.DELTA, kernel.STILL}
+    notes = [stamps.note] if stamps.note else []
+    if stamps.resolution_ns:
+        notes.append(resolution_note(stamps.resolution_ns))
     return Match(
         clock=stamps.clock,
-        slots={kernel.STAMPS: stamps.form, kernel.CLOCK: 0},
-        notes=(stamps.note,) if stamps.note else (),
+        slots={
+            kernel.STAMPS: stamps.form,
+            kernel.CLOCK: 0,
+            kernel.UNPADDED: int(are_unpadded([row["id"] for row in rows])),
+        },
+        notes=tuple(notes),
         in_one_piece=adds_up,
         in_order=adds_up,
+        resolution_ns=stamps.resolution_ns,
     )
 
 

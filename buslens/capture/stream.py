@@ -33,6 +33,12 @@ _LOOK_S: Final = 0.2
 """Seconds after which a thread that waits looks up."""
 
 
+class Unsound(str):
+    """Damage that shows behind the place where it is: what came before it may be wrong, too."""
+
+    __slots__ = ()
+
+
 class Stream(Protocol):
     """Bytes in their order."""
 
@@ -184,7 +190,7 @@ class Gunzipped:
         try:
             data = unpacker.decompress(self._input, most)
         except zlib.error as problem:
-            self._end(f"the gzip data is damaged here ({problem})")
+            self._end(Unsound(f"the gzip data is damaged here or before ({problem})"))
             return _unpack_to_damage(before, self._input, most)
         self._input = unpacker.unconsumed_tail
         if unpacker.eof:

@@ -10,7 +10,7 @@ from buslens.capture.frames import Clock
 from buslens.capture.pauses import common
 from buslens.checks import agree, alive, never, precedes, pulse, sequence
 from buslens.checks import range as range_kind
-from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.findings import Finding, Outcome, Result, Verdict
 from buslens.checks.scene import Presence, Scene, longest_hold_ns
 from buslens.checks.verdict import add_up
 from buslens.definitions.model import EVERY_BIT
@@ -251,6 +251,9 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
         if not found:
             unexercised.append(rule.name)
     verdict, summary = add_up(findings, handshakes, expected.rules)
+    if tally.is_unsound and verdict is Verdict.AS_EXPECTED:
+        verdict = Verdict.UNDECIDED
+        summary = "the packed log is damaged at an unknown place, and any of it may be wrong: copy it again"
     return Result(
         path=path,
         verdict=verdict,
@@ -327,6 +330,7 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
                 first_ns=tally.first_ns or 0,
                 end_ns=tally.last_ns or 0,
                 is_timed=tally.clock is not Clock.MISSING,
+                resolution_ns=tally.resolution_ns,
                 pauses=common(tally.pauses.get(label, ()) for label in _labels_of(log, tally)),
                 is_lone=bool(log.channels) and log.channels <= tally.lone_channels,
             )

@@ -38,6 +38,7 @@ def build_timeline(
     is_timed: bool = True,
     pauses: tuple[Pause, ...] = (),
     is_lone: bool = False,
+    resolution_ns: int = 0,
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -63,6 +64,9 @@ def build_timeline(
         Where nothing was recorded on the channel of the message, in order of time.
     is_lone : bool
         Whether no other message came on it, so that nobody can tell a silence of the message from a pause.
+    resolution_ns : int
+        Step by which the stamps were rounded, ns. It goes to the early end of each change, so that what lies between
+        two of them is as much less certain at both ends.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
@@ -132,7 +136,7 @@ def build_timeline(
     return Timeline(
         role=track.name,
         seen_ns=seen_ns,
-        since_ns=np.minimum(merged_since[kept], seen_ns - 1),
+        since_ns=_widened(np.minimum(merged_since[kept], seen_ns - 1), seen_ns, resolution_ns, first_ns),
         state=merged_state[kept].astype(np.int32),
         value=merged_value[kept],
         why=merged_why[kept].astype(np.int8),
@@ -303,6 +307,14 @@ def _changes(state: NDArray[np.int64], why: NDArray[np.int64], number: Numbers |
     if number is not None:
         kept[1:] |= (number[1:] != number[:-1]) & (state[1:] != UNKNOWN)
     return kept
+
+
+def _widened(
+    since_ns: NDArray[np.int64], seen_ns: NDArray[np.int64], resolution_ns: int, first_ns: int
+) -> NDArray[np.int64]:
+    """Return since when changes may have been, of stamps that were rounded: not from before the entry before."""
+    before_ns = np.append(first_ns - 1, seen_ns[:-1])
+    return np.minimum(since_ns, np.maximum(since_ns - resolution_ns, before_ns))
 
 
 def _ascending(time_ns: NDArray[np.int64]) -> NDArray[np.int64]:

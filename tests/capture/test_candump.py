@@ -255,3 +255,26 @@ class TestReasons:
         reading = read_slowly(CANDUMP.example.encode())
         assert len(reading.recorded) == 1
         assert CANDUMP.sniff(CANDUMP.example.encode()) is not None
+
+
+class TestAsTheLogWritesThroughout:
+    """Blanks before the seconds, and identifiers without zeros before them, where all lines have them."""
+
+    @pytest.mark.parametrize("engine", ENGINES)
+    def test_read(self, tmp_path: Path, engine: str) -> None:
+        ids = ["39", "1A0", "7", "7FF", "800", "18FEF100", "FEF1"] * 3
+        path = tmp_path / "any.log"
+        path.write_text("".join(f"({n * 0.01:13.6f}) can0 {it}#{n:02X}\n" for n, it in enumerate(ids)))
+        rows, tally = gather(path, engine=engine)
+        assert [row.can_id for row in rows] == [int(it, 16) for it in ids]
+        assert [bool(row.flags & Flag.EXTENDED) for row in rows] == [int(it, 16) > 0x7FF for it in ids]
+        assert [row.time_ns for row in rows] == [n * 10_000_000 for n in range(len(ids))]
+        assert tally.broken == 0
+
+    @pytest.mark.parametrize("engine", ENGINES)
+    def test_rounded_stamps(self, tmp_path: Path, engine: str) -> None:
+        path = tmp_path / "coarse.log"
+        path.write_text("".join(f"({n // 3 * 0.05:.6f}) can0 1A0#{n:02X}\n" for n in range(60)))
+        _, tally = gather(path, engine=engine)
+        assert tally.resolution_ns == 50_000_000
+        assert tally.seams == []

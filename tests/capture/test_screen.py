@@ -216,17 +216,39 @@ class TestStamps:
 
     @pytest.mark.parametrize("byte", ["x", " ", ""])
     def test_a_gap_that_is_lost_is_a_seam(self, tmp_path: Path, byte: str) -> None:
-        gaps = ["000.010000", f"0{byte}0.000120" if byte else "000.000120)  can0  202   [0]  (000.1", "000.009880"]
+        gaps = ["000.010100", f"0{byte}0.000120" if byte else "000.000120)  can0  202   [0]  (000.1", "000.009880"]
         path = tmp_path / "gap.log"
-        usual = "".join(f" (000.010000)  can0  {101 + n}   [1]  11\n" for n in range(20))
+        usual = "".join(f" (000.0{100 - n % 2}000)  can0  {101 + n}   [1]  11\n" for n in range(20))
         path.write_text(usual + "".join(f" ({gap})  can0  202   [1]  11\n" for gap in gaps))
         rows, tally = read_rows(path, path.read_bytes())
         assert len(rows) == 22
         assert [(seam.line, seam.is_lost) for seam in tally.seams] == [(23, True)]
 
-    def test_equal_gaps(self, tmp_path: Path) -> None:
-        times, _ = self.times(tmp_path, ["000.000000", *["000.010000"] * 9])
-        assert times == [i * 10 * MS for i in range(10)]
+    def test_stamps_that_stand_still_tell_the_order_only(self, tmp_path: Path) -> None:
+        times, tally = self.times(tmp_path, ["000.010000"] * 10)
+        assert times == list(range(10))
+        assert tally.clock is Clock.MISSING
+        assert "only the order" in tally.notes[0]
+
+    @pytest.mark.parametrize("step_ms", [10, 20, 100])
+    def test_running_time_of_low_resolution(self, tmp_path: Path, step_ms: int) -> None:
+        """Six in ten are equal to the one before, and none is smaller: that is time, not gaps."""
+        stamps = [f"{i * 2 // 5 * step_ms / 1000:010.6f}" for i in range(200)]
+        times, tally = self.times(tmp_path, stamps)
+        assert times == [i * 2 // 5 * step_ms * MS for i in range(200)]
+        assert tally.clock is Clock.RELATIVE
+        assert tally.resolution_ns == step_ms * MS
+        (note,) = tally.notes
+        assert f"differ by at least {step_ms} ms" in note
+
+    def test_few_equal_stamps_are_not_rounded(self, tmp_path: Path) -> None:
+        _, tally = self.times(tmp_path, [f"{(i - (i == 50)) * 0.0001:.6f}" for i in range(100)])
+        assert (tally.resolution_ns, tally.notes) == (0, [])
+
+    def test_padded_with_blanks(self, tmp_path: Path) -> None:
+        times, tally = self.times(tmp_path, [f"{i * 0.001:13.6f}" for i in range(20)])
+        assert times == [i * MS for i in range(20)]
+        assert tally.broken == 0
 
     def test_gap_of_a_broken_line_counts(self, tmp_path: Path) -> None:
         lines = [" (000.000000)", " (000.010000)", " (000.000100)", " (000.010000)", " (000.000100)"]
@@ -290,3 +312,32 @@ class TestAnyFrame:
         rows, tally = read(tmp_path, "".join(f"{text}\n" for text, _ in frames))
         assert [row[1:] for row in rows] == [expected for _, expected in frames]
         assert (tally.frames, tally.broken, tally.other_lines) == (len(frames), 0, 0)
+
+
+class TestIdentifiersWithoutZeros:
+    """Where the log writes identifiers with as many digits as they need, they are frames of any width."""
+
+    def rows(self, folder: Path, *identifiers: str) -> list[tuple[int, bool]]:
+        path = folder / "ids.log"
+        path.write_text("".join(f"  can0  {it}  [1]  {n % 256:02X}\n" for n, it in enumerate(identifiers)))
+        rows, self.tally = read_rows(path, path.read_bytes())
+        return [(row.can_id, bool(row.flags & Flag.EXTENDED)) for row in rows]
+
+    def test_read(self, tmp_path: Path) -> None:
+        found = self.rows(tmp_path, "39", "1A0", "7", "39", "7FF", "800", "18FEF100", "FEF1")
+        assert found == [
+            (0x39, False),
+            (0x1A0, False),
+            (0x7, False),
+            (0x39, False),
+            (0x7FF, False),
+            (0x800, True),
+            (0x18FEF100, True),
+            (0xFEF1, True),
+        ]
+        assert self.tally.broken == 0
+
+    def test_damaged_where_the_log_writes_three_digits(self, tmp_path: Path) -> None:
+        found = self.rows(tmp_path, *["039", "1A0", "007"] * 20, "39", "7")
+        assert len(found) == 60
+        assert self.tally.broken == 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import shutil
 from pathlib import Path
 
@@ -68,6 +69,45 @@ class TestHoles:
         assert seam.until_ns - seam.time_ns > 0.29e9
         assert not [finding for finding in result.findings if finding.outcome.is_fault]
         assert any("zero bytes stand before it" in note for note in result.notes)
+
+
+class TestDamagedPack:
+    """Nobody knows where a packed log is damaged whose check sum does not match."""
+
+    def test_check_sum(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        packed = bytearray(gzip.compress(HEALTHY.read_bytes()))
+        log = tmp_path / "packed.log.gz"
+        log.write_bytes(packed)
+        assert main(["check", str(log), "--expectations", str(RULES)]) == 0
+        packed[-8] ^= 1
+        log.write_bytes(packed)
+        capsys.readouterr()
+        result = buslens.check(log, expectations=RULES)
+        assert result.verdict.value == "undecided"
+        assert "damaged at an unknown place" in result.summary
+        main(["check", str(log), "--expectations", str(RULES)])
+        assert "incorrect data check" in capsys.readouterr().out
+
+
+class TestRoundedStamps:
+    """What rounding hides is no fault, and no proof: every delay is as much less certain at both ends."""
+
+    def test_delay(self, tmp_path: Path) -> None:
+        exact = buslens.check(HEALTHY, expectations=RULES)
+        log = tmp_path / "coarse.log"
+        lines = HEALTHY.read_text("ascii").splitlines(keepends=True)
+        log.write_text("".join(f"({float(line[1:18]) // 0.01 * 0.01:.6f}{line[18:]}" for line in lines), "ascii")
+        rounded = buslens.check(log, expectations=RULES)
+        assert rounded.tally.resolution_ns == 10_000_000
+        pairs = [
+            (a.delay, b.delay)
+            for a, b in zip(exact.findings, rounded.findings, strict=False)
+            if a.kind == b.kind == "sequence" and a.delay and b.delay
+        ]
+        assert pairs
+        for true, told in pairs:
+            assert told.earliest_ns <= true.earliest_ns
+            assert told.latest_ns >= true.latest_ns
 
 
 class TestTiedToTwoChannels:

@@ -81,7 +81,7 @@ def gather(
 
 _LINE = re.compile(
     rb"""
-    [ \t\r]* \( (?P<whole>\d{1,10}) (?: [.,] (?P<part>\d{0,9}) )? \)
+    [ \t\r]* \( [ \t\r]* (?P<whole>\d{1,10}) (?: [.,] (?P<part>\d{0,9}) )? \)
     [ \t\r]+ (?P<channel> [^ \t\r\n\0]{1,31} )
     [ \t\r]+ (?P<id> [0-7][0-9A-Fa-f]{2} | [0-3][0-9A-Fa-f]{7} )
     (?: \# (?P<data> (?:[0-9A-Fa-f]{2}){0,8} )

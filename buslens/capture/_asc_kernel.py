@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture._scan_kernel import (
+    AS_RECORDED,
     ASK,
     AT,
     AXIS_LIMIT,
@@ -81,6 +82,12 @@ STARTED: Final = FORMAT + 7
 RESTARTED: Final = FORMAT + 8
 #: 1: there was a date that cannot be read, and the user has been told.
 UNREADABLE: Final = FORMAT + 9
+#: So many columns more than usual stand before the identifier of rows that are frames all the same.
+EXTRA: Final = FORMAT + 11
+#: 1: rows that were sent run on a clock of their own, and are left out.
+SENT_APART: Final = FORMAT + 12
+#: So many frames from here on are left over from an earlier run, and are left out.
+LEFTOVER: Final = FORMAT + 13
 #: 1: a trigger block has begun behind a timed row, and none of its own has come: nothing was recorded in between.
 APART: Final = FORMAT + 10
 
@@ -95,6 +102,7 @@ NO_NUMBER: Final = FORMAT_REASON + 5
 ID_RANGE: Final = FORMAT_REASON + 6
 EXTENDED_RANGE: Final = FORMAT_REASON + 7
 FD_SHAPE: Final = FORMAT_REASON + 8
+EXTRA_COLUMNS: Final = FORMAT_REASON + 9
 
 #: Kinds of row beside a reason: a frame, and one that is none and need not be.
 IS_FRAME: Final = 0
@@ -122,6 +130,10 @@ ERROR_WORD: Final = int.from_bytes(b"errorfra")
 RX_WORD: Final = int.from_bytes(b"rx")
 TX_WORD: Final = int.from_bytes(b"tx")
 TXRQ_WORD: Final = int.from_bytes(b"txrq")
+J1939_WORD: Final = int.from_bytes(b"j1939tp")
+
+#: Words of a row that are looked at for a direction.
+MOST_COLUMNS: Final = 10
 
 
 def ends_word(c: int) -> bool:
@@ -349,6 +361,41 @@ def classical_row(
     return reason, can_id, flags, dlc, length, p
 
 
+def columns_before(text: Numbers, p: int, code: Numbers) -> tuple[int, int, int, int]:
+    """Look for ``Rx d`` or the like behind the stamp of a row that is in no usual order.
+
+    Returns
+    -------
+    tuple of int
+        Words before it, 0 if there is none; where the last of them begins, the identifier; where the first of the
+        others begins that can be a channel, and ends, both 0 if there is none.
+    """
+    n = 0
+    last = 0
+    label = 0
+    label_end = 0
+    while n <= MOST_COLUMNS and not ends_word(code[text[p]]):
+        first = p
+        word, p = packed(text, p, code)
+        if word == J1939_WORD:
+            return 0, 0, 0, 0
+        if word in (RX_WORD, TX_WORD) and n > 0:
+            q = skip_blanks(text, p, code)
+            kind = text[q] | 32
+            if kind in (100, 114) and ends_word(code[text[q + 1]]):  # 'd', 'r'
+                if label == last:
+                    label = 0
+                return n, last, label, label_end
+        value, q = number(text, first, code, 10, 65535)
+        if value >= 0 and label == 0:
+            label = first
+            label_end = q
+        last = first
+        n += 1
+        p = skip_blanks(text, p, code)
+    return 0, 0, 0, 0
+
+
 def begin_block(clock: int, s: Slots) -> None:
     """Decide, by its first timed row, what the stamps of a trigger block count from.
 
@@ -428,6 +475,7 @@ def scan(
                 if s[PENDING] != 0:
                     begin_block(clock, s)
                 p = skip_blanks(text, p, code)
+                columns = p
                 if code[text[p]] < 10:
                     label = p
                     value, label_end = number(text, p, code, 10, 65535)
@@ -444,6 +492,13 @@ def scan(
                             reason, each, flag, raw, n, p = fd_row(
                                 text, skip_blanks(text, label_end, code), code, base, words, s[WORDS]
                             )
+                if reason in (IS_EVENT, NO_DIRECTION):
+                    n_before, place, other, other_end = columns_before(text, columns, code)
+                    if n_before > 2:
+                        reason = EXTRA_COLUMNS
+                        if n_before - 2 == s[EXTRA] and other > 0:
+                            label, label_end = other, other_end
+                            reason, each, flag, raw, n, p = classical_row(text, place, code, base, words, s[WORDS])
         elif negative:
             reason = BAD_STAMP
         elif (c < BLANK or c == OTHER_CHARACTER) and (text[p] != 47 or text[p + 1] != 47):  # '//'
@@ -458,6 +513,13 @@ def scan(
         at = 0
         before = 0
         index = 0
+        left_out = s[SENT_APART] != 0 and flag & TX_FLAG != 0
+        if reason == IS_FRAME and s[LEFTOVER] > 0:
+            left_out = True
+            if flag & (ERROR_FLAG | FD_FLAG) == 0:
+                s[LEFTOVER] -= 1
+        if reason == IS_FRAME and left_out and s[AS_RECORDED] == 0:
+            reason = IS_EVENT
         if reason == IS_FRAME:
             # 001 is channel 1; without its zeros a number of at most 65535 also fits the table of labels.
             while text[label] == 48 and label + 1 < label_end:

@@ -30,6 +30,7 @@ def scan_plain(text: bytearray, start: int, stop: int, s: Slots, *buffers: Slots
 
     def is_usual() -> bool:
         is_special = s[kernel.RELATIVE] or s[kernel.PENDING] or s[kernel.APART]
+        is_special = is_special or s[kernel.LEFTOVER] or s[kernel.SENT_APART]
         return bool(s[kernel.BASE] == 16 and s[kernel.STARTED] and not is_special)
 
     def frame_of(found: re.Match[bytes]) -> Common | None:

@@ -26,6 +26,9 @@ an identifier that ends in ``x``            29 bits
 CANFD, DLC above 0 with a length of 0       classical remote frame: CAN FD has none
 ``ErrorFrame``                              error frame; the class is "bus error", the row tells no more
 ``TxRq``                                    no frame: the same one comes again as Tx when it has been sent
+more columns before the identifier          a frame, where the first rows of the log have as many; else broken
+rows sent, on a clock of their own          left out, for nothing tells how far apart the two clocks are
+first rows before one jump back             left out: they are from an earlier run
 any other row with a time stamp             an event that is no frame
 ==========================================  ==================================================================
 """
@@ -33,12 +36,14 @@ any other row with a time stamp             an event that is no frame
 from __future__ import annotations
 
 import re
+from collections import Counter
+from itertools import pairwise
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.capture import _asc_kernel as kernel
 from buslens.capture._asc_plain import scan_plain
-from buslens.capture._scan_kernel import FORMAT, FORMAT_END, STATE_SIZE
+from buslens.capture._scan_kernel import FORMAT, FORMAT_END, SORTED_NS, STATE_SIZE
 from buslens.capture.asc_date import parse_date_ns
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
@@ -70,6 +75,51 @@ _BASE: Final = re.compile(rb"base[ \t]+(hex|dec)\b(?:[ \t]+timestamps[ \t]+(abso
 _TIMED: Final = re.compile(rb"(-?)(\d{1,10})(?:[.,](\d{1,9}))?(?=[ \t]|$)")
 
 
+_FRAME_ROW: Final = re.compile(
+    rb"""
+    (-?) (\d{1,10}) (?:[.,](\d{1,9}))? [ \t]+             # 0.015991
+    ( (?:\S+[ \t]+){2,9}? ) (Rx|Tx) [ \t]+ [dr] (?!\S)    #   1  6F9  Rx   d
+    """,
+    re.VERBOSE | re.IGNORECASE,
+)
+_NEAR_START: Final = 20
+"""Frames that may be left over from an earlier run; five times as many must follow."""
+
+
+class _Rows(NamedTuple):
+    """What the frames among a log's first lines say of the rest."""
+
+    #: Columns more than usual before the identifier.
+    extra: int
+    #: Whether those that were sent have a clock of their own.
+    sent_apart: bool
+    #: Frames that are left over from an earlier run.
+    leftover: int
+
+
+def _rows_of(rows: list[bytes], *, may_restart: bool) -> _Rows:
+    """Return what the frames among the first lines say; their stamps say nothing where they may restart."""
+    found = [match for row in rows if (match := _FRAME_ROW.match(row)) is not None]
+    widths = Counter(len(match[4].split()) - 2 for match in found if b"j1939tp" not in match[4].lower())
+    more, count = max(((n, count) for n, count in widths.items() if n), key=lambda it: it[1], default=(0, 0))
+    extra = more if count > 1 and 100 * count > len(found) else 0
+    if may_restart:
+        return _Rows(extra, sent_apart=False, leftover=0)
+    stamps = [int(match[2]) * NS_PER_S + int((match[3] or b"").ljust(9, b"0")) for match in found]
+    stamps = [-stamp if match[1] else stamp for match, stamp in zip(found, stamps, strict=True)]
+    falls = [at for at in range(1, len(stamps)) if stamps[at] < stamps[at - 1] - SORTED_NS]
+    if len(falls) == 1 and falls[0] <= _NEAR_START and 6 * falls[0] <= len(stamps):
+        return _Rows(extra, sent_apart=False, leftover=falls[0])
+    sent = [match[5].lower() == b"tx" for match in found]
+    falls_of_one = 0
+    for way in (True, False):
+        own = [stamp for stamp, it in zip(stamps, sent, strict=True) if it is way]
+        falls_of_one += sum(later < earlier - SORTED_NS for earlier, later in pairwise(own))
+    alternating = sum(sent[at] is not sent[at - 1] for at in falls)
+    is_apart = len(falls) > 2 and alternating == len(falls) and 10 * falls_of_one < len(falls)
+    return _Rows(extra, sent_apart=is_apart, leftover=0)
+
+
 def sniff(head: bytes) -> Match | None:
     """Recognise an ASC log by a line in its first bytes that only an ASC log has, and read its header.
 
@@ -90,6 +140,21 @@ def sniff(head: bytes) -> Match | None:
             slots[kernel.STARTED] = 1
             break
         on_line(row, slots, notes)
+    blocks = sum(_BLOCK.match(row) is not None for row in rows)
+    found = _rows_of(rows, may_restart=blocks > 1 or bool(slots[kernel.RELATIVE]))
+    slots[kernel.EXTRA] = found.extra
+    slots[kernel.SENT_APART] = int(found.sent_apart)
+    slots[kernel.LEFTOVER] = found.leftover
+    if found.sent_apart:
+        notes.append(
+            "the rows that were sent (Tx) run on another clock than those received, and nothing tells how far apart the"
+            " two are: only the received ones are used"
+        )
+    if found.leftover:
+        notes.append(
+            f"the first {found.leftover} frames are left over from an earlier recording, for the clock falls behind"
+            " them: they are left out"
+        )
     return Match(
         clock=_clock(slots),
         slots=dict(enumerate(slots[FORMAT:FORMAT_END], FORMAT)),
@@ -146,6 +211,7 @@ REASONS: Final[Mapping[int, str]] = MappingProxyType(
         ),
         kernel.ID_RANGE: "an 11-bit identifier above 7FF; one of 29 bits ends in x",
         kernel.EXTENDED_RANGE: "an identifier above 1FFFFFFF, the largest of 29 bits",
+        kernel.EXTRA_COLUMNS: "more columns before the identifier than in the first rows of the log",
         kernel.FD_SHAPE: "bit rate switch, error state, DLC and data length do not follow, or the last two disagree",
     }
 )

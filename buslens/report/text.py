@@ -100,6 +100,15 @@ _VERDICT_INKS: Final = {
 
 
 def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
+    tally = result.tally
+    if 100 * tally.broken > tally.frames + tally.broken:
+        yield paragraph(
+            Piece(
+                f"{counted(tally.broken, 'line')} of the log could not be read, beside"
+                f" {counted(tally.frames, 'frame')}: what they would have shown is missing below",
+                Ink.STRONG,
+            )
+        )
     yield from _header(result)
     findings = worst_first(result.findings)
     faults = [finding for finding in findings if finding.outcome.is_fault]

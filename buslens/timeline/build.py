@@ -314,7 +314,8 @@ def _widened(
 ) -> NDArray[np.int64]:
     """Return since when changes may have been, of stamps that were rounded: not from before the entry before."""
     before_ns = np.append(first_ns - 1, seen_ns[:-1])
-    return np.minimum(since_ns, np.maximum(since_ns - resolution_ns, before_ns))
+    widened: NDArray[np.int64] = np.minimum(since_ns, np.maximum(since_ns - resolution_ns, before_ns))
+    return widened
 
 
 def _ascending(time_ns: NDArray[np.int64]) -> NDArray[np.int64]:

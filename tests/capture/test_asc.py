@@ -405,3 +405,78 @@ class TestTriggerBlocks:
         rows, tally = read(tmp_path, lines, header=self.FIRST)
         assert rows[-1].time_ns == rows[-2].time_ns + 1
         assert len(tally.seams) == 1
+
+
+class TestColumnsBeforeTheIdentifier:
+    """Rows with more columns than usual are frames where the log has many of them, and else are told."""
+
+    USUAL = tuple(f"   {n / 100:.6f} 1  6F9             Rx   d 2 05 {n:02X}" for n in range(10))
+    MORE = tuple(f"   {n / 100:.6f} 1  Gate 7  1A0      Rx   d 2 06 {n:02X}" for n in range(10, 40))
+
+    def test_read(self, tmp_path: Path) -> None:
+        rows, tally = read(tmp_path, [*self.USUAL, *self.MORE])
+        assert [it.can_id for it in rows] == [0x6F9] * 10 + [0x1A0] * 30
+        assert (tally.broken, tally.channels) == (0, ("1",))
+        assert tally.other_lines == len(HEADER)
+
+    def test_behind_a_word(self, tmp_path: Path) -> None:
+        rows, tally = read(tmp_path, [line.replace(" 1  6F9", " Bus A 2 6F9") for line in self.USUAL])
+        assert [(it.can_id, it.channel) for it in rows] == [(0x6F9, "2")] * 10
+        assert tally.broken == 0
+
+    def test_a_single_one_is_broken(self, tmp_path: Path) -> None:
+        rows, tally = read(tmp_path, [*self.USUAL, self.MORE[0]])
+        assert len(rows) == 10
+        assert (tally.broken, tally.other_lines) == (1, len(HEADER))
+        assert "more columns before the identifier" in tally.skipped[0].reason
+
+    def test_events_stay_events(self, tmp_path: Path) -> None:
+        events = ["1.0 1 J1939TP FEE3p 6 0 0 - Rx d 23 A0 0F", "1.0 1 Statistic: D 0 R 0 XD 0", "1.0 Li 3C Rx 8 01"]
+        rows, tally = read(tmp_path, [*self.USUAL, *events])
+        assert (len(rows), tally.broken, tally.other_lines) == (10, 0, len(HEADER) + 3)
+
+
+class TestClocks:
+    """Several clocks in one log are not taken for one that is set back again and again."""
+
+    @staticmethod
+    def line(stamp: float, way: str, n: int, channel: int = 1) -> str:
+        return f"   {stamp:.6f} {channel}  6F9             {way}   d 2 05 {n % 256:02X}"
+
+    def test_rows_sent_on_another_clock(self, tmp_path: Path) -> None:
+        lines = []
+        for n in range(200):
+            lines.append(self.line(10 + n * 0.1, "Rx", n))
+            if n % 2:
+                lines.append(self.line(3 + n * 0.1, "Tx", n))
+        rows, tally = read(tmp_path, lines)
+        assert len(rows) == 200
+        assert tally.seams == []
+        assert tally.last_ns is not None
+        assert tally.first_ns is not None
+        assert tally.last_ns - tally.first_ns == 19_900 * MS
+        assert any("another clock" in note for note in tally.notes)
+
+    @pytest.mark.parametrize("back", [0.0001, 0.02, 0.1])
+    def test_buses_that_run_back_a_little(self, tmp_path: Path, back: float) -> None:
+        lines = [self.line(5 + n * 0.2 - (n % 2) * (0.2 + back), "Rx", n, channel=1 + n % 2) for n in range(100)]
+        rows, tally = read(tmp_path, lines)
+        assert len(rows) == 100
+        assert tally.seams == []
+        assert [it.time_ns for it in rows] == sorted(it.time_ns for it in rows)
+
+    def test_rows_of_an_earlier_run(self, tmp_path: Path) -> None:
+        old = [self.line(812 + n * 0.01, "Rx", n) for n in range(7)]
+        new = [self.line(n * 0.01, "Rx", n) for n in range(100)]
+        rows, tally = read(tmp_path, [*old, *new])
+        assert len(rows) == 100
+        assert (tally.frames, tally.seams) == (100, [])
+        assert any("the first 7 frames are left over" in note for note in tally.notes)
+
+    def test_a_jump_in_the_middle_is_a_seam(self, tmp_path: Path) -> None:
+        lines = [self.line(812 + n * 0.01, "Rx", n) for n in range(50)] + [
+            self.line(n * 0.01, "Rx", n) for n in range(50)
+        ]
+        rows, tally = read(tmp_path, lines)
+        assert len(rows) == 100
+        assert len(tally.seams) == 1

@@ -237,7 +237,8 @@ BROKEN = {
     "gaps beyond 2096": ("ASC", b"base hex timestamps relative\n3900000000 x\n", b"3900000000 x\n", "2096"),
     "pasted gaps beyond 2096": (
         "candump, screen form",
-        9 * (SHORT_LINES["candump, screen form"] % 0) + SHORT_LINES["candump, screen form"] % 3_900_000_000,
+        9 * (SHORT_LINES["candump, screen form"] % 0 + SHORT_LINES["candump, screen form"] % 1)
+        + SHORT_LINES["candump, screen form"] % 3_900_000_000,
         SHORT_LINES["candump, screen form"] % 3_900_000_000,
         "2096",
     ),

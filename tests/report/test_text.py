@@ -230,3 +230,13 @@ class TestPaint:
 
     def test_moments_count_from_the_first_frame(self) -> None:
         assert str(ORIGIN_NS)[:6] not in text(result(step_finding()))
+
+
+class TestMuchThatCouldNotBeRead:
+    """When more than one line in a hundred was passed over, that is the first thing that the report says."""
+
+    @pytest.mark.parametrize(("broken", "is_told"), [(1, False), (2, True), (50, True)])
+    def test_first_line(self, broken: int, is_told: bool) -> None:
+        made = result()
+        first = text(replace(made, tally=replace(made.tally, frames=149, broken=broken))).splitlines()[0]
+        assert first.startswith(f"{broken} lines of the log could not be read, beside 149 frames") is is_told

@@ -27,8 +27,10 @@ from buslens.expectations.model import (
     Sequence,
     Timeout,
 )
+from buslens.expectations.resolve import message_of
 from buslens.timeline.build import build_timeline
 from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, NO_TIMEOUT, Recorder, Track
+from buslens.timeline.senders import merged
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
@@ -38,7 +40,7 @@ if TYPE_CHECKING:
     from buslens.capture.wanted import Wanted
     from buslens.checks.findings import Handshake
     from buslens.definitions.model import Definitions, Message
-    from buslens.expectations.model import AnyRule
+    from buslens.expectations.model import AnyRule, Role
     from buslens.timeline.model import Timeline
     from buslens.timeline.recorder import MessageLog
 
@@ -193,7 +195,7 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
     """Return what has to be followed through a capture for every role and every message that must keep coming."""
     tracks = []
     for role in expected.roles.values():
-        message = defined.message(role.message)
+        message = message_of(role, defined)
         cycle_ns = None if message.cycle_ns is None else CYCLES_PER_TIMEOUT * message.cycle_ns
         match role.timeout:
             case Timeout.FROM_CYCLE:
@@ -203,21 +205,40 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
             case int():
                 timeout_ns = role.timeout
         signal = message.signal(role.signal)
-        also = _other_channels(message, defined)
-        tracks.append(Track(name=role.name, message=message, signal=signal, timeout_ns=timeout_ns, also_on=also))
+        tracks.append(
+            Track(
+                name=role.name,
+                message=message,
+                signal=signal,
+                timeout_ns=timeout_ns,
+                also_on=_other_channels(role, message, defined),
+                channel=role.channel,
+                address=role.address,
+            )
+        )
     for rule in expected.rules:
         if isinstance(rule, Alive):
-            message = defined.message(rule.message)
+            message = message_of(rule, defined)
             cycle_ns = rule.cycle_ns or message.cycle_ns
             timeout_ns = rule.timeout_ns or (None if cycle_ns is None else CYCLES_PER_TIMEOUT * cycle_ns)
-            name = _PRESENCE + rule.name
-            also = _other_channels(message, defined)
-            tracks.append(Track(name=name, message=message, signal=None, timeout_ns=timeout_ns, also_on=also))
+            tracks.append(
+                Track(
+                    name=_PRESENCE + rule.name,
+                    message=message,
+                    signal=None,
+                    timeout_ns=timeout_ns,
+                    also_on=_other_channels(rule, message, defined),
+                    channel=rule.channel,
+                    address=rule.address,
+                )
+            )
     return tracks
 
 
-def _other_channels(message: Message, defined: Definitions) -> tuple[str, ...]:
-    """Return the channels on which the definitions know another message of the same name."""
+def _other_channels(reader: Role | Alive, message: Message, defined: Definitions) -> tuple[str, ...]:
+    """Return the channels on which the definitions know another message of the same name, if none was asked for."""
+    if reader.channel is not None:
+        return ()
     others = (it.channel for it in defined if it.name == message.name and it.channel != message.channel)
     return tuple(dict.fromkeys("the others" if channel is None else channel for channel in others))
 
@@ -320,52 +341,75 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
             states: Mapping[str, frozenset[int]] = {"present": frozenset({0})}
             if role is not None and track.signal is not None:
                 states = {state: frozenset(numbers) for state, numbers in raw_values(role, track.signal).items()}
-            timelines[track.name] = build_timeline(
-                log,
-                index,
-                states=states,
-                unit="" if role is None else role.unit,
-                lag_ns=None if role is None else role.lag_ns,
-                seams=tally.seams,
-                first_ns=tally.first_ns or 0,
-                end_ns=tally.last_ns or 0,
-                is_timed=tally.clock is not Clock.MISSING,
-                resolution_ns=tally.resolution_ns,
-                pauses=common(tally.pauses.get(label, ()) for label in _labels_of(log, tally)),
-                is_lone=bool(log.channels) and log.channels <= tally.lone_channels,
-            )
+            built = {
+                name: build_timeline(
+                    each,
+                    index,
+                    states=states,
+                    unit="" if role is None else role.unit,
+                    lag_ns=None if role is None else role.lag_ns,
+                    seams=tally.seams,
+                    first_ns=tally.first_ns or 0,
+                    end_ns=tally.last_ns or 0,
+                    is_timed=tally.clock is not Clock.MISSING,
+                    resolution_ns=tally.resolution_ns,
+                    pauses=common(tally.pauses.get(label, ()) for label in _labels_of(each, tally)),
+                    is_lone=bool(each.channels) and each.channels <= tally.lone_channels,
+                )
+                for name, each in _senders(log).items()
+            }
+            timelines[track.name] = merged(built) if len(built) > 1 else built[""]
     in_order = {name: timelines[name] for name in expected.roles}
     return in_order | timelines
+
+
+def _senders(log: MessageLog) -> dict[str, MessageLog]:
+    """Return what each sender of a message sent, by what it is called; without a name if there is but one."""
+    if len(log.senders) < 2:
+        return {"": log}
+    one_channel = len({it.channel for it in log.senders}) == 1
+    named = {}
+    for sender, each in log.senders.items():
+        source = "" if sender.address is None else f"source 0x{sender.address:02X}"
+        channel = "" if one_channel else sender.channel
+        named[f"{channel} {source}".strip()] = each or log
+    return named
 
 
 def _labels_of(log: MessageLog, tally: Tally) -> list[str]:
     """Return the channels, as recorded, on which a message came, or could have come if it never did."""
     if log.channels:
         return sorted(log.channels)
-    tied = log.message.channel
-    return [label for label in tally.channels if tied is None or log.renamed.get(label, label) == tied]
+    tied = log.tracks[0].channel or log.message.channel
+    return [label for label in tally.channels if tied is None or tied in {label, log.renamed.get(label, label)}]
 
 
-def _notes(recorder: Recorder, tally: Tally) -> list[str]:
+def _notes(recorder: Recorder, tally: Tally) -> list[str]:  # noqa: PLR0912  (one after the other)
     notes = []
     for log in recorder.messages:
         if len(log.channels) > 1:
             channels = ", ".join(sorted(log.channels))
             notes.append(
-                f"{log.message.name} came on {channels}, and was read from all of them as one; tie the definitions"
-                " to one channel to tell them apart"
+                f"{log.message.name} came on {channels}, and was read from all of them as one; where they contradict"
+                " each other a role is unknown, unless 'channel' ties it to one of them"
             )
         if len(log.ids) > 1:
             sources = ", ".join(f"{can_id:X}" for can_id in sorted(log.ids))
-            notes.append(f"{log.message.name} came with ids {sources}, and was read from all of them as one")
-        tied = log.message.channel
+            notes.append(
+                f"{log.message.name} came with ids {sources}, and was read from all of them as one; where sources"
+                " contradict each other a role is unknown, unless 'source' ties it to one of them"
+            )
+        tied = log.tracks[0].channel or log.message.channel
         if also_on := ", ".join(log.tracks[0].also_on):
             notes.append(
                 f"the definitions know {log.message.name} on {tied or 'every channel'} and on {also_on}; it was read"
                 f" from {tied or 'every channel'}, which they name first"
             )
         if not log.frames:
-            where = "" if tied is None else f" on {tied}, to which its definitions are tied"
+            by = "its definitions are" if log.tracks[0].channel is None else "it is"
+            where = "" if tied is None else f" on {tied}, to which {by} tied"
+            if log.tracks[0].address is not None:
+                where += f" from source 0x{log.tracks[0].address:02X}"
             notes.append(f"{log.message.name} (id {log.message.can_id:X}) is not in the capture{where}")
     if tally.reordered:
         notes.append(

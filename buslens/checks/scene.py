@@ -249,15 +249,18 @@ class Scene:
     def settled_ns(self, condition: Condition) -> int:
         """Return the time from which a condition is judged: when each of its roles has had time for a first frame.
 
-        A role whose first frame takes longer than its timeout is not waited for: it is unknown.
+        A role whose first frame takes longer than its timeout is not waited for: it is unknown. The time in which
+        its channel is not recorded yet does not count.
         """
         settled = self.first_ns
         for role in roles_of(condition):
             timeline = self.timelines[role]
             waited = timeline.last_frame_ns is not None and timeline.why[0] == Why.NOT_YET_SEEN.value
-            if waited and len(timeline) > 1:
-                first_ns = int(timeline.seen_ns[1])
-                if timeline.timeout_ns is None or first_ns - self.first_ns <= timeline.timeout_ns:
+            came = np.flatnonzero(~np.isin(timeline.why, (Why.NOT_YET_SEEN.value, Why.NOT_RECORDED.value)))
+            if waited and len(came):
+                first_ns = int(timeline.seen_ns[came[0]])
+                begun_ns = max((it.to_ns for it in timeline.pauses[:1] if it.from_ns <= self.first_ns), default=0)
+                if timeline.timeout_ns is None or first_ns - max(begun_ns, self.first_ns) <= timeline.timeout_ns:
                     settled = max(settled, first_ns)
         return settled
 
@@ -332,6 +335,8 @@ def describe_why(timeline: Timeline, index: int) -> str:
         case Why.NOT_RECORDED:
             pause = timeline.pause_at(index)
             return pause_words(timeline, pause) if pause is not None else "nothing at all was recorded"
+        case Why.CONTRADICTED:
+            return f"it comes from {' and from '.join(timeline.senders)}, which contradict each other"
         case _:
             unnamed = timeline.unnamed_value(index)
             value = f" {unnamed}" if unnamed else ""

@@ -143,6 +143,12 @@ class Values:
             self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {count}")
         return count
 
+    def address(self, key: Key, data: object, node: Node) -> int:
+        address: int = self.expect(key, data, node, int)
+        if not 0 <= address <= 0xFF:
+            self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {address}")
+        return address
+
     def duration(self, key: Key, data: object, node: Node) -> int:
         if type(data) in {int, float}:
             self.refuse(node, f"{data} has no unit; write '{data} ms', in quotes")
@@ -298,6 +304,7 @@ _READERS: Final[Mapping[Type, Callable[[Values, Key, object, Node], object]]] = 
     Type.TEXT: Values.text,
     Type.VERSION: Values.version,
     Type.COUNT: Values.count,
+    Type.ADDRESS: Values.address,
     Type.DURATION: Values.duration,
     Type.LENGTH: Values.duration,
     Type.TIMEOUT: Values.timeout,

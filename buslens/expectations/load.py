@@ -183,6 +183,8 @@ def _role(values: Values, name: str, data: dict[str, object], node: Node) -> Rol
         unit=read.get("unit", ""),
         timeout=read.get("timeout", Timeout.FROM_CYCLE),
         lag_ns=read.get("lag"),
+        channel=read.get("channel"),
+        address=read.get("source"),
         source=values.document.source(node.start),
         places=_role_places(values, inner, len(message) + 1),
     )
@@ -195,8 +197,9 @@ def _role_places(values: Values, inner: Mapping[str, Node], signal_at: int) -> d
         "message": document.inside(inner["signal"], 0),
         "signal": document.inside(inner["signal"], signal_at),
     }
-    if "unit" in inner:
-        places["unit"] = document.source(inner["unit"].start)
+    for key in ("unit", "channel", "source"):
+        if key in inner:
+            places[key] = document.source(inner[key].start)
     if "states" in inner:
         for state, node in (inner["states"].table or {}).items():
             for index, item in enumerate([node] if node.array is None else node.array):
@@ -334,7 +337,13 @@ def _alive(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> d
     cycle, timeout = read.get("cycle"), read.get("timeout")
     if cycle is not None and timeout is not None and timeout < cycle:
         values.wrong(inner["timeout"], "'timeout' is shorter than 'cycle', so that every frame would come too late")
-    return {"message": read.get("message"), "cycle_ns": cycle, "timeout_ns": timeout}
+    return {
+        "message": read.get("message"),
+        "cycle_ns": cycle,
+        "timeout_ns": timeout,
+        "channel": read.get("channel"),
+        "address": read.get("source"),
+    }
 
 
 def _range(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:

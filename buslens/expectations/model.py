@@ -42,8 +42,12 @@ class Role:
     #: For a unit that sends as soon as the state changes: a change is at most this much older than the frame
     #: that shows it, ns; None for a unit that sends by the clock.
     lag_ns: int | None = None
+    #: The only channel, and the only J1939 source address, that it is read from; None for any.
+    channel: str | None = None
+    address: int | None = None
     source: Source | None = field(default=None, compare=False, repr=False)
-    #: Places of "message", "signal", "unit" and of each label: "states.NAME.INDEX"; empty if from no file.
+    #: Places of "message", "signal", "unit", "channel", "source" and of each label: "states.NAME.INDEX"; empty if
+    #: from no file.
     places: Mapping[str, Source] = field(default_factory=dict, compare=False, repr=False)
 
     @property
@@ -65,7 +69,7 @@ class Is:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IsUnknown:
-    """``ROLE is unknown``: never itself unknown."""
+    """``ROLE is unknown``: itself unknown only where the log is no evidence of what was sent."""
 
     role: str
 
@@ -238,6 +242,9 @@ class Alive(Rule):
     cycle_ns: int | None = None
     #: Longest silence, ns, this length included; None: three times the cycle.
     timeout_ns: int | None = None
+    #: The only channel, and the only J1939 source address, on which it is looked for; None for any.
+    channel: str | None = None
+    address: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

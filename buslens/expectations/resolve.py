@@ -30,9 +30,12 @@ def check_against(expectations: Expectations, definitions: Definitions) -> None:
     for role in expectations.roles.values():
         problems += _role_problems(role, definitions)
     for rule in expectations.rules:
-        if isinstance(rule, Alive) and not _messages(rule.message, definitions):
-            place = rule.places.get("message", rule.source)
-            problems.append(ExpectationError(_no_message(rule.message, definitions), place))
+        if isinstance(rule, Alive):
+            if _messages(rule.message, definitions):
+                problems += _sender_problems(rule.message, rule, definitions)
+            else:
+                place = rule.places.get("message", rule.source)
+                problems.append(ExpectationError(_no_message(rule.message, definitions), place))
     if problems:
         raise_all(problems)
 
@@ -49,6 +52,30 @@ def raw_values(role: Role, signal: Signal) -> dict[str, tuple[int, ...]]:
     if problems:
         raise_all(problems)
     return {state: tuple(sorted(raws)) for state, raws in values.items()}
+
+
+def message_of(reader: Role | Alive, definitions: Definitions) -> Message:
+    """Return the message that a role or a rule is about: of several of its name the one on the channel that it names.
+
+    Raises
+    ------
+    DefinitionError
+        If there is no message of that name.
+    """
+    named = [it for it in _messages(reader.message, definitions) if it.channel == reader.channel]
+    free = [it for it in _messages(reader.message, definitions) if it.channel is None]
+    if reader.channel is not None and (named or free):
+        return (named or free)[0]
+    return definitions.message(reader.message)
+
+
+def _sender_problems(name: str, reader: Role | Alive, definitions: Definitions) -> list[ExpectationError]:
+    """Return why a message cannot be read from the channel or the source alone that a role or a rule names."""
+    message = message_of(reader, definitions)
+    if reader.address is not None and not message.is_j1939:
+        text = f"message {name} is none of J1939 by the definitions, and has no source address; leave 'source' away"
+        return [ExpectationError(text, reader.places.get("source", reader.source))]
+    return []
 
 
 def _messages(name: str, definitions: Definitions) -> list[Message]:
@@ -69,7 +96,9 @@ def _role_problems(role: Role, definitions: Definitions) -> list[ExpectationErro
     if not messages:
         text = _no_message(role.message, definitions)
         return [ExpectationError(text, role.places.get("message", role.source))]
-    message = messages[0]
+    if problems := _sender_problems(role.message, role, definitions):
+        return problems
+    message = message_of(role, definitions)
     signal = next((signal for signal in message.signals if signal.name == role.signal), None)
     if signal is None:
         hint = did_you_mean(role.signal, (signal.name for signal in message.signals))

@@ -26,6 +26,7 @@ class Type(Enum):
     CONDITION = "a condition"
     TRIGGER = "a moment"
     NUMBER_ROLE = "the name of a role that has a unit"
+    ADDRESS = "a whole number from 0 to 255, such as 49 or 0x31"
     SIGNAL = "a text MESSAGE.SIGNAL"
     UNIT = "a unit without spaces"
     STATES = "a table of state name = label, raw value or a list of them"
@@ -148,6 +149,20 @@ _ROLE: Final = (
         example='"10 ms"',
         default='none; needed with sent = "on change"',
         meaning="how much older than its frame a change can be",
+    ),
+    Key(
+        name="channel",
+        type=Type.TEXT,
+        example='"can0"',
+        default="every channel",
+        meaning="the only channel on which it is read, as the log or the definitions call it",
+    ),
+    Key(
+        name="source",
+        type=Type.ADDRESS,
+        example="0x31",
+        default="every source",
+        meaning="the only J1939 source address from which it is read",
     ),
 )
 
@@ -320,6 +335,20 @@ _ALIVE: Final = (
         example='"75 ms"',
         default="3 times the cycle",
         meaning="longest silence",
+    ),
+    Key(
+        name="channel",
+        type=Type.TEXT,
+        example='"can0"',
+        default="every channel",
+        meaning="the only channel on which it is looked for, as the log or the definitions call it",
+    ),
+    Key(
+        name="source",
+        type=Type.ADDRESS,
+        example="0x31",
+        default="every source",
+        meaning="the only J1939 source address from which it is read",
     ),
 )
 

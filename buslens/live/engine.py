@@ -314,14 +314,16 @@ def _finished(recorder: Recorder) -> Recorder:
     if not recorder.must_measure:
         return recorder
     twin = Recorder(())
-    twin.messages = tuple(_ended(log) if None in log.timeouts_ns else log for log in recorder.messages)
+    twin.messages = tuple(_ended(log) if log.must_measure else log for log in recorder.messages)
     return twin
 
 
 def _ended(log: MessageLog) -> MessageLog:
     """Return a log that still measures, closed; all that it has kept so far are runs, which are not changed."""
     twin = copy.copy(log)
-    twin.rows = tuple(Rows() for _ in twin.tracks)
+    if None in log.timeouts_ns:
+        twin.rows = tuple(Rows() for _ in twin.tracks)
+    twin.senders = {it: _ended(each) if each and each.must_measure else each for it, each in log.senders.items()}
     twin.finish()
     return twin
 

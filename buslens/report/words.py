@@ -56,6 +56,7 @@ WHY_WORDS: Final[Mapping[Why, tuple[str, ...]]] = MappingProxyType(
         Why.SEAM: ("unknown: clock ran back", "unknown"),
         Why.UNNAMED: ("unknown: unnamed value", "unknown"),
         Why.NOT_RECORDED: ("unknown: nothing recorded", "nothing recorded", "unknown"),
+        Why.CONTRADICTED: ("unknown: senders disagree", "senders disagree", "unknown"),
     }
 )
 """What stands on a stretch of not knowing, by reason: the first of them that has room."""

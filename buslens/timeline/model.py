@@ -40,6 +40,8 @@ class Why(Enum):
     UNNAMED = 4
     #: Nothing at all was recorded on its channel, or nobody can tell that from the silence of its message.
     NOT_RECORDED = 5
+    #: It comes from several channels or sources, whose values contradict each other.
+    CONTRADICTED = 6
 
 
 STOPPED: Final = (Why.SILENT.value, Why.SEAM.value, Why.NOT_RECORDED.value)
@@ -85,6 +87,8 @@ class Timeline:
     signal: Signal | None = None
     #: Where its message was not recorded, in order of time.
     pauses: tuple[Pause, ...] = ()
+    #: What the channels or sources are called that it comes from, if there are several.
+    senders: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.seen_ns)

@@ -7,8 +7,9 @@ in which nothing happens costs a few rows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+import copy
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -40,6 +41,8 @@ LOST_CYCLES: Final = 1.5
 NO_TIMEOUT: Final = 2**62
 """Stands for a silence that never makes a track unknown, ns."""
 
+_ADDRESS: Final = 0xFF
+"""Bits of a 29-bit identifier that hold a J1939 source address."""
 _ZERO: Final = np.uint64(0)
 _DATA_ONLY: Final = np.uint16(Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
 
@@ -57,6 +60,9 @@ class Track:
     timeout_ns: int | None
     #: Other channels on which the definitions know a message of that name, and on which it is not followed.
     also_on: tuple[str, ...] = ()
+    #: The only channel, and the only J1939 source address, that it is followed on; None for any.
+    channel: str | None = None
+    address: int | None = None
 
 
 class Cadence:
@@ -154,6 +160,27 @@ class _Run:
     starts_segment: bool
 
 
+class Sender(NamedTuple):
+    """Where a message comes from."""
+
+    #: As recorded.
+    channel: str
+    #: J1939 source address; None for what has none.
+    address: int | None
+
+
+def _part(run: _Run, mask: NDArray[np.bool_]) -> _Run:
+    """Return some of the frames of a run."""
+    place = np.cumsum(mask) - 1
+    kept = [mask[carried] for carried in run.carried]
+    return _Run(
+        time_ns=run.time_ns[mask],
+        carried=[place[carried[mine]] for carried, mine in zip(run.carried, kept, strict=True)],
+        raw=[raw[mine] for raw, mine in zip(run.raw, kept, strict=True)],
+        starts_segment=run.starts_segment,
+    )
+
+
 class MessageLog:
     """What is kept of one message and of the tracks on it."""
 
@@ -177,6 +204,13 @@ class MessageLog:
         self._after_seam = False
         self._cadence = Cadence()
         self._unmeasured: list[_Run] | None = [] if None in self.timeouts_ns else None
+        #: What each channel and source sent, where there are several; else the one there is, and None.
+        self.senders: dict[Sender, MessageLog | None] = {}
+
+    @property
+    def must_measure(self) -> bool:
+        """Whether a cycle time is still to be measured."""
+        return None in self.timeouts_ns or any(log is not None and log.must_measure for log in self.senders.values())
 
     @property
     def period_ns(self) -> int | None:
@@ -185,8 +219,7 @@ class MessageLog:
 
     def take(self, frames: Frames) -> None:
         """Take the message's frames out of a run of frames."""
-        self._after_seam |= frames.segment != self._segment
-        self._segment = frames.segment
+        self.begin_segment(frames.segment)
         same_id = self._same_id(frames.can_id)
         if not same_id.any():
             return
@@ -196,6 +229,13 @@ class MessageLog:
             names = [self.renamed.get(label, label) for label in frames.channels]
             tied = [index for index, name in enumerate(names) if name == self.message.channel]
             rows = rows[np.isin(frames.channel[rows], tied)]
+        only, address = self.tracks[0].channel, self.tracks[0].address
+        if only is not None:
+            labels = enumerate(frames.channels)
+            tied = [index for index, label in labels if only in {label, self.renamed.get(label, label)}]
+            rows = rows[np.isin(frames.channel[rows], tied)]
+        if address is not None:
+            rows = rows[(frames.can_id[rows] & np.uint32(_ADDRESS)) == address]
         if not len(rows):
             return
         if self.message.id_mask != EVERY_BIT:
@@ -212,8 +252,60 @@ class MessageLog:
                 kept = np.flatnonzero(mask)
                 carried.append(kept)
                 raws.append(raw_values(frames, rows[kept], track.signal).view(np.uint64))
+        run = _Run(time_ns=times, carried=carried, raw=raws, starts_segment=False)
+        self._take_apart(run, frames, rows)
+        self.take_run(run)
+
+    def begin_segment(self, segment: int) -> None:
+        """Note the segment of what comes next."""
+        self._after_seam |= segment != self._segment
+        self._segment = segment
+        for log in self.senders.values():
+            if log is not None:
+                log.begin_segment(segment)
+
+    def take_run(self, run: _Run) -> None:
+        """Take the message's frames of one run."""
         starts_segment, self._after_seam = self._after_seam, False
-        self._accept(_Run(time_ns=times, carried=carried, raw=raws, starts_segment=starts_segment))
+        self._accept(replace(run, starts_segment=starts_segment))
+
+    def _take_apart(self, run: _Run, frames: Frames, rows: NDArray[np.intp]) -> None:
+        """Let each sender have what it sent, as soon as there are several."""
+        channel = frames.channel[rows].astype(np.int64)
+        if self.message.id_mask & _ADDRESS or not self.message.is_j1939:
+            numbers, address = channel << 8, None
+        else:
+            address = (frames.can_id[rows] & np.uint32(_ADDRESS)).astype(np.int64)
+            numbers = channel << 8 | address
+        for number in [numbers[0]] if (numbers == numbers[0]).all() else np.unique(numbers):
+            sender = Sender(frames.channels[number >> 8], None if address is None else int(number & _ADDRESS))
+            if sender in self.senders:
+                continue
+            self._tell_apart()
+            self.senders[sender] = self._blank(sender) if self.senders else None
+        for sender, log in self.senders.items():
+            if log is not None:
+                mine = frames.channels.index(sender.channel) << 8 if sender.channel in frames.channels else -1
+                is_mine = numbers == (mine | (sender.address or 0) if mine >= 0 else -1)
+                if is_mine.any():
+                    log.take_run(_part(run, is_mine))
+
+    def _tell_apart(self) -> None:
+        """Give the one sender that there was so far a log of its own."""
+        for sender, log in self.senders.items():
+            if log is None:
+                self.senders[sender] = self._twin(sender)
+
+    def _blank(self, sender: Sender) -> MessageLog:
+        log = MessageLog(self.message, self.tracks, self.renamed)
+        log._segment, log.channels = self._segment, {sender.channel}
+        return log
+
+    def _twin(self, sender: Sender) -> MessageLog:
+        shared = (self.message, self.tracks, self.renamed)
+        log = copy.copy(self)
+        log.senders, log.channels = {}, {sender.channel}
+        return copy.deepcopy(log, {id(it): it for it in shared})
 
     def _same_id(self, can_id: NDArray[np.uint32]) -> NDArray[np.bool_]:
         """Return which identifiers are the message's, their width apart."""
@@ -224,6 +316,12 @@ class MessageLog:
 
     def finish(self) -> None:
         """Judge what was held back because the cycle time had not been measured yet."""
+        for log in self.senders.values():
+            if log is not None:
+                log.finish()
+        self._measure()
+
+    def _measure(self) -> None:
         if self._unmeasured is not None:
             held, self._unmeasured = self._unmeasured, None
             period = self.period_ns
@@ -236,6 +334,7 @@ class MessageLog:
         """Append what another log saw of the time right behind this one; all timeouts have to be known."""
         if later.first_ns == NEVER:
             return
+        self._join_senders(later)
         self.channels |= later.channels
         self.ids |= later.ids
         starts_segment, self._after_seam = self._after_seam, False
@@ -248,6 +347,16 @@ class MessageLog:
         self.last_ns = later.last_ns
         self.frames += later.frames
 
+    def _join_senders(self, later: MessageLog) -> None:
+        if len(self.senders.keys() | later.senders.keys()) > 1:
+            self._tell_apart()
+        for sender, log in later.senders.items():
+            mine = self.senders.get(sender)
+            if mine is not None:
+                mine.join(log or later)
+            elif sender not in self.senders:
+                self.senders[sender] = (log or later._twin(sender)) if self.senders else log
+
     def _gap_from(self, time_ns: int, timeout_ns: int | None) -> int:
         silent = self.last_ns != NEVER and timeout_ns is not None and time_ns - self.last_ns > timeout_ns
         return self.last_ns if silent else NEVER
@@ -259,7 +368,7 @@ class MessageLog:
             return
         self._unmeasured.append(run)
         if self._cadence.count >= MEASURED_INTERVALS:
-            self.finish()
+            self._measure()
 
     def _process(self, run: _Run) -> None:
         times = run.time_ns
@@ -356,16 +465,17 @@ class Recorder:
     """
 
     def __init__(self, tracks: Iterable[Track], channels: Mapping[str, str] | None = None) -> None:
-        grouped: dict[tuple[int, bool, str | None], list[Track]] = {}
+        grouped: dict[tuple[object, ...], list[Track]] = {}
         for track in tracks:
             message = track.message
-            grouped.setdefault((message.can_id, message.is_extended, message.channel), []).append(track)
+            key = message.can_id, message.is_extended, message.channel, track.channel, track.address
+            grouped.setdefault(key, []).append(track)
         self.messages = tuple(MessageLog(group[0].message, group, channels or {}) for group in grouped.values())
 
     @property
     def must_measure(self) -> bool:
         """Whether a cycle time is still to be measured, so that the capture has to be read from its start."""
-        return any(None in log.timeouts_ns for log in self.messages)
+        return any(log.must_measure for log in self.messages)
 
     def take(self, frames: Frames) -> None:
         """Take a run of frames in order of time, later than all before."""

@@ -204,7 +204,7 @@ def truth_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]])
     known = code != IGNORANT
     between = np.flatnonzero(known[1:] & known[:-1]) + 1
     # A value that nobody named may have come at once after the frame before.
-    unnamed = np.flatnonzero((why[1:] == Why.UNNAMED.value) & known[:-1]) + 1
+    unnamed = np.flatnonzero(np.isin(why[1:], (Why.UNNAMED.value, Why.CONTRADICTED.value)) & known[:-1]) + 1
     at_ns = seen_ns.copy()
     at_ns[unnamed] = since_ns[unnamed] + 1
     doubts_ns = [since_ns[between] + 1]
@@ -225,9 +225,9 @@ def truth_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]])
 
 
 def is_unknown(timeline: Timeline) -> Truth:
-    """Return where a role is unknown; that itself is known, except where nothing was recorded that could tell."""
+    """Return where a role is unknown; that itself is known, except where the log is no evidence of what was sent."""
     unknown = (timeline.state == UNKNOWN).astype(np.int8)
-    unknown[timeline.why == Why.NOT_RECORDED.value] = IGNORANT
+    unknown[np.isin(timeline.why, (Why.NOT_RECORDED.value, Why.CONTRADICTED.value))] = IGNORANT
     return _merged(timeline.seen_ns, unknown, timeline.end_ns)
 
 

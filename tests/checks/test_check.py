@@ -116,8 +116,8 @@ class TestNotes:
         result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,), 0), Frame(1, 0x100, (1,), 1)])
         (note,) = result.notes
         assert note == (
-            "COLUMN came on can0, can1, and was read from all of them as one; tie the definitions to one channel to"
-            " tell them apart"
+            "COLUMN came on can0, can1, and was read from all of them as one; where they contradict each other a role"
+            " is unknown, unless 'channel' ties it to one of them"
         )
 
     def test_message_from_several_senders(self) -> None:
@@ -126,7 +126,10 @@ class TestNotes:
         one, other = (Frame(time, 0x18FEF100 + time, (1,), flags=int(Flag.EXTENDED)) for time in (1, 10))
         assert recorded(expected(), definitions, [one]).notes == ()
         assert recorded(expected(), definitions, [one, other]).notes == (
-            "COLUMN came with ids 18FEF101, 18FEF10A, and was read from all of them as one",
+            (
+                "COLUMN came with ids 18FEF101, 18FEF10A, and was read from all of them as one; where sources"
+                " contradict each other a role is unknown, unless 'source' ties it to one of them"
+            ),
         )
 
     def test_message_that_the_definitions_know_on_several_channels(self) -> None:

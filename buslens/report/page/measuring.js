@@ -93,9 +93,14 @@ class Measuring extends Navigation {
     return best;
   }
 
-  /** @param {'a'|'b'} name */
+  /** @param {'a'|'b'} name Set at the cursor and nowhere else: a mark at another moment would measure something else. */
   setMark(name) {
-    this.marks[name] = this.snapped(this.here);
+    if (!this.seesCursor) {
+      this.say(`no cursor in view: point at the moment for mark ${name.toUpperCase()}, or click on it`);
+      return;
+    }
+    this.marks[name] = this.snapped(this.cursor);
+    this.cursor = this.marks[name].time;
     this.later();
   }
 

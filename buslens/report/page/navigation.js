@@ -22,8 +22,7 @@ class Navigation extends View {
    */
   zoom(factor) {
     const { start, end } = this.view;
-    const inside = this.cursor !== null && this.cursor > start && this.cursor < end;
-    const fixed = inside ? this.cursor : (start + end) / 2;
+    const fixed = this.here;
     this.look(fixed - (fixed - start) * factor, fixed + (end - fixed) * factor);
   }
 
@@ -86,11 +85,14 @@ class Navigation extends View {
     return this.knownViolations;
   }
 
-  /** @returns {number} From where 'next' and 'previous' count. */
+  /** @returns {boolean} Whether there is a cursor in view, held or following the pointer. */
+  get seesCursor() {
+    return this.cursor !== null && this.cursor >= this.view.start && this.cursor <= this.view.end;
+  }
+
+  /** @returns {number} From where 'next' and 'previous' count: the cursor, or the middle where none is seen. */
   get here() {
-    const { start, end } = this.view;
-    const inside = this.isHeld && this.cursor !== null && this.cursor >= start && this.cursor <= end;
-    return inside ? this.cursor : (start + end) / 2;
+    return this.seesCursor ? this.cursor : (this.view.start + this.view.end) / 2;
   }
 
   /**

@@ -355,6 +355,42 @@ class TestMarks:
         assert page.inner_text("#measured") == ""
         assert page.locator("#mark-a").is_hidden()
 
+    @pytest.mark.parametrize("by", ["keys", "buttons"])
+    def test_set_at_a_cursor_that_follows_the_pointer(self, by: str, slow: Any, still: Callable[..., None]) -> None:
+        """Nobody has clicked: each mark is where the cursor was last seen, or at the change right beside it."""
+        page = slow
+        page.locator("#sheet").scroll_into_view_if_needed()
+        box = page.locator("#sheet").bounding_box()
+        left, width = page.evaluate("() => [buslens.frame.left, buslens.frame.width]")
+        start, end = view(page)
+        beside = 8 / width * (end - start)
+        for mark, share in (("a", 0.21), ("b", 0.83)):
+            page.mouse.move(box["x"] + left + width * share, box["y"] + 80)
+            still(page)
+            cursor = page.evaluate("() => buslens.cursor")
+            assert cursor == pytest.approx(start + share * (end - start), abs=beside)
+            if by == "buttons":
+                page.hover(f"[data-do=mark{mark.upper()}]")
+                still(page)
+                # It stays where the pointer left the sheet.
+                cursor = page.evaluate("() => buslens.cursor")
+                assert page.locator("#cursor").is_visible()
+                page.click(f"[data-do=mark{mark.upper()}]")
+            else:
+                page.keyboard.press(mark)
+            told = page.evaluate("(mark) => [buslens.marks[mark].time, buslens.cursor]", mark)
+            assert told[0] == told[1] == pytest.approx(cursor, abs=beside)
+
+    def test_no_mark_without_a_cursor(self, slow: Any) -> None:
+        page = slow
+        for key in "ab":
+            page.keyboard.press(key)
+            assert page.inner_text("#status").startswith("no cursor in view")
+        assert page.evaluate("() => buslens.marks") == {"a": None, "b": None}
+        page.evaluate("() => { buslens.cursor = buslens.view.end + 1; buslens.isHeld = true; }")
+        page.keyboard.press("a")
+        assert page.evaluate("() => buslens.marks.a") is None
+
     def test_dragged_by_its_letter(self, slow: Any, still: Callable[..., None]) -> None:
         page = slow
         page.mouse.click(*middle(page))

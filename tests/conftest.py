@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,17 +24,17 @@ settings.load_profile("suite")
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Give the session and all that it starts one cache folder, which is not the account's own.
+    """Give the session and all that it starts a cache folder of its own.
 
-    Compiled kernels are named by their content and stay for the next session, beside what pytest remembers; parsed
-    definitions are forgotten. The processes of a parallel run get the folder from the one that starts them.
+    What takes long to make and is named by its content (compiled kernels, the list of fonts) stays for other sessions,
+    beside what pytest remembers. The processes of a parallel run get the folder from the one that starts them.
     """
     if hasattr(config, "workerinput"):
         return
-    try:
-        folder = Path(config.cache.mkdir("buslens"))  # type: ignore[union-attr]  # the plugin may be off
-    except (AttributeError, OSError):  # ... or the checkout may not be written to
-        folder = Path(tempfile.mkdtemp(prefix="buslens-"))
-        config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
-    shutil.rmtree(folder / "buslens" / "definitions", ignore_errors=True)
+    folder = Path(tempfile.mkdtemp(prefix="buslens-"))
+    config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
+    (folder / "buslens").mkdir()
+    for place in ("buslens/kernels", "matplotlib"):
+        with suppress(AttributeError, OSError):  # the plugin may be off, or the checkout may not be written to
+            (folder / place).symlink_to(config.cache.mkdir(Path(place).name))  # type: ignore[union-attr]
     os.environ["XDG_CACHE_HOME"] = str(folder)

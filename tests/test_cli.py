@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.patience import HANG_S
 
 import buslens.cli
 from buslens.cli import COMMANDS, main
@@ -34,7 +35,7 @@ posix = pytest.mark.skipif(os.name == "nt", reason="pipes, signals and devices o
 
 def run(*words: str, **how: object) -> subprocess.CompletedProcess[str]:
     """Run the program in a process of its own."""
-    settled: dict[str, object] = {"capture_output": True, "text": True, "timeout": 60, "check": False}
+    settled: dict[str, object] = {"capture_output": True, "text": True, "timeout": HANG_S, "check": False}
     return subprocess.run([sys.executable, "-m", "buslens", *words], **{**settled, **how})  # type: ignore[call-overload, no-any-return]  # noqa: PLW1510 - stands among the settings
 
 
@@ -243,7 +244,7 @@ class TestEndings:
             process.stdin.close()
             assert process.stderr is not None
             assert process.stderr.read() == b""
-            assert process.wait(60) == 141
+            assert process.wait(HANG_S) == 141
 
     @posix
     def test_ctrl_c(self) -> None:
@@ -251,7 +252,7 @@ class TestEndings:
             "import buslens.cli, signal, time, sys\n"
             # Whoever runs the tests may have Ctrl-C ignored, which is inherited.
             "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-            "def wait(*_): print('ready', flush=True); time.sleep(60)\n"
+            "def wait(*_): print('ready', flush=True); time.sleep(600)\n"
             "buslens.cli._run_command = wait\n"
             "sys.exit(buslens.cli.main(['check', 'x.log']))"
         )
@@ -263,7 +264,7 @@ class TestEndings:
             process.send_signal(signal.SIGINT)
             assert process.stderr is not None
             assert process.stderr.read() == "buslens: stopped\n"
-            assert process.wait(60) == 130
+            assert process.wait(HANG_S) == 130
 
     @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")  # noqa: PTH110
     def test_full_device(self) -> None:

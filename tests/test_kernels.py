@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.patience import HANG_S
 
 from buslens import kernels
 from buslens.capture import _candump_wide_kernel as wide
@@ -34,7 +35,7 @@ def run(**environment: str) -> list[str]:
         capture_output=True,
         text=True,
         check=True,
-        timeout=120,
+        timeout=HANG_S,
     )
     return done.stdout.splitlines()
 
@@ -161,5 +162,7 @@ class TestStart:
             f"fold(open_capture({str(log)!r}), wanted=None, new=list, step=list.append, join=list.extend)\n"
             "print('numba' in sys.modules, 'pandas' in sys.modules, 'can' in sys.modules)\n"
         )
-        done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=60)
+        done = subprocess.run(
+            [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=HANG_S
+        )
         assert done.stdout.split() == ["False", "False", "False"]

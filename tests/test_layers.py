@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import pytest
+from support.patience import HANG_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -188,7 +189,7 @@ class TestTheRule:
 def loaded_after(code: str) -> set[str]:
     """Return the top-level modules that a fresh interpreter has loaded after some code."""
     listing = f"{code}\nimport sys; print('\\n'.join(sys.modules), file=sys.__stderr__)"
-    done = subprocess.run([sys.executable, "-c", listing], capture_output=True, text=True, check=True, timeout=60)
+    done = subprocess.run([sys.executable, "-c", listing], capture_output=True, text=True, check=True, timeout=HANG_S)
     return {name.partition(".")[0] for name in done.stderr.splitlines()}
 
 

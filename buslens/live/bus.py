@@ -25,6 +25,10 @@ _LOOK_S: Final = 0.05
 _MOST_AT_ONCE: Final = 2000
 """Frames that are taken before what has come is handed on."""
 
+_IP_MULTICAST_ALL: Final = 49
+_IPV6_MULTICAST_ALL: Final = 29
+"""Numbers of options in linux/in.h and linux/in6.h, for which Python has no names."""
+
 VIRTUAL: Final = frozenset({"virtual", "udp_multicast"})
 """Interfaces of python-can behind which there is never a wire: frames are passed on within a process, or by network."""
 
@@ -129,6 +133,8 @@ class Receiver:
             )
         except Exception as exc:  # a driver that is not ours: anything may come
             raise UsageError(f"{interface} cannot be opened: {_reason(interface.kind, exc)}") from exc
+        if interface.kind == "udp_multicast" and sys.platform == "linux":
+            _hear_own_group_only(self._bus.fileno())
 
     @property
     def label(self) -> str:
@@ -219,6 +225,22 @@ class BusStream:
     def close(self) -> None:
         """Give the bus back."""
         self._receiver.close()
+
+
+def _hear_own_group_only(descriptor: int) -> None:
+    """Have a socket receive packets for groups that it has joined itself, and not for those that others have.
+
+    Linux does the latter unless it is told otherwise (ip(7) and ipv6(7): IP_MULTICAST_ALL, IPV6_MULTICAST_ALL), so that
+    frames of another group would be judged as if they had come on this bus.
+    """
+    import os
+    import socket
+
+    with socket.socket(fileno=os.dup(descriptor)) as own:
+        if own.family == socket.AF_INET6:
+            own.setsockopt(socket.IPPROTO_IPV6, _IPV6_MULTICAST_ALL, 0)
+        else:
+            own.setsockopt(socket.IPPROTO_IP, _IP_MULTICAST_ALL, 0)
 
 
 def _reason(kind: str, error: Exception) -> str:

@@ -14,6 +14,7 @@ from io import BytesIO
 from pathlib import Path
 
 import pytest
+from support.patience import HANG_S
 
 from buslens.capture.stream import WINDOW_BYTES, FileStream, Gunzipped, ReadAhead, Until, windows
 from buslens.cli import main
@@ -185,7 +186,7 @@ class TestPipes:
         running.stdin.flush()
         running.send_signal(number)
         try:
-            assert running.wait(60) == status
+            assert running.wait(HANG_S) == status
             assert running.stderr is not None
             assert running.stderr.read().decode() in {"buslens: stopped\n", "buslens: ended\n"}
         finally:
@@ -200,7 +201,7 @@ class TestPipes:
             damage = ""
 
             def read_into(self, view: memoryview) -> int:
-                return 0 if stuck.wait(60) else len(view)
+                return 0 if stuck.wait(HANG_S) else len(view)
 
             def close(self) -> None:
                 closed.set()
@@ -208,11 +209,11 @@ class TestPipes:
         stream = ReadAhead(Stalled(), 10)
         closing = threading.Thread(target=stream.close)
         closing.start()
-        closing.join(30)
+        closing.join(HANG_S)
         assert not closing.is_alive()
         assert not closed.is_set()
         stuck.set()
-        assert closed.wait(30)
+        assert closed.wait(HANG_S)
 
     def test_reader_that_is_told_to_stop(self) -> None:
         stop = threading.Event()

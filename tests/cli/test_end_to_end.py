@@ -10,6 +10,7 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
+from support.patience import HANG_S
 
 import buslens
 
@@ -24,7 +25,7 @@ def run(*words: str | Path, folder: Path, given: bytes | None = None) -> subproc
         input=given,
         capture_output=True,
         check=False,
-        timeout=120,
+        timeout=HANG_S,
     )
     assert b"Traceback" not in done.stderr, done.stderr.decode()
     return done

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from support.patience import HANG_S
 
 import buslens.cli
 import buslens.cli.ending
@@ -46,7 +47,7 @@ def ended_at(module: str, name: str, folder: Path) -> tuple[int, str, str]:
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=HANG_S,
     )
     return done.returncode, done.stdout, done.stderr
 
@@ -85,7 +86,7 @@ class TestImport:
         )
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT)])}
         done = subprocess.run(
-            [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True, timeout=60
+            [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True, timeout=HANG_S
         )
         assert done.stdout == "ended 143\n"
 

@@ -8,14 +8,20 @@ import json
 import threading
 import uuid
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import can
 import pytest
+from can.interfaces.virtual import channels
+from support.patience import HANG_S
 
 import buslens
 from buslens.cli import COMMANDS, main
 from buslens.errors import UsageError
-from buslens.live.bus import Interface, Receiver, describe_listening, listen_only_options, parse_interface
+from buslens.live.bus import BusStream, Interface, Receiver, describe_listening, listen_only_options, parse_interface
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_logs"
@@ -32,26 +38,45 @@ def listened(words: list[str]) -> tuple[threading.Thread, list[int]]:
 
 def wait_for_listener(name: str) -> None:
     """Wait until something listens on a virtual bus."""
-    from can.interfaces.virtual import channels
+    wait_until(lambda: bool(channels.get(name)))
 
-    for _ in range(400):
-        if channels.get(name):
+
+def wait_until(is_so: Callable[[], bool]) -> None:
+    for _ in range(HANG_S * 50):
+        if is_so():
             return
         threading.Event().wait(0.02)
-    raise AssertionError("nobody listens")
+    raise AssertionError("it never came to that")
+
+
+@pytest.fixture
+def end(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
+    """Return what ends listening to a virtual bus once everything that was sent on it has been taken.
+
+    So that nothing depends on how fast the machine is: time alone does not end it.
+    """
+    is_over = threading.Event()
+    monkeypatch.setattr(BusStream, "_is_over", lambda _stream: is_over.is_set())
+
+    def end_listening(name: str) -> None:
+        wait_until(lambda: all(queue.empty() for queue in channels[name]))
+        is_over.set()
+
+    return end_listening
 
 
 class TestVirtualBus:
     """A replay that is listened to gives the findings of a check of what was kept, frames lost or not."""
 
-    def test_replayed(self, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    def test_replayed(self, tmp_path: Path, capfd: pytest.CaptureFixture[str], end: Callable[[str], None]) -> None:
         name = uuid.uuid4().hex
         kept = tmp_path / "kept.log"
-        thread, statuses = listened([f"virtual:{name}", "--keep", str(kept), "--seconds", "4"])
+        thread, statuses = listened([f"virtual:{name}", "--keep", str(kept)])
         wait_for_listener(name)
         log = SAMPLES / "car07_slow_motor.log"
         replayed = main(["replay", str(log), "--speed", "10", "--onto", f"virtual:{name}", *RULES])
-        thread.join(30)
+        end(name)
+        thread.join(HANG_S)
         shown = capfd.readouterr()
         assert replayed == 1
         # Ten times as fast, every limit is met by far, or the cycle times are: only that it is the same counts.
@@ -62,10 +87,12 @@ class TestVirtualBus:
         assert "there is no wire" in shown.err
 
     @pytest.mark.parametrize("fault", ["healthy", "car03_load_fuse_blown"])
-    def test_dropped_frames(self, fault: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    def test_dropped_frames(
+        self, fault: str, tmp_path: Path, capfd: pytest.CaptureFixture[str], end: Callable[[str], None]
+    ) -> None:
         name = uuid.uuid4().hex
         kept = tmp_path / "kept.log"
-        thread, statuses = listened([f"virtual:{name}", "--keep", str(kept), "--seconds", "1.5"])
+        thread, statuses = listened([f"virtual:{name}", "--keep", str(kept)])
         wait_for_listener(name)
         log = SAMPLES / ("car01_healthy.log" if fault == "healthy" else f"{fault}.log")
         sent = 0
@@ -74,7 +101,8 @@ class TestVirtualBus:
                 if number % 7 and number % 11:
                     bus.send(message)
                     sent += 1
-        thread.join(30)
+        end(name)
+        thread.join(HANG_S)
         told = capfd.readouterr().out
         assert kept.read_bytes().count(b"\n") == sent
         assert main(["check", str(kept), *RULES]) == statuses[0]

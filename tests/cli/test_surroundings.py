@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from support.patience import HANG_S
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_logs" / "car07_slow_motor.log"
@@ -39,7 +40,7 @@ def run(
         capture_output=True,
         stdin=subprocess.DEVNULL,
         check=False,
-        timeout=120,
+        timeout=HANG_S,
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.patience import HANG_S
 
 from buslens.capture.foreign import foreign_suffixes
 from buslens.errors import UsageError
@@ -296,7 +297,7 @@ class TestAhead:
 
         class Slow(Listing):
             def _in_store(self, address: str) -> Iterator[module.Listed]:
-                assert answer.wait(30)
+                assert answer.wait(HANG_S)
                 yield module.Listed(address, "a.log", None, "")
 
         def hear(sentence: str) -> None:

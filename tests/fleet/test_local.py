@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from support.fleets import do
+from support.fleets import do, do_named, pass_time_once_there
+from support.patience import HANG_S
 
 from buslens.fleet.local import LocalPool, hold_to_memory
 from buslens.fleet.model import Trouble
@@ -26,11 +27,11 @@ class TestEach:
     """Every item is yielded once, with what came of it."""
 
     def test_troubles_concern_their_items_alone(self) -> None:
-        bad = [("die", 100), ("exit", 101), ("sleep", 102), ("greedy", 103)]
+        bad = [("die", 100), ("exit", 101), ("greedy", 103)]
         if sys.platform == "linux":
             bad.append(("eat", 104))
         items = [*(("count", number) for number in range(20)), *bad, *(("count", number) for number in range(20, 40))]
-        with LocalPool(2, seconds=3, memory_bytes=1_000_000_000) as pool:
+        with LocalPool(2, memory_bytes=1_000_000_000) as pool:
             found = dict(pool.each(do, items))
         assert [found["count", number] for number in range(40)] == list(range(40))
         failures = {item[0]: outcome for item, outcome in found.items() if isinstance(outcome, Failure)}
@@ -40,10 +41,18 @@ class TestEach:
         assert failures["exit"] == Failure(
             trouble=Trouble.DIED, reason="its worker ended by itself, with status 3; it was tried twice"
         )
-        assert failures["sleep"] == Failure(trouble=Trouble.TIME, reason="not done within 3 s")
         assert failures["greedy"].trouble is Trouble.MEMORY
         assert failures["greedy"].reason == "it took more than the 1,000 MB that a worker may take"
-        assert {failures[what].trouble for what, _ in bad[4:]} <= {Trouble.MEMORY}
+        assert {failures[what].trouble for what, _ in bad[3:]} <= {Trouble.MEMORY}
+
+    def test_what_takes_too_long_is_given_up(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        begun = tmp_path / "begun"
+        pass_time_once_there(begun, monkeypatch)
+        items = [("count", "1"), ("stall", str(begun)), ("count", "2")]
+        with LocalPool(1, seconds=3) as pool:
+            found = dict(pool.each(do_named, items))
+        late = Failure(trouble=Trouble.TIME, reason="not done within 3 s")
+        assert found == dict(zip(items, ["1", late, "2"], strict=True))
 
     def test_what_a_function_raises_is_raised_here(self) -> None:
         with LocalPool(1) as pool, pytest.raises(ValueError, match="item 7"):
@@ -120,7 +129,7 @@ with LocalPool(2) as pool:
             else:
                 parent.send_signal(number)
             # The workers have its standard output, too: it ends when the last of them does.
-            _, err = parent.communicate(timeout=10)
+            _, err = parent.communicate(timeout=HANG_S)
             assert parent.returncode == -number
             assert err.count(b"Traceback") == traces, err
         finally:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 import pytest
-from support.fleets import CARS, EXPECTATIONS, ill, job_of, jobs_of, told, write_fleet
+from support.fleets import CARS, EXPECTATIONS, ill, job_of, jobs_of, pass_time_once_there, told, write_fleet
 
 from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError, UsageError
@@ -251,7 +251,8 @@ class TestTroubles:
             for index, path in enumerate(paths)
         ]
         monkeypatch.setattr(run_module, "judge", ill)
-        with LocalPool(2, seconds=8, begin=make_ready) as pool:
+        with monkeypatch.context() as clock, LocalPool(1, seconds=8, begin=make_ready) as pool:
+            pass_time_once_there(paths[6].with_suffix(".begun"), clock)
             done = judged(jobs_of(paths), tmp_path / "out", pool)
         assert done.troubles == {Trouble.DIED: 2, Trouble.MEMORY: 1, Trouble.TIME: 1}
         assert done.verdicts.total() == 4
@@ -269,11 +270,12 @@ from buslens.fleet import queries, run as run_module
 from buslens.fleet.judge import make_ready
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.run import run
-run_module._COMMIT_S = 0.01
+run_module._COMMIT_S = 0.0
 class Here:
     is_local = True
     def each(self, function, items):
         for item in items:
+            os.read(allowed, 1)
             outcome = function(item)
             os.write(tell, b".")
             yield item, outcome
@@ -282,6 +284,10 @@ last = 0
 paths, out, dice = sorted(Path(sys.argv[1]).glob("*.log")), Path(sys.argv[2]), random.Random(4)
 for _ in range(20):
     hear, tell = os.pipe()
+    allowed, allow = os.pipe()
+    some = dice.randrange(4)
+    # However late this process comes to kill it, the child does no more than one capture beyond those.
+    os.write(allow, b"." * (some + 1))
     child = os.fork()
     if child == 0:
         with Ledger.writing(out) as ledger:
@@ -289,12 +295,13 @@ for _ in range(20):
             run(jobs_of(paths), ledger, Here())
         os._exit(0)
     os.close(tell)
-    for _ in range(dice.randrange(4)):
+    for _ in range(some + 1):
         os.read(hear, 1)
     time.sleep(dice.uniform(0.0, 0.02))
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    os.close(hear)
+    for end in (hear, allowed, allow):
+        os.close(end)
     try:
         with Ledger.reading(out) as ledger:
             last = queries.fleet_summary(ledger).captures

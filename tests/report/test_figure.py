@@ -10,6 +10,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.patience import HANG_S
 from support.sketches import SKETCHES, any_result, lock
 
 from buslens.checks.findings import Outcome
@@ -447,7 +448,7 @@ class TestSettings:
             "import buslens.report.paint\n"
             "assert 'matplotlib' not in sys.modules\n"
         )
-        subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+        subprocess.run([sys.executable, "-c", code], check=True, timeout=HANG_S)
 
 
 class TestHostileWords:

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from support.patience import HANG_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,7 +43,7 @@ def running_browser() -> Iterator[Any]:
     if path is None:
         pytest.skip("needs Chromium: 'apt-get install chromium', or name one in BUSLENS_CHROMIUM")
     with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=path, args=ARGUMENTS)
+        opened = running.chromium.launch(executable_path=path, args=ARGUMENTS, timeout=HANG_S * 1000)
         yield opened
         opened.close()
 
@@ -50,6 +51,7 @@ def running_browser() -> Iterator[Any]:
 def open_window(browser: Any, file: Path, trouble: list[str], **options: Any) -> Any:
     """Open a file in a window of its own; whatever is said on the console or asked from outside is trouble."""
     context = browser.new_context(**{"viewport": {"width": 1440, "height": 1000}, **options})
+    context.set_default_timeout(HANG_S * 1000)
     page = context.new_page()
     page.on("console", lambda told: told.type in {"error", "warning"} and trouble.append(told.text))
     page.on("pageerror", lambda error: trouble.append(str(error)))

@@ -8,7 +8,10 @@ import signal
 import time
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
+
+from support.patience import HANG_S
 
 from buslens.fleet.export import export
 from buslens.fleet.judge import judge
@@ -17,6 +20,8 @@ from buslens.rehearsal.rehearse import rehearse, rendered
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    import pytest
 
     from buslens.fleet.judge import Task
     from buslens.fleet.ledger import Ledger
@@ -87,10 +92,39 @@ def ill(task: Task) -> Judged:
     if "exit" in name:
         os._exit(7)
     if "slow" in name:
-        time.sleep(600)
+        stall(Path(task.job.address).with_suffix(".begun"))
     if "greedy" in name:
         raise MemoryError
     return judge(task)
+
+
+def stall(begun: Path) -> None:
+    """Leave a file that tells that it has begun, and then do nothing for longer than anybody waits."""
+    begun.touch()
+    time.sleep(HANG_S)
+
+
+def pass_time_once_there(begun: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let no time pass for a pool on this machine but, once a file is there, more than any item may take.
+
+    It passes twice: the first time it may be the end of the item before that is looked at.
+    """
+    jumps = 0
+
+    def monotonic() -> float:
+        nonlocal jumps
+        jumps += jumps < 2 and begun.exists()
+        return jumps * 1e6
+
+    monkeypatch.setattr("buslens.fleet.local.time", SimpleNamespace(monotonic=monotonic))
+
+
+def do_named(item: tuple[str, str]) -> str:
+    """Do what an item says."""
+    what, name = item
+    if what == "stall":
+        stall(Path(name))
+    return name
 
 
 def do(item: tuple[str, int]) -> int:
@@ -105,7 +139,7 @@ def do(item: tuple[str, int]) -> int:
     if what == "pause":
         time.sleep(1)
     if what == "linger":
-        time.sleep(10)
+        time.sleep(30)
     if what == "eat":
         return len(bytearray(2_000_000_000))
     if what == "greedy":

@@ -42,7 +42,7 @@ def open_page(browser: Any, file: Path, trouble: list[str], *, ready: bool = Tru
     """Open a page in a window of its own and wait until its script has run."""
     page = open_window(browser, file, trouble, **options)
     if ready:
-        page.wait_for_selector("html[data-ready]", state="attached", timeout=15_000)
+        page.wait_for_selector("html[data-ready]", state="attached")
         settle(page)
     return page
 

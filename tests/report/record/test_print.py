@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pytest
 from support.handmade import handshake, result, step_finding
+from support.patience import HANG_S
 
 from buslens.causes.compare import compare
 from buslens.checks.findings import Outcome, Verdict
@@ -107,10 +108,10 @@ def print_page(folder: Path) -> Print:
         [CHROMIUM, *flags, f"--print-to-pdf={target}", (folder / "record.html").as_uri()],
         check=True,
         capture_output=True,
-        timeout=90,
+        timeout=HANG_S,
     )
     listing = subprocess.run(
-        [PDFTOTEXT, "-bbox", str(target), "-"], check=True, capture_output=True, encoding="utf-8", timeout=60
+        [PDFTOTEXT, "-bbox", str(target), "-"], check=True, capture_output=True, encoding="utf-8", timeout=HANG_S
     ).stdout
     sizes: list[tuple[float, float]] = []
     words: list[Word] = []

@@ -40,7 +40,7 @@ APART = {"rehearsal": frozenset({"timeline", "expectations", "checks", "discover
 what is tested by it."""
 
 HEAVY = frozenset(
-    {"bokeh", "can", "cantools", "distributed", "fsspec", "lark", "matplotlib", "numba", "pandas", "pebble", "pyarrow"}
+    {"can", "cantools", "distributed", "fsspec", "lark", "matplotlib", "numba", "pandas", "pebble", "pyarrow"}
     | {"rich", "scipy"}
 )
 """Libraries that cost start-up time: imported where they are used, never when a module is imported."""

@@ -48,7 +48,7 @@ async (seconds) => {
   const step = Math.min(seconds * 1e6 / 100, (3600e6 * 1.04 - seconds * 1e6) / 200);
   for (let k = 0; k < 150; k++) {
     const { start, end } = page.view;
-    page.range.setv({ start: start + step, end: end + step });
+    page.look(start + step, end + step);
     await frame();
   }
   page.paint = paint;

@@ -5,16 +5,7 @@
 const SNAP_PX = 8;
 
 /** A view that can be measured in. */
-class Measuring extends Navigation {
-  /**
-   * @param {number} x In CSS pixels from the sheet's left edge.
-   * @returns {number}
-   */
-  timeAt(x) {
-    const { start, end } = this.view;
-    return start + ((x - this.frame.left) / this.frame.width) * (end - start);
-  }
-
+class Measuring extends Hand {
   /** Pointer and fingers: the cursor follows, a click holds it, marks are dragged by their letters. */
   connectLines() {
     const sheet = document.getElementById('sheet');
@@ -26,13 +17,13 @@ class Measuring extends Navigation {
     let pressed = null;
     sheet.addEventListener('pointermove', (event) => {
       const time = at(event);
-      if (time === null || this.isHeld) return;
+      if (time === null || this.isHeld || event.buttons !== 0) return;
       this.cursor = time;
       this.later();
     });
     sheet.addEventListener('pointerdown', (event) => { pressed = [event.clientX, event.clientY]; }, true);
     sheet.addEventListener('click', (event) => {
-      const moved = pressed !== null && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) > 5;
+      const moved = pressed !== null && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) > STILL_PX;
       const time = at(event);
       if (moved || time === null || event.target.closest?.('.grip')) return;
       this.isHeld = !this.isHeld;
@@ -104,6 +95,13 @@ class Measuring extends Navigation {
     this.later();
   }
 
+  /** Let the cursor follow the pointer again; one that does so already is taken away until the pointer moves. */
+  letGo() {
+    if (!this.isHeld) this.cursor = null;
+    this.isHeld = false;
+    this.later();
+  }
+
   /** Put cursor, play head and marks where they belong. */
   placeLines() {
     const { start, end } = this.view;
@@ -117,12 +115,20 @@ class Measuring extends Navigation {
       line.style.height = `${this.frame.top + this.layout.floor}px`;
     };
     place('cursor', this.cursor);
-    document.getElementById('cursor').classList.toggle('held', this.isHeld);
+    setText(document.getElementById('cursor-name'), this.isHeld ? 'cursor, held' : 'cursor');
     place('head', this.head);
     place('mark-a', this.marks.a?.time ?? null);
     place('mark-b', this.marks.b?.time ?? null);
+    this.tellMeasured();
+  }
+
+  /** Tell what is between the marks: there, and in words. */
+  tellMeasured() {
     const { a, b } = this.marks;
     const output = document.getElementById('measured');
+    const between = document.getElementById('between');
+    const { start, end } = this.view;
+    between.hidden = a === null || b === null || Math.max(a.time, b.time) < start || Math.min(a.time, b.time) > end;
     if (a === null || b === null) {
       const one = a ?? b;
       setText(output, one === null ? '' : `${a === null ? 'B' : 'A'} at ${this.words.moment(one.time)}`);
@@ -131,6 +137,17 @@ class Measuring extends Navigation {
     const [first, second] = a.time <= b.time ? [a, b] : [b, a];
     const words = span(Math.max(second.since - first.time, 0), second.time - first.since);
     setText(output, `${a.time <= b.time ? 'A to B' : 'B to A'}: ${words}`);
+    setText(between.firstElementChild, words);
+    document.getElementById('sheet').classList.toggle('swapped', a.time > b.time);
+    if (between.hidden) return;
+    const x = (time) => this.frame.left + ((time - start) / (end - start)) * this.frame.width;
+    const [left, right] = [x(Math.max(first.time, start)), x(Math.min(second.time, end))];
+    between.style.left = `${left}px`;
+    between.style.width = `${right - left}px`;
+    between.style.top = `${this.frame.top + this.layout.floor}px`;
+    // Where there is no room between the marks, it stands beside them, on the side where there is more.
+    between.classList.toggle('beside', between.firstElementChild.offsetWidth > right - left);
+    between.classList.toggle('before', left - this.frame.left > this.frame.left + this.frame.width - right);
   }
 
   // --- the read-out -------------------------------------------------------------------------------------

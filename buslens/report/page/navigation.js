@@ -8,21 +8,20 @@ class Navigation extends View {
    * @param {number} end
    */
   look(start, end) {
-    const [low, high] = this.range.bounds;
-    const least = this.range.min_interval;
-    const length = Math.min(Math.max(end - start, least), high - low);
+    const [low, high] = this.bounds;
+    const length = Math.min(Math.max(end - start, SHORTEST), high - low);
     const middle = (start + end) / 2;
     const from = Math.min(Math.max(middle - length / 2, low), high - length);
-    this.range.setv({ start: from, end: from + length });
+    this.view = { start: from, end: from + length };
     this.repaint();
   }
 
   /**
    * @param {number} factor Below 1: closer.
+   * @param {number} fixed The moment that stays where it is.
    */
-  zoom(factor) {
+  zoom(factor, fixed = this.here) {
     const { start, end } = this.view;
-    const fixed = this.here;
     this.look(fixed - (fixed - start) * factor, fixed + (end - fixed) * factor);
   }
 

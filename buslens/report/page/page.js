@@ -7,8 +7,9 @@ const STRIDE = 0.15;
 /** Everything that a person can do to a view. */
 class Page extends Replay {
   /** Connect everything and draw for the first time. */
-  async start() {
-    this.addSheet();
+  start() {
+    this.connectWheel();
+    this.connectPointers();
     this.connectLines();
     this.connectWords();
     this.connectKeys();
@@ -99,6 +100,7 @@ class Page extends Replay {
       markA: () => this.setMark('a'),
       markB: () => this.setMark('b'),
       clearMarks: () => this.clearMarks(),
+      letGo: () => this.letGo(),
       clock: () => this.toggleClock(),
       savePicture: () => this.savePicture(),
       saveNumbers: () => this.saveNumbers(),
@@ -116,6 +118,8 @@ class Page extends Replay {
       button.addEventListener('click', () => {
         this.choose(Number(button.dataset.finding));
         document.querySelector('.look').scrollIntoView({ block: 'start' });
+        // Whoever chose it by keyboard goes on at its moment.
+        document.getElementById('sheet').focus({ preventScroll: true });
       });
     });
   }
@@ -240,12 +244,9 @@ class Page extends Replay {
 async function begin() {
   const trouble = document.getElementById('trouble');
   try {
-    const item = JSON.parse(document.getElementById('plot-model').textContent);
     const capture = await readCapture(document.getElementById('capture').textContent);
-    const views = await Bokeh.embed.embed_item(item, 'plot');
-    const root = [...views][0];
-    const page = new Page(capture, root.model, root);
-    await page.start();
+    const page = new Page(capture);
+    page.start();
     window.buslens = page;
     document.documentElement.dataset.ready = 'yes';
   } catch (error) {

@@ -1,7 +1,6 @@
 """Writing the page: a template, the text that needs no script, and everything that the browser needs inside.
 
-The policy of the page lets nothing in from outside: scripts run only if their hash is named, and there are two of
-them, Bokeh's and ours. Bokeh sets the style of its elements by style elements, so that styles cannot be held to a hash.
+The policy of the page lets nothing in from outside: the one script and the one style sheet are named by their hashes.
 """
 
 from __future__ import annotations
@@ -9,17 +8,15 @@ from __future__ import annotations
 import base64
 import hashlib
 import html
-import json
 from importlib.resources import files
 from pathlib import Path
 from string import Template
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from buslens.checks.verdict import worst_first
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.page.columns import pack
-from buslens.report.page.happenings import microseconds
 from buslens.report.page.prose import facts, findings_html, footer_html, keys_html, light_ink
 from buslens.report.places import places
 from buslens.report.versions import version_of
@@ -30,7 +27,6 @@ if TYPE_CHECKING:
     import os
 
     from buslens.checks.findings import Result
-    from buslens.report.view import View
 
 SCRIPTS: Final = (
     "columns.js",
@@ -42,6 +38,7 @@ SCRIPTS: Final = (
     "keeping.js",
     "view.js",
     "navigation.js",
+    "hand.js",
     "measuring.js",
     "replay.js",
     "page.js",
@@ -53,9 +50,6 @@ SUFFIXES: Final = (".html", ".htm")
 
 MOST_DRAWN: Final = 20_000
 """Findings beyond this are listed and counted, but have no place among the lanes."""
-
-_CLOSEST_US: Final = 20
-"""Least stretch of time that can be looked at."""
 
 
 def write_page(result: Result, path: str | os.PathLike[str]) -> Path:
@@ -93,13 +87,14 @@ def page(result: Result) -> str:
     ordered = worst_first(result.findings)
     placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
     view = choose(result, list(by_finding.values()))
-    bokeh, script = _bokeh_script(), _script()
+    script = _script()
+    style = light_ink() + _template("page.css").substitute(light=light_ink(bare=True))
     name = clean(file_name(result.path))
     return _template("page.html").substitute(
-        policy=_policy(bokeh, script),
+        policy=_policy(script, style),
         version=html.escape(version_of()),
         title=html.escape(f"{name}: {result.verdict.value.replace('_', ' ')}"),
-        style=light_ink() + _template("page.css").substitute(light=light_ink(bare=True)),
+        style=style,
         name=html.escape(name),
         verdict=result.verdict.value,
         sentence=html.escape(verdict_sentence(result)),
@@ -107,65 +102,16 @@ def page(result: Result) -> str:
         findings=findings_html(result, ordered, placed),
         keys=keys_html(),
         footer=footer_html(result, version_of()),
-        model=_as_data(_plot(result, view)),
         capture=base64.b64encode(pack(result, placed, view)).decode("ascii"),
-        bokeh=bokeh,
         script=script,
     )
 
 
-def _plot(result: Result, view: View) -> dict[str, Any]:
-    """Return Bokeh's plot as it is handed to the browser: a range of time, wheel, mouse and fingers; nothing else."""
-    from bokeh.core.validation import silence
-    from bokeh.core.validation.warnings import MISSING_RENDERERS
-    from bokeh.embed import json_item
-    from bokeh.models import PanTool, Plot, Range1d, WheelZoomTool
-
-    origin = result.origin_ns
-    ends = [timeline.end_ns for timeline in result.timelines.values()]
-    end = max(microseconds(max([result.tally.last_ns or origin, *ends]), origin), 1)
-    room = max(end // 20, 100_000)
-    pan, wheel = PanTool(dimensions="width"), WheelZoomTool(dimensions="width")
-    plot = Plot(
-        x_range=Range1d(
-            start=float(microseconds(view.start_ns, origin)),
-            end=float(microseconds(view.end_ns, origin)),
-            bounds=(float(-room), float(end + room)),  # of a clock that jumped by centuries no whole number in JSON
-            min_interval=_CLOSEST_US,
-        ),
-        y_range=Range1d(start=0, end=1),
-        sizing_mode="stretch_width",
-        height=400,
-        min_border=2,
-        min_border_right=12,
-        outline_line_color=None,
-        background_fill_color=None,
-        border_fill_color=None,
-        toolbar_location=None,
-    )
-    plot.add_tools(pan, wheel)
-    plot.toolbar.active_drag = pan
-    plot.toolbar.active_scroll = wheel
-    plot.toolbar.logo = None
-    # The lanes are added in the browser.
-    silence(MISSING_RENDERERS, True)
-    try:
-        return dict(json_item(plot))
-    finally:
-        silence(MISSING_RENDERERS, False)
-
-
-def _as_data(item: dict[str, Any]) -> str:
-    """Return JSON that no parser of HTML takes for a tag."""
-    return json.dumps(item, separators=(",", ":")).replace("<", "\\u003c")
-
-
-def _policy(*scripts: str) -> str:
-    hashes = " ".join(f"'sha256-{_digest(script)}'" for script in scripts)
+def _policy(script: str, style: str) -> str:
     rules = (
         "default-src 'none'",
-        f"script-src {hashes}",
-        "style-src 'unsafe-inline'",
+        f"script-src 'sha256-{_digest(script)}'",
+        f"style-src 'sha256-{_digest(style)}'",
         "style-src-attr 'none'",
         "img-src data: blob:",
         "connect-src 'none'",
@@ -182,18 +128,6 @@ def _digest(script: str) -> str:
 def _script() -> str:
     """Return the page's own script; its first word alone makes it strict."""
     return "\n".join(_resource(name) for name in SCRIPTS)
-
-
-def _bokeh_script() -> str:
-    import bokeh
-
-    folder = Path(str(bokeh.__file__)).parent / "server" / "static" / "js"
-    script = (folder / "bokeh.min.js").read_text("utf-8")
-    if "</script" in script.lower() or "<!--" in script:
-        # Browsers would end the script there; no release so far has such a text.
-        raise UsageError("this release of Bokeh cannot be put into a page; install another one")
-    # Browsers hash what they have parsed, in which every line end is a line feed.
-    return script.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _template(name: str) -> Template:

@@ -57,6 +57,7 @@ KEYS: Final = (
     Key("a", "a", "markA", "set mark A at the cursor, or at the change right beside it"),
     Key("b", "b", "markB", "set mark B at the cursor, or at the change right beside it"),
     Key("x", "x", "clearMarks", "take both marks away"),
+    Key("Escape", "Esc", "letGo", "let go of the cursor, so that it follows the pointer; again: take it away"),
     Key("Space", "Space", "play", "play or pause"),
     Key("s", "s", "step", "step to the next change"),
     Key("S", "Shift s", "stepBack", "step to the change before"),

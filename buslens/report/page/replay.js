@@ -74,7 +74,7 @@ class Replay extends Measuring {
     if (!this.isPlaying) return;
     const { start, end } = this.view;
     if (this.head === null || this.head < start || this.head > end || this.head >= this.capture.end) {
-      this.head = Math.max(this.isHeld && this.here < this.capture.end ? this.here : start, 0);
+      this.head = Math.max(this.isHeld && this.seesCursor ? this.cursor : start, 0);
     }
     let before = performance.now();
     const run = (now) => {
@@ -94,7 +94,7 @@ class Replay extends Measuring {
   follow() {
     const { start, end } = this.view;
     const length = end - start;
-    if (this.head > end - length * 0.08 && end < this.range.bounds[1]) {
+    if (this.head > end - length * 0.08 && end < this.bounds[1]) {
       this.look(this.head - length * 0.2, this.head + length * 0.8);
     } else if (this.head < start) this.look(this.head - length * 0.1, this.head + length * 0.9);
   }

@@ -1,19 +1,25 @@
 'use strict';
-/* What is seen, and drawing it. Bokeh keeps the range of time, takes the wheel, the mouse and fingers, and lends the
- * canvas; the lanes are drawn by `Painter`. */
+/* What is seen, and drawing it once for each picture of the browser; the lanes are drawn by `Painter`. */
+
+/** Margins around the lanes, in CSS pixels; the names of the lanes stand left of them. */
+const MARGIN = { top: 2, right: 12, bottom: 10 };
+/** The shortest stretch of time that can be looked at, in microseconds. */
+const SHORTEST = 20;
 
 /** What is seen of the capture. */
 class View {
   /**
    * @param {object} capture
-   * @param {object} plot The plot of Bokeh's document.
-   * @param {object} root Its view.
    */
-  constructor(capture, plot, root) {
+  constructor(capture) {
     this.capture = capture;
-    this.plot = plot;
-    this.root = root;
-    this.range = plot.x_range;
+    this.canvas = document.getElementById('plot');
+    const [start, end] = capture.view;
+    /** What is seen, in microseconds. */
+    this.view = { start, end };
+    // A little beyond both ends, so that these can be looked at, and no further.
+    const room = Math.max(capture.end / 20, 100000);
+    this.bounds = [-room, capture.end + room];
     this.words = new TimeWords(capture);
     this.order = capture.lanes.map((_, number) => number);
     this.hidden = new Set();
@@ -26,12 +32,8 @@ class View {
     this.frame = { left: 0, top: 0, width: 1 };
     this.layout = null;
     this.isBehind = false;
+    this.isStale = false;
     this.readInk();
-  }
-
-  /** @returns {{start: number, end: number}} */
-  get view() {
-    return { start: this.range.start, end: this.range.end };
   }
 
   /** @returns {number[]} */
@@ -39,77 +41,42 @@ class View {
     return this.order.filter((number) => !this.hidden.has(number));
   }
 
-  /** Let Bokeh's plot draw the lanes whenever it draws itself. */
-  addSheet() {
-    const { Renderer, RendererView } = Bokeh.require('models/renderers/renderer');
-    const page = this;
-    class LanesView extends RendererView {
-      /** @returns {boolean} The names of the lanes stand outside the frame. */
-      get needs_clip() {
-        return false;
-      }
-
-      /** @param {CanvasRenderingContext2D} ctx */
-      _paint(ctx) {
-        page.paint(ctx, this.plot_view.frame.bbox);
-      }
-    }
-    class Lanes extends Renderer {}
-    Lanes.prototype.default_view = LanesView;
-    Lanes.__name__ = 'BuslensLanes';
-    this.lanes = new Lanes({ level: 'guide' });
-    this.plot.renderers = [...this.plot.renderers, this.lanes];
-    this.hasten();
-    // The sheet itself takes the keys; a second stop within it would do nothing.
-    passOver(document.getElementById('plot'));
-    this.range.connect(this.range.change, () => this.later());
-  }
-
-  /** Have Bokeh paint in the next picture: by itself it waits for a timer first, and so misses every other one. */
-  hasten() {
-    if (typeof this.root.throttled_paint !== 'function' || typeof this.root.repaint !== 'function') return;
-    let waiting = null;
-    const paint = () => {
-      waiting ??= new Promise((resolve) => {
-        requestAnimationFrame(() => {
-          waiting = null;
-          this.root.repaint();
-          resolve();
-        });
-      });
-      return waiting;
-    };
-    paint.stop = () => {};
-    this.root.throttled_paint = paint;
-  }
-
-  /**
-   * @param {CanvasRenderingContext2D} ctx
-   * @param {{left: number, top: number, width: number}} box
-   */
-  paint(ctx, box) {
-    if (this.layout === null || box.width < 1) return;
+  /** Draw the lanes. */
+  paint() {
+    const room = this.canvas.clientWidth;
+    if (this.layout === null || room <= this.gutter + MARGIN.right) return;
     const before = performance.now();
-    this.frame = { left: box.left, top: box.top, width: box.width };
+    const fine = window.devicePixelRatio || 1;
+    const height = MARGIN.top + Math.ceil(this.layout.height) + MARGIN.bottom;
+    const [width, tall] = [Math.round(room * fine), Math.round(height * fine)];
+    if (this.canvas.width !== width || this.canvas.height !== tall) {
+      this.canvas.width = width;
+      this.canvas.height = tall;
+      this.canvas.style.height = `${height}px`;
+    }
+    const ctx = this.canvas.getContext('2d');
+    ctx.setTransform(fine, 0, 0, fine, 0, 0);
+    ctx.clearRect(0, 0, room, height);
+    this.frame = { left: this.gutter, top: MARGIN.top, width: room - this.gutter - MARGIN.right };
     const how = { selected: this.selected, words: this.words };
     new Painter(ctx, this.capture, this.layout, this.frame, this.view, this.ink, how).paint();
     this.paintTime = performance.now() - before;
-    this.later();
   }
 
   /** Have the lanes drawn again. */
   repaint() {
-    this.lanes.change.emit();
-    this.root.request_repaint?.();
+    this.isStale = true;
     this.later();
   }
 
-  /** Bring what lies over and beside the lanes up to date, once before the next picture. */
+  /** Bring the lanes and what lies over and beside them up to date, once before the next picture. */
   later() {
     if (this.isBehind) return;
     this.isBehind = true;
     requestAnimationFrame(() => {
       this.isBehind = false;
+      if (this.isStale) this.paint();
+      this.isStale = false;
       this.placeLines();
       this.readOut();
       this.paintOverview();
@@ -124,8 +91,6 @@ class View {
     this.layout = layOut(this.capture, this.shown);
     const room = document.getElementById('sheet').clientWidth;
     this.gutter = room < 560 ? Math.max(96, Math.round(room * 0.24)) : 168;
-    this.plot.min_border_left = this.gutter;
-    this.plot.height = Math.ceil(this.layout.height) + 12;
     this.listReadings();
     this.repaint();
   }
@@ -185,15 +150,4 @@ class View {
  */
 function setText(element, text) {
   if (element.textContent !== text) element.textContent = text;
-}
-
-/**
- * Take everything within an element, and within the trees of its own that it holds, out of the order of the Tab key.
- * @param {Element|ShadowRoot} root
- */
-function passOver(root) {
-  for (const part of root.querySelectorAll('*')) {
-    if (part.tabIndex >= 0) part.tabIndex = -1;
-    if (part.shadowRoot) passOver(part.shadowRoot);
-  }
 }

@@ -33,15 +33,7 @@ def dots(page: Any) -> int:
     """Return how many dots of the plot's canvas are drawn on."""
     drawn: int = page.evaluate(
         """() => {
-          const find = (root) => {
-            for (const element of root.querySelectorAll('*')) {
-              if (element.tagName === 'CANVAS') return element;
-              const inner = element.shadowRoot && find(element.shadowRoot);
-              if (inner) return inner;
-            }
-            return null;
-          };
-          const canvas = find(document.getElementById('plot'));
+          const canvas = document.getElementById('plot');
           const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
           let count = 0;
           for (let k = 3; k < data.length; k += 4) if (data[k] > 0) count++;
@@ -127,6 +119,19 @@ class TestFindings:
         page.focus("[data-finding='1']")
         page.keyboard.press("Enter")
         assert view(page)[0] > 8_000_000
+        # The keys are those of the sheet from now on.
+        assert page.evaluate("() => document.activeElement.id") == "sheet"
+        start = view(page)[0]
+        page.keyboard.press("ArrowRight")
+        assert view(page)[0] > start
+
+    def test_skip_link(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
+        page = show(sample(SLOW))
+        page.keyboard.press("Tab")
+        assert page.evaluate("() => document.activeElement.textContent") == "To the timing sheet"
+        assert page.locator(".skip").bounding_box()["y"] >= 0
+        page.keyboard.press("Enter")
+        assert page.evaluate("() => document.activeElement.id") == "sheet"
 
     def test_a_hidden_lane_comes_back_with_its_finding(self, slow: Any) -> None:
         page = slow
@@ -140,14 +145,68 @@ class TestFindings:
 class TestMoving:
     """Wheel, mouse, fingers and keys move along and change how much is seen."""
 
-    def test_wheel(self, slow: Any, still: Callable[..., None]) -> None:
+    @pytest.mark.parametrize("modifier", ["Control", "Meta"])
+    def test_wheel_with_a_modifier_zooms_about_the_pointer(self, modifier: str, slow: Any) -> None:
+        page = slow
+        page.locator("#sheet").scroll_into_view_if_needed()
+        start, end = view(page)
+        page.mouse.move(*middle(page))
+        scrolled, pointed = page.evaluate("() => [scrollY, buslens.cursor]")
+        page.keyboard.down(modifier)
+        page.mouse.wheel(0, -240)
+        page.wait_for_function("(was) => buslens.view.end - buslens.view.start < was", arg=(end - start) * 0.9)
+        page.keyboard.up(modifier)
+        after = view(page)
+        assert start < after[0] < after[1] < end
+        share = (pointed - after[0]) / (after[1] - after[0])
+        assert share == pytest.approx((pointed - start) / (end - start), abs=0.01)
+        assert page.evaluate("() => scrollY") == scrolled
+
+    def test_wheel_alone_scrolls_the_page(self, slow: Any) -> None:
+        page = slow
+        page.set_viewport_size({"width": 1440, "height": 500})
+        seen = view(page)
+        page.locator("#sheet").scroll_into_view_if_needed()
+        page.mouse.move(*middle(page))
+        before = page.evaluate("() => scrollY")
+        page.mouse.wheel(0, 120)
+        page.wait_for_function("(before) => scrollY > before", arg=before)
+        assert view(page) == seen
+        page.set_viewport_size({"width": 1440, "height": 1000})
+
+    @pytest.mark.parametrize(("keys", "by"), [(["Shift"], (0, 200)), ([], (200, 0))], ids=["Shift", "sideways"])
+    def test_wheel_along(self, keys: list[str], by: tuple[int, int], slow: Any) -> None:
         page = slow
         start, end = view(page)
         page.mouse.move(*middle(page))
-        page.mouse.wheel(0, -240)
-        page.wait_for_function("(was) => buslens.view.end - buslens.view.start < was", arg=(end - start) * 0.9)
-        still(page)
-        assert start < view(page)[0] < view(page)[1] < end
+        for key in keys:
+            page.keyboard.down(key)
+        page.mouse.wheel(*by)
+        page.wait_for_function("(was) => buslens.view.start > was", arg=start)
+        for key in keys:
+            page.keyboard.up(key)
+        after = view(page)
+        assert after[1] - after[0] == pytest.approx(end - start)
+        share = page.evaluate("() => 200 / buslens.frame.width")
+        assert after[0] - start == pytest.approx(share * (end - start), rel=0.01)
+
+    def test_a_swipe_up_a_phone_scrolls_the_page(
+        self, show: Callable[..., Any], sample: Callable[[str], Result]
+    ) -> None:
+        page = show(sample(SLOW), width=390, height=740, has_touch=True, is_mobile=True)
+        assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+        page.locator("#sheet").scroll_into_view_if_needed()
+        box = page.locator("#plot").bounding_box()
+        seen, before = view(page), page.evaluate("() => scrollY")
+        hand = page.context.new_cdp_session(page)
+        x, y = box["x"] + box["width"] * 0.7, min(box["y"] + box["height"], 700) - 20
+        hand.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+        for step in range(1, 11):
+            points = [{"x": x, "y": y - 20 * step}]
+            hand.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": points})
+        hand.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        page.wait_for_function("(before) => scrollY > before + 50", arg=before)
+        assert view(page) == seen
 
     def test_drag(self, slow: Any) -> None:
         page = slow
@@ -315,6 +374,23 @@ class TestReadOut:
         still(page)
         assert page.evaluate("() => buslens.cursor") < held
 
+    def test_escape_lets_it_go(self, slow: Any, still: Callable[..., None]) -> None:
+        page = slow
+        page.locator("#sheet").scroll_into_view_if_needed()
+        x, y = middle(page)
+        page.mouse.click(x, y)
+        still(page)
+        assert page.inner_text("#cursor-name") == "cursor, held"
+        held = page.evaluate("() => buslens.cursor")
+        page.keyboard.press("Escape")
+        page.mouse.move(x + 90, y, steps=3)
+        still(page)
+        assert page.evaluate("() => buslens.cursor") > held
+        assert page.inner_text("#cursor-name") == "cursor"
+        page.keyboard.press("Escape")
+        still(page)
+        assert page.locator("#cursor").is_hidden()
+
     def test_unknown_is_told_with_its_reason(self, show: Callable[..., Any], still: Callable[..., None]) -> None:
         page = show(SKETCHES["silent"]())
         page.evaluate("() => { buslens.cursor = 2e6; buslens.isHeld = true; buslens.later(); }")
@@ -350,10 +426,14 @@ class TestMarks:
             page.keyboard.press(mark)
         still(page)
         assert page.inner_text("#measured") == "A to B: 687 to 733 ms"
+        assert page.inner_text("#between") == "687 to 733 ms"
+        a, reading, b = (page.locator(at).bounding_box() for at in ("#mark-a", "#between span", "#mark-b"))
+        assert a["x"] < reading["x"] < reading["x"] + reading["width"] < b["x"]
         page.keyboard.press("x")
         still(page)
         assert page.inner_text("#measured") == ""
         assert page.locator("#mark-a").is_hidden()
+        assert page.locator("#between").is_hidden()
 
     @pytest.mark.parametrize("by", ["keys", "buttons"])
     def test_set_at_a_cursor_that_follows_the_pointer(self, by: str, slow: Any, still: Callable[..., None]) -> None:

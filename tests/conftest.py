@@ -18,7 +18,7 @@ from hypothesis import settings
 if TYPE_CHECKING:
     import pytest
 
-settings.register_profile("suite", max_examples=50, deadline=None)
+settings.register_profile("suite", max_examples=25, deadline=None)
 settings.register_profile("thorough", max_examples=500, deadline=None)
 settings.load_profile("suite")
 

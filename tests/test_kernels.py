@@ -82,7 +82,7 @@ class TestWords:
     )
 
     @given(_text)
-    @settings(max_examples=400, deadline=None)
+    @settings(max_examples=160, deadline=None)
     def test_classes_and_values(self, text: bytes) -> None:
         word = int(np.frombuffer(text, "<i8")[0])
         code = np.array(k.character_codes(), np.int64)

@@ -172,7 +172,7 @@ def asc_rows(draw: st.DrawFn, base: int) -> str:
 class TestAgainstPythonCan:
     """On rows that python-can reads rightly both readers see the same frames."""
 
-    @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(data=st.data(), base=st.sampled_from([16, 10]), crlf=st.booleans())
     def test_random_rows(self, tmp_path: Path, data: st.DataObject, base: int, crlf: bool) -> None:
         lines = data.draw(st.lists(asc_rows(base), max_size=12))

@@ -44,7 +44,7 @@ class TestWanted:
     """What is wanted is handed on: ids by width, and J1939 groups."""
 
     @given(st.data())
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=60, deadline=None)
     def test_as_the_sets_say(self, is_wanted: Callable[[int, int, Wanted], bool], data: st.DataObject) -> None:
         standard = data.draw(st.sets(st.integers(0, 2047), max_size=5))
         extended = data.draw(st.sets(IDS, max_size=20))

@@ -121,7 +121,7 @@ class TestOneBadByte:
     the same then, all later or earlier by as much.
     """
 
-    @settings(max_examples=40)
+    @settings(max_examples=15)
     @given(name=st.sampled_from(ABSOLUTE), seed=st.integers(0, 2**40))
     def test_out_of_reach(self, tmp_path_factory: pytest.TempPathFactory, name: str, seed: int) -> None:
         whole = sample(name)
@@ -157,7 +157,7 @@ class TestOneBadByte:
 class TestTruncated:
     """A log that was cut at any byte shows no fault that the whole log does not, and hides none that it shows."""
 
-    @settings(max_examples=60)
+    @settings(max_examples=25)
     @given(name=st.sampled_from((*FAULTY, *HEALTHY)), seed=st.integers(0, 2**40))
     def test_any_byte(self, tmp_path_factory: pytest.TempPathFactory, name: str, seed: int) -> None:
         whole = sample(name)

@@ -75,7 +75,7 @@ class TestRows:
         assert table["label"].isna().tolist() == [False, True, False, True, True]
 
     @given(st.data())
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=25, deadline=None)
     def test_is_what_cantools_decodes_frame_by_frame(self, data: st.DataObject) -> None:
         layouts = [data.draw(plain_layouts()), data.draw(multiplexed_layouts(extended=data.draw(st.booleans())))]
         database = Database(strict=False, sort_signals=None)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from buslens.discovery.changes import Changes
     from buslens.discovery.seek import Sought
 
-SEEDS = range(1, 21)
+SEEDS = range(1, 9)
 """Every seed from 1 on: none was left out."""
 OFF_NS = 300_000_000
 DURATION = 38.0
@@ -91,13 +91,13 @@ class TestHiddenDefinitions:
         first = [
             is_first(marked(seed, "BODY_DOORS.DRIVER_DOOR", names), message.can_id, (door.start,)) for seed in SEEDS
         ]
-        assert sum(first) >= 19
+        assert sum(first) >= len(SEEDS) - 1
 
     def test_one_action_alone(self) -> None:
         first = [
             is_first(marked(seed, "BODY_DOORS.DRIVER_DOOR", {1: "driver door opens"}), 0x1A0, (0,)) for seed in SEEDS
         ]
-        assert sum(first) >= 19
+        assert sum(first) >= len(SEEDS) - 1
 
     def test_what_is_told_of_it(self) -> None:
         found = marked(1, "BODY_DOORS.DRIVER_DOOR", {1: "opens", 0: "closes"})
@@ -126,7 +126,7 @@ class TestFalseAlarms:
         hand = random.Random(20)
         for seed in SEEDS:
             it = recorded(seed)
-            for _ in range(10):
+            for _ in range(25):
                 marks = [
                     Mark(time_ns=round(hand.uniform(0, it.end_ns - it.first_ns)), words=words)
                     for words in ("on", "off")

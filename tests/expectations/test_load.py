@@ -581,7 +581,7 @@ FRAGMENTS = [
 class TestAnyFile:
     """Any file is either read or refused with an ExpectationError that begins with its name."""
 
-    @settings(max_examples=400)
+    @settings(max_examples=160)
     @given(st.one_of(st.text(max_size=60), st.lists(st.sampled_from(FRAGMENTS), max_size=14).map("".join)))
     def test_read_or_refused(self, text: str) -> None:
         try:
@@ -590,7 +590,7 @@ class TestAnyFile:
             said = str(error)
         assert said.startswith("x.toml")
 
-    @settings(max_examples=200)
+    @settings(max_examples=80)
     @given(st.data())
     def test_a_good_file_with_one_thing_changed(self, data: st.DataObject) -> None:
         raw = HANDSHAKE.read_bytes()

@@ -155,7 +155,7 @@ class TestLayout:
         drawn = sheet(result, width, window=window)
         assert collisions(drawn) == []
 
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=30, deadline=None)
     @given(any_result(), st.sampled_from(sorted(FORMATS)), st.sampled_from([None, "all", (0.0, 0.01)]))
     def test_whatever_a_result_holds(self, result: Result, width: str, window: Window) -> None:
         drawn = sheet(result, width, window=window)
@@ -476,7 +476,7 @@ class TestHostileWords:
     def test_what_cannot_be_set_becomes_its_number(self, text: str, shown: str) -> None:
         assert legible(text) == shown
 
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=40, deadline=None)
     @given(st.text(max_size=60), st.floats(4, 200))
     def test_lines_fit_and_lose_nothing(self, text: str, room: float) -> None:
         ruler = Lettering()

@@ -75,7 +75,7 @@ class TestAgainstReference:
         lag=st.sampled_from([None, 0, 1, 4]),
         tail=st.integers(0, 30),
     )
-    @settings(max_examples=250, deadline=None)
+    @settings(max_examples=100, deadline=None)
     def test_entries(
         self,
         frames: list[Frame],
@@ -266,7 +266,7 @@ class TestOneStamp:
     """Of several frames with one stamp none is lost: the later ones are moved on by single nanoseconds."""
 
     @given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 2)), min_size=1, max_size=25))
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=30, deadline=None)
     def test_order_of_states_is_kept(self, steps: list[tuple[int, int]]) -> None:
         time, frames = 0, []
         for delta, value in steps:

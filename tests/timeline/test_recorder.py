@@ -100,7 +100,7 @@ class TestRuns:
     """What is recorded does not depend on how a capture is divided into runs."""
 
     @given(traffic(ties=True), CUTS, st.one_of(TIMEOUTS, st.none()))
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=25, deadline=None)
     def test_any_runs(self, frames: list[Frame], cuts: list[int], timeout: int | None) -> None:
         recorder = Recorder(tracks(timeout))
         for piece in pieces(frames, cuts):
@@ -145,14 +145,14 @@ class TestJoin:
     """Pieces that were recorded apart and joined in order are one recording of all."""
 
     @given(traffic(ties=True), CUTS, TIMEOUTS, st.sampled_from([None, 1, 3]))
-    @settings(max_examples=120, deadline=None)
+    @settings(max_examples=50, deadline=None)
     def test_any_cut(self, frames: list[Frame], cuts: list[int], timeout: int, lag: int | None) -> None:
         recorder = joined(frames, cuts, timeout)
         assert_same(timelines(recorder, frames, lag=lag), timelines(at_once(frames, timeout), frames, lag=lag))
         assert [log.frames for log in recorder.messages] == [log.frames for log in at_once(frames, timeout).messages]
 
     @given(traffic(), CUTS, TIMEOUTS)
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=25, deadline=None)
     def test_wanted_frames_only(self, frames: list[Frame], cuts: list[int], timeout: int) -> None:
         """A recorder that is handed no frame behind a seam, before the next piece is joined, still knows of it.
 
@@ -197,7 +197,7 @@ class TestJoin:
         assert one.messages[0].frames == 3
 
     @given(traffic(seams=False), st.integers(0, 40), st.integers(0, 40), TIMEOUTS)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=15, deadline=None)
     def test_order_of_joining_does_not_matter(self, frames: list[Frame], one: int, other: int, timeout: int) -> None:
         """Two pieces may be joined before the one in front of them is."""
         parts = pieces(frames, [one, other])

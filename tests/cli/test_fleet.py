@@ -344,7 +344,7 @@ class TestCluster:
 
         start: Any = distributed.LocalCluster
         with (
-            start(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
+            start(n_workers=1, threads_per_worker=1, processes=False, dashboard_address="127.0.0.1:0") as cluster,
             ClusterPool(cluster.scheduler_address, seconds=60) as pool,
         ):
             assert dict(pool.each(len, ["a", "bb", "ccc"])) == {"a": 1, "bb": 2, "ccc": 3}

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from support.fleets import do, jobs_of, told, write_fleet
+from support.patience import HANG_S
 
 from buslens.errors import BuslensError, UsageError
 from buslens.fleet import cluster as cluster_module
@@ -27,15 +28,27 @@ if TYPE_CHECKING:
 def scheduler() -> Iterator[str]:
     """Address of a scheduler with two processes of one thread each."""
     distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(
-        n_workers=2,
-        threads_per_worker=1,
-        processes=True,
-        dashboard_address="127.0.0.1:0",
-        host="127.0.0.1",
-        scheduler_port=0,
-        silence_logs=logging.CRITICAL,
-    ) as cluster:
+    import dask
+
+    settings = {
+        # A worker that starts anew on a busy machine is waited for: one that was given up would be missed for ever.
+        "distributed.comm.timeouts.connect": f"{HANG_S}s",
+        "distributed.comm.timeouts.tcp": f"{HANG_S}s",
+        # What ends its worker does so once and not four times, each of which costs a start.
+        "distributed.scheduler.allowed-failures": 0,
+    }
+    with (
+        dask.config.set(settings),
+        distributed.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address="127.0.0.1:0",
+            host="127.0.0.1",
+            scheduler_port=0,
+            silence_logs=logging.CRITICAL,
+        ) as cluster,
+    ):
         yield cluster.scheduler_address
 
 
@@ -111,7 +124,11 @@ class TestLost:
         distributed = pytest.importorskip("distributed")
         monkeypatch.setattr(cluster_module, "_CONNECT_S", 1)
         with distributed.LocalCluster(
-            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, silence_logs=logging.CRITICAL
+            n_workers=1,
+            threads_per_worker=1,
+            processes=False,
+            dashboard_address="127.0.0.1:0",
+            silence_logs=logging.CRITICAL,
         ) as cluster:
             done = []
 

@@ -213,6 +213,7 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
                 timeout_ns=timeout_ns,
                 also_on=_other_channels(role, message, defined),
                 channel=role.channel,
+                is_on_change=role.lag_ns is not None,
                 address=role.address,
             )
         )

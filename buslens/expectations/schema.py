@@ -141,7 +141,8 @@ _ROLE: Final = (
         choices=("cyclic", "on change"),
         example='"on change"',
         default='"cyclic"',
-        meaning="whether the unit also sends as soon as the signal changes, which makes delays sharper",
+        meaning="whether the unit also sends as soon as the signal changes, which makes delays sharper where that frame"
+        " is in the log: one that comes on the beat of the cyclic ones tells of a change no more than they do",
     ),
     Key(
         name="lag",

@@ -322,7 +322,7 @@ def _ended(log: MessageLog) -> MessageLog:
     """Return a log that still measures, closed; all that it has kept so far are runs, which are not changed."""
     twin = copy.copy(log)
     if None in log.timeouts_ns:
-        twin.rows = tuple(Rows() for _ in twin.tracks)
+        twin.rows = tuple(Rows(beats_ns=[] if track.is_on_change else None) for track in twin.tracks)
     twin.senders = {it: _ended(each) if each and each.must_measure else each for it, each in log.senders.items()}
     twin.finish()
     return twin

@@ -12,7 +12,7 @@ from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_co
 from buslens.definitions.model import Kind
 from buslens.definitions.unpack import physical
 from buslens.timeline.model import UNKNOWN, Timeline, Why
-from buslens.timeline.recorder import NEVER, NO_TIMEOUT
+from buslens.timeline.recorder import BEAT_PARTS, NEVER, NO_TIMEOUT
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -82,9 +82,10 @@ def build_timeline(
     # A row is kept behind every seam, and its `since` is the last frame before it.
     last_before = np.append(since_ns, rows.last_ns)[np.searchsorted(time_ns, broken_ns)]
     if lag_ns is not None:
-        # A unit that sends at once tells us more than the frame before does, unless frames have been lost.
+        # A unit that sends at once tells us more than the frame before does, unless frames have been lost: a change
+        # that first shows on the beat was sent before, and that frame is not in the log.
         unbroken = np.searchsorted(broken_ns, time_ns, "right") == np.searchsorted(broken_ns, since_ns, "right")
-        narrowed = unbroken & (silent_from_ns == NEVER) & (since_ns != NEVER)
+        narrowed = unbroken & (silent_from_ns == NEVER) & (since_ns != NEVER) & ~_on_beat(rows, log.message.cycle_ns)
         since_ns = np.where(narrowed, np.maximum(since_ns, time_ns - lag_ns - 1), since_ns)
     since_ns = np.where(since_ns == NEVER, first_ns - 1, since_ns)
     last_before = np.where(last_before == NEVER, first_ns - 1, last_before)
@@ -215,6 +216,26 @@ def _quiet(
             found.append((to_ns + timeout_ns, carried_ns, -1, Why.SILENT.value))
     columns = np.array(found, np.int64).reshape(-1, 4)
     return _Quiet(columns[:, 0], columns[:, 1], columns[:, 2].astype(np.intp), columns[:, 3])
+
+
+def _on_beat(rows: Rows, cycle_ns: int | None) -> NDArray[np.bool_]:
+    """Return of which rows the frame may be a cyclic one: it comes whole cycles behind one of the frames before it.
+
+    So it is, too, if it comes a cycle or more behind the last one, for then others have been lost.
+    """
+    time_ns = rows.arrays()[0]
+    measured_ns = rows.cadence.beat_ns
+    if cycle_ns is None or (measured_ns is not None and abs(measured_ns - cycle_ns) * BEAT_PARTS <= cycle_ns):
+        cycle_ns = measured_ns
+    if not cycle_ns or not rows.beats_ns:
+        return np.zeros(len(time_ns), np.bool_)
+    beats_ns = np.concatenate(rows.beats_ns)
+    behind_ns = np.where(beats_ns == NEVER, 0, time_ns[:, None] - beats_ns)
+    off_ns = cycle_ns // BEAT_PARTS
+    phase_ns = behind_ns % cycle_ns
+    is_near = (behind_ns >= cycle_ns - off_ns) & (np.minimum(phase_ns, cycle_ns - phase_ns) <= off_ns)
+    is_on_beat: NDArray[np.bool_] = is_near.any(1) | (behind_ns[:, -1] >= cycle_ns - off_ns)
+    return is_on_beat
 
 
 def _begin_in_time(pauses: Sequence[Pause], silences: NDArray[np.int64], timeout_ns: int) -> NDArray[np.bool_]:

@@ -38,6 +38,15 @@ CYCLES_PER_TIMEOUT: Final = 3
 LOST_CYCLES: Final = 1.5
 """Cycle times without a frame after which one has been lost."""
 
+BEAT_PARTS: Final = 10
+"""A frame is on the beat if it is no further off than its cycle divided by this (common practice, no source)."""
+
+BEATS_KEPT: Final = 8
+"""Frames before a change by which it is told whether the frame that shows it is on their beat."""
+
+LEAST_CYCLIC: Final = 4
+"""Intervals from which it can be told whether frames are cyclic."""
+
 NO_TIMEOUT: Final = 2**62
 """Stands for a silence that never makes a track unknown, ns."""
 
@@ -63,6 +72,8 @@ class Track:
     #: The only channel, and the only J1939 source address, that it is followed on; None for any.
     channel: str | None = None
     address: int | None = None
+    #: Whether its unit also sends as soon as the signal changes, so that it counts which frames are on the beat.
+    is_on_change: bool = False
 
 
 class Cadence:
@@ -77,6 +88,20 @@ class Cadence:
     def period_ns(self) -> int | None:
         """Median of the intervals, ns; None before the second frame."""
         return int(np.median(np.concatenate(self._parts))) if self.count else None
+
+    @property
+    def beat_ns(self) -> int | None:
+        """Cycle of frames that are cyclic but for some others and some lost ones, ns; None if they are not."""
+        if self.count < LEAST_CYCLIC:
+            return None
+        intervals_ns = np.concatenate(self._parts)
+        # Not the median, for many may be lost; nor the least, for some are sent in between.
+        base_ns = max(int(np.percentile(intervals_ns, 25)), 1)
+        cycles = np.maximum(np.rint(intervals_ns / base_ns), 1)
+        is_near = np.abs(intervals_ns - cycles * base_ns) * BEAT_PARTS <= base_ns * cycles
+        if 2 * is_near.sum() <= len(intervals_ns):
+            return None
+        return int(np.median((intervals_ns / cycles)[is_near]))
 
     def add(self, time_ns: NDArray[np.int64], *, starts_segment: bool) -> None:
         """Count frames, in order of time; what lies between the first of them and a seam before it is no interval."""
@@ -116,6 +141,10 @@ class Rows:
     first_ns: int = NEVER
     last_ns: int = NEVER
     last_raw: np.uint64 = _ZERO
+    #: Of what is sent on change, for each row the `BEATS_KEPT` frames before it that carried the signal, or `NEVER`.
+    beats_ns: list[NDArray[np.int64]] | None = None
+    #: The same for the next frame.
+    latest_ns: NDArray[np.int64] = field(default_factory=lambda: np.full(BEATS_KEPT, NEVER))
     #: Of the frames that carried the signal.
     cadence: Cadence = field(default_factory=Cadence)
     #: Last frame of the message before a silence after which the signal has not come again, or `NEVER`.
@@ -189,7 +218,7 @@ class MessageLog:
         #: Channel as recorded -> as the definitions call it, where the two differ.
         self.renamed = renamed
         self.tracks = tuple(tracks)
-        self.rows = tuple(Rows() for _ in self.tracks)
+        self.rows = tuple(Rows(beats_ns=[] if track.is_on_change else None) for track in self.tracks)
         self.frames = 0
         self.first_ns = NEVER
         self.last_ns = NEVER
@@ -422,6 +451,10 @@ def _add_rows(
         new[1:] |= np.diff(seen) > lost_ns
         new[0] |= rows.last_ns != NEVER and int(seen[0]) - rows.last_ns > lost_ns
         rows.append(seen[new], since[new], raw[new], silent_from[new])
+        if rows.beats_ns is not None:
+            times = np.concatenate((rows.latest_ns, seen))
+            rows.beats_ns.append(np.lib.stride_tricks.sliding_window_view(times, BEATS_KEPT)[:-1][new])
+            rows.latest_ns = times[-BEATS_KEPT:]
         rows.cadence.add(seen, starts_segment=rows.after_seam)
         if rows.first_ns == NEVER:
             rows.first_ns = int(seen[0])
@@ -430,6 +463,11 @@ def _add_rows(
     later = silent[silent > (carried[-1] if len(carried) else -1)]
     if len(later) and rows.pending_ns == NEVER:
         rows.pending_ns = int(times[later[0] - 1]) if later[0] > 0 else before_ns
+
+
+def _behind(before_ns: NDArray[np.int64], later_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the last of some times, the later ones being perhaps not enough."""
+    return np.concatenate((before_ns, later_ns[later_ns != NEVER]))[-BEATS_KEPT:]
 
 
 def _join_rows(rows: Rows, new: Rows, gap_from_ns: int) -> None:
@@ -446,6 +484,10 @@ def _join_rows(rows: Rows, new: Rows, gap_from_ns: int) -> None:
     if pending != NEVER:
         silent_from_ns[0] = pending
     since_ns[0] = rows.last_ns
+    if rows.beats_ns is not None and new.beats_ns is not None:
+        found = [_behind(rows.latest_ns, each) for beats in new.beats_ns for each in beats]
+        rows.beats_ns.append(np.array(found, np.int64).reshape(-1, BEATS_KEPT))
+        rows.latest_ns = _behind(rows.latest_ns, new.latest_ns)
     rows.cadence.join(new.cadence, new.first_ns, starts_segment=rows.after_seam)
     rows.append(time_ns, since_ns, raw, silent_from_ns)
     rows.first_ns = new.first_ns if rows.first_ns == NEVER else rows.first_ns

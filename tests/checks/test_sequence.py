@@ -229,7 +229,7 @@ class TestOrder:
         rule, lags = handshake(steps=steps), {"enable": 0, "feedback": 20}
         finding = of_step(run(rule, feedback=feedback, lags=lags), "b")
         assert finding.delay == span(0, 20)
-        assert "too close to call at one frame per 30 ms" in finding.reason
+        assert "too close to call at one frame per" in finding.reason
 
 
 class TestReferences:

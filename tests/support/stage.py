@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -96,13 +97,17 @@ def perform(
     unnamed: Mapping[str, set[str]] | None = None,
     also: Mapping[str, set[str]] | None = None,
     clock: Clock = Clock.RELATIVE,
+    has_beat: bool = False,
 ) -> Result:
     """Return what the rules find in samples; all times in milliseconds.
 
     A role whose first sample is a number is one, in steps of 0.1 V. A seam at t starts a new segment there. `until`
     makes the capture last beyond the last sample, as the frames of other messages do. States in `unnamed` are sent,
     but the expectations do not name them; states in `also` are named, but need not be sent.
+    A role with a lag sends once more between two frames, so that no frame is on a beat, unless `has_beat`.
     """
+    if lags and not has_beat:
+        samples = {role: _off_beat(of) if role in lags else of for role, of in samples.items()}
     ids = {role: 0x100 + index for index, role in enumerate(samples)}
     codes = {
         role: sorted({state for _, state in of if isinstance(state, str)} | (also or {}).get(role, set()))
@@ -143,6 +148,11 @@ def perform(
         seams=[Seam(time_ns=at, line=1, back_ns=10**9) for at in bounds_ns],
     )
     return judge("stage", expected, recorder, tally)
+
+
+def _off_beat(samples: Samples) -> Samples:
+    between = [(at + 0.3 * (after - at), state) for (at, state), (after, _) in pairwise(samples)]
+    return sorted([*samples, *between], key=lambda sample: sample[0])
 
 
 def select(frames: Frames, rows: np.ndarray, segment: int = 0) -> Frames:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 import sys
 from contextlib import contextmanager
@@ -195,6 +196,16 @@ def _open_standard_input() -> Capture:
     )
 
 
+_DBC: Final = re.compile(
+    rb"^\s*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)", re.MULTILINE
+)
+
+
+def is_dbc_text(head: bytes) -> bool:
+    """Return whether the first bytes of a file are those of a DBC file, not of a capture."""
+    return _DBC.search(head.replace(b"\0", b"")) is not None  # UTF-16, too
+
+
 def _without_mark(stream: Stream, n_mark: int) -> Stream:
     read_head(stream, n_mark)
     return stream
@@ -217,6 +228,10 @@ def _recognise(name: str, head: bytes, *, is_file: bool) -> tuple[LogFormat, Mat
         raise CaptureError(f"no line of a log: the first {len(head):,} bytes are blank or zero", source)
     if head.startswith(GZIP_MAGIC):
         raise CaptureError("what was packed by gzip is packed by gzip again: unpack it once", source)
+    if is_dbc_text(head):
+        raise CaptureError(
+            "this is a DBC file, not a capture: name the recorded log here, and this file with --definitions", source
+        )
     line = next((line for line in head.splitlines() if line.strip(b"\0 \t\r")), b"")
     examples = "; ".join(f"{entry.name}: {entry.example}" for entry in FORMATS.values())
     raise CaptureError(

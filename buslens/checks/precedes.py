@@ -121,7 +121,7 @@ def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Sp
     if delay is not None and delay.earliest_ns <= rule.within_ns:
         periods = map(scene.period_ns, (rule.first, rule.then))
         slowest = max((period for period in periods if period is not None), default=None)
-        call = too_close(delay, rule.within_ns, slowest)
+        call = too_close(delay, rule.within_ns, slowest, scene.cycle_ns(rule.first, rule.then))
         return (
             Outcome.UNDECIDED,
             f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; limit {within}: {call}",

@@ -153,4 +153,6 @@ def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
     if least is not None and pulse.shortest_ns < least <= pulse.longest_ns:
         return Outcome.UNDECIDED, f"{text}: the log cannot tell whether it broke off between two frames"
     limit = most if most is not None and pulse.most_ns > most else least
-    return Outcome.UNDECIDED, f"{text}: {too_close(length, limit or 0, scene.period_ns(rule.of.condition))}"
+    condition = rule.of.condition
+    call = too_close(length, limit or 0, scene.period_ns(condition), scene.cycle_ns(condition))
+    return Outcome.UNDECIDED, f"{text}: {call}"

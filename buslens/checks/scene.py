@@ -264,6 +264,12 @@ class Scene:
                     settled = max(settled, first_ns)
         return settled
 
+    def cycle_ns(self, *subjects: Trigger | Condition) -> int | None:
+        """Return the cycle time, by the definitions, of the role involved that was recorded least often, ns."""
+        timelines = [self.timelines[role] for subject in subjects for role in _roles_in(subject)]
+        slowest = max(timelines, key=lambda it: it.period_ns or 0, default=None)
+        return None if slowest is None else slowest.cycle_ns
+
     def period_ns(self, trigger_or_condition: Trigger | Condition) -> int | None:
         """Return the longest usual time between frames of the roles involved, ns."""
         roles = _roles_in(trigger_or_condition)

@@ -280,7 +280,8 @@ class _Run:
             limit = most if delay.latest_ns > most else least
             periods = map(self.scene.period_ns, (self._trigger(reference_name), step.await_))
             slowest = max((period for period in periods if period is not None), default=None)
-            outcome, tail = Outcome.UNDECIDED, too_close(delay, limit or 0, slowest)
+            cycle = self.scene.cycle_ns(self._trigger(reference_name), step.await_)
+            outcome, tail = Outcome.UNDECIDED, too_close(delay, limit or 0, slowest, cycle)
         reason = f"{text}; {limits}" + (f": {tail}" if tail else "")
         return self._step_finding(step, outcome, reason, reference, reference_name, edge=edge, delay=delay)
 

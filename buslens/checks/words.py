@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.units import NS_PER_MS, exact_duration, format_duration
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Span
     from buslens.expectations.model import Trigger
+
+_OWN_CYCLE: Final = 0.9
+"""Part of a message's cycle time below which frames cannot be had (jitter of usual senders; rule of thumb)."""
 
 
 def past(trigger: Trigger) -> str:
@@ -40,8 +43,10 @@ def rate_words(period_ns: int | None) -> str:
     return "one frame at all" if period_ns is None else f"one frame per {format_duration(period_ns)}"
 
 
-def too_close(span: Span, limit_ns: int, period_ns: int | None) -> str:
+def too_close(span: Span, limit_ns: int, period_ns: int | None, cycle_ns: int | None = None) -> str:
     """Return why a length of time cannot be judged against a limit, and what recording rate would decide.
+
+    What the car itself sends only each `cycle_ns` no recording shows more often: then no rate is advised.
 
     The doubt of a length shrinks with the time between frames. If the true length is the middle of the measured
     span, it is told from the limit once half of the doubt is less than their distance.
@@ -54,6 +59,11 @@ def too_close(span: Span, limit_ns: int, period_ns: int | None) -> str:
     if not doubt_ns or 2 * distance_ns / doubt_ns * period_ns < NS_PER_MS:
         return f"{text}, and so near the limit that a faster recording may not decide it"
     wanted = int(2 * distance_ns / doubt_ns * period_ns)
+    if cycle_ns is not None and wanted < _OWN_CYCLE * cycle_ns:
+        return (
+            f"{text}; the car sends no more than {rate_words(cycle_ns)}, so that no recording decides it: write a limit"
+            " that leaves room for that, or measure at the wire"
+        )
     return f"{text}; about {rate_words(wanted // NS_PER_MS * NS_PER_MS)} would decide"
 
 

@@ -100,7 +100,7 @@ def _marks(options: argparse.Namespace) -> list[Mark]:
 
 def _write(found: Sought, options: argparse.Namespace, console: Console) -> None:
     from buslens.cli.writing import write_new
-    from buslens.discovery.found_dbc import found_dbc, message_name, signal_name
+    from buslens.discovery.found_dbc import found_dbc, message_name, signal_names
     from buslens.report.words import clean
 
     chosen = found.chosen(options.choose)
@@ -108,7 +108,7 @@ def _write(found: Sought, options: argparse.Namespace, console: Console) -> None
         console.note(f"{options.output} is not written: nothing was found that is more than chance; --choose 1 insists")
         return
     write_new(options.output, found_dbc(found, chosen), replace=options.replace)
-    names = ", ".join(f"{message_name(it.field.origin)}.{signal_name(it.field)}" for it in chosen)
+    names = ", ".join(f"{message_name(it.field.origin)}.{name}" for it, name in signal_names(found, chosen).items())
     console.note(f"{clean(options.output)}: defines {names}")
 
 

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 LARGEST_FILE: Final = 20_000_000
 """Bytes; the largest DBC seen in the wild has a few million."""
 
+_HEAD: Final = 65_536
+"""Bytes by which a recorded log is told."""
+
 
 class TiedFile(Protocol):
     """A definitions file that may mean one channel only."""
@@ -111,10 +114,30 @@ def _read(path: str, named_at: Source | None) -> cache.Content:
     if content is None:
         from buslens.definitions.dbc import parse_dbc
 
-        content = parse_dbc(data, path)
+        try:
+            content = parse_dbc(data, path)
+        except DefinitionError as error:
+            _refuse_capture(data, path, error)
+            raise
         if folder is not None:
             cache.save_entry(folder, name, *content)
     return content
+
+
+def _refuse_capture(data: bytes, path: str, error: DefinitionError) -> None:
+    """Say it where a file that is no DBC file is a recorded log.
+
+    Raises
+    ------
+    DefinitionError
+        If it is.
+    """
+    from buslens.capture.registry import FORMATS
+
+    if any(entry.sniff(data[:_HEAD]) is not None for entry in FORMATS.values()):
+        raise DefinitionError(
+            "this is a capture, not a DBC file: name the DBC file here, and this file as the capture", Source(path)
+        ) from error
 
 
 def _merge(messages: Iterable[Message]) -> tuple[list[Message], list[Problem]]:

@@ -34,6 +34,8 @@ AFTER_NS: Final = 6 * NS_PER_S
 """... and a consequence so long behind it."""
 _EVEN_NS: Final = 150 * NS_PER_MS
 """A control unit answers in its own time, which hardly varies; a person's two actions do not."""
+_NEAR_NS: Final = 800 * NS_PER_MS
+"""... and it answers soon."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +53,8 @@ class Around:
     @property
     def strength(self) -> float:
         """0 to 1."""
-        return self.share * (0.6 + 0.4 * self.evenness)
+        nearness = float(np.exp(-max(self.lag_ns, 0) / _NEAR_NS))
+        return self.share * (0.4 + 0.3 * self.evenness + 0.3 * nearness)
 
 
 class Moves:
@@ -141,7 +144,7 @@ class Moves:
             if not ok.any():
                 continue
             lags = lag[ok]
-            spread = float(np.median(np.abs(lags - np.median(lags)))) if len(lags) > 1 else float(_EVEN_NS)
+            spread = float(np.std(lags)) if len(lags) > 1 else float(_EVEN_NS)
             spread = max(spread - float(np.median(to_ns - from_ns)) / 4, 0.0)
             found = Around(
                 raw=raw,

@@ -84,6 +84,16 @@ class Candidate:
         """Whether it is more than chance."""
         return self.corrected < SURPRISING
 
+    def is_alone(self, action: int) -> bool:
+        """Whether it surely changes at every mark of an action, and never that way at anything else."""
+        mine = [it for it in self.responses if it.action == action]
+        return self.is_surprising and not self.other_changes and bool(mine) and all(it.hits == it.marks for it in mine)
+
+    def moves_ns(self, action: int) -> int:
+        """Return when it usually changes after the marks of an action: half a frame before it is seen, ns."""
+        lags = [it.lag_ns[1] for it in self.responses if it.action == action and it.lag_ns is not None]
+        return (lags[0] if lags else 0) - self.period_ns // 2
+
     def explains(self, action: int) -> bool:
         """Whether an action is among what it responds to."""
         return any(response.action == action for response in self.responses)
@@ -97,6 +107,23 @@ def rank(
     return [
         _ranked(changes, trials, actions, index, window=window, most=most, found=found) for index in range(len(actions))
     ]
+
+
+def first_movers_first(ranked: Sequence[Candidate], action: int) -> list[Candidate]:
+    """Return candidates so that one that changes at every mark and at nothing else, and surely moves first, leads.
+
+    What a person acts on moves first and alone; what a control unit then does follows it, and may also follow something
+    else. What frames cannot tell apart keeps its order.
+    """
+    alone = [it for it in ranked if it.is_alone(action)]
+    if not alone:
+        return list(ranked)
+    first = min(alone, key=lambda it: it.moves_ns(action))
+    leader = ranked[0]
+    is_sooner = leader.moves_ns(action) - first.moves_ns(action) > (leader.period_ns + first.period_ns) // 2
+    if first is leader or (leader.is_alone(action) and not is_sooner):
+        return list(ranked)
+    return [first, *(it for it in ranked if it is not first)]
 
 
 def _ranked(

@@ -228,7 +228,9 @@ class Drafter:
             far = outliers_of([it[:2] for it in delays])
             outliers += self._questions(f"{name}: {step.await_}", delays, far)
             healthy = [it[:2] for index, it in enumerate(delays) if index not in far]
-            limited.append((step, delays, limits_of(_positive(healthy)) if healthy else None))
+            limited.append(
+                (step, delays, limits_of(_positive(healthy), self._doubt_ns(step, steps, head[0])) if healthy else None)
+            )
         count = max((len(delays) for delays in seen.values()), default=0)
         lines = [
             "[[rules]]",
@@ -252,6 +254,18 @@ class Drafter:
             dropped=tuple(dropped),
             outliers=tuple(dict.fromkeys(outliers)),
         )
+
+    def _doubt_ns(self, step: StepPlan, steps: Sequence[StepPlan], start: str) -> int:
+        """Return the doubt of a delay: a frame period of either end."""
+        names = [it.name for it in steps]
+        index = names.index(step.from_) if step.from_ else names.index(step.name) - 1
+        reference = steps[index].await_ if index >= 0 else start.split('"')[1]
+        return self._frames_ns(step.await_.split()[0]) + self._frames_ns(reference.split()[0])
+
+    def _frames_ns(self, role: str) -> int:
+        """Return the usual time between the frames of a role, and a twentieth for jitter."""
+        periods = [scene.timelines[role].period_ns or 0 for scene in self._scenes]
+        return 21 * max(periods, default=0) // 20
 
     @staticmethod
     def _may_turn(delays: Sequence[Delay], outcomes: Counter[Outcome]) -> bool:
@@ -355,7 +369,9 @@ class Drafter:
             problem = f"nothing of the kind in these captures, so that the time is not measured; {_RECORD}"
             return Draft(name=name, lines=tuple(lines), problem=problem)
         far = outliers_of([it[:2] for it in delays])
-        learned = limits_of([it[:2] for index, it in enumerate(delays) if index not in far])
+        roles = self._feedbacks() if what == "settling" else ["lock_enable", "lock_enable"]
+        doubt_ns = sum(map(self._frames_ns, roles))
+        learned = limits_of([it[:2] for index, it in enumerate(delays) if index not in far], doubt_ns)
         if keys[0] and learned.least_ns:
             lines.append(f"{keys[0]} = {duration(learned.least_ns)}")
         lines.append(f"{keys[1]} = {duration(learned.most_ns)}")

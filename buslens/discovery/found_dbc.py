@@ -1,10 +1,12 @@
-"""Found fields as the text of a definitions file that names them after where they are."""
+"""Found fields as the text of a definitions file that names them after what was done, so that roles are told by it."""
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Final
 
 from buslens.definitions.model import ByteOrder
+from buslens.discovery.words import tokens
 from buslens.errors import UsageError
 from buslens.units import NS_PER_MS
 
@@ -17,6 +19,26 @@ if TYPE_CHECKING:
 
 EXTENDED_BIT: Final = 1 << 31
 """Marks a 29-bit identifier in a DBC."""
+_LONGEST: Final = 32
+_PAIRS: Final = (("closed", "open"), ("released", "pressed"), ("off", "on"), ("unlocked", "locked"))
+_AFTER: Final = {
+    word: state
+    for state, words in {
+        "open": "open opens opened opening auf oeffnet geoeffnet",
+        "closed": "close closes closed closing shut shuts zu schliesst geschlossen",
+        "pressed": "press presses pressed pushed push gedrueckt druecken betaetigt",
+        "released": "release releases released losgelassen",
+        "on": "on ein an",
+        "off": "off aus",
+        "locked": "locks locked verriegelt",
+        "unlocked": "unlocks unlocked entriegelt",
+    }.items()
+    for word in words.split()
+}
+#: Words that say what is done, not to what.
+_DONE: Final = frozenset(
+    word for word in tokens("the a is was i we then again switch switched turn turned goes go der die das wird")
+)
 _UNIT: Final = "UNKNOWN_UNIT"
 
 
@@ -30,11 +52,44 @@ def message_name(origin: Origin) -> str:
     return f"SEEK_{origin.can_id:08X}X" if origin.is_extended else f"SEEK_{origin.can_id:03X}"
 
 
-def signal_name(field: Field) -> str:
-    """Return the name that a found field gets: ``BIT_17``, ``BITS_17_TO_18``; the numbers are those of a DBC."""
-    if len(field.bits) == 1:
-        return f"BIT_{field.bits[0]}"
-    return f"BITS_{field.bits[0]}_TO_{field.bits[-1]}"
+def signal_names(found: Sought, chosen: Sequence[Candidate]) -> dict[Candidate, str]:
+    """Return the name that each found field gets: the thing that was acted on, ``DOOR``, ``START_BUTTON``.
+
+    Of several that one action changes the first has the name alone, the others a number behind it.
+    """
+    names: dict[Candidate, str] = {}
+    for candidate in chosen:
+        thing = thing_of(found.actions[candidate.responses[0].action].words)
+        place = "_TO_".join(str(it) for it in dict.fromkeys((candidate.field.bits[0], candidate.field.bits[-1])))
+        name = thing or f"BIT_{place}"
+        same = sum(it == name or it.startswith(f"{name}__") for it in names.values())
+        names[candidate] = f"{name}__{same + 1}" if same else name
+    return {candidate: name.replace("__", "_") for candidate, name in names.items()}
+
+
+def thing_of(words: str) -> str:
+    """Return what an action is done to, as a name; empty if the words hold none that a name can have.
+
+    >>> thing_of("driver door opens"), thing_of("Start-Knopf gedrückt"), thing_of("ignition on")
+    ('DRIVER_DOOR', 'START_KNOPF', 'IGNITION')
+    """
+    kept = [word for word in tokens(words) if word.isascii() and word not in _DONE and before_and_after(word) is None]
+    name = "_".join(kept).upper()[:_LONGEST]
+    return name if re.fullmatch(r"[A-Z][A-Z0-9_]*", name) else ""
+
+
+def before_and_after(words: str) -> tuple[str, str] | None:
+    """Return the names of the values before and after an action; None if its words do not tell.
+
+    >>> before_and_after("driver door opens"), before_and_after("start pressed"), before_and_after("horn")
+    (('closed', 'open'), ('released', 'pressed'), None)
+    """
+    for word in tokens(words):
+        after = _AFTER.get(word)
+        if after is not None:
+            before = next(one if two == after else two for one, two in _PAIRS if after in {one, two})
+            return before, after
+    return None
 
 
 def found_dbc(found: Sought, chosen: Sequence[Candidate]) -> bytes:
@@ -55,8 +110,9 @@ def _lines(found: Sought, chosen: Sequence[Candidate]) -> Iterator[str]:
     for candidate in chosen:
         origin = candidate.field.origin
         group = by_message.setdefault((origin.can_id, origin.is_extended), [])
-        if all(signal_name(candidate.field) != signal_name(it.field) for it in group):
+        if all(candidate.field.bits != it.field.bits for it in group):
             group.append(candidate)
+    names = signal_names(found, [candidate for group in by_message.values() for candidate in group])
     yield 'VERSION ""'
     yield ""
     yield "NS_ :"
@@ -70,16 +126,16 @@ def _lines(found: Sought, chosen: Sequence[Candidate]) -> Iterator[str]:
         _, length = found.origins[origin]
         yield f"BO_ {_number(origin)} {message_name(origin)}: {length} {_UNIT}"
         for candidate in group:
-            yield _signal_line(candidate.field)
+            yield _signal_line(candidate.field, names[candidate])
         yield ""
     yield (
         'CM_ "Found by coincidence with marks in a capture, not taken from any definitions: a proposal to be checked.'
-        ' Every name says where the bits are.";'
+        ' Names are those of the marks; the comment of each signal says how it was found.";'
     )
     for group in by_message.values():
         for candidate in group:
-            number, name = _number(candidate.field.origin), signal_name(candidate.field)
-            yield f'CM_ SG_ {number} {name} "{_quoted(_comment(found, candidate))}";'
+            number = _number(candidate.field.origin)
+            yield f'CM_ SG_ {number} {names[candidate]} "{_quoted(_comment(found, candidate))}";'
     yield 'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;'
     yield 'BA_DEF_DEF_ "GenMsgCycleTime" 0;'
     for group in by_message.values():
@@ -88,26 +144,27 @@ def _lines(found: Sought, chosen: Sequence[Candidate]) -> Iterator[str]:
             yield f'BA_ "GenMsgCycleTime" BO_ {_number(group[0].field.origin)} {period_ms};'
     for group in by_message.values():
         for candidate in group:
-            yield from _value_line(candidate)
+            yield from _value_line(found, candidate, names[candidate])
 
 
 def _number(origin: Origin) -> int:
     return origin.can_id | (EXTENDED_BIT if origin.is_extended else 0)
 
 
-def _signal_line(field: Field) -> str:
+def _signal_line(field: Field, name: str) -> str:
     order = 1 if field.order is ByteOrder.INTEL else 0
     most = (1 << len(field.bits)) - 1
-    return f' SG_ {signal_name(field)} : {field.start}|{len(field.bits)}@{order}+ (1,0) [0|{most}] "" {_UNIT}'
+    return f' SG_ {name} : {field.start}|{len(field.bits)}@{order}+ (1,0) [0|{most}] "" {_UNIT}'
 
 
-def _value_line(candidate: Candidate) -> Iterator[str]:
-    """Name the value before the first action off, and the one after it on."""
+def _value_line(found: Sought, candidate: Candidate, name: str) -> Iterator[str]:
+    """Name the values before and after the first action as its words do, else off and on."""
     response = candidate.responses[0]
+    before, after = before_and_after(found.actions[response.action].words) or ("off", "on")
     if response.before is not None and response.after is not None and response.before != response.after:
-        values = sorted({response.before: "off", response.after: "on"}.items())
-        named = " ".join(f'{value} "{name}"' for value, name in values)
-        yield f"VAL_ {_number(candidate.field.origin)} {signal_name(candidate.field)} {named} ;"
+        values = sorted({response.before: before, response.after: after}.items())
+        named = " ".join(f'{value} "{label}"' for value, label in values)
+        yield f"VAL_ {_number(candidate.field.origin)} {name} {named} ;"
 
 
 def _comment(found: Sought, candidate: Candidate) -> str:
@@ -116,9 +173,10 @@ def _comment(found: Sought, candidate: Candidate) -> str:
         words = found.actions[response.action].words
         parts.append(f"changed at {response.hits} of {response.marks} marks '{words}'")
     first = found.actions[candidate.responses[0].action].words
+    after = (before_and_after(first) or ("off", "on"))[1]
     other = candidate.other_changes
     return (
-        f"On is the value after '{first}'. Found by coincidence: {' and '.join(parts)}, within"
+        f"'{after}' is the value after '{first}'. Found by coincidence: {' and '.join(parts)}, within"
         f" {found.tolerance_ns // NS_PER_MS} ms; {other} other change{'' if other == 1 else 's'} that way;"
         f" chance of such a coincidence among all {found.n_tried} bits that were tried: {candidate.corrected:.1g}."
     )

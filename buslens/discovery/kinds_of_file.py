@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from buslens.capture.open import is_dbc_text
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 _HEAD: Final = 65_536
-_DBC: Final = re.compile(
-    rb"^\s*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)", re.MULTILINE
-)
 
 
 def is_dbc(path: str) -> bool:
@@ -28,7 +25,7 @@ def is_dbc(path: str) -> bool:
             head = file.read(_HEAD)
     except OSError:
         return path.lower().endswith(".dbc")
-    return _DBC.search(head.replace(b"\0", b"")) is not None  # UTF-16, too
+    return is_dbc_text(head)
 
 
 def told_apart(files: Sequence[str]) -> tuple[list[str], list[str]]:

@@ -64,8 +64,10 @@ class Learned:
     later_ns: tuple[int, int] | None = None
 
 
-def limits_of(spans: Sequence[tuple[int, int]]) -> Learned:
+def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> Learned:
     """Return limits from measured lengths, each with its least and greatest value, ns.
+
+    `doubt_ns` is the doubt that the next length may have at least, whatever that of these is.
 
     Raises
     ------
@@ -76,7 +78,8 @@ def limits_of(spans: Sequence[tuple[int, int]]) -> Learned:
         raise ValueError("a limit needs at least one value")
     count = len(spans)
     low, high = min(span[0] for span in spans), max(span[1] for span in spans)
-    doubt = max(span[1] - span[0] for span in spans)
+    own_doubt = max(span[1] - span[0] for span in spans)
+    doubt = max(own_doubt, doubt_ns)
     middles = [(span[0] + span[1]) / 2 for span in spans]
     mean = sum(middles) / count
     if count >= FREE_FROM:
@@ -87,7 +90,7 @@ def limits_of(spans: Sequence[tuple[int, int]]) -> Learned:
     if count < NORMAL_FROM:
         method = f"A GUESS: half of the {'value' if count == 1 else 'mean of two'} either way"
         return _learned(mean - GUESS * mean, mean + GUESS * mean, low, high, doubt, count, method)
-    spread = _spread(middles, mean, doubt)
+    spread = _spread(middles, mean, own_doubt)
     factor = tolerance_factor(count)
     least, most = mean - factor * spread, mean + factor * spread
     method = (

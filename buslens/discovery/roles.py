@@ -194,7 +194,7 @@ class _Search:
         enable = self.fit("lock_enable", moves.enable)
         text = f"off at rest, on in {len(moves)} short pulse{'s' * (len(moves) != 1)}; {first.name} moves behind them"
         fits["lock_enable"] = [
-            replace(enable.more(4.0 * moves.feedback_share(first), text), states=enable_states(moves.enable))
+            replace(enable.more(5.0 * moves.feedback_share(first), text), states=enable_states(moves.enable))
         ]
         chosen = {moves.enable.name, first.name, *(fit.name for fit in fits["data_feedback"][:1])}
         rest = [trace for trace in self.traces if trace.name not in chosen]
@@ -274,7 +274,7 @@ class _Search:
                 f"it changes to {trace_value(trace, around.raw)} before {round(100 * around.share)} % of the moves that"
                 f" {way}, {round(around.lag_ns / NS_PER_MS)} ms ahead"
             )
-            fit = named.more(5.0 * around.strength - 3.0 * back, text)
+            fit = named.more(6.0 * around.strength - 3.0 * back, text)
             found.append(replace(fit, states=two_states(role, trace, {STATES[role][0]: around.raw})))
         return _sorted(found)
 
@@ -308,7 +308,7 @@ class _Search:
                 f" unlock, {round(around.lag_ns / NS_PER_MS)} ms behind the pulse's start"
             )
             longest = (trace.stop_ns - trace.seen_ns)[is_on].max(initial=0)
-            fit = named.more(4.0 * around.strength - 3.0 * back - 4.0 * wrong, text)
+            fit = named.more(6.0 * around.strength - 3.0 * back - 4.0 * wrong, text)
             if longest < 2_500 * NS_PER_MS:
                 fit = fit.more(-1.0, "it never stays on for long")
             found.append(replace(fit, states=states))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
-from buslens.discovery.candidates import rank
+from buslens.discovery.candidates import first_movers_first, rank
 from buslens.discovery.changes import ChangeLog
 from buslens.discovery.coincidence import Window, run_trials
 from buslens.discovery.marks import actions_of, refuse_outside
@@ -156,7 +156,7 @@ def sought(
     return Sought(
         path=path,
         actions=actions,
-        candidates=tuple(map(tuple, ranked)),
+        candidates=tuple(tuple(first_movers_first(listed, index)) for index, listed in enumerate(ranked)),
         tolerance_ns=tolerance_ns,
         delay_ns=delay_ns,
         n_tried=len(trials.code),

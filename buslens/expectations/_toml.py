@@ -246,6 +246,8 @@ def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
     hint = '; a text stands in quotes, such as name = "lock handshake"' if reason == "invalid value" else ""
     if "'\\'" in reason:
         hint = f"; {_NO_BACKSLASH}"
+    if "twice" in reason and line.startswith("[rules]"):
+        hint = "; write [[rules]] with two brackets above each rule"
     raise ExpectationError(f"this is not valid TOML: {reason}, at {shown}{hint}", source)
 
 

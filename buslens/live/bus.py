@@ -6,6 +6,7 @@ findings are those that ``buslens check`` has on the kept file.
 
 from __future__ import annotations
 
+import re
 import sys
 import time
 from dataclasses import dataclass
@@ -56,7 +57,8 @@ def parse_interface(text: str) -> Interface:
 
     kind, colon, channel = text.partition(":")
     if kind not in can.VALID_INTERFACES:
-        hint = did_you_mean(kind, can.VALID_INTERFACES)
+        is_channel = not colon and re.fullmatch(r"v?s?l?can\d+", kind)
+        hint = f"; did you mean 'socketcan:{kind}'?" if is_channel else did_you_mean(kind, can.VALID_INTERFACES)
         raise UsageError(f"'{text}': there is no kind of interface '{kind}'{hint}; write it as {EXAMPLES}")
     if not colon or not channel:
         raise UsageError(f"'{text}' names no channel; write it as {EXAMPLES}")

@@ -62,6 +62,8 @@ def _report(found: Sought) -> Iterator[Paragraph]:
         unsure = [it for it in found.candidates[index] if not it.is_surprising][: 0 if sure else 2]
         for candidate in (*sure, *unsure):
             yield from _candidate(found, candidate, index, is_told=candidate in told)
+            if len(sure) > 1 and candidate in sure:
+                yield paragraph(_first_or_consequence(sure, candidate, index), indent=_MARGIN)
             told.append(candidate)
         if not sure:
             advice = "no bit coincides with these marks more than chance would"
@@ -88,6 +90,18 @@ def _candidate(found: Sought, candidate: Candidate, action: int, *, is_told: boo
     other = candidate.other_changes
     changes = "no other change" if not other else f"{other} other change{'' if other == 1 else 's'}"
     yield paragraph(f"{changes} that way; {chance(candidate.corrected)}", indent=_MARGIN)
+
+
+def _first_or_consequence(sure: list[Candidate], candidate: Candidate, action: int) -> str:
+    """Return whether a field moves first and alone at an action, or follows the one that does."""
+    first = sure[0]
+    if candidate is first:
+        alone = ", and at nothing else" if first.is_alone(action) else ""
+        return f"it moves first{alone}: more likely what was acted on than its consequence"
+    later = round((candidate.moves_ns(action) - first.moves_ns(action)) / NS_PER_MS)
+    if later > 0:
+        return f"it moves about {later} ms later than {place(first.field)}: perhaps its consequence"
+    return f"it also changes without {place(first.field)}: perhaps something else moves it"
 
 
 def place(field: Field) -> str:

@@ -145,6 +145,7 @@ def build_timeline(
         unit=unit,
         last_frame_ns=None if rows.last_ns == NEVER else rows.last_ns,
         period_ns=rows.cadence.period_ns,
+        cycle_ns=log.message.cycle_ns,
         timeout_ns=timeout_ns,
         # Of several frames with the last stamp the later ones are moved on.
         end_ns=max(end_ns, int(seen_ns[-1])),

@@ -80,6 +80,8 @@ class Timeline:
     end_ns: int
     #: int32[n], index into `unnamed`, -1 where the entry is not `Why.UNNAMED`; None if no entry is.
     unnamed_at: NDArray[np.int32] | None = None
+    #: Time between frames as the definitions give it, ns: no recording shows the message more often.
+    cycle_ns: int | None = None
     #: What the frames carried instead: the name that the definitions give the value, in quotes, or its raw number.
     unnamed: tuple[str, ...] = ()
     #: Raw values of a number and the signal that they are of, for exact comparisons; None where only values are known.

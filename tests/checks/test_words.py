@@ -113,3 +113,17 @@ class TestLimit:
     )
     def test_words(self, least: float | None, most: float | None, words: str) -> None:
         assert limit_words(ns(least), ns(most)) == words
+
+
+class TestWhatTheCarSends:
+    """No recording is advised that the car's own cycle time makes impossible."""
+
+    def test_a_rate_that_cannot_be_had(self) -> None:
+        words = too_close(span(400, 600), 510 * NS_PER_MS, 100 * NS_PER_MS, 100 * NS_PER_MS)
+        assert "about one frame" not in words
+        assert "the car sends no more than one frame per 100 ms" in words
+        assert "write a limit that leaves room for that, or measure at the wire" in words
+
+    def test_a_thinned_log_can_be_recorded_faster(self) -> None:
+        words = too_close(span(400, 600), 550 * NS_PER_MS, 100 * NS_PER_MS, 10 * NS_PER_MS)
+        assert words.endswith("about one frame per 50 ms would decide")

@@ -98,13 +98,13 @@ class TestDefinitions:
 
     def test_written(self, seeking: Callable[..., int], log: Path, capsys: pytest.CaptureFixture[str]) -> None:
         assert seeking("-o", "found.dbc") == 0
-        assert "found.dbc: defines SEEK_1A0.BIT_0" in capsys.readouterr().err
+        assert "found.dbc: defines SEEK_1A0.DRIVER_DOOR" in capsys.readouterr().err
         found = load_definitions("found.dbc")
         assert found.problems == ()
         message = found.message("SEEK_1A0")
         assert (message.can_id, message.length, message.cycle_ns) == (0x1A0, 4, 50_000_000)
-        signal = message.signal("BIT_0")
-        assert signal.labels == {0: "off", 1: "on"}
+        signal = message.signal("DRIVER_DOOR")
+        assert signal.labels == {0: "closed", 1: "open"}
         assert "4 of 4 marks 'driver door opens'" in signal.comment
         from buslens import decode
 

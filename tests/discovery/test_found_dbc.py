@@ -67,9 +67,9 @@ class TestText:
             ("SEEK_202", 0x202, False, 100_000_000),
             ("SEEK_18FF50A1X", 0x18FF50A1, True, 100_000_000),
         ]
-        assert definitions.message("SEEK_202").signal("BIT_17").labels == {0: "off", 1: "on"}
-        assert definitions.message("SEEK_18FF50A1X").signal("BIT_3").labels == {1: "off", 0: "on"}
-        comment = definitions.message("SEEK_202").signal("BIT_17").comment
+        assert definitions.message("SEEK_202").signal("DOOR").labels == {0: "closed", 1: "open"}
+        assert definitions.message("SEEK_18FF50A1X").signal("DOOR_2").labels == {1: "closed", 0: "open"}
+        comment = definitions.message("SEEK_202").signal("DOOR").comment
         assert "changed at 4 of 4 marks 'door opens'" in comment
         assert "1 other change that way" in comment
 
@@ -77,14 +77,14 @@ class TestText:
         definitions = loaded(
             tmp_path, [candidate(bit(1, 0)), candidate(bit(1, 9)), candidate(bit(1, 0, channel="can1"))]
         )
-        assert [signal.name for signal in definitions.message("SEEK_001").signals] == ["BIT_0", "BIT_9"]
+        assert [signal.name for signal in definitions.message("SEEK_001").signals] == ["DOOR", "DOOR_2"]
 
     @pytest.mark.parametrize("words", ['says "hello"', "back\\slash", "T\u00fcr auf \u2192", "a;b // c", "tab\there"])
     def test_words_of_any_kind(self, words: str, tmp_path: Path) -> None:
         definitions = loaded(tmp_path, [candidate(bit(1, 0))], words)
         assert definitions.problems == ()
         shown = words.replace('"', "'").replace("\\", "/").replace("\t", " ")
-        assert shown in definitions.message("SEEK_001").signal("BIT_0").comment
+        assert shown in definitions.message("SEEK_001").signals[0].comment
 
     def test_nothing(self) -> None:
         with pytest.raises(UsageError, match="nothing was found"):

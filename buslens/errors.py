@@ -2,6 +2,7 @@
 
     BuslensError
     ├── CaptureError        a recorded log cannot be read
+    │   └── UnrelatedCaptureError   it has not one message that is needed
     ├── DefinitionError     a DBC file cannot be used
     ├── ExpectationError    an expectations file cannot be used
     └── UsageError          a request cannot be carried out as it was made
@@ -57,6 +58,10 @@ class BuslensError(Exception):
 
 class CaptureError(BuslensError, ValueError):
     """A recorded log cannot be read."""
+
+
+class UnrelatedCaptureError(CaptureError):
+    """A recorded log has not one message that the expectations need: it is of another car, bus or channel."""
 
 
 class DefinitionError(BuslensError, ValueError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -74,6 +75,36 @@ def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None
     )
     table.attrs["tally"] = tally
     return table
+
+
+def count_identifiers(path: str | Path, *, most_frames: int = 200_000) -> Counter[tuple[str, int, bool]]:
+    """Return how many data and remote frames each identifier has in the first frames of a capture.
+
+    Parameters
+    ----------
+    path : str or Path
+        A recorded log that can be opened once more.
+    most_frames : int, optional
+        About how many frames are looked at.
+
+    Returns
+    -------
+    Counter
+        By channel, identifier and whether it is a 29-bit one.
+    """
+    scanner, runs = _runs(open_capture(path), None)
+    found: Counter[tuple[str, int, bool]] = Counter()
+    frames_seen = 0
+    for frames in runs:
+        kept = frames.flags & Flag.ERROR == 0
+        key = (frames.channel.astype(np.int64) << 33) | (frames.flags & Flag.EXTENDED != 0).astype(np.int64) << 32
+        for number, count in zip(*np.unique((key | frames.can_id)[kept], return_counts=True), strict=True):
+            channel = scanner.channels[int(number) >> 33]
+            found[channel, int(number) & 0xFFFFFFFF, bool(int(number) >> 32 & 1)] += int(count)
+        frames_seen += len(frames)
+        if frames_seen >= most_frames:
+            break
+    return found
 
 
 def payloads(frames: Frames) -> list[bytes]:

@@ -11,10 +11,11 @@ from buslens.capture.pauses import common
 from buslens.checks import agree, alive, never, precedes, pulse, sequence
 from buslens.checks import range as range_kind
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
+from buslens.checks.fit import absent_words, unrelated_words
 from buslens.checks.scene import Presence, Scene, longest_hold_ns
 from buslens.checks.verdict import add_up
 from buslens.definitions.model import EVERY_BIT
-from buslens.errors import CaptureError, Source, UsageError
+from buslens.errors import CaptureError, Source, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import (
     Agree,
     Alive,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Tally
     from buslens.capture.wanted import Wanted
     from buslens.checks.findings import Handshake
+    from buslens.checks.fit import Identifier
     from buslens.definitions.model import Definitions, Message
     from buslens.expectations.model import AnyRule, Role
     from buslens.timeline.model import Timeline
@@ -86,6 +88,7 @@ def check(
     """
     from buslens.capture.fold import fold
     from buslens.capture.open import open_capture
+    from buslens.capture.read import count_identifiers
 
     ground = prepare(definitions, expectations)
     recorder, tally = fold(
@@ -97,7 +100,14 @@ def check(
         workers=1 if any(track.timeout_ns is None for track in ground.tracks) else workers,
         notify=notify,
     )
-    return judge_whole(str(capture), ground.expected, recorder, tally)
+    return judge_whole(
+        str(capture),
+        ground.expected,
+        recorder,
+        tally,
+        # Nobody counted what is not needed, and standard input cannot be read again.
+        look=None if str(capture) == "-" else lambda: count_identifiers(capture),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,13 +140,30 @@ def prepare(
     return Ground(expected=expected, defined=defined, tracks=plan_tracks(expected, defined))
 
 
-def judge_whole(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -> Result:
+def judge_whole(
+    path: str,
+    expected: Expectations,
+    recorder: Recorder,
+    tally: Tally,
+    *,
+    look: Callable[[], Mapping[Identifier, int]] | None = None,
+    unrelated_from_ns: int = 0,
+) -> Result:
     """Return what the rules find in a capture all of whose frames a recorder has taken.
+
+    Parameters
+    ----------
+    look : callable, optional
+        Returns the identifiers that the capture has and how often; asked only where no needed message is in it.
+    unrelated_from_ns : int, optional
+        Length from which a capture without any needed message is taken for one of another car, ns.
 
     Raises
     ------
     CaptureError
         If there was not one frame, or the clock ran back more often than was kept.
+    UnrelatedCaptureError
+        If not one of the messages that the expectations need is in it.
     """
     recorder.finish()
     if tally.first_ns is None or tally.last_ns is None:
@@ -148,6 +175,9 @@ def judge_whole(path: str, expected: Expectations, recorder: Recorder, tally: Ta
             " stamps if they stand in the wrong order, or record again",
             Source(path),
         )
+    is_long = tally.last_ns - tally.first_ns >= unrelated_from_ns
+    if is_long and recorder.messages and not any(log.frames for log in recorder.messages):
+        raise UnrelatedCaptureError(unrelated_words(recorder.messages, {} if look is None else look()), Source(path))
     return judge(path, expected, recorder, tally)
 
 
@@ -272,7 +302,8 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
         handshakes += runs
         if not found:
             unexercised.append(rule.name)
-    verdict, summary = add_up(findings, handshakes, expected.rules)
+    absent = absent_words(recorder.messages)
+    verdict, summary = add_up(findings, handshakes, expected.rules, handshake=expected.handshake)
     if tally.is_unsound and verdict is Verdict.AS_EXPECTED:
         verdict = Verdict.UNDECIDED
         summary = "the packed log is damaged at an unknown place, and any of it may be wrong: copy it again"
@@ -286,7 +317,8 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
         timelines=timelines,
         tally=tally,
         expectations=expected,
-        notes=(*tally.notes, *_notes(recorder, tally)),
+        notes=(*absent, *tally.notes, *_notes(recorder, tally)),
+        absent=absent,
     )
 
 
@@ -385,7 +417,7 @@ def _labels_of(log: MessageLog, tally: Tally) -> list[str]:
     return [label for label in tally.channels if tied is None or tied in {label, log.renamed.get(label, label)}]
 
 
-def _notes(recorder: Recorder, tally: Tally) -> list[str]:  # noqa: PLR0912  (one after the other)
+def _notes(recorder: Recorder, tally: Tally) -> list[str]:
     notes = []
     for log in recorder.messages:
         if len(log.channels) > 1:
@@ -406,12 +438,6 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:  # noqa: PLR0912  (on
                 f"the definitions know {log.message.name} on {tied or 'every channel'} and on {also_on}; it was read"
                 f" from {tied or 'every channel'}, which they name first"
             )
-        if not log.frames:
-            by = "its definitions are" if log.tracks[0].channel is None else "it is"
-            where = "" if tied is None else f" on {tied}, to which {by} tied"
-            if log.tracks[0].address is not None:
-                where += f" from source 0x{log.tracks[0].address:02X}"
-            notes.append(f"{log.message.name} (id {log.message.can_id:X}) is not in the capture{where}")
     if tally.reordered:
         notes.append(
             f"{tally.reordered} frames came up to 100 ms behind one of another channel; they were merged by time"

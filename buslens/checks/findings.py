@@ -131,6 +131,8 @@ class Result:
     expectations: Expectations
     #: Things the user should know that are no finding, such as a role whose message came on two channels.
     notes: tuple[str, ...] = field(default=())
+    #: Those of the notes that name a needed message which the capture has not one frame of.
+    absent: tuple[str, ...] = field(default=())
 
     @property
     def origin_ns(self) -> int:

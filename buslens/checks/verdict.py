@@ -34,6 +34,11 @@ class _Found(Protocol):
     def time_ns(self) -> int | None: ...
 
 
+_NO_SEQUENCE: Final = (
+    "the expectations have no rule of kind sequence, so nothing shows that the lock did anything; add one for each"
+    " handshake, or write 'handshake = false' at their top if they are not about a handshake"
+)
+
 _F = TypeVar("_F", bound=_Found)
 
 
@@ -43,12 +48,12 @@ def worst_first(findings: Iterable[_F]) -> list[_F]:
 
 
 def add_up(
-    findings: Iterable[Finding], handshakes: Iterable[Handshake], rules: Iterable[AnyRule]
+    findings: Iterable[Finding], handshakes: Iterable[Handshake], rules: Iterable[AnyRule], *, handshake: bool = True
 ) -> tuple[Verdict, str]:
     """Return the verdict and the sentence that gives its reason.
 
     Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was judged,
-    or if the rules know a sequence and none was carried through; else as expected.
+    or if no sequence was carried through, unless `handshake` says that none needs to be; else as expected.
     """
     ordered = worst_first(findings)
     faults = [finding for finding in ordered if finding.outcome.is_fault]
@@ -59,11 +64,13 @@ def add_up(
         return Verdict.UNDECIDED, _sentence(doubts)
     sequences = [rule for rule in rules if isinstance(rule, Sequence)]
     whole = [handshake for handshake in handshakes if handshake.completed]
-    if sequences and not whole:
+    if handshake and not sequences:
+        return Verdict.UNDECIDED, _NO_SEQUENCE
+    if handshake and not whole:
         return Verdict.UNDECIDED, _how_to_get_one(sequences)
     if not ordered:
         return Verdict.UNDECIDED, "no rule found anything to judge in this capture"
-    if not sequences:
+    if not whole:
         return Verdict.AS_EXPECTED, "every rule that could be judged is met"
     carried = f"{len(whole)} handshake{'s' if len(whole) > 1 else ''} carried through"
     return Verdict.AS_EXPECTED, f"{carried}; every rule that could be judged is met"

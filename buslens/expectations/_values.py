@@ -137,6 +137,10 @@ class Values:
             self.refuse(node, f"format {shown} is not known; this version of buslens reads {key.name} = {FORMAT}")
         return FORMAT
 
+    def flag(self, key: Key, data: object, node: Node) -> bool:
+        flag: bool = self.expect(key, data, node, bool)
+        return flag
+
     def count(self, key: Key, data: object, node: Node) -> int:
         count: int = self.expect(key, data, node, int)
         if count < 1:
@@ -303,6 +307,7 @@ def _other_key(name: str, keys: Mapping[str, Key]) -> str:
 _READERS: Final[Mapping[Type, Callable[[Values, Key, object, Node], object]]] = {
     Type.TEXT: Values.text,
     Type.VERSION: Values.version,
+    Type.FLAG: Values.flag,
     Type.COUNT: Values.count,
     Type.ADDRESS: Values.address,
     Type.DURATION: Values.duration,

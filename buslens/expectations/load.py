@@ -86,7 +86,8 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
     if values.problems:
         raise_all(values.problems)
     roles = {name: role for name, role in values.roles.items() if role is not None}
-    return Expectations(path=path, definitions=definitions, roles=roles, rules=rules)
+    handshake = bool(data.get("handshake", True))
+    return Expectations(path=path, definitions=definitions, roles=roles, rules=rules, handshake=handshake)
 
 
 # --- definitions ----------------------------------------------------------------------------------------

@@ -292,3 +292,5 @@ class Expectations:
     definitions: tuple[DefinitionsFile, ...] = ()
     roles: Mapping[str, Role]
     rules: tuple[AnyRule, ...]
+    #: Whether a capture has to show a sequence that was carried through before it can be as expected.
+    handshake: bool = True

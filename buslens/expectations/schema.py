@@ -18,6 +18,7 @@ class Type(Enum):
 
     TEXT = "a text"
     VERSION = "the number 1"
+    FLAG = "true or false"
     COUNT = "a whole number, 1 or more"
     DURATION = "a duration"
     LENGTH = "a duration above 0"
@@ -78,6 +79,13 @@ _FILE: Final = (
         example='["pinewick.dbc", { file = "body.dbc", channel = "can1" }]',
         default="given on the command line",
         meaning="DBC files, found beside this file; one with a channel holds for that channel only",
+    ),
+    Key(
+        name="handshake",
+        type=Type.FLAG,
+        example="false",
+        default="true",
+        meaning="whether a capture has to show a complete handshake to be as expected; false where no lock is checked",
     ),
     Key(
         name="roles",

@@ -56,6 +56,10 @@ class Census:
             self._gaps,
         )
 
+    def counts(self) -> dict[tuple[str, int, bool], int]:
+        """Return how many frames each identifier has, by channel, identifier and whether it is a 29-bit one."""
+        return {(row.channel, row.can_id, row.is_extended): row.frames for row in self.rows()}
+
     def rows(self) -> tuple[TrafficRow, ...]:
         """Return what was counted, in the order of channels and identifiers."""
         found = []

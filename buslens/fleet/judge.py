@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome
-from buslens.errors import BuslensError, CaptureError, UsageError
+from buslens.errors import BuslensError, CaptureError, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import Range, Sequence
 from buslens.files import explain
 from buslens.fleet.fetch import MissingLibrary, fetched
@@ -100,6 +100,9 @@ def judge(task: Task) -> Judged:
                 raise CaptureError("changed while it was read; the next run reads it again")
     except (MissingLibrary, MemoryError):
         raise
+    except UnrelatedCaptureError as exc:
+        trouble = Trouble.UNRELATED
+        problem = exc.problem
     except BuslensError as exc:
         problem = exc.problem
     except OSError as exc:
@@ -206,7 +209,7 @@ def _judged(task: Task, ready: Ground, path: Path, content: str, begun: float) -
         workers=1,
         plain_bytes=0,
     )
-    result = judge_whole(task.job.address, ready.expected, recorder, tally)
+    result = judge_whole(task.job.address, ready.expected, recorder, tally, look=census.counts)
     is_dated = tally.clock in {Clock.WALL, Clock.LOCAL}
     return Judged(
         content=content,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal, cast
 
 from buslens.fleet.ledger_file import as_stored
 from buslens.fleet.ledger_schema import PARTS
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import LASTING
 
 if TYPE_CHECKING:
     import sqlite3
@@ -122,8 +122,8 @@ class Rows:
         row = self._one(
             "SELECT judgement.id, clock_start_ns FROM judgement JOIN ground ON ground.id = judgement.ground "
             "WHERE content = ? AND ground.text = ? "
-            "AND (trouble IS NULL OR trouble = (SELECT id FROM word WHERE text = ?))",
-            (hash_stored(content), ground, Trouble.UNREADABLE.value),
+            "AND (trouble IS NULL OR trouble IN (SELECT id FROM word WHERE text IN (?, ?)))",
+            (hash_stored(content), ground, *(trouble.value for trouble in LASTING)),
         )
         return cast("tuple[int, int | None] | None", row)
 
@@ -231,9 +231,9 @@ class Rows:
     def _drop_passing_trouble(self, judgement: int) -> None:
         """Remove a trouble that no capture has any more and that would not last; what lasts may be needed again."""
         gone = self._connection.execute(
-            "DELETE FROM judgement WHERE id = ? AND trouble IS NOT NULL AND (content IS NULL OR trouble <> ?) "
+            "DELETE FROM judgement WHERE id = ? AND trouble IS NOT NULL AND (content IS NULL OR trouble NOT IN (?, ?)) "
             "AND NOT EXISTS (SELECT 1 FROM capture WHERE capture.judgement = judgement.id)",
-            (judgement, self._word(Trouble.UNREADABLE.value)),
+            (judgement, *(self._word(trouble.value) for trouble in LASTING)),
         )
         if gone.rowcount:
             self._delete_parts(judgement)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Outcome, Verdict
@@ -23,12 +23,18 @@ class Trouble(Enum):
 
     #: Its bytes cannot be had, or are no log.
     UNREADABLE = "unreadable"
+    #: It has not one message that is needed: another car, bus or channel.
+    UNRELATED = "another car"
     #: It took longer than was allowed.
     TIME = "out of time"
     #: It needed more memory than was allowed.
     MEMORY = "out of memory"
     #: The process that read it ended without a word.
     DIED = "worker died"
+
+
+LASTING: Final = (Trouble.UNREADABLE, Trouble.UNRELATED)
+"""Troubles that the same bytes have again, judged on the same ground."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -102,7 +102,7 @@ def not_found_sentence(count: int) -> str:
 
 
 def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iterator[Paragraph]:
-    called = [one for one in view.standings if one.urgency.is_called_in]
+    called = [one for one in view.standings if one.is_called_in]
     if called:
         yield paragraph(Piece("To call in, the most urgent first", Ink.STRONG))
         for place, one in enumerate(called[:MOST_VEHICLES], start=1):

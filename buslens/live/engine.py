@@ -37,6 +37,9 @@ _LEAST_WINDOW_NS: Final = 60 * NS_PER_S
 _LEAST_MARGIN_NS: Final = 5 * NS_PER_S
 _PRESENCE: Final = "presence of "
 
+_UNRELATED_FROM_NS: Final = 2 * NS_PER_S
+"""Who stops sooner has perhaps not waited for the slowest message."""
+
 
 @dataclass(slots=True)
 class _Window:
@@ -293,9 +296,9 @@ class Engine:
         Raises
         ------
         CaptureError
-            If there was not one frame.
+            If there was not one frame, or for seconds none that is needed.
         """
-        return judge_whole(self.path, self.expected, self._whole, tally)
+        return judge_whole(self.path, self.expected, self._whole, tally, unrelated_from_ns=_UNRELATED_FROM_NS)
 
 
 def stands(finding: Finding, result: Result) -> bool:

@@ -99,7 +99,7 @@ def capture_entry(result: Result) -> Entry:
             }
             for seam in tally.seams
         ],
-        "notes": list(dict.fromkeys((*tally.notes, *result.notes))),
+        "notes": list(dict.fromkeys((*result.notes, *tally.notes))),
     }
 
 

@@ -129,6 +129,8 @@ def _header(result: Result) -> Iterator[Paragraph]:
     yield paragraph(", ".join(recording(result.tally)), indent=_MARGIN)
     judged = [f"judged by {clean(result.expectations.path)}"]
     yield paragraph(Piece(", ".join(judged), Ink.FAINT), indent=_MARGIN)
+    for note in result.absent:
+        yield paragraph(Piece(clean(note), Ink.WRONG), indent=_MARGIN)
 
 
 def recording(tally: Tally) -> Iterator[str]:
@@ -275,9 +277,10 @@ def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:
 
 
 def notes(result: Result) -> Iterator[str]:
-    """Yield what is no finding: how the recording is, and how handshakes ended."""
+    """Yield what is no finding: how the recording is; which messages are absent from it stands first in a report."""
     tally = result.tally
-    yield from map(clean, dict.fromkeys((*tally.notes, *result.notes)))
+    told = dict.fromkeys((*result.notes, *tally.notes))
+    yield from (clean(note) for note in told if note not in result.absent)
     for line, reason, start in tally.skipped:
         yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
     if tally.broken > len(tally.skipped):

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import pytest
 from support.stage import becomes, holds, step
@@ -9,6 +10,9 @@ from support.stage import becomes, holds, step
 from buslens.checks.findings import Finding, Handshake, Outcome, Span, Verdict
 from buslens.checks.verdict import add_up, worst_first
 from buslens.expectations.model import Never, Sequence
+
+if TYPE_CHECKING:
+    from buslens.expectations.model import AnyRule
 
 LOCK = Sequence(
     name="lock",
@@ -73,12 +77,22 @@ class TestAddUp:
         assert add_up([finding(Outcome.VIOLATED)], [], [LOCK])[0] is Verdict.FAULTY
 
     def test_rules_without_a_sequence(self) -> None:
+        """All of them can be met by a car whose bolt never moves."""
+        verdict, why = add_up([finding(Outcome.MET)], [], [NEVER])
+        assert verdict is Verdict.UNDECIDED
+        assert "no rule of kind sequence" in why
+        assert "write 'handshake = false'" in why
+        assert add_up([finding(Outcome.VIOLATED)], [], [NEVER])[0] is Verdict.FAULTY
+
+    @pytest.mark.parametrize("rules", [[NEVER], [NEVER, LOCK]])
+    def test_expectations_that_are_not_about_a_handshake(self, rules: list[AnyRule]) -> None:
         why = "every rule that could be judged is met"
-        assert add_up([finding(Outcome.MET)], [], [NEVER]) == (Verdict.AS_EXPECTED, why)
+        assert add_up([finding(Outcome.MET)], [], rules, handshake=False) == (Verdict.AS_EXPECTED, why)
+        assert add_up([], [], rules, handshake=False)[0] is Verdict.UNDECIDED
 
     def test_nothing_judged(self) -> None:
         """A silent pass would be the worst outcome."""
-        assert add_up([], [], [NEVER]) == (
+        assert add_up([], [], [NEVER], handshake=False) == (
             Verdict.UNDECIDED,
             "no rule found anything to judge in this capture",
         )

@@ -13,6 +13,7 @@ from buslens import check
 from buslens.capture.open import open_capture
 from buslens.checks.findings import Outcome
 from buslens.fleet.judge import Task, judge, load
+from buslens.fleet.model import Trouble
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -94,6 +95,16 @@ class TestAgainstCheck:
 
     def test_can_travel(self, both: tuple[Judged, Result]) -> None:
         assert pickle.loads(pickle.dumps(both[0])) == both[0]  # noqa: S301 - its own bytes
+
+
+def test_a_capture_of_another_car_is_a_trouble_of_its_own(tmp_path: Path) -> None:
+    """It says nothing about this one, and so does its verdict."""
+    path = tmp_path / "other.log"
+    path.write_text("(1.0) can0 7F1#00\n(1.1) can0 7F1#00\n(1.2) can0 7F2#00\n", "ascii")
+    judged = judge(Task(job=job_of(path), ground=load(CARS)[1]))
+    assert (judged.verdict, judged.trouble, judged.findings) == (None, Trouble.UNRELATED, ())
+    assert "none of the 9 messages" in judged.summary
+    assert "7F1 (2), 7F2 (1)" in judged.summary
 
 
 def test_samples_are_of_both_formats() -> None:

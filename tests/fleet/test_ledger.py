@@ -127,7 +127,7 @@ class TestKnowing:
     @pytest.mark.parametrize("trouble", Trouble)
     @pytest.mark.parametrize("content", ["", "ab" * 32])
     def test_which_troubles_last(self, tmp_path: Path, trouble: Trouble, content: str) -> None:
-        lasts = trouble is Trouble.UNREADABLE and bool(content)
+        lasts = trouble in {Trouble.UNREADABLE, Trouble.UNRELATED} and bool(content)
         with Ledger.writing(tmp_path) as ledger:
             ledger.put(JOB, Judged(content=content, ground="ground", trouble=trouble, summary="so it was"))
             assert ledger.has(content, "ground") == lasts

@@ -11,6 +11,7 @@ from buslens.capture.frames import Clock, Frames, Seam, Tally
 from buslens.checks.check import judge, plan_tracks
 from buslens.definitions.model import Definitions, Message, Signal
 from buslens.expectations.model import And, Becomes, Expectations, Is, Moment, Role, State, Step, Timeout, Trigger
+from buslens.expectations.model import Sequence as SequenceRule
 from buslens.timeline.recorder import Recorder
 from buslens.units import NS_PER_MS
 
@@ -132,7 +133,9 @@ def perform(
             timeout=round(timeouts[role] * NS_PER_MS) if role in timeouts else Timeout.NEVER,
             lag_ns=None if lag is None else round(lag * NS_PER_MS),
         )
-    expected = Expectations(path="stage.toml", roles=roles, rules=rules)
+    expected = Expectations(
+        path="stage.toml", roles=roles, rules=rules, handshake=any(isinstance(rule, SequenceRule) for rule in rules)
+    )
     frames = frames_of(samples, ids, codes)
     recorder = Recorder(plan_tracks(expected, Definitions(messages=tuple(messages))))
     bounds_ns = [round(seam * NS_PER_MS) for seam in seams]

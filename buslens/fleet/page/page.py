@@ -117,7 +117,7 @@ def _parts(
     again: Callable[[CaptureRow], Result] | None,
     notes: Sequence[str],
 ) -> Iterator[Markup]:
-    called = [one for one in view.standings if one.urgency.is_called_in]
+    called = [one for one in view.standings if one.is_called_in]
     told = called[:MOST_ENTRIES]
     numbers = {one.row.vehicle: place for place, one in enumerate(told, start=1)}
     seen = _pictures(ledger, told, view.trends, again)

@@ -35,6 +35,7 @@ CAPTURES_FILE: Final = "captures.csv"
 
 TROUBLE_WORDS: Final = {
     Trouble.UNREADABLE: "not to be had, or no log",
+    Trouble.UNRELATED: "of another car, bus or channel: none of the needed messages",
     Trouble.TIME: "took longer than was allowed",
     Trouble.MEMORY: "needed more memory than was allowed",
     Trouble.DIED: "ended the process that read it",

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.checks.findings import Verdict
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.skew import FEEDBACKS
+from buslens.fleet.model import Trouble
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
@@ -96,6 +97,12 @@ class Standing:
     anomalies: tuple[Anomaly, ...] = ()
     #: Calendar time of the earliest crossing of a limit, and the other end of its interval.
     crossing_ns: tuple[int, int | None] | None = field(default=None)
+
+    @property
+    def is_called_in(self) -> bool:
+        """Whether it is called in; not for captures of another car, which say nothing about this one."""
+        unrelated = bool(self.lately) and all(one.trouble is Trouble.UNRELATED for one in self.lately)
+        return self.urgency.is_called_in and not (self.urgency is Urgency.NOT_KNOWN and unrelated)
 
     @property
     def faulty_lately(self) -> int:

@@ -98,6 +98,7 @@ def findings_html(result: Result, ordered: Sequence[Finding], placed: Sequence[P
             yield f'<li class="finding"><span></span><div>{rest}</div></li>'
 
     parts = []
+    parts += [f'<p class="note">{html.escape(note)}</p>' for note in result.absent]
     for title, wanted in (("Wrong", _faults(ordered)), ("Undecided", _of(ordered, Outcome.UNDECIDED))):
         if wanted:
             parts.append(f"<h2>{title}{f': {len(wanted):,}' if len(wanted) > 1 else ''}</h2>\n{listed(wanted)}")

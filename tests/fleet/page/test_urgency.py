@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from support.sheets import anomaly, capture, drift, fault, found, row_of
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.model import AnomalyKind
+from buslens.fleet.model import AnomalyKind, Trouble
 from buslens.fleet.page.urgency import DEFINITIONS, LATELY, Standing, Urgency, lately_of, on_both_paths, standing
 
 SIGNS = {"=": Verdict.AS_EXPECTED, "x": Verdict.FAULTY, "?": Verdict.UNDECIDED, "-": None}
@@ -83,6 +83,17 @@ class TestStep:
         """A car that fails three of three starts is faulty, though it was recorded once."""
         one = starts(before, failed, handshakes)
         assert (one.urgency, one.failed_handshakes[0]) == (urgency, failed)
+
+    def test_captures_of_another_car_call_nobody_in(self) -> None:
+        def of(*troubles: Trouble) -> Standing:
+            captures = [capture(number, None)._replace(trouble=trouble) for number, trouble in enumerate(troubles)]
+            return standing(row_of(captures), captures, (), ())
+
+        assert not of(Trouble.UNRELATED).is_called_in
+        assert not of(Trouble.UNRELATED, Trouble.UNRELATED).is_called_in
+        assert of(Trouble.UNRELATED, Trouble.UNREADABLE).is_called_in
+        assert {of(Trouble.UNRELATED).urgency, placed("?").urgency} == {Urgency.NOT_KNOWN}
+        assert placed("?").is_called_in
 
     def test_ignition(self) -> None:
         assert placed("x=========", LOCKED).urgency is Urgency.IGNITION

@@ -69,6 +69,24 @@ def format_duration(duration_ns: int) -> str:
     return f"{sign}{number.rstrip('0').rstrip('.')} {unit}"
 
 
+def format_at_least(duration_ns: int) -> str:
+    """Return a duration that is claimed as a lower bound: rounded down, as `format_duration` writes it.
+
+    >>> format_at_least(96_690_000), format_at_least(2_999_900_000), format_at_least(300_000)
+    ('96 ms', '2.999 s', '300 us')
+    """
+    return format_duration(duration_ns if abs(duration_ns) < NS_PER_MS else duration_ns // NS_PER_MS * NS_PER_MS)
+
+
+def format_at_most(duration_ns: int) -> str:
+    """Return a duration that is claimed as an upper bound: rounded up, as `format_duration` writes it.
+
+    >>> format_at_most(96_310_000), format_at_most(300_000)
+    ('97 ms', '300 us')
+    """
+    return format_duration(duration_ns if abs(duration_ns) < NS_PER_MS else -(-duration_ns // NS_PER_MS) * NS_PER_MS)
+
+
 def exact_duration(duration_ns: int) -> str:
     """Return a duration exact to the nanosecond, as a limit is written.
 

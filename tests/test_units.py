@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buslens.units import exact_duration, format_duration, parse_duration_ns
+from buslens.units import exact_duration, format_at_least, format_at_most, format_duration, parse_duration_ns
 
 
 class TestParseDuration:
@@ -36,6 +36,25 @@ class TestExactDuration:
     @given(st.integers(0, 2**62))
     def test_reads_back_as_the_same(self, duration_ns: int) -> None:
         assert parse_duration_ns(exact_duration(duration_ns)) == duration_ns
+
+
+class TestBounds:
+    """What is claimed as a bound is never claimed to be closer than was measured."""
+
+    @given(st.integers(0, 10**13))
+    def test_rounds_outwards(self, duration_ns: int) -> None:
+        low, high = parse_duration_ns(format_at_least(duration_ns)), parse_duration_ns(format_at_most(duration_ns))
+        assert low <= duration_ns <= high
+        assert high - low <= 1_000_000
+        if duration_ns < 1_000_000:
+            assert low == high
+
+    @pytest.mark.parametrize(
+        ("duration_ns", "low", "high"),
+        [(96_690_000, "96 ms", "97 ms"), (999_700_000, "999 ms", "1 s"), (1_500_400_000, "1.5 s", "1.501 s")],
+    )
+    def test_rows(self, duration_ns: int, low: str, high: str) -> None:
+        assert (format_at_least(duration_ns), format_at_most(duration_ns)) == (low, high)
 
 
 class TestFormatDuration:

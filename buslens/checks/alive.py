@@ -9,7 +9,7 @@ import numpy as np
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.checks.scene import pause_words
 from buslens.timeline.model import UNKNOWN, Why
-from buslens.units import format_duration
+from buslens.units import exact_duration, format_at_least, format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -68,8 +68,8 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
             if least_ns > timeout_ns:
                 outcome = Outcome.VIOLATED
                 reason = (
-                    f"{rule.message}: no frame for at least {format_duration(least_ns)}{expected};"
-                    f" limit {format_duration(timeout_ns)}"
+                    f"{rule.message}: no frame for at least {format_at_least(least_ns)}{expected};"
+                    f" limit {exact_duration(timeout_ns)}"
                 )
             span = Span(earliest_ns=least_ns, latest_ns=None)
             findings.append(
@@ -79,14 +79,14 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
         length_ns = until_ns - since_ns
         if is_all_there_is:
             outcome = Outcome.VIOLATED if length_ns > timeout_ns else Outcome.UNDECIDED
-            reason = f"{rule.message}: not one frame in {format_duration(length_ns)}{expected}"
+            reason = f"{rule.message}: not one frame in {format_at_least(length_ns)}{expected}"
         else:
             outcome = Outcome.VIOLATED
             where = " at the start of the capture" if why is Why.NOT_YET_SEEN else ""
             where = " up to the end of the capture" if is_last else where
             reason = (
                 f"{rule.message}: no frame for {format_duration(length_ns)}{where}{expected};"
-                f" limit {format_duration(timeout_ns)}"
+                f" limit {exact_duration(timeout_ns)}"
             )
         span = Span(earliest_ns=length_ns, latest_ns=None if is_last else length_ns)
         findings.append(_finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not Why.NOT_YET_SEEN))

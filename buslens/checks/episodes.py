@@ -12,7 +12,7 @@ from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.checks.scene import longest_hold_ns
 from buslens.checks.words import rate_words, span_words
 from buslens.timeline.truth import FALSE, IGNORANT, TRUE
-from buslens.units import format_duration
+from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -93,7 +93,7 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
     most_ns = None if scene.has_seam(run.from_ns, run.to_ns) else run.most_ns
     length = Span(earliest_ns=run.certain_ns, latest_ns=most_ns)
     said = offence.words(run)
-    allowed = "" if tolerated is None else f"; tolerated {format_duration(tolerated)}"
+    allowed = "" if tolerated is None else f"; tolerated {exact_duration(tolerated)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return _finding(offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}", run, length)
     if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():
@@ -119,7 +119,7 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
     if most_ns is not None and most_ns <= tolerated:
         return None
     if run.at_end:
-        reason = f"{said} when the capture ends, {format_duration(run.certain_ns)} after it began{allowed}"
+        reason = f"{said} when the capture ends, {format_at_least(run.certain_ns)} after it began{allowed}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if most_ns is None:
         reason = f"{said} already when the log begins to show it, for {span_words(length)} from there{allowed}"

@@ -8,7 +8,7 @@ import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.checks.words import past, span_words, too_close
-from buslens.units import format_duration
+from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
     from buslens.checks.scene import Scene
@@ -95,7 +95,7 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
                 rule=rule.name,
                 kind="precedes",
                 outcome=Outcome.MET,
-                reason=f"{past(rule.first)} within {format_duration(rule.within_ns)} before, in {met} of"
+                reason=f"{past(rule.first)} within {exact_duration(rule.within_ns)} before, in {met} of"
                 f" {met + len(findings)} cases",
                 time_ns=None,
                 limit=limit,
@@ -107,7 +107,7 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
 
 
 def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Span | None) -> tuple[Outcome, str]:
-    within = format_duration(rule.within_ns)
+    within = exact_duration(rule.within_ns)
     if delay is not None and delay.latest_ns is not None and delay.latest_ns <= rule.within_ns:
         return Outcome.MET, ""
     window_ns = since_ns + 1 - rule.within_ns
@@ -132,7 +132,7 @@ def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Sp
             f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; limit {within}",
         )
     if window_ns < scene.first_ns:
-        shown = format_duration(max(since_ns - scene.first_ns, 0))
+        shown = format_at_least(max(since_ns - scene.first_ns, 0))
         return (
             Outcome.UNDECIDED,
             f"{past(rule.then)} only {shown} after the capture began; '{rule.first.text}' may have come before it",

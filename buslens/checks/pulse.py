@@ -10,7 +10,7 @@ from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.checks.scene import roles_of
 from buslens.checks.words import limit_words, span_words, too_close
 from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE
-from buslens.units import format_duration
+from buslens.units import format_at_least
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -141,13 +141,13 @@ def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
     length = Span(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns)
     text = f"'{rule.of.text}' for {span_words(length)}; {limit_words(least, most)}"
     if most is not None and pulse.longest_ns > most:
-        return Outcome.VIOLATED, f"{text}: too long by at least {format_duration(pulse.longest_ns - most)}"
+        return Outcome.VIOLATED, f"{text}: too long by at least {format_at_least(pulse.longest_ns - most)}"
     if pulse.most_ns is None:
         if most is None and least is not None and pulse.shortest_ns >= least:
             return Outcome.MET, ""
         return Outcome.UNDECIDED, f"{text}: {pulse.unseen}"
     if least is not None and pulse.most_ns < least:
-        return Outcome.VIOLATED, f"{text}: too short by at least {format_duration(least - pulse.most_ns)}"
+        return Outcome.VIOLATED, f"{text}: too short by at least {format_at_least(least - pulse.most_ns)}"
     if (least is None or pulse.shortest_ns >= least) and (most is None or pulse.most_ns <= most):
         return Outcome.MET, ""
     if least is not None and pulse.shortest_ns < least <= pulse.longest_ns:

@@ -44,7 +44,7 @@ from buslens.checks.scene import edge_condition
 from buslens.checks.words import limit_words, past, span_words, too_close
 from buslens.timeline.model import UNKNOWN
 from buslens.timeline.truth import FALSE, TRUE
-from buslens.units import format_duration
+from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -269,9 +269,9 @@ class _Run:
         text = f"{past(step.await_)} {span_words(delay)} after {self._name(reference_name)}"
         limits = limit_words(least, most)
         if delay.earliest_ns > most:
-            outcome, tail = Outcome.LATE, f"late by at least {format_duration(delay.earliest_ns - most)}"
+            outcome, tail = Outcome.LATE, f"late by at least {format_at_least(delay.earliest_ns - most)}"
         elif least is not None and delay.latest_ns < least:
-            outcome, tail = Outcome.EARLY, f"early by at least {format_duration(least - delay.latest_ns)}"
+            outcome, tail = Outcome.EARLY, f"early by at least {format_at_least(least - delay.latest_ns)}"
         elif delay.latest_ns <= most and (least is None or delay.earliest_ns >= least):
             outcome, tail = Outcome.MET, ""
         elif least is not None and delay.earliest_ns < 0:
@@ -305,7 +305,7 @@ class _Run:
         if doubt:
             return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name)
         reason = (
-            f"'{step.await_.text}' did not come within {format_duration(step.within_ns)} after"
+            f"'{step.await_.text}' did not come within {exact_duration(step.within_ns)} after"
             f" {self._name(reference_name)}; {self._stayed(step, reference, deadline_ns)}"
         )
         if straggler is not None:
@@ -320,7 +320,7 @@ class _Run:
             return _hidden_words(step, hidden)
         shown_ns = self.scene.shown_until_ns(step.await_)
         if shown_ns < deadline_ns:
-            shown = format_duration(max(shown_ns - reference.seen_ns, 0))
+            shown = format_at_least(max(shown_ns - reference.seen_ns, 0))
             return (
                 f"the capture ends {shown} after {self._name(reference_name)}, before '{step.await_.text}'"
                 f" could be overdue ({limit_words(step.after_ns, step.within_ns)})"
@@ -335,7 +335,7 @@ class _Run:
         if hidden is None:
             return ""
         return (
-            f"'{step.await_.text}' did not come within {format_duration(step.within_ns)} after"
+            f"'{step.await_.text}' did not come within {exact_duration(step.within_ns)} after"
             f" {self._name(reference_name)}, but the handshake may have been abandoned: {hidden.why}"
         )
 
@@ -403,7 +403,7 @@ class _Run:
         shown_ns = self.scene.shown_until_ns(first.await_)
         if shown_ns >= until_ns or self.scene.shown_until_ns(second.await_) >= until_ns + second.within_ns:
             return ""
-        shown = format_duration(max(shown_ns - current.seen_ns, 0))
+        shown = format_at_least(max(shown_ns - current.seen_ns, 0))
         return f"the capture ends {shown} after {self._name(first.name)}, while another try could still come"
 
     def _unless_tried_again(self, finding: Finding, reference: Edge) -> Finding:

@@ -31,8 +31,8 @@ def span_words(span: Span) -> str:
     if span.latest_ns is None:
         return f"at least {format_duration(earliest * NS_PER_MS)}"
     latest = -(-span.latest_ns // NS_PER_MS)
-    if latest - earliest <= 1:
-        return format_duration(round((span.earliest_ns + span.latest_ns) / 2 / NS_PER_MS) * NS_PER_MS)
+    if latest == earliest:
+        return format_duration(latest * NS_PER_MS)
     low, high = format_duration(earliest * NS_PER_MS), format_duration(latest * NS_PER_MS)
     low_number, low_unit = low.rsplit(" ", 1)
     return f"{low_number} to {high}" if low_unit == high.rsplit(" ", 1)[1] or earliest == 0 else f"{low} to {high}"

@@ -19,7 +19,7 @@ from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, Learned, l
 from buslens.discovery.toml_text import duration, quoted
 from buslens.expectations.load import parse_expectations
 from buslens.timeline.truth import TRUE
-from buslens.units import NS_PER_MS, NS_PER_S, format_duration
+from buslens.units import NS_PER_MS, NS_PER_S, format_at_least, format_at_most, format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -568,7 +568,7 @@ def _remarks(measured: Sequence[tuple[str, Sequence[Delay], Learned | None]], wh
 
 def _range(delays: Sequence[Delay]) -> str:
     low, high = min(it.low_ns for it in delays), max(it.high_ns for it in delays)
-    return f"{format_duration(low) if low >= NS_PER_MS else '0'} to {format_duration(high)}"
+    return f"{format_at_least(low) if low >= NS_PER_MS else '0'} to {format_at_most(high)}"
 
 
 def _counted(count: int, what: str) -> str:

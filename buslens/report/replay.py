@@ -21,7 +21,7 @@ from buslens.live.awaiting import awaiting
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
 from buslens.report.words import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign, span_words
 from buslens.timeline.model import UNKNOWN, Why
-from buslens.units import NS_PER_MS, NS_PER_S, format_duration
+from buslens.units import NS_PER_MS, NS_PER_S, exact_duration, format_at_least, format_at_most, format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -129,7 +129,7 @@ def change_lines(result: Result, after_ns: int, until_ns: int, origin_ns: int) -
             words = f"{moment(seen_ns, origin_ns)}  {clean(timeline.role)}: {state_words(timeline, index)}"
             doubt_ns = seen_ns - int(timeline.since_ns[index]) - 1
             if state != UNKNOWN and index and timeline.state[index - 1] != UNKNOWN and doubt_ns >= NS_PER_MS:
-                words += f", for 0 to {format_duration(doubt_ns)} already"
+                words += f", for 0 to {format_at_most(doubt_ns)} already"
             rows.append((seen_ns, words))
     return sorted(rows)
 
@@ -147,10 +147,10 @@ def awaited_words(it: Awaited) -> str:
     """Return a step that is awaited, and the time left for it."""
     tries = f" (try {it.tries})" if it.tries > 1 else ""
     name = f"{clean(it.rule)} {it.handshake}{tries} awaits {clean(it.step.name)}"
-    within = format_duration(it.step.within_ns)
+    within = exact_duration(it.step.within_ns)
     left = it.left
     if it.is_overdue:
-        return f"{name}: {format_duration(it.elapsed.earliest_ns - it.step.within_ns)} over its limit of {within}"
+        return f"{name}: {format_at_least(it.elapsed.earliest_ns - it.step.within_ns)} over its limit of {within}"
     if left.earliest_ns < 0:
         return f"{name}: its limit of {within} is running out"
     return f"{name}: {span_words(left)} left of {within}"

@@ -235,7 +235,7 @@ class TestInFull:
         (finding,) = (it for it in found.findings if it.outcome is not Outcome.MET)
         assert finding.outcome.value == outcome
         if outcome == "violated":
-            reason = "COLUMN: no frame for at least 80 ms, expected every 20 ms; limit 80 ms"
+            reason = "COLUMN: no frame for at least 80 ms, expected every 20 ms; limit 79.999999 ms"
             assert finding.reason == reason
             assert finding.delay == span(80, None)
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from buslens.capture.packed import MAGIC_BYTES, is_packed, unpacked
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
-from buslens.capture.stream import BOM, GZIP_MAGIC, FileStream, Gunzipped, Prefixed, ReadAhead, read_head
+from buslens.capture.stream import BOM, GZIP_MAGIC, FileStream, Prefixed, ReadAhead, read_head
 from buslens.errors import CaptureError, Source, UsageError
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class Capture:
         else:
             stream = FileStream.of(Path(self.path), 0 if self.is_gzip else start or self.n_mark, stop)
             if self.is_gzip:
-                stream = ReadAhead(_without_mark(Gunzipped(stream), self.n_mark))
+                stream = ReadAhead(_without_mark(unpacked(stream), self.n_mark))
         try:
             yield stream
         finally:
@@ -82,7 +83,7 @@ def open_capture(path: str | Path) -> Capture:
     Parameters
     ----------
     path : str or Path
-        A file, plain or gzipped; ``-`` for standard input.
+        A file, plain or packed (gzip, bzip2, xz, zstd, or alone in a zip archive); ``-`` for standard input.
 
     Raises
     ------
@@ -101,10 +102,10 @@ def open_capture(path: str | Path) -> Capture:
         size = file.seek(0, 2)
         file.seek(0)
         stream: Stream = FileStream(file)
-        start = read_head(stream, 2)
-        is_gzip = start == GZIP_MAGIC
+        start = read_head(stream, MAGIC_BYTES)
+        is_gzip = is_packed(start)
         stream = Prefixed(start, stream)
-        head = read_head(Gunzipped(stream) if is_gzip else stream)
+        head = read_head(unpacked(stream) if is_gzip else stream)
     n_mark = len(BOM) if head.startswith(BOM) else 0
     found = _recognise(name, head[n_mark:], is_file=True)
     if isinstance(found, tuple):
@@ -182,10 +183,10 @@ def _open_standard_input() -> Capture:
         raise UsageError("standard input is a terminal: pipe a log into it, or name a file")
     # Not through the buffer, whose lock a thread that waits for a stalled pipe would hold when the process ends.
     stream: Stream = FileStream(getattr(sys.stdin.buffer, "raw", sys.stdin.buffer), keep_open=True)
-    start = read_head(stream, 2)
+    start = read_head(stream, MAGIC_BYTES)
     stream = Prefixed(start, stream)
-    if start == GZIP_MAGIC:
-        stream = Gunzipped(stream)
+    if is_packed(start):
+        stream = unpacked(stream)
     head = read_head(stream)
     n_mark = len(BOM) if head.startswith(BOM) else 0
     head = head[n_mark:]

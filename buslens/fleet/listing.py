@@ -17,6 +17,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from buslens.capture.packed import PACKED_SUFFIXES
 from buslens.errors import UsageError
 from buslens.files import explain
 from buslens.fleet.fetch import local_path, missing_library, store_words
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
 SUFFIXES: Final = (".asc", ".blf", ".candump", ".log", ".mf4", ".trc", ".txt")
-"""How the name of a capture in a folder ends, before a ``.gz`` that may follow.
+"""How the name of a capture in a folder ends, before the suffix of a packing that may follow.
 
 What python-can reads under ``.csv`` and ``.db`` has to be named: most files of these kinds are something else."""
 
@@ -296,7 +297,9 @@ def _in_order(names: Iterable[Any], by: Callable[[Any], str] = str) -> Iterator[
 
 
 def _is_taken(name: str) -> bool:
-    return name.lower().removesuffix(".gz").endswith(SUFFIXES)
+    name = name.lower()
+    packing = next((suffix for suffix in PACKED_SUFFIXES if name.endswith(suffix)), "")
+    return name.removesuffix(packing).endswith(SUFFIXES)
 
 
 def _is_hidden_or_ledger(name: str) -> bool:

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
 from buslens.capture.open import Capture, open_capture, open_stream, refuse_unread, refuse_what_is_no_file
+from buslens.capture.packed import MAGIC_BYTES, is_packed, unpacked
 from buslens.capture.plan import ROOM, foreign_plan, plan_for
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
-from buslens.capture.stream import BOM, GZIP_MAGIC, HEAD_BYTES, FileStream, Gunzipped, Prefixed, read_head
+from buslens.capture.stream import BOM, HEAD_BYTES, FileStream, Prefixed, read_head
 from buslens.errors import CaptureError, Source, UsageError
 from buslens.live.streams import Following, Interruptible, WholeLines, first_lines
 
@@ -175,10 +176,10 @@ def read_input() -> Reading:
 
     def find(stop: threading.Event) -> Capture:
         stream: Stream = Interruptible(FileStream(pipe, keep_open=True), stop)
-        start = read_head(stream, 2)
+        start = read_head(stream, MAGIC_BYTES)
         stream = Prefixed(start, stream)
-        if start == GZIP_MAGIC:
-            stream = Gunzipped(stream)
+        if is_packed(start):
+            stream = unpacked(stream)
         return capture_of("-", WholeLines(stream, stop))
 
     return Reading(find, live=True)
@@ -198,7 +199,7 @@ def follow_file(path: str) -> tuple[Reading, list[str]]:
     """
     refuse_what_is_no_file(path)
     with Path(path).open("rb") as file:
-        if file.read(2) == GZIP_MAGIC:
+        if is_packed(file.read(MAGIC_BYTES)):
             raise UsageError(f"{path}: a compressed log cannot be followed; leave --follow away")
     remarks: list[str] = []
 

@@ -338,6 +338,8 @@ def describe_why(timeline: Timeline, index: int) -> str:
             return "its message has stopped"
         case Why.SEAM:
             return "the recorded clock ran back"
+        case Why.HOLE:
+            return "a part of the log is lost"
         case Why.NOT_RECORDED:
             pause = timeline.pause_at(index)
             return pause_words(timeline, pause) if pause is not None else "nothing at all was recorded"
@@ -395,7 +397,8 @@ def _part_of(zone: Zone, timeline: Timeline, since_ns: int, until_ns: int) -> Zo
 def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> Zone:
     """Return the stretch of some unknown entries of a timeline; a pause, or a clock that ran back, is named first."""
     why = timeline.why[start:stop]
-    pauses, seams = np.flatnonzero(why == Why.NOT_RECORDED.value), np.flatnonzero(why == Why.SEAM.value)
+    pauses = np.flatnonzero((why == Why.NOT_RECORDED.value) | (why == Why.HOLE.value))
+    seams = np.flatnonzero(why == Why.SEAM.value)
     named = pauses if len(pauses) else seams
     return Zone(
         since_ns=int(timeline.since_ns[start]),

@@ -54,6 +54,7 @@ WHY_WORDS: Final[Mapping[Why, tuple[str, ...]]] = MappingProxyType(
         Why.NOT_YET_SEEN: ("unknown: not yet seen", "not yet seen", "unknown"),
         Why.SILENT: ("unknown: silent", "silent", "unknown"),
         Why.SEAM: ("unknown: clock ran back", "unknown"),
+        Why.HOLE: ("unknown: part of the log lost", "unknown"),
         Why.UNNAMED: ("unknown: unnamed value", "unknown"),
         Why.NOT_RECORDED: ("unknown: nothing recorded", "nothing recorded", "unknown"),
         Why.CONTRADICTED: ("unknown: senders disagree", "senders disagree", "unknown"),

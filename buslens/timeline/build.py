@@ -120,7 +120,7 @@ def build_timeline(
         (
             [Why.NOT_YET_SEEN.value],
             np.full(len(silences), Why.SILENT.value),
-            np.full(len(broken_ns), Why.SEAM.value),
+            np.array([(Why.HOLE if seam.is_hole else Why.SEAM).value for seam in seams], np.int64),
             quiet_why,
             why,
         )

@@ -42,9 +42,11 @@ class Why(Enum):
     NOT_RECORDED = 5
     #: It comes from several channels or sources, whose values contradict each other.
     CONTRADICTED = 6
+    #: A part of the log is lost.
+    HOLE = 7
 
 
-STOPPED: Final = (Why.SILENT.value, Why.SEAM.value, Why.NOT_RECORDED.value)
+STOPPED: Final = (Why.SILENT.value, Why.SEAM.value, Why.NOT_RECORDED.value, Why.HOLE.value)
 """Reasons for which no frame comes that would confirm the state from before."""
 
 

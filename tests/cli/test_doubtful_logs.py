@@ -70,6 +70,9 @@ class TestHoles:
         assert seam.until_ns - seam.time_ns > 0.29e9
         assert not [finding for finding in result.findings if finding.outcome.is_fault]
         assert any("zero bytes stand before it" in note for note in result.notes)
+        doubts = [finding.reason for finding in result.findings if finding.outcome.value == "undecided"]
+        assert any("a part of the log is lost" in reason for reason in doubts)
+        assert not any("clock ran back" in reason for reason in doubts)
 
 
 class TestDamagedPack:

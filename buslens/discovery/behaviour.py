@@ -112,6 +112,13 @@ class Moves:
         near = (index >= 0) & (changes <= self.settled_ns[np.maximum(index, 0)] + SETTLED_NS // 3)
         return float(moved.sum() / known.sum()) * float(near.mean())
 
+    def nearness(self, trace: Trace) -> float:
+        """Return, 0 to 1, how soon a signal changes behind the pulses."""
+        changes = trace.seen_ns[trace.is_change]
+        index = np.searchsorted(changes, self.seen_ns)
+        lags = changes[index[index < len(changes)]] - self.seen_ns[index < len(changes)]
+        return float(np.exp(-np.median(lags) / _NEAR_NS)) if len(lags) else 0.0
+
     def around(self, trace: Trace, moves: NDArray[np.bool_], *, before: bool) -> Around | None:
         """Return the value whose changes lie best around some of the moves; None if there are none.
 

@@ -48,6 +48,7 @@ HANDSHAKE: Final = ("door_open", "start_button", "ignition", "lock_enable", "unl
 """The roles that a complete handshake needs."""
 _SHARE: Final = 0.5
 """A feedback changes with at least so many of the moves."""
+_NEAREST: Final = 8.0
 _TRIED: Final = 24
 _CHOSEN_FROM: Final = 8
 _OTHERS: Final = 3
@@ -202,6 +203,8 @@ class _Search:
         fits["start_button"] = self._causes("start_button", moves, rest, to_unlocked, to_locked)
         fits["ignition"] = self._ignitions(moves, rest, to_locked, to_unlocked, first, locked)
         points = sum(listed[0].points for listed in fits.values() if listed and listed[0].points > 0)
+        # A request comes before the enable, and all else goes with it as well: names and nearness tell them apart.
+        points += enable.points + _NEAREST * moves.nearness(first)
         return _Choice(points=points, moves=moves, fits=fits)
 
     def _feedback(

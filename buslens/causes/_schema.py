@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from buslens.causes.model import Kind
-from buslens.expectations.schema import Key, Type
+from buslens.expectations.schema import KINDS, Key, Type
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,8 +33,18 @@ FILE: Final = _keys(
         '"steering_lock.causes.toml"',
         default="none",
     ),
+    Key(
+        name="shared",
+        type=Type.CHOICE,
+        choices=("yes", "no"),
+        meaning="for many cars, as each base is: signs that the expectations cannot show are left out and listed",
+        example='"yes"',
+        default='"no"',
+    ),
     _raw("without", "signs, causes and measurements of the base that do not hold here", '["load_fuse_blown"]'),
     _raw("numbers", "what the words of the file stand for", "[numbers]"),
+    _raw("weights", "other weights for causes of the base", "[weights]"),
+    _raw("cautions", "what to heed before a measurement, each under a name of yours", "[cautions]"),
     _raw("signs", "what a capture can show, each under a name of yours", "[signs.data_silent]"),
     _raw("causes", "what can be wrong, each under a name of yours", "[causes.load_fuse_blown]"),
     _raw("measurements", "what a person can do at the vehicle, each under a name of yours", "[measurements.load_fuse]"),
@@ -49,6 +59,7 @@ NUMBERS: Final = _keys(
     _raw("reading", "probability that a measurement shows what the file says", "0.97", required=True),
     _raw("apart", "causes whose likelihoods differ by less than this factor are not told apart", "3.0", required=True),
     _raw("sure", "a cause this probable is acted on", "0.95", required=True),
+    _raw("worth", "confirmed jobs that the weights count for when `diagnose --learn` counts jobs", "20", default="20"),
     _text("basis", "where the numbers come from", '"invented for the demonstration"', required=True),
 )
 
@@ -76,11 +87,39 @@ SIGN: Final = _keys(
         meaning="it shows when the recorder's clock ran back",
         example='"seam"',
     ),
+    _raw(
+        "accounts_for",
+        "findings that it tells when it shows, though they are no evidence of their own; written as `findings`",
+        '[{ kind = "range", about = ["supply_voltage"] }]',
+        default="none",
+    ),
 )
 
 PATTERN: Final = _keys(
     _text("rule", "rule of the expectations", '"unlock handshake"', default="any rule"),
     _text("step", "step of that rule", '"release"', default="any step"),
+    Key(
+        name="awaits",
+        type=Type.TEXT,
+        meaning="in place of `rule` and `step`: the steps of all sequences that await this change",
+        example='"unlock_feedback becomes unlocked"',
+        default="none",
+    ),
+    Key(
+        name="kind",
+        type=Type.CHOICE,
+        choices=tuple(KINDS),
+        meaning="in place of `rule`: all rules of this kind",
+        example='"pulse"',
+        default="none",
+    ),
+    Key(
+        name="about",
+        type=Type.NAMES,
+        meaning="with `kind`: only rules that ask for these roles and for no others",
+        example='["lock_enable"]',
+        default="any roles",
+    ),
     _raw("outcomes", "outcomes that count", '["missing"]', default="every outcome that is a fault"),
 )
 
@@ -130,6 +169,7 @@ MEASUREMENT: Final = _keys(
         '"same"',
         default="as `expect`",
     ),
+    _raw("cautions", "names of what to heed before it", '["parked"]', default="none"),
     _raw("results", "everything that can come out", '[{ name = "good", least = "11 V" }]', required=True),
     _text("basis", "where the limits come from", '"common practice, no source"', required=True),
 )

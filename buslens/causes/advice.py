@@ -4,8 +4,9 @@ The measure of not knowing is the entropy of the ranking, after de Kleer and Wil
 Artificial Intelligence 32 (1987) 97-130: the best measurement is the one that leaves least of it, averaged over its
 results as probable as they are now. Here the loss is divided by the minutes that the measurement takes.
 
-No part is advised while something cheaper that explains the evidence as well has not been looked at (common
-practice, no source).
+No part is advised while something cheaper that explains the evidence as well has not been looked at, nor while a
+measurement that could refute it has not been made: one of which the file says that it reads otherwise with this part
+broken than in a healthy car (common practice, no source).
 """
 
 from __future__ import annotations
@@ -107,12 +108,14 @@ def advise(causes: Causes, ranking: Ranking, taken: Container[str]) -> Advice:
     open_ = [it for it in causes.measurements.values() if it.name not in taken]
     best = ranking.hypotheses[0]
     rivals = _cheap_rivals(best, ranking, causes.numbers)
+    refuting = [it for it in open_ if _could_refute(it, best)]
     if best.posterior >= causes.numbers.sure:
-        # Only what tells the part from its rivals is asked for now.
-        open_ = [it for it in open_ if any(_separates(it, best, rival, causes.numbers) for rival in rivals)]
+        # Only what could refute the part, or tells it from its rivals, is asked for now.
+        apart = [it for it in open_ if any(_separates(it, best, rival, causes.numbers) for rival in rivals)]
+        open_ = [it for it in open_ if it in refuting or it in apart]
         if not open_ and not rivals:
             return Advice(step=Step.REPAIR, hypotheses=(best,))
-    chosen = _most_telling(open_, ranking, causes.numbers)
+    chosen = _most_telling(open_, ranking, causes.numbers) or _most_telling(refuting, ranking, causes.numbers, least=0)
     if chosen is not None:
         measurement, gain = chosen
         return Advice(
@@ -135,13 +138,19 @@ def _cheap_rivals(best: Hypothesis, ranking: Ranking, numbers: Numbers) -> list[
     ]
 
 
+def _could_refute(measurement: Measurement, best: Hypothesis) -> bool:
+    """Whether a healthy reading would speak against a part that is in question."""
+    parts = [cause for cause in best.causes if cause.kind is Kind.PART]
+    return any(measurement.expect not in cause.readings.get(measurement.name, (measurement.expect,)) for cause in parts)
+
+
 def _separates(measurement: Measurement, one: Hypothesis, other: Hypothesis, numbers: Numbers) -> bool:
     mine, theirs = (result_probabilities(it.causes, measurement, numbers) for it in (one, other))
     return any(abs(mine[name] - theirs[name]) > 0.3 for name in mine)
 
 
 def _most_telling(
-    measurements: Sequence[Measurement], ranking: Ranking, numbers: Numbers
+    measurements: Sequence[Measurement], ranking: Ranking, numbers: Numbers, *, least: float = _LEAST_GAIN
 ) -> tuple[Measurement, float] | None:
     posterior = [it.posterior for it in ranking.hypotheses]
     now = entropy(posterior)
@@ -149,7 +158,7 @@ def _most_telling(
     for measurement in measurements:
         tables = [result_probabilities(it.causes, measurement, numbers) for it in ranking.hypotheses]
         gains.append((measurement, now - expected_entropy(posterior, tables)))
-    worth = [it for it in gains if it[1] > _LEAST_GAIN]
+    worth = [it for it in gains if it[1] >= least]
     return max(worth, key=lambda it: it[1] / it[0].minutes, default=None)
 
 
@@ -166,6 +175,7 @@ def _outlooks(measurement: Measurement, ranking: Ranking, numbers: Numbers) -> t
 
 def _cheapest_first(ranking: Ranking, rivals: Sequence[Hypothesis]) -> tuple[Hypothesis, ...]:
     """Return what is still in question: cheap things before parts, the more probable before the less."""
-    likely = [it for it in ranking.groups[0] if it.posterior >= 0.01] or [ranking.hypotheses[0]]
+    first = next(group for group in ranking.groups if ranking.hypotheses[0] in group)
+    likely = [it for it in first if it.posterior >= 0.01] or [ranking.hypotheses[0]]
     named = {it.name: it for it in (*likely, *rivals)}.values()
     return tuple(sorted(named, key=lambda it: (any(c.kind is Kind.PART for c in it.causes), -it.posterior)))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.causes.advice import Advice, Step, advise
+from buslens.causes.model import Kind
 from buslens.causes.ranking import case, rank
 from buslens.causes.signs import Shown, observe
 from buslens.checks.findings import Verdict
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
     from buslens.causes.readings import Reading
     from buslens.causes.signs import Observation
     from buslens.checks.findings import Result
+
+
+IN_QUESTION: Final = 0.01
+"""A hypothesis at least this probable is in question."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +40,16 @@ class Diagnosis:
     def case(self, hypothesis: Hypothesis) -> Case:
         """Return what speaks for a hypothesis, and what against."""
         return case(hypothesis.causes, self.causes, self.observations, _by_name(self.readings))
+
+    @property
+    def unexplained(self) -> tuple[Observation, ...]:
+        """What the captures show and no cause in question explains; that it is something unnamed explains nothing."""
+        likely = [it for it in self.ranking.hypotheses if it.posterior >= IN_QUESTION]
+        named = [it for it in likely if all(cause.kind is not Kind.OTHER for cause in it.causes)]
+        left = [{one.sign.name for one in self.case(it).unexplained} for it in named]
+        return tuple(
+            it for it in self.observations if it.shown is Shown.PRESENT and all(it.sign.name in them for them in left)
+        )
 
 
 def diagnose(results: Sequence[Result], causes: Causes, readings: Sequence[Reading] = ()) -> Diagnosis:

@@ -6,14 +6,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, PATTERN, RESULT, SIGN
-from buslens.causes.model import Cause, Causes, FindingPattern, Kind, Measurement, Numbers, Often, Sign, Window
-from buslens.checks.findings import Outcome
+from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
+from buslens.causes._signs import read_own_sign, read_shared_sign
+from buslens.causes.model import Cause, Causes, Kind, Measurement, Numbers, Often, Sign, Window
 from buslens.errors import ExpectationError, Source, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import parse_document
 from buslens.expectations._values import Values, type_words
-from buslens.expectations.model import Sequence
 from buslens.files import read_at_most
 
 if TYPE_CHECKING:
@@ -27,8 +26,6 @@ LARGEST_FILE: Final = 8_000_000
 """Bytes of a causes file."""
 SUFFIX: Final = ".causes.toml"
 """Ends the name of a causes file; what stands before is the name of the expectations that it goes with."""
-
-_FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
 
 
 def find_causes(expectations: str | PathLike[str]) -> Path:
@@ -67,11 +64,13 @@ def load_causes(path: str | PathLike[str], expectations: Expectations) -> Causes
         signs=draft.signs,
         causes=draft.causes,
         measurements=draft.measurements,
+        lost=draft.lost,
+        bases=tuple(draft.bases),
     )
 
 
 class _Mention(NamedTuple):
-    """A sign, measurement or result that a cause names."""
+    """A sign, measurement or result that a cause names, or a caution that a measurement does."""
 
     sort: str
     name: str
@@ -95,6 +94,11 @@ class _Draft:
     defined: set[tuple[str, str]] = field(default_factory=set)
     #: Names that a file leaves out of its base.
     dropped: set[str] = field(default_factory=set)
+    #: Sign that the expectations cannot show -> why.
+    lost: dict[str, str] = field(default_factory=dict)
+    cautions: dict[str, str] = field(default_factory=dict)
+    #: Files under this one, the nearest first.
+    bases: list[str] = field(default_factory=list)
     problems: list[ExpectationError] = field(default_factory=list)
 
 
@@ -129,21 +133,29 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Dra
     draft = _base(values, data["base"], inner["base"], expectations, (*above, path)) if "base" in data else _Draft()
     for name, source in values.placed_names(data["without"], inner["without"], "without") if "without" in data else ():
         _leave_out(values, draft, name, source)
+    shared = bool(above) or data.get("shared") == "yes"
     draft.about = data.get("about", draft.about)
     if "numbers" in data:
         draft.numbers = _numbers(values, data["numbers"], inner["numbers"]) or draft.numbers
     for name, table, node in _named(values, data, inner, "signs"):
         draft.defined.add(("sign", name))
-        if sign := _sign(values, expectations, name, table, node):
+        draft.lost.pop(name, None)
+        sign, lost = (read_shared_sign if shared else read_own_sign)(values, expectations, name, table, node)
+        draft.signs.pop(name, None)
+        if sign is not None:
             draft.signs[name] = sign
+        elif lost:
+            draft.lost[name] = lost
+    _cautions(values, draft, data, inner)
     for name, table, node in _named(values, data, inner, "measurements"):
         draft.defined.add(("measurement", name))
-        if measurement := _measurement(values, name, table, node):
+        if measurement := _measurement(values, draft.cautions, name, table, node):
             draft.measurements[name] = measurement
     for name, table, node in _named(values, data, inner, "causes"):
         draft.mentions[name] = []
         if cause := _cause(values, name, table, node, draft.mentions[name]):
             draft.causes[name] = cause
+    _weights(values, draft, data, inner)
     draft.problems += values.problems
     return draft
 
@@ -167,11 +179,13 @@ def _base(values: _CauseValues, name: str, node: Node, expectations: Expectation
     if not Path(path).is_file():
         values.wrong(node, f"there is no file '{path}'; it is looked up beside this file")
         return _Draft()
-    return _read(path, expectations, above)
+    draft = _read(path, expectations, above)
+    draft.bases.insert(0, path)
+    return draft
 
 
 def _leave_out(values: _CauseValues, draft: _Draft, name: str, source: Source) -> None:
-    held: tuple[dict[str, Any], ...] = (draft.signs, draft.causes, draft.measurements)
+    held: tuple[dict[str, Any], ...] = (draft.signs, draft.lost, draft.causes, draft.measurements)
     if not any(name in table for table in held):
         known = [key for table in held for key in table]
         values.wrong(source, f"the base has nothing called '{name}'{did_you_mean(name, known)}")
@@ -200,7 +214,7 @@ def _named(
             yield name, table, node
 
 
-# --- numbers and signs ----------------------------------------------------------------------------------
+# --- numbers -------------------------------------------------------------------------------------------
 
 
 def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
@@ -214,12 +228,13 @@ def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
         for name in ("cannot", "never", "rare", "sometimes", "usual", "reading", "sure")
         if name in read
     }
+    worth = values.number(read["worth"], inner["worth"], "worth", low=0.0, high=1e6) if "worth" in read else 20.0
     apart = values.number(read["apart"], inner["apart"], "apart", low=1.0, high=1e6) if "apart" in read else None
     order = [shares.get(word.value) for word in (Often.NEVER, Often.RARE, Often.SOMETIMES, Often.USUAL)]
     known = [share for share in order if share is not None]
     if known != sorted(set(known)):
         values.wrong(node, "the numbers must rise from 'never' over 'rare' and 'sometimes' to 'usual'")
-    if len(values.problems) > before or apart is None:
+    if len(values.problems) > before or apart is None or worth is None:
         return None
     exact = {name: share for name, share in shares.items() if share is not None}
     return Numbers(
@@ -227,64 +242,39 @@ def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
         reading=exact["reading"],
         apart=apart,
         sure=exact["sure"],
+        worth=worth,
         basis=read["basis"],
     )
 
 
-def _sign(
-    values: _CauseValues, expectations: Expectations, name: str, data: dict[str, object], node: Node
-) -> Sign | None:
-    before = len(values.problems)
-    read, inner = values.table(SIGN, node, data, f"sign '{name}'"), node.table or {}
-    ways = [way for way in ("findings", "seen", "recording") if way in data]
-    if len(ways) != 1:
-        values.wrong(node, f"sign '{name}' must have one of 'findings', 'seen' and 'recording', and it has {len(ways)}")
-    for key in ("while", "times"):
-        if key in data and "seen" not in data:
-            values.wrong(inner[key].key, f"sign '{name}': '{key}' says something only with 'seen'")
-    patterns = _patterns(values, expectations, read["findings"], inner["findings"]) if "findings" in read else ()
-    if len(values.problems) > before:
-        return None
-    return Sign(
-        name=name,
-        shows=read["shows"],
-        findings=patterns,
-        seen=read.get("seen"),
-        while_=read.get("while"),
-        times=read.get("times", 1),
-        seam="recording" in read,
-    )
+# --- cautions and weights -------------------------------------------------------------------------------
 
 
-def _patterns(values: _CauseValues, expectations: Expectations, data: object, node: Node) -> tuple[FindingPattern, ...]:
-    rules = {rule.name: rule for rule in expectations.rules}
-    found = []
-    for item, place in values.tables("findings", data, node):
-        read, inner = values.table(PATTERN, place, item, "a finding"), place.table or {}
-        rule, step = read.get("rule"), read.get("step")
-        if rule is not None and rule not in rules:
-            values.wrong(inner["rule"], f"the expectations have no rule '{rule}'{did_you_mean(rule, rules)}")
-        elif step is not None:
-            owner = rules.get(rule) if rule is not None else None
-            steps = [it.name for it in owner.steps] if isinstance(owner, Sequence) else []
-            if step not in steps:
-                values.wrong(inner["step"], f"'{rule or 'any rule'}' has no step '{step}'{did_you_mean(step, steps)}")
-        outcomes = _outcomes(values, read["outcomes"], inner["outcomes"]) if "outcomes" in read else _FAULTS
-        found.append(FindingPattern(rule=rule, step=step, outcomes=outcomes))
-    if not found:
-        values.wrong(node, "'findings' names no finding, so the sign could never show")
-    return tuple(found)
-
-
-def _outcomes(values: _CauseValues, data: object, node: Node) -> frozenset[Outcome]:
-    known = {outcome.value: outcome for outcome in Outcome}
-    found = set()
-    for name, source in values.placed_names(data, node, "outcomes"):
-        if name in known:
-            found.add(known[name])
+def _cautions(values: _CauseValues, draft: _Draft, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
+    for name, text, node in _entries(values, data, inner, "cautions"):
+        if isinstance(text, str) and text.strip() and text.isprintable():
+            draft.cautions[name] = text
         else:
-            values.wrong(source, f"no outcome is called '{name}'{did_you_mean(name, known)}")
-    return frozenset(found)
+            values.wrong(node, f"caution '{name}' must be one text; write for example {name} = \"Park the car.\"")
+
+
+def _weights(values: _CauseValues, draft: _Draft, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
+    for name, weight, node in _entries(values, data, inner, "weights"):
+        if name not in draft.causes:
+            values.wrong(node.key, f"no cause is called '{name}'{did_you_mean(name, draft.causes)}")
+        elif (number := values.number(weight, node, name, low=0.0, high=1e9)) is not None:
+            draft.causes[name] = replace(draft.causes[name], weight=number)
+
+
+def _entries(
+    values: _CauseValues, data: Mapping[str, Any], inner: Mapping[str, Node], key: str
+) -> Iterable[tuple[str, object, Node]]:
+    """Yield the entries of a table of single values."""
+    if key in data and not isinstance(data[key], dict):
+        values.wrong(inner[key], f"'{key}' must be a table, and this is {type_words(data[key])}; write [{key}]")
+    elif key in data:
+        for name, value in data[key].items():
+            yield name, value, (inner[key].table or {})[name]
 
 
 # --- causes and measurements ----------------------------------------------------------------------------
@@ -349,7 +339,9 @@ def _readings(
     return found
 
 
-def _measurement(values: _CauseValues, name: str, data: dict[str, object], node: Node) -> Measurement | None:
+def _measurement(
+    values: _CauseValues, known: Mapping[str, str], name: str, data: dict[str, object], node: Node
+) -> Measurement | None:
     before = len(values.problems)
     read, inner = values.table(MEASUREMENT, node, data, f"measurement '{name}'"), node.table or {}
     minutes = (
@@ -361,6 +353,10 @@ def _measurement(values: _CauseValues, name: str, data: dict[str, object], node:
     for key in ("expect", "with_fault"):
         if len(values.problems) == before and key in read and read[key] not in names:
             values.wrong(inner[key], f"no result is called '{read[key]}'{did_you_mean(read[key], names)}")
+    named = values.placed_names(read["cautions"], inner["cautions"], "cautions") if "cautions" in read else []
+    for caution, source in named:
+        if caution not in known:
+            values.wrong(source, f"no caution is called '{caution}'{did_you_mean(caution, known)}")
     if len(values.problems) > before or minutes is None:
         return None
     return Measurement(
@@ -374,6 +370,7 @@ def _measurement(values: _CauseValues, name: str, data: dict[str, object], node:
         expect=read["expect"],
         with_fault=read.get("with_fault", ""),
         basis=read["basis"],
+        cautions=tuple(known[caution] for caution, _ in named),
     )
 
 
@@ -425,7 +422,7 @@ def _demand_no_gap(values: _CauseValues, windows: list[Window], node: Node) -> N
 def _check_names(draft: _Draft) -> None:
     """Note every name of a sign, measurement or result that there is not; forget what a file leaves out."""
     # What a file leaves out of its base and then writes itself is there.
-    dropped = draft.dropped - set(draft.signs) - set(draft.measurements)
+    dropped = (draft.dropped | set(draft.lost)) - set(draft.signs) - set(draft.measurements)
     for cause, mentions in draft.mentions.items():
         gone = {it.name for it in mentions if it.sort != "result" and it.name in dropped}
         if gone and cause in draft.causes:

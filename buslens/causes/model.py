@@ -37,6 +37,8 @@ class Kind(Enum):
     TEACHING = "teaching"
     #: Something to be freed, cleaned or set, without a new part.
     MECHANICAL = "mechanical"
+    #: Nothing is broken: a condition for the release is not met.
+    CONDITION = "condition"
     PART = "part"
     #: The vehicle is healthy.
     NOTHING = "nothing"
@@ -46,7 +48,7 @@ class Kind(Enum):
     @property
     def is_cheap(self) -> bool:
         """Whether it has to be ruled out before a part is replaced."""
-        return self in {Kind.FUSE, Kind.CONNECTOR, Kind.WIRE, Kind.SUPPLY, Kind.RECORDING}
+        return self in {Kind.FUSE, Kind.CONNECTOR, Kind.WIRE, Kind.SUPPLY, Kind.CONDITION, Kind.RECORDING}
 
     @property
     def is_in_vehicle(self) -> bool:
@@ -71,6 +73,8 @@ class Numbers:
     apart: float
     #: A cause this probable is acted on.
     sure: float
+    #: The weights count like so many confirmed jobs when a workshop's own are counted.
+    worth: float = 20.0
     basis: str
 
 
@@ -101,6 +105,10 @@ class Sign:
     times: int = 1
     #: It shows when the recorded clock ran back.
     seam: bool = False
+    #: When it shows, these findings are told by it, though they are no evidence of their own.
+    accounts_for: tuple[FindingPattern, ...] = ()
+    #: False for a fault that no sign of the file tells, which stands as a sign that no cause names.
+    is_own: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,6 +169,8 @@ class Measurement:
     with_fault: str = ""
     #: Where the limits come from.
     basis: str
+    #: What to heed before it, whole sentences.
+    cautions: tuple[str, ...] = ()
 
     def result(self, name: str) -> Window:
         """Return the result of that name."""
@@ -178,3 +188,7 @@ class Causes:
     signs: Mapping[str, Sign]
     causes: Mapping[str, Cause]
     measurements: Mapping[str, Measurement]
+    #: Sign -> why these expectations cannot show it; causes do without it.
+    lost: Mapping[str, str] = field(default_factory=dict)
+    #: Base files, the nearest first.
+    bases: tuple[str, ...] = ()

@@ -68,7 +68,7 @@ class Ranking:
     """All hypotheses, the most probable first."""
 
     hypotheses: tuple[Hypothesis, ...]
-    #: The same in groups; the members of a group fit the evidence about equally well.
+    #: The same in groups whose members fit the evidence about equally well, the likeliest group first.
     groups: tuple[tuple[Hypothesis, ...], ...]
 
 
@@ -144,7 +144,7 @@ def normalised(weights: Sequence[float]) -> list[float]:
 
 
 def _groups(hypotheses: Sequence[Hypothesis], apart: float) -> tuple[tuple[Hypothesis, ...], ...]:
-    """Gather around the most probable, again and again, whatever fits about as well as it."""
+    """Gather around the most probable, again and again, whatever fits about as well; the likeliest group first."""
     left = list(hypotheses)
     groups = []
     while left:
@@ -152,7 +152,7 @@ def _groups(hypotheses: Sequence[Hypothesis], apart: float) -> tuple[tuple[Hypot
         near = [fit <= it.likelihood * apart and it.likelihood <= fit * apart for it in left]
         groups.append(tuple(it for it, is_near in zip(left, near, strict=True) if is_near))
         left = [it for it, is_near in zip(left, near, strict=True) if not is_near]
-    return tuple(groups)
+    return tuple(sorted(groups, key=lambda group: -sum(it.posterior for it in group)))
 
 
 def case(

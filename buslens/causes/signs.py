@@ -21,6 +21,9 @@ the log shows no such moment either        undecided
 =========================================  =====================================================================
 
 Over several captures of one vehicle a sign is present if any shows it, else absent if any shows it to be absent.
+
+A fault that no sign tells counts as a sign of its own that no cause names: healthy cars and named causes hardly ever
+show it, whatever the file does not name may.
 """
 
 from __future__ import annotations
@@ -32,14 +35,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.capture.frames import Clock
+from buslens.causes.model import Sign
 from buslens.checks.findings import Outcome
 from buslens.checks.scene import Scene
 from buslens.timeline.truth import TRUE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
-    from buslens.causes.model import FindingPattern, Sign
+    from buslens.causes.model import FindingPattern
     from buslens.checks.findings import Finding, Result
 
 
@@ -67,7 +71,7 @@ class Observation:
 
 
 def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observation, ...]:
-    """Return what judged captures of one vehicle say of each sign, in the order of the signs.
+    """Return what judged captures of one vehicle say of each sign, in their order, and faults that no sign tells.
 
     Parameters
     ----------
@@ -82,7 +86,33 @@ def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observati
     for sign in signs:
         each = [_observe(sign, result, scene) for result, scene in zip(results, scenes, strict=True)]
         seen.append(min(each, key=lambda it: order.index(it.shown)))
-    return tuple(seen)
+    return (*seen, *_untold(seen, results))
+
+
+def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[Observation]:
+    """Yield a sign of its own for each rule and outcome that is a fault, and that no sign which shows tells."""
+    told = [
+        pattern for it in seen if it.shown is Shown.PRESENT for pattern in (*it.sign.findings, *it.sign.accounts_for)
+    ]
+    found: dict[tuple[str, str | None, Outcome], list[tuple[Result, Finding]]] = {}
+    for result in results:
+        for finding in result.findings:
+            if finding.outcome.is_fault and not any(
+                _speaks(pattern, finding) and finding.outcome in pattern.outcomes for pattern in told
+            ):
+                found.setdefault((finding.rule, finding.step, finding.outcome), []).append((result, finding))
+    for (rule, step, outcome), them in found.items():
+        result, first = them[0]
+        subject = rule if step is None else f"{rule}, {step}"
+        words = f"{subject}: {outcome.value.replace('_', ' ')}"
+        yield Observation(
+            sign=Sign(name=words, shows=words, is_own=False),
+            shown=Shown.PRESENT,
+            path=result.path,
+            time_ns=first.time_ns,
+            origin_ns=result.origin_ns,
+            findings=tuple(finding for _, finding in them),
+        )
 
 
 def _scene(result: Result) -> Scene:

@@ -7,8 +7,10 @@ knows is given with options or in a TOML file (--job), with the keys workshop,
 technician, customer, number, date, vehicle, registration, odometer, complaint,
 done, replaced, remarks and [[readings]] (what, reading, limit, source).
 
-Exit status: as for 'buslens check', by the captures; with --verify 0 if all
-files are the same, 1 if one has changed, 3 if one is not to be found.
+Exit status: as for 'buslens check', by the captures; with --verify 0 if the
+record and all files are the same, 1 if one has changed, 3 if one is not to be
+found. Who edits a record can renew its hash: keep a copy, or the hash that is
+printed when it is written.
 
 example:
   buslens record after.log --before before.log --job job.toml -o record.html
@@ -99,6 +101,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
     from buslens.report.record.inputs import demand_unchanged
     from buslens.report.record.record import record
+    from buslens.report.record.seal import seal_of
     from buslens.report.words import clean, verdict_sentence
 
     hush_libraries()
@@ -114,6 +117,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     demand_unchanged(inputs)
     write_new(options.output, page, replace=options.replace)
     console.result(f"{clean(options.output)}\n")
+    console.note(f"hash of the record, to be kept elsewhere: {seal_of(page)}")
     if comparison is not None:
         from buslens.report.comparison import conclusion_sentence
 
@@ -124,16 +128,22 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
 
 def _verify(options: argparse.Namespace, console: Console) -> Status:
-    from buslens.report.record.inputs import Standing, recheck
+    from buslens.report.record.inputs import Seal, Standing, recheck, recheck_record
     from buslens.report.words import MET_SIGN, WRONG_SIGN, clean
 
     others = ("captures", "output", "before", "measured", "causes", "session", "job", "done", "replaced", *_ENTERED)
     if any(getattr(options, name) for name in others):
         raise UsageError("--verify takes a record alone: buslens record --verify FILE.html")
     found = recheck(options.verify)
+    seal = recheck_record(options.verify)
+    mark = {Seal.WHOLE: MET_SIGN, Seal.BROKEN: WRONG_SIGN, Seal.NONE: "?"}[seal]
+    console.result(f" {mark}  {clean(options.verify)}: {seal.value}\n")
     for item, standing in found:
         mark = MET_SIGN if standing is Standing.SAME else WRONG_SIGN if standing is Standing.CHANGED else "?"
         console.result(f" {mark}  {clean(item.path)}: {standing.value}\n")
+    if seal is Seal.BROKEN:
+        console.result("Changed: the record is not as it was written; nothing that it says can be relied on\n")
+        return Status.VIOLATED
     standings = {standing for _, standing in found}
     if Standing.CHANGED in standings:
         console.result("Changed: a file is not the one that the record was made from\n")
@@ -144,7 +154,13 @@ def _verify(options: argparse.Namespace, console: Console) -> Status:
             " that of the record\n"
         )
         return Status.UNDECIDED
-    console.result(f"The same: all {len(found)} files are those that the record was made from\n")
+    if seal is Seal.NONE:
+        console.result("Undecided: the files are the same, and whether the record was edited cannot be told\n")
+        return Status.UNDECIDED
+    console.result(
+        f"The same: the record, and all {len(found)} files that it was made from; somebody who edits a record can renew"
+        " its hash, so compare it with a copy, or with the hash that was printed when it was written\n"
+    )
     return Status.MET
 
 

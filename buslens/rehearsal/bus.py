@@ -95,7 +95,7 @@ def frame_ns(length: NDArray[np.uint8], is_extended: NDArray[np.bool_]) -> NDArr
     """Return how long data frames take, ns.
 
     47 bits and 8 for each byte, 20 more for an extended identifier (ISO 11898-1, interframe space included), and
-    one stuff bit in ten, about as many as real payloads have.
+    one stuff bit in ten: an assumption, from memory (no source); a frame can have from none to one in four.
     """
     bits = 47 + 8 * length.astype(np.int64) + 20 * is_extended.astype(np.int64)
     return (bits + bits // 10) * BIT_NS

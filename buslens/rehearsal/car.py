@@ -35,6 +35,8 @@ _WINDOW_MS: Final = 2500
 """How long after a press the power unit waits for the clearance (invented, as all below)."""
 _CRANK_AFTER_MS: Final = 450
 _LAMP_TEST_MS: Final = 1500
+_INVALID_KEY: Final = 3
+"""As the definitions have it."""
 _MISSED_MS: Final = 500
 """Silence of the control unit after which the cluster warns."""
 _TELEGRAM_TRAVEL_MS: Final = 12
@@ -117,7 +119,7 @@ def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int
         supply.append(car.supply)
         voltage.append(car.volts)
         current.append(car.lock.current)
-        speed.append(car.controls.speed)
+        speed.append(max(car.controls.speed, scenario.phantom_speed))
         load.append(car.load)
         if car.driver.done:
             if duration_ms is None:
@@ -169,6 +171,7 @@ class _Car:
         self.plugged, self.plug_until = True, 0
         self.stray_until: int | None = None
         self.off_bus: tuple[int, int] | None = None
+        self.awake = not scenario.asleep
         self.silent_ms = 0
         self.lamp_until = 0
         self.lamp_test_until = 0
@@ -181,6 +184,7 @@ class _Car:
             self.waits_for_drive = False
             self.harness, self.mechanics = self.scenario.harness, self.scenario.mechanics
             self.control.has_logic = self.harness.logic_fuse_whole
+        self.awake = self.awake or self.controls.door_open
         self._shake(now)
         self._move()
         driven = self.control.enable or self._strays(now)
@@ -215,6 +219,13 @@ class _Car:
         if self.lock.telegram is not None and talks:
             self.telegrams.append((now + _TELEGRAM_TRAVEL_MS, self.lock.telegram))
 
+    def _may_release(self) -> bool:
+        """Whether what the control unit asks for before it drives the lock is there."""
+        has = self.scenario
+        stands = max(self.controls.speed, has.phantom_speed) < 3.0
+        known = has.key_recognised and has.partner_registered
+        return known and stands and has.in_park and self.controls.brake_pressed and has.foot_on_brake
+
     def _strays(self, now: int) -> bool:
         """Whether the driver stage drives the enable wire by itself."""
         if self.scenario.stray_pulse_ms and self.stray_until is None and self.controls.speed > 8.0:
@@ -231,7 +242,7 @@ class _Car:
             Inputs(
                 door_open=it.door_open,
                 button_pressed=it.button_pressed,
-                key_present=it.key_present,
+                key_present=it.key_present and self._may_release(),
                 ignition_on=it.ignition_on,
                 unlocked=self.harness.reads_unlocked(contact_closed=self.lock.contact_closed, plugged=self.plugged),
                 pin_high=self.pin_high,
@@ -259,6 +270,7 @@ class _Car:
             self.charge -= self.charge * 0.00005
         self.volts += (target - self.volts) * 0.2
         fed = self.harness.load_fuse_whole
+        fed = fed and not (self.scenario.guard_cuts and self.control.enable)
         self.supply = self.volts - self.lock.current * FEED_OHM if fed else 0.0
 
     def _move(self) -> None:
@@ -321,8 +333,8 @@ class _Car:
             DRIVER_DOOR=it.door_open,
             CENTRAL_LOCKING=it.central_locked,
             START_BUTTON=it.button_pressed,
-            KEY=it.key_present,
-            BRAKE_PEDAL=it.brake_pressed,
+            KEY=it.key_present if self.scenario.key_recognised else _INVALID_KEY * it.key_present,
+            BRAKE_PEDAL=it.brake_pressed and self.scenario.foot_on_brake,
             STAGE=self.stage,
             ENGINE_RUNNING=it.engine_running,
             REQUEST=unit.request,
@@ -338,6 +350,6 @@ class _Car:
             STEERING_LOCK_LAMP=2 if flashes else int(now < self.lamp_test_until and it.ignition_on),
             BATTERY_LAMP=it.ignition_on and not it.engine_running,
             bolt=1 if released else 0 if locked else 2,
-            core_talks=not self._is_off_bus(now),
-            logic_talks=unit.has_logic and not self._is_off_bus(now),
+            core_talks=self.awake and not self._is_off_bus(now),
+            logic_talks=self.awake and unit.has_logic and not self._is_off_bus(now),
         )

@@ -203,6 +203,12 @@ def seated(driver: Driver) -> Script:
     yield driver.pause(1900, 2200)
 
 
+def waits(driver: Driver) -> Script:
+    """Come to a car that has stood for a while, and make a trip."""
+    yield driver.pause(4000, 5000)
+    yield from trip(driver)
+
+
 def parked(driver: Driver) -> Script:
     """Nobody comes."""
     yield driver.pause(8000, 8500)
@@ -215,5 +221,6 @@ SCRIPTS: Final[Mapping[str, Callable[[Driver], Script]]] = {
     "forgotten": forgotten,
     "seated": seated,
     "parked": parked,
+    "waits": waits,
 }
 """All scripts, by name."""

@@ -188,6 +188,57 @@ _ALL: Final = (
         scenario=lambda _severity: Scenario(mechanics=Mechanics(bound_pulses=1)),
     ),
     Fault(
+        name="bolt-under-load",
+        sentence="A wheel stands against the kerb and clamps the bolt: the enable comes, the motor draws its stall"
+        " current at every try, no feedback moves; nothing is broken.",
+        scenario=lambda _severity: Scenario(mechanics=Mechanics(bound_pulses=99)),
+    ),
+    Fault(
+        name="units-asleep",
+        sentence="Control unit and lock unit sleep until the driver's door is opened: their messages are absent until"
+        " then, and nothing is wrong.",
+        scenario=lambda _severity: Scenario(script="waits", asleep=True),
+    ),
+    Fault(
+        name="key-not-recognised",
+        sentence="The key is there and is not recognised: start is pressed, and the enable never comes.",
+        scenario=lambda _severity: Scenario(key_recognised=False),
+    ),
+    Fault(
+        name="speed-not-zero",
+        sentence="A speed sensor shows a speed while the car stands: start is pressed, and the enable never comes.",
+        scenario=lambda severity: Scenario(phantom_speed=5.0 * severity),
+    ),
+    Fault(
+        name="not-in-park",
+        sentence="The gear is not in park, which this bus does not show: start is pressed, and the enable never comes.",
+        scenario=lambda _severity: Scenario(in_park=False),
+    ),
+    Fault(
+        name="brake-not-pressed",
+        sentence="The brake is not pressed, or its switch does not say so: start is pressed, and the enable never"
+        " comes.",
+        scenario=lambda _severity: Scenario(foot_on_brake=False),
+    ),
+    Fault(
+        name="partner-not-registered",
+        sentence="A unit beside the control unit was replaced and is not registered with it: start is pressed, and"
+        " the enable never comes.",
+        scenario=lambda _severity: Scenario(partner_registered=False),
+    ),
+    Fault(
+        name="supply-cut-by-guard",
+        sentence="The second of two guards takes the supply away on purpose whenever the lock is driven: full voltage"
+        " at rest, 0 V and no current during the pulse.",
+        scenario=lambda _severity: Scenario(guard_cuts=True),
+    ),
+    Fault(
+        name="second-feedback-late",
+        sentence="The position sensor in the lock unit sticks: the hard-wired feedback follows the bolt, the data line"
+        " says the same half a second later and more.",
+        scenario=lambda severity: Scenario(mechanics=Mechanics(sensor_lag_ms=int(800 * severity))),
+    ),
+    Fault(
         name="door-shuts-again",
         sentence="The driver opens the door a crack and shuts it before the lock is driven: healthy, with a handshake"
         " called off.",

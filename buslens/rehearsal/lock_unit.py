@@ -70,6 +70,8 @@ class Mechanics:
     bound_pulses: int = 0
     #: The position sensor says locked, whatever the bolt does.
     sensor_stuck: bool = False
+    #: The position sensor follows the bolt so much later, ms.
+    sensor_lag_ms: int = 0
 
 
 class LockUnit:
@@ -96,6 +98,7 @@ class LockUnit:
         self._temperature = temperature
         self._speed = 0.0
         self._unlocked = not locked
+        self._moved_ms = 0
         self._goal = Goal.NONE
         self._enable_before = True
         self._alive_ms = 0
@@ -122,7 +125,7 @@ class LockUnit:
         if volts == 0.0:
             self._speed = self.current = 0.0
         if self._held_volts < LEAST_VOLT:
-            self._alive_ms = 0
+            self._alive_ms = self._moved_ms = 0
             self._speed = 0.0
             self._goal = Goal.NONE
             # A level that is there when the electronics wake is no pulse.
@@ -140,7 +143,8 @@ class LockUnit:
         if volts > 0.0:
             self._move(mechanics, volts, MOTOR_OHM + ohm)
         if self._alive_ms >= BOOT_MS and self._alive_ms % TELEGRAM_MS == 0:
-            unlocked = self._unlocked and not mechanics.sensor_stuck
+            lags = self._moved_ms > 0 and self._alive_ms - self._moved_ms < mechanics.sensor_lag_ms
+            unlocked = self._unlocked != lags and not mechanics.sensor_stuck
             self.telegram = Telegram(unlocked, self._learn, self._temperature)
         else:
             self.telegram = None
@@ -174,10 +178,9 @@ class LockUnit:
             self.contact_closed = True
         elif self.position <= 0.1:
             self.contact_closed = False
-        if self.position >= 0.97:
-            self._unlocked = True
-        elif self.position <= 0.03:
-            self._unlocked = False
+        there = True if self.position >= 0.97 else False if self.position <= 0.03 else self._unlocked
+        if there != self._unlocked:
+            self._unlocked, self._moved_ms = there, self._alive_ms
 
     def _hold_back(self, mechanics: Mechanics, before: float) -> None:
         """Stop the bolt where something is in its way."""

@@ -50,4 +50,15 @@ class Scenario:
     stray_pulse_ms: int = 0
     #: The control unit is off the bus for so long, ms, from the first press of the start button; 0: never.
     off_bus_ms: int = 0
+    key_recognised: bool = True
+    #: Shown by the speed sensor of a car that stands, km/h.
+    phantom_speed: float = 0.0
+    in_park: bool = True
+    foot_on_brake: bool = True
+    #: A unit beside the control unit was replaced, and is not registered with it.
+    partner_registered: bool = True
+    #: The second guard takes the supply away from the lock whenever it is driven.
+    guard_cuts: bool = False
+    #: Control unit and lock unit sleep until the driver's door is opened.
+    asleep: bool = False
     recorder: Recorder = field(default_factory=Recorder)

@@ -16,7 +16,7 @@ from buslens.report.paragraphs import Ink, Piece, paragraph, render
 from buslens.report.words import DOUBT_SIGN, MET_SIGN, VERDICT_WORDS, WRONG_SIGN, capitalised, clean, counted, moment
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from buslens.causes.advice import Outlook
     from buslens.causes.diagnosis import Diagnosis
@@ -60,18 +60,19 @@ def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         yield paragraph(Piece(clean(result.path), Ink.STRONG), f": {word}; {clean(result.summary)}")
     by = f"causes by {clean(diagnosis.causes.path)}"
     yield paragraph(Piece(by, Ink.FAINT), indent=_MARGIN)
+    yield paragraph(Piece(f"how common causes are: {clean(diagnosis.causes.numbers.basis)}", Ink.FAINT), indent=_MARGIN)
     yield from _signs(diagnosis)
     yield from _measured(diagnosis)
     if diagnosis.advice.step is not Step.NOTHING:
         yield from _causes(diagnosis)
-    if diagnosis.advice.step is Step.MEASURE:
-        yield from _next(diagnosis)
-    yield paragraph()
-    if diagnosis.advice.step is not Step.NOTHING:
+        yield from _unexplained(diagnosis)
+        yield paragraph()
         yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
         for caution in CAUTIONS:
             yield paragraph(caution, indent=_MARGIN)
-        yield paragraph()
+    if diagnosis.advice.step is Step.MEASURE:
+        yield from _next(diagnosis)
+    yield paragraph()
     yield paragraph(Piece(last_line(diagnosis), Ink.STRONG))
 
 
@@ -88,6 +89,17 @@ def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=Ink.WRONG)
     if undecided:
         yield _item(DOUBT_SIGN, f"{counted(len(undecided), 'sign')} undecided, no evidence either way")
+    if diagnosis.causes.lost:
+        yield paragraph(Piece(_lost_words(diagnosis.causes.lost), Ink.FAINT), indent=_MARGIN)
+
+
+def _lost_words(lost: Mapping[str, str]) -> str:
+    """Return which signs these expectations cannot show, by reason."""
+    by_reason: dict[str, list[str]] = {}
+    for sign, reason in lost.items():
+        by_reason.setdefault(reason, []).append(sign)
+    reasons = "; ".join(f"{', '.join(signs)} ({clean(reason)})" for reason, signs in by_reason.items())
+    return f"not looked for, because the expectations cannot show it: {reasons}"
 
 
 def _when(observation: Observation) -> str:
@@ -137,6 +149,15 @@ def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         yield paragraph(f"    {share(rest):>5}  everything else", indent=1)
 
 
+def _unexplained(diagnosis: Diagnosis) -> Iterator[Paragraph]:
+    """Say what none of the causes that are in question would show."""
+    if diagnosis.unexplained:
+        yield paragraph()
+        yield paragraph(Piece("What no cause in question explains", Ink.STRONG))
+    for it in diagnosis.unexplained:
+        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}", ink=Ink.WRONG)
+
+
 def _case(diagnosis: Diagnosis, members: Sequence[Hypothesis]) -> Iterator[Paragraph]:
     """Say what speaks for and against: once, where it is the same for all members of a group."""
     cases = [_case_words(diagnosis, it) for it in members]
@@ -177,6 +198,8 @@ def _next(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         return
     yield paragraph()
     yield paragraph(Piece(f"Measure next: {measurement.name}", Ink.STRONG), f", about {measurement.minutes:g} min")
+    for caution in measurement.cautions:
+        yield paragraph(Piece("First: ", Ink.STRONG), clean(caution), indent=_MARGIN, hang=_MARGIN + 4)
     yield paragraph(clean(measurement.do), indent=_MARGIN)
     yield paragraph(f"where: {clean(measurement.where)}; {clean(measurement.state)}", indent=_MARGIN)
     yield paragraph(f"expected: {_expected(measurement)}", indent=_MARGIN)
@@ -272,6 +295,8 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
         "expectations": diagnosis.results[0].expectations.path,
         "causes_file": diagnosis.causes.path,
         "signs": [_sign_entry(it) for it in diagnosis.observations],
+        "lost_signs": [{"sign": name, "why": why} for name, why in diagnosis.causes.lost.items()],
+        "unexplained": [it.sign.name for it in diagnosis.unexplained],
         "measured": [{"name": it.measurement, "reading": it.text, "result": it.result} for it in diagnosis.readings],
         "groups": [
             [_hypothesis_entry(diagnosis, it) for it in group]
@@ -325,6 +350,7 @@ def _hypothesis_entry(diagnosis: Diagnosis, hypothesis: Hypothesis) -> dict[str,
 def _measurement_entry(measurement: Measurement) -> dict[str, Any]:
     return {
         "name": measurement.name,
+        "cautions": list(measurement.cautions),
         "do": measurement.do,
         "where": measurement.where,
         "state": measurement.state,

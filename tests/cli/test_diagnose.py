@@ -68,8 +68,6 @@ class TestText:
         [
             ("car04_logic_fuse_blown.asc", "Logic fuse blown"),
             ("car05_enable_shorted_on.asc", "Enable wire shorted to supply"),
-            ("car07_slow_motor.log", "Lock motor worn"),
-            ("car08_jammed_bolt.asc", "Bolt jammed"),
             ("car09_low_battery.log", "Battery flat"),
             ("car09_factory_new_unit.log", "Lock unit never taught"),
             ("car10_neutralised_unit.asc", "Lock unit neutralised"),
@@ -77,6 +75,22 @@ class TestText:
     )
     def test_what_the_log_alone_tells(self, file: str, cause: str, capsys: pytest.CaptureFixture[str]) -> None:
         assert diagnose(capsys, sample(file))[1][-1].startswith(cause)
+
+    @pytest.mark.parametrize(
+        ("file", "first", "reading", "cause"),
+        [
+            ("car07_slow_motor.log", "motor_current", "4 A", "Lock motor worn"),
+            ("car07_feedbacks_disagree.asc", "data_against_wheel", "contradicts", "Position sensor in the lock unit"),
+            ("car08_jammed_bolt.asc", "wheel_turned", "same", "Bolt jammed"),
+            ("car08_jammed_bolt.asc", "wheel_turned", "starts", "Bolt under load"),
+        ],
+    )
+    def test_what_one_measurement_tells(
+        self, file: str, first: str, reading: str, cause: str, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """No part is advised before a measurement that could refute it; a wheel is turned before a plug is touched."""
+        assert diagnose(capsys, sample(file))[1][-1].startswith(f"Next: measure {first}")
+        assert diagnose(capsys, sample(file), "--measured", f"{first}={reading}")[1][-1].startswith(cause)
 
     def test_power_module(self, capsys: pytest.CaptureFixture[str]) -> None:
         causes = str(ROOT / "signal_defs" / "steering_lock_power_module.causes.toml")

@@ -91,7 +91,24 @@ class TestVerify:
         assert main(["record", "--verify", "r.html"]) == 0
         out = capsys.readouterr().out
         assert f" =  {AFTER}: the same\n" in out
-        assert out.endswith("The same: all 4 files are those that the record was made from\n")
+        assert " =  r.html: unchanged since it was written" in out
+        assert "The same: the record, and all 4 files that it was made from; somebody who edits" in out
+
+    @pytest.mark.parametrize(("old", "new"), [(b"As expected", b"As exported"), (b"</body>", b"</body><p>paid</p>")])
+    def test_edited(self, old: bytes, new: bytes, capsys: pytest.CaptureFixture[str]) -> None:
+        page = Path("r.html").read_bytes()
+        assert old in page
+        Path("r.html").write_bytes(page.replace(old, new, 1))
+        assert main(["record", "--verify", "r.html"]) == 1
+        out = capsys.readouterr().out
+        assert " x  r.html: changed since it was written\n" in out
+        assert "The same" not in out
+
+    def test_without_a_hash_of_itself(self, capsys: pytest.CaptureFixture[str]) -> None:
+        page = Path("r.html").read_bytes()
+        Path("r.html").write_bytes(page.replace(b'<meta name="record-sha256"', b'<meta name="record"'))
+        assert main(["record", "--verify", "r.html"]) == 3
+        assert "carries no hash of itself" in capsys.readouterr().out
 
     @pytest.mark.parametrize("name", [AFTER, "job.toml", "signal_defs/steering_lock.toml", "signal_defs/pinewick.dbc"])
     def test_changed(self, name: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -100,7 +117,7 @@ class TestVerify:
         assert main(["record", "--verify", "r.html"]) == 1
         out = capsys.readouterr().out.replace("\\", "/")
         assert f" x  {name}: changed\n" in out
-        assert out.count("the same\n") == 3
+        assert out.count(": the same\n") == 3
 
     def test_missing(self, capsys: pytest.CaptureFixture[str]) -> None:
         Path(AFTER).unlink()

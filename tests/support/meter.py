@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING
 from support.rehearsed import judged_scenario
 
 from buslens.checks.findings import Verdict
+from buslens.rehearsal.car import live
 from buslens.rehearsal.harness import COPPER_PER_KELVIN, FEED_OHM, OHM_PER_METRE, WIRE_METRES, Harness, Wire
 from buslens.rehearsal.lock_unit import BOOT_MS, Goal, Learn, LockUnit
-from buslens.rehearsal.scenario import Recorder, Scenario
+from buslens.rehearsal.scenario import Onset, Recorder, Scenario
+from buslens.rehearsal.streams import Streams
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -132,7 +134,9 @@ class Meter:
 
     def _is_driven(self) -> bool:
         """Whether the control unit drives the enable when start is pressed."""
-        taught = self.scenario.learn is Learn.TAUGHT
+        has = self.scenario
+        asked = has.key_recognised and has.in_park and has.foot_on_brake and has.partner_registered
+        taught = has.learn is Learn.TAUGHT and asked and not has.phantom_speed
         return self.harness.logic_fuse_whole and taught and self.harness.enable is not Wire.TO_SUPPLY
 
     def _enable_at_lock(self) -> str:
@@ -140,6 +144,9 @@ class Meter:
             return "always"
         pulse = self._is_driven() and self.harness.enable_at_lock(driven=True, plugged=True)
         return "pulse" if pulse else "nothing"
+
+    def _is_fed(self, *, driven: bool) -> bool:
+        return self.harness.feeds_lock(plugged=True) and not (driven and self.scenario.guard_cuts)
 
     def _unit_driven(self) -> tuple[LockUnit, list[float], set[bool]]:
         """Let the lock unit release once as it is wired, and return it, its currents and its contact's states."""
@@ -152,7 +159,7 @@ class Meter:
             driven = self._is_driven() and now > 2 * BOOT_MS
             unit.step(
                 self.scenario.mechanics,
-                volts=self.battery_volts if self.harness.feeds_lock(plugged=True) else 0.0,
+                volts=self.battery_volts if self._is_fed(driven=driven) else 0.0,
                 ohm=ohm,
                 enable=self.harness.enable_at_lock(driven=driven, plugged=True),
                 request=Goal.RELEASE,
@@ -176,9 +183,56 @@ class Meter:
     def _learn_state(self) -> str:
         return {Learn.FACTORY_NEW: "factory_new", Learn.NEUTRALISED: "neutralised"}.get(self.scenario.learn, "taught")
 
+    def _wheel_turned(self) -> str:
+        """Press start of the same car once more, with no load on the bolt."""
+        mechanics = replace(self.scenario.mechanics, bound_pulses=0)
+        scenario = replace(self.scenario, mechanics=mechanics, script="trip")
+        life = live(scenario, Onset.PARKED, Streams(self.seed + 2), duration_ms=None)
+        return "starts" if life.values("STAGE", life.changed_at).max() >= 2 else "same"
+
+    def _data_against_wheel(self) -> str:
+        unit, _, _ = self._unit_driven()
+        if not (self.harness.feeds_lock(plugged=True) and self.harness.carries_data(plugged=True)):
+            return "no_data"
+        if not self.harness.logic_fuse_whole:
+            return "no_data"
+        if self.scenario.mechanics.sensor_stuck and unit.position >= 0.97:
+            return "contradicts"
+        return "late" if self.scenario.mechanics.sensor_lag_ms >= 500 else "agrees"
+
+    # --- questions --------------------------------------------------------------------------------------
+
+    def _brake_held(self) -> str:
+        return "yes" if self.scenario.foot_on_brake else "no"
+
+    def _in_park(self) -> str:
+        return "yes" if self.scenario.in_park else "no"
+
+    def _key_found(self) -> str:
+        return "found" if self.scenario.key_recognised else "not_found"
+
+    def _speed_shown(self) -> str:
+        return "not_zero" if self.scenario.phantom_speed else "zero"
+
+    def _units_replaced(self) -> str:
+        return "none_or_registered" if self.scenario.partner_registered else "not_registered"
+
+    def _door_wakes(self) -> str:
+        if not self.harness.logic_fuse_whole:
+            return "silent"
+        return "come" if self.scenario.asleep else "there"
+
+    def _second_guard(self) -> str:
+        return "cut" if self.scenario.guard_cuts else "no"
+
+    def _ignition_relay(self) -> str:
+        # The power unit of the rehearsed cars is always in order.
+        return "good"
+
     def _record_again(self) -> str:
         """Record the same car again with a recorder that is in order, and have it judged."""
-        scenario = replace(self.scenario, recorder=Recorder())
+        # Whoever records again opens the door, which wakes what slept.
+        scenario = replace(self.scenario, recorder=Recorder(), asleep=False)
         if scenario.script != "trip" and scenario.harness == Harness():
             scenario = replace(scenario, script="trip")
         judged = judged_scenario(scenario, self.seed + 1)

@@ -17,6 +17,7 @@ from urllib.parse import quote, unquote_to_bytes
 
 from buslens.errors import UsageError
 from buslens.files import read_at_most
+from buslens.report.record.seal import carried_seal, seal_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -109,6 +110,29 @@ def recorded_inputs(path: str) -> list[Input]:
     if page.generator != GENERATOR or not page.inputs:
         raise UsageError(f"{path}: this is no job record; name a file that 'buslens record' has written")
     return page.inputs
+
+
+class Seal(Enum):
+    """What a record's hash of itself says."""
+
+    WHOLE = "unchanged since it was written, by its own hash"
+    BROKEN = "changed since it was written"
+    NONE = "carries no hash of itself, so a change of it would not show"
+
+
+def recheck_record(path: str) -> Seal:
+    """Return whether a record is the one that was written; a new hash in an edited record does not show.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    page = read_at_most(path, _LARGEST_RECORD)
+    carried = carried_seal(page)
+    if carried is None:
+        return Seal.NONE
+    return Seal.WHOLE if carried == seal_of(page) else Seal.BROKEN
 
 
 def recheck(path: str) -> list[tuple[Input, Standing]]:

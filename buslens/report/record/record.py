@@ -14,6 +14,7 @@ from buslens.report.record import sections
 from buslens.report.record.diagram import diagram
 from buslens.report.record.inputs import GENERATOR
 from buslens.report.record.markup import Markup, join, tag, text
+from buslens.report.record.seal import BLANK, sealed
 from buslens.report.versions import version_of
 from buslens.report.words import verdict_sentence
 
@@ -80,11 +81,12 @@ def record(
     page = Template(_resource("record.html")).substitute(
         style_hash="sha256-" + base64.b64encode(hashlib.sha256(css.encode()).digest()).decode(),
         generator=GENERATOR,
+        seal=BLANK,
         title=text(title),
         css=css,
         body=body,
     )
-    return page.encode()
+    return sealed(page.encode())
 
 
 def _parts(
@@ -107,13 +109,18 @@ def _parts(
     yield _section("Timing diagram" if len(pictures) == 1 else "Timing diagrams", join(figures))
     yield _section("What is wrong, and what is undecided", _scrolled(sections.findings(everything)))
     yield _section("Steps, measured", join([_scrolled(sections.timings(everything)), sections.legend()]))
-    yield _section("Causes", _scrolled(sections.causes(suspects)))
+    title = "Causes" if comparison is None else "Causes, as they were before the repair"
+    yield _section(title, _scrolled(sections.causes(suspects, is_repaired=comparison is not None)))
     yield _section("Readings at the vehicle", _scrolled(sections.readings(job, suspects)))
     yield _section("What was done", sections.done(job))
     yield _section("After a unit is replaced", sections.teaching(job))
     yield _section("Before anybody works on a steering lock", sections.cautions(), kind="cautions")
     yield _section("Where the limits come from", sections.bases(everything))
-    how = tag("p", "Whether these files are still the same: buslens record --verify, with this file's name.")
+    how = tag(
+        "p",
+        "Whoever has these files can check that they, and this record, are still the same. The record carries a hash of"
+        " itself; somebody who edits it can renew that, so keep a copy, or the hash, in another place.",
+    )
     files_part = [_scrolled(sections.inputs_table(inputs)), how, sections.versions_table(made_with)]
     yield _section("What this record rests on", join(files_part))
     lines = (tag("p", words) for words in ("Date", "Technician", "Customer"))

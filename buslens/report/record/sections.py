@@ -92,9 +92,7 @@ def findings(results: Sequence[Result]) -> Markup:
             table(("Rule and step", "Outcome", "At", "What the log shows, and what is allowed"), rows, kind="findings")
         )
         if len(open_ones) > MOST_FINDINGS:
-            parts.append(
-                tag("p", f"{len(open_ones) - MOST_FINDINGS} more of them: buslens check lists all.", class_="quiet")
-            )
+            parts.append(tag("p", f"{len(open_ones) - MOST_FINDINGS} more of them.", class_="quiet"))
     return join(parts) if parts else tag("p", "Nothing is wrong, and nothing is undecided.")
 
 
@@ -116,13 +114,12 @@ def timings(results: Sequence[Result]) -> Markup:
             parts += [tag("h3", result.path)] if len(results) > 1 else []
             parts.append(table(("Step", "Measured", "Allowed", "Outcome"), rows[:MOST_FINDINGS], kind="numbers"))
         if len(rows) > MOST_FINDINGS:
-            more = f"{len(rows) - MOST_FINDINGS} more of them: buslens check --json lists all."
-            parts.append(tag("p", more, class_="quiet"))
+            parts.append(tag("p", f"{len(rows) - MOST_FINDINGS} more of them.", class_="quiet"))
     return join(parts) if parts else tag("p", "No step of a handshake was judged.", class_="quiet")
 
 
-def causes(suspects: Suspects | None) -> Markup:
-    """Return the ranking and the advice."""
+def causes(suspects: Suspects | None, *, is_repaired: bool) -> Markup:
+    """Return the ranking, and the advice unless it has been followed."""
     if suspects is None:
         return Markup("")
     rows = []
@@ -134,7 +131,8 @@ def causes(suspects: Suspects | None) -> Markup:
     if any(len(group) > 1 for group in suspects.groups):
         by = "the log and the readings" if suspects.readings else "the log"
         parts.append(tag("p", f"Causes of one number (a, b, ...): {by} cannot tell these apart.", class_="quiet"))
-    parts.append(tag("p", tag("strong", "Advice: "), suspects.advice))
+    if not is_repaired:
+        parts.append(tag("p", tag("strong", "Advice: "), suspects.advice))
     parts.append(tag("p", suspects.basis, class_="quiet"))
     return join(parts)
 

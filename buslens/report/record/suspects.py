@@ -68,9 +68,17 @@ def suspects_of(diagnosis: Diagnosis) -> Suspects:
     return Suspects(
         groups=tuple(groups),
         readings=tuple(_reading(it, diagnosis) for it in diagnosis.readings),
-        advice=last_line(diagnosis),
+        advice=_advice(diagnosis),
         basis=f"Causes by {causes.path} ({causes.about}). Numbers behind the words: {causes.numbers.basis}.",
     )
+
+
+def _advice(diagnosis: Diagnosis) -> str:
+    """Return what to do next for somebody who reads paper: without anything of the program."""
+    measurement = diagnosis.advice.measurement
+    if measurement is None:
+        return last_line(diagnosis)
+    return f"Before anything is repaired: {measurement.do} Where: {measurement.where}; {measurement.state}."
 
 
 def _reading(reading: Reading, diagnosis: Diagnosis) -> MadeReading:

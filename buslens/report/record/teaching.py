@@ -11,6 +11,6 @@ TEACHING: Final = (
     "A lock unit is taught, neutralised or factory-new; one that is taught to another vehicle is commonly refused.",
     "Have every key at hand: teaching commonly goes through the keys, and one that is not there may be forgotten.",
     "Afterwards read the learn state: it has to say taught. Lock and unlock with every key, and record it.",
-    "Compare that recording with the one from before (buslens compare): it tells how much more has to be tried.",
+    "Compare that recording with the one from before: it tells how much more has to be tried.",
 )
 """Steps, in order."""

@@ -130,6 +130,19 @@ class TestSaid:
             == 2
         )
 
+    def test_a_repaired_car_is_told_nothing_to_measure(self) -> None:
+        seen = Seen(page(results=(GOOD,), suspects=SUSPECTS, comparison=compare([FAULTY], [GOOD]))).text
+        assert "Causes, as they were before the repair" in seen
+        assert "Advice" not in seen
+        assert SUSPECTS.advice not in seen
+
+    def test_nothing_of_the_command_line(self) -> None:
+        many = replace(FAULTY, findings=tuple(step_finding(handshake=number) for number in range(1, 101)))
+        for seen in (page(results=(many,), suspects=SUSPECTS), page(comparison=compare([FAULTY], [GOOD]))):
+            assert not re.search(
+                r"buslens (check|compare|diagnose|plot|record)|--(json|measured|verify)", Seen(seen).text
+            )
+
     def test_replaced_unit(self) -> None:
         assert "Replaced: lock unit. If that is a lock unit" in Seen(page(replace(JOB, replaced=("lock unit",)))).text
 

@@ -46,5 +46,7 @@ class TestSuspects:
         assert (fuse.reading, fuse.expected) == ("blown", "whole")
 
     def test_advice(self, found: Diagnosis) -> None:
-        assert suspects_of(found).advice == last_line(found)
+        advice = suspects_of(found).advice
+        assert advice == last_line(found) if found.advice.measurement is None else found.advice.measurement.do in advice
+        assert "--" not in advice
         assert found.causes.numbers.basis in suspects_of(found).basis

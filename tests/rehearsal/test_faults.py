@@ -31,6 +31,8 @@ STARTS = {
     "clock-jump",
     "cut-short",
     "retry",
+    "units-asleep",
+    "second-feedback-late",
     "door-shuts-again",
     "two-close-together",
     "restart",
@@ -38,7 +40,9 @@ STARTS = {
     "slow-recording",
 }
 """With these the ignition comes on; with all others it is refused."""
-WARNS = set(FAULTS) - STARTS - {"nobody-comes"} | {
+WAITS = {"key-not-recognised", "speed-not-zero", "not-in-park", "brake-not-pressed", "partner-not-registered"}
+"""With these the control unit is asked, and does not drive the lock; nothing is broken that it could warn of."""
+WARNS = set(FAULTS) - STARTS - WAITS - {"nobody-comes"} | {
     "intermittent-connector",
     "low-battery",
     "lock-commanded-with-ignition-on",
@@ -91,6 +95,38 @@ class TestOutcome:
         assert sentence.endswith(".")
         assert sentence.count(".") == 1
         assert sentence[0].isupper()
+
+
+class TestConditions:
+    """What the control unit waits for: pressed and not driven, and the bolt stays where it is."""
+
+    @pytest.mark.parametrize("fault", sorted(WAITS))
+    def test_not_driven(self, fault: str, rehearsed: Rehearsed) -> None:
+        rehearsal = rehearsed(fault)
+        assert 1 in values(rehearsal, "ACCESS_STATE.START_BUTTON")
+        assert values(rehearsal, "COLUMN_CONTROL.LOCK_ENABLE") == {0}
+        assert set(rehearsal.bolt.value.tolist()) == {0}
+
+    def test_under_load(self, rehearsed: Rehearsed, definitions: Path) -> None:
+        rehearsal = rehearsed("bolt-under-load")
+        assert codes(rehearsal) == {Trouble.BLOCKED}
+        assert max(row["CURRENT"] for row in signals(rehearsal, definitions, "COLUMN_STATE")) > 7
+
+    def test_guard(self, rehearsed: Rehearsed, definitions: Path) -> None:
+        """There at rest, gone while the lock is driven."""
+        supplies = [row["SUPPLY"] for row in signals(rehearsed("supply-cut-by-guard"), definitions, "COLUMN_STATE")]
+        assert min(supplies) < 0.1
+        assert max(supplies) > 12
+
+    def test_asleep(self, rehearsed: Rehearsed, definitions: Path) -> None:
+        rehearsal = rehearsed("units-asleep")
+        door = rehearsal.truth["BODY_DOORS.DRIVER_DOOR"]
+        opened = int(door.time_ns[door.value == 1][0])
+        database: Any = cantools.database.load_file(definitions, strict=True)
+        column_id = database.get_message_by_name("COLUMN_STATE").frame_id
+        column = rehearsal.frames.time_ns[rehearsal.frames.can_id == column_id]
+        assert len(column)
+        assert int(column[0]) >= opened - NS_PER_MS
 
 
 class TestFuses:

@@ -30,8 +30,8 @@ def counts(draw: st.DrawFn, least: int = 0, most: int = 200) -> tuple[int, int]:
     return draw(st.integers(least, trials)), trials
 
 
-class TestPublished:
-    """Numbers that others print."""
+class TestComputed:
+    """Numbers recomputed from published formulas; only the rule of three is printed as such by its source."""
 
     def test_rule_of_three(self) -> None:
         # Eypasch and others, BMJ 311:619 (1995): below 3/n; Clopper-Pearson for none in n trials is 1 - 0.05^(1/n).

@@ -282,10 +282,10 @@ class TestInput:
 
 
 class TestWorkedValues:
-    """Values of published formats, worked out by others."""
+    """Values of published formats, each worked out by hand from the layout."""
 
-    #: SAE J1939-71 (secondary source: a frame from an open-source test): SPN 190, bytes 4-5, little endian,
-    #: 0.125 rpm; SPN 84, bytes 2-3, 1/256 km/h.
+    #: SAE J1939-71 (read in secondary sources): SPN 190, bytes 4-5, little endian, 0.125 rpm; SPN 84, bytes 2-3,
+    #: 1/256 km/h. The frames are made from this layout: 0x1D10 is 7440, an eighth of it 930; 0x0680 / 256 is 6.5.
     J1939 = (
         'BO_ 2364539904 EEC1: 8 X\n SG_ ENGINE_SPEED : 24|16@1+ (0.125,0) [0|8031.875] "rpm" X\n\n'
         'BO_ 2566844672 CCVS: 8 X\n SG_ WHEEL_BASED_SPEED : 8|16@1+ (0.00390625,0) [0|250.996] "km/h" X\n'

@@ -1,7 +1,7 @@
 """SAE J1939 identifiers and values, from the definitions to the verdict's timelines.
 
-Sources: Linux kernel, Documentation/networking/j1939.rst (identifiers); SAE J1939-71, with frames from an open-source
-test (engine speed, SPN 190; wheel-based speed, SPN 84; table of special values). Both read in secondary sources.
+Sources: Linux kernel, Documentation/networking/j1939.rst (identifiers); SAE J1939-71, read in secondary sources (layout of
+engine speed, SPN 190, and of wheel-based speed, SPN 84; table of special values). The frames are made from that layout.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ FILE: Final = _keys(
     _text("about", "which vehicle the file describes", '"shared cars of the club"', default="nothing"),
     _text(
         "base",
-        "another causes file, beside this one, whose tables hold unless they stand here too",
+        "another causes file, beside this one or with the program, whose tables hold unless they stand here too",
         '"steering_lock.causes.toml"',
         default="none",
     ),

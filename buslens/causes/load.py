@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
 from buslens.causes._signs import read_own_sign, read_shared_sign
 from buslens.causes.model import Cause, Causes, Kind, Measurement, Numbers, Often, Sign, Window
-from buslens.errors import ExpectationError, Source, did_you_mean
+from buslens.defaults import demonstration_folder
+from buslens.errors import ExpectationError, Source, UsageError, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import parse_document
 from buslens.expectations._values import Values, type_words
@@ -172,7 +173,7 @@ def _bytes(path: str) -> bytes:
 
 def _base(values: _CauseValues, name: str, node: Node, expectations: Expectations, above: tuple[str, ...]) -> _Draft:
     """Return what the file under a file says."""
-    path = str(Path(above[-1]).with_name(Path(name).name))
+    path = str(_place_of(Path(name).name, Path(above[-1])))
     if path in above:
         values.wrong(node, f"'{name}' leads back to itself")
         return _Draft()
@@ -182,6 +183,19 @@ def _base(values: _CauseValues, name: str, node: Node, expectations: Expectation
     draft = _read(path, expectations, above)
     draft.bases.insert(0, path)
     return draft
+
+
+def _place_of(name: str, file: Path) -> Path:
+    """Return where a base lies: beside the file on top of it, else with the program."""
+    beside = file.with_name(name)
+    if not beside.is_file():
+        try:
+            shipped = demonstration_folder() / name
+        except UsageError:
+            return beside
+        if shipped.is_file():
+            return shipped
+    return beside
 
 
 def _leave_out(values: _CauseValues, draft: _Draft, name: str, source: Source) -> None:

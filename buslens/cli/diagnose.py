@@ -4,11 +4,16 @@ Causes and measurements come from a causes file: NAME.causes.toml beside the
 expectations NAME.toml. A reading is given as NAME=RESULT, with its unit, or as
 the name of one of its results; of two of one name the last one counts.
 
+With --learn FOLDER no capture is read: the confirmed causes of finished jobs
+(files of 'buslens record --job' with confirmed = "CAUSE") are counted on top of
+the weights, which are rules of thumb, and old and new shares are printed.
+
 Exit status: as for 'buslens check', by the captures alone.
 
 example:
   buslens diagnose sample_logs/car04_ground_open.log
   buslens diagnose sample_logs/car04_ground_open.log --measured plug_at_lock=seated
+  buslens diagnose --learn jobs
   buslens diagnose complaint.log --session car04.json --measured supply_at_lock=0.1V
 """
 
@@ -19,7 +24,7 @@ from typing import TYPE_CHECKING
 from buslens.cli.judging import Judge, expand
 from buslens.cli.options import add_judging_arguments
 from buslens.cli.status import Status, gravest
-from buslens.errors import CaptureError, ExpectationError, UsageError
+from buslens.errors import CaptureError, ExpectationError, UsageError, did_you_mean
 from buslens.files import same_file
 
 if TYPE_CHECKING:
@@ -50,6 +55,7 @@ def add_arguments(parser: Parser) -> None:
     )
     parser.add_argument("--causes", metavar="TOML", help="causes and measurements; else beside the expectations")
     parser.add_argument("--session", metavar="FILE", help="keep captures and readings in FILE, and go on from it")
+    parser.add_argument("--learn", metavar="FOLDER", help="count the confirmed causes of finished jobs in FOLDER")
     add_judging_arguments(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
@@ -62,6 +68,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.diagnosis import document, text
     from buslens.report.document import dumps
 
+    if options.learn is not None:
+        return _learn(options, console)
     session = Session(measured={}) if options.session is None else load_session(options.session)
     paths = _captures(options, session)
     judged = list(Judge(options, console).judge_all(paths))
@@ -84,6 +92,46 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     else:
         console.result(text(found, width=console.width, painted=console.painted))
     return status
+
+
+def _learn(options: argparse.Namespace, console: Console) -> Status:
+    """Count confirmed jobs, and print how common causes are by them."""
+    from pathlib import Path
+
+    from buslens.causes.learn import learn
+    from buslens.causes.load import find_causes, load_causes
+    from buslens.defaults import find_expectations
+    from buslens.expectations.load import load_expectations
+    from buslens.report.learning import text
+    from buslens.report.record.job import load_job
+
+    if options.captures or options.measured or options.session or options.json:
+        raise UsageError("--learn takes a folder of jobs alone: buslens diagnose --learn FOLDER")
+    folder = Path(options.learn)
+    if not folder.is_dir():
+        raise UsageError(f"--learn {folder}: this is no folder; name the one that holds the jobs' TOML files")
+    # Expectations and causes may lie among the jobs.
+    path = options.expectations or find_expectations(folder / "any")
+    chosen = options.causes or find_causes(path)
+    causes = load_causes(chosen, load_expectations(path))
+    confirmed, unconfirmed, skipped = [], 0, []
+    for file in sorted(folder.rglob("*.toml")):
+        try:
+            job = load_job(str(file))
+        except UsageError as error:
+            skipped.append(str(error))
+            continue
+        if job.confirmed:
+            confirmed.append((file, job.confirmed))
+        else:
+            unconfirmed += 1
+    for line in skipped:
+        console.note(f"not counted, no job: {line}")
+    for file, name in confirmed:
+        if name not in causes.causes:
+            raise UsageError(f"{file}: {causes.path} has no cause '{name}'{did_you_mean(name, causes.causes)}")
+    console.result(text(causes, learn(causes, [name for _, name in confirmed]), unconfirmed))
+    return Status.MET
 
 
 def _captures(options: argparse.Namespace, session: Session) -> list[str]:

@@ -1,6 +1,6 @@
 """SAE J1939 identifiers and values, from the definitions to the verdict's timelines.
 
-Sources: Linux kernel, Documentation/networking/j1939.rst (identifiers); SAE J1939-71, read in secondary sources (layout of
+Sources: Linux kernel, Documentation/networking/j1939.rst (identifiers); SAE J1939-71, from secondary sources (layout of
 engine speed, SPN 190, and of wheel-based speed, SPN 84; table of special values). The frames are made from that layout.
 """
 

@@ -2,6 +2,7 @@
 
 vehicle = "Club car 3, silver"
 complaint = "Steering-lock warning, does not switch on; since Monday"
+confirmed = "load_fuse_blown"
 done = ["Replaced the load fuse of the lock", "Cleaned the fuse holder"]
 replaced = ["lock unit"]
 
@@ -58,6 +59,8 @@ class Job:
     registration: str = ""
     odometer: str = ""
     done: tuple[str, ...] = ()
+    #: Cause that the repair confirmed, as the causes file names it; counted by `buslens diagnose --learn`.
+    confirmed: str = ""
     #: Units that were replaced.
     replaced: tuple[str, ...] = ()
     remarks: str = ""

@@ -224,7 +224,7 @@ class _Car:
         has = self.scenario
         stands = max(self.controls.speed, has.phantom_speed) < 3.0
         known = has.key_recognised and has.partner_registered
-        return known and stands and has.in_park and self.controls.brake_pressed and has.foot_on_brake
+        return known and stands and has.in_park and has.foot_on_brake
 
     def _strays(self, now: int) -> bool:
         """Whether the driver stage drives the enable wire by itself."""

@@ -24,12 +24,12 @@ AS_EXPECTED, FAULTY, UNDECIDED = Verdict.AS_EXPECTED, Verdict.FAULTY, Verdict.UN
 Reason = tuple[str, str | None, Outcome]
 
 #: The same warning, whatever is wrong.
-WARNING: Final[Reason] = ("no warning", None, Outcome.VIOLATED)
-SILENT: Final[Reason] = ("data line answers", None, Outcome.VIOLATED)
-NO_SUPPLY: Final[Reason] = ("supply while the lock moves", None, Outcome.VIOLATED)
-DISAGREE: Final[Reason] = ("feedbacks agree", None, Outcome.VIOLATED)
-NOT_TAUGHT: Final[Reason] = ("unit is taught", None, Outcome.VIOLATED)
-ABSENT: Final[Reason] = ("column answers", None, Outcome.VIOLATED)
+WARNING: Final[Reason] = ("warning lamp", None, Outcome.VIOLATED)
+SILENT: Final[Reason] = ("data line", None, Outcome.VIOLATED)
+NO_SUPPLY: Final[Reason] = ("lock supply", None, Outcome.VIOLATED)
+DISAGREE: Final[Reason] = ("feedback agreement", None, Outcome.VIOLATED)
+NOT_TAUGHT: Final[Reason] = ("pairing state", None, Outcome.VIOLATED)
+ABSENT: Final[Reason] = ("column message", None, Outcome.VIOLATED)
 
 
 def unlock(step: str, outcome: Outcome) -> Reason:
@@ -83,14 +83,14 @@ EXPECTED: Final[dict[str, tuple[Verdict, set[Reason]]]] = {
     "car08_jammed_bolt.asc": (FAULTY, {unlock("release", Outcome.MISSING), WARNING}),
     "car08_intermittent_connector.log": (
         FAULTY,
-        {SILENT, ("no ignition while locked", None, Outcome.VIOLATED), WARNING},
+        {SILENT, ("ignition interlock", None, Outcome.VIOLATED), WARNING},
     ),
-    "car09_low_battery.log": (FAULTY, {NO_SUPPLY, ("battery at rest", None, Outcome.VIOLATED), WARNING}),
+    "car09_low_battery.log": (FAULTY, {NO_SUPPLY, ("resting battery", None, Outcome.VIOLATED), WARNING}),
     "car09_factory_new_unit.log": (FAULTY, {lock("enable", Outcome.MISSING), NOT_TAUGHT, WARNING}),
     "car10_neutralised_unit.asc": (FAULTY, {unlock("enable", Outcome.MISSING), NOT_TAUGHT, WARNING}),
     "car10_lock_commanded_with_ignition_on.log": (
         FAULTY,
-        {("no lock command while driving", None, Outcome.VIOLATED), WARNING},
+        {("driving interlock", None, Outcome.VIOLATED), WARNING},
     ),
     "car11_message_timeout.asc": (FAULTY, {ABSENT, SILENT, WARNING}),
     "car11_clock_jump.log": (UNDECIDED, {unlock("release", Outcome.UNDECIDED)}),

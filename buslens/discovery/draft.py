@@ -120,7 +120,7 @@ class Drafter:
         if self._has("supply_voltage"):
             yield self._supply()
         if self._has("learn_state"):
-            yield _plain("unit is taught", "learn_state is not_taught", "", "common practice, no source")
+            yield _plain("pairing state", "learn_state is not_taught", "", "common practice, no source")
         if self._has("warning_lamp"):
             yield self._lamp()
 
@@ -346,7 +346,7 @@ class Drafter:
     def _agree(self) -> Draft:
         lines = [
             "[[rules]]",
-            'name = "feedbacks agree"',
+            'name = "feedback agreement"',
             'kind = "agree"',
             'first = "unlock_feedback is locked"',
             'second = "data_feedback is locked"',
@@ -360,7 +360,7 @@ class Drafter:
                 for run in differs.runs()
                 if run.most_ns is not None and not run.has_unknown
             ]
-        return self._lengths("feedbacks agree", lines, found, ("", "settle"), "settling")
+        return self._lengths("feedback agreement", lines, found, ("", "settle"), "settling")
 
     def _lengths(self, name: str, lines: list[str], delays: Sequence[Delay], keys: tuple[str, str], what: str) -> Draft:
         """Return a rule with one or two limits to lengths of time."""
@@ -395,7 +395,7 @@ class Drafter:
         seen = [it.high_ns for it in self._lasting(condition, surely=False)]
         tolerated = -(-max([2 * max(periods, default=0), *seen]) // STEP_NS) * STEP_NS
         basis = "steering must work before the engine may start: UN R116 5.3.1.1; the time is a rule of thumb"
-        draft = _plain("no ignition while locked", condition, duration(tolerated), basis)
+        draft = _plain("ignition interlock", condition, duration(tolerated), basis)
         remark = (
             "longer_than: twice the slowest of these messages' cycle times, or as long as seen here (rule of thumb)"
         )
@@ -405,7 +405,7 @@ class Drafter:
         unit = self._scenes[0].timelines["speed"].unit
         condition = f"lock_enable is on and speed > {_DRIVING.get(unit.lower(), 3)} {unit}"
         basis = "speed is a rule of thumb; the lock must not act while the car can move: common practice, no source"
-        return _plain("no lock command while driving", condition, "", basis)
+        return _plain("driving interlock", condition, "", basis)
 
     def _data_line(self) -> Draft | None:
         """Return a rule on a data line that says nothing; None where that is usual."""
@@ -417,18 +417,18 @@ class Drafter:
         longest = max([400 * NS_PER_MS, 4 * max(periods, default=0), *(3 * it.high_ns // 2 for it in silent)])
         limit = duration(-(-longest // STEP_NS) * STEP_NS)
         basis = "four cycle times, at least 400 ms, and half more than seen (rule of thumb)"
-        return _plain("data line answers", "data_feedback is unknown", limit, basis)
+        return _plain("data line", "data_feedback is unknown", limit, basis)
 
     def _lamp(self) -> Draft:
         lit = [it.high_ns for it in self._lasting("warning_lamp is lit")]
         longest = -(-max([_LAMP_NS, *(3 * it // 2 for it in lit)]) // STEP_NS) * STEP_NS
         basis = "longer than a lamp test: 3 s, or half more than seen (rule of thumb)"
-        return _plain("no warning", "warning_lamp is lit", duration(longest), basis)
+        return _plain("warning lamp", "warning_lamp is lit", duration(longest), basis)
 
     def _supply(self) -> Draft:
         condition = "lock_enable is on" if self._has("lock_enable") else ""
         values = np.concatenate([self._voltages(condition, scene) for scene in self._scenes])
-        lines = ["[[rules]]", 'name = "supply while the lock moves"', 'kind = "range"', 'of = "supply_voltage"']
+        lines = ["[[rules]]", 'name = "lock supply"', 'kind = "range"', 'of = "supply_voltage"']
         unit = self._scenes[0].timelines["supply_voltage"].unit
         problem = ""
         remarks: list[str] = []
@@ -450,7 +450,7 @@ class Drafter:
         if condition:
             lines.append(f"while = {quoted(condition)}")
         lines.append(f"basis = {quoted(basis)}")
-        return Draft(name="supply while the lock moves", lines=tuple(lines), remarks=tuple(remarks), problem=problem)
+        return Draft(name="lock supply", lines=tuple(lines), remarks=tuple(remarks), problem=problem)
 
     def _voltages(self, condition: str, scene: Scene) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """Return the values that were shown while a condition surely held."""

@@ -204,7 +204,7 @@ def _alive(proposals: Mapping[str, Proposal], shown: Shown) -> list[Draft]:
         timeout_ns = max(CYCLES_PER_TIMEOUT * cycle_ns, 3 * silence_ns // 2)
         feedback = proposals["unlock_feedback"]
         is_columns = feedback.is_certain and index == 0
-        name = "column answers" if is_columns else f"{message} keeps coming"
+        name = "column message" if is_columns else f"{message} message"
         lines = (
             "[[rules]]",
             f"name = {quoted(name)}",

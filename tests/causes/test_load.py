@@ -27,7 +27,7 @@ sure = 0.9
 basis = "made up"
 [signs.silent]
 shows = "the data line is silent"
-findings = [{ rule = "data line answers" }]
+findings = [{ rule = "data line" }]
 [signs.stalls]
 shows = "the motor stalls"
 while = "lock_enable is on"
@@ -72,7 +72,7 @@ class TestLoad:
         assert (fuse.kind, fuse.weight, fuse.readings) == (Kind.FUSE, 3.0, {"volts": ("none", "low")})
         assert [often(fuse, it) for it in ("silent", "stalls")] == [Often.USUAL, Often.CANNOT]
         pattern = file.signs["silent"].findings[0]
-        assert (pattern.rule, pattern.step) == ("data line answers", None)
+        assert (pattern.rule, pattern.step) == ("data line", None)
         assert pattern.outcomes == {it for it in Outcome if it.is_fault}
         stalls = file.signs["stalls"]
         assert stalls.seen is not None
@@ -157,14 +157,14 @@ class TestWrong:
             ("usual = 0.95", 'usual = "often"', "3:9", "'usual' must be a number, and this is a text"),
             ("usual = 0.95", "usual = 0.4", "2:1", "must rise from 'never'"),
             ("apart = 3.0", "apart = 0.5", "9:9", "above 1"),
-            ('rule = "data line answers"', 'rule = "data line answer"', "14:22", "did you mean 'data line answers'?"),
+            ('rule = "data line"', 'rule = "data lin"', "14:22", "did you mean 'data line'?"),
             (
-                'rule = "data line answers"',
+                'rule = "data line"',
                 'rule = "unlock handshake", step = "relase"',
                 "14:49",
                 "has no step 'relase'; did you mean 'release'?",
             ),
-            ('answers" }', 'answers", outcomes = ["gone"] }', "14:55", "no outcome is called 'gone'"),
+            ('"data line" }', '"data line", outcomes = ["gone"] }', "14:47", "no outcome is called 'gone'"),
             ("supply_current > 7000 mA", "suply_current > 7 A", "18:9", "did you mean 'supply_current'?"),
             ("supply_current > 7000 mA", "supply_current > 7 V", "18:26", "does not fit"),
             ('kind = "fuse"', 'kind = "fues"', "21:8", "did you mean 'fuse'?"),

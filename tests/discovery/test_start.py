@@ -211,7 +211,7 @@ class TestDoubt:
             start([str(folder / "pinewick.dbc")], str(folder / "other.log"), output="new.toml")
 
     def test_nothing_certain(self, folder: Path) -> None:
-        """With no certain role the file still loads: it asks that the message keeps coming."""
+        """With no certain role the file still loads: it asks for the message."""
         (folder / "thin.dbc").write_text(
             'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 436 Y: 4 A\n SG_ LOCK_STATE_MAYBE : 0|1@1+ (1,0) [0|1] "" A\n',
             "utf-8",
@@ -221,7 +221,7 @@ class TestDoubt:
         assert "# NOT CERTAIN: little speaks for it" in made.text
         (folder / "new.toml").write_text(made.text, "utf-8")
         expected = load_expectations(folder / "new.toml")
-        assert [rule.name for rule in expected.rules] == ["Y keeps coming"]
+        assert [rule.name for rule in expected.rules] == ["Y message"]
         assert check(folder / "short.log", expectations=expected).verdict is not Verdict.FAULTY
 
     def test_standard_input(self) -> None:

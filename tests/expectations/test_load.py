@@ -160,7 +160,7 @@ class TestHandshakeFile:
             ),
             Pulse(name="enable pulse", of=holds("lock_enable", "on"), least_ns=150 * MS, most_ns=700 * MS),
             Never(
-                name="no ignition while locked",
+                name="ignition interlock",
                 when=State(
                     condition=And(parts=(on, Or(parts=(locked, also)))),
                     text="ignition is on and (unlock_feedback is locked or data_feedback is locked)",
@@ -168,12 +168,12 @@ class TestHandshakeFile:
                 longer_than_ns=50 * MS,
             ),
             Agree(
-                name="feedbacks agree",
+                name="feedback agreement",
                 first=holds("unlock_feedback", "locked"),
                 second=holds("data_feedback", "locked"),
                 settle_ns=350 * MS,
             ),
-            Alive(name="column answers", message="COLUMN_STATE", cycle_ns=25 * MS, timeout_ns=75 * MS),
+            Alive(name="column message", message="COLUMN_STATE", cycle_ns=25 * MS, timeout_ns=75 * MS),
             Range(
                 name="supply while driving",
                 of="supply_voltage",
@@ -182,7 +182,7 @@ class TestHandshakeFile:
                 while_=holds("lock_enable", "on"),
             ),
             Precedes(
-                name="released before ignition",
+                name="release order",
                 first=becomes("unlock_feedback", "unlocked"),
                 then=becomes("ignition", "on"),
                 within_ns=2_000 * MS,

@@ -84,11 +84,11 @@ class TestAgainstCheck:
             ("unlock handshake", "enable"): ("lock_enable",),
             ("unlock handshake", "release"): ("unlock_feedback",),
             ("lock handshake", "release ends"): ("unlock_feedback",),
-            ("no warning", None): ("warning_lamp",),
-            ("data line answers", None): ("data_feedback",),
-            ("supply while the lock moves", None): ("supply_voltage",),
-            ("column answers", None): (),
-            ("feedbacks agree", None): ("data_feedback", "unlock_feedback"),
+            ("warning lamp", None): ("warning_lamp",),
+            ("data line", None): ("data_feedback",),
+            ("lock supply", None): ("supply_voltage",),
+            ("column message", None): (),
+            ("feedback agreement", None): ("data_feedback", "unlock_feedback"),
         }
         told = {(row.rule, row.step): row.roles for row in both[0].findings}
         assert told.items() <= expected.items()

@@ -96,7 +96,7 @@ class TestWords:
             ("low supply", "violated: supply while enabled"),
             ("late", "late: 800 to 850 ms, limit 600 ms"),
             ("missing", "missing: stayed unlocked"),
-            ("ignition", "violated: no ignition while locked"),
+            ("ignition", "violated: ignition interlock"),
             ("too close", "undecided: 525 to 650 ms, limit 50 to 600 ms"),
             ("out of order", "out of order: 50 to 100 ms too soon"),
         ],

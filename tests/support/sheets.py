@@ -171,7 +171,7 @@ def fill(folder: Path, *, hostile: str = HOSTILE) -> Path:
     """Make a ledger with a vehicle on each step, several of them more than once; return the folder."""
     forbidden = fault(
         Outcome.VIOLATED,
-        rule="no ignition while locked",
+        rule="ignition interlock",
         kind="never",
         reason="ignition is on and data_feedback is locked",
         roles=("data_feedback", "ignition"),

@@ -34,9 +34,9 @@ LOCK = Sequence(
 RULES = (
     LOCK,
     Pulse(name="enable pulse", of=holds("lock_enable", "on"), least_ns=150 * NS_PER_MS, most_ns=700 * NS_PER_MS),
-    Never(name="no ignition while locked", when=all_of(holds("ignition", "on"), holds("unlock_feedback", "locked"))),
+    Never(name="ignition interlock", when=all_of(holds("ignition", "on"), holds("unlock_feedback", "locked"))),
     Agree(
-        name="feedbacks agree",
+        name="feedback agreement",
         first=holds("unlock_feedback", "locked"),
         second=holds("data_feedback", "locked"),
         settle_ns=350 * NS_PER_MS,

@@ -125,7 +125,7 @@ class TestMoment:
         return None if found is None else (found[0].address, "" if found[1] is None else found[1].rule)
 
     def test_the_gravest_of_the_last(self, ledger: Ledger, view: FleetView) -> None:
-        assert self.seen(ledger, view, "locked") == ("/captures/locked/001.log", "no ignition while locked")
+        assert self.seen(ledger, view, "locked") == ("/captures/locked/001.log", "ignition interlock")
         assert self.seen(ledger, view, "failing") == ("/captures/failing/003.log", "lock handshake")
         assert self.seen(ledger, view, "mended") == ("/captures/mended/000.log", "lock handshake")
 

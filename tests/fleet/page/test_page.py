@@ -131,7 +131,7 @@ class TestSaid:
             "Captures 104 92 as expected, 9 faulty, 1 undecided, 2 not read",
             (
                 "1 locked Faulty in 1 of its last 4 captures, against a rule about the ignition "
-                "x no ignition while locked violated : ignition is on and data_feedback is locked"
+                "x ignition interlock violated : ignition is on and data_feedback is locked"
             ),
             "2 dead Faulty in all of its last 4 captures, 4 of 4 handshakes failed, on both feedback paths",
             (
@@ -172,7 +172,7 @@ class TestSaid:
         table = page.partition('id="vehicles"')[2].partition("</table>")[0]
         rows = [Seen(f"<table>{row}</table>").text for row in re.findall(r"<tr>.*?</tr>", table)][1:]
         assert len(rows) == 11
-        assert rows[0] == "locked faulty, ignition no ignition while locked violated 4 1 2026-01-06 2026-01-08"
+        assert rows[0] == "locked faulty, ignition ignition interlock violated 4 1 2026-01-06 2026-01-08"
         assert rows[-1] == "sound2 as expected 21 2026-01-25"
 
     def test_alone_is_said_so(self, tmp_path: Path) -> None:

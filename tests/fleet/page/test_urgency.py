@@ -14,7 +14,7 @@ from buslens.fleet.page.urgency import DEFINITIONS, LATELY, Standing, Urgency, l
 SIGNS = {"=": Verdict.AS_EXPECTED, "x": Verdict.FAULTY, "?": Verdict.UNDECIDED, "-": None}
 PATHS = ("unlock_feedback", "data_feedback")
 LOCKED = fault(Outcome.VIOLATED, rule="no start while locked", kind="never", roles=("ignition", "unlock_feedback"))
-APART = fault(Outcome.VIOLATED, rule="feedbacks agree", kind="agree", roles=PATHS)
+APART = fault(Outcome.VIOLATED, rule="feedback agreement", kind="agree", roles=PATHS)
 LATE_DATA = fault(roles=("data_feedback",))
 IN_VAIN = fault(Outcome.MISSING)
 

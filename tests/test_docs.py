@@ -146,7 +146,7 @@ class TestReadme:
         monkeypatch.chdir(tmp_path)
         names: dict[str, object] = {}
         exec(compile(example, "README.md", "exec"), names)  # noqa: S102 - it is ours, and this is what it is for
-        assert capsys.readouterr().out.startswith("faulty\nunlock handshake 1: ")
+        assert capsys.readouterr().out.startswith("faulty\nunlock feedback became unlocked ")
         assert (tmp_path / "handshake.svg").stat().st_size > 10_000
         assert 0 < len(names["frames"]) < len(names["values"])  # type: ignore[arg-type]
 

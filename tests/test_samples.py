@@ -162,7 +162,7 @@ class TestVerdicts:
 
     def test_a_door_that_shuts_again_calls_the_handshake_off(self, judge: Any) -> None:
         called_off = [it.abandoned for it in judge("car02_door_shuts_again.asc").handshakes if it.abandoned]
-        assert called_off == ["door_open became closed"]
+        assert called_off == ["door open became closed"]
 
     def test_the_torn_line_is_reported(self, judge: Any) -> None:
         tally = judge("car12_cut_short.log").tally

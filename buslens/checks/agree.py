@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from buslens.checks.episodes import Offence, judge
 from buslens.checks.findings import Limit
 from buslens.checks.scene import roles_of
+from buslens.checks.words import past, was_not
 from buslens.expectations.model import And
 from buslens.timeline.truth import TRUE
 
@@ -32,10 +33,10 @@ def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
     first = scene.truth(rule.first.condition)
 
     def words(run: Run) -> str:
-        true, other = rule.first.text, rule.second.text
+        true, other = rule.first, rule.second
         if run.is_certain and first.at(run.certain_from_ns) != TRUE:
             true, other = other, true
-        return f"'{true}' without '{other}'"
+        return f"{past(true)}, but {was_not(other)}"
 
     both = And(parts=(rule.first.condition, rule.second.condition))
     offence = Offence(
@@ -46,6 +47,7 @@ def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
         tolerated_ns=rule.settle_ns,
         words=words,
         limit=Limit(most=rule.settle_ns),
+        allowed="may differ up to",
         role=roles_of(both)[0],
     )
     return judge(offence, scene)

@@ -41,11 +41,11 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
     limit = Limit(most=timeout_ns)
     if timeout_ns is None:
         reason = (
-            f"{rule.message}: how often it should come is neither in the expectations nor in the definitions,"
-            " and the capture has too few of its frames to measure it"
+            f"cannot decide how often {rule.message} should come: neither the expectations nor the definitions say it,"
+            " and the capture has too few of its frames to measure it; add 'cycle' or 'timeout' to the rule"
         )
         return [_finding(rule, Outcome.UNDECIDED, reason, scene.first_ns, None, limit, has_come=False)]
-    expected = "" if presence.cycle_ns is None else f", expected every {format_duration(presence.cycle_ns)}"
+    expected = "" if presence.cycle_ns is None else f"; expected every {format_duration(presence.cycle_ns)}"
     findings = []
     for index in np.flatnonzero(timeline.state == UNKNOWN).tolist():
         why = Why(int(timeline.why[index]))
@@ -61,15 +61,15 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
             continue  # unknown as a state is in a pause; as a message it is not missed
         if pauses or scene.has_seam(since_ns, until_ns):
             least_ns = _longest_ns(since_ns, until_ns, scene.seams_ns, pauses)
-            reason = f"{rule.message}: the recorded clock ran back, and how long no frame came is not known"
+            reason = f"length of the {rule.message} gap unknown; recorder clock jumped back"
             if pauses:
                 reason = f"{rule.message}: {pause_words(timeline, pauses[0])}"
             outcome = Outcome.UNDECIDED
             if least_ns > timeout_ns:
                 outcome = Outcome.VIOLATED
                 reason = (
-                    f"{rule.message}: no frame for at least {format_at_least(least_ns)}{expected};"
-                    f" limit {exact_duration(timeout_ns)}"
+                    f"no {rule.message} frame for at least {format_at_least(least_ns)}{expected};"
+                    f" maximum gap {exact_duration(timeout_ns)}"
                 )
             span = Span(earliest_ns=least_ns, latest_ns=None)
             findings.append(
@@ -79,25 +79,25 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
         length_ns = until_ns - since_ns
         if is_all_there_is:
             outcome = Outcome.VIOLATED if length_ns > timeout_ns else Outcome.UNDECIDED
-            reason = f"{rule.message}: not one frame in {format_at_least(length_ns)}{expected}"
+            reason = f"no {rule.message} frame in {format_at_least(length_ns)}, the whole capture{expected}"
         else:
             outcome = Outcome.VIOLATED
             where = " at the start of the capture" if why is Why.NOT_YET_SEEN else ""
             where = " up to the end of the capture" if is_last else where
             reason = (
-                f"{rule.message}: no frame for {format_duration(length_ns)}{where}{expected};"
-                f" limit {exact_duration(timeout_ns)}"
+                f"no {rule.message} frame for {format_duration(length_ns)}{where}{expected};"
+                f" maximum gap {exact_duration(timeout_ns)}"
             )
         span = Span(earliest_ns=length_ns, latest_ns=None if is_last else length_ns)
         findings.append(_finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not Why.NOT_YET_SEEN))
     if timeline.last_frame_ns is not None:
-        period = "" if timeline.period_ns is None else f", usually every {format_duration(timeline.period_ns)}"
+        period = "" if timeline.period_ns is None else f" about every {format_duration(timeline.period_ns)}"
         findings.append(
             Finding(
                 rule=rule.name,
                 kind="alive",
                 outcome=Outcome.MET,
-                reason=f"{rule.message} came{period}" + (", save where told" if findings else ""),
+                reason=f"{rule.message} came{period}" + (", except as reported" if findings else ""),
                 time_ns=None,
                 limit=limit,
                 count=int((timeline.state != UNKNOWN).sum()),

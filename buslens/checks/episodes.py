@@ -41,6 +41,10 @@ class Offence:
     limit: Limit
     #: Role that the evidence names.
     role: str
+    #: What is told of a stretch behind its length: "; lowest 0 V".
+    tail: Callable[[Run], str] = lambda _: ""
+    #: What stands before the tolerated length.
+    allowed: str = "allowed up to"
 
 
 def judge(offence: Offence, scene: Scene) -> list[Finding]:
@@ -83,8 +87,8 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
 
 def _kept_words(stretches: int, *, is_whole: bool) -> str:
     if is_whole:
-        return "kept throughout" if stretches == 1 else f"kept in all of {stretches} stretches"
-    return "kept in one other stretch" if stretches == 1 else f"kept in {stretches} other stretches"
+        return "OK throughout" if stretches == 1 else f"OK in {stretches} of {stretches} periods"
+    return "OK in one other period" if stretches == 1 else f"OK in {stretches} other periods"
 
 
 def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: Callable[[], Truth]) -> Finding | None:
@@ -93,20 +97,26 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
     most_ns = None if scene.has_seam(run.from_ns, run.to_ns) else run.most_ns
     length = Span(earliest_ns=run.certain_ns, latest_ns=most_ns)
     said = offence.words(run)
-    allowed = "" if tolerated is None else f"; tolerated {exact_duration(tolerated)}"
+    allowed = "; never allowed" if offence.kind == "never" else ""
+    if tolerated:
+        allowed = f"; {offence.allowed} {exact_duration(tolerated)}"
+    comma = "," if ", " in said else ""
+    measured = f"{said}{comma} for {span_words(length)}{allowed}{offence.tail(run)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
-        return _finding(offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}", run, length)
+        return _finding(
+            offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}{offence.tail(run)}", run, length
+        )
     if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():
         # Only because no frame confirms the last states of the capture may it have held at all.
         return None
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
         why = scene.why_unknown(offence.condition, _first_unknown_ns(truth, run))
-        reason = f"the log cannot tell whether this held: {said}: {why}"
+        reason = f"cannot decide whether {said} for too long: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if not run.is_certain and (tolerated is None or run.at_end):
         # Behind the last frame of a role its state is not confirmed, but likely to have lasted.
         if (_stretches_in(lasting(), run) == TRUE).any():
-            reason = f"{said}, if no role changed behind its last frame{allowed}"
+            reason = f"{said}, if no role changed after its last frame{allowed}"
             return _finding(offence, Outcome.UNDECIDED, reason, run, length)
         if run.at_end:
             return None
@@ -125,8 +135,7 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
         reason = f"{said} already when the log begins to show it, for {span_words(length)} from there{allowed}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     rate = rate_words(scene.period_ns(offence.condition))
-    reason = f"{said} for {span_words(length)}{allowed}: too close to call at {rate}"
-    return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+    return _finding(offence, Outcome.UNDECIDED, f"{measured}: too close to call at {rate}", run, length)
 
 
 def _stretches_in(truth: Truth, run: Run) -> NDArray[np.int8]:

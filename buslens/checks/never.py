@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from buslens.checks.episodes import Offence, judge
 from buslens.checks.findings import Limit
 from buslens.checks.scene import roles_of
+from buslens.checks.words import past
 from buslens.expectations.model import IsUnknown
 
 if TYPE_CHECKING:
@@ -37,8 +38,8 @@ def evaluate(rule: Never, scene: Scene) -> list[Finding]:
     def words(run: Run) -> str:
         # A line that is open and a message that has stopped differ: that a role is unknown is told with the reason.
         if isinstance(condition, IsUnknown):
-            return scene.unknown_words(condition.role, run.from_ns)
-        return rule.when.text
+            return scene.unknown_words(condition.role, run.from_ns).replace(" is unknown", " was unknown", 1)
+        return past(rule.when)
 
     offence = Offence(
         rule=rule,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
-from buslens.checks.words import past, span_words, too_close
+from buslens.checks.words import not_past, past, span_words, too_close
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     limit = Limit(most=rule.within_ns)
     findings: list[Finding] = []
     met = 0
-    doubts = [(zone, f"'{rule.then.text}' may have come about here: {zone.why}") for zone in thens.doubtful]
+    doubts = [(zone, f"cannot decide whether {past(rule.then)} here: {zone.why}") for zone in thens.doubtful]
     doubts += [(zone, f"{past(rule.then)} at a moment that the log does not show: {zone.why}") for zone in thens.unseen]
     for zone, reason in doubts:
         findings.append(
@@ -116,7 +116,7 @@ def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Sp
     if hidden is not None and (max(hidden.since_ns, window_ns) >= scene.first_ns or hidden.is_seam):
         return (
             Outcome.UNDECIDED,
-            f"{past(rule.then)}, but the log cannot tell whether '{rule.first.text}' came before: {hidden.why}",
+            f"{past(rule.then)}; cannot decide whether {past(rule.first)} before it: {hidden.why}",
         )
     if delay is not None and delay.earliest_ns <= rule.within_ns:
         periods = map(scene.period_ns, (rule.first, rule.then))
@@ -124,17 +124,17 @@ def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Sp
         call = too_close(delay, rule.within_ns, slowest, scene.cycle_ns(rule.first, rule.then))
         return (
             Outcome.UNDECIDED,
-            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; limit {within}: {call}",
+            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; maximum {within}: {call}",
         )
     if delay is not None:
         return (
             Outcome.VIOLATED,
-            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; limit {within}",
+            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; maximum {within}",
         )
     if window_ns < scene.first_ns:
         shown = format_at_least(max(since_ns - scene.first_ns, 0))
         return (
             Outcome.UNDECIDED,
-            f"{past(rule.then)} only {shown} after the capture began; '{rule.first.text}' may have come before it",
+            f"{past(rule.then)} only {shown} after the capture began, too soon to tell what came before it",
         )
-    return Outcome.VIOLATED, f"{past(rule.then)} without '{rule.first.text}' in the {within} before"
+    return Outcome.VIOLATED, f"{past(rule.then)}, but in the {within} before {not_past(rule.first)}"

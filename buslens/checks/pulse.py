@@ -8,7 +8,7 @@ import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
 from buslens.checks.scene import roles_of
-from buslens.checks.words import limit_words, span_words, too_close
+from buslens.checks.words import limit_words, past, plain, span_words, too_close
 from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE
 from buslens.units import format_at_least
 
@@ -53,8 +53,8 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
                 limit=Limit(least=rule.least_ns, most=rule.most_ns),
                 reference=pulse.begun,
                 evidence=(
-                    Evidence(what=f"'{rule.of.text}' began", role=roles_of(condition)[0], time=pulse.begun),
-                    Evidence(what=f"'{rule.of.text}' ended", role=roles_of(condition)[0], time=pulse.ended),
+                    Evidence(what=f"'{plain(rule.of.text)}' began", role=roles_of(condition)[0], time=pulse.begun),
+                    Evidence(what=f"'{plain(rule.of.text)}' ended", role=roles_of(condition)[0], time=pulse.ended),
                 ),
                 basis=rule.basis,
             )
@@ -139,7 +139,7 @@ def _neighbour(truth: Truth, index: int, step: int) -> int | None:
 def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
     least, most = rule.least_ns, rule.most_ns
     length = Span(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns)
-    text = f"'{rule.of.text}' for {span_words(length)}; {limit_words(least, most)}"
+    text = f"{past(rule.of)} for {span_words(length)}; {limit_words(least, most).replace('limit', 'allowed', 1)}"
     if most is not None and pulse.longest_ns > most:
         return Outcome.VIOLATED, f"{text}: too long by at least {format_at_least(pulse.longest_ns - most)}"
     if pulse.most_ns is None:

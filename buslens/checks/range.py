@@ -10,6 +10,7 @@ import numpy as np
 
 from buslens.checks.episodes import Offence, judge
 from buslens.checks.findings import Limit
+from buslens.checks.words import plain
 from buslens.definitions.limits import exactly
 from buslens.expectations.model import And, Compare, Or
 from buslens.timeline.model import UNKNOWN
@@ -55,17 +56,23 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
     below = nowhere if low is None else timeline.compare("<", low)
     above = nowhere if high is None else timeline.compare(">", high)
 
-    def words(run: Run) -> str:
+    limit = Limit(
+        least=None if low is None else float(low),
+        most=None if high is None else float(high),
+        unit=timeline.unit,
+    )
+
+    def worst(run: Run) -> str:
         # A stretch that reaches the end of the capture has the very last frame in it.
         first = max(int(np.searchsorted(timeline.seen_ns, run.from_ns, side="right")) - 1, 0)
         last = int(np.searchsorted(timeline.seen_ns, run.to_ns, side="right" if run.at_end else "left"))
         known = timeline.state[first:last] != UNKNOWN
         values = timeline.value[first:last][known]
         if low is not None and below[first:last][known].any():
-            return f"{rule.of} down to {_shown(values.min(), lambda number: number < low)} {timeline.unit}"
+            return f"; lowest {_shown(values.min(), lambda number: number < low)} {timeline.unit}"
         if high is not None and above[first:last][known].any():
-            return f"{rule.of} up to {_shown(values.max(), lambda number: number > high)} {timeline.unit}"
-        return f"{rule.of} outside its range"
+            return f"; highest {_shown(values.max(), lambda number: number > high)} {timeline.unit}"
+        return ""
 
     offence = Offence(
         rule=rule,
@@ -73,15 +80,20 @@ def evaluate(rule: Range, scene: Scene) -> list[Finding]:
         condition=condition,
         truth_in=lambda scene: scene.truth(condition),
         tolerated_ns=rule.longer_than_ns,
-        words=words,
-        limit=Limit(
-            least=None if low is None else float(low),
-            most=None if high is None else float(high),
-            unit=timeline.unit,
-        ),
+        words=lambda _: f"{plain(rule.of)} was {_outside(limit)}",
+        tail=worst,
+        limit=limit,
         role=rule.of,
     )
     return judge(offence, scene)
+
+
+def _outside(limit: Limit) -> str:
+    if limit.most is None:
+        return f"below {limit.least:.15g} {limit.unit}"
+    if limit.least is None:
+        return f"above {limit.most:.15g} {limit.unit}"
+    return f"outside {limit.least:.15g} to {limit.most:.15g} {limit.unit}"
 
 
 def _shown(worst: float, is_outside: Callable[[Fraction], bool]) -> str:

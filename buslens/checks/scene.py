@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from buslens.checks.words import plain
 from buslens.expectations.model import (
     And,
     Becomes,
@@ -244,7 +245,7 @@ class Scene:
         index = max(int(np.searchsorted(timeline.seen_ns, since_ns, side="right")) - 1, 0)
         # It is, or it is on the way to it; not looked for beyond, for there can be many such stretches.
         unknown = np.flatnonzero(timeline.state[index : index + 2] == UNKNOWN)
-        return _unknown_words(timeline, index + int(unknown[0])) if len(unknown) else f"{role} is unknown"
+        return _unknown_words(timeline, index + int(unknown[0])) if len(unknown) else f"{plain(role)} is unknown"
 
     def settled_ns(self, condition: Condition) -> int:
         """Return the time from which a condition is judged: when each of its roles has had time for a first frame.
@@ -335,9 +336,9 @@ def describe_why(timeline: Timeline, index: int) -> str:
         case Why.NOT_YET_SEEN:
             return "its first frame has not come yet"
         case Why.SILENT:
-            return "its message has stopped"
+            return "message timeout"
         case Why.SEAM:
-            return "the recorded clock ran back"
+            return "recorder clock jumped back"
         case Why.HOLE:
             return "a part of the log is lost"
         case Why.NOT_RECORDED:
@@ -349,8 +350,8 @@ def describe_why(timeline: Timeline, index: int) -> str:
             unnamed = timeline.unnamed_value(index)
             value = f" {unnamed}" if unnamed else ""
             if timeline.is_number:
-                return f"its value{value} is no number"
-            return f"its value{value} has no name in the expectations"
+                return f"its value{value} is not a number"
+            return f"its value{value} is not assigned to a state"
 
 
 def pause_words(timeline: Timeline, pause: Pause) -> str:
@@ -364,7 +365,7 @@ def pause_words(timeline: Timeline, pause: Pause) -> str:
 
 def _unknown_words(timeline: Timeline, index: int) -> str:
     """Return that a role is unknown in an entry of its timeline, and why."""
-    return f"{timeline.role} is unknown ({describe_why(timeline, index)})"
+    return f"{plain(timeline.role)} is unknown ({describe_why(timeline, index)})"
 
 
 def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:

@@ -41,7 +41,7 @@ import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Span
 from buslens.checks.scene import edge_condition
-from buslens.checks.words import limit_words, past, span_words, too_close
+from buslens.checks.words import already, bound_words, limit_words, not_past, past, plain, span_words, too_close
 from buslens.timeline.model import UNKNOWN
 from buslens.timeline.truth import FALSE, TRUE
 from buslens.units import exact_duration, format_at_least
@@ -158,7 +158,7 @@ def _evidence(scene: Scene, trigger: Trigger, edge: Edge) -> Evidence:
 def _doubtful_start(rule: Sequence, scene: Scene, start: Edge) -> Finding:
     assert rule.given is not None  # noqa: S101 (only asked where a condition could not be decided)
     why = scene.why_unknown(rule.given.condition, start.since_ns)
-    reason = f"{past(rule.start)}, but the log cannot tell whether '{rule.given.text}' held: {why}"
+    reason = f"{past(rule.start)}, but the log cannot tell whether {past(rule.given)}: {why}"
     return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(scene, rule.start, start),))
 
 
@@ -267,7 +267,6 @@ class _Run:
         assert delay.latest_ns is not None  # noqa: S101 (both ends of an edge are known)
         least, most = step.after_ns, step.within_ns
         text = f"{past(step.await_)} {span_words(delay)} after {self._name(reference_name)}"
-        limits = limit_words(least, most)
         if delay.earliest_ns > most:
             outcome, tail = Outcome.LATE, f"late by at least {format_at_least(delay.earliest_ns - most)}"
         elif least is not None and delay.latest_ns < least:
@@ -282,7 +281,7 @@ class _Run:
             slowest = max((period for period in periods if period is not None), default=None)
             cycle = self.scene.cycle_ns(self._trigger(reference_name), step.await_)
             outcome, tail = Outcome.UNDECIDED, too_close(delay, limit or 0, slowest, cycle)
-        reason = f"{text}; {limits}" + (f": {tail}" if tail else "")
+        reason = f"{text}; {bound_words(outcome, least, most)}" + (f": {tail}" if tail else "")
         return self._step_finding(step, outcome, reason, reference, reference_name, edge=edge, delay=delay)
 
     def _judge_absence(
@@ -295,7 +294,7 @@ class _Run:
             self.found[step.name] = prior
             self._note_end(reference.seen_ns)
             ahead = span_words(reference.delay_after(prior))
-            reason = f"{past(step.await_)} {ahead} before {self._name(reference_name)}, not after it"
+            reason = f"{past(step.await_)} {ahead} before {self._name(reference_name)}; expected after it"
             return self._step_finding(step, Outcome.OUT_OF_ORDER, reason, reference, reference_name, edge=prior)
         if self.stop is not None and self.stop.since_ns < deadline_ns:
             self._abandon(self.stop)
@@ -305,7 +304,7 @@ class _Run:
         if doubt:
             return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name)
         reason = (
-            f"'{step.await_.text}' did not come within {exact_duration(step.within_ns)} after"
+            f"{not_past(step.await_)} within {exact_duration(step.within_ns)} after"
             f" {self._name(reference_name)}; {self._stayed(step, reference, deadline_ns)}"
         )
         if straggler is not None:
@@ -322,8 +321,8 @@ class _Run:
         if shown_ns < deadline_ns:
             shown = format_at_least(max(shown_ns - reference.seen_ns, 0))
             return (
-                f"the capture ends {shown} after {self._name(reference_name)}, before '{step.await_.text}'"
-                f" could be overdue ({limit_words(step.after_ns, step.within_ns)})"
+                f"cannot decide whether {past(step.await_)} in time: the capture ends {shown} after"
+                f" {self._name(reference_name)} ({limit_words(step.after_ns, step.within_ns)}); record longer"
             )
         return self._doubt_of_abandoning(step, reference_name, deadline_ns)
 
@@ -335,8 +334,8 @@ class _Run:
         if hidden is None:
             return ""
         return (
-            f"'{step.await_.text}' did not come within {exact_duration(step.within_ns)} after"
-            f" {self._name(reference_name)}, but the handshake may have been abandoned: {hidden.why}"
+            f"{not_past(step.await_)} within {exact_duration(step.within_ns)} after"
+            f" {self._name(reference_name)}, but the handshake may have been cancelled: {hidden.why}"
         )
 
     def _prior(self, step: Step, reference: Edge) -> Edge | None:
@@ -355,7 +354,7 @@ class _Run:
     def _stayed(self, step: Step, reference: Edge, until_ns: int) -> str:
         """Return in which state each awaited role stayed."""
         if self._holds(step.await_, reference.since_ns):
-            return "it was so from the beginning"
+            return already(step.await_)
         parts = []
         for role in self.scene.occurrences(step.await_).roles:
             timeline = self.scene.timelines[role]
@@ -363,8 +362,10 @@ class _Run:
                 continue
             index = int(np.searchsorted(timeline.seen_ns, until_ns, side="right")) - 1
             if timeline.state[index] != UNKNOWN:
-                parts.append(f"{role} stayed {timeline.states[timeline.state[index]]}")
-        return " and ".join(parts) or "it never came about"
+                parts.append((role, timeline.states[timeline.state[index]]))
+        if len(parts) == 1:
+            return f"it stayed {plain(parts[0][1])}"
+        return " and ".join(f"{plain(role)} stayed {plain(state)}" for role, state in parts) or "it never happened"
 
     # --- tries ------------------------------------------------------------------------------------------
 
@@ -404,7 +405,7 @@ class _Run:
         if shown_ns >= until_ns or self.scene.shown_until_ns(second.await_) >= until_ns + second.within_ns:
             return ""
         shown = format_at_least(max(shown_ns - current.seen_ns, 0))
-        return f"the capture ends {shown} after {self._name(first.name)}, while another try could still come"
+        return f"the capture ends {shown} after {self._name(first.name)}, and another try could follow; record longer"
 
     def _unless_tried_again(self, finding: Finding, reference: Edge) -> Finding:
         """Return a finding, in doubt if another try could set a new clock for what it says is wrong."""
@@ -432,8 +433,8 @@ class _Run:
         if step_name is None:
             return past(self.rule.start)
         if step_name == self.rule.steps[0].name and self.tries > 1:
-            return f"{step_name} (try {min(self.tries, self.rule.tries)})"
-        return step_name
+            return f"{plain(step_name)} (try {min(self.tries, self.rule.tries)})"
+        return plain(step_name)
 
     def _trigger(self, step_name: str | None) -> Trigger:
         return self.triggers[step_name]
@@ -470,5 +471,5 @@ class _Run:
 
 def _hidden_words(step: Step, zone: Zone) -> str:
     if zone.is_seam:
-        return f"the recorded clock ran back while '{step.await_.text}' was awaited"
-    return f"the log cannot tell whether '{step.await_.text}' came in time: {zone.why}"
+        return f"cannot decide whether {past(step.await_)} in time: the recorder clock jumped back meanwhile"
+    return f"cannot decide whether {past(step.await_)} in time: {zone.why}"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.headline import headline
+from buslens.checks.words import plain
 from buslens.expectations.model import Sequence
 
 if TYPE_CHECKING:
@@ -55,13 +57,13 @@ def add_up(
     Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was judged,
     or if no sequence was carried through, unless `handshake` says that none needs to be; else as expected.
     """
-    ordered = worst_first(findings)
+    ordered, rules = worst_first(findings), tuple(rules)
     faults = [finding for finding in ordered if finding.outcome.is_fault]
     if faults:
-        return Verdict.FAULTY, _sentence(faults)
+        return Verdict.FAULTY, headline(faults, rules)
     doubts = [finding for finding in ordered if finding.outcome is Outcome.UNDECIDED]
     if doubts:
-        return Verdict.UNDECIDED, _sentence(doubts)
+        return Verdict.UNDECIDED, headline(doubts, rules)
     sequences = [rule for rule in rules if isinstance(rule, Sequence)]
     whole = [handshake for handshake in handshakes if handshake.completed]
     if handshake and not sequences:
@@ -71,24 +73,17 @@ def add_up(
     if not ordered:
         return Verdict.UNDECIDED, "no rule found anything to judge in this capture"
     if not whole:
-        return Verdict.AS_EXPECTED, "every rule that could be judged is met"
-    carried = f"{len(whole)} handshake{'s' if len(whole) > 1 else ''} carried through"
-    return Verdict.AS_EXPECTED, f"{carried}; every rule that could be judged is met"
-
-
-def _sentence(findings: list[Finding]) -> str:
-    first = findings[0]
-    place = f"{first.rule} {first.handshake}" if first.handshake is not None else first.rule
-    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
-    return f"{place}: {first.reason}{more}"
+        return Verdict.AS_EXPECTED, "all tested rules OK"
+    carried = f"{len(whole)} complete handshake{'s' if len(whole) > 1 else ''}"
+    return Verdict.AS_EXPECTED, f"{carried}; all tested rules OK"
 
 
 def _how_to_get_one(sequences: list[Sequence]) -> str:
     ways = []
     for rule in sequences:
-        given = "" if rule.given is None else f", while {rule.given.text}"
-        ways.append(f"{rule.start.text}{given}")
+        given = "" if rule.given is None else f", while {plain(rule.given.text)}"
+        ways.append(f"{plain(rule.start.text)}{given}")
     return (
-        "no handshake was carried through, and a capture without one proves nothing about the lock;"
-        f" record again while this happens: {'; or '.join(ways)}; and let it run for a few seconds more"
+        "no complete handshake in this capture, so it proves nothing about the lock;"
+        f" record again while this happens: {'; or '.join(ways)}; and record for a few seconds more"
     )

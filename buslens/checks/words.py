@@ -2,27 +2,74 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
+from buslens.checks.findings import Outcome
+from buslens.expectations.model import Is
 from buslens.units import NS_PER_MS, exact_duration, format_duration
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Span
-    from buslens.expectations.model import Trigger
+    from buslens.expectations.model import State, Trigger
 
 _OWN_CYCLE: Final = 0.9
 """Part of a message's cycle time below which frames cannot be had (jitter of usual senders; rule of thumb)."""
 
 
-def past(trigger: Trigger) -> str:
-    """Return a trigger as something that has happened.
+def plain(text: str) -> str:
+    """Return names as people write them: ``lock_enable`` as ``lock enable``."""
+    return text.replace("_", " ")
 
-    ``door_open becomes open`` is told as ``door_open became open``.
+
+def past(written: Trigger | State) -> str:
+    """Return a trigger as what happened, a condition as what was so.
+
+    ``door_open becomes open`` reads ``door open became open``, ``lock_enable is on`` reads ``lock enable was on``.
     """
-    if " becomes " in trigger.text:
-        return trigger.text.replace(" becomes ", " became ")
-    return f"'{trigger.text}' came true"
+    return _past(written.text)
+
+
+def not_past(trigger: Trigger) -> str:
+    """Return a trigger as what did not happen: ``unlock feedback did not become unlocked``."""
+    if len(trigger.moments) == 1 and trigger.text.count(" becomes ") == 1:
+        role, change = trigger.text.split(" becomes ")
+        return f"{plain(role)} did not become {_in_past(change)}"
+    return f"'{plain(trigger.text)}' did not happen"
+
+
+def was_not(written: State) -> str:
+    """Return a condition as what was not so: ``data feedback was not locked``."""
+    if written.text.count(" is ") == 1 and isinstance(written.condition, Is):
+        return plain(written.text).replace(" is ", " was not ")
+    return f"not '{plain(written.text)}'"
+
+
+def already(trigger: Trigger) -> str:
+    """Return that a trigger's change had come about before it was awaited: ``it was already on``."""
+    if len(trigger.moments) == 1 and trigger.text.count(" becomes ") == 1:
+        return f"it was already {plain(trigger.text.split(' becomes ')[1])}"
+    return "it was so already"
+
+
+def bound_words(outcome: Outcome, least_ns: int | None, most_ns: int | None) -> str:
+    """Return the end of a limit that was broken, or all of it: ``maximum 600 ms``, ``limit 50 to 600 ms``."""
+    if outcome is Outcome.LATE and most_ns is not None:
+        return f"maximum {exact_duration(most_ns)}"
+    if outcome is Outcome.EARLY and least_ns is not None:
+        return f"minimum {exact_duration(least_ns)}"
+    return limit_words(least_ns, most_ns)
+
+
+@cache
+def _past(text: str) -> str:
+    words = _in_past(text)
+    return words if words != plain(text) else f"'{words}' came true"
+
+
+def _in_past(text: str) -> str:
+    return re.sub(r"\bbecomes\b", "became", re.sub(r"\bis\b", "was", plain(text)))
 
 
 def span_words(span: Span) -> str:

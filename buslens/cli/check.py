@@ -13,6 +13,7 @@ example:
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Protocol
 
 from buslens.cli.judging import Judge, Judged, expand
@@ -35,6 +36,7 @@ def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="recorded bus log; '-' is standard input")
     add_judging_arguments(parser)
+    parser.add_argument("--all", action="store_true", help="write out every finding and every rule that is OK")
     parser.add_argument("--json", action="store_true", help="print one JSON document over all captures")
     parser.add_argument("--junit", metavar="FILE", help="also write a report for build servers")
 
@@ -42,7 +44,9 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Judge every capture and report on it."""
     paths = expand(options.captures)
-    reports: list[_Report] = [_Document(console) if options.json else _Text(console, several=len(paths) > 1)]
+    reports: list[_Report] = [
+        _Document(console) if options.json else _Text(console, several=len(paths) > 1, in_full=options.all)
+    ]
     if options.junit is not None:
         reports.append(_BuildReport(options.junit, paths, console))
     statuses = []
@@ -66,21 +70,28 @@ class _Report(Protocol):
 class _Text:
     """Text for a person, each capture as soon as it is judged."""
 
-    def __init__(self, console: Console, *, several: bool) -> None:
+    def __init__(self, console: Console, *, several: bool, in_full: bool) -> None:
         self._console = console
+        self._in_full = in_full
         self._several = several
         self._verdicts: list[Verdict] = []
+        #: The first of them that is faulty; empty if none is.
+        self._faulty = ""
         self._unusable = 0
 
     def add(self, judged: Judged) -> None:
+        from buslens.capture.open import STANDARD_INPUT
+        from buslens.checks.findings import Verdict
         from buslens.report.text import text
 
         if judged.result is None:
             self._unusable += 1
             return
         self._verdicts.append(judged.result.verdict)
+        if judged.result.verdict is Verdict.FAULTY and judged.path != STANDARD_INPUT:
+            self._faulty = self._faulty or judged.path
         width, painted = self._console.width, self._console.painted
-        report = text(judged.result, width=width, painted=painted, cautions=not self._several)
+        report = text(judged.result, width=width, painted=painted, cautions=not self._several, in_full=self._in_full)
         self._console.result(report + "\n" * self._several)
 
     def close(self) -> None:
@@ -89,6 +100,8 @@ class _Text:
         if self._several:
             width, painted = self._console.width, self._console.painted
             self._console.result(closing(self._verdicts, unusable=self._unusable, width=width, painted=painted))
+        if self._faulty and self._console.width is not None:
+            self._console.note(f"next, for the cause: buslens diagnose {shlex.quote(self._faulty)}")
 
 
 class _Document:

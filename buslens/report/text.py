@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome, Span, Verdict
+from buslens.checks.headline import leading
 from buslens.checks.verdict import worst_first
 from buslens.report.cautions import CAUTIONS
 from buslens.report.paragraphs import Ink, Piece, paragraph, render
@@ -29,6 +30,7 @@ from buslens.report.words import (
     limit_words,
     moment,
     place,
+    place_of,
     seconds,
     sign,
     span_words,
@@ -43,13 +45,17 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Limit, Result
     from buslens.report.paragraphs import Paragraph
 
-MOST_ALIKE: Final = 5
-"""How many findings of one rule, step and outcome are written out before the rest is only counted."""
-
 _MARGIN: Final = 4
 
 
-def text(result: Result, *, width: int | None = None, painted: bool = False, cautions: bool = True) -> str:
+def text(
+    result: Result,
+    *,
+    width: int | None = None,
+    painted: bool = False,
+    cautions: bool = True,
+    in_full: bool = False,
+) -> str:
     """Return the report on one capture.
 
     Parameters
@@ -63,8 +69,10 @@ def text(result: Result, *, width: int | None = None, painted: bool = False, cau
     cautions : bool
         Whether the cautions stand above a faulty verdict; not needed for a capture among several, where
         `closing` gives them once.
+    in_full : bool
+        Whether every finding is written out, and every rule that is OK; else findings alike share an entry.
     """
-    return render(_report(result, cautions=cautions), width=width, painted=painted)
+    return render(_report(result, cautions=cautions, in_full=in_full), width=width, painted=painted)
 
 
 def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None = None, painted: bool = False) -> str:
@@ -84,7 +92,7 @@ def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None
         if counts[verdict]
     ]
     if unusable:
-        parts.append(Piece(f"{unusable} could not be judged", Ink.WRONG))
+        parts.append(Piece(f"{unusable} could not be checked", Ink.WRONG))
     listed = [piece for part in parts for piece in (Piece(", "), part)][1:]
     total = counts.total() + unusable
     paragraphs = list(_cautions()) if counts[Verdict.FAULTY] else []
@@ -99,7 +107,7 @@ _VERDICT_INKS: Final = {
 }
 
 
-def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
+def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragraph]:
     tally = result.tally
     if 100 * tally.broken > tally.frames + tally.broken:
         yield paragraph(
@@ -113,10 +121,14 @@ def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
     findings = worst_first(result.findings)
     faults = [finding for finding in findings if finding.outcome.is_fault]
     doubts = [finding for finding in findings if finding.outcome is Outcome.UNDECIDED]
-    yield from _section("Wrong", _written_out(faults, result))
-    yield from _section("Undecided", _written_out(doubts, result))
-    yield from _section("Met", _met(result.findings))
-    yield from _section("Not exercised", _idle(result.unexercised))
+    write = _written_out if in_full else _by_kind
+    yield from _section("Faults", write(faults, result))
+    yield from _section("Undecided", write(doubts, result))
+    if in_full or not faults:
+        yield from _section("OK", _met(result.findings))
+        yield from _section("Not tested", _idle(result.unexercised))
+    else:
+        yield from _section("The rest", _in_brief(result))
     yield from _section("Notes", (_item(" ", note) for note in notes(result)))
     yield paragraph()
     if cautions and result.verdict is Verdict.FAULTY:
@@ -127,8 +139,7 @@ def _report(result: Result, *, cautions: bool) -> Iterator[Paragraph]:
 def _header(result: Result) -> Iterator[Paragraph]:
     yield paragraph(Piece(clean(result.path), Ink.STRONG))
     yield paragraph(", ".join(recording(result.tally)), indent=_MARGIN)
-    judged = [f"judged by {clean(result.expectations.path)}"]
-    yield paragraph(Piece(", ".join(judged), Ink.FAINT), indent=_MARGIN)
+    yield paragraph(Piece(f"expectations: {clean(result.expectations.path)}", Ink.FAINT), indent=_MARGIN)
     for note in result.absent:
         yield paragraph(Piece(clean(note), Ink.WRONG), indent=_MARGIN)
 
@@ -146,7 +157,7 @@ def recording(tally: Tally) -> Iterator[str]:
         yield clean(tally.format)
     recorded = recorded_start(tally)
     if recorded is not None:
-        zone = " UTC" if tally.clock is Clock.WALL else " by the recorder's clock"
+        zone = " UTC" if tally.clock is Clock.WALL else ", recorder time, no zone"
         yield f"recorded {recorded:%Y-%m-%d %H:%M:%S}{zone}"
     if tally.broken:
         yield f"{counted(tally.broken, 'line')} skipped"
@@ -179,34 +190,56 @@ def _item(mark: str, *pieces: Piece | str, ink: Ink = Ink.PLAIN) -> Paragraph:
 
 
 def _written_out(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
-    """Write findings out, of many alike only the first few."""
-    seen: Counter[tuple[str, str | None, Outcome]] = Counter()
+    """Write every finding out."""
     for finding in findings:
-        alike = (finding.rule, finding.step, finding.outcome)
-        seen[alike] += 1
-        if seen[alike] <= MOST_ALIKE:
-            yield from _finding(finding, result.origin_ns)
-    for (rule, step, outcome), count in seen.items():
-        if count > MOST_ALIKE:
-            name = clean(rule if step is None else f"{rule}, {step}")
-            more = f"{count - MOST_ALIKE} more of {name}: {OUTCOME_WORDS[outcome]}; --json lists them all"
-            yield _item(sign(outcome), more)
+        yield from _finding(finding, (), result.origin_ns)
 
 
-def _finding(finding: Finding, origin_ns: int) -> Iterator[Paragraph]:
+def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
+    """Write one entry for all findings of one rule, step and outcome; the leading kind comes first."""
+    kinds: dict[tuple[str, str | None, Outcome], list[Finding]] = {}
+    for finding in findings:
+        kinds.setdefault((finding.rule, finding.step, finding.outcome), []).append(finding)
+    if not kinds:
+        return
+    rules = {rule.name: rule for rule in result.expectations.rules}
+    first = leading(findings, rules)
+    for kind in sorted(kinds, key=lambda kind: kind != (first.rule, first.step, first.outcome)):
+        head, *others = kinds[kind]
+        yield from _finding(head, others, result.origin_ns)
+
+
+def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int) -> Iterator[Paragraph]:
+    """Write a finding out, and in how many others the same was found."""
     ink = Ink.WRONG if finding.outcome.is_fault else Ink.STRONG
     when = "" if finding.time_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
+    times = f", {counted(1 + len(others), 'time')}" if others else ""
+    where = place(finding) if not others else place_of(finding.rule, None, finding.step)
     yield _item(
         sign(finding.outcome),
         when,
-        f"{place(finding)}: ",
-        Piece(OUTCOME_WORDS[finding.outcome], ink),
+        f"{where}: ",
+        Piece(OUTCOME_WORDS[finding.outcome] + times, ink),
         ink=ink,
     )
-    yield paragraph(clean(finding.reason), indent=_MARGIN)
+    reason = clean(finding.reason)
+    delays = [it.delay for it in (finding, *others) if it.delay is not None]
+    if others and finding.outcome.is_fault and len(delays) == 1 + len(others):
+        reason += f"; all {len(delays)}: {span_words(_hull(delays))}"
+    yield paragraph(reason, indent=_MARGIN)
     small = small_print(finding)
     if small:
         yield paragraph(Piece(small, Ink.FAINT), indent=_MARGIN)
+
+
+def _in_brief(result: Result) -> Iterator[Paragraph]:
+    """Name what is OK and what was not tested, a line each."""
+    broken = {it.rule for it in result.findings if it.outcome is not Outcome.MET}
+    met = dict.fromkeys(clean(it.rule) for it in result.findings if it.rule not in broken)
+    if met:
+        yield _item(MET_SIGN, f"OK: {', '.join(met)}")
+    if result.unexercised:
+        yield _item(IDLE_SIGN, f"Not tested: {', '.join(map(clean, result.unexercised))}")
 
 
 def small_print(finding: Finding) -> str:
@@ -215,7 +248,7 @@ def small_print(finding: Finding) -> str:
     if finding.limit is not None and not _says(clean(finding.reason), finding.limit):
         parts.append(limit_words(finding.limit))
     if finding.basis:
-        parts.append(f"basis: {clean(finding.basis)}")
+        parts.append(f"limit source: {clean(finding.basis)}")
     return "; ".join(parts)
 
 
@@ -273,7 +306,7 @@ def _met_throughout(met: Sequence[Finding]) -> str:
 
 def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:
     for rule in unexercised:
-        yield _item(IDLE_SIGN, f"{clean(rule)}: the capture holds nothing for it to judge")
+        yield _item(IDLE_SIGN, f"{clean(rule)}: its situation did not occur in this capture")
 
 
 def notes(result: Result) -> Iterator[str]:
@@ -288,13 +321,13 @@ def notes(result: Result) -> Iterator[str]:
     for run in result.handshakes:
         name = f"{clean(run.rule)} {run.number}, {moment(run.start.earliest_ns, result.origin_ns)}"
         if run.abandoned:
-            yield f"{name}: abandoned, because {clean(run.abandoned)}"
+            yield f"{name}: cancelled: {clean(run.abandoned)}"
         if run.tries > 1:
-            yield f"{name}: the first step came {run.tries} times"
+            yield f"{name}: {counted(run.tries, 'try').replace('trys', 'tries')}"
 
 
 def _cautions() -> Iterator[Paragraph]:
-    yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
+    yield paragraph(Piece("Safety notes", Ink.STRONG))
     for caution in CAUTIONS:
         yield paragraph(caution, indent=_MARGIN)
     yield paragraph()

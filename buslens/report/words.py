@@ -32,12 +32,12 @@ if TYPE_CHECKING:
 
 OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
     {
-        Outcome.MET: "met",
-        Outcome.EARLY: "early",
-        Outcome.LATE: "late",
-        Outcome.MISSING: "missing",
-        Outcome.OUT_OF_ORDER: "out of order",
-        Outcome.VIOLATED: "violated",
+        Outcome.MET: "OK",
+        Outcome.EARLY: "too early",
+        Outcome.LATE: "too late",
+        Outcome.MISSING: "did not happen",
+        Outcome.OUT_OF_ORDER: "wrong order",
+        Outcome.VIOLATED: "rule broken",
         Outcome.UNDECIDED: "undecided",
     }
 )
@@ -52,10 +52,10 @@ WHY_WORDS: Final[Mapping[Why, tuple[str, ...]]] = MappingProxyType(
     {
         Why.KNOWN: ("unknown",),
         Why.NOT_YET_SEEN: ("unknown: not yet seen", "not yet seen", "unknown"),
-        Why.SILENT: ("unknown: silent", "silent", "unknown"),
-        Why.SEAM: ("unknown: clock ran back", "unknown"),
+        Why.SILENT: ("unknown: message timeout", "message timeout", "unknown"),
+        Why.SEAM: ("unknown: clock jumped back", "unknown"),
+        Why.UNNAMED: ("unknown: value without a state", "unknown"),
         Why.HOLE: ("unknown: part of the log lost", "unknown"),
-        Why.UNNAMED: ("unknown: unnamed value", "unknown"),
         Why.NOT_RECORDED: ("unknown: nothing recorded", "nothing recorded", "unknown"),
         Why.CONTRADICTED: ("unknown: senders disagree", "senders disagree", "unknown"),
     }

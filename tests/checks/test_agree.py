@@ -53,10 +53,10 @@ class TestSettle:
 
     def test_says_which_one_held(self) -> None:
         assert (
-            "'first is locked' without 'second is locked'" in told(run(agree(50), changing(300), changing(400))).reason
+            "first was locked, but second was not locked" in told(run(agree(50), changing(300), changing(400))).reason
         )
         assert (
-            "'second is locked' without 'first is locked'" in told(run(agree(50), changing(400), changing(300))).reason
+            "second was locked, but first was not locked" in told(run(agree(50), changing(400), changing(300))).reason
         )
 
     def test_agreeing_throughout(self) -> None:
@@ -87,7 +87,7 @@ class TestUnknown:
         second = [sample for sample in changing(2000) if not 400 < sample[0] < 600]
         finding = told(run(agree(100), changing(2000), second, timeouts={"second": 50}))
         assert finding.outcome.value == "undecided"
-        assert "second is unknown (its message has stopped)" in finding.reason
+        assert "second is unknown (message timeout)" in finding.reason
 
     def test_silence_too_short_to_hide_one(self) -> None:
         second = [sample for sample in changing(2000) if not 400 < sample[0] < 600]
@@ -116,8 +116,8 @@ class TestInFull:
     @pytest.mark.parametrize(
         ("first", "second", "words"),
         [
-            (300, 400, "'first is locked' without 'second is locked'"),
-            (400, 300, "'second is locked' without 'first is locked'"),
+            (300, 400, "first was locked, but second was not locked"),
+            (400, 300, "second was locked, but first was not locked"),
         ],
     )
     def test_by_the_length(self, first: float, second: float, words: str) -> None:
@@ -126,12 +126,12 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.VIOLATED,
-                f"{words} for 90 to 110 ms; tolerated 50 ms",
+                f"{words} for 90 to 110 ms; may differ up to 50 ms",
                 time_ns=300 * NS_PER_MS,
                 delay=between(90, 110),
                 limit=limit,
                 reference=after(290, 300),
                 evidence=(seen(words, "first", 290, 300),),
             ),
-            in_full(Outcome.MET, "kept in 2 other stretches", time_ns=None, limit=limit, count=2),
+            in_full(Outcome.MET, "OK in 2 other periods", time_ns=None, limit=limit, count=2),
         ]

@@ -56,7 +56,7 @@ class TestSilence:
 
     def test_tells_where_and_how_long(self) -> None:
         finding = told(run(alive(timeout=75, cycle=20), column((400, 500))))
-        assert finding.reason == "COLUMN: no frame for 100 ms, expected every 20 ms; limit 75 ms"
+        assert finding.reason == "no COLUMN frame for 100 ms; expected every 20 ms; maximum gap 75 ms"
         assert finding.time_ns == 400 * NS_PER_MS
         assert finding.delay is not None
         assert (finding.delay.earliest_ns, finding.delay.latest_ns) == (100 * NS_PER_MS, 100 * NS_PER_MS)
@@ -65,7 +65,7 @@ class TestSilence:
         result = run(alive(timeout=75), column((200, 300), (600, 800)))
         assert outcomes(result) == [("alive", "violated"), ("alive", "violated"), ("alive", "met")]
         assert result.findings[-1].count == 3
-        assert result.findings[-1].reason == "COLUMN came, usually every 20 ms, save where told"
+        assert result.findings[-1].reason == "COLUMN came about every 20 ms, except as reported"
 
     def test_an_open_end_has_no_greatest_length(self) -> None:
         finding = told(run(alive(timeout=75), column(until=900)))
@@ -89,7 +89,7 @@ class TestTimeout:
     def test_cannot_be_measured(self) -> None:
         finding = told(run(alive(), [(0, "x")]))
         assert finding.outcome.value == "undecided"
-        assert "how often it should come" in finding.reason
+        assert "how often COLUMN should come" in finding.reason
 
 
 class TestNotOneFrame:
@@ -98,7 +98,7 @@ class TestNotOneFrame:
         """A message that never came is missed once the capture is longer than its timeout."""
         result = run(alive(timeout=timeout), [])
         assert outcomes(result) == [("alive", outcome)]
-        assert "not one frame in 1 s" in told(result).reason
+        assert "frame in 1 s, the whole capture" in told(result).reason
 
 
 class TestSeam:
@@ -107,7 +107,7 @@ class TestSeam:
     def test_undecided(self) -> None:
         finding = told(run(alive(timeout=75), column(), seams=[505]))
         assert finding.outcome.value == "undecided"
-        assert "clock ran back" in finding.reason
+        assert "recorder clock jumped back" in finding.reason
 
     @pytest.mark.parametrize("gap", [(400, 520), (480, 600)], ids=["before", "behind"])
     def test_too_long_on_one_side_already(self, gap: tuple[float, float]) -> None:
@@ -170,42 +170,42 @@ class TestInFull:
 
     def test_inside(self) -> None:
         result = run(alive(timeout=75, cycle=20), column((400, 500)))
-        reason = "COLUMN: no frame for 100 ms, expected every 20 ms; limit 75 ms"
+        reason = "no COLUMN frame for 100 ms; expected every 20 ms; maximum gap 75 ms"
         assert list(result.findings) == [
             silence(Outcome.VIOLATED, reason, since=400, least=100, most=100, limit=75, what=self.LAST),
-            came("COLUMN came, usually every 20 ms, save where told", count=2, limit=75),
+            came("COLUMN came about every 20 ms, except as reported", count=2, limit=75),
         ]
 
     def test_at_the_start(self) -> None:
         result = run(alive(timeout=75), column(start=100))
-        reason = "COLUMN: no frame for 100 ms at the start of the capture; limit 75 ms"
+        reason = "no COLUMN frame for 100 ms at the start of the capture; maximum gap 75 ms"
         assert list(result.findings) == [
             silence(Outcome.VIOLATED, reason, since=0, least=100, most=100, limit=75, what=self.BEGIN),
-            came("COLUMN came, usually every 20 ms, save where told", count=1, limit=75),
+            came("COLUMN came about every 20 ms, except as reported", count=1, limit=75),
         ]
 
     def test_up_to_the_end(self) -> None:
         result = run(alive(timeout=75), column(until=900))
-        reason = "COLUMN: no frame for 100 ms up to the end of the capture; limit 75 ms"
+        reason = "no COLUMN frame for 100 ms up to the end of the capture; maximum gap 75 ms"
         assert list(result.findings) == [
             silence(Outcome.VIOLATED, reason, since=900, least=100, most=None, limit=75, what=self.LAST),
-            came("COLUMN came, usually every 20 ms, save where told", count=1, limit=75),
+            came("COLUMN came about every 20 ms, except as reported", count=1, limit=75),
         ]
 
     def test_not_one_frame(self) -> None:
         result = run(alive(timeout=999, cycle=20), [])
-        reason = "COLUMN: not one frame in 1 s, expected every 20 ms"
+        reason = "no COLUMN frame in 1 s, the whole capture; expected every 20 ms"
         assert list(result.findings) == [
             silence(Outcome.VIOLATED, reason, since=0, least=1000, most=None, limit=999, what=self.BEGIN)
         ]
 
     def test_nothing_wrong(self) -> None:
         result = run(alive(timeout=75), column())
-        assert list(result.findings) == [came("COLUMN came, usually every 20 ms", count=1, limit=75)]
+        assert list(result.findings) == [came("COLUMN came about every 20 ms", count=1, limit=75)]
 
     def test_one_frame_has_no_usual_time(self) -> None:
         result = run(alive(timeout=75), [(0, "x")])
-        assert result.findings[-1] == came("COLUMN came, save where told", count=1, limit=75)
+        assert result.findings[-1] == came("COLUMN came, except as reported", count=1, limit=75)
 
     def test_unmeasured(self) -> None:
         (finding,) = run(alive(), [(300, "x")]).findings
@@ -213,8 +213,8 @@ class TestInFull:
             rule="alive",
             kind="alive",
             outcome=Outcome.UNDECIDED,
-            reason="COLUMN: how often it should come is neither in the expectations nor in the definitions, and the"
-            " capture has too few of its frames to measure it",
+            reason="cannot decide how often COLUMN should come: neither the expectations nor the definitions say it,"
+            " and the capture has too few of its frames to measure it; add 'cycle' or 'timeout' to the rule",
             time_ns=0,
             limit=Limit(most=None),
             reference=span(0, 0),
@@ -224,7 +224,7 @@ class TestInFull:
 
     def test_seam(self) -> None:
         result = run(alive(timeout=75), column(), seams=[505])
-        reason = "COLUMN: the recorded clock ran back, and how long no frame came is not known"
+        reason = "length of the COLUMN gap unknown; recorder clock jumped back"
         assert result.findings[0] == silence(
             Outcome.UNDECIDED, reason, since=500, least=15, most=None, limit=75, what=self.LAST
         )
@@ -235,7 +235,7 @@ class TestInFull:
         (finding,) = (it for it in found.findings if it.outcome is not Outcome.MET)
         assert finding.outcome.value == outcome
         if outcome == "violated":
-            reason = "COLUMN: no frame for at least 80 ms, expected every 20 ms; limit 79.999999 ms"
+            reason = "no COLUMN frame for at least 80 ms; expected every 20 ms; maximum gap 79.999999 ms"
             assert finding.reason == reason
             assert finding.delay == span(80, None)
 

@@ -227,7 +227,7 @@ class TestJudge:
         rule = Alive(name="alive", message="COLUMN", timeout_ns=5)
         result = recorded(expected(rule), DEFINED, [Frame(0, 0x300)])
         assert result.timelines["lock"].end_ns == 0
-        assert result.findings[0].reason == "COLUMN: not one frame in 0 ns, expected every 20 ms"
+        assert result.findings[0].reason == "no COLUMN frame in 0 ns, the whole capture; expected every 20 ms"
 
     def test_all_that_is_handed_on(self) -> None:
         """Handshakes of each sequence, the expectations themselves, and where the capture was."""
@@ -239,7 +239,7 @@ class TestJudge:
         assert result.expectations is given
         assert (result.path, result.summary) == (
             "log",
-            "4 handshakes carried through; every rule that could be judged is met",
+            "4 complete handshakes; all tested rules OK",
         )
 
     def test_findings_come_in_the_order_of_the_rules(self) -> None:

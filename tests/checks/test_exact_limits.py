@@ -106,4 +106,4 @@ class TestOnTheLimit:
     def test_a_value_outside_is_told_with_the_digits_that_show_it(self, folder: Path) -> None:
         rules = rule("range", 'of = "number"\nmost = "12.34573 V"')
         (found,) = findings(folder, "1e-6", "12.34", [5731], rules)
-        assert found.reason.startswith("number up to 12.345731 V")
+        assert found.reason.endswith("; highest 12.345731 V")

@@ -150,7 +150,7 @@ class TestOneMessage:
         """What is missed behind the pause is missed."""
         result = written(tmp_path, lock(*HEALTHY, until=4000, gone=(1100, 3000)), other(10, until=4000, gone=GONE))
         assert outcomes(result)["answers"] == ["violated", "met"]
-        assert "no frame for at least 1.599 s" in result.findings[0].reason
+        assert "for at least 1.598 s" in result.findings[0].reason
 
     def test_in_the_end(self, tmp_path: Path) -> None:
         """A log that ends in a silence of everything just ends there."""

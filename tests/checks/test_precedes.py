@@ -79,7 +79,7 @@ class TestDelay:
     def test_wholly_after_does_not_count(self) -> None:
         finding = told(run(precedes(500), lock(2040)))
         assert finding.outcome.value == "violated"
-        assert finding.reason == "ignition became on without 'lock becomes free' in the 500 ms before"
+        assert finding.reason == "ignition became on, but in the 500 ms before lock did not become free"
 
     def test_never(self) -> None:
         result = run(precedes(500), lock())
@@ -102,7 +102,7 @@ class TestNotInTheLog:
         finding = told(run(precedes(500), lock(), ignition(on)))
         assert finding.outcome.value == outcome
         if outcome == "undecided":
-            assert "may have come before it" in finding.reason
+            assert "too soon to tell what came before it" in finding.reason
 
     def test_so_shortly_after_the_start_but_seen(self) -> None:
         assert told(run(precedes(500), lock(200), ignition(300))).outcome.value == "met"
@@ -117,7 +117,7 @@ class TestNotInTheLog:
         finding = told(run(precedes(500), first, timeouts={"lock": 60}))
         assert finding.outcome.value == outcome
         if outcome == "undecided":
-            assert "lock is unknown (its message has stopped)" in finding.reason
+            assert "lock is unknown (message timeout)" in finding.reason
 
     def test_silence_does_not_matter_if_it_was_seen_in_time(self) -> None:
         first = [sample for sample in lock(1900) if not 1600 < sample[0] < 1800]
@@ -184,14 +184,14 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.UNDECIDED,
-                f"{self.ON} only 90 ms after the capture began; 'lock becomes free' may have come before it",
+                f"{self.ON} only 90 ms after the capture began, too soon to tell what came before it",
                 time_ns=100 * NS_PER_MS,
                 limit=limit,
                 evidence=(seen(self.ON, "ignition", 90, 100),),
             ),
             in_full(
                 Outcome.UNDECIDED,
-                f"{self.ON} 490 to 520 ms after {self.FREE}; limit 505 ms: too close to call at one frame per 20 ms,"
+                f"{self.ON} 490 to 520 ms after {self.FREE}; maximum 505 ms: too close to call at one frame per 20 ms,"
                 " and so near the limit that a faster recording may not decide it",
                 time_ns=2000 * NS_PER_MS,
                 delay=between(490, 520),
@@ -201,7 +201,7 @@ class TestInFull:
             ),
             in_full(
                 Outcome.VIOLATED,
-                f"{self.ON} 1.99 to 2.02 s after {self.FREE}; limit 505 ms",
+                f"{self.ON} 1.99 to 2.02 s after {self.FREE}; maximum 505 ms",
                 time_ns=3500 * NS_PER_MS,
                 delay=between(1990, 2020),
                 limit=limit,
@@ -218,7 +218,7 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.VIOLATED,
-                f"{self.ON} without 'lock becomes free' in the 100 ms before",
+                f"{self.ON}, but in the 100 ms before lock did not become free",
                 time_ns=2000 * NS_PER_MS,
                 limit=Limit(most=100 * NS_PER_MS),
                 evidence=(seen(self.ON, "ignition", 1990, 2000),),
@@ -233,7 +233,7 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.UNDECIDED,
-                f"{self.ON} at a moment that the log does not show: ignition is unknown (its message has stopped)",
+                f"{self.ON} at a moment that the log does not show: ignition is unknown (message timeout)",
                 time_ns=2100 * NS_PER_MS,
                 limit=Limit(most=100 * NS_PER_MS),
             )
@@ -246,8 +246,7 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.UNDECIDED,
-                f"{self.ON}, but the log cannot tell whether 'lock becomes free' came before: lock is unknown (its"
-                " message has stopped)",
+                f"{self.ON}; cannot decide whether lock became free before it: lock is unknown (message timeout)",
                 time_ns=2000 * NS_PER_MS,
                 delay=between(1490, 1520),
                 limit=Limit(most=500 * NS_PER_MS),
@@ -261,8 +260,8 @@ class TestInFull:
         (finding,) = run(replace(precedes(600), basis="invented"), lock(1500), seams=[1805]).findings
         assert finding == in_full(
             Outcome.UNDECIDED,
-            f"{self.ON}, but the log cannot tell whether 'lock becomes free' came before: lock is unknown (the recorded"
-            " clock ran back)",
+            f"{self.ON}; cannot decide whether lock became free before it: lock is unknown"
+            " (recorder clock jumped back)",
             time_ns=2000 * NS_PER_MS,
             limit=Limit(most=600 * NS_PER_MS),
             evidence=(seen(self.FREE, "lock", 1480, 1500), seen(self.ON, "ignition", 1990, 2000)),
@@ -274,8 +273,8 @@ class TestInFull:
         late = [sample for sample in lock() if sample[0] >= 1500]
         (finding,) = run(precedes(within), late).findings
         told = {
-            "violated": f"{self.ON} without 'lock becomes free' in the {within} ms before",
-            "undecided": f"{self.ON}, but the log cannot tell whether 'lock becomes free' came before: lock is unknown"
+            "violated": f"{self.ON}, but in the {within} ms before lock did not become free",
+            "undecided": f"{self.ON}; cannot decide whether lock became free before it: lock is unknown"
             " (its first frame has not come yet)",
         }
         # On came behind 1990 ms: by 490 ms, and a nanosecond, behind the first frame of the lock.
@@ -298,7 +297,7 @@ class TestInFull:
         assert list(found) == [
             in_full(
                 Outcome.UNDECIDED,
-                f"'ignition becomes on and gear is park' may have come about here: {why}",
+                f"cannot decide whether ignition became on and gear was park here: {why}",
                 time_ns=time * NS_PER_MS,
                 limit=Limit(most=200 * NS_PER_MS),
             )
@@ -341,10 +340,10 @@ class TestInFull:
         """What a silence hides is told as hidden, even if only one frame came before it."""
         first = [sample for sample in lock() if not 0 < sample[0] < 1800]
         (finding,) = run(precedes(2500), first, timeouts={"lock": 60}).findings
-        assert "the log cannot tell whether 'lock becomes free' came before: lock is unknown" in finding.reason
+        assert "cannot decide whether lock became free before it: lock is unknown" in finding.reason
 
     @pytest.mark.parametrize(
-        ("within", "why"), [(300, "its value 'odd' has no name"), (700, "its first frame has not come")]
+        ("within", "why"), [(300, "its value 'odd' is not assigned"), (700, "its first frame has not come")]
     )
     def test_unknown_from_the_start(self, within: float, why: str) -> None:
         """What one of two roles hides is not made up for by the other, which came too early."""
@@ -360,7 +359,7 @@ class TestInFull:
             unnamed={"other": {"odd"}},
         ).findings
         assert finding.outcome == Outcome.UNDECIDED
-        assert f"came before: other is unknown ({why}" in finding.reason
+        assert f"before it: other is unknown ({why}" in finding.reason
 
     @pytest.mark.parametrize(("within", "outcome"), [(500, "violated"), (500 + 1e-6, "undecided")])
     def test_least_delay_on_the_limit(self, within: float, outcome: str) -> None:

@@ -211,7 +211,7 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.VIOLATED,
-                "'enable is on' for 20 to 40 ms; limit 50 to 100 ms: too short by at least 10 ms",
+                "enable was on for 20 to 40 ms; allowed 50 to 100 ms: too short by at least 10 ms",
                 time_ns=100 * NS_PER_MS,
                 delay=between(20, 40),
                 limit=limit,
@@ -223,7 +223,7 @@ class TestInFull:
             ),
             in_full(
                 Outcome.UNDECIDED,
-                "'enable is on' for 90 to 110 ms; limit 50 to 100 ms: too close to call at one frame per 10 ms, and so"
+                "enable was on for 90 to 110 ms; allowed 50 to 100 ms: too close to call at one frame per 10 ms, and so"
                 " near the limit that a faster recording may not decide it",
                 time_ns=500 * NS_PER_MS,
                 delay=between(90, 110),
@@ -236,7 +236,7 @@ class TestInFull:
             ),
             in_full(
                 Outcome.VIOLATED,
-                "'enable is on' for 120 to 140 ms; limit 50 to 100 ms: too long by at least 20 ms",
+                "enable was on for 120 to 140 ms; allowed 50 to 100 ms: too long by at least 20 ms",
                 time_ns=700 * NS_PER_MS,
                 delay=between(120, 140),
                 limit=limit,
@@ -265,7 +265,7 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.UNDECIDED,
-                f"'enable is on' for at least {least} ms; limit 80 to 100 ms: {why}",
+                f"enable was on for at least {least} ms; allowed 80 to 100 ms: {why}",
                 time_ns=reference.latest_ns,
                 delay=delay,
                 limit=Limit(least=80 * NS_PER_MS, most=100 * NS_PER_MS),
@@ -281,17 +281,17 @@ class TestInFull:
         """The line falls silent in the middle of the pulse."""
         enable = [frame for frame in on(300, 500) if not 350 < frame[0] < 700]
         finding = told(run(pulse(80, 300), enable, timeouts={"enable": 30}, until=1000))
-        assert finding.reason.endswith("limit 80 to 300 ms: the log does not show its end")
+        assert finding.reason.endswith("allowed 80 to 300 ms: the log does not show its end")
         assert finding.evidence[1].time.latest_ns is None
 
     def test_too_long_already_though_the_end_is_not_there(self) -> None:
         finding = told(run(pulse(None, 100), on(800)))
         assert finding.outcome is Outcome.VIOLATED
-        assert finding.reason == "'enable is on' for at least 200 ms; limit 100 ms: too long by at least 100 ms"
+        assert finding.reason == "enable was on for at least 200 ms; allowed 100 ms: too long by at least 100 ms"
 
     def test_a_limit_that_would_be_decided_by_a_faster_recording(self) -> None:
         finding = told(run(pulse(None, 95), on(300, 400)))
         assert finding.reason == (
-            "'enable is on' for 90 to 110 ms; limit 95 ms: too close to call at one frame per 10 ms;"
+            "enable was on for 90 to 110 ms; allowed 95 ms: too close to call at one frame per 10 ms;"
             " about one frame per 5 ms would decide"
         )

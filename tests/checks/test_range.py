@@ -62,7 +62,7 @@ class TestLimits:
         assert outcomes(run(rule, volts(12.0, value))) == [("range", "met")]
 
     @pytest.mark.parametrize(
-        ("values", "words"), [((12, 9, 8.2, 9, 12), "down to 8.2 V"), ((12, 17, 18.5), "up to 18.5 V")]
+        ("values", "words"), [((12, 9, 8.2, 9, 12), "lowest 8.2 V"), ((12, 17, 18.5), "highest 18.5 V")]
     )
     def test_tells_the_worst_value(self, values: tuple[float, ...], words: str) -> None:
         finding = told(run(in_range(), volts(*values)))
@@ -73,7 +73,7 @@ class TestLimits:
     def test_first_and_last_frame_count(self) -> None:
         first = told(run(in_range(), volts(9.0, 12.0, 12.0)))
         assert first.outcome.value == "violated"
-        assert first.reason == "supply down to 9 V for at least 0 ns"
+        assert first.reason == "supply was outside 9.5 to 16 V for at least 0 ns; lowest 9 V"
         assert told(run(in_range(), volts(12.0, 12.0, 9.0))).outcome.value == "violated"
 
 
@@ -122,7 +122,7 @@ class TestUnknown:
         supply = [sample for sample in volts(*[12.0] * 30) if not 100 < sample[0] < 200]
         finding = told(run(in_range(), supply, timeouts={"supply": 30}))
         assert finding.outcome.value == "undecided"
-        assert "supply is unknown (its message has stopped)" in finding.reason
+        assert "supply is unknown (message timeout)" in finding.reason
 
     def test_untimed(self) -> None:
         """A range needs no time stamps, an excursion's length does."""
@@ -160,23 +160,24 @@ class TestInFull:
         assert list(run(rule, volts(12, 9, 8.2, 9, 12, 17, 12, 12)).findings) == [
             in_full(
                 Outcome.VIOLATED,
-                "supply down to 8.2 V for 20 to 40 ms; tolerated 15 ms",
+                "supply was outside 9.5 to 16 V for 20 to 40 ms; allowed up to 15 ms; lowest 8.2 V",
                 time_ns=10 * NS_PER_MS,
                 delay=between(20, 40),
                 limit=limit,
                 reference=after(0, 10),
-                evidence=(seen("supply down to 8.2 V", "supply", 0, 10),),
+                evidence=(seen("supply was outside 9.5 to 16 V", "supply", 0, 10),),
             ),
             in_full(
                 Outcome.UNDECIDED,
-                "supply up to 17 V for 0 to 20 ms; tolerated 15 ms: too close to call at one frame per 10 ms",
+                "supply was outside 9.5 to 16 V for 0 to 20 ms; allowed up to 15 ms; highest 17 V: too close to call at"
+                " one frame per 10 ms",
                 time_ns=50 * NS_PER_MS,
                 delay=between(0, 20),
                 limit=limit,
                 reference=after(40, 50),
-                evidence=(seen("supply up to 17 V", "supply", 40, 50),),
+                evidence=(seen("supply was outside 9.5 to 16 V", "supply", 40, 50),),
             ),
-            in_full(Outcome.MET, "kept in 3 other stretches", time_ns=None, limit=limit, count=3),
+            in_full(Outcome.MET, "OK in 3 other periods", time_ns=None, limit=limit, count=3),
         ]
 
     def test_the_worst_value_is_that_of_the_stretch(self) -> None:
@@ -184,18 +185,21 @@ class TestInFull:
         enable = sampled([(0, "off"), (20, "on"), (50, "off")], every=10, until=90)
         supply = volts(5, 5, 12, 9, 12, 5, 5, 12, 12, 12)
         result = run(in_range(while_=WHILE_ON), supply, enable)
-        assert result.findings[0].reason == "supply down to 9 V for 0 to 20 ms"
+        assert result.findings[0].reason == "supply was outside 9.5 to 16 V for 0 to 20 ms; lowest 9 V"
 
     @pytest.mark.parametrize("supply", [volts(5, 5, 9, 9, 9, 12, 12, 12, 12), volts(12, 12, 12, 9, 9, 5, 5, 5, 5)])
     def test_a_value_of_the_same_frame_as_the_end(self, supply: Samples) -> None:
         """What comes or goes in the very frame in which the rule begins or ends to apply is none of it."""
         enable = sampled([(0, "off"), (20, "on"), (50, "off")], every=10, until=80)
         result = run(in_range(while_=WHILE_ON), supply, enable, lags={"supply": 0, "enable": 0})
-        assert result.findings[0].reason.startswith("supply down to 9 V for ")
+        assert result.findings[0].reason.endswith("; lowest 9 V")
 
     def test_to_the_very_last_frame(self) -> None:
-        assert told(run(in_range(), volts(12, 12, 9, 8))).reason == "supply down to 8 V for at least 10 ms"
+        assert (
+            told(run(in_range(), volts(12, 12, 9, 8))).reason
+            == "supply was outside 9.5 to 16 V for at least 10 ms; lowest 8 V"
+        )
 
     def test_one_stretch_kept(self) -> None:
         assert outcomes(run(in_range(), volts(12, 12))) == [("range", "met")]
-        assert told(run(in_range(), volts(12, 12))).reason == "kept throughout"
+        assert told(run(in_range(), volts(12, 12))).reason == "OK throughout"

@@ -135,7 +135,7 @@ class TestAnd:
         assert len(found) == 0
         (zone,) = found.doubtful
         assert (zone.since_ns, zone.until_ns) == (290 * NS_PER_MS, 300 * NS_PER_MS)
-        assert zone.why == "b is unknown (its message has stopped)"
+        assert zone.why == "b is unknown (message timeout)"
 
     def test_second_half_between_two_frames_is_doubtful(self) -> None:
         trigger = when(becomes("a", "on"), holds("b", "on"))
@@ -160,7 +160,7 @@ class TestUnseen:
     """Off before a silence and on behind it: it came on, at a moment that the log does not show."""
 
     A = without(line(500), 400, 600)
-    ZONE = Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why="a is unknown (its message has stopped)")
+    ZONE = Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why="a is unknown (message timeout)")
 
     def test_stretch(self) -> None:
         found = scene({"a": self.A}, timeouts={"a": 50}).occurrences(becomes("a", "on"))
@@ -192,14 +192,14 @@ class TestZones:
         [
             (
                 without(line(), 400, 600),
-                Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why="a is unknown (its message has stopped)"),
+                Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why="a is unknown (message timeout)"),
             ),
             (
                 line(until=400),
                 Zone(
                     since_ns=400 * NS_PER_MS,
                     until_ns=1000 * NS_PER_MS + 1,
-                    why="a is unknown (its message has stopped)",
+                    why="a is unknown (message timeout)",
                 ),
             ),
             (
@@ -221,7 +221,7 @@ class TestZones:
         assert scene({"a": a, "b": line()}, timeouts={"a": 50}).zones("a") == (zone,)
 
     def test_seam_in_a_silence(self) -> None:
-        why = "a is unknown (the recorded clock ran back)"
+        why = "a is unknown (recorder clock jumped back)"
         zone = Zone(since_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why=why, is_seam=True)
         of = scene({"a": without(line(), 400, 600)}, timeouts={"a": 50}, seams=[500.5])
         assert of.zones("a") == (zone,)
@@ -304,7 +304,7 @@ class TestRates:
 
 
 class TestLasting:
-    """The same scene, if no role had changed behind its last frame."""
+    """The same scene, if no role had changed after its last frame."""
 
     def test_only_behind_the_last_frame(self) -> None:
         of = scene({"a": line(300, until=500), "b": line()})
@@ -378,11 +378,11 @@ class TestHidden:
     @pytest.mark.parametrize(
         ("since", "why"),
         [
-            (100, "its message has stopped"),
-            (399, "its message has stopped"),
-            (400, "its value 'odd' has no name in the expectations"),
-            (649, "its value 'odd' has no name in the expectations"),
-            (650, "its message has stopped"),
+            (100, "message timeout"),
+            (399, "message timeout"),
+            (400, "its value 'odd' is not assigned to a state"),
+            (649, "its value 'odd' is not assigned to a state"),
+            (650, "message timeout"),
         ],
     )
     def test_the_reason_of_then_is_told(self, since: float, why: str) -> None:
@@ -468,8 +468,8 @@ class TestWhyUnknown:
             (without(line(200), 400, 900), 400, "b changed between two frames around it"),
             (without(line(200), 400, 900), 401, "no frame shows a any more (its last one came before)"),
             (without(line(200), 400, 900), 599, "no frame shows a any more (its last one came before)"),
-            (without(line(200), 400, 900), 600, "a is unknown (its message has stopped)"),
-            (without(line(200), 400, 900), 899, "a is unknown (its message has stopped)"),
+            (without(line(200), 400, 900), 600, "a is unknown (message timeout)"),
+            (without(line(200), 400, 900), 899, "a is unknown (message timeout)"),
         ],
     )
     def test_behind_a_last_frame(self, a: Samples, time: float, words: str) -> None:
@@ -496,14 +496,14 @@ class TestWhyUnknown:
         assert self.why(a, line(), time) == words
 
     def test_seam_and_nameless_value(self) -> None:
-        assert self.why(line(), line(), 505, seams=[505]) == "a is unknown (the recorded clock ran back)"
+        assert self.why(line(), line(), 505, seams=[505]) == "a is unknown (recorder clock jumped back)"
         odd: Samples = [(time, "odd" if time == 500 else state) for time, state in line()]
         why = self.why(odd, line(), 505, unnamed={"a": {"odd"}})
-        assert why == "a is unknown (its value 'odd' has no name in the expectations)"
+        assert why == "a is unknown (its value 'odd' is not assigned to a state)"
 
     @pytest.mark.parametrize(
         ("unnamed", "words"),
-        [(("'not available'",), "its value 'not available' is no number"), ((), "its value is no number")],
+        [(("'not available'",), "its value 'not available' is not a number"), ((), "its value is not a number")],
     )
     def test_of_a_number(self, unnamed: tuple[str, ...], words: str) -> None:
         volts = scene({"v": [(0, 12.0), (10, 12.0)]}).timelines["v"]
@@ -521,7 +521,7 @@ class TestWhyUnknown:
         """A change to what nobody can tell keeps it open longer than a change between two frames does."""
         odd: Samples = [(time, "odd" if time == 500 else state) for time, state in line()]
         why = self.why(odd, b, 495, unnamed={"a": {"odd"}})
-        assert why == "a is unknown (its value 'odd' has no name in the expectations)"
+        assert why == "a is unknown (its value 'odd' is not assigned to a state)"
 
     @pytest.mark.parametrize(
         ("time", "words"),

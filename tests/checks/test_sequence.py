@@ -83,7 +83,7 @@ class TestStart:
         result = run(handshake(), ignition=ignition, timeouts={"ignition": 300})
         (finding,) = result.findings
         assert finding.outcome.value == "undecided"
-        assert "ignition is unknown (its message has stopped)" in finding.reason
+        assert "ignition is unknown (message timeout)" in finding.reason
 
     def test_given_is_judged_just_before_the_start(self) -> None:
         """Ignition on in the very frame time of the door's opening does not prevent the handshake."""
@@ -97,14 +97,14 @@ class TestMissing:
         result = run(handshake(), feedback=sampled([(0, "free")], every=25, until=4000))
         finding = of_step(result, "release ends")
         assert finding.outcome.value == "missing"
-        assert "did not come within 600 ms after enable; feedback stayed free" in finding.reason
+        assert "did not become locked within 600 ms after enable; it stayed free" in finding.reason
         assert result.verdict is Verdict.FAULTY
 
     def test_so_from_the_beginning(self) -> None:
-        """An awaited state that holds already and never comes anew is missing: it was so from the beginning."""
+        """An awaited state that holds already and never comes anew is missing: it was already."""
         finding = of_step(run(handshake(), feedback=sampled([(0, "locked")], every=25, until=4000)), "release ends")
         assert finding.outcome.value == "missing"
-        assert "it was so from the beginning" in finding.reason
+        assert "it was already" in finding.reason
 
     def test_straggler_is_mentioned(self) -> None:
         """A change later than three times the limit is no answer, but worth a word."""
@@ -144,10 +144,10 @@ class TestMissing:
         also = {"feedback": {"locked"}, "data": {"locked"}}
         both = Step(name="any", await_=either, within_ns=600 * NS_PER_MS)
         number = replace(both, await_=replace(either, moments=either.moments[:1]))
-        for it, stayed in ((both, "feedback stayed free and data stayed free"), (number, "it never came about")):
+        for it, stayed in ((both, "feedback stayed free and data stayed free"), (number, "it never happened")):
             rule = handshake(given=None, abandon=None, steps=(it,))
             reason = of_step(perform(samples, rule, also=also), "any").reason
-            assert reason == f"'any' did not come within 600 ms after door became open; {stayed}"
+            assert reason == f"'any' did not happen within 600 ms after door became open; {stayed}"
 
     def test_late_up_to_three_times_the_limit(self) -> None:
         """A change above its limit, but within three times of it, is late."""
@@ -200,7 +200,9 @@ class TestOrder:
         )
         result = run(handshake(steps=steps), feedback=feedback((1050, "locked")))
         assert outcomes(result) == [("b", "out_of_order"), ("enable", "met"), ("c", "late")]
-        assert of_step(result, "c").reason.startswith("enable became off 440 to 475 ms after b; limit 400 ms: late by")
+        assert of_step(result, "c").reason.startswith(
+            "enable became off 440 to 475 ms after b; maximum 400 ms: late by"
+        )
 
     def test_one_interval_without_least_delay(self) -> None:
         """Changes whose order the log cannot tell are taken to be in order."""

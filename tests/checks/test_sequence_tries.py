@@ -55,10 +55,10 @@ class TestTries:
             until=until,
         )
         assert outcomes(result) == [("enable", "met"), ("release ends", outcome)]
-        reason = "'feedback becomes locked' did not come within 600 ms after enable; feedback stayed free"
+        reason = "feedback did not become locked within 600 ms after enable; it stayed free"
         if outcome == "undecided":
             shown = {2000: "900 ms", 2880: "1.78 s"}[until]
-            reason += f"; but the capture ends {shown} after enable, while another try could still come"
+            reason += f"; but the capture ends {shown} after enable, and another try could follow; record longer"
         assert of_step(result, "release ends").reason == reason
 
     @pytest.mark.parametrize(("until", "outcome"), [(3475, "undecided"), (3500, "missing")])
@@ -71,7 +71,7 @@ class TestTries:
         )
         finding = of_step(result, "release ends")
         assert finding.outcome.value == outcome
-        tail = "; but the capture ends 0 ns after enable, while another try could still come"
+        tail = "; but the capture ends 0 ns after enable, and another try could follow; record longer"
         assert finding.reason.endswith(tail) == (outcome == "undecided")
 
     @pytest.mark.parametrize(

@@ -63,15 +63,15 @@ class TestAddUp:
         verdict, why = add_up([finding(Outcome.MET)], handshakes, [LOCK])
         assert verdict is Verdict.UNDECIDED
         assert why == (
-            "no handshake was carried through, and a capture without one proves nothing about the lock; record again"
-            " while this happens: door becomes open, while ignition is off; and let it run for a few seconds more"
+            "no complete handshake in this capture, so it proves nothing about the lock; record again while this"
+            " happens: door becomes open, while ignition is off; and record for a few seconds more"
         )
 
     def test_ways_to_a_handshake(self) -> None:
         """Each sequence is a way to one, and a rule of another kind is none."""
         button = replace(LOCK, name="button", start=becomes("button", "down"), given=None)
         why = add_up([finding(Outcome.MET)], [], [LOCK, NEVER, button])[1]
-        assert "happens: door becomes open, while ignition is off; or button becomes down; and let it run" in why
+        assert "happens: door becomes open, while ignition is off; or button becomes down; and record" in why
 
     def test_fault_without_a_handshake_is_a_fault(self) -> None:
         assert add_up([finding(Outcome.VIOLATED)], [], [LOCK])[0] is Verdict.FAULTY
@@ -86,7 +86,7 @@ class TestAddUp:
 
     @pytest.mark.parametrize("rules", [[NEVER], [NEVER, LOCK]])
     def test_expectations_that_are_not_about_a_handshake(self, rules: list[AnyRule]) -> None:
-        why = "every rule that could be judged is met"
+        why = "all tested rules OK"
         assert add_up([finding(Outcome.MET)], [], rules, handshake=False) == (Verdict.AS_EXPECTED, why)
         assert add_up([], [], rules, handshake=False)[0] is Verdict.UNDECIDED
 
@@ -104,18 +104,18 @@ class TestAddUp:
             finding(Outcome.MISSING, reason="first", time_ns=9, handshake=3),
             finding(Outcome.MET),
         ]
-        assert add_up(found, WHOLE, [LOCK])[1] == "rule 3: first (and 1 more)"
+        assert add_up(found, WHOLE, [LOCK])[1] == "second (rule 2); 1 more fault"
 
     def test_counts_handshakes(self) -> None:
-        met = "every rule that could be judged is met"
-        assert add_up([finding(Outcome.MET)], WHOLE, [LOCK])[1] == f"1 handshake carried through; {met}"
-        assert add_up([finding(Outcome.MET)], WHOLE * 2, [LOCK])[1] == f"2 handshakes carried through; {met}"
+        met = "all tested rules OK"
+        assert add_up([finding(Outcome.MET)], WHOLE, [LOCK])[1] == f"1 complete handshake; {met}"
+        assert add_up([finding(Outcome.MET)], WHOLE * 2, [LOCK])[1] == f"2 complete handshakes; {met}"
         broken_off = [handshake(completed=False)]
-        assert add_up([finding(Outcome.MET)], WHOLE + broken_off, [LOCK])[1] == f"1 handshake carried through; {met}"
+        assert add_up([finding(Outcome.MET)], WHOLE + broken_off, [LOCK])[1] == f"1 complete handshake; {met}"
 
     def test_sentence_of_a_rule_without_handshakes(self) -> None:
-        assert add_up([finding(Outcome.VIOLATED)], WHOLE, [LOCK])[1] == "rule: why"
-        assert add_up([finding(Outcome.UNDECIDED)] * 3, WHOLE, [LOCK])[1] == "rule: why (and 2 more)"
+        assert add_up([finding(Outcome.VIOLATED)], WHOLE, [LOCK])[1] == "why (rule)"
+        assert add_up([finding(Outcome.UNDECIDED)] * 3, WHOLE, [LOCK])[1] == "why (rule, 3 times)"
 
 
 class TestWorstFirst:

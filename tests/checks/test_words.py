@@ -18,7 +18,7 @@ class TestPast:
     """A trigger is told as something that has happened."""
 
     def test_becomes(self) -> None:
-        assert past(becomes("door_open", "open")) == "door_open became open"
+        assert past(becomes("door_open", "open")) == "door open became open"
 
     def test_each_part(self) -> None:
         either = Trigger(moments=(), text="door becomes open or key becomes in")

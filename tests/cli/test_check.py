@@ -103,7 +103,7 @@ class TestText:
     def test_several(self, capsys: pytest.CaptureFixture[str]) -> None:
         main(["check", "faulty.log", "broken.log", "as_expected.log", "faulty2.log"])
         shown = capsys.readouterr()
-        last = "4 captures: 2 faulty, 1 as expected, 1 could not be judged"
+        last = "4 captures: 2 faulty, 1 as expected, 1 could not be checked"
         assert shown.out.splitlines()[-1] == last
         assert [shown.out.count(caution) for caution in CAUTIONS] == [1] * len(CAUTIONS)
         assert shown.err == "buslens: broken.log: nothing in it can be read\n"

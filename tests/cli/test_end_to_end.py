@@ -54,8 +54,8 @@ class TestCheck:
         ("name", "status", "first", "last"),
         [
             ("fine.log", 0, "fine.log", "As expected: "),
-            ("slow.asc.gz", 1, "slow.asc.gz", "Faulty: unlock handshake 1: "),
-            ("idle.log", 3, "idle.log", "Undecided: no handshake was carried through"),
+            ("slow.asc.gz", 1, "slow.asc.gz", "Faulty: unlock feedback became "),
+            ("idle.log", 3, "idle.log", "Undecided: no complete handshake"),
         ],
     )
     def test_verdict(self, name: str, status: int, first: str, last: str, garage: Path) -> None:
@@ -114,7 +114,7 @@ class TestPlot:
         assert done.returncode == 1
         shown = done.stdout.decode().splitlines()
         assert shown[0] == "slow.svg"
-        assert shown[1].startswith("Faulty: unlock handshake 1: ")
+        assert shown[1].startswith("Faulty: unlock feedback became ")
         assert ET.parse(garage / "slow.svg").getroot().tag.endswith("svg")  # noqa: S314 - our own output
 
 

@@ -131,7 +131,7 @@ class TestIdentifiers:
 
 
 class TestValues:
-    """A value that says that there is none is no number."""
+    """A value that says that there is none is not a number."""
 
     @pytest.mark.parametrize(
         ("data", "speed"),

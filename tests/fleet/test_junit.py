@@ -70,7 +70,7 @@ class TestSuites:
         assert failure.get("message") == "too <late>"
         lines = str(failure.text).splitlines()
         assert len(lines) == 2
-        assert lines[0] == "at 2.500 s: handshake 1, release: late: too <late>"
+        assert lines[0] == "at 2.500 s: handshake 1, release: too late: too <late>"
 
     def test_totals_are_those_of_the_cases(self, root: Element) -> None:
         for key, tag in (("tests", "testcase"), ("failures", "failure"), ("errors", "error")):

@@ -60,7 +60,7 @@ class TestToldLines:
         steps = tuple(it for it in result.findings if it.handshake == run.number)
         assert Outcome.LATE in {it.outcome for it in steps}
         text = render(told_lines(Told(rule=run.rule, findings=steps, handshake=run), 0))
-        assert " x  at 1.800 s  lock handshake 1, release ends: late\n" in text
+        assert " x  at 1.800 s  lock handshake 1, release ends: too late\n" in text
         assert ": met" not in text
 
 

@@ -108,7 +108,7 @@ def _judged(draw: np.random.Generator, content: str, usual: np.ndarray, *, slow:
         content=content,
         ground="ground",
         verdict=verdict,
-        summary=f"{RULE} {findings[0].handshake}: {findings[0].reason}" if findings else "3 handshakes carried through",
+        summary=f"{RULE} {findings[0].handshake}: {findings[0].reason}" if findings else "3 complete handshakes",
         frames=180_000,
         duration_ns=60 * NS_PER_S,
         met=len(delays) - len(findings) + 4,

@@ -157,7 +157,7 @@ def judged(
         content=content,
         ground="ground",
         verdict=verdict,
-        summary=faults[0].reason if faults else "1 handshake carried through",
+        summary=faults[0].reason if faults else "1 complete handshake",
         frames=1000,
         duration_ns=10 * NS_PER_S,
         met=4,

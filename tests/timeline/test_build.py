@@ -283,7 +283,7 @@ class TestOneStamp:
 
 
 class TestNumbers:
-    """A number keeps every value, and what is no number is unknown."""
+    """A number keeps every value, and what is not a number is unknown."""
 
     def test_values(self) -> None:
         signal = Signal(name="U", start=0, length=8, scale=0.1)

@@ -212,7 +212,7 @@ class TestJoin:
             assert log.period_ns == same.period_ns
 
     def test_no_interval_across_a_seam_at_a_joint(self) -> None:
-        """A recorder that saw a seam behind its last frame counts no interval from there on."""
+        """A recorder that saw a seam after its last frame counts no interval from there on."""
         whole, later = Recorder(tracks(NO_TIMEOUT)), Recorder(tracks(NO_TIMEOUT))
         take(whole, [Frame(0), Frame(10), Frame(20, 0x303, segment=1)])
         take(later, [Frame(500), Frame(530)])

@@ -131,12 +131,12 @@ class TestSaid:
             "Captures 104 92 as expected, 9 faulty, 1 undecided, 2 not read",
             (
                 "1 locked Faulty in 1 of its last 4 captures, against a rule about the ignition "
-                "x ignition interlock violated : ignition is on and data_feedback is locked"
+                "x ignition interlock rule broken : ignition is on and data_feedback is locked"
             ),
             "2 dead Faulty in all of its last 4 captures, 4 of 4 handshakes failed, on both feedback paths",
             (
                 "3 failing Faulty in 3 of its last 4 captures, 3 of 4 handshakes failed x lock handshake, release "
-                "ends late , in 3 captures: unlock_feedback became locked 812 to 837 ms after enable 4 captures, "
+                "ends too late , in 3 captures: unlock_feedback became locked 812 to 837 ms after enable 4 captures, "
                 "2026-01-05 to 2026-01-08; 1 as expected, 3 faulty; last fault 2026-01-08 Lately, oldest first: = x x x"
             ),
             "As expected 3 times since the last fault: buslens compare says what that proves.",
@@ -172,7 +172,7 @@ class TestSaid:
         table = page.partition('id="vehicles"')[2].partition("</table>")[0]
         rows = [Seen(f"<table>{row}</table>").text for row in re.findall(r"<tr>.*?</tr>", table)][1:]
         assert len(rows) == 11
-        assert rows[0] == "locked faulty, ignition ignition interlock violated 4 1 2026-01-06 2026-01-08"
+        assert rows[0] == "locked faulty, ignition ignition interlock rule broken 4 1 2026-01-06 2026-01-08"
         assert rows[-1] == "sound2 as expected 21 2026-01-25"
 
     def test_alone_is_said_so(self, tmp_path: Path) -> None:

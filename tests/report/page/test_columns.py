@@ -83,7 +83,7 @@ class TestLanes:
         many, body = packed(alone(nameless([f"{number}" for number in range(33)])))
         codes = column(body, many["lanes"][0]["codes"], "<u2")
         assert {many["why"][code - UNKNOWN_FROM] for code in codes if code >= UNKNOWN_FROM} == {
-            "unknown: unnamed value"
+            "unknown: value without a state"
         }
 
     @settings(max_examples=25, deadline=None)
@@ -168,7 +168,7 @@ class TestFindings:
         [run] = header["handshakes"]
         for step in run["steps"]:
             assert placed[step["finding"]].finding.step == step["name"]
-        assert [step["name"] for step in run["steps"] if step["outcome"] == "late"] == [
+        assert [step["name"] for step in run["steps"] if step["outcome"] == "too late"] == [
             finding.step for finding in result.findings if finding.outcome.value == "late" and finding.step
         ]
 

@@ -31,7 +31,7 @@ GOOD = result(
     step_finding(Outcome.MET),
     handshakes=(handshake(),),
     verdict=Verdict.AS_EXPECTED,
-    summary="1 handshake carried through",
+    summary="1 complete handshake",
     path="after.log",
 )
 INPUT = Input(path="before.log", kind="capture", size=1234, sha256="ab" * 32)
@@ -92,7 +92,7 @@ class TestSaid:
             "Faulty: lock handshake 1: unlock_feedback became locked 812 to 837 ms after enable",
             "replaced the load fuse",
             "supply at the plug 0.1 V at least 9.5 V invented",
-            "812 to 837 ms 50 to 600 ms x late",
+            "812 to 837 ms 50 to 600 ms x too late",
             "invented for the demonstration",
             " ".join(["abababab"] * 8),
             "Common practice, no source",
@@ -115,9 +115,9 @@ class TestSaid:
 
     def test_before_and_after(self) -> None:
         seen = Seen(page(results=(GOOD,), comparison=compare([FAULTY], [GOOD]))).text
-        assert "Verdict after the repair As expected: 1 handshake carried through" in seen
+        assert "Verdict after the repair As expected: 1 complete handshake" in seen
         assert "Verdict before the repair Faulty:" in seen
-        assert "lock handshake, release ends late, 812 to 837 ms met, 812 to 837 ms 50 to 600 ms mended" in seen
+        assert "lock handshake, release ends too late, 812 to 837 ms OK, 812 to 837 ms 50 to 600 ms mended" in seen
         assert "19 clean handshakes needed for 95 %, 18 more would prove it" in seen
         assert (
             len(

@@ -1,0 +1,87 @@
+"""Which finding leads: the one sentence that a person reads first.
+
+Danger comes first: the ignition on while a rule forbids it. Then the earliest fault of a handshake, unless a wider
+reason for it was found: a message that stopped, or a supply outside its range, while that handshake ran. What only
+follows from a failed handshake, such as a lit warning lamp, leads where no handshake failed.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.findings import Outcome
+from buslens.checks.scene import roles_of, roles_of_trigger
+from buslens.expectations.model import Alive, Never, Precedes, Range, Sequence
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Sequence as Several
+
+    from buslens.checks.findings import Finding
+    from buslens.expectations.model import AnyRule
+
+_IGNITION: Final = "ignition"
+"""The role, as expectations files call it."""
+
+
+def headline(findings: Several[Finding], rules: Iterable[AnyRule]) -> str:
+    """Return the sentence on the finding that leads, with how often it came and how many others there are.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        All faults of a capture, or, if it has none, all that could not be decided; at least one.
+    rules : iterable of AnyRule
+        The rules that made them.
+    """
+    first = leading(findings, {rule.name: rule for rule in rules})
+    alike = [it for it in findings if (it.rule, it.step, it.outcome) == (first.rule, first.step, first.outcome)]
+    others = len(findings) - len(alike)
+    thing = "undecided" if first.outcome is Outcome.UNDECIDED else f"fault{'s' if others > 1 else ''}"
+    place = first.rule if first.handshake is None else f"{first.rule} {first.handshake}"
+    repeats = f", {len(alike)} times" if len(alike) > 1 else ""
+    more = f"; {others} more {thing}" if others else ""
+    return f"{first.reason} ({place}{repeats}){more}"
+
+
+def leading(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding:
+    """Return the finding that a person should read first, of at least one."""
+    ordered = sorted(findings, key=lambda it: (it.time_ns is None, it.time_ns or 0))
+    danger = [it for it in ordered if it.outcome.is_fault and _is_danger(rules.get(it.rule))]
+    if danger:
+        return danger[0]
+    steps = [it for it in ordered if it.kind == "sequence"]
+    if not steps:
+        return ordered[0]
+    first = min(steps, key=lambda it: (it.handshake is None, it.time_ns or 0))
+    return next(filter(_explains(first, rules), ordered), first)
+
+
+def _is_danger(rule: AnyRule | None) -> bool:
+    """Whether a rule says what must never be with the ignition on, or must come before it."""
+    match rule:
+        case Never():
+            return _IGNITION in roles_of(rule.when.condition)
+        case Precedes():
+            return _IGNITION in roles_of_trigger(rule.then)
+        case _:
+            return False
+
+
+def _explains(step: Finding, rules: Mapping[str, AnyRule]) -> Callable[[Finding], bool]:
+    """Return whether a finding is a wider reason for a step that failed: it overlaps the wait for that step."""
+    sequence = rules.get(step.rule)
+    end_ns = step.time_ns or 0
+    begin_ns = end_ns if step.reference is None else step.reference.earliest_ns
+    if isinstance(sequence, Sequence):
+        end_ns += max((it.within_ns for it in sequence.steps if it.name == step.step), default=0)
+
+    def test(finding: Finding) -> bool:
+        if finding.time_ns is None or not isinstance(rules.get(finding.rule), Alive | Range):
+            return False
+        if finding.outcome is not Outcome.VIOLATED:
+            return False
+        latest = None if finding.delay is None else finding.delay.latest_ns
+        return finding.time_ns <= end_ns and (latest is None or finding.time_ns + latest >= begin_ns)
+
+    return test

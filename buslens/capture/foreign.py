@@ -36,6 +36,8 @@ _BUS_ERROR: Final = 0x80
 """CAN_ERR_BUSERROR of the Linux kernel's can/error.h: all that an error frame without a class says."""
 _KEPT_REMARKS: Final = 5
 """What a reader says is kept this often, and then only counted."""
+_BEGINNINGS: Final = {".trc": b";$FILEVERSION=", ".csv": b"timestamp,arbitration_id,extended,remote,error,dlc,data"}
+"""First bytes of the text formats that a table could be taken for."""
 _EXTRAS: Final = {".mf4": "python-can[mf4]"}
 """What some readers of python-can need beside it."""
 
@@ -78,6 +80,17 @@ class ForeignRecording:
         self.remark_count = 0
         self._batch = batch
         self._channels: dict[str, int] = {}
+
+    def is_surely_its_own(self, head: bytes) -> bool:
+        """Return whether a file begins as its suffix says, and a first frame can be read of it."""
+        own = _BEGINNINGS.get(self.suffix)
+        if own is None or not head.lstrip().startswith(own):
+            return False
+        try:
+            next(iter(self))
+        except (CaptureError, StopIteration):
+            return False
+        return True
 
     def __iter__(self) -> Iterator[Frames]:
         """Yield the frames in runs.

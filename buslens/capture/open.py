@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Final
 from buslens.capture.packed import MAGIC_BYTES, is_packed, unpacked
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
-from buslens.capture.stream import BOM, GZIP_MAGIC, FileStream, Prefixed, ReadAhead, read_head
+from buslens.capture.stream import BOM, GZIP_MAGIC, HEAD_BYTES, FileStream, Prefixed, ReadAhead, read_head
+from buslens.capture.table_text import Form, Formed, form_of
+from buslens.capture.table_told import NOTHING_TOLD, settings_of
 from buslens.errors import CaptureError, Source, UsageError
 
 if TYPE_CHECKING:
@@ -23,10 +25,12 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Clock, Tally
     from buslens.capture.protocol import LogFormat, Match
     from buslens.capture.stream import Stream
+    from buslens.capture.table import Understood
+    from buslens.capture.table_told import TableSettings
 
 STANDARD_INPUT: Final = "-"
 """Stands for standard input in place of a path."""
-_UTF16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
+_PLAIN: Final = Form()
 
 
 @dataclass(kw_only=True)
@@ -46,6 +50,10 @@ class Capture:
     #: Bytes of a file that pieces can be cut from; None where there is only one way through.
     size: int | None = None
     foreign: ForeignRecording | None = None
+    #: How a table was understood; None for any other log.
+    table: Understood | None = None
+    #: What has to be done to the text of a table before it is read.
+    form: Form = _PLAIN
     _input: Stream | None = field(default=None, repr=False)
 
     @property
@@ -71,32 +79,37 @@ class Capture:
             stream = FileStream.of(Path(self.path), 0 if self.is_gzip else start or self.n_mark, stop)
             if self.is_gzip:
                 stream = ReadAhead(_without_mark(unpacked(stream), self.n_mark))
+            if not self.form.is_plain:
+                stream = Formed(stream, self.form)
         try:
             yield stream
         finally:
             stream.close()
 
 
-def open_capture(path: str | Path) -> Capture:
+def open_capture(path: str | Path, *, table: TableSettings | str | Path | None = None) -> Capture:
     """Recognise a recorded log by its content.
 
     Parameters
     ----------
     path : str or Path
         A file, plain or packed (gzip, bzip2, xz, zstd, or alone in a zip archive); ``-`` for standard input.
+    table : TableSettings or path, optional
+        What is said about tables of frames, or the TOML file that says it; else their rows tell.
 
     Raises
     ------
     CaptureError
-        If nothing in it can be read: empty, UTF-16, or of no known format.
+        If nothing in it can be read: empty, or of no known format; or if it is a table that does not say enough.
     UsageError
         If standard input is a terminal.
     OSError
         If the system refuses the file.
     """
     name = str(path)
+    settings = settings_of(table)
     if name == STANDARD_INPUT:
-        return _open_standard_input()
+        return _open_standard_input(settings)
     refuse_what_is_no_file(name)
     with Path(name).open("rb", buffering=0) as file:
         size = file.seek(0, 2)
@@ -105,18 +118,22 @@ def open_capture(path: str | Path) -> Capture:
         start = read_head(stream, MAGIC_BYTES)
         is_gzip = is_packed(start)
         stream = Prefixed(start, stream)
-        head = read_head(unpacked(stream) if is_gzip else stream)
-    n_mark = len(BOM) if head.startswith(BOM) else 0
-    found = _recognise(name, head[n_mark:], is_file=True)
-    if isinstance(found, tuple):
+        if is_gzip:
+            stream = unpacked(stream)
+        head = read_head(stream)
+        n_mark = len(BOM) if head.startswith(BOM) else 0
+        found = _recognise(name, head[n_mark:], settings, is_file=True, rest=stream)
+    if isinstance(found, _Recognised):
         return Capture(
             path=name,
-            format=found[0],
-            match=found[1],
+            format=found.format,
+            match=found.match,
             head=head[n_mark:],
             is_gzip=is_gzip,
             n_mark=n_mark,
-            size=None if is_gzip else size,
+            size=None if is_gzip or not found.form.is_plain else size,
+            table=found.table,
+            form=found.form,
         )
     return Capture(path=name, format=None, match=None, foreign=found)
 
@@ -141,7 +158,7 @@ def refuse_what_is_no_file(name: str) -> None:
     raise CaptureError(problem, Source(name))
 
 
-def open_stream(name: str, head: bytes, rest: Stream) -> Capture:
+def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOTHING_TOLD) -> Capture:
     """Recognise a log by its first bytes, while the rest is still to come.
 
     Parameters
@@ -152,15 +169,17 @@ def open_stream(name: str, head: bytes, rest: Stream) -> Capture:
         The first bytes, without a byte order mark.
     rest : Stream
         What follows them; read once.
+    table : TableSettings
+        What the user says about tables of frames.
 
     Raises
     ------
     CaptureError
         If it is of no known format.
     """
-    found = _recognise("standard input" if name == STANDARD_INPUT else name, head, is_file=False)
-    assert isinstance(found, tuple)  # noqa: S101  (only files can be foreign)
-    return Capture(path=name, format=found[0], match=found[1], head=head, _input=Prefixed(head, rest))
+    found = _recognise("standard input" if name == STANDARD_INPUT else name, head, table, is_file=False)
+    assert isinstance(found, _Recognised)  # noqa: S101  (only files can be foreign)
+    return found.capture(name, head, Prefixed(head, rest))
 
 
 def refuse_unread(capture: Capture, tally: Tally) -> None:
@@ -178,7 +197,7 @@ def refuse_unread(capture: Capture, tally: Tally) -> None:
         )
 
 
-def _open_standard_input() -> Capture:
+def _open_standard_input(table: TableSettings) -> Capture:
     if sys.stdin is None or sys.stdin.isatty():
         raise UsageError("standard input is a terminal: pipe a log into it, or name a file")
     # Not through the buffer, whose lock a thread that waits for a stalled pipe would hold when the process ends.
@@ -190,11 +209,9 @@ def _open_standard_input() -> Capture:
     head = read_head(stream)
     n_mark = len(BOM) if head.startswith(BOM) else 0
     head = head[n_mark:]
-    found = _recognise("standard input", head, is_file=False)
-    assert isinstance(found, tuple)  # noqa: S101  (only files can be foreign)
-    return Capture(
-        path=STANDARD_INPUT, format=found[0], match=found[1], head=head, _input=ReadAhead(Prefixed(head, stream))
-    )
+    found = _recognise("standard input", head, table, is_file=False)
+    assert isinstance(found, _Recognised)  # noqa: S101  (only files can be foreign)
+    return found.capture(STANDARD_INPUT, head, ReadAhead(Prefixed(head, stream)))
 
 
 _DBC: Final = re.compile(
@@ -212,19 +229,44 @@ def _without_mark(stream: Stream, n_mark: int) -> Stream:
     return stream
 
 
-def _recognise(name: str, head: bytes, *, is_file: bool) -> tuple[LogFormat, Match] | ForeignRecording:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Recognised:
+    format: LogFormat
+    match: Match
+    table: Understood | None = None
+    form: Form = _PLAIN
+
+    def capture(self, name: str, head: bytes, stream: Stream) -> Capture:
+        """Return a capture that is read once."""
+        if not self.form.is_plain:
+            stream = Formed(stream, self.form)
+        return Capture(
+            path=name, format=self.format, match=self.match, head=head, table=self.table, form=self.form, _input=stream
+        )
+
+
+def _recognise(
+    name: str, head: bytes, table: TableSettings, *, is_file: bool, rest: Stream | None = None
+) -> _Recognised | ForeignRecording:
     """Return the format of a log, or the reader for a recording of another kind."""
     source = Source(name)
     if not head:
         raise CaptureError("the file is empty", source)
-    if head.startswith(_UTF16_MARKS) or _looks_like_utf16(head):
-        raise CaptureError("the text is encoded as UTF-16: save it as UTF-8 or plain ASCII", source)
-    for entry in FORMATS.values():
-        match = entry.sniff(head)
-        if match is not None:
-            return entry, match
-    if is_file and (foreign := _foreign(name)) is not None:
+    form = form_of(head)
+    if not table.names_columns and not form.encoding:
+        for entry in FORMATS.values():
+            match = entry.sniff(head)
+            if match is not None:
+                return _Recognised(format=entry, match=match)
+    foreign = _foreign(name) if is_file else None
+    if foreign is not None and not table.names_columns and foreign.is_surely_its_own(head):
         return foreign
+    if (found := _table(source, head, table, form, rest)) is not None:
+        return found
+    if foreign is not None:
+        return foreign
+    if form.encoding:
+        raise CaptureError("the text is encoded as UTF-16: save it as UTF-8 or plain ASCII", source)
     if not head.strip(b"\0 \t\r\n"):
         raise CaptureError(f"no line of a log: the first {len(head):,} bytes are blank or zero", source)
     if head.startswith(GZIP_MAGIC):
@@ -236,9 +278,34 @@ def _recognise(name: str, head: bytes, *, is_file: bool) -> tuple[LogFormat, Mat
     line = next((line for line in head.splitlines() if line.strip(b"\0 \t\r")), b"")
     examples = "; ".join(f"{entry.name}: {entry.example}" for entry in FORMATS.values())
     raise CaptureError(
-        f"no line of a log that is known; its first line is '{shown(line)}'; expected was a line such as {examples}",
+        f"no line of a log that is known; its first line is '{shown(line)}'; expected was a line such as {examples}; "
+        "if it is a table of frames, name its columns in a file with [table], and give it as --table FILE.toml",
         source,
     )
+
+
+def _table(source: Source, head: bytes, settings: TableSettings, form: Form, rest: Stream | None) -> _Recognised | None:
+    """Return how a table of frames is read; None if the log is none."""
+    from buslens.capture.table import SAMPLE_BYTES, TABLE, recognise
+    from buslens.capture.table_layout import UnclearLayoutError
+
+    is_whole = len(head) < HEAD_BYTES - len(BOM)
+    if not is_whole and rest is not None:
+        more = read_head(rest, SAMPLE_BYTES - len(head))
+        is_whole = len(more) < SAMPLE_BYTES - len(head)
+        head += more
+
+    def pieces() -> Iterator[bytes]:
+        while rest is not None and (piece := read_head(rest, SAMPLE_BYTES)):
+            yield form.applied(piece)
+
+    try:
+        found = recognise(form.applied(head), settings, is_whole=is_whole, rest=pieces)
+    except UnclearLayoutError as unclear:
+        raise CaptureError(unclear.problem, source) from unclear
+    if found is None:
+        return None
+    return _Recognised(format=TABLE, match=found.match, table=found, form=form)
 
 
 def _foreign(name: str) -> ForeignRecording | None:
@@ -250,10 +317,3 @@ def _foreign(name: str) -> ForeignRecording | None:
     if suffix in {"", ".log", ".asc", ".txt"} or suffix not in foreign_suffixes():
         return None
     return ForeignRecording(path)
-
-
-def _looks_like_utf16(head: bytes) -> bool:
-    """Return whether every other byte is zero and the ones between are text."""
-    pairs = head[:200]
-    odd, even = pairs[1::2], pairs[::2]
-    return len(pairs) >= 8 and ((not any(odd) and all(even)) or (not any(even) and all(odd)))

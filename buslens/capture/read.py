@@ -21,15 +21,23 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.capture.open import Capture
+    from buslens.capture.table_told import TableSettings
 
 
-def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None) -> pd.DataFrame:
+def read_frames(
+    path: str | Path,
+    *,
+    table: TableSettings | str | Path | None = None,
+    notify: Callable[[str], None] | None = None,
+) -> pd.DataFrame:
     """Return every frame of a capture, in file order.
 
     Parameters
     ----------
     path : str or Path
         A recorded log; ``-`` for standard input.
+    table : TableSettings or path, optional
+        What is said about tables of frames, or the TOML file that says it; else their rows tell.
     notify : callable, optional
         Is told, as one sentence, what takes a while.
 
@@ -49,7 +57,7 @@ def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None
     """
     import pandas as pd
 
-    capture = open_capture(path)
+    capture = open_capture(path, table=table)
     scanner, runs = _runs(capture, notify)
     kept = list(runs)
     tally = scanner.tally()
@@ -57,7 +65,7 @@ def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None
     flags = _joined([frames.flags for frames in kept], np.uint16)
     labels = pd.Series(list(scanner.channels), dtype=pd.Series(["text"]).dtype)
     time_ns = _joined([frames.time_ns for frames in kept], np.int64)
-    table = pd.DataFrame(
+    frame = pd.DataFrame(
         {
             # Seconds and the rest apart: nanoseconds since 1970 do not fit a float.
             "time": time_ns // NS_PER_S + time_ns % NS_PER_S / NS_PER_S,
@@ -73,8 +81,8 @@ def read_frames(path: str | Path, *, notify: Callable[[str], None] | None = None
             "data": pd.Series([data for frames in kept for data in payloads(frames)], dtype=object),
         }
     )
-    table.attrs["tally"] = tally
-    return table
+    frame.attrs["tally"] = tally
+    return frame
 
 
 def count_identifiers(path: str | Path, *, most_frames: int = 200_000) -> Counter[tuple[str, int, bool]]:

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from buslens.capture.frames import Tally
+    from buslens.capture.table_told import TableSettings
     from buslens.capture.wanted import Wanted
     from buslens.checks.findings import Handshake
     from buslens.checks.fit import Identifier
@@ -56,6 +57,7 @@ def check(
     expectations: Expectations | str | Path | None = None,
     *,
     channels: Mapping[str, str] | None = None,
+    table: TableSettings | str | Path | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
 ) -> Result:
@@ -71,6 +73,8 @@ def check(
         Roles and rules.
     channels : mapping of str to str, optional
         Channels as the log calls them, and as the definitions that are tied to one do, where the two differ.
+    table : TableSettings or path, optional
+        What is said about tables of frames, or the TOML file that says it; else their rows tell.
     workers : int, optional
         Pieces that are read at the same time; default: one per core.
     notify : callable, optional
@@ -92,7 +96,7 @@ def check(
 
     ground = prepare(definitions, expectations)
     recorder, tally = fold(
-        open_capture(capture),
+        open_capture(capture, table=table),
         wanted=_wanted(ground.tracks),
         new=lambda: Recorder(ground.tracks, channels),
         step=Recorder.take,

@@ -44,6 +44,7 @@ COMMANDS: Final[Mapping[str, _Command]] = {
     "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
     "fleet": _Command("buslens.cli.fleet", "judge the captures of many vehicles, and tell which to call in"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
+    "layout": _Command("buslens.cli.layout", "show how a capture is understood, and write the layout of a table"),
     "defs": _Command("buslens.cli.defs", "show what definitions files hold, and what of them cannot be used"),
     "replay": _Command("buslens.cli.replay", "play a capture in real time, and judge it as it goes"),
     "listen": _Command("buslens.cli.listen", "judge a bus while it is listened to; receive only"),

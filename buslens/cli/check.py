@@ -1,6 +1,7 @@
 """Judge captures by the expectations of a healthy vehicle.
 
-A capture is a recorded bus log: candump or ASC, plain or gzipped, '-' for
+A capture is a recorded bus log: candump, ASC or a table of frames in any layout
+that its rows make plain ('buslens layout' shows it), plain or gzipped, '-' for
 standard input, or whatever else python-can can read.
 
 Exit status: 0 everything met, 1 something violated, 2 a capture or the command

@@ -21,10 +21,12 @@ from __future__ import annotations
 import argparse
 import re
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.cli.options import add_judging_arguments, whole_number
+from buslens.capture.table_told import NOTHING_TOLD
+from buslens.cli.options import add_judging_arguments, table_of, whole_number
 from buslens.cli.status import Status, gravest
 from buslens.cli.writing import demand_report
 from buslens.errors import BuslensError, UsageError
@@ -151,9 +153,11 @@ class _Fleet:
         self.naming = Naming(by or (options.vehicles and load_vehicle_list(options.vehicles)) or None, self._unnamed)
         groups = load_groups(options.groups) if options.groups is not None else ()
         definitions, channels = tuple(options.definitions or ()), tuple(options.channels)
+        table = table_of(options)
+        groups = tuple(replace(group, table=table) for group in groups if table != NOTHING_TOLD) or groups
         chosen = None
         if options.expectations is not None:
-            chosen = expectations_group(options.expectations, definitions, channels)
+            chosen = expectations_group(options.expectations, definitions, channels, table)
         for group in (*groups, *([chosen] if chosen is not None else [])):
             load(group)
             self.groups[group.name] = group
@@ -165,6 +169,7 @@ class _Fleet:
             otherwise=chosen,
             definitions=definitions,
             channels=channels,
+            table=table,
             on_left_out=self._problem,
         )
         if by is None and options.vehicles is None:

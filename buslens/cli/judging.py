@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from buslens.cli.options import table_of
 from buslens.cli.status import Status, status_of
 from buslens.defaults import find_expectations
 from buslens.errors import CaptureError, UsageError
@@ -47,6 +48,7 @@ class Judge:
     def __init__(self, options: argparse.Namespace, console: Console) -> None:
         self._console = console
         self._workers: int | None = options.workers
+        self._table = table_of(options)
         self._channels: dict[str, str] = dict(options.channels)
         self._loaded: dict[str, Expectations] = {}
         self._chosen: str | None = options.expectations
@@ -80,6 +82,7 @@ class Judge:
             definitions=self._definitions,
             expectations=expectations,
             channels=self._channels,
+            table=self._table,
             workers=self._workers,
             notify=self._console.note,
         )

@@ -12,6 +12,8 @@ from buslens.errors import UsageError, did_you_mean
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from buslens.capture.table_told import TableSettings
+
 _NUMBER: Final = re.compile(r"-[0-9.,:]+")
 
 
@@ -119,10 +121,35 @@ def add_judging_arguments(parser: Parser, *, workers: bool = True) -> None:
         default=[],
         help="the log's name of a channel and the expectations' name of it, such as 1=can0; may be given several times",
     )
+    add_table_arguments(parser)
     if workers:
         parser.add_argument(
             "--workers", metavar="N", type=whole_number, help="threads that read a capture; else one per core"
         )
+
+
+def add_table_arguments(parser: Parser) -> None:
+    """Add what every command takes that reads captures: what a table of frames does not say itself."""
+    parser.add_argument(
+        "--table",
+        metavar="FILE.toml",
+        help="layout of a table of frames; 'buslens layout CAPTURE -o FILE.toml' writes one",
+    )
+    parser.add_argument("--time-unit", metavar="UNIT", help="of a table's time stamps: ns, us, 10 us, ms, s ...")
+    parser.add_argument("--id-base", metavar="BASE", help="of a table's identifiers: hex or decimal")
+
+
+def table_of(options: argparse.Namespace) -> TableSettings:
+    """Return what the options say about tables of frames.
+
+    Raises
+    ------
+    UsageError, OSError
+        If that cannot be used.
+    """
+    from buslens.capture.table_told import load_table
+
+    return load_table(options.table, time_unit=options.time_unit, id_base=options.id_base)
 
 
 def _channel(text: str) -> tuple[str, str]:

@@ -27,7 +27,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.options import add_judging_arguments, table_of
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -59,9 +59,10 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         raise UsageError("--follow shows a file as it grows: --speed and --onto have no meaning with it")
     remarks: list[str] = []
     if options.follow:
-        reading, remarks = follow_file(options.capture)
+        reading, remarks = follow_file(options.capture, table_of(options))
     else:
-        reading = read_input() if options.capture == "-" else read_file(options.capture)
+        table = table_of(options)
+        reading = read_input(table) if options.capture == "-" else read_file(options.capture, table)
     new_engine = new_engine_of(options, options.capture)
     sender = None if target is None else Sender(target)
     pace = None if options.follow else Pace(options.speed)

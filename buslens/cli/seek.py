@@ -20,7 +20,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import whole_number
+from buslens.cli.options import add_table_arguments, table_of, whole_number
 from buslens.cli.status import Status
 from buslens.errors import UsageError
 
@@ -49,6 +49,7 @@ def add_arguments(parser: Parser) -> None:
         type=whole_number,
         help="write the first N of each action; else the first, if more than chance",
     )
+    add_table_arguments(parser)
     parser.add_argument("--replace", action="store_true", help="replace a file that is there already")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
@@ -71,6 +72,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         tolerance_ns=TOLERANCE_NS if options.tolerance is None else options.tolerance,
         delay_ns=DELAY_NS if options.delay is None else options.delay,
         most=max(5, options.choose or 0),
+        table=table_of(options),
         notify=console.note,
     )
     if options.json:

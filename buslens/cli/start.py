@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from buslens.cli.options import add_table_arguments, table_of
 from buslens.cli.status import Status
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ def add_arguments(parser: Parser) -> None:
         "--check", metavar="CAPTURE", nargs="+", default=[], help="try the new file on these captures, too"
     )
     parser.add_argument("--picture", metavar="FILE.png|svg|pdf", help="draw the candidates around the first handshake")
+    add_table_arguments(parser)
     parser.add_argument("--replace", action="store_true", help="replace a file that is there already")
 
 
@@ -62,7 +64,14 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     demand_place(options.output)
     marks = [parse_mark(text) for text in options.mark]
     console.progress(f"reading {', '.join(options.files)}")
-    made = start(options.files, output=options.output, marks=marks, more=options.check, notify=console.note)
+    made = start(
+        options.files,
+        output=options.output,
+        marks=marks,
+        more=options.check,
+        table=table_of(options),
+        notify=console.note,
+    )
     write_new(options.output, made.text.encode(), replace=options.replace)
     if options.picture is not None:
         from buslens.report.candidates import draw_candidates

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from buslens.capture.frames import Tally
+    from buslens.capture.table_told import TableSettings
     from buslens.discovery.candidates import Candidate
     from buslens.discovery.changes import Changes, Origin
     from buslens.discovery.marks import Action, Mark
@@ -69,6 +70,7 @@ def seek(
     tolerance_ns: int = TOLERANCE_NS,
     delay_ns: int = DELAY_NS,
     most: int = MOST,
+    table: TableSettings | str | Path | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
 ) -> Sought:
@@ -86,6 +88,8 @@ def seek(
         How much later than the action a bit may change.
     most : int
         Candidates for each action.
+    table : TableSettings or path, optional
+        What is said about tables of frames, or the TOML file that says it; else their rows tell.
     workers : int, optional
         Pieces that are read at the same time; default: one per core.
     notify : callable, optional
@@ -103,7 +107,7 @@ def seek(
 
     _refuse_none(marks)
     log, tally = fold(
-        open_capture(capture),
+        open_capture(capture, table=table),
         wanted=None,
         new=lambda: ChangeLog(cap_for(len(marks))),
         step=ChangeLog.take,

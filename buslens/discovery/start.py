@@ -23,8 +23,10 @@ from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
 
     from buslens.capture.frames import Tally
+    from buslens.capture.table_told import TableSettings
     from buslens.checks.findings import Finding, Verdict
     from buslens.definitions.model import Definitions
     from buslens.discovery.behaviour import Moves
@@ -90,6 +92,7 @@ def start(
     output: str,
     marks: Sequence[Mark] = (),
     more: Sequence[str] = (),
+    table: TableSettings | str | Path | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
 ) -> Started:
@@ -108,6 +111,8 @@ def start(
         What was done, and when in the first capture.
     more : sequence of str, optional
         Captures to try the file on, beside those that it is learned from.
+    table : TableSettings or path, optional
+        What is said about tables of frames, or the TOML file that says it; else their rows tell.
     workers : int, optional
         Pieces that are read at the same time; default: one per core.
     notify : callable, optional
@@ -118,11 +123,13 @@ def start(
     BuslensError
         If a file cannot be used, or no signal of the definitions looks like one of a steering lock.
     """
+    from buslens.capture.table_told import settings_of
     from buslens.definitions.load import load_definitions
 
     dbcs, logs = told_apart([*files, *([captures] if isinstance(captures, str) else captures)])
     defined = load_definitions(*dbcs)
-    shown = read_shown(defined, logs, is_wanted, workers=workers, notify=notify)
+    settings = settings_of(table)
+    shown = read_shown(defined, logs, is_wanted, table=settings, workers=workers, notify=notify)
     proposals, moves = propose(defined, shown, bonus_of(marks, shown))
     if all(it.best is None for it in proposals.values()):
         raise UsageError(
@@ -135,7 +142,7 @@ def start(
     _refuse_empty(proposals, alive)
     header = _header(proposals, shown, alive)
     expected = parse_expectations(header.encode(), output)
-    read = [read_capture(path, plan_tracks(expected, defined), workers, notify) for path in logs]
+    read = [read_capture(path, plan_tracks(expected, defined), settings, workers, notify) for path in logs]
     drafts = _drafts(header, expected, read, logs, [role for role in ROLES if proposals[role].is_certain])
     findings = [judge(path, expected, *it).findings for path, it in zip(logs, read, strict=True)]
     drafts += [with_problem(draft, findings, logs) for draft in alive]
@@ -145,7 +152,7 @@ def start(
     text = "\n".join(lines) + "\n"
     final = parse_expectations(text.encode(), output)
     tried = [_tried(path, final, *it) for path, it in zip(logs, read, strict=True)]
-    tried += [_checked(path, final, defined, workers) for path in more]
+    tried += [_checked(path, final, defined, settings, workers) for path in more]
     return Started(
         text=text,
         proposals=proposals,
@@ -165,8 +172,8 @@ def _tried(path: str, final: Expectations, recorder: Recorder, tally: Tally) -> 
     return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=True)
 
 
-def _checked(path: str, final: Expectations, defined: Definitions, workers: int | None) -> Tried:
-    result = check(path, defined, final, workers=workers)
+def _checked(path: str, final: Expectations, defined: Definitions, table: TableSettings, workers: int | None) -> Tried:
+    result = check(path, defined, final, table=table, workers=workers)
     return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=False)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.frames import Clock
+from buslens.capture.table_told import NOTHING_TOLD, TableSettings
 from buslens.definitions.model import Kind
 from buslens.errors import CaptureError, Source, UsageError
 from buslens.timeline.recorder import NEVER, NO_TIMEOUT, Recorder, Track
@@ -129,6 +130,7 @@ def read_shown(
     captures: Sequence[str],
     wanted: Callable[[Message, Signal], bool],
     *,
+    table: TableSettings = NOTHING_TOLD,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
 ) -> Shown:
@@ -142,7 +144,7 @@ def read_shown(
         Recorded logs.
     wanted : callable
         Whether a signal of a message is looked at.
-    workers, notify
+    table, workers, notify
         As for `buslens.checks.check.check`.
 
     Raises
@@ -175,7 +177,7 @@ def read_shown(
     spans: list[Span] = []
     frames = 0
     for path in captures:
-        recorder, tally = read_capture(path, tracks, workers, notify)
+        recorder, tally = read_capture(path, tracks, table, workers, notify)
         base_ns = spans[-1].end_ns + _APART_NS if spans else 0
         first_ns, last_ns = tally.first_ns or 0, tally.last_ns or 0
         span = Span(path=path, own_first_ns=first_ns, first_ns=base_ns, end_ns=base_ns + last_ns - first_ns)
@@ -215,7 +217,11 @@ def read_shown(
 
 
 def read_capture(
-    path: str, tracks: Sequence[Track], workers: int | None, notify: Callable[[str], None] | None
+    path: str,
+    tracks: Sequence[Track],
+    table: TableSettings,
+    workers: int | None,
+    notify: Callable[[str], None] | None,
 ) -> tuple[Recorder, Tally]:
     """Return what one capture shows of tracks.
 
@@ -230,7 +236,7 @@ def read_capture(
     from buslens.capture.open import open_capture
 
     recorder, tally = fold(
-        open_capture(path),
+        open_capture(path, table=table),
         wanted=[(track.message.can_id, track.message.is_extended) for track in tracks],
         new=lambda: Recorder(tracks),
         step=Recorder.take,

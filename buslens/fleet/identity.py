@@ -11,6 +11,7 @@ import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from buslens.capture.table_told import NOTHING_TOLD
 from buslens.report.versions import version_of
 
 if TYPE_CHECKING:
@@ -34,7 +35,8 @@ def content_of(path: str | Path) -> str:
 def ground_of(group: Group, definitions: Iterable[str]) -> str:
     """Return the hash over everything but the capture that a judgement depends on.
 
-    That is the bytes of the expectations and of the definitions, names of channels, and the version of the program.
+    That is the bytes of the expectations and of the definitions, names of channels, what is said about tables, and the
+    version of the program.
 
     Parameters
     ----------
@@ -54,6 +56,7 @@ def ground_of(group: Group, definitions: Iterable[str]) -> str:
         content_of(group.expectations).encode(),
         *(content_of(path).encode() for path in definitions),
         repr(sorted(group.channels)).encode("utf-8", "backslashreplace"),
+        *([] if group.table == NOTHING_TOLD else [repr(group.table).encode("utf-8", "backslashreplace")]),
     ):
         digest.update(len(part).to_bytes(8, "little") + part)
     return digest.hexdigest()

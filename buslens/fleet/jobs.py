@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from buslens.capture.table_told import NOTHING_TOLD
 from buslens.defaults import find_expectations
 from buslens.errors import UsageError
 from buslens.fleet.fetch import local_path
@@ -16,6 +17,7 @@ from buslens.fleet.model import Group, Job
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
+    from buslens.capture.table_told import TableSettings
     from buslens.fleet.listing import Listed
     from buslens.fleet.naming import Naming
 
@@ -32,7 +34,7 @@ class Jobs:
         Of vehicles with files of their own; the first that fits counts.
     otherwise : Group or None
         For vehicles of none of these; None: by the expectations that are found beside a capture, as in `check`.
-    definitions, channels
+    definitions, channels, table
         Of such a group that is found.
     on_left_out : callable
         Is told in one sentence of each vehicle that there is nothing to judge by.
@@ -44,6 +46,7 @@ class Jobs:
     otherwise: Group | None = None
     definitions: tuple[str, ...] = ()
     channels: tuple[tuple[str, str], ...] = ()
+    table: TableSettings = NOTHING_TOLD
     on_left_out: Callable[[str], object] = lambda _sentence: None
     #: Every group that a capture was found for, by name.
     used: dict[str, Group] = field(default_factory=dict)
@@ -93,11 +96,14 @@ class Jobs:
             found = find_expectations(capture)
         except UsageError as exc:
             return exc.problem
-        return expectations_group(str(found), self.definitions, self.channels)
+        return expectations_group(str(found), self.definitions, self.channels, self.table)
 
 
 def expectations_group(
-    expectations: str, definitions: Iterable[str] = (), channels: Iterable[tuple[str, str]] = ()
+    expectations: str,
+    definitions: Iterable[str] = (),
+    channels: Iterable[tuple[str, str]] = (),
+    table: TableSettings = NOTHING_TOLD,
 ) -> Group:
     """Return the group of every vehicle that is judged by one file; it is called as the file is."""
     return Group(
@@ -107,4 +113,5 @@ def expectations_group(
         expectations=os.path.abspath(expectations),  # noqa: PTH100  # links stay
         definitions=tuple(os.path.abspath(path) for path in definitions),  # noqa: PTH100
         channels=tuple(channels),
+        table=table,
     )

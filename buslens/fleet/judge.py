@@ -201,7 +201,7 @@ def _judged(task: Task, ready: Ground, path: Path, content: str, begun: float) -
 
     channels = dict(task.job.group.channels)
     (recorder, census, frames_hash), tally = fold(
-        open_capture(path),
+        open_capture(path, table=task.job.group.table),
         wanted=None,
         new=lambda: (Recorder(ready.tracks, channels), Census(), FrameHash()),
         step=_take,

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from buslens.capture.table_told import NOTHING_TOLD, TableSettings
+
 if TYPE_CHECKING:
     from buslens.checks.findings import Outcome, Verdict
 
@@ -49,6 +51,8 @@ class Group:
     definitions: tuple[str, ...] = ()
     #: Channels as the logs call them and as the definitions do, where the two differ.
     channels: tuple[tuple[str, str], ...] = ()
+    #: What is said about tables of frames.
+    table: TableSettings = NOTHING_TOLD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

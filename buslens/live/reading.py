@@ -19,6 +19,7 @@ from buslens.capture.plan import ROOM, foreign_plan, plan_for
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import BOM, HEAD_BYTES, FileStream, Prefixed, read_head
+from buslens.capture.table_told import settings_of
 from buslens.errors import CaptureError, Source, UsageError
 from buslens.live.streams import Following, Interruptible, WholeLines, first_lines
 
@@ -27,8 +28,11 @@ if TYPE_CHECKING:
 
     from buslens.capture.frames import Frames, Seam, Tally
     from buslens.capture.stream import Stream
+    from buslens.capture.table_told import TableSettings
 
 _WAIT_S: Final = 0.05
+_TABLE_BYTES: Final = 16_384
+"""First bytes of a stream by which a table is recognised."""
 _MOST_WAITING: Final = 16
 """Runs that are read ahead."""
 
@@ -149,7 +153,7 @@ def _complete(capture: Capture, tally: Tally) -> None:
         tally.clock = recording.clock
 
 
-def read_file(path: str) -> Reading:
+def read_file(path: str, table: TableSettings | None = None) -> Reading:
     """Read a capture from a file.
 
     Raises
@@ -157,11 +161,11 @@ def read_file(path: str) -> Reading:
     BuslensError, OSError
         If it is no capture.
     """
-    capture = open_capture(path)
+    capture = open_capture(path, table=table)
     return Reading(lambda _stop: capture, live=False)
 
 
-def read_input() -> Reading:
+def read_input(table: TableSettings | None = None) -> Reading:
     """Read a capture from standard input, as it comes.
 
     Raises
@@ -180,12 +184,12 @@ def read_input() -> Reading:
         stream = Prefixed(start, stream)
         if is_packed(start):
             stream = unpacked(stream)
-        return capture_of("-", WholeLines(stream, stop))
+        return capture_of("-", WholeLines(stream, stop), table)
 
     return Reading(find, live=True)
 
 
-def follow_file(path: str) -> tuple[Reading, list[str]]:
+def follow_file(path: str, table: TableSettings | None = None) -> tuple[Reading, list[str]]:
     """Read a file that is being written, and return the remarks on what happens to it as well.
 
     Raises
@@ -204,7 +208,7 @@ def follow_file(path: str) -> tuple[Reading, list[str]]:
     remarks: list[str] = []
 
     def find(stop: threading.Event) -> Capture:
-        return capture_of(path, WholeLines(Following(Path(path), stop, remarks), stop))
+        return capture_of(path, WholeLines(Following(Path(path), stop, remarks), stop), table)
 
     return Reading(find, live=True), remarks
 
@@ -214,7 +218,7 @@ def read_stream(name: str, make: Callable[[threading.Event], Stream]) -> Reading
     return Reading(lambda stop: capture_of(name, make(stop)), live=True)
 
 
-def capture_of(name: str, stream: Stream) -> Capture:
+def capture_of(name: str, stream: Stream, table: TableSettings | None = None) -> Capture:
     """Recognise a log by the first lines of a stream; the capture can be read once.
 
     Raises
@@ -222,10 +226,26 @@ def capture_of(name: str, stream: Stream) -> Capture:
     CaptureError
         If nothing comes, or nothing that is known.
     """
+    settings = settings_of(table)
     head = first_lines(
         stream,
-        lambda text: b"\n" in text and any(entry.sniff(text.removeprefix(BOM)) for entry in FORMATS.values()),
+        lambda text: b"\n" in text and _is_known(text.removeprefix(BOM), settings),
         most=HEAD_BYTES,
         name="standard input" if name == "-" else name,
     )
-    return open_stream(name, head.removeprefix(BOM), stream)
+    return open_stream(name, head.removeprefix(BOM), stream, settings)
+
+
+def _is_known(text: bytes, settings: TableSettings) -> bool:
+    """Return whether the first lines are enough to know what they are; a table says that only by many rows."""
+    if not settings.names_columns and any(entry.sniff(text) for entry in FORMATS.values()):
+        return True
+    if len(text) < _TABLE_BYTES and not settings.names_columns:
+        return False
+    from buslens.capture.table import recognise
+    from buslens.capture.table_layout import UnclearLayoutError
+
+    try:
+        return recognise(text, settings, is_whole=False) is not None
+    except UnclearLayoutError:
+        return False

@@ -1,0 +1,929 @@
+"""Reads the rows of a table of frames, by the layout in the slots; `table_layout` has what they stand for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture._asc_kernel import far_line_end
+from buslens.capture._scan_kernel import (
+    AT,
+    AXIS_LIMIT,
+    BAD_LABEL,
+    BAD_STAMP,
+    BROKEN,
+    BROKEN_LINE,
+    CHANNEL,
+    CHANNELS,
+    COUNT,
+    END,
+    EVERYTHING,
+    FORMAT,
+    FORMAT_REASON,
+    FRAMES,
+    FULL,
+    GAPS,
+    KEEP,
+    LABEL_ROOM,
+    LARGEST,
+    LINE_FEED,
+    MOST_GAPS,
+    MOST_WORDS,
+    NO_TIME,
+    OTHER,
+    REASON,
+    REMOTE,
+    ROOM,
+    SEAM,
+    SHIFT,
+    SORTED_NS,
+    STAMP_LIMIT,
+    STAMP_RANGE,
+    STOP,
+    TOO_MANY_CHANNELS,
+    WORD_ROOM,
+    WORDS,
+    channel_of,
+    count_error_classes,
+    fd_code,
+    fd_length,
+    frame_key,
+    is_wanted,
+    next_line,
+    note_frame,
+    note_label,
+    place_in_time,
+)
+from buslens.capture._screen_kernel import days_of
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Numbers, Slots
+
+# --- the format's slots of the state -----------------------------------------------------------------------
+
+#: The character between two cells; 0: cells are parted by runs of soft characters.
+SEPARATOR: Final = FORMAT
+#: Two words of a bit per ASCII character: what is skipped before a cell, and what parts cells where SEPARATOR is 0.
+SOFT: Final = FORMAT + 1
+#: 1: a comma may stand before the decimals of a number.
+COMMA: Final = FORMAT + 3
+#: 16 or 10.
+ID_BASE: Final = FORMAT + 4
+BYTE_BASE: Final = FORMAT + 5
+LENGTH_BASE: Final = FORMAT + 6
+#: Roles of the columns, 4 bits each, 16 in a word.
+ROLES: Final = FORMAT + 7
+#: Columns that roles are kept of.
+MOST_COLUMNS: Final = 96
+#: The last column that means something.
+LAST: Final = FORMAT + 13
+#: Which parts a frame must have: a union of the bits below.
+NEEDED: Final = FORMAT + 14
+#: How the two parts of a stamp are written: a form below, 0 for a part that there is not.
+FORM: Final = FORMAT + 15
+FORM_2: Final = FORMAT + 16
+#: ns of the last digit of a stamp with 0 to 9 decimals; 0 where that is no whole number.
+SCALE: Final = FORMAT + 17
+#: ns of one unit of the two parts.
+UNIT: Final = FORMAT + 27
+UNIT_2: Final = FORMAT + 28
+#: Three periods after which the stamps begin at their lowest value again, ns; 0: none.
+WRAP: Final = FORMAT + 29
+#: What those have added up to, ns, and how often.
+CLOCK: Final = FORMAT + 32
+WRAPPED: Final = FORMAT + 33
+#: Lines that are still to be passed over at the start.
+LEAVE_OUT: Final = FORMAT + 34
+#: 1: rows that the recorder sent itself are passed over.
+SENT_OUT: Final = FORMAT + 35
+#: 1: a column or a mark says which identifiers have 29 bits; 0: those above 7FF.
+EXTENDS: Final = FORMAT + 36
+#: 1: the least byte of a 32-bit word is the first of the frame.
+LOW_FIRST: Final = FORMAT + 37
+#: Of dates: 0 year first, 1 day first, 2 month first.
+DATE_ORDER: Final = FORMAT + 38
+#: Frames so far, where only their order is known; kept at 0 where there are stamps.
+ORDER: Final = FORMAT + 39
+#: What lengths from 9 on mean: one of the three below.
+LENGTHS: Final = FORMAT + 40
+# --- roles of columns --------------------------------------------------------------------------------------
+
+REMARK: Final = 0
+TIME: Final = 1
+TIME_2: Final = 2
+IDENTIFIER: Final = 3
+LENGTH: Final = 4
+#: One byte in a cell.
+BYTE: Final = 5
+#: Any number of bytes in a cell.
+PAYLOAD: Final = 6
+#: 32 bits in a cell, written as a number.
+WORD: Final = 7
+DIRECTION: Final = 8
+BUS: Final = 9
+#: Yes or no.
+IS_EXTENDED: Final = 10
+IS_REMOTE: Final = 11
+IS_ERROR: Final = 12
+IS_FD: Final = 13
+#: A word or letter for the kind of frame: data, remote, error, FD, extended.
+KIND: Final = 14
+#: Yes or no: the frame was received.
+IS_RECEIVED: Final = 15
+
+# --- bits of NEEDED, and of what a row has -----------------------------------------------------------------
+
+HAS_TIME: Final = 1
+HAS_TIME_2: Final = 2
+HAS_ID: Final = 4
+HAS_LENGTH: Final = 8
+
+# --- forms of stamps ---------------------------------------------------------------------------------------
+
+NUMBER: Final = 1
+HEX_NUMBER: Final = 2
+#: Hours, minutes, seconds, and perhaps a fraction.
+CLOCK_TIME: Final = 3
+#: The same; what stands behind the seconds is a number of milliseconds, without leading zeros.
+CLOCK_MS: Final = 4
+DATE: Final = 5
+DATE_TIME: Final = 6
+DATE_MS: Final = 7
+
+# --- meanings of lengths from 9 on -------------------------------------------------------------------------
+
+#: Bytes of a CAN FD frame.
+AS_BYTES: Final = 0
+#: Codes of a classical frame: 8 bytes.
+AS_CLASSICAL: Final = 1
+#: Codes of a CAN FD frame.
+AS_FD_CODES: Final = 2
+
+# --- what may be wrong with a row --------------------------------------------------------------------------
+
+NO_NUMBER: Final = FORMAT_REASON
+ID_RANGE: Final = FORMAT_REASON + 1
+EXTENDED_RANGE: Final = FORMAT_REASON + 2
+BAD_LENGTH: Final = FORMAT_REASON + 3
+FEW_BYTES: Final = FORMAT_REASON + 4
+BAD_BYTE: Final = FORMAT_REASON + 5
+NO_STAMP: Final = FORMAT_REASON + 6
+LONELY_STAMP: Final = FORMAT_REASON + 7
+
+IS_FRAME: Final = 0
+IS_EVENT: Final = -1
+
+EXTENDED_FLAG: Final = 1
+REMOTE_FLAG: Final = 2
+ERROR_FLAG: Final = 4
+FD_FLAG: Final = 8
+TX_FLAG: Final = 64
+#: CAN_ERR_BUSERROR of the Linux kernel's can/error.h: all that a row for an error frame is sure to say.
+BUS_ERROR: Final = 0x80
+
+DAY_NS: Final = 86_400_000_000_000
+#: A stamp that lies further from the one before than this is held against the one behind.
+FAR_NS: Final = 10_000_000_000
+#: A stamp that begins anew does so within this.
+MOST_WRAP_NS: Final = 10_000_000_000
+
+
+def is_soft(c: int, s: Slots) -> bool:
+    """Return whether a character is skipped before a cell."""
+    return c < 128 and s[SOFT + (c >> 6)] >> (c & 63) & 1 != 0
+
+
+def ends_cell(text: Numbers, p: int, code: Numbers, s: Slots) -> bool:
+    """Return whether a cell ends at p: a separator, a soft character, a quote, or the end of the line."""
+    c = text[p]
+    return c == s[SEPARATOR] or c == 34 or code[c] & LINE_FEED != 0 or is_soft(c, s)
+
+
+def decimal(text: Numbers, p: int, code: Numbers, comma: int) -> tuple[int, int, int]:
+    """Read ``-12.5e3`` at p: its digits as a number, how many of them are decimals, and the place behind or -1.
+
+    Digits beyond the eighteenth are left out.
+    """
+    negative = text[p] == 45
+    if negative or text[p] == 43:
+        p += 1
+    value = 0
+    places = 0
+    first = p
+    d = code[text[p]]
+    while d < 10:
+        if value >= 100_000_000_000_000_000:
+            places -= 1
+        else:
+            value = value * 10 + d
+        p += 1
+        d = code[text[p]]
+    n = p - first
+    if text[p] == 46 or (comma != 0 and text[p] == 44):
+        p += 1
+        first = p
+        d = code[text[p]]
+        while d < 10:
+            if value < 100_000_000_000_000_000:
+                value = value * 10 + d
+                places += 1
+            p += 1
+            d = code[text[p]]
+        n += p - first
+    if n == 0:
+        return 0, 0, -1
+    if text[p] | 32 == 101:  # 'e'
+        q = p + 1
+        down = text[q] == 45
+        if down or text[q] == 43:
+            q += 1
+        if code[text[q]] < 10:
+            power = 0
+            while code[text[q]] < 10:
+                if power < 1000:
+                    power = power * 10 + code[text[q]]
+                q += 1
+            places += power if down else -power
+            p = q
+    return (-value if negative else value), places, p
+
+
+def in_ns(value: int, places: int, unit: int) -> int:
+    """Return a number with that many decimals, in units of so many ns, as ns, rounded; AXIS_LIMIT: out of range."""
+    negative = value < 0
+    if negative:
+        value = -value
+    while places > 0 and unit % 10 == 0:
+        unit //= 10
+        places -= 1
+    while places < 0 and value != 0:
+        if unit > STAMP_LIMIT // 10:
+            return AXIS_LIMIT
+        unit *= 10
+        places += 1
+    if places > 18:
+        return 0
+    if value > STAMP_LIMIT // unit:
+        # The decimals may bring it back into range.
+        while places > 0 and value > STAMP_LIMIT // unit:
+            value = (value + 5) // 10
+            places -= 1
+        if value > STAMP_LIMIT // unit:
+            return AXIS_LIMIT
+    value *= unit
+    divisor = 1
+    while places > 0:
+        divisor *= 10
+        places -= 1
+    value = (value + divisor // 2) // divisor
+    return -value if negative else value
+
+
+def small_number(text: Numbers, p: int, code: Numbers, most: int) -> tuple[int, int]:
+    """Read up to nine decimal digits at p: the number, and the place behind; -1: none, or too large."""
+    first = p
+    value = 0
+    while code[text[p]] < 10 and p < first + 9:
+        value = value * 10 + code[text[p]]
+        p += 1
+    if p == first or value > most or code[text[p]] < 10:
+        return -1, p
+    return value, p
+
+
+def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, halves: int) -> tuple[int, int]:
+    """Read ``13:05:01.123`` at p, perhaps with a zone or, if `halves`, PM behind: ns, and the place behind or -1."""
+    hours, p = small_number(text, p, code, 999)
+    if hours < 0 or text[p] != 58:
+        return 0, -1
+    minutes, p = small_number(text, p + 1, code, 59)
+    if minutes < 0 or text[p] != 58:
+        return 0, -1
+    seconds, p = small_number(text, p + 1, code, 60)
+    if seconds < 0:
+        return 0, -1
+    fraction = 0
+    if (text[p] == 46 or text[p] == 44 or text[p] == 58) and code[text[p + 1]] < 10:
+        p += 1
+        first = p
+        while code[text[p]] < 10:
+            if p < first + 9:
+                fraction = fraction * 10 + code[text[p]]
+            p += 1
+        places = min(p - first, 9)
+        if as_ms != 0:
+            if fraction > 999:
+                return 0, -1
+            fraction *= 1_000_000
+        else:
+            while places < 9:
+                fraction *= 10
+                places += 1
+    q = p
+    while text[q] == 32 and halves != 0:
+        q += 1
+    half = text[q] | 32
+    if halves != 0 and (half == 97 or half == 112) and text[q + 1] | 32 == 109:  # AM, PM  # noqa: PLR1714
+        if hours > 12:
+            return 0, -1
+        hours = hours % 12 + (12 if half == 112 else 0)
+        p = q + 2
+    ns = ((hours * 60 + minutes) * 60 + seconds) * 1_000_000_000 + fraction
+    if text[p] | 32 == 122:  # 'Z'
+        p += 1
+    elif (text[p] == 43 or text[p] == 45) and code[text[p + 1]] < 10 and code[text[p + 2]] < 10:
+        zone = (code[text[p + 1]] * 10 + code[text[p + 2]]) * 60
+        q = p + 3
+        if text[q] == 58:
+            q += 1
+        if code[text[q]] < 10 and code[text[q + 1]] < 10:
+            zone += code[text[q]] * 10 + code[text[q + 1]]
+            q += 2
+        ns -= (zone if text[p] == 43 else -zone) * 60_000_000_000
+        p = q
+    return ns, p
+
+
+def date(text: Numbers, p: int, code: Numbers, order: int) -> tuple[int, int]:
+    """Read ``2026-11-25``, ``25.11.2026`` or ``11/25/2026`` at p: ns since 1970, and the place behind or -1."""
+    first, p = small_number(text, p, code, 9999)
+    mark = text[p]
+    if first < 0 or (mark != 45 and mark != 46 and mark != 47):  # noqa: PLR1714
+        return 0, -1
+    second, p = small_number(text, p + 1, code, 31)
+    if second < 0 or text[p] != mark:
+        return 0, -1
+    third, p = small_number(text, p + 1, code, 9999)
+    if third < 0:
+        return 0, -1
+    year, month, day = first, second, third
+    if order == 1:
+        year, month, day = third, second, first
+    elif order == 2:
+        year, month, day = third, first, second
+    if year < 100:
+        year += 2000
+    if month < 1 or month > 12 or day < 1 or day > 31 or year < 1900 or year > 2095:
+        return 0, -1
+    return days_of(year, month, day) * DAY_NS, p
+
+
+def stamp_at(text: Numbers, p: int, code: Numbers, s: Slots, form: int, unit: int) -> tuple[int, int]:
+    """Read one part of a stamp at p: ns, and the place behind or a negative reason."""
+    if form == NUMBER:
+        value, places, p = decimal(text, p, code, s[COMMA])
+        if p < 0:
+            return 0, -BAD_STAMP
+        if unit == s[UNIT] and 0 <= places < 10 and s[SCALE + places] > 0:
+            scale = s[SCALE + places]
+            if -STAMP_LIMIT // scale < value < STAMP_LIMIT // scale:
+                return value * scale, p
+        value = in_ns(value, places, unit)
+        if value == AXIS_LIMIT:
+            return 0, -STAMP_RANGE
+        return value, p
+    if form == HEX_NUMBER:
+        if text[p] == 48 and text[p + 1] | 32 == 120:
+            p += 2
+        first = p
+        value = 0
+        while code[text[p]] < 16 and p < first + 15:
+            value = value << 4 | code[text[p]]
+            p += 1
+        if p == first:
+            return 0, -BAD_STAMP
+        value = in_ns(value, 0, unit)
+        if value == AXIS_LIMIT:
+            return 0, -STAMP_RANGE
+        return value, p
+    days = 0
+    if form >= DATE:
+        days, p = date(text, p, code, s[DATE_ORDER])
+        if p < 0:
+            return 0, -BAD_STAMP
+        if form == DATE:
+            return days, p
+        if text[p] | 32 == 116 or text[p] == 58 or text[p] == 95 or text[p] == 45:  # 'T', ':', '_', '-'
+            p += 1
+        while text[p] == 32 or text[p] == 9:
+            p += 1
+    ns, p = clock_time(text, p, code, 1 if form in (CLOCK_MS, DATE_MS) else 0, s[SEPARATOR])
+    if p < 0:
+        return 0, -BAD_STAMP
+    return days + ns, p
+
+
+def whole_number(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int]:
+    """Read digits at p, perhaps behind 0x or #: the number, at most 2**40, and the place behind or -1."""
+    if text[p] == 48 and text[p + 1] | 32 == 120 and code[text[p + 2]] < 16:
+        p += 2
+        base = 16
+    elif text[p] == 35 or text[p] == 36:  # '#', '$'
+        p += 1
+        base = 16
+    first = p
+    value = 0
+    while code[text[p]] < base:
+        if value < 1 << 40:
+            value = value * base + code[text[p]]
+        p += 1
+    if p == first:
+        return 0, -1
+    return value, p
+
+
+def zero_decimals(text: Numbers, p: int) -> int:
+    """Return the place behind ``.0``, as programs write whole numbers where some are missing; p if there is none."""
+    if text[p] == 46 and text[p + 1] == 48:
+        p += 2
+        while text[p] == 48:
+            p += 1
+    return p
+
+
+def byte_at(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int]:
+    """Read one byte at p: its value, and the place behind or -1."""
+    first = p
+    value, p = whole_number(text, p, code, base)
+    if p < 0 or value > 255 or p - first > 4:
+        return 0, -1
+    if base == 10:
+        return value, zero_decimals(text, p)
+    if text[p] | 32 == 104:  # 'h'
+        p += 1
+    return value, p
+
+
+def is_yes(text: Numbers, p: int, letter: int) -> bool:
+    """Return whether the cell at p says yes: 1, 29, true, yes, x, or a word that begins with a letter of its own."""
+    first = text[p] | 32
+    second = text[p + 1] | 32
+    if text[p] == 49:
+        return text[p + 1] != 49  # not 11
+    if text[p] == 50:
+        return text[p + 1] == 57
+    if first == 102:  # 'f': not false, but FD
+        return letter == 102 and second == 100
+    return first == 116 or first == 121 or first == 120 or first == letter  # noqa: PLR1714
+
+
+def kind_at(text: Numbers, p: int) -> int:
+    """Return the flags that the word at p for a kind of frame stands for."""
+    first = text[p] | 32
+    second = text[p + 1] | 32
+    if first == 114:  # r, RTR, remote
+        return REMOTE_FLAG
+    if first == 120 or (first == 101 and second == 120):  # x, ext
+        return EXTENDED_FLAG
+    if first == 101:  # e, ER, error
+        return ERROR_FLAG
+    if first == 102 and (second == 100 or second == 98 or second == 101):  # FD, FB, FE  # noqa: PLR1714
+        return FD_FLAG
+    return 0
+
+
+def bytes_of(stated: int, lengths: int) -> int:
+    """Return the bytes that a stated length stands for; -1 if there is no such length."""
+    if stated <= 8:
+        return stated
+    if lengths == AS_BYTES:
+        return stated if fd_code(stated) >= 0 else -1
+    if stated > 15:
+        return -1
+    return 8 if lengths == AS_CLASSICAL else fd_length(stated)
+
+
+def same_label(text: Numbers, p: int, stop: int, s: Slots, labels: Numbers) -> bool:
+    """Return whether the label from p to stop is that of the row before."""
+    k = s[CHANNEL] * LABEL_ROOM
+    if s[CHANNELS] == 0:
+        return False
+    while p < stop:
+        if labels[k] != text[p]:
+            return False
+        k += 1
+        p += 1
+    return labels[k] == 0
+
+
+def unwrapped(stamp: int, s: Slots) -> int:
+    """Return a stamp with the periods added after which it began anew before, counting a further one."""
+    time = stamp + s[CLOCK]
+    if s[LARGEST] == NO_TIME:
+        return time
+    before = s[LARGEST] - s[SHIFT]
+    for k in range(3):
+        period = s[WRAP + k]
+        if period == 0:
+            continue
+        if time < before - SORTED_NS:
+            gap = time + period - before
+            if -SORTED_NS <= gap <= min(period >> 5, MOST_WRAP_NS) and s[CLOCK] < STAMP_LIMIT - period:
+                s[CLOCK] += period
+                s[WRAPPED] += 1
+                return time + period
+        elif s[CLOCK] >= period and time > before + (period >> 1) and before - time + period <= SORTED_NS:
+            return time - period  # of another bus, from before it began anew
+    return time
+
+
+def scan(
+    text: Numbers,
+    start: int,
+    stop: int,
+    s: Slots,
+    code: Numbers,
+    ids: Numbers,
+    labels: Slots,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+    words: Slots,
+) -> int:
+    """Read rows from start to stop; return where it came back, with s[STOP] saying why."""
+    sep = s[SEPARATOR]
+    last = s[LAST]
+    needed = s[NEEDED]
+    byte_base = s[BYTE_BASE]
+    lengths = s[LENGTHS]
+    # Where a row begins whose stamp is held against that of the next one, and what came of that.
+    held = -1
+    is_lonely = False
+    p = start
+    while p < stop:
+        begin = p
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
+            s[STOP] = FULL
+            return begin
+        s[STOP] = END
+        if s[LEAVE_OUT] > 0:
+            s[LEAVE_OUT] -= 1
+            s[OTHER] += 1
+            p = next_line(text, far_line_end(text, p, code), s)
+            continue
+        column = 0
+        has = 0
+        stamp, second = 0, 0
+        each, flag = 0, 0
+        stated, most = -1, 64
+        n, value, shift, at = 0, 0, 0, s[WORDS]
+        is_closed, is_bad = False, False
+        reason = IS_FRAME
+        label, label_end = -1, -1
+        while column <= last:
+            while text[p] == 32 or is_soft(text[p], s):
+                p += 1
+            if text[p] == sep:
+                if s[ROLES + (column >> 4)] >> 4 * (column & 15) & 15 == BYTE:
+                    is_closed = True
+                column += 1
+                p += 1
+                continue
+            if code[text[p]] & LINE_FEED != 0:
+                break
+            role = s[ROLES + (column >> 4)] >> 4 * (column & 15) & 15
+            is_quoted = text[p] == 34
+            if is_quoted:
+                p += 1
+                while text[p] == 32:
+                    p += 1
+            if role == BYTE:
+                if n < most and not is_closed:
+                    if byte_base == 16 and not is_quoted:
+                        # The usual case: two digits, a separator, and again.
+                        high = code[text[p]]
+                        low = code[text[p + 1]]
+                        mark = text[p + 2]
+                        while (
+                            high < 16
+                            and low < 16
+                            and (mark == sep or (sep == 0 and mark == 32))
+                            and n < most - 1
+                            and column < last
+                            and s[ROLES + (column + 1 >> 4)] >> 4 * (column + 1 & 15) & 15 == BYTE
+                            and code[text[p + 3]] < 16
+                        ):
+                            value |= (high << 4 | low) << shift
+                            shift += 8
+                            if shift == 64:
+                                words[at] = value
+                                at += 1
+                                value = 0
+                                shift = 0
+                            n += 1
+                            column += 1
+                            p += 3
+                            high = code[text[p]]
+                            low = code[text[p + 1]]
+                            mark = text[p + 2]
+                    got, q = byte_at(text, p, code, byte_base)
+                    if q > 0 and ends_cell(text, q, code, s):
+                        p = q
+                        value |= got << shift
+                        shift += 8
+                        n += 1
+                        if shift == 64:
+                            words[at] = value
+                            at += 1
+                            value = 0
+                            shift = 0
+                    else:
+                        is_closed = True
+                        is_bad = True
+            elif role == PAYLOAD:
+                is_closed = True
+                while n < most:
+                    c = text[p]
+                    d = code[c]
+                    if d < 16:
+                        if c == 48 and text[p + 1] | 32 == 120:
+                            p += 2
+                        q = p
+                        while code[text[q]] < byte_base:
+                            q += 1
+                        if byte_base == 10 or q - p <= 2:
+                            got, q = byte_at(text, p, code, byte_base)
+                            if q < 0:
+                                is_bad = True
+                                break
+                            p = q
+                            value |= got << shift
+                            shift += 8
+                            n += 1
+                            if shift == 64:
+                                words[at] = value
+                                at += 1
+                                value = 0
+                                shift = 0
+                        elif q - p & 1:
+                            is_bad = True
+                            break
+                        else:
+                            while p < q and n < most:
+                                value |= (code[text[p]] << 4 | code[text[p + 1]]) << shift
+                                p += 2
+                                shift += 8
+                                n += 1
+                                if shift == 64:
+                                    words[at] = value
+                                    at += 1
+                                    value = 0
+                                    shift = 0
+                    elif c == sep or d & LINE_FEED != 0 or c == 34 or (sep == 0 and is_soft(c, s)):
+                        break
+                    elif c in (32, 9, 13, 58, 45, 46, 95, 44, 59, 91, 93, 40, 41, 123, 125, 35, 124):
+                        p += 1
+                    else:
+                        is_bad = True
+                        break
+            elif role in (TIME, TIME_2):
+                form = s[FORM] if role == TIME else s[FORM_2]
+                got, q = stamp_at(text, p, code, s, form, s[UNIT] if role == TIME else s[UNIT_2])
+                if q > 0 and ends_cell(text, q, code, s):
+                    p = q
+                    if role == TIME:
+                        stamp = got
+                        has |= HAS_TIME
+                    else:
+                        second = got
+                        has |= HAS_TIME_2
+                elif q == -STAMP_RANGE:
+                    reason = STAMP_RANGE
+            elif role == IDENTIFIER:
+                got, q = whole_number(text, p, code, s[ID_BASE])
+                if q > 0:
+                    if text[q] | 32 == 120:  # 'x'
+                        flag |= EXTENDED_FLAG
+                        q += 1
+                    elif text[q] | 32 == 104:  # 'h'
+                        q += 1
+                    else:
+                        q = zero_decimals(text, q)
+                    if ends_cell(text, q, code, s):
+                        each = got
+                        has |= HAS_ID
+                        p = q
+            elif role == LENGTH:
+                got, q = whole_number(text, p, code, s[LENGTH_BASE])
+                if q > 0:
+                    q = zero_decimals(text, q)
+                if q > 0 and ends_cell(text, q, code, s):
+                    stated = got
+                    has |= HAS_LENGTH
+                    p = q
+                    most = bytes_of(stated, lengths)
+                    if most < 0:
+                        reason = BAD_LENGTH
+                        most = 0
+            elif role == BUS:
+                label = p
+                q = p
+                c = text[p]
+                while c != sep and code[c] & LINE_FEED == 0 and c != 34 and (sep != 0 or not is_soft(c, s)):
+                    if c != 32 and c != 9 and c != 13:  # noqa: PLR1714
+                        q = p + 1
+                    p += 1
+                    c = text[p]
+                label_end = q
+            elif role == WORD:
+                got, q = whole_number(text, p, code, 16)
+                if q > 0 and got < 1 << 32 and ends_cell(text, q, code, s) and n <= 60:
+                    p = q
+                    if s[LOW_FIRST] == 0:
+                        got = (got & 255) << 24 | (got & 0xFF00) << 8 | got >> 8 & 0xFF00 | got >> 24
+                    value |= got << shift
+                    n += 4
+                    shift += 32
+                    if shift == 64:
+                        words[at] = value
+                        at += 1
+                        value = 0
+                        shift = 0
+                else:
+                    is_bad = True
+            elif role == DIRECTION:
+                c = text[p] | 32
+                if c == 116 or c == 115 or c == 111:  # Tx, sent, out  # noqa: PLR1714
+                    flag |= TX_FLAG
+            elif role == IS_RECEIVED:
+                if not is_yes(text, p, 114):
+                    flag |= TX_FLAG
+            elif role == IS_EXTENDED:
+                if is_yes(text, p, 101):
+                    flag |= EXTENDED_FLAG
+            elif role == IS_REMOTE:
+                if is_yes(text, p, 114):
+                    flag |= REMOTE_FLAG
+            elif role == IS_ERROR:
+                if is_yes(text, p, 101):
+                    flag |= ERROR_FLAG
+            elif role == IS_FD:
+                if is_yes(text, p, 102):
+                    flag |= FD_FLAG
+            elif role == KIND:
+                flag |= kind_at(text, p)
+            # To the end of the cell.
+            if is_quoted:
+                while text[p] != 34 and code[text[p]] & LINE_FEED == 0:
+                    p += 1
+                if text[p] == 34:
+                    p += 1
+            if sep != 0:
+                while text[p] != sep and code[text[p]] & LINE_FEED == 0:
+                    p += 1
+                if text[p] != sep:
+                    break
+                p += 1
+            else:
+                while code[text[p]] & LINE_FEED == 0 and not is_soft(text[p], s):
+                    p += 1
+            column += 1
+        # What the row is.
+        if shift > 0:
+            words[at] = value
+        if flag & EXTENDED_FLAG == 0 and s[EXTENDS] == 0 and each > 0x7FF:
+            flag |= EXTENDED_FLAG
+        if 0x80000000 <= each <= 0x9FFFFFFF:  # with the flag of 29 bits in its topmost bit
+            flag |= EXTENDED_FLAG
+            each &= 0x1FFFFFFF
+        if stated < 0:
+            most = n
+        if flag & ERROR_FLAG:
+            n, most = 0, 0
+            each = BUS_ERROR
+            flag &= ~(EXTENDED_FLAG | REMOTE_FLAG)
+            has |= HAS_ID | HAS_LENGTH
+            is_bad = False
+        elif flag & REMOTE_FLAG:
+            n, most = 0, 0
+            is_bad = False
+        if most > 8:
+            flag |= FD_FLAG
+        if has & needed != needed or reason != IS_FRAME or n < most or (is_bad and stated < 0):
+            timed = needed & HAS_TIME != 0 and (has | HAS_TIME_2 & ~needed) & 3 == 3
+            known = has & HAS_ID != 0
+            sized = n > 0 and (stated < 0 or n >= most) and not (is_bad and stated < 0)
+            if (known and (timed or n > 0)) or (timed and sized and has & needed & HAS_LENGTH != 0):
+                if reason == IS_FRAME:
+                    reason = BAD_BYTE if is_bad else FEW_BYTES
+                    if not known:
+                        reason = NO_NUMBER
+                    elif needed & HAS_TIME != 0 and not timed:
+                        reason = NO_STAMP
+                    elif has & needed & HAS_LENGTH != needed & HAS_LENGTH:
+                        reason = BAD_LENGTH
+            else:
+                reason = IS_EVENT
+        elif flag & ERROR_FLAG == 0:
+            if flag & EXTENDED_FLAG and each > 0x1FFFFFFF:
+                reason = EXTENDED_RANGE
+            elif flag & EXTENDED_FLAG == 0 and each > 0x7FF:
+                reason = ID_RANGE
+        if reason == IS_FRAME and s[SENT_OUT] != 0 and flag & TX_FLAG:
+            reason = IS_EVENT
+        stamp += second
+        if reason == IS_FRAME and (stamp > STAMP_LIMIT or stamp < -STAMP_LIMIT):
+            reason = STAMP_RANGE
+        if held >= 0:
+            # Only looked at, for the row before.
+            before = s[LARGEST] - s[SHIFT]
+            behind = stamp + s[CLOCK]
+            is_lonely = reason == IS_FRAME and before - SORTED_NS <= behind <= before + FAR_NS
+            p = held
+            held = -2
+            continue
+        if reason == IS_FRAME:
+            if s[FORM] == 0:
+                s[ORDER] += 1
+                stamp = s[ORDER]
+            else:
+                stamp = unwrapped(stamp, s)
+                before = s[LARGEST] - s[SHIFT]
+                if held == -1 and s[LARGEST] != NO_TIME and (stamp < before - SORTED_NS or stamp > before + FAR_NS):
+                    q = far_line_end(text, p, code)
+                    while text[q] == 0:
+                        q += 1
+                    if text[q] == 10:
+                        q += 1
+                    if q < stop:
+                        held = begin
+                        is_lonely = False
+                        p = q
+                        continue
+        held = -1
+        index = 0
+        if reason == IS_FRAME and is_lonely:
+            reason = LONELY_STAMP
+        is_lonely = False
+        if reason == IS_FRAME:
+            if label < 0:
+                if s[CHANNELS] == 0:
+                    labels[0] = 45
+                    note_label(0, 1, s, labels)
+                    s[CHANNELS] = 1
+                    s[CHANNEL] = 0
+                index = 0
+            elif label_end == label or label_end - label >= LABEL_ROOM:
+                reason = BAD_LABEL
+            elif same_label(text, label, label_end, s, labels):
+                index = s[CHANNEL]
+            else:
+                index = channel_of(text, label, label_end, s, labels)
+                if index < 0:
+                    reason = TOO_MANY_CHANNELS
+        axis = 0
+        if reason == IS_FRAME:
+            axis = place_in_time(stamp, index, s)
+            if axis == -AXIS_LIMIT:
+                if s[STOP] == SEAM:
+                    s[AT] = begin
+                    return begin
+                reason = s[REASON]
+        p = next_line(text, far_line_end(text, p, code), s)
+        if reason == IS_EVENT:
+            s[OTHER] += 1
+            continue
+        if reason != IS_FRAME:
+            s[BROKEN] += 1
+            s[REASON] = reason
+            if s[BROKEN] <= s[KEEP]:
+                s[STOP] = BROKEN_LINE
+                s[AT] = begin
+                return p
+            s[STOP] = END
+            continue
+        note_frame(index, frame_key(each, flag), axis, s)
+        s[FRAMES] += 1
+        if flag & ERROR_FLAG:
+            count_error_classes(each, s)
+            is_kept = s[EVERYTHING] != 0
+        else:
+            is_kept = is_wanted(each, flag & EXTENDED_FLAG, s, ids)
+        if flag & REMOTE_FLAG:
+            s[REMOTE] += 1
+        if is_kept:
+            k = s[COUNT]
+            at = s[WORDS]
+            if most & 7 and n > most:
+                words[at + (most >> 3)] &= (1 << 8 * (most & 7)) - 1
+            time[k] = axis
+            channel[k] = index
+            can_id[k] = each
+            flags[k] = flag
+            raw = most
+            if stated > 8 and lengths != AS_BYTES:
+                raw = stated
+            elif most > 8:
+                raw = fd_code(most)
+            elif flag & REMOTE_FLAG and 0 <= stated <= 15:
+                raw = stated
+            dlc[k] = raw
+            length[k] = most
+            word[k] = at
+            s[WORDS] = at + ((most + 7) >> 3)
+            s[COUNT] = k + 1
+    s[STOP] = END
+    return p

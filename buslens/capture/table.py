@@ -1,0 +1,427 @@
+"""Tables of frames: rows of cells in a layout that is worked out from what they hold, or told.
+
+    Time,ID,Dir,Len,D0,D1,D2,D3,D4,D5,D6,D7
+    0.001250,0x3E9,Rx,8,05,0C,00,00,00,00,00,00
+
+    1)      1059.9  Rx         0300  7  00 00 00 00 04 00 00
+
+The layout is worked out from the first rows, then the kernel holds every row to it.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture import _table_kernel as kernel
+from buslens.capture._scan_kernel import FRAMES
+from buslens.capture.frames import Clock
+from buslens.capture.protocol import LogFormat, Match
+from buslens.capture.table_layout import Layout, UnclearLayoutError, columns_of, named
+from buslens.capture.table_rows import CUTS, MOST_ROWS, Cut, rows_of, whole
+from buslens.capture.table_time import repetition_note, stamps_of, unit_name
+from buslens.capture.table_told import COLUMN_KEYS, NOTHING_TOLD, TableSettings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+
+    from buslens.capture._scan_kernel import Slots
+    from buslens.capture.frames import Tally
+    from buslens.capture.table_rows import Column, Rows
+    from buslens.capture.table_time import Stamps
+
+SAMPLE_BYTES: Final = 1 << 20
+"""Of a file, so much is looked at to work out the layout."""
+_MOST_SEARCHED: Final = 1 << 28
+"""Bytes that are searched for a letter in an identifier, at most."""
+_LEAST_FIT: Final = 0.5
+_PROVED: Final = 0.99
+
+REASONS: Final[Mapping[int, str]] = {
+    kernel.NO_NUMBER: "the identifier is no number in the table's number base",
+    kernel.ID_RANGE: "an identifier above 7FF that is not marked as one of 29 bits",
+    kernel.EXTENDED_RANGE: "an identifier above 1FFFFFFF, the largest of 29 bits",
+    kernel.BAD_LENGTH: "no length that a frame can have: 0 to 8 bytes, or for CAN FD 12, 16, 20, 24, 32, 48 or 64",
+    kernel.FEW_BYTES: "fewer data bytes than the length says",
+    kernel.BAD_BYTE: "a data byte is no number from 0 to 255 in the table's number base",
+    kernel.NO_STAMP: "no time stamp, as the other rows have one",
+    kernel.LONELY_STAMP: "the time stamp lies far from those of the rows before and behind, which agree",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Understood:
+    """How a table is read."""
+
+    rows: Rows
+    layout: Layout
+    stamps: Stamps
+    match: Match
+    #: Part of the rows of the sample that the layout fits, 0 to 1.
+    fit: float
+    #: One sentence.
+    words: str
+
+
+def recognise(
+    text: bytes,
+    told: TableSettings = NOTHING_TOLD,
+    *,
+    is_whole: bool = True,
+    rest: Callable[[], Iterable[bytes]] | None = None,
+) -> Understood | None:
+    """Work out the layout of a table; None if it is none.
+
+    Parameters
+    ----------
+    text : bytes
+        The first rows, in the form that the kernel reads.
+    told : TableSettings
+        What the user says.
+    is_whole : bool
+        Whether that is all; else the last line is left out.
+    rest : callable or None
+        Returns what follows, in pieces, to search it.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If several readings fit, with what to write.
+    """
+    lines = text.decode("latin-1").split("\n")
+    if not is_whole or not lines[-1]:
+        lines.pop()
+    lines = [line.rstrip("\r") for line in lines[: MOST_ROWS + 200]]
+    best: Understood | None = None
+    problem: UnclearLayoutError | None = None
+    for cut in CUTS if told.separator is None else [_told_cut(told.separator)]:
+        try:
+            found = _try(lines, cut, told, rest)
+        except UnclearLayoutError as unclear:
+            problem = problem or unclear
+            continue
+        if found is not None and (best is None or found.fit > best.fit + 0.02):
+            best = found
+        if best is not None and best.fit >= _PROVED:
+            break
+    if best is None and problem is not None:
+        raise problem
+    return best
+
+
+def _told_cut(separator: str) -> Cut:
+    return next((cut for cut in CUTS if cut.separator == separator), Cut(separator, " \t\r".replace(separator, "")))
+
+
+def _try(
+    lines: list[str], cut: Cut, told: TableSettings, rest: Callable[[], Iterable[bytes]] | None
+) -> Understood | None:
+    rows = rows_of(lines, cut)
+    if rows is None or rows.width < 2:
+        return None
+    layout = columns_of(rows, _told_columns(rows, told))
+    if layout is None or not _is_likely(rows, layout, told):
+        return None
+    data = told.column("data")
+    if data is not None and len(data) == 2:
+        layout.payload = tuple(range(_place(rows, data[0]), _place(rows, data[1]) + 1))
+    layout.low_first = told.low_first
+    layout.byte_base = told.data_base or layout.byte_base
+    layout.id_base = told.id_base or 0
+    if _fit(lines, rows, _match(rows, _with_bases(rows, layout), None)) < _LEAST_FIT:
+        return None
+    # From here on it is a table, and what it does not say has to be asked for.
+    time = told.column("time")
+    columns = None if time is None else tuple(_place(rows, one) for one in time)
+    layout.id_base = layout.id_base or _id_base(rows, layout, rest)
+    if not layout.byte_base:
+        layout.byte_base = _data_base(rows, layout)
+    if layout.payload_role == kernel.WORD and layout.low_first is None:
+        first = layout.payload[0] + 1
+        raise UnclearLayoutError(
+            f"the 32-bit words in columns {first} and {first + 1} may have their low or their high byte first: write a "
+            'file with [table] and word_order = "low byte first" or "high byte first", and give it as --table FILE.toml'
+        )
+    stamps = stamps_of(rows, layout, columns=columns, unit=told.time_unit, date_order=told.date_order)
+    match = _match(rows, layout, stamps)
+    fit = _fit(lines, rows, match)
+    if fit < _LEAST_FIT:
+        return None
+    words = "read as a table: " + ", ".join(_words(layout, stamps))
+    notes = [words, *stamps.notes]
+    if told.time_unit is None and (note := repetition_note(rows, layout, stamps)):
+        notes.append(note)
+    return Understood(
+        rows=rows, layout=layout, stamps=stamps, match=replace(match, notes=tuple(notes)), fit=fit, words=words
+    )
+
+
+def _with_bases(rows: Rows, layout: Layout) -> Layout:
+    """Return a layout whose bases are taken for hexadecimal where they are not known yet and that can be."""
+    ids = rows.columns[layout.column[kernel.IDENTIFIER]]
+    id_base = layout.id_base or (10 if _is_out_of_range(ids) else 16)
+    return replace(layout, id_base=id_base, byte_base=layout.byte_base or 16)
+
+
+def _is_out_of_range(ids: Column) -> bool:
+    """Return whether the identifiers are none if they are hexadecimal, and may be so if they are decimal."""
+    values = [whole(cell, 16) or 0 for cell in ids.counts]
+    return not ids.has_letters and any(0x1FFFFFFF < value < 0x80000000 or value > 0x9FFFFFFF for value in values)
+
+
+def _is_likely(rows: Rows, layout: Layout, told: TableSettings) -> bool:
+    """Return whether a payload and an identifier are frames and no table of values: a length agrees, or letters do."""
+    if kernel.LENGTH in layout.column or told.names_columns:
+        return True
+    ids = rows.columns[layout.column[kernel.IDENTIFIER]]
+    payload = [rows.columns[k] for k in layout.payload]
+    has_letters = any(re.search("[A-Fa-f]", cell) for column in payload for cell in column.filled)
+    return (ids.has_letters or named(ids, "id")) and (has_letters or named(payload[0], "payload"))
+
+
+# --- what is told -----------------------------------------------------------------------------------------------
+
+
+def _place(rows: Rows, column: int | str) -> int:
+    """Return the index of a column that is told by number or name."""
+    if isinstance(column, int):
+        if column > rows.width:
+            raise UnclearLayoutError(f"there is no column {column}, as [table] says; the widest row has {rows.width}")
+        return column - 1
+    names = [name.lower() for name in rows.header]
+    if column.lower() in names:
+        return names.index(column.lower())
+    known = f"; it has {', '.join(repr(name) for name in rows.header)}" if rows.header else ", for it has no header"
+    raise UnclearLayoutError(f"there is no column '{column}', as [table] says{known}")
+
+
+def _told_columns(rows: Rows, told: TableSettings) -> dict[int, int]:
+    places = {COLUMN_KEYS[key]: _place(rows, of[0]) for key, of in told.columns if key in COLUMN_KEYS}
+    if (data := told.column("data")) is not None:
+        places[kernel.BYTE] = _place(rows, data[0])
+    return places
+
+
+# --- number bases -----------------------------------------------------------------------------------------------
+
+
+def _id_base(rows: Rows, layout: Layout, rest: Callable[[], Iterable[bytes]] | None) -> int:
+    """Return the number base of the identifiers: 16 for one letter anywhere, 10 where 16 cannot be."""
+    ids = rows.columns[layout.column[kernel.IDENTIFIER]]
+    if ids.has_letters or re.search(r"\bhex", ids.name):
+        return 16
+    if re.search(r"\b(dec|decimal)\b", ids.name):
+        return 10
+    as_hex = [whole(cell, 16) or 0 for cell in ids.filled]
+    as_decimal = [whole(cell, 10) or 0 for cell in ids.filled]
+    if _is_out_of_range(ids):
+        return 10
+    if max(as_decimal) > 0x1FFFFFFF:
+        return 16
+    if layout.extends and kernel.IS_EXTENDED in layout.column:
+        marks = rows.columns[layout.column[kernel.IS_EXTENDED]].cells
+        no = {"0", "false", "no", "std", "standard", "11", "s", "b", "n", "-", ""}
+        if any(v > 0x7FF and mark.lower() in no for v, mark in zip(as_hex, marks, strict=False)):
+            return 10
+    if layout.byte_base == 10 and len(ids.counts) >= 8:
+        return 10
+    if rest is not None and _finds_letter(rows, ids, rest()):
+        return 16
+    shown = max(ids.counts, key=lambda cell: (len(cell), ids.counts[cell]))
+    raise UnclearLayoutError(
+        f"no identifier in column {ids.index + 1} has a letter, so they may be hexadecimal or decimal ('{shown}' is "
+        f"{int(whole(shown, 16) or 0)} or {whole(shown, 10)}): write --id-base hex or --id-base decimal"
+    )
+
+
+def _finds_letter(rows: Rows, ids: Column, pieces: Iterable[bytes]) -> bool:
+    searched = 0
+    for piece in pieces:
+        for line in piece.decode("latin-1").split("\n")[1:-1]:
+            cells = rows.cut.cells(line)
+            if ids.index < len(cells) and re.fullmatch(r"(0[xX])?[0-9A-Fa-f]*[A-Fa-f][0-9A-Fa-f]*", cells[ids.index]):
+                return True
+        searched += len(piece)
+        if searched >= _MOST_SEARCHED:
+            break
+    return False
+
+
+def _data_base(rows: Rows, layout: Layout) -> int:
+    """Return the number base of bytes that hold no letter and none of which is above 99."""
+    cells = [cell for k in layout.payload for cell in rows.columns[k].filled]
+    if cells and all(len(part) == 2 for cell in cells for part in re.findall(r"[0-9A-Fa-f]+", cell)):
+        return 16  # of two digits each, as nobody writes decimal numbers
+    ids = rows.columns[layout.column[kernel.IDENTIFIER]]
+    if not cells or (ids.has_letters and len(cells) < 16):
+        return 16
+    first = layout.payload[0] + 1
+    raise UnclearLayoutError(
+        f"no data byte from column {first} on has a letter or is above 99, so they may be hexadecimal or decimal: "
+        'write a file with [table] and data_base = "hex" or "decimal", and give it as --table FILE.toml'
+    )
+
+
+# --- slots ------------------------------------------------------------------------------------------------------
+
+
+def _match(rows: Rows, layout: Layout, stamps: Stamps | None) -> Match:
+    """Return how the kernel is to read the table; without stamps, for a look at the other columns."""
+    slots: dict[int, int] = {}
+    cut = layout.cut
+    slots[kernel.SEPARATOR] = ord(cut.separator) if cut.separator else 0
+    for c in cut.soft:
+        word = kernel.SOFT + (ord(c) >> 6)
+        slots[word] = _signed(slots.get(word, 0) | 1 << (ord(c) & 63))
+    slots[kernel.COMMA] = int(cut.separator != ",")
+    slots[kernel.ID_BASE] = layout.id_base
+    slots[kernel.BYTE_BASE] = layout.byte_base
+    slots[kernel.LENGTH_BASE] = layout.length_base
+    slots[kernel.LENGTHS] = layout.lengths
+    slots[kernel.EXTENDS] = int(layout.extends)
+    slots[kernel.LOW_FIRST] = int(bool(layout.low_first))
+    slots[kernel.LEAVE_OUT] = rows.n_before
+    roles = dict.fromkeys(layout.payload, layout.payload_role)
+    if layout.payload_role == kernel.BYTE and layout.payload[-1] == rows.width - 1 and not cut.separator:
+        # Longer frames may still come.
+        roles.update(
+            dict.fromkeys(range(layout.payload[0], min(layout.payload[0] + 64, kernel.MOST_COLUMNS)), kernel.BYTE)
+        )
+    roles.update({column: role for role, column in layout.column.items()})
+    slots[kernel.NEEDED] = kernel.HAS_ID | (kernel.HAS_LENGTH if kernel.LENGTH in layout.column else 0)
+    if stamps is not None and stamps.form:
+        roles[stamps.columns[0]] = kernel.TIME
+        slots[kernel.NEEDED] |= kernel.HAS_TIME
+        if len(stamps.columns) == 2:
+            roles[stamps.columns[1]] = kernel.TIME_2
+            slots[kernel.NEEDED] |= kernel.HAS_TIME_2
+        slots[kernel.FORM], slots[kernel.FORM_2] = stamps.form, stamps.form_2
+        slots[kernel.UNIT], slots[kernel.UNIT_2] = stamps.unit, stamps.unit_2
+        for places in range(10):
+            slots[kernel.SCALE + places] = stamps.unit // 10**places if stamps.unit % 10**places == 0 else 0
+        slots[kernel.DATE_ORDER] = stamps.date_order
+        slots[kernel.SENT_OUT] = int(stamps.sent_out)
+        slots[kernel.LEAVE_OUT] += stamps.leave_out
+        for k, period in enumerate(stamps.wraps):
+            slots[kernel.WRAP + k] = period
+    for column, role in roles.items():
+        word = kernel.ROLES + (column >> 4)
+        slots[word] = _signed(slots.get(word, 0) | role << 4 * (column & 15))
+    slots[kernel.LAST] = max(roles)
+    is_untimed = stamps is None or not stamps.form
+    return Match(
+        clock=Clock.MISSING if stamps is None else stamps.clock,
+        slots=slots,
+        in_one_piece=is_untimed,
+        in_order=is_untimed,
+    )
+
+
+def _signed(value: int) -> int:
+    value &= (1 << 64) - 1
+    return value - (1 << 64) if value >> 63 else value
+
+
+def _fit(lines: list[str], rows: Rows, match: Match) -> float:
+    """Return the part of the rows that are read as frames, by the kernel itself."""
+    from io import BytesIO
+
+    from buslens.capture.plan import Plan
+    from buslens.capture.scan import Scanner
+    from buslens.capture.stream import FileStream
+    from buslens.capture.wanted import Wanted
+
+    sample = lines[rows.n_before : rows.n_before + 400]
+    n_rows = sum(1 for line in sample if line.strip(" \t\r,;|"))
+    if not n_rows:
+        return 0.0
+    text = "\n".join([*sample, ""]).encode("latin-1")
+    match = replace(match, slots={**match.slots, kernel.LEAVE_OUT: 0})
+    scanner = Scanner(
+        Plan(
+            format=TABLE, match=match, wanted=Wanted(frozenset()), as_recorded=True, plain_bytes=len(text) + 1,
+            window_bytes=len(text) + 1, room=64,
+        )
+    )  # fmt: skip
+    for _ in scanner.read(FileStream(BytesIO(text))):
+        pass
+    return int(scanner.state[FRAMES]) / n_rows
+
+
+# --- words ------------------------------------------------------------------------------------------------------
+
+
+def _words(layout: Layout, stamps: Stamps) -> Iterator[str]:
+    yield stamps.words
+    base = "hex" if layout.id_base == 16 else "decimal"
+    yield f"identifier in {base} in column {layout.column[kernel.IDENTIFIER] + 1}"
+    if kernel.LENGTH in layout.column:
+        yield f"length in column {layout.column[kernel.LENGTH] + 1}"
+    first, last = layout.payload[0] + 1, layout.payload[-1] + 1
+    base = "" if layout.byte_base == 16 else " in decimal"
+    yield f"data{base} in column{'s' * (last > first)} {first}" + (f" to {last}" if last > first else "")
+    for key, role in COLUMN_KEYS.items():
+        if role in layout.column and key not in {"id", "length"}:
+            yield f"{key} in column {layout.column[role] + 1}"
+
+
+def table_toml(found: Understood) -> str:
+    """Return the ``[table]`` section that says what was understood."""
+    layout, stamps = found.layout, found.stamps
+    mark = layout.cut.separator
+    name = {"\t": "tab", "": "blanks"}.get(mark, mark)
+    lines = ["[table]", f'separator = "{name}"']
+    if not stamps.form:
+        lines.append('time = "none"')
+    elif len(stamps.columns) == 1:
+        lines.append(f"time = {stamps.columns[0] + 1}")
+        if stamps.form in {kernel.NUMBER, kernel.HEX_NUMBER}:
+            lines.append(f'time_unit = "{unit_name(stamps.unit)}"')
+    else:
+        lines.append(f"time = [{stamps.columns[0] + 1}, {stamps.columns[1] + 1}]")
+    if stamps.form in {kernel.DATE, kernel.DATE_TIME, kernel.DATE_MS}:
+        lines.append(f'date_order = "{("year first", "day first", "month first")[stamps.date_order]}"')
+    lines.append(f"id = {layout.column[kernel.IDENTIFIER] + 1}")
+    lines.append(f'id_base = "{"hex" if layout.id_base == 16 else "decimal"}"')
+    if kernel.LENGTH in layout.column:
+        lines.append(f"length = {layout.column[kernel.LENGTH] + 1}")
+    first, last = layout.payload[0] + 1, layout.payload[-1] + 1
+    lines.append(f"data = {first}" if last == first else f"data = [{first}, {last}]")
+    lines.append(f'data_base = "{"hex" if layout.byte_base == 16 else "decimal"}"')
+    if layout.payload_role == kernel.WORD:
+        lines.append(f'word_order = "{"low" if layout.low_first else "high"} byte first"')
+    lines += [
+        f"{key} = {layout.column[role] + 1}"
+        for key, role in COLUMN_KEYS.items()
+        if role in layout.column and key not in {"id", "length"}
+    ]
+    return "\n".join([*lines, ""])
+
+
+def sniff(head: bytes) -> Match | None:
+    """Recognise a table by its first bytes alone; one that does not say enough is none."""
+    try:
+        found = recognise(head, is_whole=head.endswith(b"\n"))
+    except UnclearLayoutError:
+        return None
+    return None if found is None else found.match
+
+
+def finish(state: Slots, tally: Tally) -> None:
+    """Say how often the stamps began anew, and when much of the table was passed over."""
+    if n := state[kernel.WRAPPED]:
+        tally.notes.append(
+            f"the time stamps began anew {n} time{'s' * (n > 1)} at the end of their range, and were continued"
+        )
+
+
+TABLE: Final = LogFormat(
+    name="table",
+    example="0.015991,0x6F9,8,05,0C,00,00,00,00,00,00",
+    sniff=sniff,
+    kernel=kernel.scan,
+    plain_bytes=400_000,
+    reasons=REASONS,
+    finish=finish,
+)

@@ -1,0 +1,490 @@
+"""Which column of a table holds what, from what the cells hold; names in a header are a hint only.
+
+==============  ==============================================================================================
+payload         a run of cells of one byte each, one cell of many, or cells of 32 bits, that agrees with a length
+length          a small number that says how many of those bytes belong to the frame
+identifier      the column by whose values the payloads are most alike from one time to the next
+stamp           see `table_time`
+bus, direction  few different labels, or the words for received and sent
+flags           yes and no, that agree with the identifiers or that the header names
+==============  ==============================================================================================
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture import _table_kernel as kernel
+from buslens.capture.table_rows import Cut, payload_size, whole
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.capture.table_rows import Column, Rows
+
+_LENGTHS: Final = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
+_FD_SIZES: Final = {9: 12, 10: 16, 11: 20, 12: 24, 13: 32, 14: 48, 15: 64}
+
+_NAMES: Final = {
+    "id": re.compile(
+        r"\b(can|msg|message|frame|arbitration)?[ _.-]*(id|ident|identifier|identifi\w*)\b|\bcanid\b|cob-?id"
+    ),
+    "length": re.compile(r"\b(dlc|len|length|size|bytes|nbytes|data[ _]?len(gth)?|data[ _]?size|l)\b"),
+    "payload": re.compile(r"^(data|payload|bytes|message|msg|content|value|d|b)\b|data|payload"),
+    "time": re.compile(r"time|stamp|^t\b|zeit|clock|offset|uhrzeit|datum|\bdate\b|\babs"),
+    "delta": re.compile(r"delta|diff|\brel|cycle|period|gap|since prev|interval"),
+    "bus": re.compile(r"\b(bus|chan|channel|chn|ch|kanal|port|interface|iface|network|net|can[ _]?bus|can)\b|channel"),
+    "direction": re.compile(r"\b(dir|direction|rx[ /_]?tx|tx[ /_]?rx|rxtx|richtung)\b|direction"),
+    "received": re.compile(r"\b(is[ _]?rx|rx|received)\b"),
+    "extended": re.compile(r"\b(is[ _]?)?(ext|extended|xtd|ide|eff|29.?bit)\b|extended"),
+    "remote": re.compile(r"\b(is[ _]?)?(rtr|remote)\b|remote"),
+    "error": re.compile(r"\b(is[ _]?)?(err|error)\b|error"),
+    "fd": re.compile(r"\b(is[ _]?)?(fd|fdf|edl|canfd)\b|\bis_fd\b"),
+    "kind": re.compile(r"\b(type|kind|frame[ _]?type|format|typ)\b"),
+    "number": re.compile(r"^(no|nr|num|number|index|idx|#|count|counter|seq|line|row|unnamed.*)\b\.?"),
+}
+"""What a header may call a column. A hint, never more."""
+_DIRECTIONS: Final = re.compile(r"(?i)(rx|tx|r|t|in|out|recv|receive[d]?|sent|send|transmit(ted)?|txrq)")
+_FLAGS: Final = re.compile(
+    r"(?i)(true|false|yes|no|0|1|std|ext|standard|extended|11|29|11-?bit|29-?bit|s|x|e|b|-|y|n|rtr|fd)"
+)
+_YES: Final = re.compile(r"(?i)true|yes|1|ext|extended|29|29-?bit|x|y|e")
+_KINDS: Final = re.compile(
+    r"(?i)(d|r|e|s|x|dt|rr|rtr|er|err|error|fd|fb|fe|data|remote|std|ext|standard|extended|can|canfd|can fd|"
+    r"(data|remote|error|standard|extended|classic\w*)[ _-]?(frame)?|errorframe|-)"
+)
+_LABEL: Final = re.compile(
+    r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can"
+)
+
+
+class UnclearLayoutError(Exception):
+    """More than one reading fits, or none.
+
+    Parameters
+    ----------
+    problem : str
+        The readings, and what to write.
+    """
+
+    def __init__(self, problem: str) -> None:
+        super().__init__(problem)
+        self.problem = problem
+
+
+@dataclass(kw_only=True)
+class Layout:
+    """What the columns of a table hold; columns count from 0."""
+
+    cut: Cut
+    #: Column by role of the kernel, for the roles that one column has.
+    column: dict[int, int] = field(default_factory=dict)
+    #: The cells of the payload.
+    payload: tuple[int, ...] = ()
+    payload_role: int = kernel.BYTE
+    id_base: int = 16
+    byte_base: int = 16
+    length_base: int = 10
+    lengths: int = kernel.AS_CLASSICAL
+    #: A column or a mark says which identifiers have 29 bits.
+    extends: bool = False
+    low_first: bool | None = None
+    #: How sure the columns are, to choose between two ways of cutting.
+    score: float = 0.0
+
+
+def named(column: Column, what: str) -> bool:
+    """Return whether the header calls a column so."""
+    return bool(column.name) and _NAMES[what].search(column.name.replace("_", " ").strip()) is not None
+
+
+def columns_of(rows: Rows, told: dict[int, int]) -> Layout | None:
+    """Return which column holds what, without the stamps; None if there is no identifier or no payload.
+
+    Parameters
+    ----------
+    rows : Rows
+        The body of the table.
+    told : dict
+        Column by role, as far as the user says; a role that is told is not looked for.
+    """
+    layout = Layout(cut=rows.cut, column=dict(told))
+    all_rows, rows = rows, rows.thinned()
+    taken = {column for role, column in told.items() if role not in {kernel.BYTE, kernel.PAYLOAD, kernel.WORD}}
+    if not _find_payload(rows, layout, taken):
+        return None
+    taken |= set(layout.payload) | set(layout.column.values())
+    if kernel.IDENTIFIER not in layout.column and not _find_identifier(rows, layout, taken):
+        return None
+    taken |= set(layout.column.values())
+    layout.byte_base = layout.byte_base or _byte_base(all_rows, layout)
+    _find_labels(all_rows, layout, taken)
+    return layout
+
+
+# --- payload ----------------------------------------------------------------------------------------------------
+
+
+def _find_payload(rows: Rows, layout: Layout, taken: set[int]) -> bool:
+    """Find the payload and its length: the pair that agrees best."""
+    columns = rows.columns
+    told_start = next(
+        (layout.column[role] for role in (kernel.BYTE, kernel.PAYLOAD, kernel.WORD) if role in layout.column), None
+    )
+    best: tuple[float, Layout] | None = None
+    for start, stop, role, sizes in _payloads(rows, taken):
+        if told_start is not None and start != told_start:
+            continue
+        told_length = layout.column.get(kernel.LENGTH)
+        lengths: list[int | None] = [None]
+        if told_length is not None:
+            lengths = [told_length]
+        else:
+            lengths += [c.index for c in columns if not start <= c.index < stop and c.index not in taken and c.is_hex]
+        for length in lengths:
+            score, base, meaning = _agreement(rows, start, stop, sizes, length, role)
+            if told_start is not None and length is None:
+                score = max(score, 1.0)
+            if told_length is not None:
+                score = max(score, 1.0)
+            if score > 0 and (best is None or score > best[0]):
+                found = Layout(cut=layout.cut, column=dict(layout.column))
+                found.payload = tuple(range(start, stop))
+                found.payload_role = role
+                found.length_base, found.lengths = base, meaning
+                if length is not None:
+                    found.column[kernel.LENGTH] = length
+                best = score, found
+    if best is None:
+        return False
+    found = best[1]
+    layout.payload, layout.payload_role = found.payload, found.payload_role
+    layout.length_base, layout.lengths, layout.score = found.length_base, found.lengths, best[0]
+    for role in (kernel.BYTE, kernel.PAYLOAD, kernel.WORD):
+        layout.column.pop(role, None)
+    layout.column.update({r: c for r, c in found.column.items() if r == kernel.LENGTH})
+    layout.byte_base = _byte_base(rows, layout)
+    return True
+
+
+def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int]]]:
+    """Return what may be a payload: first column, the one behind the last, role, and bytes in each row."""
+    columns = rows.columns
+    found: list[tuple[int, int, int, list[int]]] = []
+    begin = 0
+    while begin < len(columns):
+        if not _may_be_byte(columns[begin]) or begin in taken:
+            begin += 1
+            continue
+        stop = begin
+        while (
+            stop < len(columns)
+            and stop not in taken
+            and (_may_be_byte(columns[stop]) or _is_tail(columns, stop, begin))
+        ):
+            stop += 1
+        while not columns[stop - 1].filled:
+            stop -= 1
+        for start in range(begin, min(stop, begin + 12)):
+            sizes = [_bytes_from(row, start, stop) for row in rows.rows]
+            if any(sizes):
+                found.append((start, stop, kernel.BYTE, sizes))
+        begin = stop
+    for column in columns:
+        k = column.index
+        if k in taken or not column.is_payload or not column.filled:
+            continue
+        decimal = any(re.search(r"(?<![0-9A-Fa-f])\d{3}(?![0-9A-Fa-f])", cell) for cell in column.filled)
+        sizes = [payload_size(cell, decimal=decimal) if cell else 0 for cell in column.cells]
+        if max(sizes) > 1:
+            found.append((k, k + 1, kernel.PAYLOAD, sizes))
+    for first, second in itertools.pairwise(columns):
+        if not {first.index, second.index} & taken and _may_be_words(first, second):
+            sizes = [4 * (bool(a) + bool(b)) for a, b in zip(first.cells, second.cells, strict=True)]
+            found.append((first.index, second.index + 1, kernel.WORD, sizes))
+    return found
+
+
+def _may_be_byte(column: Column) -> bool:
+    return column.is_byte and all((whole(c, 10) or 0) <= 255 for c in column.filled if len(c) == 3 and c.isdigit())
+
+
+def _is_tail(columns: Sequence[Column], k: int, begin: int) -> bool:
+    """Return whether a column of runs of blanks goes on a payload: bytes of long frames, text behind short ones."""
+    if not columns[k].filled or k - begin < 1:
+        return not columns[k].filled
+    good = sum(1 for cell in columns[k].filled if re.fullmatch(r"(0[xX])?[0-9A-Fa-f]{1,2}|\d{1,3}", cell))
+    return 2 * good >= len(columns[k].filled)
+
+
+def _may_be_words(first: Column, second: Column) -> bool:
+    return all(
+        c.is_hex and c.has_letters and max(len(cell.lower().removeprefix("0x")) for cell in c.filled) in {5, 6, 7, 8}
+        for c in (first, second)
+    )
+
+
+def _bytes_from(row: Sequence[str], start: int, stop: int) -> int:
+    n = 0
+    for cell in row[start:stop]:
+        if not re.fullmatch(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?", cell):
+            break
+        n += 1
+    return n
+
+
+def _agreement(  # noqa: PLR0912
+    rows: Rows, start: int, stop: int, sizes: list[int], length: int | None, role: int
+) -> tuple[float, int, int]:
+    """Return how well a payload and a length agree (0: not), the base of the length, and what lengths from 9 mean."""
+    columns = rows.columns
+    n_rows = len(sizes)
+    hint = 0.5 * named(columns[start], "payload")
+    mean = min(sum(sizes) / max(n_rows, 1), 8.0)
+    if mean < 2:
+        hint -= 3.0  # a column of small numbers is most things, but seldom a payload
+    if length is None:
+        # No length: the cells that there are count. Only believed of what can hardly be anything else.
+        if role == kernel.WORD:
+            return 0.0, 10, kernel.AS_BYTES
+        good = sum(1 for n in sizes if n in _LENGTHS)
+        most = max(sizes)
+        if good < 0.99 * n_rows or (most < 2 and hint <= 0):
+            return 0.0, 10, kernel.AS_BYTES
+        return 1.0 + hint + 0.25 * mean, 10, kernel.AS_BYTES
+    best = (0.0, 10, kernel.AS_BYTES)
+    column = columns[length]
+    for base in (10, 16):
+        values = column.values(base)
+        if base == 16 and values == column.values(10):
+            continue
+        for meaning in (kernel.AS_CLASSICAL, kernel.AS_BYTES, kernel.AS_FD_CODES):
+            exact = over = stated = 0
+            for size, value in zip(sizes, values, strict=True):
+                if value is None:
+                    continue
+                expected = _expected(value, meaning)
+                stated += expected >= 0
+                exact += size == expected
+                over += size > expected >= 0
+            if stated < 0.9 * n_rows:
+                continue
+            is_named = named(column, "length")
+            is_near = length == start - 1
+            part = (exact + over) / stated
+            if part < 0.99 and not (is_named and part > 0):
+                continue
+            different = len(set(values) - {None})
+            filled = over and len({s for s in sizes if s}) == 1
+            if exact < 0.99 * stated and not filled and not (is_near or is_named):
+                continue
+            zero = all(value == 0 for value in values)
+            if zero:
+                continue
+            score = 2.0 + 2.0 * exact / stated + is_near + is_named + hint + 0.2 * min(different, 3)
+            score += 0.1 * mean - 1.5 * any(named(column, what) for what in ("bus", "number", "time", "direction"))
+            score -= 0.01 * (meaning != kernel.AS_CLASSICAL) + 0.5 * (part < 0.99)
+            score += 0.02 * (stop - start) if exact == stated else 0
+            if score > best[0]:
+                best = score, base, meaning
+    return best
+
+
+def _expected(value: int, meaning: int) -> int:
+    if value <= 8:
+        return value
+    if meaning == kernel.AS_CLASSICAL:
+        return 8 if value <= 15 else -1
+    if meaning == kernel.AS_BYTES:
+        return value if value in _LENGTHS else -1
+    return _FD_SIZES.get(value, -1)
+
+
+def _byte_base(rows: Rows, layout: Layout) -> int:
+    """Return the number base of the bytes; 0 if they say nothing about it."""
+    if layout.payload_role == kernel.WORD:
+        return 16
+    length = layout.column.get(kernel.LENGTH)
+    says_hex = says_decimal = False
+    for row in rows.rows:
+        n = 64
+        if length is not None and layout.payload_role == kernel.BYTE:
+            value = whole(row[length], layout.length_base) if length < len(row) else None
+            n = 64 if value is None else max(_expected(value, layout.lengths), 0)
+        for k in layout.payload[:n]:
+            cell = row[k] if k < len(row) else ""
+            if not cell:
+                continue
+            for part in re.findall(r"(0[xX]|(?<![0-9A-Fa-f]))([0-9A-Fa-f]+)", cell):
+                digits = part[1]
+                if (
+                    part[0]
+                    or re.search("[A-Fa-f]", digits)
+                    or len(digits) > 3
+                    or digits == "00"
+                    or (len(digits) == 2 and digits[0] == "0")
+                ):
+                    says_hex = True
+                elif len(digits) == 3 and digits.isdigit():
+                    says_decimal = True
+    if says_decimal and not says_hex:
+        return 10
+    return 16 if says_hex else 0
+
+
+# --- identifier -------------------------------------------------------------------------------------------------
+
+
+def _find_identifier(rows: Rows, layout: Layout, taken: set[int]) -> bool:
+    scores: list[tuple[float, int]] = []
+    for column in rows.columns:
+        if column.index in taken or not column.is_hex or len(column.filled) < 0.9 * len(column.cells):
+            continue
+        values = [whole(cell, 16) for cell in column.filled]
+        if any(value is not None and value > 0x9FFFFFFF for value in values) and not _fits_decimal(column):
+            continue
+        scores.append((_likeness(rows, layout, column) + _looks_like_id(rows, layout, column), column.index))
+    scores.sort(reverse=True)
+    if not scores or scores[0][0] < 0.3:
+        return False
+    best, index = scores[0]
+    if len(scores) > 1 and best - scores[1][0] < 0.05:
+        first, second = rows.columns[index], rows.columns[scores[1][1]]
+        if named(first, "id") == named(second, "id") and not _same_ids(first, second):
+            raise UnclearLayoutError(
+                f"the identifier may stand in column {min(index, scores[1][1]) + 1} or {max(index, scores[1][1]) + 1}: "
+                f"write a file with [table] and id = {index + 1}, and give it as --table FILE.toml"
+            )
+    layout.column[kernel.IDENTIFIER] = index
+    layout.score += best
+    return True
+
+
+def _fits_decimal(column: Column) -> bool:
+    return all((whole(cell, 10) or 0) <= 0x9FFFFFFF for cell in column.filled) and not column.has_letters
+
+
+def _same_ids(first: Column, second: Column) -> bool:
+    pairs = set(zip(first.cells, second.cells, strict=True))
+    return len(pairs) == len({a for a, _ in pairs}) == len({b for _, b in pairs})
+
+
+def _likeness(rows: Rows, layout: Layout, column: Column) -> float:
+    """Return how alike payloads of the same value are from one time to the next: 0 to 2."""
+    last: dict[str, list[str]] = {}
+    length = layout.column.get(kernel.LENGTH)
+    total, pairs = 0.0, 0
+    start, stop = layout.payload[0], layout.payload[-1] + 1
+    for row in rows.rows[:4000]:
+        cell = row[column.index] if column.index < len(row) else ""
+        data = row[start:stop]
+        if layout.payload_role == kernel.PAYLOAD and data:
+            data = re.findall("..", re.sub(r"0[xX]|[^0-9A-Fa-f]", "", data[0]))
+        if length is not None and length < len(row):
+            data = [row[length], *data]
+        before = last.get(cell)
+        if before is not None:
+            n = max(len(data), len(before))
+            total += sum(a == b for a, b in zip(data, before, strict=False)) / n if n else 1.0
+            pairs += 1
+        last[cell] = data
+    if not pairs:
+        return 0.0
+    repeats = pairs / max(len(rows.rows[:4000]), 1)
+    return 2.0 * total / pairs * min(1.0, 4 * repeats) + 0.02 * min(len(last), 20)
+
+
+def _looks_like_id(rows: Rows, layout: Layout, column: Column) -> float:
+    score = 0.0
+    if named(column, "id"):
+        score += 1.5
+    elif any(
+        named(column, what) for what in ("time", "bus", "direction", "number", "delta", "extended", "error", "remote")
+    ):
+        score -= 1.0
+    widths = {len(cell.lower().removeprefix("0x").rstrip("hx")) for cell in column.filled}
+    if column.has_letters:
+        score += 0.5
+    if widths <= {3, 8} or min(widths) >= 3:
+        score += 0.4
+    rise, stay, fall = column.steps()
+    if column.is_int and fall == 0 and stay == 0 and rise > 1:
+        score -= 1.5
+    if len(column.counts) == 1 and max(widths) <= 2 and not column.has_letters:
+        score -= 1.0
+    if column.is_int and max(whole(cell, 10) or 0 for cell in column.filled) <= 1:
+        score -= 1.5
+    first = min(column.index for column in rows.columns)
+    score += 0.1 * (column.index > first and column.index < layout.payload[0])
+    return score
+
+
+# --- labels and flags -------------------------------------------------------------------------------------------
+
+
+def _find_labels(rows: Rows, layout: Layout, taken: set[int]) -> None:
+    ids = rows.columns[layout.column[kernel.IDENTIFIER]]
+    base = 16 if ids.has_letters else layout.id_base
+    is_large = [(whole(cell, base) or 0) > 0x7FF for cell in ids.cells]
+    if any(cell.lower().rstrip().endswith("x") for cell in ids.filled):
+        layout.extends = True
+    for column in rows.columns:
+        if column.index in taken or not column.filled or column.index in layout.column.values():
+            continue
+        role = _label_role(column, is_large)
+        if role is None or role in layout.column:
+            continue
+        layout.column[role] = column.index
+        if role == kernel.IS_EXTENDED:
+            layout.extends = True
+        if role == kernel.KIND and any(re.match(r"(?i)ext|x$", cell) for cell in column.filled):
+            layout.extends = True
+
+
+def _agrees(column: Column, is_large: Sequence[bool]) -> bool:
+    """Return whether nearly all identifiers above 7FF are marked as long ones."""
+    marks = [re.fullmatch(_YES, cell) is not None for cell, large in zip(column.cells, is_large, strict=True) if large]
+    return sum(marks) >= 0.98 * len(marks)
+
+
+def _label_role(column: Column, is_large: Sequence[bool]) -> int | None:  # noqa: PLR0912
+    """Return what a column of labels or of yes and no is, None if it may be anything."""
+    if column.all_match(_DIRECTIONS) and (named(column, "direction") or not named(column, "kind")):
+        letters = {cell.lower()[0] for cell in column.filled}
+        if letters <= set("rtio") | {"s"} and (
+            len(letters) > 1 or len(column.filled[0]) > 1 or named(column, "direction")
+        ):
+            return kernel.DIRECTION
+    if column.all_match(_FLAGS):
+        if named(column, "received") and not named(column, "direction"):
+            return kernel.IS_RECEIVED
+        for what, role in (
+            ("extended", kernel.IS_EXTENDED),
+            ("remote", kernel.IS_REMOTE),
+            ("error", kernel.IS_ERROR),
+            ("fd", kernel.IS_FD),
+        ):
+            if named(column, what):
+                if role == kernel.IS_EXTENDED and not _agrees(column, is_large):
+                    return None
+                return role
+        if len(column.counts) == 2 and len(column.filled) == len(column.cells):
+            yes = [re.fullmatch(_YES, cell) is not None for cell in column.cells]
+            if any(yes) and any(is_large) and all(y or not large for y, large in zip(yes, is_large, strict=True)):
+                agreeing = sum(y == large for y, large in zip(yes, is_large, strict=True))
+                if agreeing >= 0.98 * len(yes):
+                    return kernel.IS_EXTENDED
+    if named(column, "bus") and len(column.counts) <= 64:
+        return kernel.BUS
+    if column.all_match(_KINDS) and not column.all_match(re.compile(r"[-0-9]+")) and len(column.counts) <= 8:
+        return kernel.KIND
+    if column.name and not named(column, "bus"):
+        return None
+    if len(column.counts) <= 8 and column.all_match(_LABEL) and not column.is_int:
+        return kernel.BUS
+    if column.is_int and not column.name and len(column.counts) <= 8 and max(map(len, column.filled)) <= 2:
+        return kernel.BUS
+    return None

@@ -1,0 +1,293 @@
+"""The first rows of a table, cut into cells, and what the cells of a column have in common."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+MOST_ROWS: Final = 20_000
+"""Rows by which a layout is worked out."""
+_FIRST_ROWS: Final = 400
+_NEARLY_ALL: Final = 0.98
+
+_INT: Final = re.compile(r"\d+(\.0+)?")
+_HEX: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?")
+_NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
+_CLOCK: Final = re.compile(
+    r"\d{1,3}:\d{1,2}:\d{1,2}([.,:]\d{1,12})?(?P<half> ?[AaPp][Mm])?(?P<zone>Z|[+-]\d\d:?(\d\d)?)?"
+)
+_DATE: Final = re.compile(r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})")
+_BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
+_PARTS: Final = r"[ :\-._,;|]"
+_PAYLOAD: Final = re.compile(
+    rf"[\[({{]?\s*(?:(?:0[xX])?(?:[0-9A-Fa-f]{{2}})+|(?:(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?{_PARTS}+)*"
+    rf"(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?)\s*[\])}}]?{_PARTS}*"
+)
+_PAYLOAD_PART: Final = re.compile(r"(?:0[xX])?([0-9A-Fa-f]+)")
+
+PUNCTUATION: Final = "[](){}<>|,;="
+"""What parts cells as blanks do, in rows of words and brackets."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """How a row is cut into cells."""
+
+    #: The character between two cells; empty: runs of `soft`.
+    separator: str
+    #: Characters that are skipped before a cell.
+    soft: str
+
+    def cells(self, line: str) -> list[str]:
+        """Return the cells of a line, without blanks and quotes around them."""
+        if self.separator:
+            if '"' not in line:
+                return [cell.strip() for cell in line.split(self.separator)]
+            cell = rf'\s*"([^"]*)"[^{re.escape(self.separator)}]*|([^{re.escape(self.separator)}]*)'
+            found = re.findall(rf"(?:{cell})(?:{re.escape(self.separator)}|$)", line)
+            return [(quoted or bare).strip() for quoted, bare in found][: line.count(self.separator) + 1]
+        quoted_or_bare = re.findall(rf'"([^"]*)"|([^{re.escape(self.soft)}"]+)', line)
+        return [quoted.strip() or bare for quoted, bare in quoted_or_bare]
+
+
+CUTS: Final = (
+    *(Cut(mark, " \r" if mark == "\t" else " \t\r") for mark in (";", "\t", ",", "|")),
+    Cut("", " \t\r"),
+    Cut("", " \t\r" + PUNCTUATION),
+    Cut("", " \t\r" + PUNCTUATION + ":"),
+)
+"""The ways that are tried, the first that says enough is taken."""
+
+
+class Column:
+    """The cells of one column, empty where a row has none."""
+
+    def __init__(self, index: int, name: str, cells: Sequence[str]) -> None:
+        self.index = index
+        #: From the header, in lower case; empty if there is none.
+        self.name = name
+        self.cells = cells
+        self.filled = [cell for cell in cells if cell]
+        self._values: dict[int, list[int | None]] = {}
+
+    def all_match(self, pattern: re.Pattern[str]) -> bool:
+        """Return whether nearly all cells that are not empty look so."""
+        if not self.filled:
+            return False
+        return sum(n for cell, n in self.counts.items() if pattern.fullmatch(cell)) >= _NEARLY_ALL * len(self.filled)
+
+    @cached_property
+    def is_int(self) -> bool:
+        """Only decimal digits."""
+        return self.all_match(_INT)
+
+    @cached_property
+    def is_hex(self) -> bool:
+        """Only hexadecimal digits, perhaps with a mark of the base."""
+        return self.all_match(_HEX)
+
+    @cached_property
+    def is_number(self) -> bool:
+        """Numbers with a sign, decimals or an exponent, or without."""
+        return self.all_match(_NUMBER)
+
+    @cached_property
+    def is_clock(self) -> bool:
+        """Hours, minutes, seconds."""
+        return self.all_match(_CLOCK)
+
+    @cached_property
+    def is_date(self) -> bool:
+        """Calendar dates."""
+        return self.all_match(_DATE)
+
+    @cached_property
+    def is_byte(self) -> bool:
+        """One byte in a cell."""
+        return self.all_match(_BYTE)
+
+    @cached_property
+    def is_payload(self) -> bool:
+        """Any number of bytes in a cell."""
+        return self.all_match(_PAYLOAD)
+
+    @cached_property
+    def has_letters(self) -> bool:
+        """Hexadecimal for certain: a digit from A to F, or a mark of the base."""
+        return self.is_hex and any(re.fullmatch(r"0[xX].*|[#$].*|.*[hH]|.*[A-Fa-f].*", cell) for cell in self.counts)
+
+    @cached_property
+    def counts(self) -> Counter[str]:
+        """How often each cell comes."""
+        return Counter(self.filled)
+
+    def values(self, base: int) -> list[int | None]:
+        """Return the cells as whole numbers, None for one that is none."""
+        if base not in self._values:
+            known = {cell: whole(cell, base) for cell in self.counts} | {"": None}
+            self._values[base] = [known[cell] for cell in self.cells]
+        return self._values[base]
+
+    def steps(self, base: int = 10) -> tuple[int, int, int]:
+        """Return how many steps from cell to cell rise, stay and fall."""
+        rise = stay = fall = 0
+        before: float | None = None
+        for cell in self.filled:
+            value = number(cell, base)
+            if value is None:
+                continue
+            if before is not None:
+                rise += value > before
+                stay += value == before
+                fall += value < before
+            before = value
+        return rise, stay, fall
+
+
+def whole(cell: str, base: int) -> int | None:
+    """Return a cell as a whole number; None if it is none."""
+    text = cell.lower()
+    if text.startswith("0x"):
+        text, base = text[2:], 16
+    elif text[:1] in {"#", "$"}:
+        text, base = text[1:], 16
+    if text.endswith("x") or (base == 16 and text.endswith("h")):
+        text = text[:-1]
+    if base == 10:
+        text = re.sub(r"\.0+$", "", text)
+    if not re.fullmatch(r"[0-9a-f]+" if base == 16 else r"\d+", text):
+        return None
+    return int(text, base)
+
+
+def number(cell: str, base: int = 10) -> float | None:
+    """Return a cell as a number; None if it is none."""
+    if base == 16:
+        value = whole(cell, 16)
+        return None if value is None else float(value)
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def clock_ns(cell: str, *, as_ms: bool = False) -> int | None:
+    """Return a time of day as ns; None if it is none."""
+    match = re.match(r"(\d+):(\d+):(\d+)(?:[.,:](\d+))?", cell)
+    if match is None:
+        return None
+    fraction = match[4] or ""
+    ns = int(fraction) * 1_000_000 if as_ms and fraction else int(fraction[:9].ljust(9, "0"))
+    hours = int(match[1])
+    if half := re.search(r"[AaPp][Mm]", cell):
+        hours = hours % 12 + (12 if half[0].lower() == "pm" else 0)
+    return ((hours * 60 + int(match[2])) * 60 + int(match[3])) * 1_000_000_000 + ns
+
+
+def payload_size(cell: str, *, decimal: bool = False) -> int:
+    """Return how many bytes a cell of any number of bytes holds; -1 if that cannot be said."""
+    n = 0
+    for part in _PAYLOAD_PART.finditer(cell):
+        size = len(part[1])
+        if size <= (3 if decimal else 2):
+            n += 1
+        elif size % 2:
+            return -1
+        else:
+            n += size // 2
+    return n
+
+
+@dataclass(kw_only=True)
+class Rows:
+    """The body of a table, cut one way."""
+
+    cut: Cut
+    #: Lines before the first row, with the header.
+    n_before: int
+    #: The header's cells; empty if there is none.
+    header: list[str]
+    preamble: list[str]
+    rows: list[list[str]]
+
+    @cached_property
+    def width(self) -> int:
+        """Columns of the widest row, at most so many as can mean something."""
+        return min(max((len(row) for row in self.rows), default=0), 96)
+
+    @cached_property
+    def columns(self) -> list[Column]:
+        """The columns of the table."""
+        names = self.header if self.has_names else []
+        return [
+            Column(
+                k,
+                names[k].lower() if k < len(names) else "",
+                [row[k] if k < len(row) else "" for row in self.rows],
+            )
+            for k in range(self.width)
+        ]
+
+    def thinned(self) -> Rows:
+        """Return the same with fewer rows: the first, in their order, and some of all others."""
+        if len(self.rows) <= _FIRST_ROWS:
+            return self
+        rest = self.rows[_FIRST_ROWS:]
+        rows = self.rows[:_FIRST_ROWS] + rest[:: len(rest) // _FIRST_ROWS + 1]
+        return Rows(cut=self.cut, n_before=self.n_before, header=self.header, preamble=self.preamble, rows=rows)
+
+    @cached_property
+    def has_names(self) -> bool:
+        """Whether the header has a name above each column."""
+        if not self.header:
+            return False
+        if self.cut.separator:
+            return True
+        usual = Counter(len(row) for row in self.rows).most_common(1)[0][0]
+        return len(self.header) in {usual, self.width}
+
+
+def rows_of(lines: Sequence[str], cut: Cut) -> Rows | None:
+    """Return the body of a table: the lines that are alike in their first cells, and what stands before them."""
+    cut_lines = [cut.cells(line) for line in lines]
+    shapes = Counter(_shape(cells) for cells in cut_lines if len(cells) > 1)
+    if not shapes:
+        return None
+    usual, n = shapes.most_common(1)[0]
+    if "n" not in usual or (cut.separator and n < sum(1 for line in lines if line.strip()) / 4):
+        return None
+    begin = next(k for k, cells in enumerate(cut_lines) if _shape(cells) == usual and len(cells) > 1)
+    body = [cells for cells in cut_lines[begin:] if len(cells) > 1 and _shape(cells) == usual]
+    preamble = [line for line in lines[:begin] if line.strip()]
+    header: list[str] = []
+    for line in reversed(preamble):
+        cells = cut.cells(line.lstrip(";#/ \t") if not cut.separator else line.lstrip("#/ \t"))
+        if len(cells) > 1 and any(re.search("[A-Za-z]", cell) for cell in cells):
+            header = cells
+            break
+        if len(preamble) - preamble.index(line) > 3:
+            break
+    return Rows(cut=cut, n_before=begin, header=header, preamble=preamble, rows=body[:MOST_ROWS])
+
+
+def _shape(cells: Sequence[str]) -> str:
+    """Return what the first cells look like: n number, w anything else, e empty."""
+    return "".join(_shape_of_cells(cells[:4]))
+
+
+def _shape_of_cells(cells: Sequence[str]) -> Iterator[str]:
+    for cell in cells:
+        if not cell:
+            yield "e"
+        elif re.fullmatch(r"[+-]?[0-9.,:xX/\-TZ +hH#$A-Fa-f]*[0-9][0-9.,:xX/\-TZ +hH#$A-Fa-f]*", cell) or re.fullmatch(
+            r"[0-9A-Fa-f]{2,8}", cell
+        ):
+            yield "n"
+        else:
+            yield "w"

@@ -1,0 +1,552 @@
+"""What the stamps of a table are, and in which unit, from what the rows show.
+
+A unit follows, in this order, from what the user says, from the header, from the size of stamps that count from 1970,
+from four or more decimals (seconds), and from how often identifiers come again: the load of the bus stays below its
+bit rate, and the most frequent of five or more identifiers comes every 5 to 500 ms.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from dataclasses import dataclass, field
+from statistics import median
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture import _table_kernel as kernel
+from buslens.capture.frames import Clock
+from buslens.capture.table_layout import UnclearLayoutError, named
+from buslens.capture.table_rows import clock_ns, number, whole
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.capture.table_layout import Layout
+    from buslens.capture.table_rows import Column, Rows
+
+UNITS: Final = {
+    "ns": 1,
+    "10 ns": 10,
+    "100 ns": 100,
+    "us": 1_000,
+    "10 us": 10_000,
+    "100 us": 100_000,
+    "ms": 1_000_000,
+    "10 ms": 10_000_000,
+    "100 ms": 100_000_000,
+    "s": NS_PER_S,
+}
+"""Units of a stamp that is a number, ns."""
+NATURAL: Final = ("s", "ms", "us", "ns")
+"""Units that writers of tables choose unless there is a reason."""
+_BIT_RATE: Final = 1_000_000
+"""Bits per second of the fastest classical bus (ISO 11898-2)."""
+_LEAST_IDS: Final = 5
+_HEADER_UNIT: Final = re.compile(
+    r"(?<![a-z])(?P<factor>1000?|100?|0\.1|0\.01)?\s*(?P<unit>ns|us|\u00b5s|\u03bcs|usec|ms|msec|s|sec|secs|nanosec\w*|"
+    r"microsec\w*|millisec\w*|millis|micros|nanos|seconds?)(?![a-z'])"
+)
+_SHORT: Final = {
+    "usec": "us", "\u00b5s": "us", "\u03bcs": "us", "micros": "us", "micro": "us", "msec": "ms", "millis": "ms",
+    "milli": "ms", "nanos": "ns", "nano": "ns", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+}  # fmt: skip
+_EPOCH: Final = (1_000_000_000, 4_000_000_000)
+"""Seconds from 1970: from the year 2001 to 2096."""
+
+
+@dataclass(kw_only=True)
+class Stamps:
+    """How the stamps of a table are read."""
+
+    clock: Clock
+    #: Forms of the kernel for one or two columns; 0: none.
+    form: int = 0
+    form_2: int = 0
+    #: Columns, counted from 0.
+    columns: tuple[int, ...] = ()
+    unit: int = NS_PER_S
+    unit_2: int = NS_PER_S
+    #: 0 year first, 1 day first, 2 month first.
+    date_order: int = 0
+    #: Periods after which they begin anew, ns.
+    wraps: tuple[int, ...] = ()
+    #: Rows from an earlier run at the start.
+    leave_out: int = 0
+    #: Rows that the recorder sent run on a clock of their own.
+    sent_out: bool = False
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def words(self) -> str:
+        """Where the time stands, as a part of a sentence."""
+        if not self.form:
+            return "no time stamps"
+        place = " and ".join(str(k + 1) for k in self.columns)
+        where = f"in column{'s' * (len(self.columns) > 1)} {place}"
+        if self.form == kernel.NUMBER:
+            return f"time in {unit_name(self.unit)} {where}"
+        if self.form == kernel.HEX_NUMBER:
+            return f"time in {unit_name(self.unit)}, hexadecimal, {where}"
+        if self.form in {kernel.CLOCK_TIME, kernel.CLOCK_MS}:
+            return f"time of day {where}"
+        return f"date and time {where}"
+
+
+def unit_name(ns: int) -> str:
+    """Return the name of a unit of so many ns."""
+    return next(name for name, value in UNITS.items() if value == ns)
+
+
+def stamps_of(
+    rows: Rows, layout: Layout, *, columns: tuple[int, ...] | None, unit: str | None, date_order: int | None
+) -> Stamps:
+    """Return what the stamps of a table are.
+
+    Parameters
+    ----------
+    rows : Rows
+        The body of the table.
+    layout : Layout
+        Which column holds what.
+    columns : tuple of int or None
+        Where the user says that the stamps stand; empty: nowhere; None: not told.
+    unit : str or None
+        What the user says of the unit, a key of `UNITS`.
+    date_order : int or None
+        What the user says of the order in dates.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If more than one reading fits.
+    """
+    if columns == ():
+        return Stamps(clock=Clock.MISSING)
+    taken = set(layout.payload) | set(layout.column.values())
+    free = [c for c in rows.columns if c.index not in taken and c.filled]
+    found = _told(rows, columns) if columns else (_calendar(free) or _two_numbers(free) or _number(free))
+    if found is None:
+        return Stamps(clock=Clock.MISSING, notes=["no column holds time stamps that run, so only the order is known"])
+    if found.form >= kernel.CLOCK_TIME or found.form_2 >= kernel.CLOCK_TIME:
+        _complete_calendar(rows, found, date_order)
+    elif len(found.columns) == 1:
+        _complete_number(rows, layout, found, unit)
+    if found.form:
+        _look_at_order(rows, layout, found)
+    return found
+
+
+def _told(rows: Rows, columns: tuple[int, ...]) -> Stamps | None:
+    chosen = [rows.columns[k] for k in columns if k < len(rows.columns)]
+    if len(chosen) < len(columns):
+        raise UnclearLayoutError(f"there is no column {max(columns) + 1} for the time")
+    if len(chosen) == 2:
+        return _calendar(chosen) or _two_numbers(chosen)
+    return _calendar(chosen) or _as_number(chosen[0])
+
+
+def _as_number(column: Column) -> Stamps | None:
+    if column.is_number:
+        return Stamps(clock=Clock.RELATIVE, form=kernel.NUMBER, columns=(column.index,))
+    if column.is_hex:
+        return Stamps(clock=Clock.RELATIVE, form=kernel.HEX_NUMBER, columns=(column.index,))
+    return None
+
+
+# --- which column -----------------------------------------------------------------------------------------------
+
+
+def _calendar(free: Sequence[Column]) -> Stamps | None:
+    """Find dates and times of day."""
+    dates = [c for c in free if c.is_date]
+    clocks = [c for c in free if c.is_clock]
+    both = [
+        c for c in free if c.all_match(re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[T :_-]+\d{1,2}:\d{1,2}:\d{1,2}.*"))
+    ]
+    if both:
+        return Stamps(clock=Clock.LOCAL, form=kernel.DATE_TIME, columns=(both[0].index,))
+    if dates and clocks:
+        return Stamps(
+            clock=Clock.LOCAL, form=kernel.DATE, form_2=kernel.CLOCK_TIME, columns=(dates[0].index, clocks[0].index)
+        )
+    if clocks:
+        return Stamps(clock=Clock.RELATIVE, form=kernel.CLOCK_TIME, columns=(clocks[0].index,))
+    return None
+
+
+def _two_numbers(free: Sequence[Column]) -> Stamps | None:
+    """Find seconds in one column and the rest of them, as a whole number, in the next."""
+    for first, second in itertools.pairwise(free):
+        if not (first.is_int and second.is_int and second.index == first.index + 1):
+            continue
+        if len(first.filled) != len(second.filled) or len(first.counts) == len(first.filled) or named(second, "delta"):
+            continue
+        pairs = [(whole(a, 10) or 0, whole(b, 10) or 0) for a, b in zip(first.filled, second.filled, strict=True)]
+        largest = max(b for _, b in pairs)
+        if largest < 100 or largest >= NS_PER_S or len({b for _, b in pairs}) < 0.5 * len(pairs):
+            continue
+        size = 1_000 if largest < 1_000 else 1_000_000 if largest < 1_000_000 else NS_PER_S
+        times = [a * size + b for a, b in pairs]
+        falls = sum(b < a for a, b in itertools.pairwise(times))
+        alone = sum(b[1] < a[1] for a, b in itertools.pairwise(pairs))
+        steps = [b[0] - a[0] for a, b in itertools.pairwise(pairs)]
+        if falls <= 0.02 * len(times) and alone > falls and max(steps, default=0) > 0:
+            return Stamps(
+                clock=Clock.WALL if pairs[0][0] >= _EPOCH[0] else Clock.RELATIVE,
+                form=kernel.NUMBER,
+                form_2=kernel.NUMBER,
+                columns=(first.index, second.index),
+                unit_2=NS_PER_S // size,
+            )
+    return None
+
+
+def _number(free: Sequence[Column]) -> Stamps | None:
+    """Find the column whose numbers rise."""
+    best: tuple[float, Stamps] | None = None
+    for column in free:
+        base = 10 if column.is_number else 16 if column.is_hex else 0
+        if not base or len(column.filled) < 0.5 * len(column.cells):
+            continue
+        rise, stay, fall = column.steps(base)
+        steps = rise + stay + fall
+        if named(column, "delta"):
+            continue
+        is_named = named(column, "time") or _unit_in(column.name) is not None
+        if steps == 0:
+            if not (is_named or re.search(r"[.,]\d", column.filled[0])):
+                continue
+        elif rise == 0 or rise + stay < 0.75 * steps:
+            continue
+        is_row_number = not is_named and _is_row_number(column)
+        score = 2.0 * is_named + (rise + stay) / max(steps, 1) + 0.5 * rise / max(steps, 1) - 2.0 * is_row_number
+        score += 0.3 * any(re.search(r"[.,]\d", cell) for cell in column.filled[:50])
+        score -= 1.0 * (named(column, "number") and not is_named) + 0.01 * column.index
+        if score > 0.2 and (best is None or score > best[0]):
+            form = kernel.NUMBER if base == 10 else kernel.HEX_NUMBER
+            best = score, Stamps(clock=Clock.RELATIVE, form=form, columns=(column.index,))
+    return None if best is None else best[1]
+
+
+def _is_row_number(column: Column) -> bool:
+    values = [number(cell) for cell in column.filled]
+    steps = [b - a for a, b in itertools.pairwise(values) if a is not None and b is not None]
+    return column.is_int and bool(steps) and sum(step == 1 for step in steps) >= 0.98 * len(steps)
+
+
+# --- dates and times of day -------------------------------------------------------------------------------------
+
+
+def _complete_calendar(rows: Rows, found: Stamps, told_order: int | None) -> None:
+    texts = rows.columns[found.columns[-1]].filled
+    clock_texts = [re.search(r"\d{1,3}:\d{1,2}:\d{1,2}.*", text) for text in texts]
+    clocks = [match[0] for match in clock_texts if match]
+    fractions = [m[1] for text in clocks if (m := re.match(r"\d+:\d+:\d+[.:,](\d+)", text))]
+    if any(re.search(r"(Z|[+-]\d\d:?(\d\d)?)$", text) for text in clocks) and found.clock is Clock.LOCAL:
+        found.clock = Clock.WALL
+    if fractions and len({len(f) for f in fractions}) > 1 and max(map(len, fractions)) <= 3:
+        # Not padded: as a fraction the times run back, as milliseconds they do not.
+        falls = []
+        for as_ms in (False, True):
+            times = [t for text in clocks if (t := clock_ns(text, as_ms=as_ms)) is not None]
+            falls.append(sum(b < a for a, b in itertools.pairwise(times)))
+        if falls[1] < falls[0]:
+            found.notes.append("what stands behind the seconds of a time is a number of ms without leading zeros")
+            if found.form == kernel.DATE_TIME:
+                found.form = kernel.DATE_MS
+            elif found.form == kernel.CLOCK_TIME:
+                found.form = kernel.CLOCK_MS
+            else:
+                found.form_2 = kernel.CLOCK_MS
+    if found.form in {kernel.DATE, kernel.DATE_TIME, kernel.DATE_MS}:
+        found.date_order = _date_order(rows.columns[found.columns[0]].filled, told_order)
+    else:
+        found.wraps = (86_400 * NS_PER_S,)
+
+
+def _date_order(texts: Sequence[str], told: int | None) -> int:
+    if told is not None:
+        return told
+    parts = [m.groups() for text in texts if (m := re.match(r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})", text))]
+    if any(len(part[0]) > 2 for part in parts):
+        return 0
+    if any(int(part[0]) > 12 for part in parts) or parts[0][1] == ".":
+        return 1
+    if any(int(part[2]) > 12 for part in parts):
+        return 2
+    if len({part[0] + part[2] for part in parts}) == 1:
+        return 1  # one day only: which one shifts all times alike
+    raise UnclearLayoutError(
+        f"the date '{texts[0]}' may have the day or the month first: "
+        'write a file with [table] and date_order = "day first" or "month first", and give it as --table FILE.toml'
+    )
+
+
+# --- the unit of a number ---------------------------------------------------------------------------------------
+
+
+def _unit_in(text: str) -> int | None:
+    """Return the unit that a header names, ns."""
+    found = None
+    for match in _HEADER_UNIT.finditer(text.lower().replace("_", " ")):
+        unit = match["unit"]
+        short = _SHORT.get(unit) or _SHORT.get(re.sub(r"sec\w*$", "", unit), unit)
+        ns = UNITS.get(short)
+        if ns is None:
+            continue
+        value = ns * float(match["factor"] or 1)
+        if value >= 1:
+            found = round(value)
+    return found if found in UNITS.values() else None
+
+
+def _header_unit(rows: Rows, column: Column) -> int | None:
+    if rows.has_names:
+        return _unit_in(column.name)
+    for line in reversed(rows.preamble[-40:]):
+        match = re.search(r"(?i)(time|stamp|offset|zeit)[^,;]{0,12}", line)
+        if match and (unit := _unit_in(match[0])) is not None:
+            return unit
+    return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Traffic:
+    """What the rows say about time, in units of the stamps."""
+
+    span: float
+    bits: int
+    #: Median of the steps of each identifier that comes at least four times, in order.
+    periods: list[float]
+
+
+def _traffic(rows: Rows, layout: Layout, times: Sequence[float | None]) -> _Traffic:
+    ids = rows.columns[layout.column[kernel.IDENTIFIER]].cells
+    bus = layout.column.get(kernel.BUS)
+    buses = rows.columns[bus].cells if bus is not None else [""] * len(ids)
+    by_id: dict[tuple[str, str], list[float]] = {}
+    known = [t for t in times if t is not None]
+    bits = 0
+    n_payload = len(layout.payload)
+    for cell, label, time, row in zip(ids, buses, times, rows.rows, strict=True):
+        data = row[layout.payload[0] : layout.payload[-1] + 1]
+        if layout.payload_role == kernel.PAYLOAD:
+            n = len(re.sub(r"0[xX]|[^0-9A-Fa-f]", "", data[0])) // 2 if data else 0
+        else:
+            n = sum(1 for byte in data if byte) if n_payload > 1 else 1
+        bits += 47 + 8 * min(n, 8)
+        if time is not None:
+            by_id.setdefault((cell, label), []).append(time)
+    periods = []
+    for stamps in by_id.values():
+        steps = [b - a for a, b in itertools.pairwise(stamps) if b > a]
+        if len(steps) >= 3:
+            periods.append(median(steps))
+    # Without the few largest steps, which are pauses or junk.
+    steps = sorted(b - a for a, b in itertools.pairwise(known) if b >= a)
+    span = sum(steps[: len(steps) - len(steps) // 100] if len(steps) >= 100 else steps)
+    return _Traffic(span=span, bits=bits // max(len(set(buses)), 1), periods=sorted(periods))
+
+
+def _complete_number(rows: Rows, layout: Layout, found: Stamps, told: str | None) -> None:
+    column = rows.columns[found.columns[0]]
+    base = 10 if found.form == kernel.NUMBER else 16
+    times = [number(cell, base) for cell in column.cells]
+    known = [t for t in times if t is not None]
+    if not known or (len(known) > 1 and not any(known)):
+        _drop_stamps(found, "all time stamps are 0, so only the order is known")
+        return
+    traffic = _traffic(rows, layout, times)
+    if told is not None:
+        found.unit = UNITS[told]
+    else:
+        found.unit = _decide(rows, column, found, known, traffic)
+    if not found.form:
+        return
+    largest = median(known) * found.unit / NS_PER_S
+    if _EPOCH[0] <= largest < _EPOCH[1]:
+        found.clock = Clock.WALL
+    decimals = any(re.search(r"[.,]\d", cell) for cell in column.filled)
+    if not decimals:
+        found.wraps = (2**16 * found.unit, 2**32 * found.unit)
+    elif found.unit == NS_PER_S and max(known) < 60:
+        found.wraps = (60 * NS_PER_S, *((NS_PER_S,) if max(known) < 1 else ()))
+
+
+def _drop_stamps(found: Stamps, why: str) -> None:
+    found.clock, found.form, found.form_2, found.columns = Clock.MISSING, 0, 0, ()
+    found.notes.append(why)
+
+
+def _decide(rows: Rows, column: Column, found: Stamps, known: Sequence[float], traffic: _Traffic) -> int:
+    """Return the unit of a stamp that is a number, ns."""
+    unit = _header_unit(rows, column)
+    if unit is not None:
+        if not _is_possible(unit, traffic):
+            raise UnclearLayoutError(
+                f"the header says that the time in column {column.index + 1} is in {unit_name(unit)}, but then the bus "
+                f"would carry more than 1 Mbit/s: write --time-unit with one of {', '.join(UNITS)}"
+            )
+        return unit
+    if _is_row_number(column) and len(known) >= 20 and not _fits_some(traffic):
+        _drop_stamps(found, f"column {column.index + 1} counts rows, so only the order is known")
+        return NS_PER_S
+    places = sorted(len(m[1]) for cell in column.filled if (m := re.search(r"[.,](\d+)(?:[eE]|$)", cell)))
+    usual = places[len(places) // 2] if 2 * len(places) >= len(column.filled) else 0
+    middle = median(known)
+    for name in NATURAL:
+        size = NS_PER_S // UNITS[name]
+        if _EPOCH[0] * size <= middle < _EPOCH[1] * size and _is_usual(UNITS[name], traffic, strict=False):
+            return UNITS[name]
+    if usual >= 4 and _is_possible(NS_PER_S, traffic):
+        return NS_PER_S
+    return _by_repetition(column, traffic)
+
+
+def _fits_some(traffic: _Traffic) -> bool:
+    return len(traffic.periods) >= _LEAST_IDS and any(_is_usual(UNITS[name], traffic) for name in NATURAL)
+
+
+def _is_possible(unit: int, traffic: _Traffic) -> bool:
+    """Return whether the bus could carry that much."""
+    span_s = traffic.span * unit / NS_PER_S
+    return traffic.span <= 0 or traffic.bits <= 1.1 * _BIT_RATE * span_s + 1000
+
+
+def _is_usual(unit: int, traffic: _Traffic, *, strict: bool = True) -> bool:
+    """Return whether the most frequent identifiers come as often as they do in vehicles."""
+    if not _is_possible(unit, traffic):
+        return False
+    if not traffic.periods:
+        return not strict
+    fastest = _fastest(traffic) * unit / NS_PER_S
+    return 0.005 <= fastest <= 0.5 if strict else fastest <= 60
+
+
+def _fastest(traffic: _Traffic) -> float:
+    return traffic.periods[len(traffic.periods) // 10]
+
+
+def _by_repetition(column: Column, traffic: _Traffic) -> int:
+    place = column.index + 1
+    if len(traffic.periods) < _LEAST_IDS:
+        fitting = [name for name in NATURAL if _is_possible(UNITS[name], traffic)]
+        raise UnclearLayoutError(
+            f"the unit of the time in column {place} cannot be told from {len(traffic.periods)} identifiers that come "
+            f"again (from {_LEAST_IDS} it can): write --time-unit {' or --time-unit '.join(fitting or NATURAL)}"
+        )
+    natural = [name for name in NATURAL if _is_usual(UNITS[name], traffic)]
+    others = [name for name in UNITS if name not in NATURAL and _is_usual(UNITS[name], traffic)]
+    fitting = natural or others
+    if not fitting:
+        raise UnclearLayoutError(
+            f"no unit of the time in column {place} gives the identifiers a usual period: "
+            f"write --time-unit with one of {', '.join(UNITS)}"
+        )
+    # The most frequent identifiers of a vehicle mostly come every 10 or 20 ms.
+    best = min(fitting, key=lambda name: abs(_fastest(traffic) * UNITS[name] / NS_PER_S / 0.014 - 1))
+    return UNITS[best]
+
+
+def repetition_note(rows: Rows, layout: Layout, found: Stamps) -> str:
+    """Return what a unit was taken for that no header and no digits say; empty if they do."""
+    if (
+        found.form not in {kernel.NUMBER, kernel.HEX_NUMBER}
+        or len(found.columns) != 1
+        or found.clock is not Clock.RELATIVE
+    ):
+        return ""
+    column = rows.columns[found.columns[0]]
+    if _header_unit(rows, column) is not None:
+        return ""
+    places = [len(m[1]) for cell in column.filled if (m := re.search(r"[.,](\d+)(?:[eE]|$)", cell))]
+    if found.unit == NS_PER_S and 2 * len(places) >= len(column.filled) and sorted(places)[len(places) // 2] >= 4:
+        return ""
+    base = 10 if found.form == kernel.NUMBER else 16
+    traffic = _traffic(rows, layout, [number(cell, base) for cell in column.cells])
+    if not traffic.periods:
+        return ""
+    ms = _fastest(traffic) * found.unit / 1_000_000
+    return (
+        f"the time was taken to be in {unit_name(found.unit)}: then the most frequent identifiers come about every "
+        f"{ms:.3g} ms; --time-unit says otherwise"
+    )
+
+
+# --- order ------------------------------------------------------------------------------------------------------
+
+
+def times_ns(rows: Rows, found: Stamps) -> list[int | None]:
+    """Return the stamps of the rows without days, ns; for a look at their order only."""
+    column = rows.columns[found.columns[-1]]
+    if found.form in {kernel.NUMBER, kernel.HEX_NUMBER}:
+        base = 10 if found.form == kernel.NUMBER else 16
+        firsts = [number(cell, base) for cell in rows.columns[found.columns[0]].cells]
+        if len(found.columns) == 1:
+            return [None if value is None else round(value * found.unit) for value in firsts]
+        seconds = [number(cell) for cell in column.cells]
+        return [
+            None if a is None or b is None else round(a * found.unit) + round(b * found.unit_2)
+            for a, b in zip(firsts, seconds, strict=True)
+        ]
+    as_ms = kernel.CLOCK_MS in {found.form, found.form_2} or found.form == kernel.DATE_MS
+    days: dict[str, int] = {}
+    times: list[int | None] = []
+    for k, cell in enumerate(column.cells):
+        match = re.search(r"\d{1,3}:\d{1,2}:\d{1,2}.*", cell)
+        ns = None if match is None else clock_ns(match[0], as_ms=as_ms)
+        if found.form >= kernel.DATE and ns is not None:
+            day = rows.columns[found.columns[0]].cells[k].split(":", 1)[0][:8]
+            ns += days.setdefault(day, len(days)) * 86_400 * NS_PER_S
+        times.append(ns)
+    return times
+
+
+def _look_at_order(rows: Rows, layout: Layout, found: Stamps) -> None:
+    """Find rows from an earlier run at the start, and a clock of its own for what was sent."""
+    times = times_ns(rows, found)
+    _find_sent_clock(rows, layout, found, times)
+    known = [(k, t) for k, t in enumerate(times) if t is not None]
+    n = len(known)
+    early = max(min(n // 10, 300), 1)
+    if n < 20 or found.form >= kernel.DATE:
+        return
+    cuts = []
+    for (_, before), (k, after) in itertools.pairwise(known):
+        is_wrap = any(0 <= after + period - before <= period // 32 for period in found.wraps)
+        if (after < before - 100_000_000 and not is_wrap) or after > before + 60 * NS_PER_S:
+            cuts.append((k, after - before))
+    if len(cuts) != 1 or cuts[0][0] > early:
+        return
+    index, jump = cuts[0]
+    span = known[-1][1] - times[index] if times[index] is not None else 0  # type: ignore[operator]
+    if jump > 0 and jump < 10 * max(span / max(n, 1), 1):
+        return
+    found.leave_out = index
+    found.notes.append(
+        f"the first {index} row{'s' * (index > 1)} of the table were left out: their time stamps are of an earlier run"
+    )
+
+
+def _find_sent_clock(rows: Rows, layout: Layout, found: Stamps, times: Sequence[int | None]) -> None:
+    place = layout.column.get(kernel.DIRECTION)
+    if place is None:
+        return
+    sent = [cell.lower()[:1] in {"t", "s", "o"} for cell in rows.columns[place].cells]
+    if not any(sent) or all(sent):
+        return
+    falls = within = 0
+    last: dict[bool, int] = {}
+    before: int | None = None
+    for time, is_sent in zip(times, sent, strict=True):
+        if time is None:
+            continue
+        falls += before is not None and time < before - 100_000_000
+        within += is_sent in last and time < last[is_sent] - 100_000_000
+        last[is_sent] = before = time
+    if falls >= 3 and within <= falls // 10:
+        found.sent_out = True
+        found.notes.append(
+            "rows that the recorder sent itself carry stamps of another clock, or none; they were left out"
+        )

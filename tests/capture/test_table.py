@@ -1,0 +1,426 @@
+from __future__ import annotations
+
+import random
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from support.logs import ENGINES
+from support.tables import Sent, Written, traffic
+
+from buslens.capture import _table_kernel as kernel
+from buslens.capture.fold import fold
+from buslens.capture.frames import Clock
+from buslens.capture.open import open_capture
+from buslens.capture.read import read_frames
+from buslens.capture.registry import FORMATS
+from buslens.capture.table import TABLE, recognise, sniff, table_toml
+from buslens.capture.table_layout import UnclearLayoutError
+from buslens.capture.table_text import form_of
+from buslens.capture.table_told import TableSettings, load_table
+from buslens.errors import CaptureError, UsageError
+
+if TYPE_CHECKING:
+    from support.logs import Row as LogRow
+
+    from buslens.capture.frames import Frames, Tally
+    from buslens.capture.protocol import Match
+
+FRAMES = traffic(1)
+QUICK = (Phase.explicit, Phase.reuse, Phase.generate)
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+NS_PER_MS = 1_000_000
+
+
+@st.composite
+def layouts(draw: st.DrawFn) -> Written:
+    """Draw a layout that says enough."""
+    separator = draw(st.sampled_from([",", ";", "\t", " ", "  ", ", ", " | ", "|"]))
+    is_hard = separator == "\t" or bool(separator.strip())
+    times = ["us", "ns", "10us", "ms", "ms.1", "s.6", "s.4", "epoch.6", "epoch ms", "hex ms", "clock", "clock ms",
+             "date", "two", "wrap16", "minus"]  # fmt: skip
+    times += ["datetime"] * is_hard + ["s,6"] * (separator.strip() != ",")
+    data_form = draw(st.sampled_from(["cells", "together", "0x", ":", "-", *([" "] * is_hard)]))
+    columns = ["time", "id", "length", "data"]
+    if draw(st.booleans()):
+        columns.insert(1, draw(st.sampled_from(["bus", "bus number"])))
+    for word, at in (("direction", "length"), ("extended", "length"), ("number", "time")):
+        if draw(st.booleans()):
+            columns.insert(columns.index(at), word)
+    if data_form != "cells" and draw(st.booleans()):
+        columns.remove("length")
+    if draw(st.booleans()):
+        columns.append("remark")
+    mark = draw(st.sampled_from([b"", b"", b"\xef\xbb\xbf", b"\xff\xfe"]))
+    return Written(
+        separator=separator,
+        columns=columns,
+        header=draw(st.booleans()),
+        time=draw(st.sampled_from(times)),
+        header_unit=draw(st.booleans()),
+        id_form=draw(st.sampled_from(["{:X}", "{:03X}", "0x{:X}", "{:08X}", "0x{:08x}", "{:x}"])),
+        data_form=data_form,
+        filled=is_hard and "length" in columns and draw(st.booleans()),
+        digits=draw(st.sampled_from(["{:02X}", "{:02x}", "0x{:02X}", "{:X}"])),
+        preamble=draw(st.sampled_from([0, 1, 5, 30])),
+        trailing=separator.strip() * draw(st.sampled_from([0, 1, 3])),
+        line_end=draw(st.sampled_from(["\n", "\r\n", "\r"])),
+        encoding="utf-16-le" if mark == b"\xff\xfe" else "latin-1",
+        mark=mark,
+        quotes=is_hard,
+    )
+
+
+def assert_read_back(path: Path, written: Written, frames: list[Sent]) -> None:
+    """Hold what is read to what was written."""
+    table = read_frames(path)
+    step = written.resolution_ns
+    assert table["can_id"].tolist() == [frame.can_id for frame in frames]
+    assert table["is_extended"].tolist() == [frame.is_extended for frame in frames]
+    assert table["data"].tolist() == [frame.data for frame in frames]
+    first = frames[0].time_ns // step * step
+    expected = [(frame.time_ns // step * step - first) / 1e9 for frame in frames]
+    assert (table["time"] - table["time"][0]).tolist() == pytest.approx(expected, abs=2e-6)
+    if "direction" in written.columns:
+        assert table["is_rx"].tolist() == [not frame.is_sent for frame in frames]
+    tally = table.attrs["tally"]
+    assert (tally.broken, tally.format) == (0, "table")
+
+
+class TestAnyLayout:
+    """A table of any layout that says enough gives the frames that were written into it."""
+
+    @settings(max_examples=25, deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
+    @given(written=layouts(), seed=st.integers(0, 10_000))
+    def test_read_back(self, tmp_path: Path, written: Written, seed: int) -> None:
+        frames = traffic(seed, n_ids=10, n=250)
+        path = tmp_path / "rows"
+        path.write_bytes(written.text(frames))
+        assert_read_back(path, written, frames)
+
+    @settings(max_examples=10, deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
+    @given(written=layouts(), seed=st.integers(0, 10_000))
+    def test_written_layout_reads_the_same(self, tmp_path: Path, written: Written, seed: int) -> None:
+        """The TOML that says what was understood gives the same frames without the evidence of many rows."""
+        frames = traffic(seed, n_ids=10, n=250)
+        path = tmp_path / "rows"
+        path.write_bytes(written.text(frames))
+        understood = open_capture(path).table
+        assert understood is not None
+        toml = tmp_path / "rows.toml"
+        toml.write_text(table_toml(understood))
+        assert read_frames(path, table=toml).equals(read_frames(path))
+
+
+class TestOthersKeepTheirLogs:
+    """A log of lines is never taken for a table, nor a table for one of those."""
+
+    def test_samples(self) -> None:
+        logs = [*SAMPLES.glob("*.log"), *SAMPLES.glob("*.asc")]
+        assert logs
+        for path in logs:
+            capture = open_capture(path)
+            assert capture.table is None, path
+            assert capture.name in FORMATS
+
+    @settings(max_examples=25, deadline=None)
+    @given(written=layouts())
+    def test_tables(self, written: Written) -> None:
+        text = written.text(FRAMES)
+        assert not any(entry.sniff(text[: 1 << 16]) for entry in FORMATS.values())
+
+
+class TestRefused:
+    """A table that does not say enough is refused, with both readings and what to write."""
+
+    def refusal(self, tmp_path: Path, written: Written, frames: list[Sent]) -> str:
+        path = tmp_path / "rows.csv"
+        path.write_bytes(written.text(frames))
+        with pytest.raises(CaptureError) as refusal:
+            open_capture(path)
+        assert refusal.value.source is not None
+        return refusal.value.problem
+
+    def test_base_of_identifiers(self, tmp_path: Path) -> None:
+        frames = [frame._replace(can_id=int(f"{frame.can_id % 700 + 100}", 16), is_extended=False) for frame in FRAMES]
+        problem = self.refusal(tmp_path, Written(time="s.6"), frames)
+        assert "--id-base hex or --id-base decimal" in problem
+        assert "has a letter" in problem
+
+    def test_one_letter_anywhere_tells_the_base(self, tmp_path: Path) -> None:
+        frames = [frame._replace(can_id=int(f"{frame.can_id % 700 + 100}", 16), is_extended=False) for frame in FRAMES]
+        many = [frame._replace(time_ns=frame.time_ns + k * 4_000_000_000) for k in range(90) for frame in frames]
+        path = tmp_path / "rows.csv"
+        path.write_bytes(Written(time="s.6").text([*many, many[-1]._replace(can_id=0x3AB)]))
+        assert path.stat().st_size > 1 << 20
+        assert read_frames(path)["can_id"].iloc[-1] == 0x3AB
+
+    def test_decimal_where_hexadecimal_cannot_be(self, tmp_path: Path) -> None:
+        frames = [frame._replace(can_id=400_000_000 + frame.can_id % 1000, is_extended=True) for frame in FRAMES]
+        path = tmp_path / "rows.csv"
+        path.write_bytes(Written(time="s.6", id_form="{:d}").text(frames))
+        assert read_frames(path)["can_id"].tolist() == [frame.can_id for frame in frames]
+
+    def test_unit_of_few_identifiers(self, tmp_path: Path) -> None:
+        frames = traffic(4, n_ids=3, n=200)
+        problem = self.refusal(tmp_path, Written(time="ms"), frames)
+        assert "--time-unit" in problem
+        path = tmp_path / "rows.csv"
+        with_unit = read_frames(path, table=load_table(None, time_unit="ms"))
+        assert len(with_unit) == len(frames)
+        path.write_bytes(Written(time="ms", header_unit=True).text(frames))
+        assert len(read_frames(path)) == len(frames)
+
+    def test_unit_that_the_bus_could_not_carry(self, tmp_path: Path) -> None:
+        text = Written(time="ms").text(FRAMES).replace(b"Time", b"Time (us)")
+        path = tmp_path / "rows.csv"
+        path.write_bytes(text)
+        with pytest.raises(CaptureError, match="1 Mbit/s"):
+            open_capture(path)
+
+    def test_words(self, tmp_path: Path) -> None:
+        rows = [
+            f"{frame.time_ns / 1e9:.6f};{frame.can_id:X};8;{frame.data[:4].hex()};{frame.data[4:].hex()}"
+            for frame in FRAMES
+            if len(frame.data) == 8
+        ]
+        path = tmp_path / "rows.csv"
+        path.write_text("\n".join([*rows, ""]))
+        with pytest.raises(CaptureError, match="word_order"):
+            open_capture(path)
+        toml = tmp_path / "table.toml"
+        for order, step in (("low", -1), ("high", 1)):
+            toml.write_text(f'[table]\nword_order = "{order} byte first"\n')
+            data = read_frames(path, table=toml)["data"][0]
+            expected = next(frame.data for frame in FRAMES if len(frame.data) == 8)
+            assert data == expected[:4][::step] + expected[4:][::step]
+
+    @pytest.mark.parametrize(
+        "text",
+        [
+            b"time;rpm;speed;temp\n" + b"".join(b"%d;%d;%d;%d\n" % (k, 800 + k, k % 7, 90) for k in range(50)),
+            b"hello there\n" * 50,
+            b"1\n2\n3\n",
+            b"name,street,town\nanna,1 high street,york\nbert,2 low street,hull\n",
+            bytes(range(256)) * 40,
+        ],
+    )
+    def test_no_frames(self, text: bytes) -> None:
+        assert sniff(text) is None
+
+
+class TestRows:
+    """Every row is in one class, and one that looks like a frame and is none is broken, with its reason."""
+
+    def read(self, tmp_path: Path, text: str | bytes, **options: object) -> tuple[list[int], Tally]:
+        path = tmp_path / "rows"
+        path.write_bytes(text.encode() if isinstance(text, str) else text)
+        times: list[int] = []
+
+        def step(into: list[int], frames: Frames) -> None:
+            into += frames.time_ns.tolist()
+
+        _, tally = fold(open_capture(path, **options), wanted=None, new=lambda: times, step=step, join=list.extend)  # type: ignore[arg-type]
+        return times, tally
+
+    def test_broken(self, tmp_path: Path) -> None:
+        lines = Written(time="s.6").text(FRAMES).decode().split("\n")
+        n = len(lines) - 1
+        row = lines[40].split(",")
+        lines[50] = ",".join([*row[:2], "8", "01", "02"])
+        lines[60] = ",".join([row[0], "2CG", *row[2:]])
+        lines[70] = ",".join([row[0], row[1], "8", "01", "0Q", *row[5:]])
+        lines[80] = ",".join(["soon", *row[1:]])
+        lines[90] = "error: the bus is off"
+        lines[91] = "# a remark"
+        lines[100] = ",".join([row[0], "20000000", *row[2:]])
+        _, tally = self.read(tmp_path, "\n".join(lines))
+        assert [(line.line, line.reason.split(",")[0].split(";")[0]) for line in tally.skipped] == [
+            (51, "fewer data bytes than the length says"),
+            (61, "the identifier is no number in the table's number base"),
+            (71, "a data byte is no number from 0 to 255 in the table's number base"),
+            (81, "no time stamp"),
+            (101, "an identifier above 1FFFFFFF"),
+        ]
+        assert tally.other_lines == 3
+        assert tally.frames == n - 3 - 5
+
+    def test_lonely_stamp(self, tmp_path: Path) -> None:
+        lines = Written(time="s.6").text(FRAMES).decode().split("\n")
+        lines[50] = "4000.123456," + lines[50].split(",", 1)[1]
+        lines[60] = "0.000001," + lines[60].split(",", 1)[1]
+        times, tally = self.read(tmp_path, "\n".join(lines))
+        assert tally.broken == 2
+        assert all("neighbours" in line.reason or "rows before" in line.reason for line in tally.skipped)
+        assert not tally.seams
+        assert len(times) == len(FRAMES) - 2
+
+    def test_left_over_rows(self, tmp_path: Path) -> None:
+        early = [frame._replace(time_ns=frame.time_ns + 900_000_000_000) for frame in FRAMES[:7]]
+        times, tally = self.read(tmp_path, Written(time="s.6").text([*early, *FRAMES]))
+        assert len(times) == len(FRAMES)
+        assert not tally.seams
+        assert any("the first 7 rows" in note for note in tally.notes)
+
+    def test_sent_rows_on_another_clock(self, tmp_path: Path) -> None:
+        other = [frame._replace(time_ns=frame.time_ns + 5_000_000_000) if frame.is_sent else frame for frame in FRAMES]
+        written = Written(time="s.6", columns=["time", "direction", "id", "length", "data"])
+        times, tally = self.read(tmp_path, written.text(other))
+        assert len(times) == sum(not frame.is_sent for frame in FRAMES)
+        assert not tally.seams
+        assert any("another clock" in note for note in tally.notes)
+
+    @pytest.mark.parametrize("bits", [16, 32])
+    def test_stamps_that_begin_anew(self, tmp_path: Path, bits: int) -> None:
+        offset = (1 << bits) - 500
+        rows = Written(time="ms").text(FRAMES).decode().split("\n")
+        for k in range(1, len(rows) - 1):
+            stamp, rest = rows[k].split(",", 1)
+            rows[k] = f"{(int(stamp) + offset) % (1 << bits)},{rest}"
+        times, tally = self.read(tmp_path, "\n".join(rows))
+        assert [t - times[0] for t in times] == [
+            (frame.time_ns // NS_PER_MS - FRAMES[0].time_ns // NS_PER_MS) * NS_PER_MS for frame in FRAMES
+        ]
+        assert any("began anew 1 time" in note for note in tally.notes)
+
+    def test_no_stamps(self, tmp_path: Path) -> None:
+        written = Written(columns=["id", "length", "data"])
+        times, tally = self.read(tmp_path, written.text(FRAMES))
+        assert tally.clock is Clock.MISSING
+        assert times == sorted(times)
+        assert len(times) == len(FRAMES)
+
+    def test_all_stamps_zero(self, tmp_path: Path) -> None:
+        frames = [frame._replace(time_ns=0) for frame in FRAMES]
+        _, tally = self.read(tmp_path, Written(time="ms").text(frames))
+        assert tally.clock is Clock.MISSING
+
+    def test_remote_and_error_rows(self, tmp_path: Path) -> None:
+        written = Written(time="s.6", columns=["time", "id", "D", "length", "data"], header=False)
+        lines = written.text(FRAMES).decode().split("\n")
+        lines[5] = f"{lines[5].split(',')[0]},2CF,R,4,,,,,,,,"
+        lines[6] = f"{lines[6].split(',')[0]},0,E,0,,,,,,,,"
+        _, tally = self.read(tmp_path, "\n".join(lines))
+        assert (tally.remote, tally.errors, tally.broken) == (1, 1, 0)
+
+    def test_long_frames(self, tmp_path: Path) -> None:
+        rows = []
+        for k, frame in enumerate(FRAMES):
+            data = frame.data if k % 3 else (frame.data * 8)[:12]
+            rows.append(f"{frame.time_ns / 1e9:.6f} {frame.can_id:X} {len(data)} {data.hex(' ')}")
+        path = tmp_path / "rows"
+        path.write_text("\n".join([*rows, ""]))
+        table = read_frames(path)
+        assert table["is_fd"].sum() == len(range(0, len(FRAMES), 3))
+        assert table["data"].map(len).max() == 12
+
+
+class TestKernel:
+    """The compiled kernel does what the plain one does, whatever the windows are."""
+
+    @settings(max_examples=12, deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
+    @given(written=layouts(), data=st.data())
+    def test_engines(self, written: Written, data: st.DataObject) -> None:
+        from fuzz.readings import assert_sound
+
+        dice = random.Random(data.draw(st.integers(0, 1 << 30)))
+        recorded = written.text(FRAMES[:120])
+        text = bytearray(form_of(recorded).applied(recorded.removeprefix(b"\xef\xbb\xbf")))
+        found = recognise(bytes(text))
+        assert found is not None
+        whole = [scanned(bytes(text), found.match, engine, size) for engine in ENGINES[:2] for size in (1 << 16, 700)]
+        assert all(one == whole[0] for one in whole)
+        for _ in range(dice.randrange(6)):
+            text[dice.randrange(len(text))] = dice.randrange(256)
+        damaged = [scanned(bytes(text), found.match, engine, 1 << 16) for engine in ENGINES[:2]]
+        assert damaged[1] == damaged[0]
+        assert_sound(*damaged[0], may_be_silent=True)
+
+    def test_pieces(self, tmp_path: Path) -> None:
+        """A table that is read in pieces gives the same as in one."""
+        many = [frame._replace(time_ns=frame.time_ns + k * 4_000_000_000) for k in range(20) for frame in FRAMES]
+        path = tmp_path / "rows"
+        path.write_bytes(Written(time="s.6").text(many))
+
+        def read(**options: int) -> tuple[list[int], Tally]:
+            def step(into: list[int], frames: Frames) -> None:
+                into += frames.time_ns.tolist()
+
+            return fold(open_capture(path), wanted=None, new=list, step=step, join=list.extend, **options)  # type: ignore[arg-type]
+
+        assert read(workers=3, piece_bytes=10_000) == read(workers=1)
+
+
+def scanned(text: bytes, match: Match, engine: str, window_bytes: int) -> tuple[list[LogRow], Tally]:
+    """Read a text by one engine, in windows of one size."""
+    from io import BytesIO
+
+    from support.logs import rows_of
+
+    from buslens.capture.plan import Plan
+    from buslens.capture.scan import Scanner
+    from buslens.capture.stream import FileStream
+
+    most = 0 if engine.startswith("compiled") else 1 << 60
+    scanner = Scanner(Plan(format=TABLE, match=match, wanted=None, plain_bytes=most, window_bytes=window_bytes))
+    rows = [row for frames in scanner.read(FileStream(BytesIO(text))) for row in rows_of(frames)]
+    rows += [row for frames in scanner.rest() for row in rows_of(frames)]
+    return rows, scanner.tally()
+
+
+class TestTold:
+    """What the user says counts, and what is wrong with it is told."""
+
+    @pytest.mark.parametrize(
+        ("text", "words"),
+        [
+            ("", r"no section \[table\]"),
+            ("[table", "no TOML"),
+            ("[table]\ntimeunit = 'ms'", "no key 'timeunit'; did you mean 'time_unit'"),
+            ("[table]\ntime_unit = 'fortnight'", "time_unit is one of ns"),
+            ("[table]\nid_base = 8", "id_base is one of hex, decimal"),
+            ("[table]\nid = 0", "number of a column, counted from 1"),
+            ("[table]\nid = [1, 2]", "number of a column, counted from 1"),
+            ("[table]\nseparator = 'ab'", "separator is one character"),
+        ],
+    )
+    def test_wrong(self, tmp_path: Path, text: str, words: str) -> None:
+        path = tmp_path / "table.toml"
+        path.write_text(text)
+        with pytest.raises(UsageError, match=words):
+            load_table(path)
+
+    def test_columns_by_name(self, tmp_path: Path) -> None:
+        path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
+        path.write_bytes(Written(time="s.6", columns=["number", "time", "id", "length", "data"]).text(FRAMES))
+        toml.write_text('[table]\nid = "ID"\ntime = "Time"\ndata = ["D0", "D7"]\n')
+        assert len(read_frames(path, table=toml)) == len(FRAMES)
+        toml.write_text('[table]\nid = "PGN"\n')
+        with pytest.raises(CaptureError, match="no column 'PGN'"):
+            read_frames(path, table=toml)
+        toml.write_text("[table]\nid = 77\n")
+        with pytest.raises(CaptureError, match="no column 77"):
+            read_frames(path, table=toml)
+
+    def test_no_time(self, tmp_path: Path) -> None:
+        path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
+        path.write_bytes(Written(time="s.6").text(FRAMES))
+        toml.write_text('[table]\ntime = "none"\n')
+        assert open_capture(path, table=toml).clock is Clock.MISSING
+
+    def test_settings_travel(self) -> None:
+        import pickle
+
+        settings = TableSettings(columns=(("id", (1,)),), time_unit="ms")
+        assert pickle.loads(pickle.dumps(settings)) == settings  # noqa: S301  (our own)
+
+
+def test_roles_fit_their_slots() -> None:
+    assert kernel.LAST == kernel.ROLES + kernel.MOST_COLUMNS // 16
+
+
+def test_unclear_is_no_error_of_the_program() -> None:
+    with pytest.raises(UnclearLayoutError):
+        recognise(Written(time="ms").text(traffic(4, n_ids=3, n=100)))

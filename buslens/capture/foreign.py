@@ -81,6 +81,11 @@ class ForeignRecording:
         self._batch = batch
         self._channels: dict[str, int] = {}
 
+    @property
+    def is_text(self) -> bool:
+        """Whether its suffix is one that tables have, too: then only its first bytes make it a recording."""
+        return self.suffix in _BEGINNINGS
+
     def is_surely_its_own(self, head: bytes) -> bool:
         """Return whether a file begins as its suffix says, and a first frame can be read of it."""
         own = _BEGINNINGS.get(self.suffix)

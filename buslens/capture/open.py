@@ -263,7 +263,7 @@ def _recognise(
         return foreign
     if (found := _table(source, head, table, form, rest)) is not None:
         return found
-    if foreign is not None:
+    if foreign is not None and not foreign.is_text:
         return foreign
     if form.encoding:
         raise CaptureError("the text is encoded as UTF-16: save it as UTF-8 or plain ASCII", source)

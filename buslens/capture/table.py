@@ -101,13 +101,18 @@ def recognise(
         except UnclearLayoutError as unclear:
             problem = problem or unclear
             continue
-        if found is not None and (best is None or found.fit > best.fit + 0.02):
+        if found is not None and (best is None or _rank(found) > _rank(best)):
             best = found
-        if best is not None and best.fit >= _PROVED:
+        if best is not None and best.fit >= _PROVED and best.stamps.form:
             break
     if best is None and problem is not None:
         raise problem
     return best
+
+
+def _rank(found: Understood) -> float:
+    """Return what decides between two ways of cutting: rows that fit, and that stamps were found."""
+    return round(found.fit, 1) + (0.5 if found.stamps.form else 0.0)
 
 
 def _told_cut(separator: str) -> Cut:
@@ -150,6 +155,8 @@ def _try(
         return None
     words = "read as a table: " + ", ".join(_words(layout, stamps))
     notes = [words, *stamps.notes]
+    if fit < _PROVED:
+        notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are passed over or broken")
     if told.time_unit is None and (note := repetition_note(rows, layout, stamps)):
         notes.append(note)
     return Understood(

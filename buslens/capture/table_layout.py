@@ -33,7 +33,7 @@ _NAMES: Final = {
         r"\b(can|msg|message|frame|arbitration)?[ _.-]*(id|ident|identifier|identifi\w*)\b|\bcanid\b|cob-?id"
     ),
     "length": re.compile(r"\b(dlc|len|length|size|bytes|nbytes|data[ _]?len(gth)?|data[ _]?size|l)\b"),
-    "payload": re.compile(r"^(data|payload|bytes|message|msg|content|value|d|b)\b|data|payload"),
+    "payload": re.compile(r"^(bytes|message|msg|content|value)\b|^(d|b|byte)[ ]?\d*$|data|payload"),
     "time": re.compile(r"time|stamp|^t\b|zeit|clock|offset|uhrzeit|datum|\bdate\b|\babs"),
     "delta": re.compile(r"delta|diff|\brel|cycle|period|gap|since prev|interval"),
     "bus": re.compile(r"\b(bus|chan|channel|chn|ch|kanal|port|interface|iface|network|net|can[ _]?bus|can)\b|channel"),

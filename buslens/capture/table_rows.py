@@ -267,7 +267,7 @@ def rows_of(lines: Sequence[str], cut: Cut) -> Rows | None:
     preamble = [line for line in lines[:begin] if line.strip()]
     header: list[str] = []
     for line in reversed(preamble):
-        cells = cut.cells(line.lstrip(";#/ \t") if not cut.separator else line.lstrip("#/ \t"))
+        cells = cut.cells(line.lstrip(";#/ \t") if not cut.separator else line.lstrip("#/ "))
         if len(cells) > 1 and any(re.search("[A-Za-z]", cell) for cell in cells):
             header = cells
             break

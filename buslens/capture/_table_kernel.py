@@ -791,6 +791,8 @@ def scan(
             each &= 0x1FFFFFFF
         if stated < 0:
             most = n
+            if fd_code(n) < 0:
+                reason = BAD_LENGTH
         if flag & ERROR_FLAG:
             n, most = 0, 0
             each = BUS_ERROR

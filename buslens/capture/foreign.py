@@ -86,10 +86,14 @@ class ForeignRecording:
         """Whether its suffix is one that tables have, too: then only its first bytes make it a recording."""
         return self.suffix in _BEGINNINGS
 
+    def begins_as_its_suffix_says(self, head: bytes) -> bool:
+        """Return whether a file of text begins as its suffix says."""
+        own = _BEGINNINGS.get(self.suffix)
+        return own is not None and head.lstrip().startswith(own)
+
     def is_surely_its_own(self, head: bytes) -> bool:
         """Return whether a file begins as its suffix says, and a first frame can be read of it."""
-        own = _BEGINNINGS.get(self.suffix)
-        if own is None or not head.lstrip().startswith(own):
+        if not self.begins_as_its_suffix_says(head):
             return False
         try:
             next(iter(self))

@@ -224,6 +224,43 @@ def is_dbc_text(head: bytes) -> bool:
     return _DBC.search(head.replace(b"\0", b"")) is not None  # UTF-16, too
 
 
+_LOOKED_BYTES: Final = 1 << 14
+"""Of a file that is only asked for whether it is a capture."""
+
+
+def is_capture(path: str | Path) -> bool:
+    """Return whether the first bytes of a file are those of a log or of a table of frames, packed or not.
+
+    Raises
+    ------
+    OSError
+        If the system refuses the file.
+    """
+    from buslens.capture.foreign import ForeignRecording
+    from buslens.capture.table import recognise
+    from buslens.capture.table_layout import UnclearLayoutError
+
+    try:
+        with Path(path).open("rb", buffering=0) as file:
+            stream: Stream = FileStream(file)
+            start = read_head(stream, MAGIC_BYTES)
+            stream = Prefixed(start, stream)
+            head = read_head(unpacked(stream) if is_packed(start) else stream, _LOOKED_BYTES)
+    except CaptureError:
+        return False  # an archive of several files, or none that can be unpacked
+    head = head.removeprefix(BOM)
+    form = form_of(head)
+    if not form.encoding and b"\0" in head[:512].strip(b"\0"):
+        return False  # no text
+    if not form.encoding and any(entry.sniff(head) is not None for entry in FORMATS.values()):
+        return True
+    try:
+        is_table = recognise(form.applied(head), is_whole=len(head) < _LOOKED_BYTES) is not None
+    except UnclearLayoutError:
+        return True  # what has to be told about it is said when it is read
+    return is_table or ForeignRecording(Path(path)).begins_as_its_suffix_says(head)
+
+
 def _without_mark(stream: Stream, n_mark: int) -> Stream:
     read_head(stream, n_mark)
     return stream

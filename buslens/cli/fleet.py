@@ -218,7 +218,7 @@ class _Fleet:
         if listing.passed_over:
             self.console.note(
                 f"{listing.passed_over:,} other file{'s were' if listing.passed_over > 1 else ' was'} passed over, "
-                f"such as {listing.first_passed_over}: their names do not end like those of captures"
+                f"such as {listing.first_passed_over}: neither their names nor their first bytes are those of captures"
             )
         if naming.unnamed > 1:
             self.console.note(f"in all, {naming.unnamed:,} captures are under vehicles that are called 'unnamed (...)'")

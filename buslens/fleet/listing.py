@@ -4,8 +4,10 @@ A folder is walked, and what is found is handed on before the rest is looked at,
 number of captures. Of one folder at most `_TOGETHER` names are in memory, and within these the order is that of the
 names: most folders come out sorted, and a folder of millions costs no more.
 
-In a folder, what ends like a capture is taken. What is hidden, what lies in the folder of results, and what buslens
-has written is not. A file that is named, by itself or by a pattern, is taken whatever it ends in.
+In a folder, what ends like a capture is taken, and of the rest what begins like one, unless its name says that it is
+a picture, a page, a program or the like. In a store only names decide. What is hidden, what lies in the folder of
+results, and what buslens has written is not taken. A file that is named, by itself or by a pattern, is taken whatever
+it ends in.
 """
 
 from __future__ import annotations
@@ -29,7 +31,16 @@ if TYPE_CHECKING:
 SUFFIXES: Final = (".asc", ".blf", ".candump", ".log", ".mf4", ".trc", ".txt")
 """How the name of a capture in a folder ends, before the suffix of a packing that may follow.
 
-What python-can reads under ``.csv`` and ``.db`` has to be named: most files of these kinds are something else."""
+What python-can reads under ``.db`` has to be named: most files of this kind are something else."""
+_NEVER: Final = (
+    *(".bmp", ".gif", ".ico", ".jpeg", ".jpg", ".png", ".svg", ".tif", ".tiff", ".webp"),
+    *(".avi", ".mov", ".mp3", ".mp4", ".wav"),
+    *(".doc", ".docx", ".htm", ".html", ".md", ".ods", ".odt", ".pdf", ".ppt", ".pptx", ".rtf", ".xls", ".xlsx"),
+    *(".dbc", ".ini", ".json", ".toml", ".xml", ".yaml", ".yml"),
+    *(".c", ".cfg", ".cpp", ".css", ".h", ".ipynb", ".js", ".m", ".mat", ".py", ".sh", ".bat", ".ps1"),
+    *(".7z", ".bin", ".db", ".dll", ".exe", ".jar", ".npy", ".npz", ".parquet", ".rar", ".sqlite", ".tar", ".tgz"),
+)
+"""How the names of files end that are not opened to see whether they are captures."""
 
 _TOGETHER: Final = 10_000
 _MAGIC: Final = frozenset("*?[")
@@ -153,7 +164,7 @@ class Listing:
                     self.problem(explain(exc, entry.path))
                 continue
             if not is_folder:
-                if _is_taken(entry.name) and stat.S_ISREG(state.st_mode):
+                if stat.S_ISREG(state.st_mode) and (_is_taken(entry.name) or _begins_so(entry.path)):
                     yield _listed(entry.path, str(root), state)
                 else:
                     self._pass_over(entry.path)
@@ -297,9 +308,24 @@ def _in_order(names: Iterable[Any], by: Callable[[Any], str] = str) -> Iterator[
 
 
 def _is_taken(name: str) -> bool:
+    return _without_packing(name).endswith(SUFFIXES)
+
+
+def _begins_so(path: str) -> bool:
+    """Whether a file whose name does not tell begins like a capture."""
+    from buslens.capture.open import is_capture
+
+    if _without_packing(path).endswith(_NEVER):
+        return False
+    try:
+        return is_capture(path)
+    except OSError:
+        return False  # what ends like a capture would be told; this may be anything
+
+
+def _without_packing(name: str) -> str:
     name = name.lower()
-    packing = next((suffix for suffix in PACKED_SUFFIXES if name.endswith(suffix)), "")
-    return name.removesuffix(packing).endswith(SUFFIXES)
+    return name.removesuffix(next((suffix for suffix in PACKED_SUFFIXES if name.endswith(suffix)), ""))
 
 
 def _is_hidden_or_ledger(name: str) -> bool:

@@ -58,6 +58,22 @@ class TestFolders:
         assert [one.below for one in found] == ["a.log", "b/c/y.asc.gz", "b/x.LOG"]
         assert (found.passed_over, Path(found.first_passed_over).name) == (2, "list.csv")
 
+    def test_of_other_names_what_begins_like_a_capture(self, tmp_path: Path) -> None:
+        line = "(1700000000.000100) can0 202#E8B7\n"
+        table = "Time,ID,Dir,Len,D0,D1\n" + "".join(f"{n / 100:.6f},0x3E9,Rx,2,0A,{n:02X}\n" for n in range(40))
+        values = "time,speed\n" + "".join(f"{n / 10:.1f},{n}\n" for n in range(40))
+        plain = {"run1": line, "run.dat": line, "table.csv": table, "table.CSV": table, "a.html": line, "a.dbc": line}
+        for name, text in {**plain, "values.csv": values, "words": "Dear all,\n", "empty": ""}.items():
+            (tmp_path / name).write_text(text)
+        (tmp_path / "run2.gz").write_bytes(gzip.compress(line.encode()))
+        (tmp_path / "words.gz").write_bytes(b"\x1f\x8b" + b"x" * 20)
+        with zipfile.ZipFile(tmp_path / "two.zip", "w") as archive:
+            archive.writestr("a", line)
+            archive.writestr("b", line)
+        found = Listing([str(tmp_path)])
+        assert {one.below for one in found} == {"run1", "run.dat", "run2.gz", "table.csv", "table.CSV"}
+        assert found.passed_over == 7
+
     def test_size_and_stamp_are_those_of_the_file(self, tmp_path: Path) -> None:
         put(tmp_path, "a.log")
         (found,) = Listing([str(tmp_path)])

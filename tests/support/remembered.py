@@ -40,7 +40,9 @@ class Memory:
 
     @staticmethod
     def lasts(result: Judged) -> bool:
-        return result.verdict is not None or (result.trouble in {Trouble.UNREADABLE, Trouble.UNRELATED} and bool(result.content))
+        return result.verdict is not None or (
+            result.trouble in {Trouble.UNREADABLE, Trouble.UNRELATED} and bool(result.content)
+        )
 
     def has(self, content: str, ground: str) -> bool:
         there = self.judged.get((content, ground))

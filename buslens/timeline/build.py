@@ -96,6 +96,8 @@ def build_timeline(
     # Where the timeout runs out at a seam, the seam is what is told.
     before_seam = ~np.isin(silences + (timeout_ns or 0), broken_ns)
     silences, carried_ns = silences[before_seam], carried_ns[before_seam]
+    is_told = _are_told(seams, quiet)
+    broken_ns, last_before = broken_ns[is_told], last_before[is_told]
     # What a multiplexed signal was, no frame has confirmed since the last that carried it.
     carried_ns = np.where(carried_ns == NEVER, first_ns - 1, carried_ns)
     holes = len(silences) + len(broken_ns)
@@ -120,7 +122,7 @@ def build_timeline(
         (
             [Why.NOT_YET_SEEN.value],
             np.full(len(silences), Why.SILENT.value),
-            np.array([(Why.HOLE if seam.is_hole else Why.SEAM).value for seam in seams], np.int64),
+            np.array([(Why.HOLE if seam.is_hole else Why.SEAM).value for seam in seams], np.int64)[is_told],
             quiet_why,
             why,
         )
@@ -217,6 +219,14 @@ def _quiet(
             found.append((to_ns + timeout_ns, carried_ns, -1, Why.SILENT.value))
     columns = np.array(found, np.int64).reshape(-1, 4)
     return _Quiet(columns[:, 0], columns[:, 1], columns[:, 2].astype(np.intp), columns[:, 3])
+
+
+def _are_told(seams: Sequence[Seam], quiet: _Quiet) -> NDArray[np.bool_]:
+    """Return of which seams a role tells: where a pause begins at a restart of the stamps, no clock ran back."""
+    paused_ns = quiet.at_ns[quiet.why == Why.NOT_RECORDED.value]
+    at_ns = np.array([seam.time_ns for seam in seams], np.int64)
+    is_restart = np.array([seam.back_ns <= 0 and not seam.is_hole for seam in seams], np.bool_)
+    return ~(is_restart & np.isin(at_ns, paused_ns))
 
 
 def _on_beat(rows: Rows, cycle_ns: int | None) -> NDArray[np.bool_]:

@@ -174,3 +174,25 @@ class TestOneMessage:
         """The state is not confirmed between the last frame before a pause and the pause."""
         result = written(tmp_path, lock((1000, 1), (1200, 2), until=3000, gone=GONE), other(10, until=3000, gone=GONE))
         assert outcomes(result)["pulse"] == ["undecided"]
+
+
+class TestRestartedBlock:
+    """Between two trigger blocks nothing was recorded; that the stamps restart is no clock that ran back."""
+
+    def test_it_is_the_pause_that_is_told(self, tmp_path: Path) -> None:
+        (tmp_path / "x.dbc").write_text(DBC)
+        (tmp_path / "x.toml").write_text(RULES)
+        blocks = []
+        for hour in (7, 9):
+            rows = [(at, f"100  Rx d 1 {value:02X}") for at, value in lock((800, 1), until=1000)]
+            rows += [(at, "200  Rx d 1 00") for at in other(10, until=1000)]
+            lines = "".join(f"{at / 1000:.6f} 1 {row}\n" for at, row in sorted(rows))
+            date = f"Sat Mar 14 {hour:02}:30:00.000 2026"
+            blocks.append(f"Begin Triggerblock {date}\n{lines}End TriggerBlock\n")
+        head = "date Sat Mar 14 07:30:00.000 2026\nbase hex  timestamps absolute\n"
+        (tmp_path / "x.asc").write_text(head + "".join(blocks))
+        result = check(tmp_path / "x.asc", expectations=tmp_path / "x.toml")
+        assert result.verdict is Verdict.UNDECIDED
+        doubts = [it.reason for it in result.findings if it.outcome is Outcome.UNDECIDED and it.time_ns is not None]
+        assert any(NOTHING in reason for reason in doubts)
+        assert not any("jumped" in reason or "ran back" in reason for reason in doubts)

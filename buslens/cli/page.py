@@ -1,7 +1,8 @@
 """Write a capture as a page to look around in.
 
-One file with everything in it: the verdict and the findings as text, a lane
-for every role, a replay. It opens by double click and needs no network.
+One file with everything in it: the verdict, what explains it and what to
+measure next (where a causes file lies beside the expectations), the findings,
+a lane for every role, a replay. It opens by double click and needs no network.
 Without -o it lies in the current folder under the capture's name.
 
 Exit status: as for 'buslens check'.
@@ -25,6 +26,8 @@ from buslens.files import same_file
 if TYPE_CHECKING:
     import argparse
 
+    from buslens.causes.diagnosis import Diagnosis
+    from buslens.checks.findings import Result
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
 
@@ -36,6 +39,7 @@ def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log; '-' is standard input")
     parser.add_argument("-o", "--output", metavar="FILE", help="page to write, an .html file")
+    parser.add_argument("--causes", metavar="TOML", help="causes and measurements; else beside the expectations")
     add_judging_arguments(parser)
 
 
@@ -48,9 +52,20 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.page import write_page
     from buslens.report.words import clean, verdict_sentence
 
-    write_page(result, output)
+    write_page(result, output, diagnosis=_diagnosis(options, result))
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)
+
+
+def _diagnosis(options: argparse.Namespace, result: Result) -> Diagnosis | None:
+    """Return what explains the capture; None where no causes file was named and none lies beside the expectations."""
+    from buslens.causes.diagnosis import diagnose
+    from buslens.causes.load import find_causes, load_causes
+
+    expected = result.expectations
+    if options.causes is None and not (expected.path and Path(find_causes(expected.path)).is_file()):
+        return None
+    return diagnose([result], load_causes(options.causes or find_causes(expected.path), expected))
 
 
 def _output(options: argparse.Namespace) -> Path:

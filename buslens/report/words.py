@@ -23,7 +23,7 @@ from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.words import limit_words as time_limit_words
 from buslens.checks.words import span_words
 from buslens.timeline.model import Why
-from buslens.units import NS_PER_MS
+from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -80,6 +80,7 @@ __all__ = [
     "seconds",
     "sign",
     "span_words",
+    "spoken",
     "unknown_words",
     "verdict_sentence",
 ]
@@ -163,6 +164,21 @@ def seconds(duration_ns: int) -> str:
     """
     thousandths = (2 * abs(duration_ns) + NS_PER_MS) // (2 * NS_PER_MS)
     return f"{'-' if duration_ns < 0 and thousandths else ''}{thousandths // 1000}.{thousandths % 1000:03d} s"
+
+
+def spoken(duration_ns: int) -> str:
+    """Return a time as people say it: in seconds, and from a minute on in minutes too.
+
+    >>> spoken(4_426_000_000), spoken(3_599_400_000_000), spoken(5_025_100_000_000)
+    ('4.426 s', '59 min 59.400 s', '1 h 23 min 45.100 s')
+    """
+    if abs(duration_ns) < 60 * NS_PER_S:
+        return seconds(duration_ns)
+    thousandths = (2 * abs(duration_ns) + NS_PER_MS) // (2 * NS_PER_MS)
+    minutes, left = divmod(thousandths, 60_000)
+    hours, minutes = divmod(minutes, 60)
+    told = f"{hours} h {minutes} min" if hours else f"{minutes} min"
+    return f"{'-' if duration_ns < 0 else ''}{told} {left // 1000}.{left % 1000:03d} s"
 
 
 def moment(time_ns: int, origin_ns: int) -> str:

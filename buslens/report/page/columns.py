@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import json
 import zlib
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -25,7 +26,7 @@ from buslens.timeline.model import UNKNOWN, Why
 from buslens.units import NS_PER_US
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -62,7 +63,9 @@ class _Pack:
         return place
 
 
-def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
+def pack(
+    result: Result, placed: Sequence[Place], view: View, numbers: Mapping[int, int] = MappingProxyType({})
+) -> bytes:
     """Return everything that the page draws and reads out, compressed.
 
     Parameters
@@ -72,6 +75,8 @@ def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
         Of the findings that are drawn, in the order in which the page lists them.
     view : View
         What is shown first, and the order of the lanes.
+    numbers : mapping of int to int
+        Number in the list of each finding that is not OK, by its id.
     """
     origin = result.origin_ns
     columns = _Pack()
@@ -89,7 +94,7 @@ def pack(result: Result, placed: Sequence[Place], view: View) -> bytes:
         "why": whys,
         "unknown_from": UNKNOWN_FROM,
         "lanes": lanes,
-        "findings": finding_entries(placed, lane_of, origin),
+        "findings": finding_entries(placed, lane_of, origin, numbers),
         "handshakes": handshake_entries(result, placed, origin),
         "events": events(result, lane_of, origin),
         "seams": seam_entries(result, origin),

@@ -26,9 +26,11 @@ def microseconds(time_ns: int, origin_ns: int) -> int:
     return (2 * (int(time_ns) - origin_ns) + NS_PER_US) // (2 * NS_PER_US)
 
 
-def finding_entries(placed: Iterable[Place], lane_of: Mapping[str, int], origin_ns: int) -> list[dict[str, Any]]:
+def finding_entries(
+    placed: Iterable[Place], lane_of: Mapping[str, int], origin_ns: int, numbers: Mapping[int, int]
+) -> list[dict[str, Any]]:
     """Return findings in the given order; lanes are numbers, -1 for none; times in microseconds."""
-    return [_finding_entry(one, lane_of, origin_ns) for one in placed]
+    return [{"ring": numbers.get(id(one.finding)), **_finding_entry(one, lane_of, origin_ns)} for one in placed]
 
 
 def _finding_entry(one: Place, lane_of: Mapping[str, int], origin_ns: int) -> dict[str, Any]:

@@ -147,7 +147,7 @@ class MarkPainter extends LanePainter {
     const tone = isFault ? this.ink.accent : finding.grade === 1 || isChosen ? this.ink.ink : this.ink.quiet;
     const weight = isFault ? 2 : isChosen ? 1.8 : 1;
     const [first, last] = lineReach(finding).map((time) => this.held(time));
-    const ring = finding.grade > 0 ? index + 1 : null;
+    const ring = finding.ring;
     const style = isFault ? 'bold' : '';
     if (item.isBare && last - first < 24) {
       this.line([last, y, last, bottom], weight, tone);

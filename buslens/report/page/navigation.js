@@ -134,7 +134,7 @@ class Navigation extends View {
 
   /** @param {number} way */
   toViolation(way) {
-    this.jump('violation', this.violations, way, (index) => {
+    this.jump('fault', this.violations, way, (index) => {
       const time = this.violations[index];
       this.choose(this.capture.findings.findIndex((finding) => finding.grade === 2 && finding.moment === time));
     });

@@ -13,11 +13,11 @@ from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.verdict import worst_first
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.page.columns import pack
-from buslens.report.page.prose import facts, findings_html, footer_html, keys_html, light_ink
+from buslens.report.page.first import evidence_html, side_html
+from buslens.report.page.prose import facts, findings_html, footer_html, keys_html, kinds, light_ink, numbers_of
 from buslens.report.places import places
 from buslens.report.versions import version_of
 from buslens.report.view import choose
@@ -26,6 +26,7 @@ from buslens.report.words import clean, file_name, verdict_sentence
 if TYPE_CHECKING:
     import os
 
+    from buslens.causes.diagnosis import Diagnosis
     from buslens.checks.findings import Result
 
 SCRIPTS: Final = (
@@ -52,7 +53,7 @@ MOST_DRAWN: Final = 20_000
 """Findings beyond this are listed and counted, but have no place among the lanes."""
 
 
-def write_page(result: Result, path: str | os.PathLike[str]) -> Path:
+def write_page(result: Result, path: str | os.PathLike[str], *, diagnosis: Diagnosis | None = None) -> Path:
     """Write a judged capture as one HTML file that needs nothing else.
 
     Parameters
@@ -61,6 +62,8 @@ def write_page(result: Result, path: str | os.PathLike[str]) -> Path:
         What `buslens.check` returned.
     path : str or path
         Ends in .html or .htm. A file of that name is replaced, but only once the page is complete.
+    diagnosis : Diagnosis or None
+        What explains this capture, and what to do next; None where there is no causes file.
 
     Returns
     -------
@@ -78,13 +81,15 @@ def write_page(result: Result, path: str | os.PathLike[str]) -> Path:
     if target.suffix.lower() not in SUFFIXES:
         found = f"'{target.suffix}'" if target.suffix else "no suffix"
         raise UsageError(f"{target.name} has {found}; a page is an .html file")
-    return write_atomically(target, page(result).encode("utf-8"))
+    return write_atomically(target, page(result, diagnosis).encode("utf-8"))
 
 
-def page(result: Result) -> str:
+def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
     """Return the page as text."""
     by_finding = {id(place.finding): place for place in places(result)}
-    ordered = worst_first(result.findings)
+    groups = kinds(result)
+    numbers = numbers_of(groups)
+    ordered = [finding for group in groups for finding in group]
     placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
     view = choose(result, list(by_finding.values()))
     script = _script()
@@ -99,10 +104,12 @@ def page(result: Result) -> str:
         verdict=result.verdict.value,
         sentence=html.escape(verdict_sentence(result)),
         facts=html.escape(facts(result)),
-        findings=findings_html(result, ordered, placed),
+        side=side_html(result, diagnosis),
+        evidence=evidence_html(result, diagnosis, numbers),
+        findings=findings_html(result, groups, placed),
         keys=keys_html(),
         footer=footer_html(result, version_of()),
-        capture=base64.b64encode(pack(result, placed, view)).decode("ascii"),
+        capture=base64.b64encode(pack(result, placed, view, numbers)).decode("ascii"),
         script=script,
     )
 

@@ -43,6 +43,7 @@ def open_page(browser: Any, file: Path, trouble: list[str], *, ready: bool = Tru
     page = open_window(browser, file, trouble, **options)
     if ready:
         page.wait_for_selector("html[data-ready]", state="attached")
+        page.evaluate("() => { document.getElementById('more').open = true; }")
         settle(page)
     return page
 
@@ -90,7 +91,7 @@ def slow(slow_page: tuple[Any, list[str]]) -> Iterator[Any]:
           buslens.allLanes();
           if (buslens.words.byCalendar) buslens.toggleClock();
           document.getElementById('speed').value = '1';
-          document.querySelectorAll('details').forEach((one) => { one.open = false; });
+          document.querySelectorAll('details').forEach((one) => { one.open = one.id === 'more'; });
           document.activeElement.blur();
           buslens.say('');
           buslens.look(...buslens.capture.view);

@@ -315,16 +315,16 @@ class TestJumping:
         page = slow
         page.evaluate("() => { buslens.cursor = 0; buslens.isHeld = true; buslens.look(0, 1e6); }")
         page.keyboard.press("v")
-        assert page.inner_text("#status") == "unlock handshake 1, release: late"
+        assert page.inner_text("#status") == "unlock handshake 1, release: too late"
         page.keyboard.press("v")
-        assert page.inner_text("#status") == "lock handshake 1, release ends: late"
+        assert page.inner_text("#status") == "lock handshake 1, release ends: too late"
         page.keyboard.press("Shift+V")
-        assert page.inner_text("#status") == "unlock handshake 1, release: late"
+        assert page.inner_text("#status") == "unlock handshake 1, release: too late"
 
     def test_none(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
         page = show(sample("car01_healthy.log"))
         page.keyboard.press("v")
-        assert page.inner_text("#status") == "no violation in this capture"
+        assert page.inner_text("#status") == "no fault in this capture"
 
 
 def states_at(result: Result, time_ns: int) -> dict[str, str]:
@@ -395,7 +395,7 @@ class TestReadOut:
         page = show(SKETCHES["silent"]())
         page.evaluate("() => { buslens.cursor = 2e6; buslens.isHeld = true; buslens.later(); }")
         still(page)
-        assert readings(page, 0)["data feedback"] == "unknown: silent"
+        assert readings(page, 0)["data feedback"] == "unknown: message timeout"
 
     def test_between_two_frames_it_is_either(self, show: Callable[..., Any], still: Callable[..., None]) -> None:
         page = show(SKETCHES["healthy"]())

@@ -1,0 +1,367 @@
+"""The evidence strip as SVG: x in per cent and y in pixels, so that lanes stretch with the page and words do not.
+
+It needs no script and is printed as it is. The wide drawing has the names of the lanes on its left, the narrow one
+above each lane.
+"""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.checks.findings import Outcome
+from buslens.report.lanes import Shape, lay_lane
+from buslens.report.words import clean, span_words, unknown_words
+from buslens.units import NS_PER_MS, NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.checks.findings import Result
+    from buslens.report.lanes import Lane
+    from buslens.report.places import Place
+    from buslens.report.strip import Strip
+
+_LETTER: Final = 6.9
+"""Width of a letter at 12 px, with some reserve."""
+_GUTTER: Final = 150
+_WIDE, _NARROW = 640, 330
+"""Least widths of the lanes in pixels; words are placed as if there were no more."""
+_LEVEL, _NUMBER = 24, 52
+_ROOM_ABOVE, _ROOM_BELOW, _GAP = 27, 20, 16
+_MOST_TRIES_NAMED: Final = 9
+
+
+def strip_svg(result: Result, strip: Strip, numbers: Mapping[int, int], label: str) -> str:
+    """Return both drawings of the evidence.
+
+    Parameters
+    ----------
+    result : Result
+    strip : Strip
+    numbers : mapping of int to int
+        Number in its ring of each kind of finding, by the id of the finding.
+    label : str
+        What is to be seen, for a reader who cannot see it.
+    """
+    wide = _Drawing(result, strip, numbers, is_narrow=False).svg(label)
+    narrow = _Drawing(result, strip, numbers, is_narrow=True).svg(label)
+    return f'<div class="strip wide">{wide}</div>\n<div class="strip narrow">{narrow}</div>'
+
+
+class _Drawing:
+    """One drawing; marks are collected from top to bottom, words last, so that nothing lies over them."""
+
+    def __init__(self, result: Result, strip: Strip, numbers: Mapping[int, int], *, is_narrow: bool) -> None:
+        self.result, self.strip, self.numbers = result, strip, numbers
+        self.is_narrow = is_narrow
+        self.width = _NARROW if is_narrow else _WIDE
+        self.marks: list[str] = []
+        self.words: list[str] = []
+        self.names: list[str] = []
+        #: Upper and lower end of each lane.
+        self.lanes: dict[str, tuple[float, float]] = {}
+
+    def svg(self, label: str) -> str:
+        strip = self.strip
+        y = 22.0
+        self.text(self.x(strip.zero_ns), 11, strip.zero_words, "q", dx=5)
+        for role in strip.roles:
+            y = self.lane(role, y)
+        floor = y + 4
+        self.marks.insert(0, _line(self.x(strip.zero_ns), 4, self.x(strip.zero_ns), floor, "dot"))
+        for place in strip.places:
+            self.finding(place)
+        self.clue()
+        self.axis(floor)
+        height = round(floor + 40)
+        attributes = f'height="{height}" role="img" aria-label="{html.escape(clean(label), quote=True)}"'
+        drawn = f"<svg {attributes}>{''.join(self.marks)}{''.join(self.words)}</svg>"
+        if self.is_narrow:
+            return drawn
+        return f'<svg class="names" height="{height}" aria-hidden="true">{"".join(self.names)}</svg>{drawn}'
+
+    # --- places and words ------------------------------------------------------------------------------
+
+    def x(self, time_ns: float) -> float:
+        """Return where a time stands, per cent."""
+        strip = self.strip
+        share = (time_ns - strip.start_ns) / (strip.end_ns - strip.start_ns)
+        return 100 * min(max(share, -0.02), 1.02)
+
+    def text(self, x: float, y: float, words: str, look: str = "", *, anchor: str = "start", dx: float = 0) -> None:
+        """Write words at a place; those that would leave the drawing are turned to its inside."""
+        room = len(words) * _LETTER * 100 / self.width
+        if anchor == "start" and x + 100 * dx / self.width + room > 100:
+            anchor, x, dx = "end", min(x, 100.0) if x - room > 0 else 100.0, -dx
+        if anchor == "end" and x - room < 0:
+            anchor, x, dx = "start", 0.0, 0
+        if anchor == "middle":
+            x = min(max(x, room / 2), 100 - room / 2)
+        self.words.append(_text(x, y, words, f"halo {look}".strip(), anchor=anchor, dx=dx))
+
+    def fits(self, words: str, left: float, right: float) -> bool:
+        return len(words) * _LETTER + 8 <= (right - left) / 100 * self.width
+
+    # --- lanes -----------------------------------------------------------------------------------------
+
+    def lane(self, role: str, y: float) -> float:
+        """Draw a lane below `y`; return where the next one may begin."""
+        strip = self.strip
+        resolution = max((strip.end_ns - strip.start_ns) // 900, 1)
+        timeline = self.result.timelines[role]
+        lane = lay_lane(timeline, strip.start_ns, strip.end_ns, resolution)
+        has_line = any(place.role == role for place in strip.places) or (strip.clue and strip.clue.role == role)
+        top = y + (_ROOM_ABOVE if has_line else 6) + (16 if self.is_narrow else 0)
+        bottom = top + (_NUMBER if lane.shape is Shape.NUMBER else _LEVEL)
+        self.lanes[role] = (top, bottom)
+        name = clean(role.replace("_", " "))
+        part = strip.parts.get(role, "")
+        if self.is_narrow:
+            self.text(0, y + 13, f"{name}, {part}" if part else name, "q")
+        else:
+            middle = (top + bottom) / 2
+            self.names.append(_text(0, middle + (-2 if part else 4), name, "l", px=True))
+            if part:
+                self.names.append(_text(0, middle + 12, part, "q s", px=True))
+        if lane.shape is Shape.NUMBER:
+            self.number(lane, top, bottom)
+        else:
+            self.states(lane, top, bottom)
+        has_limit = any(place.role == role and place.allowed for place in strip.places)
+        return bottom + (_ROOM_BELOW if has_limit else 0) + _GAP
+
+    def states(self, lane: Lane, top: float, bottom: float) -> None:
+        """Draw a waveform between two rails, or a band with the names where there are more states."""
+        is_levels = lane.shape is Shape.LEVELS
+
+        def level(state: int) -> float:
+            if state < 0 or not is_levels:
+                return (top + bottom) / 2
+            return top if state == lane.high else bottom
+
+        tries = [] if lane.role != self.strip.tries_role else list(self.strip.tries)
+        doubts = {change.seen_ns: change.since_ns for change in lane.changes}
+        for stretch in lane.stretches:
+            left, right = self.x(stretch.start_ns), self.x(stretch.end_ns)
+            until = doubts.get(stretch.end_ns, stretch.end_ns)
+            right = max(self.x(until), left)
+            y = level(stretch.state)
+            is_known = stretch.state >= 0
+            if is_known and not is_levels:
+                self.marks += [_line(left, top, right, top, "w"), _line(left, bottom, right, bottom, "w")]
+            else:
+                self.marks.append(_line(left, y, right, y, "w" if is_known else "wu"))
+            words = lane.states[stretch.state].replace("_", " ") if is_known else ""
+            number = next((n for n, (start, _) in enumerate(tries, 1) if start == stretch.start_ns), 0)
+            if number and len(tries) > 1:
+                words = f"try {number}" if self.fits(f"try {number}", left, right) else str(number)
+            choices = (words,) if is_known else unknown_words(stretch.why, stretch.value)
+            shown = next((it for it in choices if self.fits(it, left, right)), "")
+            if shown:
+                middle = (max(left, 0) + min(right, 100)) / 2
+                look = "b" if number and len(tries) > 1 else "" if is_known else "i"
+                self.text(middle, (top + bottom) / 2 + 4.5, clean(shown), look, anchor="middle")
+        for change in lane.changes:
+            a, b = self.x(change.since_ns), self.x(change.seen_ns)
+            if b - a > 0.15:
+                self.marks.append(_rect(a, top, b - a, bottom - top, "ht"))
+            if is_levels and change.before >= 0 and change.after >= 0:
+                self.marks.append(_line(a, level(change.before), b, level(change.after), "w"))
+        for crowd in lane.crowds:
+            a, b = self.x(crowd.start_ns), self.x(crowd.end_ns)
+            self.marks.append(_rect(a, top, max(b - a, 0.2), bottom - top, "ht"))
+
+    def number(self, lane: Lane, top: float, bottom: float) -> None:
+        """Draw a staircase over a scale that reaches from nothing, or from its limits, to what is seen."""
+        for stretch in lane.stretches:
+            a, b = self.x(stretch.start_ns), self.x(stretch.end_ns)
+            self.marks.append(_line(a, (top + bottom) / 2, b, (top + bottom) / 2, "wu"))
+        if lane.steps is None or lane.scale is None:
+            return
+        limits = self.strip.bounds.get(lane.role, ())
+        low, high = number_scale(lane.scale, limits)
+        half = high / 2 - low / 2
+
+        def y(value: float) -> float:
+            return bottom - (value / 2 - low / 2) / half * (bottom - top)
+
+        if len(limits) == 2:
+            self.marks.append(_rect(0, y(limits[1]), 100, y(limits[0]) - y(limits[1]), "band"))
+        elif limits:
+            self.marks.append(_line(0, y(limits[0]), 100, y(limits[0]), "dot"))
+        length = self.strip.end_ns - self.strip.start_ns
+        path, is_down = [], False
+        for time, value in lane.steps:
+            if not np.isfinite(value):
+                is_down = False
+                continue
+            along = 1000 * (lane.steps_from_ns + time - self.strip.start_ns) / length
+            path.append(f"{'L' if is_down else 'M'}{along:.1f} {y(float(value)) - top:.1f}")
+            is_down = True
+        self.marks.append(
+            f'<svg y="{top:.1f}" width="100%" height="{bottom - top:.1f}" viewBox="0 0 1000 {bottom - top:.1f}" '
+            f'preserveAspectRatio="none" class="free"><path d="{"".join(path)}" class="w"/></svg>'
+        )
+        unit = f" {clean(lane.unit)}".rstrip()
+        for value, at in ((high, top + 9), (low, bottom)):
+            words = f"{value:.3g}{unit}"
+            if self.is_narrow:
+                self.text(100, at, words, "q s", anchor="end")
+            else:
+                self.names.append(_text(_GUTTER - 10, at, words, "q s", anchor="end", px=True))
+        if len(limits) == 2 and not self.is_narrow:
+            self.text(100, y(limits[0]) - 3, f"allowed {limits[0]:g} to {limits[1]:g}{unit}", "q", anchor="end", dx=-4)
+
+    # --- what was found --------------------------------------------------------------------------------
+
+    def finding(self, place: Place) -> None:
+        """Draw a dimension line above its lane, the limit below it, and what was over the limit."""
+        if place.role not in self.lanes or place.extent is None:
+            return
+        top, bottom = self.lanes[place.role]
+        finding = place.finding
+        is_fault = finding.outcome.is_fault
+        look = "ac" if is_fault else "un"
+        y = top - 13
+        first, last = place.extent
+        if place.measured is not None:
+            first, last = place.measured.start[1], max(place.measured.end)
+        if place.allowed is not None:
+            (a, b), (c, d) = place.allowed.start, place.allowed.end
+            self.marks.insert(0, _rect(self.x(b), top - 3, max(self.x(c) - self.x(b), 0), bottom - top + 6, "band"))
+            self.bracket(place, self.x(b), self.x(d), bottom + 11)
+            if finding.outcome is Outcome.MISSING:
+                first, last = (finding.reference.latest_ns if finding.reference else None) or a, d
+            if finding.outcome is Outcome.LATE and last > d:
+                self.marks.append(_rect(self.x(d), top - 3, self.x(last) - self.x(d), bottom - top + 6, "over"))
+        left, right = max(self.x(first), 0.0), min(self.x(last), 100.0)
+        self.marks.append(_line(left, y, right, y, look))
+        if finding.outcome is Outcome.MISSING:
+            self.marks.append(_point(right, y, '<path d="M-4-4L4 4M-4 4L4-4" class="ac"/>'))
+        elif last <= self.strip.end_ns:
+            self.marks.append(_line(right, y - 5, right, bottom, look))
+        if first >= self.strip.start_ns:
+            self.marks.append(_line(left, y - 5, left, y + 5, look))
+        number = self.numbers.get(id(finding))
+        words = _told(place)
+        room = (len(words) * _LETTER + 34) * 100 / self.width
+        # Before the line, else above it at its beginning.
+        if left - room > 0:
+            self.label(number, left - 1.2, y, words, anchor="end")
+        elif right + room < 100:
+            self.label(number, right + 1.2, y, words, anchor="start")
+        else:
+            self.label(number, max(min(left, 100 - room), 0.0), y - 1, words, anchor="start")
+
+    def label(self, number: int | None, x: float, y: float, words: str, *, anchor: str) -> None:
+        """Write what was found, with the number that it has in the list."""
+        if number is None:
+            self.text(x, y + 4, words, "b", anchor=anchor)
+            return
+        way = -1 if anchor == "end" else 1
+        self.words.append(
+            f'<svg x="{x:.2f}%" y="{y - 10:.1f}" width="1" height="20" class="free"><circle cx="{way * 11}" cy="10" '
+            f'r="9" class="ring"/><text x="{way * 11}" y="14" text-anchor="middle" class="b s">{number}</text></svg>'
+        )
+        self.words.append(_text(x, y + 4, words, "halo b", anchor=anchor, dx=way * 25))
+
+    def bracket(self, place: Place, left: float, right: float, y: float) -> None:
+        """Draw the limit of a step in words under its window."""
+        right = min(right, 100.0)
+        self.marks.append(_line(left, y, right, y, "th"))
+        self.marks += [_line(x, y - 5, x, y, "th") for x in (left, right)]
+        words = place.limit_words[1] if len(place.limit_words) > 1 else "".join(place.limit_words[:1])
+        full = f"allowed: {words}"
+        shown = full if self.fits(full, left, right) else words
+        if shown:
+            self.text((left + right) / 2, y + 4, clean(shown), "q", anchor="middle")
+
+    def clue(self) -> None:
+        """Mark where the evidence for the leading cause shows."""
+        clue = self.strip.clue
+        if clue is None or clue.role not in self.lanes:
+            return
+        top, bottom = self.lanes[clue.role]
+        x = self.x(clue.time_ns)
+        is_shared = any(place.role == clue.role for place in self.strip.places)
+        y = bottom + 14 if is_shared else top - 13
+        self.marks.append(_line(x, y, x, bottom if y < top else top, "th"))
+        self.marks.append(
+            f'<svg x="{x:.2f}%" y="{y:.1f}" width="1" height="1" class="free"><circle r="4" class="tell"/></svg>'
+        )
+        words = clue.words
+        if self.is_narrow and len(words) * _LETTER > self.width:
+            words = words[: int(self.width / _LETTER) - 1].rsplit(" ", 1)[0] + "\N{HORIZONTAL ELLIPSIS}"
+        self.text(x, y + 4, clean(words), "b", dx=9)
+
+    def axis(self, floor: float) -> None:
+        """Draw the scale, counted from the start."""
+        strip = self.strip
+        self.marks.append(_line(0, floor, 100, floor, "ax"))
+        length = strip.end_ns - strip.start_ns
+        in_ms = length < 10 * NS_PER_S
+        unit, name = (NS_PER_MS, "ms") if in_ms else (NS_PER_S, "s")
+        step = _round_step(length / unit / (4 if self.is_narrow else 10))
+        first = -int(-(strip.start_ns - strip.zero_ns) / unit // step)
+        for number in range(first, first + 14):
+            at = self.x(strip.zero_ns + number * step * unit)
+            if 0 <= at <= 100:
+                self.marks.append(_line(at, floor, at, floor + 4, "ax"))
+                self.text(at, floor + 17, f"{number * step:,g}", "q", anchor="middle")
+        self.words.append(_text(100, floor + 34, f"{name} after {strip.zero_words}", "q", anchor="end"))
+
+
+def number_scale(seen: tuple[float, float], limits: tuple[float, ...]) -> tuple[float, float]:
+    """Return the scale of a number: what is seen and its limits, and no less than from nothing to the greatest.
+
+    A scale that only held what is seen would show the noise of a steady signal as if it were a fault.
+
+    >>> number_scale((11.9, 12.1), (9.5, 16.0)), number_scale((0.02, 0.03), ()), number_scale((12.3, 12.4), ())
+    ((9.5, 16.0), (0.0, 1.0), (0.0, 12.4))
+    """
+    low, high = min(seen[0], *limits, seen[0]), max(seen[1], *limits, seen[1])
+    if not limits:
+        low, high = min(low, 0.0), max(high, 0.0)
+        if high - low < 1.0:
+            high = low + 1.0
+    return (low, high) if high > low else (low, low + 1.0)
+
+
+def _told(place: Place) -> str:
+    """Return what was found in a few words."""
+    finding = place.finding
+    if finding.outcome is Outcome.MISSING:
+        stayed = place.words[0].partition(": ")[2]
+        return f"{stayed} until the limit" if stayed else "did not happen"
+    if finding.kind != "sequence":
+        lead = "no frame for" if finding.kind == "alive" else "for"
+        return place.words[-1] if finding.delay is None else f"{lead} {span_words(finding.delay)}"
+    return next((it for it in place.words if "limit" not in it), place.words[-1])
+
+
+def _round_step(least: float) -> float:
+    """Return the least of 1, 2, 5 times a power of ten that is no less."""
+    power = 10.0 ** np.floor(np.log10(max(least, 1e-9)))
+    return float(next(power * factor for factor in (1, 2, 5, 10) if power * factor >= least))
+
+
+def _line(x1: float, y1: float, x2: float, y2: float, look: str) -> str:
+    return f'<line x1="{x1:.2f}%" y1="{y1:.1f}" x2="{x2:.2f}%" y2="{y2:.1f}" class="{look}"/>'
+
+
+def _rect(x: float, y: float, width: float, height: float, look: str) -> str:
+    return f'<rect x="{x:.2f}%" y="{y:.1f}" width="{max(width, 0):.2f}%" height="{max(height, 0):.1f}" class="{look}"/>'
+
+
+def _point(x: float, y: float, drawn: str) -> str:
+    """Return something drawn in pixels around a place."""
+    return f'<svg x="{x:.2f}%" y="{y:.1f}" width="1" height="1" class="free">{drawn}</svg>'
+
+
+def _text(x: float, y: float, words: str, look: str, *, anchor: str = "start", dx: float = 0, px: bool = False) -> str:
+    at = f"{x:.1f}" if px else f"{x:.2f}%"
+    moved = f' dx="{dx:g}"' if dx else ""
+    return f'<text x="{at}" y="{y:.1f}"{moved} text-anchor="{anchor}" class="{look}">{html.escape(clean(words))}</text>'

@@ -1,0 +1,292 @@
+"""What of a capture is evidence: the few lanes, and the short stretch, in which a person sees what went wrong.
+
+Three to five lanes: the command, the signal that tells the cause, the answer that should have come, and what followed
+from it; from just before the start of the handshake to just after the limit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.causes.signs import Shown
+from buslens.checks.findings import Outcome
+from buslens.checks.headline import leading
+from buslens.checks.scene import roles_of, roles_of_trigger
+from buslens.expectations.model import Becomes, Range, Sequence
+from buslens.report.places import places
+from buslens.units import NS_PER_MS, NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from collections.abc import Sequence as Several
+
+    from buslens.causes.diagnosis import Diagnosis
+    from buslens.causes.signs import Observation
+    from buslens.checks.findings import Handshake, Result
+    from buslens.expectations.model import AnyRule
+    from buslens.report.places import Place
+
+MOST_LANES: Final = 5
+"""More lanes than this are no longer seen at a glance."""
+
+_BEFORE: Final = 0.09
+_BEHIND: Final = 0.12
+"""Shares of the stretch that are shown before the start and after the limit."""
+
+_FURTHER: Final = 1.8
+"""What follows is shown if the stretch grows by no more than this factor for it."""
+
+_LONGEST_NS: Final = 8 * NS_PER_S
+"""Of what lasts longer, where no handshake gives a measure, the beginning is shown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clue:
+    """Where the evidence for the leading cause shows."""
+
+    role: str
+    #: On the capture's axis.
+    time_ns: int
+    #: What it shows, with its value where it is a number.
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """The evidence of a capture."""
+
+    start_ns: int
+    end_ns: int
+    #: Axis time that the scale counts from, and what that is.
+    zero_ns: int
+    zero_words: str
+    roles: tuple[str, ...]
+    #: What each lane is for, such as "command"; by role, empty where the name says enough.
+    parts: Mapping[str, str]
+    #: Findings that are drawn, at most one for each lane; the leading one first.
+    places: tuple[Place, ...]
+    #: Lane and stretches of the command, one for each try; empty without a handshake.
+    tries_role: str
+    tries: tuple[tuple[int, int], ...]
+    clue: Clue | None
+    #: Numbers that matter on a lane beside what is seen: limits, thresholds.
+    bounds: Mapping[str, tuple[float, ...]]
+    handshake: Handshake | None
+
+
+def evidence_strip(result: Result, diagnosis: Diagnosis | None = None) -> Strip | None:
+    """Return the lanes and the stretch that show what is wrong, or a handshake that is OK; None if there is nothing."""
+    if not result.timelines or result.tally.last_ns is None:
+        return None
+    rules = {rule.name: rule for rule in result.expectations.rules}
+    placed = places(result)
+    by_finding = {id(place.finding): place for place in placed}
+    wrong = [it for it in result.findings if it.outcome.is_fault] or [
+        it for it in result.findings if it.outcome is Outcome.UNDECIDED
+    ]
+    first = by_finding[id(leading(wrong, rules))] if wrong else None
+    run = _run_of(result, first)
+    failed = _failed_step(result, run, first, by_finding)
+    command = _command(rules, run)
+    sign = None if diagnosis is None else telling(diagnosis)
+    clue_roles = [] if sign is None or sign.path != result.path else _sign_roles(sign)
+    start, end, zero = _stretch(result, run, first, failed)
+    after, end = _what_followed(result, by_finding, (start, end), {first.role if first else "", *clue_roles})
+    order: dict[str, str] = {}
+    for role, part in [
+        (command, "command"),
+        *((role, "") for role in clue_roles),
+        (first.role if first else "", ""),
+        (failed.role if failed else "", "answer"),
+        *((role, "") for role in _awaited(rules, run)),
+        (after.role if after else "", ""),
+    ]:
+        if role in result.timelines and (role not in order):
+            order[role] = part
+    roles = list(order)
+    if after is not None and after.role in roles[MOST_LANES:]:
+        roles = [*roles[: MOST_LANES - 1], after.role]
+    roles = roles[:MOST_LANES]
+    if not roles:
+        roles = [name for name in result.expectations.roles if name in result.timelines][:3]
+    drawn = [it for it in (first, failed, after) if it is not None and it.role in roles]
+    length = end - start
+    window = (
+        max(round(start - _BEFORE * length), result.origin_ns),
+        min(round(end + _BEHIND * length), result.tally.last_ns),
+    )
+    if window[1] <= window[0]:
+        return None
+    return Strip(
+        start_ns=window[0],
+        end_ns=window[1],
+        zero_ns=zero,
+        zero_words=_zero_words(rules, run),
+        roles=tuple(roles),
+        parts={role: order.get(role, "") for role in roles},
+        places=tuple({id(it): it for it in drawn}.values()),
+        tries_role=command,
+        tries=_tries(result, rules, run, window),
+        clue=_clue(result, sign, roles, window),
+        bounds={role: _bounds(result, role) for role in roles},
+        handshake=run,
+    )
+
+
+def telling(diagnosis: Diagnosis) -> Observation | None:
+    """Return the sign that speaks most clearly for the leading cause: of a signal, and shown by the fewest causes."""
+    if not diagnosis.ranking.hypotheses:
+        return None
+    signs = [it for it in diagnosis.case(diagnosis.ranking.hypotheses[0]).signs_for if it.shown is Shown.PRESENT]
+    causes = diagnosis.causes.causes.values()
+    return min(
+        (it for it in signs if _sign_roles(it)),
+        key=lambda it: (it.sign.seen is None, sum(it.sign.name in cause.signs for cause in causes)),
+        default=None,
+    )
+
+
+def _sign_roles(sign: Observation) -> list[str]:
+    if sign.sign.seen is not None:
+        return list(roles_of(sign.sign.seen.condition))
+    return [evidence.role for finding in sign.findings[:1] for evidence in finding.evidence[-1:] if evidence.role]
+
+
+def _run_of(result: Result, place: Place | None) -> Handshake | None:
+    """Return the handshake of a finding, or one that runs while it lasts; without a finding, the first whole one."""
+    if place is None:
+        return next((it for it in result.handshakes if it.completed), next(iter(result.handshakes), None))
+    finding, extent = place.finding, place.extent
+    for run in result.handshakes:
+        if (run.rule, run.number) == (finding.rule, finding.handshake):
+            return run
+    if extent is None:
+        return next(iter(result.handshakes), None)
+    beside = [run for run in result.handshakes if run.end_ns >= extent[0] and run.start.earliest_ns <= extent[1]]
+    return next(iter(beside), None)
+
+
+def _failed_step(
+    result: Result, run: Handshake | None, first: Place | None, by_finding: Mapping[int, Place]
+) -> Place | None:
+    """Return the first step that failed in a handshake whose reason is a wider one."""
+    if run is None or first is None or first.finding.kind == "sequence":
+        return None
+    steps = (it for it in result.findings if (it.rule, it.handshake) == (run.rule, run.number))
+    return next((by_finding[id(it)] for it in steps if it.outcome.is_fault), None)
+
+
+def _command(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
+    """Return the role whose change is the first step of a handshake."""
+    rule = None if run is None else rules.get(run.rule)
+    if not isinstance(rule, Sequence) or not rule.steps:
+        return ""
+    return next(iter(roles_of_trigger(rule.steps[0].await_)), "")
+
+
+def _awaited(rules: Mapping[str, AnyRule], run: Handshake | None) -> Iterator[str]:
+    """Yield the roles that a handshake awaits, in its order."""
+    rule = None if run is None else rules.get(run.rule)
+    if isinstance(rule, Sequence):
+        for step in rule.steps[1:]:
+            yield from roles_of_trigger(step.await_)
+
+
+def _latest(earliest_ns: int, latest_ns: int | None) -> int:
+    return earliest_ns if latest_ns is None else latest_ns
+
+
+def _stretch(result: Result, run: Handshake | None, first: Place | None, failed: Place | None) -> tuple[int, int, int]:
+    """Return from where to where the evidence reaches, and where the scale begins."""
+    extents = [it.extent for it in (first, failed) if it is not None and it.extent is not None]
+    if run is not None:
+        begin = run.start.earliest_ns
+        zero = _latest(begin, run.start.latest_ns)
+        steps = [it.extent for it in (first, failed) if it and it.extent and it.finding.kind == "sequence"]
+        others = [extent[0] for extent in extents]
+        end = max([zero, *(extent[1] for extent in steps), *others])
+        if not steps:
+            end = max(end, run.end_ns)
+        return min([begin, *others]), max(end, begin + 20 * NS_PER_MS), zero
+    if extents:
+        begin, end = extents[0]
+        room = max((end - begin) // 4, 200 * NS_PER_MS)
+        return begin - room, min(end + room, begin + _LONGEST_NS), result.origin_ns
+    last = result.tally.last_ns or result.origin_ns
+    return result.origin_ns, max(last, result.origin_ns + NS_PER_MS), result.origin_ns
+
+
+def _what_followed(
+    result: Result, by_finding: Mapping[int, Place], stretch: tuple[int, int], taken: set[str]
+) -> tuple[Place | None, int]:
+    """Return the first fault on another lane that began in the stretch or soon after, and where that then ends."""
+    start, end = stretch
+    reach = start + _FURTHER * (end - start)
+    for finding in sorted(result.findings, key=lambda it: it.time_ns or 0):
+        place = by_finding[id(finding)]
+        if not finding.outcome.is_fault or finding.kind == "sequence" or place.role in taken or place.extent is None:
+            continue
+        if start <= place.extent[0] <= reach:
+            return place, max(end, place.extent[0])
+    return None, end
+
+
+def _zero_words(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
+    rule = None if run is None else rules.get(run.rule)
+    if not isinstance(rule, Sequence):
+        return "first frame"
+    return rule.start.text.replace("_", " ").replace(" becomes ", " ")
+
+
+def _tries(
+    result: Result, rules: Mapping[str, AnyRule], run: Handshake | None, window: tuple[int, int]
+) -> tuple[tuple[int, int], ...]:
+    """Return when the command was given, as far as it shows."""
+    rule = None if run is None else rules.get(run.rule)
+    if run is None or not isinstance(rule, Sequence) or not rule.steps:
+        return ()
+    for moment in rule.steps[0].await_.moments:
+        edge = moment.edge
+        timeline = result.timelines.get(edge.role) if isinstance(edge, Becomes) else None
+        if timeline is None or not isinstance(edge, Becomes) or edge.state not in timeline.states:
+            continue
+        code = timeline.states.index(edge.state)
+        ends = np.append(timeline.seen_ns[1:], timeline.end_ns)
+        held = np.flatnonzero(
+            (timeline.state == code) & (timeline.seen_ns >= run.start.earliest_ns) & (timeline.seen_ns <= window[1])
+        )
+        return tuple((int(timeline.seen_ns[index]), int(ends[index])) for index in held[:9])
+    return ()
+
+
+def _clue(result: Result, sign: Observation | None, roles: Several[str], window: tuple[int, int]) -> Clue | None:
+    if sign is None or sign.path != result.path or sign.time_ns is None:
+        return None
+    role = next((name for name in _sign_roles(sign) if name in roles), None)
+    if role is None or not window[0] <= sign.time_ns <= window[1]:
+        return None
+    timeline = result.timelines[role]
+    words = sign.sign.shows
+    if timeline.is_number and len(timeline):
+        index = int(np.searchsorted(timeline.seen_ns, sign.time_ns, side="right")) - 1
+        value = timeline.value[max(index, 0)]
+        if np.isfinite(value):
+            words = f"{value:.3g} {timeline.unit}: {words}"
+    elif sign.sign.seen is None:
+        return None
+    return Clue(role=role, time_ns=sign.time_ns, words=words)
+
+
+def _bounds(result: Result, role: str) -> tuple[float, ...]:
+    """Return the limits that the rules set for a number."""
+    found = {
+        float(limit)
+        for rule in result.expectations.rules
+        if isinstance(rule, Range) and rule.of == role
+        for limit in (rule.least, rule.most)
+        if limit is not None
+    }
+    return tuple(sorted(found))

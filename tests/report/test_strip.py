@@ -1,0 +1,94 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+import buslens
+from buslens.causes.diagnosis import Diagnosis, diagnose
+from buslens.causes.load import load_causes
+from buslens.report.page.page import page
+from buslens.report.strip import MOST_LANES, evidence_strip
+
+ROOT = Path(__file__).parents[2]
+
+
+def both(name: str) -> tuple[buslens.Result, Diagnosis]:
+    result = buslens.check(ROOT / "sample_logs" / name, expectations=ROOT / "signal_defs" / "steering_lock.toml")
+    causes = load_causes(str(ROOT / "signal_defs" / "steering_lock.causes.toml"), result.expectations)
+    return result, diagnose([result], causes)
+
+
+class TestLanes:
+    """The lanes are the command, the signal that tells the cause, the answer, and what followed."""
+
+    @pytest.mark.parametrize(
+        ("name", "clue", "answer", "words"),
+        [
+            ("car08_jammed_bolt.asc", "supply_current", "unlock_feedback", "11 A"),
+            ("car03_load_fuse_blown.log", "supply_current", "supply_voltage", "0 A"),
+            ("car07_slow_motor.log", "supply_current", "unlock_feedback", "3.92 A"),
+            ("car06_unlock_feedback_open.log", "data_feedback", "unlock_feedback", "says locked"),
+        ],
+    )
+    def test_of_a_fault(self, name: str, clue: str, answer: str, words: str) -> None:
+        result, diagnosis = both(name)
+        strip = evidence_strip(result, diagnosis)
+        assert strip is not None
+        assert strip.roles[:3] == ("lock_enable", clue, answer)
+        assert len(strip.roles) <= MOST_LANES
+        assert strip.clue is not None
+        assert strip.clue.role == clue
+        assert words in strip.clue.words
+        assert strip.start_ns < strip.zero_ns < strip.clue.time_ns < strip.end_ns
+
+    def test_holds_the_start_and_the_limit(self) -> None:
+        result, _ = both("car08_jammed_bolt.asc")
+        strip = evidence_strip(result)
+        assert strip is not None
+        allowed = strip.places[0].allowed
+        assert allowed is not None
+        assert strip.start_ns < result.handshakes[0].start.earliest_ns
+        assert allowed.end[1] < strip.end_ns < allowed.end[1] + 500_000_000
+        assert len(strip.tries) == 3
+
+    def test_a_healthy_handshake(self) -> None:
+        result, _ = both("car01_healthy.log")
+        strip = evidence_strip(result)
+        assert strip is not None
+        assert strip.places == ()
+        assert strip.roles[-1] == "ignition"
+
+
+class TestFirstScreen:
+    """Sentence, cause, caution and measurement stand before evidence and findings."""
+
+    def test_order(self) -> None:
+        result, diagnosis = both("car06_unlock_feedback_open.log")
+        text = page(result, diagnosis)
+        wanted = [
+            "<h1",
+            "Unlock feedback wire open",
+            "60 %",
+            "For it:",
+            "First:</b> Park the car",
+            "Measure the resistance of the unlock feedback wire",
+            "Safety notes",
+            ">try 3<",
+            "Faults: 4 of 3 kinds",
+            'id="controls"',
+        ]
+        assert sorted(wanted, key=text.index) == wanted
+        assert len(text.encode()) < 250_000
+
+    def test_without_causes_there_is_the_evidence(self) -> None:
+        result, _ = both("car06_unlock_feedback_open.log")
+        text = page(result)
+        assert "Most likely" not in text
+        assert ">try 3<" in text
+
+    def test_repeats_share_a_line(self) -> None:
+        result, diagnosis = both("car03_load_fuse_blown.log")
+        text = page(result, diagnosis)
+        assert text.count('<li class="finding fault"') == 4
+        assert "\N{MULTIPLICATION SIGN} 6" in text

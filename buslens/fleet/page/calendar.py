@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from buslens.units import NS_PER_US
+from buslens.units import NS_PER_DAY, NS_PER_US
 
 _START = datetime(1970, 1, 1, tzinfo=UTC)
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+"""Whatever the locale is."""
 
 
 def moment_of(recorded_ns: int) -> datetime:
@@ -48,3 +51,26 @@ def crossing_words(crossing_ns: tuple[int, int | None]) -> str:
     if last is None:
         return f"on {day(first)} at the earliest"
     return f"on {day(first)}" if day(first) == day(last) else f"between {day(first)} and {day(last)}"
+
+
+def date_words(recorded_ns: int | None, now_ns: int | None = None) -> str:
+    """Return a date as it stands in a row: with its year only where that is not the year of `now_ns`.
+
+    >>> date_words(1_773_473_400_000_000_000), date_words(0, 1), date_words(None)
+    ('14 Mar 2026', '1 Jan', 'undated')
+    """
+    if recorded_ns is None:
+        return "undated"
+    at = moment_of(recorded_ns)
+    year = "" if now_ns is not None and moment_of(now_ns).year == at.year else f" {at.year}"
+    return f"{at.day} {MONTHS[at.month - 1]}{year}"
+
+
+def day_count(since_ns: int, until_ns: int) -> str:
+    """Return how many days lie between two calendar times, both of them counted.
+
+    >>> day_count(0, 1), day_count(0, 86_400_000_000_000)
+    ('1 day', '2 days')
+    """
+    days = until_ns // NS_PER_DAY - since_ns // NS_PER_DAY + 1
+    return "1 day" if days == 1 else f"{days:,} days"

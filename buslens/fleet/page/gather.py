@@ -11,7 +11,10 @@ from buslens.fleet import queries
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.asking import STANDING, sound
 from buslens.fleet.ledger_file import as_text
+from buslens.fleet.page.action import Action, advice
 from buslens.fleet.page.distribution import step_views
+from buslens.fleet.page.lateness import worst
+from buslens.fleet.page.overview import MOST_ROWS, Row
 from buslens.fleet.page.trends import SLOPE, trend_view
 from buslens.fleet.page.urgency import LATELY, LATELY_NS, Standing, is_about_ignition, lately_of, standing
 
@@ -86,6 +89,25 @@ def gather(ledger: Ledger) -> FleetView:
             doubts=tuple(_doubts(ledger)),
             troubles=_troubles(ledger),
         )
+
+
+def first_screen(ledger: Ledger, view: FleetView) -> list[Row]:
+    """Return what the first screen shows: every vehicle, what is to be done first foremost."""
+    with ledger.snapshot():
+        said = []
+        for one in view.standings:
+            captures = queries.captures_of(ledger, one.row.vehicle)
+            said.append((one, advice(one, captures, view.summary.last_ns), captures))
+        # Of those that will cross a limit, the earliest date first; else as they stand already.
+        said.sort(key=lambda it: (list(Action).index(it[1].action), it[1].until_ns or 0))
+        rows = []
+        for place, (one, advised, captures) in enumerate(said):
+            found = None
+            if place < MOST_ROWS:
+                counted = {row.capture for row in (one.lately or lately_of(captures))}
+                found = worst(queries.delays_of_vehicle(ledger, one.row.vehicle), counted)
+            rows.append(Row(standing=one, advice=advised, captures=captures, worst=found))
+        return rows
 
 
 def moment_to_see(ledger: Ledger, one: Standing) -> tuple[CaptureRow, FindingRow | Anomaly | None] | None:

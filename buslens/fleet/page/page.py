@@ -1,7 +1,9 @@
 """The fleet on one page: assembled, and written whole or not at all.
 
+The first screen says which vehicle to call in; what that rests on stands below it, behind links.
+
 The page fetches nothing and its policy lets nothing in: its one style sheet and its one script are named by their
-hashes. Without the script, everything is there; with it, the table of vehicles can be sorted and searched.
+hashes. Without the script, everything is there; with it, a vehicle can be searched for.
 """
 
 from __future__ import annotations
@@ -16,11 +18,15 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from buslens.errors import BuslensError
 from buslens.files import explain, write_atomically
 from buslens.fleet.page import sections, trends
+from buslens.fleet.page.action import Action
+from buslens.fleet.page.calendar import period
 from buslens.fleet.page.entries import Picture, entry
-from buslens.fleet.page.gather import MOST_DOUBTS, gather, moment_to_see
+from buslens.fleet.page.gather import MOST_DOUBTS, first_screen, gather, moment_to_see
 from buslens.fleet.page.method import method
-from buslens.fleet.page.urgency import Urgency
+from buslens.fleet.page.overview import headline, overview
+from buslens.fleet.page.urgency import LATELY, Urgency
 from buslens.fleet.results import INDEX_NAME
+from buslens.report.cautions import CAUTIONS
 from buslens.report.record import sections as record_sections
 from buslens.report.record.markup import Markup, join, tag, text
 
@@ -32,6 +38,7 @@ if TYPE_CHECKING:
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.model import Anomaly, FindingRow
     from buslens.fleet.page.gather import FleetView
+    from buslens.fleet.page.overview import Row
     from buslens.fleet.page.trends import TrendView
     from buslens.fleet.page.urgency import Standing
     from buslens.fleet.views import CaptureRow
@@ -91,9 +98,10 @@ def sheet(
 ) -> bytes:
     """Return the sheet, UTF-8; parameters as for `write_index`. The same arguments give the same bytes."""
     view = gather(ledger)
+    rows = first_screen(ledger, view)
     css = files("buslens.report.record").joinpath("record.css").read_text("utf-8") + _resource("fleet.css")
     script = _resource("fleet.js")
-    body = join([_masthead(view), tag("main", *_parts(ledger, view, pages, again, notes))])
+    body = join([_masthead(view), tag("main", *_parts(ledger, view, rows, pages, again, notes))])
     page = Template(_resource("fleet.html")).substitute(
         style_hash=_hash(css), script_hash=_hash(script), css=css, script=script, body=body, title=text("Fleet sheet")
     )
@@ -113,30 +121,39 @@ class _Seen(NamedTuple):
 def _parts(
     ledger: Ledger,
     view: FleetView,
+    rows: Sequence[Row],
     pages: Mapping[str, str],
     again: Callable[[CaptureRow], Result] | None,
     notes: Sequence[str],
 ) -> Iterator[Markup]:
-    called = [one for one in view.standings if one.is_called_in]
+    called = [row.standing for row in rows if row.standing.is_called_in]
     told = called[:MOST_ENTRIES]
     numbers = {one.row.vehicle: place for place, one in enumerate(told, start=1)}
     seen = _pictures(ledger, told, view.trends, again)
-    wrong = any(one.urgency.is_fault for one in view.standings)
-    state = "faulty" if wrong else "undecided" if called else ""
-    lead = tag("div", tag("p", sections.state_sentence(view), class_="sentence"), class_=f"verdict {state}".strip())
-    yield _section("State of the fleet", join([lead, sections.counts(view.summary), *(tag("p", it) for it in notes)]))
-    yield _section("To call in", _list(view, told, len(called), seen, pages))
-    yield _section("Before anybody works on a steering lock", record_sections.cautions(), kind="cautions")
-    yield _section("Delays against their limits", sections.steps(view.steps))
-    title = "More delays that drift" if len(seen.rest) < len(view.trends) else "Delays that drift"
-    yield _section(title, sections.trend_figures(seen.rest, numbers))
-    yield _section("What stands out, whether or not a rule is broken", sections.anomalies(view, pages))
-    yield _section("What is undecided", sections.doubts(view.doubts, MOST_DOUBTS))
-    yield _section("What could not be read", sections.troubles(view.troubles))
-    yield _section("All vehicles", sections.all_vehicles(view.standings, numbers))
+    is_wrong = any(row.advice.action in {Action.OFF_THE_ROAD, Action.CALL_IN_NOW} for row in rows)
+    yield tag("h1", headline(rows), class_="wrong" if is_wrong else None)
+    yield overview(rows, numbers, view.summary.last_ns)
     bases = record_sections.bases(list(seen.results.values())) if seen.results else Markup("")
-    yield _section("Where the limits come from", bases)
-    yield _section("How these numbers are made", method())
+    lead = [tag("p", sections.state_sentence(view), class_="sentence"), sections.counts(view.summary)]
+    title = "More delays that drift" if len(seen.rest) < len(view.trends) else "Delays that drift"
+    below = (
+        ("vehicles-in-full", "Vehicles in full", _list(view, told, len(called), seen, pages)),
+        ("state", "State of the fleet", join([*lead, *(tag("p", it) for it in notes)])),
+        ("delays", "Delays against their limits", sections.steps(view.steps)),
+        ("drift", title, sections.trend_figures(seen.rest, numbers)),
+        ("unusual", "What stands out, whether or not a rule is broken", sections.anomalies(view, pages)),
+        ("undecided", "What is undecided", sections.doubts(view.doubts, MOST_DOUBTS)),
+        ("unread", "What could not be read", sections.troubles(view.troubles)),
+        ("limits", "Where the limits come from", bases),
+        ("how", "How these numbers are made", method()),
+    )
+    links = [tag("a", words, href=f"#{name}") for name, words, content in below if content]
+    lately = f"Lately: in the last {LATELY} captures, or in all of the last 14 days where these are more. Below: "
+    between = [part for link in links for part in (" · ", link)][1:]
+    yield tag("p", lately, *between, class_="notes")
+    yield tag("p", "Before anybody works on a steering lock: ", " ".join(CAUTIONS), class_="notes")
+    for name, words, content in below:
+        yield _section(name, words, content)
 
 
 def _list(view: FleetView, told: Sequence[Standing], called: int, seen: _Seen, pages: Mapping[str, str]) -> Markup:
@@ -219,21 +236,20 @@ def _moment(
         return Picture(capture=capture, caption=f"No picture: {defect_words(exc)}")
 
 
-def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:
+def _section(name: str, title: str, content: Markup) -> Markup:
     """Return a part with its title; nothing for nothing."""
-    return tag("section", tag("h2", title), content, class_=kind) if content else Markup("")
+    return tag("section", tag("h2", title), content, id=name) if content else Markup("")
 
 
 def _masthead(view: FleetView) -> Markup:
-    from buslens.fleet.page.calendar import period
-
     summary = view.summary
-    lines = [
+    facts = [
         f"{summary.vehicles:,} vehicle{'' if summary.vehicles == 1 else 's'}",
         f"{summary.captures:,} capture{'' if summary.captures == 1 else 's'}",
-        f"recorded {period(summary.first_ns, summary.last_ns)}" if summary.captures else "",
     ]
-    return tag("header", tag("h1", "Fleet sheet"), tag("div", *(tag("p", line) for line in lines if line)))
+    if summary.captures:
+        facts.append(f"recorded {period(summary.first_ns, summary.last_ns)}")
+    return tag("header", tag("b", "Fleet sheet"), tag("span", " · ".join(facts)))
 
 
 def _diagram_key() -> Markup:

@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from buslens.fleet.page.calendar import moment_of
+from buslens.fleet.page.calendar import MONTHS, moment_of
 
 if TYPE_CHECKING:
     from buslens.fleet.page.drawing import Drawing
-
-MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-"""Whatever the locale is."""
 
 
 @dataclass(frozen=True, slots=True)

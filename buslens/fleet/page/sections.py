@@ -9,7 +9,7 @@ from buslens.fleet.model import Trouble
 from buslens.fleet.page import distribution, trends
 from buslens.fleet.page.calendar import day, period
 from buslens.fleet.page.distribution import span_words
-from buslens.fleet.page.entries import link, why
+from buslens.fleet.page.entries import link
 from buslens.fleet.page.urgency import DEFINITIONS, ORDER, Urgency
 from buslens.report.record.markup import Markup, join, table, tag
 from buslens.report.words import DOUBT_SIGN, limit_words
@@ -18,14 +18,13 @@ from buslens.units import NS_PER_MIN
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from buslens.fleet.model import Anomaly
     from buslens.fleet.page.distribution import StepView
     from buslens.fleet.page.gather import Doubt, FleetView
     from buslens.fleet.page.trends import TrendView
     from buslens.fleet.page.urgency import Standing
     from buslens.fleet.views import FleetSummary, TroubleRow
 
-MOST_ROWS: Final = 2_000
-"""Vehicles in the table; the rest stands in captures.csv."""
 MOST_ANOMALIES: Final = 300
 """Rows of what stands out."""
 MOST_UNSURE: Final = 20
@@ -181,16 +180,16 @@ def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
     if not view.anomalies:
         nothing = tag("p", "Nothing stands out: no test of the fleet is below the level.", class_="quiet")
         return join([nothing, _unsure(view)])
-    rows = []
-    for anomaly in view.anomalies[:MOST_ANOMALIES]:
-        sentence = Markup(tag("span", anomaly.sentence))
-        if anomaly.address in pages:
-            sentence = join([sentence, " (", link(pages[anomaly.address], "its page"), ")"])
-        rows.append((anomaly.vehicle, anomaly.kind.value, sentence, share_words(anomaly.q_value)))
-    head = ("Vehicle", "What", "What stands out", "False up to here")
-    parts = [_scrolled(table(head, rows, kind="anomalies"))]
-    if len(view.anomalies) > len(rows):
-        parts.append(tag("p", f"{len(view.anomalies) - len(rows):,} more are in the ledger.", class_="quiet"))
+    called = {one.row.vehicle for one in view.standings if one.urgency.is_fault}
+    shown = view.anomalies[:MOST_ANOMALIES]
+    news = [one for one in shown if one.vehicle not in called]
+    known = [one for one in shown if one.vehicle in called]
+    parts = [tag("h3", "Vehicles without a fault")] if known and news else []
+    parts += [_anomaly_table(news, pages)] if news else []
+    if known:
+        parts += [tag("h3", "Vehicles that are called in for a fault already"), _anomaly_table(known, pages)]
+    if len(view.anomalies) > len(shown):
+        parts.append(tag("p", f"{len(view.anomalies) - len(shown):,} more are in the ledger.", class_="quiet"))
     parts.append(
         tag(
             "p",
@@ -201,6 +200,16 @@ def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
         )
     )
     return join([*parts, _unsure(view)])
+
+
+def _anomaly_table(found: Sequence[Anomaly], pages: Mapping[str, str]) -> Markup:
+    rows = []
+    for anomaly in found:
+        sentence = Markup(tag("span", anomaly.sentence))
+        if anomaly.address in pages:
+            sentence = join([sentence, " (", link(pages[anomaly.address], "its page"), ")"])
+        rows.append((anomaly.vehicle, anomaly.kind.value, sentence, share_words(anomaly.q_value)))
+    return _scrolled(table(("Vehicle", "What", "What stands out", "False up to here"), rows, kind="anomalies"))
 
 
 def _unsure(view: FleetView) -> Markup:
@@ -247,57 +256,6 @@ def troubles(found: Mapping[Trouble, tuple[int, Sequence[TroubleRow]]]) -> Marku
         parts.append(_scrolled(table(("Capture", "Vehicle", "Recorded", "Why"), rows, kind="troubles")))
         if count > len(first):
             parts.append(tag("p", f"{count - len(first):,} more are in {CAPTURES_FILE}.", class_="quiet"))
-    return join(parts)
-
-
-def all_vehicles(standings: Sequence[Standing], numbers: Mapping[str, int]) -> Markup:
-    """Return the table of vehicles, the most urgent first, with what the script needs to sort and to find."""
-    if not standings:
-        return Markup("")
-    shown = standings[:MOST_ROWS]
-    steps_in_order = list(Urgency)
-    rows = []
-    for place, one in enumerate(shown):
-        row, number = one.row, numbers.get(one.row.vehicle)
-        name = row.vehicle or "without a name"
-        cells = [
-            tag("th", name if number is None else tag("a", name, href=f"#v{number}"), scope="row"),
-            tag("td", one.urgency.value, data_n=str(steps_in_order.index(one.urgency) * MOST_ROWS + place)),
-            tag("td", why(one)),
-            *(
-                tag("td", f"{count:,}" if count else "")
-                for count in (row.captures, row.faulty, row.undecided, row.troubled)
-            ),
-            tag("td", "" if row.last_faulty_ns is None else day(row.last_faulty_ns)),
-            tag("td", "" if row.last_ns is None else day(row.last_ns)),
-        ]
-        rows.append(tag("tr", *cells))
-    names = (
-        "Vehicle",
-        "Urgency",
-        "Why",
-        "Captures",
-        "Faulty",
-        "Undecided",
-        "Not read",
-        "Last fault",
-        "Last",
-    )
-    head = (tag("th", name, scope="col") for name in names)
-    parts = [
-        tag(
-            "p",
-            tag("label", "Show vehicles with ", tag("input", type="search", id="find", autocomplete="off")),
-            " ",
-            tag("span", id="found", role="status"),
-            class_="find",
-            hidden="",
-        ),
-        _scrolled(tag("table", tag("thead", tag("tr", *head)), tag("tbody", *rows), class_="vehicles", id="vehicles")),
-    ]
-    if len(standings) > len(shown):
-        more = f"{len(standings) - len(shown):,} more vehicles, all less urgent, are in {CAPTURES_FILE}."
-        parts.append(tag("p", more))
     return join(parts)
 
 

@@ -202,6 +202,6 @@ def _crossing(drawing: Drawing, across: Axis, floor: float, crossing: tuple[int,
     drawing.lines([[(left, y), (right, y)]], "accent", 1.4)
     words = crossing_words(crossing)
     # About half of the width that the words take.
-    half = 2.9 * len(words)
+    half = 3.7 * len(words)
     middle = min(max((left + right) / 2, across.left + half), across.right - half)
     drawing.words(middle, y - 7, words, "bold", anchor="center")

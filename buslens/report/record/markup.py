@@ -30,7 +30,7 @@ def text(value: str) -> Markup:
     return Markup(" " * value.startswith(" ") + shown + " " * value.endswith(" ")) if shown else Markup("")
 
 
-def tag(name: str, *children: str, **attributes: str | None) -> Markup:
+def tag(name: str, /, *children: str, **attributes: str | None) -> Markup:
     """Return an element; plain strings among the children are escaped, as are the attributes' values.
 
     An attribute that is None is left out. In a name an underscore stands for a hyphen (``data_path``), at its end for

@@ -19,7 +19,7 @@ from support.sheets import CALLED_IN, HOSTILE, anomaly, fill, performed
 from buslens.errors import UsageError
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import AnomalyKind
-from buslens.fleet.page import INDEX_NAME, sections, write_index
+from buslens.fleet.page import INDEX_NAME, overview, write_index
 from buslens.fleet.page import page as page_module
 from buslens.fleet.page.method import METHOD
 from buslens.fleet.page.page import sheet
@@ -69,6 +69,12 @@ class Seen(HTMLParser):
     def all(self, tag: str, kind: str = "") -> list[dict[str, str | None]]:
         """Return the attributes of all elements of a name and a class."""
         return [held for name, held in self.tags if name == tag and (not kind or held.get("class") == kind)]
+
+
+def rows_of(page: str) -> list[str]:
+    """Return what stands in each row of the first screen."""
+    table = page.partition('id="vehicles"')[2].partition("</table>")[0]
+    return [Seen(f"<table>{row}</table>").text for row in re.findall(r"<tr[^>]*>.*?</tr>", table)][1:]
 
 
 class Again:
@@ -169,11 +175,45 @@ class TestSaid:
         assert len(seen.all("li", "entry")) + len(seen.all("li", "entry alone")) == 8
 
     def test_a_row_for_each_vehicle(self, page: str) -> None:
-        table = page.partition('id="vehicles"')[2].partition("</table>")[0]
-        rows = [Seen(f"<table>{row}</table>").text for row in re.findall(r"<tr>.*?</tr>", table)][1:]
+        rows = rows_of(page)
         assert len(rows) == 11
-        assert rows[0] == "locked faulty, ignition ignition interlock rule broken 4 1 2026-01-06 2026-01-08"
-        assert rows[-1] == "sound2 as expected 21 2026-01-25"
+        assert rows[0].startswith(
+            "locked Take off the road: rule broken: ignition interlock ignition is on and data_feedback is locked"
+        )
+        assert "280 to 300 of 600 ms" in rows[0]
+        assert "once, on 6 Jan 1 of the last 4 faulty 8 Jan" in rows[0]
+        assert rows[1].startswith("dead Call in now: release ends did not happen, lock handshake")
+        assert "did not come release ends, lock handshake faulty for 21 days 4 of 4 since 5 Jan" in rows[1]
+        assert rows[4].startswith("drifting Call in before 6 Mar: release ends nears its limit")
+        assert "6 Mar to 5 Apr" in rows[4]
+        assert rows[7].startswith("short Record again: its only capture says nothing")
+        assert rows[-1].startswith("sound2 Nothing to do")
+
+    def test_first_of_all_what_to_do(self, seen: Seen) -> None:
+        words = "Take 1 vehicle off the road and call in 2 now; 1 more was wrong at times, 1 more will cross a limit"
+        assert seen.text.index(words) < seen.text.index("locked Take off the road")
+        filters = (
+            "all 11 off the road 1 call in now 2 wrong at times 1 will cross a limit 1 look closer 3 nothing to do 3"
+        )
+        assert filters in seen.text
+        assert seen.text.index("nothing to do 3") < seen.text.index("State of the fleet Of 11 vehicles")
+
+    def test_news_stand_apart_from_what_is_called_in_already(self, tmp_path: Path) -> None:
+        known = anomaly("dead", sentence="of a vehicle that is called in")
+        news = anomaly("sound0", sentence="of a vehicle without a fault")
+        with Ledger.writing(fill(tmp_path)) as opened:
+            opened.put_anomalies([known, news])
+            text = Seen(sheet(opened).decode()).text
+        places = [
+            text.rindex(words)
+            for words in (
+                "Vehicles without a fault",
+                "of a vehicle without a fault",
+                "Vehicles that are called in for a fault already",
+                "of a vehicle that is called in",
+            )
+        ]
+        assert places == sorted(places)
 
     def test_alone_is_said_so(self, tmp_path: Path) -> None:
         with Ledger.writing(tmp_path) as empty:
@@ -203,8 +243,8 @@ class TestSaid:
             job = Job(address="1.log", vehicle="car1", recorded_ns=START_NS, group=GROUP, size=1, stamp="1")
             ledger.put(job, made("1"))
             text = Seen(sheet(ledger).decode()).text
-        assert "Nothing to call in: the only vehicle is as expected in what was recorded lately." in text
-        assert "To call in Nobody." in text
+        assert "Nothing to do: the only vehicle is OK" in text
+        assert "Vehicles in full Nobody." in text
 
 
 class TestMoments:
@@ -305,7 +345,7 @@ KNOWN = {
     *("html", "head", "meta", "title", "style", "body", "header", "main", "section", "div", "p", "h1", "h2", "h3"),
     *("ul", "ol", "li", "dl", "dt", "dd", "details", "summary", "table", "thead", "tbody", "tr", "th", "td", "a"),
     *("span", "b", "strong", "label", "input", "figure", "figcaption", "script"),
-    *("svg", "defs", "pattern", "path", "rect", "ellipse", "text"),
+    *("svg", "defs", "pattern", "path", "line", "rect", "ellipse", "text"),
 }
 """All elements that the sheet is made of."""
 
@@ -338,10 +378,10 @@ class TestMany:
     """A fleet of hundreds of vehicles stays a page, and what is left out is said."""
 
     def test_size_and_rest(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(sections, "MOST_ROWS", 200)
+        monkeypatch.setattr(overview, "MOST_ROWS", 200)
         with Ledger.reading(fill_generated(tmp_path, vehicles=300, captures=600)) as ledger:
             page = sheet(ledger)
-        # 200 rows of less than 700 bytes, and 50 vehicles of less than 2,000 in full, beside what is always there.
-        assert len(page) < 200 * 700 + 50 * 2_000 + 100_000
+        # 200 rows of less than 3,000 bytes, and 50 vehicles of less than 2,000 in full, beside what is always there.
+        assert len(page) < 200 * 3_000 + 50 * 2_000 + 100_000
         text = Seen(page.decode()).text
         assert "100 more vehicles, all less urgent, are in captures.csv." in text

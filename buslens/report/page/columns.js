@@ -85,8 +85,8 @@ function unpackLane(lane, body, unknownFrom) {
     low = Math.min(low, ...lane.limits);
     high = Math.max(high, ...lane.limits);
   } else if (low < high) {
-    // Not so narrow that noise fills it: as in the figure.
-    const room = 0.025 * Math.max(Math.abs(low), Math.abs(high));
+    // Not so narrow that noise fills it.
+    const room = 0.125 * Math.max(Math.abs(low), Math.abs(high));
     const middle = low / 2 + high / 2;
     [low, high] = [Math.min(low, middle - room), Math.max(high, middle + room)];
   }
@@ -191,8 +191,15 @@ class TimeWords {
    * @returns {string}
    */
   moment(time, digits = 3) {
-    if (!this.byCalendar) return `${this.seconds(time, digits)} s`;
-    return this.clock(time, digits);
+    if (this.byCalendar) return this.clock(time, digits);
+    // As people say it: from a minute on in minutes too.
+    const unit = 10 ** (6 - Math.min(digits, 6));
+    const rounded = Math.round(Math.abs(time) / unit) * unit;
+    if (rounded < 60e6) return `${this.seconds(time, digits)} s`;
+    const minutes = Math.floor(rounded / 60e6);
+    const hours = Math.floor(minutes / 60);
+    const told = hours > 0 ? `${hours} h ${minutes % 60} min` : `${minutes} min`;
+    return `${time < 0 ? '\u2212' : ''}${told} ${this.seconds(rounded - minutes * 60e6, digits)} s`;
   }
 
   /**

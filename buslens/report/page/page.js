@@ -14,9 +14,12 @@ class Page extends Replay {
     this.connectWords();
     this.connectKeys();
     this.connectWorld();
+    this.hideStill();
     this.listLanes();
     this.relayout();
     this.look(...this.capture.view);
+    this.recall();
+    addEventListener('hashchange', () => this.recall());
     for (const id of ['controls', 'readout', 'lanes', 'keys']) document.getElementById(id).hidden = false;
     if (!this.words.hasCalendar) {
       const button = document.getElementById('clock');
@@ -26,7 +29,64 @@ class Page extends Replay {
     this.relayout();
   }
 
+  // --- the link ----------------------------------------------------------------------------------------
+
+  /** Show what the link asks for, as `remember` has written it. */
+  recall() {
+    const asked = new URLSearchParams(location.hash.slice(1));
+    const times = (name) => {
+      const given = (asked.get(name) ?? '').split(',').map(Number);
+      return given.length === 2 && given.every(Number.isFinite) && asked.get(name) !== '' ? given : null;
+    };
+    const finding = asked.get('finding');
+    if (finding !== null && Number(finding) in this.capture.findings) this.choose(Number(finding));
+    for (const name of ['a', 'b']) {
+      const mark = times(name);
+      if (mark !== null) this.marks[name] = { time: mark[0], since: mark[1] };
+    }
+    const view = times('view');
+    if (view !== null && view[0] < view[1]) this.look(...view);
+  }
+
+  /** Have the link say what is seen, so that it can be passed on; a little later, as browsers limit how often. */
+  remember() {
+    clearTimeout(this.remembering);
+    this.remembering = setTimeout(() => {
+      const { start, end } = this.view;
+      const parts = [`view=${Math.round(start)},${Math.round(end)}`];
+      for (const name of ['a', 'b']) {
+        const mark = this.marks[name];
+        if (mark !== null) parts.push(`${name}=${Math.round(mark.time)},${Math.round(mark.since)}`);
+      }
+      if (this.selected !== null) parts.push(`finding=${this.selected}`);
+      history.replaceState(null, '', `#${parts.join('&')}`);
+    }, 400);
+  }
+
+  /** Everything that moves is remembered. */
+  later() {
+    super.later();
+    if (document.documentElement.dataset.ready === 'yes') this.remember();
+  }
+
   // --- lanes --------------------------------------------------------------------------------------------
+
+  /** Lanes without any change, and without a fault, share one line of words until somebody asks for them. */
+  hideStill() {
+    const faulty = new Set(this.capture.findings.filter((it) => it.grade > 0).map((it) => it.lane));
+    this.still = this.order.filter((number) => !faulty.has(number) && stillWords(this.capture, number) !== null);
+    if (this.still.length < this.order.length) this.still.forEach((number) => this.hidden.add(number));
+  }
+
+  /** Lay out the lanes that are shown, and tell in words what the still ones show. */
+  relayout() {
+    super.relayout();
+    const left = (this.still ?? []).filter((number) => this.hidden.has(number));
+    const line = document.getElementById('still');
+    line.hidden = left.length === 0;
+    const told = left.map((number) => `${this.capture.lanes[number].role.replaceAll('_', ' ')} ${stillWords(this.capture, number)}`);
+    setText(line.firstElementChild, `Without change: ${told.join(', ')}.`);
+  }
 
   /** Make the list in which lanes are chosen and ordered. */
   listLanes() {
@@ -105,6 +165,7 @@ class Page extends Replay {
       savePicture: () => this.savePicture(),
       saveNumbers: () => this.saveNumbers(),
       allLanes: () => this.allLanes(),
+      stillLanes: () => this.allLanes(),
     };
   }
 
@@ -226,7 +287,9 @@ class Page extends Replay {
 
   /** Keep what is seen as numbers. */
   saveNumbers() {
-    const text = numbersOf(this.capture, this.shown, this.view);
+    // What stands in words only belongs to what is seen.
+    const lanes = this.order.filter((number) => !this.hidden.has(number) || this.still.includes(number));
+    const text = numbersOf(this.capture, lanes, this.view);
     keep(new Blob(['\ufeff', text], { type: 'text/csv;charset=utf-8' }), `${this.name}.csv`);
     this.say('numbers kept');
   }
@@ -238,6 +301,31 @@ class Page extends Replay {
     paintSheet(canvas, this.capture, this.layout, this.view, this.capture.ink, this.sheetOf(1000));
     addEventListener('afterprint', () => { canvas.hidden = true; }, { once: true });
   }
+}
+
+/** A number that moves by less than this share of what it could is still: noise. */
+const STILL_SHARE = 0.02;
+
+/**
+ * @param {object} capture
+ * @param {number} number Of a lane.
+ * @returns {string|null} What a lane shows throughout; null if it changes.
+ */
+function stillWords(capture, number) {
+  const lane = capture.lanes[number];
+  const known = Array.from(lane.code.keys()).filter((entry) => lane.code[entry] < capture.unknown_from);
+  // What is not yet known at the beginning is no change.
+  if (known.length === 0 || known.length < lane.code.length - 1 || known.at(-1) !== lane.code.length - 1) return null;
+  const first = known[0];
+  if (lane.value === null) return known.every((it) => lane.code[it] === lane.code[first]) ? lane.states[lane.code[first]] : null;
+  let [least, most] = [lane.value[first], lane.value[first]];
+  for (const entry of known) {
+    least = Math.min(least, lane.value[entry]);
+    most = Math.max(most, lane.value[entry]);
+  }
+  const whole = Math.max(Math.abs(least), Math.abs(most), ...lane.limits.map(Math.abs));
+  if (most - least > STILL_SHARE * whole) return null;
+  return least === most ? `${least} ${lane.unit}` : `${least.toPrecision(3)} to ${most.toPrecision(3)} ${lane.unit}`;
 }
 
 /** Build the page. */

@@ -520,6 +520,17 @@ class TestTime:
         assert page.is_disabled("#clock")
 
 
+class TestMinutes:
+    """From a minute on a moment reads in minutes too."""
+
+    @pytest.mark.parametrize(
+        ("time", "words"),
+        [(59_999_400, "59.999 s"), (59_999_600, "1 min 0.000 s"), (5_025_100_000, "1 h 23 min 45.100 s")],
+    )
+    def test_words(self, time: int, words: str, slow: Any) -> None:
+        assert slow.evaluate("(time) => buslens.words.moment(time)", time) == words
+
+
 class TestLanes:
     """Lanes are shown, hidden and ordered."""
 
@@ -542,6 +553,46 @@ class TestLanes:
         page.uncheck("#lanes label:has-text('unlock feedback') input")
         above = page.evaluate("() => buslens.layout.overhead.flat().map((item) => item.index)")
         assert sorted(above) == [0, 1]
+
+
+class TestStillLanes:
+    """Lanes that never change stand in one line of words until somebody asks for them."""
+
+    def test_words_instead_of_lanes(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
+        page = show(sample("car08_jammed_bolt.asc"))
+        told = page.inner_text("#still")
+        assert "learn state taught" in told
+        assert "speed 0 km/h" in told
+        # It never changes either, but that is the fault.
+        assert "unlock feedback" not in told
+        assert "learn state" not in readings(page, 0)
+        assert "unlock feedback" in readings(page, 0)
+        page.click("#still button")
+        assert "learn state" in readings(page, 0)
+        assert page.locator("#still").is_hidden()
+
+
+class TestLink:
+    """A link keeps what is seen, the marks and the finding."""
+
+    def test_there_and_back(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
+        page = show(sample(SLOW))
+        page.click("[data-finding='1']")
+        page.evaluate("() => { buslens.marks.a = { time: 8100000, since: 8090000 }; buslens.look(8e6, 9e6); }")
+        page.wait_for_function("() => location.hash.includes('finding=1')")
+        link = page.evaluate("() => location.hash")
+        page.evaluate("() => { buslens.clearMarks(); buslens.selected = null; buslens.look(0, 1e6); }")
+        page.evaluate("(link) => { location.hash = '#'; location.hash = link; }", link)
+        page.wait_for_function("() => buslens.selected === 1")
+        assert view(page) == (8_000_000, 9_000_000)
+        assert page.evaluate("() => buslens.marks.a") == {"time": 8_100_000, "since": 8_090_000}
+
+    @pytest.mark.parametrize("link", ["#view=9,1", "#view=x,y&finding=99&a=1", "#sheet", "#finding=__proto__"])
+    def test_a_broken_one_is_no_harm(self, link: str, slow: Any) -> None:
+        page = slow
+        before = view(page)
+        page.evaluate("(link) => { location.hash = link; }", link)
+        assert view(page) == before
 
 
 class TestKeeping:

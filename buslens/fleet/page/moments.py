@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from buslens.expectations.model import Sequence
 from buslens.fleet.model import Anomaly
 from buslens.fleet.page.drawing import drawn
-from buslens.report.diagram import Diagram
+from buslens.report.bare import Bare, lanes
 from buslens.report.ink import Format
 from buslens.report.lettering import Lettering
-from buslens.report.places import places, rule_roles, trigger_roles
+from buslens.report.places import places
 from buslens.report.view import choose
 from buslens.report.words import verdict_sentence
 from buslens.units import NS_PER_MS, NS_PER_US
@@ -21,26 +20,12 @@ if TYPE_CHECKING:
     from buslens.fleet.model import FindingRow
     from buslens.report.places import Place
     from buslens.report.record.markup import Markup
-    from buslens.report.surround import Surround
-    from buslens.report.view import View
 
 SMALL: Final = Format(width=350.0, dpi=300, text=6.4, title=7.0, small=6.0, lane=11.0, wave=0.9, thin=0.45, margin=3.0)
 """Beside the words of a vehicle on A4: 123 mm."""
 
 MOST_LANES: Final = 6
 """A small diagram with more lanes than this is none."""
-
-
-class Small(Diagram):
-    """Lanes and scale alone: what else the figure says stands in words beside it."""
-
-    def head(self, around: Surround) -> float:
-        """Set nothing above the lanes but when other handshakes ran."""
-        return around.strips(self.fmt.margin)
-
-    def foot(self, around: Surround, y: float) -> float:  # noqa: ARG002  # the signs are explained once on the page
-        """Set nothing below the scale."""
-        return y
 
 
 def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> Markup:
@@ -56,8 +41,8 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
     placed = places(result)
     found = None if about is None else next((place for place in placed if _is_of(place, about)), None)
     view = choose(result, placed, about=found)
-    view = replace(view, roles=_lanes(result, placed, view, found), left_out=())
-    small = Small(result, placed, view, SMALL, Lettering())
+    view = replace(view, roles=lanes(result, placed, view, found, most=MOST_LANES), left_out=())
+    small = Bare(result, placed, view, SMALL, Lettering())
     # No notes stand below, so that no number leads anywhere.
     small.numbers = {}
     label = f"Timing diagram. {view.caption}. {verdict_sentence(result)}"
@@ -76,32 +61,3 @@ def _is_of(place: Place, about: FindingRow | Anomaly) -> bool:
     # The ledger cuts a reason that is very long.
     is_same = mine == (about.rule, about.step, about.handshake, about.outcome)
     return is_same and finding.reason.startswith(about.reason)
-
-
-def _lanes(result: Result, placed: list[Place], view: View, about: Place | None) -> tuple[str, ...]:
-    """Return the roles that the handshake is made of, and those that something is wrong with here, in that order."""
-    wrong = [
-        place
-        for place in placed
-        if place.finding.outcome.is_fault
-        and place.extent is not None
-        and place.extent[1] >= view.start_ns
-        and place.extent[0] <= view.end_ns
-    ]
-    order: list[str] = []
-    shown = None if view.handshake is None else view.handshake.rule
-    for rule in result.expectations.rules:
-        if about is not None and rule.name == about.finding.rule and not isinstance(rule, Sequence):
-            order += rule_roles(rule, result.expectations)
-        if rule.name == shown and isinstance(rule, Sequence):
-            order += trigger_roles(rule.start)
-            order += [role for step in rule.steps for role in trigger_roles(step.await_)]
-    order += [place.role for place in wrong]
-    if shown is None:
-        names = {place.finding.rule for place in wrong}
-        order += [
-            role for rule in result.expectations.rules if rule.name in names
-            for role in rule_roles(rule, result.expectations)
-        ]  # fmt: skip
-    roles = [role for role in dict.fromkeys(order) if role in result.timelines]
-    return tuple(roles[:MOST_LANES]) or view.roles[:MOST_LANES]

@@ -9,11 +9,12 @@ on one page.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from io import BytesIO
 from typing import TYPE_CHECKING, Final, NamedTuple
 from xml.etree import ElementTree as ET
 
-from buslens.report.ink import Tone
+from buslens.report.ink import Format, Tone
 from buslens.report.record.markup import Markup
 from buslens.report.words import clean
 
@@ -51,6 +52,34 @@ def diagram(result: Result, *, prefix: str, label: str) -> Diagram:
     from buslens.report.figure import figure
 
     return inlined(_svg(figure(result, width="page")), prefix=prefix, label=label)
+
+
+STRIP: Final = Format(width=510.0, dpi=300, text=8.3, title=8.5, small=8.3, lane=13.0, wave=0.9, thin=0.45, margin=3.0)
+"""Over the width of an A4 page."""
+
+MOST_LANES: Final = 4
+"""Two strips of so many, before and after, leave room on one page for what a customer signs."""
+
+
+def strip(result: Result, *, prefix: str, label: str) -> Diagram:
+    """Return the lanes that matter of what a verdict speaks of; parameters as for `diagram`."""
+    from buslens.report.bare import Bare, lanes
+    from buslens.report.lettering import Lettering
+    from buslens.report.paint import house_style, paint
+    from buslens.report.places import places
+    from buslens.report.view import choose
+
+    placed = places(result)
+    view = choose(result, placed)
+    view = replace(view, roles=lanes(result, placed, view, None, most=MOST_LANES), left_out=())
+    # What the other rules say stands in the sentence above, and in the appendix.
+    of_steps = [place for place in placed if place.finding.step is not None]
+    drawn = Bare(result, of_steps or placed, view, STRIP, Lettering())
+    # No notes stand below, so that no number leads anywhere.
+    drawn.numbers = {}
+    with house_style():
+        picture = paint(drawn.draw(), STRIP.dpi)
+    return inlined(_svg(picture), prefix=prefix, label=label)
 
 
 def inlined(svg: bytes, *, prefix: str, label: str) -> Diagram:

@@ -10,8 +10,8 @@ from string import Template
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Verdict
-from buslens.report.record import sections
-from buslens.report.record.diagram import diagram
+from buslens.report.record import front, sections
+from buslens.report.record.diagram import diagram, strip
 from buslens.report.record.inputs import GENERATOR
 from buslens.report.record.markup import Markup, join, tag, text
 from buslens.report.record.seal import BLANK, sealed
@@ -70,14 +70,12 @@ def record(
         UTF-8. The same arguments give the same bytes.
     """
     pictures = list(_pictures(results, comparison))
-    css = _resource("record.css") + "".join(picture.css for _, picture in pictures)
+    strips = list(_strips(results, comparison))
+    css = _resource("record.css") + "".join(picture.css for _, picture in [*strips, *pictures])
     title = " · ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
-    body = join(
-        [
-            _masthead(job),
-            tag("main", *_parts(job, results, inputs, comparison, suspects, pictures, made_with or versions())),
-        ]
-    )
+    parts = _parts(job, results, inputs, comparison, suspects, pictures, made_with or versions())
+    page_one = tag("div", *_front(job, results, comparison, suspects, strips), class_="front")
+    body = join([_masthead(job), tag("main", page_one, tag("p", "Appendix", class_="appendix"), *parts)])
     page = Template(_resource("record.html")).substitute(
         style_hash="sha256-" + base64.b64encode(hashlib.sha256(css.encode()).digest()).decode(),
         generator=GENERATOR,
@@ -87,6 +85,36 @@ def record(
         body=body,
     )
     return sealed(page.encode())
+
+
+def _front(
+    job: Job,
+    results: Sequence[Result],
+    comparison: Comparison | None,
+    suspects: Suspects | None,
+    strips: Sequence[tuple[str, Diagram]],
+) -> Iterator[Markup]:
+    """Yield page one: what a customer reads and signs."""
+    yield front.who(job)
+    yield front.part("Complaint", tag("p", job.complaint or "Nothing was entered."))
+    yield front.part("Found", front.found(job, comparison.before if comparison is not None else results, suspects))
+    yield join(tag("figure", tag("figcaption", tag("b", caption)), picture.markup) for caption, picture in strips)
+    yield front.part("Done", sections.done(job))
+    yield front.part("Result", front.result(comparison))
+    yield front.part("Still to watch", front.to_watch(job, results, comparison, suspects))
+    yield tag("div", tag("b", "Before anybody works on a steering lock. "), sections.cautions(), class_="care")
+    lines = (tag("p", words) for words in ("Date", "Technician", "Customer"))
+    yield tag("div", *lines, class_="signatures")
+
+
+def _strips(results: Sequence[Result], comparison: Comparison | None) -> Iterator[tuple[str, Diagram]]:
+    """Yield the picture of each side for page one."""
+    sides = [("As found", results)] if comparison is None else [
+        ("Before the repair", comparison.before), ("After the repair", results)
+    ]  # fmt: skip
+    for prefix, (side, of) in zip("yz", sides, strict=False):
+        gravest = min(of, key=lambda result: _GRAVITY.index(result.verdict))
+        yield side, strip(gravest, prefix=prefix, label=f"{side}. {verdict_sentence(gravest)}")
 
 
 def _parts(
@@ -100,7 +128,6 @@ def _parts(
 ) -> Iterator[Markup]:
     now = "after the repair" if comparison is not None else ""
     everything = [*(comparison.before if comparison is not None else ()), *results]
-    yield _section("Vehicle and complaint", sections.job_table(job))
     yield _section(f"Verdict {now}", sections.verdicts(results))
     if comparison is not None:
         yield _section("Verdict before the repair", sections.verdicts(comparison.before))
@@ -112,9 +139,7 @@ def _parts(
     title = "Causes" if comparison is None else "Causes, as they were before the repair"
     yield _section(title, _scrolled(sections.causes(suspects, is_repaired=comparison is not None)))
     yield _section("Readings at the vehicle", _scrolled(sections.readings(job, suspects)))
-    yield _section("What was done", sections.done(job))
     yield _section("After a unit is replaced", sections.teaching(job))
-    yield _section("Before anybody works on a steering lock", sections.cautions(), kind="cautions")
     yield _section("Where the limits come from", sections.bases(everything))
     how = tag(
         "p",
@@ -123,8 +148,6 @@ def _parts(
     )
     files_part = [_scrolled(sections.inputs_table(inputs)), how, sections.versions_table(made_with)]
     yield _section("What this record rests on", join(files_part))
-    lines = (tag("p", words) for words in ("Date", "Technician", "Customer"))
-    yield tag("div", *lines, class_="signatures")
 
 
 def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:

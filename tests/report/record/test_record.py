@@ -119,16 +119,26 @@ class TestSaid:
         assert "Verdict before the repair Faulty:" in seen
         assert "lock handshake, release ends too late, 812 to 837 ms OK, 812 to 837 ms 50 to 600 ms mended" in seen
         assert "19 clean handshakes needed for 95 %, 18 more would prove it" in seen
-        assert (
-            len(
-                [
-                    tag
-                    for tag, _ in Seen(page(results=(GOOD,), comparison=compare([FAULTY], [GOOD]))).tags
-                    if tag == "svg"
-                ]
-            )
-            == 2
-        )
+        tags = [tag for tag, _ in Seen(page(results=(GOOD,), comparison=compare([FAULTY], [GOOD]))).tags]
+        # Each side once on page one, and once with all its lanes in the appendix.
+        assert tags.count("svg") == 4
+
+    def test_page_one_is_what_is_signed(self) -> None:
+        seen = Seen(page(results=(GOOD,), suspects=SUSPECTS, comparison=compare([FAULTY], [GOOD]))).text
+        first = seen[: seen.index("Appendix")]
+        titles = ("Complaint", "Found", "Before the repair", "After the repair", "Done", "Result", "Still to watch")
+        places = [first.index(f"{title} ") for title in (*titles, "Never defeat", "Date", "Customer")]
+        assert places == sorted(places)
+        assert "does not switch on" in first
+        assert "Measured: supply at the plug: 0.1 V, expected at least 9.5 V." in first
+        assert "Likely cause: load fuse blown, 62 %; ground open, 31 %." in first
+        assert "faulty 1 of 1 times before, OK 1 of 1 times after; up to 95 % may still fail" in first
+        assert "lock handshake: 18 more OK, recorded." in first
+
+    def test_there_is_something_to_watch_while_nothing_is_proved(self) -> None:
+        for more in ({}, {"results": (GOOD,)}, {"results": (GOOD,), "comparison": compare([FAULTY], [GOOD])}):
+            first = page(**more).partition("Appendix")[0]  # type: ignore[arg-type]
+            assert '<ul class="boxes"><li>' in first
 
     def test_a_repaired_car_is_told_nothing_to_measure(self) -> None:
         seen = Seen(page(results=(GOOD,), suspects=SUSPECTS, comparison=compare([FAULTY], [GOOD]))).text

@@ -81,13 +81,13 @@ class _Text:
         self._unusable = 0
 
     def add(self, judged: Judged) -> None:
+        if judged.result is None:
+            self._unusable += 1
+            return
         from buslens.capture.open import STANDARD_INPUT
         from buslens.checks.findings import Verdict
         from buslens.report.text import text
 
-        if judged.result is None:
-            self._unusable += 1
-            return
         self._verdicts.append(judged.result.verdict)
         if judged.result.verdict is Verdict.FAULTY and judged.path != STANDARD_INPUT:
             self._faulty = self._faulty or judged.path

@@ -24,6 +24,7 @@ What stands in a line, and what is made of it:
 from __future__ import annotations
 
 import re
+from itertools import islice
 from typing import Final
 
 from buslens.capture import _candump_kernel as kernel
@@ -38,6 +39,8 @@ from buslens.units import NS_PER_S
 _LINE: Final = re.compile(
     rb"[\0 \t]*\([ \t]*(\d{1,10})(?:[.,](\d{0,9}))?\)[ \t]+\S{1,31}[ \t]+([0-9A-Fa-f]{1,8})#(?![ \t]*[\[{])",
 )
+_LOOKED_ROWS: Final = 400
+"""Rows that tell how stamps and identifiers are written; all of the first bytes would take as long as 60,000 rows."""
 _EPOCH_STAMPS_S: Final = 100_000_000
 """Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
 
@@ -59,7 +62,8 @@ REASONS: Final = {
 
 def sniff(head: bytes) -> Match | None:
     """Recognise a log by one of its first lines; the stamp of that line tells the clock."""
-    rows = [found for line in head.split(b"\n") if (found := _LINE.match(line)) is not None]
+    found = (_LINE.match(line) for line in head.split(b"\n"))
+    rows = list(islice((row for row in found if row is not None), _LOOKED_ROWS))
     if not rows:
         return None
     resolution_ns = resolution_of([int(row[1]) * NS_PER_S + int((row[2] or b"").ljust(9, b"0")) for row in rows])

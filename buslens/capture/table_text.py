@@ -55,6 +55,8 @@ def form_of(head: bytes) -> Form:
     text = _narrow(head, encoding) if encoding else head
     returns = len(re.findall(rb"\r(?![\r\n])", text[:-1]))
     feeds = text.count(b"\n")
+    if b"\0" not in text:
+        return Form(encoding=encoding, has_returns=returns > feeds // 2)
     lines = [line for line in re.split(rb"[\r\n]+", text)[:-1] if line]
     zeros = sum(1 for line in lines if re.search(rb"[^\0]\0[^\0]", line))
     return Form(encoding=encoding, has_returns=returns > feeds // 2, has_zeros=2 * zeros > len(lines) > 0)

@@ -101,7 +101,6 @@ def build_timeline(
     # What a multiplexed signal was, no frame has confirmed since the last that carried it.
     carried_ns = np.where(carried_ns == NEVER, first_ns - 1, carried_ns)
     holes = len(silences) + len(broken_ns)
-    nothing = np.full(holes, UNKNOWN)
     shown = np.maximum(quiet.row, 0)
     is_known = quiet.row >= 0
     quiet_state = np.where(is_known, state[shown] if len(state) else UNKNOWN, UNKNOWN)
@@ -116,7 +115,7 @@ def build_timeline(
     merged_since = np.concatenate(
         ([first_ns - 1], carried_ns, np.minimum(last_before, broken_ns - 1), quiet_since, since_ns),
     )[order]
-    merged_state = np.concatenate(([UNKNOWN], nothing, quiet_state, state))[order]
+    merged_state = np.concatenate(([UNKNOWN], np.full(holes, UNKNOWN), quiet_state, state))[order]
     merged_value = np.concatenate(([np.nan], np.full(holes, np.nan), quiet_value, value))[order]
     merged_why = np.concatenate(
         (

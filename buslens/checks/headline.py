@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome
-from buslens.checks.scene import roles_of, roles_of_trigger
 from buslens.expectations.model import Alive, Never, Precedes, Range, Sequence
 
 if TYPE_CHECKING:
@@ -59,6 +58,8 @@ def leading(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding
 
 def _is_danger(rule: AnyRule | None) -> bool:
     """Whether a rule says what must never be with the ignition on, or must come before it."""
+    from buslens.checks.scene import roles_of, roles_of_trigger
+
     match rule:
         case Never():
             return _IGNITION in roles_of(rule.when.condition)

@@ -11,8 +11,7 @@ Exit status: 0 both handshakes are learned and all captures are as expected, 1 a
 capture is faulty by the file, 3 something is left to decide, 2 a file or the
 command line is unusable.
 
-Examples
---------
+example:
   buslens start car.dbc good1.log good2.log good3.log -o steering_lock.toml
   buslens start car.dbc good1.log --mark "door opens at 12.4 s" -o car.toml
 """

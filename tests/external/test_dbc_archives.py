@@ -230,7 +230,8 @@ def _compare(message: Message, reference: Any) -> int:
             found[k][signal.name] = repr(value)  # repr, for not-a-number must equal itself
     compared = 0
     table = decode(
-        frame_table([("", message.can_id, content) for content in contents]), Definitions(messages=(message,))
+        frame_table([("", message.can_id, content) for content in contents], is_extended=message.is_extended),
+        Definitions(messages=(message,)),
     )
     counts: list[dict[str, int]] = [{} for _ in contents]
     for time_ns, name, raw in zip(table["time_ns"], table["signal"], table["raw"], strict=True):

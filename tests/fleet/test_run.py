@@ -233,7 +233,7 @@ class TestTroubles:
         """A log whose bytes were had once and then not is no bad log: the next run reads it again."""
         (path,) = write_fleet(tmp_path / "in", 1)
 
-        def fail(_path: Path) -> None:
+        def fail(_path: Path, **_how: object) -> None:
             raise OSError(5, "Input/output error")
 
         monkeypatch.setattr("buslens.capture.open.open_capture", fail)

@@ -5,7 +5,8 @@ Each capture should show the lock at work: get in, press start, switch off, open
 the door, wait a few seconds. Three captures are a good beginning. Roles are
 proposed from names, value names and what follows what; delays are measured over
 all captures; each limit says in a comment how it was made. The file is tried at
-once on what it was learned from, and on what --check names.
+once on what it was learned from, and on what --check names. A causes file for
+'buslens diagnose' is written beside it, unless there is one.
 
 Exit status: 0 both handshakes are learned and all captures are as expected, 1 a
 capture is faulty by the file, 3 something is left to decide, 2 a file or the
@@ -77,8 +78,22 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
         draw_candidates(made, options.picture)
         console.note(f"{options.picture}: the candidates around the first handshake")
+    _write_causes(options.output, made.text)
     console.result(started_text(made, options.output, width=console.width, painted=console.painted))
     return _status(made)
+
+
+def _write_causes(path: str, text: str) -> None:
+    """Write what can be wrong with the car beside its expectations; a file that is there stays."""
+    from buslens.causes.draft import draft_causes
+    from buslens.causes.load import find_causes
+    from buslens.cli.writing import write_new
+    from buslens.expectations.load import parse_expectations
+
+    beside = find_causes(path)
+    if not beside.exists():
+        drafted = draft_causes(parse_expectations(text.encode(), path), "a first draft")
+        write_new(str(beside), drafted.encode(), replace=False)
 
 
 def _status(made: Started) -> Status:

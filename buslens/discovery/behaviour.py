@@ -28,8 +28,8 @@ LONGEST_PULSE_NS: Final = 6 * NS_PER_S
 """A pulse of the enable is shorter."""
 SETTLED_NS: Final = 3 * NS_PER_S
 """Behind the start of a pulse: then the bolt is at its end."""
-BEFORE_NS: Final = 3 * NS_PER_S
-"""A cause lies at most so long before the pulse ..."""
+BEFORE_NS: Final = 8 * NS_PER_S
+"""A cause lies at most so long before the pulse: some cars lock only seconds after the door has opened ..."""
 AFTER_NS: Final = 6 * NS_PER_S
 """... and a consequence so long behind it."""
 _EVEN_NS: Final = 150 * NS_PER_MS

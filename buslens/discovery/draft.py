@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from buslens.expectations.model import AnyRule, State
     from buslens.timeline.truth import Truth
 
-WIDE: Final = "5 s"
+WIDE: Final = "8 s"
 """A step that takes longer is not taken for part of the handshake (rule of thumb)."""
 _TRIES: Final = 9
 _ALLOWANCE: Final = 0.1
@@ -225,7 +225,7 @@ class Drafter:
         limited = []
         for step in steps:
             delays = seen.get(step.name, [])
-            far = outliers_of([it[:2] for it in delays])
+            far = self._far(delays)
             outliers += self._questions(f"{name}: {step.await_}", delays, far)
             healthy = [it[:2] for index, it in enumerate(delays) if index not in far]
             limited.append(
@@ -307,6 +307,11 @@ class Drafter:
             most = max([most, *(run.tries for run in handshakes if run.completed)])
         return most, seen, outcomes
 
+    def _far(self, delays: Sequence[Delay]) -> list[int]:
+        """Return which delays are far from the others; what most captures show is usual, however far it is."""
+        far = outliers_of([it[:2] for it in delays])
+        return far if 2 * len({delays[index].capture for index in far}) < len(self._paths) else []
+
     def _questions(self, what: str, delays: Sequence[Delay], far: Sequence[int]) -> Iterator[str]:
         """Yield which captures are far from the others."""
         near = [it for index, it in enumerate(delays) if index not in far]
@@ -368,7 +373,7 @@ class Drafter:
             lines += [f'{keys[1]} = "500 ms"', 'basis = "not measured"']
             problem = f"nothing of the kind in these captures, so that the time is not measured; {_RECORD}"
             return Draft(name=name, lines=tuple(lines), problem=problem)
-        far = outliers_of([it[:2] for it in delays])
+        far = self._far(delays)
         roles = self._feedbacks() if what == "settling" else ["lock_enable", "lock_enable"]
         doubt_ns = sum(map(self._frames_ns, roles))
         learned = limits_of([it[:2] for index, it in enumerate(delays) if index not in far], doubt_ns)

@@ -199,6 +199,7 @@ def _started(made: Started, path: str) -> Iterator[Paragraph]:
     open_ = len(made.missing) + len(made.outliers)
     left = f" {open_} thing{'' if open_ == 1 else 's'} left to decide." if open_ else ""
     yield paragraph(f"next: buslens check NEXT.log --expectations {clean(path)}")
+    yield paragraph(f"of a faulty car: buslens diagnose COMPLAINT.log --expectations {clean(path)}")
     yield paragraph(
         Piece(f"{clean(path)} is written:", Ink.STRONG), f" go through it before you trust it.{guesses}{left}"
     )

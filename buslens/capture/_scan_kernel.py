@@ -74,7 +74,7 @@ EVERYTHING: Final = 18
 ID_MASK: Final = 19
 #: 1: no seams and no shift; the columns hold what was recorded, in file order.
 AS_RECORDED: Final = 20
-#: Not 0: the next frame begins a new segment, whatever its stamp; one of the three below.
+#: Not 0: the kernel comes back at the next frame, whatever its stamp; one of the four below.
 BREAK: Final = 21
 #: How far the clock ran back, ns, after SEAM.
 BACK: Final = 22
@@ -135,6 +135,8 @@ RESTARTS: Final = 1
 LOST: Final = 2
 #: A block of zero bytes stands in the log: nobody knows what stood there.
 HOLE: Final = 3
+#: No segment begins: the kernel is asked to come back at the next frame, so that its time is known.
+UNREAD: Final = 4
 
 # --- what may be wrong with a line of any format -----------------------------------------------------------
 
@@ -205,7 +207,7 @@ def next_line(text: Numbers, p: int, s: Slots) -> int:
     first = p
     while text[p] == 0:
         p += 1
-    if p > first + 1 and s[BREAK] == 0:
+    if p > first + 1 and (s[BREAK] == 0 or s[BREAK] == UNREAD):
         s[BREAK] = HOLE
     if text[p] == 10:
         s[LINES] += 1

@@ -44,6 +44,8 @@ _LOOKED_ROWS: Final = 400
 _EPOCH_STAMPS_S: Final = 100_000_000
 """Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
 
+_IDENTIFIER: Final = re.compile(rb"[\0 \t]*\([ \t]*[\d.,]+\)[ \t]+\S{1,31}[ \t]+([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#")
+
 REASONS: Final = {
     kernel.NO_BRACKET: "a line begins with the time stamp in brackets, such as (1700000000.000123) can0 123#11",
     kernel.UNCLOSED: "a closing bracket and a blank were expected behind the time stamp",
@@ -84,4 +86,5 @@ CANDUMP: Final = LogFormat(
     plain_kernel=scan_plain,
     plain_bytes=10_000_000,
     reasons=REASONS,
+    identifier=_IDENTIFIER,
 )

@@ -96,6 +96,16 @@ class Pause(NamedTuple):
     to_ns: int
 
 
+class Unread(NamedTuple):
+    """Where lines stand that could not be read: between the frame before and the frame behind."""
+
+    #: None: before the first frame.
+    from_ns: int | None
+    to_ns: int
+    #: Identifier that the line begins with, without flag bits; None where it cannot be told.
+    can_id: int | None
+
+
 class Seam(NamedTuple):
     """A place where what was known ends.
 
@@ -152,6 +162,8 @@ class Tally:
     broken: int = 0
     #: The first few of them.
     skipped: list[Skipped] = field(default_factory=list)
+    #: Where they stand, in their order; those beyond the first few thousand are one stretch.
+    unread: list[Unread] = field(default_factory=list)
     #: Frames that came up to 100 ms behind one of another channel, and were merged by time.
     reordered: int = 0
     seams: list[Seam] = field(default_factory=list)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    import re
     from collections.abc import Callable, Mapping
 
     from buslens.capture._scan_kernel import Slots
@@ -60,6 +61,8 @@ class LogFormat:
     plain_bytes: int = 2_500_000
     #: Is given a line for which the kernel came back with ASK; sets slots, may add sentences for the user.
     on_line: Callable[[bytes, Slots, list[str]], None] | None = None
+    #: Finds in a broken line, as its first group, the hexadecimal digits of an identifier that is whole.
+    identifier: re.Pattern[bytes] | None = None
     #: Is given the slots when all has been read, to complete what the tally says of the clock.
     finish: Callable[[Slots, Tally], None] | None = None
 

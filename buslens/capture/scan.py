@@ -16,7 +16,7 @@ from numpy.lib.stride_tricks import as_strided
 from buslens.capture import _recorded_kernel
 from buslens.capture import _scan_kernel as k
 from buslens.capture.columns import Columns
-from buslens.capture.frames import Frames, Seam, Skipped, Tally
+from buslens.capture.frames import Frames, Seam, Skipped, Tally, Unread
 from buslens.capture.pauses import ChannelTraffic, Traffic
 from buslens.capture.stream import WINDOW_BYTES, Unsound, windows
 from buslens.kernels import compiled
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 KEPT_LINES: Final = 8
 """Broken lines that are kept."""
+KEPT_UNREAD: Final = 4_096
+"""Broken lines of a piece whose place is kept."""
 KEPT_SEAMS: Final = 10_000
 """Seams that are kept; a log with more was not recorded in the order of its lines."""
 SHOWN_BYTES: Final = 80
@@ -53,6 +55,11 @@ class _Account:
     """What cannot be counted in the kernel's state."""
 
     skipped: list[Skipped] = field(default_factory=list)
+    unread: list[Unread] = field(default_factory=list)
+    #: Identifiers of the broken lines since the last frame.
+    pending: list[int | None] = field(default_factory=list)
+    #: Broken lines that stand in one of these two.
+    noted: int = 0
     seams: list[Seam] = field(default_factory=list)
     #: Seams beyond those that are kept.
     more_seams: int = 0
@@ -60,6 +67,11 @@ class _Account:
     #: The last line if it is a frame and has no line end; 0 if it is not so.
     unended_line: int = 0
     is_unsound: bool = False
+
+    def place_unread(self, from_ns: int | None, to_ns: int) -> None:
+        """Note that the broken lines since the last frame stand between two times."""
+        self.unread += [Unread(from_ns, to_ns, can_id) for can_id in dict.fromkeys(self.pending)]
+        self.pending.clear()
 
     def add_seam(self, seam: Seam) -> None:
         if len(self.seams) < KEPT_SEAMS:
@@ -92,7 +104,7 @@ class Scanner:
         s = self._s
         s[k.LARGEST] = s[k.FLOOR] = k.NO_TIME
         s[k.SMALLEST] = k.AXIS_LIMIT
-        s[k.KEEP] = KEPT_LINES
+        s[k.KEEP] = KEPT_UNREAD
         s[k.AS_RECORDED] = int(plan.as_recorded)
         s[k.ROOM] = plan.room
         if slots is None:
@@ -255,7 +267,16 @@ class Scanner:
         """Deal with full columns or a seam."""
         s = self._s
         if stop == k.SEAM:
-            if s[k.LARGEST] == k.NO_TIME:
+            is_first = s[k.LARGEST] == k.NO_TIME
+            if self.account.pending:
+                at_ns = s[k.LARGEST] - s[k.BACK]
+                self.account.place_unread(
+                    None if is_first else s[k.LARGEST], at_ns if is_first else max(s[k.LARGEST], at_ns)
+                )
+            if s[k.BREAK] == k.UNREAD:
+                s[k.BREAK] = 0  # if the clock ran back there, too, the kernel comes back once more
+                return
+            if is_first:
                 s[k.BREAK] = 0
                 self._lost_before_first = True
                 return
@@ -350,12 +371,27 @@ class Scanner:
             start += len(self._buffer[start:p]) - len(self._buffer[start:p].lstrip(b"\0"))
         code = s[k.REASON]
         reason = _REASONS.get(code) or self.plan.format.reasons[code]
-        self._show(line, reason, self._line(start))
+        text = self._line(start)
+        if s[k.BROKEN] <= KEPT_LINES:
+            self._show(line, reason, text)
+        if not self.plan.as_recorded:
+            pattern = self.plan.format.identifier
+            found = None if pattern is None else pattern.match(text)
+            self._note_unread(None if found is None else int(found[1], 16) & 0x1FFFFFFF)
+
+    def _note_unread(self, can_id: int | None) -> None:
+        """Note a broken line, and have the kernel come back at the frame behind it."""
+        self.account.pending.append(can_id)
+        self.account.noted += 1
+        if self._s[k.BREAK] == 0:
+            self._s[k.BREAK] = k.UNREAD
 
     def _skip(self, line: int, reason: str, text: bytes | bytearray) -> None:
         self._s[k.BROKEN] += 1
         if self._s[k.BROKEN] <= KEPT_LINES:
             self._show(line, reason, text)
+        if not self.plan.as_recorded:
+            self._note_unread(None)
 
     def _show(self, line: int, reason: str, text: bytes | bytearray) -> None:
         self.account.skipped.append(Skipped(line=line, reason=reason, text=shown(text)))
@@ -368,7 +404,7 @@ class Scanner:
         return (
             b[k.SEGMENT] == 0
             and b[k.SHIFT] == 0
-            and b[k.BREAK] == 0
+            and b[k.BREAK] in {0, k.UNREAD}
             and not self._lost_before_first
             and b[k.LARGEST] <= s[k.SMALLEST]
             # What the piece before holds back must be safe from the frames behind this piece, too.
@@ -377,9 +413,23 @@ class Scanner:
             and len(set(before.channels) | set(self.channels)) <= k.MOST_CHANNELS
         )
 
+    def unread(self) -> list[Unread]:
+        """Return where the broken lines stand so far."""
+        s, largest = self._s, self._s[k.LARGEST]
+        found = list(self.account.unread)
+        if s[k.BROKEN] > self.account.noted and largest != k.NO_TIME:
+            found.append(Unread(found[-1].to_ns if found else None, largest, None))
+        return found
+
     def succeed(self, before: Scanner) -> None:
         """Take over the account of the piece before; all that it held back has been handed on."""
         s, b = self.state, before.state
+        latest_ns = None if b[k.LARGEST] == k.NO_TIME else int(b[k.LARGEST])
+        if s[k.FRAMES]:
+            before.account.place_unread(latest_ns, int(s[k.SMALLEST]))
+        unread = before.unread() + [
+            one if one.from_ns is not None else one._replace(from_ns=latest_ns) for one in self.unread()
+        ]
         n_lines = int(b[k.LINES])
         counted = [k.LINES, k.FRAMES, k.REMOTE, k.ERRORS, k.OTHER, k.BROKEN, k.REORDERED]
         s[counted] += b[counted]
@@ -389,7 +439,13 @@ class Scanner:
         s[k.FLOOR] = max(s[k.FLOOR], b[k.FLOOR])
         mine, theirs = self.account, before.account
         skipped = [*theirs.skipped, *(line._replace(line=line.line + n_lines) for line in mine.skipped)]
-        account = _Account(skipped=skipped[:KEPT_LINES], more_seams=theirs.more_seams + mine.more_seams)
+        account = _Account(
+            skipped=skipped[:KEPT_LINES],
+            unread=unread,
+            pending=[*theirs.pending, *mine.pending],
+            noted=int(s[k.BROKEN]),
+            more_seams=theirs.more_seams + mine.more_seams,
+        )
         for sentence in [*theirs.notes, *mine.notes]:
             account.note(sentence)
         for seam in [*theirs.seams, *(seam._replace(line=seam.line + n_lines) for seam in mine.seams)]:
@@ -458,6 +514,7 @@ class Scanner:
             other_lines=s[k.OTHER],
             broken=s[k.BROKEN],
             skipped=list(self.account.skipped),
+            unread=self.unread(),
             reordered=s[k.REORDERED],
             seams=list(self.account.seams),
             more_seams=self.account.more_seams,

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.frames import Clock
-from buslens.capture.pauses import common
+from buslens.capture.frames import Clock, Pause
+from buslens.capture.pauses import common, united
 from buslens.checks import agree, alive, never, precedes, pulse, sequence
 from buslens.checks import range as range_kind
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
@@ -391,6 +391,7 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
                     is_timed=tally.clock is not Clock.MISSING,
                     resolution_ns=tally.resolution_ns,
                     pauses=common(tally.pauses.get(label, ()) for label in _labels_of(each, tally)),
+                    unread=_unread_of(each, tally),
                     is_lone=bool(each.channels) and each.channels <= tally.lone_channels,
                 )
                 for name, each in _senders(log).items()
@@ -411,6 +412,17 @@ def _senders(log: MessageLog) -> dict[str, MessageLog]:
         channel = "" if one_channel else sender.channel
         named[f"{channel} {source}".strip()] = each or log
     return named
+
+
+def _unread_of(log: MessageLog, tally: Tally) -> tuple[Pause, ...]:
+    """Return where lines stand that could not be read and that may be frames of a message."""
+    mask, wanted = log.message.id_mask, log.message.can_id & log.message.id_mask
+    first_ns = tally.first_ns or 0
+    return united(
+        Pause(first_ns if one.from_ns is None else one.from_ns, one.to_ns)
+        for one in tally.unread
+        if one.can_id is None or one.can_id & mask == wanted
+    )
 
 
 def _labels_of(log: MessageLog, tally: Tally) -> list[str]:

@@ -357,6 +357,17 @@ def describe_why(timeline: Timeline, index: int) -> str:
 def pause_words(timeline: Timeline, pause: Pause) -> str:
     """Return that nothing was recorded on the channel of a role, and when, from the beginning of the capture."""
     from_ns, to_ns = (at_ns - int(timeline.seen_ns[0]) for at_ns in pause)
+    if any(it.from_ns < pause.to_ns and it.to_ns > pause.from_ns for it in timeline.unread):
+        end_ns = pause.to_ns
+        for each in timeline.unread:
+            # Those that follow each other so closely are one stretch to a reader.
+            if end_ns < each.to_ns and each.from_ns - end_ns <= (timeline.timeout_ns or 0):
+                end_ns = each.to_ns
+        to_ns = end_ns - int(timeline.seen_ns[0])
+        return (
+            f"lines between {format_duration(from_ns)} and {format_duration(to_ns)} could not be read, and may have"
+            " carried it"
+        )
     return (
         f"nothing at all was recorded from {format_duration(from_ns)} to {format_duration(to_ns)}"
         " (the bus slept, or the recorder paused)"

@@ -18,6 +18,7 @@ from itertools import chain, islice
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeAlias, TypeVar
 
 from buslens.capture.frames import Clock
+from buslens.report.words import unread_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -99,7 +100,7 @@ def capture_entry(result: Result) -> Entry:
             }
             for seam in tally.seams
         ],
-        "notes": list(dict.fromkeys((*result.notes, *tally.notes))),
+        "notes": [note for note in dict.fromkeys((unread_words(tally), *result.notes, *tally.notes)) if note],
     }
 
 

@@ -34,6 +34,7 @@ from buslens.report.words import (
     seconds,
     sign,
     span_words,
+    unread_words,
     verdict_sentence,
 )
 from buslens.units import NS_PER_S, exact_duration
@@ -109,14 +110,8 @@ _VERDICT_INKS: Final = {
 
 def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragraph]:
     tally = result.tally
-    if 100 * tally.broken > tally.frames + tally.broken:
-        yield paragraph(
-            Piece(
-                f"{counted(tally.broken, 'line')} of the log could not be read, beside"
-                f" {counted(tally.frames, 'frame')}: what they would have shown is missing below",
-                Ink.STRONG,
-            )
-        )
+    if unread := unread_words(tally):
+        yield paragraph(Piece(unread, Ink.STRONG))
     yield from _header(result)
     findings = worst_first(result.findings)
     faults = [finding for finding in findings if finding.outcome.is_fault]

@@ -3,6 +3,7 @@
 clean            text from a file of the user's, fit to be shown
 file_name        a file's name without its folder
 counted          how many of a thing there are
+unread_words     that much of a log could not be read
 seconds          a time in seconds, to the millisecond
 moment           a moment of a capture, counted from its first frame
 span_words       a length of time with its doubt
@@ -28,6 +29,7 @@ from buslens.units import NS_PER_MS, NS_PER_S
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from buslens.capture.frames import Tally
     from buslens.checks.findings import Finding, Limit, Result
 
 OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
@@ -145,6 +147,16 @@ def file_name(path: str) -> str:
     ('car.log', 'car.log')
     """
     return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path
+
+
+def unread_words(tally: Tally) -> str:
+    """Return that more than one line in a hundred of a log could not be read; empty if it is not so."""
+    if 100 * tally.broken <= tally.frames + tally.broken:
+        return ""
+    return (
+        f"{counted(tally.broken, 'line')} of the log could not be read, beside"
+        f" {counted(tally.frames, 'frame')}: what they would have shown is missing below"
+    )
 
 
 def counted(number: int, thing: str) -> str:

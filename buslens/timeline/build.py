@@ -39,6 +39,7 @@ def build_timeline(
     pauses: tuple[Pause, ...] = (),
     is_lone: bool = False,
     resolution_ns: int = 0,
+    unread: tuple[Pause, ...] = (),
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -67,6 +68,9 @@ def build_timeline(
     resolution_ns : int
         Step by which the stamps were rounded, ns. It goes to the early end of each change, so that what lies between
         two of them is as much less certain at both ends.
+    unread : tuple of Pause
+        Where lines stand that could not be read and may be frames of the message, in order of time. Between two frames
+        in their usual time they hide nothing; in a silence, they may be what is missing.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
@@ -75,6 +79,8 @@ def build_timeline(
     time_ns, since_ns, raw, silent_from_ns = rows.arrays()
     if is_lone and timeout_ns is not None:
         pauses = united((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
+    unread = united(_in_silences(unread, rows, log.last_ns, timeout_ns, first_ns, end_ns)) if is_timed else ()
+    pauses = united((*pauses, *unread))
     quiet = _quiet(rows, pauses if is_timed else (), seams, timeout_ns, log.lost_ns, end_ns)
     state, value = _states_of(raw, track, states)
     why = np.where(state == UNKNOWN, Why.UNNAMED.value, Why.KNOWN.value)
@@ -155,6 +161,7 @@ def build_timeline(
         raw=None if numbers is None else numbers[kept],
         signal=None if numbers is None else track.signal,
         pauses=pauses,
+        unread=unread,
     )
 
 
@@ -262,6 +269,18 @@ def _silent_stretches(rows: Rows, last_ns: int, timeout_ns: int, end_ns: int) ->
     time_ns = rows.arrays()[0]
     again = np.append(time_ns, end_ns)[np.searchsorted(time_ns, silences, "right")]
     return [Pause(*stretch) for stretch in zip(silences.tolist(), again.tolist(), strict=True)]
+
+
+def _in_silences(
+    unread: Sequence[Pause], rows: Rows, last_ns: int, timeout_ns: int | None, first_ns: int, end_ns: int
+) -> Sequence[Pause]:
+    """Return which unread lines stand where the message did not come in its time; all, where it has no such time."""
+    if timeout_ns is None or not unread:
+        return unread
+    time_ns = rows.arrays()[0]
+    silent = _silent_stretches(rows, last_ns, timeout_ns, end_ns)
+    silent.append(Pause(first_ns, int(time_ns[0]) if len(time_ns) else end_ns))
+    return [one for one in unread if any(one.from_ns < it.to_ns and one.to_ns > it.from_ns for it in silent)]
 
 
 def _states_of(

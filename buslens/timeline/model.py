@@ -91,6 +91,8 @@ class Timeline:
     signal: Signal | None = None
     #: Where its message was not recorded, in order of time.
     pauses: tuple[Pause, ...] = ()
+    #: Where lines stand that could not be read and that may have carried it, in order of time.
+    unread: tuple[Pause, ...] = ()
     #: What the channels or sources are called that it comes from, if there are several.
     senders: tuple[str, ...] = ()
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from buslens.capture.pauses import common
+from buslens.capture.pauses import common, united
 from buslens.timeline.model import UNKNOWN, Timeline, Why
 
 if TYPE_CHECKING:
@@ -89,6 +89,7 @@ def merged(parts: Mapping[str, Timeline]) -> Timeline:
         raw=None if raw is None else raw[kept],
         signal=one.signal,
         pauses=common(it.pauses for it in timelines),
+        unread=united(pause for it in timelines for pause in it.unread),
         senders=tuple(parts),
     )
 

@@ -54,6 +54,38 @@ def assert_read_as_slowly(log: bytes, rows: list[Row], tally: Tally) -> None:
     assert tally.last_ns == max(row.time_ns for row in on_axis)
 
 
+class TestUnreadLines:
+    """Where the lines stand that could not be read is the same, however a log is cut into pieces."""
+
+    @pytest.mark.parametrize("engine", ["plain", "compiled"])
+    def test_in_pieces(self, tmp_path: Path, engine: str) -> None:
+        rows = [f"(1700000000.{n:06d}) can0 {'123#1' if n % 7 == 3 else '202#11'}\n" for n in range(400)]
+        rows[50] = rows[200] = rows[201] = "login: root\n"
+        (tmp_path / "log.log").write_text("boot\n" + "".join(rows) + "end\n")
+        plain_bytes = {"plain": 1 << 30, "compiled": 0}[engine]
+        capture = open_capture(tmp_path / "log.log")
+        found = []
+        for workers, piece_bytes in ((1, 1 << 20), (4, 1000), (9, 300)):
+            _, tally = fold(
+                capture,
+                wanted=None,
+                new=list,
+                step=list.append,
+                join=list.extend,
+                workers=workers,
+                piece_bytes=piece_bytes,
+                plain_bytes=plain_bytes,
+            )
+            found.append(tally.unread)
+        assert found[0] == found[1] == found[2]
+        start = 1_700_000_000_000_000_000
+        us = 1_000
+        assert [one.can_id for one in found[0] if one.can_id != 0x123] == [None, None, None]
+        assert found[0][0] == (None, start, None)
+        assert found[0][1] == (start + 2 * us, start + 4 * us, 0x123)
+        assert (start + 198 * us, start + 202 * us, None) in found[0]
+
+
 class TestAnyEngine:
     """All ways of reading a log give what a slow reader of one line after the other gives."""
 

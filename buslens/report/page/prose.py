@@ -19,6 +19,7 @@ from buslens.report.words import (
     place_of,
     sign,
     spoken,
+    unread_words,
 )
 
 if TYPE_CHECKING:
@@ -133,9 +134,10 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], placed: S
             for rule in result.unexercised
         )
         rest.append(f"<details><summary>Not tested: {len(result.unexercised)}</summary>\n<ol>{idle}</ol></details>")
-    told = "".join(f'<p class="note">{html.escape(note)}</p>' for note in notes(result))
+    noted = [note for note in (unread_words(result.tally), *notes(result)) if note]
+    told = "".join(f'<p class="note">{html.escape(note)}</p>' for note in noted)
     if told:
-        rest.append(f"<details><summary>Notes: {len(list(notes(result)))}</summary>{told}</details>")
+        rest.append(f"<details><summary>Notes: {len(noted)}</summary>{told}</details>")
     return "\n".join(['<div class="list">', *parts, '<div class="rest">', *rest, "</div>", "</div>"])
 
 

@@ -12,7 +12,7 @@ from buslens.checks import agree, alive, never, precedes, pulse, sequence
 from buslens.checks import range as range_kind
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
 from buslens.checks.fit import absent_words, unrelated_words
-from buslens.checks.scene import Presence, Scene, longest_hold_ns
+from buslens.checks.scene import Presence, Scene, edge_condition, longest_hold_ns
 from buslens.checks.verdict import add_up
 from buslens.definitions.model import EVERY_BIT
 from buslens.errors import CaptureError, Source, UnrelatedCaptureError, UsageError
@@ -329,7 +329,7 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
 def evaluate(rule: AnyRule, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
     """Return what one rule finds, and the handshakes if it is a sequence."""
     if not scene.is_timed and _needs_time(rule):
-        return [_untimed(rule)], []
+        return sequence.evaluate_order(rule, scene) if _has_order(rule) else ([_untimed(rule)], [])
     match rule:
         case Sequence():
             return sequence.evaluate(rule, scene)
@@ -354,6 +354,17 @@ def _needs_time(rule: AnyRule) -> bool:
         scope = rule.while_
         return rule.longer_than_ns is not None or (scope is not None and longest_hold_ns(scope.condition) > 0)
     return True
+
+
+def _has_order(rule: AnyRule) -> bool:
+    """Return whether the order of frames says something about a rule that needs time."""
+    if not isinstance(rule, Sequence):
+        return False
+    triggers = (rule.start, rule.abandon, *(step.await_ for step in rule.steps))
+    moments = [moment for trigger in triggers if trigger is not None for moment in trigger.moments]
+    asked = [edge_condition(moment) for moment in moments] + [it.while_ for it in moments if it.while_ is not None]
+    asked += [] if rule.given is None else [rule.given.condition]
+    return not any(longest_hold_ns(condition) for condition in asked)
 
 
 def _untimed(rule: AnyRule) -> Finding:

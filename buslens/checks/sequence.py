@@ -30,6 +30,8 @@ not used up
 ===================================================  ==========================================================
 
 A step whose reference was not found is not judged: there is no moment to count from.
+
+Without time stamps only the order is judged: out_of_order stands, everything else about a step is undecided.
 """
 
 from __future__ import annotations
@@ -47,13 +49,17 @@ from buslens.timeline.truth import FALSE, TRUE
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from buslens.checks.scene import Scene, Zone
     from buslens.expectations.model import Sequence, Step, Trigger
 
 STRAGGLER: Final = 3
 """Times ``within`` after which a change no longer counts as the awaited one that came late."""
+
+
+_NO_LIMIT_NS: Final = 1 << 60
+"""Stands for the limit of each step where frames have an order and no times."""
 
 
 class Edge(NamedTuple):
@@ -101,6 +107,35 @@ def evaluate(rule: Sequence, scene: Scene) -> tuple[list[Finding], list[Handshak
         handshakes.append(run.handshake())
     findings.sort(key=lambda finding: finding.time_ns or 0)
     return findings, handshakes
+
+
+def evaluate_order(rule: Sequence, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
+    """Return the same for a log without time stamps, in which only the order of the steps can be judged."""
+    limits = {step.name: step for step in rule.steps}
+    endless = replace(rule, steps=tuple(replace(step, within_ns=_NO_LIMIT_NS, after_ns=None) for step in rule.steps))
+    findings, handshakes = evaluate(endless, scene)
+    return [_without_times(finding, limits, scene) for finding in findings], handshakes
+
+
+def _without_times(finding: Finding, limits: Mapping[str, Step], scene: Scene) -> Finding:
+    """Return a finding of which no delay is known."""
+    if finding.step is None or finding.reference is None:
+        return finding
+    step = limits[finding.step]
+    limit = Limit(least=step.after_ns, most=step.within_ns)
+    came, reference = past(step.await_), finding.evidence[0].what
+    if finding.outcome is Outcome.OUT_OF_ORDER:
+        return replace(finding, reason=f"{came} before {reference}; expected after it", limit=limit, delay=None)
+    if len(finding.evidence) > 1:
+        reason = f"{came} after {reference}, as it should; cannot decide whether in time: {_UNTIMED}"
+    elif hidden := scene.hidden(step.await_, finding.reference.earliest_ns - 1, _NO_LIMIT_NS):
+        reason = f"cannot decide whether {came} after {reference}: {hidden.why}"
+    else:
+        reason = f"{not_past(step.await_)} after {reference}; cannot decide whether it was overdue: {_UNTIMED}"
+    return replace(finding, outcome=Outcome.UNDECIDED, reason=reason, limit=limit, delay=None)
+
+
+_UNTIMED: Final = "the log carries no time stamps; record again with time stamps switched on"
 
 
 def _edges(scene: Scene, trigger: Trigger) -> list[Edge]:

@@ -79,7 +79,7 @@ def build_timeline(
     time_ns, since_ns, raw, silent_from_ns = rows.arrays()
     if is_lone and timeout_ns is not None:
         pauses = united((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
-    unread = united(_in_silences(unread, rows, log.last_ns, timeout_ns, first_ns, end_ns)) if is_timed else ()
+    unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
     pauses = united((*pauses, *unread))
     quiet = _quiet(rows, pauses if is_timed else (), seams, timeout_ns, log.lost_ns, end_ns)
     state, value = _states_of(raw, track, states)
@@ -110,19 +110,25 @@ def build_timeline(
     shown = np.maximum(quiet.row, 0)
     is_known = quiet.row >= 0
     quiet_state = np.where(is_known, state[shown] if len(state) else UNKNOWN, UNKNOWN)
-    quiet_value = np.where(is_known, value[shown] if len(state) else np.nan, np.nan)
     quiet_why = np.where(is_known, why[shown] if len(state) else 0, quiet.why)
-    quiet_since = np.where(quiet.since_ns == NEVER, first_ns - 1, quiet.since_ns)
     order_ns = np.concatenate(
         ([first_ns], silences + (timeout_ns or 0), broken_ns, quiet.at_ns, time_ns),
     )
     # At one and the same time a frame has the last word.
     order = np.lexsort((np.arange(len(order_ns)), order_ns))
     merged_since = np.concatenate(
-        ([first_ns - 1], carried_ns, np.minimum(last_before, broken_ns - 1), quiet_since, since_ns),
+        (
+            [first_ns - 1],
+            carried_ns,
+            np.minimum(last_before, broken_ns - 1),
+            np.where(quiet.since_ns == NEVER, first_ns - 1, quiet.since_ns),
+            since_ns,
+        ),
     )[order]
     merged_state = np.concatenate(([UNKNOWN], np.full(holes, UNKNOWN), quiet_state, state))[order]
-    merged_value = np.concatenate(([np.nan], np.full(holes, np.nan), quiet_value, value))[order]
+    merged_value = np.concatenate(
+        ([np.nan], np.full(holes, np.nan), np.where(is_known, value[shown] if len(state) else np.nan, np.nan), value)
+    )[order]
     merged_why = np.concatenate(
         (
             [Why.NOT_YET_SEEN.value],
@@ -272,15 +278,15 @@ def _silent_stretches(rows: Rows, last_ns: int, timeout_ns: int, end_ns: int) ->
 
 
 def _in_silences(
-    unread: Sequence[Pause], rows: Rows, last_ns: int, timeout_ns: int | None, first_ns: int, end_ns: int
-) -> Sequence[Pause]:
+    unread: tuple[Pause, ...], rows: Rows, last_ns: int, timeout_ns: int | None, first_ns: int, end_ns: int
+) -> tuple[Pause, ...]:
     """Return which unread lines stand where the message did not come in its time; all, where it has no such time."""
     if timeout_ns is None or not unread:
         return unread
     time_ns = rows.arrays()[0]
     silent = _silent_stretches(rows, last_ns, timeout_ns, end_ns)
     silent.append(Pause(first_ns, int(time_ns[0]) if len(time_ns) else end_ns))
-    return [one for one in unread if any(one.from_ns < it.to_ns and one.to_ns > it.from_ns for it in silent)]
+    return tuple(one for one in unread if any(one.from_ns < it.to_ns and one.to_ns > it.from_ns for it in silent))
 
 
 def _states_of(

@@ -419,7 +419,7 @@ class Scanner:
         found = list(self.account.unread)
         if s[k.BROKEN] > self.account.noted and largest != k.NO_TIME:
             found.append(Unread(found[-1].to_ns if found else None, largest, None))
-        return found
+        return list(dict.fromkeys(found))  # where a log is cut between two lines, each piece has noted one
 
     def succeed(self, before: Scanner) -> None:
         """Take over the account of the piece before; all that it held back has been handed on."""

@@ -329,7 +329,9 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
 def evaluate(rule: AnyRule, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
     """Return what one rule finds, and the handshakes if it is a sequence."""
     if not scene.is_timed and _needs_time(rule):
-        return sequence.evaluate_order(rule, scene) if _has_order(rule) else ([_untimed(rule)], [])
+        if isinstance(rule, Sequence) and _has_order(rule):
+            return sequence.evaluate_order(rule, scene)
+        return [_untimed(rule)], []
     match rule:
         case Sequence():
             return sequence.evaluate(rule, scene)
@@ -356,10 +358,8 @@ def _needs_time(rule: AnyRule) -> bool:
     return True
 
 
-def _has_order(rule: AnyRule) -> bool:
-    """Return whether the order of frames says something about a rule that needs time."""
-    if not isinstance(rule, Sequence):
-        return False
+def _has_order(rule: Sequence) -> bool:
+    """Return whether no part of a sequence asks how long something has held."""
     triggers = (rule.start, rule.abandon, *(step.await_ for step in rule.steps))
     moments = [moment for trigger in triggers if trigger is not None for moment in trigger.moments]
     asked = [edge_condition(moment) for moment in moments] + [it.while_ for it in moments if it.while_ is not None]

@@ -139,6 +139,7 @@ def _parts(
     title = "Causes" if comparison is None else "Causes, as they were before the repair"
     yield _section(title, _scrolled(sections.causes(suspects, is_repaired=comparison is not None)))
     yield _section("Readings at the vehicle", _scrolled(sections.readings(job, suspects)))
+    yield _section("Also entered", sections.entered(job))
     yield _section("After a unit is replaced", sections.teaching(job))
     yield _section("Where the limits come from", sections.bases(everything))
     how = tag(

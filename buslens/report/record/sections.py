@@ -43,21 +43,11 @@ MOST_FINDINGS: Final = 30
 """How many findings of a capture are written out; the rest is counted."""
 
 
-def job_table(job: Job) -> Markup:
-    """Return what the person entered, apart from what was done."""
-    rows = [
-        ("Customer", job.customer),
-        ("Vehicle", job.vehicle),
-        ("Registration", job.registration),
-        ("Odometer", job.odometer),
-        ("Complaint", job.complaint),
-        ("Technician", job.technician),
-        ("Remarks", job.remarks),
-    ]
+def entered(job: Job) -> Markup:
+    """Return what the person entered and page one does not show; nothing where there is nothing."""
+    rows = [("Confirmed cause", job.confirmed.replace("_", " ")), ("Remarks", job.remarks)]
     given = [(name, value) for name, value in rows if value.strip()]
-    if not given:
-        return tag("p", "Nothing was entered.", class_="quiet")
-    return join([table_of_pairs(given)])
+    return join([table_of_pairs(given)]) if given else Markup("")
 
 
 def table_of_pairs(pairs: Iterable[tuple[str, str]]) -> Markup:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from dataclasses import replace
+from dataclasses import astuple, fields, replace
 from html.parser import HTMLParser
 from importlib.resources import files
 from typing import TYPE_CHECKING
@@ -152,6 +152,15 @@ class TestSaid:
             assert not re.search(
                 r"buslens (check|compare|diagnose|plot|record)|--(json|measured|verify)", Seen(seen).text
             )
+
+    def test_every_field_of_the_job(self) -> None:
+        texts = {field.name: f"entered as {field.name.upper()}" for field in fields(Job)}
+        readings = EnteredReading(**{field.name: f"read as {field.name.upper()}" for field in fields(EnteredReading)})
+        lists = {name: (texts[name],) for name in ("done", "replaced")}
+        seen = Seen(page(Job(**{**texts, **lists, "readings": (readings,)}))).text  # type: ignore[arg-type]
+        del texts["readings"]
+        missing = [text for text in (*texts.values(), *astuple(readings)) if text not in seen]
+        assert not missing
 
     def test_replaced_unit(self) -> None:
         assert "Replaced: lock unit. If that is a lock unit" in Seen(page(replace(JOB, replaced=("lock unit",)))).text

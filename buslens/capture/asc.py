@@ -47,6 +47,7 @@ from buslens.capture._scan_kernel import FORMAT, FORMAT_END, SORTED_NS, STATE_SI
 from buslens.capture.asc_date import parse_date_ns
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
+from buslens.capture.stamps import resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -95,6 +96,8 @@ class _Rows(NamedTuple):
     sent_apart: bool
     #: Frames that are left over from an earlier run.
     leftover: int
+    #: Step by which the stamps were rounded, ns; 0: they were not.
+    resolution_ns: int = 0
 
 
 def _rows_of(rows: list[bytes], *, may_restart: bool) -> _Rows:
@@ -107,9 +110,10 @@ def _rows_of(rows: list[bytes], *, may_restart: bool) -> _Rows:
         return _Rows(extra, sent_apart=False, leftover=0)
     stamps = [int(match[2]) * NS_PER_S + int((match[3] or b"").ljust(9, b"0")) for match in found]
     stamps = [-stamp if match[1] else stamp for match, stamp in zip(found, stamps, strict=True)]
+    resolution_ns = resolution_of(stamps)
     falls = [at for at in range(1, len(stamps)) if stamps[at] < stamps[at - 1] - SORTED_NS]
     if len(falls) == 1 and falls[0] <= _NEAR_START and 6 * falls[0] <= len(stamps):
-        return _Rows(extra, sent_apart=False, leftover=falls[0])
+        return _Rows(extra, sent_apart=False, leftover=falls[0], resolution_ns=resolution_ns)
     sent = [match[5].lower() == b"tx" for match in found]
     falls_of_one = 0
     for way in (True, False):
@@ -117,7 +121,7 @@ def _rows_of(rows: list[bytes], *, may_restart: bool) -> _Rows:
         falls_of_one += sum(later < earlier - SORTED_NS for earlier, later in pairwise(own))
     alternating = sum(sent[at] is not sent[at - 1] for at in falls)
     is_apart = len(falls) > 2 and alternating == len(falls) and 10 * falls_of_one < len(falls)
-    return _Rows(extra, sent_apart=is_apart, leftover=0)
+    return _Rows(extra, sent_apart=is_apart, leftover=0, resolution_ns=resolution_ns)
 
 
 def sniff(head: bytes) -> Match | None:
@@ -155,11 +159,14 @@ def sniff(head: bytes) -> Match | None:
             f"the first {found.leftover} frames are left over from an earlier recording, for the clock falls behind"
             " them: they are left out"
         )
+    if found.resolution_ns:
+        notes.append(resolution_note(found.resolution_ns))
     return Match(
         clock=_clock(slots),
         slots=dict(enumerate(slots[FORMAT:FORMAT_END], FORMAT)),
         notes=tuple(notes),
         in_one_piece=bool(slots[kernel.RELATIVE]),
+        resolution_ns=found.resolution_ns,
     )
 
 

@@ -36,7 +36,7 @@ from buslens.capture import _screen_kernel as kernel
 from buslens.capture._screen_plain import scan_plain
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
-from buslens.capture.stamps import FEW, are_unpadded, resolution_note, resolution_of
+from buslens.capture.stamps import COARSE_NS, FEW, are_unpadded, coarse_note, resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def _stamps_of(rows: list[re.Match[bytes]]) -> Stamps | None:
         if row["stamp"] is not None and (match := _SECONDS.fullmatch(row["stamp"].strip())) is not None
     ]
     if not stamps or sorted(stamps)[len(stamps) // 2] >= _EPOCH_STAMPS_NS:
-        return Stamps(kernel.SECONDS, Clock.WALL, resolution_ns=resolution_of(stamps))
+        return _rounded(stamps, Clock.WALL)
     return _running_or_gaps(stamps)
 
 
@@ -124,7 +124,15 @@ def _running_or_gaps(stamps: Sequence[int]) -> Stamps:
             f"{len(stamps)} time stamps are too few to tell running time from gaps between lines: "
             "they were taken as running time"
         )
-    return Stamps(kernel.SECONDS, Clock.RELATIVE, note, resolution_of(stamps))
+    return _rounded(stamps, Clock.RELATIVE, note)
+
+
+def _rounded(stamps: Sequence[int], clock: Clock, note: str = "") -> Stamps:
+    """Return running stamps; those that are too coarse for times tell the order only."""
+    resolution_ns = resolution_of(stamps)
+    if resolution_ns > COARSE_NS:
+        return Stamps(kernel.STILL, Clock.MISSING, coarse_note(resolution_ns))
+    return Stamps(kernel.SECONDS, clock, note, resolution_ns)
 
 
 REASONS: Final[Mapping[int, str]] = MappingProxyType(

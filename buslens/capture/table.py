@@ -322,6 +322,7 @@ def _match(rows: Rows, layout: Layout, stamps: Stamps | None) -> Match:
         slots=slots,
         in_one_piece=is_untimed,
         in_order=is_untimed,
+        resolution_ns=0 if stamps is None else stamps.resolution_ns,
     )
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.frames import Clock
+from buslens.capture.stamps import COARSE_NS, coarse_note, resolution_note, resolution_of, rounding_of
 from buslens.capture.table_layout import UnclearLayoutError, named
 from buslens.capture.table_rows import clock_ns, number, whole
 from buslens.units import NS_PER_S
@@ -75,6 +76,8 @@ class Stamps:
     leave_out: int = 0
     #: Rows that the recorder sent run on a clock of their own.
     sent_out: bool = False
+    #: Step by which they were rounded, ns; 0: they were not.
+    resolution_ns: int = 0
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -133,7 +136,15 @@ def stamps_of(
     elif len(found.columns) == 1:
         _complete_number(rows, layout, found, unit)
     if found.form:
-        _look_at_order(rows, layout, found)
+        times = times_ns(rows, found)
+        _look_at_order(rows, layout, found, times)
+        known = [time for time in times if time is not None]
+        if (tick_ns := resolution_of(known)) > COARSE_NS:
+            _drop_stamps(found, coarse_note(tick_ns))
+        elif found.form:
+            found.resolution_ns = rounding_of(known)
+        if found.resolution_ns:
+            found.notes.append(resolution_note(found.resolution_ns))
     return found
 
 
@@ -503,9 +514,8 @@ def times_ns(rows: Rows, found: Stamps) -> list[int | None]:
     return times
 
 
-def _look_at_order(rows: Rows, layout: Layout, found: Stamps) -> None:
+def _look_at_order(rows: Rows, layout: Layout, found: Stamps, times: Sequence[int | None]) -> None:
     """Find rows from an earlier run at the start, and a clock of its own for what was sent."""
-    times = times_ns(rows, found)
     _find_sent_clock(rows, layout, found, times)
     known = [(k, t) for k, t in enumerate(times) if t is not None]
     n = len(known)

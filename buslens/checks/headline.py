@@ -1,8 +1,9 @@
 """Which finding leads: the one sentence that a person reads first.
 
-Danger comes first: the ignition on while a rule forbids it. Then the earliest fault of a handshake, unless a wider
-reason for it was found: a message that stopped, or a supply outside its range, while that handshake ran. What only
-follows from a failed handshake, such as a lit warning lamp, leads where no handshake failed.
+Danger comes first: the ignition on while a rule forbids it. Then the failed step that stands first in its rule, of the
+first handshake that failed, unless a wider reason for it was found: a message that stopped, or a supply outside its
+range, while that handshake ran. What only follows from a failed handshake, such as a lit warning lamp, leads where no
+handshake failed.
 """
 
 from __future__ import annotations
@@ -52,8 +53,18 @@ def leading(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding
     steps = [it for it in ordered if it.kind == "sequence"]
     if not steps:
         return ordered[0]
-    first = min(steps, key=lambda it: (it.handshake is None, it.time_ns or 0))
+    begun = min(steps, key=lambda it: (it.handshake is None, it.time_ns or 0))
+    run = [it for it in steps if (it.rule, it.handshake) == (begun.rule, begun.handshake)]
+    # A later step may run out of time first, as it waits for the one that failed: the enable's end, for instance.
+    first = min(run, key=lambda it: _place(it, rules))
     return next(filter(_explains(first, rules), ordered), first)
+
+
+def _place(finding: Finding, rules: Mapping[str, AnyRule]) -> int:
+    """Return the place of a step in its rule."""
+    rule = rules.get(finding.rule)
+    names = [step.name for step in rule.steps] if isinstance(rule, Sequence) else []
+    return names.index(finding.step) if finding.step in names else len(names)
 
 
 def _is_danger(rule: AnyRule | None) -> bool:

@@ -388,7 +388,8 @@ class _Run:
 
     def _stayed(self, step: Step, reference: Edge, until_ns: int) -> str:
         """Return in which state each awaited role stayed."""
-        if self._holds(step.await_, reference.since_ns):
+        # The reference itself may end it: an enable that comes on was off before.
+        if self._holds(step.await_, reference.since_ns) and self._holds(step.await_, reference.seen_ns):
             return already(step.await_)
         parts = []
         for role in self.scene.occurrences(step.await_).roles:

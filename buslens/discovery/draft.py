@@ -36,6 +36,8 @@ _ALLOWANCE: Final = 0.1
 """How much further than seen a voltage may go: a guess, and said to be one."""
 _LAMP_NS: Final = 3 * NS_PER_S
 """A lamp test when the ignition comes on is shorter (rule of thumb)."""
+_WAKING_NS: Final = NS_PER_S
+"""A unit that wakes up has a value for its state after less (rule of thumb)."""
 _DRIVING: Final = {"mph": 2, "m/s": 1}
 """Speed, by unit, above which a car drives; else 3 (rule of thumb)."""
 _SURELY_BEHIND: Final = 2.5
@@ -154,7 +156,7 @@ class Drafter:
     def _locking(self) -> Draft:
         given = ["ignition is off"] if self._has("ignition") else []
         if self._feedbacks():
-            given.append(_any("is unlocked", self._feedbacks()))
+            given.append(self._was_unlocked())
         head = ['start = "door_open becomes open"']
         if given:
             head.append(f"given = {quoted(' and '.join(given))}")
@@ -168,6 +170,18 @@ class Drafter:
         if self._misses(draft) > self._misses(stopped):
             return stopped
         return draft
+
+    def _was_unlocked(self) -> str:
+        """Return when the lock is released: by both feedbacks, if another rule says it when they differ.
+
+        One that is stuck at unlocked would else call for a lock of what is locked.
+        """
+        is_told = len(self._feedbacks()) > 1 and not self._agree().problem
+        return (
+            " and ".join(f"{role} is unlocked" for role in self._feedbacks())
+            if is_told
+            else _any("is unlocked", self._feedbacks())
+        )
 
     def _misses(self, draft: Draft) -> int:
         rule = self._rule(draft.lines)
@@ -198,7 +212,10 @@ class Drafter:
         after = [replace(it, from_=feedbacks[-1].name) for it in after] if feedbacks else list(after)
         steps = [*before, *feedbacks, *ends, *after]
         tries, seen, outcomes = self._measured(name, head, steps)
-        if len(feedbacks) > 1 and self._may_turn(seen.get(feedbacks[1].name, []), outcomes[feedbacks[1].name]):
+        doubt_ns = sum(map(self._frames_ns, self._feedbacks()))
+        if len(feedbacks) > 1 and self._may_turn(
+            seen.get(feedbacks[1].name, []), outcomes[feedbacks[1].name], doubt_ns
+        ):
             # The two paths take turns in being first, or nearly: each counts from the same moment.
             feedbacks[1] = replace(feedbacks[1], from_=before[0].name if before else "")
             if before or self._is_second_first(name, head, feedbacks):
@@ -268,12 +285,12 @@ class Drafter:
         return 21 * max(periods, default=0) // 20
 
     @staticmethod
-    def _may_turn(delays: Sequence[Delay], outcomes: Counter[Outcome]) -> bool:
-        """Return whether the second feedback may come before the first."""
+    def _may_turn(delays: Sequence[Delay], outcomes: Counter[Outcome], doubt_ns: int) -> bool:
+        """Return whether the second feedback may come before the first, as far as the frames of both can tell."""
         if outcomes[Outcome.OUT_OF_ORDER]:
             return True
         middles = [(it.low_ns + it.high_ns) / 2 for it in delays]
-        return len(middles) > 1 and float(np.mean(middles) - _SURELY_BEHIND * np.std(middles)) < 0
+        return bool(middles) and float(np.mean(middles) - _SURELY_BEHIND * np.std(middles)) < doubt_ns
 
     def _is_second_first(self, name: str, head: Sequence[str], feedbacks: Sequence[StepPlan]) -> bool:
         """Return whether the second feedback mostly comes first, each measured by itself."""
@@ -419,9 +436,9 @@ class Drafter:
         if sum(it.high_ns for it in silent) > _ALLOWANCE * total:
             return None
         periods = [scene.timelines["data_feedback"].period_ns or 0 for scene in self._scenes]
-        longest = max([400 * NS_PER_MS, 4 * max(periods, default=0), *(3 * it.high_ns // 2 for it in silent)])
+        longest = max([_WAKING_NS, 4 * max(periods, default=0), *(3 * it.high_ns // 2 for it in silent)])
         limit = duration(-(-longest // STEP_NS) * STEP_NS)
-        basis = "four cycle times, at least 400 ms, and half more than seen (rule of thumb)"
+        basis = "four cycle times, at least 1 s as a unit wakes up, and half more than seen (rule of thumb)"
         return _plain("data line", "data_feedback is unknown", limit, basis)
 
     def _lamp(self) -> Draft:

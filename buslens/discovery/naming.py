@@ -40,7 +40,7 @@ WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
         "brake": -3, "warn": -3, "request": -1.5, "voltage": -3, "start": -0.5, "key": -0.5, "command": -1,
     },
     "lock_enable": {
-        "column": 2, "lock": 1.5, "enable": 3, "motor": 1, "command": 1.5, "request": 0.3, "release": 0, "status": -1,
+        "column": 2, "lock": 1.5, "enable": 3, "motor": 1, "command": 1.5, "request": -1, "release": 0, "status": -1,
         "feedback": -3, "lamp": -4, "warn": -3, "door": -3, "central": -3, "key": -2, "brake": -3, "supply": -1,
         "voltage": -2, "ignition": -1.5, "start": -1.5,
     },
@@ -58,7 +58,7 @@ WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
     "warning_lamp": {
         "lamp": 3, "column": 2.5, "lock": 1, "warn": 2, "door": -4, "brake": -3, "central": -3, "battery": -3,
         "engine": -3,
-        "key": -3, "feedback": -2, "enable": -2, "supply": -2, "command": -0.5,
+        "key": -3, "feedback": -2, "enable": -2, "supply": -2, "command": -0.5, "request": -3,
     },
     "key": {
         "key": 3.5, "present": 1.5, "status": 0.3, "door": -3, "lamp": -4, "column": -3, "lock": -2, "button": -3,

@@ -350,7 +350,8 @@ def on_values(trace: Trace) -> tuple[int, ...]:
         return labels["on"]
     invalid = invalid_of(trace.signal)
     rest = rest_of(trace, invalid)
-    known = {*trace.held_ns, *(trace.signal.labels if trace.signal.labels else ())}
+    # What is only there from a capture's beginning may be a value from before the unit was awake.
+    known = {*trace.raw[trace.is_change].tolist(), *labels.get("on", ())}
     return tuple(sorted(raw for raw in known if raw != rest and not invalid.get(raw, False)))
 
 

@@ -46,11 +46,13 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
         " col colm clm"
         " lenkung lenk lenkrad lenksaeule lenksaeulen lenkradschloss lenksperre lenkschloss lenkradverriegelung colonne"
         " volant direction columna volante direccion colonna sterzo bloccasterzo antivol stuur",
-        "enable": "enable enabled enbl enbld enb enab enbale en ena freigabe freig activate activation actv actuate"
+        "enable": "enable enabled enbl enbld enb enab enbale en ena freigabe freig"
+        " activate activation actv actuate ansteuern betaetigen"
+        " commander accionar"
         " actuation actuator ansteuerung anst autorisation habilitacion abilitazione permit trigger",
         "motor": "motor mot mtr drive drv driver actuator antrieb moteur relay rly relais hbridge",
-        "command": "command cmd cmmd cmnd befehl steuerung ctrl control ctl commande comando mando order stell",
-        "request": "request req rq reqst rqst rqd anforderung anf wunsch demande solicitud richiesta",
+        "command": "command cmd cmmd cmnd cde befehl steuerung ctrl control ctl commande comando mando order stell",
+        "request": "request req rq reqst rqst rqd anforderung anf wunsch demande dem dmd solicitud sol richiesta",
         "feedback": "feedback fb fbk fdbk fdb sense sns sensor switch sw contact position pos psn rueckmeldung rm rueck"
         " kontakt mikroschalter schalter retour retorno ritorno ack confirm confirmation actual ist stellung echo",
         "status": "status state sts st stat sta stt zustand etat estado stato",
@@ -168,7 +170,8 @@ _IGNITION_OFF: Final = _set(
 _NOT: Final = frozenset({"not", "nicht", "non", "kein", "keine", "pas", "sin", "un"})
 _INVALID: Final = _set(
     "invalid invld inv error err sna na fault flt reserved rsvd rsrvd undefined unknown unknwn unkwn ungueltig "
-    "fehler signal nosignal available avail verfuegbar data default defekt init initial initialising reserviert "
+    "fehler signal nosignal available avail verfuegbar data default defekt init initial initialising initializing "
+    "initialisierung initialisiert inicial iniciale invalido reserviert "
     "unbekannt erreur invalide inconnu defaut desconocido errore ignoto implausible failure"
 )
 
@@ -277,7 +280,7 @@ def ignition_state_of(label: str) -> str | None:
     >>> ignition_state_of("IGN_ON"), ignition_state_of("Accessory"), ignition_state_of("invalid")
     ('on', 'off', None)
     """
-    words = tokens(label)
+    words = (*tokens(label), "".join(tokens(label)))  # 'KlR' is one word
     if any(word in _INVALID for word in words):
         return None
     if any(word in _IGNITION_OFF for word in words):

@@ -106,6 +106,17 @@ class TestMissing:
         assert finding.outcome.value == "missing"
         assert "it was already" in finding.reason
 
+    def test_the_reference_ends_what_was_before(self) -> None:
+        """An enable that comes on was off before; if it never ends it stayed on, and was not already off."""
+        rule = handshake(
+            steps=(
+                step("enable", "enable", "on", within=400),
+                step("enable ends", "enable", "off", within=600, from_="enable"),
+            )
+        )
+        finding = of_step(run(rule, enable=sampled([(0, "off"), (1100, "on")], every=10, until=4000)), "enable ends")
+        assert "it stayed on" in finding.reason
+
     def test_straggler_is_mentioned(self) -> None:
         """A change later than three times the limit is no answer, but worth a word."""
         finding = of_step(

@@ -34,6 +34,9 @@ class TestTokens:
             ("ColmLckFdbk", {"column", "lock", "feedback"}),
             ("LENKRADSCHLOSSANSTEUERUNG", {"column", "enable"}),
             ("PORTE_CONDUCTEUR", {"door", "driver"}),
+            ("Lenksperre_Ansteuern", {"column", "enable"}),
+            ("ANTIVOL_CDE", {"column", "command"}),
+            ("ELV_Wunsch", {"column", "request"}),
         ],
     )
     def test_run_together(self, name: str, said: set[str]) -> None:
@@ -71,7 +74,15 @@ class TestStates:
 
     @pytest.mark.parametrize(
         ("label", "state"),
-        [("off", "off"), ("ACC", "off"), ("IGN_RUN", "on"), ("crank", "on"), ("invalid", None), ("7", None)],
+        [
+            ("off", "off"),
+            ("ACC", "off"),
+            ("IGN_RUN", "on"),
+            ("crank", "on"),
+            ("invalid", None),
+            ("7", None),
+            ("KlR", "off"),
+        ],
     )
     def test_of_the_ignition(self, label: str, state: str | None) -> None:
         assert ignition_state_of(label) == state

@@ -20,6 +20,7 @@ import sys
 import tempfile
 import threading
 from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import FunctionType
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
@@ -63,6 +64,18 @@ def compiled(kernel: F, notify: Notify | None = None) -> F | None:
                 notify("preparing the reading of large captures; this takes some seconds, once")
             _compile(function, folder)
         return cast("F", _COMPILED[function])
+
+
+def is_made(kernel: Callable[..., object]) -> bool:
+    """Return whether the compiled twin of a kernel is here or in the cache, so that `compiled` takes no seconds."""
+    with _LOCK:
+        if kernel in _COMPILED:
+            return True
+        try:
+            folder = cache_folder(version("numba"))
+        except PackageNotFoundError:
+            return False
+        return _is_cached(cast("FunctionType", kernel), folder)
 
 
 def _compile(function: FunctionType, folder: Path | None) -> Any:

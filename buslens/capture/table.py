@@ -429,7 +429,8 @@ TABLE: Final = LogFormat(
     example="0.015991,0x6F9,8,05,0C,00,00,00,00,00,00",
     sniff=sniff,
     kernel=kernel.scan,
-    plain_bytes=400_000,
+    plain_bytes=1_500_000,
+    unmade_bytes=12_000_000,
     reasons=REASONS,
     finish=finish,
 )

@@ -197,17 +197,20 @@ def _judged(task: Task, ready: Ground, path: Path, content: str, begun: float) -
     from buslens.capture.sameness import FrameHash
     from buslens.checks.check import judge_whole
     from buslens.fleet.census import Census
+    from buslens.kernels import is_made
     from buslens.timeline.recorder import Recorder
 
     channels = dict(task.job.group.channels)
+    capture = open_capture(path, table=task.job.group.table)
+    is_ready = capture.format is not None and is_made(capture.format.compiled_kernel)
     (recorder, census, frames_hash), tally = fold(
-        open_capture(path, table=task.job.group.table),
+        capture,
         wanted=None,
         new=lambda: (Recorder(ready.tracks, channels), Census(), FrameHash()),
         step=_take,
         join=_never_joined,
         workers=1,
-        plain_bytes=0,
+        plain_bytes=0 if is_ready else None,
     )
     result = judge_whole(task.job.address, ready.expected, recorder, tally, look=census.counts)
     is_dated = tally.clock in {Clock.WALL, Clock.LOCAL}

@@ -6,7 +6,7 @@ from it; from just before the start of the handshake to just after the limit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -77,8 +77,21 @@ class Strip:
     handshake: Handshake | None
 
 
-def evidence_strip(result: Result, diagnosis: Diagnosis | None = None) -> Strip | None:
-    """Return the lanes and the stretch that show what is wrong, or a handshake that is OK; None if there is nothing."""
+def evidence_strip(
+    result: Result, clue: Observation | None = None, *, most: int = MOST_LANES, rule: str = ""
+) -> Strip | None:
+    """Return the lanes and the stretch that show what is wrong, or a handshake that is OK; None if there is nothing.
+
+    Parameters
+    ----------
+    result : Result
+    clue : Observation or None
+        What speaks most clearly for the leading cause, from `telling`.
+    most : int
+        Lanes.
+    rule : str
+        Sequence whose handshake is shown where nothing is wrong; empty for any.
+    """
     if not result.timelines or result.tally.last_ns is None:
         return None
     rules = {rule.name: rule for rule in result.expectations.rules}
@@ -88,11 +101,10 @@ def evidence_strip(result: Result, diagnosis: Diagnosis | None = None) -> Strip 
         it for it in result.findings if it.outcome is Outcome.UNDECIDED
     ]
     first = by_finding[id(leading(wrong, rules))] if wrong else None
-    run = _run_of(result, first)
+    run = _run_of(result, first, rule)
     failed = _failed_step(result, run, first, by_finding)
     command = _command(rules, run)
-    sign = None if diagnosis is None else telling(diagnosis)
-    clue_roles = [] if sign is None or sign.path != result.path else _sign_roles(sign)
+    clue_roles = [] if clue is None or clue.path != result.path else _sign_roles(clue)
     start, end, zero = _stretch(result, run, first, failed)
     after, end = _what_followed(result, by_finding, (start, end), {first.role if first else "", *clue_roles})
     order: dict[str, str] = {}
@@ -107,12 +119,11 @@ def evidence_strip(result: Result, diagnosis: Diagnosis | None = None) -> Strip 
         if role in result.timelines and (role not in order):
             order[role] = part
     roles = list(order)
-    if after is not None and after.role in roles[MOST_LANES:]:
-        roles = [*roles[: MOST_LANES - 1], after.role]
-    roles = roles[:MOST_LANES]
+    if after is not None and after.role in roles[most:]:
+        roles = [*roles[: most - 1], after.role]
+    roles = roles[:most]
     if not roles:
         roles = [name for name in result.expectations.roles if name in result.timelines][:3]
-    drawn = [it for it in (first, failed, after) if it is not None and it.role in roles]
     length = end - start
     window = (
         max(round(start - _BEFORE * length), result.origin_ns),
@@ -120,19 +131,85 @@ def evidence_strip(result: Result, diagnosis: Diagnosis | None = None) -> Strip 
     )
     if window[1] <= window[0]:
         return None
-    return Strip(
+    shown = Strip(
         start_ns=window[0],
         end_ns=window[1],
         zero_ns=zero,
         zero_words=_zero_words(rules, run),
-        roles=tuple(roles),
-        parts={role: order.get(role, "") for role in roles},
-        places=tuple({id(it): it for it in drawn}.values()),
+        roles=(),
+        parts=order,
+        places=tuple({id(it): it for it in (first, failed, after) if it is not None}.values()),
         tries_role=command,
-        tries=_tries(result, rules, run, window),
-        clue=_clue(result, sign, roles, window),
-        bounds={role: _bounds(result, role) for role in roles},
+        tries=(),
+        clue=None,
+        bounds={},
         handshake=run,
+    )
+    return _filled(result, clue, shown, roles, window)
+
+
+def evidence_pair(
+    before: Result, after: Result, clue: Observation | None = None, *, most: int = MOST_LANES
+) -> tuple[Strip, Strip] | None:
+    """Return the evidence of two captures with the same lanes and, counted from the start, the same stretch.
+
+    Parameters
+    ----------
+    before, after : Result
+    clue : Observation or None
+        What speaks most clearly for the leading cause before, from `telling`.
+    most : int
+        Lanes.
+
+    Returns
+    -------
+    pair of Strip or None
+        None if one of the two has nothing to show, or they share no lane.
+    """
+    first = evidence_strip(before, clue, most=most)
+    run = None if first is None else first.handshake
+    second = evidence_strip(after, most=most, rule="" if run is None else run.rule)
+    if first is None or second is None:
+        return None
+    roles = [role for role in first.roles if role in after.timelines]
+    # What is still wrong must show, at the cost of a lane on which nothing is.
+    wrong = {place.role for place in (*first.places, *second.places)}
+    for role in [it.role for it in second.places[:1] if it.role in before.timelines and it.role not in roles]:
+        idle = [it for it in roles[1:] if it not in wrong]
+        if len(roles) >= most:
+            roles.remove(idle[-1] if idle else roles[-1])
+        roles.append(role)
+    if not roles:
+        return None
+    if run is not None and second.handshake is not None and second.handshake.rule == run.rule:
+        least = min(strip.start_ns - strip.zero_ns for strip in (first, second))
+        most_ns = max(strip.end_ns - strip.zero_ns for strip in (first, second))
+        windows = [(strip.zero_ns + least, strip.zero_ns + most_ns) for strip in (first, second)]
+    else:
+        # Nothing in common to count from: as long as one another at least.
+        length = max(strip.end_ns - strip.start_ns for strip in (first, second))
+        windows = [(strip.start_ns, strip.start_ns + length) for strip in (first, second)]
+    return (
+        _filled(before, clue, first, roles, windows[0]),
+        _filled(after, None, second, roles, windows[1]),
+    )
+
+
+def _filled(
+    result: Result, clue: Observation | None, strip: Strip, roles: Several[str], window: tuple[int, int]
+) -> Strip:
+    """Return a strip with these lanes and this stretch."""
+    rules = {rule.name: rule for rule in result.expectations.rules}
+    return replace(
+        strip,
+        start_ns=window[0],
+        end_ns=window[1],
+        roles=tuple(roles),
+        parts={role: strip.parts.get(role, "") for role in roles},
+        places=tuple(it for it in strip.places if it.role in roles),
+        tries=_tries(result, rules, strip.handshake, window),
+        clue=_clue(result, clue, roles, window),
+        bounds={role: _bounds(result, role) for role in roles},
     )
 
 
@@ -155,10 +232,11 @@ def _sign_roles(sign: Observation) -> list[str]:
     return [evidence.role for finding in sign.findings[:1] for evidence in finding.evidence[-1:] if evidence.role]
 
 
-def _run_of(result: Result, place: Place | None) -> Handshake | None:
+def _run_of(result: Result, place: Place | None, rule: str) -> Handshake | None:
     """Return the handshake of a finding, or one that runs while it lasts; without a finding, the first whole one."""
     if place is None:
-        return next((it for it in result.handshakes if it.completed), next(iter(result.handshakes), None))
+        runs = [it for it in result.handshakes if it.rule == rule] or result.handshakes
+        return next((it for it in runs if it.completed), next(iter(runs), None))
     finding, extent = place.finding, place.extent
     for run in result.handshakes:
         if (run.rule, run.number) == (finding.rule, finding.handshake):

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -7,8 +8,9 @@ import pytest
 import buslens
 from buslens.causes.diagnosis import Diagnosis, diagnose
 from buslens.causes.load import load_causes
+from buslens.report.page.drawing import pair_svg
 from buslens.report.page.page import page
-from buslens.report.strip import MOST_LANES, evidence_strip
+from buslens.report.strip import MOST_LANES, evidence_pair, evidence_strip, telling
 
 ROOT = Path(__file__).parents[2]
 
@@ -33,7 +35,7 @@ class TestLanes:
     )
     def test_of_a_fault(self, name: str, clue: str, answer: str, words: str) -> None:
         result, diagnosis = both(name)
-        strip = evidence_strip(result, diagnosis)
+        strip = evidence_strip(result, telling(diagnosis))
         assert strip is not None
         assert strip.roles[:3] == ("lock_enable", clue, answer)
         assert len(strip.roles) <= MOST_LANES
@@ -58,6 +60,60 @@ class TestLanes:
         assert strip is not None
         assert strip.places == ()
         assert strip.roles[-1] == "ignition"
+
+
+class TestPair:
+    """Before and after have the same lanes and, counted from the start, the same stretch."""
+
+    @pytest.mark.parametrize(
+        ("before", "after"),
+        [
+            ("car03_load_fuse_blown.log", "car03_after_repair.log"),
+            ("car08_jammed_bolt.asc", "car01_healthy.log"),
+            ("car07_slow_motor.log", "car08_supply_contact_bad.log"),
+            ("car01_healthy.log", "car01_healthy_hot_day.asc"),
+        ],
+    )
+    def test_alike(self, before: str, after: str) -> None:
+        then, diagnosis = both(before)
+        now, _ = both(after)
+        pair = evidence_pair(then, now, telling(diagnosis), most=4)
+        assert pair is not None
+        first, second = pair
+        assert first.roles == second.roles
+        assert 2 <= len(first.roles) <= 4
+        assert first.start_ns - first.zero_ns == second.start_ns - second.zero_ns
+        assert first.end_ns - first.zero_ns == second.end_ns - second.zero_ns
+        alone = evidence_strip(now, rule="" if first.handshake is None else first.handshake.rule)
+        assert alone is not None
+        assert second.start_ns <= alone.start_ns
+        assert second.end_ns >= alone.end_ns
+
+    def test_what_is_still_wrong_shows(self) -> None:
+        then, diagnosis = both("car08_jammed_bolt.asc")
+        now, _ = both("car05_enable_open.log")
+        pair = evidence_pair(then, now, telling(diagnosis), most=3)
+        alone = evidence_strip(now)
+        assert pair is not None
+        assert alone is not None
+        assert alone.places[0].role in pair[1].roles
+
+    def test_without_a_handshake_both_are_as_long(self) -> None:
+        then, _ = both("car12_nobody_comes.log")
+        now, _ = both("car01_healthy.log")
+        pair = evidence_pair(then, now)
+        assert pair is not None
+        assert len({strip.end_ns - strip.start_ns for strip in pair}) == 1
+
+    def test_drawn_alike(self) -> None:
+        then, diagnosis = both("car08_jammed_bolt.asc")
+        now, _ = both("car01_healthy.log")
+        pair = evidence_pair(then, now, telling(diagnosis))
+        assert pair is not None
+        drawn = pair_svg([(then, pair[0]), (now, pair[1])], ["before", "after"])
+        assert len({re.search(r'height="(\d+)" role', it)[1] for it in drawn}) == 1  # type: ignore[index]
+        # The current of a healthy motor on the scale of a jammed one.
+        assert all(">11.1 A<" in it for it in drawn)
 
 
 class TestFirstScreen:

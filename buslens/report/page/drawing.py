@@ -7,6 +7,7 @@ above each lane.
 from __future__ import annotations
 
 import html
+from importlib.resources import files
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from collections.abc import Sequence as Several
 
     from buslens.checks.findings import Result
     from buslens.report.lanes import Lane
@@ -27,11 +29,16 @@ if TYPE_CHECKING:
 _LETTER: Final = 6.9
 """Width of a letter at 12 px, with some reserve."""
 _GUTTER: Final = 150
-_WIDE, _NARROW = 640, 330
+_WIDE, _NARROW, _SIDE = 640, 330, 400
 """Least widths of the lanes in pixels; words are placed as if there were no more."""
 _LEVEL, _NUMBER = 24, 52
 _ROOM_ABOVE, _ROOM_BELOW, _GAP = 27, 20, 16
 _MOST_TRIES_NAMED: Final = 9
+
+
+def strip_css() -> str:
+    """Return the style rules that the drawings need; they use the tones of the page as variables."""
+    return files(__package__).joinpath("strip.css").read_text("utf-8")
 
 
 def strip_svg(result: Result, strip: Strip, numbers: Mapping[int, int], label: str) -> str:
@@ -51,13 +58,37 @@ def strip_svg(result: Result, strip: Strip, numbers: Mapping[int, int], label: s
     return f'<div class="strip wide">{wide}</div>\n<div class="strip narrow">{narrow}</div>'
 
 
+def pair_svg(sides: Several[tuple[Result, Strip]], labels: Several[str]) -> tuple[str, ...]:
+    """Return one narrow drawing for each capture, alike in lanes, heights and scales, to stand side by side.
+
+    Parameters
+    ----------
+    sides : sequence of pairs of Result and Strip
+        From `buslens.report.strip.evidence_pair`.
+    labels : sequence of str
+        What each shows, for a reader who cannot see it.
+    """
+    drawn = (_Drawing(result, strip, {}, is_narrow=True, sides=sides) for result, strip in sides)
+    return tuple(f'<div class="strip side">{it.svg(label)}</div>' for it, label in zip(drawn, labels, strict=True))
+
+
 class _Drawing:
     """One drawing; marks are collected from top to bottom, words last, so that nothing lies over them."""
 
-    def __init__(self, result: Result, strip: Strip, numbers: Mapping[int, int], *, is_narrow: bool) -> None:
+    def __init__(
+        self,
+        result: Result,
+        strip: Strip,
+        numbers: Mapping[int, int],
+        *,
+        is_narrow: bool,
+        sides: Several[tuple[Result, Strip]] = (),
+    ) -> None:
         self.result, self.strip, self.numbers = result, strip, numbers
+        #: Captures that are drawn with the same lanes; rooms and scales are for all of them.
+        self.sides = sides or ((result, strip),)
         self.is_narrow = is_narrow
-        self.width = _NARROW if is_narrow else _WIDE
+        self.width = _SIDE if len(self.sides) > 1 else _NARROW if is_narrow else _WIDE
         self.marks: list[str] = []
         self.words: list[str] = []
         self.names: list[str] = []
@@ -110,10 +141,10 @@ class _Drawing:
     def lane(self, role: str, y: float) -> float:
         """Draw a lane below `y`; return where the next one may begin."""
         strip = self.strip
-        resolution = max((strip.end_ns - strip.start_ns) // 900, 1)
-        timeline = self.result.timelines[role]
-        lane = lay_lane(timeline, strip.start_ns, strip.end_ns, resolution)
-        has_line = any(place.role == role for place in strip.places) or (strip.clue and strip.clue.role == role)
+        lane = _laid(self.result, strip, role)
+        has_line = any(
+            any(place.role == role for place in it.places) or (it.clue and it.clue.role == role) for _, it in self.sides
+        )
         top = y + (_ROOM_ABOVE if has_line else 6) + (16 if self.is_narrow else 0)
         bottom = top + (_NUMBER if lane.shape is Shape.NUMBER else _LEVEL)
         self.lanes[role] = (top, bottom)
@@ -130,7 +161,7 @@ class _Drawing:
             self.number(lane, top, bottom)
         else:
             self.states(lane, top, bottom)
-        has_limit = any(place.role == role and place.allowed for place in strip.places)
+        has_limit = any(place.role == role and place.allowed for _, it in self.sides for place in it.places)
         return bottom + (_ROOM_BELOW if has_limit else 0) + _GAP
 
     def states(self, lane: Lane, top: float, bottom: float) -> None:
@@ -182,7 +213,9 @@ class _Drawing:
         if lane.steps is None or lane.scale is None:
             return
         limits = self.strip.bounds.get(lane.role, ())
-        low, high = number_scale(lane.scale, limits)
+        scales = [_laid(*side, lane.role).scale for side in self.sides]
+        ends = [end for scale in scales if scale is not None for end in scale]
+        low, high = number_scale((min(ends), max(ends)), limits)
         half = high / 2 - low / 2
 
         def y(value: float) -> float:
@@ -312,6 +345,11 @@ class _Drawing:
                 self.marks.append(_line(at, floor, at, floor + 4, "ax"))
                 self.text(at, floor + 17, f"{number * step:,g}", "q", anchor="middle")
         self.words.append(_text(100, floor + 34, f"{name} after {strip.zero_words}", "q", anchor="end"))
+
+
+def _laid(result: Result, strip: Strip, role: str) -> Lane:
+    resolution = max((strip.end_ns - strip.start_ns) // 900, 1)
+    return lay_lane(result.timelines[role], strip.start_ns, strip.end_ns, resolution)
 
 
 def number_scale(seen: tuple[float, float], limits: tuple[float, ...]) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from buslens.checks.findings import Verdict
 from buslens.report.cautions import CAUTIONS
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
 from buslens.report.page.drawing import strip_svg
-from buslens.report.strip import evidence_strip
+from buslens.report.strip import evidence_strip, telling
 from buslens.report.words import capitalised, clean, verdict_sentence
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[
     numbers : mapping of int to int
         Number of each kind of finding, by the id of a finding.
     """
-    strip = evidence_strip(result, diagnosis)
+    strip = evidence_strip(result, None if diagnosis is None else telling(diagnosis))
     evidence = ""
     if strip is not None:
         names = ", ".join(role.replace("_", " ") for role in strip.roles)

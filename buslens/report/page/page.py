@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.page.columns import pack
+from buslens.report.page.drawing import strip_css
 from buslens.report.page.first import evidence_html, side_html
 from buslens.report.page.prose import facts, findings_html, footer_html, keys_html, kinds, light_ink, numbers_of
 from buslens.report.places import places
@@ -93,7 +94,7 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
     placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
     view = choose(result, list(by_finding.values()))
     script = _script()
-    style = light_ink() + _template("page.css").substitute(light=light_ink(bare=True))
+    style = light_ink() + strip_css() + _template("page.css").substitute(light=light_ink(bare=True))
     name = clean(file_name(result.path))
     return _template("page.html").substitute(
         policy=_policy(script, style),

@@ -9,18 +9,20 @@ on one page.
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from io import BytesIO
 from typing import TYPE_CHECKING, Final, NamedTuple
 from xml.etree import ElementTree as ET
 
-from buslens.report.ink import Format, Tone
+from buslens.report.ink import Tone
 from buslens.report.record.markup import Markup
-from buslens.report.words import clean
+from buslens.report.words import clean, verdict_sentence
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.figure import Figure
 
+    from buslens.causes.signs import Observation
     from buslens.checks.findings import Result
 
 _SVG: Final = "http://www.w3.org/2000/svg"
@@ -54,32 +56,34 @@ def diagram(result: Result, *, prefix: str, label: str) -> Diagram:
     return inlined(_svg(figure(result, width="page")), prefix=prefix, label=label)
 
 
-STRIP: Final = Format(width=510.0, dpi=300, text=8.3, title=8.5, small=8.3, lane=13.0, wave=0.9, thin=0.45, margin=3.0)
-"""Over the width of an A4 page."""
-
 MOST_LANES: Final = 4
-"""Two strips of so many, before and after, leave room on one page for what a customer signs."""
+"""Two pictures of so many, before and after, leave room on one page for what a customer signs."""
 
 
-def strip(result: Result, *, prefix: str, label: str) -> Diagram:
-    """Return the lanes that matter of what a verdict speaks of; parameters as for `diagram`."""
-    from buslens.report.bare import Bare, lanes
-    from buslens.report.lettering import Lettering
-    from buslens.report.paint import house_style, paint
-    from buslens.report.places import places
-    from buslens.report.view import choose
+def strips(sides: Sequence[tuple[str, Result]], clue: Observation | None) -> list[tuple[str, Markup]]:
+    """Return the evidence for page one, with the name of each side; nothing where there is nothing to draw.
 
-    placed = places(result)
-    view = choose(result, placed)
-    view = replace(view, roles=lanes(result, placed, view, None, most=MOST_LANES), left_out=())
-    # What the other rules say stands in the sentence above, and in the appendix.
-    of_steps = [place for place in placed if place.finding.step is not None]
-    drawn = Bare(result, of_steps or placed, view, STRIP, Lettering())
-    # No notes stand below, so that no number leads anywhere.
-    drawn.numbers = {}
-    with house_style():
-        picture = paint(drawn.draw(), STRIP.dpi)
-    return inlined(_svg(picture), prefix=prefix, label=label)
+    Parameters
+    ----------
+    sides : sequence of pairs of str and Result
+        Name and capture: one, or before and after.
+    clue : Observation or None
+        What speaks most clearly for the leading cause.
+    """
+    from buslens.report.page.drawing import pair_svg, strip_svg
+    from buslens.report.strip import evidence_pair, evidence_strip
+
+    labels = [f"{name}. {verdict_sentence(result)}" for name, result in sides]
+    if len(sides) == 1:
+        ((name, result),) = sides
+        strip = evidence_strip(result, clue, most=MOST_LANES)
+        return [] if strip is None else [(name, Markup(strip_svg(result, strip, {}, labels[0])))]
+    before, after = (result for _, result in sides)
+    pair = evidence_pair(before, after, clue, most=MOST_LANES)
+    if pair is None:
+        return [drawn for side in sides for drawn in strips([side], clue)]
+    drawn = pair_svg([(before, pair[0]), (after, pair[1])], labels)
+    return [(name, Markup(svg)) for (name, _), svg in zip(sides, drawn, strict=True)]
 
 
 def inlined(svg: bytes, *, prefix: str, label: str) -> Diagram:

@@ -10,8 +10,9 @@ from string import Template
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Verdict
+from buslens.report.page.drawing import strip_css
 from buslens.report.record import front, sections
-from buslens.report.record.diagram import diagram, strip
+from buslens.report.record.diagram import diagram, strips
 from buslens.report.record.inputs import GENERATOR
 from buslens.report.record.markup import Markup, join, tag, text
 from buslens.report.record.seal import BLANK, sealed
@@ -70,11 +71,10 @@ def record(
         UTF-8. The same arguments give the same bytes.
     """
     pictures = list(_pictures(results, comparison))
-    strips = list(_strips(results, comparison))
-    css = _resource("record.css") + "".join(picture.css for _, picture in [*strips, *pictures])
+    css = strip_css() + _resource("record.css") + "".join(picture.css for _, picture in pictures)
     title = " · ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
     parts = _parts(job, results, inputs, comparison, suspects, pictures, made_with or versions())
-    page_one = tag("div", *_front(job, results, comparison, suspects, strips), class_="front")
+    page_one = tag("div", *_front(job, results, comparison, suspects), class_="front")
     body = join([_masthead(job), tag("main", page_one, tag("p", "Appendix", class_="appendix"), *parts)])
     page = Template(_resource("record.html")).substitute(
         style_hash="sha256-" + base64.b64encode(hashlib.sha256(css.encode()).digest()).decode(),
@@ -92,29 +92,27 @@ def _front(
     results: Sequence[Result],
     comparison: Comparison | None,
     suspects: Suspects | None,
-    strips: Sequence[tuple[str, Diagram]],
 ) -> Iterator[Markup]:
     """Yield page one: what a customer reads and signs."""
     yield front.who(job)
     yield front.part("Complaint", tag("p", job.complaint or "Nothing was entered."))
     yield front.part("Found", front.found(job, comparison.before if comparison is not None else results, suspects))
-    yield join(tag("figure", tag("figcaption", tag("b", caption)), picture.markup) for caption, picture in strips)
+    sides = [("As found", _gravest(results))]
+    if comparison is not None:
+        sides = [("Before the repair", _gravest(comparison.before)), ("After the repair", _gravest(results))]
+    drawn = strips(sides, None if suspects is None else suspects.clue)
+    figures = [tag("figure", tag("figcaption", tag("b", name)), picture) for name, picture in drawn]
+    yield tag("div", *figures, class_="sides") if figures else Markup("")
     yield front.part("Done", sections.done(job))
     yield front.part("Result", front.result(comparison))
     yield front.part("Still to watch", front.to_watch(job, results, comparison, suspects))
-    yield tag("div", tag("b", "Before anybody works on a steering lock. "), sections.cautions(), class_="care")
+    yield tag("div", tag("b", "Safety notes. "), sections.cautions(), class_="care")
     lines = (tag("p", words) for words in ("Date", "Technician", "Customer"))
     yield tag("div", *lines, class_="signatures")
 
 
-def _strips(results: Sequence[Result], comparison: Comparison | None) -> Iterator[tuple[str, Diagram]]:
-    """Yield the picture of each side for page one."""
-    sides = [("As found", results)] if comparison is None else [
-        ("Before the repair", comparison.before), ("After the repair", results)
-    ]  # fmt: skip
-    for prefix, (side, of) in zip("yz", sides, strict=False):
-        gravest = min(of, key=lambda result: _GRAVITY.index(result.verdict))
-        yield side, strip(gravest, prefix=prefix, label=f"{side}. {verdict_sentence(gravest)}")
+def _gravest(results: Sequence[Result]) -> Result:
+    return min(results, key=lambda result: _GRAVITY.index(result.verdict))
 
 
 def _parts(
@@ -170,7 +168,7 @@ def _pictures(results: Sequence[Result], comparison: Comparison | None) -> Itera
     """Yield one picture for each side: of the capture with the gravest verdict."""
     sides = [("", results)] if comparison is None else [("Before: ", comparison.before), ("After: ", results)]
     for prefix, (side, of) in zip("ab", sides, strict=False):
-        gravest = min(of, key=lambda result: _GRAVITY.index(result.verdict))
+        gravest = _gravest(of)
         label = f"{side}{gravest.path}. {verdict_sentence(gravest)}"
         yield f"{side}{gravest.path}", diagram(gravest, prefix=prefix, label=label)
 

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buslens.report.diagnosis import WORTH_TELLING, last_line, limits_of
+from buslens.report.strip import telling
 
 if TYPE_CHECKING:
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.readings import Reading
+    from buslens.causes.signs import Observation
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +51,8 @@ class Suspects:
     advice: str
     #: What the probabilities rest on.
     basis: str
+    #: What speaks most clearly for the leading cause; None if no signal does.
+    clue: Observation | None = None
 
 
 def suspects_of(diagnosis: Diagnosis) -> Suspects:
@@ -70,6 +74,7 @@ def suspects_of(diagnosis: Diagnosis) -> Suspects:
         readings=tuple(_reading(it, diagnosis) for it in diagnosis.readings),
         advice=_advice(diagnosis),
         basis=f"Causes by {causes.path} ({causes.about}). Numbers behind the words: {causes.numbers.basis}.",
+        clue=telling(diagnosis),
     )
 
 

@@ -6,20 +6,27 @@ import os
 import re
 import shutil
 import subprocess
-from typing import TYPE_CHECKING, NamedTuple
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pytest
 from support.handmade import handshake, result, step_finding
 from support.patience import HANG_S
 
+from buslens import check
 from buslens.causes.compare import compare
+from buslens.causes.diagnosis import diagnose
+from buslens.causes.load import load_causes
 from buslens.checks.findings import Outcome, Verdict
 from buslens.report.record import record as page_module
 from buslens.report.record.inputs import Input
 from buslens.report.record.job import EnteredReading, Job
+from buslens.report.record.suspects import suspects_of
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from buslens import Result
+
+ROOT = Path(__file__).parents[3]
 
 CHROMIUM = (
     os.environ.get("BUSLENS_CHROMIUM")
@@ -89,11 +96,16 @@ def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     faults = tuple(step_finding(handshake=number) for number in range(1, 26))
     before = result(*faults, handshakes=runs, path="before.log")
     after = result(step_finding(Outcome.MET), handshakes=(handshake(),), verdict=Verdict.AS_EXPECTED, path="after.log")
+    return print_record(folder, request.param, JOB, (after,), comparison=compare([before], [after]))
+
+
+def print_record(folder: Path, paper: str, job: Job, results: tuple[Result, ...], **more: Any) -> Print:
+    """Print a record on a paper."""
     with pytest.MonkeyPatch.context() as patch:
         original = page_module._resource
-        paper = f"@page {{ size: {request.param}; }}\n"
-        patch.setattr(page_module, "_resource", lambda name: original(name) + (paper if name.endswith(".css") else ""))
-        page = page_module.record(JOB, (after,), INPUTS, comparison=compare([before], [after]))
+        size = f"@page {{ size: {paper}; }}\n"
+        patch.setattr(page_module, "_resource", lambda name: original(name) + (size if name.endswith(".css") else ""))
+        page = page_module.record(job, results, INPUTS, **more)
     (folder / "record.html").write_bytes(page)
     return print_page(folder)
 
@@ -163,3 +175,49 @@ class TestPrint:
         rows = {page for item in INPUTS for page in printed.pages(item.sha256[:8])}
         assert len(rows) > 1
         assert rows <= printed.pages("SHA-256")
+
+
+SHORT = Job(
+    vehicle="Club car 3, silver",
+    complaint="Steering-lock warning, does not switch on; since Monday",
+    workshop="Pinewick Community Car Club",
+    technician="Ada",
+    customer="Bo",
+    number="117",
+    registration="PW 3",
+    odometer="81 200 km",
+    done=("Replaced the load fuse of the lock", "Cleaned the fuse holder"),
+    replaced=("load fuse",),
+    readings=(EnteredReading(what="Supply at the lock's plug", reading="0.1 V", limit="at least 9.5 V"),),
+)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [("car03_load_fuse_blown.log", "car03_after_repair.log"), ("car08_jammed_bolt.asc", "car01_healthy.log")],
+)
+@pytest.mark.parametrize("paper", PAPERS)
+def test_page_one_is_one_page(tmp_path: Path, paper: str, before: str, after: str) -> None:
+    then, now = (
+        check(ROOT / "sample_logs" / name, expectations=ROOT / "signal_defs" / "steering_lock.toml")
+        for name in (before, after)
+    )
+    causes = load_causes(str(ROOT / "signal_defs" / "steering_lock.causes.toml"), then.expectations)
+    suspects = suspects_of(diagnose([then], causes))
+    printed = print_record(tmp_path, paper, SHORT, (now,), comparison=compare([then], [now]), suspects=suspects)
+    assert printed.pages("Appendix") == {2}
+    front = [word for word in printed.words if word.page == 1]
+    words = [word.text for word in front]
+    # From the masthead to the signatures.
+    # From the masthead to the signatures.
+    assert {"117", "Before", "After", "Done", "Result", "watch", "Customer"} <= set(words)
+    # The box of a word is 1.164 times as high as its type.
+    assert min(word.bottom - word.top for word in front) >= 7 * 1.164
+    # The lanes of both sides stand in the same rows.
+    middle = printed.sizes[0][0] / 2
+    rows = [
+        {round(it.top) for it in front if it.text == "current" and (it.left < middle) is is_left}
+        for is_left in (True, False)
+    ]
+    assert rows[1]
+    assert rows[1] <= rows[0]

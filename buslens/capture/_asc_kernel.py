@@ -30,7 +30,6 @@ from buslens.capture._scan_kernel import (
     LOST,
     MOST_GAPS,
     MOST_WORDS,
-    NO_TIME,
     OTHER,
     OTHER_CHARACTER,
     REASON,
@@ -541,7 +540,7 @@ def scan(
                 reason = s[REASON]
         if reason == IS_FRAME and s[APART] != 0:
             s[APART] = 0
-            if before != NO_TIME and at > before:
+            if at > before:  # a piece of a log may begin with a block: the frame before is in the piece before
                 note_gap(EVERY_CHANNEL, before, at, s)
         if timed:
             s[CLOCK] = clock if s[RELATIVE] != 0 else 0

@@ -56,6 +56,11 @@ if TYPE_CHECKING:
 
 #: 1: identifiers have as many digits as they need, not 3 or 8.
 UNPADDED: Final = FORMAT
+#: 1: the stamps tell no time, so that frames are numbered, 1 ns apart; how many there were.
+UNTIMED: Final = FORMAT + 1
+ORDER: Final = FORMAT + 2
+#: 1: a line has no stamp, and begins with its channel.
+BARE: Final = FORMAT + 3
 
 NO_BRACKET: Final = FORMAT_REASON
 UNCLOSED: Final = FORMAT_REASON + 1
@@ -190,23 +195,22 @@ def scan(
                 s[OTHER] += 1
                 p = next_line(text, line_end(text, p, code), s)
                 continue
-        if text[p] == 40:
-            stamp, p = seconds(text, skip_blanks(text, p + 1, code), code)
-        else:
-            p = -NO_BRACKET
-        if p > 0:
-            if text[p] == 41 and code[text[p + 1]] == BLANK:
-                p = skip_blanks(text, p + 1, code)
-                label = p
-                label_end = same_channel(text, p, code, s, labels)
-                p = label_end
-                if p == 0:
-                    p = skip_word(text, label, code)
-                    n = p - label
-                    if n == 0 or n >= LABEL_ROOM:
-                        p = -BAD_LABEL
+        if s[BARE] == 0:
+            if text[p] == 40:
+                stamp, p = seconds(text, skip_blanks(text, p + 1, code), code)
             else:
-                p = -UNCLOSED
+                p = -NO_BRACKET
+            if p > 0:
+                p = skip_blanks(text, p + 1, code) if text[p] == 41 and code[text[p + 1]] == BLANK else -UNCLOSED
+        if p > 0 or s[BARE] != 0:  # without a stamp the channel may stand at the very beginning
+            label = p
+            label_end = same_channel(text, p, code, s, labels)
+            p = label_end
+            if p == 0:
+                p = skip_word(text, label, code)
+                n = p - label
+                if n == 0 or n >= LABEL_ROOM:
+                    p = -BAD_LABEL
         if p > 0:
             end = p
             p = skip_blanks(text, p, code)
@@ -251,6 +255,9 @@ def scan(
             if c < 0:
                 p = -TOO_MANY_CHANNELS
         if p > 0:
+            if s[UNTIMED] != 0:
+                s[ORDER] += 1
+                stamp = s[ORDER]
             at = place_in_time(stamp, c, s)
             if at == -AXIS_LIMIT:
                 if s[STOP] == SEAM:

@@ -32,7 +32,7 @@ from buslens.capture._candump_plain import scan_plain
 from buslens.capture._candump_wide_kernel import scan_wide
 from buslens.capture.frames import Clock
 from buslens.capture.protocol import LogFormat, Match
-from buslens.capture.stamps import are_unpadded, resolution_note, resolution_of
+from buslens.capture.stamps import FEW, are_unpadded, resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
 # A length in brackets stands behind no '#': that is a line of the screen form in which one byte is wrong.
@@ -68,7 +68,10 @@ def sniff(head: bytes) -> Match | None:
     rows = list(islice((row for row in found if row is not None), _LOOKED_ROWS))
     if not rows:
         return None
-    resolution_ns = resolution_of([int(row[1]) * NS_PER_S + int((row[2] or b"").ljust(9, b"0")) for row in rows])
+    stamps = [int(row[1]) * NS_PER_S + int((row[2] or b"").ljust(9, b"0")) for row in rows]
+    if len(rows) >= FEW and len(set(stamps)) == 1:
+        return None  # they tell no time: `candump_untimed`
+    resolution_ns = resolution_of(stamps)
     return Match(
         clock=Clock.WALL if int(rows[0][1]) >= _EPOCH_STAMPS_S else Clock.RELATIVE,
         slots={kernel.UNPADDED: int(are_unpadded([row[3] for row in rows]))},

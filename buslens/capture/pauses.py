@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.capture._scan_kernel import EVERY_CHANNEL, QUIET_NS, SEVERAL
+from buslens.capture._scan_kernel import EVERY_CHANNEL, NO_TIME, QUIET_NS, SEVERAL
 from buslens.capture.frames import Flag, Pause
 
 if TYPE_CHECKING:
@@ -112,6 +112,8 @@ class Traffic:
         self.channels: dict[str, ChannelTraffic] = {}
         #: Stretches in which surely nothing was recorded on any channel.
         self.apart: list[Pause] = []
+        #: First frame, where a new trigger block began right before it: nothing was recorded from the piece before on.
+        self.begins_apart_ns: int | None = None
 
     def add(self, frames: Frames) -> None:
         """Take a run of frames, all that were recorded, in order of time and later than all before."""
@@ -128,13 +130,23 @@ class Traffic:
 
     def add_gaps(self, names: Sequence[str], gaps: NDArray[np.int64]) -> None:
         """Take gaps in order of time, int64[n, 3]: channel or `EVERY_CHANNEL`, and the frames before and behind."""
-        self.apart += [Pause(*gap) for gap in gaps[gaps[:, 0] == EVERY_CHANNEL, 1:].tolist()]
+        for from_ns, to_ns in gaps[gaps[:, 0] == EVERY_CHANNEL, 1:].tolist():
+            if from_ns == NO_TIME:
+                self.begins_apart_ns = to_ns
+            else:
+                self.apart.append(Pause(from_ns, to_ns))
         for channel in np.unique(gaps[:, 0]).tolist():
             if channel != EVERY_CHANNEL:
                 self.channels[names[channel]].gaps.append(gaps[gaps[:, 0] == channel, 1:])
 
     def join(self, later: Traffic) -> None:
         """Append what was kept of later frames."""
+        if later.begins_apart_ns is not None:
+            latest_ns = max((channel.latest_ns for channel in self.channels.values()), default=None)
+            if latest_ns is None:
+                self.begins_apart_ns = later.begins_apart_ns
+            elif later.begins_apart_ns > latest_ns:
+                self.apart.append(Pause(latest_ns, later.begins_apart_ns))
         self.apart += later.apart
         for label, channel in later.channels.items():
             if label in self.channels:

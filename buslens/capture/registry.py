@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.capture._scan_kernel import FORMAT_REASON
 from buslens.capture.asc import ASC
 from buslens.capture.candump import CANDUMP
+from buslens.capture.candump_untimed import CANDUMP_UNTIMED
 from buslens.capture.screen import SCREEN
 
 if TYPE_CHECKING:
@@ -34,5 +35,5 @@ def registered(formats: Iterable[LogFormat]) -> Mapping[str, LogFormat]:
     return MappingProxyType(by_name)
 
 
-FORMATS: Final = registered([CANDUMP, SCREEN, ASC])
+FORMATS: Final = registered([CANDUMP, CANDUMP_UNTIMED, SCREEN, ASC])
 """A log is of the first format that recognises its beginning."""

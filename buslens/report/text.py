@@ -187,7 +187,7 @@ def _item(mark: str, *pieces: Piece | str, ink: Ink = Ink.PLAIN) -> Paragraph:
 def _written_out(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
     """Write every finding out."""
     for finding in findings:
-        yield from _finding(finding, (), result.origin_ns)
+        yield from _finding(finding, (), _origin(result))
 
 
 def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
@@ -201,13 +201,13 @@ def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]
     first = leading(findings, rules)
     for kind in sorted(kinds, key=lambda kind: kind != (first.rule, first.step, first.outcome)):
         head, *others = kinds[kind]
-        yield from _finding(head, others, result.origin_ns)
+        yield from _finding(head, others, _origin(result))
 
 
-def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int) -> Iterator[Paragraph]:
+def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int | None) -> Iterator[Paragraph]:
     """Write a finding out, and in how many others the same was found."""
     ink = Ink.WRONG if finding.outcome.is_fault else Ink.STRONG
-    when = "" if finding.time_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
+    when = "" if finding.time_ns is None or origin_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
     times = f", {counted(1 + len(others), 'time')}" if others else ""
     where = place(finding) if not others else place_of(finding.rule, None, finding.step)
     yield _item(
@@ -225,6 +225,11 @@ def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int) -> Ite
     small = small_print(finding)
     if small:
         yield paragraph(Piece(small, Ink.FAINT), indent=_MARGIN)
+
+
+def _origin(result: Result) -> int | None:
+    """Return the axis time that moments are counted from; None where the log tells an order only."""
+    return None if result.tally.clock is Clock.MISSING else result.origin_ns
 
 
 def _in_brief(result: Result) -> Iterator[Paragraph]:
@@ -314,7 +319,9 @@ def notes(result: Result) -> Iterator[str]:
     if tally.broken > len(tally.skipped):
         yield f"{counted(tally.broken - len(tally.skipped), 'more line')} skipped"
     for run in result.handshakes:
-        name = f"{clean(run.rule)} {run.number}, {moment(run.start.earliest_ns, result.origin_ns)}"
+        name = f"{clean(run.rule)} {run.number}"
+        if (origin_ns := _origin(result)) is not None:
+            name += f", {moment(run.start.earliest_ns, origin_ns)}"
         if run.abandoned:
             yield f"{name}: cancelled: {clean(run.abandoned)}"
         if run.tries > 1:

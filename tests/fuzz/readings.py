@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from support.logs import ENGINES, read_slowly, rows_of
 
-from buslens.capture import _asc_kernel, _screen_kernel
+from buslens.capture import _asc_kernel, _candump_kernel, _screen_kernel
 from buslens.capture.frames import Clock, Flag
 from buslens.capture.plan import Plan
 from buslens.capture.protocol import Match
@@ -33,6 +33,12 @@ if TYPE_CHECKING:
 #: What each format takes for granted of a log whose beginning it does not know.
 UNSEEN: Final = {
     "candump": Match(clock=Clock.RELATIVE),
+    "candump, without times": Match(
+        clock=Clock.MISSING,
+        slots={_candump_kernel.UNTIMED: 1, _candump_kernel.BARE: 1},
+        in_one_piece=True,
+        in_order=True,
+    ),
     "ASC": Match(clock=Clock.RELATIVE, slots={_asc_kernel.BASE: 16}),
     "candump, screen form": Match(clock=Clock.RELATIVE, slots={_screen_kernel.STAMPS: _screen_kernel.SECONDS}),
 }

@@ -318,6 +318,10 @@ def seeds(target: str) -> Iterator[bytes]:
     yield from _SEEDS[target]()
 
 
+def _candump_untimed() -> Iterator[bytes]:
+    yield from (seed.replace(b"(1700000000.000072) ", b"") for seed in _candump())
+
+
 def _candump() -> Iterator[bytes]:
     yield from (line + b"\n" for line in CANDUMP_LINES)
     yield b"\n".join(CANDUMP_LINES)
@@ -439,6 +443,7 @@ def _bytes_of(path: Path) -> bytes:
 
 _SEEDS: Final[dict[str, Callable[[], Iterable[bytes]]]] = {
     "candump": _candump,
+    "candump_untimed": _candump_untimed,
     "asc": _asc,
     "screen": _screen,
     "gunzip": _packed,

@@ -90,6 +90,10 @@ def candump(data: bytes) -> None:
     assert_same_everywhere(data, "candump")
 
 
+def candump_untimed(data: bytes) -> None:
+    assert_same_everywhere(data, "candump, without times")
+
+
 def asc(data: bytes) -> None:
     assert_same_everywhere(data, "ASC")
 
@@ -485,6 +489,7 @@ def _scratch() -> str | None:
 
 TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
     "candump": candump,
+    "candump_untimed": candump_untimed,
     "asc": asc,
     "screen": screen,
     "gunzip": gunzip,

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from math import ceil, floor
 from typing import TYPE_CHECKING
+
+from buslens.checks.findings import Span
+from buslens.checks.words import span_words
+from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +29,7 @@ def delay_words(outlier: Outlier, day: int | None, *, what: str) -> str:
     >>> far = Outlier(vehicle=0, score=9.8, p_value=0.0, earliest_ms=412.0, latest_ms=455.2,
     ...               scale=Scale(281.0, 9.0), place=0)
     >>> delay_words(far, 20577, what="the delay")
-    'the delay was 412 to 455 ms on 2026-05-04; the fleet takes 281 ms (MAD 9.0 ms), a modified z-score of 9.8 or more'
+    'the delay was 412 to 456 ms on 2026-05-04; the fleet takes 281 ms (MAD 9.0 ms), a modified z-score of 9.8 or more'
     """
     when = "" if day is None else f" on {date_words(day)}"
     return (
@@ -141,10 +146,9 @@ def _ms(value: float) -> str:
 
 
 def _ends(earliest: float, latest: float) -> str:
-    if latest == float("inf"):
-        return f"at least {_ms(earliest)}"
-    low, high = _ms(earliest), _ms(latest)
-    return low if low == high else f"{low.removesuffix(' ms')} to {high}"
+    """Return an interval of milliseconds as all findings write it, rounded outwards."""
+    latest_ns = None if latest == float("inf") else ceil(latest * NS_PER_MS)
+    return span_words(Span(earliest_ns=floor(earliest * NS_PER_MS), latest_ns=latest_ns))
 
 
 def _score(score: float) -> str:

@@ -42,7 +42,7 @@ class TestSentences:
     def test_fast(self) -> None:
         fast = replace(FAR, score=-4.26, earliest_ms=7.25, latest_ms=8.5, place=None)
         assert wording.vehicle_words(fast, what="the delay") == (
-            "the delay is 7.2 to 8.5 ms as a rule, and in the vehicles of the fleet 281 ms (MAD 9.0 ms), a modified"
+            "the delay is 7 to 9 ms as a rule, and in the vehicles of the fleet 281 ms (MAD 9.0 ms), a modified"
             " z-score of -4.3 or less"
         )
 

@@ -168,6 +168,7 @@ FEW_BYTES: Final = FORMAT_REASON + 4
 BAD_BYTE: Final = FORMAT_REASON + 5
 NO_STAMP: Final = FORMAT_REASON + 6
 LONELY_STAMP: Final = FORMAT_REASON + 7
+OTHER_LAYOUT: Final = FORMAT_REASON + 8
 
 IS_FRAME: Final = 0
 IS_EVENT: Final = -1
@@ -490,6 +491,57 @@ def bytes_of(stated: int, lengths: int) -> int:
     if stated > 15:
         return -1
     return 8 if lengths == AS_CLASSICAL else fd_length(stated)
+
+
+def holds_bytes(text: Numbers, p: int, code: Numbers) -> bool:
+    """Return whether there is in a line, from p on, what looks like the data of a frame.
+
+    Those are four numbers of two hexadecimal digits, each one character behind the other and not all alike, as they are
+    in no time of day or date, or a number of 8 or more such digits with a letter. Names of columns (D0, D1) are none.
+    """
+    run = 0
+    mark = 0
+    first = 0
+    is_alike = True
+    while code[text[p]] & LINE_FEED == 0:
+        q = p
+        n = 0
+        has_letter = False
+        while code[text[q]] < 16:
+            has_letter |= code[text[q]] > 9
+            q += 1
+        n = q - p
+        c = text[q]
+        if n > 0 and not 97 <= c | 32 <= 122:
+            if n >= 8 and n & 1 == 0 and has_letter:
+                return True
+            if n == 2:
+                if run == 0 or text[p - 1] != mark:
+                    run = 0
+                    first = p
+                    is_alike = True
+                elif text[p] != text[first] or (code[text[p]] < 10 and text[p + 1] != text[first + 1]):
+                    is_alike = False
+                run += 1
+                if run == 1:
+                    mark = c
+                if run >= 4 and not is_alike:
+                    return True
+            else:
+                run = 0
+            p = q
+            if code[c] & LINE_FEED == 0:
+                p += 1
+            continue
+        run = 0
+        p = q
+        while code[text[p]] & LINE_FEED == 0 and (
+            48 <= text[p] <= 57 or 97 <= text[p] | 32 <= 122  # the rest of a word
+        ):
+            p += 1
+        if code[text[p]] & LINE_FEED == 0:
+            p += 1
+    return False
 
 
 def same_label(text: Numbers, p: int, stop: int, s: Slots, labels: Numbers) -> bool:
@@ -818,7 +870,7 @@ def scan(
                     elif has & needed & HAS_LENGTH != needed & HAS_LENGTH:
                         reason = BAD_LENGTH
             else:
-                reason = IS_EVENT
+                reason = OTHER_LAYOUT if holds_bytes(text, begin, code) else IS_EVENT
         elif flag & ERROR_FLAG == 0:
             if flag & EXTENDED_FLAG and each > 0x1FFFFFFF:
                 reason = EXTENDED_RANGE

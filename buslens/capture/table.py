@@ -46,6 +46,7 @@ REASONS: Final[Mapping[int, str]] = {
     kernel.FEW_BYTES: "fewer data bytes than the length says",
     kernel.BAD_BYTE: "a data byte is no number from 0 to 255 in the table's number base",
     kernel.NO_STAMP: "no time stamp, as the other rows have one",
+    kernel.OTHER_LAYOUT: "the row holds data bytes, but not in the layout of the table",
     kernel.LONELY_STAMP: "the time stamp lies far from those of the rows before and behind, which agree",
 }
 

@@ -282,8 +282,8 @@ def _agreement(  # noqa: PLR0912
             if exact < 0.99 * stated and not filled and not (is_near or is_named):
                 continue
             zero = all(value == 0 for value in values)
-            if zero:
-                continue
+            if zero or (different == 1 and not exact and not is_named):
+                continue  # of a bus, say: nothing shows that it has to do with the cells
             score = 2.0 + 2.0 * exact / stated + is_near + is_named + hint + 0.2 * min(different, 3)
             score += 0.1 * mean - 1.5 * any(named(column, what) for what in ("bus", "number", "time", "direction"))
             score -= 0.01 * (meaning != kernel.AS_CLASSICAL) + 0.5 * (part < 0.99)

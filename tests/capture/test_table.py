@@ -148,12 +148,13 @@ class TestRefused:
         assert "--id-base hex or --id-base decimal" in problem
         assert "has a letter" in problem
 
-    def test_one_letter_anywhere_tells_the_base(self, tmp_path: Path) -> None:
+    def test_one_letter_anywhere_tells_the_base(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         frames = [frame._replace(can_id=int(f"{frame.can_id % 700 + 100}", 16), is_extended=False) for frame in FRAMES]
-        many = [frame._replace(time_ns=frame.time_ns + k * 4_000_000_000) for k in range(90) for frame in frames]
+        many = [frame._replace(time_ns=frame.time_ns + k * 4_000_000_000) for k in range(12) for frame in frames]
+        monkeypatch.setattr("buslens.capture.table.SAMPLE_BYTES", 1 << 16)
         path = tmp_path / "rows.csv"
         path.write_bytes(Written(time="s.6").text([*many, many[-1]._replace(can_id=0x3AB)]))
-        assert path.stat().st_size > 1 << 20
+        assert path.stat().st_size > 2 << 16
         assert read_frames(path)["can_id"].iloc[-1] == 0x3AB
 
     def test_decimal_where_hexadecimal_cannot_be(self, tmp_path: Path) -> None:
@@ -210,6 +211,17 @@ class TestRefused:
         assert sniff(text) is None
 
 
+class TestColumnsThatLookAlike:
+    def test_bus_is_no_length(self, tmp_path: Path) -> None:
+        """A column of ones in front of padded identifiers is no length of a payload that they would be."""
+        columns = ["time", "bus number", "id", "direction", "data"]
+        written = Written(separator=", ", columns=columns, header=False, time="clock", id_form="{:08X}", data_form=":")
+        frames = [frame for frame in traffic(540, n_ids=10, n=250) if len(frame.data) > 2]
+        path = tmp_path / "rows"
+        path.write_bytes(written.text(frames))
+        assert_read_back(path, written, frames)
+
+
 class TestRows:
     """Every row is in one class, and one that looks like a frame and is none is broken, with its reason."""
 
@@ -245,6 +257,35 @@ class TestRows:
         ]
         assert tally.other_lines == 3
         assert tally.frames == n - 3 - 5
+
+    def test_rows_of_another_layout_are_broken(self, tmp_path: Path) -> None:
+        """Rows that hold data in some other way are counted, those that hold none are remarks."""
+        lines = Written(time="s.6").text(FRAMES).decode().split("\n")
+        others = [
+            "ID: 2CF DLC: 4 DATA: 01 02 03 04",
+            "0.5;2CF;4;0A;0B;0A;0C",
+            "t=1 id=123 data=0A0B0C0D",
+            "7:01:02:03:04",
+        ]
+        remarks = [
+            "bus load 12 %",
+            "2026-11-30 07:12:30 door opened",
+            lines[0],
+            "at 12:13:14.123 off",
+            "# 10 20",
+            "x" * 90,
+        ]
+        text = "\n".join([*lines[:60], *others, *remarks, *lines[60:]])
+        for plain_bytes in (0, 1 << 40):
+            path = tmp_path / "rows"
+            path.write_text(text)
+            _, tally = fold(
+                open_capture(path), wanted=None, new=list, step=lambda _, __: None, join=list.extend,
+                plain_bytes=plain_bytes,
+            )  # fmt: skip
+            assert [line.line for line in tally.skipped] == [61, 62, 63, 64]
+            assert all("not in the layout" in line.reason for line in tally.skipped)
+            assert (tally.other_lines, tally.frames) == (1 + len(remarks), len(FRAMES))
 
     def test_lonely_stamp(self, tmp_path: Path) -> None:
         lines = Written(time="s.6").text(FRAMES).decode().split("\n")

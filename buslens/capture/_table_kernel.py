@@ -413,6 +413,16 @@ def stamp_at(text: Numbers, p: int, code: Numbers, s: Slots, form: int, unit: in
     return days + ns, p
 
 
+def behind_unit(text: Numbers, p: int) -> int:
+    """Return the place behind ``s``, ``ms``, ``us`` or ``ns`` at p; p if there is none."""
+    q = p
+    if text[q] == 0xC2:  # of the two bytes of a micro sign in UTF-8
+        q += 1
+    if text[q] in (109, 117, 110, 0xB5):
+        q += 1
+    return q + 1 if text[q] == 115 else p
+
+
 def whole_number(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int]:
     """Read digits at p, perhaps behind 0x or #: the number, at most 2**40, and the place behind or -1."""
     if text[p] == 48 and text[p + 1] | 32 == 120 and code[text[p + 2]] < 16:
@@ -734,6 +744,8 @@ def scan(
             elif role in (TIME, TIME_2):
                 form = s[FORM] if role == TIME else s[FORM_2]
                 got, q = stamp_at(text, p, code, s, form, s[UNIT] if role == TIME else s[UNIT_2])
+                if form == NUMBER and q > 0 and not ends_cell(text, q, code, s):
+                    q = behind_unit(text, q)
                 if q > 0 and ends_cell(text, q, code, s):
                     p = q
                     if role == TIME:

@@ -106,9 +106,33 @@ def recognise(
             best = found
         if best is not None and best.fit >= _PROVED and best.stamps.form:
             break
-    if best is None and problem is not None:
-        raise problem
+    if best is None:
+        _raise_what_helps(lines)
+        if problem is not None:
+            raise problem
     return best
+
+
+def _raise_what_helps(lines: list[str]) -> None:
+    """Refuse frames that are written in a way in which no columns can be told, with what to write instead.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If the rows are so.
+    """
+    rows = [line for line in lines[:200] if line.strip()]
+    if 2 * sum(re.search(r"b(['\"]).*(\\x[0-9a-f]{2}|\\0).*\1", row) is not None for row in rows) > len(rows):
+        raise UnclearLayoutError(
+            r"the data bytes are written as b'\x05\x0c', where a byte may look like any character: write them as "
+            "hexadecimal digits, in Python with data.hex()"
+        )
+    digits = [re.fullmatch(r"[0-9A-Fa-f]{12,}", row.strip()) is not None for row in rows]
+    if 2 * sum(digits) > len(rows):
+        raise UnclearLayoutError(
+            "time, identifier and data of a row run together, so nothing tells where one ends: write the rows again "
+            "with a comma between the cells"
+        )
 
 
 def _rank(found: Understood) -> float:
@@ -154,6 +178,11 @@ def _try(
     fit = _fit(lines, rows, match)
     if fit < _LEAST_FIT:
         return None
+    if fit < _PROVED and _is_behind_bytes(layout, stamps) and not told.names_columns:
+        raise UnclearLayoutError(
+            f"what stands behind the data bytes is in another column where there are fewer of them, so only {fit:.0%} "
+            "of the rows can be read: write it before the data, or part the cells with commas and leave cells empty"
+        )
     words = "read as a table: " + ", ".join(_words(layout, stamps))
     notes = [words, *stamps.notes]
     if fit < _PROVED:
@@ -163,6 +192,12 @@ def _try(
     return Understood(
         rows=rows, layout=layout, stamps=stamps, match=replace(match, notes=tuple(notes)), fit=fit, words=words
     )
+
+
+def _is_behind_bytes(layout: Layout, stamps: Stamps) -> bool:
+    """Return whether a row of blanks has what it needs behind bytes in cells of their own."""
+    places = (layout.column[kernel.IDENTIFIER], layout.column.get(kernel.LENGTH, 0), *stamps.columns)
+    return not layout.cut.separator and layout.payload_role == kernel.BYTE and max(places) > layout.payload[0]
 
 
 def _with_bases(rows: Rows, layout: Layout) -> Layout:

@@ -19,6 +19,7 @@ _NEARLY_ALL: Final = 0.98
 _INT: Final = re.compile(r"\d+(\.0+)?")
 _HEX: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?")
 _NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
+_WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)) ?(ns|us|\u00c2?\u00b5s|ms|s)")
 _CLOCK: Final = re.compile(
     r"\d{1,3}:\d{1,2}:\d{1,2}([.,:]\d{1,12})?(?P<half> ?[AaPp][Mm])?(?P<zone>Z|[+-]\d\d:?(\d\d)?)?"
 )
@@ -72,6 +73,12 @@ class Column:
         self.index = index
         #: From the header, in lower case; empty if there is none.
         self.name = name
+        #: What stands behind each number, ``ns``, ``us``, ``ms`` or ``s``; it is left out of the cells.
+        self.unit = ""
+        with_unit = [_WITH_UNIT.fullmatch(cell) for cell in cells[:50] if cell]
+        if with_unit and all(found and found[2] == with_unit[0][2] for found in with_unit):  # type: ignore[index]
+            self.unit = with_unit[0][2].replace("\u00c2", "").replace("\u00b5", "u")  # type: ignore[index]
+            cells = [found[1] if (found := _WITH_UNIT.fullmatch(cell)) else cell for cell in cells]
         self.cells = cells
         self.filled = [cell for cell in cells if cell]
         self._values: dict[int, list[int | None]] = {}

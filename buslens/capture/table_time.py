@@ -313,6 +313,8 @@ def _unit_in(text: str) -> int | None:
 
 
 def _header_unit(rows: Rows, column: Column) -> int | None:
+    if column.unit:
+        return UNITS[column.unit]
     if rows.has_names:
         return _unit_in(column.name)
     for line in reversed(rows.preamble[-40:]):

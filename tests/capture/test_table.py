@@ -211,6 +211,62 @@ class TestRefused:
         assert sniff(text) is None
 
 
+def rows_as(layout: str) -> str:
+    """Return the frames as rows of a layout, with the parts of a frame by name."""
+    return "".join(
+        layout.format(
+            us=frame.time_ns // 1000,
+            s=frame.time_ns / 1e9,
+            ms=frame.time_ns / 1e6,
+            id=frame.can_id,
+            n=len(frame.data),
+            data=frame.data.hex(" "),
+            digits=frame.data.hex(),
+            bytes=frame.data,
+        )
+        + "\n"
+        for frame in FRAMES
+    )
+
+
+class TestWordsInRows:
+    """Units and brackets at stamps are read; rows that hide where a part stands are refused, with what helps."""
+
+    @pytest.mark.parametrize(
+        "layout",
+        [
+            "[{us}us] {id:X} {n} {data}",
+            "{us}us;{id:X};{n};{digits}",
+            "{us}\u00b5s,0x{id:X},{n},{digits}",
+            "[{s:.6f}] {id:X} [{n}] {data}",
+            "<{ms:.3f}ms> {id:X} ({n}) {data}",
+            "Timestamp: {s:.6f}  ID: {id:X}  DL: {n}  {data}  Channel: can0",
+        ],
+    )
+    def test_read(self, tmp_path: Path, layout: str) -> None:
+        for encoding in ("utf-8", "latin-1"):
+            path = tmp_path / "rows.txt"
+            path.write_bytes(rows_as(layout).encode(encoding))
+            table = read_frames(path)
+            assert table["can_id"].tolist() == [frame.can_id for frame in FRAMES]
+            assert table["data"].tolist() == [frame.data for frame in FRAMES]
+            assert table["time"].tolist() == pytest.approx([frame.time_ns / 1e9 for frame in FRAMES], abs=2e-6)
+
+    @pytest.mark.parametrize(
+        ("layout", "helps"),
+        [
+            ("ID: {id:X} DLC: {n} DATA: {data} T: {s:.6f}", "before the data"),
+            ("{s:.6f},0x{id:X},{n},{bytes}", "data.hex"),
+            ("{us:08X}{id:08X}{n}{digits}", "a comma between the cells"),
+        ],
+    )
+    def test_refused(self, tmp_path: Path, layout: str, helps: str) -> None:
+        path = tmp_path / "rows.txt"
+        path.write_text(rows_as(layout))
+        with pytest.raises(CaptureError, match=helps):
+            open_capture(path)
+
+
 class TestColumnsThatLookAlike:
     def test_bus_is_no_length(self, tmp_path: Path) -> None:
         """A column of ones in front of padded identifiers is no length of a payload that they would be."""

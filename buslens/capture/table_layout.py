@@ -217,7 +217,7 @@ def _is_tail(columns: Sequence[Column], k: int, begin: int) -> bool:
     if not columns[k].filled or k - begin < 1:
         return not columns[k].filled
     good = sum(1 for cell in columns[k].filled if re.fullmatch(r"(0[xX])?[0-9A-Fa-f]{1,2}|\d{1,3}", cell))
-    return 2 * good >= len(columns[k].filled)
+    return 10 * good >= len(columns[k].filled)
 
 
 def _may_be_words(first: Column, second: Column) -> bool:

@@ -277,6 +277,49 @@ class TestColumnsThatLookAlike:
         path.write_bytes(written.text(frames))
         assert_read_back(path, written, frames)
 
+    def test_remark_behind_bytes(self, tmp_path: Path) -> None:
+        """Where few frames have eight bytes, the last columns hold more remarks than bytes."""
+        columns = ["time", "id", "extended", "length", "data", "remark"]
+        written = Written(separator="\t", columns=columns, header=False, quotes=True)
+        frames = traffic(0, n_ids=10, n=250)
+        path = tmp_path / "rows"
+        path.write_bytes(written.text(frames))
+        assert_read_back(path, written, frames)
+
+    def test_seconds_of_the_minute(self, tmp_path: Path) -> None:
+        frames = [frame._replace(time_ns=frame.time_ns + 59_500_000_000) for frame in FRAMES]
+        rows = [f"{f.time_ns / 1e9 % 60:.6f},{f.can_id:X},{len(f.data)},{f.data.hex()}" for f in frames]
+        path = tmp_path / "rows"
+        path.write_text("\n".join([*rows, ""]))
+        table = read_frames(path)
+        expected = [(f.time_ns - frames[0].time_ns) / 1e9 for f in frames]
+        assert (table["time"] - table["time"][0]).tolist() == pytest.approx(expected, abs=2e-6)
+
+    @pytest.mark.parametrize("end", ["\n\n", "\r\n\r\n", "\r\r\n"])
+    def test_doubled_line_ends(self, tmp_path: Path, end: str) -> None:
+        path = tmp_path / "rows"
+        path.write_bytes(Written(time="s.6", line_end=end).text(FRAMES))
+        assert read_frames(path)["data"].tolist() == [frame.data for frame in FRAMES]
+
+    def test_cells_parted_by_zero_bytes(self, tmp_path: Path) -> None:
+        path = tmp_path / "rows"
+        path.write_bytes(Written(time="s.6", separator="\0", data_form="together").text(FRAMES))
+        assert read_frames(path)["data"].tolist() == [frame.data for frame in FRAMES]
+
+    def test_halves_of_the_day(self, tmp_path: Path) -> None:
+        """12:59:59 PM is followed by 01:00:00 PM."""
+        rows = []
+        for frame in FRAMES:
+            ms = 12 * 3_600_000 + 3_599_500 + frame.time_ns // NS_PER_MS
+            hours, rest = ms // 3_600_000, ms % 3_600_000
+            clock = f"{(hours - 1) % 12 + 1:02d}:{rest // 60_000:02d}:{rest % 60_000 / 1000:06.3f} PM"
+            rows.append(f"{clock},{frame.can_id:X},{len(frame.data)},{frame.data.hex()}")
+        path = tmp_path / "rows"
+        path.write_text("\n".join([*rows, ""]))
+        table = read_frames(path)
+        expected = [(f.time_ns // NS_PER_MS - FRAMES[0].time_ns // NS_PER_MS) / 1e3 for f in FRAMES]
+        assert (table["time"] - table["time"][0]).tolist() == pytest.approx(expected, abs=2e-6)
+
 
 class TestRows:
     """Every row is in one class, and one that looks like a frame and is none is broken, with its reason."""

@@ -1,9 +1,9 @@
 """Which finding leads: the one sentence that a person reads first.
 
 Danger comes first: the ignition on while a rule forbids it. Then the failed step that stands first in its rule, of the
-first handshake that failed, unless a wider reason for it was found: a message that stopped, or a supply outside its
-range, while that handshake ran. What only follows from a failed handshake, such as a lit warning lamp, leads where no
-handshake failed.
+first handshake that failed, unless a wider reason for it was found: a message that stopped, a role that says nothing or
+a supply outside its range, while that handshake ran, or two feedbacks that differed before it. What only follows from a
+failed handshake, such as a lit warning lamp, leads where no handshake failed.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome
-from buslens.expectations.model import Alive, Never, Precedes, Range, Sequence
+from buslens.expectations.model import Agree, Alive, IsUnknown, Never, Precedes, Range, Sequence, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -89,10 +89,17 @@ def _explains(step: Finding, rules: Mapping[str, AnyRule]) -> Callable[[Finding]
         end_ns += max((it.within_ns for it in sequence.steps if it.name == step.step), default=0)
 
     def test(finding: Finding) -> bool:
-        if finding.time_ns is None or not isinstance(rules.get(finding.rule), Alive | Range):
+        if finding.time_ns is None or finding.outcome is not Outcome.VIOLATED:
             return False
-        if finding.outcome is not Outcome.VIOLATED:
-            return False
+        match rules.get(finding.rule):
+            case Alive() | Range():
+                pass
+            case Never(when=State(condition=IsUnknown())):
+                pass
+            case Agree() if finding.time_ns < begin_ns:
+                pass  # Where they differed before what the step counts from, that is no answer to it.
+            case _:
+                return False
         latest = None if finding.delay is None else finding.delay.latest_ns
         return finding.time_ns <= end_ns and (latest is None or finding.time_ns + latest >= begin_ns)
 

@@ -119,7 +119,27 @@ class Moves:
         lags = changes[index[index < len(changes)]] - self.seen_ns[index < len(changes)]
         return float(np.exp(-np.median(lags) / _NEAR_NS)) if len(lags) else 0.0
 
-    def around(self, trace: Trace, moves: NDArray[np.bool_], *, before: bool) -> Around | None:
+    def begins_behind(self, other: Moves) -> bool:
+        """Return whether each pulse begins while one of the other's is on, and at least one surely later than that."""
+        if not len(other):
+            return False
+        before = np.searchsorted(other.seen_ns, self.seen_ns, side="right") - 1
+        other_ns = other.seen_ns[np.maximum(before, 0)]
+        is_inside = (before >= 0) & (other_ns + other.pulse_ns[np.maximum(before, 0)] >= self.since_ns)
+        return bool(is_inside.all() and (other_ns <= self.since_ns).any())
+
+    def reached(self, trace: Trace) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return since and seen of the last change of a feedback in each move; of the pulse where there is none."""
+        rows = np.flatnonzero(trace.is_change)
+        index = np.searchsorted(trace.seen_ns[rows], self.settled_ns, side="right") - 1
+        row = rows[np.maximum(index, 0)] if len(rows) else np.zeros(len(self), np.intp)
+        came = (index >= 0) & (trace.seen_ns[row] >= self.seen_ns)
+        return (
+            np.where(came, np.maximum(trace.since_ns[row], self.since_ns), self.since_ns),
+            np.where(came, trace.seen_ns[row], self.seen_ns),
+        )
+
+    def around(self, trace: Trace, moves: NDArray[np.bool_], *, behind: Trace | None = None) -> Around | None:
         """Return the value whose changes lie best around some of the moves; None if there are none.
 
         Parameters
@@ -128,10 +148,11 @@ class Moves:
             Any signal.
         moves : ndarray of bool, shape (len(self),)
             The moves of one direction.
-        before : bool
-            Whether to look before the pulses, else behind the moves.
+        behind : Trace, optional
+            A feedback: look behind what it has reached, and count from there; default: look before the pulses.
         """
-        since, seen = self.since_ns[moves], self.seen_ns[moves]
+        since, seen = (self.since_ns, self.seen_ns) if behind is None else self.reached(behind)
+        since, seen = since[moves], seen[moves]
         if not len(seen):
             return None
         best: Around | None = None
@@ -139,20 +160,21 @@ class Moves:
             from_ns, to_ns = trace.changes_to([raw])
             if not len(to_ns):
                 continue
-            if before:
+            if behind is None:
                 index = np.searchsorted(from_ns, seen) - 1
                 ok = (index >= 0) & (to_ns[np.maximum(index, 0)] >= since - BEFORE_NS)
                 lag = seen - to_ns[np.maximum(index, 0)]
             else:
-                index = np.searchsorted(to_ns, seen)
+                index = np.searchsorted(to_ns, since, side="right")
                 capped = np.minimum(index, len(to_ns) - 1)
                 ok = (index < len(to_ns)) & (from_ns[capped] <= seen + AFTER_NS)
-                lag = to_ns[capped] - seen
+                lag = np.maximum(to_ns[capped] - seen, 0)
             if not ok.any():
                 continue
             lags = lag[ok]
             spread = float(np.std(lags)) if len(lags) > 1 else float(_EVEN_NS)
-            spread = max(spread - float(np.median(to_ns - from_ns)) / 4, 0.0)
+            # Frames alone cause some of it, at either end.
+            spread = max(spread - float(np.median(to_ns - from_ns) + np.median(seen - since)) / 4, 0.0)
             found = Around(
                 raw=raw,
                 share=float(ok.sum() / len(seen)),

@@ -156,7 +156,7 @@ class Drafter:
     def _locking(self) -> Draft:
         given = ["ignition is off"] if self._has("ignition") else []
         if self._feedbacks():
-            given.append(self._was_unlocked())
+            given.append(_any("is unlocked", self._feedbacks()))
         head = ['start = "door_open becomes open"']
         if given:
             head.append(f"given = {quoted(' and '.join(given))}")
@@ -170,18 +170,6 @@ class Drafter:
         if self._misses(draft) > self._misses(stopped):
             return stopped
         return draft
-
-    def _was_unlocked(self) -> str:
-        """Return when the lock is released: by both feedbacks, if another rule says it when they differ.
-
-        One that is stuck at unlocked would else call for a lock of what is locked.
-        """
-        is_told = len(self._feedbacks()) > 1 and not self._agree().problem
-        return (
-            " and ".join(f"{role} is unlocked" for role in self._feedbacks())
-            if is_told
-            else _any("is unlocked", self._feedbacks())
-        )
 
     def _misses(self, draft: Draft) -> int:
         rule = self._rule(draft.lines)

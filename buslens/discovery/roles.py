@@ -160,7 +160,22 @@ class _Search:
             for is_turned in (False, True)
             if (choice := self._choice(moves, trace, is_turned)) is not None
         ]
-        return max(choices, key=lambda it: it.points, default=None)
+        best = max(choices, key=lambda it: it.points, default=None)
+        # A request comes before the drive: where names do not tell the two apart, the pulse that begins later is it.
+        while best is not None:
+            later = [it for it in choices if self._is_driven_by(it, best)]
+            if not later:
+                break
+            best = max(later, key=lambda it: it.points)
+        return best
+
+    def _is_driven_by(self, later: _Choice, best: _Choice) -> bool:
+        """Return whether the pulses of another choice begin behind those of the best, and move the same feedback."""
+        one, other = best.fits["unlock_feedback"][0], later.fits["unlock_feedback"][0]
+        points = [self.fit("lock_enable", it.moves.enable).points for it in (best, later)]
+        if one.name != other.name or one.states != other.states or points[0] - points[1] >= AHEAD:
+            return False
+        return later.moves.begins_behind(best.moves)
 
     def _as_enable(self, trace: Trace) -> Moves | None:
         """Return the pulses of a signal that rests most of the time; None if it does not look like an enable."""
@@ -195,7 +210,8 @@ class _Search:
         enable = self.fit("lock_enable", moves.enable)
         text = f"off at rest, on in {len(moves)} short pulse{'s' * (len(moves) != 1)}; {first.name} moves behind them"
         fits["lock_enable"] = [
-            replace(enable.more(5.0 * moves.feedback_share(first), text), states=enable_states(moves.enable))
+            replace(enable.more(5.0 * moves.feedback_share(first), text), states=enable_states(moves.enable)),
+            *self._also_pulsed(moves, first),
         ]
         chosen = {moves.enable.name, first.name, *(fit.name for fit in fits["data_feedback"][:1])}
         rest = [trace for trace in self.traces if trace.name not in chosen]
@@ -206,6 +222,19 @@ class _Search:
         # A request comes before the enable, and all else goes with it as well: names and nearness tell them apart.
         points += enable.points + _NEAREST * moves.nearness(first)
         return _Choice(points=points, moves=moves, fits=fits)
+
+    def _also_pulsed(self, moves: Moves, first: Trace) -> list[Fit]:
+        """Return the other signals behind whose pulses the feedback moves: a request looks like the enable."""
+        others = [it for trace in self.traces if (it := self._as_enable(trace)) is not None]
+        return _sorted(
+            replace(
+                self.fit("lock_enable", it.enable).more(5.0 * share, f"{first.name} moves behind its pulses, too"),
+                states=enable_states(it.enable),
+            )
+            for it in others
+            if it.enable is not moves.enable and it.enable is not first
+            if (share := it.feedback_share(first)) >= _SHARE
+        )
 
     def _feedback(
         self,
@@ -235,11 +264,11 @@ class _Search:
         labels = label_states(role, trace.signal)
         if set(STATES[role]) <= set(labels):
             agrees = locked in labels["locked"] and unlocked in labels["unlocked"]
-            return replace(fit.more(1.0 if agrees else -5.0, "") if not agrees else fit, states=labels)
+            return replace(fit if agrees else fit.more(-5.0, ""), states=with_moving(trace, labels, moves))
         is_one = {1: "locked"} if locked == 1 else {1: "unlocked"} if unlocked == 1 else {}
         if trace.signal.length == 1 and (said := polarity(role, trace.signal)):
             fit = replace(fit, points=fit.points + (1.0 if is_one.get(1) == said else -1.5))
-        states = feedback_states(trace, locked, unlocked, moves)
+        states = with_moving(trace, {"locked": (locked,), "unlocked": (unlocked,)}, moves)
         one, other = trace_value(trace, locked), trace_value(trace, unlocked)
         text = f"{one} stands behind the moves that lock, {other} behind the others"
         return replace(fit.more(0.0, text), states=states)
@@ -264,14 +293,14 @@ class _Search:
         way = "lock" if role == "door_open" else "unlock"
         for trace in traces:
             named = self.fit(role, trace)
-            around = moves.around(trace, wanted, before=True)
+            around = moves.around(trace, wanted)
             if around is None or around.share < _SHARE:
                 if named.points >= ENOUGH - 1 and trace.is_change.any() and wanted.any():
                     found.append(named.more(-4.0, f"it does not change before the moves that {way}"))
                 elif named.points >= ENOUGH - 1:
                     found.append(self._by_names(named, trace))
                 continue
-            against = moves.around(trace, other, before=True)
+            against = moves.around(trace, other)
             back = 0.0 if against is None or against.raw != around.raw else against.strength
             text = (
                 f"it changes to {trace_value(trace, around.raw)} before {round(100 * around.share)} % of the moves that"
@@ -294,7 +323,7 @@ class _Search:
         found = []
         for trace in traces:
             named = self.fit("ignition", trace)
-            around = moves.around(trace, to_unlocked, before=False)
+            around = moves.around(trace, to_unlocked, behind=first)
             if around is None or around.share < _SHARE or around.lag_ns < 0:
                 if named.points >= ENOUGH - 1 and (not trace.is_change.any() or not to_unlocked.any()):
                     found.append(self._by_names(named, trace))
@@ -302,13 +331,13 @@ class _Search:
             states = ignition_states(trace, moves)
             if set(states) < set(STATES["ignition"]):
                 continue
-            against = moves.around(trace, to_locked, before=False)
+            against = moves.around(trace, to_locked, behind=first)
             back = 0.0 if against is None or against.raw != around.raw else against.strength
             is_on = within(trace.raw, states["on"])
             wrong = float(((first.at(trace.seen_ns + 1) == locked) & is_on).sum() / max(is_on.sum(), 1))
             text = (
                 f"it changes to {trace_value(trace, around.raw)} behind {round(100 * around.share)} % of the moves that"
-                f" unlock, {round(around.lag_ns / NS_PER_MS)} ms behind the pulse's start"
+                f" unlock, {round(around.lag_ns / NS_PER_MS)} ms behind the release"
             )
             longest = (trace.stop_ns - trace.seen_ns)[is_on].max(initial=0)
             fit = named.more(6.0 * around.strength - 3.0 * back - 4.0 * wrong, text)
@@ -363,22 +392,20 @@ def enable_states(trace: Trace) -> dict[str, tuple[int, ...]]:
     return {"off": (rest_of(trace, invalid_of(trace.signal)),), "on": on_values(trace)}
 
 
-def feedback_states(trace: Trace, locked: int, unlocked: int, moves: Moves) -> dict[str, tuple[int, ...]]:
+def with_moving(trace: Trace, known: Mapping[str, tuple[int, ...]], moves: Moves) -> dict[str, tuple[int, ...]]:
     """Return the states of a feedback; what is only shown on the way between the two is a state of its own."""
     invalid = invalid_of(trace.signal)
-    states: dict[str, tuple[int, ...]] = {"locked": (locked,), "unlocked": (unlocked,)}
-    between = []
+    named = {raw for raws in known.values() for raw in raws}
+    between = list(known.get("moving", ()))
     for raw in trace.held_ns:
-        if raw in {locked, unlocked} or invalid.get(raw, False):
+        if raw in named or invalid.get(raw, False):
             continue
         rows = trace.raw == raw
         index = np.searchsorted(moves.since_ns, trace.seen_ns[rows], side="right") - 1
         during = (index >= 0) & (trace.seen_ns[rows] <= moves.settled_ns[np.maximum(index, 0)])
         if during.all():
             between.append(raw)
-    if between:
-        states["moving"] = tuple(sorted(between))
-    return states
+    return {**known, **({"moving": tuple(sorted(between))} if between else {})}
 
 
 def two_states(role: str, trace: Trace, known: Mapping[str, int]) -> dict[str, tuple[int, ...]]:

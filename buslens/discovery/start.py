@@ -263,6 +263,8 @@ _GET_IT: Final = {
     "unlock_feedback": "record captures in which the lock moves; if the feedback is on no bus, measure its wire",
     "data_feedback": "record captures in which the lock moves; if the second path is on no bus, measure its wire",
 }
+_TOLD_BY_ORDER: Final = frozenset({"door_open", "start_button", "ignition", "lock_enable"})
+"""Roles that another signal must not fit as well: a file with the wrong one passes what is faulty."""
 _DO: Final = {
     "unlock handshake": "record captures in which start is pressed while the lock is engaged",
     "lock handshake": "record captures in which the driver's door opens with the ignition off while the lock is"
@@ -278,6 +280,8 @@ def _missing(proposals: Mapping[str, Proposal], drafts: Sequence[Draft]) -> list
         if not proposal.is_certain:
             name = "" if proposal.best is None else f" (perhaps {proposal.best.name}: then take the '#' away)"
             found.append(f"{role}: {proposal.doubt}{name}; {_GET_IT[role]}")
+        elif proposal.doubt and role in _TOLD_BY_ORDER and proposal.best is not None:
+            found.append(f"{role}: {proposal.best.name} is taken, but {proposal.doubt}; {_GET_IT[role]}")
     for name in HANDSHAKE_RULES:
         draft = next((it for it in drafts if it.name == name), None)
         if draft is None:

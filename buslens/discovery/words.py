@@ -147,7 +147,8 @@ _STATES: Final[Mapping[str, frozenset[str]]] = {
         " nichtangelernt jungfraeulich vierge cleared",
         "moving": "moving move between inbetween intermediate transit transition zwischenstellung zwischen bewegt"
         " faehrt mid"
-        " middle undefined intermediaire busy unlocking locking entriegelnd verriegelnd laeuft undef midway",
+        " middle undefined intermediaire busy unlocking locking entriegelnd verriegelnd laeuft undef midway"
+        " mouvement intermedio moviendo movimiento tussen",
     }.items()
 }
 OPPOSITES: Final = {
@@ -165,7 +166,7 @@ _IGNITION_ON: Final = _set(
 )
 _IGNITION_OFF: Final = _set(
     "inactive off acc accessory accessories aus lock locked sleep standby parked radio arret coupe accessoire "
-    "apagado accesorio spento wohnen klr"
+    "accessoires accesorios apagado accesorio accessori spento wohnen klr zubehoer"
 )
 _NOT: Final = frozenset({"not", "nicht", "non", "kein", "keine", "pas", "sin", "un"})
 _INVALID: Final = _set(

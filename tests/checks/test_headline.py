@@ -1,7 +1,10 @@
 from __future__ import annotations
 
 from support.handshakes import handshake, run
-from support.stage import sampled, step
+from support.stage import holds, perform, sampled, step
+
+from buslens.expectations.model import Agree
+from buslens.units import NS_PER_MS
 
 
 def test_a_later_step_that_waits_does_not_lead() -> None:
@@ -20,3 +23,29 @@ def test_a_later_step_that_waits_does_not_lead() -> None:
     )
     assert [it.step for it in result.findings if it.outcome.is_fault] == ["enable ends", "release ends"]
     assert result.summary.startswith("feedback became locked")
+
+
+def test_feedbacks_that_differed_before_lead() -> None:
+    """A handshake that only began because one feedback was stuck is not what to read of first; the feedback is."""
+    rule = handshake(steps=(step("enable", "enable", "on", within=400),))
+    same = Agree(
+        name="both",
+        first=holds("feedback", "free"),
+        second=holds("second", "free"),
+        settle_ns=300 * NS_PER_MS,
+    )
+    samples = {
+        "door": sampled([(0, "closed"), (1000, "open")], every=10, until=4000),
+        "ignition": sampled([(0, "off")], every=100, until=4000),
+        "enable": sampled([(0, "off")], every=10, until=4000),
+        "feedback": sampled([(0, "free")], every=25, until=4000),
+        "second": sampled([(0, "locked")], every=25, until=4000),
+    }
+    result = perform(
+        samples,
+        rule,
+        same,
+        also={"door": {"open"}, "ignition": {"on"}, "enable": {"on"}, "feedback": {"locked"}, "second": {"free"}},
+    )
+    assert {it.rule for it in result.findings if it.outcome.is_fault} == {rule.name, "both"}
+    assert result.summary.startswith("feedback was free, but second was not free")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -96,3 +96,26 @@ def test_said_twice(learned: Learned) -> None:
     if learned.car is BITS:
         others = [it for role in ("unlock_feedback", "data_feedback") for it in learned.made.proposals[role].others]
         assert any("turned round" in reason for it in others for reason in it.reasons)
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_names_that_say_nothing(name: str, tmp_path: Path) -> None:
+    """Without words the order of events tells the signals, and what fits as well is asked for."""
+    parts = {}
+    messages = []
+    for index, message in enumerate(CARS[name].messages):
+        fields = []
+        for place, field in enumerate(message.fields):
+            fields.append(replace(field, name=f"Q{index}{place:02}", labels=(), comment=""))
+            parts[f"M{index}.Q{index}{place:02}"] = field.part
+        messages.append(replace(message, name=f"M{index}", fields=tuple(fields)))
+    car = replace(CARS[name], messages=tuple(messages))
+    (tmp_path / "car.dbc").write_text(car.dbc(), "utf-8")
+    captures = [str(record(car, tmp_path / f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
+    for role, part in TRUE_PARTS.items():
+        if role in made.certain and parts[made.certain[role]] != part:
+            assert any(it.startswith(f"{role}:") for it in made.missing) or "change places" in (
+                made.proposals[role].doubt
+            ), (role, made.certain[role])
+    assert parts[made.certain["lock_enable"]] == "enable"

@@ -95,7 +95,7 @@ class TestCommandLineErrors:
             ([], f"which command? known: {', '.join(COMMANDS)}; 'buslens --help' explains them"),
             (["chekc"], "there is no command 'chekc'; did you mean 'check'?"),
             (["--json", "check"], "'--json' stands before the command; options stand after it, as in"),
-            (["-"], "'-' is no command; write 'buslens check -' to have it judged"),
+            (["-"], "'-' is no command; write 'buslens check -' to check it"),
             (["check"], "the following arguments are required: CAPTURE; see 'buslens check --help'"),
             (["check", "--jsno", "x.log"], "'--jsno' is not understood; did you mean '--json'?; see"),
             (["check", "x.log", "--workers", "0"], "argument --workers: '0' is not a whole number from 1 on; see"),
@@ -132,7 +132,7 @@ class TestCommandLineErrors:
             (["check", "-x.log"], "the following arguments are required: CAPTURE; '-x.log' was taken for an option: "),
             (["check", "car.log", "-x.log"], "'-x.log' is not understood; '-x.log' was taken for an option: "),
             (["check", "-bare"], "the following arguments are required: CAPTURE; '-bare' was taken for an option: "),
-            (["-x.log"], "'-x.log' is no command; write 'buslens check ./-x.log' to have a file of this name judged\n"),
+            (["-x.log"], "'-x.log' is no command; write 'buslens check ./-x.log' to check a file of this name\n"),
         ],
     )
     def test_a_file_whose_name_begins_like_an_option(

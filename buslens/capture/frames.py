@@ -142,7 +142,7 @@ class Seam(NamedTuple):
             return "part of the log lost"
         if self.is_lost:
             return "time stamp lost"
-        return "clock ran back" if self.back_ns > 0 else "time stamps restart"
+        return "clock jumped back" if self.back_ns > 0 else "time stamps restart"
 
 
 @dataclass(slots=True, kw_only=True)

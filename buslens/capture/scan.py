@@ -502,7 +502,7 @@ class Scanner:
         if line := self.account.unended_line:
             notes.append(f"the last line, {line}, has no line end, so its frame may have been cut short")
         if self.account.more_seams:
-            notes.append(f"the clock ran back {self.account.more_seams} more times, which are not listed")
+            notes.append(f"the recorder clock jumped back {self.account.more_seams} more times, which are not listed")
         tally = Tally(
             format=self.plan.format.name,
             clock=self.plan.match.clock,

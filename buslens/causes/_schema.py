@@ -152,7 +152,7 @@ CAUSE: Final = _keys(
         '{ load_fuse = "blown" }',
         default='what is expected; "any" for nothing known',
     ),
-    _text("repair", "what puts it right", '"find what blew it, then fit a fuse of the same rating"', required=True),
+    _text("repair", "how to repair it", '"find what blew it, then fit a fuse of the same rating"', required=True),
     _text("basis", "where all that is from", '"common practice, no source"', required=True),
 )
 

@@ -37,16 +37,16 @@ if TYPE_CHECKING:
 class Change(Enum):
     """What became of one rule or step."""
 
-    STILL_WRONG = "still wrong"
+    STILL_WRONG = "not fixed"
     #: Wrong after, and not wrong, or not judged, before.
-    NEW = "wrong now"
-    MENDED = "mended"
+    NEW = "new fault"
+    MENDED = "fixed"
     #: Could not be decided after: nothing of what was wrong, or something of what was not.
     UNDECIDED = "undecided now"
     #: Judged before, with nothing to judge after.
-    NOT_JUDGED = "not judged now"
+    NOT_JUDGED = "not retested"
     #: Met after, and not wrong before.
-    GOOD = "met now"
+    GOOD = "OK now"
 
 
 class Conclusion(Enum):
@@ -422,7 +422,7 @@ def _notes(before: Sequence[Result], after: Sequence[Result], refuted: tuple[int
     rules = {result.expectations.rules for result in (*before, *after)}
     if len(rules) > 1:
         yield (
-            "the captures were not all judged by the same rules: give one file with --expectations, "
+            "the captures were not all checked against the same rules: give one file with --expectations, "
             "or a change may come from the rules and not from the repair"
         )
     if _is_later(before, after):

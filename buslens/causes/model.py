@@ -128,7 +128,7 @@ class Cause:
     readings: Mapping[str, tuple[str, ...]]
     #: Nothing is known of what measurements would show.
     any_reading: bool = False
-    #: What puts it right.
+    #: Repair.
     repair: str
     #: Where all that is from.
     basis: str

@@ -372,7 +372,7 @@ def _untimed(rule: AnyRule) -> Finding:
         rule=rule.name,
         kind=type(rule).__name__.lower(),
         outcome=Outcome.UNDECIDED,
-        reason="the log carries no time stamps, so that nothing with a time limit can be judged;"
+        reason="the log carries no time stamps, so that nothing with a time limit can be checked;"
         " record again with time stamps switched on",
         time_ns=None,
         basis=rule.basis,
@@ -470,7 +470,7 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
             f"{tally.reordered} frames came up to 100 ms behind one of another channel; they were merged by time"
         )
     for seam in tally.seams[:_SEAMS_TOLD]:
-        what = f"the recorded clock ran back by {format_duration(seam.back_ns)}"
+        what = f"recorder clock jumped back by {format_duration(seam.back_ns)}"
         if seam.back_ns <= 0:
             what = "the stamps of the log restart in a new block"
         if seam.is_lost:

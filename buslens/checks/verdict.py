@@ -71,7 +71,7 @@ def add_up(
     if handshake and not whole:
         return Verdict.UNDECIDED, _how_to_get_one(sequences)
     if not ordered:
-        return Verdict.UNDECIDED, "no rule found anything to judge in this capture"
+        return Verdict.UNDECIDED, "no rule was tested in this capture"
     if not whole:
         return Verdict.AS_EXPECTED, "all tested rules OK"
     carried = f"{len(whole)} complete handshake{'s' if len(whole) > 1 else ''}"

@@ -36,18 +36,18 @@ class _Command(NamedTuple):
 
 
 COMMANDS: Final[Mapping[str, _Command]] = {
-    "check": _Command("buslens.cli.check", "judge captures by the expectations of a healthy vehicle"),
+    "check": _Command("buslens.cli.check", "check captures against the expectations of a healthy vehicle"),
     "plot": _Command("buslens.cli.plot", "draw a capture as a timing diagram"),
     "page": _Command("buslens.cli.page", "write a capture as a page to look around in"),
-    "diagnose": _Command("buslens.cli.diagnose", "rank what would explain captures, and tell what to measure next"),
+    "diagnose": _Command("buslens.cli.diagnose", "rank possible causes, and suggest the next measurement"),
     "compare": _Command("buslens.cli.compare", "compare captures before and after a repair, and tell what that proves"),
     "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
-    "fleet": _Command("buslens.cli.fleet", "judge the captures of many vehicles, and tell which to call in"),
+    "fleet": _Command("buslens.cli.fleet", "check many vehicles, and list those to call in"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
     "layout": _Command("buslens.cli.layout", "show how a capture is understood, and write the layout of a table"),
-    "defs": _Command("buslens.cli.defs", "show what definitions files hold, and what of them cannot be used"),
-    "replay": _Command("buslens.cli.replay", "play a capture in real time, and judge it as it goes"),
-    "listen": _Command("buslens.cli.listen", "judge a bus while it is listened to; receive only"),
+    "defs": _Command("buslens.cli.defs", "list the contents of definitions files, and unusable entries"),
+    "replay": _Command("buslens.cli.replay", "play a capture in real time with live checking"),
+    "listen": _Command("buslens.cli.listen", "check a live bus; receive only"),
     "start": _Command("buslens.cli.start", "write a first expectations file from definitions and a capture"),
     "seek": _Command("buslens.cli.seek", "find the bits that change when something was done, without definitions"),
 }
@@ -148,11 +148,11 @@ def _help(words: Sequence[str], console: Console) -> Status:
 
 def _no_command(word: str) -> str:
     if word.startswith("-") and word != "-" and is_file_name(word):
-        return f"'{word}' is no command; write 'buslens check ./{word}' to have a file of this name judged"
+        return f"'{word}' is no command; write 'buslens check ./{word}' to check a file of this name"
     if word.startswith("-") and word != "-":
         return f"'{word}' stands before the command; options stand after it, as in 'buslens check {word} ...'"
     if word == "-" or os.path.exists(word):  # noqa: PTH110 - pathlib costs start-up
-        return f"'{word}' is no command; write 'buslens check {word}' to have it judged"
+        return f"'{word}' is no command; write 'buslens check {word}' to check it"
     return f"there is no command '{word}'{did_you_mean(word, COMMANDS)}"
 
 

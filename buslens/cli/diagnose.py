@@ -1,4 +1,4 @@
-"""Rank what would explain captures of one car, and tell what to measure next.
+"""Rank possible causes for captures of one car, and suggest the next measurement.
 
 Causes and measurements come from a causes file: NAME.causes.toml beside the
 expectations NAME.toml. A reading is given as NAME=RESULT, with its unit, or as
@@ -154,8 +154,8 @@ def _causes(chosen: str | None, results: Sequence[Result]) -> Causes:
     for result in results:
         if result.expectations.path != expected.path:
             raise CaptureError(
-                f"{results[0].path} is judged by {expected.path} and {result.path} by {result.expectations.path};"
-                " a diagnosis is of one car: name one file with --expectations"
+                f"{results[0].path} is checked against {expected.path} and {result.path} against"
+                f" {result.expectations.path}; a diagnosis is of one car: name one file with --expectations"
             )
     path = find_causes(expected.path) if chosen is None else chosen
     try:

@@ -376,7 +376,7 @@ _RANGE: Final = (
         type=Type.CONDITION,
         example='"lock_enable is on"',
         default="always",
-        meaning="judged only while this holds",
+        meaning="checked only while this holds",
     ),
     Key(
         name="longer_than",

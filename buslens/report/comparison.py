@@ -60,9 +60,9 @@ METHOD: Final = (
 
 _MARGIN: Final = 4
 _SECTIONS: Final = (
-    ("Still wrong", WRONG_SIGN, (Change.STILL_WRONG,)),
-    ("Wrong now, and not before", WRONG_SIGN, (Change.NEW,)),
-    ("Mended", MET_SIGN, (Change.MENDED,)),
+    ("Not fixed", WRONG_SIGN, (Change.STILL_WRONG,)),
+    ("New faults", WRONG_SIGN, (Change.NEW,)),
+    ("Fixed", MET_SIGN, (Change.MENDED,)),
     ("Undecided now", DOUBT_SIGN, (Change.UNDECIDED,)),
 )
 
@@ -92,7 +92,7 @@ def conclusion_sentence(comparison: Comparison) -> str:
 def side_words(compared: Compared, side: Side) -> str:
     """Return what one rule or step came to on one side, such as ``late, 2 of 2, 687 to 733 ms``."""
     if side.worst is None:
-        return "not judged"
+        return "not tested"
     words = OUTCOME_WORDS[side.worst]
     if compared.step is None:
         # Of other rules than sequences a finding that is met sums up all the rest: there is no whole to be part of.
@@ -192,9 +192,9 @@ def _report(comparison: Comparison) -> Iterator[Paragraph]:
     for title, mark, changes in _SECTIONS:
         yield from _section(title, mark, comparison.with_change(*changes))
     lost = [one for one in comparison.with_change(Change.NOT_JUDGED) if one.before.wrong]
-    yield from _section("Wrong before, and not judged now", DOUBT_SIGN, lost)
+    yield from _section("Not retested", DOUBT_SIGN, lost)
     good = comparison.with_change(Change.GOOD)
-    yield from _section("Met now", MET_SIGN, [one for one in good if one.step is not None])
+    yield from _section("OK now", MET_SIGN, [one for one in good if one.step is not None])
     others = [clean(one.rule) for one in good if one.step is None]
     if others:
         yield paragraph(f"{MET_SIGN:<{_MARGIN - 1}}", f"also: {', '.join(others)}", indent=1, hang=_MARGIN)
@@ -206,7 +206,7 @@ def _report(comparison: Comparison) -> Iterator[Paragraph]:
             yield paragraph(clean(note), indent=_MARGIN)
     yield paragraph()
     if comparison.conclusion is Conclusion.NOT_REPAIRED:
-        yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
+        yield paragraph(Piece("Safety notes", Ink.STRONG))
         for caution in CAUTIONS:
             yield paragraph(caution, indent=_MARGIN)
         yield paragraph()
@@ -321,7 +321,7 @@ def _lacking(comparison: Comparison) -> str:
         one for one in comparison.compared if one.before.wrong and one.change in {Change.UNDECIDED, Change.NOT_JUDGED}
     ]
     if unseen:
-        parts.append(f"this was wrong before and could not be judged since: {_named(unseen)}")
+        parts.append(f"this was wrong before and was not tested since: {_named(unseen)}")
     return "; ".join(parts)
 
 
@@ -349,7 +349,7 @@ def _trials(trials: Trials) -> str:
     if not trials.judged and not trials.unjudged:
         return "no handshake"
     words = f"{counted(trials.clean, 'clean handshake')}, {trials.failed} failed"
-    return f"{words}, {trials.unjudged} called off or undecided, which prove nothing" if trials.unjudged else words
+    return f"{words}, {trials.unjudged} cancelled or undecided, which prove nothing" if trials.unjudged else words
 
 
 def _times(number: int) -> str:

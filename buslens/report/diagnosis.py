@@ -67,7 +67,7 @@ def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         yield from _causes(diagnosis)
         yield from _unexplained(diagnosis)
         yield paragraph()
-        yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
+        yield paragraph(Piece("Safety notes", Ink.STRONG))
         for caution in CAUTIONS:
             yield paragraph(caution, indent=_MARGIN)
     if diagnosis.advice.step is Step.MEASURE:
@@ -83,7 +83,7 @@ def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     present = [it for it in diagnosis.observations if it.shown is Shown.PRESENT]
     undecided = [it for it in diagnosis.observations if it.shown is Shown.UNDECIDED]
     yield paragraph()
-    yield paragraph(Piece("In the log" if present else "In the log: nothing out of the ordinary", Ink.STRONG))
+    yield paragraph(Piece("Symptoms" if present else "Symptoms: none in the log", Ink.STRONG))
     for it in present:
         where = "" if len(diagnosis.results) == 1 else f"  ({clean(it.path)})"
         yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=Ink.WRONG)
@@ -125,7 +125,7 @@ def _measured(diagnosis: Diagnosis) -> Iterator[Paragraph]:
 
 def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     yield paragraph()
-    yield paragraph(Piece("What would explain it", Ink.STRONG))
+    yield paragraph(Piece("Possible causes", Ink.STRONG))
     told = 0
     shown = [group for group in diagnosis.ranking.groups if group[0].posterior >= WORTH_TELLING][:_MOST_GROUPS]
     for number, group in enumerate(shown, 1):
@@ -220,7 +220,7 @@ def _outlook_words(measurement: Measurement, outlook: Outlook) -> str:
     named = [f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:3]]
     more = f", and {len(outlook.leaves) - 3} more" if len(outlook.leaves) > 3 else ""
     shown = f"{window.name}, {limits}" if limits else window.name
-    return f"{shown} ({share(outlook.probability)}): leaves {', '.join(named)}{more}"
+    return f"{shown} ({share(outlook.probability)}): would leave {', '.join(named)}{more}"
 
 
 def limits_of(window: Window, unit: str) -> str:

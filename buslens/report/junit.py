@@ -160,7 +160,7 @@ def write_junit(to: BinaryIO, suites: Iterable[Element]) -> None:
 
 
 def _told(finding: Finding, result: Result) -> Told:
-    basis = f" (basis: {finding.basis})" if finding.basis else ""
+    basis = f" (limit source: {finding.basis})" if finding.basis else ""
     when = "" if finding.time_ns is None else moment(finding.time_ns, result.origin_ns)
     return Told(
         outcome=finding.outcome,
@@ -204,7 +204,7 @@ def _rule_case(path: str, rule: str, told: Sequence[Told]) -> Element:
         body = "\n".join(one.line for one in unmet)
         case.append(_element(kind, body, message=gravest.reason, type=gravest.outcome.value))
     elif not told:
-        case.append(_element("skipped", message="the capture holds nothing for this rule to judge"))
+        case.append(_element("skipped", message="its situation did not occur in this capture"))
     return case
 
 

@@ -19,7 +19,7 @@ from buslens.expectations.model import (
     Or,
     Sequence,
 )
-from buslens.report.words import limit_words
+from buslens.report.words import OUTCOME_WORDS, limit_words
 from buslens.timeline.model import UNKNOWN
 
 if TYPE_CHECKING:
@@ -246,12 +246,12 @@ def _words(finding: Finding, timeline: Timeline | None) -> tuple[str, ...]:
     outcome, limit = finding.outcome, finding.limit
     delay = "" if finding.delay in {None, Span(earliest_ns=0, latest_ns=None)} else span_words(finding.delay)
     bound = "" if limit is None or limit == Limit() else _bound(limit, outcome)
-    name = outcome.value.replace("_", " ")
+    name = OUTCOME_WORDS[outcome]
     if outcome is Outcome.MET:
         return (delay,) if delay else ()
     if outcome is Outcome.MISSING:
         stayed = _stayed(finding, timeline)
-        return (f"missing: {stayed}", "missing") if stayed else ("missing",)
+        return (f"{name}: {stayed}", name) if stayed else (name,)
     if outcome is Outcome.OUT_OF_ORDER:
         ahead, reference = _ahead(finding), finding.reference
         if ahead is None or reference is None:

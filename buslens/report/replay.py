@@ -85,7 +85,7 @@ def told_lines(told: Told, origin_ns: int) -> list[Paragraph]:
     unmet = [it for it in told.findings if it.outcome is not Outcome.MET]
     lines = [line for finding in unmet for line in _written(finding, origin_ns)]
     if run.abandoned:
-        lines.append(_item("-", f"{when}  {name}: abandoned, because {clean(run.abandoned)}"))
+        lines.append(_item("-", f"{when}  {name}: cancelled: {clean(run.abandoned)}"))
     if not unmet and told.findings and not run.abandoned:
         steps = "; ".join(_step_words(it) for it in told.findings)
         tries = f" after {run.tries} tries" if run.tries > 1 else ""
@@ -261,7 +261,7 @@ def now_words(timeline: Timeline, now_ns: int) -> str:
     if timeline.state[at] != UNKNOWN and at + 1 == len(timeline):
         last_ns = timeline.last_frame_ns
         if _is_unknown(timeline, at, now_ns):
-            return "unknown (its message has stopped)"
+            return "unknown (message timeout)"
         if last_ns is not None and _is_doubtful(timeline, at, now_ns):
             return f"{state_words(timeline, at)}, last shown {format_duration(now_ns - last_ns)} ago"
     if int(timeline.why[at]) == Why.NOT_YET_SEEN.value:

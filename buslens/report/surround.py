@@ -55,7 +55,7 @@ class Surround:
             taken = Rows(most=1, gap=0.5 * fmt.text)
             for run in runs:
                 left, right = scale.held(run.start.earliest_ns), scale.held(run.end_ns)
-                words = str(run.number) + (" abandoned" if run.abandoned else "")
+                words = str(run.number) + (" cancelled" if run.abandoned else "")
                 self.strip_bracket(taken, (left, right), words, middle)
             y += 1.9 * fmt.text
         return y

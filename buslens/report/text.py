@@ -256,8 +256,12 @@ def _says(reason: str, limit: Limit) -> bool:
     """Whether a reason tells a limit; none at all, or of no length, need not be told."""
     if not limit.least and not limit.most:
         return True
-    only = exact_duration(round(limit.most)) if limit.unit == "ns" and not limit.least and limit.most else ""
-    return limit_words(limit) in reason or bool(only and re.search(rf"(?<![\d.]){re.escape(only)}\b", reason))
+    if limit_words(limit) in reason:
+        return True
+    only = limit_words(limit).removeprefix("limit ")
+    if limit.unit == "ns" and not limit.least and limit.most:
+        only = exact_duration(round(limit.most))
+    return bool(only and re.search(rf"(?<![\d.]){re.escape(only)}\b", reason))
 
 
 def _met(findings: Sequence[Finding]) -> Iterator[Paragraph]:

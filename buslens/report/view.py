@@ -170,7 +170,7 @@ def _of_handshake(result: Result, placed: list[Place], run: Handshake, about: Pl
     rule = next((r for r in result.expectations.rules if r.name == run.rule), None)
     begun = f", begun when {rule.start.text}" if isinstance(rule, Sequence) else ""
     count = f"{run.number} of {total}" if total > 1 else str(run.number)
-    ended = f"; abandoned: {run.abandoned}" if run.abandoned else ""
+    ended = f"; cancelled: {run.abandoned}" if run.abandoned else ""
     tries = f"; {run.tries} tries" if run.tries > 1 else ""
     start_words = past(rule.start) if isinstance(rule, Sequence) else "the start"
     in_ms = length < 10 * NS_PER_S

@@ -156,8 +156,8 @@ class TestNotes:
     @pytest.mark.parametrize(
         ("seam", "what"),
         [
-            (Seam(time_ns=1, line=7, back_ns=1_500_000_000), "the recorded clock ran back by 1.5 s"),
-            (Seam(time_ns=1, line=7, back_ns=1), "the recorded clock ran back by 1 ns"),
+            (Seam(time_ns=1, line=7, back_ns=1_500_000_000), "recorder clock jumped back by 1.5 s"),
+            (Seam(time_ns=1, line=7, back_ns=1), "recorder clock jumped back by 1 ns"),
             (Seam(time_ns=1, line=7, back_ns=0), "the stamps of the log restart in a new block"),
             (
                 Seam(time_ns=1, line=7, back_ns=-5, is_hole=True),
@@ -204,7 +204,7 @@ class TestNotes:
             expected(), DEFINED, [Frame(0, 0x100, (1,))], reordered=3, errors=2, seams=[seam], notes=["odd date"]
         )
         assert [note.split(":")[0].split(" ")[0] for note in result.notes] == ["odd", "3", "line", "2"]
-        assert "ran back by 2 s" in result.notes[2]
+        assert "clock jumped back by 2 s" in result.notes[2]
         assert result.notes[1] == "3 frames came up to 100 ms behind one of another channel; they were merged by time"
         assert result.notes[3] == "2 error frames were recorded: look at the bus itself, its wiring and its nodes"
 
@@ -291,7 +291,7 @@ class TestUntimed:
         assert (finding.outcome.value, finding.kind) == ("undecided", type(rule).__name__.lower())
         assert finding.basis == "invented"
         assert finding.reason == (
-            "the log carries no time stamps, so that nothing with a time limit can be judged; record again with time"
+            "the log carries no time stamps, so that nothing with a time limit can be checked; record again with time"
             " stamps switched on"
         )
         assert result.verdict is Verdict.UNDECIDED

@@ -94,7 +94,7 @@ class TestAddUp:
         """A silent pass would be the worst outcome."""
         assert add_up([], [], [NEVER], handshake=False) == (
             Verdict.UNDECIDED,
-            "no rule found anything to judge in this capture",
+            "no rule was tested in this capture",
         )
         assert add_up([], [], [])[0] is Verdict.UNDECIDED
 

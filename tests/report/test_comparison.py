@@ -41,7 +41,7 @@ class TestText:
 
     def test_step(self) -> None:
         assert (
-            "\nMended\n =  lock handshake, release ends: before too late, 2 of 2, 812 to 837 ms; "
+            "\nFixed\n =  lock handshake, release ends: before too late, 2 of 2, 812 to 837 ms; "
             "after OK, 4 of 4, 200 to 225 ms (shorter by 587 to 637 ms; limit 50 to 600 ms)\n"
         ) in text(comparison())
 
@@ -77,7 +77,7 @@ class TestText:
     def test_new_fault(self) -> None:
         fault = replace(pulse_finding(Outcome.VIOLATED), reason="lock_enable is on for 20 ms")
         written = text(comparison(5, fault))
-        assert "\nWrong now, and not before\n x  enable pulse: before not judged; after rule broken, once\n" in written
+        assert "\nNew faults\n x  enable pulse: before not tested; after rule broken, once\n" in written
         assert "    lock_enable is on for 20 ms\n" in written
         assert all(caution in written for caution in CAUTIONS)
         assert written.splitlines()[-1] == "Not repaired: after the repair something is faulty: enable pulse"

@@ -93,12 +93,12 @@ class TestWords:
     @pytest.mark.parametrize(
         ("sketch", "at_its_place"),
         [
-            ("low supply", "violated: supply while enabled"),
-            ("late", "late: 800 to 850 ms, limit 600 ms"),
-            ("missing", "missing: stayed unlocked"),
-            ("ignition", "violated: ignition interlock"),
+            ("low supply", "rule broken: supply while enabled"),
+            ("late", "too late: 800 to 850 ms, limit 600 ms"),
+            ("missing", "did not happen: stayed unlocked"),
+            ("ignition", "rule broken: ignition interlock"),
             ("too close", "undecided: 525 to 650 ms, limit 50 to 600 ms"),
-            ("out of order", "out of order: 50 to 100 ms too soon"),
+            ("out of order", "wrong order: 50 to 100 ms too soon"),
         ],
     )
     @WIDTHS
@@ -187,7 +187,7 @@ class TestLayout:
 
     def test_dimension_lines_are_stacked(self) -> None:
         drawn = sheet(SKETCHES["late"](), "screen")
-        both = ("late: 925", "violated: enable")
+        both = ("too late: 925", "rule broken: enable")
         lines = [label.y for label in among_the_lanes(drawn, "screen") if label.text.startswith(both)]
         assert len(lines) == len(set(lines)) == 2
 
@@ -260,7 +260,7 @@ class TestSigns:
 
     def test_a_seam_breaks_every_lane(self) -> None:
         result = SKETCHES["seam"]()
-        assert "clock ran back" in words(sheet(result))
+        assert "clock jumped back" in words(sheet(result))
         paper = [f for f in sheet(result).fills if f.tone is Tone.PAPER]
         assert len(paper) == len(result.timelines)
 
@@ -386,7 +386,7 @@ class TestFiles:
         result = SKETCHES["late"]()
         root = ET.parse(draw(result, tmp_path / "a.svg", width="page")).getroot()  # noqa: S314 (our own file)
         texts = [node.text or "" for node in root.iter("{http://www.w3.org/2000/svg}text")]
-        assert "late: 800 to 850 ms, limit 600 ms" in texts
+        assert "too late: 800 to 850 ms, limit 600 ms" in texts
         assert any(text.startswith("Faulty") for text in texts)
         assert not [node for node in root.iter() if node.tag.endswith("date")]
 

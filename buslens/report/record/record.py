@@ -133,7 +133,7 @@ def _parts(
     figures = (tag("figure", picture.markup, tag("figcaption", caption)) for caption, picture in pictures)
     yield _section("Timing diagram" if len(pictures) == 1 else "Timing diagrams", join(figures))
     yield _section("What is wrong, and what is undecided", _scrolled(sections.findings(everything)))
-    yield _section("Steps, measured", join([_scrolled(sections.timings(everything)), sections.legend()]))
+    yield _section("Step times", join([_scrolled(sections.timings(everything)), sections.legend()]))
     title = "Causes" if comparison is None else "Causes, as they were before the repair"
     yield _section(title, _scrolled(sections.causes(suspects, is_repaired=comparison is not None)))
     yield _section("Readings at the vehicle", _scrolled(sections.readings(job, suspects)))
@@ -146,7 +146,7 @@ def _parts(
         " itself; somebody who edits it can renew that, so keep a copy, or the hash, in another place.",
     )
     files_part = [_scrolled(sections.inputs_table(inputs)), how, sections.versions_table(made_with)]
-    yield _section("What this record rests on", join(files_part))
+    yield _section("Source files", join(files_part))
 
 
 def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:

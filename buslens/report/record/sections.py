@@ -18,7 +18,7 @@ from buslens.report.comparison import (
 from buslens.report.diagnosis import share
 from buslens.report.record.markup import Markup, join, table, tag
 from buslens.report.record.teaching import TEACHING
-from buslens.report.text import recording
+from buslens.report.text import recording, small_print
 from buslens.report.words import (
     OUTCOME_WORDS,
     VERDICT_WORDS,
@@ -105,7 +105,7 @@ def timings(results: Sequence[Result]) -> Markup:
             parts.append(table(("Step", "Measured", "Allowed", "Outcome"), rows[:MOST_FINDINGS], kind="numbers"))
         if len(rows) > MOST_FINDINGS:
             parts.append(tag("p", f"{len(rows) - MOST_FINDINGS} more of them.", class_="quiet"))
-    return join(parts) if parts else tag("p", "No step of a handshake was judged.", class_="quiet")
+    return join(parts) if parts else tag("p", "No step of a handshake was checked.", class_="quiet")
 
 
 def causes(suspects: Suspects | None, *, is_repaired: bool) -> Markup:
@@ -117,7 +117,7 @@ def causes(suspects: Suspects | None, *, is_repaired: bool) -> Markup:
         for index, one in enumerate(group):
             together = f"{number}" if len(group) == 1 else f"{number}{chr(97 + index % 26)}"
             rows.append((together, one.title, share(one.share), one.repair))
-    parts = [table(("Rank", "Cause", "Probability", "What puts it right"), rows, kind="ranking")]
+    parts = [table(("Rank", "Cause", "Probability", "Repair"), rows, kind="ranking")]
     if any(len(group) > 1 for group in suspects.groups):
         by = "the log and the readings" if suspects.readings else "the log"
         parts.append(tag("p", f"Causes of one number (a, b, ...): {by} cannot tell these apart.", class_="quiet"))
@@ -230,7 +230,7 @@ def bases(results: Sequence[Result]) -> Markup:
             names = said.setdefault(rule.basis or "not said", [])
             if rule.name not in names:
                 names.append(rule.name)
-    return table(("Rules", "Basis"), ((", ".join(names), basis) for basis, names in said.items()), kind="bases")
+    return table(("Rules", "Limit source"), ((", ".join(names), basis) for basis, names in said.items()), kind="bases")
 
 
 def legend() -> Markup:
@@ -244,12 +244,8 @@ def legend() -> Markup:
 
 
 def _finding_row(finding: Finding, result: Result) -> tuple[str, str, str, Markup]:
-    small = []
-    if finding.limit is not None:
-        small.append(limit_words(finding.limit))
-    if finding.basis:
-        small.append(f"basis: {finding.basis}")
-    shown = join([finding.reason, *([tag("br"), tag("small", "; ".join(small))] if small else [])])
+    small = small_print(finding)
+    shown = join([finding.reason, *([tag("br"), tag("small", small)] if small else [])])
     when = "" if finding.time_ns is None else seconds(finding.time_ns - result.origin_ns)
     return place(finding), f"{sign(finding.outcome)} {OUTCOME_WORDS[finding.outcome]}", when, shown
 
@@ -257,7 +253,7 @@ def _finding_row(finding: Finding, result: Result) -> tuple[str, str, str, Marku
 def _recording(result: Result) -> str:
     words = [f"{result.path}: {VERDICT_WORDS[result.verdict]}", *recording(result.tally)]
     if result.unexercised:
-        words.append(f"nothing to judge for {', '.join(result.unexercised)}")
+        words.append(f"not tested: {', '.join(result.unexercised)}")
     return "; ".join(words)
 
 

@@ -37,13 +37,13 @@ class TestWhat:
 
     def test_the_figure_s_own_choice(self, result: Result) -> None:
         shown = words(result)
-        assert any(word.startswith("violated") for word in shown)
+        assert any(word.startswith("rule broken") for word in shown)
         assert words(result, row(result, "no ignition while open")) == shown
 
     def test_a_fault(self, result: Result) -> None:
         shown = words(result, row(result, "lock handshake"))
-        assert any(word.startswith("late: 88") and "limit 600 ms" in word for word in shown)
-        assert not any(word.startswith("violated") for word in shown)
+        assert any(word.startswith("too late: 88") and "limit 600 ms" in word for word in shown)
+        assert not any(word.startswith("rule broken") for word in shown)
 
     def test_a_fault_that_is_not_found_again(self, result: Result) -> None:
         other = row(result, "lock handshake")._replace(outcome=Outcome.EARLY)

@@ -158,7 +158,7 @@ class TestSaid:
             "1 capture: not to be had, or no log",
             "The same warning has many causes",
             "not which part to replace",
-            "Rules Basis lock handshake invented for the test no ignition while open not said",
+            "Rules Limit source lock handshake invented for the test no ignition while open not said",
             "Identifiers were counted in all of each capture.",
             *CAUTIONS,
             *METHOD,

@@ -286,4 +286,4 @@ class TestNotes:
     def test_different(self) -> None:
         other = capture(MET)
         other = replace(other, expectations=replace(other.expectations, rules=other.expectations.rules[:1]))
-        assert "not all judged by the same rules" in compare([capture(LATE)], [other]).notes[0]
+        assert "not all checked against the same rules" in compare([capture(LATE)], [other]).notes[0]

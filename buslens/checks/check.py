@@ -307,7 +307,9 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
         if not found:
             unexercised.append(rule.name)
     absent = absent_words(recorder.messages)
-    verdict, summary = add_up(findings, handshakes, expected.rules, handshake=expected.handshake)
+    verdict, summary = add_up(
+        findings, handshakes, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
+    )
     if tally.is_unsound and verdict is Verdict.AS_EXPECTED:
         verdict = Verdict.UNDECIDED
         summary = "the packed log is damaged at an unknown place, and any of it may be wrong: copy it again"

@@ -11,6 +11,7 @@ from buslens.expectations.model import Sequence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from collections.abc import Sequence as Sequenced
 
     from buslens.checks.findings import Finding, Handshake
     from buslens.expectations.model import AnyRule
@@ -50,12 +51,18 @@ def worst_first(findings: Iterable[_F]) -> list[_F]:
 
 
 def add_up(
-    findings: Iterable[Finding], handshakes: Iterable[Handshake], rules: Iterable[AnyRule], *, handshake: bool = True
+    findings: Iterable[Finding],
+    handshakes: Iterable[Handshake],
+    rules: Iterable[AnyRule],
+    *,
+    handshake: bool = True,
+    to_decide: Sequenced[str] = (),
 ) -> tuple[Verdict, str]:
     """Return the verdict and the sentence that gives its reason.
 
     Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was judged,
-    or if no sequence was carried through, unless `handshake` says that none needs to be; else as expected.
+    or if no sequence was carried through, unless `handshake` says that none needs to be, or if something is still to
+    be decided in the expectations; else as expected.
     """
     ordered, rules = worst_first(findings), tuple(rules)
     faults = [finding for finding in ordered if finding.outcome.is_fault]
@@ -72,6 +79,10 @@ def add_up(
         return Verdict.UNDECIDED, _how_to_get_one(sequences)
     if not ordered:
         return Verdict.UNDECIDED, "no rule was tested in this capture"
+    if to_decide:
+        more = f" (and {len(to_decide) - 1} more)" if len(to_decide) > 1 else ""
+        lacking = f"all tested rules OK, but the expectations are not complete: {to_decide[0]}{more}"
+        return Verdict.UNDECIDED, f"{lacking}; complete them, and delete 'to_decide' from the file"
     if not whole:
         return Verdict.AS_EXPECTED, "all tested rules OK"
     carried = f"{len(whole)} complete handshake{'s' if len(whole) > 1 else ''}"

@@ -58,6 +58,7 @@ def file_lines(
     defined: Definitions,
     output: str,
     missing: Sequence[str],
+    lacking: Sequence[str],
     outliers: Sequence[str],
 ) -> Iterator[str]:
     """Yield the lines of the file.
@@ -76,6 +77,8 @@ def file_lines(
         Where the file will be.
     missing, outliers : sequence of str
         What is left to decide.
+    lacking : sequence of str
+        Those of the missing without which a handshake is not checked whole.
     """
     number = len(shown.spans)
     yield from remark(
@@ -101,6 +104,10 @@ def file_lines(
     yield ""
     yield "format = 1"
     yield f"definitions = [{', '.join(quoted(_beside(path, output)) for path in defined.paths)}]"
+    if lacking:
+        yield ""
+        yield from remark("While anything stands here, no capture is as expected: complete the file, then delete it.")
+        yield f"to_decide = [{', '.join(map(quoted, lacking))}]"
     yield ""
     yield from remark("--- Roles: what each signal means; are these the right ones? ---")
     for role in ROLES:

@@ -148,7 +148,8 @@ def start(
     drafts += [with_problem(draft, findings, logs) for draft in alive]
     missing = tuple(_missing(proposals, drafts))
     outliers = tuple(dict.fromkeys(question for draft in drafts for question in draft.outliers))
-    lines = file_lines(proposals, shown, drafts, defined, output, missing, outliers)
+    lacking = [text.partition(";")[0] for text in missing if _TAKEN not in text]
+    lines = file_lines(proposals, shown, drafts, defined, output, missing, lacking, outliers)
     text = "\n".join(lines) + "\n"
     final = parse_expectations(text.encode(), output)
     tried = [_tried(path, final, *it) for path, it in zip(logs, read, strict=True)]
@@ -263,6 +264,7 @@ _GET_IT: Final = {
     "unlock_feedback": "record captures in which the lock moves; if the feedback is on no bus, measure its wire",
     "data_feedback": "record captures in which the lock moves; if the second path is on no bus, measure its wire",
 }
+_TAKEN: Final = " is taken, but "
 _TOLD_BY_ORDER: Final = frozenset({"door_open", "start_button", "ignition", "lock_enable"})
 """Roles that another signal must not fit as well: a file with the wrong one passes what is faulty."""
 _DO: Final = {
@@ -281,7 +283,7 @@ def _missing(proposals: Mapping[str, Proposal], drafts: Sequence[Draft]) -> list
             name = "" if proposal.best is None else f" (perhaps {proposal.best.name}: then take the '#' away)"
             found.append(f"{role}: {proposal.doubt}{name}; {_GET_IT[role]}")
         elif proposal.doubt and role in _TOLD_BY_ORDER and proposal.best is not None:
-            found.append(f"{role}: {proposal.best.name} is taken, but {proposal.doubt}; {_GET_IT[role]}")
+            found.append(f"{role}: {proposal.best.name}{_TAKEN}{proposal.doubt}; {_GET_IT[role]}")
     for name in HANDSHAKE_RULES:
         draft = next((it for it in drafts if it.name == name), None)
         if draft is None:

@@ -87,7 +87,14 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
         raise_all(values.problems)
     roles = {name: role for name, role in values.roles.items() if role is not None}
     handshake = bool(data.get("handshake", True))
-    return Expectations(path=path, definitions=definitions, roles=roles, rules=rules, handshake=handshake)
+    return Expectations(
+        path=path,
+        definitions=definitions,
+        roles=roles,
+        rules=rules,
+        handshake=handshake,
+        to_decide=tuple(data.get("to_decide", ())),
+    )
 
 
 # --- definitions ----------------------------------------------------------------------------------------

@@ -294,3 +294,5 @@ class Expectations:
     rules: tuple[AnyRule, ...]
     #: Whether a capture has to show a sequence that was carried through before it can be as expected.
     handshake: bool = True
+    #: What is missing from the file, as its author says; while there is anything, no capture is as expected.
+    to_decide: tuple[str, ...] = ()

@@ -88,6 +88,13 @@ _FILE: Final = (
         meaning="whether a capture has to show a complete handshake to be as expected; false where no lock is checked",
     ),
     Key(
+        name="to_decide",
+        type=Type.NAMES,
+        example='["door_open: which of two signals it is"]',
+        default="nothing",
+        meaning="what is missing from this file; while anything stands here, no capture is as expected",
+    ),
+    Key(
         name="roles",
         type=Type.TABLE,
         example="[roles.door_open]",

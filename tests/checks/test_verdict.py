@@ -90,6 +90,13 @@ class TestAddUp:
         assert add_up([finding(Outcome.MET)], [], rules, handshake=False) == (Verdict.AS_EXPECTED, why)
         assert add_up([], [], rules, handshake=False)[0] is Verdict.UNDECIDED
 
+    def test_expectations_that_are_not_complete(self) -> None:
+        """What they do not look at can be wrong."""
+        verdict, why = add_up([finding(Outcome.MET)], WHOLE, [LOCK], to_decide=["ignition: not found", "more"])
+        assert verdict is Verdict.UNDECIDED
+        assert "not complete: ignition: not found (and 1 more)" in why
+        assert add_up([finding(Outcome.LATE)], WHOLE, [LOCK], to_decide=["x"])[0] is Verdict.FAULTY
+
     def test_nothing_judged(self) -> None:
         """A silent pass would be the worst outcome."""
         assert add_up([], [], [NEVER], handshake=False) == (

@@ -196,6 +196,8 @@ class TestDoubt:
         made = start([str(folder / "pinewick.dbc")], str(folder / "bad.log"), output=str(folder / "new.toml"))
         assert not made.is_complete
         assert any("record captures in which" in text for text in made.missing)
+        assert "\nto_decide = [" in made.text
+        assert all(it.verdict is not Verdict.AS_EXPECTED for it in made.tried)
         assert "Could not be learned:" in made.text
 
     def test_nothing_alike(self, folder: Path) -> None:

@@ -87,7 +87,7 @@ class TestDescribe:
     def test_examples_of_the_file(self) -> None:
         rows = {row.key: row.example for row in describe() if row.table == "file"}
         assert len(tomllib.loads(f"definitions = {rows['definitions']}")["definitions"]) == 2
-        assert list(rows) == ["format", "definitions", "handshake", "roles", "rules"]
+        assert list(rows) == ["format", "definitions", "handshake", "to_decide", "roles", "rules"]
 
     def test_every_field_of_a_rule_has_a_key(self) -> None:
         """A field that no file can fill would be a promise that nobody can use."""

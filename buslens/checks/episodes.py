@@ -63,6 +63,8 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     runs = settled.runs()
     found = {}
     for run in runs:
+        if _is_plainly_tolerated(offence, scene, run):
+            continue  # Most are so, and nobody reads what would be said of them.
         finding = _judge_run(offence, scene, run, truth, lasting)
         if finding is not None:
             found[run.from_ns] = finding
@@ -89,6 +91,12 @@ def _kept_words(stretches: int, *, is_whole: bool) -> str:
     if is_whole:
         return "OK throughout" if stretches == 1 else f"OK in {stretches} of {stretches} periods"
     return "OK in one other period" if stretches == 1 else f"OK in {stretches} other periods"
+
+
+def _is_plainly_tolerated(offence: Offence, scene: Scene, run: Run) -> bool:
+    if not run.is_certain or run.has_unknown or run.most_ns is None or offence.tolerated_ns is None:
+        return False
+    return run.most_ns <= offence.tolerated_ns and not scene.has_seam(run.from_ns, run.to_ns)
 
 
 def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: Callable[[], Truth]) -> Finding | None:

@@ -138,6 +138,9 @@ def _neighbour(truth: Truth, index: int, step: int) -> int | None:
 
 def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
     least, most = rule.least_ns, rule.most_ns
+    is_short = most is None or (pulse.most_ns is not None and pulse.most_ns <= most)
+    if is_short and pulse.most_ns is not None and (least is None or pulse.shortest_ns >= least):
+        return Outcome.MET, ""  # Most are so, and nobody reads what would be said of them.
     length = Span(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns)
     text = f"{past(rule.of)} for {span_words(length)}; {limit_words(least, most).replace('limit', 'allowed', 1)}"
     if most is not None and pulse.longest_ns > most:
@@ -148,8 +151,6 @@ def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
         return Outcome.UNDECIDED, f"{text}: {pulse.unseen}"
     if least is not None and pulse.most_ns < least:
         return Outcome.VIOLATED, f"{text}: too short by at least {format_at_least(least - pulse.most_ns)}"
-    if (least is None or pulse.shortest_ns >= least) and (most is None or pulse.most_ns <= most):
-        return Outcome.MET, ""
     if least is not None and pulse.shortest_ns < least <= pulse.longest_ns:
         return Outcome.UNDECIDED, f"{text}: the log cannot tell whether it broke off between two frames"
     limit = most if most is not None and pulse.most_ns > most else least

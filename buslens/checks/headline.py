@@ -57,7 +57,9 @@ def leading(findings: Several[Finding], rules: Mapping[str, AnyRule]) -> Finding
     run = [it for it in steps if (it.rule, it.handshake) == (begun.rule, begun.handshake)]
     # A later step may run out of time first, as it waits for the one that failed: the enable's end, for instance.
     first = min(run, key=lambda it: _place(it, rules))
-    return next(filter(_explains(first, rules), ordered), first)
+    reasons = filter(_explains(first, rules), ordered)
+    # What feeds a path stands before the path that says nothing.
+    return min(reasons, key=lambda it: not isinstance(rules.get(it.rule), Alive | Range), default=first)
 
 
 def _place(finding: Finding, rules: Mapping[str, AnyRule]) -> int:

@@ -28,7 +28,7 @@ class TestLanes:
         ("name", "clue", "answer", "words"),
         [
             ("car08_jammed_bolt.asc", "supply_current", "unlock_feedback", "11 A"),
-            ("car03_load_fuse_blown.log", "supply_current", "data_feedback", "0 A"),
+            ("car03_load_fuse_blown.log", "supply_current", "supply_voltage", "0 A"),
             ("car07_slow_motor.log", "supply_current", "unlock_feedback", "3.92 A"),
             ("car06_unlock_feedback_open.log", "data_feedback", "unlock_feedback", "says locked"),
         ],

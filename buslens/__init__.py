@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from buslens.capture.read import read_frames
     from buslens.checks.check import check
-    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, Span, Verdict
+    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
     from buslens.definitions.decode import decode
     from buslens.definitions.load import load_definitions
     from buslens.definitions.model import Definitions
@@ -50,7 +50,7 @@ __all__ = [
     "Outcome",
     "Rehearsal",
     "Result",
-    "Span",
+    "TimeBounds",
     "Timeline",
     "UsageError",
     "Verdict",

@@ -16,11 +16,11 @@ def main() -> int:
             # Nothing has been begun yet, so nothing has to be put in order.
             signal.signal(signal.SIGINT, _stop)
         from buslens.cli import main as run
-        from buslens.cli.ending import ending_gently
+        from buslens.cli.shutdown import deferred_signals
 
         if is_heard:
             signal.signal(signal.SIGINT, signal.default_int_handler)
-        with ending_gently():
+        with deferred_signals():
             status = run()
         if is_heard:
             # All is said: Python's own way out is not to be stopped with a traceback.

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class SourceLocation:
     """A place in a file of the user's."""
 
     #: The file as the user named it.
@@ -47,7 +47,7 @@ class BuslensError(Exception):
         Where; printed before the problem.
     """
 
-    def __init__(self, problem: str, source: Source | None = None) -> None:
+    def __init__(self, problem: str, source: SourceLocation | None = None) -> None:
         super().__init__(problem, source)
         self.problem = problem
         self.source = source

@@ -82,13 +82,13 @@ def write_atomically(path: str | Path, data: bytes) -> Path:
     OSError
         If the folder does not take the file.
     """
-    with replacing(path) as temporary:
+    with atomic_replace(path) as temporary:
         temporary.write_bytes(data)
     return Path(path)
 
 
 @contextmanager
-def replacing(path: str | Path) -> Iterator[Path]:
+def atomic_replace(path: str | Path) -> Iterator[Path]:
     """Lend a temporary path beside `path`; rename it there at the end, or remove it if anything went wrong.
 
     A link is followed, the rights of a file that is replaced are kept, and a device is written to directly.
@@ -153,7 +153,7 @@ def same_file(one: str | Path, other: str | Path) -> bool:
         return False
 
 
-def explain(error: OSError, path: str | Path | None = None) -> str:
+def os_error_text(error: OSError, path: str | Path | None = None) -> str:
     """Return a refusal of the system as one sentence: which file, what was wrong, what would be right.
 
     Parameters

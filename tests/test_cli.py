@@ -21,10 +21,10 @@ from support.patience import HANG_S
 import buslens.cli
 from buslens.cli import COMMANDS, main
 from buslens.cli.console import Console, _switched_on
-from buslens.cli.ending import Ended
 from buslens.cli.options import Parser
+from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status, gravest
-from buslens.errors import CaptureError, Source
+from buslens.errors import CaptureError, SourceLocation
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -175,7 +175,7 @@ class TestEndings:
     @pytest.mark.parametrize(
         ("error", "status", "text"),
         [
-            (CaptureError("is empty", Source("x.log")), 2, "buslens: x.log: is empty\n"),
+            (CaptureError("is empty", SourceLocation("x.log")), 2, "buslens: x.log: is empty\n"),
             (CaptureError("one\ntwo"), 2, "buslens: one\nbuslens: two\n"),
             (PermissionError(13, "Permission denied", "x.log"), 2, "buslens: x.log: no permission\n"),
             (OSError(28, "No space left on device"), 2, "buslens: no space left on the device\n"),
@@ -212,7 +212,10 @@ class TestEndings:
 
     @pytest.mark.parametrize(
         ("request_", "status", "text"),
-        [(KeyboardInterrupt(), 130, "buslens: stopped\n"), (Ended(Status.TERMINATED), 143, "buslens: ended\n")],
+        [
+            (KeyboardInterrupt(), 130, "buslens: stopped\n"),
+            (TerminationRequested(Status.TERMINATED), 143, "buslens: ended\n"),
+        ],
     )
     def test_what_stumbles_over_a_request_to_end_is_no_fault(
         self,

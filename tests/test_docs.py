@@ -14,7 +14,7 @@ from buslens.checks.findings import Outcome, Verdict
 from buslens.cli import COMMANDS, main
 from buslens.definitions.load import load_definitions
 from buslens.expectations.load import parse_expectations
-from buslens.expectations.resolve import check_against
+from buslens.expectations.resolve import validate_against
 from buslens.expectations.schema import KINDS, describe
 from buslens.fleet.listing import SUFFIXES
 from buslens.rehearsal.faults import FAULTS
@@ -83,7 +83,7 @@ class TestReference:
         examples = re.findall(r"^```toml\n(\[\[rules\]\].*?)^```$", REFERENCE, flags=re.MULTILINE | re.DOTALL)
         path = ROOT / "signal_defs" / "README.md"
         expected = parse_expectations("\n".join([roles, *examples]).encode(), str(path))
-        check_against(expected, load_definitions(*expected.definitions))
+        validate_against(expected, load_definitions(*expected.definitions))
         assert [type(rule).__name__.lower() for rule in expected.rules] == list(KINDS)
 
     def test_example_of_a_job_says_everything(self, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buslens import files
-from buslens.files import explain, replacing, same_file, write_atomically
+from buslens.files import atomic_replace, os_error_text, same_file, write_atomically
 
 posix = pytest.mark.skipif(os.name == "nt", reason="file rights and devices of POSIX")
 
@@ -32,7 +32,7 @@ class TestWriteAtomically:
         target.write_text("old")
 
         def fail() -> None:
-            with replacing(target) as temporary:
+            with atomic_replace(target) as temporary:
                 temporary.write_text("half of the ne")
                 raise KeyboardInterrupt
 
@@ -44,7 +44,7 @@ class TestWriteAtomically:
     def test_old_file_stays_until_the_new_one_is_whole(self, tmp_path: Path) -> None:
         target = tmp_path / "old.png"
         target.write_text("old")
-        with replacing(target) as temporary:
+        with atomic_replace(target) as temporary:
             temporary.write_text("new")
             assert target.read_text() == "old"
             assert temporary.parent == tmp_path
@@ -123,7 +123,7 @@ class TestReplacingOnWindows:
         else:
             with pytest.raises(PermissionError) as caught:
                 write_atomically(target, b"new")
-            assert explain(caught.value) == f"{target}: another program has it open; close it there"
+            assert os_error_text(caught.value) == f"{target}: another program has it open; close it there"
         assert target.read_text() == ("new" if is_written else "old")
         assert [entry.name for entry in tmp_path.iterdir()] == ["a.csv"]
 
@@ -135,7 +135,7 @@ class TestReplacingOnWindows:
         target.chmod(0o444 if how == "read-only" else 0o666)
         with target.open() if how == "open" else nullcontext(), pytest.raises(PermissionError) as caught:
             write_atomically(target, b"new")
-        assert explain(caught.value) in {
+        assert os_error_text(caught.value) in {
             f"{target}: another program has it open; close it there",
             f"{target}: no permission; another program may have it open, or it is read-only",
         }
@@ -168,37 +168,39 @@ class TestExplain:
         ],
     )
     def test_reason(self, number: int, words: str) -> None:
-        assert explain(OSError(number, os.strerror(number), "x.log")) == words
+        assert os_error_text(OSError(number, os.strerror(number), "x.log")) == words
 
     def test_without_a_file(self) -> None:
-        assert explain(OSError(errno.ENOSPC, "full")) == "no space left on the device"
+        assert os_error_text(OSError(errno.ENOSPC, "full")) == "no space left on the device"
 
     def test_without_anything(self) -> None:
-        assert explain(OSError()) == "OSError"
+        assert os_error_text(OSError()) == "OSError"
 
     def test_a_near_name_is_proposed(self, tmp_path: Path) -> None:
         (tmp_path / "car03_load_fuse.log").touch()
         wanted = tmp_path / "car3_load_fuse.log"
-        assert explain(FileNotFoundError(errno.ENOENT, "", str(wanted))) == (
+        assert os_error_text(FileNotFoundError(errno.ENOENT, "", str(wanted))) == (
             f"{wanted}: no such file; did you mean '{tmp_path / 'car03_load_fuse.log'}'?"
         )
 
     def test_a_missing_suffix_is_proposed(self, tmp_path: Path) -> None:
         (tmp_path / "a_recording.log.gz").touch()
         (tmp_path / "a.log").touch()
-        assert explain(FileNotFoundError(errno.ENOENT, ""), tmp_path / "a").endswith(
+        assert os_error_text(FileNotFoundError(errno.ENOENT, ""), tmp_path / "a").endswith(
             f"did you mean '{tmp_path / 'a.log'}'?"
         )
 
     def test_nothing_near(self, tmp_path: Path) -> None:
         (tmp_path / "h.log").touch()
-        assert explain(FileNotFoundError(errno.ENOENT, ""), tmp_path / "nosuch.log").endswith(
+        assert os_error_text(FileNotFoundError(errno.ENOENT, ""), tmp_path / "nosuch.log").endswith(
             "nosuch.log: no such file"
         )
 
     def test_missing_folder(self, tmp_path: Path) -> None:
         wanted = tmp_path / "logs" / "x.log"
-        assert explain(FileNotFoundError(errno.ENOENT, ""), wanted).endswith(f"there is no folder '{wanted.parent}'")
+        assert os_error_text(FileNotFoundError(errno.ENOENT, ""), wanted).endswith(
+            f"there is no folder '{wanted.parent}'"
+        )
 
     @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="no file is forbidden to the superuser")
     def test_real_permission(self, tmp_path: Path) -> None:
@@ -206,7 +208,7 @@ class TestExplain:
         file.touch(mode=0)
         with pytest.raises(PermissionError) as caught:
             file.read_bytes()
-        assert explain(caught.value) == f"{file}: no permission"
+        assert os_error_text(caught.value) == f"{file}: no permission"
 
 
 class TestExplainOnWindows:
@@ -217,18 +219,22 @@ class TestExplainOnWindows:
         monkeypatch.setattr(files, "_ON_WINDOWS", True)
 
     def test_folder(self, tmp_path: Path) -> None:
-        assert explain(PermissionError(errno.EACCES, "", str(tmp_path))).endswith("is a folder, where a file is wanted")
+        assert os_error_text(PermissionError(errno.EACCES, "", str(tmp_path))).endswith(
+            "is a folder, where a file is wanted"
+        )
 
     def test_what_the_c_library_does_not_tell(self, tmp_path: Path) -> None:
         (tmp_path / "a.log").touch()
-        assert explain(PermissionError(errno.EACCES, "", str(tmp_path / "a.log"))).endswith(
+        assert os_error_text(PermissionError(errno.EACCES, "", str(tmp_path / "a.log"))).endswith(
             "a.log: no permission; another program may have it open, or it is read-only"
         )
 
     def test_new_file(self, tmp_path: Path) -> None:
-        assert explain(PermissionError(errno.EACCES, "", str(tmp_path / "a.log"))).endswith("a.log: no permission")
+        assert os_error_text(PermissionError(errno.EACCES, "", str(tmp_path / "a.log"))).endswith(
+            "a.log: no permission"
+        )
 
     def test_long_path(self, tmp_path: Path) -> None:
         wanted = tmp_path / ("x" * 260)
-        said = explain(FileNotFoundError(errno.ENOENT, "", str(wanted)))
+        said = os_error_text(FileNotFoundError(errno.ENOENT, "", str(wanted)))
         assert f"its path is too long: it has {len(str(wanted))} characters, and Windows takes 259" in said

@@ -158,7 +158,7 @@ class TestStart:
         program = (
             "import sys\n"
             "from buslens.capture.open import open_capture\n"
-            "from buslens.capture.fold import fold\n"
+            "from buslens.capture.reduce import fold\n"
             f"fold(open_capture({str(log)!r}), wanted=None, new=list, step=list.append, join=list.extend)\n"
             "print('numba' in sys.modules, 'pandas' in sys.modules, 'can' in sys.modules)\n"
         )

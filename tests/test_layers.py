@@ -168,7 +168,7 @@ class TestTheRule:
         ("module", "source"),
         [
             ("buslens.report.text", "from buslens.checks.findings import Outcome"),
-            ("buslens.report.text", "from buslens.report.words import clean"),
+            ("buslens.report.text", "from buslens.report.formatting import clean"),
             ("buslens.capture.candump", "from buslens.errors import CaptureError"),
             ("buslens.rehearsal.bus", "from buslens.definitions.model import Message"),
             ("buslens.report.figure", "def draw():\n    import matplotlib"),

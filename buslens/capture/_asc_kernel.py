@@ -47,10 +47,10 @@ from buslens.capture._scan_kernel import (
     count_error_classes,
     fd_length,
     frame_key,
-    is_wanted,
     next_line,
     note_frame,
     note_gap,
+    passes_filter,
     place_in_time,
     same_channel,
     seconds,
@@ -566,7 +566,7 @@ def scan(
             count_error_classes(each, s)
             wanted = s[EVERYTHING] != 0
         else:
-            wanted = is_wanted(each, flag & EXTENDED_FLAG, s, ids)
+            wanted = passes_filter(each, flag & EXTENDED_FLAG, s, ids)
         if flag & REMOTE_FLAG:
             s[REMOTE] += 1
         note_frame(index, frame_key(each, flag), at, s)

@@ -40,10 +40,10 @@ from buslens.capture._scan_kernel import (
     hex_run,
     hex_value,
     hex_words,
-    is_wanted,
     line_end,
     next_line,
     note_frame,
+    passes_filter,
     place_in_time,
     same_channel,
     seconds,
@@ -284,9 +284,9 @@ def scan(
                 wanted = s[EVERYTHING] != 0
             else:
                 flag |= 1
-                wanted = is_wanted(identifier, 1, s, ids)
+                wanted = passes_filter(identifier, 1, s, ids)
         else:
-            wanted = is_wanted(identifier, 0, s, ids)
+            wanted = passes_filter(identifier, 0, s, ids)
         if flag & 2:
             s[REMOTE] += 1
         note_frame(c, frame_key(identifier, flag), at, s)

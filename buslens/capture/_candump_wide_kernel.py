@@ -31,8 +31,8 @@ from buslens.capture._scan_kernel import (
     WORD_ROOM,
     WORDS,
     frame_key,
-    is_wanted,
     note_frame,
+    passes_filter,
     place_in_time,
     seconds,
 )
@@ -203,7 +203,7 @@ def scan_wide(
         s[LINES] += 1
         s[FRAMES] += 1
         note_frame(c, frame_key(identifier, extended), at, s)
-        if is_wanted(identifier, extended, s, ids):
+        if passes_filter(identifier, extended, s, ids):
             put(
                 text, data, n, at, c, identifier, flag | extended, n, s, code,
                 time, channel, can_id, flags, dlc, length, word, words,

@@ -34,8 +34,8 @@ from buslens.capture._scan_kernel import (
     STOP,
     WORD_ROOM,
     WORDS,
-    is_wanted,
     note_gap,
+    passes_filter,
 )
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
     match = pattern.match
     everything = s[EVERYTHING]
     known: dict[bytes, int] = {}
-    traffic = Traffic(s)
+    traffic = _TrafficCounter(s)
     largest, shift, count, n_words, most = NO_TIME, 0, 0, 0, 0
     # Frames since the slots were last written; each is a line.
     fresh = 0
@@ -117,7 +117,7 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
         fresh += 1
         largest = stamp + shift
         traffic.note(known[label], identifier | is_extended << 29, largest)
-        if everything or (is_wanted(identifier, 1, s, ids) if is_extended else ids[identifier]):
+        if everything or (passes_filter(identifier, 1, s, ids) if is_extended else ids[identifier]):
             n = len(data)
             time[count] = largest
             channel[count] = known[label]
@@ -152,7 +152,7 @@ def labels_of(s: Slots, labels: bytearray) -> dict[bytes, int]:
     }
 
 
-class Traffic:
+class _TrafficCounter:
     """What `note_frame` keeps of the channels, in lists: Python is quicker with those than with the slots."""
 
     def __init__(self, s: Slots) -> None:

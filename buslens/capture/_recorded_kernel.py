@@ -31,8 +31,8 @@ from buslens.capture._scan_kernel import (
     WORDS,
     count_error_classes,
     frame_key,
-    is_wanted,
     note_frame,
+    passes_filter,
     place_in_time,
 )
 
@@ -96,7 +96,7 @@ def take(
             count_error_classes(identifier, s)
             wanted = s[EVERYTHING] != 0
         else:
-            wanted = is_wanted(identifier, flag & 1, s, ids)
+            wanted = passes_filter(identifier, flag & 1, s, ids)
         if flag & 2:
             s[REMOTE] += 1
         note_frame(from_channel[i], frame_key(identifier, flag), at, s)

@@ -331,7 +331,7 @@ def note_label(channel: int, size: int, s: Slots, labels: Numbers) -> None:
             s[LABEL_MASK + channel] = -1 if size == 7 else (1 << 8 * (size + 1)) - 1
 
 
-def is_wanted(can_id: int, extended: int, s: Slots, ids: Numbers) -> bool:
+def passes_filter(can_id: int, extended: int, s: Slots, ids: Numbers) -> bool:
     """Return whether frames of this id go into the columns.
 
     ids : int64[2048 + size], 1 for each wanted 11-bit id, then an open-addressing hash table of wanted 29-bit ids
@@ -353,7 +353,7 @@ def is_wanted(can_id: int, extended: int, s: Slots, ids: Numbers) -> bool:
 
 
 def in_table(key: int, s: Slots, ids: Numbers) -> bool:
-    """Return whether the hash table of `is_wanted` has a key."""
+    """Return whether the hash table of `passes_filter` has a key."""
     mask = s[ID_MASK]
     k = (key ^ key >> 11 ^ key >> 19) & mask
     while ids[2048 + k] != 0:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture._asc_kernel import far_line_end
+from buslens.capture._candump_screen_kernel import days_of
 from buslens.capture._scan_kernel import (
     AT,
     AXIS_LIMIT,
@@ -47,13 +48,12 @@ from buslens.capture._scan_kernel import (
     fd_code,
     fd_length,
     frame_key,
-    is_wanted,
     next_line,
     note_frame,
     note_label,
+    passes_filter,
     place_in_time,
 )
-from buslens.capture._screen_kernel import days_of
 
 if TYPE_CHECKING:
     from buslens.capture._scan_kernel import Numbers, Slots
@@ -967,7 +967,7 @@ def scan(
             count_error_classes(each, s)
             is_kept = s[EVERYTHING] != 0
         else:
-            is_kept = is_wanted(each, flag & EXTENDED_FLAG, s, ids)
+            is_kept = passes_filter(each, flag & EXTENDED_FLAG, s, ids)
         if flag & REMOTE_FLAG:
             s[REMOTE] += 1
         if is_kept:

@@ -42,19 +42,19 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.capture import _asc_kernel as kernel
-from buslens.capture._asc_plain import scan_plain
+from buslens.capture._asc_python import scan_plain
 from buslens.capture._scan_kernel import FORMAT, FORMAT_END, SORTED_NS, STATE_SIZE
 from buslens.capture.asc_date import parse_date_ns
 from buslens.capture.frames import Clock
-from buslens.capture.protocol import LogFormat, Match
-from buslens.capture.stamps import resolution_note, resolution_of
+from buslens.capture.log_format import FormatMatch, LogFormat
+from buslens.capture.stamp_resolution import resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.capture._scan_kernel import Slots
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
 
 _HINT: Final = re.compile(
     rb"""
@@ -124,7 +124,7 @@ def _rows_of(rows: list[bytes], *, may_restart: bool) -> _Rows:
     return _Rows(extra, sent_apart=is_apart, leftover=0, resolution_ns=resolution_ns)
 
 
-def sniff(head: bytes) -> Match | None:
+def sniff(head: bytes) -> FormatMatch | None:
     """Recognise an ASC log by a line in its first bytes that only an ASC log has, and read its header.
 
     The slots are those that the header leaves behind: the kernel comes to the same when it reads the header
@@ -161,7 +161,7 @@ def sniff(head: bytes) -> Match | None:
         )
     if found.resolution_ns:
         notes.append(resolution_note(found.resolution_ns))
-    return Match(
+    return FormatMatch(
         clock=_clock(slots),
         slots=dict(enumerate(slots[FORMAT:FORMAT_END], FORMAT)),
         notes=tuple(notes),
@@ -224,7 +224,7 @@ REASONS: Final[Mapping[int, str]] = MappingProxyType(
 )
 
 
-def finish(state: Slots, tally: Tally) -> None:
+def finish(state: Slots, tally: ReadStats) -> None:
     """Say what the stamps turned out to count from."""
     tally.clock = _clock(state)
     if state[kernel.RESTARTED]:

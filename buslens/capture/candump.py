@@ -28,11 +28,11 @@ from itertools import islice
 from typing import Final
 
 from buslens.capture import _candump_kernel as kernel
-from buslens.capture._candump_plain import scan_plain
+from buslens.capture._candump_python import scan_plain
 from buslens.capture._candump_wide_kernel import scan_wide
 from buslens.capture.frames import Clock
-from buslens.capture.protocol import LogFormat, Match
-from buslens.capture.stamps import FEW, are_unpadded, resolution_note, resolution_of
+from buslens.capture.log_format import FormatMatch, LogFormat
+from buslens.capture.stamp_resolution import FEW, are_unpadded, resolution_note, resolution_of
 from buslens.units import NS_PER_S
 
 # A length in brackets stands behind no '#': that is a line of the screen form in which one byte is wrong.
@@ -62,7 +62,7 @@ REASONS: Final = {
 """What was wrong with a line and what would be right, by reason."""
 
 
-def sniff(head: bytes) -> Match | None:
+def sniff(head: bytes) -> FormatMatch | None:
     """Recognise a log by one of its first lines; the stamp of that line tells the clock."""
     found = (_LINE.match(line) for line in head.split(b"\n"))
     rows = list(islice((row for row in found if row is not None), _LOOKED_ROWS))
@@ -72,7 +72,7 @@ def sniff(head: bytes) -> Match | None:
     if len(rows) >= FEW and len(set(stamps)) == 1:
         return None  # they tell no time: `candump_untimed`
     resolution_ns = resolution_of(stamps)
-    return Match(
+    return FormatMatch(
         clock=Clock.WALL if int(rows[0][1]) >= _EPOCH_STAMPS_S else Clock.RELATIVE,
         slots={kernel.UNPADDED: int(are_unpadded([row[3] for row in rows]))},
         notes=(resolution_note(resolution_ns),) if resolution_ns else (),

@@ -15,8 +15,8 @@ from typing import Final
 from buslens.capture import _candump_kernel as kernel
 from buslens.capture.candump import REASONS
 from buslens.capture.frames import Clock
-from buslens.capture.protocol import LogFormat, Match
-from buslens.capture.stamps import FEW, are_unpadded
+from buslens.capture.log_format import FormatMatch, LogFormat
+from buslens.capture.stamp_resolution import FEW, are_unpadded
 
 _BARE: Final = re.compile(
     rb"[\0 \t]*[A-Za-z]\S{0,30}[ \t]+([0-9A-Fa-f]{1,8})#(?:R[0-9A-Fa-f]?|#?[0-9A-Fa-f]*)(?:[ \t]+[RTrt])?[ \t\r]*$"
@@ -26,7 +26,7 @@ _LOOKED_ROWS: Final = 400
 _ANY_IDENTIFIER: Final = re.compile(rb"[ \t]([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#")
 
 
-def sniff(head: bytes) -> Match | None:
+def sniff(head: bytes) -> FormatMatch | None:
     """Recognise lines without stamps, or with one stamp for all."""
     lines = head.split(b"\n")
     bare = list(islice((row for row in map(_BARE.match, lines) if row is not None), _LOOKED_ROWS))
@@ -38,7 +38,7 @@ def sniff(head: bytes) -> Match | None:
         return None
     ids = [row[1] for row in bare] if is_bare else [row[2] for row in stamped]
     what = "the lines have no time stamps" if is_bare else f"the first {len(stamped)} time stamps are all the same"
-    return Match(
+    return FormatMatch(
         clock=Clock.MISSING,
         slots={kernel.UNPADDED: int(are_unpadded(ids)), kernel.UNTIMED: 1, kernel.ORDER: 0, kernel.BARE: int(is_bare)},
         notes=(f"{what}, so only their order is known",),

@@ -106,7 +106,7 @@ class Unread(NamedTuple):
     can_id: int | None
 
 
-class Seam(NamedTuple):
+class ClockDiscontinuity(NamedTuple):
     """A place where what was known ends.
 
     Mostly the recorded clock ran back there: on one channel by however little, or by more than channels interleave.
@@ -132,11 +132,11 @@ class Seam(NamedTuple):
     def words(self) -> str:
         """What happened to the log there, in few words."""
         if self.is_hole or self.is_lost or self.back_ns <= 0:
-            return self.short_words
-        return f"{self.short_words} {format_duration(self.back_ns)}"
+            return self.short_text
+        return f"{self.short_text} {format_duration(self.back_ns)}"
 
     @property
-    def short_words(self) -> str:
+    def short_text(self) -> str:
         """The same in still fewer."""
         if self.is_hole:
             return "part of the log lost"
@@ -146,7 +146,7 @@ class Seam(NamedTuple):
 
 
 @dataclass(slots=True, kw_only=True)
-class Tally:
+class ReadStats:
     """What reading a capture counted; every line is in exactly one class."""
 
     #: Name of the log format.
@@ -166,9 +166,9 @@ class Tally:
     unread: list[Unread] = field(default_factory=list)
     #: Frames that came up to 100 ms behind one of another channel, and were merged by time.
     reordered: int = 0
-    seams: list[Seam] = field(default_factory=list)
+    discontinuities: list[ClockDiscontinuity] = field(default_factory=list)
     #: Seams beyond those; a capture that has any cannot be judged, for nobody would know where they lie.
-    more_seams: int = 0
+    unlisted_discontinuities: int = 0
     #: Step by which the stamps were rounded, ns: an interval between two is uncertain by as much at both ends.
     resolution_ns: int = 0
     #: Whether the packed file is damaged at a place that nobody knows, so that anything in it may be wrong.

@@ -10,27 +10,27 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.packed import MAGIC_BYTES, is_packed, unpacked
+from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
-from buslens.capture.stream import BOM, GZIP_MAGIC, HEAD_BYTES, FileStream, Prefixed, ReadAhead, read_head
-from buslens.capture.table_text import Form, Formed, form_of
-from buslens.capture.table_told import NOTHING_TOLD, settings_of
-from buslens.errors import CaptureError, Source, UsageError
+from buslens.capture.stream import BOM, GZIP_MAGIC, HEAD_BYTES, ChainedStream, FileStream, PrefetchStream, read_head
+from buslens.capture.table_settings import NOTHING_TOLD, settings_of
+from buslens.capture.table_text import NormalisedStream, TextForm, text_form_of
+from buslens.errors import CaptureError, SourceLocation, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.capture.foreign import ForeignRecording
-    from buslens.capture.frames import Clock, Tally
-    from buslens.capture.protocol import LogFormat, Match
+    from buslens.capture.frames import Clock, ReadStats
+    from buslens.capture.log_format import FormatMatch, LogFormat
+    from buslens.capture.python_can_reader import PythonCanRecording
     from buslens.capture.stream import Stream
-    from buslens.capture.table import Understood
-    from buslens.capture.table_told import TableSettings
+    from buslens.capture.table import TableReading
+    from buslens.capture.table_settings import TableSettings
 
 STANDARD_INPUT: Final = "-"
 """Stands for standard input in place of a path."""
-_PLAIN: Final = Form()
+_PLAIN: Final = TextForm()
 
 
 @dataclass(kw_only=True)
@@ -41,7 +41,7 @@ class Capture:
     path: str
     #: None: a recording of another kind, that is read through python-can.
     format: LogFormat | None
-    match: Match | None
+    match: FormatMatch | None
     #: The first bytes, unpacked and without a byte order mark.
     head: bytes = b""
     is_gzip: bool = False
@@ -49,11 +49,11 @@ class Capture:
     n_mark: int = 0
     #: Bytes of a file that pieces can be cut from; None where there is only one way through.
     size: int | None = None
-    foreign: ForeignRecording | None = None
+    foreign: PythonCanRecording | None = None
     #: How a table was understood; None for any other log.
-    table: Understood | None = None
+    table: TableReading | None = None
     #: What has to be done to the text of a table before it is read.
-    form: Form = _PLAIN
+    form: TextForm = _PLAIN
     _input: Stream | None = field(default=None, repr=False)
 
     @property
@@ -78,9 +78,9 @@ class Capture:
         else:
             stream = FileStream.of(Path(self.path), 0 if self.is_gzip else start or self.n_mark, stop)
             if self.is_gzip:
-                stream = ReadAhead(_without_mark(unpacked(stream), self.n_mark))
+                stream = PrefetchStream(_without_mark(decompress(stream), self.n_mark))
             if not self.form.is_plain:
-                stream = Formed(stream, self.form)
+                stream = NormalisedStream(stream, self.form)
         try:
             yield stream
         finally:
@@ -110,16 +110,16 @@ def open_capture(path: str | Path, *, table: TableSettings | str | Path | None =
     settings = settings_of(table)
     if name == STANDARD_INPUT:
         return _open_standard_input(settings)
-    refuse_what_is_no_file(name)
+    require_file(name)
     with Path(name).open("rb", buffering=0) as file:
         size = file.seek(0, 2)
         file.seek(0)
         stream: Stream = FileStream(file)
         start = read_head(stream, MAGIC_BYTES)
-        is_gzip = is_packed(start)
-        stream = Prefixed(start, stream)
+        is_gzip = is_compressed(start)
+        stream = ChainedStream(start, stream)
         if is_gzip:
-            stream = unpacked(stream)
+            stream = decompress(stream)
         head = read_head(stream)
         n_mark = len(BOM) if head.startswith(BOM) else 0
         found = _recognise(name, head[n_mark:], settings, is_file=True, rest=stream)
@@ -138,7 +138,7 @@ def open_capture(path: str | Path, *, table: TableSettings | str | Path | None =
     return Capture(path=name, format=None, match=None, foreign=found)
 
 
-def refuse_what_is_no_file(name: str) -> None:
+def require_file(name: str) -> None:
     """Refuse a pipe before it is opened, which can take for ever, and a device.
 
     Raises
@@ -155,7 +155,7 @@ def refuse_what_is_no_file(name: str) -> None:
         problem = "is a device; name a file, or '-' for standard input"
     else:
         return
-    raise CaptureError(problem, Source(name))
+    raise CaptureError(problem, SourceLocation(name))
 
 
 def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOTHING_TOLD) -> Capture:
@@ -179,10 +179,10 @@ def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOT
     """
     found = _recognise("standard input" if name == STANDARD_INPUT else name, head, table, is_file=False)
     assert isinstance(found, _Recognised)  # noqa: S101  (only files can be foreign)
-    return found.capture(name, head, Prefixed(head, rest))
+    return found.capture(name, head, ChainedStream(head, rest))
 
 
-def refuse_unread(capture: Capture, tally: Tally) -> None:
+def require_read_frames(capture: Capture, tally: ReadStats) -> None:
     """Refuse a capture of which nothing could be read.
 
     Raises
@@ -193,7 +193,8 @@ def refuse_unread(capture: Capture, tally: Tally) -> None:
     if not tally.frames and tally.skipped:
         line = tally.skipped[0]
         raise CaptureError(
-            f"no line of it could be read; the first is '{line.text}': {line.reason}", Source(capture.path, line.line)
+            f"no line of it could be read; the first is '{line.text}': {line.reason}",
+            SourceLocation(capture.path, line.line),
         )
 
 
@@ -203,15 +204,15 @@ def _open_standard_input(table: TableSettings) -> Capture:
     # Not through the buffer, whose lock a thread that waits for a stalled pipe would hold when the process ends.
     stream: Stream = FileStream(getattr(sys.stdin.buffer, "raw", sys.stdin.buffer), keep_open=True)
     start = read_head(stream, MAGIC_BYTES)
-    stream = Prefixed(start, stream)
-    if is_packed(start):
-        stream = unpacked(stream)
+    stream = ChainedStream(start, stream)
+    if is_compressed(start):
+        stream = decompress(stream)
     head = read_head(stream)
     n_mark = len(BOM) if head.startswith(BOM) else 0
     head = head[n_mark:]
     found = _recognise("standard input", head, table, is_file=False)
     assert isinstance(found, _Recognised)  # noqa: S101  (only files can be foreign)
-    return found.capture(STANDARD_INPUT, head, ReadAhead(Prefixed(head, stream)))
+    return found.capture(STANDARD_INPUT, head, PrefetchStream(ChainedStream(head, stream)))
 
 
 _DBC: Final = re.compile(
@@ -236,7 +237,7 @@ def is_capture(path: str | Path) -> bool:
     OSError
         If the system refuses the file.
     """
-    from buslens.capture.foreign import ForeignRecording
+    from buslens.capture.python_can_reader import PythonCanRecording
     from buslens.capture.table import recognise
     from buslens.capture.table_layout import UnclearLayoutError
 
@@ -244,12 +245,12 @@ def is_capture(path: str | Path) -> bool:
         with Path(path).open("rb", buffering=0) as file:
             stream: Stream = FileStream(file)
             start = read_head(stream, MAGIC_BYTES)
-            stream = Prefixed(start, stream)
-            head = read_head(unpacked(stream) if is_packed(start) else stream, _LOOKED_BYTES)
+            stream = ChainedStream(start, stream)
+            head = read_head(decompress(stream) if is_compressed(start) else stream, _LOOKED_BYTES)
     except CaptureError:
         return False  # an archive of several files, or none that can be unpacked
     head = head.removeprefix(BOM)
-    form = form_of(head)
+    form = text_form_of(head)
     if not form.encoding and b"\0" in head[:512].strip(b"\0"):
         return False  # no text
     if not form.encoding and any(entry.sniff(head) is not None for entry in FORMATS.values()):
@@ -258,7 +259,7 @@ def is_capture(path: str | Path) -> bool:
         is_table = recognise(form.applied(head), is_whole=len(head) < _LOOKED_BYTES) is not None
     except UnclearLayoutError:
         return True  # what has to be told about it is said when it is read
-    return is_table or ForeignRecording(Path(path)).begins_as_its_suffix_says(head)
+    return is_table or PythonCanRecording(Path(path)).begins_as_its_suffix_says(head)
 
 
 def _without_mark(stream: Stream, n_mark: int) -> Stream:
@@ -269,14 +270,14 @@ def _without_mark(stream: Stream, n_mark: int) -> Stream:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Recognised:
     format: LogFormat
-    match: Match
-    table: Understood | None = None
-    form: Form = _PLAIN
+    match: FormatMatch
+    table: TableReading | None = None
+    form: TextForm = _PLAIN
 
     def capture(self, name: str, head: bytes, stream: Stream) -> Capture:
         """Return a capture that is read once."""
         if not self.form.is_plain:
-            stream = Formed(stream, self.form)
+            stream = NormalisedStream(stream, self.form)
         return Capture(
             path=name, format=self.format, match=self.match, head=head, table=self.table, form=self.form, _input=stream
         )
@@ -284,12 +285,12 @@ class _Recognised:
 
 def _recognise(
     name: str, head: bytes, table: TableSettings, *, is_file: bool, rest: Stream | None = None
-) -> _Recognised | ForeignRecording:
+) -> _Recognised | PythonCanRecording:
     """Return the format of a log, or the reader for a recording of another kind."""
-    source = Source(name)
+    source = SourceLocation(name)
     if not head:
         raise CaptureError("the file is empty", source)
-    form = form_of(head)
+    form = text_form_of(head)
     if not table.names_columns and not form.encoding:
         for entry in FORMATS.values():
             match = entry.sniff(head)
@@ -321,7 +322,9 @@ def _recognise(
     )
 
 
-def _table(source: Source, head: bytes, settings: TableSettings, form: Form, rest: Stream | None) -> _Recognised | None:
+def _table(
+    source: SourceLocation, head: bytes, settings: TableSettings, form: TextForm, rest: Stream | None
+) -> _Recognised | None:
     """Return how a table of frames is read; None if the log is none."""
     from buslens.capture.table import SAMPLE_BYTES, TABLE, recognise
     from buslens.capture.table_layout import UnclearLayoutError
@@ -345,12 +348,12 @@ def _table(source: Source, head: bytes, settings: TableSettings, form: Form, res
     return _Recognised(format=TABLE, match=found.match, table=found, form=form)
 
 
-def _foreign(name: str) -> ForeignRecording | None:
-    from buslens.capture.foreign import ForeignRecording, foreign_suffix, foreign_suffixes
+def _foreign(name: str) -> PythonCanRecording | None:
+    from buslens.capture.python_can_reader import PythonCanRecording, python_can_suffix, python_can_suffixes
 
     path = Path(name)
-    suffix = foreign_suffix(path)
+    suffix = python_can_suffix(path)
     # A file with one of these names is text that has just not been recognised.
-    if suffix in {"", ".log", ".asc", ".txt"} or suffix not in foreign_suffixes():
+    if suffix in {"", ".log", ".asc", ".txt"} or suffix not in python_can_suffixes():
         return None
-    return ForeignRecording(path)
+    return PythonCanRecording(path)

@@ -105,7 +105,7 @@ def _in_a_row(gaps: NDArray[np.int64], length: NDArray[np.int64]) -> NDArray[np.
     return found
 
 
-class Traffic:
+class TrafficByChannel:
     """When frames of any id came on each channel of a capture."""
 
     def __init__(self) -> None:
@@ -139,7 +139,7 @@ class Traffic:
             if channel != EVERY_CHANNEL:
                 self.channels[names[channel]].gaps.append(gaps[gaps[:, 0] == channel, 1:])
 
-    def join(self, later: Traffic) -> None:
+    def join(self, later: TrafficByChannel) -> None:
         """Append what was kept of later frames."""
         if later.begins_apart_ns is not None:
             latest_ns = max((channel.latest_ns for channel in self.channels.values()), default=None)
@@ -164,7 +164,7 @@ class Traffic:
         """
         found = {}
         for label, channel in self.channels.items():
-            found[label] = united([*channel.pauses(first_ns, last_ns), *self.apart])
+            found[label] = merge_pauses([*channel.pauses(first_ns, last_ns), *self.apart])
         return found
 
     def lone(self) -> frozenset[str]:
@@ -172,7 +172,7 @@ class Traffic:
         return frozenset(label for label, channel in self.channels.items() if channel.only_id != SEVERAL)
 
 
-def united(pauses: Iterable[Pause]) -> tuple[Pause, ...]:
+def merge_pauses(pauses: Iterable[Pause]) -> tuple[Pause, ...]:
     """Return stretches in order of time, those that overlap made one; between two that touch there is a frame."""
     found: list[Pause] = []
     for pause in sorted(pauses):
@@ -183,7 +183,7 @@ def united(pauses: Iterable[Pause]) -> tuple[Pause, ...]:
     return tuple(found)
 
 
-def common(several: Iterable[Sequence[Pause]]) -> tuple[Pause, ...]:
+def common_pauses(several: Iterable[Sequence[Pause]]) -> tuple[Pause, ...]:
     """Return the stretches that lie in one of each of several lists, which are in order of time."""
     found: list[Pause] | None = None
     for pauses in several:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from buslens.capture.frames import Flag, Frames
-from buslens.capture.open import open_capture, refuse_unread
-from buslens.capture.plan import foreign_plan, plan_for
+from buslens.capture.open import open_capture, require_read_frames
+from buslens.capture.read_options import python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
 from buslens.units import NS_PER_S
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.capture.open import Capture
-    from buslens.capture.table_told import TableSettings
+    from buslens.capture.table_settings import TableSettings
 
 
 def read_frames(
@@ -61,7 +61,7 @@ def read_frames(
     scanner, runs = _runs(capture, notify)
     kept = list(runs)
     tally = scanner.tally()
-    refuse_unread(capture, tally)
+    require_read_frames(capture, tally)
     flags = _joined([frames.flags for frames in kept], np.uint16)
     labels = pd.Series(list(scanner.channels), dtype=pd.Series(["text"]).dtype)
     time_ns = _joined([frames.time_ns for frames in kept], np.int64)
@@ -125,23 +125,23 @@ def payloads(frames: Frames) -> list[bytes]:
 def _runs(capture: Capture, notify: Callable[[str], None] | None) -> tuple[Scanner, Iterator[Frames]]:
     """Return the runs of all frames of a capture as recorded, and the scanner that keeps the account of them."""
     if capture.foreign is not None:
-        scanner = Scanner(foreign_plan(capture.name, wanted=None, as_recorded=True))
+        scanner = Scanner(python_can_read_options(capture.name, wanted=None, as_recorded=True))
         return scanner, _foreign_runs(capture, scanner)
-    scanner = Scanner(plan_for(capture, wanted=None, as_recorded=True, notify=notify))
+    scanner = Scanner(read_options_for(capture, wanted=None, as_recorded=True, notify=notify))
     return scanner, _own_runs(capture, scanner)
 
 
 def _own_runs(capture: Capture, scanner: Scanner) -> Iterator[Frames]:
     with capture.stream() as stream:
         yield from scanner.read(stream)
-    yield from scanner.rest()
+    yield from scanner.flush()
 
 
 def _foreign_runs(capture: Capture, scanner: Scanner) -> Iterator[Frames]:
     assert capture.foreign is not None  # noqa: S101  (the caller has looked)
     for run in capture.foreign:
         yield from scanner.feed(run)
-    yield from scanner.rest()
+    yield from scanner.flush()
     if capture.foreign.damage:
         scanner.end_at_damage(capture.foreign.damage)
 

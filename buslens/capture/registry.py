@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Final
 from buslens.capture._scan_kernel import FORMAT_REASON
 from buslens.capture.asc import ASC
 from buslens.capture.candump import CANDUMP
+from buslens.capture.candump_screen import SCREEN
 from buslens.capture.candump_untimed import CANDUMP_UNTIMED
-from buslens.capture.screen import SCREEN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from buslens.capture.protocol import LogFormat
+    from buslens.capture.log_format import LogFormat
 
 
 def registered(formats: Iterable[LogFormat]) -> Mapping[str, LogFormat]:

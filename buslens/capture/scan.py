@@ -15,10 +15,10 @@ from numpy.lib.stride_tricks import as_strided
 
 from buslens.capture import _recorded_kernel
 from buslens.capture import _scan_kernel as k
-from buslens.capture.columns import Columns
-from buslens.capture.frames import Frames, Seam, Skipped, Tally, Unread
-from buslens.capture.pauses import ChannelTraffic, Traffic
-from buslens.capture.stream import WINDOW_BYTES, Unsound, windows
+from buslens.capture.frame_buffer import FrameBuffer
+from buslens.capture.frames import ClockDiscontinuity, Frames, ReadStats, Skipped, Unread
+from buslens.capture.pauses import ChannelTraffic, TrafficByChannel
+from buslens.capture.stream import WINDOW_BYTES, LateDamage, line_blocks
 from buslens.kernels import compiled
 
 if TYPE_CHECKING:
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.plan import Plan
-    from buslens.capture.stream import Stream, Window
+    from buslens.capture.read_options import ReadOptions
+    from buslens.capture.stream import LineBlock, Stream
 
 KEPT_LINES: Final = 8
 """Broken lines that are kept."""
 KEPT_UNREAD: Final = 4_096
 """Broken lines of a piece whose place is kept."""
-KEPT_SEAMS: Final = 10_000
+KEPT_DISCONTINUITIES: Final = 10_000
 """Seams that are kept; a log with more was not recorded in the order of its lines."""
 SHOWN_BYTES: Final = 80
 """Of a broken line."""
@@ -51,7 +51,7 @@ _REASONS: Final = {
 
 
 @dataclass(slots=True)
-class _Account:
+class _ReadNotes:
     """What cannot be counted in the kernel's state."""
 
     skipped: list[Skipped] = field(default_factory=list)
@@ -60,9 +60,9 @@ class _Account:
     pending: list[int | None] = field(default_factory=list)
     #: Broken lines that stand in one of these two.
     noted: int = 0
-    seams: list[Seam] = field(default_factory=list)
+    discontinuities: list[ClockDiscontinuity] = field(default_factory=list)
     #: Seams beyond those that are kept.
-    more_seams: int = 0
+    unlisted_discontinuities: int = 0
     notes: list[str] = field(default_factory=list)
     #: The last line if it is a frame and has no line end; 0 if it is not so.
     unended_line: int = 0
@@ -73,11 +73,11 @@ class _Account:
         self.unread += [Unread(from_ns, to_ns, can_id) for can_id in dict.fromkeys(self.pending)]
         self.pending.clear()
 
-    def add_seam(self, seam: Seam) -> None:
-        if len(self.seams) < KEPT_SEAMS:
-            self.seams.append(seam)
+    def add_discontinuity(self, seam: ClockDiscontinuity) -> None:
+        if len(self.discontinuities) < KEPT_DISCONTINUITIES:
+            self.discontinuities.append(seam)
         else:
-            self.more_seams += 1
+            self.unlisted_discontinuities += 1
 
     def note(self, sentence: str) -> None:
         if sentence not in self.notes:
@@ -95,9 +95,9 @@ class Scanner:
         Slots of the format at the start of the piece; default: those of the start of the log.
     """
 
-    def __init__(self, plan: Plan, slots: Iterable[int] | None = None) -> None:
+    def __init__(self, plan: ReadOptions, slots: Iterable[int] | None = None) -> None:
         self.plan = plan
-        self.account = _Account()
+        self.account = _ReadNotes()
         self.state = np.zeros(k.STATE_SIZE, np.int64)
         #: The same, as plain Python reads and writes it most quickly.
         self._s = cast("k.Slots", memoryview(self.state))  # type: ignore[arg-type]  # an array is a buffer
@@ -123,9 +123,9 @@ class Scanner:
             self._ids = plan.wanted.table()
             s[k.ID_MASK] = len(self._ids) - 2048 - 1
             s[k.GROUPS] = int(bool(plan.wanted.groups))
-        self._columns = Columns(plan.room, 2 * plan.room)
+        self._columns = FrameBuffer(plan.room, 2 * plan.room)
         #: When frames of any id came, without what still stands in the state.
-        self._traffic = Traffic()
+        self._traffic = TrafficByChannel()
         s[k.WORD_ROOM] = len(self._columns.words)
         self._labels = bytearray(k.MOST_CHANNELS * k.LABEL_ROOM + 1)
         self._note_labels()
@@ -146,7 +146,7 @@ class Scanner:
             self._buffer = bytearray(self.plan.window_bytes + k.PADDING)
         self._run = None
         try:
-            for window in windows(stream, self._buffer):
+            for window in line_blocks(stream, self._buffer):
                 if window.is_too_long:
                     self._skip(self._s[k.LINES] + 1, _REASONS[k.TOO_LONG], self._buffer[:SHOWN_BYTES])
                     self._s[k.LINES] += 1
@@ -164,12 +164,12 @@ class Scanner:
     def end_at_damage(self, damage: str, text: bytes | bytearray = b"") -> None:
         """Count the line in which what is read broke off as broken, and say so however many there are before it."""
         line = self._s[k.LINES] + 1
-        self.account.is_unsound |= isinstance(damage, Unsound)
+        self.account.is_unsound |= isinstance(damage, LateDamage)
         if self._s[k.BROKEN] >= KEPT_LINES:
             self.account.note(f"line {line}: {damage}")
         self._skip(line, damage, text)
 
-    def _read_window(self, window: Window) -> Iterator[Frames]:
+    def _read_window(self, window: LineBlock) -> Iterator[Frames]:
         frames = self._s[k.FRAMES]
         kernel = self._kernel(window.stop)
         p = 0
@@ -181,7 +181,7 @@ class Scanner:
             if stop == k.BROKEN_LINE:
                 self._keep_broken(p)
             elif stop == k.ASK:
-                self._ask()
+                self._apply_directive()
             else:
                 yield from self._make_room(stop, self._s[k.LINES] + 1)
         if window.is_cut:
@@ -189,7 +189,7 @@ class Scanner:
             if self._s[k.FRAMES] != frames:
                 self.account.unended_line = self._s[k.LINES] + 1
         if self._s[k.COUNT] >= self.plan.batch:
-            yield from self._hand_on()
+            yield from self._emit_ready()
 
     def feed(self, frames: Frames) -> Iterator[Frames]:
         """Take frames that another reader made, in file order and with the times that were recorded.
@@ -214,9 +214,9 @@ class Scanner:
                 self._skip(s[k.LINES], _REASONS[s[k.REASON]], text)
             else:
                 yield from self._make_room(s[k.STOP], s[k.LINES] + 1)
-        yield from self._hand_on()
+        yield from self._emit_ready()
 
-    def rest(self) -> Iterator[Frames]:
+    def flush(self) -> Iterator[Frames]:
         """Yield the frames that are held back: nothing comes that could belong before them."""
         yield from self._release(None)
 
@@ -254,7 +254,7 @@ class Scanner:
 
         return run
 
-    def _ask(self) -> None:
+    def _apply_directive(self) -> None:
         on_line = self.plan.format.on_line
         if on_line is not None:
             start = self._s[k.AT]
@@ -280,10 +280,10 @@ class Scanner:
                 s[k.BREAK] = 0
                 self._lost_before_first = True
                 return
-            yield from self.rest()
+            yield from self.flush()
             why = s[k.BREAK]
-            self.account.add_seam(
-                Seam(
+            self.account.add_discontinuity(
+                ClockDiscontinuity(
                     time_ns=s[k.LARGEST] + 1,
                     line=line,
                     back_ns=s[k.BACK],
@@ -299,13 +299,13 @@ class Scanner:
             return
         if s[k.GAPS]:
             self._take_gaps()
-        yield from self._hand_on()
+        yield from self._emit_ready()
         if 8 * s[k.COUNT] > 7 * s[k.ROOM] or 8 * (s[k.WORDS] + k.MOST_WORDS) > 7 * s[k.WORD_ROOM]:
             # So many frames within SORTED_NS are none of a bus: the clock stands still, and there is nothing to sort.
             s[k.FLOOR] = s[k.LARGEST]
-            yield from self.rest()
+            yield from self.flush()
 
-    def _hand_on(self) -> Iterator[Frames]:
+    def _emit_ready(self) -> Iterator[Frames]:
         """Yield the frames that nothing can come before any more."""
         yield from self._release(self._s[k.LARGEST] - k.SORTED_NS)
 
@@ -325,7 +325,7 @@ class Scanner:
 
     # --- traffic ------------------------------------------------------------------------------------------------
 
-    def traffic(self) -> Traffic:
+    def traffic(self) -> TrafficByChannel:
         """Return when frames of any id came on each channel so far; not to be changed."""
         self._take_gaps()
         return self._traffic
@@ -421,7 +421,7 @@ class Scanner:
             found.append(Unread(found[-1].to_ns if found else None, largest, None))
         return list(dict.fromkeys(found))  # where a log is cut between two lines, each piece has noted one
 
-    def succeed(self, before: Scanner) -> None:
+    def absorb(self, before: Scanner) -> None:
         """Take over the account of the piece before; all that it held back has been handed on."""
         s, b = self.state, before.state
         latest_ns = None if b[k.LARGEST] == k.NO_TIME else int(b[k.LARGEST])
@@ -439,17 +439,20 @@ class Scanner:
         s[k.FLOOR] = max(s[k.FLOOR], b[k.FLOOR])
         mine, theirs = self.account, before.account
         skipped = [*theirs.skipped, *(line._replace(line=line.line + n_lines) for line in mine.skipped)]
-        account = _Account(
+        account = _ReadNotes(
             skipped=skipped[:KEPT_LINES],
             unread=unread,
             pending=[*theirs.pending, *mine.pending],
             noted=int(s[k.BROKEN]),
-            more_seams=theirs.more_seams + mine.more_seams,
+            unlisted_discontinuities=theirs.unlisted_discontinuities + mine.unlisted_discontinuities,
         )
         for sentence in [*theirs.notes, *mine.notes]:
             account.note(sentence)
-        for seam in [*theirs.seams, *(seam._replace(line=seam.line + n_lines) for seam in mine.seams)]:
-            account.add_seam(seam)
+        for seam in [
+            *theirs.discontinuities,
+            *(seam._replace(line=seam.line + n_lines) for seam in mine.discontinuities),
+        ]:
+            account.add_discontinuity(seam)
         if mine.unended_line:
             account.unended_line = mine.unended_line + n_lines
         self.account = account
@@ -491,7 +494,7 @@ class Scanner:
             size = self._labels.index(0, channel * k.LABEL_ROOM) - channel * k.LABEL_ROOM
             k.note_label(channel, size, self._s, self._labels)
 
-    def tally(self) -> Tally:
+    def tally(self) -> ReadStats:
         """Return the account of all that was read."""
         s = self._s
         first_ns, last_ns = (s[k.SMALLEST], s[k.LARGEST]) if s[k.FRAMES] else (None, None)
@@ -501,9 +504,12 @@ class Scanner:
             notes.append("the log ends in a block of zero bytes: what was recorded there is lost")
         if line := self.account.unended_line:
             notes.append(f"the last line, {line}, has no line end, so its frame may have been cut short")
-        if self.account.more_seams:
-            notes.append(f"the recorder clock jumped back {self.account.more_seams} more times, which are not listed")
-        tally = Tally(
+        if self.account.unlisted_discontinuities:
+            notes.append(
+                f"the recorder clock jumped back {self.account.unlisted_discontinuities} more times, "
+                "which are not listed"
+            )
+        tally = ReadStats(
             format=self.plan.format.name,
             clock=self.plan.match.clock,
             resolution_ns=self.plan.match.resolution_ns,
@@ -516,8 +522,8 @@ class Scanner:
             skipped=list(self.account.skipped),
             unread=self.unread(),
             reordered=s[k.REORDERED],
-            seams=list(self.account.seams),
-            more_seams=self.account.more_seams,
+            discontinuities=list(self.account.discontinuities),
+            unlisted_discontinuities=self.account.unlisted_discontinuities,
             first_ns=first_ns,
             last_ns=last_ns,
             channels=self.channels,

@@ -33,7 +33,7 @@ _LOOK_S: Final = 0.2
 """Seconds after which a thread that waits looks up."""
 
 
-class Unsound(str):
+class LateDamage(str):
     """Damage that shows behind the place where it is: what came before it may be wrong, too."""
 
     __slots__ = ()
@@ -86,7 +86,7 @@ class FileStream:
             self._file.close()
 
 
-class Prefixed:
+class ChainedStream:
     """Some bytes that have been read already, and the stream that they came from."""
 
     def __init__(self, head: bytes, rest: Stream) -> None:
@@ -112,7 +112,7 @@ class Prefixed:
         self._rest.close()
 
 
-class Until:
+class CancellableStream:
     """A stream that ends early when an event is set.
 
     Parameters
@@ -141,7 +141,7 @@ class Until:
         self._stream.close()
 
 
-class Gunzipped:
+class GzipStream:
     """What was packed into a gzip stream (RFC 1952) of one or more members, up to the first damage.
 
     Not `gzip.GzipFile`, which gives up what it has unpacked of a chunk when it meets damage in it.
@@ -190,7 +190,7 @@ class Gunzipped:
         try:
             data = unpacker.decompress(self._input, most)
         except zlib.error as problem:
-            self._end(Unsound(f"the gzip data is damaged here or before ({problem})"))
+            self._end(LateDamage(f"the gzip data is damaged here or before ({problem})"))
             return _unpack_to_damage(before, self._input, most)
         self._input = unpacker.unconsumed_tail
         if unpacker.eof:
@@ -227,7 +227,7 @@ def _unpack_to_damage(unpacker: zlib._Decompress, packed: bytes, most: int) -> b
     return data
 
 
-class ReadAhead:
+class PrefetchStream:
     """A stream that fetches its next bytes in a thread of its own while the last ones are looked at.
 
     The thread may be waiting for a pipe through which nothing comes; nobody waits for the thread.
@@ -309,7 +309,7 @@ class ReadAhead:
         if not self._thread.is_alive():
             self._stream.close()
 
-    def __enter__(self) -> ReadAhead:
+    def __enter__(self) -> PrefetchStream:
         return self
 
     def __exit__(
@@ -329,7 +329,7 @@ def read_head(stream: Stream, n_bytes: int = HEAD_BYTES) -> bytes:
 
 
 @dataclass(slots=True, kw_only=True)
-class Window:
+class LineBlock:
     """Whole lines at the start of a buffer, valid until the next window is asked for."""
 
     #: The lines end here: a line feed stands before.
@@ -340,7 +340,7 @@ class Window:
     is_cut: bool = False
 
 
-def windows(stream: Stream, buffer: bytearray) -> Iterator[Window]:
+def line_blocks(stream: Stream, buffer: bytearray) -> Iterator[LineBlock]:
     """Yield the lines of a stream, as many at a time as fit into a buffer.
 
     Parameters
@@ -363,7 +363,7 @@ def windows(stream: Stream, buffer: bytearray) -> Iterator[Window]:
             fresh, filled, in_long_line = 0, len(rest), feed < 0
         stop = buffer.rfind(b"\n", fresh, filled) + 1
         if stop:
-            yield Window(stop=stop)
+            yield LineBlock(stop=stop)
             rest = bytes(view[stop:filled])
             buffer[: len(rest)] = rest
             filled = len(rest)
@@ -375,8 +375,8 @@ def windows(stream: Stream, buffer: bytearray) -> Iterator[Window]:
                 filled = len(fewer)
                 continue
             buffer[size] = 0x0A
-            yield Window(stop=size + 1, is_too_long=True)
+            yield LineBlock(stop=size + 1, is_too_long=True)
             filled, in_long_line = 0, True
     if filled:
         buffer[filled] = 0x0A
-        yield Window(stop=filled + 1, is_cut=True)
+        yield LineBlock(stop=filled + 1, is_cut=True)

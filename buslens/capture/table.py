@@ -17,19 +17,19 @@ from typing import TYPE_CHECKING, Final
 from buslens.capture import _table_kernel as kernel
 from buslens.capture._scan_kernel import FRAMES
 from buslens.capture.frames import Clock
-from buslens.capture.protocol import LogFormat, Match
-from buslens.capture.table_layout import Layout, UnclearLayoutError, columns_of, named
-from buslens.capture.table_rows import CUTS, MOST_ROWS, Cut, rows_of, whole
+from buslens.capture.log_format import FormatMatch, LogFormat
+from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, named
+from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, rows_of, whole
+from buslens.capture.table_settings import COLUMN_KEYS, NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import repetition_note, stamps_of, unit_name
-from buslens.capture.table_told import COLUMN_KEYS, NOTHING_TOLD, TableSettings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from buslens.capture._scan_kernel import Slots
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
     from buslens.capture.table_rows import Column, Rows
-    from buslens.capture.table_time import Stamps
+    from buslens.capture.table_time import TimeColumn
 
 SAMPLE_BYTES: Final = 1 << 20
 """Of a file, so much is looked at to work out the layout."""
@@ -52,13 +52,13 @@ REASONS: Final[Mapping[int, str]] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Understood:
+class TableReading:
     """How a table is read."""
 
     rows: Rows
-    layout: Layout
-    stamps: Stamps
-    match: Match
+    layout: TableLayout
+    stamps: TimeColumn
+    match: FormatMatch
     #: Part of the rows of the sample that the layout fits, 0 to 1.
     fit: float
     #: One sentence.
@@ -71,7 +71,7 @@ def recognise(
     *,
     is_whole: bool = True,
     rest: Callable[[], Iterable[bytes]] | None = None,
-) -> Understood | None:
+) -> TableReading | None:
     """Work out the layout of a table; None if it is none.
 
     Parameters
@@ -94,7 +94,7 @@ def recognise(
     if not is_whole or not lines[-1]:
         lines.pop()
     lines = [line.rstrip("\r") for line in lines[: MOST_ROWS + 200]]
-    best: Understood | None = None
+    best: TableReading | None = None
     problem: UnclearLayoutError | None = None
     for cut in CUTS if told.separator is None else [_told_cut(told.separator)]:
         try:
@@ -135,18 +135,20 @@ def _raise_what_helps(lines: list[str]) -> None:
         )
 
 
-def _rank(found: Understood) -> float:
+def _rank(found: TableReading) -> float:
     """Return what decides between two ways of cutting: rows that fit, and that stamps were found."""
     return round(found.fit, 1) + (0.5 if found.stamps.form else 0.0)
 
 
-def _told_cut(separator: str) -> Cut:
-    return next((cut for cut in CUTS if cut.separator == separator), Cut(separator, " \t\r".replace(separator, "")))
+def _told_cut(separator: str) -> CellSplit:
+    return next(
+        (cut for cut in CUTS if cut.separator == separator), CellSplit(separator, " \t\r".replace(separator, ""))
+    )
 
 
 def _try(
-    lines: list[str], cut: Cut, told: TableSettings, rest: Callable[[], Iterable[bytes]] | None
-) -> Understood | None:
+    lines: list[str], cut: CellSplit, told: TableSettings, rest: Callable[[], Iterable[bytes]] | None
+) -> TableReading | None:
     rows = rows_of(lines, cut)
     if rows is None or rows.width < 2:
         return None
@@ -189,18 +191,18 @@ def _try(
         notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are passed over or broken")
     if told.time_unit is None and (note := repetition_note(rows, layout, stamps)):
         notes.append(note)
-    return Understood(
+    return TableReading(
         rows=rows, layout=layout, stamps=stamps, match=replace(match, notes=tuple(notes)), fit=fit, words=words
     )
 
 
-def _is_behind_bytes(layout: Layout, stamps: Stamps) -> bool:
+def _is_behind_bytes(layout: TableLayout, stamps: TimeColumn) -> bool:
     """Return whether a row of blanks has what it needs behind bytes in cells of their own."""
     places = (layout.column[kernel.IDENTIFIER], layout.column.get(kernel.LENGTH, 0), *stamps.columns)
     return not layout.cut.separator and layout.payload_role == kernel.BYTE and max(places) > layout.payload[0]
 
 
-def _with_bases(rows: Rows, layout: Layout) -> Layout:
+def _with_bases(rows: Rows, layout: TableLayout) -> TableLayout:
     """Return a layout whose bases are taken for hexadecimal where they are not known yet and that can be."""
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     id_base = layout.id_base or (10 if _is_out_of_range(ids) else 16)
@@ -213,7 +215,7 @@ def _is_out_of_range(ids: Column) -> bool:
     return not ids.has_letters and any(0x1FFFFFFF < value < 0x80000000 or value > 0x9FFFFFFF for value in values)
 
 
-def _is_likely(rows: Rows, layout: Layout, told: TableSettings) -> bool:
+def _is_likely(rows: Rows, layout: TableLayout, told: TableSettings) -> bool:
     """Return whether a payload and an identifier are frames and no table of values: a length agrees, or letters do."""
     if kernel.LENGTH in layout.column or told.names_columns:
         return True
@@ -249,7 +251,7 @@ def _told_columns(rows: Rows, told: TableSettings) -> dict[int, int]:
 # --- number bases -----------------------------------------------------------------------------------------------
 
 
-def _id_base(rows: Rows, layout: Layout, rest: Callable[[], Iterable[bytes]] | None) -> int:
+def _id_base(rows: Rows, layout: TableLayout, rest: Callable[[], Iterable[bytes]] | None) -> int:
     """Return the number base of the identifiers: 16 for one letter anywhere, 10 where 16 cannot be."""
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     if ids.has_letters or re.search(r"\bhex", ids.name):
@@ -291,7 +293,7 @@ def _finds_letter(rows: Rows, ids: Column, pieces: Iterable[bytes]) -> bool:
     return False
 
 
-def _data_base(rows: Rows, layout: Layout) -> int:
+def _data_base(rows: Rows, layout: TableLayout) -> int:
     """Return the number base of bytes that hold no letter and none of which is above 99."""
     cells = [cell for k in layout.payload for cell in rows.columns[k].filled]
     if cells and all(len(part) == 2 for cell in cells for part in re.findall(r"[0-9A-Fa-f]+", cell)):
@@ -309,7 +311,7 @@ def _data_base(rows: Rows, layout: Layout) -> int:
 # --- slots ------------------------------------------------------------------------------------------------------
 
 
-def _match(rows: Rows, layout: Layout, stamps: Stamps | None) -> Match:
+def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> FormatMatch:
     """Return how the kernel is to read the table; without stamps, for a look at the other columns."""
     slots: dict[int, int] = {}
     cut = layout.cut
@@ -353,7 +355,7 @@ def _match(rows: Rows, layout: Layout, stamps: Stamps | None) -> Match:
         slots[word] = _signed(slots.get(word, 0) | role << 4 * (column & 15))
     slots[kernel.LAST] = max(roles)
     is_untimed = stamps is None or not stamps.form
-    return Match(
+    return FormatMatch(
         clock=Clock.MISSING if stamps is None else stamps.clock,
         slots=slots,
         in_one_piece=is_untimed,
@@ -367,14 +369,14 @@ def _signed(value: int) -> int:
     return value - (1 << 64) if value >> 63 else value
 
 
-def _fit(lines: list[str], rows: Rows, match: Match) -> float:
+def _fit(lines: list[str], rows: Rows, match: FormatMatch) -> float:
     """Return the part of the rows that are read as frames, by the kernel itself."""
     from io import BytesIO
 
-    from buslens.capture.plan import Plan
+    from buslens.capture.id_filter import IdFilter
+    from buslens.capture.read_options import ReadOptions
     from buslens.capture.scan import Scanner
     from buslens.capture.stream import FileStream
-    from buslens.capture.wanted import Wanted
 
     sample = lines[rows.n_before : rows.n_before + 400]
     n_rows = sum(1 for line in sample if line.strip(" \t\r,;|"))
@@ -383,8 +385,8 @@ def _fit(lines: list[str], rows: Rows, match: Match) -> float:
     text = "\n".join([*sample, ""]).encode("latin-1")
     match = replace(match, slots={**match.slots, kernel.LEAVE_OUT: 0})
     scanner = Scanner(
-        Plan(
-            format=TABLE, match=match, wanted=Wanted(frozenset()), as_recorded=True, plain_bytes=len(text) + 1,
+        ReadOptions(
+            format=TABLE, match=match, wanted=IdFilter(frozenset()), as_recorded=True, plain_bytes=len(text) + 1,
             window_bytes=len(text) + 1, room=64,
         )
     )  # fmt: skip
@@ -396,7 +398,7 @@ def _fit(lines: list[str], rows: Rows, match: Match) -> float:
 # --- words ------------------------------------------------------------------------------------------------------
 
 
-def _words(layout: Layout, stamps: Stamps) -> Iterator[str]:
+def _words(layout: TableLayout, stamps: TimeColumn) -> Iterator[str]:
     yield stamps.words
     base = "hex" if layout.id_base == 16 else "decimal"
     yield f"identifier in {base} in column {layout.column[kernel.IDENTIFIER] + 1}"
@@ -410,7 +412,7 @@ def _words(layout: Layout, stamps: Stamps) -> Iterator[str]:
             yield f"{key} in column {layout.column[role] + 1}"
 
 
-def table_toml(found: Understood) -> str:
+def table_toml(found: TableReading) -> str:
     """Return the ``[table]`` section that says what was understood."""
     layout, stamps = found.layout, found.stamps
     mark = layout.cut.separator
@@ -443,7 +445,7 @@ def table_toml(found: Understood) -> str:
     return "\n".join([*lines, ""])
 
 
-def sniff(head: bytes) -> Match | None:
+def sniff(head: bytes) -> FormatMatch | None:
     """Recognise a table by its first bytes alone; one that does not say enough is none."""
     try:
         found = recognise(head, is_whole=head.endswith(b"\n"))
@@ -452,7 +454,7 @@ def sniff(head: bytes) -> Match | None:
     return None if found is None else found.match
 
 
-def finish(state: Slots, tally: Tally) -> None:
+def finish(state: Slots, tally: ReadStats) -> None:
     """Say how often the stamps began anew, and when much of the table was passed over."""
     if n := state[kernel.WRAPPED]:
         tally.notes.append(

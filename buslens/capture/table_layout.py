@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_rows import Cut, payload_size, whole
+from buslens.capture.table_rows import CellSplit, payload_size, whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -76,10 +76,10 @@ class UnclearLayoutError(Exception):
 
 
 @dataclass(kw_only=True)
-class Layout:
+class TableLayout:
     """What the columns of a table hold; columns count from 0."""
 
-    cut: Cut
+    cut: CellSplit
     #: Column by role of the kernel, for the roles that one column has.
     column: dict[int, int] = field(default_factory=dict)
     #: The cells of the payload.
@@ -101,7 +101,7 @@ def named(column: Column, what: str) -> bool:
     return bool(column.name) and _NAMES[what].search(column.name.replace("_", " ").strip()) is not None
 
 
-def columns_of(rows: Rows, told: dict[int, int]) -> Layout | None:
+def columns_of(rows: Rows, told: dict[int, int]) -> TableLayout | None:
     """Return which column holds what, without the stamps; None if there is no identifier or no payload.
 
     Parameters
@@ -111,7 +111,7 @@ def columns_of(rows: Rows, told: dict[int, int]) -> Layout | None:
     told : dict
         Column by role, as far as the user says; a role that is told is not looked for.
     """
-    layout = Layout(cut=rows.cut, column=dict(told))
+    layout = TableLayout(cut=rows.cut, column=dict(told))
     all_rows, rows = rows, rows.thinned()
     taken = {column for role, column in told.items() if role not in {kernel.BYTE, kernel.PAYLOAD, kernel.WORD}}
     if not _find_payload(rows, layout, taken):
@@ -128,13 +128,13 @@ def columns_of(rows: Rows, told: dict[int, int]) -> Layout | None:
 # --- payload ----------------------------------------------------------------------------------------------------
 
 
-def _find_payload(rows: Rows, layout: Layout, taken: set[int]) -> bool:
+def _find_payload(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
     """Find the payload and its length: the pair that agrees best."""
     columns = rows.columns
     told_start = next(
         (layout.column[role] for role in (kernel.BYTE, kernel.PAYLOAD, kernel.WORD) if role in layout.column), None
     )
-    best: tuple[float, Layout] | None = None
+    best: tuple[float, TableLayout] | None = None
     for start, stop, role, sizes in _payloads(rows, taken):
         if told_start is not None and start != told_start:
             continue
@@ -151,7 +151,7 @@ def _find_payload(rows: Rows, layout: Layout, taken: set[int]) -> bool:
             if told_length is not None:
                 score = max(score, 1.0)
             if score > 0 and (best is None or score > best[0]):
-                found = Layout(cut=layout.cut, column=dict(layout.column))
+                found = TableLayout(cut=layout.cut, column=dict(layout.column))
                 found.payload = tuple(range(start, stop))
                 found.payload_role = role
                 found.length_base, found.lengths = base, meaning
@@ -303,7 +303,7 @@ def _expected(value: int, meaning: int) -> int:
     return _FD_SIZES.get(value, -1)
 
 
-def _byte_base(rows: Rows, layout: Layout) -> int:
+def _byte_base(rows: Rows, layout: TableLayout) -> int:
     """Return the number base of the bytes; 0 if they say nothing about it."""
     if layout.payload_role == kernel.WORD:
         return 16
@@ -338,7 +338,7 @@ def _byte_base(rows: Rows, layout: Layout) -> int:
 # --- identifier -------------------------------------------------------------------------------------------------
 
 
-def _find_identifier(rows: Rows, layout: Layout, taken: set[int]) -> bool:
+def _find_identifier(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
     scores: list[tuple[float, int]] = []
     for column in rows.columns:
         if column.index in taken or not column.is_hex or len(column.filled) < 0.9 * len(column.cells):
@@ -372,7 +372,7 @@ def _same_ids(first: Column, second: Column) -> bool:
     return len(pairs) == len({a for a, _ in pairs}) == len({b for _, b in pairs})
 
 
-def _likeness(rows: Rows, layout: Layout, column: Column) -> float:
+def _likeness(rows: Rows, layout: TableLayout, column: Column) -> float:
     """Return how alike payloads of the same value are from one time to the next: 0 to 2."""
     last: dict[str, list[str]] = {}
     length = layout.column.get(kernel.LENGTH)
@@ -397,7 +397,7 @@ def _likeness(rows: Rows, layout: Layout, column: Column) -> float:
     return 2.0 * total / pairs * min(1.0, 4 * repeats) + 0.02 * min(len(last), 20)
 
 
-def _looks_like_id(rows: Rows, layout: Layout, column: Column) -> float:
+def _looks_like_id(rows: Rows, layout: TableLayout, column: Column) -> float:
     score = 0.0
     if named(column, "id"):
         score += 1.5
@@ -425,7 +425,7 @@ def _looks_like_id(rows: Rows, layout: Layout, column: Column) -> float:
 # --- labels and flags -------------------------------------------------------------------------------------------
 
 
-def _find_labels(rows: Rows, layout: Layout, taken: set[int]) -> None:
+def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     base = 16 if ids.has_letters else layout.id_base
     is_large = [(whole(cell, base) or 0) > 0x7FF for cell in ids.cells]

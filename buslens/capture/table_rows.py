@@ -37,7 +37,7 @@ PUNCTUATION: Final = "[](){}<>|,;="
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
+class CellSplit:
     """How a row is cut into cells."""
 
     #: The character between two cells; empty: runs of `soft`.
@@ -58,10 +58,10 @@ class Cut:
 
 
 CUTS: Final = (
-    *(Cut(mark, " \r" if mark == "\t" else " \t\r") for mark in (";", "\t", ",", "|")),
-    Cut("", " \t\r"),
-    Cut("", " \t\r" + PUNCTUATION),
-    Cut("", " \t\r" + PUNCTUATION + ":"),
+    *(CellSplit(mark, " \r" if mark == "\t" else " \t\r") for mark in (";", "\t", ",", "|")),
+    CellSplit("", " \t\r"),
+    CellSplit("", " \t\r" + PUNCTUATION),
+    CellSplit("", " \t\r" + PUNCTUATION + ":"),
 )
 """The ways that are tried, the first that says enough is taken."""
 
@@ -215,7 +215,7 @@ def payload_size(cell: str, *, decimal: bool = False) -> int:
 class Rows:
     """The body of a table, cut one way."""
 
-    cut: Cut
+    cut: CellSplit
     #: Lines before the first row, with the header.
     n_before: int
     #: The header's cells; empty if there is none.
@@ -260,7 +260,7 @@ class Rows:
         return len(self.header) in {usual, self.width}
 
 
-def rows_of(lines: Sequence[str], cut: Cut) -> Rows | None:
+def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
     """Return the body of a table: the lines that are alike in their first cells, and what stands before them."""
     cut_lines = [cut.cells(line) for line in lines]
     shapes = Counter(_shape(cells) for cells in cut_lines if len(cells) > 1)

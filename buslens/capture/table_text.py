@@ -18,7 +18,7 @@ _CHUNK: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class TextForm:
     """What has to be done to a text."""
 
     #: ``utf-16-le`` or ``utf-16-be``; empty: one byte for a character.
@@ -42,7 +42,7 @@ class Form:
         return text.replace(b"\0", b"\t") if self.has_zeros else text
 
 
-def form_of(head: bytes) -> Form:
+def text_form_of(head: bytes) -> TextForm:
     """Return what has to be done to a text, by its first bytes."""
     encoding = _MARKS.get(head[:2], "")
     if not encoding and len(head) >= 8:
@@ -56,10 +56,10 @@ def form_of(head: bytes) -> Form:
     returns = len(re.findall(rb"\r(?![\r\n])", text[:-1]))
     feeds = text.count(b"\n")
     if b"\0" not in text:
-        return Form(encoding=encoding, has_returns=returns > feeds // 2)
+        return TextForm(encoding=encoding, has_returns=returns > feeds // 2)
     lines = [line for line in re.split(rb"[\r\n]+", text)[:-1] if line]
     zeros = sum(1 for line in lines if re.search(rb"[^\0]\0[^\0]", line))
-    return Form(encoding=encoding, has_returns=returns > feeds // 2, has_zeros=2 * zeros > len(lines) > 0)
+    return TextForm(encoding=encoding, has_returns=returns > feeds // 2, has_zeros=2 * zeros > len(lines) > 0)
 
 
 def _narrow(text: bytes, encoding: str) -> bytes:
@@ -73,7 +73,7 @@ def _narrow(text: bytes, encoding: str) -> bytes:
     )
 
 
-class Formed:
+class NormalisedStream:
     """A stream whose text is brought into the form that the kernel reads.
 
     Parameters
@@ -84,7 +84,7 @@ class Formed:
         What has to be done to it.
     """
 
-    def __init__(self, stream: Stream, form: Form) -> None:
+    def __init__(self, stream: Stream, form: TextForm) -> None:
         self._stream = stream
         self._form = form
         self._buffer = bytearray(_CHUNK)

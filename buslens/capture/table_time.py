@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.frames import Clock
-from buslens.capture.stamps import COARSE_NS, coarse_note, resolution_note, resolution_of, rounding_of
+from buslens.capture.stamp_resolution import COARSE_NS, coarse_note, resolution_note, resolution_of, rounding_of
 from buslens.capture.table_layout import UnclearLayoutError, named
 from buslens.capture.table_rows import clock_ns, number, whole
 from buslens.units import NS_PER_S
@@ -23,7 +23,7 @@ from buslens.units import NS_PER_S
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from buslens.capture.table_layout import Layout
+    from buslens.capture.table_layout import TableLayout
     from buslens.capture.table_rows import Column, Rows
 
 UNITS: Final = {
@@ -57,7 +57,7 @@ _EPOCH: Final = (1_000_000_000, 4_000_000_000)
 
 
 @dataclass(kw_only=True)
-class Stamps:
+class TimeColumn:
     """How the stamps of a table are read."""
 
     clock: Clock
@@ -102,8 +102,8 @@ def unit_name(ns: int) -> str:
 
 
 def stamps_of(
-    rows: Rows, layout: Layout, *, columns: tuple[int, ...] | None, unit: str | None, date_order: int | None
-) -> Stamps:
+    rows: Rows, layout: TableLayout, *, columns: tuple[int, ...] | None, unit: str | None, date_order: int | None
+) -> TimeColumn:
     """Return what the stamps of a table are.
 
     Parameters
@@ -125,12 +125,14 @@ def stamps_of(
         If more than one reading fits.
     """
     if columns == ():
-        return Stamps(clock=Clock.MISSING)
+        return TimeColumn(clock=Clock.MISSING)
     taken = set(layout.payload) | set(layout.column.values())
     free = [c for c in rows.columns if c.index not in taken and c.filled]
     found = _told(rows, columns) if columns else (_calendar(free) or _two_numbers(free) or _number(free))
     if found is None:
-        return Stamps(clock=Clock.MISSING, notes=["no column holds time stamps that run, so only the order is known"])
+        return TimeColumn(
+            clock=Clock.MISSING, notes=["no column holds time stamps that run, so only the order is known"]
+        )
     if found.form >= kernel.CLOCK_TIME or found.form_2 >= kernel.CLOCK_TIME:
         _complete_calendar(rows, found, date_order)
     elif len(found.columns) == 1:
@@ -148,7 +150,7 @@ def stamps_of(
     return found
 
 
-def _told(rows: Rows, columns: tuple[int, ...]) -> Stamps | None:
+def _told(rows: Rows, columns: tuple[int, ...]) -> TimeColumn | None:
     chosen = [rows.columns[k] for k in columns if k < len(rows.columns)]
     if len(chosen) < len(columns):
         raise UnclearLayoutError(f"there is no column {max(columns) + 1} for the time")
@@ -157,18 +159,18 @@ def _told(rows: Rows, columns: tuple[int, ...]) -> Stamps | None:
     return _calendar(chosen) or _as_number(chosen[0])
 
 
-def _as_number(column: Column) -> Stamps | None:
+def _as_number(column: Column) -> TimeColumn | None:
     if column.is_number:
-        return Stamps(clock=Clock.RELATIVE, form=kernel.NUMBER, columns=(column.index,))
+        return TimeColumn(clock=Clock.RELATIVE, form=kernel.NUMBER, columns=(column.index,))
     if column.is_hex:
-        return Stamps(clock=Clock.RELATIVE, form=kernel.HEX_NUMBER, columns=(column.index,))
+        return TimeColumn(clock=Clock.RELATIVE, form=kernel.HEX_NUMBER, columns=(column.index,))
     return None
 
 
 # --- which column -----------------------------------------------------------------------------------------------
 
 
-def _calendar(free: Sequence[Column]) -> Stamps | None:
+def _calendar(free: Sequence[Column]) -> TimeColumn | None:
     """Find dates and times of day."""
     dates = [c for c in free if c.is_date]
     clocks = [c for c in free if c.is_clock]
@@ -176,17 +178,17 @@ def _calendar(free: Sequence[Column]) -> Stamps | None:
         c for c in free if c.all_match(re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[T :_-]+\d{1,2}:\d{1,2}:\d{1,2}.*"))
     ]
     if both:
-        return Stamps(clock=Clock.LOCAL, form=kernel.DATE_TIME, columns=(both[0].index,))
+        return TimeColumn(clock=Clock.LOCAL, form=kernel.DATE_TIME, columns=(both[0].index,))
     if dates and clocks:
-        return Stamps(
+        return TimeColumn(
             clock=Clock.LOCAL, form=kernel.DATE, form_2=kernel.CLOCK_TIME, columns=(dates[0].index, clocks[0].index)
         )
     if clocks:
-        return Stamps(clock=Clock.RELATIVE, form=kernel.CLOCK_TIME, columns=(clocks[0].index,))
+        return TimeColumn(clock=Clock.RELATIVE, form=kernel.CLOCK_TIME, columns=(clocks[0].index,))
     return None
 
 
-def _two_numbers(free: Sequence[Column]) -> Stamps | None:
+def _two_numbers(free: Sequence[Column]) -> TimeColumn | None:
     """Find seconds in one column and the rest of them, as a whole number, in the next."""
     for first, second in itertools.pairwise(free):
         if not (first.is_int and second.is_int and second.index == first.index + 1):
@@ -203,7 +205,7 @@ def _two_numbers(free: Sequence[Column]) -> Stamps | None:
         alone = sum(b[1] < a[1] for a, b in itertools.pairwise(pairs))
         steps = [b[0] - a[0] for a, b in itertools.pairwise(pairs)]
         if falls <= 0.02 * len(times) and alone > falls and max(steps, default=0) > 0:
-            return Stamps(
+            return TimeColumn(
                 clock=Clock.WALL if pairs[0][0] >= _EPOCH[0] else Clock.RELATIVE,
                 form=kernel.NUMBER,
                 form_2=kernel.NUMBER,
@@ -213,9 +215,9 @@ def _two_numbers(free: Sequence[Column]) -> Stamps | None:
     return None
 
 
-def _number(free: Sequence[Column]) -> Stamps | None:
+def _number(free: Sequence[Column]) -> TimeColumn | None:
     """Find the column whose numbers rise."""
-    best: tuple[float, Stamps] | None = None
+    best: tuple[float, TimeColumn] | None = None
     for column in free:
         base = 10 if column.is_number else 16 if column.is_hex else 0
         if not base or len(column.filled) < 0.5 * len(column.cells):
@@ -236,7 +238,7 @@ def _number(free: Sequence[Column]) -> Stamps | None:
         score -= 1.0 * (named(column, "number") and not is_named) + 0.01 * column.index
         if score > 0.2 and (best is None or score > best[0]):
             form = kernel.NUMBER if base == 10 else kernel.HEX_NUMBER
-            best = score, Stamps(clock=Clock.RELATIVE, form=form, columns=(column.index,))
+            best = score, TimeColumn(clock=Clock.RELATIVE, form=form, columns=(column.index,))
     return None if best is None else best[1]
 
 
@@ -249,7 +251,7 @@ def _is_row_number(column: Column) -> bool:
 # --- dates and times of day -------------------------------------------------------------------------------------
 
 
-def _complete_calendar(rows: Rows, found: Stamps, told_order: int | None) -> None:
+def _complete_calendar(rows: Rows, found: TimeColumn, told_order: int | None) -> None:
     texts = rows.columns[found.columns[-1]].filled
     clock_texts = [re.search(r"\d{1,3}:\d{1,2}:\d{1,2}.*", text) for text in texts]
     clocks = [match[0] for match in clock_texts if match]
@@ -334,7 +336,7 @@ class _Traffic:
     periods: list[float]
 
 
-def _traffic(rows: Rows, layout: Layout, times: Sequence[float | None]) -> _Traffic:
+def _traffic(rows: Rows, layout: TableLayout, times: Sequence[float | None]) -> _Traffic:
     ids = rows.columns[layout.column[kernel.IDENTIFIER]].cells
     bus = layout.column.get(kernel.BUS)
     buses = rows.columns[bus].cells if bus is not None else [""] * len(ids)
@@ -362,7 +364,7 @@ def _traffic(rows: Rows, layout: Layout, times: Sequence[float | None]) -> _Traf
     return _Traffic(span=span, bits=bits // max(len(set(buses)), 1), periods=sorted(periods))
 
 
-def _complete_number(rows: Rows, layout: Layout, found: Stamps, told: str | None) -> None:
+def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: str | None) -> None:
     column = rows.columns[found.columns[0]]
     base = 10 if found.form == kernel.NUMBER else 16
     times = [number(cell, base) for cell in column.cells]
@@ -387,12 +389,12 @@ def _complete_number(rows: Rows, layout: Layout, found: Stamps, told: str | None
         found.wraps = (60 * NS_PER_S, *((NS_PER_S,) if max(known) < 1 else ()))
 
 
-def _drop_stamps(found: Stamps, why: str) -> None:
+def _drop_stamps(found: TimeColumn, why: str) -> None:
     found.clock, found.form, found.form_2, found.columns = Clock.MISSING, 0, 0, ()
     found.notes.append(why)
 
 
-def _decide(rows: Rows, column: Column, found: Stamps, known: Sequence[float], traffic: _Traffic) -> int:
+def _decide(rows: Rows, column: Column, found: TimeColumn, known: Sequence[float], traffic: _Traffic) -> int:
     """Return the unit of a stamp that is a number, ns."""
     unit = _header_unit(rows, column)
     if unit is not None:
@@ -462,7 +464,7 @@ def _by_repetition(column: Column, traffic: _Traffic) -> int:
     return UNITS[best]
 
 
-def repetition_note(rows: Rows, layout: Layout, found: Stamps) -> str:
+def repetition_note(rows: Rows, layout: TableLayout, found: TimeColumn) -> str:
     """Return what a unit was taken for that no header and no digits say; empty if they do."""
     if (
         found.form not in {kernel.NUMBER, kernel.HEX_NUMBER}
@@ -490,7 +492,7 @@ def repetition_note(rows: Rows, layout: Layout, found: Stamps) -> str:
 # --- order ------------------------------------------------------------------------------------------------------
 
 
-def times_ns(rows: Rows, found: Stamps) -> list[int | None]:
+def times_ns(rows: Rows, found: TimeColumn) -> list[int | None]:
     """Return the stamps of the rows without days, ns; for a look at their order only."""
     column = rows.columns[found.columns[-1]]
     if found.form in {kernel.NUMBER, kernel.HEX_NUMBER}:
@@ -516,7 +518,7 @@ def times_ns(rows: Rows, found: Stamps) -> list[int | None]:
     return times
 
 
-def _look_at_order(rows: Rows, layout: Layout, found: Stamps, times: Sequence[int | None]) -> None:
+def _look_at_order(rows: Rows, layout: TableLayout, found: TimeColumn, times: Sequence[int | None]) -> None:
     """Find rows from an earlier run at the start, and a clock of its own for what was sent."""
     _find_sent_clock(rows, layout, found, times)
     known = [(k, t) for k, t in enumerate(times) if t is not None]
@@ -541,7 +543,7 @@ def _look_at_order(rows: Rows, layout: Layout, found: Stamps, times: Sequence[in
     )
 
 
-def _find_sent_clock(rows: Rows, layout: Layout, found: Stamps, times: Sequence[int | None]) -> None:
+def _find_sent_clock(rows: Rows, layout: TableLayout, found: TimeColumn, times: Sequence[int | None]) -> None:
     place = layout.column.get(kernel.DIRECTION)
     if place is None:
         return

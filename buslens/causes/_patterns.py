@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes._schema import PATTERN
 from buslens.causes.model import FindingPattern
+from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
-from buslens.checks.scene import roles_of, roles_of_trigger
 from buslens.errors import ExpectationError, did_you_mean
 from buslens.expectations.conditions import parse_trigger
 from buslens.expectations.model import Agree, Alive, Becomes, Never, Precedes, Pulse, Range, Sequence
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.expectations._toml import Node
-    from buslens.expectations._values import Values
+    from buslens.expectations._values import ValueReader
     from buslens.expectations.model import AnyRule, Expectations, Trigger
 
 FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
@@ -47,7 +47,7 @@ def subject_of(rule: AnyRule) -> frozenset[str]:
 
 
 def read_patterns(
-    values: Values, expectations: Expectations, key: str, data: object, node: Node, *, shared: bool
+    values: ValueReader, expectations: Expectations, key: str, data: object, node: Node, *, shared: bool
 ) -> tuple[FindingPattern, ...]:
     """Return the findings that a list of patterns stands for.
 
@@ -137,7 +137,7 @@ def _of_kind(
     return found, "" if found else f"the expectations have no rule of kind '{kind}'{subject}", node
 
 
-def _outcomes(values: Values, data: object, node: Node) -> frozenset[Outcome]:
+def _outcomes(values: ValueReader, data: object, node: Node) -> frozenset[Outcome]:
     known = {outcome.value: outcome for outcome in Outcome}
     found = set()
     if not isinstance(data, list) or not all(isinstance(item, str) for item in data):

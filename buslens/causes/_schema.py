@@ -4,28 +4,28 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.causes.model import Kind
-from buslens.expectations.schema import KINDS, Key, Type
+from buslens.causes.model import CauseKind
+from buslens.expectations.schema import KINDS, KeySpec, Type
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
-def _keys(*keys: Key) -> Mapping[str, Key]:
+def _keys(*keys: KeySpec) -> Mapping[str, KeySpec]:
     return {key.name: key for key in keys}
 
 
-def _text(name: str, meaning: str, example: str, *, required: bool = False, default: str = "") -> Key:
-    return Key(name=name, type=Type.TEXT, meaning=meaning, example=example, required=required, default=default)
+def _text(name: str, meaning: str, example: str, *, required: bool = False, default: str = "") -> KeySpec:
+    return KeySpec(name=name, type=Type.TEXT, meaning=meaning, example=example, required=required, default=default)
 
 
-def _raw(name: str, meaning: str, example: str, *, required: bool = False, default: str = "") -> Key:
+def _raw(name: str, meaning: str, example: str, *, required: bool = False, default: str = "") -> KeySpec:
     """Return a key whose value `load` reads by itself."""
-    return Key(name=name, type=Type.TABLE, meaning=meaning, example=example, required=required, default=default)
+    return KeySpec(name=name, type=Type.TABLE, meaning=meaning, example=example, required=required, default=default)
 
 
 FILE: Final = _keys(
-    Key(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
+    KeySpec(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
     _text("about", "which vehicle the file describes", '"shared cars of the club"', default="nothing"),
     _text(
         "base",
@@ -33,7 +33,7 @@ FILE: Final = _keys(
         '"steering_lock.causes.toml"',
         default="none",
     ),
-    Key(
+    KeySpec(
         name="shared",
         type=Type.CHOICE,
         choices=("yes", "no"),
@@ -66,21 +66,21 @@ NUMBERS: Final = _keys(
 SIGN: Final = _keys(
     _text("shows", "one clause for a person", '"the data line is silent"', required=True),
     _raw("findings", "any of these findings shows it", '[{ rule = "unlock handshake", step = "release" }]'),
-    Key(
+    KeySpec(
         name="seen",
         type=Type.CONDITION,
         meaning="it shows when this condition holds, in the language of the expectations",
         example='"supply_current > 7 A for 100 ms"',
     ),
-    Key(
+    KeySpec(
         name="while",
         type=Type.CONDITION,
         meaning="`seen` is looked for only while this holds",
         example='"lock_enable is on"',
         default="always",
     ),
-    Key(name="times", type=Type.COUNT, meaning="so many separate times", example="3", default="1"),
-    Key(
+    KeySpec(name="times", type=Type.COUNT, meaning="so many separate times", example="3", default="1"),
+    KeySpec(
         name="recording",
         type=Type.CHOICE,
         choices=("seam",),
@@ -98,14 +98,14 @@ SIGN: Final = _keys(
 PATTERN: Final = _keys(
     _text("rule", "rule of the expectations", '"unlock handshake"', default="any rule"),
     _text("step", "step of that rule", '"release"', default="any step"),
-    Key(
+    KeySpec(
         name="awaits",
         type=Type.TEXT,
         meaning="in place of `rule` and `step`: the steps of all sequences that await this change",
         example='"unlock_feedback becomes unlocked"',
         default="none",
     ),
-    Key(
+    KeySpec(
         name="kind",
         type=Type.CHOICE,
         choices=tuple(KINDS),
@@ -113,7 +113,7 @@ PATTERN: Final = _keys(
         example='"pulse"',
         default="none",
     ),
-    Key(
+    KeySpec(
         name="about",
         type=Type.NAMES,
         meaning="with `kind`: only rules that ask for these roles and for no others",
@@ -125,10 +125,10 @@ PATTERN: Final = _keys(
 
 CAUSE: Final = _keys(
     _text("title", "in a few words", '"load fuse blown"', required=True),
-    Key(
+    KeySpec(
         name="kind",
         type=Type.CHOICE,
-        choices=tuple(kind.value for kind in Kind),
+        choices=tuple(kind.value for kind in CauseKind),
         required=True,
         meaning="what sort of thing it is; parts are advised last",
         example='"fuse"',
@@ -138,7 +138,7 @@ CAUSE: Final = _keys(
     _raw("sometimes", "signs that it sometimes shows", '["undecided_step"]', default="none"),
     _raw("never", "signs that it never shows, though another cause beside it may", '["data_silent"]', default="none"),
     _raw("cannot", "signs that it makes impossible, whatever else is wrong", '["motor_stalls"]', default="none"),
-    Key(
+    KeySpec(
         name="otherwise",
         type=Type.CHOICE,
         choices=("rare", "sometimes"),
@@ -160,7 +160,7 @@ MEASUREMENT: Final = _keys(
     _text("do", "what to do, one sentence", '"Measure the voltage at the lock."', required=True),
     _text("where", "where", '"plug of the lock unit, back-probed"', required=True),
     _text("state", "with what in which state", '"ignition off, plug connected"', required=True),
-    Key(name="unit", type=Type.UNIT, meaning="unit of the reading", example='"V"', default="the results are words"),
+    KeySpec(name="unit", type=Type.UNIT, meaning="unit of the reading", example='"V"', default="the results are words"),
     _raw("minutes", "how long it takes", "5", required=True),
     _text("expect", "result that a healthy vehicle shows", '"good"', required=True),
     _text(
@@ -176,12 +176,12 @@ MEASUREMENT: Final = _keys(
 
 RESULT: Final = _keys(
     _text("name", "a word for it", '"good"', required=True),
-    Key(name="least", type=Type.QUANTITY, meaning="lowest reading, included", example='"11 V"', default="no limit"),
-    Key(name="below", type=Type.QUANTITY, meaning="readings below this", example='"11 V"', default="no limit"),
+    KeySpec(name="least", type=Type.QUANTITY, meaning="lowest reading, included", example='"11 V"', default="no limit"),
+    KeySpec(name="below", type=Type.QUANTITY, meaning="readings below this", example='"11 V"', default="no limit"),
     _text("means", "what it means, in a few words", '"supply and ground reach the lock"', default="nothing"),
 )
 
-TABLES: Final[Mapping[str, Mapping[str, Key]]] = {
+TABLES: Final[Mapping[str, Mapping[str, KeySpec]]] = {
     "file": FILE,
     "numbers": NUMBERS,
     "signs.NAME": SIGN,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from buslens.causes._patterns import read_patterns
 from buslens.causes._schema import SIGN
 from buslens.causes.model import Sign
-from buslens.checks.scene import roles_of
-from buslens.expectations._values import Values
+from buslens.checks.context import roles_of
+from buslens.expectations._values import ValueReader
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,22 +25,22 @@ class _EveryRole(dict[str, "Role | None"]):
 
 
 def read_own_sign(
-    values: Values, expectations: Expectations, name: str, data: Mapping[str, object], node: Node
+    values: ValueReader, expectations: Expectations, name: str, data: Mapping[str, object], node: Node
 ) -> tuple[Sign | None, str]:
     """Return a sign of a car's own file, or None after noting what is wrong; nothing of it is ever lost."""
     return _sign(values, expectations, name, data, node, shared=False), ""
 
 
 def read_shared_sign(
-    values: Values, expectations: Expectations, name: str, data: Mapping[str, object], node: Node
+    values: ValueReader, expectations: Expectations, name: str, data: Mapping[str, object], node: Node
 ) -> tuple[Sign | None, str]:
     """Return a sign of a file for many cars, or why this car cannot show it; only what fits no car is a mistake."""
-    here = Values(values.document)
+    here = ValueReader(values.document)
     here.roles.update(expectations.roles)
     sign = _sign(here, expectations, name, data, node, shared=True)
     if sign is not None:
         return sign, ""
-    anywhere = Values(values.document)
+    anywhere = ValueReader(values.document)
     anywhere.roles = _EveryRole()
     general = _sign(anywhere, None, name, data, node, shared=True)
     if general is None:
@@ -52,7 +52,7 @@ def read_shared_sign(
 
 
 def _sign(
-    values: Values,
+    values: ValueReader,
     expectations: Expectations | None,
     name: str,
     data: Mapping[str, object],
@@ -73,7 +73,7 @@ def _sign(
     for key in ("findings", "accounts_for"):
         if key in read and expectations is not None:
             # What a shared file accounts for, and this car has no rule for, needs no telling.
-            notes = Values(values.document) if shared and key == "accounts_for" else values
+            notes = ValueReader(values.document) if shared and key == "accounts_for" else values
             found[key] = read_patterns(notes, expectations, key, read[key], inner[key], shared=shared)
     if len(values.problems) > before:
         return None

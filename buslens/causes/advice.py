@@ -17,20 +17,20 @@ from math import log2
 from typing import TYPE_CHECKING
 
 from buslens.causes.likelihood import result_probabilities
-from buslens.causes.model import Kind
+from buslens.causes.model import CauseKind
 from buslens.causes.ranking import normalised
 
 if TYPE_CHECKING:
     from collections.abc import Container, Mapping, Sequence
 
-    from buslens.causes.model import Causes, Measurement, Numbers
+    from buslens.causes.model import Causes, Measurement, Probabilities
     from buslens.causes.ranking import Hypothesis, Ranking
 
 _LEAST_GAIN = 1e-3
 """A measurement expected to tell less than this, bit, is not worth a walk to the car (our choice)."""
 
 
-class Step(Enum):
+class AdviceKind(Enum):
     """What sort of thing to do next."""
 
     MEASURE = "measure"
@@ -42,7 +42,7 @@ class Step(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
+class PredictedResult:
     """One result that a measurement can have, and what it would leave."""
 
     result: str
@@ -55,12 +55,12 @@ class Outlook:
 class Advice:
     """What to do next."""
 
-    step: Step
+    step: AdviceKind
     #: What to measure; None for the other steps.
     measurement: Measurement | None = None
     #: Expected loss of entropy, bit.
     gain: float = 0.0
-    outlooks: tuple[Outlook, ...] = ()
+    outlooks: tuple[PredictedResult, ...] = ()
     #: What to put right, or to examine in this order; empty for a measurement.
     hypotheses: tuple[Hypothesis, ...] = ()
 
@@ -114,22 +114,24 @@ def advise(causes: Causes, ranking: Ranking, taken: Container[str]) -> Advice:
         apart = [it for it in open_ if any(_separates(it, best, rival, causes.numbers) for rival in rivals)]
         open_ = [it for it in open_ if it in refuting or it in apart]
         if not open_ and not rivals:
-            return Advice(step=Step.REPAIR, hypotheses=(best,))
-    chosen = _most_telling(open_, ranking, causes.numbers) or _most_telling(refuting, ranking, causes.numbers, least=0)
+            return Advice(step=AdviceKind.REPAIR, hypotheses=(best,))
+    chosen = _most_informative(open_, ranking, causes.numbers) or _most_informative(
+        refuting, ranking, causes.numbers, least=0
+    )
     if chosen is not None:
         measurement, gain = chosen
         return Advice(
-            step=Step.MEASURE,
+            step=AdviceKind.MEASURE,
             measurement=measurement,
             gain=gain,
             outlooks=_outlooks(measurement, ranking, causes.numbers),
         )
-    return Advice(step=Step.EXAMINE, hypotheses=_cheapest_first(ranking, rivals))
+    return Advice(step=AdviceKind.EXAMINE, hypotheses=_cheapest_first(ranking, rivals))
 
 
-def _cheap_rivals(best: Hypothesis, ranking: Ranking, numbers: Numbers) -> list[Hypothesis]:
+def _cheap_rivals(best: Hypothesis, ranking: Ranking, numbers: Probabilities) -> list[Hypothesis]:
     """Return what is cheaper than a part and explains the evidence as well; nothing if no part is in question."""
-    if all(cause.kind is not Kind.PART for cause in best.causes):
+    if all(cause.kind is not CauseKind.PART for cause in best.causes):
         return []
     return [
         it
@@ -140,17 +142,17 @@ def _cheap_rivals(best: Hypothesis, ranking: Ranking, numbers: Numbers) -> list[
 
 def _could_refute(measurement: Measurement, best: Hypothesis) -> bool:
     """Whether a healthy reading would speak against a part that is in question."""
-    parts = [cause for cause in best.causes if cause.kind is Kind.PART]
+    parts = [cause for cause in best.causes if cause.kind is CauseKind.PART]
     return any(measurement.expect not in cause.readings.get(measurement.name, (measurement.expect,)) for cause in parts)
 
 
-def _separates(measurement: Measurement, one: Hypothesis, other: Hypothesis, numbers: Numbers) -> bool:
+def _separates(measurement: Measurement, one: Hypothesis, other: Hypothesis, numbers: Probabilities) -> bool:
     mine, theirs = (result_probabilities(it.causes, measurement, numbers) for it in (one, other))
     return any(abs(mine[name] - theirs[name]) > 0.3 for name in mine)
 
 
-def _most_telling(
-    measurements: Sequence[Measurement], ranking: Ranking, numbers: Numbers, *, least: float = _LEAST_GAIN
+def _most_informative(
+    measurements: Sequence[Measurement], ranking: Ranking, numbers: Probabilities, *, least: float = _LEAST_GAIN
 ) -> tuple[Measurement, float] | None:
     posterior = [it.posterior for it in ranking.hypotheses]
     now = entropy(posterior)
@@ -162,14 +164,14 @@ def _most_telling(
     return max(worth, key=lambda it: it[1] / it[0].minutes, default=None)
 
 
-def _outlooks(measurement: Measurement, ranking: Ranking, numbers: Numbers) -> tuple[Outlook, ...]:
+def _outlooks(measurement: Measurement, ranking: Ranking, numbers: Probabilities) -> tuple[PredictedResult, ...]:
     tables = [result_probabilities(it.causes, measurement, numbers) for it in ranking.hypotheses]
     found = []
     for window in measurement.results:
         joint = [it.posterior * table[window.name] for it, table in zip(ranking.hypotheses, tables, strict=True)]
         after = zip(ranking.hypotheses, normalised(joint), strict=True)
         leaves = sorted((it for it in after if it[1] >= 0.01), key=lambda it: -it[1])
-        found.append(Outlook(result=window.name, probability=sum(joint), leaves=tuple(leaves)))
+        found.append(PredictedResult(result=window.name, probability=sum(joint), leaves=tuple(leaves)))
     return tuple(sorted(found, key=lambda it: -it.probability))
 
 
@@ -178,4 +180,4 @@ def _cheapest_first(ranking: Ranking, rivals: Sequence[Hypothesis]) -> tuple[Hyp
     first = next(group for group in ranking.groups if ranking.hypotheses[0] in group)
     likely = [it for it in first if it.posterior >= 0.01] or [ranking.hypotheses[0]]
     named = {it.name: it for it in (*likely, *rivals)}.values()
-    return tuple(sorted(named, key=lambda it: (any(c.kind is Kind.PART for c in it.causes), -it.posterior)))
+    return tuple(sorted(named, key=lambda it: (any(c.kind is CauseKind.PART for c in it.causes), -it.posterior)))

@@ -16,16 +16,16 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from buslens.capture.frames import Clock
-from buslens.causes.proof import (
-    clean_needed,
-    clean_needed_at,
+from buslens.causes.repair_statistics import (
+    clean_trials_needed,
+    clean_trials_needed_at,
     contradicts,
     interval,
+    p_unchanged,
     quiet_needed,
-    unchanged_chance,
     upper_bound,
 )
-from buslens.checks.findings import Outcome, Span, Verdict
+from buslens.checks.findings import Outcome, TimeBounds, Verdict
 from buslens.checks.verdict import worst_first
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Handshake, Limit, Result
 
 
-class Change(Enum):
+class RepairStatus(Enum):
     """What became of one rule or step."""
 
     STILL_WRONG = "not fixed"
@@ -63,7 +63,7 @@ class Conclusion(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Side:
+class SideSummary:
     """What one rule or step came to in all captures of one side."""
 
     met: int = 0
@@ -73,7 +73,7 @@ class Side:
     worst: Outcome | None = None
     reason: str = ""
     #: Every measured delay or length, in order.
-    delays: tuple[Span, ...] = ()
+    delays: tuple[TimeBounds, ...] = ()
 
     @property
     def judged(self) -> int:
@@ -81,31 +81,31 @@ class Side:
         return self.met + self.wrong + self.undecided
 
     @property
-    def delay(self) -> Span | None:
+    def delay(self) -> TimeBounds | None:
         """From the least to the greatest of the delays, doubt included; None if none was measured."""
         if not self.delays:
             return None
         ends = [span.latest_ns for span in self.delays if span.latest_ns is not None]
-        return Span(
+        return TimeBounds(
             earliest_ns=min(span.earliest_ns for span in self.delays),
             latest_ns=max(ends) if len(ends) == len(self.delays) else None,
         )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Compared:
+class ComparedItem:
     """One rule, or one step of a sequence, on both sides."""
 
     rule: str
     step: str | None
-    before: Side
-    after: Side
+    before: SideSummary
+    after: SideSummary
     limit: Limit | None
-    change: Change
+    change: RepairStatus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trials:
+class TrialCounts:
     """The handshakes of one sequence on one side."""
 
     clean: int = 0
@@ -120,12 +120,12 @@ class Trials:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Proof:
+class RepairEvidence:
     """How much the handshakes of one sequence prove."""
 
     rule: str
-    before: Trials
-    after: Trials
+    before: TrialCounts
+    after: TrialCounts
     #: Failures and handshakes before the repair: counted in the captures, or by the user.
     history: tuple[int, int]
     #: Two-sided exact interval of that rate; None without trials.
@@ -146,7 +146,7 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Quiet:
+class FaultFreeTime:
     """How much it proves that something did not come again that came outside every handshake."""
 
     rule: str
@@ -164,21 +164,21 @@ class Quiet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class RepairComparison:
     """Both sides, compared."""
 
     before: tuple[Result, ...]
     after: tuple[Result, ...]
     #: In the order of the expectations.
-    compared: tuple[Compared, ...]
+    compared: tuple[ComparedItem, ...]
     #: One for each sequence that ran on either side.
-    proofs: tuple[Proof, ...]
-    quiets: tuple[Quiet, ...]
+    proofs: tuple[RepairEvidence, ...]
+    quiets: tuple[FaultFreeTime, ...]
     conclusion: Conclusion
     #: What else must be known, such as that the sides were judged by different expectations.
     notes: tuple[str, ...] = ()
 
-    def with_change(self, *changes: Change) -> tuple[Compared, ...]:
+    def with_change(self, *changes: RepairStatus) -> tuple[ComparedItem, ...]:
         """Return the rules and steps of which one of these became."""
         return tuple(one for one in self.compared if one.change in changes)
 
@@ -189,7 +189,7 @@ def compare(
     *,
     history: tuple[int, int] | None = None,
     known_rate: tuple[int, int] | None = None,
-) -> Comparison:
+) -> RepairComparison:
     """Return what changed between two sets of captures, and how much that proves.
 
     Parameters
@@ -218,7 +218,7 @@ def compare(
     refuted = known_rate is not None and _is_refuted(before, known_rate)
     proofs = tuple(_proofs(before, after, history, None if refuted else known_rate))
     quiets = tuple(_quiets(before, after))
-    return Comparison(
+    return RepairComparison(
         before=tuple(before),
         after=tuple(after),
         compared=compared,
@@ -229,7 +229,7 @@ def compare(
     )
 
 
-def trials(results: Iterable[Result], rule: str) -> Trials:
+def trials(results: Iterable[Result], rule: str) -> TrialCounts:
     """Return how the handshakes of a sequence ended."""
     clean = failed = unjudged = 0
     for result in results:
@@ -244,7 +244,7 @@ def trials(results: Iterable[Result], rule: str) -> Trials:
                 clean += 1
             else:
                 unjudged += 1
-    return Trials(clean=clean, failed=failed, unjudged=unjudged)
+    return TrialCounts(clean=clean, failed=failed, unjudged=unjudged)
 
 
 def _belongs(fault: Finding, run: Handshake) -> bool:
@@ -270,7 +270,7 @@ def _extent(finding: Finding) -> tuple[int, int | None]:
     return min(moments), end
 
 
-def _compared(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Compared]:
+def _compared(before: Sequence[Result], after: Sequence[Result]) -> Iterator[ComparedItem]:
     for rule, step in _keys((*before, *after)):
         sides = [_side(results, rule, step) for results in (before, after)]
         limits = [
@@ -279,7 +279,7 @@ def _compared(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Com
             for finding in result.findings
             if (finding.rule, finding.step) == (rule, step) and finding.limit is not None
         ]
-        yield Compared(
+        yield ComparedItem(
             rule=rule,
             step=step,
             before=sides[0],
@@ -304,12 +304,12 @@ def _keys(results: Iterable[Result]) -> list[tuple[str, str | None]]:
     return sorted(keys, key=lambda key: (ranks.get(key[0], len(ranks)), steps.get(key, -1)))
 
 
-def _side(results: Iterable[Result], rule: str, step: str | None) -> Side:
+def _side(results: Iterable[Result], rule: str, step: str | None) -> SideSummary:
     found = [it for result in results for it in result.findings if (it.rule, it.step) == (rule, step)]
     if not found:
-        return Side()
+        return SideSummary()
     worst = worst_first(found)[0]
-    return Side(
+    return SideSummary(
         met=sum(it.outcome is Outcome.MET for it in found),
         wrong=sum(it.outcome.is_fault for it in found),
         undecided=sum(it.outcome is Outcome.UNDECIDED for it in found),
@@ -319,14 +319,14 @@ def _side(results: Iterable[Result], rule: str, step: str | None) -> Side:
     )
 
 
-def _change(before: Side, after: Side) -> Change:
+def _change(before: SideSummary, after: SideSummary) -> RepairStatus:
     if after.wrong:
-        return Change.STILL_WRONG if before.wrong else Change.NEW
+        return RepairStatus.STILL_WRONG if before.wrong else RepairStatus.NEW
     if after.undecided and not (after.met and before.wrong):
-        return Change.UNDECIDED
+        return RepairStatus.UNDECIDED
     if not after.met:
-        return Change.NOT_JUDGED
-    return Change.MENDED if before.wrong else Change.GOOD
+        return RepairStatus.NOT_JUDGED
+    return RepairStatus.MENDED if before.wrong else RepairStatus.GOOD
 
 
 def _proofs(
@@ -334,7 +334,7 @@ def _proofs(
     after: Sequence[Result],
     history: tuple[int, int] | None,
     known_rate: tuple[int, int] | None,
-) -> Iterator[Proof]:
+) -> Iterator[RepairEvidence]:
     seen = _trials_of_rules(before, after)
     some_failed = any(one.failed for one in seen.values())
     for rule, then in seen.items():
@@ -346,10 +346,10 @@ def _proofs(
         needed = unchanged = None
         if known is not None:
             rate = known[0] / known[1]
-            needed, unchanged = clean_needed_at(rate), (1 - rate) ** now.clean
+            needed, unchanged = clean_trials_needed_at(rate), (1 - rate) ** now.clean
         elif failed:
-            needed, unchanged = clean_needed(failed, of), unchanged_chance(failed, of, now.clean)
-        yield Proof(
+            needed, unchanged = clean_trials_needed(failed, of), p_unchanged(failed, of, now.clean)
+        yield RepairEvidence(
             rule=rule,
             before=then,
             after=now,
@@ -362,7 +362,7 @@ def _proofs(
         )
 
 
-def _trials_of_rules(before: Sequence[Result], after: Sequence[Result]) -> dict[str, Trials]:
+def _trials_of_rules(before: Sequence[Result], after: Sequence[Result]) -> dict[str, TrialCounts]:
     """Return the handshakes before the repair of each sequence that ran on either side."""
     rules = dict.fromkeys(run.rule for result in (*before, *after) for run in result.handshakes)
     return {rule: trials(before, rule) for rule in rules}
@@ -370,11 +370,11 @@ def _trials_of_rules(before: Sequence[Result], after: Sequence[Result]) -> dict[
 
 def _is_refuted(before: Sequence[Result], rate: tuple[int, int]) -> bool:
     """Return whether the sequence that failed most often before failed too seldom for a stated rate."""
-    seen = max(_trials_of_rules(before, ()).values(), key=lambda one: (one.failed, one.judged), default=Trials())
+    seen = max(_trials_of_rules(before, ()).values(), key=lambda one: (one.failed, one.judged), default=TrialCounts())
     return seen.judged > 0 and contradicts(seen.failed, seen.judged, rate[0] / rate[1])
 
 
-def _quiets(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Quiet]:
+def _quiets(before: Sequence[Result], after: Sequence[Result]) -> Iterator[FaultFreeTime]:
     events: dict[str, int] = {}
     for result in before:
         for finding in result.findings:
@@ -386,7 +386,7 @@ def _quiets(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Quiet
             result for result in after if any(it.rule == rule and it.outcome is Outcome.MET for it in result.findings)
         ]
         again = any(it.rule == rule and it.outcome.is_fault for result in after for it in result.findings)
-        yield Quiet(
+        yield FaultFreeTime(
             rule=rule,
             events=count,
             before_ns=length_ns,
@@ -401,7 +401,10 @@ def _length(result: Result) -> int:
 
 
 def _conclusion(
-    after: Sequence[Result], compared: Sequence[Compared], proofs: Sequence[Proof], quiets: Sequence[Quiet]
+    after: Sequence[Result],
+    compared: Sequence[ComparedItem],
+    proofs: Sequence[RepairEvidence],
+    quiets: Sequence[FaultFreeTime],
 ) -> Conclusion:
     if any(result.verdict is Verdict.FAULTY for result in after):
         return Conclusion.NOT_REPAIRED
@@ -409,7 +412,7 @@ def _conclusion(
     if not wrong and all(proof.needed is None for proof in proofs):
         return Conclusion.NOTHING_TO_PROVE
     enough = not any(proof.missing for proof in proofs) and not any(quiet.missing_ns for quiet in quiets)
-    mended = all(one.change is Change.MENDED for one in wrong)
+    mended = all(one.change is RepairStatus.MENDED for one in wrong)
     return Conclusion.REPAIRED if enough and mended else Conclusion.NOT_PROVED
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from buslens.causes.advice import Advice, Step, advise
-from buslens.causes.model import Kind
-from buslens.causes.ranking import case, rank
-from buslens.causes.signs import Shown, observe
+from buslens.causes.advice import Advice, AdviceKind, advise
+from buslens.causes.model import CauseKind
+from buslens.causes.ranking import evidence_summary, rank
+from buslens.causes.signs import SignStatus, observe
 from buslens.checks.findings import Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from buslens.causes.model import Causes
-    from buslens.causes.ranking import Case, Hypothesis, Ranking
+    from buslens.causes.ranking import EvidenceSummary, Hypothesis, Ranking
     from buslens.causes.readings import Reading
     from buslens.causes.signs import Observation
     from buslens.checks.findings import Result
@@ -37,18 +37,20 @@ class Diagnosis:
     ranking: Ranking
     advice: Advice
 
-    def case(self, hypothesis: Hypothesis) -> Case:
+    def case(self, hypothesis: Hypothesis) -> EvidenceSummary:
         """Return what speaks for a hypothesis, and what against."""
-        return case(hypothesis.causes, self.causes, self.observations, _by_name(self.readings))
+        return evidence_summary(hypothesis.causes, self.causes, self.observations, _by_name(self.readings))
 
     @property
     def unexplained(self) -> tuple[Observation, ...]:
         """What the captures show and no cause in question explains; that it is something unnamed explains nothing."""
         likely = [it for it in self.ranking.hypotheses if it.posterior >= IN_QUESTION]
-        named = [it for it in likely if all(cause.kind is not Kind.OTHER for cause in it.causes)]
+        named = [it for it in likely if all(cause.kind is not CauseKind.OTHER for cause in it.causes)]
         left = [{one.sign.name for one in self.case(it).unexplained} for it in named]
         return tuple(
-            it for it in self.observations if it.shown is Shown.PRESENT and all(it.sign.name in them for them in left)
+            it
+            for it in self.observations
+            if it.shown is SignStatus.PRESENT and all(it.sign.name in them for them in left)
         )
 
 
@@ -76,7 +78,7 @@ def diagnose(results: Sequence[Result], causes: Causes, readings: Sequence[Readi
     is_faulty = any(result.verdict is Verdict.FAULTY for result in results)
     ranking = rank(causes, observations, made, is_faulty=is_faulty)
     if _is_ordinary(results, observations, causes, made):
-        advice = Advice(step=Step.NOTHING, hypotheses=ranking.hypotheses[:1])
+        advice = Advice(step=AdviceKind.NOTHING, hypotheses=ranking.hypotheses[:1])
     else:
         advice = advise(causes, ranking, made)
     return Diagnosis(
@@ -99,6 +101,6 @@ def _is_ordinary(
     """Whether there is nothing to explain."""
     return (
         all(result.verdict is Verdict.AS_EXPECTED for result in results)
-        and all(it.shown is not Shown.PRESENT for it in observations)
+        and all(it.shown is not SignStatus.PRESENT for it in observations)
         and all(causes.measurements[name].expect == result for name, result in made.items())
     )

@@ -10,33 +10,33 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.causes.model import Often
-from buslens.causes.signs import Shown
+from buslens.causes.model import Frequency
+from buslens.causes.signs import SignStatus
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from buslens.causes.model import Cause, Measurement, Numbers
+    from buslens.causes.model import Cause, Measurement, Probabilities
     from buslens.causes.signs import Observation
 
 
-def sign_probability(causes: Sequence[Cause], sign: str, numbers: Numbers) -> float:
+def sign_probability(causes: Sequence[Cause], sign: str, numbers: Probabilities) -> float:
     """Return how probable a sign is when all of some causes are there, and nothing else is wrong."""
     words = [often(cause, sign) for cause in causes]
-    if Often.CANNOT in words:
-        return numbers.often[Often.CANNOT]
+    if Frequency.CANNOT in words:
+        return numbers.often[Frequency.CANNOT]
     absent = 1.0
     for word in words:
         absent *= 1.0 - numbers.often[word]
     return 1.0 - absent
 
 
-def often(cause: Cause, sign: str) -> Often:
+def often(cause: Cause, sign: str) -> Frequency:
     """Return how often a cause shows a sign."""
     return cause.signs.get(sign, cause.otherwise)
 
 
-def result_probabilities(causes: Sequence[Cause], measurement: Measurement, numbers: Numbers) -> dict[str, float]:
+def result_probabilities(causes: Sequence[Cause], measurement: Measurement, numbers: Probabilities) -> dict[str, float]:
     """Return how probable each result of a measurement is when all of some causes are there."""
     each = [_of_one(cause, measurement, numbers) for cause in causes]
     if len(each) == 1:
@@ -56,7 +56,7 @@ def result_probabilities(causes: Sequence[Cause], measurement: Measurement, numb
     }
 
 
-def _of_one(cause: Cause, measurement: Measurement, numbers: Numbers) -> dict[str, float]:
+def _of_one(cause: Cause, measurement: Measurement, numbers: Probabilities) -> dict[str, float]:
     names = [window.name for window in measurement.results]
     if cause.any_reading:
         return {name: 1.0 / len(names) for name in names}
@@ -72,7 +72,7 @@ def likelihood(
     observations: Iterable[Observation],
     readings: Mapping[str, str],
     measurements: Mapping[str, Measurement],
-    numbers: Numbers,
+    numbers: Probabilities,
 ) -> float:
     """Return how probable all that was seen is when some causes are there; undecided signs count for nothing.
 
@@ -89,10 +89,10 @@ def likelihood(
     """
     product = 1.0
     for observation in observations:
-        if observation.shown is Shown.UNDECIDED:
+        if observation.shown is SignStatus.UNDECIDED:
             continue
         probability = sign_probability(causes, observation.sign.name, numbers)
-        product *= probability if observation.shown is Shown.PRESENT else 1.0 - probability
+        product *= probability if observation.shown is SignStatus.PRESENT else 1.0 - probability
     for name, result in readings.items():
         product *= result_probabilities(causes, measurements[name], numbers)[result]
     return product

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
 from buslens.causes._signs import read_own_sign, read_shared_sign
-from buslens.causes.model import Cause, Causes, Kind, Measurement, Numbers, Often, Sign, Window
+from buslens.causes.model import Cause, CauseKind, Causes, Frequency, Measurement, Probabilities, ResultRange, Sign
 from buslens.defaults import demonstration_folder
-from buslens.errors import ExpectationError, Source, UsageError, did_you_mean
+from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import parse_document
-from buslens.expectations._values import Values, type_words
+from buslens.expectations._values import ValueReader, type_text
 from buslens.files import read_at_most
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def load_causes(path: str | PathLike[str], expectations: Expectations) -> Causes
         raise_all(draft.problems)
     if draft.numbers is None or not draft.causes or not draft.signs:
         missing = "numbers" if draft.numbers is None else "causes" if not draft.causes else "signs"
-        raise ExpectationError(f"the file has no '{missing}'; write a table [{missing}...]", Source(str(path)))
+        raise ExpectationError(f"the file has no '{missing}'; write a table [{missing}...]", SourceLocation(str(path)))
     return Causes(
         path=str(path),
         about=draft.about,
@@ -77,15 +77,15 @@ class _Mention(NamedTuple):
     name: str
     #: Measurement that the result belongs to; empty for the others.
     of: str
-    source: Source
+    source: SourceLocation
 
 
 @dataclass(slots=True)
-class _Draft:
+class _PartialCauses:
     """What was read so far, of one file or of one on top of its base."""
 
     about: str = ""
-    numbers: Numbers | None = None
+    numbers: Probabilities | None = None
     signs: dict[str, Sign] = field(default_factory=dict)
     causes: dict[str, Cause] = field(default_factory=dict)
     measurements: dict[str, Measurement] = field(default_factory=dict)
@@ -103,20 +103,20 @@ class _Draft:
     problems: list[ExpectationError] = field(default_factory=list)
 
 
-class _CauseValues(Values):
+class _CauseValues(ValueReader):
     """Values of a causes file: those of an expectations file, and probabilities, names and weights besides."""
 
     def number(self, data: object, node: Node, name: str, *, low: float, high: float) -> float | None:
         """Return a number between two others, both excluded, or None after noting why it is none."""
         if isinstance(data, bool) or not isinstance(data, int | float):
-            self.wrong(node, f"'{name}' must be a number, and this is {type_words(data)}")
+            self.wrong(node, f"'{name}' must be a number, and this is {type_text(data)}")
         elif not low < data < high:
             self.wrong(node, f"'{name}' is {data}; it must be above {low:g} and below {high:g}")
         else:
             return float(data)
         return None
 
-    def placed_names(self, data: object, node: Node, name: str) -> list[tuple[str, Source]]:
+    def placed_names(self, data: object, node: Node, name: str) -> list[tuple[str, SourceLocation]]:
         """Return a list of names with their places."""
         if not isinstance(data, list) or not all(isinstance(item, str) for item in data):
             self.wrong(node, f"'{name}' must be a list of names; write for example {name} = [\"data_silent\"]")
@@ -125,13 +125,15 @@ class _CauseValues(Values):
         return list(zip(data, places, strict=True))
 
 
-def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Draft:
+def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _PartialCauses:
     document = parse_document(_bytes(path), path)
     values = _CauseValues(document)
     values.roles.update(expectations.roles)
     root, inner = document.root, document.root.table or {}
     data = values.table(FILE, root, document.data, "the file")
-    draft = _base(values, data["base"], inner["base"], expectations, (*above, path)) if "base" in data else _Draft()
+    draft = (
+        _base(values, data["base"], inner["base"], expectations, (*above, path)) if "base" in data else _PartialCauses()
+    )
     for name, source in values.placed_names(data["without"], inner["without"], "without") if "without" in data else ():
         _leave_out(values, draft, name, source)
     shared = bool(above) or data.get("shared") == "yes"
@@ -165,21 +167,23 @@ def _bytes(path: str) -> bytes:
     try:
         return read_at_most(path, LARGEST_FILE)
     except FileNotFoundError:
-        raise ExpectationError("there is no such causes file", Source(path)) from None
+        raise ExpectationError("there is no such causes file", SourceLocation(path)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise ExpectationError(f"this file cannot be read: {reason}", Source(path)) from None
+        raise ExpectationError(f"this file cannot be read: {reason}", SourceLocation(path)) from None
 
 
-def _base(values: _CauseValues, name: str, node: Node, expectations: Expectations, above: tuple[str, ...]) -> _Draft:
+def _base(
+    values: _CauseValues, name: str, node: Node, expectations: Expectations, above: tuple[str, ...]
+) -> _PartialCauses:
     """Return what the file under a file says."""
     path = str(_place_of(Path(name).name, Path(above[-1])))
     if path in above:
         values.wrong(node, f"'{name}' leads back to itself")
-        return _Draft()
+        return _PartialCauses()
     if not Path(path).is_file():
         values.wrong(node, f"there is no file '{path}'; it is looked up beside this file")
-        return _Draft()
+        return _PartialCauses()
     draft = _read(path, expectations, above)
     draft.bases.insert(0, path)
     return draft
@@ -198,7 +202,7 @@ def _place_of(name: str, file: Path) -> Path:
     return beside
 
 
-def _leave_out(values: _CauseValues, draft: _Draft, name: str, source: Source) -> None:
+def _leave_out(values: _CauseValues, draft: _PartialCauses, name: str, source: SourceLocation) -> None:
     held: tuple[dict[str, Any], ...] = (draft.signs, draft.lost, draft.causes, draft.measurements)
     if not any(name in table for table in held):
         known = [key for table in held for key in table]
@@ -216,12 +220,12 @@ def _named(
     if key not in data:
         return
     if not isinstance(data[key], dict):
-        values.wrong(inner[key], f"'{key}' must be tables, and this is {type_words(data[key])}; write [{key}.NAME]")
+        values.wrong(inner[key], f"'{key}' must be tables, and this is {type_text(data[key])}; write [{key}.NAME]")
         return
     for name, table in data[key].items():
         node = (inner[key].table or {})[name]
         if not isinstance(table, dict):
-            values.wrong(node, f"'{name}' must be a table, and this is {type_words(table)}; write [{key}.{name}]")
+            values.wrong(node, f"'{name}' must be a table, and this is {type_text(table)}; write [{key}.{name}]")
         elif not name.isidentifier():
             values.wrong(node.key, f"'{name}' cannot be a name here; use letters, digits and '_'")
         else:
@@ -231,9 +235,9 @@ def _named(
 # --- numbers -------------------------------------------------------------------------------------------
 
 
-def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
+def _numbers(values: _CauseValues, data: object, node: Node) -> Probabilities | None:
     if not isinstance(data, dict):
-        values.wrong(node, f"'numbers' must be a table, and this is {type_words(data)}; write [numbers]")
+        values.wrong(node, f"'numbers' must be a table, and this is {type_text(data)}; write [numbers]")
         return None
     before = len(values.problems)
     read, inner = values.table(NUMBERS, node, data, "the table of numbers"), node.table or {}
@@ -244,15 +248,15 @@ def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
     }
     worth = values.number(read["worth"], inner["worth"], "worth", low=0.0, high=1e6) if "worth" in read else 20.0
     apart = values.number(read["apart"], inner["apart"], "apart", low=1.0, high=1e6) if "apart" in read else None
-    order = [shares.get(word.value) for word in (Often.NEVER, Often.RARE, Often.SOMETIMES, Often.USUAL)]
+    order = [shares.get(word.value) for word in (Frequency.NEVER, Frequency.RARE, Frequency.SOMETIMES, Frequency.USUAL)]
     known = [share for share in order if share is not None]
     if known != sorted(set(known)):
         values.wrong(node, "the numbers must rise from 'never' over 'rare' and 'sometimes' to 'usual'")
     if len(values.problems) > before or apart is None or worth is None:
         return None
     exact = {name: share for name, share in shares.items() if share is not None}
-    return Numbers(
-        often={word: exact[word.value] for word in Often},
+    return Probabilities(
+        often={word: exact[word.value] for word in Frequency},
         reading=exact["reading"],
         apart=apart,
         sure=exact["sure"],
@@ -264,7 +268,7 @@ def _numbers(values: _CauseValues, data: object, node: Node) -> Numbers | None:
 # --- cautions and weights -------------------------------------------------------------------------------
 
 
-def _cautions(values: _CauseValues, draft: _Draft, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
+def _cautions(values: _CauseValues, draft: _PartialCauses, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
     for name, text, node in _entries(values, data, inner, "cautions"):
         if isinstance(text, str) and text.strip() and text.isprintable():
             draft.cautions[name] = text
@@ -272,7 +276,7 @@ def _cautions(values: _CauseValues, draft: _Draft, data: Mapping[str, Any], inne
             values.wrong(node, f"caution '{name}' must be one text; write for example {name} = \"Park the car.\"")
 
 
-def _weights(values: _CauseValues, draft: _Draft, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
+def _weights(values: _CauseValues, draft: _PartialCauses, data: Mapping[str, Any], inner: Mapping[str, Node]) -> None:
     for name, weight, node in _entries(values, data, inner, "weights"):
         if name not in draft.causes:
             values.wrong(node.key, f"no cause is called '{name}'{did_you_mean(name, draft.causes)}")
@@ -285,7 +289,7 @@ def _entries(
 ) -> Iterable[tuple[str, object, Node]]:
     """Yield the entries of a table of single values."""
     if key in data and not isinstance(data[key], dict):
-        values.wrong(inner[key], f"'{key}' must be a table, and this is {type_words(data[key])}; write [{key}]")
+        values.wrong(inner[key], f"'{key}' must be a table, and this is {type_text(data[key])}; write [{key}]")
     elif key in data:
         for name, value in data[key].items():
             yield name, value, (inner[key].table or {})[name]
@@ -300,8 +304,8 @@ def _cause(
     before = len(values.problems)
     read, inner = values.table(CAUSE, node, data, f"cause '{name}'"), node.table or {}
     weight = values.number(read["weight"], inner["weight"], "weight", low=0.0, high=1e9) if "weight" in read else None
-    signs: dict[str, Often] = {}
-    for word in (Often.USUAL, Often.SOMETIMES, Often.NEVER, Often.CANNOT):
+    signs: dict[str, Frequency] = {}
+    for word in (Frequency.USUAL, Frequency.SOMETIMES, Frequency.NEVER, Frequency.CANNOT):
         if word.value not in read:
             continue
         for sign, source in values.placed_names(read[word.value], inner[word.value], word.value):
@@ -316,10 +320,10 @@ def _cause(
     return Cause(
         name=name,
         title=read["title"],
-        kind=Kind(read["kind"]),
+        kind=CauseKind(read["kind"]),
         weight=weight,
         signs=signs,
-        otherwise=Often(read.get("otherwise", "rare")),
+        otherwise=Frequency(read.get("otherwise", "rare")),
         readings=readings,
         any_reading=any_reading,
         repair=read["repair"],
@@ -388,8 +392,8 @@ def _measurement(
     )
 
 
-def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[Window]:
-    windows: list[Window] = []
+def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[ResultRange]:
+    windows: list[ResultRange] = []
     before = len(values.problems)
     for item, place in values.tables("results", data, node):
         read, inner = values.table(RESULT, place, item, "a result"), place.table or {}
@@ -401,7 +405,7 @@ def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[
             return windows
         written = {key: values.in_unit(read[key], unit, inner[key]) for key in keys}
         limits = {key: None if limit is None else float(limit) for key, limit in written.items()}
-        window = Window(name=read.get("name", ""), means=read.get("means", ""), **limits)
+        window = ResultRange(name=read.get("name", ""), means=read.get("means", ""), **limits)
         if window.least is not None and window.below is not None and window.least >= window.below:
             values.wrong(place, "'least' is not below 'below', so no reading could ever be this result")
         if any(window.name == other.name for other in windows):
@@ -410,11 +414,11 @@ def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[
     if len(windows) < 2:
         values.wrong(node, "a measurement has at least two results, or it could tell nothing")
     if unit and len(values.problems) == before:
-        _demand_no_gap(values, windows, node)
+        _require_no_gap(values, windows, node)
     return windows
 
 
-def _demand_no_gap(values: _CauseValues, windows: list[Window], node: Node) -> None:
+def _require_no_gap(values: _CauseValues, windows: list[ResultRange], node: Node) -> None:
     """Every reading must be one result, and one only."""
     inf = float("inf")
     ends = sorted(
@@ -433,7 +437,7 @@ def _demand_no_gap(values: _CauseValues, windows: list[Window], node: Node) -> N
 # --- what names what ------------------------------------------------------------------------------------
 
 
-def _check_names(draft: _Draft) -> None:
+def _check_names(draft: _PartialCauses) -> None:
     """Note every name of a sign, measurement or result that there is not; forget what a file leaves out."""
     # What a file leaves out of its base and then writes itself is there.
     dropped = (draft.dropped | set(draft.lost)) - set(draft.signs) - set(draft.measurements)

@@ -10,11 +10,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.checks.findings import Outcome
-    from buslens.errors import Source
-    from buslens.expectations.model import State
+    from buslens.errors import SourceLocation
+    from buslens.expectations.model import WrittenCondition
 
 
-class Often(Enum):
+class Frequency(Enum):
     """How often a cause shows a sign; the file says which numbers these stand for."""
 
     USUAL = "usual"
@@ -26,7 +26,7 @@ class Often(Enum):
     CANNOT = "cannot"
 
 
-class Kind(Enum):
+class CauseKind(Enum):
     """What sort of thing a cause is, and so how cheap it is to look at and to put right."""
 
     RECORDING = "recording"
@@ -48,25 +48,32 @@ class Kind(Enum):
     @property
     def is_cheap(self) -> bool:
         """Whether it has to be ruled out before a part is replaced."""
-        return self in {Kind.FUSE, Kind.CONNECTOR, Kind.WIRE, Kind.SUPPLY, Kind.CONDITION, Kind.RECORDING}
+        return self in {
+            CauseKind.FUSE,
+            CauseKind.CONNECTOR,
+            CauseKind.WIRE,
+            CauseKind.SUPPLY,
+            CauseKind.CONDITION,
+            CauseKind.RECORDING,
+        }
 
     @property
     def is_in_vehicle(self) -> bool:
         """Whether the vehicle is not as it should be."""
-        return self not in {Kind.NOTHING, Kind.RECORDING}
+        return self not in {CauseKind.NOTHING, CauseKind.RECORDING}
 
     @property
     def pairs(self) -> bool:
         """Whether it can be wrong together with something else."""
-        return self not in {Kind.NOTHING, Kind.OTHER}
+        return self not in {CauseKind.NOTHING, CauseKind.OTHER}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
+class Probabilities:
     """What the words of the file stand for."""
 
     #: Probability that a sign shows, for each word.
-    often: Mapping[Often, float]
+    often: Mapping[Frequency, float]
     #: Probability that a measurement shows what the file says of a cause.
     reading: float
     #: Causes whose likelihoods differ by less than this factor count as not told apart.
@@ -98,9 +105,9 @@ class Sign:
     #: Any of these findings shows it; empty if `seen` says.
     findings: tuple[FindingPattern, ...] = ()
     #: It shows when this holds; None if `findings` or `seam` says.
-    seen: State | None = None
+    seen: WrittenCondition | None = None
     #: Looked for only while this holds; None: always.
-    while_: State | None = None
+    while_: WrittenCondition | None = None
     #: So many separate times.
     times: int = 1
     #: It shows when the recorded clock ran back.
@@ -118,12 +125,12 @@ class Cause:
     name: str
     #: In a few words.
     title: str
-    kind: Kind
+    kind: CauseKind
     #: How common beforehand, in any unit: only the ratios count.
     weight: float
     #: Sign -> how often it shows; those not named show as `otherwise` says.
-    signs: Mapping[str, Often]
-    otherwise: Often = Often.RARE
+    signs: Mapping[str, Frequency]
+    otherwise: Frequency = Frequency.RARE
     #: Measurement -> results that it would show, each as likely; those not named show what is expected.
     readings: Mapping[str, tuple[str, ...]]
     #: Nothing is known of what measurements would show.
@@ -132,11 +139,11 @@ class Cause:
     repair: str
     #: Where all that is from.
     basis: str
-    source: Source | None = field(default=None, compare=False, repr=False)
+    source: SourceLocation | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Window:
+class ResultRange:
     """One result of a measurement: a name, and the readings that count as it."""
 
     name: str
@@ -162,7 +169,7 @@ class Measurement:
     #: Unit of the reading; empty if the results are words only.
     unit: str
     minutes: float
-    results: tuple[Window, ...]
+    results: tuple[ResultRange, ...]
     #: The result that a healthy vehicle shows.
     expect: str
     #: The result that any cause in the vehicle shows unless it says something else; empty: the same.
@@ -172,7 +179,7 @@ class Measurement:
     #: What to heed before it, whole sentences.
     cautions: tuple[str, ...] = ()
 
-    def result(self, name: str) -> Window:
+    def result(self, name: str) -> ResultRange:
         """Return the result of that name."""
         return next(window for window in self.results if window.name == name)
 
@@ -184,7 +191,7 @@ class Causes:
     path: str
     #: What it describes, as its user says.
     about: str
-    numbers: Numbers
+    numbers: Probabilities
     signs: Mapping[str, Sign]
     causes: Mapping[str, Cause]
     measurements: Mapping[str, Measurement]

@@ -15,8 +15,8 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from buslens.causes.likelihood import likelihood, often, result_probabilities, sign_probability
-from buslens.causes.model import Kind, Often
-from buslens.causes.signs import Shown
+from buslens.causes.model import CauseKind, Frequency
+from buslens.causes.signs import SignStatus
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ class Hypothesis:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
+class EvidenceSummary:
     """What speaks for a hypothesis, and what against, as names of signs and measurements."""
 
     #: Signs that are there, and that it shows.
@@ -98,8 +98,8 @@ def rank(
 
     def fits(*several: Cause) -> float:
         fit = likelihood(several, observations, readings, causes.measurements, causes.numbers)
-        is_healthy = any(cause.kind is Kind.NOTHING for cause in several)
-        return fit * causes.numbers.often[Often.RARE] if is_faulty and is_healthy else fit
+        is_healthy = any(cause.kind is CauseKind.NOTHING for cause in several)
+        return fit * causes.numbers.often[Frequency.RARE] if is_faulty and is_healthy else fit
 
     found: list[tuple[tuple[Cause, ...], float, float]] = [
         ((cause,), share[cause.name], fits(cause)) for cause in causes.causes.values()
@@ -155,23 +155,23 @@ def _groups(hypotheses: Sequence[Hypothesis], apart: float) -> tuple[tuple[Hypot
     return tuple(sorted(groups, key=lambda group: -sum(it.posterior for it in group)))
 
 
-def case(
+def evidence_summary(
     hypothesis: Sequence[Cause], causes: Causes, observations: Sequence[Observation], readings: Mapping[str, str]
-) -> Case:
+) -> EvidenceSummary:
     """Return what speaks for some causes together, and what against."""
-    present = [it for it in observations if it.shown is Shown.PRESENT]
+    present = [it for it in observations if it.shown is SignStatus.PRESENT]
     odds = {it.sign.name: sign_probability(hypothesis, it.sign.name, causes.numbers) for it in observations}
     shown = {
         name: result_probabilities(hypothesis, causes.measurements[name], causes.numbers)[result] >= _EXPLAINED
         for name, result in readings.items()
     }
-    return Case(
+    return EvidenceSummary(
         signs_for=tuple(it for it in present if odds[it.sign.name] >= _EXPLAINED),
         unexplained=tuple(it for it in present if odds[it.sign.name] < _EXPLAINED),
         missed=tuple(
             it
             for it in observations
-            if it.shown is Shown.ABSENT and any(often(one, it.sign.name) is Often.USUAL for one in hypothesis)
+            if it.shown is SignStatus.ABSENT and any(often(one, it.sign.name) is Frequency.USUAL for one in hypothesis)
         ),
         readings_for=tuple(name for name in readings if shown[name]),
         readings_against=tuple(name for name in readings if not shown[name]),
@@ -181,5 +181,5 @@ def case(
 def _leaves_unexplained(
     best: Sequence[Cause], causes: Causes, observations: Sequence[Observation], readings: Mapping[str, str]
 ) -> bool:
-    found = case(best, causes, observations, readings)
+    found = evidence_summary(best, causes, observations, readings)
     return bool(found.unexplained or found.readings_against)

@@ -9,7 +9,7 @@ from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.quantities import parse_quantity
 
 if TYPE_CHECKING:
-    from buslens.causes.model import Causes, Measurement, Window
+    from buslens.causes.model import Causes, Measurement, ResultRange
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ def read_reading(text: str, causes: Causes) -> Reading:
     return Reading(measurement=name, text=given, result=classify(measurement, given).name)
 
 
-def classify(measurement: Measurement, given: str) -> Window:
+def classify(measurement: Measurement, given: str) -> ResultRange:
     """Return the result that a reading counts as; the name of a result is one, too.
 
     Raises

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.readings import read_reading
-from buslens.errors import Source, UsageError
+from buslens.errors import SourceLocation, UsageError
 from buslens.files import read_at_most, write_atomically
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def load_session(path: str | Path) -> Session:
     try:
         data = json.loads(raw.decode("utf-8"))
     except json.JSONDecodeError as error:
-        place = Source(str(path), error.lineno, error.colno)
+        place = SourceLocation(str(path), error.lineno, error.colno)
         raise UsageError(f"{place}: this is no session of a diagnosis: {error.msg}; name another file") from None
     except (ValueError, RecursionError):  # no UTF-8, a number of thousands of digits, brackets without end
         raise UsageError(f"{path}: this is no session of a diagnosis; name another file") from None

@@ -36,9 +36,9 @@ import numpy as np
 
 from buslens.capture.frames import Clock
 from buslens.causes.model import Sign
+from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Outcome
-from buslens.checks.scene import Scene
-from buslens.timeline.truth import TRUE
+from buslens.timeline.ternary import TRUE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Result
 
 
-class Shown(Enum):
+class SignStatus(Enum):
     """What a capture says of a sign."""
 
     PRESENT = "present"
@@ -60,7 +60,7 @@ class Observation:
     """One sign, looked for in the captures of one vehicle."""
 
     sign: Sign
-    shown: Shown
+    shown: SignStatus
     #: Capture that shows it, and where in it, ns on its axis; empty and None where there is no one place.
     path: str = ""
     time_ns: int | None = None
@@ -81,7 +81,7 @@ def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observati
         At least one.
     """
     scenes = [_scene(result) for result in results]
-    order = (Shown.PRESENT, Shown.ABSENT, Shown.UNDECIDED)
+    order = (SignStatus.PRESENT, SignStatus.ABSENT, SignStatus.UNDECIDED)
     seen = []
     for sign in signs:
         each = [_observe(sign, result, scene) for result, scene in zip(results, scenes, strict=True)]
@@ -92,7 +92,10 @@ def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observati
 def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[Observation]:
     """Yield a sign of its own for each rule and outcome that is a fault, and that no sign which shows tells."""
     told = [
-        pattern for it in seen if it.shown is Shown.PRESENT for pattern in (*it.sign.findings, *it.sign.accounts_for)
+        pattern
+        for it in seen
+        if it.shown is SignStatus.PRESENT
+        for pattern in (*it.sign.findings, *it.sign.accounts_for)
     ]
     found: dict[tuple[str, str | None, Outcome], list[tuple[Result, Finding]]] = {}
     for result in results:
@@ -107,7 +110,7 @@ def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[
         words = f"{subject}: {outcome.value.replace('_', ' ')}"
         yield Observation(
             sign=Sign(name=words, shows=words, is_own=False),
-            shown=Shown.PRESENT,
+            shown=SignStatus.PRESENT,
             path=result.path,
             time_ns=first.time_ns,
             origin_ns=result.origin_ns,
@@ -115,22 +118,22 @@ def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[
         )
 
 
-def _scene(result: Result) -> Scene:
-    return Scene(
+def _scene(result: Result) -> EvaluationContext:
+    return EvaluationContext(
         timelines=result.timelines,
         presences={},
         first_ns=result.origin_ns,
         end_ns=result.tally.last_ns or 0,
         is_timed=result.tally.clock is not Clock.MISSING,
-        seams_ns=tuple(seam.time_ns for seam in result.tally.seams),
+        seams_ns=tuple(seam.time_ns for seam in result.tally.discontinuities),
     )
 
 
-def _observe(sign: Sign, result: Result, scene: Scene) -> Observation:
+def _observe(sign: Sign, result: Result, scene: EvaluationContext) -> Observation:
     findings: tuple[Finding, ...] = ()
     if sign.seam:
-        seams = result.tally.seams
-        shown, time_ns = (Shown.PRESENT, seams[0].time_ns) if seams else (Shown.ABSENT, None)
+        seams = result.tally.discontinuities
+        shown, time_ns = (SignStatus.PRESENT, seams[0].time_ns) if seams else (SignStatus.ABSENT, None)
     elif sign.seen is not None:
         shown, time_ns = _condition(sign, scene)
     else:
@@ -141,30 +144,30 @@ def _observe(sign: Sign, result: Result, scene: Scene) -> Observation:
     )
 
 
-def _condition(sign: Sign, scene: Scene) -> tuple[Shown, int | None]:
+def _condition(sign: Sign, scene: EvaluationContext) -> tuple[SignStatus, int | None]:
     if sign.seen is None or not scene.is_timed:
-        return Shown.UNDECIDED, None
-    truth = scene.truth(sign.seen.condition)
+        return SignStatus.UNDECIDED, None
+    truth = scene.ternary(sign.seen.condition)
     absence = ~truth
     if sign.while_ is not None:
-        scope = scene.truth(sign.while_.condition)
+        scope = scene.ternary(sign.while_.condition)
         truth, absence = truth & scope, absence & scope
     held = np.flatnonzero(truth.value == TRUE)
     if len(held) >= sign.times:
-        return Shown.PRESENT, int(truth.at_ns[held[0]])
-    return (Shown.ABSENT if (absence.value == TRUE).any() else Shown.UNDECIDED), None
+        return SignStatus.PRESENT, int(truth.at_ns[held[0]])
+    return (SignStatus.ABSENT if (absence.value == TRUE).any() else SignStatus.UNDECIDED), None
 
 
-def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[Shown, tuple[Finding, ...]]:
+def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[SignStatus, tuple[Finding, ...]]:
     subject = [(pattern, finding) for finding in result.findings for pattern in patterns if _speaks(pattern, finding)]
     fitting = [finding for pattern, finding in subject if finding.outcome in pattern.outcomes]
     if fitting:
-        return Shown.PRESENT, tuple(dict.fromkeys(fitting))
+        return SignStatus.PRESENT, tuple(dict.fromkeys(fitting))
     if any(finding.outcome is Outcome.UNDECIDED for pattern, finding in subject if not _asks_doubt(pattern)):
-        return Shown.UNDECIDED, ()
+        return SignStatus.UNDECIDED, ()
     if subject or any(pattern.rule is None for pattern in patterns):
-        return Shown.ABSENT, ()
-    return Shown.UNDECIDED, ()
+        return SignStatus.ABSENT, ()
+    return SignStatus.UNDECIDED, ()
 
 
 def _asks_doubt(pattern: FindingPattern) -> bool:

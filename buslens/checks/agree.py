@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.checks.episodes import Offence, judge
+from buslens.checks.context import roles_of
+from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Limit
-from buslens.checks.scene import roles_of
-from buslens.checks.words import past, was_not
+from buslens.checks.phrases import past_tense, was_not
 from buslens.expectations.model import And
-from buslens.timeline.truth import TRUE
+from buslens.timeline.ternary import TRUE
 
 if TYPE_CHECKING:
+    from buslens.checks.context import EvaluationContext
     from buslens.checks.findings import Finding
-    from buslens.checks.scene import Scene
     from buslens.expectations.model import Agree
-    from buslens.timeline.truth import Run
+    from buslens.timeline.ternary import Episode
 
 
-def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
+def evaluate(rule: Agree, scene: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the rest.
 
     =====================================================  ====================================================
@@ -30,24 +30,24 @@ def evaluate(rule: Agree, scene: Scene) -> list[Finding]:
     they differ already, and not too long, at the start    undecided
     =====================================================  ====================================================
     """
-    first = scene.truth(rule.first.condition)
+    first = scene.ternary(rule.first.condition)
 
-    def words(run: Run) -> str:
+    def words(run: Episode) -> str:
         true, other = rule.first, rule.second
         if run.is_certain and first.at(run.certain_from_ns) != TRUE:
             true, other = other, true
-        return f"{past(true)}, but {was_not(other)}"
+        return f"{past_tense(true)}, but {was_not(other)}"
 
     both = And(parts=(rule.first.condition, rule.second.condition))
-    offence = Offence(
+    offence = ForbiddenCondition(
         rule=rule,
         kind="agree",
         condition=both,
-        truth_in=lambda scene: scene.truth(rule.first.condition).differs_from(scene.truth(rule.second.condition)),
+        truth_in=lambda scene: scene.ternary(rule.first.condition).differs_from(scene.ternary(rule.second.condition)),
         tolerated_ns=rule.settle_ns,
         words=words,
         limit=Limit(most=rule.settle_ns),
         allowed="may differ up to",
         role=roles_of(both)[0],
     )
-    return judge(offence, scene)
+    return evaluate_episodes(offence, scene)

@@ -6,20 +6,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
-from buslens.checks.scene import pause_words
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.checks.context import pause_text
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import exact_duration, format_at_least, format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from buslens.capture.frames import Pause
-    from buslens.checks.scene import Scene
+    from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Alive
 
 
-def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
+def evaluate(rule: Alive, scene: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the time in which it came.
 
     =====================================================  ====================================================
@@ -47,23 +47,27 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
         return [_finding(rule, Outcome.UNDECIDED, reason, scene.first_ns, None, limit, has_come=False)]
     expected = "" if presence.cycle_ns is None else f"; expected every {format_duration(presence.cycle_ns)}"
     findings = []
-    for index in np.flatnonzero(timeline.state == UNKNOWN).tolist():
-        why = Why(int(timeline.why[index]))
-        if index and timeline.state[index - 1] == UNKNOWN:
+    for index in np.flatnonzero(timeline.state == UNKNOWN_STATE).tolist():
+        why = UnknownReason(int(timeline.why[index]))
+        if index and timeline.state[index - 1] == UNKNOWN_STATE:
             continue  # the same silence, whose first entry has been told
-        following = next((it for it in range(index, len(timeline)) if timeline.state[it] != UNKNOWN), None)
+        following = next((it for it in range(index, len(timeline)) if timeline.state[it] != UNKNOWN_STATE), None)
         is_last = following is None
         until_ns = scene.end_ns if following is None else int(timeline.seen_ns[following])
-        is_all_there_is = why is Why.NOT_YET_SEEN and is_last
-        since_ns = scene.first_ns if why is Why.NOT_YET_SEEN else int(timeline.since_ns[index])
+        is_all_there_is = why is UnknownReason.NO_FRAME_YET and is_last
+        since_ns = scene.first_ns if why is UnknownReason.NO_FRAME_YET else int(timeline.changed_after_ns[index])
         pauses = [pause for pause in timeline.pauses if pause.from_ns < until_ns and pause.to_ns > since_ns]
-        if until_ns - since_ns <= timeout_ns and not scene.has_seam(since_ns, until_ns) and not is_all_there_is:
+        if (
+            until_ns - since_ns <= timeout_ns
+            and not scene.has_discontinuity(since_ns, until_ns)
+            and not is_all_there_is
+        ):
             continue  # unknown as a state is in a pause; as a message it is not missed
-        if pauses or scene.has_seam(since_ns, until_ns):
+        if pauses or scene.has_discontinuity(since_ns, until_ns):
             least_ns = _longest_ns(since_ns, until_ns, scene.seams_ns, pauses)
             reason = f"length of the {rule.message} gap unknown; recorder clock jumped back"
             if pauses:
-                reason = f"{rule.message}: {pause_words(timeline, pauses[0])}"
+                reason = f"{rule.message}: {pause_text(timeline, pauses[0])}"
             outcome = Outcome.UNDECIDED
             if least_ns > timeout_ns:
                 outcome = Outcome.VIOLATED
@@ -71,9 +75,9 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
                     f"no {rule.message} frame for at least {format_at_least(least_ns)}{expected};"
                     f" maximum gap {exact_duration(timeout_ns)}"
                 )
-            span = Span(earliest_ns=least_ns, latest_ns=None)
+            span = TimeBounds(earliest_ns=least_ns, latest_ns=None)
             findings.append(
-                _finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not Why.NOT_YET_SEEN)
+                _finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not UnknownReason.NO_FRAME_YET)
             )
             continue
         length_ns = until_ns - since_ns
@@ -82,14 +86,16 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
             reason = f"no {rule.message} frame in {format_at_least(length_ns)}, the whole capture{expected}"
         else:
             outcome = Outcome.VIOLATED
-            where = " at the start of the capture" if why is Why.NOT_YET_SEEN else ""
+            where = " at the start of the capture" if why is UnknownReason.NO_FRAME_YET else ""
             where = " up to the end of the capture" if is_last else where
             reason = (
                 f"no {rule.message} frame for {format_duration(length_ns)}{where}{expected};"
                 f" maximum gap {exact_duration(timeout_ns)}"
             )
-        span = Span(earliest_ns=length_ns, latest_ns=None if is_last else length_ns)
-        findings.append(_finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not Why.NOT_YET_SEEN))
+        span = TimeBounds(earliest_ns=length_ns, latest_ns=None if is_last else length_ns)
+        findings.append(
+            _finding(rule, outcome, reason, since_ns, span, limit, has_come=why is not UnknownReason.NO_FRAME_YET)
+        )
     if timeline.last_frame_ns is not None:
         period = "" if timeline.period_ns is None else f" about every {format_duration(timeline.period_ns)}"
         findings.append(
@@ -100,7 +106,7 @@ def evaluate(rule: Alive, scene: Scene) -> list[Finding]:
                 reason=f"{rule.message} came{period}" + (", except as reported" if findings else ""),
                 time_ns=None,
                 limit=limit,
-                count=int((timeline.state != UNKNOWN).sum()),
+                count=int((timeline.state != UNKNOWN_STATE).sum()),
                 basis=rule.basis,
             )
         )
@@ -117,9 +123,16 @@ def _longest_ns(since_ns: int, until_ns: int, seams_ns: Iterable[int], pauses: I
 
 
 def _finding(
-    rule: Alive, outcome: Outcome, reason: str, since_ns: int, length: Span | None, limit: Limit, *, has_come: bool
+    rule: Alive,
+    outcome: Outcome,
+    reason: str,
+    since_ns: int,
+    length: TimeBounds | None,
+    limit: Limit,
+    *,
+    has_come: bool,
 ) -> Finding:
-    begun = Span(earliest_ns=since_ns, latest_ns=since_ns)
+    begun = TimeBounds(earliest_ns=since_ns, latest_ns=since_ns)
     what = f"last frame of {rule.message} before the silence" if has_come else "the capture begins"
     return Finding(
         rule=rule.name,

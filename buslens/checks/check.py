@@ -7,15 +7,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock, Pause
-from buslens.capture.pauses import common, united
+from buslens.capture.pauses import common_pauses, merge_pauses
 from buslens.checks import agree, alive, never, precedes, pulse, sequence
-from buslens.checks import range as range_kind
+from buslens.checks import value_range as range_kind
+from buslens.checks.capture_match import absent_text, unrelated_text
+from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
-from buslens.checks.fit import absent_words, unrelated_words
-from buslens.checks.scene import Presence, Scene, edge_condition, longest_hold_ns
-from buslens.checks.verdict import add_up
+from buslens.checks.verdict import decide_verdict
 from buslens.definitions.model import EVERY_BIT
-from buslens.errors import CaptureError, Source, UnrelatedCaptureError, UsageError
+from buslens.errors import CaptureError, SourceLocation, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import (
     Agree,
     Alive,
@@ -30,22 +30,22 @@ from buslens.expectations.model import (
 )
 from buslens.expectations.resolve import message_of
 from buslens.timeline.build import build_timeline
-from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, NO_TIMEOUT, Recorder, Track
+from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory, Track
 from buslens.timeline.senders import merged
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from buslens.capture.frames import Tally
-    from buslens.capture.table_told import TableSettings
-    from buslens.capture.wanted import Wanted
+    from buslens.capture.frames import ReadStats
+    from buslens.capture.id_filter import IdFilter
+    from buslens.capture.table_settings import TableSettings
+    from buslens.checks.capture_match import Identifier
     from buslens.checks.findings import Handshake
-    from buslens.checks.fit import Identifier
     from buslens.definitions.model import Definitions, Message
     from buslens.expectations.model import AnyRule, Role
+    from buslens.timeline.history import MessageHistory
     from buslens.timeline.model import Timeline
-    from buslens.timeline.recorder import MessageLog
 
 _PRESENCE: Final = "presence of "
 _SEAMS_TOLD: Final = 5
@@ -90,23 +90,23 @@ def check(
     BuslensError
         If one of the files cannot be used, or the two do not fit each other.
     """
-    from buslens.capture.fold import fold
     from buslens.capture.open import open_capture
     from buslens.capture.read import count_identifiers
+    from buslens.capture.reduce import reduce_frames
 
     ground = prepare(definitions, expectations)
-    recorder, tally = fold(
+    recorder, tally = reduce_frames(
         open_capture(capture, table=table),
         wanted=_wanted(ground.tracks),
-        new=lambda: Recorder(ground.tracks, channels),
-        step=Recorder.take,
-        join=Recorder.join,
+        make=lambda: CaptureHistory(ground.tracks, channels),
+        update=CaptureHistory.add,
+        merge=CaptureHistory.merge,
         workers=1 if any(track.timeout_ns is None for track in ground.tracks) else workers,
         notify=notify,
     )
-    return judge_whole(
+    return evaluate_capture(
         str(capture),
-        ground.expected,
+        ground.expectations,
         recorder,
         tally,
         # Nobody counted what is not needed, and standard input cannot be read again.
@@ -115,18 +115,18 @@ def check(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ground:
+class CheckSetup:
     """What captures are judged on: loaded once, for any number of them."""
 
-    expected: Expectations
-    defined: Definitions
+    expectations: Expectations
+    definitions: Definitions
     tracks: list[Track]
 
 
 def prepare(
     definitions: Definitions | str | Path | list[str | Path] | None,
     expectations: Expectations | str | Path | None,
-) -> Ground:
+) -> CheckSetup:
     """Load what captures are judged on, and see that the two fit each other; parameters as for `check`.
 
     The expectations that are returned name the definitions that are used.
@@ -141,14 +141,14 @@ def prepare(
     if definitions is not None:
         # What reports name is what the capture was decoded with.
         expected = replace(expected, definitions=tuple(DefinitionsFile(path=path) for path in defined.paths))
-    return Ground(expected=expected, defined=defined, tracks=plan_tracks(expected, defined))
+    return CheckSetup(expectations=expected, definitions=defined, tracks=plan_tracks(expected, defined))
 
 
-def judge_whole(
+def evaluate_capture(
     path: str,
     expected: Expectations,
-    recorder: Recorder,
-    tally: Tally,
+    recorder: CaptureHistory,
+    tally: ReadStats,
     *,
     look: Callable[[], Mapping[Identifier, int]] | None = None,
     unrelated_from_ns: int = 0,
@@ -171,26 +171,28 @@ def judge_whole(
     """
     recorder.finish()
     if tally.first_ns is None or tally.last_ns is None:
-        raise CaptureError("no frame in it could be read", Source(path))
-    if tally.more_seams:
-        times = len(tally.seams) + tally.more_seams
+        raise CaptureError("no frame in it could be read", SourceLocation(path))
+    if tally.unlisted_discontinuities:
+        times = len(tally.discontinuities) + tally.unlisted_discontinuities
         raise CaptureError(
             f"its clock runs back {times:,} times, so that no delay in it can be trusted; sort the lines by their"
             " stamps if they stand in the wrong order, or record again",
-            Source(path),
+            SourceLocation(path),
         )
     is_long = tally.last_ns - tally.first_ns >= unrelated_from_ns
     if is_long and recorder.messages and not any(log.frames for log in recorder.messages):
-        raise UnrelatedCaptureError(unrelated_words(recorder.messages, {} if look is None else look()), Source(path))
-    return judge(path, expected, recorder, tally)
+        raise UnrelatedCaptureError(
+            unrelated_text(recorder.messages, {} if look is None else look()), SourceLocation(path)
+        )
+    return evaluate_rules(path, expected, recorder, tally)
 
 
-def _wanted(tracks: list[Track]) -> Wanted:
+def _wanted(tracks: list[Track]) -> IdFilter:
     """Return the ids of the frames that tracks are made from."""
-    from buslens.capture.wanted import Wanted
+    from buslens.capture.id_filter import IdFilter
 
     messages = [track.message for track in tracks]
-    return Wanted(
+    return IdFilter(
         ids=frozenset((message.can_id, message.is_extended) for message in messages),
         groups=frozenset(message.can_id for message in messages if message.id_mask != EVERY_BIT),
     )
@@ -209,7 +211,7 @@ def _load_expectations(given: Expectations | str | Path | None, *, definitions_n
 def _load_definitions(given: Definitions | str | Path | list[str | Path] | None, expected: Expectations) -> Definitions:
     from buslens.definitions.load import load_definitions
     from buslens.definitions.model import Definitions
-    from buslens.expectations.resolve import check_against
+    from buslens.expectations.resolve import validate_against
 
     if isinstance(given, Definitions):
         defined = given
@@ -221,7 +223,7 @@ def _load_definitions(given: Definitions | str | Path | list[str | Path] | None,
         defined = load_definitions(*expected.definitions)
     else:
         defined = load_definitions(*([given] if isinstance(given, str | Path) else given))
-    check_against(expected, defined)
+    validate_against(expected, defined)
     return defined
 
 
@@ -245,7 +247,7 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
                 message=message,
                 signal=signal,
                 timeout_ns=timeout_ns,
-                also_on=_other_channels(role, message, defined),
+                ignored_channels=_other_channels(role, message, defined),
                 channel=role.channel,
                 is_on_change=role.lag_ns is not None,
                 address=role.address,
@@ -262,7 +264,7 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
                     message=message,
                     signal=None,
                     timeout_ns=timeout_ns,
-                    also_on=_other_channels(rule, message, defined),
+                    ignored_channels=_other_channels(rule, message, defined),
                     channel=rule.channel,
                     address=rule.address,
                 )
@@ -278,7 +280,7 @@ def _other_channels(reader: Role | Alive, message: Message, defined: Definitions
     return tuple(dict.fromkeys("the others" if channel is None else channel for channel in others))
 
 
-def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -> Result:
+def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, tally: ReadStats) -> Result:
     """Return what the rules find in a recorder that has been finished."""
     timelines = _build_timelines(expected, recorder, tally)
     cycles = {log.message.name: log.message.cycle_ns for log in recorder.messages}
@@ -289,25 +291,25 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
         for rule in expected.rules
         if isinstance(rule, Alive)
     }
-    scene = Scene(
+    scene = EvaluationContext(
         timelines=timelines,
         presences=presences,
         first_ns=tally.first_ns or 0,
         end_ns=tally.last_ns or 0,
         is_timed=tally.clock is not Clock.MISSING,
-        seams_ns=tuple(seam.time_ns for seam in tally.seams),
+        seams_ns=tuple(seam.time_ns for seam in tally.discontinuities),
     )
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
     unexercised = []
     for rule in expected.rules:
-        found, runs = evaluate(rule, scene)
+        found, runs = evaluate_rule(rule, scene)
         findings += found
         handshakes += runs
         if not found:
             unexercised.append(rule.name)
-    absent = absent_words(recorder.messages)
-    verdict, summary = add_up(
+    absent = absent_text(recorder.messages)
+    verdict, summary = decide_verdict(
         findings, handshakes, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
     )
     if tally.is_unsound and verdict is Verdict.AS_EXPECTED:
@@ -328,7 +330,7 @@ def judge(path: str, expected: Expectations, recorder: Recorder, tally: Tally) -
     )
 
 
-def evaluate(rule: AnyRule, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
+def evaluate_rule(rule: AnyRule, scene: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
     """Return what one rule finds, and the handshakes if it is a sequence."""
     if not scene.is_timed and _needs_time(rule):
         if isinstance(rule, Sequence) and _has_order(rule):
@@ -381,7 +383,7 @@ def _untimed(rule: AnyRule) -> Finding:
     )
 
 
-def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -> dict[str, Timeline]:
+def _build_timelines(expected: Expectations, recorder: CaptureHistory, tally: ReadStats) -> dict[str, Timeline]:
     from buslens.expectations.resolve import raw_values
 
     timelines: dict[str, Timeline] = {}
@@ -398,12 +400,12 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
                     states=states,
                     unit="" if role is None else role.unit,
                     lag_ns=None if role is None else role.lag_ns,
-                    seams=tally.seams,
+                    seams=tally.discontinuities,
                     first_ns=tally.first_ns or 0,
                     end_ns=tally.last_ns or 0,
                     is_timed=tally.clock is not Clock.MISSING,
                     resolution_ns=tally.resolution_ns,
-                    pauses=common(tally.pauses.get(label, ()) for label in _labels_of(each, tally)),
+                    pauses=common_pauses(tally.pauses.get(label, ()) for label in _labels_of(each, tally)),
                     unread=_unread_of(each, tally),
                     is_lone=bool(each.channels) and each.channels <= tally.lone_channels,
                 )
@@ -414,7 +416,7 @@ def _build_timelines(expected: Expectations, recorder: Recorder, tally: Tally) -
     return in_order | timelines
 
 
-def _senders(log: MessageLog) -> dict[str, MessageLog]:
+def _senders(log: MessageHistory) -> dict[str, MessageHistory]:
     """Return what each sender of a message sent, by what it is called; without a name if there is but one."""
     if len(log.senders) < 2:
         return {"": log}
@@ -427,26 +429,26 @@ def _senders(log: MessageLog) -> dict[str, MessageLog]:
     return named
 
 
-def _unread_of(log: MessageLog, tally: Tally) -> tuple[Pause, ...]:
+def _unread_of(log: MessageHistory, tally: ReadStats) -> tuple[Pause, ...]:
     """Return where lines stand that could not be read and that may be frames of a message."""
     mask, wanted = log.message.id_mask, log.message.can_id & log.message.id_mask
     first_ns = tally.first_ns or 0
-    return united(
+    return merge_pauses(
         Pause(first_ns if one.from_ns is None else one.from_ns, one.to_ns)
         for one in tally.unread
         if one.can_id is None or one.can_id & mask == wanted
     )
 
 
-def _labels_of(log: MessageLog, tally: Tally) -> list[str]:
+def _labels_of(log: MessageHistory, tally: ReadStats) -> list[str]:
     """Return the channels, as recorded, on which a message came, or could have come if it never did."""
     if log.channels:
         return sorted(log.channels)
     tied = log.tracks[0].channel or log.message.channel
-    return [label for label in tally.channels if tied is None or tied in {label, log.renamed.get(label, label)}]
+    return [label for label in tally.channels if tied is None or tied in {label, log.channel_aliases.get(label, label)}]
 
 
-def _notes(recorder: Recorder, tally: Tally) -> list[str]:
+def _notes(recorder: CaptureHistory, tally: ReadStats) -> list[str]:
     notes = []
     for log in recorder.messages:
         if len(log.channels) > 1:
@@ -462,7 +464,7 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
                 " contradict each other a role is unknown, unless 'source' ties it to one of them"
             )
         tied = log.tracks[0].channel or log.message.channel
-        if also_on := ", ".join(log.tracks[0].also_on):
+        if also_on := ", ".join(log.tracks[0].ignored_channels):
             notes.append(
                 f"the definitions know {log.message.name} on {tied or 'every channel'} and on {also_on}; it was read"
                 f" from {tied or 'every channel'}, which they name first"
@@ -471,7 +473,7 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
         notes.append(
             f"{tally.reordered} frames came up to 100 ms behind one of another channel; they were merged by time"
         )
-    for seam in tally.seams[:_SEAMS_TOLD]:
+    for seam in tally.discontinuities[:_SEAMS_TOLD]:
         what = f"recorder clock jumped back by {format_duration(seam.back_ns)}"
         if seam.back_ns <= 0:
             what = "the stamps of the log restart in a new block"
@@ -483,8 +485,8 @@ def _notes(recorder: Recorder, tally: Tally) -> list[str]:
             f"line {seam.line}: {what}; every role is unknown there until its next frame, and times count on from"
             " before it"
         )
-    if len(tally.seams) > _SEAMS_TOLD:
-        notes.append(f"the same at {len(tally.seams) - _SEAMS_TOLD} more places")
+    if len(tally.discontinuities) > _SEAMS_TOLD:
+        notes.append(f"the same at {len(tally.discontinuities) - _SEAMS_TOLD} more places")
     if tally.errors:
         notes.append(f"{tally.errors} error frames were recorded: look at the bus itself, its wiring and its nodes")
     return notes

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
-from buslens.checks.scene import longest_hold_ns
-from buslens.checks.words import rate_words, span_words
-from buslens.timeline.truth import FALSE, IGNORANT, TRUE
+from buslens.checks.context import longest_hold_ns
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.checks.phrases import rate_text, span_text
+from buslens.timeline.ternary import FALSE, TRUE, UNKNOWN
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
@@ -19,13 +19,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.checks.scene import Scene
+    from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Condition, Rule
-    from buslens.timeline.truth import Run, Truth
+    from buslens.timeline.ternary import Episode, TernaryTimeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Offence:
+class ForbiddenCondition:
     """What must not last, and how to speak of it."""
 
     rule: Rule
@@ -33,21 +33,21 @@ class Offence:
     #: The condition as a whole, for the roles that it speaks of.
     condition: Condition
     #: What must not last, in a scene.
-    truth_in: Callable[[Scene], Truth]
+    truth_in: Callable[[EvaluationContext], TernaryTimeline]
     #: Tolerated length, ns, itself included; None: not even in one frame.
     tolerated_ns: int | None
     #: What is told of a stretch: "ignition is on and unlock_feedback is locked".
-    words: Callable[[Run], str]
+    words: Callable[[Episode], str]
     limit: Limit
     #: Role that the evidence names.
     role: str
     #: What is told of a stretch behind its length: "; lowest 0 V".
-    tail: Callable[[Run], str] = lambda _: ""
+    tail: Callable[[Episode], str] = lambda _: ""
     #: What stands before the tolerated length.
     allowed: str = "allowed up to"
 
 
-def judge(offence: Offence, scene: Scene) -> list[Finding]:
+def evaluate_episodes(offence: ForbiddenCondition, scene: EvaluationContext) -> list[Finding]:
     """Return a finding for each violation and each doubt, and one for all the rest.
 
     The length of a stretch is an interval, from the longest time through which the condition surely held to the
@@ -58,14 +58,14 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     50 ms``) is too close to call there.
     """
     truth = offence.truth_in(scene)
-    settled = truth.from_time(scene.settled_ns(offence.condition))
-    lasting = cache(lambda: offence.truth_in(scene.lasting()))
-    runs = settled.runs()
+    settled = truth.from_time(scene.warm_up_end_ns(offence.condition))
+    lasting = cache(lambda: offence.truth_in(scene.with_last_values_held()))
+    runs = settled.episodes()
     found = {}
     for run in runs:
         if _is_plainly_tolerated(offence, scene, run):
             continue  # Most are so, and nobody reads what would be said of them.
-        finding = _judge_run(offence, scene, run, truth, lasting)
+        finding = _evaluate_episode(offence, scene, run, truth, lasting)
         if finding is not None:
             found[run.from_ns] = finding
     findings = list(found.values())
@@ -77,7 +77,7 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
                 rule=offence.rule.name,
                 kind=offence.kind,
                 outcome=Outcome.MET,
-                reason=_kept_words(met, is_whole=not findings),
+                reason=_kept_text(met, is_whole=not findings),
                 time_ns=None,
                 limit=offence.limit,
                 count=met,
@@ -87,32 +87,38 @@ def judge(offence: Offence, scene: Scene) -> list[Finding]:
     return findings
 
 
-def _kept_words(stretches: int, *, is_whole: bool) -> str:
+def _kept_text(stretches: int, *, is_whole: bool) -> str:
     if is_whole:
         return "OK throughout" if stretches == 1 else f"OK in {stretches} of {stretches} periods"
     return "OK in one other period" if stretches == 1 else f"OK in {stretches} other periods"
 
 
-def _is_plainly_tolerated(offence: Offence, scene: Scene, run: Run) -> bool:
+def _is_plainly_tolerated(offence: ForbiddenCondition, scene: EvaluationContext, run: Episode) -> bool:
     if not run.is_certain or run.has_unknown or run.most_ns is None or offence.tolerated_ns is None:
         return False
-    return run.most_ns <= offence.tolerated_ns and not scene.has_seam(run.from_ns, run.to_ns)
+    return run.most_ns <= offence.tolerated_ns and not scene.has_discontinuity(run.from_ns, run.to_ns)
 
 
-def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: Callable[[], Truth]) -> Finding | None:
+def _evaluate_episode(
+    offence: ForbiddenCondition,
+    scene: EvaluationContext,
+    run: Episode,
+    truth: TernaryTimeline,
+    lasting: Callable[[], TernaryTimeline],
+) -> Finding | None:
     tolerated = offence.tolerated_ns
     # Across a place where the clock ran back the axis tells no length.
-    most_ns = None if scene.has_seam(run.from_ns, run.to_ns) else run.most_ns
-    length = Span(earliest_ns=run.certain_ns, latest_ns=most_ns)
+    most_ns = None if scene.has_discontinuity(run.from_ns, run.to_ns) else run.most_ns
+    length = TimeBounds(earliest_ns=run.certain_ns, latest_ns=most_ns)
     said = offence.words(run)
     allowed = "; never allowed" if offence.kind == "never" else ""
     if tolerated:
         allowed = f"; {offence.allowed} {exact_duration(tolerated)}"
     comma = "," if ", " in said else ""
-    measured = f"{said}{comma} for {span_words(length)}{allowed}{offence.tail(run)}"
+    measured = f"{said}{comma} for {span_text(length)}{allowed}{offence.tail(run)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return _finding(
-            offence, Outcome.VIOLATED, f"{said} for {span_words(length)}{allowed}{offence.tail(run)}", run, length
+            offence, Outcome.VIOLATED, f"{said} for {span_text(length)}{allowed}{offence.tail(run)}", run, length
         )
     if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():
         # Only because no frame confirms the last states of the capture may it have held at all.
@@ -132,7 +138,7 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
         if not longest_hold_ns(offence.condition):
             return None
         # How long it held, not only in which order things changed, is what the log cannot tell.
-        rate = rate_words(scene.period_ns(offence.condition))
+        rate = rate_text(scene.period_ns(offence.condition))
         return _finding(offence, Outcome.UNDECIDED, f"{said}: too close to call at {rate}", run, length)
     if most_ns is not None and most_ns <= tolerated:
         return None
@@ -140,13 +146,13 @@ def _judge_run(offence: Offence, scene: Scene, run: Run, truth: Truth, lasting: 
         reason = f"{said} when the capture ends, {format_at_least(run.certain_ns)} after it began{allowed}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if most_ns is None:
-        reason = f"{said} already when the log begins to show it, for {span_words(length)} from there{allowed}"
+        reason = f"{said} already when the log begins to show it, for {span_text(length)} from there{allowed}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
-    rate = rate_words(scene.period_ns(offence.condition))
+    rate = rate_text(scene.period_ns(offence.condition))
     return _finding(offence, Outcome.UNDECIDED, f"{measured}: too close to call at {rate}", run, length)
 
 
-def _stretches_in(truth: Truth, run: Run) -> NDArray[np.int8]:
+def _stretches_in(truth: TernaryTimeline, run: Episode) -> NDArray[np.int8]:
     """Return the values that a truth has within a run, and perhaps the FALSE right behind it.
 
     FALSE is 0: a run of nothing else was none.
@@ -156,14 +162,14 @@ def _stretches_in(truth: Truth, run: Run) -> NDArray[np.int8]:
     return truth.value[first:last]
 
 
-def _first_unknown_ns(truth: Truth, run: Run) -> int:
+def _first_unknown_ns(truth: TernaryTimeline, run: Episode) -> int:
     first, last = np.searchsorted(truth.at_ns, [run.from_ns, run.to_ns])
-    unknown = np.flatnonzero(truth.value[first:last] == IGNORANT)
+    unknown = np.flatnonzero(truth.value[first:last] == UNKNOWN)
     return int(truth.at_ns[first + unknown[0]]) if len(unknown) else run.from_ns
 
 
-def _finding(offence: Offence, outcome: Outcome, reason: str, run: Run, length: Span) -> Finding:
-    span = Span(earliest_ns=run.from_ns, latest_ns=run.certain_from_ns if run.is_certain else run.to_ns)
+def _finding(offence: ForbiddenCondition, outcome: Outcome, reason: str, run: Episode, length: TimeBounds) -> Finding:
+    span = TimeBounds(earliest_ns=run.from_ns, latest_ns=run.certain_from_ns if run.is_certain else run.to_ns)
     return Finding(
         rule=offence.rule.name,
         kind=offence.kind,

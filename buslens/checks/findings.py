@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
     from buslens.expectations.model import Expectations
     from buslens.timeline.model import Timeline
 
@@ -40,7 +40,7 @@ class Verdict(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class TimeBounds:
     """A time or a length of time that is known only to lie between two ends, both included, in ns."""
 
     earliest_ns: int
@@ -67,7 +67,7 @@ class Evidence:
     #: Role or message that showed it; empty if none did.
     role: str
     #: When it happened, on the capture's axis.
-    time: Span
+    time: TimeBounds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,10 +83,10 @@ class Finding:
     #: Moment to look at, on the capture's axis; None for a finding that sums up a whole capture.
     time_ns: int | None
     #: Measured delay or length.
-    delay: Span | None = None
+    delay: TimeBounds | None = None
     limit: Limit | None = None
     #: Where the clock of `delay` began: the reference edge of a step, the start of a pulse or an episode.
-    reference: Span | None = None
+    reference: TimeBounds | None = None
     evidence: tuple[Evidence, ...] = ()
     step: str | None = None
     #: Run of the sequence, counted from 1.
@@ -103,7 +103,7 @@ class Handshake:
     rule: str
     #: Counted from 1 within the rule.
     number: int
-    start: Span
+    start: TimeBounds
     #: Axis time at which nothing more is awaited.
     end_ns: int
     #: Whether every step was seen.
@@ -127,7 +127,7 @@ class Result:
     #: Rules that found nothing to judge.
     unexercised: tuple[str, ...]
     timelines: Mapping[str, Timeline]
-    tally: Tally
+    tally: ReadStats
     expectations: Expectations
     #: Things the user should know that are no finding, such as a role whose message came on two channels.
     notes: tuple[str, ...] = field(default=())

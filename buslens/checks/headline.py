@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome
-from buslens.expectations.model import Agree, Alive, IsUnknown, Never, Precedes, Range, Sequence, State
+from buslens.expectations.model import Agree, Alive, IsUnknown, Never, Precedes, Range, Sequence, WrittenCondition
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -71,7 +71,7 @@ def _place(finding: Finding, rules: Mapping[str, AnyRule]) -> int:
 
 def _is_danger(rule: AnyRule | None) -> bool:
     """Whether a rule says what must never be with the ignition on, or must come before it."""
-    from buslens.checks.scene import roles_of, roles_of_trigger
+    from buslens.checks.context import roles_of, roles_of_trigger
 
     match rule:
         case Never():
@@ -96,7 +96,7 @@ def _explains(step: Finding, rules: Mapping[str, AnyRule]) -> Callable[[Finding]
         match rules.get(finding.rule):
             case Alive() | Range():
                 pass
-            case Never(when=State(condition=IsUnknown())):
+            case Never(when=WrittenCondition(condition=IsUnknown())):
                 pass
             case Agree() if finding.time_ns < begin_ns:
                 pass  # Where they differed before what the step counts from, that is no answer to it.

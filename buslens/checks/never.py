@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.checks.episodes import Offence, judge
+from buslens.checks.context import roles_of
+from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Limit
-from buslens.checks.scene import roles_of
-from buslens.checks.words import past
+from buslens.checks.phrases import past_tense
 from buslens.expectations.model import IsUnknown
 
 if TYPE_CHECKING:
+    from buslens.checks.context import EvaluationContext
     from buslens.checks.findings import Finding
-    from buslens.checks.scene import Scene
     from buslens.expectations.model import Never
-    from buslens.timeline.truth import Run
+    from buslens.timeline.ternary import Episode
 
 
-def evaluate(rule: Never, scene: Scene) -> list[Finding]:
+def evaluate(rule: Never, scene: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the rest.
 
     =====================================================  ====================================================
@@ -35,20 +35,20 @@ def evaluate(rule: Never, scene: Scene) -> list[Finding]:
     """
     condition = rule.when.condition
 
-    def words(run: Run) -> str:
+    def words(run: Episode) -> str:
         # A line that is open and a message that has stopped differ: that a role is unknown is told with the reason.
         if isinstance(condition, IsUnknown):
-            return scene.unknown_words(condition.role, run.from_ns).replace(" is unknown", " was unknown", 1)
-        return past(rule.when)
+            return scene.unknown_text(condition.role, run.from_ns).replace(" is unknown", " was unknown", 1)
+        return past_tense(rule.when)
 
-    offence = Offence(
+    offence = ForbiddenCondition(
         rule=rule,
         kind="never",
         condition=condition,
-        truth_in=lambda scene: scene.truth(condition),
+        truth_in=lambda scene: scene.ternary(condition),
         tolerated_ns=rule.longer_than_ns,
         words=words,
         limit=Limit(most=rule.longer_than_ns or 0),
         role=roles_of(condition)[0],
     )
-    return judge(offence, scene)
+    return evaluate_episodes(offence, scene)

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
-from buslens.checks.words import not_past, past, span_words, too_close
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.checks.phrases import borderline_text, not_past, past_tense, span_text
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
-    from buslens.checks.scene import Scene
+    from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Precedes
 
 
-def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
+def evaluate(rule: Precedes, scene: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the rest.
 
     =====================================================  ====================================================
@@ -31,14 +31,17 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     the capture began less than ``within`` before          undecided if it did not happen since
     =====================================================  ====================================================
     """
-    firsts, thens = scene.occurrences(rule.first), scene.occurrences(rule.then)
+    firsts, thens = scene.trigger_times(rule.first), scene.trigger_times(rule.then)
     # Least beginning of each first and all later ones: it ascends, so that a bisection finds the last that is early.
     least_since_ns = np.minimum.accumulate(firsts.since_ns[::-1])[::-1]
     limit = Limit(most=rule.within_ns)
     findings: list[Finding] = []
     met = 0
-    doubts = [(zone, f"cannot decide whether {past(rule.then)} here: {zone.why}") for zone in thens.doubtful]
-    doubts += [(zone, f"{past(rule.then)} at a moment that the log does not show: {zone.why}") for zone in thens.unseen]
+    doubts = [(zone, f"cannot decide whether {past_tense(rule.then)} here: {zone.why}") for zone in thens.possible]
+    doubts += [
+        (zone, f"{past_tense(rule.then)} at a moment that the log does not show: {zone.why}")
+        for zone in thens.unlocated
+    ]
     for zone, reason in doubts:
         findings.append(
             Finding(
@@ -53,22 +56,22 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
         )
     for since_ns, seen_ns in zip(thens.since_ns.tolist(), thens.seen_ns.tolist(), strict=True):
         then = Evidence(
-            what=past(rule.then),
+            what=past_tense(rule.then),
             role=thens.roles[0],
-            time=Span(earliest_ns=since_ns + 1, latest_ns=seen_ns),
+            time=TimeBounds(earliest_ns=since_ns + 1, latest_ns=seen_ns),
         )
         # The last one that is not wholly after: it may share the interval, but not begin behind it.
         last = int(np.searchsorted(least_since_ns, seen_ns)) - 1
-        delay: Span | None = None
+        delay: TimeBounds | None = None
         evidence = [then]
         if last >= 0:
-            delay = Span(
+            delay = TimeBounds(
                 earliest_ns=max(since_ns + 1 - int(firsts.seen_ns[last]), 0),
                 latest_ns=seen_ns - int(firsts.since_ns[last]) - 1,
             )
-            time = Span(earliest_ns=int(firsts.since_ns[last]) + 1, latest_ns=int(firsts.seen_ns[last]))
-            evidence.insert(0, Evidence(what=past(rule.first), role=firsts.roles[0], time=time))
-            if scene.has_seam(int(firsts.since_ns[last]), seen_ns):
+            time = TimeBounds(earliest_ns=int(firsts.since_ns[last]) + 1, latest_ns=int(firsts.seen_ns[last]))
+            evidence.insert(0, Evidence(what=past_tense(rule.first), role=firsts.roles[0], time=time))
+            if scene.has_discontinuity(int(firsts.since_ns[last]), seen_ns):
                 delay = None
         outcome, reason = _decide(rule, scene, since_ns, seen_ns, delay)
         if outcome is Outcome.MET:
@@ -95,7 +98,7 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
                 rule=rule.name,
                 kind="precedes",
                 outcome=Outcome.MET,
-                reason=f"{past(rule.first)} within {exact_duration(rule.within_ns)} before, in {met} of"
+                reason=f"{past_tense(rule.first)} within {exact_duration(rule.within_ns)} before, in {met} of"
                 f" {met + len(findings)} cases",
                 time_ns=None,
                 limit=limit,
@@ -106,35 +109,37 @@ def evaluate(rule: Precedes, scene: Scene) -> list[Finding]:
     return findings
 
 
-def _decide(rule: Precedes, scene: Scene, since_ns: int, seen_ns: int, delay: Span | None) -> tuple[Outcome, str]:
+def _decide(
+    rule: Precedes, scene: EvaluationContext, since_ns: int, seen_ns: int, delay: TimeBounds | None
+) -> tuple[Outcome, str]:
     within = exact_duration(rule.within_ns)
     if delay is not None and delay.latest_ns is not None and delay.latest_ns <= rule.within_ns:
         return Outcome.MET, ""
     window_ns = since_ns + 1 - rule.within_ns
-    hidden = scene.hidden(rule.first, window_ns - 1, seen_ns)
+    hidden = scene.first_blind_interval(rule.first, window_ns - 1, seen_ns)
     # What is unknown only because the capture had just begun is told as that, below.
-    if hidden is not None and (max(hidden.since_ns, window_ns) >= scene.first_ns or hidden.is_seam):
+    if hidden is not None and (max(hidden.from_ns, window_ns) >= scene.first_ns or hidden.is_seam):
         return (
             Outcome.UNDECIDED,
-            f"{past(rule.then)}; cannot decide whether {past(rule.first)} before it: {hidden.why}",
+            f"{past_tense(rule.then)}; cannot decide whether {past_tense(rule.first)} before it: {hidden.why}",
         )
     if delay is not None and delay.earliest_ns <= rule.within_ns:
         periods = map(scene.period_ns, (rule.first, rule.then))
         slowest = max((period for period in periods if period is not None), default=None)
-        call = too_close(delay, rule.within_ns, slowest, scene.cycle_ns(rule.first, rule.then))
+        call = borderline_text(delay, rule.within_ns, slowest, scene.cycle_ns(rule.first, rule.then))
         return (
             Outcome.UNDECIDED,
-            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; maximum {within}: {call}",
+            f"{past_tense(rule.then)} {span_text(delay)} after {past_tense(rule.first)}; maximum {within}: {call}",
         )
     if delay is not None:
         return (
             Outcome.VIOLATED,
-            f"{past(rule.then)} {span_words(delay)} after {past(rule.first)}; maximum {within}",
+            f"{past_tense(rule.then)} {span_text(delay)} after {past_tense(rule.first)}; maximum {within}",
         )
     if window_ns < scene.first_ns:
         shown = format_at_least(max(since_ns - scene.first_ns, 0))
         return (
             Outcome.UNDECIDED,
-            f"{past(rule.then)} only {shown} after the capture began, too soon to tell what came before it",
+            f"{past_tense(rule.then)} only {shown} after the capture began, too soon to tell what came before it",
         )
-    return Outcome.VIOLATED, f"{past(rule.then)}, but in the {within} before {not_past(rule.first)}"
+    return Outcome.VIOLATED, f"{past_tense(rule.then)}, but in the {within} before {not_past(rule.first)}"

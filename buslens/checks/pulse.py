@@ -6,21 +6,21 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Span
-from buslens.checks.scene import roles_of
-from buslens.checks.words import limit_words, past, plain, span_words, too_close
-from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE
+from buslens.checks.context import roles_of
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.checks.phrases import borderline_text, limit_text, past_tense, plain, span_text
+from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN
 from buslens.units import format_at_least
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.checks.scene import Scene
+    from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Pulse
-    from buslens.timeline.truth import Truth
+    from buslens.timeline.ternary import TernaryTimeline
 
 
-def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
+def evaluate(rule: Pulse, scene: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the pulses that are as they should be.
 
     =====================================================  ====================================================
@@ -34,7 +34,7 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
     =====================================================  ====================================================
     """
     condition = rule.of.condition
-    truth = scene.truth(condition).from_time(scene.settled_ns(condition))
+    truth = scene.ternary(condition).from_time(scene.warm_up_end_ns(condition))
     findings: list[Finding] = []
     met = 0
     for pulse in _pulses(truth, scene):
@@ -49,7 +49,7 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
                 outcome=outcome,
                 reason=reason,
                 time_ns=pulse.begun.latest_ns,
-                delay=Span(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns),
+                delay=TimeBounds(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns),
                 limit=Limit(least=rule.least_ns, most=rule.most_ns),
                 reference=pulse.begun,
                 evidence=(
@@ -65,7 +65,7 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
                 rule=rule.name,
                 kind="pulse",
                 outcome=Outcome.MET,
-                reason=f"{met} of {met + len(findings)} pulses within {limit_words(rule.least_ns, rule.most_ns)}",
+                reason=f"{met} of {met + len(findings)} pulses within {limit_text(rule.least_ns, rule.most_ns)}",
                 time_ns=None,
                 limit=Limit(least=rule.least_ns, most=rule.most_ns),
                 count=met,
@@ -75,11 +75,11 @@ def evaluate(rule: Pulse, scene: Scene) -> list[Finding]:
     return findings
 
 
-class _Pulse(NamedTuple):
+class _MeasuredPulse(NamedTuple):
     """One pulse as the log shows it."""
 
-    begun: Span
-    ended: Span
+    begun: TimeBounds
+    ended: TimeBounds
     #: Of the stretches through which it surely held; they are one unless it may have been interrupted.
     shortest_ns: int
     longest_ns: int
@@ -89,10 +89,10 @@ class _Pulse(NamedTuple):
     unseen: str
 
 
-def _pulses(truth: Truth, scene: Scene) -> Iterator[_Pulse]:
+def _pulses(truth: TernaryTimeline, scene: EvaluationContext) -> Iterator[_MeasuredPulse]:
     """Yield each pulse in order of time."""
     stops_ns = np.append(truth.at_ns[1:], truth.end_ns)
-    settled = np.flatnonzero(truth.value != DOUBT)
+    settled = np.flatnonzero(truth.value != IN_TRANSITION)
     value = truth.value[settled]
     starts = settled[np.flatnonzero((value == TRUE) & np.append(True, value[:-1] != TRUE))]
     lasts = settled[np.flatnonzero((value == TRUE) & np.append(value[1:] != TRUE, True))]
@@ -108,7 +108,7 @@ def _pulses(truth: Truth, scene: Scene) -> Iterator[_Pulse]:
         end_seen: int | None = None
         if after is not None and truth.value[after] == FALSE:
             end_seen = int(truth.at_ns[after])
-        elif after is not None and truth.value[after] == IGNORANT:
+        elif after is not None and truth.value[after] == UNKNOWN:
             unseen = unseen or "the log does not show its end"
         else:
             unseen = unseen or "the capture ends in it"
@@ -116,9 +116,9 @@ def _pulses(truth: Truth, scene: Scene) -> Iterator[_Pulse]:
         parts = [
             int(stops_ns[index] - truth.at_ns[index]) for index in range(first, last + 1) if truth.value[index] == TRUE
         ]
-        yield _Pulse(
-            begun=Span(earliest_ns=scene.first_ns if begin_since is None else begin_since, latest_ns=begin_seen),
-            ended=Span(earliest_ns=end_since, latest_ns=end_seen),
+        yield _MeasuredPulse(
+            begun=TimeBounds(earliest_ns=scene.first_ns if begin_since is None else begin_since, latest_ns=begin_seen),
+            ended=TimeBounds(earliest_ns=end_since, latest_ns=end_seen),
             shortest_ns=min(parts),
             longest_ns=max(parts),
             most_ns=None if begin_since is None or end_seen is None else end_seen - begin_since,
@@ -126,23 +126,23 @@ def _pulses(truth: Truth, scene: Scene) -> Iterator[_Pulse]:
         )
 
 
-def _neighbour(truth: Truth, index: int, step: int) -> int | None:
+def _neighbour(truth: TernaryTimeline, index: int, step: int) -> int | None:
     """Return the nearest stretch on one side that is not doubt; None if there is none."""
     index += step
     while 0 <= index < len(truth.value):
-        if truth.value[index] != DOUBT:
+        if truth.value[index] != IN_TRANSITION:
             return index
         index += step
     return None
 
 
-def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
+def _decide(rule: Pulse, scene: EvaluationContext, pulse: _MeasuredPulse) -> tuple[Outcome, str]:
     least, most = rule.least_ns, rule.most_ns
     is_short = most is None or (pulse.most_ns is not None and pulse.most_ns <= most)
     if is_short and pulse.most_ns is not None and (least is None or pulse.shortest_ns >= least):
         return Outcome.MET, ""  # Most are so, and nobody reads what would be said of them.
-    length = Span(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns)
-    text = f"{past(rule.of)} for {span_words(length)}; {limit_words(least, most).replace('limit', 'allowed', 1)}"
+    length = TimeBounds(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns)
+    text = f"{past_tense(rule.of)} for {span_text(length)}; {limit_text(least, most).replace('limit', 'allowed', 1)}"
     if most is not None and pulse.longest_ns > most:
         return Outcome.VIOLATED, f"{text}: too long by at least {format_at_least(pulse.longest_ns - most)}"
     if pulse.most_ns is None:
@@ -155,5 +155,5 @@ def _decide(rule: Pulse, scene: Scene, pulse: _Pulse) -> tuple[Outcome, str]:
         return Outcome.UNDECIDED, f"{text}: the log cannot tell whether it broke off between two frames"
     limit = most if most is not None and pulse.most_ns > most else least
     condition = rule.of.condition
-    call = too_close(length, limit or 0, scene.period_ns(condition), scene.cycle_ns(condition))
+    call = borderline_text(length, limit or 0, scene.period_ns(condition), scene.cycle_ns(condition))
     return Outcome.UNDECIDED, f"{text}: {call}"

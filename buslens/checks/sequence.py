@@ -41,20 +41,29 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Span
-from buslens.checks.scene import edge_condition
-from buslens.checks.words import already, bound_words, limit_words, not_past, past, plain, span_words, too_close
-from buslens.timeline.model import UNKNOWN
-from buslens.timeline.truth import FALSE, TRUE
+from buslens.checks.context import edge_condition
+from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds
+from buslens.checks.phrases import (
+    already,
+    borderline_text,
+    bound_text,
+    limit_text,
+    not_past,
+    past_tense,
+    plain,
+    span_text,
+)
+from buslens.timeline.model import UNKNOWN_STATE
+from buslens.timeline.ternary import FALSE, TRUE
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from buslens.checks.scene import Scene, Zone
+    from buslens.checks.context import BlindInterval, EvaluationContext
     from buslens.expectations.model import Sequence, Step, Trigger
 
-STRAGGLER: Final = 3
+ANSWER_EXPIRY_FACTOR: Final = 3
 """Times ``within`` after which a change no longer counts as the awaited one that came late."""
 
 
@@ -69,47 +78,47 @@ class Edge(NamedTuple):
     seen_ns: int
 
     @property
-    def span(self) -> Span:
+    def span(self) -> TimeBounds:
         """The same as a span with both ends included."""
-        return Span(earliest_ns=self.since_ns + 1, latest_ns=self.seen_ns)
+        return TimeBounds(earliest_ns=self.since_ns + 1, latest_ns=self.seen_ns)
 
-    def delay_after(self, reference: Edge) -> Span:
+    def delay_after(self, reference: Edge) -> TimeBounds:
         """Return the time from a reference to this edge."""
-        return Span(
+        return TimeBounds(
             earliest_ns=self.since_ns + 1 - reference.seen_ns,
             latest_ns=self.seen_ns - reference.since_ns - 1,
         )
 
 
-def evaluate(rule: Sequence, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
+def evaluate(rule: Sequence, scene: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
     """Return what the rule found in each handshake, and the handshakes, in order of time."""
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
     starts = _edges(scene, rule.start)
     certain = []
     for start in starts:
-        value = TRUE if rule.given is None else scene.truth(rule.given.condition).at(start.since_ns)
+        value = TRUE if rule.given is None else scene.ternary(rule.given.condition).at(start.since_ns)
         if value == TRUE:
             certain.append(start)
         elif value != FALSE:
             findings.append(_doubtful_start(rule, scene, start))
-    for zone in scene.occurrences(rule.start).doubtful:
+    for zone in scene.trigger_times(rule.start).possible:
         reason = f"'{rule.start.text}' may have come about here: {zone.why}"
-        findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.since_ns, zone.until_ns)))
-    for zone in scene.occurrences(rule.start).unseen:
-        if rule.given is None or not scene.truth(rule.given.condition).is_false(zone.since_ns, zone.until_ns):
-            reason = f"{past(rule.start)} at a moment that the log does not show: {zone.why}"
-            findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.since_ns, zone.until_ns)))
+        findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
+    for zone in scene.trigger_times(rule.start).unlocated:
+        if rule.given is None or not scene.ternary(rule.given.condition).is_false(zone.from_ns, zone.until_ns):
+            reason = f"{past_tense(rule.start)} at a moment that the log does not show: {zone.why}"
+            findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
     for number, start in enumerate(certain, 1):
         following = certain[number] if number < len(certain) else None
-        run = _Run(rule, scene, start, number, following)
+        run = _HandshakeEvaluator(rule, scene, start, number, following)
         findings += run.judge()
         handshakes.append(run.handshake())
     findings.sort(key=lambda finding: finding.time_ns or 0)
     return findings, handshakes
 
 
-def evaluate_order(rule: Sequence, scene: Scene) -> tuple[list[Finding], list[Handshake]]:
+def evaluate_order(rule: Sequence, scene: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
     """Return the same for a log without time stamps, in which only the order of the steps can be judged."""
     limits = {step.name: step for step in rule.steps}
     endless = replace(rule, steps=tuple(replace(step, within_ns=_NO_LIMIT_NS, after_ns=None) for step in rule.steps))
@@ -117,18 +126,18 @@ def evaluate_order(rule: Sequence, scene: Scene) -> tuple[list[Finding], list[Ha
     return [_without_times(finding, limits, scene) for finding in findings], handshakes
 
 
-def _without_times(finding: Finding, limits: Mapping[str, Step], scene: Scene) -> Finding:
+def _without_times(finding: Finding, limits: Mapping[str, Step], scene: EvaluationContext) -> Finding:
     """Return a finding of which no delay is known."""
     if finding.step is None or finding.reference is None:
         return finding
     step = limits[finding.step]
     limit = Limit(least=step.after_ns, most=step.within_ns)
-    came, reference = past(step.await_), finding.evidence[0].what
+    came, reference = past_tense(step.await_), finding.evidence[0].what
     if finding.outcome is Outcome.OUT_OF_ORDER:
         return replace(finding, reason=f"{came} before {reference}; expected after it", limit=limit, delay=None)
     if len(finding.evidence) > 1:
         reason = f"{came} after {reference}, as it should; cannot decide whether in time: {_UNTIMED}"
-    elif hidden := scene.hidden(step.await_, finding.reference.earliest_ns - 1, _NO_LIMIT_NS):
+    elif hidden := scene.first_blind_interval(step.await_, finding.reference.earliest_ns - 1, _NO_LIMIT_NS):
         reason = f"cannot decide whether {came} after {reference}: {hidden.why}"
     else:
         reason = f"{not_past(step.await_)} after {reference}; cannot decide whether it was overdue: {_UNTIMED}"
@@ -138,14 +147,16 @@ def _without_times(finding: Finding, limits: Mapping[str, Step], scene: Scene) -
 _UNTIMED: Final = "the log carries no time stamps; record again with time stamps switched on"
 
 
-def _edges(scene: Scene, trigger: Trigger) -> list[Edge]:
-    found = scene.occurrences(trigger)
+def _edges(scene: EvaluationContext, trigger: Trigger) -> list[Edge]:
+    found = scene.trigger_times(trigger)
     return [Edge(*pair) for pair in zip(found.since_ns.tolist(), found.seen_ns.tolist(), strict=True)]
 
 
-def _first(scene: Scene, trigger: Trigger, *, ends_after_ns: int, other_than: Edge | None = None) -> Edge | None:
+def _first(
+    scene: EvaluationContext, trigger: Trigger, *, ends_after_ns: int, other_than: Edge | None = None
+) -> Edge | None:
     """Return the first occurrence that ends after a time."""
-    found = scene.occurrences(trigger)
+    found = scene.trigger_times(trigger)
     index = int(np.searchsorted(found.seen_ns, ends_after_ns, side="right"))
     while index < len(found):
         edge = Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
@@ -164,7 +175,7 @@ def _finding(
     evidence: tuple[Evidence, ...] = (),
     step: Step | None = None,
     number: int | None = None,
-    delay: Span | None = None,
+    delay: TimeBounds | None = None,
     reference: Edge | None = None,
 ) -> Finding:
     limit = None
@@ -186,21 +197,23 @@ def _finding(
     )
 
 
-def _evidence(scene: Scene, trigger: Trigger, edge: Edge) -> Evidence:
-    return Evidence(what=past(trigger), role=scene.occurrences(trigger).roles[0], time=edge.span)
+def _evidence(scene: EvaluationContext, trigger: Trigger, edge: Edge) -> Evidence:
+    return Evidence(what=past_tense(trigger), role=scene.trigger_times(trigger).roles[0], time=edge.span)
 
 
-def _doubtful_start(rule: Sequence, scene: Scene, start: Edge) -> Finding:
+def _doubtful_start(rule: Sequence, scene: EvaluationContext, start: Edge) -> Finding:
     assert rule.given is not None  # noqa: S101 (only asked where a condition could not be decided)
     why = scene.why_unknown(rule.given.condition, start.since_ns)
-    reason = f"{past(rule.start)}, but the log cannot tell whether {past(rule.given)}: {why}"
+    reason = f"{past_tense(rule.start)}, but the log cannot tell whether {past_tense(rule.given)}: {why}"
     return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(scene, rule.start, start),))
 
 
-class _Run:
+class _HandshakeEvaluator:
     """One handshake."""
 
-    def __init__(self, rule: Sequence, scene: Scene, start: Edge, number: int, following: Edge | None) -> None:
+    def __init__(
+        self, rule: Sequence, scene: EvaluationContext, start: Edge, number: int, following: Edge | None
+    ) -> None:
         self.rule = rule
         self.scene = scene
         self.start = start
@@ -221,7 +234,7 @@ class _Run:
         if self.rule.abandon is not None:
             abandon = _first(self.scene, self.rule.abandon, ends_after_ns=self.start.seen_ns)
             if abandon is not None and (stop is None or abandon.seen_ns < stop.seen_ns):
-                stop, words = abandon, past(self.rule.abandon)
+                stop, words = abandon, past_tense(self.rule.abandon)
         return stop, words
 
     def handshake(self) -> Handshake:
@@ -242,7 +255,7 @@ class _Run:
         for index, step in enumerate(self.rule.steps):
             reference = self.found.get(before if step.from_ is None else step.from_)
             if reference is not None:
-                finding = self._judge_step(step, reference, before if step.from_ is None else step.from_)
+                finding = self._evaluate_step(step, reference, before if step.from_ is None else step.from_)
                 if finding is not None:
                     yield self._unless_tried_again(finding, reference) if index else finding
                 if self.abandoned:
@@ -266,18 +279,18 @@ class _Run:
             return None
         return edge
 
-    def _judge_step(self, step: Step, reference: Edge, reference_name: str | None) -> Finding | None:
+    def _evaluate_step(self, step: Step, reference: Edge, reference_name: str | None) -> Finding | None:
         edge = self._candidate(step, reference, reference_name)
         straggler = None
-        if edge is not None and edge.delay_after(reference).earliest_ns > STRAGGLER * step.within_ns:
+        if edge is not None and edge.delay_after(reference).earliest_ns > ANSWER_EXPIRY_FACTOR * step.within_ns:
             edge, straggler = None, edge
         if edge is None:
-            return self._judge_absence(step, reference, reference_name, straggler)
+            return self._evaluate_absence(step, reference, reference_name, straggler)
         self._note_end(edge.seen_ns)
-        hidden = self.scene.hidden(step.await_, reference.since_ns, edge.since_ns)
+        hidden = self.scene.first_blind_interval(step.await_, reference.since_ns, edge.since_ns)
         if hidden is not None:
             # Which of several changes this one is, nobody can tell.
-            return self._step_finding(step, Outcome.UNDECIDED, _hidden_words(step, hidden), reference, reference_name)
+            return self._step_finding(step, Outcome.UNDECIDED, _hidden_text(step, hidden), reference, reference_name)
         deadline_ns = reference.seen_ns + step.within_ns
         if edge.delay_after(reference).earliest_ns > step.within_ns:
             # Late, unless the handshake was abandoned while there still was time.
@@ -288,20 +301,20 @@ class _Run:
             if doubt:
                 return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name, edge=edge)
         self.found[step.name] = edge
-        return self._judge_delay(step, reference, reference_name, edge)
+        return self._evaluate_delay(step, reference, reference_name, edge)
 
     def _abandon(self, stop: Edge) -> None:
         self.abandoned = self.stop_words
         self._note_end(stop.seen_ns)
 
-    def _judge_delay(self, step: Step, reference: Edge, reference_name: str | None, edge: Edge) -> Finding:
+    def _evaluate_delay(self, step: Step, reference: Edge, reference_name: str | None, edge: Edge) -> Finding:
         delay = edge.delay_after(reference)
         if step.after_ns is None and delay.earliest_ns < 0:
             # The log cannot tell the order, and the rule does not ask for it: then it is taken to be right.
-            delay = Span(earliest_ns=0, latest_ns=delay.latest_ns)
+            delay = TimeBounds(earliest_ns=0, latest_ns=delay.latest_ns)
         assert delay.latest_ns is not None  # noqa: S101 (both ends of an edge are known)
         least, most = step.after_ns, step.within_ns
-        text = f"{past(step.await_)} {span_words(delay)} after {self._name(reference_name)}"
+        text = f"{past_tense(step.await_)} {span_text(delay)} after {self._name(reference_name)}"
         if delay.earliest_ns > most:
             outcome, tail = Outcome.LATE, f"late by at least {format_at_least(delay.earliest_ns - most)}"
         elif least is not None and delay.latest_ns < least:
@@ -315,11 +328,11 @@ class _Run:
             periods = map(self.scene.period_ns, (self._trigger(reference_name), step.await_))
             slowest = max((period for period in periods if period is not None), default=None)
             cycle = self.scene.cycle_ns(self._trigger(reference_name), step.await_)
-            outcome, tail = Outcome.UNDECIDED, too_close(delay, limit or 0, slowest, cycle)
-        reason = f"{text}; {bound_words(outcome, least, most)}" + (f": {tail}" if tail else "")
+            outcome, tail = Outcome.UNDECIDED, borderline_text(delay, limit or 0, slowest, cycle)
+        reason = f"{text}; {bound_text(outcome, least, most)}" + (f": {tail}" if tail else "")
         return self._step_finding(step, outcome, reason, reference, reference_name, edge=edge, delay=delay)
 
-    def _judge_absence(
+    def _evaluate_absence(
         self, step: Step, reference: Edge, reference_name: str | None, straggler: Edge | None
     ) -> Finding | None:
         """Judge a step whose change did not come; None if it was abandoned before it could be judged."""
@@ -328,8 +341,8 @@ class _Run:
         if prior is not None:
             self.found[step.name] = prior
             self._note_end(reference.seen_ns)
-            ahead = span_words(reference.delay_after(prior))
-            reason = f"{past(step.await_)} {ahead} before {self._name(reference_name)}; expected after it"
+            ahead = span_text(reference.delay_after(prior))
+            reason = f"{past_tense(step.await_)} {ahead} before {self._name(reference_name)}; expected after it"
             return self._step_finding(step, Outcome.OUT_OF_ORDER, reason, reference, reference_name, edge=prior)
         if self.stop is not None and self.stop.since_ns < deadline_ns:
             self._abandon(self.stop)
@@ -343,21 +356,21 @@ class _Run:
             f" {self._name(reference_name)}; {self._stayed(step, reference, deadline_ns)}"
         )
         if straggler is not None:
-            delay = span_words(straggler.delay_after(reference))
+            delay = span_text(straggler.delay_after(reference))
             reason += f"; it came {delay} after it, too late to be the answer"
         return self._step_finding(step, Outcome.MISSING, reason, reference, reference_name)
 
     def _doubt_of_absence(self, step: Step, reference: Edge, reference_name: str | None, deadline_ns: int) -> str:
         """Return why it is not sure that a change did not come in time; empty if it is."""
-        hidden = self.scene.hidden(step.await_, reference.since_ns, deadline_ns)
+        hidden = self.scene.first_blind_interval(step.await_, reference.since_ns, deadline_ns)
         if hidden is not None:
-            return _hidden_words(step, hidden)
+            return _hidden_text(step, hidden)
         shown_ns = self.scene.shown_until_ns(step.await_)
         if shown_ns < deadline_ns:
             shown = format_at_least(max(shown_ns - reference.seen_ns, 0))
             return (
-                f"cannot decide whether {past(step.await_)} in time: the capture ends {shown} after"
-                f" {self._name(reference_name)} ({limit_words(step.after_ns, step.within_ns)}); record longer"
+                f"cannot decide whether {past_tense(step.await_)} in time: the capture ends {shown} after"
+                f" {self._name(reference_name)} ({limit_text(step.after_ns, step.within_ns)}); record longer"
             )
         return self._doubt_of_abandoning(step, reference_name, deadline_ns)
 
@@ -365,7 +378,7 @@ class _Run:
         """Return why the handshake may have been abandoned before a time; empty if it surely was not."""
         if self.rule.abandon is None:
             return ""
-        hidden = self.scene.hidden(self.rule.abandon, self.start.seen_ns, deadline_ns)
+        hidden = self.scene.first_blind_interval(self.rule.abandon, self.start.seen_ns, deadline_ns)
         if hidden is None:
             return ""
         return (
@@ -375,7 +388,7 @@ class _Run:
 
     def _prior(self, step: Step, reference: Edge) -> Edge | None:
         """Return the awaited change if it came earlier in this handshake and nothing has undone it."""
-        found = self.scene.occurrences(step.await_)
+        found = self.scene.trigger_times(step.await_)
         index = int(np.searchsorted(found.seen_ns, reference.since_ns, side="right")) - 1
         if index < 0 or found.seen_ns[index] <= self.start.since_ns:
             return None
@@ -384,7 +397,7 @@ class _Run:
         return Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
 
     def _holds(self, trigger: Trigger, time_ns: int) -> bool:
-        return any(self.scene.truth(edge_condition(moment)).at(time_ns) == TRUE for moment in trigger.moments)
+        return any(self.scene.ternary(edge_condition(moment)).at(time_ns) == TRUE for moment in trigger.moments)
 
     def _stayed(self, step: Step, reference: Edge, until_ns: int) -> str:
         """Return in which state each awaited role stayed."""
@@ -392,12 +405,12 @@ class _Run:
         if self._holds(step.await_, reference.since_ns) and self._holds(step.await_, reference.seen_ns):
             return already(step.await_)
         parts = []
-        for role in self.scene.occurrences(step.await_).roles:
+        for role in self.scene.trigger_times(step.await_).roles:
             timeline = self.scene.timelines[role]
             if timeline.is_number:
                 continue
             index = int(np.searchsorted(timeline.seen_ns, until_ns, side="right")) - 1
-            if timeline.state[index] != UNKNOWN:
+            if timeline.state[index] != UNKNOWN_STATE:
                 parts.append((role, timeline.states[timeline.state[index]]))
         if len(parts) == 1:
             return f"it stayed {plain(parts[0][1])}"
@@ -423,7 +436,7 @@ class _Run:
                 return
             if self.stop is not None and again.since_ns >= self.stop.seen_ns:
                 return
-            if again.delay_after(current).earliest_ns > STRAGGLER * second.within_ns:
+            if again.delay_after(current).earliest_ns > ANSWER_EXPIRY_FACTOR * second.within_ns:
                 return
             self.tries += 1
             if self.tries > self.rule.tries:
@@ -434,7 +447,7 @@ class _Run:
     def _doubt_of_tries(self, first: Step, second: Step) -> str:
         """Return why another try may come behind the end of the capture; empty if none can, or it would not help."""
         current = self.found[first.name]
-        until_ns = current.seen_ns + STRAGGLER * second.within_ns
+        until_ns = current.seen_ns + ANSWER_EXPIRY_FACTOR * second.within_ns
         if self.stop is not None:
             until_ns = min(until_ns, self.stop.seen_ns)
         shown_ns = self.scene.shown_until_ns(first.await_)
@@ -455,19 +468,19 @@ class _Run:
         """Count the tries beyond those allowed: they restart no clock, but people want to know."""
         second = self.rule.steps[1]
         answer = self._candidate(second, self.found[first.name], first.name)
-        until_ns = self.found[first.name].seen_ns + STRAGGLER * second.within_ns
+        until_ns = self.found[first.name].seen_ns + ANSWER_EXPIRY_FACTOR * second.within_ns
         if answer is not None:
             until_ns = min(until_ns, answer.since_ns)
         if self.stop is not None:
             until_ns = min(until_ns, self.stop.since_ns)
-        seen_ns = self.scene.occurrences(first.await_).seen_ns
+        seen_ns = self.scene.trigger_times(first.await_).seen_ns
         self.tries += int(((seen_ns > last.seen_ns) & (seen_ns <= until_ns)).sum())
 
     # --- words ------------------------------------------------------------------------------------------
 
     def _name(self, step_name: str | None) -> str:
         if step_name is None:
-            return past(self.rule.start)
+            return past_tense(self.rule.start)
         if step_name == self.rule.steps[0].name and self.tries > 1:
             return f"{plain(step_name)} (try {min(self.tries, self.rule.tries)})"
         return plain(step_name)
@@ -487,7 +500,7 @@ class _Run:
         reference_name: str | None,
         *,
         edge: Edge | None = None,
-        delay: Span | None = None,
+        delay: TimeBounds | None = None,
     ) -> Finding:
         evidence = [_evidence(self.scene, self._trigger(reference_name), reference)]
         if edge is not None:
@@ -505,7 +518,7 @@ class _Run:
         )
 
 
-def _hidden_words(step: Step, zone: Zone) -> str:
+def _hidden_text(step: Step, zone: BlindInterval) -> str:
     if zone.is_seam:
-        return f"cannot decide whether {past(step.await_)} in time: the recorder clock jumped back meanwhile"
-    return f"cannot decide whether {past(step.await_)} in time: {zone.why}"
+        return f"cannot decide whether {past_tense(step.await_)} in time: the recorder clock jumped back meanwhile"
+    return f"cannot decide whether {past_tense(step.await_)} in time: {zone.why}"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.headline import headline
-from buslens.checks.words import plain
+from buslens.checks.phrases import plain
 from buslens.expectations.model import Sequence
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def worst_first(findings: Iterable[_F]) -> list[_F]:
     return sorted(findings, key=lambda it: (WORST_FIRST.index(it.outcome), it.time_ns or 0))
 
 
-def add_up(
+def decide_verdict(
     findings: Iterable[Finding],
     handshakes: Iterable[Handshake],
     rules: Iterable[AnyRule],

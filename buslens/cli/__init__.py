@@ -20,11 +20,11 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.cli.console import Console
-from buslens.cli.ending import Ended
 from buslens.cli.options import Parser, is_file_name
+from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status
 from buslens.errors import BuslensError, UsageError, did_you_mean
-from buslens.files import explain
+from buslens.files import os_error_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -81,7 +81,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         status = _run(words, console)
         console.flush()
-    except Ended as exc:
+    except TerminationRequested as exc:
         return _end(console, exc.status, "ended")
     except KeyboardInterrupt:
         return _end(console, Status.STOPPED, "stopped")
@@ -91,12 +91,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BuslensError as exc:
         return _end(console, Status.UNUSABLE, str(exc))
     except OSError as exc:
-        return _end(console, Status.UNUSABLE, explain(exc))
+        return _end(console, Status.UNUSABLE, os_error_text(exc))
     except MemoryError:
         return _end(console, Status.UNUSABLE, "there is not enough memory for this")
     except Exception as exc:  # the last boundary: an exit status of 1 would pass for a verdict
         if (request := _request_behind(exc)) is not None:
-            status, word = (request.status, "ended") if isinstance(request, Ended) else (Status.STOPPED, "stopped")
+            status, word = (
+                (request.status, "ended") if isinstance(request, TerminationRequested) else (Status.STOPPED, "stopped")
+            )
             return _end(console, status, word)
         import traceback
 

@@ -17,10 +17,10 @@ from __future__ import annotations
 import shlex
 from typing import TYPE_CHECKING, Protocol
 
-from buslens.cli.judging import Judge, Judged, expand
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.checking import CaptureChecker, CheckedCapture, expand
+from buslens.cli.options import add_checking_arguments
+from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
-from buslens.cli.writing import demand_report
 from buslens.files import write_atomically
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="recorded bus log; '-' is standard input")
-    add_judging_arguments(parser)
+    add_checking_arguments(parser)
     parser.add_argument("--all", action="store_true", help="write out every finding and every rule that is OK")
     parser.add_argument("--json", action="store_true", help="print one JSON document over all captures")
     parser.add_argument("--junit", metavar="FILE", help="also write a report for build servers")
@@ -51,7 +51,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     if options.junit is not None:
         reports.append(_BuildReport(options.junit, paths, console))
     statuses = []
-    for judged in Judge(options, console).judge_all(paths):
+    for judged in CaptureChecker(options, console).check_all(paths):
         statuses.append(judged.status)
         for report in reports:
             report.add(judged)
@@ -63,7 +63,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 class _Report(Protocol):
     """Takes what came of each capture; keeps none of the timelines."""
 
-    def add(self, judged: Judged) -> None: ...
+    def add(self, judged: CheckedCapture) -> None: ...
 
     def close(self) -> None: ...
 
@@ -80,7 +80,7 @@ class _Text:
         self._faulty = ""
         self._unusable = 0
 
-    def add(self, judged: Judged) -> None:
+    def add(self, judged: CheckedCapture) -> None:
         if judged.result is None:
             self._unusable += 1
             return
@@ -112,7 +112,7 @@ class _Document:
         self._console = console
         self._entries: list[Entry] = []
 
-    def add(self, judged: Judged) -> None:
+    def add(self, judged: CheckedCapture) -> None:
         from buslens.report.document import capture_entry, error_entry
 
         if judged.result is None:
@@ -131,12 +131,12 @@ class _BuildReport:
     """A JUnit file."""
 
     def __init__(self, path: str, captures: list[str], console: Console) -> None:
-        demand_report(path, captures)
+        require_report(path, captures)
         self._path = path
         self._console = console
         self._suites: list[Element] = []
 
-    def add(self, judged: Judged) -> None:
+    def add(self, judged: CheckedCapture) -> None:
         from buslens.report.junit import error_suite, suite
 
         if judged.result is None:

@@ -23,8 +23,8 @@ from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.cli.judging import Judge, expand
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.checking import CaptureChecker, expand
+from buslens.cli.options import add_checking_arguments
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import CaptureError, UsageError
 from buslens.files import same_file
@@ -52,7 +52,7 @@ def add_arguments(parser: Parser) -> None:
         help="capture from before the repair, may be given several times",
     )
     add_rate_arguments(parser)
-    add_judging_arguments(parser)
+    add_checking_arguments(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
@@ -77,10 +77,10 @@ def add_rate_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Judge both sides, compare them and say what that proves."""
     before, after = sides(options.captures, options.before)
-    judge = Judge(options, console)
-    then = [judge.judge(path) for path in before]
-    now = [judge.judge(path) for path in after]
-    demand_different_frames([*then, *now])
+    judge = CaptureChecker(options, console)
+    then = [judge.check(path) for path in before]
+    now = [judge.check(path) for path in after]
+    require_different_frames([*then, *now])
 
     from buslens.causes.compare import compare
     from buslens.report import comparison as report
@@ -110,11 +110,11 @@ def sides(captures: Sequence[str], before: Sequence[str] | None) -> tuple[list[s
         if len(captures) == 1:
             raise UsageError(f"'{captures[0]}' is compared with what? write 'buslens compare BEFORE AFTER...'")
         then, now = expand(captures[:1]), expand(captures[1:])
-    demand_different([*then, *now])
+    require_different([*then, *now])
     return then, now
 
 
-def demand_different(paths: Sequence[str]) -> None:
+def require_different(paths: Sequence[str]) -> None:
     """Refuse a capture that is there twice, under one name or as a copy.
 
     Raises
@@ -129,7 +129,7 @@ def demand_different(paths: Sequence[str]) -> None:
             raise UsageError(f"{one} and {other} are one and the same capture, and would count twice; name it once")
 
 
-def demand_different_frames(results: Sequence[Result]) -> None:
+def require_different_frames(results: Sequence[Result]) -> None:
     """Refuse a recording that is there twice in different bytes, such as compressed or with other line ends.
 
     Raises
@@ -137,7 +137,7 @@ def demand_different_frames(results: Sequence[Result]) -> None:
     UsageError
         If one is.
     """
-    from buslens.capture.sameness import frames_hash
+    from buslens.capture.frame_hash import frames_hash
 
     alike: dict[tuple[int, int], list[str]] = {}
     for result in results:

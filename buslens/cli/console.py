@@ -83,7 +83,7 @@ class Console:
 
     def note(self, text: str) -> None:
         """Write to standard error under the program's name."""
-        from buslens.report.words import clean
+        from buslens.report.formatting import clean
 
         self.error_lines("\n".join(f"buslens: {clean(line)}" for line in text.splitlines() or [""]))
 
@@ -97,7 +97,7 @@ class Console:
     def progress(self, text: str) -> None:
         """Say what is going on, on a terminal only; the next output takes its place."""
         if self.lively:
-            from buslens.report.words import clean
+            from buslens.report.formatting import clean
 
             self._err.write(f"{_ERASE_LINE}{clean(text)} ")
             self._err.flush()
@@ -131,7 +131,7 @@ class Console:
             self._err.flush()
 
 
-def hush_libraries() -> None:
+def silence_libraries() -> None:
     """Keep off standard error what the drawing library says about its own set-up, such as a home that is read-only."""
     import logging
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from buslens.cli.judging import expand
+from buslens.cli.checking import expand
 from buslens.cli.status import Status
 from buslens.errors import DefinitionError, UsageError
 

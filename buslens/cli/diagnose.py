@@ -21,8 +21,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.cli.judging import Judge, expand
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.checking import CaptureChecker, expand
+from buslens.cli.options import add_checking_arguments
 from buslens.cli.status import Status, gravest
 from buslens.errors import CaptureError, ExpectationError, UsageError, did_you_mean
 from buslens.files import same_file
@@ -56,7 +56,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--causes", metavar="TOML", help="causes and measurements; else beside the expectations")
     parser.add_argument("--session", metavar="FILE", help="keep captures and readings in FILE, and go on from it")
     parser.add_argument("--learn", metavar="FOLDER", help="count the confirmed causes of finished jobs in FOLDER")
-    add_judging_arguments(parser)
+    add_checking_arguments(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
@@ -72,7 +72,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         return _learn(options, console)
     session = Session(measured={}) if options.session is None else load_session(options.session)
     paths = _captures(options, session)
-    judged = list(Judge(options, console).judge_all(paths))
+    judged = list(CaptureChecker(options, console).check_all(paths))
     status = gravest(it.status for it in judged)
     results = [it.result for it in judged if it.result is not None]
     if not results:

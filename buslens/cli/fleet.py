@@ -25,12 +25,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.table_told import NOTHING_TOLD
-from buslens.cli.options import add_judging_arguments, table_of, whole_number
+from buslens.capture.table_settings import NOTHING_TOLD
+from buslens.cli.options import add_checking_arguments, table_of, whole_number
+from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
-from buslens.cli.writing import demand_report
 from buslens.errors import BuslensError, UsageError
-from buslens.files import replacing
+from buslens.files import atomic_replace
 from buslens.units import NS_PER_S, parse_duration_ns
 
 if TYPE_CHECKING:
@@ -40,14 +40,14 @@ if TYPE_CHECKING:
     from buslens.cli.options import Parser
     from buslens.fleet.jobs import Jobs
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.listing import Listed, Listing
+    from buslens.fleet.listing import CaptureFinder, FoundCapture
     from buslens.fleet.model import Group
-    from buslens.fleet.naming import Naming
-    from buslens.fleet.page.gather import FleetView
+    from buslens.fleet.naming import VehicleResolver
+    from buslens.fleet.page.page_data import FleetView
     from buslens.fleet.progress import Progress
     from buslens.fleet.run import RunSummary
     from buslens.fleet.views import FleetSummary
-    from buslens.fleet.work import Pool
+    from buslens.fleet.work import WorkerPool
 
 _LINE_EVERY_S: Final = 30.0
 """Seconds between two lines of progress where no terminal shows them."""
@@ -79,7 +79,7 @@ def add_arguments(parser: Parser) -> None:
         "--vehicles", metavar="CSV", help="list with the columns path, vehicle and date, in place of --name"
     )
     parser.add_argument("--groups", metavar="TOML", help="which vehicles are judged by which files")
-    add_judging_arguments(parser, workers=False)
+    add_checking_arguments(parser, workers=False)
     parser.add_argument("--workers", metavar="N", type=whole_number, help="processes; else one per core")
     parser.add_argument(
         "--scheduler", metavar="ADDRESS", help="of a Dask cluster that does the work, such as tcp://HOST:8786"
@@ -99,7 +99,7 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Judge what is new, compare the fleet, and tell whom to call in."""
     fleet = _Fleet(options, console)
-    fleet.demand_usable()
+    fleet.require_usable()
 
     from buslens.fleet.ledger import Ledger
 
@@ -121,21 +121,21 @@ class _Fleet:
         self.options = options
         self.console = console
         self.out = Path(options.output)
-        self.listing: Listing
-        self.naming: Naming
+        self.listing: CaptureFinder
+        self.naming: VehicleResolver
         self.jobs: Jobs
         self.groups: dict[str, Group] = {}
         self.problems = 0
         self._told = time.monotonic()
 
-    def demand_usable(self) -> None:
+    def require_usable(self) -> None:
         """Look at everything that the user gave before the first capture is read."""
+        from buslens.fleet.check_job import load
         from buslens.fleet.groups import load_groups
         from buslens.fleet.jobs import Jobs, expectations_group
-        from buslens.fleet.judge import load
-        from buslens.fleet.listing import Listing, demand_sources
-        from buslens.fleet.naming import Naming, Pattern
-        from buslens.fleet.results import demand_apart, demand_free
+        from buslens.fleet.listing import CaptureFinder, require_sources
+        from buslens.fleet.naming import Pattern, VehicleResolver
+        from buslens.fleet.results import require_apart, require_free
         from buslens.fleet.vehicle_list import load_vehicle_list
 
         options = self.options
@@ -144,13 +144,15 @@ class _Fleet:
         if options.name is not None and options.vehicles is not None:
             raise UsageError("--name and --vehicles both say which vehicle a capture is of; give one of them")
         given = (options.vehicles, options.groups, options.expectations, *(options.definitions or ()))
-        demand_free(self.out, [*options.sources, *(name for name in given if name is not None)])
+        require_free(self.out, [*options.sources, *(name for name in given if name is not None)])
         if options.junit is not None:
-            demand_apart(self.out, options.junit)
-            demand_report(options.junit, [], made=self.out)
-        demand_sources(options.sources)
+            require_apart(self.out, options.junit)
+            require_report(options.junit, [], made=self.out)
+        require_sources(options.sources)
         by = None if options.name is None else Pattern(options.name)
-        self.naming = Naming(by or (options.vehicles and load_vehicle_list(options.vehicles)) or None, self._unnamed)
+        self.naming = VehicleResolver(
+            by or (options.vehicles and load_vehicle_list(options.vehicles)) or None, self._unnamed
+        )
         groups = load_groups(options.groups) if options.groups is not None else ()
         definitions, channels = tuple(options.definitions or ()), tuple(options.channels)
         table = table_of(options)
@@ -161,7 +163,7 @@ class _Fleet:
         for group in (*groups, *([chosen] if chosen is not None else [])):
             load(group)
             self.groups[group.name] = group
-        self.listing = Listing(options.sources, self.out, self._problem)
+        self.listing = CaptureFinder(options.sources, self.out, self._problem)
         self.jobs = Jobs(
             captures=(),
             naming=self.naming,
@@ -178,7 +180,7 @@ class _Fleet:
                 'dated by the clock of the recording; --name "{vehicle}/{date}_*.log" reads both from the paths'
             )
 
-    def pool(self) -> Pool:
+    def pool(self) -> WorkerPool:
         """Return the workers."""
         seconds = self.options.time_limit
         if self.options.scheduler is not None:
@@ -191,7 +193,7 @@ class _Fleet:
             return ClusterPool(self.options.scheduler, seconds=seconds)
         from importlib.util import find_spec
 
-        from buslens.fleet.judge import make_ready
+        from buslens.fleet.check_job import make_ready
         from buslens.fleet.local import LocalPool
 
         if self.options.memory_limit is not None and find_spec("resource") is None:
@@ -201,12 +203,12 @@ class _Fleet:
             self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit, begin=make_ready
         )
 
-    def judge(self, ledger: Ledger, pool: Pool) -> RunSummary:
+    def judge(self, ledger: Ledger, pool: WorkerPool) -> RunSummary:
         """Judge everything that is not known."""
-        from buslens.fleet.ahead import Ahead
+        from buslens.fleet.prefetch import PrefetchedListing
         from buslens.fleet.run import run as judge_fleet
 
-        with Ahead(self.listing, self.console.note) as found:
+        with PrefetchedListing(self.listing, self.console.note) as found:
             self.jobs.captures = found
 
             def total() -> int | None:
@@ -226,7 +228,7 @@ class _Fleet:
             self.console.note(f"{self.jobs.left_out:,} captures were left out: there is nothing to judge them by")
         return done
 
-    def write_pages(self, ledger: Ledger, pool: Pool) -> Mapping[str, str]:
+    def write_pages(self, ledger: Ledger, pool: WorkerPool) -> Mapping[str, str]:
         """Write the pages of faulty captures if they are wanted; return those that there are."""
         from buslens.fleet.pages import pages_there, write_pages
 
@@ -245,11 +247,11 @@ class _Fleet:
         """Compare the fleet, write what is written of it, and say whom to call in."""
         from buslens.fleet.anomalies.find import find_anomalies
         from buslens.fleet.anomalies.skew import skew_steps
+        from buslens.fleet.check_job import load
         from buslens.fleet.export import export
-        from buslens.fleet.judge import load
         from buslens.fleet.page import write_index
-        from buslens.fleet.page.again import judging
-        from buslens.fleet.page.gather import gather
+        from buslens.fleet.page.page_data import gather
+        from buslens.fleet.page.recheck import checking
         from buslens.fleet.queries import fleet_summary
         from buslens.fleet.text import closing
 
@@ -260,7 +262,7 @@ class _Fleet:
             # A folder that is empty for once must not look like a fleet that is well.
             self._problem("no capture was found that could be judged; what is told rests on earlier runs alone")
         self.console.progress("comparing the fleet")
-        expected = {name: load(group)[0].expected for name, group in self.groups.items()}
+        expected = {name: load(group)[0].expectations for name, group in self.groups.items()}
         skews = {step for one in expected.values() for step in skew_steps(one)}
         ledger.put_anomalies(find_anomalies(ledger, skews=skews))
         ledger.commit()
@@ -274,7 +276,7 @@ class _Fleet:
             tables = "tables: not written"
         self.console.progress("writing the fleet sheet")
         sheet = write_index(
-            ledger, self.out, pages=pages, again=judging(self.groups.values()), notes=self._notes(done, known)
+            ledger, self.out, pages=pages, again=checking(self.groups.values()), notes=self._notes(done, known)
         )
         files = [f"fleet sheet: {sheet}", tables]
         if self.options.pages:
@@ -283,7 +285,7 @@ class _Fleet:
             from buslens.fleet.junit import write_fleet_junit
 
             rules = {name: [rule.name for rule in one.rules] for name, one in expected.items()}
-            with replacing(self.options.junit) as temporary, temporary.open("wb") as file:
+            with atomic_replace(self.options.junit) as temporary, temporary.open("wb") as file:
                 write_fleet_junit(file, ledger, rules)
             files.append(f"report for build servers: {self.options.junit}")
         view = gather(ledger)
@@ -325,7 +327,7 @@ class _Fleet:
         self.problems += 1
         self.console.note(sentence)
 
-    def _unnamed(self, capture: Listed) -> None:
+    def _unnamed(self, capture: FoundCapture) -> None:
         what = f"--name '{self.options.name}'" if self.options.name is not None else f"the list {self.options.vehicles}"
         self.console.note(f"{what} says nothing of {capture.address}; such captures are judged under 'unnamed (...)'")
 

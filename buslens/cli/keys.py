@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
-class Key(Enum):
+class PlayerKey(Enum):
     """What a key means."""
 
     PAUSE = "pause and go on"
@@ -24,7 +24,13 @@ class Key(Enum):
 
 _SEQUENCE: Final = re.compile(rb"\x1b(?:\[[0-?]*[ -/]*[@-~]?|O.?|)", re.DOTALL)
 """What a key that is no character sends (ECMA-48, control sequences)."""
-_MEANINGS: Final = {b" ": Key.PAUSE, b"\x1b[C": Key.STEP, b"\x1bOC": Key.STEP, b"n": Key.STEP, b"q": Key.END}
+_MEANINGS: Final = {
+    b" ": PlayerKey.PAUSE,
+    b"\x1b[C": PlayerKey.STEP,
+    b"\x1bOC": PlayerKey.STEP,
+    b"n": PlayerKey.STEP,
+    b"q": PlayerKey.END,
+}
 _LOOK_S: Final = 0.02
 
 
@@ -35,14 +41,14 @@ class Keys(Protocol):
     def are_there(self) -> bool:
         """Whether keys can be pressed at all."""
 
-    def wait(self, seconds: float) -> Key | None:
+    def wait(self, seconds: float) -> PlayerKey | None:
         """Wait for a key; None if none that means something has been pressed in time."""
 
 
 class _NoKeys:
     are_there = False
 
-    def wait(self, seconds: float) -> Key | None:
+    def wait(self, seconds: float) -> PlayerKey | None:
         time.sleep(seconds)
         return None
 
@@ -55,7 +61,7 @@ class _TerminalKeys:
         #: Keys that came together with an earlier one.
         self._pressed = b""
 
-    def wait(self, seconds: float) -> Key | None:
+    def wait(self, seconds: float) -> PlayerKey | None:
         import select
 
         if not self._pressed:
@@ -67,7 +73,7 @@ class _TerminalKeys:
                 time.sleep(seconds)  # the terminal has gone
         return self._next()
 
-    def _next(self) -> Key | None:
+    def _next(self) -> PlayerKey | None:
         """Take keys up to the first that means something."""
         while self._pressed:
             sequence = _SEQUENCE.match(self._pressed)
@@ -81,7 +87,7 @@ class _TerminalKeys:
 class _WindowsKeys:
     are_there = True
 
-    def wait(self, seconds: float) -> Key | None:
+    def wait(self, seconds: float) -> PlayerKey | None:
         import msvcrt
 
         until = time.monotonic() + seconds
@@ -93,7 +99,7 @@ class _WindowsKeys:
         pressed = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
         if pressed in {"\x00", "\xe0"}:
             code = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
-            return Key.STEP if code == "M" else None
+            return PlayerKey.STEP if code == "M" else None
         if pressed == "\x03":
             raise KeyboardInterrupt  # Ctrl-C is a key like any other while a key is read
         return _MEANINGS.get(pressed.encode("utf-8", "replace"))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.cli.options import add_table_arguments, table_of
 from buslens.cli.status import Status
-from buslens.errors import CaptureError, Source, UsageError
+from buslens.errors import CaptureError, SourceLocation, UsageError
 
 if TYPE_CHECKING:
     import argparse
@@ -45,19 +45,19 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     if options.capture == "-":
         raise UsageError("standard input can be read only once: save the log to a file first")
     if options.output is not None:
-        from buslens.cli.writing import demand_place, refuse_inputs
+        from buslens.cli.output_files import reject_inputs, require_place
 
-        refuse_inputs(options.output, [options.capture], suffix=".toml")
-        demand_place(options.output)
+        reject_inputs(options.output, [options.capture], suffix=".toml")
+        require_place(options.output)
     capture = open_capture(options.capture, table=table_of(options))
     console.result(layout_text(capture, most=_SHOWN))
     if options.output is not None:
         if capture.table is None:
             raise CaptureError(
-                f"it is no table but {capture.name}, so that there is no layout to write", Source(capture.path)
+                f"it is no table but {capture.name}, so that there is no layout to write", SourceLocation(capture.path)
             )
         from buslens.capture.table import table_toml
-        from buslens.cli.writing import write_new
+        from buslens.cli.output_files import write_new
 
         write_new(options.output, table_toml(capture.table).encode(), replace=options.replace)
         console.note(f"{options.output} is written; give it as --table {options.output}")

@@ -20,7 +20,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.options import add_checking_arguments
 
 if TYPE_CHECKING:
     import threading
@@ -37,15 +37,15 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--keep", metavar="FILE", help="keep what comes in this file, as a candump log")
     parser.add_argument("--seconds", metavar="N", type=_seconds, help="end after so long; else with Ctrl-C")
     parser.add_argument("--bitrate", metavar="N", type=_bitrate, help="bits per second, where the driver must be told")
-    add_judging_arguments(parser, workers=False)
+    add_checking_arguments(parser, workers=False)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Listen, judge and say the verdict."""
-    from buslens.cli.playing import Player, new_engine_of, run_player, screen_for
+    from buslens.cli.player import Player, new_engine_of, run_player, screen_for
     from buslens.live.bus import BusStream, Receiver, describe_listening, parse_interface
-    from buslens.live.keep import Keeper
-    from buslens.live.reading import read_stream
+    from buslens.live.capture_reader import read_stream
+    from buslens.live.capture_writer import CaptureWriter
 
     interface = parse_interface(options.interface)
     new_engine = new_engine_of(options, options.interface)
@@ -53,7 +53,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     streams: list[BusStream] = []
     keeper = None
     try:
-        keeper = None if options.keep is None else Keeper(options.keep)
+        keeper = None if options.keep is None else CaptureWriter(options.keep)
         console.note(describe_listening(interface))
         keep = None if keeper is None else keeper.write
 

@@ -12,7 +12,7 @@ from buslens.errors import UsageError, did_you_mean
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from buslens.capture.table_told import TableSettings
+    from buslens.capture.table_settings import TableSettings
 
 _NUMBER: Final = re.compile(r"-[0-9.,:]+")
 
@@ -97,7 +97,7 @@ def is_file_name(word: str) -> bool:
     return not word.startswith("--") and not _NUMBER.fullmatch(word) and bool(os.path.splitext(word)[1])  # noqa: PTH122
 
 
-def add_judging_arguments(parser: Parser, *, workers: bool = True) -> None:
+def add_checking_arguments(parser: Parser, *, workers: bool = True) -> None:
     """Add what every command takes that judges captures; `workers` only where a whole capture is read at once."""
     parser.add_argument(
         "--definitions",
@@ -147,7 +147,7 @@ def table_of(options: argparse.Namespace) -> TableSettings:
     UsageError, OSError
         If that cannot be used.
     """
-    from buslens.capture.table_told import load_table
+    from buslens.capture.table_settings import load_table
 
     return load_table(options.table, time_unit=options.time_unit, id_base=options.id_base)
 

@@ -16,10 +16,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.cli.judging import Judge
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.checking import CaptureChecker
+from buslens.cli.options import add_checking_arguments
+from buslens.cli.output_files import require_place
 from buslens.cli.status import Status, status_of
-from buslens.cli.writing import demand_place
 from buslens.errors import UsageError
 from buslens.files import same_file
 
@@ -40,17 +40,17 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("capture", metavar="CAPTURE", help="recorded bus log; '-' is standard input")
     parser.add_argument("-o", "--output", metavar="FILE", help="page to write, an .html file")
     parser.add_argument("--causes", metavar="TOML", help="causes and measurements; else beside the expectations")
-    add_judging_arguments(parser)
+    add_checking_arguments(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Judge a capture, write its page and say the verdict."""
     output = _output(options)
-    result = Judge(options, console).judge(options.capture)
+    result = CaptureChecker(options, console).check(options.capture)
     console.progress(f"writing {output}")
 
+    from buslens.report.formatting import clean, verdict_sentence
     from buslens.report.page import write_page
-    from buslens.report.words import clean, verdict_sentence
 
     write_page(result, output, diagnosis=_diagnosis(options, result))
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
@@ -75,7 +75,7 @@ def _output(options: argparse.Namespace) -> Path:
             raise UsageError(f"-o {options.output}: this is the capture; name another file")
         if Path(options.output).suffix.lower() not in SUFFIXES:
             raise UsageError(f"-o {options.output}: a page is an .html file")
-        demand_place(options.output)
+        require_place(options.output)
         return Path(options.output)
     if options.capture == "-":
         raise UsageError("a capture from standard input has no name; name the page with -o FILE.html")

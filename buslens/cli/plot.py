@@ -15,20 +15,20 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.cli.console import hush_libraries
-from buslens.cli.judging import Judge
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.checking import CaptureChecker
+from buslens.cli.console import silence_libraries
+from buslens.cli.options import add_checking_arguments
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
 from buslens.files import same_file
-from buslens.report.ink import FORMATS
+from buslens.report.style import FORMATS
 
 if TYPE_CHECKING:
     import argparse
 
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
-    from buslens.report.view import Window
+    from buslens.report.view import TimeRange
 
 
 PICTURES: Final = (".png", ".svg", ".pdf")
@@ -49,24 +49,24 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument(
         "--width", choices=tuple(FORMATS), default="screen", help="where it will be read (default: screen)"
     )
-    add_judging_arguments(parser)
+    add_checking_arguments(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Judge a capture, draw it and say the verdict."""
     from buslens import draw
-    from buslens.report.words import clean, verdict_sentence
+    from buslens.report.formatting import clean, verdict_sentence
 
-    hush_libraries()
+    silence_libraries()
     output = _output(options)
-    result = Judge(options, console).judge(options.capture)
+    result = CaptureChecker(options, console).check(options.capture)
     console.progress(f"drawing {output}")
     draw(result, output, window=_window(options), handshake=options.handshake, rule=options.rule, width=options.width)
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)
 
 
-def _window(options: argparse.Namespace) -> Window:
+def _window(options: argparse.Namespace) -> TimeRange:
     if options.whole:
         return "all"
     return None if options.window is None else (options.window[0], options.window[1])

@@ -21,12 +21,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.cli.compare import add_rate_arguments, demand_different, demand_different_frames
-from buslens.cli.console import hush_libraries
-from buslens.cli.judging import Judge, expand
-from buslens.cli.options import add_judging_arguments
+from buslens.cli.checking import CaptureChecker, expand
+from buslens.cli.compare import add_rate_arguments, require_different, require_different_frames
+from buslens.cli.console import silence_libraries
+from buslens.cli.options import add_checking_arguments
+from buslens.cli.output_files import reject_inputs, require_free, require_place, write_new
 from buslens.cli.status import Status, gravest, status_of
-from buslens.cli.writing import demand_free, demand_place, refuse_inputs, write_new
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
     from buslens.report.record.inputs import Input
-    from buslens.report.record.job import Job
-    from buslens.report.record.suspects import Suspects
+    from buslens.report.record.job import JobDetails
+    from buslens.report.record.ranked_causes import Suspects
 
 _ENTERED = ("workshop", "technician", "customer", "number", "date", "vehicle", "registration", "odometer", "complaint")
 
@@ -70,7 +70,7 @@ def add_arguments(parser: Parser) -> None:
         parser.add_argument(f"--{name}", metavar="TEXT", help=_HELP[name])
     parser.add_argument("--done", metavar="TEXT", action="append", help="what was done, may be given several times")
     parser.add_argument("--replaced", metavar="UNIT", action="append", help="unit that was replaced")
-    add_judging_arguments(parser)
+    add_checking_arguments(parser)
 
 
 _HELP = {
@@ -92,19 +92,19 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         return _verify(options, console)
     captures, before = _captures(options)
     job, inputs = _job(options)
-    judge = Judge(options, console)
+    judge = CaptureChecker(options, console)
     inputs += _taken([*captures, *before], "capture", console)
-    then = [judge.judge(path) for path in before]
-    now = [judge.judge(path) for path in captures]
-    demand_different_frames([*then, *now])
+    then = [judge.check(path) for path in before]
+    now = [judge.check(path) for path in captures]
+    require_different_frames([*then, *now])
     inputs += _rules([*then, *now], console)
 
-    from buslens.report.record.inputs import demand_unchanged
+    from buslens.report.formatting import clean, verdict_sentence
+    from buslens.report.record.inputs import require_unchanged
     from buslens.report.record.record import record
     from buslens.report.record.seal import seal_of
-    from buslens.report.words import clean, verdict_sentence
 
-    hush_libraries()
+    silence_libraries()
     comparison = None
     if then:
         from buslens.causes.compare import compare
@@ -114,7 +114,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     inputs += read
     console.progress(f"writing {options.output}")
     page = record(job, now, inputs, comparison=comparison, suspects=suspects)
-    demand_unchanged(inputs)
+    require_unchanged(inputs)
     write_new(options.output, page, replace=options.replace)
     console.result(f"{clean(options.output)}\n")
     console.note(f"hash of the record, to be kept elsewhere: {seal_of(page)}")
@@ -128,8 +128,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
 
 def _verify(options: argparse.Namespace, console: Console) -> Status:
-    from buslens.report.record.inputs import Seal, Standing, recheck, recheck_record
-    from buslens.report.words import MET_SIGN, WRONG_SIGN, clean
+    from buslens.report.formatting import MET_SIGN, WRONG_SIGN, clean
+    from buslens.report.record.inputs import FileStatus, Seal, recheck, recheck_record
 
     others = ("captures", "output", "before", "measured", "causes", "session", "job", "done", "replaced", *_ENTERED)
     if any(getattr(options, name) for name in others):
@@ -139,16 +139,16 @@ def _verify(options: argparse.Namespace, console: Console) -> Status:
     mark = {Seal.WHOLE: MET_SIGN, Seal.BROKEN: WRONG_SIGN, Seal.NONE: "?"}[seal]
     console.result(f" {mark}  {clean(options.verify)}: {seal.value}\n")
     for item, standing in found:
-        mark = MET_SIGN if standing is Standing.SAME else WRONG_SIGN if standing is Standing.CHANGED else "?"
+        mark = MET_SIGN if standing is FileStatus.SAME else WRONG_SIGN if standing is FileStatus.CHANGED else "?"
         console.result(f" {mark}  {clean(item.path)}: {standing.value}\n")
     if seal is Seal.BROKEN:
         console.result("Changed: the record is not as it was written; nothing that it says can be relied on\n")
         return Status.VIOLATED
     standings = {standing for _, standing in found}
-    if Standing.CHANGED in standings:
+    if FileStatus.CHANGED in standings:
         console.result("Changed: a file is not the one that the record was made from\n")
         return Status.VIOLATED
-    if Standing.MISSING in standings:
+    if FileStatus.MISSING in standings:
         console.result(
             "Undecided: not every file of the record was found; names count from the current folder, and then from"
             " that of the record\n"
@@ -175,28 +175,28 @@ def _captures(options: argparse.Namespace) -> tuple[list[str], list[str]]:
     if not options.before and (options.failed or options.known_rate):
         raise UsageError("--failed and --known-rate are of use only with --before")
     captures, before = expand(options.captures), expand(options.before or [])
-    demand_different([*before, *captures])
+    require_different([*before, *captures])
     known = [*captures, *before, *(options.definitions or [])]
-    refuse_inputs(
+    reject_inputs(
         options.output,
         [*known, *filter(None, (options.expectations, options.job, options.causes, options.session))],
         suffix=".html",
     )
     # Before a long capture is read, not after.
-    demand_place(options.output)
-    demand_free(options.output, b"", replace=options.replace)
+    require_place(options.output)
+    require_free(options.output, b"", replace=options.replace)
     if options.session is not None and not Path(options.session).is_file():
         raise UsageError(f"--session {options.session}: there is no such session; 'buslens diagnose' keeps them")
     return captures, before
 
 
-def _job(options: argparse.Namespace) -> tuple[Job, list[Input]]:
+def _job(options: argparse.Namespace) -> tuple[JobDetails, list[Input]]:
     from datetime import UTC, datetime
 
     from buslens.report.record.inputs import take
-    from buslens.report.record.job import Job, load_job, merged
+    from buslens.report.record.job import JobDetails, load_job, merged
 
-    job, inputs = Job(), []
+    job, inputs = JobDetails(), []
     if options.job is not None:
         inputs.append(take(options.job, "what was entered"))
         job = load_job(options.job)
@@ -231,7 +231,7 @@ def _diagnosis(
     from buslens.causes.diagnosis import diagnose
     from buslens.causes.readings import read_reading
     from buslens.causes.session import load_session
-    from buslens.report.record.suspects import suspects_of
+    from buslens.report.record.ranked_causes import suspects_of
 
     causes = load_causes(path, expected)
     made = [] if options.session is None else load_session(options.session).readings(causes)

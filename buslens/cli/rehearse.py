@@ -118,7 +118,7 @@ def _write(rehearsal: Rehearsal, target: Path, *, replace: bool) -> None:
 
 def _signal_defs(beside: Path, *, replace: bool) -> dict[Path, bytes]:
     """Return what goes with every simulated capture, by its place; nothing of a user's would be lost."""
-    from buslens.cli.writing import demand_free
+    from buslens.cli.output_files import require_free
     from buslens.defaults import FOLDER_NAME, demonstration_folder
 
     folder = beside / FOLDER_NAME
@@ -126,23 +126,24 @@ def _signal_defs(beside: Path, *, replace: bool) -> dict[Path, bytes]:
         raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(folder))
     files = {folder / path.name: path.read_bytes() for path in demonstration_folder().iterdir() if path.is_file()}
     for path, data in sorted(files.items()):
-        demand_free(str(path), data, replace=replace)
+        require_free(str(path), data, replace=replace)
     return files
 
 
 def _listing(console: Console) -> str:
     from buslens.rehearsal.faults import FAULTS
-    from buslens.report.paragraphs import Ink, Piece, paragraph, render
+    from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
 
     width = max(map(len, FAULTS)) + 2
     rows = (
-        paragraph(Piece(f"{name:<{width}}", Ink.STRONG), fault.sentence, hang=width) for name, fault in FAULTS.items()
+        paragraph(StyledText(f"{name:<{width}}", TextStyle.STRONG), fault.sentence, hang=width)
+        for name, fault in FAULTS.items()
     )
     return render(rows, width=console.width, painted=console.painted)
 
 
 def _sentence(rehearsal: Rehearsal, name: str) -> str:
-    from buslens.report.words import clean, seconds
+    from buslens.report.formatting import clean, seconds
 
     stamps = rehearsal.frames.time_ns
     length = seconds(int(stamps.max() - stamps.min()) if len(stamps) else 0)

@@ -27,7 +27,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import add_judging_arguments, table_of
+from buslens.cli.options import add_checking_arguments, table_of
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -42,17 +42,17 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--speed", metavar="X", type=_speed, default=1.0, help="times real time, 0.1 to 10; else 1")
     parser.add_argument("--follow", action="store_true", help="show a file that is still being written, as it grows")
     parser.add_argument("--onto", metavar="INTERFACE", help="also send the frames: virtual or udp_multicast")
-    add_judging_arguments(parser, workers=False)
+    add_checking_arguments(parser, workers=False)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Play a capture, and say the verdict."""
-    from buslens.cli.playing import Player, new_engine_of, run_player, screen_for
-    from buslens.live.onto import Sender, demand_virtual
-    from buslens.live.pace import Pace
-    from buslens.live.reading import follow_file, read_file, read_input
+    from buslens.cli.player import Player, new_engine_of, run_player, screen_for
+    from buslens.live.capture_reader import follow_file, read_file, read_input
+    from buslens.live.playback_clock import PlaybackClock
+    from buslens.live.sender import Sender, require_virtual
 
-    target = None if options.onto is None else demand_virtual(options.onto)
+    target = None if options.onto is None else require_virtual(options.onto)
     if options.follow and options.capture == "-":
         raise UsageError("standard input is followed anyway: leave --follow away")
     if options.follow and (options.speed != 1.0 or target is not None):
@@ -65,7 +65,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         reading = read_input(table) if options.capture == "-" else read_file(options.capture, table)
     new_engine = new_engine_of(options, options.capture)
     sender = None if target is None else Sender(target)
-    pace = None if options.follow else Pace(options.speed)
+    pace = None if options.follow else PlaybackClock(options.speed)
     screen = screen_for(console)
     try:
         player = Player(reading, new_engine, screen, pace=pace, sender=sender)
@@ -82,7 +82,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
 
 def _speed(text: str) -> float:
-    from buslens.live.pace import FASTEST, SLOWEST
+    from buslens.live.playback_clock import FASTEST, SLOWEST
 
     try:
         speed = float(text)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
     from buslens.discovery.marks import Mark
-    from buslens.discovery.seek import Sought
+    from buslens.discovery.seek import SeekResult
 
 
 def add_arguments(parser: Parser) -> None:
@@ -58,11 +58,11 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     """Rank the bits for each action, and write the definitions that were asked for."""
     marks = _marks(options)
     if options.output is not None:
-        from buslens.cli.writing import demand_place, refuse_inputs
+        from buslens.cli.output_files import reject_inputs, require_place
 
         read = [options.capture] if options.marks is None else [options.capture, options.marks]
-        refuse_inputs(options.output, read, suffix=".dbc")
-        demand_place(options.output)
+        reject_inputs(options.output, read, suffix=".dbc")
+        require_place(options.output)
     console.progress(f"reading {options.capture}")
     from buslens.discovery.seek import DELAY_NS, TOLERANCE_NS, seek
 
@@ -100,10 +100,10 @@ def _marks(options: argparse.Namespace) -> list[Mark]:
     return marks
 
 
-def _write(found: Sought, options: argparse.Namespace, console: Console) -> None:
-    from buslens.cli.writing import write_new
+def _write(found: SeekResult, options: argparse.Namespace, console: Console) -> None:
+    from buslens.cli.output_files import write_new
     from buslens.discovery.found_dbc import found_dbc, message_name, signal_names
-    from buslens.report.words import clean
+    from buslens.report.formatting import clean
 
     chosen = found.chosen(options.choose)
     if not chosen:

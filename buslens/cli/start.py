@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
-    from buslens.discovery.start import Started
+    from buslens.discovery.start import StartResult
 
 
 def add_arguments(parser: Parser) -> None:
@@ -55,13 +55,13 @@ def add_arguments(parser: Parser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Propose, measure, write, try, and say what is left to decide."""
-    from buslens.cli.writing import demand_place, refuse_inputs, write_new
+    from buslens.cli.output_files import reject_inputs, require_place, write_new
     from buslens.discovery.marks import parse_mark
     from buslens.discovery.start import start
     from buslens.report.discovery import started_text
 
-    refuse_inputs(options.output, [*options.files, *options.check], suffix=".toml")
-    demand_place(options.output)
+    reject_inputs(options.output, [*options.files, *options.check], suffix=".toml")
+    require_place(options.output)
     marks = [parse_mark(text) for text in options.mark]
     console.progress(f"reading {', '.join(options.files)}")
     made = start(
@@ -87,7 +87,7 @@ def _write_causes(path: str, text: str) -> None:
     """Write what can be wrong with the car beside its expectations; a file that is there stays."""
     from buslens.causes.draft import draft_causes
     from buslens.causes.load import find_causes
-    from buslens.cli.writing import write_new
+    from buslens.cli.output_files import write_new
     from buslens.expectations.load import parse_expectations
 
     beside = find_causes(path)
@@ -96,7 +96,7 @@ def _write_causes(path: str, text: str) -> None:
         write_new(str(beside), drafted.encode(), replace=False)
 
 
-def _status(made: Started) -> Status:
+def _status(made: StartResult) -> Status:
     from buslens.checks.findings import Verdict
 
     if any(it.verdict is Verdict.FAULTY for it in made.tried):

@@ -14,13 +14,22 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
-from buslens.definitions.model import EVERY_BIT, FLOAT_LENGTHS, ByteOrder, Kind, Message, Problem, Selection, Signal
-from buslens.errors import Source
+from buslens.definitions.model import (
+    EVERY_BIT,
+    FLOAT_LENGTHS,
+    ByteOrder,
+    Message,
+    MuxCondition,
+    Problem,
+    Signal,
+    ValueType,
+)
+from buslens.errors import SourceLocation
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_KINDS: Final = {kind.value: kind for kind in Kind}
+_KINDS: Final = {kind.value: kind for kind in ValueType}
 _ORDERS: Final = {order.value: order for order in ByteOrder}
 _LARGEST: Final = 64_000_000
 """Bytes of the largest entry that is read."""
@@ -168,7 +177,7 @@ def _message(row: Any, path: str) -> Message:
         attributes={_text(name): _text(value) for name, value in _table(row["attributes"]).items()},
         is_j1939=bool(_between(row["is_j1939"], 0, 1)),
         id_mask=_between(row["id_mask"], 0, EVERY_BIT),
-        source=None if line is None else Source(path, line),
+        source=None if line is None else SourceLocation(path, line),
     )
     selectors = {signal.name: signal.selection.selector for signal in message.signals if signal.selection}
     for name in selectors:
@@ -183,7 +192,7 @@ def _message(row: Any, path: str) -> Message:
 
 def _problem(row: Any, path: str) -> Problem:
     return Problem(
-        source=Source(path, _optional_whole(row["line"]), _optional_whole(row["column"])),
+        source=SourceLocation(path, _optional_whole(row["line"]), _optional_whole(row["column"])),
         subject=_text(row["subject"]),
         reason=_text(row["reason"]),
         is_note=bool(_between(row["is_note"], 0, 1)),
@@ -196,7 +205,7 @@ def _signal(row: Any, path: str) -> Signal:
     if row["selection"] is not None:
         selector, ranges = row["selection"]
         pairs = tuple((_whole(low), _whole(high)) for low, high in ranges)
-        selection = Selection(selector=_text(selector), ranges=pairs)
+        selection = MuxCondition(selector=_text(selector), ranges=pairs)
     signal = Signal(
         name=_text(row["name"]),
         start=_between(row["start"], 0, 8 * 4095 - 1),
@@ -211,9 +220,9 @@ def _signal(row: Any, path: str) -> Signal:
         labels={_whole(value): _text(name) for value, name in row["labels"]},
         selection=selection,
         comment=_text(row["comment"]),
-        source=None if line is None else Source(path, line),
+        source=None if line is None else SourceLocation(path, line),
     )
-    if signal.kind is Kind.FLOAT and signal.length not in FLOAT_LENGTHS:
+    if signal.kind is ValueType.FLOAT and signal.length not in FLOAT_LENGTHS:
         raise ValueError(signal.length)
     return signal
 

@@ -12,22 +12,22 @@ from bisect import bisect_right
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.definitions.dbc_text import decode_text
-from buslens.definitions.faults import EXTENDED, Assessment, assess
-from buslens.definitions.feed import Feed
-from buslens.definitions.j1939 import tell_sources_apart
-from buslens.definitions.model import ByteOrder, Kind, Message, Problem, Selection, Signal
-from buslens.definitions.narrow import load, reason_of, sift_meaning, sift_syntax
-from buslens.definitions.outline import Lines, Outline, outline
+from buslens.definitions.defects import EXTENDED, DefectReport, assess
+from buslens.definitions.isolate import load, reason_of, split_by_semantics, split_by_syntax
+from buslens.definitions.j1939 import separate_senders
+from buslens.definitions.model import ByteOrder, Message, MuxCondition, Problem, Signal, ValueType
 from buslens.definitions.overlaps import overlaps
+from buslens.definitions.sanitizer import Sanitizer
+from buslens.definitions.source_map import Lines, SourceMap, outline
 from buslens.definitions.statements import EXAMPLES, ORPHANS, cut, without_comments
-from buslens.errors import DefinitionError, Source
+from buslens.errors import DefinitionError, SourceLocation
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from buslens.definitions.narrow import Misread, Refused
-    from buslens.definitions.outline import MessagePlace, SignalNote, SignalPlace
+    from buslens.definitions.isolate import SemanticFailure, SyntaxFailure
+    from buslens.definitions.source_map import MessageLocation, SignalLocation, SignalNote
     from buslens.definitions.statements import Statement
 
 _LARGEST_FACTOR: Final = 1e280
@@ -67,11 +67,13 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
         text = without_comments(decode_text(data))
     except UnicodeDecodeError as error:
         raise DefinitionError(
-            f"the file begins as UTF-16 text, but byte {error.start} is none; save it as UTF-8", Source(path)
+            f"the file begins as UTF-16 text, but byte {error.start} is none; save it as UTF-8", SourceLocation(path)
         ) from error
     if not text.strip():
-        raise DefinitionError("the file is empty; a DBC file has messages, such as " + EXAMPLES["BO_"], Source(path))
-    _refuse_what_is_no_text(text, path)
+        raise DefinitionError(
+            "the file is empty; a DBC file has messages, such as " + EXAMPLES["BO_"], SourceLocation(path)
+        )
+    _require_text(text, path)
     reading = _read(text)
     problems = [*reading.problems(path)]
     messages = tuple(reading.messages(path, problems))
@@ -79,13 +81,13 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
         raise _nothing(problems, path)
     if not messages:
         reason = "it defines no message; a message begins with a line such as " + EXAMPLES["BO_"]
-        problems.append(Problem(source=Source(path), subject="the file", reason=reason))
+        problems.append(Problem(source=SourceLocation(path), subject="the file", reason=reason))
     for message in messages:
         problems += overlaps(message)
-    return Parsed(tell_sources_apart(messages), tuple(sorted(problems, key=_place)))
+    return Parsed(separate_senders(messages), tuple(sorted(problems, key=_place)))
 
 
-def _refuse_what_is_no_text(text: str, path: str) -> None:
+def _require_text(text: str, path: str) -> None:
     """Refuse, before a parser takes minutes and gigabytes over it, what no DBC file can be.
 
     Raises
@@ -95,7 +97,7 @@ def _refuse_what_is_no_text(text: str, path: str) -> None:
     """
     if (n_zeros := text.count("\0")) > _MOST_ZEROS:
         raise DefinitionError(
-            f"{n_zeros:,} bytes of the file are zero, so it is no text: save it as UTF-8", Source(path)
+            f"{n_zeros:,} bytes of the file are zero, so it is no text: save it as UTF-8", SourceLocation(path)
         )
     quotes = [match.start() for match in _QUOTE.finditer(text)]
     # An even count of quotes before a stretch without any says that it lies between strings.
@@ -103,7 +105,7 @@ def _refuse_what_is_no_text(text: str, path: str) -> None:
         if end - start > _LONGEST_STRING:
             line = text.count("\n", 0, start) + 1
             problem = f"the text that begins here has more than {_LONGEST_STRING:,} characters; is its quote missing?"
-            raise DefinitionError(problem, Source(path, line))
+            raise DefinitionError(problem, SourceLocation(path, line))
 
 
 def _place(problem: Problem) -> int:
@@ -113,20 +115,20 @@ def _place(problem: Problem) -> int:
 def _nothing(problems: Sequence[Problem], path: str) -> DefinitionError:
     """Return why a file is refused: nothing in it can be used."""
     if not problems:
-        return DefinitionError("nothing in the file can be used", Source(path))
+        return DefinitionError("nothing in the file can be used", SourceLocation(path))
     first = problems[0]
     more = f" (nothing else in the file can be used either: {len(problems) - 1} more)" if len(problems) > 1 else ""
     return DefinitionError(f"{first.subject}: {first.reason}{more}", first.source)
 
 
-class _Reading(NamedTuple):
+class _ParseResult(NamedTuple):
     """What the parser made of a text, and what was kept from it."""
 
-    placed: Outline
-    found: Assessment
-    feed: Feed
-    misread: Sequence[Misread]
-    refused: Sequence[Refused]
+    placed: SourceMap
+    found: DefectReport
+    feed: Sanitizer
+    misread: Sequence[SyntaxFailure]
+    refused: Sequence[SemanticFailure]
     #: Statements that the parser took.
     kept: Sequence[Statement]
     database: Any
@@ -152,7 +154,7 @@ class _Reading(NamedTuple):
             told.append((statement.start, None, message.subject(statement), reason, False))
         for place, column, subject, reason, is_note in sorted(told, key=lambda item: item[0]):
             yield Problem(
-                source=Source(path, lines.line(place), column), subject=subject, reason=reason, is_note=is_note
+                source=SourceLocation(path, lines.line(place), column), subject=subject, reason=reason, is_note=is_note
             )
 
     def messages(self, path: str, problems: list[Problem]) -> Iterator[Message]:
@@ -172,49 +174,49 @@ class _Reading(NamedTuple):
                 yield maker.message(parsed[number], number, place, signals)
 
 
-def _read(text: str) -> _Reading:
+def _read(text: str) -> _ParseResult:
     """Return what can be read of a text."""
-    feed = Feed(text)
+    feed = Sanitizer(text)
     statements = list(cut(text))
     placed = outline(text, statements)
     found = assess(placed)
     if not found.faults and not found.left_out and feed.has_plain_names(statements):
         # The parser reads a sound file as it is.
         try:
-            database = load("\n".join(feed.said(statement) for statement in statements))
-            return _Reading(placed, found, feed, (), (), statements, database)
+            database = load("\n".join(feed.rewrite(statement) for statement in statements))
+            return _ParseResult(placed, found, feed, (), (), statements, database)
         except Exception:  # noqa: S110  (whatever the parser trips over is looked for below)
             pass
-    good, misread = sift_syntax(text, feed)
+    good, misread = split_by_syntax(text, feed)
     placed = outline(text, good)
     found = assess(placed, _numbers_of_unread(text, misread))
     kept = [statement for statement in good if found.keeps(statement)]
-    refused: Sequence[Refused] = ()
+    refused: Sequence[SemanticFailure] = ()
     try:
         database = _load(kept, feed, found)
     except Exception:
-        kept, refused = sift_meaning(kept, feed, found.numbers)
+        kept, refused = split_by_semantics(kept, feed, found.numbers)
         try:
             database = _load(kept, feed, found)
         except Exception as error:
             raise DefinitionError(f"this file cannot be used: {reason_of(error)}") from error
-    return _Reading(placed, found, feed, misread, refused, kept, database)
+    return _ParseResult(placed, found, feed, misread, refused, kept, database)
 
 
-def _numbers_of_unread(text: str, misread: Sequence[Misread]) -> set[int]:
+def _numbers_of_unread(text: str, misread: Sequence[SyntaxFailure]) -> set[int]:
     """Return the numbers of messages whose statement is not understood."""
     words = (text[bad.statement.start : bad.statement.end].split()[1:2] for bad in misread)
     return {int(word) for found in words for word in found if word.isascii() and word.isdecimal() and len(word) <= 20}
 
 
-def _load(statements: Sequence[Statement], feed: Feed, found: Assessment) -> Any:
-    return load("\n".join(feed.said(statement, numbers=found.numbers) for statement in statements))
+def _load(statements: Sequence[Statement], feed: Sanitizer, found: DefectReport) -> Any:
+    return load("\n".join(feed.rewrite(statement, numbers=found.numbers) for statement in statements))
 
 
 class _Enclosing:
     """Names statements by the message that they stand in."""
 
-    def __init__(self, placed: Outline) -> None:
+    def __init__(self, placed: SourceMap) -> None:
         self._text = placed.text
         self._messages = placed.messages
         self._starts = [place.statement.start for place in placed.messages]
@@ -272,7 +274,7 @@ class _Maker:
         self,
         path: str,
         lines: Lines,
-        feed: Feed,
+        feed: Sanitizer,
         notes: Mapping[tuple[int, str], SignalNote],
         protocol: str,
         problems: list[Problem],
@@ -284,7 +286,7 @@ class _Maker:
         self._protocol = protocol
         self._problems = problems
 
-    def message(self, parsed: Any, number: int, place: MessagePlace, kept: Sequence[SignalPlace]) -> Message:
+    def message(self, parsed: Any, number: int, place: MessageLocation, kept: Sequence[SignalLocation]) -> Message:
         """Return a message with those of its signals that are kept."""
         names = {
             short.name: self._name(short.name, long.name) for short, long in zip(kept, parsed.signals, strict=True)
@@ -301,7 +303,7 @@ class _Maker:
                 if only_selector is not None and not short.mark.endswith("M"):
                     ranges.append((int(short.mark[1:]), int(short.mark[1:])))
                 selector = note.selector if note is not None else str(only_selector)
-                selection = Selection(selector=names.get(selector, selector), ranges=_merged(ranges))
+                selection = MuxCondition(selector=names.get(selector, selector), ranges=_merged(ranges))
             source = self._source(short.statement)
             if short.layout is None:  # a number of so many digits that the outline does not take it for one
                 reason = "no such bits: a place is such as 8|16@1, the first bit and how many there are"
@@ -342,23 +344,23 @@ class _Maker:
             for signal in lost:
                 selector = signal.selection.selector if signal.selection else ""
                 reason = f"the signal {selector} that selects it is left out, and so is this one"
-                source = signal.source or Source(self._path)
+                source = signal.source or SourceLocation(self._path)
                 self._problems.append(Problem(source=source, subject=f"{message}.{signal.name}", reason=reason))
 
     def _name(self, short: str, parsed: Any) -> str:
         """Return the name that a file gives: in the statement itself, or a longer one in an attribute."""
         return short if parsed == self._feed.name(short) else str(parsed)
 
-    def _source(self, statement: Statement) -> Source:
-        return Source(self._path, self._lines.line(statement.start))
+    def _source(self, statement: Statement) -> SourceLocation:
+        return SourceLocation(self._path, self._lines.line(statement.start))
 
 
-def _signal(parsed: Any, name: str, selection: Selection | None, source: Source) -> Signal:
-    kind = Kind.FLOAT if parsed.is_float else Kind.SIGNED if parsed.is_signed else Kind.UNSIGNED
+def _signal(parsed: Any, name: str, selection: MuxCondition | None, source: SourceLocation) -> Signal:
+    kind = ValueType.FLOAT if parsed.is_float else ValueType.SIGNED if parsed.is_signed else ValueType.UNSIGNED
     scale, offset = parsed.scale, parsed.offset
     if scale == 1 and offset == 0:
         scale, offset = 1, 0
-    elif kind is not Kind.FLOAT and float(scale).is_integer() and float(offset).is_integer():
+    elif kind is not ValueType.FLOAT and float(scale).is_integer() and float(offset).is_integer():
         scale, offset = int(scale), int(offset)
     return Signal(
         name=name,

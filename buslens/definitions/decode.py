@@ -11,7 +11,7 @@ import numpy as np
 from buslens.capture.frames import Frames
 from buslens.definitions.index import MessageIndex
 from buslens.definitions.j1939 import SPECIAL, has_special_values, special_codes
-from buslens.definitions.model import Definitions, Kind
+from buslens.definitions.model import Definitions, ValueType
 from buslens.definitions.unpack import carries, label_codes, physical, raw_values
 from buslens.errors import UsageError, did_you_mean
 from buslens.units import NS_PER_S
@@ -30,7 +30,7 @@ _COLUMNS: Final = ("time", "channel", "can_id", "is_extended", "is_remote", "is_
 _LONGEST_PAYLOAD: Final = 64
 
 
-class _Piece(NamedTuple):
+class _SignalValues(NamedTuple):
     """All values of one signal."""
 
     message: Message
@@ -109,7 +109,7 @@ def decode(
     frames = _pack(recorded["data"].to_numpy(dtype=object)[rows])
     count = np.zeros(len(rows), np.intp)
     message_of = np.zeros(len(rows), np.intp)
-    pieces: list[_Piece] = []
+    pieces: list[_SignalValues] = []
     names: list[str] = []
     short = 0
     for message, theirs in known:
@@ -155,7 +155,7 @@ def _nanoseconds(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
 
 def _needs_64_bits(signal: Signal) -> bool:
     """Return whether a raw value of the signal, as a whole number, may not fit an int64."""
-    return signal.length == 64 and signal.kind is not Kind.SIGNED
+    return signal.length == 64 and signal.kind is not ValueType.SIGNED
 
 
 def _no_rows() -> NDArray[np.intp]:
@@ -240,15 +240,15 @@ def _decode_message(
     message: Message,
     signals: Iterable[Signal],
     count: NDArray[np.intp],
-) -> Iterator[_Piece]:
+) -> Iterator[_SignalValues]:
     """Yield the values of each signal of a message, and add up in `count` how many each frame carried."""
     for signal in signals:
         carried = rows[carries(frames, rows, signal, message)]
         raw = raw_values(frames, carried, signal)
         special = special_codes(raw, signal) if has_special_values(signal, message) else None
-        floating = signal.kind is Kind.FLOAT
-        counts = raw_values(frames, carried, replace(signal, kind=Kind.UNSIGNED)) if floating else raw
-        yield _Piece(
+        floating = signal.kind is ValueType.FLOAT
+        counts = raw_values(frames, carried, replace(signal, kind=ValueType.UNSIGNED)) if floating else raw
+        yield _SignalValues(
             message=message,
             signal=signal,
             frames=carried,
@@ -260,12 +260,12 @@ def _decode_message(
         count[carried] += 1
 
 
-def _values(piece: _Piece) -> NDArray[np.float64]:
+def _values(piece: _SignalValues) -> NDArray[np.float64]:
     values = physical(piece.raw, piece.signal).astype(np.float64)
     return values if piece.special is None else np.where(piece.special, np.nan, values)
 
 
-def _wide_table(pieces: Sequence[_Piece], columns: Sequence[str], frames: int) -> pd.DataFrame:
+def _wide_table(pieces: Sequence[_SignalValues], columns: Sequence[str], frames: int) -> pd.DataFrame:
     """Return the values of each frame, one column for each name."""
     import pandas as pd
 
@@ -275,7 +275,7 @@ def _wide_table(pieces: Sequence[_Piece], columns: Sequence[str], frames: int) -
     return pd.DataFrame(found, index=range(frames))
 
 
-def _table(pieces: Sequence[_Piece], count: NDArray[np.intp], raw_type: np.dtype[Any]) -> pd.DataFrame:
+def _table(pieces: Sequence[_SignalValues], count: NDArray[np.intp], raw_type: np.dtype[Any]) -> pd.DataFrame:
     """Return signal, raw value, value and label of each row, in order of frames and of signals within them."""
     import pandas as pd
 

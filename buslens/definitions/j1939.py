@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from buslens.definitions.model import EVERY_BIT, Kind
+from buslens.definitions.model import EVERY_BIT, ValueType
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -57,7 +57,7 @@ def group_number(can_id: int) -> int:
     return (can_id & group_mask(can_id)) >> 8
 
 
-def tell_sources_apart(messages: Iterable[Message]) -> tuple[Message, ...]:
+def separate_senders(messages: Iterable[Message]) -> tuple[Message, ...]:
     """Return the messages with the bits that tell each J1939 message.
 
     Where one file defines the same group several times, it means to tell senders (in PDU1, destinations) apart, and
@@ -82,7 +82,7 @@ def has_special_values(signal: Signal, message: Message) -> bool:
 
     SAE J1939-71 says so of whole bytes, judged by the most significant one, and of two bits.
     """
-    return message.is_j1939 and signal.kind is Kind.UNSIGNED and signal.length in {2, 8, 16, 24, 32}
+    return message.is_j1939 and signal.kind is ValueType.UNSIGNED and signal.length in {2, 8, 16, 24, 32}
 
 
 def special_codes(raw: Numbers, signal: Signal) -> NDArray[np.int8]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 import numpy as np
 
-from buslens.definitions.model import Kind
+from buslens.definitions.model import ValueType
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,7 +59,7 @@ def compare_raw(raw: Numbers, signal: Signal, sign: Comparison, limit: Fraction 
     if scale < 0:
         sign = _TURNED[sign]
     bound = (limit - offset) / scale
-    if signal.kind is Kind.FLOAT:
+    if signal.kind is ValueType.FLOAT:
         return _compare_floats(raw, sign, _nearest(bound, signal.length))
     # The last count that is still below, or the first that is above: whole numbers, both included.
     if sign in {"<", "<="}:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Protocol, TypeAlias
 
 from buslens.definitions import cache
 from buslens.definitions.model import Definitions, Message, Problem
-from buslens.errors import DefinitionError, Source, UsageError
+from buslens.errors import DefinitionError, SourceLocation, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -21,7 +21,7 @@ _HEAD: Final = 65_536
 """Bytes by which a recorded log is told."""
 
 
-class TiedFile(Protocol):
+class ChannelFile(Protocol):
     """A definitions file that may mean one channel only."""
 
     @property
@@ -33,7 +33,7 @@ class TiedFile(Protocol):
         """The only channel that it describes; None for any."""
 
 
-DefinitionsPath: TypeAlias = "str | os.PathLike[str] | TiedFile"
+DefinitionsPath: TypeAlias = "str | os.PathLike[str] | ChannelFile"
 """What names a definitions file."""
 
 
@@ -87,14 +87,14 @@ def load_definitions(*paths: DefinitionsPath) -> Definitions:
     return Definitions(messages=tuple(messages), problems=tuple(problems), paths=tuple(dict.fromkeys(names)))
 
 
-def _parts(given: DefinitionsPath) -> tuple[str, str | None, Source | None]:
+def _parts(given: DefinitionsPath) -> tuple[str, str | None, SourceLocation | None]:
     """Return path, channel and the place that names the file, if it is in a file itself."""
     if isinstance(given, str | os.PathLike):
         return os.fspath(given), None, None
     return given.path, given.channel, getattr(given, "source", None)
 
 
-def _read(path: str, named_at: Source | None) -> cache.Content:
+def _read(path: str, named_at: SourceLocation | None) -> cache.Content:
     try:
         with Path(path).open("rb") as file:
             data = file.read(LARGEST_FILE + 1)
@@ -103,10 +103,10 @@ def _read(path: str, named_at: Source | None) -> cache.Content:
         problem = f"the definitions file cannot be read: {reason}"
         if named_at is not None:
             raise DefinitionError(f"'{path}': {problem}", named_at) from error
-        raise DefinitionError(problem, Source(path)) from error
+        raise DefinitionError(problem, SourceLocation(path)) from error
     if len(data) > LARGEST_FILE:
         raise DefinitionError(
-            f"the file has more than {LARGEST_FILE // 1_000_000} MB; this is no DBC file", Source(path)
+            f"the file has more than {LARGEST_FILE // 1_000_000} MB; this is no DBC file", SourceLocation(path)
         )
     folder = cache.cache_folder()
     name = "" if folder is None else cache.entry_name(data)
@@ -117,14 +117,14 @@ def _read(path: str, named_at: Source | None) -> cache.Content:
         try:
             content = parse_dbc(data, path)
         except DefinitionError as error:
-            _refuse_capture(data, path, error)
+            _reject_capture(data, path, error)
             raise
         if folder is not None:
             cache.save_entry(folder, name, *content)
     return content
 
 
-def _refuse_capture(data: bytes, path: str, error: DefinitionError) -> None:
+def _reject_capture(data: bytes, path: str, error: DefinitionError) -> None:
     """Say it where a file that is no DBC file is a recorded log.
 
     Raises
@@ -136,7 +136,8 @@ def _refuse_capture(data: bytes, path: str, error: DefinitionError) -> None:
 
     if any(entry.sniff(data[:_HEAD]) is not None for entry in FORMATS.values()):
         raise DefinitionError(
-            "this is a capture, not a DBC file: name the DBC file here, and this file as the capture", Source(path)
+            "this is a capture, not a DBC file: name the DBC file here, and this file as the capture",
+            SourceLocation(path),
         ) from error
 
 

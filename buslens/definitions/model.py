@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Final
 
-from buslens.errors import DefinitionError, Source, did_you_mean
+from buslens.errors import DefinitionError, SourceLocation, did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -28,7 +28,7 @@ class ByteOrder(Enum):
     MOTOROLA = "big endian"
 
 
-class Kind(Enum):
+class ValueType(Enum):
     """What the bits of a signal stand for."""
 
     UNSIGNED = "unsigned"
@@ -37,7 +37,7 @@ class Kind(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Selection:
+class MuxCondition:
     """The condition under which a multiplexed signal is in a frame."""
 
     #: Name of the signal whose raw value selects.
@@ -56,7 +56,7 @@ class Signal:
     #: Bits, 1 to 64.
     length: int
     order: ByteOrder = ByteOrder.INTEL
-    kind: Kind = Kind.UNSIGNED
+    kind: ValueType = ValueType.UNSIGNED
     #: physical value = raw * scale + offset; whole numbers stay whole.
     scale: int | float = 1
     offset: int | float = 0
@@ -65,9 +65,9 @@ class Signal:
     unit: str = ""
     #: Names of raw values, before scaling.
     labels: Mapping[int, str] = field(default_factory=dict)
-    selection: Selection | None = None
+    selection: MuxCondition | None = None
     comment: str = ""
-    source: Source | None = field(default=None, compare=False, repr=False)
+    source: SourceLocation | None = field(default=None, compare=False, repr=False)
 
     @property
     def last_byte(self) -> int:
@@ -98,7 +98,7 @@ class Message:
     is_j1939: bool = False
     #: Bits of the identifier that tell the message; J1939 leaves out the priority, and mostly the source address.
     id_mask: int = EVERY_BIT
-    source: Source | None = field(default=None, compare=False, repr=False)
+    source: SourceLocation | None = field(default=None, compare=False, repr=False)
 
     @property
     def key(self) -> int:
@@ -124,7 +124,7 @@ class Message:
 class Problem:
     """Something in a definitions file that could not be used, or was used with a doubt."""
 
-    source: Source
+    source: SourceLocation
     #: Name of the message or signal, or the offending text.
     subject: str
     reason: str

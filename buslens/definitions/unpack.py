@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 
-from buslens.definitions.model import ByteOrder, Kind
+from buslens.definitions.model import ByteOrder, ValueType
 from buslens.errors import DefinitionError
 
 if TYPE_CHECKING:
@@ -87,9 +87,9 @@ def raw_values(frames: Frames, rows: NDArray[np.integer], signal: Signal) -> Num
         If the signal is floating and has not 16, 32 or 64 bits.
     """
     bits = _field(frames.words, frames.word[rows], signal)
-    if signal.kind is Kind.UNSIGNED:
+    if signal.kind is ValueType.UNSIGNED:
         return bits
-    if signal.kind is Kind.SIGNED:
+    if signal.kind is ValueType.SIGNED:
         unused = np.uint8(_WORD_BITS - signal.length)
         return (bits << unused).view(np.int64) >> unused.astype(np.int64)
     if signal.length == 64:
@@ -123,7 +123,7 @@ def physical(raw: Numbers, signal: Signal) -> Numbers:
     if scale == 1 and offset == 0:
         return raw
     with np.errstate(over="ignore", invalid="ignore"):  # infinite and not-a-number are results
-        if signal.kind is Kind.FLOAT:
+        if signal.kind is ValueType.FLOAT:
             return raw * np.float64(scale) + np.float64(offset)
         if _is_whole(scale) and _is_whole(offset):
             return _whole_line(raw, signal, int(scale), int(offset))
@@ -220,9 +220,9 @@ def _is_whole(number: float) -> bool:
 
 def _raw_range(signal: Signal) -> tuple[int, int]:
     """Return the least and the greatest raw value of a signal; for a float, of the labels it can have."""
-    if signal.kind is Kind.FLOAT:
+    if signal.kind is ValueType.FLOAT:
         return -(1 << 63), (1 << 63) - 1
-    if signal.kind is Kind.SIGNED:
+    if signal.kind is ValueType.SIGNED:
         return -(1 << signal.length - 1), (1 << signal.length - 1) - 1
     return 0, (1 << signal.length) - 1
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.discovery.traces import Shown, Trace
+    from buslens.discovery.traces import ShownSignals, Trace
 
 LONGEST_PULSE_NS: Final = 6 * NS_PER_S
 """A pulse of the enable is shorter."""
@@ -70,7 +70,7 @@ class Moves:
         Its values during a pulse.
     """
 
-    def __init__(self, shown: Shown, enable: Trace, on: Sequence[int]) -> None:
+    def __init__(self, shown: ShownSignals, enable: Trace, on: Sequence[int]) -> None:
         self.enable = enable
         self.on = tuple(on)
         self._shown = shown

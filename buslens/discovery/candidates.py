@@ -10,14 +10,14 @@ import numpy as np
 
 from buslens.definitions.model import ByteOrder
 from buslens.discovery.changes import BITS
-from buslens.discovery.coincidence import Way
+from buslens.discovery.coincidence import ToggleDirection
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from buslens.discovery.changes import Changes, Origin
-    from buslens.discovery.coincidence import Term, Trial, Trials, Window
-    from buslens.discovery.marks import Action
+    from buslens.discovery.changes import BitToggles, FrameKey
+    from buslens.discovery.coincidence import BitTests, MatchWindow, Term, Trial
+    from buslens.discovery.marks import MarkedAction
 
 TOGETHER: Final = 0.8
 """Neighbouring bits are one field if so much of all their changes comes in the same frames (rule of thumb)."""
@@ -27,10 +27,10 @@ _TRIED_PER_ACTION: Final = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Field:
+class BitField:
     """Neighbouring bits of one identifier."""
 
-    origin: Origin
+    origin: FrameKey
     #: Bit numbers as in a DBC, the least significant first.
     bits: tuple[int, ...]
     order: ByteOrder
@@ -52,7 +52,7 @@ class Response:
 
     #: Index among the actions.
     action: int
-    way: Way
+    way: ToggleDirection
     #: Marks that a change explains, of so many.
     hits: int
     marks: int
@@ -67,7 +67,7 @@ class Response:
 class Candidate:
     """A field that may be what an action changes."""
 
-    field: Field
+    field: BitField
     #: One, or two if the second action undoes the first.
     responses: tuple[Response, ...]
     #: Changes of the leading bit, of the ways that count, that no mark explains.
@@ -100,7 +100,7 @@ class Candidate:
 
 
 def rank(
-    changes: Changes, trials: Trials, actions: Sequence[Action], *, window: Window, most: int
+    changes: BitToggles, trials: BitTests, actions: Sequence[MarkedAction], *, window: MatchWindow, most: int
 ) -> list[list[Candidate]]:
     """Return for each action the fields that explain it best, the best first, at most so many."""
     found: dict[tuple[int, tuple[Term, ...]], Candidate] = {}
@@ -127,12 +127,12 @@ def first_movers_first(ranked: Sequence[Candidate], action: int) -> list[Candida
 
 
 def _ranked(
-    changes: Changes,
-    trials: Trials,
-    actions: Sequence[Action],
+    changes: BitToggles,
+    trials: BitTests,
+    actions: Sequence[MarkedAction],
     action: int,
     *,
-    window: Window,
+    window: MatchWindow,
     most: int,
     found: dict[tuple[int, tuple[Term, ...]], Candidate],
 ) -> list[Candidate]:
@@ -164,13 +164,13 @@ def _ranked(
 
 
 def _candidate(
-    changes: Changes,
+    changes: BitToggles,
     trial: Trial,
     place: int,
     code: int,
     corrected: float,
-    actions: Sequence[Action],
-    window: Window,
+    actions: Sequence[MarkedAction],
+    window: MatchWindow,
 ) -> Candidate:
     field = _field(changes, code)
     rows = changes.of(code)
@@ -180,7 +180,9 @@ def _candidate(
     responses = []
     for term in trial.terms:
         way = term.way
-        mine = np.ones(len(rising), np.bool_) if way is Way.EITHER else rising == (way is Way.UP)
+        mine = (
+            np.ones(len(rising), np.bool_) if way is ToggleDirection.EITHER else rising == (way is ToggleDirection.UP)
+        )
         counted |= mine
         pairs: list[tuple[int, int]] = []
         for mark_ns in (window.first_ns + time_ns for time_ns in actions[term.action].times_ns):
@@ -200,7 +202,9 @@ def _candidate(
     )
 
 
-def _response(changes: Changes, field: Field, term: Term, pairs: Sequence[tuple[int, int]], marks: int) -> Response:
+def _response(
+    changes: BitToggles, field: BitField, term: Term, pairs: Sequence[tuple[int, int]], marks: int
+) -> Response:
     values = Counter((_value(changes, field, seen_ns - 1), _value(changes, field, seen_ns)) for _, seen_ns in pairs)
     (before, after), _ = values.most_common(1)[0] if values else ((None, None), 0)
     lags = sorted(seen_ns - mark_ns for mark_ns, seen_ns in pairs)
@@ -215,7 +219,7 @@ def _response(changes: Changes, field: Field, term: Term, pairs: Sequence[tuple[
     )
 
 
-def _value(changes: Changes, field: Field, time_ns: int) -> int:
+def _value(changes: BitToggles, field: BitField, time_ns: int) -> int:
     """Return the value of a field as the last frame up to a time shows it."""
     base = changes.origins.index(field.origin) * BITS
     value = 0
@@ -231,7 +235,7 @@ def _value(changes: Changes, field: Field, time_ns: int) -> int:
 # --- fields ---------------------------------------------------------------------------------------------
 
 
-def _field(changes: Changes, code: int) -> Field:
+def _field(changes: BitToggles, code: int) -> BitField:
     """Return the neighbours of a bit that change together with it, in the byte order that takes in more of them."""
     base, bit = code - code % BITS, code % BITS
     seen_ns = changes.seen_ns[changes.of(code)]
@@ -245,8 +249,8 @@ def _field(changes: Changes, code: int) -> Field:
     motorola = [*reversed(list(_run(bit, _motorola_down, together))), bit, *_run(bit, _motorola_up, together)]
     origin = changes.origins[code // BITS]
     if len(motorola) > len(intel):
-        return Field(origin=origin, bits=tuple(motorola), order=ByteOrder.MOTOROLA)
-    return Field(origin=origin, bits=tuple(intel[:64]), order=ByteOrder.INTEL)
+        return BitField(origin=origin, bits=tuple(motorola), order=ByteOrder.MOTOROLA)
+    return BitField(origin=origin, bits=tuple(intel[:64]), order=ByteOrder.INTEL)
 
 
 def _run(bit: int, following: Callable[[int], int], belongs: Callable[[int], bool]) -> Iterator[int]:

@@ -28,7 +28,7 @@ _BYTE_MASKS: Final = np.array([(1 << 8 * n) - 1 for n in range(8)] + [_FULL], np
 _COMPACT_ROWS: Final = 1 << 18
 
 
-class Origin(NamedTuple):
+class FrameKey(NamedTuple):
     """Where frames came from."""
 
     channel: str
@@ -37,10 +37,10 @@ class Origin(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Changes:
+class BitToggles:
     """All changes of quiet bits; rows are in order of bit, then of time."""
 
-    origins: tuple[Origin, ...]
+    origins: tuple[FrameKey, ...]
     #: int64[origins], frames of each.
     frames: NDArray[np.int64]
     #: int64[origins], usual time between frames, ns; 0 with fewer than two.
@@ -73,7 +73,7 @@ class ChangeLog:
 
     def __init__(self, cap: int) -> None:
         self._cap = cap
-        self._origins: dict[Origin, int] = {}
+        self._origins: dict[FrameKey, int] = {}
         self._channels: dict[str, int] = {}
         self._keys = np.empty(0, np.int64)
         self._slots = np.empty(0, np.int64)
@@ -202,11 +202,11 @@ class ChangeLog:
         if not known.all():
             names = list(self._channels)
             for number in np.unique(key[~known]).tolist():
-                self._slot(Origin(names[number >> 32], number & 0x1FFF_FFFF, bool(number >> 31 & 1)))
+                self._slot(FrameKey(names[number >> 32], number & 0x1FFF_FFFF, bool(number >> 31 & 1)))
             place = np.searchsorted(self._keys, key)
         return np.asarray(self._slots[place], np.uint16)
 
-    def _slot(self, origin: Origin) -> int:
+    def _slot(self, origin: FrameKey) -> int:
         """Return the index of an origin, after making room for it if it is new."""
         if origin in self._origins:
             return self._origins[origin]
@@ -264,13 +264,13 @@ class ChangeLog:
         if self._n_rows > _COMPACT_ROWS:
             self._compact()
 
-    def finish(self) -> Changes:
+    def finish(self) -> BitToggles:
         """Return all changes of bits that were not given up."""
         code, seen_ns, since_ns, rising = self._joined()
         kept = np.flatnonzero(~self._is_busy(code))
         order = kept[np.lexsort((seen_ns[kept], code[kept]))]
         intervals = np.maximum(self._frames - 1, 1)
-        return Changes(
+        return BitToggles(
             origins=tuple(self._origins),
             frames=self._frames,
             period_ns=np.where(self._frames > 1, (self._last_ns - self._first_ns) // intervals, 0),

@@ -30,11 +30,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.discovery.changes import Changes
-    from buslens.discovery.marks import Action
+    from buslens.discovery.changes import BitToggles
+    from buslens.discovery.marks import MarkedAction
 
 
-class Way(Enum):
+class ToggleDirection(Enum):
     """What a bit does at an action."""
 
     UP = "0 to 1"
@@ -48,7 +48,7 @@ class Term:
 
     #: Index among the actions.
     action: int
-    way: Way
+    way: ToggleDirection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,7 +81,7 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Trials:
+class BitTests:
     """Everything that was tried."""
 
     #: int64[bits], codes of the bits.
@@ -97,16 +97,21 @@ class Trials:
         return min(1.0, float(sum(chance.sum() for chance in chances)))
 
 
-_WAYS: Final = tuple(Way)
+_WAYS: Final = tuple(ToggleDirection)
 EVEN_BEAT: Final = 0.1
 """A bit turns over by the clock if its intervals are that near to one length, a part of it (rule of thumb) ..."""
 LEAST_BEATS: Final = 6
 """... and there are so many intervals, and more changes than marks: a rig may act by the clock too (rule of thumb)."""
-_OPPOSITES: Final = ((Way.UP, Way.DOWN), (Way.DOWN, Way.UP))
+_OPPOSITES: Final = ((ToggleDirection.UP, ToggleDirection.DOWN), (ToggleDirection.DOWN, ToggleDirection.UP))
 
 
 def cover(
-    changes: Changes, rows: NDArray[np.intp], code: NDArray[np.int64], marks_ns: NDArray[np.int64], *, window: Window
+    changes: BitToggles,
+    rows: NDArray[np.intp],
+    code: NDArray[np.int64],
+    marks_ns: NDArray[np.int64],
+    *,
+    window: MatchWindow,
 ) -> Coverage:
     """Return which marks some changes explain.
 
@@ -141,7 +146,7 @@ def cover(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Window:
+class MatchWindow:
     """Which marks a change explains: those from `before_ns` before it may have come about to `after_ns` after."""
 
     before_ns: int
@@ -151,7 +156,7 @@ class Window:
     end_ns: int
 
 
-def run_trials(changes: Changes, actions: Sequence[Action], *, window: Window) -> Trials:
+def run_trials(changes: BitToggles, actions: Sequence[MarkedAction], *, window: MatchWindow) -> BitTests:
     """Try every bit that changed as the explanation of every action alone, and of every two as opposites.
 
     Parameters
@@ -169,9 +174,9 @@ def run_trials(changes: Changes, actions: Sequence[Action], *, window: Window) -
     marks_ns = window.first_ns + np.concatenate([np.array(action.times_ns, np.int64) for action in actions])
     tried = np.isin(changes.code, code)
     rows = {
-        Way.UP: np.flatnonzero(tried & changes.rising),
-        Way.DOWN: np.flatnonzero(tried & ~changes.rising),
-        Way.EITHER: np.flatnonzero(tried),
+        ToggleDirection.UP: np.flatnonzero(tried & changes.rising),
+        ToggleDirection.DOWN: np.flatnonzero(tried & ~changes.rising),
+        ToggleDirection.EITHER: np.flatnonzero(tried),
     }
     coverages = {way: cover(changes, rows[way], code, marks_ns, window=window) for way in _WAYS}
     n_actions = len(actions)
@@ -182,10 +187,10 @@ def run_trials(changes: Changes, actions: Sequence[Action], *, window: Window) -
         for other in range(one + 1, n_actions)
         for first, second in _OPPOSITES
     ]
-    return Trials(code=code, trials=tuple(_trial(plan, coverages, owner) for plan in plans), n_even=n_even)
+    return BitTests(code=code, trials=tuple(_trial(plan, coverages, owner) for plan in plans), n_even=n_even)
 
 
-def _beats(changes: Changes, n_marks: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _beats(changes: BitToggles, n_marks: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Return the codes of all bits that changed, and which of them turn over by the clock."""
     code, first, count = np.unique(changes.code, return_index=True, return_counts=True)
     even = np.zeros(len(code), np.bool_)
@@ -199,7 +204,7 @@ def _beats(changes: Changes, n_marks: int) -> tuple[NDArray[np.int64], NDArray[n
     return code, even
 
 
-def _trial(terms: tuple[Term, ...], coverages: dict[Way, Coverage], owner: NDArray[np.int64]) -> Trial:
+def _trial(terms: tuple[Term, ...], coverages: dict[ToggleDirection, Coverage], owner: NDArray[np.int64]) -> Trial:
     from scipy.stats import binom
 
     hits: list[NDArray[np.int64]] = []

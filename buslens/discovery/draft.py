@@ -13,21 +13,21 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.checks.check import evaluate
+from buslens.checks.check import evaluate_rule
 from buslens.checks.findings import Outcome
-from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, Learned, limits_of, outliers_of
+from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, EstimatedLimit, limits_of, outliers_of
 from buslens.discovery.toml_text import duration, quoted
 from buslens.expectations.load import parse_expectations
-from buslens.timeline.truth import TRUE
+from buslens.timeline.ternary import TRUE
 from buslens.units import NS_PER_MS, NS_PER_S, format_at_least, format_at_most, format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
 
+    from buslens.checks.context import EvaluationContext
     from buslens.checks.findings import Finding
-    from buslens.checks.scene import Scene
-    from buslens.expectations.model import AnyRule, State
-    from buslens.timeline.truth import Truth
+    from buslens.expectations.model import AnyRule, WrittenCondition
+    from buslens.timeline.ternary import TernaryTimeline
 
 WIDE: Final = "8 s"
 """A step that takes longer is not taken for part of the handshake (rule of thumb)."""
@@ -65,7 +65,7 @@ class StepPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Draft:
+class RuleDraft:
     """One rule as text, and what it rests on."""
 
     name: str
@@ -97,13 +97,15 @@ class Drafter:
         Their names.
     """
 
-    def __init__(self, header: str, roles: Collection[str], scenes: Sequence[Scene], paths: Sequence[str]) -> None:
+    def __init__(
+        self, header: str, roles: Collection[str], scenes: Sequence[EvaluationContext], paths: Sequence[str]
+    ) -> None:
         self._header = header
         self._roles = roles
         self._scenes = scenes
         self._paths = [Path(path).name for path in paths]
 
-    def drafts(self) -> Iterator[Draft]:
+    def drafts(self) -> Iterator[RuleDraft]:
         """Yield the rules that the roles allow, in the order of the file."""
         if self._feedbacks() and (self._has("lock_enable") or self._has("start_button")):
             yield self._unlocking()
@@ -134,7 +136,7 @@ class Drafter:
 
     # --- sequences --------------------------------------------------------------------------------------
 
-    def _unlocking(self) -> Draft:
+    def _unlocking(self) -> RuleDraft:
         given = [_any("is locked", self._feedbacks())]
         if self._has("ignition"):
             given.insert(0, "ignition is off")
@@ -153,7 +155,7 @@ class Drafter:
         why = "no start button was found, so that the rule starts with the enable: one that never comes breaks nothing"
         return replace(draft, dropped=(why, *draft.dropped))
 
-    def _locking(self) -> Draft:
+    def _locking(self) -> RuleDraft:
         given = ["ignition is off"] if self._has("ignition") else []
         if self._feedbacks():
             given.append(_any("is unlocked", self._feedbacks()))
@@ -171,9 +173,9 @@ class Drafter:
             return stopped
         return draft
 
-    def _misses(self, draft: Draft) -> int:
+    def _misses(self, draft: RuleDraft) -> int:
         rule = self._rule(draft.lines)
-        return sum(it.outcome.is_fault for scene in self._scenes for it in evaluate(rule, scene)[0])
+        return sum(it.outcome.is_fault for scene in self._scenes for it in evaluate_rule(rule, scene)[0])
 
     def _plans(self, before: Sequence[StepPlan], state: str) -> list[StepPlan]:
         """Return the steps of the feedbacks: the second counts from the first."""
@@ -191,7 +193,7 @@ class Drafter:
 
     def _sequence(
         self, name: str, head: Sequence[str], before: Sequence[StepPlan], state: str, after: Sequence[StepPlan]
-    ) -> Draft:
+    ) -> RuleDraft:
         """Measure the steps, and give each of them its limits."""
         feedbacks = self._plans(before, state)
         ends: list[StepPlan] = []
@@ -250,7 +252,7 @@ class Drafter:
         ]
         remarks = list(_remarks([(it.name, delays, learned) for it, delays, learned in limited], "handshakes"))
         problem = "" if count else f"no such handshake in these captures, so that the times are not measured; {_RECORD}"
-        return Draft(
+        return RuleDraft(
             name=name,
             lines=tuple(lines),
             remarks=tuple(remarks),
@@ -301,7 +303,7 @@ class Drafter:
         outcomes: dict[str, Counter[Outcome]] = {step.name: Counter() for step in steps}
         most = 1
         for index, scene in enumerate(self._scenes):
-            findings, handshakes = evaluate(rule, scene)
+            findings, handshakes = evaluate_rule(rule, scene)
             for finding in findings:
                 if finding.step is None:
                     continue
@@ -344,16 +346,16 @@ class Drafter:
         """Return how long a condition held each time that its begin and its end were seen."""
         found = []
         for index, scene in enumerate(self._scenes):
-            for run in self._truth(condition, scene).runs():
+            for run in self._truth(condition, scene).episodes():
                 if run.most_ns is not None and not run.has_unknown and (run.is_certain or not surely):
                     found.append(Delay(run.certain_ns, run.most_ns, index))
         return found
 
-    def _pulse(self) -> Draft:
+    def _pulse(self) -> RuleDraft:
         lines = ["[[rules]]", 'name = "enable pulse"', 'kind = "pulse"', 'of = "lock_enable is on"']
         return self._lengths("enable pulse", lines, self._lasting("lock_enable is on"), ("least", "most"), "pulse")
 
-    def _agree(self) -> Draft:
+    def _agree(self) -> RuleDraft:
         lines = [
             "[[rules]]",
             'name = "feedback agreement"',
@@ -367,17 +369,19 @@ class Drafter:
             differs = first.differs_from(self._truth("data_feedback is locked", scene))
             found += [
                 Delay(run.certain_ns, run.most_ns, index)
-                for run in differs.runs()
+                for run in differs.episodes()
                 if run.most_ns is not None and not run.has_unknown
             ]
         return self._lengths("feedback agreement", lines, found, ("", "settle"), "settling")
 
-    def _lengths(self, name: str, lines: list[str], delays: Sequence[Delay], keys: tuple[str, str], what: str) -> Draft:
+    def _lengths(
+        self, name: str, lines: list[str], delays: Sequence[Delay], keys: tuple[str, str], what: str
+    ) -> RuleDraft:
         """Return a rule with one or two limits to lengths of time."""
         if not delays:
             lines += [f'{keys[1]} = "500 ms"', 'basis = "not measured"']
             problem = f"nothing of the kind in these captures, so that the time is not measured; {_RECORD}"
-            return Draft(name=name, lines=tuple(lines), problem=problem)
+            return RuleDraft(name=name, lines=tuple(lines), problem=problem)
         far = self._far(delays)
         roles = self._feedbacks() if what == "settling" else ["lock_enable", "lock_enable"]
         doubt_ns = sum(map(self._frames_ns, roles))
@@ -393,11 +397,11 @@ class Drafter:
             " healthy? It does not count for the limit"
             for index in far
         ]
-        return Draft(
+        return RuleDraft(
             name=name, lines=tuple(lines), remarks=remarks, seen={what: list(delays)}, outliers=tuple(questions)
         )
 
-    def _never_locked(self) -> Draft:
+    def _never_locked(self) -> RuleDraft:
         roles = ("ignition", *self._feedbacks())
         periods = [scene.timelines[role].period_ns or 0 for role in roles for scene in self._scenes]
         locked = _any("is locked", self._feedbacks())
@@ -411,13 +415,13 @@ class Drafter:
         )
         return replace(draft, remarks=(remark,))
 
-    def _never_driving(self) -> Draft:
+    def _never_driving(self) -> RuleDraft:
         unit = self._scenes[0].timelines["speed"].unit
         condition = f"lock_enable is on and speed > {_DRIVING.get(unit.lower(), 3)} {unit}"
         basis = "speed is a rule of thumb; the lock must not act while the car can move: common practice, no source"
         return _plain("driving interlock", condition, "", basis)
 
-    def _data_line(self) -> Draft | None:
+    def _data_line(self) -> RuleDraft | None:
         """Return a rule on a data line that says nothing; None where that is usual."""
         total = sum(scene.end_ns - scene.first_ns for scene in self._scenes)
         silent = self._lasting("data_feedback is unknown", surely=False)
@@ -429,13 +433,13 @@ class Drafter:
         basis = "four cycle times, at least 1 s as a unit wakes up, and half more than seen (rule of thumb)"
         return _plain("data line", "data_feedback is unknown", limit, basis)
 
-    def _lamp(self) -> Draft:
+    def _lamp(self) -> RuleDraft:
         lit = [it.high_ns for it in self._lasting("warning_lamp is lit")]
         longest = -(-max([_LAMP_NS, *(3 * it // 2 for it in lit)]) // STEP_NS) * STEP_NS
         basis = "longer than a lamp test: 3 s, or half more than seen (rule of thumb)"
         return _plain("warning lamp", "warning_lamp is lit", duration(longest), basis)
 
-    def _supply(self) -> Draft:
+    def _supply(self) -> RuleDraft:
         condition = "lock_enable is on" if self._has("lock_enable") else ""
         values = np.concatenate([self._voltages(condition, scene) for scene in self._scenes])
         lines = ["[[rules]]", 'name = "lock supply"', 'kind = "range"', 'of = "supply_voltage"']
@@ -460,9 +464,9 @@ class Drafter:
         if condition:
             lines.append(f"while = {quoted(condition)}")
         lines.append(f"basis = {quoted(basis)}")
-        return Draft(name="lock supply", lines=tuple(lines), remarks=tuple(remarks), problem=problem)
+        return RuleDraft(name="lock supply", lines=tuple(lines), remarks=tuple(remarks), problem=problem)
 
-    def _voltages(self, condition: str, scene: Scene) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def _voltages(self, condition: str, scene: EvaluationContext) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """Return the values that were shown while a condition surely held."""
         timeline = scene.timelines["supply_voltage"]
         if not condition:
@@ -487,13 +491,13 @@ class Drafter:
         text = "\n".join([self._header, *lines, ""])
         return parse_expectations(text.encode(), "draft").rules[-1]
 
-    def _truth(self, condition: str, scene: Scene) -> Truth:
+    def _truth(self, condition: str, scene: EvaluationContext) -> TernaryTimeline:
         lines = ["[[rules]]", 'name = "draft"', 'kind = "never"', f"when = {quoted(condition)}"]
-        state: State = self._rule(lines).when  # type: ignore[union-attr]  # the kind is written above
-        return scene.truth(state.condition)
+        state: WrittenCondition = self._rule(lines).when  # type: ignore[union-attr]  # the kind is written above
+        return scene.ternary(state.condition)
 
 
-def with_problem(draft: Draft, findings: Sequence[Sequence[Finding]], paths: Sequence[str]) -> Draft:
+def with_problem(draft: RuleDraft, findings: Sequence[Sequence[Finding]], paths: Sequence[str]) -> RuleDraft:
     """Return a draft as a mere comment if half of the captures would break the rule; else with those that do named.
 
     Parameters
@@ -521,12 +525,12 @@ def with_problem(draft: Draft, findings: Sequence[Sequence[Finding]], paths: Seq
     return replace(draft, outliers=(*draft.outliers, *questions))
 
 
-def _plain(name: str, condition: str, longer_than: str, basis: str) -> Draft:
+def _plain(name: str, condition: str, longer_than: str, basis: str) -> RuleDraft:
     lines = ["[[rules]]", f"name = {quoted(name)}", 'kind = "never"', f"when = {quoted(condition)}"]
     if longer_than:
         lines.append(f"longer_than = {longer_than}")
     lines.append(f"basis = {quoted(basis)}")
-    return Draft(name=name, lines=tuple(lines))
+    return RuleDraft(name=name, lines=tuple(lines))
 
 
 def _any(what: str, roles: Sequence[str]) -> str:
@@ -538,11 +542,11 @@ def _positive(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
     return [(low, max(high, 0)) for low, high in spans]
 
 
-def _count(draft: Draft) -> int:
+def _count(draft: RuleDraft) -> int:
     return sum(map(len, draft.seen.values()))
 
 
-def _step(step: StepPlan, learned: Learned | None) -> str:
+def _step(step: StepPlan, learned: EstimatedLimit | None) -> str:
     parts = [f"name = {quoted(step.name)}", f"await = {quoted(step.await_)}"]
     if step.from_:
         parts.append(f"from = {quoted(step.from_)}")
@@ -552,7 +556,7 @@ def _step(step: StepPlan, learned: Learned | None) -> str:
     return "{ " + ", ".join(parts) + " }"
 
 
-def _remarks(measured: Sequence[tuple[str, Sequence[Delay], Learned | None]], what: str) -> Iterator[str]:
+def _remarks(measured: Sequence[tuple[str, Sequence[Delay], EstimatedLimit | None]], what: str) -> Iterator[str]:
     """Yield what was seen of each length, what more captures would change, and each method once."""
     methods: dict[str, None] = {}
     later = []

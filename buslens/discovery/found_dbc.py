@@ -6,16 +6,16 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from buslens.definitions.model import ByteOrder
-from buslens.discovery.words import tokens
+from buslens.discovery.vocabulary import tokens
 from buslens.errors import UsageError
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from buslens.discovery.candidates import Candidate, Field
-    from buslens.discovery.changes import Origin
-    from buslens.discovery.seek import Sought
+    from buslens.discovery.candidates import BitField, Candidate
+    from buslens.discovery.changes import FrameKey
+    from buslens.discovery.seek import SeekResult
 
 EXTENDED_BIT: Final = 1 << 31
 """Marks a 29-bit identifier in a DBC."""
@@ -42,7 +42,7 @@ _DONE: Final = frozenset(
 _UNIT: Final = "UNKNOWN_UNIT"
 
 
-def message_name(origin: Origin) -> str:
+def message_name(origin: FrameKey) -> str:
     """Return the name that a found message gets.
 
     >>> from buslens.discovery.changes import Origin
@@ -52,7 +52,7 @@ def message_name(origin: Origin) -> str:
     return f"SEEK_{origin.can_id:08X}X" if origin.is_extended else f"SEEK_{origin.can_id:03X}"
 
 
-def signal_names(found: Sought, chosen: Sequence[Candidate]) -> dict[Candidate, str]:
+def signal_names(found: SeekResult, chosen: Sequence[Candidate]) -> dict[Candidate, str]:
     """Return the name that each found field gets: the thing that was acted on, ``DOOR``, ``START_BUTTON``.
 
     Of several that one action changes the first has the name alone, the others a number behind it.
@@ -92,7 +92,7 @@ def before_and_after(words: str) -> tuple[str, str] | None:
     return None
 
 
-def found_dbc(found: Sought, chosen: Sequence[Candidate]) -> bytes:
+def found_dbc(found: SeekResult, chosen: Sequence[Candidate]) -> bytes:
     """Return the text of a definitions file with the chosen candidates.
 
     Raises
@@ -105,7 +105,7 @@ def found_dbc(found: Sought, chosen: Sequence[Candidate]) -> bytes:
     return "\n".join([*_lines(found, chosen), ""]).encode()
 
 
-def _lines(found: Sought, chosen: Sequence[Candidate]) -> Iterator[str]:
+def _lines(found: SeekResult, chosen: Sequence[Candidate]) -> Iterator[str]:
     by_message: dict[tuple[int, bool], list[Candidate]] = {}
     for candidate in chosen:
         origin = candidate.field.origin
@@ -147,17 +147,17 @@ def _lines(found: Sought, chosen: Sequence[Candidate]) -> Iterator[str]:
             yield from _value_line(found, candidate, names[candidate])
 
 
-def _number(origin: Origin) -> int:
+def _number(origin: FrameKey) -> int:
     return origin.can_id | (EXTENDED_BIT if origin.is_extended else 0)
 
 
-def _signal_line(field: Field, name: str) -> str:
+def _signal_line(field: BitField, name: str) -> str:
     order = 1 if field.order is ByteOrder.INTEL else 0
     most = (1 << len(field.bits)) - 1
     return f' SG_ {name} : {field.start}|{len(field.bits)}@{order}+ (1,0) [0|{most}] "" {_UNIT}'
 
 
-def _value_line(found: Sought, candidate: Candidate, name: str) -> Iterator[str]:
+def _value_line(found: SeekResult, candidate: Candidate, name: str) -> Iterator[str]:
     """Name the values before and after the first action as its words do, else off and on."""
     response = candidate.responses[0]
     before, after = before_and_after(found.actions[response.action].words) or ("off", "on")
@@ -167,7 +167,7 @@ def _value_line(found: Sought, candidate: Candidate, name: str) -> Iterator[str]
         yield f"VAL_ {_number(candidate.field.origin)} {name} {named} ;"
 
 
-def _comment(found: Sought, candidate: Candidate) -> str:
+def _comment(found: SeekResult, candidate: Candidate) -> str:
     parts = []
     for response in candidate.responses:
         words = found.actions[response.action].words

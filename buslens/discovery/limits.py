@@ -51,7 +51,7 @@ OUTLIER_PART: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Learned:
+class EstimatedLimit:
     """Limits and where they come from."""
 
     least_ns: int
@@ -64,7 +64,7 @@ class Learned:
     later_ns: tuple[int, int] | None = None
 
 
-def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> Learned:
+def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedLimit:
     """Return limits from measured lengths, each with its least and greatest value, ns.
 
     `doubt_ns` is the doubt that the next length may have at least, whatever that of these is.
@@ -155,10 +155,10 @@ def _learned(
     count: int,
     method: str,
     later: tuple[int, int] | None = None,
-) -> Learned:
+) -> EstimatedLimit:
     """Return limits widened by the doubt, that hold all that was seen."""
     least_ns, most_ns = _outwards(min(least - doubt, low), max(most + doubt, high))
-    return Learned(least_ns=least_ns, most_ns=most_ns, count=count, method=method, later_ns=later)
+    return EstimatedLimit(least_ns=least_ns, most_ns=most_ns, count=count, method=method, later_ns=later)
 
 
 def _outwards(least: float, most: float) -> tuple[int, int]:

@@ -20,7 +20,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.errors import Source, UsageError
+from buslens.errors import SourceLocation, UsageError
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -45,11 +45,11 @@ class Mark:
     #: ns from the capture's first frame.
     time_ns: int
     words: str
-    source: Source | None = None
+    source: SourceLocation | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Action:
+class MarkedAction:
     """One kind of thing that was done, once or again and again."""
 
     #: As first written.
@@ -58,7 +58,7 @@ class Action:
     times_ns: tuple[int, ...]
 
 
-def parse_mark(text: str, source: Source | None = None) -> Mark:
+def parse_mark(text: str, source: SourceLocation | None = None) -> Mark:
     """Return the mark that one line of text is.
 
     Raises
@@ -69,7 +69,7 @@ def parse_mark(text: str, source: Source | None = None) -> Mark:
     match = _MARK.fullmatch(text) or _TIME_LAST.fullmatch(text)
     if match is None:
         column, problem = _what_is_wrong(text)
-        place = None if source is None else Source(source.path, source.line, column)
+        place = None if source is None else SourceLocation(source.path, source.line, column)
         where = "" if source is not None else f"--mark '{text}': "
         raise UsageError(f"{where}{problem}; {_EXAMPLE}", place)
     time_ns = int(Decimal(match["time"].replace(",", ".")) * NS_PER_S)
@@ -89,25 +89,25 @@ def load_marks(path: str) -> list[Mark]:
     with Path(path).open("rb") as file:
         raw = file.read(LARGEST_FILE + 1)
     if len(raw) > LARGEST_FILE or b"\0" in raw:
-        raise UsageError(f"this is no list of marks; {_EXAMPLE} on each line", Source(path))
+        raise UsageError(f"this is no list of marks; {_EXAMPLE} on each line", SourceLocation(path))
     marks, problems = [], []
     for number, line in enumerate(_decoded(raw).splitlines(), start=1):
         text = _COMMENT.sub("", line)
         if not text.strip():
             continue
         try:
-            marks.append(parse_mark(text, Source(path, number)))
+            marks.append(parse_mark(text, SourceLocation(path, number)))
         except UsageError as error:
             problems.append(error)
     if problems:
         more = "".join(f"\n{error}" for error in problems[1:])
         raise UsageError(f"{problems[0].problem}{more}", problems[0].source)
     if not marks:
-        raise UsageError(f"there is no mark in it; {_EXAMPLE}", Source(path))
+        raise UsageError(f"there is no mark in it; {_EXAMPLE}", SourceLocation(path))
     return marks
 
 
-def actions_of(marks: Iterable[Mark]) -> tuple[Action, ...]:
+def actions_of(marks: Iterable[Mark]) -> tuple[MarkedAction, ...]:
     """Return the different actions, in the order in which they were first done."""
     words: dict[str, str] = {}
     times: dict[str, list[int]] = {}
@@ -115,10 +115,10 @@ def actions_of(marks: Iterable[Mark]) -> tuple[Action, ...]:
         key = mark.words.casefold()
         words.setdefault(key, mark.words)
         times.setdefault(key, []).append(mark.time_ns)
-    return tuple(Action(words=words[key], times_ns=tuple(times[key])) for key in words)
+    return tuple(MarkedAction(words=words[key], times_ns=tuple(times[key])) for key in words)
 
 
-def refuse_outside(marks: Sequence[Mark], length_ns: int) -> None:
+def reject_outside(marks: Sequence[Mark], length_ns: int) -> None:
     """Refuse marks behind the end of the capture.
 
     Raises

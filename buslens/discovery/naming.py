@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.discovery.words import (
+from buslens.discovery.vocabulary import (
     OPPOSITES,
     ignition_state_of,
     is_invalid,

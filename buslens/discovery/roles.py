@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.definitions.model import Kind
+from buslens.definitions.model import ValueType
 from buslens.discovery.behaviour import LONGEST_PULSE_NS, Moves, common, rest_of
 from buslens.discovery.naming import (
     ROLES,
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.definitions.model import Definitions, Message, Signal
-    from buslens.discovery.traces import Shown, Trace
+    from buslens.discovery.traces import ShownSignals, Trace
 
 ENOUGH: Final = 4.5
 """Points that a role needs."""
@@ -55,7 +55,7 @@ _OTHERS: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class RoleMatch:
     """One signal for one role."""
 
     role: str
@@ -72,7 +72,7 @@ class Fit:
         """Message and signal."""
         return f"{self.message.name}.{self.signal.name}"
 
-    def more(self, points: float, reason: str) -> Fit:
+    def more(self, points: float, reason: str) -> RoleMatch:
         """Return the fit with more points, and why."""
         return replace(self, points=self.points + points, reasons=(*self.reasons, reason))
 
@@ -82,12 +82,12 @@ class Proposal:
     """The best signal for a role, and those behind it."""
 
     role: str
-    best: Fit | None
+    best: RoleMatch | None
     #: Whether it stands in the file, not as a comment.
     is_certain: bool
     #: Why it is not certain, or what to look at although it is; empty for nothing.
     doubt: str = ""
-    others: tuple[Fit, ...] = ()
+    others: tuple[RoleMatch, ...] = ()
 
 
 def is_wanted(message: Message, signal: Signal) -> bool:
@@ -98,7 +98,7 @@ def is_wanted(message: Message, signal: Signal) -> bool:
 
 
 def _is_number_of(role: str, signal: Signal) -> bool:
-    return signal.unit.strip().lower() in UNITS[role] and signal.length >= 4 and signal.kind is not Kind.FLOAT
+    return signal.unit.strip().lower() in UNITS[role] and signal.length >= 4 and signal.kind is not ValueType.FLOAT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,24 +107,24 @@ class _Choice:
 
     points: float
     moves: Moves
-    fits: Mapping[str, list[Fit]]
+    fits: Mapping[str, list[RoleMatch]]
 
 
 class _Search:
     """Looks for the signals of the handshake."""
 
-    def __init__(self, shown: Shown, bonus: Mapping[tuple[str, str], float]) -> None:
+    def __init__(self, shown: ShownSignals, bonus: Mapping[tuple[str, str], float]) -> None:
         self._shown = shown
         self._bonus = bonus
         self.traces = [it for it in shown.traces.values() if is_state(it.signal)]
-        self._named: dict[tuple[str, str], Fit] = {}
+        self._named: dict[tuple[str, str], RoleMatch] = {}
 
-    def fit(self, role: str, trace: Trace) -> Fit:
+    def fit(self, role: str, trace: Trace) -> RoleMatch:
         """Return what the names of a signal, and marks, say for a role."""
         key = role, trace.name
         if key not in self._named:
             points, reasons = name_points(role, trace.message, trace.signal)
-            fit = Fit(role=role, message=trace.message, signal=trace.signal, points=points, reasons=reasons)
+            fit = RoleMatch(role=role, message=trace.message, signal=trace.signal, points=points, reasons=reasons)
             if is_labelled(role, trace.signal):
                 fit = fit.more(2.5 if role.endswith("_feedback") else 1.5, "its value names fit")
             elif trace.signal.labels and role.endswith("_feedback"):
@@ -194,7 +194,7 @@ class _Search:
         locked, unlocked = ends
         _, after = moves.ends_of(first)
         to_locked, to_unlocked = after == locked, after == unlocked
-        fits: dict[str, list[Fit]] = {}
+        fits: dict[str, list[RoleMatch]] = {}
         hard = self._feedback("unlock_feedback", moves, first, to_locked, to_unlocked)
         if hard is None:
             return None
@@ -223,7 +223,7 @@ class _Search:
         points += enable.points + _NEAREST * moves.nearness(first)
         return _Choice(points=points, moves=moves, fits=fits)
 
-    def _also_pulsed(self, moves: Moves, first: Trace) -> list[Fit]:
+    def _also_pulsed(self, moves: Moves, first: Trace) -> list[RoleMatch]:
         """Return the other signals behind whose pulses the feedback moves: a request looks like the enable."""
         others = [it for trace in self.traces if (it := self._as_enable(trace)) is not None]
         return _sorted(
@@ -243,7 +243,7 @@ class _Search:
         trace: Trace,
         to_locked: NDArray[np.bool_],
         to_unlocked: NDArray[np.bool_],
-    ) -> Fit | None:
+    ) -> RoleMatch | None:
         """Return a signal as a feedback whose values are told by where the moves end."""
         share = moves.feedback_share(trace)
         if share < _SHARE:
@@ -274,7 +274,7 @@ class _Search:
         return replace(fit.more(0.0, text), states=states)
 
     @staticmethod
-    def _against(fit: Fit, first: Trace, trace: Trace) -> Fit:
+    def _against(fit: RoleMatch, first: Trace, trace: Trace) -> RoleMatch:
         """Return a second feedback with what speaks against it: it may only be the first one, written again."""
         if bare(trace.signal) == bare(first.signal) and trace.message is first.message:
             return fit.more(-8.0, f"by its name it is {first.signal.name} once more, turned round")
@@ -287,7 +287,7 @@ class _Search:
 
     def _causes(
         self, role: str, moves: Moves, traces: Iterable[Trace], wanted: NDArray[np.bool_], other: NDArray[np.bool_]
-    ) -> list[Fit]:
+    ) -> list[RoleMatch]:
         """Return the signals that change before the moves of one direction."""
         found = []
         way = "lock" if role == "door_open" else "unlock"
@@ -318,7 +318,7 @@ class _Search:
         to_unlocked: NDArray[np.bool_],
         first: Trace,
         locked: int,
-    ) -> list[Fit]:
+    ) -> list[RoleMatch]:
         """Return the signals that change behind the moves that unlock, and are off whenever the lock is engaged."""
         found = []
         for trace in traces:
@@ -346,18 +346,18 @@ class _Search:
             found.append(replace(fit, states=states))
         return _sorted(found)
 
-    def _by_names(self, fit: Fit, trace: Trace) -> Fit:
+    def _by_names(self, fit: RoleMatch, trace: Trace) -> RoleMatch:
         if not trace.is_change.any() and fit.role in HANDSHAKE:
             fit = fit.more(-1.5, "it never changes in these captures")
         return replace(fit, states=named_states(fit.role, trace))
 
-    def best_name(self, role: str) -> Fit | None:
+    def best_name(self, role: str) -> RoleMatch | None:
         """Return the signal that fits a role best by its name alone, if it fits well."""
         named = [(name_points(role, it.message, it.signal)[0], it) for it in self.traces]
         points, trace = max(named, key=lambda it: it[0], default=(0.0, None))
         return None if trace is None or points < ENOUGH else replace(self.fit(role, trace), points=points)
 
-    def by_names(self, role: str) -> list[Fit]:
+    def by_names(self, role: str) -> list[RoleMatch]:
         """Return the signals that only names speak for."""
         return _sorted(
             self._by_names(fit, trace) for trace in self.traces if (fit := self.fit(role, trace)).points >= 2.0
@@ -450,7 +450,7 @@ def named_states(role: str, trace: Trace) -> dict[str, tuple[int, ...]]:
 
 
 def propose(
-    definitions: Definitions, shown: Shown, bonus: Mapping[tuple[str, str], float] | None = None
+    definitions: Definitions, shown: ShownSignals, bonus: Mapping[tuple[str, str], float] | None = None
 ) -> tuple[dict[str, Proposal], Moves | None]:
     """Return a proposal for each role, and the moves of the lock if there are any.
 
@@ -465,7 +465,7 @@ def propose(
     """
     search = _Search(shown, bonus or {})
     choice = search.best()
-    ranked: dict[str, list[Fit]] = {}
+    ranked: dict[str, list[RoleMatch]] = {}
     for role in HANDSHAKE:
         found = list(choice.fits.get(role, ())) if choice is not None else []
         named = [fit for fit in search.by_names(role) if all(fit.name != it.name for it in found)]
@@ -495,7 +495,7 @@ _ORDER: Final = {name: index for index, name in enumerate(
 )}  # fmt: skip
 
 
-def _numbers(role: str, definitions: Definitions, shown: Shown) -> list[Fit]:
+def _numbers(role: str, definitions: Definitions, shown: ShownSignals) -> list[RoleMatch]:
     found = []
     for message in definitions:
         for signal in message.signals:
@@ -504,16 +504,16 @@ def _numbers(role: str, definitions: Definitions, shown: Shown) -> list[Fit]:
             points, reasons = name_points(role, message, signal)
             if points <= 0 or f"{message.name}.{signal.name}" not in shown.traces:
                 continue
-            fit = Fit(role=role, message=message, signal=signal, points=points, reasons=reasons)
+            fit = RoleMatch(role=role, message=message, signal=signal, points=points, reasons=reasons)
             found.append(fit.more(2.0, f"its unit is {signal.unit.strip()}"))
     return _sorted(found)
 
 
-def _sorted(fits: Iterable[Fit]) -> list[Fit]:
+def _sorted(fits: Iterable[RoleMatch]) -> list[RoleMatch]:
     return sorted(fits, key=lambda fit: (-round(fit.points, 6), fit.name))
 
 
-def _proposal(role: str, ranked: Sequence[Fit], by_name: Fit | None) -> Proposal:
+def _proposal(role: str, ranked: Sequence[RoleMatch], by_name: RoleMatch | None) -> Proposal:
     if not ranked:
         return Proposal(role=role, best=None, is_certain=False, doubt="no signal looks like it")
     best, others = ranked[0], tuple(fit for fit in ranked[1:] if fit.points > 0)[:_OTHERS]
@@ -545,7 +545,7 @@ def _doubt_swap(proposals: dict[str, Proposal]) -> None:
             proposals[role] = replace(proposals[role], doubt=doubt)
 
 
-def _named(role: str, fit: Fit) -> float:
+def _named(role: str, fit: RoleMatch) -> float:
     return name_points(role, fit.message, fit.signal)[0]
 
 

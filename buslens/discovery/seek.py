@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING, Final
 from buslens.capture.frames import Clock
 from buslens.discovery.candidates import first_movers_first, rank
 from buslens.discovery.changes import ChangeLog
-from buslens.discovery.coincidence import Window, run_trials
-from buslens.discovery.marks import actions_of, refuse_outside
-from buslens.errors import CaptureError, Source, UsageError
+from buslens.discovery.coincidence import MatchWindow, run_trials
+from buslens.discovery.marks import actions_of, reject_outside
+from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from buslens.capture.frames import Tally
-    from buslens.capture.table_told import TableSettings
+    from buslens.capture.frames import ReadStats
+    from buslens.capture.table_settings import TableSettings
     from buslens.discovery.candidates import Candidate
-    from buslens.discovery.changes import Changes, Origin
-    from buslens.discovery.marks import Action, Mark
+    from buslens.discovery.changes import BitToggles, FrameKey
+    from buslens.discovery.marks import Mark, MarkedAction
 
 TOLERANCE_NS: Final = 300 * NS_PER_MS
 """How far a mark of a person who watches a clock may be off (rule of thumb)."""
@@ -36,11 +36,11 @@ CHANGES_PER_MARK: Final = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sought:
+class SeekResult:
     """What was found."""
 
     path: str
-    actions: tuple[Action, ...]
+    actions: tuple[MarkedAction, ...]
     #: For each action, the best first.
     candidates: tuple[tuple[Candidate, ...], ...]
     tolerance_ns: int
@@ -49,10 +49,10 @@ class Sought:
     n_tried: int
     n_busy: int
     #: Of each origin, usual time between frames in ns and bytes of its longest payload.
-    origins: dict[Origin, tuple[int, int]]
+    origins: dict[FrameKey, tuple[int, int]]
     first_ns: int
     end_ns: int
-    tally: Tally | None = None
+    tally: ReadStats | None = None
 
     def chosen(self, most: int | None = None) -> list[Candidate]:
         """Return the candidates to define, each once: the best of each action that is more than chance, or so many."""
@@ -73,7 +73,7 @@ def seek(
     table: TableSettings | str | Path | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
-) -> Sought:
+) -> SeekResult:
     """Return the bits and fields of a capture whose changes coincide with marks.
 
     Parameters
@@ -102,21 +102,21 @@ def seek(
     UsageError
         If there are no marks, one lies behind the capture's end, or the capture has no time stamps.
     """
-    from buslens.capture.fold import fold
     from buslens.capture.open import open_capture
+    from buslens.capture.reduce import reduce_frames
 
-    _refuse_none(marks)
-    log, tally = fold(
+    _require_candidates(marks)
+    log, tally = reduce_frames(
         open_capture(capture, table=table),
         wanted=None,
-        new=lambda: ChangeLog(cap_for(len(marks))),
-        step=ChangeLog.take,
-        join=ChangeLog.join,
+        make=lambda: ChangeLog(cap_for(len(marks))),
+        update=ChangeLog.take,
+        merge=ChangeLog.join,
         workers=workers,
         notify=notify,
     )
     if tally.first_ns is None or tally.last_ns is None:
-        raise CaptureError("no frame in it could be read", Source(str(capture)))
+        raise CaptureError("no frame in it could be read", SourceLocation(str(capture)))
     if tally.clock is Clock.MISSING:
         raise UsageError(f"{capture} has no time stamps, so that nothing can be told to coincide; record it with them")
     return sought(
@@ -133,7 +133,7 @@ def seek(
 
 
 def sought(
-    changes: Changes,
+    changes: BitToggles,
     marks: Sequence[Mark],
     *,
     first_ns: int,
@@ -142,8 +142,8 @@ def sought(
     delay_ns: int = DELAY_NS,
     most: int = MOST,
     path: str = "",
-    tally: Tally | None = None,
-) -> Sought:
+    tally: ReadStats | None = None,
+) -> SeekResult:
     """Return the bits and fields among changes that coincide with marks; see `seek`.
 
     Parameters
@@ -151,13 +151,13 @@ def sought(
     first_ns, end_ns : int
         First and last frame of the capture.
     """
-    _refuse_none(marks)
-    refuse_outside(marks, end_ns - first_ns)
+    _require_candidates(marks)
+    reject_outside(marks, end_ns - first_ns)
     actions = actions_of(marks)
-    window = Window(before_ns=tolerance_ns + delay_ns, after_ns=tolerance_ns, first_ns=first_ns, end_ns=end_ns)
+    window = MatchWindow(before_ns=tolerance_ns + delay_ns, after_ns=tolerance_ns, first_ns=first_ns, end_ns=end_ns)
     trials = run_trials(changes, actions, window=window)
     ranked = rank(changes, trials, actions, window=window, most=most)
-    return Sought(
+    return SeekResult(
         path=path,
         actions=actions,
         candidates=tuple(tuple(first_movers_first(listed, index)) for index, listed in enumerate(ranked)),
@@ -182,6 +182,6 @@ def cap_for(n_marks: int) -> int:
     return max(LEAST_CAP, CHANGES_PER_MARK * n_marks)
 
 
-def _refuse_none(marks: Sequence[Mark]) -> None:
+def _require_candidates(marks: Sequence[Mark]) -> None:
     if not marks:
         raise UsageError('there are no marks; write for example --mark "12.3 driver door opens"')

@@ -5,35 +5,35 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.check import check, judge, plan_tracks
-from buslens.checks.scene import Scene
-from buslens.discovery.draft import Draft, Drafter, with_problem
-from buslens.discovery.file_text import file_lines, timeout_of
-from buslens.discovery.kinds_of_file import told_apart
+from buslens.checks.check import check, evaluate_rules, plan_tracks
+from buslens.checks.context import EvaluationContext
+from buslens.discovery.draft import Drafter, RuleDraft, with_problem
+from buslens.discovery.expectations_text import file_lines, timeout_of
+from buslens.discovery.file_kind import sort_by_kind
 from buslens.discovery.limits import STEP_NS
-from buslens.discovery.marked import bonus_of
+from buslens.discovery.mark_evidence import bonus_of
 from buslens.discovery.naming import ROLES
 from buslens.discovery.roles import HANDSHAKE, Proposal, is_wanted, propose
 from buslens.discovery.toml_text import duration, quoted, role_lines
 from buslens.discovery.traces import read_capture, read_shown
 from buslens.errors import UsageError
 from buslens.expectations.load import parse_expectations
-from buslens.timeline.recorder import CYCLES_PER_TIMEOUT
+from buslens.timeline.history import CYCLES_PER_TIMEOUT
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
-    from buslens.capture.frames import Tally
-    from buslens.capture.table_told import TableSettings
+    from buslens.capture.frames import ReadStats
+    from buslens.capture.table_settings import TableSettings
     from buslens.checks.findings import Finding, Verdict
     from buslens.definitions.model import Definitions
     from buslens.discovery.behaviour import Moves
     from buslens.discovery.marks import Mark
-    from buslens.discovery.traces import Shown
+    from buslens.discovery.traces import ShownSignals
     from buslens.expectations.model import Expectations
-    from buslens.timeline.recorder import Recorder
+    from buslens.timeline.history import CaptureHistory
 
 HANDSHAKE_RULES: Final = ("unlock handshake", "lock handshake")
 
@@ -50,12 +50,12 @@ class Tried:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Started:
+class StartResult:
     """A first expectations file, and what it rests on."""
 
     text: str
     proposals: Mapping[str, Proposal]
-    drafts: tuple[Draft, ...]
+    drafts: tuple[RuleDraft, ...]
     #: Frames of the captures.
     frames: int
     #: The captures that it was learned from and those that it was tried on.
@@ -95,7 +95,7 @@ def start(
     table: TableSettings | str | Path | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
-) -> Started:
+) -> StartResult:
     """Return a first expectations file.
 
     Parameters
@@ -123,10 +123,10 @@ def start(
     BuslensError
         If a file cannot be used, or no signal of the definitions looks like one of a steering lock.
     """
-    from buslens.capture.table_told import settings_of
+    from buslens.capture.table_settings import settings_of
     from buslens.definitions.load import load_definitions
 
-    dbcs, logs = told_apart([*files, *([captures] if isinstance(captures, str) else captures)])
+    dbcs, logs = sort_by_kind([*files, *([captures] if isinstance(captures, str) else captures)])
     defined = load_definitions(*dbcs)
     settings = settings_of(table)
     shown = read_shown(defined, logs, is_wanted, table=settings, workers=workers, notify=notify)
@@ -139,12 +139,12 @@ def start(
             " searches them"
         )
     alive = _alive(proposals, shown)
-    _refuse_empty(proposals, alive)
+    _require_frames(proposals, alive)
     header = _header(proposals, shown, alive)
     expected = parse_expectations(header.encode(), output)
     read = [read_capture(path, plan_tracks(expected, defined), settings, workers, notify) for path in logs]
     drafts = _drafts(header, expected, read, logs, [role for role in ROLES if proposals[role].is_certain])
-    findings = [judge(path, expected, *it).findings for path, it in zip(logs, read, strict=True)]
+    findings = [evaluate_rules(path, expected, *it).findings for path, it in zip(logs, read, strict=True)]
     drafts += [with_problem(draft, findings, logs) for draft in alive]
     missing = tuple(_missing(proposals, drafts))
     outliers = tuple(dict.fromkeys(question for draft in drafts for question in draft.outliers))
@@ -154,7 +154,7 @@ def start(
     final = parse_expectations(text.encode(), output)
     tried = [_tried(path, final, *it) for path, it in zip(logs, read, strict=True)]
     tried += [_checked(path, final, defined, settings, workers) for path in more]
-    return Started(
+    return StartResult(
         text=text,
         proposals=proposals,
         drafts=tuple(drafts),
@@ -168,8 +168,8 @@ def start(
     )
 
 
-def _tried(path: str, final: Expectations, recorder: Recorder, tally: Tally) -> Tried:
-    result = judge(path, final, recorder, tally)
+def _tried(path: str, final: Expectations, recorder: CaptureHistory, tally: ReadStats) -> Tried:
+    result = evaluate_rules(path, final, recorder, tally)
     return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=True)
 
 
@@ -178,7 +178,7 @@ def _checked(path: str, final: Expectations, defined: Definitions, table: TableS
     return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=False)
 
 
-def _refuse_empty(proposals: Mapping[str, Proposal], alive: Sequence[Draft]) -> None:
+def _require_frames(proposals: Mapping[str, Proposal], alive: Sequence[RuleDraft]) -> None:
     if not alive and not any(it.is_certain for it in proposals.values()):
         named = (f"{role}: {it.best.name}?" for role, it in proposals.items() if it.best is not None)
         raise UsageError(f"nothing is certain enough to begin with; look at these signals yourself: {', '.join(named)}")
@@ -187,7 +187,7 @@ def _refuse_empty(proposals: Mapping[str, Proposal], alive: Sequence[Draft]) -> 
 # --- the draft, read as a file --------------------------------------------------------------------------
 
 
-def _header(proposals: Mapping[str, Proposal], shown: Shown, alive: Sequence[Draft]) -> str:
+def _header(proposals: Mapping[str, Proposal], shown: ShownSignals, alive: Sequence[RuleDraft]) -> str:
     """Return the certain roles, and the rules that need no measuring, as an expectations file."""
     lines = ["format = 1"]
     for role in ROLES:
@@ -199,7 +199,7 @@ def _header(proposals: Mapping[str, Proposal], shown: Shown, alive: Sequence[Dra
     return "\n".join(lines) + "\n"
 
 
-def _alive(proposals: Mapping[str, Proposal], shown: Shown) -> list[Draft]:
+def _alive(proposals: Mapping[str, Proposal], shown: ShownSignals) -> list[RuleDraft]:
     """Return a rule for each message that must keep coming: those of the lock, else all that was thought of."""
     wanted = ("unlock_feedback", "data_feedback", "lock_enable")
     best = [proposals[role].best for role in wanted if proposals[role].is_certain]
@@ -221,34 +221,38 @@ def _alive(proposals: Mapping[str, Proposal], shown: Shown) -> list[Draft]:
             f"timeout = {duration(-(-timeout_ns // STEP_NS) * STEP_NS)}",
             'basis = "three times the cycle time, common practice, no source; or half more than the longest gap seen"',
         )
-        drafts.append(Draft(name=name, lines=lines, remarks=(f"about one frame per {format_duration(cycle_ns)} here",)))
+        drafts.append(
+            RuleDraft(name=name, lines=lines, remarks=(f"about one frame per {format_duration(cycle_ns)} here",))
+        )
     return drafts
 
 
 def _drafts(
     header: str,
     expected: Expectations,
-    read: Sequence[tuple[Recorder, Tally]],
+    read: Sequence[tuple[CaptureHistory, ReadStats]],
     paths: Sequence[str],
     roles: Sequence[str],
-) -> list[Draft]:
+) -> list[RuleDraft]:
     """Return the rules that are measured; those that half of the captures break are comments."""
     scenes = []
     for path, (recorder, tally) in zip(paths, read, strict=True):
-        result = judge(path, expected, recorder, tally)
+        result = evaluate_rules(path, expected, recorder, tally)
         scenes.append(
-            Scene(
+            EvaluationContext(
                 timelines=result.timelines,
                 presences={},
                 first_ns=tally.first_ns or 0,
                 end_ns=tally.last_ns or 0,
-                seams_ns=tuple(seam.time_ns for seam in tally.seams),
+                seams_ns=tuple(seam.time_ns for seam in tally.discontinuities),
             )
         )
     drafts = list(Drafter(header, roles, scenes, paths).drafts())
     standing = "".join("\n".join(draft.lines) + "\n" for draft in drafts if not draft.problem)
     whole = parse_expectations((header + standing).encode(), "draft")
-    findings: list[Sequence[Finding]] = [judge(path, whole, *it).findings for path, it in zip(paths, read, strict=True)]
+    findings: list[Sequence[Finding]] = [
+        evaluate_rules(path, whole, *it).findings for path, it in zip(paths, read, strict=True)
+    ]
     return [draft if draft.problem else with_problem(draft, findings, paths) for draft in drafts]
 
 
@@ -274,7 +278,7 @@ _DO: Final = {
 }
 
 
-def _missing(proposals: Mapping[str, Proposal], drafts: Sequence[Draft]) -> list[str]:
+def _missing(proposals: Mapping[str, Proposal], drafts: Sequence[RuleDraft]) -> list[str]:
     """Return what of the two handshakes could not be learned, each with what to record or decide."""
     found = []
     for role in HANDSHAKE:

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from buslens.definitions.model import Signal
-    from buslens.discovery.roles import Fit
+    from buslens.discovery.roles import RoleMatch
 
 
 def quoted(text: str) -> str:
@@ -42,7 +42,7 @@ def remark(text: str) -> Iterator[str]:
     yield from wrap(shown, 116, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
 
 
-def role_lines(fit: Fit, timeout: str) -> list[str]:
+def role_lines(fit: RoleMatch, timeout: str) -> list[str]:
     """Return the table of a role; its timeout as the file has it, empty for none."""
     lines = [f"[roles.{fit.role}]", f"signal = {quoted(fit.name)}"]
     if fit.states:
@@ -69,7 +69,7 @@ def _value(signal: Signal, raw: int) -> str:
     return quoted(label) if is_own and label.strip() == label and label and label.isprintable() else str(raw)
 
 
-def unnamed(fit: Fit) -> list[str]:
+def unnamed(fit: RoleMatch) -> list[str]:
     """Return the labels that are in none of the states, and so unknown."""
     named = {raw for raws in fit.states.values() for raw in raws}
     return [label for raw, label in sorted(fit.signal.labels.items()) if raw not in named] if fit.states else []

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.frames import Clock
-from buslens.capture.table_told import NOTHING_TOLD, TableSettings
-from buslens.definitions.model import Kind
-from buslens.errors import CaptureError, Source, UsageError
-from buslens.timeline.recorder import NEVER, NO_TIMEOUT, Recorder, Track
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
+from buslens.definitions.model import ValueType
+from buslens.errors import CaptureError, SourceLocation, UsageError
+from buslens.timeline.history import NO_FRAME_NS, NO_TIMEOUT, CaptureHistory, Track
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
     from buslens.definitions.model import Definitions, Message, Signal
 
 UNSEEN: Final = -1
@@ -35,7 +35,7 @@ _EVENT_SILENCES: Final = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Span:
+class CaptureSpan:
     """One capture on the common axis."""
 
     path: str
@@ -93,10 +93,10 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shown:
+class ShownSignals:
     """What the captures show."""
 
-    spans: tuple[Span, ...]
+    spans: tuple[CaptureSpan, ...]
     #: By message and signal.
     traces: Mapping[str, Trace]
     #: Usual time between frames of each message, ns, and its longest silence.
@@ -122,7 +122,11 @@ def within(raw: NDArray[np.int64], values: Iterable[int]) -> NDArray[np.bool_]:
 def is_state(signal: Signal) -> bool:
     """Return whether a signal can be a state: a few bits, or value names."""
     few = signal.length <= _MOST_BITS or 0 < len(signal.labels) <= _MOST_LABELS
-    return signal.kind is Kind.UNSIGNED and few and signal.unit.strip() in {"", "-", "bit", "Bit", "1", "bool", "enum"}
+    return (
+        signal.kind is ValueType.UNSIGNED
+        and few
+        and signal.unit.strip() in {"", "-", "bit", "Bit", "1", "bool", "enum"}
+    )
 
 
 def read_shown(
@@ -133,7 +137,7 @@ def read_shown(
     table: TableSettings = NOTHING_TOLD,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
-) -> Shown:
+) -> ShownSignals:
     """Return what captures show of the signals that are wanted.
 
     Parameters
@@ -174,13 +178,13 @@ def read_shown(
     parts: dict[str, list[Trace]] = {}
     cycles: dict[str, list[int]] = {}
     silences: dict[str, int] = {}
-    spans: list[Span] = []
+    spans: list[CaptureSpan] = []
     frames = 0
     for path in captures:
         recorder, tally = read_capture(path, tracks, table, workers, notify)
         base_ns = spans[-1].end_ns + _APART_NS if spans else 0
         first_ns, last_ns = tally.first_ns or 0, tally.last_ns or 0
-        span = Span(path=path, own_first_ns=first_ns, first_ns=base_ns, end_ns=base_ns + last_ns - first_ns)
+        span = CaptureSpan(path=path, own_first_ns=first_ns, first_ns=base_ns, end_ns=base_ns + last_ns - first_ns)
         spans.append(span)
         frames += tally.frames
         for log in recorder.messages:
@@ -189,7 +193,7 @@ def read_shown(
             for track, rows in zip(log.tracks, log.rows, strict=True):
                 seen_ns, since_ns, raw, silent_ns = rows.arrays()
                 if track.signal is None:
-                    quiet = silent_ns != NEVER
+                    quiet = silent_ns != NO_FRAME_NS
                     longest = int((seen_ns - silent_ns)[quiet].max(initial=0))
                     silences[log.message.name] = max(silences.get(log.message.name, 0), longest)
                 elif len(seen_ns):
@@ -203,7 +207,7 @@ def read_shown(
         )
     traces = {name: _joined(listed) for name, listed in parts.items()}
     total_s = max(sum(span.end_ns - span.first_ns for span in spans) / NS_PER_S, 1.0)
-    return Shown(
+    return ShownSignals(
         spans=tuple(spans),
         traces={
             name: it
@@ -222,7 +226,7 @@ def read_capture(
     table: TableSettings,
     workers: int | None,
     notify: Callable[[str], None] | None,
-) -> tuple[Recorder, Tally]:
+) -> tuple[CaptureHistory, ReadStats]:
     """Return what one capture shows of tracks.
 
     Raises
@@ -232,28 +236,28 @@ def read_capture(
     UsageError
         If it has no time stamps.
     """
-    from buslens.capture.fold import fold
     from buslens.capture.open import open_capture
+    from buslens.capture.reduce import reduce_frames
 
-    recorder, tally = fold(
+    recorder, tally = reduce_frames(
         open_capture(path, table=table),
         wanted=[(track.message.can_id, track.message.is_extended) for track in tracks],
-        new=lambda: Recorder(tracks),
-        step=Recorder.take,
-        join=Recorder.join,
+        make=lambda: CaptureHistory(tracks),
+        update=CaptureHistory.add,
+        merge=CaptureHistory.merge,
         workers=1 if any(track.timeout_ns is None for track in tracks) else workers,
         notify=notify,
     )
     recorder.finish()
     if tally.first_ns is None or tally.last_ns is None:
-        raise CaptureError("no frame in it could be read", Source(path))
+        raise CaptureError("no frame in it could be read", SourceLocation(path))
     if tally.clock is Clock.MISSING:
         raise UsageError(f"{path} has no time stamps, so that nothing can be measured; record it with them")
     return recorder, tally
 
 
 def _part(
-    track: Track, seen_ns: NDArray[np.int64], since_ns: NDArray[np.int64], raw: NDArray[np.int64], span: Span
+    track: Track, seen_ns: NDArray[np.int64], since_ns: NDArray[np.int64], raw: NDArray[np.int64], span: CaptureSpan
 ) -> Trace:
     shift = span.first_ns - span.own_first_ns
     seen = seen_ns + shift
@@ -263,7 +267,7 @@ def _part(
         message=track.message,
         signal=track.signal,
         seen_ns=seen,
-        since_ns=np.where(since_ns == NEVER, seen - 1, since_ns + shift),
+        since_ns=np.where(since_ns == NO_FRAME_NS, seen - 1, since_ns + shift),
         stop_ns=np.append(seen[1:], span.end_ns),
         raw=raw,
         is_change=changed,

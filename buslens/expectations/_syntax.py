@@ -50,7 +50,7 @@ class Mistake(NamedTuple):
     problem: str
 
 
-class NotACondition(Exception):  # noqa: N818 - it is caught where it can be given its place, and never seen
+class ConditionSyntaxError(Exception):
     """The text follows no rule of the grammar."""
 
     def __init__(self, mistake: Mistake) -> None:
@@ -84,7 +84,7 @@ def syntax_tree(text: str, roles: Mapping[str, Role | None]) -> Tree[Token]:
     try:
         return _tree(text)
     except UnexpectedInput as error:
-        raise NotACondition(_explain(text, error, roles)) from None
+        raise ConditionSyntaxError(_explain(text, error, roles)) from None
 
 
 def states_of(role: Role) -> str:

@@ -13,7 +13,7 @@ from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Final, NoReturn
 
-from buslens.errors import ExpectationError, Source
+from buslens.errors import ExpectationError, SourceLocation
 
 _BLANK: Final = re.compile(r"(?:[ \t\n]++|\#[^\n]*+)*+")
 _KEY: Final = re.compile(r"""[ \t]*+([A-Za-z0-9_-]++|"(?:[^"\\]++|\\.)*+"|'[^']*+')[ \t]*+""")
@@ -201,7 +201,7 @@ def locate(text: str) -> Node:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Document:
+class TomlDocument:
     """A TOML file: what it says and where."""
 
     path: str
@@ -211,19 +211,19 @@ class Document:
     #: Offsets at which lines begin.
     lines: list[int] = field(repr=False)
 
-    def source(self, offset: int) -> Source:
+    def source(self, offset: int) -> SourceLocation:
         """Return the place of an offset as line and column."""
         return _source(self.path, self.lines, offset)
 
-    def inside(self, node: Node, offset: int) -> Source:
+    def inside(self, node: Node, offset: int) -> SourceLocation:
         """Return the place of one character of a string value, counted in the value."""
         _, places = string_places(self.text, node)
         return self.source(places[min(offset, len(places) - 1)])
 
 
-def _source(path: str, lines: list[int], offset: int) -> Source:
+def _source(path: str, lines: list[int], offset: int) -> SourceLocation:
     line = bisect_right(lines, offset)
-    return Source(path, line, offset - lines[line - 1] + 1)
+    return SourceLocation(path, line, offset - lines[line - 1] + 1)
 
 
 def backslash_hint(name: str) -> str:
@@ -235,9 +235,9 @@ def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
     """Say in our own form where tomllib stopped."""
     match = _PLACE.fullmatch(problem)
     if match is None:
-        raise ExpectationError(f"this is not valid TOML: {problem}", Source(path))
+        raise ExpectationError(f"this is not valid TOML: {problem}", SourceLocation(path))
     if match[2]:
-        source = Source(path, int(match[2]), int(match[3]))
+        source = SourceLocation(path, int(match[2]), int(match[3]))
         line = text.split("\n")[int(match[2]) - 1].strip()
     else:
         source, line = _source(path, lines, len(text)), "the end of the file"
@@ -251,7 +251,7 @@ def _refuse(path: str, text: str, lines: list[int], problem: str) -> NoReturn:
     raise ExpectationError(f"this is not valid TOML: {reason}, at {shown}{hint}", source)
 
 
-def parse_document(raw: bytes, path: str) -> Document:
+def parse_document(raw: bytes, path: str) -> TomlDocument:
     """Return a document with all its places.
 
     Raises
@@ -260,7 +260,7 @@ def parse_document(raw: bytes, path: str) -> Document:
         If it is no UTF-8, or no valid TOML.
     """
     if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-        raise ExpectationError("this file is UTF-16; save it as UTF-8", Source(path))
+        raise ExpectationError("this file is UTF-16; save it as UTF-8", SourceLocation(path))
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -268,7 +268,7 @@ def parse_document(raw: bytes, path: str) -> Document:
         line = before.count("\n")
         column = len(before) - before.rfind("\n")
         problem = f"byte {raw[error.start]:#04x} is not UTF-8; save the file as UTF-8"
-        raise ExpectationError(problem, Source(path, line + 1, column)) from None
+        raise ExpectationError(problem, SourceLocation(path, line + 1, column)) from None
     text = text.replace("\r\n", "\n")
     lines = [0, *(match.end() for match in re.finditer("\n", text))]
     if (deep := _DEEP.search(text)) is not None:
@@ -278,7 +278,7 @@ def parse_document(raw: bytes, path: str) -> Document:
         data: dict[str, object] = tomllib.loads(text)
         root = locate(text)
     except RecursionError:
-        raise ExpectationError("arrays or tables are nested too deeply", Source(path)) from None
+        raise ExpectationError("arrays or tables are nested too deeply", SourceLocation(path)) from None
     except ValueError as error:  # TOMLDecodeError, and whole numbers of too many digits
         _refuse(path, text, lines, str(error))
-    return Document(path=path, text=text, data=data, root=root, lines=lines)
+    return TomlDocument(path=path, text=text, data=data, root=root, lines=lines)

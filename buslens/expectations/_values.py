@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.errors import ExpectationError, Source, did_you_mean
+from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._syntax import KEYWORD, NAME, states_of, unknown_role
 from buslens.expectations.conditions import read_condition, read_trigger
 from buslens.expectations.model import Timeout
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
     from fractions import Fraction
 
-    from buslens.expectations._toml import Document, Node
+    from buslens.expectations._toml import Node, TomlDocument
     from buslens.expectations.model import Role
-    from buslens.expectations.schema import Key
+    from buslens.expectations.schema import KeySpec
 
 _TYPE_WORDS: Final[Mapping[type, str]] = {
     bool: "a truth value",
@@ -30,11 +30,11 @@ _TYPE_WORDS: Final[Mapping[type, str]] = {
 }
 
 
-class _Wrong(Exception):  # noqa: N818 - never leaves this module
+class _InvalidValue(Exception):  # noqa: N818 - never leaves this module
     """A value cannot be used; the problem is noted already."""
 
 
-class Values:
+class ValueReader:
     """Reads the values of one file.
 
     Parameters
@@ -43,20 +43,20 @@ class Values:
         The file.
     """
 
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: TomlDocument) -> None:
         self.document = document
         self.problems: list[ExpectationError] = []
         #: Roles read so far; None for one that is defined, but wrongly.
         self.roles: dict[str, Role | None] = {}
 
-    def wrong(self, at: Node | int | Source, problem: str) -> None:
+    def wrong(self, at: Node | int | SourceLocation, problem: str) -> None:
         """Note a problem at a value, at an offset in the document or at a place."""
-        if not isinstance(at, Source):
+        if not isinstance(at, SourceLocation):
             at = self.document.source(at if isinstance(at, int) else at.start)
         self.problems.append(ExpectationError(problem, at))
 
     def table(
-        self, keys: Mapping[str, Key], node: Node, data: Mapping[str, object], subject: str, *, lax: bool = False
+        self, keys: Mapping[str, KeySpec], node: Node, data: Mapping[str, object], subject: str, *, lax: bool = False
     ) -> dict[str, Any]:
         """Return the values of a table that are right; with `lax` keys that are not known pass.
 
@@ -78,14 +78,14 @@ class Values:
             if name in data:
                 try:
                     values[name] = _READERS[key.type](self, key, data[name], inner[name])
-                except _Wrong:
+                except _InvalidValue:
                     continue
             elif key.required:
                 example = key.example if key.example.startswith("[[") else f"{name} = {key.example}"
                 self.wrong(node, f"{subject} has no '{name}'; write for example {example}")
         return values
 
-    def places(self, node: Node) -> dict[str, Source]:
+    def places(self, node: Node) -> dict[str, SourceLocation]:
         """Return the places of all values of a table."""
         return {name: self.document.source(inner.start) for name, inner in (node.table or {}).items()}
 
@@ -95,13 +95,13 @@ class Values:
             header = (
                 f"; write [[{key}]] with two brackets" if key in {"rules", "groups"} and isinstance(data, dict) else ""
             )
-            self.wrong(node, f"'{key}' must be a list of tables, and this is {type_words(data)}{header}")
+            self.wrong(node, f"'{key}' must be a list of tables, and this is {type_text(data)}{header}")
             return
         for item, inner in zip(data, node.array or [], strict=True):
             if isinstance(item, dict):
                 yield item, inner
             else:
-                self.wrong(inner, f"'{key}' is a list of tables, and this is {type_words(item)}")
+                self.wrong(inner, f"'{key}' is a list of tables, and this is {type_text(item)}")
 
     def name_problem(self, what: str, name: str) -> str:
         """Return why a role or state cannot be called so; empty if it can."""
@@ -113,47 +113,47 @@ class Values:
 
     # --- one reader for each type ---------------------------------------------------------------------
 
-    def expect(self, key: Key, data: object, node: Node, kind: type) -> Any:
+    def expect(self, key: KeySpec, data: object, node: Node, kind: type) -> Any:
         """Return a value that has the right type of TOML."""
         if type(data) is not kind:
-            problem = f"'{key.name}' must be {key.type.value}, and this is {type_words(data)}"
+            problem = f"'{key.name}' must be {key.type.value}, and this is {type_text(data)}"
             self.refuse(node, f"{problem}; write for example {key.name} = {key.example}")
         return data
 
-    def refuse(self, node: Node | Source, problem: str) -> None:
+    def refuse(self, node: Node | SourceLocation, problem: str) -> None:
         self.wrong(node, problem)
-        raise _Wrong
+        raise _InvalidValue
 
-    def text(self, key: Key, data: object, node: Node) -> str:
+    def text(self, key: KeySpec, data: object, node: Node) -> str:
         text: str = self.expect(key, data, node, str)
         if not text.strip() or not text.isprintable():
             flaw = "has line ends or other control characters in it" if text.strip() else "is empty"
             self.refuse(node, f"'{key.name}' {flaw}; write for example {key.name} = {key.example}")
         return text
 
-    def version(self, key: Key, data: object, node: Node) -> int:
+    def version(self, key: KeySpec, data: object, node: Node) -> int:
         if type(data) is not int or data != FORMAT:
             shown = f"'{data}'" if isinstance(data, str) else str(data)[:20]
             self.refuse(node, f"format {shown} is not known; this version of buslens reads {key.name} = {FORMAT}")
         return FORMAT
 
-    def flag(self, key: Key, data: object, node: Node) -> bool:
+    def flag(self, key: KeySpec, data: object, node: Node) -> bool:
         flag: bool = self.expect(key, data, node, bool)
         return flag
 
-    def count(self, key: Key, data: object, node: Node) -> int:
+    def count(self, key: KeySpec, data: object, node: Node) -> int:
         count: int = self.expect(key, data, node, int)
         if count < 1:
             self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {count}")
         return count
 
-    def address(self, key: Key, data: object, node: Node) -> int:
+    def address(self, key: KeySpec, data: object, node: Node) -> int:
         address: int = self.expect(key, data, node, int)
         if not 0 <= address <= 0xFF:
             self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {address}")
         return address
 
-    def duration(self, key: Key, data: object, node: Node) -> int:
+    def duration(self, key: KeySpec, data: object, node: Node) -> int:
         if type(data) in {int, float}:
             self.refuse(node, f"{data} has no unit; write '{data} ms', in quotes")
         try:
@@ -164,10 +164,10 @@ class Values:
             self.refuse(node, f"'{key.name}' must be above 0")
         return duration_ns
 
-    def timeout(self, key: Key, data: object, node: Node) -> int | Timeout:
+    def timeout(self, key: KeySpec, data: object, node: Node) -> int | Timeout:
         return Timeout.NEVER if data == "never" else self.duration(key, data, node)
 
-    def quantity(self, key: Key, data: object, node: Node) -> str:
+    def quantity(self, key: KeySpec, data: object, node: Node) -> str:
         """Return a quantity as text; its unit is judged when the role is known."""
         if type(data) in {int, float}:
             return str(data)
@@ -181,38 +181,38 @@ class Values:
             self.wrong(node, str(error))
         return None
 
-    def condition(self, key: Key, data: object, node: Node) -> object:
+    def condition(self, key: KeySpec, data: object, node: Node) -> object:
         return self.language(read_condition, key, data, node)
 
-    def trigger(self, key: Key, data: object, node: Node) -> object:
+    def trigger(self, key: KeySpec, data: object, node: Node) -> object:
         return self.language(read_trigger, key, data, node)
 
-    def language(self, read: Callable[..., object], key: Key, data: object, node: Node) -> object:
+    def language(self, read: Callable[..., object], key: KeySpec, data: object, node: Node) -> object:
         text = self.expect(key, data, node, str)
         parsed = read(text, self.roles, lambda offset: self.document.inside(node, offset), self.problems)
         if parsed is None:
-            raise _Wrong
+            raise _InvalidValue
         return parsed
 
-    def number_role(self, key: Key, data: object, node: Node) -> str:
+    def number_role(self, key: KeySpec, data: object, node: Node) -> str:
         name = self.text(key, data, node)
         if name not in self.roles:
             self.refuse(node, unknown_role(name, self.roles))
         role = self.roles[name]
         if role is None:
-            raise _Wrong
+            raise _InvalidValue
         if not role.is_number:
             self.refuse(node, f"{name} has states ({states_of(role)}), and here a role with a unit is asked")
         return name
 
-    def signal(self, key: Key, data: object, node: Node) -> tuple[str, str]:
+    def signal(self, key: KeySpec, data: object, node: Node) -> tuple[str, str]:
         text = self.text(key, data, node)
         message, dot, signal = text.partition(".")
         if not (message and dot and signal) or "." in signal or text.split() != [text]:
             self.refuse(node, f"'{text}' is not MESSAGE.SIGNAL; write for example {key.name} = {key.example}")
         return message, signal
 
-    def unit(self, key: Key, data: object, node: Node) -> str:
+    def unit(self, key: KeySpec, data: object, node: Node) -> str:
         text: str = self.expect(key, data, node, str)
         if text in {"", "1"}:
             return ""
@@ -220,7 +220,7 @@ class Values:
             self.refuse(node, f"'{text[:60]}' is not a unit: no spaces, no digit first; such as 'V' or 'km/h'")
         return text
 
-    def states(self, key: Key, data: object, node: Node) -> dict[str, tuple[str | int, ...]]:
+    def states(self, key: KeySpec, data: object, node: Node) -> dict[str, tuple[str | int, ...]]:
         table: dict[str, object] = self.expect(key, data, node, dict)
         if not table:
             self.refuse(node, f"a role has at least one state; write for example states = {key.example}")
@@ -237,7 +237,7 @@ class Values:
             places = [inner] if inner.array is None else inner.array
             for item, place in zip(items, places, strict=True):
                 if not isinstance(item, str | int) or isinstance(item, bool):
-                    self.wrong(place, f"a state stands for labels or whole raw values, and this is {type_words(item)}")
+                    self.wrong(place, f"a state stands for labels or whole raw values, and this is {type_text(item)}")
                     good = False
                 elif item in claimed:
                     self.wrong(place, f"{item!r} belongs to state '{claimed[item]}' already")
@@ -250,43 +250,43 @@ class Values:
                 good = False
             states[name] = tuple(labels)
         if not good:
-            raise _Wrong
+            raise _InvalidValue
         return states
 
-    def choice(self, key: Key, data: object, node: Node) -> str:
+    def choice(self, key: KeySpec, data: object, node: Node) -> str:
         text = self.text(key, data, node)
         if text not in key.choices:
             self.refuse(node, f"'{key.name}' cannot be '{text}'{_choices(text, key.choices)}")
         return text
 
-    def names(self, key: Key, data: object, node: Node) -> tuple[str, ...]:
+    def names(self, key: KeySpec, data: object, node: Node) -> tuple[str, ...]:
         items: list[object] = self.expect(key, data, node, list)
         if not items:
             self.refuse(node, f"'{key.name}' is empty; write for example {key.name} = {key.example}")
         places = node.array or []
         return tuple(self.text_inside(key, item, place) for item, place in zip(items, places, strict=True))
 
-    def words(self, key: Key, data: object, node: Node) -> dict[str, str]:
+    def words(self, key: KeySpec, data: object, node: Node) -> dict[str, str]:
         table: dict[str, object] = self.expect(key, data, node, dict)
         inner = node.table or {}
         return {name: self.text_inside(key, item, inner[name]) for name, item in table.items()}
 
-    def text_inside(self, key: Key, data: object, node: Node) -> str:
+    def text_inside(self, key: KeySpec, data: object, node: Node) -> str:
         """Return a text that is a part of a value."""
         if not isinstance(data, str) or not data.strip() or not data.isprintable():
-            found = type_words(data) if not isinstance(data, str) else "one that is empty or has control characters"
+            found = type_text(data) if not isinstance(data, str) else "one that is empty or has control characters"
             example = f"{key.name} = {key.example}"
             self.refuse(
                 node, f"'{key.name}' must be {key.type.value}, and this is {found}; write for example {example}"
             )
         return str(data)
 
-    def untouched(self, key: Key, data: object, node: Node) -> object:  # noqa: ARG002 - one of the readers
+    def untouched(self, key: KeySpec, data: object, node: Node) -> object:  # noqa: ARG002 - one of the readers
         """Return what is read elsewhere, table by table."""
         return data
 
 
-def type_words(data: object) -> str:
+def type_text(data: object) -> str:
     """Return what a value is, for the end of a sentence."""
     return _TYPE_WORDS.get(type(data), "a date or time")
 
@@ -296,7 +296,7 @@ def _choices(word: str, choices: tuple[str, ...]) -> str:
     return hint if hint.startswith("; did") else "; it is one of " + ", ".join(f'"{choice}"' for choice in choices)
 
 
-def _other_key(name: str, keys: Mapping[str, Key]) -> str:
+def _other_key(name: str, keys: Mapping[str, KeySpec]) -> str:
     """Return what a key that does not belong here may have been meant as."""
     kinds = [kind for kind, known in KINDS.items() if name in known]
     if kinds and "kind" in keys:
@@ -304,26 +304,26 @@ def _other_key(name: str, keys: Mapping[str, Key]) -> str:
     return did_you_mean(name, keys)
 
 
-_READERS: Final[Mapping[Type, Callable[[Values, Key, object, Node], object]]] = {
-    Type.TEXT: Values.text,
-    Type.VERSION: Values.version,
-    Type.FLAG: Values.flag,
-    Type.COUNT: Values.count,
-    Type.ADDRESS: Values.address,
-    Type.DURATION: Values.duration,
-    Type.LENGTH: Values.duration,
-    Type.TIMEOUT: Values.timeout,
-    Type.QUANTITY: Values.quantity,
-    Type.CONDITION: Values.condition,
-    Type.TRIGGER: Values.trigger,
-    Type.NUMBER_ROLE: Values.number_role,
-    Type.SIGNAL: Values.signal,
-    Type.UNIT: Values.unit,
-    Type.STATES: Values.states,
-    Type.CHOICE: Values.choice,
-    Type.DEFINITIONS: Values.untouched,
-    Type.TABLE: Values.untouched,
-    Type.TABLES: Values.untouched,
-    Type.NAMES: Values.names,
-    Type.WORDS: Values.words,
+_READERS: Final[Mapping[Type, Callable[[ValueReader, KeySpec, object, Node], object]]] = {
+    Type.TEXT: ValueReader.text,
+    Type.VERSION: ValueReader.version,
+    Type.FLAG: ValueReader.flag,
+    Type.COUNT: ValueReader.count,
+    Type.ADDRESS: ValueReader.address,
+    Type.DURATION: ValueReader.duration,
+    Type.LENGTH: ValueReader.duration,
+    Type.TIMEOUT: ValueReader.timeout,
+    Type.QUANTITY: ValueReader.quantity,
+    Type.CONDITION: ValueReader.condition,
+    Type.TRIGGER: ValueReader.trigger,
+    Type.NUMBER_ROLE: ValueReader.number_role,
+    Type.SIGNAL: ValueReader.signal,
+    Type.UNIT: ValueReader.unit,
+    Type.STATES: ValueReader.states,
+    Type.CHOICE: ValueReader.choice,
+    Type.DEFINITIONS: ValueReader.untouched,
+    Type.TABLE: ValueReader.untouched,
+    Type.TABLES: ValueReader.untouched,
+    Type.NAMES: ValueReader.names,
+    Type.WORDS: ValueReader.words,
 }

@@ -28,22 +28,22 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias, cast
 
-from buslens.errors import ExpectationError, Source, did_you_mean
+from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations._syntax import Mistake, NotACondition, states_of, syntax_tree, unknown_role
+from buslens.expectations._syntax import ConditionSyntaxError, Mistake, states_of, syntax_tree, unknown_role
 from buslens.expectations.model import (
     And,
     Becomes,
     Between,
     Compare,
+    GuardedEdge,
     HeldFor,
     Is,
     IsUnknown,
-    Moment,
     Not,
     Or,
-    State,
     Trigger,
+    WrittenCondition,
 )
 from buslens.expectations.quantities import convert, parse_length_ns
 
@@ -59,13 +59,13 @@ MOST_NESTED: Final = 50
 LONGEST: Final = 200_000
 """Characters of one condition: some thousand comparisons. Reports print it."""
 
-Where: TypeAlias = "Callable[[int], Source]"
+Where: TypeAlias = "Callable[[int], SourceLocation]"
 """Gives the place in a file of an offset in the text of a condition."""
 
 _OPERATORS: Final = {"≤": "<=", "≥": ">="}
 
 
-def parse_condition(text: str, roles: Mapping[str, Role], where: Where | None = None) -> State:
+def parse_condition(text: str, roles: Mapping[str, Role], where: Where | None = None) -> WrittenCondition:
     """Return what a text asks to hold for a while.
 
     Parameters
@@ -100,7 +100,7 @@ def parse_trigger(text: str, roles: Mapping[str, Role], where: Where | None = No
 
 def read_condition(
     text: str, roles: Mapping[str, Role | None], where: Where, problems: list[ExpectationError]
-) -> State | None:
+) -> WrittenCondition | None:
     """Return what a text asks to hold, or None after adding to the problems; a role None is one in doubt."""
     part = _read(text, roles, where, problems)
     if part is None:
@@ -109,7 +109,7 @@ def read_condition(
         problem = "'becomes' names a moment; here something lasting is asked: write 'is'"
         problems.append(ExpectationError(problem, where(part.edge_at)))
         return None
-    return State(condition=part.condition, text=" ".join(text.split()))
+    return WrittenCondition(condition=part.condition, text=" ".join(text.split()))
 
 
 def read_trigger(
@@ -119,12 +119,12 @@ def read_trigger(
     part = _read(text, roles, where, problems)
     if part is None:
         return None
-    moments = part.moments if part.condition is None else (Moment(edge=part.condition),)
+    moments = part.moments if part.condition is None else (GuardedEdge(edge=part.condition),)
     return Trigger(moments=moments, text=" ".join(text.split()))
 
 
-def _in_text(offset: int) -> Source:
-    return Source("condition", 1, offset + 1)
+def _in_text(offset: int) -> SourceLocation:
+    return SourceLocation("condition", 1, offset + 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +132,7 @@ class _Part:
     """What a piece of a text means: either something lasting or moments."""
 
     condition: Condition | None = None
-    moments: tuple[Moment, ...] = ()
+    moments: tuple[GuardedEdge, ...] = ()
     #: Offset of the first "becomes".
     edge_at: int = -1
 
@@ -143,16 +143,16 @@ def _read(text: str, roles: Mapping[str, Role | None], where: Where, problems: l
         problems.append(ExpectationError(problem, where(0)))
         return None
     try:
-        reader = _Reader(roles)
+        reader = _ConditionBuilder(roles)
         part = reader.part(cast("Tree[Token]", syntax_tree(text, roles).children[0]), 1)
         mistakes = reader.mistakes
-    except NotACondition as error:
+    except ConditionSyntaxError as error:
         part, mistakes = _Part(), [error.mistake]
     problems.extend(ExpectationError(problem, where(offset)) for offset, problem in mistakes)
     return None if mistakes else part
 
 
-class _Reader:
+class _ConditionBuilder:
     """Reads the meaning of a syntax tree and gathers all that is wrong with it."""
 
     def __init__(self, roles: Mapping[str, Role | None]) -> None:
@@ -172,7 +172,7 @@ class _Reader:
             while not isinstance(at, str):  # a token is a str; the tree may be too deep to recur
                 at = at.children[0]
             problem = f"groups are nested more than {MOST_NESTED} deep; split this into several rules"
-            raise NotACondition(Mistake(at.start_pos or 0, problem))
+            raise ConditionSyntaxError(Mistake(at.start_pos or 0, problem))
         if name == "not":
             return self.negated(cast("Token", children[0]), self.part(cast("Tree[Token]", children[1]), depth + 1))
         if name == "for":
@@ -218,12 +218,12 @@ class _Reader:
         together = None if not lasting else lasting[0] if len(lasting) == 1 else Or(parts=lasting)
         if together is not None and len(lasting) == len(parts):
             return _Part(condition=together)
-        moments: list[Moment] = []
+        moments: list[GuardedEdge] = []
         for part in parts:
             if part.condition is None:
                 moments.extend(part.moments)
             elif together is not None:
-                moments.append(Moment(edge=together))
+                moments.append(GuardedEdge(edge=together))
                 together = None
         return _Part(moments=tuple(moments), edge_at=next(part.edge_at for part in parts if part.moments))
 
@@ -269,7 +269,7 @@ class _Reader:
             self.wrong(state, problem)
         else:
             self.state(name, state)
-        moment = Moment(edge=Becomes(role=str(name), state=str(state)))
+        moment = GuardedEdge(edge=Becomes(role=str(name), state=str(state)))
         return _Part(moments=(moment,), edge_at=at.start_pos or 0)
 
     def number(self, role: Role | None, number: Token, unit: str) -> Fraction:
@@ -308,18 +308,18 @@ class _Reader:
 
 
 _ATOMS: Final = {
-    "is": _Reader.is_state,
-    "becomes": _Reader.becomes,
-    "compare": _Reader.compare,
-    "between": _Reader.between,
+    "is": _ConditionBuilder.is_state,
+    "becomes": _ConditionBuilder.becomes,
+    "compare": _ConditionBuilder.compare,
+    "between": _ConditionBuilder.between,
 }
 
 
-def _narrowed(moment: Moment, lasting: Sequence[Condition]) -> Moment:
+def _narrowed(moment: GuardedEdge, lasting: Sequence[Condition]) -> GuardedEdge:
     """Return a moment at which other things must hold too."""
     if not lasting:
         return moment
     if not isinstance(moment.edge, Becomes):
-        return Moment(edge=And(parts=(moment.edge, *lasting)))
+        return GuardedEdge(edge=And(parts=(moment.edge, *lasting)))
     parts = (*lasting,) if moment.while_ is None else (moment.while_, *lasting)
-    return Moment(edge=moment.edge, while_=parts[0] if len(parts) == 1 else And(parts=parts))
+    return GuardedEdge(edge=moment.edge, while_=parts[0] if len(parts) == 1 else And(parts=parts))

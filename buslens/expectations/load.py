@@ -6,10 +6,10 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.errors import ExpectationError, Source, did_you_mean
+from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import backslash_hint, parse_document
-from buslens.expectations._values import Values, type_words
+from buslens.expectations._values import ValueReader, type_text
 from buslens.expectations.model import (
     Agree,
     Alive,
@@ -59,17 +59,17 @@ def load_expectations(path: str | PathLike[str], *, definitions_needed: bool = T
     try:
         raw = read_at_most(path, LARGEST_FILE)
     except FileNotFoundError:
-        raise ExpectationError("there is no such file", Source(shown)) from None
+        raise ExpectationError("there is no such file", SourceLocation(shown)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise ExpectationError(f"this file cannot be read: {reason}", Source(shown)) from None
+        raise ExpectationError(f"this file cannot be read: {reason}", SourceLocation(shown)) from None
     return parse_expectations(raw, shown, definitions_needed=definitions_needed)
 
 
 def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True) -> Expectations:
     """Return what the bytes of an expectations file say; see `load_expectations`."""
     document = parse_document(raw, path)
-    values = Values(document)
+    values = ValueReader(document)
     root = document.root
     inner = root.table or {}
     data = values.table(FILE, root, document.data, "the file")
@@ -100,10 +100,10 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
 # --- definitions ----------------------------------------------------------------------------------------
 
 
-def _definitions(values: Values, data: object, node: Node, *, needed: bool) -> tuple[DefinitionsFile, ...]:
+def _definitions(values: ValueReader, data: object, node: Node, *, needed: bool) -> tuple[DefinitionsFile, ...]:
     if not isinstance(data, list):
         hint = f'; write definitions = ["{data}"]' if isinstance(data, str) else ""
-        values.wrong(node, f"'definitions' must be a list, and this is {type_words(data)}{hint}")
+        values.wrong(node, f"'definitions' must be a list, and this is {type_text(data)}{hint}")
         return ()
     found: list[DefinitionsFile] = []
     for item, inner in zip(data, node.array or [], strict=True):
@@ -118,7 +118,7 @@ def _definitions(values: Values, data: object, node: Node, *, needed: bool) -> t
                 values.wrong(inner, 'this file has no name; write for example "pinewick.dbc"')
         else:
             name = ""
-            values.wrong(inner, f"'definitions' lists file names, and this is {type_words(item)}")
+            values.wrong(inner, f"'definitions' lists file names, and this is {type_text(item)}")
         if not name.strip():
             continue
         path = Path(values.document.path).parent / name
@@ -149,9 +149,9 @@ def _beside(path: Path) -> list[str]:
 # --- roles ----------------------------------------------------------------------------------------------
 
 
-def _roles(values: Values, data: object, node: Node) -> None:
+def _roles(values: ValueReader, data: object, node: Node) -> None:
     if not isinstance(data, dict):
-        values.wrong(node, f"'roles' must be tables, and this is {type_words(data)}; write [roles.door_open]")
+        values.wrong(node, f"'roles' must be tables, and this is {type_text(data)}; write [roles.door_open]")
         return
     for name, table in data.items():
         inner = (node.table or {})[name]
@@ -161,10 +161,10 @@ def _roles(values: Values, data: object, node: Node) -> None:
         elif isinstance(table, dict):
             values.roles[name] = _role(values, name, table, inner)
         else:
-            values.wrong(inner, f"role '{name}' must be a table, and this is {type_words(table)}; write [roles.{name}]")
+            values.wrong(inner, f"role '{name}' must be a table, and this is {type_text(table)}; write [roles.{name}]")
 
 
-def _role(values: Values, name: str, data: dict[str, object], node: Node) -> Role | None:
+def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -> Role | None:
     subject = f"role '{name}'"
     read = values.table(ROLE, node, data, subject)
     inner = node.table or {}
@@ -198,7 +198,7 @@ def _role(values: Values, name: str, data: dict[str, object], node: Node) -> Rol
     )
 
 
-def _role_places(values: Values, inner: Mapping[str, Node], signal_at: int) -> dict[str, Source]:
+def _role_places(values: ValueReader, inner: Mapping[str, Node], signal_at: int) -> dict[str, SourceLocation]:
     """Return the places that `resolve` needs."""
     document = values.document
     places = {
@@ -218,7 +218,7 @@ def _role_places(values: Values, inner: Mapping[str, Node], signal_at: int) -> d
 # --- rules ----------------------------------------------------------------------------------------------
 
 
-def _rules(values: Values, data: object, node: Node) -> tuple[AnyRule, ...]:
+def _rules(values: ValueReader, data: object, node: Node) -> tuple[AnyRule, ...]:
     rules: list[AnyRule] = []
     names: dict[str, Node] = {}
     for table, inner in values.tables("rules", data, node):
@@ -235,7 +235,7 @@ def _rules(values: Values, data: object, node: Node) -> tuple[AnyRule, ...]:
     return tuple(rules)
 
 
-def _rule(values: Values, data: dict[str, object], node: Node) -> AnyRule | None:
+def _rule(values: ValueReader, data: dict[str, object], node: Node) -> AnyRule | None:
     name = data.get("name")
     subject = f"rule '{name}'" if isinstance(name, str) and name else "this rule"
     kind = data.get("kind")
@@ -256,13 +256,13 @@ def _rule(values: Values, data: dict[str, object], node: Node) -> AnyRule | None
     return rule
 
 
-def _limits(values: Values, low: tuple[str, Any], high: tuple[str, Any], node: Node) -> None:
+def _limits(values: ValueReader, low: tuple[str, Any], high: tuple[str, Any], node: Node) -> None:
     """Note a lower limit above its upper one."""
     if low[1] is not None and high[1] is not None and low[1] > high[1]:
         values.wrong(node, f"'{low[0]}' is greater than '{high[0]}', so nothing could ever be right")
 
 
-def _sequence(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _sequence(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
     steps = _steps(values, read["steps"], inner["steps"]) if "steps" in read else ()
     if read.get("tries", 1) > 1 and len(steps) == 1:
         values.wrong(inner["tries"], "'tries' counts the first step until the second, and there is only one step")
@@ -275,7 +275,7 @@ def _sequence(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -
     }
 
 
-def _steps(values: Values, data: object, node: Node) -> tuple[Step, ...]:
+def _steps(values: ValueReader, data: object, node: Node) -> tuple[Step, ...]:
     if data == []:
         values.wrong(node, "a sequence has at least one step")
     steps: list[Step] = []
@@ -317,7 +317,7 @@ def _no_earlier_step(wanted: str, own: object, earlier: list[str], written: list
     return f"no earlier step is called '{wanted}'{did_you_mean(wanted, earlier)}"
 
 
-def _pulse(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _pulse(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
     least, most = read.get("least"), read.get("most")
     _one_limit(values, inner)
     if least is not None and most is not None:
@@ -325,23 +325,23 @@ def _pulse(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> d
     return {"of": read.get("of"), "least_ns": least, "most_ns": most}
 
 
-def _one_limit(values: Values, inner: Mapping[str, Node]) -> None:
+def _one_limit(values: ValueReader, inner: Mapping[str, Node]) -> None:
     if "least" not in inner and "most" not in inner:
         values.wrong(inner["kind"], "this rule has neither 'least' nor 'most', so nothing could ever be wrong")
 
 
-def _never(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:  # noqa: ARG001
+def _never(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:  # noqa: ARG001
     return {"when": read.get("when"), "longer_than_ns": read.get("longer_than")}
 
 
-def _agree(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _agree(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
     first, second = read.get("first"), read.get("second")
     if first is not None and second is not None and first.condition == second.condition:
         values.wrong(inner["second"], "'first' and 'second' are the same condition, which always agrees with itself")
     return {"first": first, "second": second, "settle_ns": read.get("settle")}
 
 
-def _alive(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _alive(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
     cycle, timeout = read.get("cycle"), read.get("timeout")
     if cycle is not None and timeout is not None and timeout < cycle:
         values.wrong(inner["timeout"], "'timeout' is shorter than 'cycle', so that every frame would come too late")
@@ -354,7 +354,7 @@ def _alive(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> d
     }
 
 
-def _range(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _range(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
     _one_limit(values, inner)
     role = values.roles.get(read.get("of", ""))
     limits: dict[str, Fraction | None] = {}
@@ -373,14 +373,14 @@ def _range(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> d
     }
 
 
-def _precedes(values: Values, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _precedes(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
     first, then = read.get("first"), read.get("then")
     if first is not None and then is not None and first.moments == then.moments:
         values.wrong(inner["then"], "'first' and 'then' are the same moment, which cannot precede itself")
     return {"first": first, "then": then, "within_ns": read.get("within")}
 
 
-_BUILDERS: Final[Mapping[str, Callable[[Values, dict[str, Any], Mapping[str, Node]], dict[str, Any] | None]]] = {
+_BUILDERS: Final[Mapping[str, Callable[[ValueReader, dict[str, Any], Mapping[str, Node]], dict[str, Any] | None]]] = {
     "sequence": _sequence,
     "pulse": _pulse,
     "never": _never,

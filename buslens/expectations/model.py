@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.errors import Source
+    from buslens.errors import SourceLocation
 
 
 Number: TypeAlias = Fraction | float
@@ -45,10 +45,10 @@ class Role:
     #: The only channel, and the only J1939 source address, that it is read from; None for any.
     channel: str | None = None
     address: int | None = None
-    source: Source | None = field(default=None, compare=False, repr=False)
+    source: SourceLocation | None = field(default=None, compare=False, repr=False)
     #: Places of "message", "signal", "unit", "channel", "source" and of each label: "states.NAME.INDEX"; empty if
     #: from no file.
-    places: Mapping[str, Source] = field(default_factory=dict, compare=False, repr=False)
+    places: Mapping[str, SourceLocation] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def is_number(self) -> bool:
@@ -136,7 +136,7 @@ class Becomes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Moment:
+class GuardedEdge:
     """One way in which a trigger comes about."""
 
     #: An edge; a condition stands for the moment at which it begins to hold.
@@ -149,13 +149,13 @@ class Moment:
 class Trigger:
     """Something that happens at an instant, in any of several ways (``... or ...``)."""
 
-    moments: tuple[Moment, ...]
+    moments: tuple[GuardedEdge, ...]
     #: As the user wrote it.
     text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class WrittenCondition:
     """A condition together with the words in which the user put it."""
 
     condition: Condition
@@ -173,9 +173,9 @@ class Rule:
     name: str
     #: Where the limits come from, as the user says; printed with the findings.
     basis: str = ""
-    source: Source | None = field(default=None, compare=False, repr=False)
+    source: SourceLocation | None = field(default=None, compare=False, repr=False)
     #: Places of the values, by key; empty if from no file.
-    places: Mapping[str, Source] = field(default_factory=dict, compare=False, repr=False)
+    places: Mapping[str, SourceLocation] = field(default_factory=dict, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +197,7 @@ class Sequence(Rule):
 
     start: Trigger
     #: Judged just before the start; None for always.
-    given: State | None = None
+    given: WrittenCondition | None = None
     #: Ends a running handshake without blame.
     abandon: Trigger | None = None
     #: How often the first step may come before the second.
@@ -209,7 +209,7 @@ class Sequence(Rule):
 class Pulse(Rule):
     """How long a condition holds each time that it does."""
 
-    of: State
+    of: WrittenCondition
     #: Both included, ns; None for no limit.
     least_ns: int | None = None
     most_ns: int | None = None
@@ -219,7 +219,7 @@ class Pulse(Rule):
 class Never(Rule):
     """A condition that must not hold, or not for long."""
 
-    when: State
+    when: WrittenCondition
     #: Tolerated, ns, this length included; None: not even in one frame.
     longer_than_ns: int | None = None
 
@@ -228,8 +228,8 @@ class Never(Rule):
 class Agree(Rule):
     """Two conditions that must say the same, save while they settle."""
 
-    first: State
-    second: State
+    first: WrittenCondition
+    second: WrittenCondition
     settle_ns: int
 
 
@@ -257,7 +257,7 @@ class Range(Rule):
     least: Number | None = None
     most: Number | None = None
     #: Judged only while this holds; None for always.
-    while_: State | None = None
+    while_: WrittenCondition | None = None
     #: Excursions up to this long are tolerated, ns; None: none.
     longer_than_ns: int | None = None
 
@@ -281,7 +281,7 @@ class DefinitionsFile:
     #: Resolved beside the expectations file.
     path: str
     channel: str | None = None
-    source: Source | None = field(default=None, compare=False, repr=False)
+    source: SourceLocation | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

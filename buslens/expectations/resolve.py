@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.definitions.model import Kind
+from buslens.definitions.model import ValueType
 from buslens.errors import ExpectationError, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations.model import Alive
@@ -12,11 +12,11 @@ from buslens.expectations.quantities import same_unit
 
 if TYPE_CHECKING:
     from buslens.definitions.model import Definitions, Message, Signal
-    from buslens.errors import Source
+    from buslens.errors import SourceLocation
     from buslens.expectations.model import Expectations, Role
 
 
-def check_against(expectations: Expectations, definitions: Definitions) -> None:
+def validate_against(expectations: Expectations, definitions: Definitions) -> None:
     """Check that the definitions have everything that the expectations name.
 
     Raises
@@ -122,7 +122,7 @@ def _states(role: Role, signal: Signal) -> tuple[dict[str, list[int]], list[Expe
     values: dict[str, list[int]] = {}
     problems: list[ExpectationError] = []
     owners: dict[int, str] = {}
-    if signal.kind is Kind.FLOAT:
+    if signal.kind is ValueType.FLOAT:
         text = f"{_full(role)} is a floating-point number and has no states; give the role a unit instead"
         return values, [ExpectationError(text, role.places.get("signal", role.source))]
     for state, labels in role.states.items():
@@ -140,7 +140,7 @@ def _states(role: Role, signal: Signal) -> tuple[dict[str, list[int]], list[Expe
 
 
 def _raws(
-    role: Role, signal: Signal, label: str | int, place: Source | None, problems: list[ExpectationError]
+    role: Role, signal: Signal, label: str | int, place: SourceLocation | None, problems: list[ExpectationError]
 ) -> list[int]:
     """Return the raw values that a label or raw value stands for, noting why it stands for none."""
     if isinstance(label, int):
@@ -157,7 +157,7 @@ def _raws(
 
 
 def _raw_range(signal: Signal) -> tuple[int, int]:
-    if signal.kind is Kind.SIGNED:
+    if signal.kind is ValueType.SIGNED:
         return -(1 << (signal.length - 1)), (1 << (signal.length - 1)) - 1
     return 0, (1 << signal.length) - 1
 

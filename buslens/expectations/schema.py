@@ -40,7 +40,7 @@ class Type(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Key:
+class KeySpec:
     """One key of a table."""
 
     name: str
@@ -72,36 +72,36 @@ FORMAT: Final = 1
 """The version of the file format that this version reads."""
 
 _FILE: Final = (
-    Key(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
-    Key(
+    KeySpec(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
+    KeySpec(
         name="definitions",
         type=Type.DEFINITIONS,
         example='["pinewick.dbc", { file = "body.dbc", channel = "can1" }]',
         default="given on the command line",
         meaning="DBC files, found beside this file; one with a channel holds for that channel only",
     ),
-    Key(
+    KeySpec(
         name="handshake",
         type=Type.FLAG,
         example="false",
         default="true",
         meaning="whether a capture has to show a complete handshake to be as expected; false where no lock is checked",
     ),
-    Key(
+    KeySpec(
         name="to_decide",
         type=Type.NAMES,
         example='["door_open: which of two signals it is"]',
         default="nothing",
         meaning="what is missing from this file; while anything stands here, no capture is as expected",
     ),
-    Key(
+    KeySpec(
         name="roles",
         type=Type.TABLE,
         example="[roles.door_open]",
         default="none",
         meaning="what signals mean to the handshake, each under a name of yours",
     ),
-    Key(
+    KeySpec(
         name="rules",
         type=Type.TABLES,
         example="[[rules]]",
@@ -111,8 +111,8 @@ _FILE: Final = (
 )
 
 _DEFINITION: Final = (
-    Key(name="file", type=Type.TEXT, required=True, example='"body.dbc"', meaning="DBC file, beside this file"),
-    Key(
+    KeySpec(name="file", type=Type.TEXT, required=True, example='"body.dbc"', meaning="DBC file, beside this file"),
+    KeySpec(
         name="channel",
         type=Type.TEXT,
         example='"can1"',
@@ -122,35 +122,35 @@ _DEFINITION: Final = (
 )
 
 _ROLE: Final = (
-    Key(
+    KeySpec(
         name="signal",
         type=Type.SIGNAL,
         required=True,
         example='"BODY_DOORS.DRIVER_DOOR"',
         meaning="message and signal of the definitions",
     ),
-    Key(
+    KeySpec(
         name="states",
         type=Type.STATES,
         example='{ off = ["off", "accessory"], on = ["run", 3] }',
         default="the role is a number",
         meaning="state names of yours, each for labels or raw values of the definitions; others are unknown",
     ),
-    Key(
+    KeySpec(
         name="unit",
         type=Type.UNIT,
         example='"V"',
         default="the role has states",
         meaning='makes the role a number, in the unit of the definitions; "" for a number without unit',
     ),
-    Key(
+    KeySpec(
         name="timeout",
         type=Type.TIMEOUT,
         example='"300 ms"',
         default="3 times the message's cycle time, of the definitions, else of the capture",
         meaning='silence after which the role is unknown; "never" if it stays known',
     ),
-    Key(
+    KeySpec(
         name="sent",
         type=Type.CHOICE,
         choices=("cyclic", "on change"),
@@ -159,21 +159,21 @@ _ROLE: Final = (
         meaning="whether the unit also sends as soon as the signal changes, which makes delays sharper where that frame"
         " is in the log: one that comes on the beat of the cyclic ones tells of a change no more than they do",
     ),
-    Key(
+    KeySpec(
         name="lag",
         type=Type.DURATION,
         example='"10 ms"',
         default='none; needed with sent = "on change"',
         meaning="how much older than its frame a change can be",
     ),
-    Key(
+    KeySpec(
         name="channel",
         type=Type.TEXT,
         example='"can0"',
         default="every channel",
         meaning="the only channel on which it is read, as the log or the definitions call it",
     ),
-    Key(
+    KeySpec(
         name="source",
         type=Type.ADDRESS,
         example="0x31",
@@ -183,14 +183,14 @@ _ROLE: Final = (
 )
 
 _RULE: Final = (
-    Key(
+    KeySpec(
         name="name",
         type=Type.TEXT,
         required=True,
         example='"lock handshake"',
         meaning="name of the rule, once in the file",
     ),
-    Key(
+    KeySpec(
         name="kind",
         type=Type.CHOICE,
         choices=("sequence", "pulse", "never", "agree", "alive", "range", "precedes"),
@@ -198,7 +198,7 @@ _RULE: Final = (
         example='"sequence"',
         meaning="what the rule asks for",
     ),
-    Key(
+    KeySpec(
         name="basis",
         type=Type.TEXT,
         example='"measured from 40 good captures"',
@@ -208,29 +208,29 @@ _RULE: Final = (
 )
 
 _STEP: Final = (
-    Key(
+    KeySpec(
         name="name",
         type=Type.TEXT,
         required=True,
         example='"release ends"',
         meaning="name of the step, once in the rule",
     ),
-    Key(
+    KeySpec(
         name="await",
         type=Type.TRIGGER,
         required=True,
         example='"unlock_feedback becomes locked"',
         meaning="what must happen",
     ),
-    Key(
+    KeySpec(
         name="after",
         type=Type.DURATION,
         example='"50 ms"',
         default="no least delay, and changes in one frame count as in order",
         meaning="least delay",
     ),
-    Key(name="within", type=Type.LENGTH, required=True, example='"600 ms"', meaning="greatest delay"),
-    Key(
+    KeySpec(name="within", type=Type.LENGTH, required=True, example='"600 ms"', meaning="greatest delay"),
+    KeySpec(
         name="from",
         type=Type.TEXT,
         example='"enable"',
@@ -240,35 +240,35 @@ _STEP: Final = (
 )
 
 _SEQUENCE: Final = (
-    Key(
+    KeySpec(
         name="start",
         type=Type.TRIGGER,
         required=True,
         example='"door_open becomes open"',
         meaning="what starts a handshake",
     ),
-    Key(
+    KeySpec(
         name="given",
         type=Type.CONDITION,
         example='"ignition is off"',
         default="always",
         meaning="what must hold just before the start, or there is no handshake",
     ),
-    Key(
+    KeySpec(
         name="abandon",
         type=Type.TRIGGER,
         example='"door_open becomes closed"',
         default="never",
         meaning="what ends a running handshake without blame",
     ),
-    Key(
+    KeySpec(
         name="tries",
         type=Type.COUNT,
         example="2",
         default="1",
         meaning="how often the first step may come before the second",
     ),
-    Key(
+    KeySpec(
         name="steps",
         type=Type.TABLES,
         required=True,
@@ -278,26 +278,26 @@ _SEQUENCE: Final = (
 )
 
 _PULSE: Final = (
-    Key(
+    KeySpec(
         name="of",
         type=Type.CONDITION,
         required=True,
         example='"lock_enable is on"',
         meaning="what holds during a pulse",
     ),
-    Key(name="least", type=Type.DURATION, example='"150 ms"', default="no limit", meaning="shortest pulse"),
-    Key(name="most", type=Type.LENGTH, example='"700 ms"', default="no limit", meaning="longest pulse"),
+    KeySpec(name="least", type=Type.DURATION, example='"150 ms"', default="no limit", meaning="shortest pulse"),
+    KeySpec(name="most", type=Type.LENGTH, example='"700 ms"', default="no limit", meaning="longest pulse"),
 )
 
 _NEVER: Final = (
-    Key(
+    KeySpec(
         name="when",
         type=Type.CONDITION,
         required=True,
         example='"ignition is on and unlock_feedback is locked"',
         meaning="what must not hold",
     ),
-    Key(
+    KeySpec(
         name="longer_than",
         type=Type.DURATION,
         example='"50 ms"',
@@ -307,21 +307,21 @@ _NEVER: Final = (
 )
 
 _AGREE: Final = (
-    Key(
+    KeySpec(
         name="first",
         type=Type.CONDITION,
         required=True,
         example='"unlock_feedback is locked"',
         meaning="one of two conditions that must hold together and end together",
     ),
-    Key(
+    KeySpec(
         name="second",
         type=Type.CONDITION,
         required=True,
         example='"data_feedback is locked"',
         meaning="the other one",
     ),
-    Key(
+    KeySpec(
         name="settle",
         type=Type.DURATION,
         required=True,
@@ -331,35 +331,35 @@ _AGREE: Final = (
 )
 
 _ALIVE: Final = (
-    Key(
+    KeySpec(
         name="message",
         type=Type.TEXT,
         required=True,
         example='"COLUMN_STATE"',
         meaning="message of the definitions that must keep coming",
     ),
-    Key(
+    KeySpec(
         name="cycle",
         type=Type.LENGTH,
         example='"25 ms"',
         default="as the definitions say, else as the capture shows",
         meaning="time between its frames",
     ),
-    Key(
+    KeySpec(
         name="timeout",
         type=Type.LENGTH,
         example='"75 ms"',
         default="3 times the cycle",
         meaning="longest silence",
     ),
-    Key(
+    KeySpec(
         name="channel",
         type=Type.TEXT,
         example='"can0"',
         default="every channel",
         meaning="the only channel on which it is looked for, as the log or the definitions call it",
     ),
-    Key(
+    KeySpec(
         name="source",
         type=Type.ADDRESS,
         example="0x31",
@@ -369,23 +369,23 @@ _ALIVE: Final = (
 )
 
 _RANGE: Final = (
-    Key(
+    KeySpec(
         name="of",
         type=Type.NUMBER_ROLE,
         required=True,
         example='"supply_voltage"',
         meaning="role that must keep within limits",
     ),
-    Key(name="least", type=Type.QUANTITY, example='"9.5 V"', default="no limit", meaning="lowest value"),
-    Key(name="most", type=Type.QUANTITY, example='"16 V"', default="no limit", meaning="highest value"),
-    Key(
+    KeySpec(name="least", type=Type.QUANTITY, example='"9.5 V"', default="no limit", meaning="lowest value"),
+    KeySpec(name="most", type=Type.QUANTITY, example='"16 V"', default="no limit", meaning="highest value"),
+    KeySpec(
         name="while",
         type=Type.CONDITION,
         example='"lock_enable is on"',
         default="always",
         meaning="checked only while this holds",
     ),
-    Key(
+    KeySpec(
         name="longer_than",
         type=Type.DURATION,
         example='"50 ms"',
@@ -395,21 +395,21 @@ _RANGE: Final = (
 )
 
 _PRECEDES: Final = (
-    Key(
+    KeySpec(
         name="first",
         type=Type.TRIGGER,
         required=True,
         example='"unlock_feedback becomes unlocked"',
         meaning="what must have happened before",
     ),
-    Key(
+    KeySpec(
         name="then",
         type=Type.TRIGGER,
         required=True,
         example='"ignition becomes on"',
         meaning="what may happen only then",
     ),
-    Key(
+    KeySpec(
         name="within",
         type=Type.LENGTH,
         required=True,
@@ -419,7 +419,7 @@ _PRECEDES: Final = (
 )
 
 
-def _table(*keys: Key) -> Mapping[str, Key]:
+def _table(*keys: KeySpec) -> Mapping[str, KeySpec]:
     return {key.name: key for key in keys}
 
 
@@ -433,7 +433,7 @@ RULE: Final = _table(*_RULE)
 """Keys that every rule has."""
 STEP: Final = _table(*_STEP)
 """Keys of a step of a sequence."""
-KINDS: Final[Mapping[str, Mapping[str, Key]]] = {
+KINDS: Final[Mapping[str, Mapping[str, KeySpec]]] = {
     "sequence": _table(*_RULE, *_SEQUENCE),
     "pulse": _table(*_RULE, *_PULSE),
     "never": _table(*_RULE, *_NEVER),
@@ -451,7 +451,7 @@ def describe() -> tuple[KeyRow, ...]:
     >>> describe()[0].key, describe()[0].meaning
     ('format', 'version of the file format')
     """
-    tables: list[tuple[str, Mapping[str, Key]]] = [
+    tables: list[tuple[str, Mapping[str, KeySpec]]] = [
         ("file", FILE),
         ("definitions", DEFINITION),
         ("roles.NAME", ROLE),

@@ -13,7 +13,7 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from buslens.errors import BuslensError, UsageError
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import FailureKind
 from buslens.fleet.work import Failure
 from buslens.units import NS_PER_S, format_duration
 
@@ -87,7 +87,7 @@ class ClusterPool:
             self._client = None
 
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
-        """Yield every item with what a function makes of it, as they are done; see `Pool`.
+        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
 
         Raises
         ------
@@ -136,7 +136,7 @@ class ClusterPool:
                 item, _ = running.pop(future)
                 outcome = self._outcome(future)
                 future.release()
-                if isinstance(outcome, Failure) and outcome.trouble is Trouble.DIED and future is not alone:
+                if isinstance(outcome, Failure) and outcome.trouble is FailureKind.DIED and future is not alone:
                     suspects.append(item)
                 else:
                     yield item, outcome
@@ -166,7 +166,7 @@ class ClusterPool:
                 del running[future]
                 future.cancel()
                 longest = format_duration(round(self._seconds * NS_PER_S))
-                yield item, Failure(trouble=Trouble.TIME, reason=f"not done within {longest}")
+                yield item, Failure(trouble=FailureKind.TIME, reason=f"not done within {longest}")
 
     def _outcome(self, future: Any) -> Any:
         from distributed import KilledWorker
@@ -176,10 +176,12 @@ class ClusterPool:
         try:
             return future.result()
         except KilledWorker as exc:
-            return Failure(trouble=Trouble.DIED, reason=f"its worker died, and so did those that tried again: {exc}")
+            return Failure(
+                trouble=FailureKind.DIED, reason=f"its worker died, and so did those that tried again: {exc}"
+            )
         except FutureCancelledError as exc:
-            return Failure(trouble=Trouble.DIED, reason=f"the cluster gave it up: {exc}")
+            return Failure(trouble=FailureKind.DIED, reason=f"the cluster gave it up: {exc}")
         except CommClosedError as exc:
             raise self._lost() from exc
         except MemoryError:
-            return Failure(trouble=Trouble.MEMORY, reason="it took more memory than its worker has")
+            return Failure(trouble=FailureKind.MEMORY, reason="it took more memory than its worker has")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import numpy as np
 
 from buslens.checks.findings import Outcome
-from buslens.fleet.asking import DATED, STANDING, kind_of, sound, window
+from buslens.fleet.query_scope import CURRENT_CAPTURES, DATED, corruption_guard, kind_of, window
 from buslens.fleet.views import (
     NO_UPPER_END,
     OUTCOMES,
@@ -60,7 +60,7 @@ def delays_of_step(ledger: Ledger, rule: str, step: str) -> DelayColumns:
         "CROSS JOIN standard ON standard.grouping = capture.grouping AND standard.ground = judgement.ground "
         "WHERE step.rule = ? AND step.step = ? AND copy = 0"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         table = np.fromiter(ledger.rows(query, (ledger.number(rule), ledger.number(step))), dtype=_DELAY)
         return _delays(ledger, rule, step, table)
 
@@ -82,11 +82,11 @@ def delays_of_vehicle(
     during, values = window(since_ns, until_ns)
     query = (
         # For each capture, each step is looked up: there are few, and delays lie by step.
-        f"SELECT {_DELAY_COLUMNS} FROM {STANDING} CROSS JOIN step "  # noqa: S608  # text of ours
+        f"SELECT {_DELAY_COLUMNS} FROM {CURRENT_CAPTURES} CROSS JOIN step "  # noqa: S608  # text of ours
         "CROSS JOIN delay ON delay.step = step.id AND delay.judgement = judgement.id "
         f"WHERE vehicle = ? AND copy = 0{during}"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         table = np.fromiter(ledger.rows(query, (ledger.number(vehicle), *values)), dtype=_DELAY)
         named = {
             cast("int", number): cast("tuple[str, str]", tuple(ledger.word(cast("int", word)) for word in words))
@@ -120,9 +120,10 @@ def tries_of(
     whose = "" if vehicle is None else " AND vehicle = ?"
     query = (
         f"SELECT vehicle, rule, capture.id, {DATED}, number, tries, completed, abandoned "  # noqa: S608  # text of ours
-        f"FROM {STANDING} CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0{whose}{during}"
+        f"FROM {CURRENT_CAPTURES} CROSS JOIN handshake ON handshake.judgement = judgement.id "
+        f"WHERE copy = 0{whose}{during}"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         asked = [] if vehicle is None else [ledger.number(vehicle)]
         table = np.fromiter(ledger.rows(query, (*asked, *values)), dtype=_TRY)
         vehicles, vehicle_of = _by_name(ledger, table["vehicle"])
@@ -161,10 +162,10 @@ def traffic_of(
     during, values = window(since_ns, until_ns)
     query = (
         f"SELECT identifier, capture.id, {DATED}, judgement.duration_ns, traffic.frames, "  # noqa: S608  # text of ours
-        f"coalesce(cycle_ns, -1) FROM {STANDING} CROSS JOIN traffic ON traffic.judgement = judgement.id "
+        f"coalesce(cycle_ns, -1) FROM {CURRENT_CAPTURES} CROSS JOIN traffic ON traffic.judgement = judgement.id "
         f"WHERE vehicle = ? AND copy = 0{during}"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         table = np.fromiter(ledger.rows(query, (ledger.number(vehicle), *values)), dtype=_SENT)
         numbers, place = np.unique(table["identifier"], return_inverse=True)
         known = [_identifier(ledger, number) for number in numbers.tolist()]

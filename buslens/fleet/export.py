@@ -27,10 +27,10 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 import numpy as np
 
 from buslens.errors import BuslensError
-from buslens.files import explain, replacing
-from buslens.fleet.asking import STANDING, sound
+from buslens.files import atomic_replace, os_error_text
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.ledger_rows import hash_text
+from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -174,14 +174,14 @@ def export(ledger: Ledger, folder: Path) -> list[Path]:
     paths: list[Path] = []
     try:
         # Renamed together at the end, so that tables of two moments hardly ever lie side by side.
-        with ExitStack() as stack, ledger.snapshot(), sound(ledger):
+        with ExitStack() as stack, ledger.snapshot(), corruption_guard(ledger):
             for table in TABLES:
                 pair = [folder / f"{table.name}{suffix}" for suffix in (".parquet", ".csv")]
-                parquet, text = [stack.enter_context(replacing(path)) for path in pair]
+                parquet, text = [stack.enter_context(atomic_replace(path)) for path in pair]
                 _write(ledger, table, parquet, text)
                 paths += pair
     except OSError as exc:
-        raise BuslensError(explain(exc, exc.filename or folder)) from exc
+        raise BuslensError(os_error_text(exc, exc.filename or folder)) from exc
     return paths
 
 
@@ -203,7 +203,7 @@ def _write(ledger: Ledger, table: _Table, parquet: Path, text: Path) -> None:
     names = [name for name, _, _ in table.columns]
     kinds = [kind for _, kind, _ in table.columns]
     asked = ", ".join(sql for _, _, sql in table.columns)
-    query = f"SELECT {asked} FROM {STANDING} {table.source}"  # noqa: S608  # text of ours
+    query = f"SELECT {asked} FROM {CURRENT_CAPTURES} {table.source}"  # noqa: S608  # text of ours
     readers = [_reader(ledger, kind) for kind in kinds]
     with (
         parquet.open("wb") as columns_file,

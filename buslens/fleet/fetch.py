@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import unquote, urlsplit
 
-from buslens.errors import CaptureError, Source, UsageError
+from buslens.errors import CaptureError, SourceLocation, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -90,7 +90,7 @@ def _copy(address: str, to: Path, largest: int) -> None:
             while chunk := source.read(_CHUNK):
                 size += len(chunk)
                 if size > largest:
-                    raise CaptureError(f"has more than {largest} bytes; fetch it yourself", Source(address))
+                    raise CaptureError(f"has more than {largest} bytes; fetch it yourself", SourceLocation(address))
                 target.write(chunk)
     except ImportError as exc:
         raise missing_library(address, exc) from exc
@@ -101,10 +101,10 @@ def _copy(address: str, to: Path, largest: int) -> None:
     except Exception as exc:  # a library that is not ours, for a store that is not ours: anything may come
         if isinstance(exc, OSError) and exc.errno is not None:
             raise
-        raise OSError(None, f"cannot be fetched: {store_words(exc)}", address) from exc
+        raise OSError(None, f"cannot be fetched: {store_text(exc)}", address) from exc
 
 
-def store_words(error: Exception) -> str:
+def store_text(error: Exception) -> str:
     """Return on one line what a store, or the library for it, has against giving something."""
     said = " ".join(str(error).split())
     if isinstance(error, PermissionError):

@@ -11,12 +11,12 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.errors import ExpectationError, Source
+from buslens.errors import ExpectationError, SourceLocation
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import parse_document
-from buslens.expectations._values import Values
-from buslens.expectations.schema import Key, Type
-from buslens.files import explain, read_at_most
+from buslens.expectations._values import ValueReader
+from buslens.expectations.schema import KeySpec, Type
+from buslens.files import os_error_text, read_at_most
 from buslens.fleet.model import Group
 
 if TYPE_CHECKING:
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 LARGEST: Final = 16 << 20
 """Bytes that such a file can have."""
 
-FILE: Final[Mapping[str, Key]] = {
+FILE: Final[Mapping[str, KeySpec]] = {
     key.name: key
     for key in (
-        Key(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
-        Key(
+        KeySpec(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
+        KeySpec(
             name="groups",
             type=Type.TABLES,
             required=True,
@@ -42,38 +42,38 @@ FILE: Final[Mapping[str, Key]] = {
 }
 """Keys of the file itself."""
 
-GROUP: Final[Mapping[str, Key]] = {
+GROUP: Final[Mapping[str, KeySpec]] = {
     key.name: key
     for key in (
-        Key(
+        KeySpec(
             name="name",
             type=Type.TEXT,
             required=True,
             example='"estates"',
             meaning="name of the group, once in the file",
         ),
-        Key(
+        KeySpec(
             name="vehicles",
             type=Type.NAMES,
             required=True,
             example='["car0*", "car12"]',
             meaning="names of vehicles; '*', '?' and '[...]' stand for what they do in file names",
         ),
-        Key(
+        KeySpec(
             name="expectations",
             type=Type.TEXT,
             required=True,
             example='"steering_lock.toml"',
             meaning="expectations file, found beside this file",
         ),
-        Key(
+        KeySpec(
             name="definitions",
             type=Type.NAMES,
             example='["pinewick.dbc"]',
             default="those that the expectations name",
             meaning="DBC files, found beside this file",
         ),
-        Key(
+        KeySpec(
             name="channels",
             type=Type.WORDS,
             example='{ "1" = "can0" }',
@@ -96,14 +96,14 @@ def load_groups(path: str) -> tuple[Group, ...]:
     try:
         raw = read_at_most(path, LARGEST)
     except OSError as exc:
-        raise ExpectationError(explain(exc, path)) from exc
+        raise ExpectationError(os_error_text(exc, path)) from exc
     document = parse_document(raw, path)
-    values = Values(document)
+    values = ValueReader(document)
     data = values.table(FILE, document.root, document.data, "the file")
     if "format" in document.data and "format" not in data:
         raise_all(values.problems)  # of a format that is not known nothing else can be said
     groups: list[Group] = []
-    names: dict[str, Source] = {}
+    names: dict[str, SourceLocation] = {}
     if "groups" in data:
         inner = (document.root.table or {})["groups"]
         if data["groups"] == []:
@@ -133,7 +133,7 @@ def group_of(vehicle: str, groups: Iterable[Group]) -> Group | None:
     )
 
 
-def _group(values: Values, data: dict[str, object], node: Node) -> Group | None:
+def _group(values: ValueReader, data: dict[str, object], node: Node) -> Group | None:
     name = data.get("name")
     subject = f"group '{name}'" if isinstance(name, str) and name else "this group"
     read: dict[str, Any] = values.table(GROUP, node, data, subject)
@@ -154,7 +154,7 @@ def _group(values: Values, data: dict[str, object], node: Node) -> Group | None:
     )
 
 
-def _beside(values: Values, name: str, node: Node) -> str:
+def _beside(values: ValueReader, name: str, node: Node) -> str:
     """Return the path of a file that lies beside this one, after noting if there is none."""
     path = Path(os.path.abspath(values.document.path)).parent / name  # noqa: PTH100  # links stay
     try:
@@ -162,6 +162,6 @@ def _beside(values: Values, name: str, node: Node) -> str:
     except (OSError, ValueError):
         is_there = False
     if not is_there:
-        missing = explain(FileNotFoundError(2, "", str(path)))
+        missing = os_error_text(FileNotFoundError(2, "", str(path)))
         values.wrong(node, f"{missing}; names are looked up beside this file")
     return str(path)

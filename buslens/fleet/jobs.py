@@ -7,19 +7,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.capture.table_told import NOTHING_TOLD
+from buslens.capture.table_settings import NOTHING_TOLD
 from buslens.defaults import find_expectations
 from buslens.errors import UsageError
 from buslens.fleet.fetch import local_path
 from buslens.fleet.groups import group_of
-from buslens.fleet.model import Group, Job
+from buslens.fleet.model import CaptureJob, Group
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
-    from buslens.capture.table_told import TableSettings
-    from buslens.fleet.listing import Listed
-    from buslens.fleet.naming import Naming
+    from buslens.capture.table_settings import TableSettings
+    from buslens.fleet.listing import FoundCapture
+    from buslens.fleet.naming import VehicleResolver
 
 
 @dataclass(slots=True, kw_only=True)
@@ -40,8 +40,8 @@ class Jobs:
         Is told in one sentence of each vehicle that there is nothing to judge by.
     """
 
-    captures: Iterable[Listed]
-    naming: Naming
+    captures: Iterable[FoundCapture]
+    naming: VehicleResolver
     groups: Sequence[Group] = ()
     otherwise: Group | None = None
     definitions: tuple[str, ...] = ()
@@ -55,7 +55,7 @@ class Jobs:
     _told: set[str] = field(default_factory=set)
     _found: dict[str, Group | str] = field(default_factory=dict)
 
-    def __iter__(self) -> Iterator[Job]:
+    def __iter__(self) -> Iterator[CaptureJob]:
         """Yield the jobs."""
         for capture in self.captures:
             named = self.naming(capture)
@@ -66,7 +66,7 @@ class Jobs:
                     self._told.add(named.vehicle)
                     self.on_left_out(f"vehicle '{named.vehicle}' is left out: {group}")
                 continue
-            yield Job(
+            yield CaptureJob(
                 address=capture.address,
                 vehicle=named.vehicle,
                 recorded_ns=named.recorded_ns,

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 from buslens.checks.findings import Outcome
 from buslens.checks.verdict import worst_first
 from buslens.fleet import queries
-from buslens.fleet.page.calendar import moment_of
-from buslens.report.junit import Told, capture_suite, error_suite, finding_line, longest_of, write_junit
-from buslens.report.words import moment, place_of
+from buslens.fleet.page.dates import moment_of
+from buslens.report.formatting import moment, place_of
+from buslens.report.junit import CaseFinding, capture_suite, error_suite, finding_line, longest_of, write_junit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from buslens.fleet.model import FindingRow
     from buslens.fleet.views import CaptureRow
 
-_MET: Final = Told(Outcome.MET, "", "", None)
+_MET: Final = CaseFinding(Outcome.MET, "", "", None)
 """Stands for what is met and was counted."""
 
 
@@ -54,7 +54,7 @@ def _suites(ledger: Ledger, rules: Mapping[str, Sequence[str]]) -> Iterator[Elem
 def _suite(capture: CaptureRow, found: Sequence[FindingRow], rules: Sequence[str]) -> Element:
     if capture.verdict is None:
         return error_suite(capture.address, capture.summary)
-    told: dict[str, list[Told]] = {rule: [] if rule in capture.unexercised else [_MET] for rule in rules}
+    told: dict[str, list[CaseFinding]] = {rule: [] if rule in capture.unexercised else [_MET] for rule in rules}
     for finding in worst_first(found):
         told.setdefault(finding.rule, []).append(_told(finding))
     return capture_suite(
@@ -67,11 +67,11 @@ def _suite(capture: CaptureRow, found: Sequence[FindingRow], rules: Sequence[str
     )
 
 
-def _told(finding: FindingRow) -> Told:
+def _told(finding: FindingRow) -> CaseFinding:
     when = "" if finding.time_ns is None else moment(finding.time_ns, 0)
     where = place_of(finding.rule, finding.handshake, finding.step)
     measured = finding.delay_earliest
-    return Told(
+    return CaseFinding(
         outcome=finding.outcome,
         reason=finding.reason,
         line=finding_line(where, finding.outcome, finding.reason, when),

@@ -11,10 +11,10 @@ import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, cast
 
-from buslens.errors import BuslensError, Source, UsageError
-from buslens.files import explain
+from buslens.errors import BuslensError, SourceLocation, UsageError
+from buslens.files import os_error_text
 from buslens.fleet.ledger_file import as_stored, as_text, damaged, in_words, open_reading, open_writing
-from buslens.fleet.ledger_rows import Rows, hash_text
+from buslens.fleet.ledger_rows import RowWriter, hash_text
 from buslens.fleet.lock import WriterLock
 from buslens.report.versions import version_of
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from types import TracebackType
 
-    from buslens.fleet.model import Anomaly, Job, Judged
+    from buslens.fleet.model import Anomaly, CaptureJob, JobResult
 
 LEDGER_NAME: Final = "ledger.sqlite"
 """The ledger in its folder; SQLite keeps two more files beside it while it is written."""
@@ -46,7 +46,7 @@ class Ledger:
         self.path = path
         self._connection = connection
         self._lock = lock
-        self._rows = Rows(connection)
+        self._rows = RowWriter(connection)
         self._texts: dict[int, str] = {}
 
     @classmethod
@@ -65,10 +65,10 @@ class Ledger:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             if path.is_dir():
-                raise UsageError("is a folder, where the ledger is to be; move it away", Source(str(path)))
+                raise UsageError("is a folder, where the ledger is to be; move it away", SourceLocation(str(path)))
             lock = WriterLock(folder / LOCK_NAME, path)
         except OSError as exc:
-            raise BuslensError(explain(exc)) from exc
+            raise BuslensError(os_error_text(exc)) from exc
         try:
             return cls(path, open_writing(path, version_of()), lock)
         except BaseException:
@@ -89,7 +89,7 @@ class Ledger:
         path = folder / LEDGER_NAME
         if not path.is_file():
             raise UsageError(
-                f"there is no ledger here; 'buslens fleet CAPTURES -o {folder}' makes one", Source(str(path))
+                f"there is no ledger here; 'buslens fleet CAPTURES -o {folder}' makes one", SourceLocation(str(path))
             )
         return cls(path, open_reading(path), None)
 
@@ -117,7 +117,7 @@ class Ledger:
 
     # --- writing -------------------------------------------------------------------------------------------
 
-    def put(self, job: Job, judged: Judged) -> None:
+    def put(self, job: CaptureJob, judged: JobResult) -> None:
         """Enter a capture and what came of it; durable at the next `commit`, whole or not at all.
 
         The ground becomes the one that the job's group is reported on.
@@ -132,10 +132,10 @@ class Ledger:
         if not judged.ground or (judged.verdict is None) == (judged.trouble is None):
             raise ValueError("what was judged has a ground, and a verdict or a trouble")
         with self._whole():
-            judgement, clock_start_ns = self._rows.enter_judgement(judged)
+            judgement, clock_start_ns = self._rows.enter_result(judged)
             self._rows.enter_capture(job, judgement, judged.ground, clock_start_ns)
 
-    def link(self, job: Job, content: str, ground: str) -> None:
+    def link(self, job: CaptureJob, content: str, ground: str) -> None:
         """Enter a capture whose judgement is there already: a copy, or a file that has not changed.
 
         To be called for unchanged files too: the job may name another vehicle than before, or another ground.

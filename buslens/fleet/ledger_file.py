@@ -15,7 +15,7 @@ from functools import cache
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
-from buslens.errors import BuslensError, Source, UsageError
+from buslens.errors import BuslensError, SourceLocation, UsageError
 from buslens.fleet.ledger_schema import APPLICATION_ID, FIRST_WORDS, SCHEMA, SCHEMA_VERSION
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def in_words(path: Path) -> Iterator[None]:
     except sqlite3.Error as exc:
         # What has no entry is a statement that fits no table, or a text that is none: the file is not as it was made.
         reason = _REASONS.get(_code(exc), _DAMAGED)
-        raise BuslensError(reason.format(detail=_on_one_line(str(exc))), Source(str(path))) from exc
+        raise BuslensError(reason.format(detail=_on_one_line(str(exc))), SourceLocation(str(path))) from exc
     except UnicodeDecodeError as exc:
         # SQLite quotes what it does not understand, and that may be no text.
         raise damaged(path, "what is in it cannot be read") from exc
@@ -78,7 +78,7 @@ def _on_one_line(text: str) -> str:
 
 def damaged(path: Path, detail: str) -> BuslensError:
     """Return the error for a value that no ledger holds."""
-    return BuslensError(_DAMAGED.format(detail=_on_one_line(detail)), Source(str(path)))
+    return BuslensError(_DAMAGED.format(detail=_on_one_line(detail)), SourceLocation(str(path)))
 
 
 def as_stored(text: str) -> str | bytes:
@@ -115,7 +115,7 @@ def open_writing(path: Path, program: str) -> sqlite3.Connection:
                 raise UsageError(
                     "the file system of this folder does not take a write-ahead log, as many network folders do not; "
                     "choose a folder on a local disk and copy the results from there",
-                    Source(str(path)),
+                    SourceLocation(str(path)),
                 )
             # What is committed stays even if the power fails: one wait for the disk per commit.
             connection.execute("PRAGMA synchronous = FULL")
@@ -187,16 +187,18 @@ def _look_over(connection: sqlite3.Connection, path: Path) -> None:
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     if mark != APPLICATION_ID:
         detail = "an empty file" if _is_blank(connection) else "a database of another program"
-        raise UsageError(_NO_LEDGER.format(detail=detail), Source(str(path)))
+        raise UsageError(_NO_LEDGER.format(detail=detail), SourceLocation(str(path)))
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version != SCHEMA_VERSION:
         row = connection.execute("SELECT value FROM meta WHERE name = 'program'").fetchone()
         made = f"({row[0] if row else 'unknown'}; tables of version {version}, where {SCHEMA_VERSION} is known here)"
         if version > SCHEMA_VERSION:
-            raise UsageError(f"this ledger was written by a later buslens {made}; use that one", Source(str(path)))
+            raise UsageError(
+                f"this ledger was written by a later buslens {made}; use that one", SourceLocation(str(path))
+            )
         raise UsageError(
             f"this ledger was written by an earlier buslens {made}; use that one, or name a new folder with -o",
-            Source(str(path)),
+            SourceLocation(str(path)),
         )
     if _tables(connection) != _own_tables():
         raise damaged(path, "its tables are not those that it was made with")

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Sequence
 
-    from buslens.fleet.model import Anomaly, Job, Judged
+    from buslens.fleet.model import Anomaly, CaptureJob, JobResult
 
 _MOST_KEPT: Final = 100_000
 """Numbers of texts that are remembered in memory, so that memory does not grow with the fleet."""
 
 
-class Rows:
+class RowWriter:
     """What is entered through one connection."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
@@ -33,7 +33,7 @@ class Rows:
         """Take nothing as entered that this remembers: it may have been undone."""
         self._numbers.clear()
 
-    def enter_capture(self, job: Job, judgement: int, ground: str, clock_start_ns: int | None) -> None:
+    def enter_capture(self, job: CaptureJob, judgement: int, ground: str, clock_start_ns: int | None) -> None:
         """Enter where a capture lies and what is known of it, with its judgement."""
         vehicle, grouping = self._word(job.vehicle), self._word(job.group.name)
         self._set_standard(grouping, ground)
@@ -60,18 +60,18 @@ class Rows:
             )
             before = cast("int", old[6])
             if (before, old[0]) != (judgement, vehicle):
-                self._tell_copies(before, cast("int", old[0]))
+                self._report_copies(before, cast("int", old[0]))
             if before != judgement:
                 self._drop_passing_trouble(before)
-        self._tell_copies(judgement, vehicle)
+        self._report_copies(judgement, vehicle)
 
     def remove_capture(self, capture: int, judgement: int, vehicle: int) -> None:
         """Remove a capture, and its judgement if it is a trouble that would not last."""
         self._run("DELETE FROM capture WHERE id = ?", (capture,))
-        self._tell_copies(judgement, vehicle)
+        self._report_copies(judgement, vehicle)
         self._drop_passing_trouble(judgement)
 
-    def enter_judgement(self, judged: Judged) -> tuple[int, int | None]:
+    def enter_result(self, judged: JobResult) -> tuple[int, int | None]:
         """Enter what came of a content, unless it has a verdict already; return number and clock of what stands."""
         content = hash_stored(judged.content) if judged.content else None
         ground = self._numbered("ground", text=judged.ground)
@@ -127,7 +127,7 @@ class Rows:
         )
         return cast("tuple[int, int | None] | None", row)
 
-    def _enter_summary(self, judged: Judged, content: str | bytes | None, ground: int, number: int | None) -> int:
+    def _enter_summary(self, judged: JobResult, content: str | bytes | None, ground: int, number: int | None) -> int:
         faults = sum(found.outcome.is_fault for found in judged.findings)
         return self._run(
             "INSERT OR REPLACE INTO judgement (id, content, frames_hash, ground, verdict, trouble, met, faults, "
@@ -154,7 +154,7 @@ class Rows:
             ),
         )
 
-    def _enter_parts(self, judged: Judged, number: int) -> None:
+    def _enter_parts(self, judged: JobResult, number: int) -> None:
         word = self._word
         many = self._connection.executemany
         many(
@@ -211,7 +211,7 @@ class Rows:
             self._run("INSERT OR REPLACE INTO standard VALUES (?, ?)", (grouping, number))
             self._numbers["standard", grouping] = number
 
-    def _tell_copies(self, judgement: int, vehicle: int) -> None:
+    def _report_copies(self, judgement: int, vehicle: int) -> None:
         """Let one capture count among those of one vehicle that are the same: the first by address, come when it may.
 
         The same are those with one judgement, and those whose judgements on one ground are of the same frames.

@@ -19,10 +19,10 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from buslens.capture.packed import PACKED_SUFFIXES
+from buslens.capture.compression import PACKED_SUFFIXES
 from buslens.errors import UsageError
-from buslens.files import explain
-from buslens.fleet.fetch import local_path, missing_library, store_words
+from buslens.files import os_error_text
+from buslens.fleet.fetch import local_path, missing_library, store_text
 from buslens.fleet.results import is_ledger, is_written
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ _TOGETHER: Final = 10_000
 _MAGIC: Final = frozenset("*?[")
 
 
-class Listed(NamedTuple):
+class FoundCapture(NamedTuple):
     """A capture that was found."""
 
     #: Where it lies: a full path of this machine, or an address.
@@ -60,7 +60,7 @@ class Listed(NamedTuple):
 
 
 @dataclass(slots=True)
-class Listing:
+class CaptureFinder:
     """Captures, found while they are asked for.
 
     Parameters
@@ -87,7 +87,7 @@ class Listing:
     #: Whether a folder is, or lies in, the folder of results.
     _in_results: dict[str, bool] = field(default_factory=dict, init=False, repr=False)
 
-    def __iter__(self) -> Iterator[Listed]:
+    def __iter__(self) -> Iterator[FoundCapture]:
         """Yield the captures of every source."""
         if self.results is not None:
             self._results_key = _key(self.results)
@@ -103,7 +103,7 @@ class Listing:
 
     # --- this machine -----------------------------------------------------------------------------------
 
-    def _here(self, path: str) -> Iterator[Listed]:
+    def _here(self, path: str) -> Iterator[FoundCapture]:
         if os.path.lexists(path) or not _has_magic(path):
             yield from self._named(path, root=None)
             return
@@ -127,20 +127,20 @@ class Listing:
         if not found:
             self.problem(f"{path}: nothing is called so")
 
-    def _named(self, path: str, root: str | None) -> Iterator[Listed]:
+    def _named(self, path: str, root: str | None) -> Iterator[FoundCapture]:
         """Yield what a name stands for: itself, or what is in the folder."""
         full = Path(os.path.abspath(path))  # noqa: PTH100  # links are part of the name
         try:
             state = full.stat()
         except OSError as exc:
-            self.problem(explain(exc, path))
+            self.problem(os_error_text(exc, path))
             return
         if stat.S_ISDIR(state.st_mode):
             yield from self._folder(full, root=full if root is None else Path(os.path.abspath(root)))  # noqa: PTH100
         else:
             yield _listed(str(full), str(full.parent) if root is None else os.path.abspath(root), state)  # noqa: PTH100
 
-    def _folder(self, folder: Path, *, root: Path) -> Iterator[Listed]:
+    def _folder(self, folder: Path, *, root: Path) -> Iterator[FoundCapture]:
         """Yield the captures in a folder and below; links are followed, but never in a circle."""
         is_results = self._is_results(folder)
         # Folders that are being looked through, each with those above it.
@@ -161,7 +161,7 @@ class Listing:
                 is_folder, state = entry.is_dir(), entry.stat()
             except OSError as exc:
                 if _is_taken(entry.name) or entry.is_symlink():
-                    self.problem(explain(exc, entry.path))
+                    self.problem(os_error_text(exc, entry.path))
                 continue
             if not is_folder:
                 if stat.S_ISREG(state.st_mode) and (_is_taken(entry.name) or _begins_so(entry.path)):
@@ -182,7 +182,7 @@ class Listing:
             with os.scandir(folder) as found:
                 yield from _in_order(found, by=lambda entry: entry.name)
         except OSError as exc:
-            self.problem(f"{explain(exc, folder)}; what lies in this folder is not judged")
+            self.problem(f"{os_error_text(exc, folder)}; what lies in this folder is not judged")
 
     def _is_results(self, path: str | Path) -> bool:
         return self._results_key is not None and _key(path) == self._results_key
@@ -206,15 +206,15 @@ class Listing:
 
     # --- stores -----------------------------------------------------------------------------------------
 
-    def _in_store(self, address: str) -> Iterator[Listed]:
+    def _in_store(self, address: str) -> Iterator[FoundCapture]:
         try:
             yield from self._walked(address, *_store(address))
         except UsageError:
             raise
         except Exception as exc:  # a library that is not ours, for a store that is not ours: anything may come
-            self.problem(f"{address}: cannot be listed: {store_words(exc)}")
+            self.problem(f"{address}: cannot be listed: {store_text(exc)}")
 
-    def _walked(self, address: str, store: Any, path: str) -> Iterator[Listed]:
+    def _walked(self, address: str, store: Any, path: str) -> Iterator[FoundCapture]:
         if _has_magic(path):
             root = _before_magic(path).rstrip("/")
             found = store.glob(path, detail=True)
@@ -245,7 +245,7 @@ class Listing:
                     self._pass_over(f"{path}/{name}")
 
 
-def demand_sources(sources: Iterable[str]) -> None:
+def require_sources(sources: Iterable[str]) -> None:
     """Refuse sources of which it can be told at once that they stand for nothing.
 
     Raises
@@ -260,7 +260,7 @@ def demand_sources(sources: Iterable[str]) -> None:
         elif path == "-":
             raise UsageError("a fleet is judged from files; for standard input use 'buslens check -'")
         elif not os.path.lexists(path) and not _has_magic(path):
-            raise UsageError(explain(FileNotFoundError(2, "", path)))
+            raise UsageError(os_error_text(FileNotFoundError(2, "", path)))
 
 
 def _store(address: str) -> tuple[Any, str]:
@@ -275,11 +275,11 @@ def _store(address: str) -> tuple[Any, str]:
         scheme = address.partition(":")[0]
         raise UsageError(f"{address}: nothing is known of addresses that begin with '{scheme}:'") from exc
     except Exception as exc:  # a library that is not ours: anything may come
-        raise UsageError(f"{address}: cannot be reached: {store_words(exc)}") from exc
+        raise UsageError(f"{address}: cannot be reached: {store_text(exc)}") from exc
     return store, str(path)
 
 
-def _in_store(store: Any, address: str, info: dict[str, Any], root: str) -> Listed:
+def _in_store(store: Any, address: str, info: dict[str, Any], root: str) -> FoundCapture:
     name = str(info["name"])
     first, chained, rest = address.partition("::")
     whole = f"{first.partition(':')[0]}://{name.lstrip('/')}::{rest}" if chained else str(store.unstrip_protocol(name))
@@ -290,14 +290,14 @@ def _in_store(store: Any, address: str, info: dict[str, Any], root: str) -> List
     )  # fmt: skip
     size = info.get("size")
     below = name.removeprefix(root).lstrip("/")
-    return Listed(whole, below, size if isinstance(size, int) else None, stamp)
+    return FoundCapture(whole, below, size if isinstance(size, int) else None, stamp)
 
 
-def _listed(path: str, root: str, state: os.stat_result) -> Listed:
+def _listed(path: str, root: str, state: os.stat_result) -> FoundCapture:
     # As texts: a path object costs more than the rest of the listing.
     begin = root if root.endswith(os.sep) else root + os.sep
     below = path[len(begin) :] if path.startswith(begin) else Path(path).name
-    return Listed(path, below.replace(os.sep, "/"), state.st_size, str(state.st_mtime_ns))
+    return FoundCapture(path, below.replace(os.sep, "/"), state.st_size, str(state.st_mtime_ns))
 
 
 def _in_order(names: Iterable[Any], by: Callable[[Any], str] = str) -> Iterator[Any]:

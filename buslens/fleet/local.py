@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 from buslens.errors import BuslensError
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import FailureKind
 from buslens.fleet.work import Failure
 from buslens.units import NS_PER_S, format_duration
 
@@ -128,7 +128,7 @@ class LocalPool:
         self._all = []
 
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
-        """Yield every item with what a function makes of it, as they are done; see `Pool`.
+        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
 
         Raises
         ------
@@ -149,13 +149,13 @@ class LocalPool:
                         is_over = True
                 if not again:
                     break
-                self._hand(self._free(), function, again.popleft())
+                self._dispatch(self._free(), function, again.popleft())
             if not any(worker.has for worker in self._all):
                 return
             heard = wait([worker.pipe for worker in self._all], timeout=_LOOK_S)
             for worker in [worker for worker in self._all if worker.pipe in heard]:
-                yield from self._hear(worker, again)
-            yield from self._end_late(again)
+                yield from self._receive(worker, again)
+            yield from self._kill_overdue(again)
 
     def _has_room(self) -> bool:
         return self._can_start() or any(len(worker.has) < _AT_A_TIME for worker in self._all)
@@ -180,7 +180,7 @@ class LocalPool:
             target=_serve, args=(there, self._memory_bytes, self._begin), name="buslens worker", daemon=True
         )
         try:
-            with _deaf_to_ctrl_c():
+            with _sigint_blocked():
                 process.start()
         except OSError as exc:
             raise BuslensError(f"a process cannot be started: {exc.strerror or exc}; give fewer --workers") from exc
@@ -190,19 +190,19 @@ class LocalPool:
         self._all.append(worker)
         return worker
 
-    def _hand(self, worker: _Worker[I], function: Callable[[I], O], entry: _Entry[I]) -> None:
+    def _dispatch(self, worker: _Worker[I], function: Callable[[I], O], entry: _Entry[I]) -> None:
         if worker.is_ready and not worker.has:
             worker.since = time.monotonic()
         worker.has.append(entry)
         with suppress(OSError):  # it has died: that is heard next
             worker.pipe.send((function, entry.item))
 
-    def _hear(self, worker: _Worker[I], again: deque[_Entry[I]]) -> Iterator[tuple[I, Any]]:
+    def _receive(self, worker: _Worker[I], again: deque[_Entry[I]]) -> Iterator[tuple[I, Any]]:
         """Take what a worker says, or that it is no more."""
         try:
             what, value = worker.pipe.recv()
         except (EOFError, OSError):
-            yield from self._bury(worker, again)
+            yield from self._reap(worker, again)
             return
         worker.since = time.monotonic()
         if what == _READY:
@@ -217,11 +217,11 @@ class LocalPool:
         if what == _DONE:
             yield item, value
         elif isinstance(value, MemoryError):
-            yield item, Failure(trouble=Trouble.MEMORY, reason=_too_much(self._memory_bytes))
+            yield item, Failure(trouble=FailureKind.MEMORY, reason=_too_much(self._memory_bytes))
         else:
             raise value
 
-    def _bury(self, worker: _Worker[I], again: deque[_Entry[I]]) -> Iterator[tuple[I, Failure]]:
+    def _reap(self, worker: _Worker[I], again: deque[_Entry[I]]) -> Iterator[tuple[I, Failure]]:
         """Let go of a worker that has died, and see what becomes of its items."""
         worker.process.join(_END_S)
         died = _died(worker.process.exitcode)
@@ -236,10 +236,10 @@ class LocalPool:
                 culprit.tries += 1
                 again.append(culprit)
             else:
-                yield culprit.item, Failure(trouble=Trouble.DIED, reason=f"{died}; it was tried twice")
+                yield culprit.item, Failure(trouble=FailureKind.DIED, reason=f"{died}; it was tried twice")
         again.extend(worker.has)
 
-    def _end_late(self, again: deque[_Entry[I]]) -> Iterator[tuple[I, Failure]]:
+    def _kill_overdue(self, again: deque[_Entry[I]]) -> Iterator[tuple[I, Failure]]:
         if self._seconds is None:
             return
         for worker in list(self._all):
@@ -252,7 +252,7 @@ class LocalPool:
             late = worker.has.popleft()
             again.extend(worker.has)
             longest = format_duration(round(self._seconds * NS_PER_S))
-            yield late.item, Failure(trouble=Trouble.TIME, reason=f"not done within {longest}")
+            yield late.item, Failure(trouble=FailureKind.TIME, reason=f"not done within {longest}")
 
     def _remove(self, worker: _Worker[Any]) -> None:
         self._all.remove(worker)
@@ -267,7 +267,7 @@ class LocalPool:
 
 
 @contextmanager
-def _deaf_to_ctrl_c() -> Iterator[None]:
+def _sigint_blocked() -> Iterator[None]:
     """Let processes that start meanwhile never hear Ctrl-C, which a terminal sends to all; this one hears it after."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -292,7 +292,7 @@ def _serve(pipe: Connection, memory_bytes: int | None, begin: Callable[[], objec
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     if memory_bytes is not None:
-        hold_to_memory(memory_bytes)
+        limit_memory(memory_bytes)
     with suppress(EOFError, OSError):  # the other side is gone
         try:
             if begin is not None:
@@ -338,7 +338,7 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def hold_to_memory(memory_bytes: int) -> bool:
+def limit_memory(memory_bytes: int) -> bool:
     """Let this process take no more memory than that; return whether the system can hold it to it."""
     try:
         import resource

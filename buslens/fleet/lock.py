@@ -15,7 +15,7 @@ from contextlib import suppress
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from buslens.errors import Source, UsageError
+from buslens.errors import SourceLocation, UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -55,14 +55,14 @@ class WriterLock:
             raise UsageError(
                 f"another run is writing this ledger{text}; wait until it is done, or give this run a folder of its "
                 "own",
-                Source(str(guarded)),
+                SourceLocation(str(guarded)),
             ) from None
         except OSError as exc:
             self._file.close()
             raise UsageError(
                 f"the file system of this folder has no locks ({exc.strerror or exc}), so that two runs could spoil "
                 "each other's ledger; choose a folder on a local disk",
-                Source(str(guarded)),
+                SourceLocation(str(guarded)),
             ) from exc
         who = {
             "process": os.getpid(),

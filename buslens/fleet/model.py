@@ -14,13 +14,13 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from buslens.capture.table_told import NOTHING_TOLD, TableSettings
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Outcome, Verdict
 
 
-class Trouble(Enum):
+class FailureKind(Enum):
     """Why a capture has no verdict."""
 
     #: Its bytes cannot be had, or are no log.
@@ -35,7 +35,7 @@ class Trouble(Enum):
     DIED = "worker died"
 
 
-LASTING: Final = (Trouble.UNREADABLE, Trouble.UNRELATED)
+LASTING: Final = (FailureKind.UNREADABLE, FailureKind.UNRELATED)
 """Troubles that the same bytes have again, judged on the same ground."""
 
 
@@ -56,7 +56,7 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class CaptureJob:
     """A capture that is to be judged."""
 
     #: A path, or an address such as "s3://bucket/name.log".
@@ -134,7 +134,7 @@ class TrafficRow(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class JobResult:
     """What came of one capture; either a verdict or a trouble."""
 
     #: Hash of the capture's bytes as they lie; empty if they could not be had.
@@ -144,7 +144,7 @@ class Judged:
     #: Hash of its frames, the same in every copy whatever the bytes; empty without frames.
     frames_hash: str = ""
     verdict: Verdict | None = None
-    trouble: Trouble | None = None
+    trouble: FailureKind | None = None
     #: One sentence: why this verdict, or what the trouble was.
     summary: str = ""
     frames: int = 0

@@ -22,7 +22,7 @@ from buslens.fleet.fetch import is_address
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from buslens.fleet.listing import Listed
+    from buslens.fleet.listing import FoundCapture
     from buslens.fleet.vehicle_list import VehicleList
 
 _DAY: Final = r"\d{4}(?:-\d\d-\d\d|_\d\d_\d\d|\.\d\d\.\d\d|\d{4})"
@@ -43,7 +43,7 @@ _NAMES: Final = ("vehicle", "date", "time")
 _ON_WINDOWS: Final = os.name == "nt"
 
 
-class Named(NamedTuple):
+class CaptureLabel(NamedTuple):
     """What a path or a list says of a capture."""
 
     vehicle: str
@@ -77,13 +77,13 @@ class Pattern:
     def __post_init__(self) -> None:
         """Read the text."""
         text = self.text.replace("\\", "/") if _ON_WINDOWS else self.text
-        reader = _Reader(text)
+        reader = _PatternParser(text)
         flags = re.DOTALL | re.IGNORECASE if _ON_WINDOWS else re.DOTALL
         object.__setattr__(self, "_regex", re.compile(reader.regex(), flags))
         object.__setattr__(self, "_parts", text.count("/") + 1)
         object.__setattr__(self, "_formats", reader.formats)
 
-    def match(self, path: str) -> Named | None:
+    def match(self, path: str) -> CaptureLabel | None:
         """Return what a path says, with '/' between its parts; None if it is of another form.
 
         >>> Pattern("{vehicle}/{date}_*.log").match("logs/car 7/2026-03-14_cold.log").vehicle
@@ -99,10 +99,10 @@ class Pattern:
             recorded = _recorded_ns(found, self._formats)
             if recorded is None:
                 return None
-        return Named(found["vehicle"], recorded)
+        return CaptureLabel(found["vehicle"], recorded)
 
 
-class _Reader:
+class _PatternParser:
     """Reads a pattern from its beginning to its end."""
 
     def __init__(self, text: str) -> None:
@@ -255,7 +255,7 @@ def _ns(moment: datetime) -> int:
 
 
 @dataclass(slots=True)
-class Naming:
+class VehicleResolver:
     """What captures are called, and how often nothing said so.
 
     Parameters
@@ -267,14 +267,14 @@ class Naming:
     """
 
     by: Pattern | VehicleList | None
-    on_unnamed: Callable[[Listed], object] = lambda _capture: None
+    on_unnamed: Callable[[FoundCapture], object] = lambda _capture: None
     #: Captures of which `by` says nothing.
     unnamed: int = 0
 
-    def __call__(self, capture: Listed) -> Named:
+    def __call__(self, capture: FoundCapture) -> CaptureLabel:
         """Return vehicle and date of a capture."""
         if self.by is None:
-            return Named(by_place(capture.below), None)
+            return CaptureLabel(by_place(capture.below), None)
         found = self.by.match(_whole_path(capture)) if isinstance(self.by, Pattern) else self.by.find(capture)
         if found is not None:
             return found
@@ -283,7 +283,7 @@ class Naming:
             self.on_unnamed(capture)
         # Apart from all that are named, and from each other as far as that can be told: two vehicles taken for one
         # would have each other's past.
-        return Named(f"unnamed ({by_place(capture.below)})", None)
+        return CaptureLabel(f"unnamed ({by_place(capture.below)})", None)
 
 
 def by_place(below: str) -> str:
@@ -302,7 +302,7 @@ def by_place(below: str) -> str:
     return stem.rpartition(".")[0] or stem
 
 
-def _whole_path(capture: Listed) -> str:
+def _whole_path(capture: FoundCapture) -> str:
     if is_address(capture.address):
         # What follows is the archive that it lies in.
         return capture.address.partition("::")[0]

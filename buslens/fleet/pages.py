@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Final, cast
 
 from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError
-from buslens.files import explain, write_atomically
-from buslens.fleet.asking import STANDING, sound
-from buslens.fleet.judge import defect_words, load
+from buslens.files import os_error_text, write_atomically
+from buslens.fleet.check_job import defect_text, load
 from buslens.fleet.ledger_file import as_text
+from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
 from buslens.fleet.results import PAGES_FOLDER
 from buslens.fleet.work import Failure
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.model import Group
-    from buslens.fleet.work import Pool
+    from buslens.fleet.work import WorkerPool
 
 _LONGEST_NAME: Final = 80
 
@@ -53,7 +53,7 @@ class Pages:
 
 def write_pages(
     ledger: Ledger,
-    pool: Pool,
+    pool: WorkerPool,
     groups: Mapping[str, Group],
     folder: Path,
     *,
@@ -117,16 +117,16 @@ def make_page(task: PageTask) -> bytes | str:
     try:
         ready, _ = load(task.group)
         with fetched(task.address) as path:
-            result = check(path, ready.defined, ready.expected, channels=dict(task.group.channels), workers=1)
+            result = check(path, ready.definitions, ready.expectations, channels=dict(task.group.channels), workers=1)
         return page(replace(result, path=task.address)).encode()
     except BuslensError as exc:
         return str(exc)
     except OSError as exc:
-        return explain(exc)
+        return os_error_text(exc)
     except MemoryError:
         raise
     except Exception as exc:  # a defect of ours: what was judged must still be told
-        return defect_words(exc)
+        return defect_text(exc)
 
 
 def page_name(address: str, made_of: str) -> str:
@@ -140,9 +140,9 @@ def _faulty(ledger: Ledger) -> Iterator[tuple[str, str, str]]:
     """Yield address, group and name of the page of every faulty capture."""
     query = (
         "SELECT address, capture.grouping, judgement.content, judgement.ground "  # noqa: S608  # text of ours
-        f"FROM {STANDING} WHERE copy = 0 AND verdict = ? ORDER BY address"
+        f"FROM {CURRENT_CAPTURES} WHERE copy = 0 AND verdict = ? ORDER BY address"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         number = ledger.number(Verdict.FAULTY.value)
         for row in ledger.rows(query, (number,)):
             stored, group, content, ground = cast("tuple[str | bytes, int, object, object]", row)

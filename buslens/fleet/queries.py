@@ -24,10 +24,10 @@ import math
 from typing import TYPE_CHECKING, Final, NamedTuple, cast
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.asking import STANDING, kind_of, only, sound, window
 from buslens.fleet.columns import delays_of_step, delays_of_vehicle, traffic_of, tries_of
 from buslens.fleet.ledger_file import as_text
-from buslens.fleet.model import Anomaly, AnomalyKind, FindingRow, Trouble
+from buslens.fleet.model import Anomaly, AnomalyKind, FailureKind, FindingRow
+from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard, kind_of, only, window
 from buslens.fleet.views import CaptureRow, FleetSummary, FoundRow, StepRow, TroubleRow, VehicleRow
 
 if TYPE_CHECKING:
@@ -63,13 +63,13 @@ _FINDING_COLUMNS: Final = (
 
 def fleet_summary(ledger: Ledger) -> FleetSummary:
     """Return how many of everything there are."""
-    with sound(ledger), ledger.snapshot():
+    with corruption_guard(ledger), ledger.snapshot():
         total = only(ledger, "SELECT count(*) FROM capture")
-        standing = only(ledger, f"SELECT count(*) FROM {STANDING}")  # noqa: S608  # text of ours
-        distinct = only(ledger, f"SELECT count(DISTINCT vehicle) FROM {STANDING} WHERE copy = 0")  # noqa: S608  # text of ours
+        standing = only(ledger, f"SELECT count(*) FROM {CURRENT_CAPTURES}")  # noqa: S608  # text of ours
+        distinct = only(ledger, f"SELECT count(DISTINCT vehicle) FROM {CURRENT_CAPTURES} WHERE copy = 0")  # noqa: S608  # text of ours
         query = (
             "SELECT coalesce(verdict, trouble), count(*), sum(frames), sum(skipped_lines), sum(handshakes), "  # noqa: S608
-            f"sum(duration_ns), sum(seconds), min(recorded_ns), max(recorded_ns) FROM {STANDING} "
+            f"sum(duration_ns), sum(seconds), min(recorded_ns), max(recorded_ns) FROM {CURRENT_CAPTURES} "
             "WHERE copy = 0 GROUP BY verdict, trouble"
         )
         rows = [cast("tuple[int, ...]", row) for row in ledger.rows(query)]
@@ -82,7 +82,7 @@ def fleet_summary(ledger: Ledger) -> FleetSummary:
             as_expected=kinds.get(Verdict.AS_EXPECTED.value, 0),
             faulty=kinds.get(Verdict.FAULTY.value, 0),
             undecided=kinds.get(Verdict.UNDECIDED.value, 0),
-            troubles={kind: kinds[kind.value] for kind in Trouble if kind.value in kinds},
+            troubles={kind: kinds[kind.value] for kind in FailureKind if kind.value in kinds},
             copies=standing - captures,
             outdated=total - standing,
             frames=sum(row[2] for row in rows),
@@ -99,10 +99,10 @@ def vehicles(ledger: Ledger) -> list[VehicleRow]:
     """Return every vehicle, by name."""
     query = (
         "SELECT vehicle, verdict, count(*), sum(handshakes), min(recorded_ns), max(recorded_ns) "  # noqa: S608
-        f"FROM {STANDING} WHERE copy = 0 GROUP BY vehicle, verdict"
+        f"FROM {CURRENT_CAPTURES} WHERE copy = 0 GROUP BY vehicle, verdict"
     )
     found: dict[int, list[_Counted]] = {}
-    with sound(ledger):
+    with corruption_guard(ledger):
         for vehicle, verdict, *counts in ledger.rows(query):
             counted = _Counted(
                 None if verdict is None else kind_of(ledger, Verdict, verdict), *cast("list[int]", counts)
@@ -128,10 +128,10 @@ def captures_of(
     """
     during, values = window(since_ns, until_ns)
     query = (
-        f"SELECT {_CAPTURE_COLUMNS} FROM {STANDING} WHERE vehicle = ? AND copy = 0{during} "  # noqa: S608  # text of ours
+        f"SELECT {_CAPTURE_COLUMNS} FROM {CURRENT_CAPTURES} WHERE vehicle = ? AND copy = 0{during} "  # noqa: S608  # text of ours
         "ORDER BY recorded_ns, address"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         number = ledger.number(vehicle)
         return [] if number is None else [_capture(ledger, row) for row in ledger.rows(query, (number, *values))]
 
@@ -147,10 +147,10 @@ def findings_of(
     """Return what is not met in the captures of a vehicle, oldest first; parameters as of `captures_of`."""
     during, values = window(since_ns, until_ns)
     query = (
-        f"SELECT {_FINDING_COLUMNS} FROM {STANDING} CROSS JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
+        f"SELECT {_FINDING_COLUMNS} FROM {CURRENT_CAPTURES} CROSS JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
         f"WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address, place"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         number = ledger.number(vehicle)
         if number is None:
             return []
@@ -162,9 +162,9 @@ def troubles(ledger: Ledger) -> Iterator[TroubleRow]:
     """Yield the captures without a verdict, by address."""
     query = (
         "SELECT capture.id, address, vehicle, recorded_ns, trouble, summary "  # noqa: S608  # text of ours
-        f"FROM {STANDING} WHERE trouble IS NOT NULL AND copy = 0 ORDER BY address"
+        f"FROM {CURRENT_CAPTURES} WHERE trouble IS NOT NULL AND copy = 0 ORDER BY address"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         for row in ledger.rows(query):
             capture, address, vehicle, recorded, trouble, summary = cast("tuple[int, str, int, int, int, str]", row)
             yield TroubleRow(
@@ -172,7 +172,7 @@ def troubles(ledger: Ledger) -> Iterator[TroubleRow]:
                 as_text(address),
                 ledger.word(vehicle),
                 recorded,
-                kind_of(ledger, Trouble, trouble),
+                kind_of(ledger, FailureKind, trouble),
                 as_text(summary),
             )
 
@@ -181,10 +181,10 @@ def steps(ledger: Ledger) -> list[StepRow]:
     """Return the steps of which there are delays, each with its limits and with how many delays there are."""
     query = (
         "SELECT step.rule, step.step, least_ns, most_ns, count(*) "  # noqa: S608  # text of ours
-        f"FROM {STANDING} JOIN delay ON delay.judgement = judgement.id JOIN step ON step.id = delay.step "
+        f"FROM {CURRENT_CAPTURES} JOIN delay ON delay.judgement = judgement.id JOIN step ON step.id = delay.step "
         "WHERE copy = 0 GROUP BY delay.step"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         rows = [
             StepRow(ledger.word(rule), ledger.word(step), least, most, count)
             for rule, step, least, most, count in cast(
@@ -222,7 +222,7 @@ def anomalies(ledger: Ledger) -> list[Anomaly]:
         "SELECT kind, vehicle, sentence, p_value, q_value, rule, step, address, recorded_ns, crossing_from_ns, "
         "crossing_to_ns, numbers FROM anomaly ORDER BY id"
     )
-    with sound(ledger):
+    with corruption_guard(ledger):
         return [_anomaly(row) for row in ledger.rows(query)]
 
 
@@ -275,7 +275,7 @@ def _capture(ledger: Ledger, row: tuple[object, ...]) -> CaptureRow:
         is_named=bool(is_named),
         size=cast("int | None", size),
         verdict=None if verdict is None else kind_of(ledger, Verdict, verdict),
-        trouble=None if trouble is None else kind_of(ledger, Trouble, trouble),
+        trouble=None if trouble is None else kind_of(ledger, FailureKind, trouble),
         summary=as_text(cast("str", summary)),
         met=cast("int", met),
         faults=cast("int", faults),

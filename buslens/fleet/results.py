@@ -34,7 +34,7 @@ def is_written(name: str) -> bool:
     return name in WRITTEN or name == PAGES_FOLDER or is_ledger(name)
 
 
-def demand_free(folder: Path, read: Iterable[str]) -> None:
+def require_free(folder: Path, read: Iterable[str]) -> None:
     """Refuse a folder in which a run would write over what is not its own.
 
     Parameters
@@ -67,7 +67,7 @@ def demand_free(folder: Path, read: Iterable[str]) -> None:
         )
 
 
-def demand_apart(folder: Path, path: str) -> None:
+def require_apart(folder: Path, path: str) -> None:
     """Refuse a file of the user's that a run would write over, whether or not it is there yet.
 
     Parameters

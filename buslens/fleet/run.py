@@ -14,9 +14,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from buslens.fleet.check_job import Task, check_job, load
 from buslens.fleet.fetch import Absence, local_path
-from buslens.fleet.judge import Task, judge, load
-from buslens.fleet.model import Judged, Trouble
+from buslens.fleet.model import FailureKind, JobResult
 from buslens.fleet.progress import Progress
 from buslens.fleet.work import Failure
 
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
     from buslens.checks.findings import Verdict
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import Group, Job
-    from buslens.fleet.work import Pool
+    from buslens.fleet.model import CaptureJob, Group
+    from buslens.fleet.work import WorkerPool
 
 _COMMIT_S: Final = 1.0
 """Seconds of work that a killed run loses at most."""
@@ -48,14 +48,14 @@ class RunSummary:
     copies: int = 0
     #: Of those judged in this run.
     verdicts: Counter[Verdict] = field(default_factory=Counter)
-    troubles: Counter[Trouble] = field(default_factory=Counter)
+    troubles: Counter[FailureKind] = field(default_factory=Counter)
     seconds: float = 0.0
 
 
 def run(
-    jobs: Iterable[Job],
+    jobs: Iterable[CaptureJob],
     ledger: Ledger,
-    pool: Pool,
+    pool: WorkerPool,
     *,
     on_progress: Callable[[Progress], object] | None = None,
     total: Callable[[], int | None] = lambda: None,
@@ -85,14 +85,14 @@ def run(
     BuslensError
         If the files that captures are judged by cannot be used, or the ledger cannot be written.
     """
-    return _Run(ledger, pool, on_progress, total).work(jobs)
+    return _FleetRun(ledger, pool, on_progress, total).work(jobs)
 
 
-class _Run:
+class _FleetRun:
     def __init__(
         self,
         ledger: Ledger,
-        pool: Pool,
+        pool: WorkerPool,
         on_progress: Callable[[Progress], object] | None,
         total: Callable[[], int | None],
     ) -> None:
@@ -107,10 +107,10 @@ class _Run:
         self.grounds: dict[Group, tuple[Group, str]] = {}
         self.folder = str(ledger.path.parent) if pool.is_local else None
 
-    def work(self, jobs: Iterable[Job]) -> RunSummary:
+    def work(self, jobs: Iterable[CaptureJob]) -> RunSummary:
         self.ledger.forget_troubled(Absence().is_gone)
         try:
-            for task, outcome in self.pool.each(judge, self._unknown(jobs)):
+            for task, outcome in self.pool.each(check_job, self._unknown(jobs)):
                 self._enter(task, outcome)
                 self._after_one()
         finally:
@@ -120,7 +120,7 @@ class _Run:
         self._tell()
         return self.done
 
-    def _unknown(self, jobs: Iterable[Job]) -> Iterator[Task]:
+    def _unknown(self, jobs: Iterable[CaptureJob]) -> Iterator[Task]:
         """Yield a task for each capture that has to be read."""
         for job in jobs:
             self.done.listed += 1
@@ -147,10 +147,10 @@ class _Run:
             self.grounds[group] = sent, load(group)[1]
         return self.grounds[group]
 
-    def _enter(self, task: Task, outcome: Judged | Failure) -> None:
+    def _enter(self, task: Task, outcome: JobResult | Failure) -> None:
         if isinstance(outcome, Failure):
-            outcome = Judged(content="", ground=task.ground, trouble=outcome.trouble, summary=outcome.reason)
-        if outcome.trouble is Trouble.UNREADABLE and not outcome.content and not self.pool.is_local:
+            outcome = JobResult(content="", ground=task.ground, trouble=outcome.trouble, summary=outcome.reason)
+        if outcome.trouble is FailureKind.UNREADABLE and not outcome.content and not self.pool.is_local:
             outcome = self._seen_from_here(task, outcome)
         if outcome.verdict is None and outcome.trouble is None:
             self.ledger.link(task.job, outcome.content, outcome.ground)
@@ -164,7 +164,7 @@ class _Run:
             self.done.troubles[outcome.trouble] += 1
 
     @staticmethod
-    def _seen_from_here(task: Task, outcome: Judged) -> Judged:
+    def _seen_from_here(task: Task, outcome: JobResult) -> JobResult:
         """Say so where only the workers elsewhere do not reach a capture."""
         path = local_path(task.job.address)
         if path is None or not Path(path).exists():

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.fleet.page.calendar import day
+from buslens.fleet.page.dates import day
 from buslens.fleet.page.entries import headline, why
 from buslens.fleet.page.sections import TROUBLE_WORDS, state_sentence
-from buslens.report.cautions import CAUTIONS
-from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import clean, counted
+from buslens.report.formatting import clean, counted
+from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.safety_notes import CAUTIONS
 from buslens.units import NS_PER_S, format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from buslens.fleet.page.gather import FleetView
-    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.page.page_data import FleetView
+    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.progress import Progress
     from buslens.fleet.run import RunSummary
     from buslens.report.paragraphs import Paragraph
@@ -104,7 +104,7 @@ def not_found_sentence(count: int) -> str:
 def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iterator[Paragraph]:
     called = [one for one in view.standings if one.is_called_in]
     if called:
-        yield paragraph(Piece("To call in, the most urgent first", Ink.STRONG))
+        yield paragraph(StyledText("To call in, the most urgent first", TextStyle.STRONG))
         for place, one in enumerate(called[:MOST_VEHICLES], start=1):
             yield from _vehicle(place, one)
         if len(called) > MOST_VEHICLES:
@@ -112,22 +112,22 @@ def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iter
             yield paragraph(f"and {more:,} more, on the fleet sheet", indent=_MARGIN)
         yield paragraph()
     if any(one.urgency.is_fault for one in called):
-        yield paragraph(Piece("Before anybody works on it", Ink.STRONG))
+        yield paragraph(StyledText("Before anybody works on it", TextStyle.STRONG))
         for caution in CAUTIONS:
             yield paragraph(caution, indent=_MARGIN)
         yield paragraph()
     yield from _troubles(view)
     yield paragraph(run_sentence(done))
     for line in files:
-        yield paragraph(Piece(clean(line)))
-    yield paragraph(Piece(state_sentence(view), Ink.STRONG))
+        yield paragraph(StyledText(clean(line)))
+    yield paragraph(StyledText(state_sentence(view), TextStyle.STRONG))
 
 
-def _vehicle(place: int, one: Standing) -> Iterator[Paragraph]:
-    ink = Ink.WRONG if one.urgency.is_fault else Ink.STRONG
+def _vehicle(place: int, one: VehicleStatus) -> Iterator[Paragraph]:
+    ink = TextStyle.WRONG if one.urgency.is_fault else TextStyle.STRONG
     name = clean(one.row.vehicle) or "without a name"
     last = f", last seen {day(one.row.last_ns)}" if one.row.last_ns is not None else ""
-    yield paragraph(f"{place:>3} ", Piece(name, ink), f": {clean(headline(one))}{last}", hang=_MARGIN)
+    yield paragraph(f"{place:>3} ", StyledText(name, ink), f": {clean(headline(one))}{last}", hang=_MARGIN)
     if one.urgency.is_fault:
         yield paragraph(clean(why(one)), indent=_MARGIN)
     for anomaly in one.anomalies[:2]:
@@ -137,7 +137,7 @@ def _vehicle(place: int, one: Standing) -> Iterator[Paragraph]:
 def _troubles(view: FleetView) -> Iterator[Paragraph]:
     if not view.troubles:
         return
-    yield paragraph(Piece("Without a verdict", Ink.STRONG))
+    yield paragraph(StyledText("Without a verdict", TextStyle.STRONG))
     for trouble, (count, rows) in view.troubles.items():
         yield paragraph(f"{counted(count, 'capture')} {TROUBLE_WORDS[trouble]}, such as:", indent=_MARGIN)
         yield paragraph(f"{clean(rows[0].address)}: {clean(rows[0].summary)}", indent=_MARGIN, hang=2 * _MARGIN)

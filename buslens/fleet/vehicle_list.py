@@ -17,13 +17,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.errors import Source, UsageError, did_you_mean
-from buslens.files import explain, read_at_most
+from buslens.errors import SourceLocation, UsageError, did_you_mean
+from buslens.files import os_error_text, read_at_most
 from buslens.fleet.fetch import is_address, local_path
-from buslens.fleet.naming import Named, parse_date
+from buslens.fleet.naming import CaptureLabel, parse_date
 
 if TYPE_CHECKING:
-    from buslens.fleet.listing import Listed
+    from buslens.fleet.listing import FoundCapture
 
 LARGEST: Final = 1 << 30
 """Bytes that a list can have."""
@@ -38,10 +38,10 @@ class VehicleList:
 
     #: Folder of the list, in full, with '/' between the parts.
     folder: str
-    by_path: dict[str, Named] = field(default_factory=dict)
-    by_form: list[tuple[re.Pattern[str], Named]] = field(default_factory=list)
+    by_path: dict[str, CaptureLabel] = field(default_factory=dict)
+    by_form: list[tuple[re.Pattern[str], CaptureLabel]] = field(default_factory=list)
 
-    def find(self, capture: Listed) -> Named | None:
+    def find(self, capture: FoundCapture) -> CaptureLabel | None:
         """Return what the list says of a capture; None if it does not have it."""
         names = [_folded(name) for name in self._names(capture)]
         for name in names:
@@ -49,7 +49,7 @@ class VehicleList:
                 return self.by_path[name]
         return next((named for form, named in self.by_form if any(map(form.fullmatch, names))), None)
 
-    def _names(self, capture: Listed) -> list[str]:
+    def _names(self, capture: FoundCapture) -> list[str]:
         path = local_path(capture.address)
         if path is None:
             return [capture.address, capture.below]
@@ -71,18 +71,18 @@ def load_vehicle_list(path: str) -> VehicleList:
     try:
         raw = read_at_most(path, LARGEST)
     except OSError as exc:
-        raise UsageError(f"--vehicles: {explain(exc, path)}") from exc
+        raise UsageError(f"--vehicles: {os_error_text(exc, path)}") from exc
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
         line = raw.count(b"\n", 0, exc.start) + 1
         column = len(raw[raw.rfind(b"\n", 0, exc.start) + 1 : exc.start].decode("utf-8", "replace")) + 1
         found = f"byte {raw[exc.start]:#04x} is not UTF-8; save the list as UTF-8"
-        raise UsageError(found, Source(path, line, column)) from None
-    return _Reader(path, text).read()
+        raise UsageError(found, SourceLocation(path, line, column)) from None
+    return _ListParser(path, text).read()
 
 
-class _Reader:
+class _ListParser:
     def __init__(self, path: str, text: str) -> None:
         self.path = path
         self.lines = text.splitlines()
@@ -113,16 +113,20 @@ class _Reader:
                 else:
                     found.by_path[path] = named
         except csv.Error as exc:
-            raise UsageError(f"this is no row of a CSV file: {exc}", Source(self.path, self.rows.line_num)) from exc
+            raise UsageError(
+                f"this is no row of a CSV file: {exc}", SourceLocation(self.path, self.rows.line_num)
+            ) from exc
         if not self.columns:
-            raise UsageError(f"the list is empty; its first line is {self.delimiter.join(_COLUMNS)}", Source(self.path))
+            raise UsageError(
+                f"the list is empty; its first line is {self.delimiter.join(_COLUMNS)}", SourceLocation(self.path)
+            )
         return found
 
     def header(self, row: list[str], line: int) -> None:
         names = [cell.strip().lower() for cell in row]
         for name in _COLUMNS:
             if names.count(name) > 1:
-                raise UsageError(f"there are two columns '{name}'", Source(self.path, line))
+                raise UsageError(f"there are two columns '{name}'", SourceLocation(self.path, line))
             if name in names:
                 self.columns[name] = names.index(name)
         for name in ("path", "vehicle"):
@@ -132,10 +136,10 @@ class _Reader:
                 wanted = self.delimiter.join(_COLUMNS)
                 raise UsageError(
                     f"the first line names no column '{name}'{meant}; it should be such as '{wanted}'",
-                    Source(self.path, line, 1),
+                    SourceLocation(self.path, line, 1),
                 )
 
-    def entry(self, row: list[str], line: int) -> tuple[str, Named]:
+    def entry(self, row: list[str], line: int) -> tuple[str, CaptureLabel]:
         cells = {}
         for name, place in self.columns.items():
             cells[name] = row[place].strip() if place < len(row) else ""
@@ -151,10 +155,10 @@ class _Reader:
                     row,
                     "date",
                 )
-        return cells["path"], Named(cells["vehicle"], recorded)
+        return cells["path"], CaptureLabel(cells["vehicle"], recorded)
 
     def refuse(self, problem: str, line: int, row: list[str], name: str) -> None:
-        raise UsageError(problem, Source(self.path, line, self.column(line, row, name)))
+        raise UsageError(problem, SourceLocation(self.path, line, self.column(line, row, name)))
 
     def column(self, line: int, row: list[str], name: str) -> int | None:
         """Return where a field begins; None where quotes make that hard to count."""

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.checks.findings import Verdict
-    from buslens.fleet.model import FindingRow, Trouble
+    from buslens.fleet.model import FailureKind, FindingRow
 
 UNDATED: Final = int(np.iinfo(np.int64).min)
 """Stands in columns for the calendar time of a capture that has none."""
@@ -35,7 +35,7 @@ class FleetSummary:
     as_expected: int
     faulty: int
     undecided: int
-    troubles: dict[Trouble, int]
+    troubles: dict[FailureKind, int]
     #: Second copies of a capture of the same vehicle, which do not count.
     copies: int
     #: Judged on what their group was judged on before, which do not count until a run comes over them again.
@@ -83,7 +83,7 @@ class CaptureRow(NamedTuple):
     is_named: bool
     size: int | None
     verdict: Verdict | None
-    trouble: Trouble | None
+    trouble: FailureKind | None
     summary: str
     met: int
     faults: int
@@ -114,7 +114,7 @@ class TroubleRow(NamedTuple):
     address: str
     vehicle: str
     recorded_ns: int | None
-    trouble: Trouble
+    trouble: FailureKind
     #: What the trouble was.
     summary: str
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from types import TracebackType
     from typing import Self
 
-    from buslens.fleet.model import Trouble
+    from buslens.fleet.model import FailureKind
 
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741
@@ -24,12 +24,12 @@ O = TypeVar("O")  # noqa: E741
 class Failure:
     """What happened to the worker of an item."""
 
-    trouble: Trouble
+    trouble: FailureKind
     #: One sentence.
     reason: str
 
 
-class Pool(Protocol):
+class WorkerPool(Protocol):
     """Workers, on this machine or elsewhere."""
 
     #: Whether workers see the files of this process: its paths, and its ledger.

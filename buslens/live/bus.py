@@ -12,7 +12,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.errors import CaptureError, Source, UsageError, did_you_mean
+from buslens.errors import CaptureError, SourceLocation, UsageError, did_you_mean
 from buslens.live.lines import candump_line, label_of
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ class Receiver:
         except Exception as exc:  # a driver that is not ours: anything may come
             raise UsageError(f"{interface} cannot be opened: {_reason(interface.kind, exc)}") from exc
         if interface.kind == "udp_multicast" and sys.platform == "linux":
-            _hear_own_group_only(self._bus.fileno())
+            _receive_own_group_only(self._bus.fileno())
 
     @property
     def label(self) -> str:
@@ -154,7 +154,7 @@ class Receiver:
         try:
             return self._bus.recv(timeout_s)
         except Exception as exc:  # as above
-            raise CaptureError(f"the bus has gone: {_reason('', exc)}", Source(str(self.interface))) from exc
+            raise CaptureError(f"the bus has gone: {_reason('', exc)}", SourceLocation(str(self.interface))) from exc
 
     def close(self) -> None:
         """Give the bus back."""
@@ -229,7 +229,7 @@ class BusStream:
         self._receiver.close()
 
 
-def _hear_own_group_only(descriptor: int) -> None:
+def _receive_own_group_only(descriptor: int) -> None:
     """Have a socket receive packets for groups that it has joined itself, and not for those that others have.
 
     Linux does the latter unless it is told otherwise (ip(7) and ipv6(7): IP_MULTICAST_ALL, IPV6_MULTICAST_ALL), so that

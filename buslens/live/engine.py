@@ -15,23 +15,23 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.capture.frames import Clock, Tally
-from buslens.capture.pauses import Traffic
-from buslens.checks.check import judge, judge_whole, plan_tracks, prepare
+from buslens.capture.frames import Clock, ReadStats
+from buslens.capture.pauses import TrafficByChannel
+from buslens.checks.check import evaluate_capture, evaluate_rules, plan_tracks, prepare
 from buslens.expectations.resolve import raw_values
-from buslens.live.settled import Told, extent, reach_ns, settled
+from buslens.live.final_findings import FinalFinding, extent, final_findings, lookback_ns
 from buslens.timeline.build import typed_raw
-from buslens.timeline.recorder import NEVER, Recorder, Rows
+from buslens.timeline.history import NO_FRAME_NS, CaptureHistory, TrackHistory
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from buslens.capture.frames import Frames, Seam
+    from buslens.capture.frames import ClockDiscontinuity, Frames
     from buslens.checks.findings import Finding, Result
     from buslens.definitions.model import Definitions
     from buslens.expectations.model import Expectations
-    from buslens.timeline.recorder import MessageLog
+    from buslens.timeline.history import MessageHistory
 
 _LEAST_WINDOW_NS: Final = 60 * NS_PER_S
 _LEAST_MARGIN_NS: Final = 5 * NS_PER_S
@@ -43,11 +43,11 @@ _UNRELATED_FROM_NS: Final = 2 * NS_PER_S
 
 @dataclass(slots=True)
 class _Window:
-    recorder: Recorder
+    recorder: CaptureHistory
     first_ns: int
     #: Before this, nothing is told from the window.
     told_from_ns: int
-    traffic: Traffic = field(default_factory=Traffic)
+    traffic: TrafficByChannel = field(default_factory=TrafficByChannel)
 
 
 class Engine:
@@ -85,16 +85,16 @@ class Engine:
         self.clock = clock
         self._tracks = plan_tracks(expected, defined)
         self._channels = channels
-        self._whole = Recorder(self._tracks, channels)
+        self._whole = CaptureHistory(self._tracks, channels)
         self._window: _Window | None = None
         self._next: _Window | None = None
         timeouts = [log_timeout for log_timeout in (track.timeout_ns for track in self._tracks) if log_timeout]
-        reaches = [reach_ns(rule) for rule in expected.rules]
+        reaches = [lookback_ns(rule) for rule in expected.rules]
         # A timeout that never runs out reaches back no further than the others.
         self._reach_ns = max([*reaches, *(it for it in timeouts if it < 3600 * NS_PER_S), _LEAST_MARGIN_NS])
         self._window_ns = max(3 * self._reach_ns, _LEAST_WINDOW_NS) if window_ns is None else window_ns
-        self._seams: list[Seam] = []
-        self._traffic = Traffic()
+        self._seams: list[ClockDiscontinuity] = []
+        self._traffic = TrafficByChannel()
         #: Frames that have been taken.
         self.frames = 0
         self._result: Result | None = None
@@ -106,7 +106,7 @@ class Engine:
         #: By rule and outcome, what was told without being a handshake.
         self._extents: dict[tuple[str, str], list[tuple[int, int]]] = {}
         #: Everything that was told, in order.
-        self.told: list[Told] = []
+        self.told: list[FinalFinding] = []
         #: Axis times of the first and of the last frame, ns; None before there is one.
         self.first_ns: int | None = None
         self.last_ns: int | None = None
@@ -129,11 +129,11 @@ class Engine:
             If there are no definitions, or the two do not fit each other.
         """
         ground = prepare(defined, expected)
-        return cls(ground.expected, ground.defined, path=path, clock=clock, channels=channels)
+        return cls(ground.expectations, ground.definitions, path=path, clock=clock, channels=channels)
 
     # --- taking ---------------------------------------------------------------------------------------------
 
-    def take(self, frames: Frames, seams: Iterable[Seam] = ()) -> None:
+    def take(self, frames: Frames, seams: Iterable[ClockDiscontinuity] = ()) -> None:
         """Take a run of frames, later than all before.
 
         Parameters
@@ -149,7 +149,7 @@ class Engine:
         if self.first_ns is None:
             self.first_ns = begin_ns
         if self._window is None:
-            self._window = _Window(Recorder(self._tracks, self._channels), begin_ns, begin_ns)
+            self._window = _Window(CaptureHistory(self._tracks, self._channels), begin_ns, begin_ns)
         elif self._next is None and begin_ns - self._window.first_ns > self._window_ns:
             self._next = _Window(self._later_recorder(), begin_ns, begin_ns + self._reach_ns)
         self._seams = list(seams)
@@ -157,12 +157,12 @@ class Engine:
         self._result = None
         for window in (self._window, self._next):
             if window is not None:
-                window.recorder.take(frames)
+                window.recorder.add(frames)
                 window.traffic.add(frames)
         self._traffic.add(frames)
-        self._whole.take(frames)
+        self._whole.add(frames)
 
-    def _later_recorder(self) -> Recorder:
+    def _later_recorder(self) -> CaptureHistory:
         """Return a blank recorder with the timeouts that have been measured by now."""
         timeouts = {
             track.name: timeout_ns
@@ -170,7 +170,7 @@ class Engine:
             for track, timeout_ns in zip(log.tracks, log.timeouts_ns, strict=True)
         }
         tracks = (replace(track, timeout_ns=timeouts[track.name]) for track in self._tracks)
-        return Recorder(tracks, self._channels)
+        return CaptureHistory(tracks, self._channels)
 
     # --- looking --------------------------------------------------------------------------------------------
 
@@ -189,7 +189,7 @@ class Engine:
         Numbers change all the time, and do not count.
         """
         recorder = self._later_recorder()
-        recorder.take(frames)
+        recorder.add(frames)
         found = []
         for log, mine in zip(recorder.messages, self._whole.messages, strict=True):
             log.finish()
@@ -201,7 +201,7 @@ class Engine:
                 time_ns, _, raw, _ = rows.arrays()
                 states = [codes.get(number) for number in typed_raw(raw, track.signal).tolist()]
                 known = [codes.get(number) for number in typed_raw(np.array([before.last_raw]), track.signal).tolist()]
-                if before.last_ns == NEVER:
+                if before.last_ns == NO_FRAME_NS:
                     known = []
                 changed = (at for at, state in zip(time_ns.tolist(), states, strict=True) if [state] != known)
                 found.append(next(changed, None))
@@ -209,16 +209,16 @@ class Engine:
 
     def _judge(self, window: _Window) -> Result:
         last_ns = window.first_ns if self.last_ns is None else self.last_ns
-        tally = Tally(
+        tally = ReadStats(
             clock=self.clock,
             frames=self.frames,
             first_ns=window.first_ns,
             last_ns=last_ns,
-            seams=[seam for seam in self._seams if window.first_ns <= seam.time_ns <= last_ns],
+            discontinuities=[seam for seam in self._seams if window.first_ns <= seam.time_ns <= last_ns],
             pauses=window.traffic.pauses(window.first_ns, last_ns),
             lone_channels=self._traffic.lone(),
         )
-        return judge(self.path, self.expected, _finished(window.recorder), tally)
+        return evaluate_rules(self.path, self.expected, _finished(window.recorder), tally)
 
     def _numbered(self, result: Result) -> Result:
         """Return a window's result with the numbers that its handshakes have in the whole capture."""
@@ -243,19 +243,21 @@ class Engine:
             ),
         )
 
-    def tell(self) -> list[Told]:
+    def tell(self) -> list[FinalFinding]:
         """Return what can be said for the first time, and will stand however the capture goes on."""
         result = self.look()
         if result is None or self._window is None:
             return []
-        new = [told for told in settled(result, unmeasured=_unmeasured(self._window.recorder)) if self._is_new(told)]
+        new = [
+            told for told in final_findings(result, unmeasured=_unmeasured(self._window.recorder)) if self._is_new(told)
+        ]
         new.sort(key=lambda told: max((finding.time_ns or 0 for finding in told.findings), default=0))
         self.told += new
         if self._next is not None:
             self._move_on(result, self._window, self._next)
         return new
 
-    def _is_new(self, told: Told) -> bool:
+    def _is_new(self, told: FinalFinding) -> bool:
         if told.handshake is not None:
             start_ns = told.handshake.start.latest_ns or 0
             if start_ns <= self._last_start_ns.get(told.rule, start_ns - 1):
@@ -290,7 +292,7 @@ class Engine:
 
     # --- the last word --------------------------------------------------------------------------------------
 
-    def finish(self, tally: Tally) -> Result:
+    def finish(self, tally: ReadStats) -> Result:
         """Return the verdict on the whole capture: what `check` finds in the same frames.
 
         Raises
@@ -298,10 +300,10 @@ class Engine:
         CaptureError
             If there was not one frame, or for seconds none that is needed.
         """
-        return judge_whole(self.path, self.expected, self._whole, tally, unrelated_from_ns=_UNRELATED_FROM_NS)
+        return evaluate_capture(self.path, self.expected, self._whole, tally, unrelated_from_ns=_UNRELATED_FROM_NS)
 
 
-def stands(finding: Finding, result: Result) -> bool:
+def is_final(finding: Finding, result: Result) -> bool:
     """Return whether what was told of a growing capture is among the findings on the whole of it."""
     alike = [other for other in result.findings if (other.rule, other.outcome) == (finding.rule, finding.outcome)]
     if finding.handshake is not None:
@@ -312,26 +314,26 @@ def stands(finding: Finding, result: Result) -> bool:
     return any(begin_ns <= to_ns and from_ns <= end_ns for begin_ns, end_ns in spans)
 
 
-def _finished(recorder: Recorder) -> Recorder:
+def _finished(recorder: CaptureHistory) -> CaptureHistory:
     """Return a recorder as it would be if the capture ended here; the one given can go on."""
     if not recorder.must_measure:
         return recorder
-    twin = Recorder(())
+    twin = CaptureHistory(())
     twin.messages = tuple(_ended(log) if log.must_measure else log for log in recorder.messages)
     return twin
 
 
-def _ended(log: MessageLog) -> MessageLog:
+def _ended(log: MessageHistory) -> MessageHistory:
     """Return a log that still measures, closed; all that it has kept so far are runs, which are not changed."""
     twin = copy.copy(log)
     if None in log.timeouts_ns:
-        twin.rows = tuple(Rows(beats_ns=[] if track.is_on_change else None) for track in twin.tracks)
+        twin.rows = tuple(TrackHistory(beats_ns=[] if track.is_on_change else None) for track in twin.tracks)
     twin.senders = {it: _ended(each) if each and each.must_measure else each for it, each in log.senders.items()}
     twin.finish()
     return twin
 
 
-def _unmeasured(recorder: Recorder) -> frozenset[str]:
+def _unmeasured(recorder: CaptureHistory) -> frozenset[str]:
     """Return the roles, and the rules on messages, whose timeouts are not known yet."""
     return frozenset(
         track.name.removeprefix(_PRESENCE)

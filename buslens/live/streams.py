@@ -12,7 +12,7 @@ import queue
 import threading
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.errors import CaptureError, Source
+from buslens.errors import CaptureError, SourceLocation
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,7 +30,7 @@ _OPEN_EXISTING: Final = 3
 """GENERIC_READ, FILE_SHARE_READ with WRITE and DELETE, and OPEN_EXISTING of Windows' CreateFileW."""
 
 
-class Interruptible:
+class InterruptibleStream:
     """A stream that is read by a thread of its own, so that whoever waits for it can be stopped.
 
     Parameters
@@ -97,7 +97,7 @@ class Interruptible:
         """Leave the stream to its thread, which may be waiting in it."""
 
 
-class Following:
+class TailStream:
     """A file that is being written: at its end it is waited for more.
 
     When the file becomes shorter it is read from its start again; when another file has got its name, the old one is
@@ -178,7 +178,7 @@ def _shared(path: str, _flags: int) -> int:
     return int(msvcrt.open_osfhandle(handle, os.O_RDONLY))  # type: ignore[attr-defined,unused-ignore]
 
 
-class WholeLines:
+class LineStream:
     """The whole lines of a stream; a last one without an end only if the stream ended by itself.
 
     Parameters
@@ -240,5 +240,5 @@ def first_lines(stream: Stream, recognises: Callable[[bytes], bool], *, most: in
             break
         head += buffer[:n]
     if not head:
-        raise CaptureError("nothing came", Source(name))
+        raise CaptureError("nothing came", SourceLocation(name))
     return bytes(head)

@@ -18,8 +18,8 @@ from buslens.units import NS_PER_MS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from buslens.rehearsal.car import Life
-    from buslens.rehearsal.streams import Streams
+    from buslens.rehearsal.car import CarTrace
+    from buslens.rehearsal.streams import RandomStreams
 
 BIT_NS: Final = 2000
 """One bit at 500 kbit/s."""
@@ -29,7 +29,7 @@ RECORDER_NS: Final = 15_000
 """The recorder stamps up to so much late (invented)."""
 
 
-class Traffic(NamedTuple):
+class BusTrace(NamedTuple):
     """Everything that passed, in the order of time."""
 
     #: int64[n], when its unit read what it sends, ns from the beginning of the capture.
@@ -46,7 +46,7 @@ class Traffic(NamedTuple):
     word: NDArray[np.uint64]
 
 
-def converse(life: Life, streams: Streams, *, background_ids: int, car_number: int) -> Traffic:
+def simulate_bus(life: CarTrace, streams: RandomStreams, *, background_ids: int, car_number: int) -> BusTrace:
     """Return all frames of a car's life from the end of its warm-up on."""
     span_ns = (life.ticks - WARM_UP_MS) * NS_PER_MS
     parts: list[tuple[NDArray[np.int64], NDArray[np.uint64], int, bool, int]] = []
@@ -70,7 +70,7 @@ def converse(life: Life, streams: Streams, *, background_ids: int, car_number: i
     passed_ns = arbitrate(read_ns, frame_ns(length, is_extended), rank(can_id, is_extended))
     late_ns = streams.uniform("recorder", len(read_ns), 0.0, RECORDER_NS).astype(np.int64)
     order = np.argsort(passed_ns, kind="stable")
-    return Traffic(
+    return BusTrace(
         read_ns=read_ns[order],
         # Stamps keep the order in which frames passed: a recorder reads them from one queue.
         time_ns=np.maximum.accumulate(passed_ns[order] + late_ns),
@@ -81,7 +81,7 @@ def converse(life: Life, streams: Streams, *, background_ids: int, car_number: i
     )
 
 
-def _clock(concern: str, cycle_ms: int, span_ns: int, streams: Streams) -> NDArray[np.int64]:
+def _clock(concern: str, cycle_ms: int, span_ns: int, streams: RandomStreams) -> NDArray[np.int64]:
     """Return the times at which a unit queues a cyclic message, ns: its own phase, and some jitter."""
     cycle_ns = cycle_ms * NS_PER_MS
     phase_ns = int(streams.draw(f"phase of {concern}", JITTER, 1.0 - JITTER) * cycle_ns)

@@ -1,6 +1,6 @@
 """The whole car through time, in steps of a millisecond: driver, control unit, wires, lock unit, battery, lamps.
 
-`live` lets it happen and returns a `Life`: what each unit would put on the bus at each millisecond.
+`live` lets it happen and returns a `CarTrace`: what each unit would put on the bus at each millisecond.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.rehearsal.control_unit import TASK_MS, Clearance, ControlUnit, Inputs, Trouble
+from buslens.rehearsal.control_unit import TASK_MS, Clearance, ControlUnit, FaultCode, Inputs
 from buslens.rehearsal.driver import Controls, Driver
 from buslens.rehearsal.harness import FEED_OHM, Harness
-from buslens.rehearsal.lock_unit import Goal, LockUnit, Mechanics
+from buslens.rehearsal.lock_unit import BoltTarget, LockUnit, Mechanics
 from buslens.rehearsal.scenario import Onset
 
 if TYPE_CHECKING:
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.rehearsal.lock_unit import Telegram
+    from buslens.rehearsal.lock_unit import DataLineMessage
     from buslens.rehearsal.scenario import Scenario
-    from buslens.rehearsal.streams import Streams
+    from buslens.rehearsal.streams import RandomStreams
 
 WARM_UP_MS: Final = 300
 """The car lives this long before the capture begins, so that everything has settled."""
@@ -73,7 +73,7 @@ class Snapshot(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Life:
+class CarTrace:
     """What happened; tick k is k milliseconds after the car began to live."""
 
     #: int64[m], ticks at which anything in `snapshots` changed, ascending, the first is 0.
@@ -101,9 +101,9 @@ class Life:
         return self.changed_at[new], column[new]
 
 
-def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int | None) -> Life:
+def simulate_car(scenario: Scenario, onset: Onset, streams: RandomStreams, *, duration_ms: int | None) -> CarTrace:
     """Let the car live until its driver's script has ended, or for a time in which the script is repeated."""
-    car = _Car(scenario, onset, streams)
+    car = _CarSimulation(scenario, onset, streams)
     end = LONGEST_MS if duration_ms is None else WARM_UP_MS + duration_ms
     changed_at: list[int] = []
     snapshots: list[Snapshot] = []
@@ -125,7 +125,7 @@ def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int
             if duration_ms is None:
                 break
             car.driver.again(now + streams.draw_ms("driver", 4000, 6000))
-    return Life(
+    return CarTrace(
         changed_at=np.array(changed_at, dtype=np.int64),
         snapshots=snapshots,
         analog={
@@ -139,10 +139,10 @@ def live(scenario: Scenario, onset: Onset, streams: Streams, *, duration_ms: int
     )
 
 
-class _Car:
+class _CarSimulation:
     """Everything that changes, and how it changes within a millisecond."""
 
-    def __init__(self, scenario: Scenario, onset: Onset, streams: Streams) -> None:
+    def __init__(self, scenario: Scenario, onset: Onset, streams: RandomStreams) -> None:
         self.scenario = scenario
         self.streams = streams
         self.controls = Controls()
@@ -167,7 +167,7 @@ class _Car:
         self.charge = 0.0
         #: Out of the battery, A; negative while it is charged.
         self.load = 0.0
-        self.telegrams: list[tuple[int, Telegram]] = []
+        self.telegrams: list[tuple[int, DataLineMessage]] = []
         self.plugged, self.plug_until = True, 0
         self.stray_until: int | None = None
         self.off_bus: tuple[int, int] | None = None
@@ -214,7 +214,7 @@ class _Car:
             volts=self.supply if fed else 0.0,
             ohm=self.harness.resistance(self.scenario.temperature),
             enable=self.harness.enable_at_lock(driven=driven, plugged=self.plugged),
-            request=self.control.request if talks and self.control.has_logic else Goal.NONE,
+            request=self.control.request if talks and self.control.has_logic else BoltTarget.NONE,
         )
         if self.lock.telegram is not None and talks:
             self.telegrams.append((now + _TELEGRAM_TRAVEL_MS, self.lock.telegram))
@@ -233,7 +233,7 @@ class _Car:
         return self.stray_until is not None and now < self.stray_until
 
     def _step_control(self, now: int) -> None:
-        telegram: Telegram | None = None
+        telegram: DataLineMessage | None = None
         while self.telegrams and self.telegrams[0][0] <= now:
             telegram = self.telegrams.pop(0)[1]
         it = self.controls
@@ -321,7 +321,7 @@ class _Car:
     def _step_lamp(self, now: int) -> None:
         misses = self._is_off_bus(now) or not self.control.has_logic
         self.silent_ms = self.silent_ms + 1 if misses else 0
-        if self.silent_ms > _MISSED_MS or self.control.trouble is not Trouble.NONE:
+        if self.silent_ms > _MISSED_MS or self.control.trouble is not FaultCode.NONE:
             self.lamp_until = now + 4000
 
     def snapshot(self, now: int) -> Snapshot:
@@ -341,7 +341,7 @@ class _Car:
             LOCK_ENABLE=self.pin_high and unit.has_logic,
             START_CLEARANCE=unit.clearance,
             TRY=unit.tries,
-            FAULT_STORED=unit.trouble is not Trouble.NONE,
+            FAULT_STORED=unit.trouble is not FaultCode.NONE,
             FAULT_CODE=unit.trouble,
             UNLOCK_FEEDBACK=unit.unlocked,
             DATA_FEEDBACK=0 if unit.data_unlocked is None else 1 + unit.data_unlocked,

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Final
 
-from buslens.rehearsal.lock_unit import Goal, Learn
+from buslens.rehearsal.lock_unit import BoltTarget, PairingState
 
 if TYPE_CHECKING:
-    from buslens.rehearsal.lock_unit import Telegram
-    from buslens.rehearsal.streams import Streams
+    from buslens.rehearsal.lock_unit import DataLineMessage
+    from buslens.rehearsal.streams import RandomStreams
 
 TASK_MS: Final = 5
 """Time between two runs of the unit's program (invented, as all numbers below)."""
@@ -48,7 +48,7 @@ class Clearance(IntEnum):
     REFUSED = 2
 
 
-class Trouble(IntEnum):
+class FaultCode(IntEnum):
     """Fault codes of the unit; the values are those of the definitions."""
 
     NONE = 0
@@ -61,7 +61,7 @@ class Trouble(IntEnum):
     ENABLE_LINE = 7
 
 
-_REFUSING: Final = frozenset({Trouble.DISAGREE, Trouble.NO_DATA, Trouble.NOT_TAUGHT, Trouble.ENABLE_LINE})
+_REFUSING: Final = frozenset({FaultCode.DISAGREE, FaultCode.NO_DATA, FaultCode.NOT_TAUGHT, FaultCode.ENABLE_LINE})
 """With one of these stored the ignition is refused, whatever the lock says now."""
 
 
@@ -90,7 +90,7 @@ class Inputs:
     #: At the plug, V.
     supply: float
     #: The latest since the last run; None if none came.
-    telegram: Telegram | None
+    telegram: DataLineMessage | None
 
 
 class ControlUnit:
@@ -116,15 +116,15 @@ class ControlUnit:
         What the lock unit says of itself.
     """
 
-    def __init__(self, streams: Streams, *, unlocked: bool, has_logic: bool) -> None:
+    def __init__(self, streams: RandomStreams, *, unlocked: bool, has_logic: bool) -> None:
         self.enable = False
-        self.request = Goal.NONE
+        self.request = BoltTarget.NONE
         self.clearance = Clearance.WAITING
         self.tries = 0
-        self.trouble = Trouble.NONE
+        self.trouble = FaultCode.NONE
         self.unlocked = unlocked
         self.data_unlocked: bool | None = None
-        self.learn = Learn.NOT_KNOWN
+        self.learn = PairingState.NOT_KNOWN
         self.temperature = 0.0
         self.run_time_ms = 0
         self.has_logic = has_logic
@@ -132,10 +132,10 @@ class ControlUnit:
         self._phase = _Phase.REST
         self._until_ms = 0
         self._pulse_ms = 0
-        self._latched: set[Trouble] = set()
+        self._latched: set[FaultCode] = set()
         self._button_is_spent = False
         self._torn_ms = 0
-        self._pending = Goal.NONE
+        self._pending = BoltTarget.NONE
         self._door_ms = 0
         self._button_ms = 0
         self._feedback_ms = 0
@@ -154,7 +154,7 @@ class ControlUnit:
         self._accept(seen)
         self._act(now_ms, seen)
         if seen.ignition_on:
-            self.request = Goal.NONE
+            self.request = BoltTarget.NONE
         elif self._clear_at_ms is not None and now_ms - self._clear_at_ms > CLEARANCE_LASTS_MS:
             self.clearance, self._clear_at_ms = Clearance.WAITING, None
 
@@ -174,7 +174,7 @@ class ControlUnit:
             self.data_unlocked, self.learn = seen.telegram.unlocked, seen.telegram.learn
             self.temperature = seen.telegram.temperature
         elif self._data_age_ms > DATA_MS:
-            self.data_unlocked, self.learn = None, Learn.NOT_KNOWN
+            self.data_unlocked, self.learn = None, PairingState.NOT_KNOWN
 
     def _watch(self, seen: Inputs) -> None:
         """Look for faults that need no attempt to show."""
@@ -186,20 +186,20 @@ class ControlUnit:
         self._pin_ms = self._pin_ms + TASK_MS if seen.pin_high and not self.enable else 0
         self._low_ms = self._low_ms + TASK_MS if self.enable and seen.supply < 9.3 else 0
         if self._differ_ms > 800:
-            self._fail(Trouble.DISAGREE)
+            self._fail(FaultCode.DISAGREE)
         if self._data_age_ms > 1000:
-            self._fail(Trouble.NO_DATA)
+            self._fail(FaultCode.NO_DATA)
         if self._pin_ms > 60:
-            self._fail(Trouble.ENABLE_LINE)
-        if self.learn not in {Learn.TAUGHT, Learn.NOT_KNOWN}:
-            self._fail(Trouble.NOT_TAUGHT)
+            self._fail(FaultCode.ENABLE_LINE)
+        if self.learn not in {PairingState.TAUGHT, PairingState.NOT_KNOWN}:
+            self._fail(FaultCode.NOT_TAUGHT)
         if self._low_ms > 60:
-            self._fail(Trouble.LOW_SUPPLY)
+            self._fail(FaultCode.LOW_SUPPLY)
         self._torn_ms = self._torn_ms + TASK_MS if seen.ignition_on and not self.unlocked else 0
         if self._torn_ms > 100:
-            self._fail(Trouble.DISAGREE)
+            self._fail(FaultCode.DISAGREE)
 
-    def _fail(self, trouble: Trouble) -> None:
+    def _fail(self, trouble: FaultCode) -> None:
         if trouble not in self._latched:
             self._latched.add(trouble)
             self.trouble = trouble
@@ -217,15 +217,15 @@ class ControlUnit:
         if seen.ignition_on:
             return
         if door_before < DOOR_MS <= self._door_ms and (self.unlocked or not self.has_logic):
-            self._pending = Goal.LOCK
+            self._pending = BoltTarget.LOCK
         if button_before < BUTTON_MS <= self._button_ms and seen.key_present:
-            self._pending = Goal.RELEASE
+            self._pending = BoltTarget.RELEASE
 
     # --- the attempt ------------------------------------------------------------------------------------
 
     def _act(self, now_ms: int, seen: Inputs) -> None:
         match self._phase:
-            case _Phase.REST if self._pending is not Goal.NONE:
+            case _Phase.REST if self._pending is not BoltTarget.NONE:
                 self._take_up(now_ms)
             case _Phase.WAIT | _Phase.PAUSE if now_ms >= self._until_ms:
                 self.tries += 1
@@ -244,22 +244,22 @@ class ControlUnit:
             self.clearance = Clearance.GRANTED
 
     def _take_up(self, now_ms: int) -> None:
-        goal, self._pending = self._pending, Goal.NONE
+        goal, self._pending = self._pending, BoltTarget.NONE
         self.tries = 0
         self.request = goal
         self._clear_at_ms = None
         self.clearance = Clearance.WAITING
-        if self.learn not in {Learn.TAUGHT, Learn.NOT_KNOWN} or self._pin_ms > 60:
+        if self.learn not in {PairingState.TAUGHT, PairingState.NOT_KNOWN} or self._pin_ms > 60:
             # What was never taught, or has an enable wire that is high by itself, is not driven.
             self._give_up(self.trouble)
-        elif goal is Goal.RELEASE and self.has_logic and self.unlocked and self.data_unlocked:
+        elif goal is BoltTarget.RELEASE and self.has_logic and self.unlocked and self.data_unlocked:
             self._finish(now_ms)
         else:
             self._phase = _Phase.WAIT
             self._until_ms = now_ms + self._streams.draw_ms("control unit", 40, 110)
 
     def _follow(self, now_ms: int, seen: Inputs) -> None:
-        wanted = self.request is Goal.RELEASE
+        wanted = self.request is BoltTarget.RELEASE
         wire, data = self.unlocked == wanted, self.data_unlocked == wanted
         self._idle_ms = self._idle_ms + TASK_MS if seen.current < 0.5 else 0
         self._stall_ms = self._stall_ms + TASK_MS if seen.current > STALL_AMPERE else 0
@@ -267,13 +267,13 @@ class ControlUnit:
             self._phase = _Phase.HOLD
             self._until_ms = now_ms + HOLD_MS
         elif self._stall_ms >= STALL_MS:
-            self._end_try(now_ms, Trouble.BLOCKED)
+            self._end_try(now_ms, FaultCode.BLOCKED)
         elif self._idle_ms >= IDLE_MS or now_ms - self._pulse_ms >= PULSE_MOST_MS:
             silent = self.data_unlocked is None and wire
-            disagrees = Trouble.NO_DATA if silent else Trouble.DISAGREE
-            self._end_try(now_ms, disagrees if wire or data else Trouble.NO_MOVEMENT)
+            disagrees = FaultCode.NO_DATA if silent else FaultCode.DISAGREE
+            self._end_try(now_ms, disagrees if wire or data else FaultCode.NO_MOVEMENT)
 
-    def _end_try(self, now_ms: int, trouble: Trouble) -> None:
+    def _end_try(self, now_ms: int, trouble: FaultCode) -> None:
         self.enable = False
         if self.tries < TRIES:
             self._phase = _Phase.PAUSE
@@ -282,14 +282,14 @@ class ControlUnit:
             self._phase = _Phase.REST
             self._give_up(trouble)
 
-    def _give_up(self, trouble: Trouble) -> None:
+    def _give_up(self, trouble: FaultCode) -> None:
         self._fail(trouble)
         self.clearance = Clearance.REFUSED
-        self.request = Goal.NONE
+        self.request = BoltTarget.NONE
 
     def _finish(self, now_ms: int) -> None:
-        goal, self.request = self.request, Goal.NONE
-        if goal is Goal.RELEASE:
+        goal, self.request = self.request, BoltTarget.NONE
+        if goal is BoltTarget.RELEASE:
             if self._latched & _REFUSING:
                 self.clearance = Clearance.REFUSED
             else:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.rehearsal.streams import Streams
+    from buslens.rehearsal.streams import RandomStreams
 
 
 class Wait(NamedTuple):
@@ -42,7 +42,7 @@ Script: TypeAlias = Iterator[Wait]
 class Driver:
     """One person at one car; `step` lets the script go on when what it waits for has come."""
 
-    def __init__(self, name: str, controls: Controls, streams: Streams) -> None:
+    def __init__(self, name: str, controls: Controls, streams: RandomStreams) -> None:
         self._make = SCRIPTS[name]
         self._controls = controls
         self._streams = streams

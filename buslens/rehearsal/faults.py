@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.errors import UsageError, did_you_mean
 from buslens.rehearsal.harness import Harness, Wire
-from buslens.rehearsal.lock_unit import Learn, Mechanics
-from buslens.rehearsal.scenario import Recorder, Scenario
+from buslens.rehearsal.lock_unit import Mechanics, PairingState
+from buslens.rehearsal.scenario import LoggerSettings, Scenario
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -151,13 +151,13 @@ _ALL: Final = (
         name="factory-new-unit",
         sentence="A new lock unit that was never taught to the car, released as delivered: it is not driven and the"
         " ignition is refused.",
-        scenario=lambda _severity: Scenario(learn=Learn.FACTORY_NEW, starts_locked=False),
+        scenario=lambda _severity: Scenario(learn=PairingState.FACTORY_NEW, starts_locked=False),
     ),
     Fault(
         name="neutralised-unit",
         sentence="A lock unit that was prepared for another car: it answers, but is not driven and the ignition is"
         " refused.",
-        scenario=lambda _severity: Scenario(learn=Learn.NEUTRALISED),
+        scenario=lambda _severity: Scenario(learn=PairingState.NEUTRALISED),
     ),
     Fault(
         name="lock-commanded-with-ignition-on",
@@ -174,13 +174,13 @@ _ALL: Final = (
         name="clock-jump",
         sentence="The recorder's clock is set back in the middle of a handshake: the car is healthy, the log cannot"
         " say so.",
-        scenario=lambda severity: Scenario(recorder=Recorder(set_back_ms=int(2500 * severity))),
+        scenario=lambda severity: Scenario(recorder=LoggerSettings(set_back_ms=int(2500 * severity))),
     ),
     Fault(
         name="cut-short",
         sentence="The recorder loses power in the middle of a handshake and of a line: the car is healthy, the log"
         " cannot say so.",
-        scenario=lambda _severity: Scenario(recorder=Recorder(cut_in_handshake=2)),
+        scenario=lambda _severity: Scenario(recorder=LoggerSettings(cut_in_handshake=2)),
     ),
     Fault(
         name="retry",
@@ -273,7 +273,7 @@ _ALL: Final = (
         scenario=lambda severity: Scenario(
             mechanics=Mechanics(wear=1.0 + 0.95 * severity),
             temperature=-9.0,
-            recorder=Recorder(thinning_ms=100),
+            recorder=LoggerSettings(thinning_ms=100),
         ),
     ),
 )

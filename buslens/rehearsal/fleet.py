@@ -15,14 +15,14 @@ import numpy as np
 
 from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
-from buslens.rehearsal.bus import converse
-from buslens.rehearsal.car import live
+from buslens.rehearsal.bus import simulate_bus
+from buslens.rehearsal.car import simulate_car
 from buslens.rehearsal.faults import FAULTS
 from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.messages import LAYOUTS
 from buslens.rehearsal.recorder import record
-from buslens.rehearsal.scenario import Onset, Recorder, Scenario
-from buslens.rehearsal.streams import Streams
+from buslens.rehearsal.scenario import LoggerSettings, Onset, Scenario
+from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_DAY, NS_PER_S
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.rehearsal.bus import Traffic
+    from buslens.rehearsal.bus import BusTrace
 
 FIRST_DAY: Final = 20_514
 """Days from 1970-01-01 to the first day of every fleet, 2026-03-02."""
@@ -46,7 +46,7 @@ SLOWED: Final = "VEHICLE_SPEED"
 _IDS: Final = {layout.name: layout.can_id for layout in LAYOUTS}
 
 
-class Ailment(Enum):
+class FleetFault(Enum):
     """What comes over a car of the fleet."""
 
     NONE = "healthy"
@@ -61,7 +61,7 @@ class Ailment(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Car:
+class FleetCar:
     """One car, as it was when the fleet was new."""
 
     number: int
@@ -74,7 +74,7 @@ class Car:
     battery_ohm: float
     #: Warmer than the weather by so much, for it stands in a garage or in the sun, K.
     warmer: float
-    ailment: Ailment
+    ailment: FleetFault
     #: Day of the fleet on which the ailment begins.
     begins: float
     #: Day on which the ailment has its full weight: a slow motor is then as slow as the fault of that name.
@@ -89,7 +89,7 @@ class Car:
 
     def ailing(self, day: float) -> float:
         """Return how far the ailment has come: 0 before it begins, 1 with its full weight, and on from there."""
-        if self.ailment is Ailment.NONE or day <= self.begins:
+        if self.ailment is FleetFault.NONE or day <= self.begins:
             return 0.0
         part = (day - self.begins) / (self.full - self.begins)
         # By multiplication and not by a power, so that it is the same to the bit everywhere.
@@ -99,7 +99,7 @@ class Car:
 class Start(NamedTuple):
     """One start of one car, which is recorded."""
 
-    car: Car
+    car: FleetCar
     #: Of the fleet, counted from 0.
     day: int
     #: Calendar time at which the recording begins, ns from 1970-01-01.
@@ -115,12 +115,12 @@ class Start(NamedTuple):
         return f"{self.car.name}/day{self.day:03d}_{self.start_ns // NS_PER_S}.log"
 
 
-class _OwnBackground(Streams):
+class _OwnBackground(RandomStreams):
     """The numbers of one start, save those that say which unknown messages the car has."""
 
     def __init__(self, seed: int, car_seed: int) -> None:
         super().__init__(seed)
-        self._of_car = Streams(car_seed)
+        self._of_car = RandomStreams(car_seed)
 
     def uniform(self, concern: str, count: int, low: float = 0.0, high: float = 1.0) -> NDArray[np.float64]:
         if concern == "background ids":
@@ -128,7 +128,9 @@ class _OwnBackground(Streams):
         return super().uniform(concern, count, low, high)
 
 
-def make_cars(seed: int, *, cars: int, days: int, ailing: Mapping[Ailment, int] | None = None) -> tuple[Car, ...]:
+def make_cars(
+    seed: int, *, cars: int, days: int, ailing: Mapping[FleetFault, int] | None = None
+) -> tuple[FleetCar, ...]:
     """Return the cars of a fleet; those that ail come first.
 
     Parameters
@@ -150,11 +152,11 @@ def make_cars(seed: int, *, cars: int, days: int, ailing: Mapping[Ailment, int] 
         raise UsageError(f"{len(wanted)} of {cars} cars cannot ail; ask for more cars, or for fewer that ail")
     made = []
     for number in range(1, cars + 1):
-        own = _Dice(Streams(seed), f"car {number}")
-        ailment = wanted[number - 1] if number <= len(wanted) else Ailment.NONE
+        own = _RandomSource(RandomStreams(seed), f"car {number}")
+        ailment = wanted[number - 1] if number <= len(wanted) else FleetFault.NONE
         begins = days * own.even(0.15, 0.45)
         made.append(
-            Car(
+            FleetCar(
                 number=number,
                 seed=int(own.even(0.0, 2.0**40)),
                 wear=1.04 + 0.04 * own.bell(),
@@ -171,7 +173,7 @@ def make_cars(seed: int, *, cars: int, days: int, ailing: Mapping[Ailment, int] 
     return tuple(made)
 
 
-def make_starts(seed: int, cars: tuple[Car, ...], *, days: int, starts_per_day: float = 1.5) -> Iterator[Start]:
+def make_starts(seed: int, cars: tuple[FleetCar, ...], *, days: int, starts_per_day: float = 1.5) -> Iterator[Start]:
     """Yield the starts of a fleet that are recorded, car by car in the order of time.
 
     A car is not started every day. About one recording in fifty is made by a device that keeps only one frame of each
@@ -191,7 +193,7 @@ def make_starts(seed: int, cars: tuple[Car, ...], *, days: int, starts_per_day: 
     """
     weather = _weather(seed, days)
     for car in cars:
-        own = _Dice(Streams(seed), f"days of car {car.number}")
+        own = _RandomSource(RandomStreams(seed), f"days of car {car.number}")
         charge = 0.0
         flat = 1.4 if own.even(0.0, 1.0) < 0.25 else 0.0
         for day in range(days):
@@ -216,19 +218,21 @@ def make_starts(seed: int, cars: tuple[Car, ...], *, days: int, starts_per_day: 
                         warmth=warmth,
                         charge=charge - flat,
                         load=load,
-                        recorder=Recorder(thinning_ms=100) if coarse < 0.02 else Recorder(),
+                        recorder=LoggerSettings(thinning_ms=100) if coarse < 0.02 else LoggerSettings(),
                     ),
                     seed=(car.seed << 14) + day * 4 + turn,
                 )
                 flat = 0.0
 
 
-def _scenario(car: Car, *, ailing: float, warmth: float, charge: float, load: float, recorder: Recorder) -> Scenario:
+def _scenario(
+    car: FleetCar, *, ailing: float, warmth: float, charge: float, load: float, recorder: LoggerSettings
+) -> Scenario:
     mechanics = Mechanics(friction=car.friction, wear=car.wear)
-    if car.ailment is Ailment.SLOW_MOTOR:
+    if car.ailment is FleetFault.SLOW_MOTOR:
         worn = FAULTS["slow-motor"].scenario(ailing).mechanics
         mechanics = Mechanics(friction=car.friction * worn.friction, wear=car.wear * worn.wear)
-    chance = 0.01 + (0.5 * min(ailing, 1.0) if car.ailment is Ailment.RETRIES else 0.0)
+    chance = 0.01 + (0.5 * min(ailing, 1.0) if car.ailment is FleetFault.RETRIES else 0.0)
     return Scenario(
         script="seated",
         mechanics=replace(mechanics, bound_pulses=int(load < chance)),
@@ -242,8 +246,8 @@ def _scenario(car: Car, *, ailing: float, warmth: float, charge: float, load: fl
 def record_start(start: Start) -> Frames:
     """Let a start happen, and return what its recorder has heard."""
     streams = _OwnBackground(start.seed, start.car.seed)
-    life = live(start.scenario, Onset.PARKED, streams, duration_ms=None)
-    heard = converse(life, streams, background_ids=BACKGROUND_IDS, car_number=start.car.number % 256)
+    life = simulate_car(start.scenario, Onset.PARKED, streams, duration_ms=None)
+    heard = simulate_bus(life, streams, background_ids=BACKGROUND_IDS, car_number=start.car.number % 256)
     if start.ailing > 0.0:
         heard = _changed(heard, start.car.ailment)
     traffic, _ = record(heard, life, start.scenario.recorder)
@@ -261,20 +265,20 @@ def record_start(start: Start) -> Frames:
     )
 
 
-def _changed(heard: Traffic, ailment: Ailment) -> Traffic:
+def _changed(heard: BusTrace, ailment: FleetFault) -> BusTrace:
     """Return what is heard of a car after the software of one of its units was changed."""
     kept = np.ones(len(heard.can_id), dtype=np.bool_)
-    if ailment is Ailment.MESSAGE_LOST:
+    if ailment is FleetFault.MESSAGE_LOST:
         kept = heard.can_id != _IDS[LOST]
-    elif ailment is Ailment.CYCLE_CHANGED:
+    elif ailment is FleetFault.CYCLE_CHANGED:
         kept[np.flatnonzero(heard.can_id == _IDS[SLOWED])[1::2]] = False
     return heard._replace(**{name: column[kept] for name, column in heard._asdict().items()})
 
 
-class _Dice:
+class _RandomSource:
     """The numbers of one concern, with the shapes that are needed here."""
 
-    def __init__(self, streams: Streams, concern: str) -> None:
+    def __init__(self, streams: RandomStreams, concern: str) -> None:
         self._streams = streams
         self._concern = concern
 
@@ -292,7 +296,7 @@ class _Dice:
 
 def _weather(seed: int, days: int) -> list[float]:
     """Return the temperature at six in the morning of each day, degC: the season, and weather that lasts some days."""
-    dice = _Dice(Streams(seed), "weather")
+    dice = _RandomSource(RandomStreams(seed), "weather")
     departure = 0.0
     found = []
     for day in range(days):

@@ -31,7 +31,7 @@ HELD_VOLT_PER_MS: Final = 0.06
 """How fast the electronics lose their voltage without supply (invented)."""
 
 
-class Learn(IntEnum):
+class PairingState(IntEnum):
     """Whether the unit was taught to the car; the values are those of the definitions."""
 
     FACTORY_NEW = 0
@@ -40,7 +40,7 @@ class Learn(IntEnum):
     NOT_KNOWN = 3
 
 
-class Goal(IntEnum):
+class BoltTarget(IntEnum):
     """Where the bolt is to go; the values are those of the definitions."""
 
     NONE = 0
@@ -48,11 +48,11 @@ class Goal(IntEnum):
     LOCK = 2
 
 
-class Telegram(NamedTuple):
+class DataLineMessage(NamedTuple):
     """What the unit says on the data line."""
 
     unlocked: bool
-    learn: Learn
+    learn: PairingState
     temperature: float
 
 
@@ -89,23 +89,23 @@ class LockUnit:
         What the unit would say on the data line at this moment; None while it says nothing.
     """
 
-    def __init__(self, *, locked: bool, learn: Learn, temperature: float) -> None:
+    def __init__(self, *, locked: bool, learn: PairingState, temperature: float) -> None:
         self.position = 0.0 if locked else 1.0
         self.current = 0.0
         self.contact_closed = not locked
-        self.telegram: Telegram | None = None
+        self.telegram: DataLineMessage | None = None
         self._learn = learn
         self._temperature = temperature
         self._speed = 0.0
         self._unlocked = not locked
         self._moved_ms = 0
-        self._goal = Goal.NONE
+        self._goal = BoltTarget.NONE
         self._enable_before = True
         self._alive_ms = 0
         self._pulses = 0
         self._held_volts = 12.0
 
-    def step(self, mechanics: Mechanics, *, volts: float, ohm: float, enable: bool, request: Goal) -> None:
+    def step(self, mechanics: Mechanics, *, volts: float, ohm: float, enable: bool, request: BoltTarget) -> None:
         """Let one millisecond pass.
 
         Parameters
@@ -119,7 +119,7 @@ class LockUnit:
         enable : bool
             Level of the enable wire at the unit.
         request : Goal
-            What the data line asks for; `Goal.NONE` if it asks for nothing or is broken.
+            What the data line asks for; `BoltTarget.NONE` if it asks for nothing or is broken.
         """
         self._held_volts = max(volts - self.current * ohm, self._held_volts - HELD_VOLT_PER_MS)
         if volts == 0.0:
@@ -127,7 +127,7 @@ class LockUnit:
         if self._held_volts < LEAST_VOLT:
             self._alive_ms = self._moved_ms = 0
             self._speed = 0.0
-            self._goal = Goal.NONE
+            self._goal = BoltTarget.NONE
             # A level that is there when the electronics wake is no pulse.
             self._enable_before = True
             self.current = 0.0
@@ -139,25 +139,25 @@ class LockUnit:
         if self._alive_ms >= BOOT_MS:
             self._enable_before = enable
         if not enable:
-            self._goal = Goal.NONE
+            self._goal = BoltTarget.NONE
         if volts > 0.0:
             self._move(mechanics, volts, MOTOR_OHM + ohm)
         if self._alive_ms >= BOOT_MS and self._alive_ms % TELEGRAM_MS == 0:
             lags = self._moved_ms > 0 and self._alive_ms - self._moved_ms < mechanics.sensor_lag_ms
             unlocked = self._unlocked != lags and not mechanics.sensor_stuck
-            self.telegram = Telegram(unlocked, self._learn, self._temperature)
+            self.telegram = DataLineMessage(unlocked, self._learn, self._temperature)
         else:
             self.telegram = None
 
-    def _begin(self, request: Goal) -> None:
-        if self._learn is not Learn.TAUGHT:
+    def _begin(self, request: BoltTarget) -> None:
+        if self._learn is not PairingState.TAUGHT:
             return
-        self._goal = Goal.RELEASE if request is Goal.NONE else request
+        self._goal = BoltTarget.RELEASE if request is BoltTarget.NONE else request
         self._pulses += 1
 
     def _move(self, mechanics: Mechanics, volts: float, ohm: float) -> None:
-        arrived = self.position >= 1.0 if self._goal is Goal.RELEASE else self.position <= 0.0
-        if self._goal is Goal.NONE or arrived:
+        arrived = self.position >= 1.0 if self._goal is BoltTarget.RELEASE else self.position <= 0.0
+        if self._goal is BoltTarget.NONE or arrived:
             self._speed = 0.0
             self.current = REST_AMPERE
             return
@@ -167,7 +167,7 @@ class LockUnit:
         before = self.position
         self._speed += (full - self._speed) * RISE_PER_MS
         travel = self._speed / 1000.0
-        self.position = min(before + travel, 1.0) if self._goal is Goal.RELEASE else max(before - travel, 0.0)
+        self.position = min(before + travel, 1.0) if self._goal is BoltTarget.RELEASE else max(before - travel, 0.0)
         self._hold_back(mechanics, before)
         rising = (full - self._speed) * VOLT_SECONDS * mechanics.wear / ohm
         self.current = REST_AMPERE + load + max(rising, 0.0)
@@ -186,7 +186,7 @@ class LockUnit:
         """Stop the bolt where something is in its way."""
         wall = mechanics.blocked_at
         if wall is None and self._pulses <= mechanics.bound_pulses:
-            wall = 0.02 if self._goal is Goal.RELEASE else 0.98
+            wall = 0.02 if self._goal is BoltTarget.RELEASE else 0.98
         if wall is not None and (before - wall) * (self.position - wall) <= 0.0:
             self.position = wall
             self._speed = 0.0

@@ -15,13 +15,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.rehearsal.car import Life
-    from buslens.rehearsal.streams import Streams
+    from buslens.rehearsal.car import CarTrace
+    from buslens.rehearsal.streams import RandomStreams
 
     Values = NDArray[np.int64]
 
 
-class Field(NamedTuple):
+class PayloadField(NamedTuple):
     """Some bits of a payload."""
 
     #: A field of the snapshots, an analog value, or one of `_MADE`.
@@ -32,7 +32,7 @@ class Field(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Layout:
+class MessageLayout:
     """One message."""
 
     name: str
@@ -40,137 +40,141 @@ class Layout:
     is_extended: bool = False
     length: int
     cycle_ms: int
-    fields: tuple[Field, ...]
+    fields: tuple[PayloadField, ...]
     #: Field of the snapshots that says whether it is sent; empty: always.
     sent_while: str = ""
     #: Byte that holds a check of the others; None: none.
     check_byte: int | None = None
     #: Fields of each page, of a message that sends them in turn.
-    pages: tuple[tuple[Field, ...], ...] = ()
+    pages: tuple[tuple[PayloadField, ...], ...] = ()
 
 
 LAYOUTS: Final = (
-    Layout(
+    MessageLayout(
         name="VEHICLE_SPEED",
         can_id=0x0B6,
         length=8,
         cycle_ms=20,
         fields=(
-            Field("speed", 7, 16, is_motorola=True),
-            Field("left wheel", 23, 12, is_motorola=True),
-            Field("right wheel", 27, 12, is_motorola=True),
-            Field("one", 40, 1, is_motorola=True),
-            Field("counter", 51, 4, is_motorola=True),
+            PayloadField("speed", 7, 16, is_motorola=True),
+            PayloadField("left wheel", 23, 12, is_motorola=True),
+            PayloadField("right wheel", 27, 12, is_motorola=True),
+            PayloadField("one", 40, 1, is_motorola=True),
+            PayloadField("counter", 51, 4, is_motorola=True),
         ),
         check_byte=7,
     ),
-    Layout(
+    MessageLayout(
         name="STEERING_ANGLE",
         can_id=0x0C4,
         length=4,
         cycle_ms=20,
         fields=(
-            Field("angle", 7, 16, is_motorola=True),
-            Field("angle rate", 23, 8, is_motorola=True),
-            Field("counter", 27, 4, is_motorola=True),
+            PayloadField("angle", 7, 16, is_motorola=True),
+            PayloadField("angle rate", 23, 8, is_motorola=True),
+            PayloadField("counter", 27, 4, is_motorola=True),
         ),
     ),
-    Layout(
+    MessageLayout(
         name="COLUMN_CONTROL",
         can_id=0x112,
         length=8,
         cycle_ms=20,
         fields=(
-            Field("REQUEST", 0, 2),
-            Field("LOCK_ENABLE", 2, 1),
-            Field("START_CLEARANCE", 3, 2),
-            Field("TRY", 5, 3),
-            Field("FAULT_STORED", 8, 1),
-            Field("counter", 48, 4),
+            PayloadField("REQUEST", 0, 2),
+            PayloadField("LOCK_ENABLE", 2, 1),
+            PayloadField("START_CLEARANCE", 3, 2),
+            PayloadField("TRY", 5, 3),
+            PayloadField("FAULT_STORED", 8, 1),
+            PayloadField("counter", 48, 4),
         ),
         sent_while="core_talks",
         check_byte=7,
     ),
-    Layout(
+    MessageLayout(
         name="COLUMN_STATE",
         can_id=0x123,
         length=8,
         cycle_ms=25,
         fields=(
-            Field("UNLOCK_FEEDBACK", 0, 1),
-            Field("DATA_FEEDBACK", 1, 2),
-            Field("supply", 8, 10),
-            Field("current", 18, 10),
-            Field("counter", 48, 4),
+            PayloadField("UNLOCK_FEEDBACK", 0, 1),
+            PayloadField("DATA_FEEDBACK", 1, 2),
+            PayloadField("supply", 8, 10),
+            PayloadField("current", 18, 10),
+            PayloadField("counter", 48, 4),
         ),
         sent_while="logic_talks",
         check_byte=7,
     ),
-    Layout(
+    MessageLayout(
         name="POWER_MODE",
         can_id=0x130,
         length=4,
         cycle_ms=50,
-        fields=(Field("STAGE", 0, 3), Field("ENGINE_RUNNING", 3, 1), Field("counter", 24, 4)),
+        fields=(PayloadField("STAGE", 0, 3), PayloadField("ENGINE_RUNNING", 3, 1), PayloadField("counter", 24, 4)),
     ),
-    Layout(
+    MessageLayout(
         name="BODY_DOORS",
         can_id=0x1A0,
         length=4,
         cycle_ms=50,
-        fields=(Field("DRIVER_DOOR", 0, 1), Field("CENTRAL_LOCKING", 8, 2)),
+        fields=(PayloadField("DRIVER_DOOR", 0, 1), PayloadField("CENTRAL_LOCKING", 8, 2)),
     ),
-    Layout(
+    MessageLayout(
         name="ACCESS_STATE",
         can_id=0x1B4,
         length=4,
         cycle_ms=50,
         fields=(
-            Field("START_BUTTON", 0, 1),
-            Field("KEY", 1, 2),
-            Field("BRAKE_PEDAL", 3, 1),
-            Field("counter", 24, 4),
+            PayloadField("START_BUTTON", 0, 1),
+            PayloadField("KEY", 1, 2),
+            PayloadField("BRAKE_PEDAL", 3, 1),
+            PayloadField("counter", 24, 4),
         ),
     ),
-    Layout(
+    MessageLayout(
         name="BATTERY_STATE",
         can_id=0x2F1,
         length=5,
         cycle_ms=100,
-        fields=(Field("battery", 0, 10), Field("battery current", 16, 12), Field("charge", 32, 8)),
+        fields=(PayloadField("battery", 0, 10), PayloadField("battery current", 16, 12), PayloadField("charge", 32, 8)),
     ),
-    Layout(
+    MessageLayout(
         name="COLUMN_DETAIL",
         can_id=0x3A2,
         length=8,
         cycle_ms=100,
-        fields=(Field("page", 0, 8),),
+        fields=(PayloadField("page", 0, 8),),
         sent_while="logic_talks",
         pages=(
-            (Field("LEARN_STATE", 8, 2), Field("unit temperature", 16, 8)),
-            (Field("lock cycles", 8, 24),),
-            (Field("LAST_RUN_TIME", 8, 16), Field("FAULT_CODE", 24, 8)),
-            (Field("unit number", 8, 32),),
+            (PayloadField("LEARN_STATE", 8, 2), PayloadField("unit temperature", 16, 8)),
+            (PayloadField("lock cycles", 8, 24),),
+            (PayloadField("LAST_RUN_TIME", 8, 16), PayloadField("FAULT_CODE", 24, 8)),
+            (PayloadField("unit number", 8, 32),),
         ),
     ),
-    Layout(
+    MessageLayout(
         name="CLUSTER_LAMPS",
         can_id=0x3E0,
         length=4,
         cycle_ms=100,
         fields=(
-            Field("STEERING_LOCK_LAMP", 0, 2),
-            Field("BATTERY_LAMP", 2, 2),
-            Field("door lamp", 4, 2),
+            PayloadField("STEERING_LOCK_LAMP", 0, 2),
+            PayloadField("BATTERY_LAMP", 2, 2),
+            PayloadField("door lamp", 4, 2),
         ),
     ),
-    Layout(
+    MessageLayout(
         name="CLUB_STATUS",
         can_id=0x18FF50A1,
         is_extended=True,
         length=8,
         cycle_ms=1000,
-        fields=(Field("car number", 0, 8), Field("odometer", 8, 24), Field("outside temperature", 32, 8)),
+        fields=(
+            PayloadField("car number", 0, 8),
+            PayloadField("odometer", 8, 24),
+            PayloadField("outside temperature", 32, 8),
+        ),
     ),
 )
 """The messages of the definitions, by priority on the bus."""
@@ -180,16 +184,16 @@ LAYOUTS: Final = (
 class Sampled:
     """What a message is made of: the moments at which its unit read what it sends."""
 
-    life: Life
+    life: CarTrace
     #: int64[n], ticks of the car.
     ticks: Values
     #: int64[n], how many frames the unit had sent before.
     turns: Values
-    streams: Streams
+    streams: RandomStreams
     car_number: int
 
 
-def payloads(layout: Layout, sampled: Sampled) -> NDArray[np.uint64]:
+def payloads(layout: MessageLayout, sampled: Sampled) -> NDArray[np.uint64]:
     """Return the payloads of some frames of a message, byte k in bits 8k and up."""
     words = np.zeros(len(sampled.ticks), dtype=np.uint64)
     for field in layout.fields:
@@ -208,7 +212,7 @@ def payloads(layout: Layout, sampled: Sampled) -> NDArray[np.uint64]:
     return words
 
 
-def _put(words: NDArray[np.uint64], field: Field, values: Values) -> None:
+def _put(words: NDArray[np.uint64], field: PayloadField, values: Values) -> None:
     raw = (values & ((1 << field.length) - 1)).astype(np.uint64)
     if not field.is_motorola:
         words |= raw << np.uint64(field.start)
@@ -285,7 +289,7 @@ _MADE: Final[Mapping[str, Callable[[Sampled], Values]]] = {
 """What is computed, not remembered."""
 
 
-class Traffic(NamedTuple):
+class BackgroundMessage(NamedTuple):
     """A message of a unit that the definitions do not describe."""
 
     can_id: int
@@ -295,19 +299,19 @@ class Traffic(NamedTuple):
 _BACKGROUND_CYCLES: Final = (100, 500, 50, 200, 20, 10, 10, 100, 20, 10)
 
 
-def background(count: int, streams: Streams) -> tuple[Traffic, ...]:
+def background(count: int, streams: RandomStreams) -> tuple[BackgroundMessage, ...]:
     """Return that many invented messages; the first ones stay when more are asked for."""
     taken = {layout.can_id for layout in LAYOUTS}
-    found: list[Traffic] = []
+    found: list[BackgroundMessage] = []
     while len(found) < count:
         can_id = streams.draw_ms("background ids", 0x150, 0x700)
         if can_id not in taken:
             taken.add(can_id)
-            found.append(Traffic(can_id, _BACKGROUND_CYCLES[len(found) % len(_BACKGROUND_CYCLES)]))
+            found.append(BackgroundMessage(can_id, _BACKGROUND_CYCLES[len(found) % len(_BACKGROUND_CYCLES)]))
     return tuple(found)
 
 
-def background_payloads(traffic: Traffic, count: int, streams: Streams) -> NDArray[np.uint64]:
+def background_payloads(traffic: BackgroundMessage, count: int, streams: RandomStreams) -> NDArray[np.uint64]:
     """Return payloads as such messages have them: constant bytes, a slow value, a counter, a check."""
     concern = f"payload of {traffic.can_id:03X}"
     fixed = int.from_bytes(streams.bytes(concern, 3).tobytes(), "little")

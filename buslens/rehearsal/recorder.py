@@ -6,24 +6,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.rehearsal.bus import Traffic
+from buslens.rehearsal.bus import BusTrace
 from buslens.rehearsal.car import WARM_UP_MS
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from buslens.rehearsal.car import Life
-    from buslens.rehearsal.scenario import Recorder
+    from buslens.rehearsal.car import CarTrace
+    from buslens.rehearsal.scenario import LoggerSettings
 
 _INTO_HANDSHAKE_MS = 130
 """From the enable to what befalls the recorder: the bolt is then on its way."""
 
 
-def record(traffic: Traffic, life: Life, recorder: Recorder) -> tuple[Traffic, bool]:
+def record(traffic: BusTrace, life: CarTrace, recorder: LoggerSettings) -> tuple[BusTrace, bool]:
     """Return what the device has on its card, and whether it lost power within a line."""
     if recorder.thinning_ms:
-        traffic = _select(traffic, thinned(traffic, recorder.thinning_ms * NS_PER_MS))
+        traffic = _select(traffic, downsampled(traffic, recorder.thinning_ms * NS_PER_MS))
     ticks, values = life.changes("LOCK_ENABLE")
     handshakes = ticks[(values == 1) & (ticks >= WARM_UP_MS)]
     if recorder.set_back_ms and len(handshakes):
@@ -37,8 +37,8 @@ def record(traffic: Traffic, life: Life, recorder: Recorder) -> tuple[Traffic, b
     return traffic, False
 
 
-def _select(traffic: Traffic, kept: NDArray[np.bool_]) -> Traffic:
-    return Traffic(
+def _select(traffic: BusTrace, kept: NDArray[np.bool_]) -> BusTrace:
+    return BusTrace(
         read_ns=traffic.read_ns[kept],
         time_ns=traffic.time_ns[kept],
         can_id=traffic.can_id[kept],
@@ -48,7 +48,7 @@ def _select(traffic: Traffic, kept: NDArray[np.bool_]) -> Traffic:
     )
 
 
-def thinned(traffic: Traffic, least_ns: int) -> NDArray[np.bool_]:
+def downsampled(traffic: BusTrace, least_ns: int) -> NDArray[np.bool_]:
     """Return which frames a device keeps that takes one of each identifier per `least_ns`."""
     kept = np.zeros(len(traffic.time_ns), dtype=np.bool_)
     identity = traffic.can_id.astype(np.int64) * 2 + traffic.is_extended

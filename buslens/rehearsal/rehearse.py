@@ -11,16 +11,16 @@ import numpy as np
 from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
 from buslens.files import write_atomically
-from buslens.rehearsal.bus import converse
-from buslens.rehearsal.car import WARM_UP_MS, Snapshot, live
+from buslens.rehearsal.bus import simulate_bus
+from buslens.rehearsal.car import WARM_UP_MS, Snapshot, simulate_car
 from buslens.rehearsal.faults import adjusted, find_fault
 from buslens.rehearsal.harness import Harness
 from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.messages import LAYOUTS
 from buslens.rehearsal.recorder import record
 from buslens.rehearsal.scenario import Onset
-from buslens.rehearsal.streams import Streams
-from buslens.rehearsal.writers import find_form, form_for, render
+from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.writers import find_log_form, log_form_for, render
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ LONGEST_S: Final = 3600.0
 """A longer capture is refused: every millisecond of it is lived."""
 
 
-class Edges(NamedTuple):
+class TrueStates(NamedTuple):
     """The true states of one signal: `value[i]` from `time_ns[i]` on."""
 
     #: int64[n], ns from the epoch, ascending; the first is the beginning of the capture, or before it.
@@ -57,9 +57,9 @@ class Rehearsal:
     read_ns: NDArray[np.int64]
     #: "MESSAGE.SIGNAL" -> what was so in the unit that sends it, by the true clock. A frame shows what was so when
     #: it was read, a little before its stamp.
-    truth: Mapping[str, Edges]
+    truth: Mapping[str, TrueStates]
     #: The bolt itself, by the true clock: 0 locked, 1 released, 2 between.
-    bolt: Edges
+    bolt: TrueStates
     start_ns: int
     #: A key of `writers.FORMS`; None: as the file name says.
     form: str | None
@@ -118,7 +118,7 @@ def rehearse(
     """
     chosen = find_fault(fault)
     if form is not None:
-        find_form(form)
+        find_log_form(form)
     onset = _onset(begins)
     _within("seed", seed, 0, 2**63)
     _within("duration", duration, 1.0, LONGEST_S, unit=" s")
@@ -130,9 +130,9 @@ def rehearse(
     scenario = adjusted(chosen.scenario(severity), temperature=temperature, battery_volts=battery_volts)
     if onset is Onset.DRIVING and scenario.harness == Harness() and scenario.mechanics == Mechanics():
         raise UsageError(f"{fault} is nothing that can come about on a drive; leave begins='driving' away")
-    streams = Streams(seed)
-    life = live(scenario, onset, streams, duration_ms=None if duration is None else int(duration * 1000))
-    heard = converse(life, streams, background_ids=background_ids, car_number=car_number)
+    streams = RandomStreams(seed)
+    life = simulate_car(scenario, onset, streams, duration_ms=None if duration is None else int(duration * 1000))
+    heard = simulate_bus(life, streams, background_ids=background_ids, car_number=car_number)
     traffic, is_torn = record(heard, life, scenario.recorder)
     count = len(traffic.time_ns)
     frames = Frames(
@@ -147,9 +147,9 @@ def rehearse(
         channels=("can0",),
     )
 
-    def edges(name: str) -> Edges:
+    def edges(name: str) -> TrueStates:
         ticks, values = life.changes(name)
-        return Edges(START_NS + (ticks - WARM_UP_MS) * NS_PER_MS, values)
+        return TrueStates(START_NS + (ticks - WARM_UP_MS) * NS_PER_MS, values)
 
     return Rehearsal(
         fault=chosen,
@@ -195,7 +195,7 @@ def write(rehearsal: Rehearsal, path: str | Path) -> Path:
         If the folder does not take the file.
     """
     target = Path(path)
-    data = rendered(rehearsal, rehearsal.form or form_for(target))
+    data = rendered(rehearsal, rehearsal.form or log_form_for(target))
     if target.suffix.lower() == ".gz":
         data = _compressed(data)
     return write_atomically(target, data)

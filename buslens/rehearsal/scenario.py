@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from buslens.rehearsal.harness import Harness
-from buslens.rehearsal.lock_unit import Learn, Mechanics
+from buslens.rehearsal.lock_unit import Mechanics, PairingState
 
 
 class Onset(Enum):
@@ -19,7 +19,7 @@ class Onset(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Recorder:
+class LoggerSettings:
     """What the recording device does to what it hears."""
 
     #: One frame of each message per this time, ms; 0: all.
@@ -37,7 +37,7 @@ class Scenario:
     script: str = "trip"
     #: Whether the bolt is locked when the capture begins.
     starts_locked: bool = True
-    learn: Learn = Learn.TAUGHT
+    learn: PairingState = PairingState.TAUGHT
     harness: Harness = field(default_factory=Harness)
     mechanics: Mechanics = field(default_factory=Mechanics)
     #: Of the air and of the lock unit, degC.
@@ -61,4 +61,4 @@ class Scenario:
     guard_cuts: bool = False
     #: Control unit and lock unit sleep until the driver's door is opened.
     asleep: bool = False
-    recorder: Recorder = field(default_factory=Recorder)
+    recorder: LoggerSettings = field(default_factory=LoggerSettings)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-class Streams:
+class RandomStreams:
     """All random numbers of one rehearsal.
 
     A concern draws from a stream of its own, named by it: a message that is added changes no draw of another.

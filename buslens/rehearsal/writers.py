@@ -29,7 +29,7 @@ _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep",
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Form:
+class LogForm:
     """One way to write a log."""
 
     name: str
@@ -61,7 +61,7 @@ def render(frames: Frames, form: str, *, start_ns: int, is_torn: bool = False) -
     UsageError
         If there is no such form.
     """
-    way = find_form(form)
+    way = find_log_form(form)
     lines = list(way.lines(frames, start_ns))
     if is_torn:
         lines[-1] = lines[-1][: -len(lines[-1]) // 3]
@@ -69,7 +69,7 @@ def render(frames: Frames, form: str, *, start_ns: int, is_torn: bool = False) -
     return (way.line_end.join([*lines, *way.closing]) + way.line_end).encode("ascii")
 
 
-def find_form(name: str) -> Form:
+def find_log_form(name: str) -> LogForm:
     """Return the form of that name.
 
     Raises
@@ -82,7 +82,7 @@ def find_form(name: str) -> Form:
     return FORMS[name]
 
 
-def form_for(path: Path) -> str:
+def log_form_for(path: Path) -> str:
     """Return the form that a file name asks for: ASC for ``.asc``, else candump; ``.gz`` behind it is no matter."""
     suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() != ".gz"]
     return "asc" if suffixes and suffixes[-1] == ".asc" else "candump"
@@ -161,35 +161,35 @@ def _asc_date(time_ns: int) -> str:
     return f"{_DAYS[moment.weekday()]} {_MONTHS[moment.month - 1]} {moment.day:02d} {clock} {moment.year}"
 
 
-FORMS: Final[Mapping[str, Form]] = {
+FORMS: Final[Mapping[str, LogForm]] = {
     form.name: form
     for form in (
-        Form(name="candump", sentence="candump log file", lines=_candump),
-        Form(
+        LogForm(name="candump", sentence="candump log file", lines=_candump),
+        LogForm(
             name="candump-screen",
             sentence="candump as on a terminal, absolute stamps",
             lines=lambda frames, _start: _screen(frames, is_delta=False),
         ),
-        Form(
+        LogForm(
             name="candump-delta",
             sentence="candump as on a terminal, time since the line before",
             lines=lambda frames, _start: _screen(frames, is_delta=True),
         ),
-        Form(
+        LogForm(
             name="asc",
             sentence="ASC, hexadecimal, absolute stamps",
             lines=lambda frames, start: _asc(frames, start, base=16, is_relative=False),
             closing=("End TriggerBlock",),
             line_end="\r\n",
         ),
-        Form(
+        LogForm(
             name="asc-dec",
             sentence="ASC, decimal, absolute stamps",
             lines=lambda frames, start: _asc(frames, start, base=10, is_relative=False),
             closing=("End TriggerBlock",),
             line_end="\r\n",
         ),
-        Form(
+        LogForm(
             name="asc-relative",
             sentence="ASC, hexadecimal, each stamp counted from the event before",
             lines=lambda frames, start: _asc(frames, start, base=16, is_relative=True),

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from buslens.report.ink import Format
-    from buslens.report.lettering import Ruler
+    from buslens.report.style import Format
+    from buslens.report.text_metrics import Ruler
 
 RING: Final = 0.72
 """Half the height of the ring around a number, in type sizes."""
@@ -27,7 +27,7 @@ def ring_half(number: int) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
+class TimeAxis:
     """From time to place: linear."""
 
     left: float
@@ -50,7 +50,7 @@ class Scale:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Item:
+class Annotation:
     """Something to be written above or below a lane."""
 
     #: Least and greatest place of either end; all the same for a mark at a moment.
@@ -90,10 +90,10 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
+class PlacedAnnotation:
     """An item that has found its place."""
 
-    item: Item
+    item: Annotation
     #: Counted from the lane outwards, from 0.
     row: int
     #: Row of the words: that of the line, or the next.
@@ -114,7 +114,7 @@ Reach = tuple[float, float]
 
 
 @dataclass(slots=True)
-class Rows:
+class RowAllocator:
     """Which stretches of which row are taken."""
 
     most: int
@@ -146,8 +146,8 @@ class Rows:
 
 
 def arrange(
-    items: Iterable[Item], ruler: Ruler, fmt: Format, left: float, right: float, most_rows: int
-) -> tuple[list[Written], int, int]:
+    items: Iterable[Annotation], ruler: Ruler, fmt: Format, left: float, right: float, most_rows: int
+) -> tuple[list[PlacedAnnotation], int, int]:
     """Give each item a row and its words a place.
 
     Fuller words are preferred to shorter ones, words inside a dimension line to words beside it, and rows near to the
@@ -171,8 +171,8 @@ def arrange(
     left_out : int
         Numbered items without a place.
     """
-    rows = Rows(most=most_rows, gap=0.9 * fmt.text)
-    written: list[Written] = []
+    rows = RowAllocator(most=most_rows, gap=0.9 * fmt.text)
+    written: list[PlacedAnnotation] = []
     left_out = 0
     for item in sorted(items, key=lambda i: (i.priority, i.right - i.left, i.left)):
         placed = _place(item, rows, ruler, fmt, (left, right))
@@ -183,7 +183,7 @@ def arrange(
     return written, len(rows.taken), left_out
 
 
-def _place(item: Item, rows: Rows, ruler: Ruler, fmt: Format, ends: Reach) -> Written | None:
+def _place(item: Annotation, rows: RowAllocator, ruler: Ruler, fmt: Format, ends: Reach) -> PlacedAnnotation | None:
     size = fmt.text
     ring = 0.0 if item.number is None else 2 * ring_half(item.number) * size
     gap = 0.35 * size
@@ -211,7 +211,7 @@ def _place(item: Item, rows: Rows, ruler: Ruler, fmt: Format, ends: Reach) -> Wr
             ring_x = None
             if ring:
                 ring_x = start + block - ring / 2 if mirrored else start + ring / 2
-            return Written(
+            return PlacedAnnotation(
                 item=item,
                 row=row,
                 words_row=row + over,
@@ -226,7 +226,7 @@ def _place(item: Item, rows: Rows, ruler: Ruler, fmt: Format, ends: Reach) -> Wr
 
 
 def _positions(
-    item: Item, line: Reach, block: float, turned: bool, room: tuple[Format, Reach]
+    item: Annotation, line: Reach, block: float, turned: bool, room: tuple[Format, Reach]
 ) -> Iterator[tuple[float, str]]:
     """Yield where words may begin, the best place first."""
     fmt, ends = room

@@ -16,15 +16,15 @@ from buslens.units import NS_PER_S
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from buslens.discovery.roles import Fit
-    from buslens.discovery.start import Started
+    from buslens.discovery.roles import RoleMatch
+    from buslens.discovery.start import StartResult
 
 _BEFORE_S: Final = 2.0
 _AFTER_S: Final = 3.0
 _OF_EACH: Final = 3
 
 
-def draw_candidates(made: Started, path: str) -> Path:
+def draw_candidates(made: StartResult, path: str) -> Path:
     """Draw the best candidates of each role, with the values that they show, and return the file.
 
     Raises
@@ -51,7 +51,7 @@ def draw_candidates(made: Started, path: str) -> Path:
     return draw(result, path, window=window if window[1] > window[0] else "all")
 
 
-def _role(name: str, fit: Fit) -> Role:
+def _role(name: str, fit: RoleMatch) -> Role:
     """Return a role that shows a signal as the definitions name its values, or as numbers."""
     values = sorted(fit.signal.labels) or range(min(1 << fit.signal.length, 16))
     states = {
@@ -61,7 +61,7 @@ def _role(name: str, fit: Fit) -> Role:
     return Role(name=name, message=fit.message.name, signal=fit.signal.name, states=states, timeout=Timeout.NEVER)
 
 
-def _is_own(fit: Fit, raw: int) -> bool:
+def _is_own(fit: RoleMatch, raw: int) -> bool:
     slugs = [_slug(label) for label in fit.signal.labels.values()]
     return raw not in fit.signal.labels or slugs.count(_slug(fit.signal.labels[raw])) == 1
 

@@ -14,13 +14,11 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.causes.compare import Change, Conclusion
-from buslens.causes.proof import CONFIDENCE
-from buslens.checks.findings import Span, Verdict
-from buslens.report.cautions import CAUTIONS
+from buslens.causes.compare import Conclusion, RepairStatus
+from buslens.causes.repair_statistics import CONFIDENCE
+from buslens.checks.findings import TimeBounds, Verdict
 from buslens.report.document import SCHEMA, capture_entry
-from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import (
+from buslens.report.formatting import (
     DOUBT_SIGN,
     MET_SIGN,
     OUTCOME_WORDS,
@@ -29,15 +27,24 @@ from buslens.report.words import (
     capitalised,
     clean,
     counted,
-    limit_words,
+    limit_text,
     seconds,
-    span_words,
+    span_text,
 )
+from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.safety_notes import CAUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from buslens.causes.compare import Compared, Comparison, Proof, Quiet, Side, Trials
+    from buslens.causes.compare import (
+        ComparedItem,
+        FaultFreeTime,
+        RepairComparison,
+        RepairEvidence,
+        SideSummary,
+        TrialCounts,
+    )
     from buslens.checks.findings import Result
     from buslens.report.paragraphs import Paragraph
 
@@ -60,14 +67,14 @@ METHOD: Final = (
 
 _MARGIN: Final = 4
 _SECTIONS: Final = (
-    ("Not fixed", WRONG_SIGN, (Change.STILL_WRONG,)),
-    ("New faults", WRONG_SIGN, (Change.NEW,)),
-    ("Fixed", MET_SIGN, (Change.MENDED,)),
-    ("Undecided now", DOUBT_SIGN, (Change.UNDECIDED,)),
+    ("Not fixed", WRONG_SIGN, (RepairStatus.STILL_WRONG,)),
+    ("New faults", WRONG_SIGN, (RepairStatus.NEW,)),
+    ("Fixed", MET_SIGN, (RepairStatus.MENDED,)),
+    ("Undecided now", DOUBT_SIGN, (RepairStatus.UNDECIDED,)),
 )
 
 
-def text(comparison: Comparison, *, width: int | None = None, painted: bool = False) -> str:
+def text(comparison: RepairComparison, *, width: int | None = None, painted: bool = False) -> str:
     """Return the report on a comparison.
 
     Parameters
@@ -81,7 +88,7 @@ def text(comparison: Comparison, *, width: int | None = None, painted: bool = Fa
     return render(_report(comparison), width=width, painted=painted)
 
 
-def conclusion_sentence(comparison: Comparison) -> str:
+def conclusion_sentence(comparison: RepairComparison) -> str:
     """Return what the two sides add up to, and what is missing for more."""
     word = capitalised(CONCLUSION_WORDS[comparison.conclusion])
     if comparison.conclusion is Conclusion.REPAIRED and any(proof.known_rate for proof in comparison.proofs):
@@ -89,7 +96,7 @@ def conclusion_sentence(comparison: Comparison) -> str:
     return f"{word}: {_why(comparison)}"
 
 
-def side_words(compared: Compared, side: Side) -> str:
+def side_text(compared: ComparedItem, side: SideSummary) -> str:
     """Return what one rule or step came to on one side, such as ``late, 2 of 2, 687 to 733 ms``."""
     if side.worst is None:
         return "not tested"
@@ -99,10 +106,10 @@ def side_words(compared: Compared, side: Side) -> str:
         return words if not (side.wrong or side.undecided) else f"{words}, {_times(side.wrong or side.undecided)}"
     if side.judged > 1:
         words += f", {side.wrong or side.undecided or side.met} of {side.judged}"
-    return words if side.delay is None else f"{words}, {span_words(side.delay)}"
+    return words if side.delay is None else f"{words}, {span_text(side.delay)}"
 
 
-def shift_words(compared: Compared) -> str:
+def shift_text(compared: ComparedItem) -> str:
     """Return by how much a delay changed where the log shows that it did; empty where it may be the same."""
     before, after = compared.before.delay, compared.after.delay
     if compared.step is None:
@@ -110,15 +117,19 @@ def shift_words(compared: Compared) -> str:
     if before is None or after is None or before.latest_ns is None or after.latest_ns is None:
         return ""
     if after.latest_ns < before.earliest_ns:
-        shift = Span(earliest_ns=before.earliest_ns - after.latest_ns, latest_ns=before.latest_ns - after.earliest_ns)
-        return f"shorter by {span_words(shift)}"
+        shift = TimeBounds(
+            earliest_ns=before.earliest_ns - after.latest_ns, latest_ns=before.latest_ns - after.earliest_ns
+        )
+        return f"shorter by {span_text(shift)}"
     if before.latest_ns < after.earliest_ns:
-        shift = Span(earliest_ns=after.earliest_ns - before.latest_ns, latest_ns=after.latest_ns - before.earliest_ns)
-        return f"longer by {span_words(shift)}"
+        shift = TimeBounds(
+            earliest_ns=after.earliest_ns - before.latest_ns, latest_ns=after.latest_ns - before.earliest_ns
+        )
+        return f"longer by {span_text(shift)}"
     return ""
 
 
-def proof_lines(proof: Proof) -> Iterator[str]:
+def proof_lines(proof: RepairEvidence) -> Iterator[str]:
     """Yield what the handshakes of one sequence prove: before, since, and how many more are needed."""
     failed, of = proof.history
     if (failed, of) == (proof.before.failed, proof.before.judged):
@@ -132,7 +143,7 @@ def proof_lines(proof: Proof) -> Iterator[str]:
     yield f"{counted(proof.needed, 'clean handshake')} needed for 95 %{more}{_assumed([proof])}"
 
 
-def quiet_line(quiet: Quiet) -> str:
+def quiet_line(quiet: FaultFreeTime) -> str:
     """Return how much it proves that something did not come again."""
     came = f"came {_times(quiet.events)} outside any handshake in {seconds(quiet.before_ns)}"
     needed = f"{seconds(quiet.needed_ns)} needed for 95 % if it comes at random"
@@ -140,7 +151,7 @@ def quiet_line(quiet: Quiet) -> str:
     return f"{came}; {seconds(quiet.after_ns)} recorded without it since; {needed}{more}"
 
 
-def document(comparison: Comparison) -> dict[str, Any]:
+def document(comparison: RepairComparison) -> dict[str, Any]:
     """Return the JSON document of a comparison: the captures after the repair as in every document, and the rest.
 
     Times are seconds as Decimals; `buslens.report.document.dumps` writes them.
@@ -153,7 +164,7 @@ def document(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-def entry(comparison: Comparison) -> dict[str, Any]:
+def entry(comparison: RepairComparison) -> dict[str, Any]:
     """Return what the captures of both sides add up to, as plain data."""
     return {
         "conclusion": comparison.conclusion.value,
@@ -186,14 +197,14 @@ def entry(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-def _report(comparison: Comparison) -> Iterator[Paragraph]:
+def _report(comparison: RepairComparison) -> Iterator[Paragraph]:
     yield from _captures("Before", comparison.before)
     yield from _captures("After", comparison.after)
     for title, mark, changes in _SECTIONS:
         yield from _section(title, mark, comparison.with_change(*changes))
-    lost = [one for one in comparison.with_change(Change.NOT_JUDGED) if one.before.wrong]
+    lost = [one for one in comparison.with_change(RepairStatus.NOT_JUDGED) if one.before.wrong]
     yield from _section("Not retested", DOUBT_SIGN, lost)
-    good = comparison.with_change(Change.GOOD)
+    good = comparison.with_change(RepairStatus.GOOD)
     yield from _section("OK now", MET_SIGN, [one for one in good if one.step is not None])
     others = [clean(one.rule) for one in good if one.step is None]
     if others:
@@ -201,80 +212,84 @@ def _report(comparison: Comparison) -> Iterator[Paragraph]:
     yield from _proved(comparison)
     if comparison.notes:
         yield paragraph()
-        yield paragraph(Piece("Notes", Ink.STRONG))
+        yield paragraph(StyledText("Notes", TextStyle.STRONG))
         for note in comparison.notes:
             yield paragraph(clean(note), indent=_MARGIN)
     yield paragraph()
     if comparison.conclusion is Conclusion.NOT_REPAIRED:
-        yield paragraph(Piece("Safety notes", Ink.STRONG))
+        yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
         for caution in CAUTIONS:
             yield paragraph(caution, indent=_MARGIN)
         yield paragraph()
     word, _, rest = conclusion_sentence(comparison).partition(":")
-    ink = Ink.WRONG if comparison.conclusion is Conclusion.NOT_REPAIRED else Ink.STRONG
-    yield paragraph(Piece(word, ink), Piece(f":{rest}", Ink.STRONG))
+    ink = TextStyle.WRONG if comparison.conclusion is Conclusion.NOT_REPAIRED else TextStyle.STRONG
+    yield paragraph(StyledText(word, ink), StyledText(f":{rest}", TextStyle.STRONG))
 
 
 def _captures(title: str, results: Sequence[Result]) -> Iterator[Paragraph]:
     for index, result in enumerate(results):
-        ink = Ink.WRONG if result.verdict is Verdict.FAULTY else Ink.STRONG
+        ink = TextStyle.WRONG if result.verdict is Verdict.FAULTY else TextStyle.STRONG
         yield paragraph(
-            Piece(f"{title if index == 0 else '':<8}", Ink.STRONG),
+            StyledText(f"{title if index == 0 else '':<8}", TextStyle.STRONG),
             f"{clean(result.path)}: ",
-            Piece(VERDICT_WORDS[result.verdict], ink),
+            StyledText(VERDICT_WORDS[result.verdict], ink),
             hang=8,
         )
 
 
-def _section(title: str, mark: str, compared: Sequence[Compared]) -> Iterator[Paragraph]:
+def _section(title: str, mark: str, compared: Sequence[ComparedItem]) -> Iterator[Paragraph]:
     if not compared:
         return
     yield paragraph()
-    yield paragraph(Piece(title, Ink.STRONG))
+    yield paragraph(StyledText(title, TextStyle.STRONG))
     for one in compared:
         name = clean(one.rule if one.step is None else f"{one.rule}, {one.step}")
-        ink = Ink.WRONG if mark == WRONG_SIGN else Ink.PLAIN
-        yield paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), f"{name}: {change_words(one)}", indent=1, hang=_MARGIN)
+        ink = TextStyle.WRONG if mark == WRONG_SIGN else TextStyle.PLAIN
+        yield paragraph(
+            StyledText(f"{mark:<{_MARGIN - 1}}", ink), f"{name}: {change_text(one)}", indent=1, hang=_MARGIN
+        )
         if mark == WRONG_SIGN and one.after.reason:
             yield paragraph(clean(one.after.reason), indent=_MARGIN)
 
 
-def change_words(compared: Compared) -> str:
+def change_text(compared: ComparedItem) -> str:
     """Return one rule or step before and after in one line."""
-    words = f"before {side_words(compared, compared.before)}; after {side_words(compared, compared.after)}"
-    extras = [shift_words(compared)] if shift_words(compared) else []
+    words = f"before {side_text(compared, compared.before)}; after {side_text(compared, compared.after)}"
+    extras = [shift_text(compared)] if shift_text(compared) else []
     if compared.limit is not None and compared.step is not None:
-        extras.append(limit_words(compared.limit))
+        extras.append(limit_text(compared.limit))
     return f"{words} ({'; '.join(extras)})" if extras else words
 
 
-def _proved(comparison: Comparison) -> Iterator[Paragraph]:
+def _proved(comparison: RepairComparison) -> Iterator[Paragraph]:
     if not comparison.proofs and not comparison.quiets:
         return
     yield paragraph()
-    yield paragraph(Piece("What the captures since the repair prove", Ink.STRONG))
+    yield paragraph(StyledText("What the captures since the repair prove", TextStyle.STRONG))
     for proof in comparison.proofs:
         mark = _proof_sign(proof)
-        yield paragraph(f"{mark:<{_MARGIN - 1}}", Piece(clean(proof.rule), Ink.STRONG), indent=1, hang=_MARGIN)
+        yield paragraph(
+            f"{mark:<{_MARGIN - 1}}", StyledText(clean(proof.rule), TextStyle.STRONG), indent=1, hang=_MARGIN
+        )
         for line in proof_lines(proof):
             yield paragraph(line, indent=_MARGIN, hang=_MARGIN + 2)
     for quiet in comparison.quiets:
         mark = DOUBT_SIGN if quiet.missing_ns else MET_SIGN
         line = f"{clean(quiet.rule)}: {quiet_line(quiet)}"
         yield paragraph(f"{mark:<{_MARGIN - 1}}", line, indent=1, hang=_MARGIN)
-    yield paragraph(Piece(METHOD, Ink.FAINT), indent=_MARGIN)
+    yield paragraph(StyledText(METHOD, TextStyle.FAINT), indent=_MARGIN)
 
 
-def _proof_sign(proof: Proof) -> str:
+def _proof_sign(proof: RepairEvidence) -> str:
     if proof.after.failed:
         return WRONG_SIGN
     return DOUBT_SIGN if proof.missing or not proof.after.clean else MET_SIGN
 
 
-def _why(comparison: Comparison) -> str:
+def _why(comparison: RepairComparison) -> str:
     match comparison.conclusion:
         case Conclusion.NOT_REPAIRED:
-            wrong = comparison.with_change(Change.STILL_WRONG) + comparison.with_change(Change.NEW)
+            wrong = comparison.with_change(RepairStatus.STILL_WRONG) + comparison.with_change(RepairStatus.NEW)
             named = _named(wrong)
             return f"after the repair something is faulty{named and ': ' + named}"
         case Conclusion.NOTHING_TO_PROVE if not comparison.proofs:
@@ -289,7 +304,7 @@ def _why(comparison: Comparison) -> str:
             )
         case Conclusion.REPAIRED:
             counts = [
-                f"{clean(proof.rule)} failed in {_rate_words(proof)}, and in none of {proof.after.clean:,} since"
+                f"{clean(proof.rule)} failed in {_rate_text(proof)}, and in none of {proof.after.clean:,} since"
                 for proof in comparison.proofs
                 if proof.needed
             ]
@@ -303,7 +318,7 @@ def _why(comparison: Comparison) -> str:
             return _lacking(comparison)
 
 
-def _lacking(comparison: Comparison) -> str:
+def _lacking(comparison: RepairComparison) -> str:
     """Return what was seen since the repair, and what more would prove it."""
     proofs = [proof for proof in comparison.proofs if proof.missing]
     quiets = [quiet for quiet in comparison.quiets if quiet.missing_ns]
@@ -318,25 +333,27 @@ def _lacking(comparison: Comparison) -> str:
         more.append(f"{seconds(quiet.missing_ns)} more without {clean(quiet.rule)}")
     parts = [f"nothing wrong in {_and(seen)} since; {_and(more)} would prove it{_assumed(proofs)}"] if seen else []
     unseen = [
-        one for one in comparison.compared if one.before.wrong and one.change in {Change.UNDECIDED, Change.NOT_JUDGED}
+        one
+        for one in comparison.compared
+        if one.before.wrong and one.change in {RepairStatus.UNDECIDED, RepairStatus.NOT_JUDGED}
     ]
     if unseen:
         parts.append(f"this was wrong before and was not tested since: {_named(unseen)}")
     return "; ".join(parts)
 
 
-def _rate_words(proof: Proof) -> str:
+def _rate_text(proof: RepairEvidence) -> str:
     failed, of = proof.history if proof.known_rate is None else proof.known_rate
     return f"{failed:,} of {of:,} before{'' if proof.known_rate is None else ', as stated'}"
 
 
-def _assumed(proofs: Iterable[Proof]) -> str:
+def _assumed(proofs: Iterable[RepairEvidence]) -> str:
     """Return the assumption that a number of handshakes rests on; empty if it rests on counts."""
     rates = [proof.known_rate for proof in proofs if proof.known_rate is not None]
     return f", if it really failed in {rates[0][0]:,} of {rates[0][1]:,} handshakes as stated" if rates else ""
 
 
-def _named(compared: Iterable[Compared]) -> str:
+def _named(compared: Iterable[ComparedItem]) -> str:
     names = [clean(one.rule if one.step is None else f"{one.rule}, {one.step}") for one in compared]
     return "; ".join(names)
 
@@ -345,7 +362,7 @@ def _and(parts: Sequence[str]) -> str:
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def _trials(trials: Trials) -> str:
+def _trials(trials: TrialCounts) -> str:
     if not trials.judged and not trials.unjudged:
         return "no handshake"
     words = f"{counted(trials.clean, 'clean handshake')}, {trials.failed} failed"
@@ -356,7 +373,7 @@ def _times(number: int) -> str:
     return {1: "once", 2: "twice"}.get(number, f"{number:,} times")
 
 
-def _side_entry(side: Side) -> dict[str, Any]:
+def _side_entry(side: SideSummary) -> dict[str, Any]:
     return {
         "met": side.met,
         "wrong": side.wrong,
@@ -367,7 +384,7 @@ def _side_entry(side: Side) -> dict[str, Any]:
     }
 
 
-def _proof_entry(proof: Proof) -> dict[str, Any]:
+def _proof_entry(proof: RepairEvidence) -> dict[str, Any]:
     known, now = proof.known_rate, proof.after
     # Eypasch and others, BMJ 311:619 (1995).
     by_three = min(3 / now.clean, 1.0) if now.clean and not now.failed else None
@@ -385,11 +402,11 @@ def _proof_entry(proof: Proof) -> dict[str, Any]:
     }
 
 
-def _trials_entry(trials: Trials) -> dict[str, int]:
+def _trials_entry(trials: TrialCounts) -> dict[str, int]:
     return {"clean": trials.clean, "failed": trials.failed, "unjudged": trials.unjudged}
 
 
-def _span(span: Span) -> dict[str, Decimal | None]:
+def _span(span: TimeBounds) -> dict[str, Decimal | None]:
     return {
         "earliest": _seconds(span.earliest_ns),
         "latest": None if span.latest_ns is None else _seconds(span.latest_ns),

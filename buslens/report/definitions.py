@@ -11,10 +11,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.definitions.j1939 import group_number
-from buslens.definitions.model import ByteOrder, Kind
+from buslens.definitions.model import ByteOrder, ValueType
 from buslens.report.document import SCHEMA
-from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import DOUBT_SIGN, WRONG_SIGN, clean, counted
+from buslens.report.formatting import DOUBT_SIGN, WRONG_SIGN, clean, counted
+from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
 from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def _problem_entry(problem: Problem) -> dict[str, Any]:
 
 
 def _report(definitions: Definitions, shown: Definitions, find: str | None) -> Iterator[Paragraph]:
-    yield paragraph(Piece(clean(", ".join(definitions.paths)), Ink.STRONG))
+    yield paragraph(StyledText(clean(", ".join(definitions.paths)), TextStyle.STRONG))
     for message in shown:
         yield paragraph()
         yield from _message(message)
@@ -159,19 +159,19 @@ def _report(definitions: Definitions, shown: Definitions, find: str | None) -> I
     notes = [problem for problem in shown.problems if problem.is_note]
     if lost:
         yield paragraph()
-        yield paragraph(Piece("Left out, the rest is used", Ink.STRONG))
+        yield paragraph(StyledText("Left out, the rest is used", TextStyle.STRONG))
         for problem in lost:
-            yield _item(WRONG_SIGN, clean(str(problem)), Ink.WRONG)
+            yield _item(WRONG_SIGN, clean(str(problem)), TextStyle.WRONG)
     if notes:
         yield paragraph()
-        yield paragraph(Piece("Used, but to be known", Ink.STRONG))
+        yield paragraph(StyledText("Used, but to be known", TextStyle.STRONG))
         for problem in notes if find is not None else notes[:_MOST_NOTES]:
-            yield _item(DOUBT_SIGN, clean(str(problem)), Ink.PLAIN)
+            yield _item(DOUBT_SIGN, clean(str(problem)), TextStyle.PLAIN)
         if find is None and len(notes) > _MOST_NOTES:
             more = counted(len(notes) - _MOST_NOTES, "more note")
-            yield _item(DOUBT_SIGN, f"{more}; --json lists them all", Ink.PLAIN)
+            yield _item(DOUBT_SIGN, f"{more}; --json lists them all", TextStyle.PLAIN)
     yield paragraph()
-    yield paragraph(Piece(_summary(definitions, shown, find), Ink.STRONG))
+    yield paragraph(StyledText(_summary(definitions, shown, find), TextStyle.STRONG))
 
 
 def _message(message: Message) -> Iterator[Paragraph]:
@@ -183,21 +183,21 @@ def _message(message: Message) -> Iterator[Paragraph]:
         facts.append(f"every {exact_duration(message.cycle_ns)}")
     if message.senders:
         facts.append(f"from {clean(', '.join(message.senders))}")
-    yield paragraph(Piece(clean(message.name), Ink.STRONG), f"  {', '.join(facts)}", hang=_MARGIN)
+    yield paragraph(StyledText(clean(message.name), TextStyle.STRONG), f"  {', '.join(facts)}", hang=_MARGIN)
     if message.comment:
-        yield paragraph(Piece(clean(message.comment), Ink.FAINT), indent=_MARGIN)
+        yield paragraph(StyledText(clean(message.comment), TextStyle.FAINT), indent=_MARGIN)
     column = min(max((len(clean(signal.name)) for signal in message.signals), default=0), _MOST_ALIGNED)
     for signal in message.signals:
         yield paragraph(
             f"{clean(signal.name):<{column}}  {'; '.join(_facts(signal))}", indent=_MARGIN, hang=_MARGIN * 2
         )
         if signal.comment:
-            yield paragraph(Piece(clean(signal.comment), Ink.FAINT), indent=_MARGIN * 2)
+            yield paragraph(StyledText(clean(signal.comment), TextStyle.FAINT), indent=_MARGIN * 2)
 
 
 def _facts(signal: Signal) -> Iterator[str]:
     bits = counted(signal.length, "bit")
-    kind = "" if signal.kind is Kind.UNSIGNED else f" {signal.kind.value}"
+    kind = "" if signal.kind is ValueType.UNSIGNED else f" {signal.kind.value}"
     big = ", big endian" if signal.order is ByteOrder.MOTOROLA and signal.length > 8 else ""
     yield f"{bits}{kind} from bit {signal.start}{big}"
     unit = clean(signal.unit)
@@ -219,10 +219,10 @@ def _range(signal: Signal) -> tuple[float, float] | None:
     """Return the least and the greatest physical value: what the file gives, else what the bits hold."""
     if signal.minimum is not None and signal.maximum is not None:
         return signal.minimum, signal.maximum
-    if signal.kind is Kind.FLOAT:
+    if signal.kind is ValueType.FLOAT:
         return None
     half = 1 << signal.length - 1
-    low, high = (-half, half - 1) if signal.kind is Kind.SIGNED else (0, 2 * half - 1)
+    low, high = (-half, half - 1) if signal.kind is ValueType.SIGNED else (0, 2 * half - 1)
     ends = (low * signal.scale + signal.offset, high * signal.scale + signal.offset)
     return min(ends), max(ends)
 
@@ -231,8 +231,8 @@ def _number(value: float) -> str:
     return str(value) if isinstance(value, int) else f"{value:.10g}"
 
 
-def _item(mark: str, words: str, ink: Ink) -> Paragraph:
-    return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
+def _item(mark: str, words: str, ink: TextStyle) -> Paragraph:
+    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
 
 
 def _summary(definitions: Definitions, shown: Definitions, find: str | None) -> str:

@@ -9,18 +9,27 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.causes.advice import Step
-from buslens.causes.signs import Shown
-from buslens.report.cautions import CAUTIONS
-from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import DOUBT_SIGN, MET_SIGN, VERDICT_WORDS, WRONG_SIGN, capitalised, clean, counted, moment
+from buslens.causes.advice import AdviceKind
+from buslens.causes.signs import SignStatus
+from buslens.report.formatting import (
+    DOUBT_SIGN,
+    MET_SIGN,
+    VERDICT_WORDS,
+    WRONG_SIGN,
+    capitalised,
+    clean,
+    counted,
+    moment,
+)
+from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.safety_notes import CAUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from buslens.causes.advice import Outlook
+    from buslens.causes.advice import PredictedResult
     from buslens.causes.diagnosis import Diagnosis
-    from buslens.causes.model import Measurement, Window
+    from buslens.causes.model import Measurement, ResultRange
     from buslens.causes.ranking import Hypothesis
     from buslens.causes.signs import Observation
     from buslens.report.paragraphs import Paragraph
@@ -57,43 +66,45 @@ def text(diagnosis: Diagnosis, *, width: int | None = None, painted: bool = Fals
 def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     for result in diagnosis.results:
         word = VERDICT_WORDS[result.verdict]
-        yield paragraph(Piece(clean(result.path), Ink.STRONG), f": {word}; {clean(result.summary)}")
+        yield paragraph(StyledText(clean(result.path), TextStyle.STRONG), f": {word}; {clean(result.summary)}")
     by = f"causes by {clean(diagnosis.causes.path)}"
-    yield paragraph(Piece(by, Ink.FAINT), indent=_MARGIN)
-    yield paragraph(Piece(f"how common causes are: {clean(diagnosis.causes.numbers.basis)}", Ink.FAINT), indent=_MARGIN)
+    yield paragraph(StyledText(by, TextStyle.FAINT), indent=_MARGIN)
+    yield paragraph(
+        StyledText(f"how common causes are: {clean(diagnosis.causes.numbers.basis)}", TextStyle.FAINT), indent=_MARGIN
+    )
     yield from _signs(diagnosis)
     yield from _measured(diagnosis)
-    if diagnosis.advice.step is not Step.NOTHING:
+    if diagnosis.advice.step is not AdviceKind.NOTHING:
         yield from _causes(diagnosis)
         yield from _unexplained(diagnosis)
         yield paragraph()
-        yield paragraph(Piece("Safety notes", Ink.STRONG))
+        yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
         for caution in CAUTIONS:
             yield paragraph(caution, indent=_MARGIN)
-    if diagnosis.advice.step is Step.MEASURE:
+    if diagnosis.advice.step is AdviceKind.MEASURE:
         yield from _next(diagnosis)
     yield paragraph()
-    yield paragraph(Piece(last_line(diagnosis), Ink.STRONG))
+    yield paragraph(StyledText(last_line(diagnosis), TextStyle.STRONG))
 
 
 # --- what was seen --------------------------------------------------------------------------------------
 
 
 def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
-    present = [it for it in diagnosis.observations if it.shown is Shown.PRESENT]
-    undecided = [it for it in diagnosis.observations if it.shown is Shown.UNDECIDED]
+    present = [it for it in diagnosis.observations if it.shown is SignStatus.PRESENT]
+    undecided = [it for it in diagnosis.observations if it.shown is SignStatus.UNDECIDED]
     yield paragraph()
-    yield paragraph(Piece("Symptoms" if present else "Symptoms: none in the log", Ink.STRONG))
+    yield paragraph(StyledText("Symptoms" if present else "Symptoms: none in the log", TextStyle.STRONG))
     for it in present:
         where = "" if len(diagnosis.results) == 1 else f"  ({clean(it.path)})"
-        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=Ink.WRONG)
+        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=TextStyle.WRONG)
     if undecided:
         yield _item(DOUBT_SIGN, f"{counted(len(undecided), 'sign')} undecided, no evidence either way")
     if diagnosis.causes.lost:
-        yield paragraph(Piece(_lost_words(diagnosis.causes.lost), Ink.FAINT), indent=_MARGIN)
+        yield paragraph(StyledText(_lost_text(diagnosis.causes.lost), TextStyle.FAINT), indent=_MARGIN)
 
 
-def _lost_words(lost: Mapping[str, str]) -> str:
+def _lost_text(lost: Mapping[str, str]) -> str:
     """Return which signs these expectations cannot show, by reason."""
     by_reason: dict[str, list[str]] = {}
     for sign, reason in lost.items():
@@ -109,7 +120,7 @@ def _when(observation: Observation) -> str:
 def _measured(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     if diagnosis.readings:
         yield paragraph()
-        yield paragraph(Piece("Measured", Ink.STRONG))
+        yield paragraph(StyledText("Measured", TextStyle.STRONG))
     for it in diagnosis.readings:
         measurement = diagnosis.causes.measurements[it.measurement]
         is_good = it.result == measurement.expect
@@ -117,7 +128,7 @@ def _measured(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         limits = limits_of(measurement.result(measurement.expect), measurement.unit)
         expected = f"; expected {limits or measurement.expect}" if not is_good else ""
         words = f"{it.measurement} {clean(it.text)}{meant}{expected}"
-        yield _item(MET_SIGN if is_good else WRONG_SIGN, words, ink=Ink.PLAIN if is_good else Ink.WRONG)
+        yield _item(MET_SIGN if is_good else WRONG_SIGN, words, ink=TextStyle.PLAIN if is_good else TextStyle.WRONG)
 
 
 # --- causes ---------------------------------------------------------------------------------------------
@@ -125,7 +136,7 @@ def _measured(diagnosis: Diagnosis) -> Iterator[Paragraph]:
 
 def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     yield paragraph()
-    yield paragraph(Piece("Possible causes", Ink.STRONG))
+    yield paragraph(StyledText("Possible causes", TextStyle.STRONG))
     told = 0
     shown = [group for group in diagnosis.ranking.groups if group[0].posterior >= WORTH_TELLING][:_MOST_GROUPS]
     for number, group in enumerate(shown, 1):
@@ -153,14 +164,14 @@ def _unexplained(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     """Say what none of the causes that are in question would show."""
     if diagnosis.unexplained:
         yield paragraph()
-        yield paragraph(Piece("What no cause in question explains", Ink.STRONG))
+        yield paragraph(StyledText("What no cause in question explains", TextStyle.STRONG))
     for it in diagnosis.unexplained:
-        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}", ink=Ink.WRONG)
+        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}", ink=TextStyle.WRONG)
 
 
 def _case(diagnosis: Diagnosis, members: Sequence[Hypothesis]) -> Iterator[Paragraph]:
     """Say what speaks for and against: once, where it is the same for all members of a group."""
-    cases = [_case_words(diagnosis, it) for it in members]
+    cases = [_case_text(diagnosis, it) for it in members]
     if all(words == cases[0] for words in cases):
         yield from (paragraph(line, indent=12, hang=21) for line in cases[0])
         return
@@ -171,20 +182,20 @@ def _case(diagnosis: Diagnosis, members: Sequence[Hypothesis]) -> Iterator[Parag
             yield paragraph(line, indent=14, hang=23)
 
 
-def _case_words(diagnosis: Diagnosis, hypothesis: Hypothesis) -> list[str]:
+def _case_text(diagnosis: Diagnosis, hypothesis: Hypothesis) -> list[str]:
     found = diagnosis.case(hypothesis)
     for_ = [clean(it.sign.shows) for it in found.signs_for]
     if len(for_) > 1 and not found.unexplained:
         for_ = ["all that the log shows"]
-    for_ += _reading_words(diagnosis, found.readings_for)
+    for_ += _reading_text(diagnosis, found.readings_for)
     against = [clean(it.sign.shows) for it in found.unexplained]
     against += [f"the log does not show that {clean(it.sign.shows)}" for it in found.missed]
-    against += _reading_words(diagnosis, found.readings_against)
+    against += _reading_text(diagnosis, found.readings_against)
     lines = [f"for:     {'; '.join(for_)}"] if for_ else []
     return [*lines, f"against: {'; '.join(against)}"] if against else lines
 
 
-def _reading_words(diagnosis: Diagnosis, names: Sequence[str]) -> list[str]:
+def _reading_text(diagnosis: Diagnosis, names: Sequence[str]) -> list[str]:
     texts = {it.measurement: it.text for it in diagnosis.readings}
     return [f"{name} {clean(texts[name])}" for name in names]
 
@@ -197,15 +208,17 @@ def _next(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     if measurement is None:
         return
     yield paragraph()
-    yield paragraph(Piece(f"Measure next: {measurement.name}", Ink.STRONG), f", about {measurement.minutes:g} min")
+    yield paragraph(
+        StyledText(f"Measure next: {measurement.name}", TextStyle.STRONG), f", about {measurement.minutes:g} min"
+    )
     for caution in measurement.cautions:
-        yield paragraph(Piece("First: ", Ink.STRONG), clean(caution), indent=_MARGIN, hang=_MARGIN + 4)
+        yield paragraph(StyledText("First: ", TextStyle.STRONG), clean(caution), indent=_MARGIN, hang=_MARGIN + 4)
     yield paragraph(clean(measurement.do), indent=_MARGIN)
     yield paragraph(f"where: {clean(measurement.where)}; {clean(measurement.state)}", indent=_MARGIN)
     yield paragraph(f"expected: {_expected(measurement)}", indent=_MARGIN)
-    yield paragraph(Piece(f"basis: {clean(measurement.basis)}", Ink.FAINT), indent=_MARGIN)
+    yield paragraph(StyledText(f"basis: {clean(measurement.basis)}", TextStyle.FAINT), indent=_MARGIN)
     for outlook in diagnosis.advice.outlooks:
-        yield paragraph(_outlook_words(measurement, outlook), indent=_MARGIN, hang=_MARGIN + 4)
+        yield paragraph(_outlook_text(measurement, outlook), indent=_MARGIN, hang=_MARGIN + 4)
 
 
 def _expected(measurement: Measurement) -> str:
@@ -214,7 +227,7 @@ def _expected(measurement: Measurement) -> str:
     return f"{limits} ({window.name})" if limits else window.name
 
 
-def _outlook_words(measurement: Measurement, outlook: Outlook) -> str:
+def _outlook_text(measurement: Measurement, outlook: PredictedResult) -> str:
     window = measurement.result(outlook.result)
     limits = limits_of(window, measurement.unit)
     named = [f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:3]]
@@ -223,7 +236,7 @@ def _outlook_words(measurement: Measurement, outlook: Outlook) -> str:
     return f"{shown} ({share(outlook.probability)}): would leave {', '.join(named)}{more}"
 
 
-def limits_of(window: Window, unit: str) -> str:
+def limits_of(window: ResultRange, unit: str) -> str:
     """Return the readings that count as a result; empty if it is a word only.
 
     >>> from buslens.causes.model import Window
@@ -257,17 +270,17 @@ def last_line(diagnosis: Diagnosis) -> str:
     advice = diagnosis.advice
     first = advice.hypotheses[0] if advice.hypotheses else diagnosis.ranking.hypotheses[0]
     match advice.step:
-        case Step.NOTHING:
+        case AdviceKind.NOTHING:
             return "Nothing to explain: every rule is met, and the log shows nothing out of the ordinary."
-        case Step.REPAIR:
+        case AdviceKind.REPAIR:
             repairs = " ".join(clean(cause.repair) for cause in first.causes)
             found = f"{capitalised(clean(first.title))} ({share(first.posterior)})."
             again = "" if not _is_work(first) else " Then record again, and compare the two."
             return f"{found} {repairs}{again}"
-        case Step.EXAMINE if len(advice.hypotheses) == 1:
+        case AdviceKind.EXAMINE if len(advice.hypotheses) == 1:
             repairs = " ".join(clean(cause.repair) for cause in first.causes)
             return f"Most likely: {clean(first.title)} ({share(first.posterior)}); no measurement tells more. {repairs}"
-        case Step.EXAMINE:
+        case AdviceKind.EXAMINE:
             order = "; then ".join(clean(it.title) for it in advice.hypotheses)
             return f"No measurement of the causes file tells more. Examine, in this order: {order}."
         case _:
@@ -279,8 +292,8 @@ def _is_work(hypothesis: Hypothesis) -> bool:
     return any(cause.kind.is_in_vehicle for cause in hypothesis.causes)
 
 
-def _item(mark: str, words: str, *, ink: Ink = Ink.PLAIN) -> Paragraph:
-    return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
+def _item(mark: str, words: str, *, ink: TextStyle = TextStyle.PLAIN) -> Paragraph:
+    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

@@ -13,25 +13,25 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome
 from buslens.expectations.model import Range
-from buslens.report.annotations import Item, Scale, Written, arrange
-from buslens.report.ink import Tone
+from buslens.report.annotations import Annotation, PlacedAnnotation, TimeAxis, arrange
+from buslens.report.decorations import Decorations
+from buslens.report.display_list import Box, DisplayList, Fill, Label
+from buslens.report.drawing_context import DrawingContext
+from buslens.report.formatting import verdict_sentence
 from buslens.report.lanes import Lane, Shape, lay_lane
-from buslens.report.lettering import legible, shorten, wrap
 from buslens.report.marks import Marks
 from buslens.report.notes import group, shows, write_notes
-from buslens.report.pen import Pen
-from buslens.report.sheet import Box, Fill, Label, Sheet
-from buslens.report.surround import Surround
+from buslens.report.style import Tone
+from buslens.report.text_metrics import legible, shorten, wrap
 from buslens.report.view import runs_beside
 from buslens.report.waves import draw_lane, state_name, unwritten
-from buslens.report.words import verdict_sentence
-from buslens.timeline.model import UNKNOWN
+from buslens.timeline.model import UNKNOWN_STATE
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
-    from buslens.report.ink import Format
-    from buslens.report.lettering import Ruler
-    from buslens.report.places import Place
+    from buslens.report.finding_layout import FindingLayout
+    from buslens.report.style import Format
+    from buslens.report.text_metrics import Ruler
     from buslens.report.view import View
 
 _LABEL_SHARE: Final = 0.30
@@ -54,7 +54,7 @@ _ROWS_FAR: Final = 5
 
 
 @dataclass(slots=True, kw_only=True)
-class _Track:
+class _LaneLayout:
     """A lane on its way to the sheet."""
 
     lane: Lane
@@ -62,11 +62,11 @@ class _Track:
     #: Words at the upper and lower end of the lane: a scale, or the names of the rails.
     ends: tuple[str, str] | None
     height: float
-    above: list[Item] = field(default_factory=list)
-    below: list[Item] = field(default_factory=list)
-    allowed: list[Place] = field(default_factory=list)
-    written: list[Written] = field(default_factory=list)
-    brackets: list[Written] = field(default_factory=list)
+    above: list[Annotation] = field(default_factory=list)
+    below: list[Annotation] = field(default_factory=list)
+    allowed: list[FindingLayout] = field(default_factory=list)
+    written: list[PlacedAnnotation] = field(default_factory=list)
+    brackets: list[PlacedAnnotation] = field(default_factory=list)
     rows_above: int = 0
     rows_below: int = 0
     top: float = 0.0
@@ -84,37 +84,37 @@ class _Track:
         return self.top + self.height
 
 
-class Diagram:
+class DiagramLayout:
     """One picture in the making; `lay_out` is the way in."""
 
-    def __init__(self, result: Result, placed: list[Place], view: View, fmt: Format, ruler: Ruler) -> None:
+    def __init__(self, result: Result, placed: list[FindingLayout], view: View, fmt: Format, ruler: Ruler) -> None:
         self.result = result
         self.placed = [place for place in placed if shows(view, place)]
         self.view = view
         self.fmt = fmt
         self.ruler = ruler
-        self.sheet = Sheet(width=fmt.width)
+        self.sheet = DisplayList(width=fmt.width)
         self.notes, self.numbers = write_notes(result, placed, view)
-        self.pen = Pen(self.sheet, fmt, ruler)
+        self.pen = DrawingContext(self.sheet, fmt, ruler)
         self.marks = Marks(self.pen)
         self.signs: dict[str, None] = {}
         self.unmarked = 0
 
     # --- first pass: from left to right ---------------------------------------------------------------
 
-    def tracks(self) -> list[_Track]:
+    def tracks(self) -> list[_LaneLayout]:
         """Lay the lanes and decide how wide their names are."""
         fmt, ruler, view = self.fmt, self.ruler, self.view
         most = _LABEL_SHARE * fmt.width
         right = fmt.width - fmt.margin
-        widest = Scale(left=fmt.margin + most, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
+        widest = TimeAxis(left=fmt.margin + most, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
         resolution = max(1, math.ceil(1.4 * fmt.wave / widest.per_ns))
         tracks = []
         for role in view.roles:
             lane = lay_lane(self.result.timelines[role], view.start_ns, view.end_ns, resolution)
             lane = replace(lane, scale=self._scale(lane))
             ends = self._ends(lane, widest)
-            tracks.append(_Track(lane=lane, name=[legible(role.replace("_", " "))], ends=ends, height=fmt.lane))
+            tracks.append(_LaneLayout(lane=lane, name=[legible(role.replace("_", " "))], ends=ends, height=fmt.lane))
         gap = 0.8 * fmt.text
 
         def width_of(text: str) -> float:
@@ -132,7 +132,7 @@ class Diagram:
             track.name = wrap(ruler, track.name[0], max(column - used, 2 * fmt.text) + 0.01, fmt.text, most=2) or [""]
             if len(track.name) > 1:
                 track.height = max(track.height, 2.3 * fmt.text)
-        self.scale = Scale(left=fmt.margin + column, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
+        self.scale = TimeAxis(left=fmt.margin + column, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
         return tracks
 
     def _scale(self, lane: Lane) -> tuple[float, float] | None:
@@ -155,7 +155,7 @@ class Diagram:
             return min(low, middle - room), max(high, middle + room)
         return low, high
 
-    def _ends(self, lane: Lane, scale: Scale) -> tuple[str, str] | None:
+    def _ends(self, lane: Lane, scale: TimeAxis) -> tuple[str, str] | None:
         if lane.shape is Shape.NUMBER:
             if lane.scale is None:
                 return None
@@ -165,7 +165,7 @@ class Diagram:
             return (state_name(lane, lane.high), state_name(lane, 1 - lane.high))
         return None
 
-    def _ends_width(self, track: _Track) -> float:
+    def _ends_width(self, track: _LaneLayout) -> float:
         if track.ends is None:
             return 0.0
         room = 0.16 * self.fmt.width
@@ -173,10 +173,10 @@ class Diagram:
         track.ends = (upper, lower)
         return max(self.ruler.width(words, self.fmt.text) for words in track.ends)
 
-    def annotate(self, tracks: list[_Track]) -> tuple[list[Written], int]:
+    def annotate(self, tracks: list[_LaneLayout]) -> tuple[list[PlacedAnnotation], int]:
         """Give each finding to its lane and find rows; what belongs to no lane goes above all of them."""
         index = {track.lane.role: number for number, track in enumerate(tracks)}
-        overhead: list[Item] = []
+        overhead: list[Annotation] = []
         close = self.view.handshake is not None
         for place in self.placed:
             lane = index.get(place.role)
@@ -201,7 +201,7 @@ class Diagram:
         self.unmarked += lost
         return written, rows
 
-    def _item(self, place: Place, reference_lane: int | None, lane: int | None) -> Item | None:
+    def _item(self, place: FindingLayout, reference_lane: int | None, lane: int | None) -> Annotation | None:
         finding, scale = place.finding, self.scale
         number = self.numbers.get(group(finding))
         is_fault = finding.outcome.is_fault
@@ -218,10 +218,10 @@ class Diagram:
             if finding.outcome is Outcome.MET or place.moment_ns is None:
                 return None
             x = scale.held(place.moment_ns)
-            return Item(
+            return Annotation(
                 start=(x, x), end=(x, x), words=words, number=number, is_fault=is_fault, is_mark=True, priority=priority
             )
-        item = Item(
+        item = Annotation(
             start=(scale.held(reach.start[0]), scale.held(reach.start[1])),
             end=(scale.held(reach.end[0]), scale.held(reach.end[1])),
             words=words,
@@ -242,39 +242,41 @@ class Diagram:
             return replace(item, start=(x, x), end=(x, x), is_mark=True)
         return item
 
-    def _bracket(self, place: Place, close: bool) -> Item | None:
+    def _bracket(self, place: FindingLayout, close: bool) -> Annotation | None:
         allowed, scale = place.allowed, self.scale
         if allowed is None:
             return None
-        item = Item(
+        item = Annotation(
             start=(scale.held(allowed.start[0]), scale.held(allowed.start[1])),
             end=(scale.held(allowed.end[0]), scale.held(allowed.end[1])),
             words=tuple(legible(w) for w in place.limit_words) or ("",),
         )
         return item if close or item.right - item.left > 3 * self.fmt.text else None
 
-    def _small_names(self, lane: Lane) -> list[Item]:
+    def _small_names(self, lane: Lane) -> list[Annotation]:
         """Name above the lane the states that have no room in it."""
         items = []
         for state, (left, right) in unwritten(lane, self.scale, self.fmt, self.ruler).items():
             x = (left + right) / 2
-            items.append(Item(start=(x, x), end=(x, x), words=(state_name(lane, state),), is_mark=True, priority=1))
+            items.append(
+                Annotation(start=(x, x), end=(x, x), words=(state_name(lane, state),), is_mark=True, priority=1)
+            )
         return items
 
-    def _overhead(self) -> list[Item]:
+    def _overhead(self) -> list[Annotation]:
         """Return what is said above all lanes: seams, and where the log begins and ends."""
         items = []
         view, scale = self.view, self.scale
-        for seam in self.result.tally.seams:
+        for seam in self.result.tally.discontinuities:
             if view.start_ns <= seam.time_ns <= view.end_ns:
                 x = scale.held(seam.time_ns)
-                items.append(Item(start=(x, x), end=(x, x), words=(seam.words, seam.short_words), is_mark=True))
+                items.append(Annotation(start=(x, x), end=(x, x), words=(seam.words, seam.short_text), is_mark=True))
         if self._log_end is not None and self._log_end < view.end_ns:
             x = scale.held(self._log_end)
-            items.append(Item(start=(x, x), end=(x, x), words=("log ends",), is_mark=True))
+            items.append(Annotation(start=(x, x), end=(x, x), words=("log ends",), is_mark=True))
         if self.result.origin_ns > view.start_ns:
             x = scale.held(self.result.origin_ns)
-            items.append(Item(start=(x, x), end=(x, x), words=("log begins",), is_mark=True))
+            items.append(Annotation(start=(x, x), end=(x, x), words=("log begins",), is_mark=True))
         return items
 
     @property
@@ -284,12 +286,12 @@ class Diagram:
 
     # --- second pass: from top to bottom --------------------------------------------------------------
 
-    def draw(self) -> Sheet:
+    def draw(self) -> DisplayList:
         """Put everything onto the sheet."""
         fmt, sheet = self.fmt, self.sheet
         tracks = self.tracks()
         overhead, overhead_rows = self.annotate(tracks)
-        around = Surround(self.pen, self.result, self.view, self.scale)
+        around = Decorations(self.pen, self.result, self.view, self.scale)
         y = self.head(around)
         overhead_base = y + overhead_rows * self.pen.row
         y = overhead_base
@@ -311,21 +313,21 @@ class Diagram:
         sheet.height = self.foot(around, y) + fmt.margin
         return sheet
 
-    def head(self, around: Surround) -> float:
+    def head(self, around: Decorations) -> float:
         """Set what stands above the lanes; return where they begin."""
         fmt = self.fmt
         y = self.pen.paragraph(verdict_sentence(self.result), fmt.margin, fmt.title, bold=True)
         y = self.pen.paragraph(self.view.caption, y + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET)
         return around.strips(y + 0.9 * fmt.text)
 
-    def foot(self, around: Surround, y: float) -> float:
+    def foot(self, around: Decorations, y: float) -> float:
         """Set what stands below the scale, which ends at y; return where it ends."""
         fmt = self.fmt
         y = around.key(y + 0.7 * fmt.text, self.signs)
         y = around.note_list(y + 0.5 * fmt.text, self.notes, self.unmarked)
         return around.footer(y + 0.6 * fmt.text, self.placed)
 
-    def draw_track(self, track: _Track, tracks: list[_Track]) -> None:
+    def draw_track(self, track: _LaneLayout, tracks: list[_LaneLayout]) -> None:
         """Draw one lane with everything that is said of it."""
         fmt, sheet, scale = self.fmt, self.sheet, self.scale
         lane, middle = track.lane, track.top + track.height / 2
@@ -370,7 +372,7 @@ class Diagram:
                 origin = (other.top, other.bottom)
             self.marks.annotation(written, track.top - _CLEAR * fmt.text, track.bottom, origin)
 
-    def range_limits(self, track: _Track) -> None:
+    def range_limits(self, track: _LaneLayout) -> None:
         """Draw the limits of a number as dotted lines, those that lie within its scale."""
         fmt, values = self.fmt, track.lane.scale
         if values is None or not values[1] > values[0]:
@@ -390,19 +392,19 @@ class Diagram:
     def remember_signs(self, lane: Lane) -> None:
         """Keep which signs need explaining below the lanes."""
         seen = 2 * self.fmt.wave / self.scale.per_ns
-        if any(s.state == UNKNOWN and s.end_ns - s.start_ns > seen for s in lane.stretches):
+        if any(s.state == UNKNOWN_STATE and s.end_ns - s.start_ns > seen for s in lane.stretches):
             self.signs["unknown"] = None
         wide = (
             (c.seen_ns - c.since_ns) * self.scale.per_ns > 1.2 * self.fmt.wave
             for c in lane.changes
-            if UNKNOWN not in (c.before, c.after)
+            if UNKNOWN_STATE not in (c.before, c.after)
         )
         if any(wide):
             self.signs["doubt"] = None
         if any(c.end_ns - c.start_ns > seen for c in lane.crowds):
             self.signs["crowd"] = None
 
-    def band(self, place: Place, track: _Track) -> None:
+    def band(self, place: FindingLayout, track: _LaneLayout) -> None:
         """Shade when a step was allowed to come."""
         allowed, pad = place.allowed, 0.3 * self.fmt.text
         if allowed is None:
@@ -415,10 +417,10 @@ class Diagram:
         if c > b:
             self.sheet.box(Box(b, top, c, bottom), Tone.BAND)
 
-    def seams(self, tracks: list[_Track]) -> None:
+    def seams(self, tracks: list[_LaneLayout]) -> None:
         """Break all lanes where the clock ran back."""
         fmt = self.fmt
-        for seam in self.result.tally.seams:
+        for seam in self.result.tally.discontinuities:
             if not self.view.start_ns <= seam.time_ns <= self.view.end_ns:
                 continue
             x, half, lean = self.scale.x(seam.time_ns), 0.22 * fmt.text, 0.3 * fmt.text
@@ -437,7 +439,7 @@ class Diagram:
     # --- below the lanes ------------------------------------------------------------------------------
 
 
-def lay_out(result: Result, placed: list[Place], view: View, fmt: Format, ruler: Ruler) -> Sheet:
+def lay_out(result: Result, placed: list[FindingLayout], view: View, fmt: Format, ruler: Ruler) -> DisplayList:
     """Return the whole picture as records.
 
     Parameters
@@ -449,7 +451,7 @@ def lay_out(result: Result, placed: list[Place], view: View, fmt: Format, ruler:
     fmt : Format
     ruler : Ruler
     """
-    return Diagram(result, placed, view, fmt, ruler).draw()
+    return DiagramLayout(result, placed, view, fmt, ruler).draw()
 
 
 def _halves(text: str) -> tuple[str, str]:

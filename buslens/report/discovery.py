@@ -12,33 +12,33 @@ from typing import TYPE_CHECKING, Any, Final
 
 from buslens.checks.findings import Verdict
 from buslens.definitions.model import ByteOrder
-from buslens.discovery.coincidence import Way
+from buslens.discovery.coincidence import ToggleDirection
 from buslens.discovery.limits import NORMAL_FROM
 from buslens.discovery.roles import HANDSHAKE
 from buslens.report.document import SCHEMA
-from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
+from buslens.report.formatting import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
+from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.discovery.candidates import Candidate, Field, Response
-    from buslens.discovery.seek import Sought
-    from buslens.discovery.start import Started
+    from buslens.discovery.candidates import BitField, Candidate, Response
+    from buslens.discovery.seek import SeekResult
+    from buslens.discovery.start import StartResult
     from buslens.report.paragraphs import Paragraph
 
 _MARGIN: Final = 4
 _FEW_MARKS: Final = 3
 
 
-def sought_text(found: Sought, *, width: int | None = None, painted: bool = False) -> str:
+def sought_text(found: SeekResult, *, width: int | None = None, painted: bool = False) -> str:
     """Return the candidates for each action as text, the verdict last."""
     return render(_report(found), width=width, painted=painted)
 
 
-def _report(found: Sought) -> Iterator[Paragraph]:
-    yield paragraph(Piece(clean(found.path), Ink.STRONG))
+def _report(found: SeekResult) -> Iterator[Paragraph]:
+    yield paragraph(StyledText(clean(found.path), TextStyle.STRONG))
     length = seconds(found.end_ns - found.first_ns)
     yield paragraph(
         f"{found.n_tried:,} bits that changed were tried over {length}; {found.n_busy:,} more change all the time"
@@ -46,10 +46,10 @@ def _report(found: Sought) -> Iterator[Paragraph]:
         indent=_MARGIN,
     )
     yield paragraph(
-        Piece(
+        StyledText(
             f"marks may be off by {found.tolerance_ns // NS_PER_MS} ms either way, and a bit may follow"
             f" {found.delay_ns // NS_PER_MS} ms late; bytes count from 0, bits from the least significant, 0",
-            Ink.FAINT,
+            TextStyle.FAINT,
         ),
         indent=_MARGIN,
     )
@@ -57,7 +57,7 @@ def _report(found: Sought) -> Iterator[Paragraph]:
     for index, action in enumerate(found.actions):
         yield paragraph()
         count = len(action.times_ns)
-        yield paragraph(Piece(clean(action.words), Ink.STRONG), f", {count} mark{'' if count == 1 else 's'}")
+        yield paragraph(StyledText(clean(action.words), TextStyle.STRONG), f", {count} mark{'' if count == 1 else 's'}")
         sure = [it for it in found.candidates[index] if it.is_surprising]
         unsure = [it for it in found.candidates[index] if not it.is_surprising][: 0 if sure else 2]
         for candidate in (*sure, *unsure):
@@ -73,12 +73,12 @@ def _report(found: Sought) -> Iterator[Paragraph]:
     yield paragraph(_last_line(found))
 
 
-def _candidate(found: Sought, candidate: Candidate, action: int, *, is_told: bool) -> Iterator[Paragraph]:
+def _candidate(found: SeekResult, candidate: Candidate, action: int, *, is_told: bool) -> Iterator[Paragraph]:
     mark = MET_SIGN if candidate.is_surprising else DOUBT_SIGN
     ordered = sorted(candidate.responses, key=lambda it: it.action != action)
     yield paragraph(
-        Piece(f"{mark:<{_MARGIN - 1}}", Ink.STRONG),
-        Piece(place(candidate.field), Ink.STRONG),
+        StyledText(f"{mark:<{_MARGIN - 1}}", TextStyle.STRONG),
+        StyledText(place(candidate.field), TextStyle.STRONG),
         ", as above" if is_told else "",
         indent=1,
         hang=_MARGIN,
@@ -104,7 +104,7 @@ def _first_or_consequence(sure: list[Candidate], candidate: Candidate, action: i
     return f"it also changes without {place(first.field)}: perhaps something else moves it"
 
 
-def place(field: Field) -> str:
+def place(field: BitField) -> str:
     """Return where a field is: channel, identifier, bytes and bits, counted from 0 and from the least significant."""
     origin = field.origin
     number = f"{origin.can_id:08X}" if origin.is_extended else f"{origin.can_id:03X}"
@@ -134,36 +134,38 @@ def chance(corrected: float) -> str:
     return f"by luck 1 time in {int(times // size * size):,}"
 
 
-def _response(found: Sought, response: Response) -> str:
+def _response(found: SeekResult, response: Response) -> str:
     words = clean(found.actions[response.action].words)
     if response.before is None or response.after is None or response.lag_ns is None:
         return f"{words}: changes at none of {response.marks} marks"
     least, usual, most = (round(lag / NS_PER_MS) for lag in response.lag_ns)
     change = f"{response.before} to {response.after}"
-    if response.way is Way.EITHER:
+    if response.way is ToggleDirection.EITHER:
         change = f"changes (most often {change})"
     when = f"{usual:+d} ms from the mark" + (f" ({least:+d} to {most:+d} ms)" if least != most else "")
     return f"{words}: {change} at {response.hits} of {response.marks} marks, {when}"
 
 
-def _last_line(found: Sought) -> Piece:
+def _last_line(found: SeekResult) -> StyledText:
     sure = [any(it.is_surprising for it in candidates) for candidates in found.candidates]
     if all(sure):
-        return Piece("Found: every action has a bit that follows it; check it with the next capture.", Ink.STRONG)
+        return StyledText(
+            "Found: every action has a bit that follows it; check it with the next capture.", TextStyle.STRONG
+        )
     missing = [clean(action.words) for action, is_sure in zip(found.actions, sure, strict=True) if not is_sure]
-    return Piece(f"Undecided: nothing follows {', nor '.join(missing)} more than chance would.", Ink.STRONG)
+    return StyledText(f"Undecided: nothing follows {', nor '.join(missing)} more than chance would.", TextStyle.STRONG)
 
 
 # --- a first expectations file --------------------------------------------------------------------------
 
 
-def started_text(made: Started, path: str, *, width: int | None = None, painted: bool = False) -> str:
+def started_text(made: StartResult, path: str, *, width: int | None = None, painted: bool = False) -> str:
     """Return what was written to a first expectations file, what is left to decide last."""
     return render(_started(made, path), width=width, painted=painted)
 
 
-def _started(made: Started, path: str) -> Iterator[Paragraph]:
-    yield paragraph(Piece("Roles", Ink.STRONG))
+def _started(made: StartResult, path: str) -> Iterator[Paragraph]:
+    yield paragraph(StyledText("Roles", TextStyle.STRONG))
     for role, proposal in made.proposals.items():
         if proposal.best is None and role not in HANDSHAKE:
             continue
@@ -173,7 +175,7 @@ def _started(made: Started, path: str) -> Iterator[Paragraph]:
         else:
             yield _item(DOUBT_SIGN, f"{role}: {f'{signal}? ' if signal else ''}{clean(proposal.doubt)}")
     yield paragraph()
-    yield paragraph(Piece("Rules", Ink.STRONG))
+    yield paragraph(StyledText("Rules", TextStyle.STRONG))
     for draft in made.drafts:
         counts = [len(spans) for spans in draft.seen.values()]
         measured = f", measured {max(counts)} time{'' if max(counts) == 1 else 's'}" if counts else ""
@@ -184,11 +186,11 @@ def _started(made: Started, path: str) -> Iterator[Paragraph]:
     for title, texts in (("Could not be learned", made.missing), ("Look at these captures", made.outliers)):
         if texts:
             yield paragraph()
-            yield paragraph(Piece(title, Ink.STRONG))
+            yield paragraph(StyledText(title, TextStyle.STRONG))
             for text in texts:
                 yield _item(DOUBT_SIGN, clean(text))
     yield paragraph()
-    yield paragraph(Piece("Tried on", Ink.STRONG))
+    yield paragraph(StyledText("Tried on", TextStyle.STRONG))
     for tried in made.tried:
         sign = {Verdict.AS_EXPECTED: MET_SIGN, Verdict.FAULTY: WRONG_SIGN}.get(tried.verdict, DOUBT_SIGN)
         own = "" if tried.is_own else ", not learned from"
@@ -201,18 +203,19 @@ def _started(made: Started, path: str) -> Iterator[Paragraph]:
     yield paragraph(f"next: buslens check NEXT.log --expectations {clean(path)}")
     yield paragraph(f"of a faulty car: buslens diagnose COMPLAINT.log --expectations {clean(path)}")
     yield paragraph(
-        Piece(f"{clean(path)} is written:", Ink.STRONG), f" go through it before you trust it.{guesses}{left}"
+        StyledText(f"{clean(path)} is written:", TextStyle.STRONG),
+        f" go through it before you trust it.{guesses}{left}",
     )
 
 
 def _item(mark: str, text: str) -> Paragraph:
-    return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", Ink.STRONG), text, indent=1, hang=_MARGIN)
+    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", TextStyle.STRONG), text, indent=1, hang=_MARGIN)
 
 
 # --- JSON -----------------------------------------------------------------------------------------------
 
 
-def sought_document(found: Sought) -> dict[str, Any]:
+def sought_document(found: SeekResult) -> dict[str, Any]:
     """Return the candidates as plain data; times are seconds."""
     return {
         "schema": SCHEMA,
@@ -234,7 +237,7 @@ def sought_document(found: Sought) -> dict[str, Any]:
     }
 
 
-def _entry(found: Sought, candidate: Candidate) -> dict[str, Any]:
+def _entry(found: SeekResult, candidate: Candidate) -> dict[str, Any]:
     field = candidate.field
     return {
         "channel": field.origin.channel,

@@ -18,13 +18,13 @@ from itertools import chain, islice
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeAlias, TypeVar
 
 from buslens.capture.frames import Clock
-from buslens.report.words import unread_words
+from buslens.report.formatting import unread_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from buslens.capture.frames import Tally
-    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, Span
+    from buslens.capture.frames import ReadStats
+    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, TimeBounds
 
 T = TypeVar("T")
 
@@ -98,9 +98,9 @@ def capture_entry(result: Result) -> Entry:
                 "stamp_lost": seam.is_lost,
                 "hole": seam.is_hole,
             }
-            for seam in tally.seams
+            for seam in tally.discontinuities
         ],
-        "notes": [note for note in dict.fromkeys((unread_words(tally), *result.notes, *tally.notes)) if note],
+        "notes": [note for note in dict.fromkeys((unread_text(tally), *result.notes, *tally.notes)) if note],
     }
 
 
@@ -140,7 +140,7 @@ def _finding(finding: Finding, origin_ns: int) -> dict[str, Any]:
     }
 
 
-def _span(span: Span, origin_ns: int) -> dict[str, Decimal | None]:
+def _span(span: TimeBounds, origin_ns: int) -> dict[str, Decimal | None]:
     return {
         "earliest": _seconds(span.earliest_ns - origin_ns),
         "latest": None if span.latest_ns is None else _seconds(span.latest_ns - origin_ns),
@@ -170,7 +170,7 @@ def _handshake(run: Handshake, origin_ns: int) -> dict[str, Any]:
     }
 
 
-def _recorded_start(tally: Tally) -> Decimal | None:
+def _recorded_start(tally: ReadStats) -> Decimal | None:
     """Return the recorder's stamp of the first frame, where it is one of a calendar."""
     if tally.first_ns is None or tally.clock not in {Clock.WALL, Clock.LOCAL}:
         return None

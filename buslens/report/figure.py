@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any, Final
 from buslens.errors import UsageError, did_you_mean
 from buslens.files import write_atomically
 from buslens.report.diagram import lay_out
-from buslens.report.ink import format_named
-from buslens.report.lettering import Lettering
-from buslens.report.places import places
+from buslens.report.finding_layout import places
+from buslens.report.style import format_named
+from buslens.report.text_metrics import Lettering
 from buslens.report.view import choose
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from buslens.checks.findings import Result
-    from buslens.report.view import Window
+    from buslens.report.view import TimeRange
 
 SUFFIXES: Final[Mapping[str, str]] = MappingProxyType({".png": "png", ".svg": "svg", ".pdf": "pdf"})
 """File formats of a picture, by suffix."""
@@ -45,7 +45,7 @@ def draw(
     result: Result,
     path: str | os.PathLike[str],
     *,
-    window: Window = None,
+    window: TimeRange = None,
     handshake: int | None = None,
     rule: str | None = None,
     width: str = "screen",
@@ -97,7 +97,7 @@ def draw(
 def figure(
     result: Result,
     *,
-    window: Window = None,
+    window: TimeRange = None,
     handshake: int | None = None,
     rule: str | None = None,
     width: str = "screen",

@@ -24,8 +24,8 @@ from xml.etree.ElementTree import Element, indent, tostring
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import worst_first
+from buslens.report.formatting import OUTCOME_WORDS, moment, place
 from buslens.report.text import recorded_start
-from buslens.report.words import OUTCOME_WORDS, moment, place
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ _MOST_IN_MEMORY: Final = 8 << 20
 _NO_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-class Told(NamedTuple):
+class CaseFinding(NamedTuple):
     """A finding as a case tells it."""
 
     outcome: Outcome
@@ -74,7 +74,7 @@ def suite(result: Result) -> Element:
 
 def capture_suite(
     path: str,
-    rules: Mapping[str, Sequence[Told]],
+    rules: Mapping[str, Sequence[CaseFinding]],
     *,
     verdict: Verdict,
     summary: str,
@@ -159,10 +159,10 @@ def write_junit(to: BinaryIO, suites: Iterable[Element]) -> None:
         to.write(end + b"\n")
 
 
-def _told(finding: Finding, result: Result) -> Told:
+def _told(finding: Finding, result: Result) -> CaseFinding:
     basis = f" (limit source: {finding.basis})" if finding.basis else ""
     when = "" if finding.time_ns is None else moment(finding.time_ns, result.origin_ns)
-    return Told(
+    return CaseFinding(
         outcome=finding.outcome,
         reason=finding.reason,
         line=finding_line(place(finding), finding.outcome, f"{finding.reason}{basis}", when),
@@ -192,7 +192,7 @@ def longest_of(earliest_ns: float, latest_ns: float | None) -> float:
     return earliest_ns if latest_ns is None else latest_ns
 
 
-def _rule_case(path: str, rule: str, told: Sequence[Told]) -> Element:
+def _rule_case(path: str, rule: str, told: Sequence[CaseFinding]) -> Element:
     case = _case(rule, path)
     longest_ns = [one.longest_ns for one in told if one.longest_ns is not None]
     if longest_ns:

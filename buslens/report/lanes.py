@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -71,20 +71,20 @@ class Shape(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class Segment:
     """Time in which a role does not change, as far as it lies in the picture."""
 
     start_ns: int
     end_ns: int
-    #: Index into the states, or `UNKNOWN`.
+    #: Index into the states, or `UNKNOWN_STATE`.
     state: int
-    why: Why
+    why: UnknownReason
     #: What the frames carried that has no name.
     value: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class Transition:
     """An edge between two stretches."""
 
     since_ns: int
@@ -94,7 +94,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Crowd:
+class DenseChanges:
     """Changes too many and too near to one another to be drawn one by one."""
 
     start_ns: int
@@ -110,9 +110,9 @@ class Lane:
     shape: Shape
     states: tuple[str, ...]
     unit: str
-    stretches: tuple[Stretch, ...] = ()
-    changes: tuple[Change, ...] = ()
-    crowds: tuple[Crowd, ...] = ()
+    stretches: tuple[Segment, ...] = ()
+    changes: tuple[Transition, ...] = ()
+    crowds: tuple[DenseChanges, ...] = ()
     #: For two states: index of the one drawn high.
     high: int = 1
     #: For a number: float64[k, 2], time in ns from `steps_from_ns`, and value; a row of NaN breaks the line.
@@ -151,9 +151,9 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
     high = high_state(timeline.states) if shape is Shape.LEVELS else 1
 
     def lane(
-        stretches: tuple[Stretch, ...] = (),
-        changes: tuple[Change, ...] = (),
-        crowds: tuple[Crowd, ...] = (),
+        stretches: tuple[Segment, ...] = (),
+        changes: tuple[Transition, ...] = (),
+        crowds: tuple[DenseChanges, ...] = (),
         steps: NDArray[np.float64] | None = None,
         scale: tuple[float, float] | None = None,
     ) -> Lane:
@@ -184,7 +184,7 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
     why = timeline.why[first:last]
     if shape is Shape.NUMBER:
         # Only the stretches of not knowing are drawn as stretches; a value is its own picture.
-        joins = np.flatnonzero(np.diff((state == UNKNOWN).astype(np.int8)) != 0) + 1
+        joins = np.flatnonzero(np.diff((state == UNKNOWN_STATE).astype(np.int8)) != 0) + 1
         keep = np.concatenate([[0], joins])
         steps, scale = _steps(seen, timeline.value[first:last], start_ns, end_ns, resolution_ns)
         stretches, _, crowds = _split(
@@ -195,10 +195,10 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
             (start_ns, end_ns, resolution_ns),
             lambda entry: timeline.unnamed_value(first + int(keep[entry])),
         )
-        return lane(tuple(s for s in stretches if s.state == UNKNOWN), (), crowds, steps, scale)
+        return lane(tuple(s for s in stretches if s.state == UNKNOWN_STATE), (), crowds, steps, scale)
     stretches, changes, crowds = _split(
         seen,
-        timeline.since_ns[first:last],
+        timeline.changed_after_ns[first:last],
         state,
         why,
         (start_ns, end_ns, resolution_ns),
@@ -214,12 +214,12 @@ def _split(
     why: NDArray[np.int8],
     window: tuple[int, int, int],
     unnamed_value: Callable[[int], str],
-) -> tuple[tuple[Stretch, ...], tuple[Change, ...], tuple[Crowd, ...]]:
+) -> tuple[tuple[Segment, ...], tuple[Transition, ...], tuple[DenseChanges, ...]]:
     """Cut entries into stretches, the changes between them, and crowds of changes."""
     start_ns, end_ns, resolution_ns = window
-    stretches: list[Stretch] = []
-    changes: list[Change] = []
-    crowds: list[Crowd] = []
+    stretches: list[Segment] = []
+    changes: list[Transition] = []
+    crowds: list[DenseChanges] = []
     edges = seen[1:]
     # A group of edges: each is nearer to the one before than the picture resolves.
     begins: list[int] = []
@@ -230,19 +230,19 @@ def _split(
 
     def stretch(until: int) -> None:
         if until > at:
-            reason, value = Why(int(why[entry])), unnamed_value(entry)
-            stretches.append(Stretch(start_ns=at, end_ns=until, state=int(state[entry]), why=reason, value=value))
+            reason, value = UnknownReason(int(why[entry])), unnamed_value(entry)
+            stretches.append(Segment(start_ns=at, end_ns=until, state=int(state[entry]), why=reason, value=value))
 
     for low, high in pairwise(bounds):
         if high - low >= CROWD:
             stretch(int(edges[low]))
-            crowds.append(Crowd(start_ns=int(edges[low]), end_ns=int(edges[high - 1]), count=high - low))
+            crowds.append(DenseChanges(start_ns=int(edges[low]), end_ns=int(edges[high - 1]), count=high - low))
             at, entry = int(edges[high - 1]), high
             continue
         for index in range(low, high):
             stretch(int(edges[index]))
             changes.append(
-                Change(
+                Transition(
                     since_ns=max(int(since[index + 1]), start_ns),
                     seen_ns=int(edges[index]),
                     before=int(state[index]),

@@ -5,16 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from buslens.capture.frames import Flag
-from buslens.capture.plan import foreign_plan, plan_for
 from buslens.capture.read import payloads
+from buslens.capture.read_options import python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
-from buslens.report.words import clean
+from buslens.report.formatting import clean
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.capture.frames import Frames, Tally
+    from buslens.capture.frames import Frames, ReadStats
     from buslens.capture.open import Capture
 
 _FLAG_WORDS = {
@@ -65,17 +65,17 @@ def layout_text(capture: Capture, *, most: int) -> str:
     return "\n".join([*lines, ""])
 
 
-def _first_frames(capture: Capture, most: int) -> tuple[Frames | None, Tally]:
+def _first_frames(capture: Capture, most: int) -> tuple[Frames | None, ReadStats]:
     if capture.foreign is not None:
-        scanner = Scanner(foreign_plan(capture.name, wanted=None, as_recorded=True))
+        scanner = Scanner(python_can_read_options(capture.name, wanted=None, as_recorded=True))
         for run in capture.foreign:
             for frames in scanner.feed(run):
                 return frames, scanner.tally()
         return None, scanner.tally()
-    scanner = Scanner(plan_for(capture, wanted=None, as_recorded=True, window_bytes=1 << 16, batch=most))
+    scanner = Scanner(read_options_for(capture, wanted=None, as_recorded=True, window_bytes=1 << 16, batch=most))
     with capture.stream() as stream:
         runs: Iterator[Frames] = scanner.read(stream)
         first = next(runs, None)
     if first is None:
-        first = next(scanner.rest(), None)
+        first = next(scanner.flush(), None)
     return first, scanner.tally()

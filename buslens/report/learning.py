@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.report.words import clean, counted
+from buslens.report.formatting import clean, counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

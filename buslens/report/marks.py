@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from buslens.report.annotations import ARROW, RING, ring_half
-from buslens.report.ink import Tone
-from buslens.report.sheet import Fill, Label
+from buslens.report.display_list import Fill, Label
+from buslens.report.style import Tone
 
 if TYPE_CHECKING:
-    from buslens.report.annotations import Written
-    from buslens.report.pen import Pen
+    from buslens.report.annotations import PlacedAnnotation
+    from buslens.report.drawing_context import DrawingContext
 
 
 class Marks:
@@ -21,7 +21,7 @@ class Marks:
     pen : Pen
     """
 
-    def __init__(self, pen: Pen) -> None:
+    def __init__(self, pen: DrawingContext) -> None:
         self.pen = pen
         self.sheet, self.fmt = pen.sheet, pen.fmt
         #: x, upper end, lower end, thickness, tone.
@@ -34,7 +34,9 @@ class Marks:
         for x, top, bottom, weight, tone in self.uprights:
             self.sheet.upright(x, top, bottom, weight, tone)
 
-    def annotation(self, written: Written, base: float, lane_bottom: float, origin: tuple[float, float] | None) -> None:
+    def annotation(
+        self, written: PlacedAnnotation, base: float, lane_bottom: float, origin: tuple[float, float] | None
+    ) -> None:
         """Draw a dimension line or a mark in its row, and the extension lines that tie it to its edges."""
         fmt, item = self.fmt, written.item
         y = base - (written.row + 0.5) * self.pen.row
@@ -79,7 +81,7 @@ class Marks:
         else:
             self.uprights.append((start_x, y - overhang, origin[1], thin, Tone.QUIET))
 
-    def bracket(self, written: Written, lane_bottom: float) -> None:
+    def bracket(self, written: PlacedAnnotation, lane_bottom: float) -> None:
         """Draw the thin bracket below the allowed window, with the limit in words."""
         fmt, item = self.fmt, written.item
         y = lane_bottom + 0.3 * fmt.text + (written.row + 0.55) * self.pen.row
@@ -92,7 +94,7 @@ class Marks:
             self.sheet.line([(x, y), (x, y - tick)], fmt.thin, Tone.QUIET)
         self.words(written, y, Tone.QUIET)
 
-    def words(self, written: Written, y: float, tone: Tone = Tone.INK) -> None:
+    def words(self, written: PlacedAnnotation, y: float, tone: Tone = Tone.INK) -> None:
         """Set the words and the ring of an annotation."""
         fmt, item = self.fmt, written.item
         if written.words:
@@ -110,7 +112,7 @@ class Marks:
         if written.ring_x is not None and item.number is not None:
             self.pen.ring(item.number, written.ring_x, y, item.is_fault)
 
-    def tips(self, written: Written, y: float, weight: float, tone: Tone) -> None:
+    def tips(self, written: PlacedAnnotation, y: float, weight: float, tone: Tone) -> None:
         """Draw the arrowheads; a cross at an end that was awaited in vain."""
         item, length = written.item, ARROW * self.fmt.text
         half = 0.22 * self.fmt.text

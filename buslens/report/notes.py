@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome
-from buslens.report.lettering import legible
-from buslens.report.words import seconds
+from buslens.report.formatting import seconds
+from buslens.report.text_metrics import legible
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Result
-    from buslens.report.places import Place
+    from buslens.report.finding_layout import FindingLayout
     from buslens.report.view import View
 
 MOST_NOTES: Final = 30
@@ -43,13 +43,13 @@ def group(finding: Finding) -> _Group:
     return (finding.rule, finding.step, finding.outcome)
 
 
-def shows(view: View, place: Place) -> bool:
+def shows(view: View, place: FindingLayout) -> bool:
     """Return whether a finding has its place in the picture."""
     extent = place.extent
     return extent is not None and extent[0] <= view.end_ns and extent[1] >= view.start_ns
 
 
-def write_notes(result: Result, placed: list[Place], view: View) -> tuple[list[Note], dict[_Group, int]]:
+def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tuple[list[Note], dict[_Group, int]]:
     """Return the notes, and the number of each group that has places in the picture.
 
     Faults come before what is undecided, and each of the two in the order of time. Faults that lie outside the

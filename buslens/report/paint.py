@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.report.ink import Tone
-from buslens.report.lettering import typeface
+from buslens.report.style import Tone
+from buslens.report.text_metrics import typeface
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from matplotlib.figure import Figure
 
-    from buslens.report.sheet import Sheet, Stroke
+    from buslens.report.display_list import DisplayList, Stroke
 
 POINTS_PER_INCH: Final = 72.0
 
@@ -52,7 +52,7 @@ def house_style() -> AbstractContextManager[None]:
     return mpl.rc_context(_HOUSE_STYLE)
 
 
-def paint(sheet: Sheet, dpi: int) -> Figure:
+def paint(sheet: DisplayList, dpi: int) -> Figure:
     """Return the figure that shows a sheet, point for point."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.collections import EllipseCollection, LineCollection, PolyCollection

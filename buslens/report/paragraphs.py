@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 
-class Ink(Enum):
+class TextStyle(Enum):
     """How a word is set; the values are the parameters of ECMA-48 SGR."""
 
     PLAIN = ""
@@ -23,18 +23,18 @@ class Ink(Enum):
     WRONG = "1;31"
 
 
-class Piece(NamedTuple):
+class StyledText(NamedTuple):
     """Text in one ink."""
 
     text: str
-    ink: Ink = Ink.PLAIN
+    ink: TextStyle = TextStyle.PLAIN
 
 
 @dataclass(frozen=True, slots=True)
 class Paragraph:
     """Pieces that run on; no pieces make a blank line."""
 
-    pieces: tuple[Piece, ...] = ()
+    pieces: tuple[StyledText, ...] = ()
     #: Columns before the first line.
     indent: int = 0
     #: Columns before every further line.
@@ -46,9 +46,9 @@ _SPACES: Final = re.compile(r"((?<!\d) +|(?<=\d) +(?!(?:ns|us|ms|s|min|V|A)\b))"
 _LEAST_WIDTH: Final = 40
 
 
-def paragraph(*pieces: Piece | str, indent: int = 0, hang: int | None = None) -> Paragraph:
+def paragraph(*pieces: StyledText | str, indent: int = 0, hang: int | None = None) -> Paragraph:
     """Return a paragraph; text alone is plain, and `hang` is `indent` unless given."""
-    set_pieces = tuple(Piece(piece) if isinstance(piece, str) else piece for piece in pieces)
+    set_pieces = tuple(StyledText(piece) if isinstance(piece, str) else piece for piece in pieces)
     return Paragraph(set_pieces, indent, indent if hang is None else hang)
 
 
@@ -69,9 +69,9 @@ def render(paragraphs: Iterable[Paragraph], *, width: int | None = None, painted
     return "".join(f"{_paint(line) if painted else _bare(line)}\n" for line in lines)
 
 
-def _lines(item: Paragraph, room: int | None) -> Iterator[list[Piece]]:
+def _lines(item: Paragraph, room: int | None) -> Iterator[list[StyledText]]:
     """Fill lines word by word; a word longer than a line stands alone and sticks out."""
-    line = [Piece(" " * item.indent)]
+    line = [StyledText(" " * item.indent)]
     used, gap = item.indent, 0
     for word in _words(item.pieces):
         if isinstance(word, int):
@@ -80,15 +80,15 @@ def _lines(item: Paragraph, room: int | None) -> Iterator[list[Piece]]:
         size = sum(len(piece.text) for piece in word)
         if room is not None and used + gap + size > room and used > item.hang:
             yield line
-            line, used, gap = [Piece(" " * item.hang)], item.hang, 0
-        line += [Piece(" " * gap), *word]
+            line, used, gap = [StyledText(" " * item.hang)], item.hang, 0
+        line += [StyledText(" " * gap), *word]
         used, gap = used + gap + size, 0
     yield line
 
 
-def _words(pieces: Iterable[Piece]) -> Iterator[list[Piece] | int]:
+def _words(pieces: Iterable[StyledText]) -> Iterator[list[StyledText] | int]:
     """Yield words, which may change their ink half way, and the widths of the gaps between them."""
-    word: list[Piece] = []
+    word: list[StyledText] = []
     for piece in pieces:
         for part in _SPACES.split(piece.text):
             if part.startswith(" "):
@@ -97,23 +97,23 @@ def _words(pieces: Iterable[Piece]) -> Iterator[list[Piece] | int]:
                     word = []
                 yield len(part)
             elif part:
-                word.append(Piece(part, piece.ink))
+                word.append(StyledText(part, piece.ink))
     if word:
         yield word
 
 
-def _bare(line: list[Piece]) -> str:
+def _bare(line: list[StyledText]) -> str:
     return "".join(piece.text for piece in line).rstrip()
 
 
-def _paint(line: list[Piece]) -> str:
+def _paint(line: list[StyledText]) -> str:
     """Join neighbours of one ink, gaps between them included, into one run."""
-    runs: list[Piece] = []
+    runs: list[StyledText] = []
     for index, piece in enumerate(line):
-        follows = line[index + 1].ink if index + 1 < len(line) else Ink.PLAIN
+        follows = line[index + 1].ink if index + 1 < len(line) else TextStyle.PLAIN
         joins = runs and (piece.ink is runs[-1].ink or (not piece.text.strip() and follows is runs[-1].ink))
         if joins:
-            runs[-1] = Piece(runs[-1].text + piece.text, runs[-1].ink)
+            runs[-1] = StyledText(runs[-1].text + piece.text, runs[-1].ink)
         else:
             runs.append(piece)
     return "".join(

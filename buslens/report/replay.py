@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 
+from buslens.checks.context import describe_why
 from buslens.checks.findings import Outcome
-from buslens.checks.scene import describe_why
-from buslens.live.awaiting import awaiting
-from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign, span_words
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.live.pending_steps import awaiting
+from buslens.report.formatting import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign, span_text
+from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration, format_at_least, format_at_most, format_duration
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from buslens.checks.findings import Finding, Result
-    from buslens.live.awaiting import Awaited
-    from buslens.live.settled import Told
+    from buslens.live.final_findings import FinalFinding
+    from buslens.live.pending_steps import PendingStep
     from buslens.report.paragraphs import Paragraph
     from buslens.timeline.model import Timeline
 
@@ -39,12 +39,12 @@ _STRIP_NS: Final = 4 * NS_PER_S
 """What of the past the lanes show, at real time; played slower it is less, so that it moves as fast."""
 _MOST_WORDS: Final = 34
 """Columns behind the lanes for what a role is now; longer words are cut off."""
-_STYLES: Final = {Ink.PLAIN: "", Ink.STRONG: "bold", Ink.FAINT: "dim", Ink.WRONG: "bold red"}
+_STYLES: Final = {TextStyle.PLAIN: "", TextStyle.STRONG: "bold", TextStyle.FAINT: "dim", TextStyle.WRONG: "bold red"}
 KEYS: Final = "space: pause and go on   right or n: to the next change   q: end"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sight:
+class ReplayState:
     """One moment of a capture that is being played."""
 
     #: The part that has come, judged.
@@ -62,10 +62,10 @@ class Sight:
 class Screen(Protocol):
     """Shows a capture while it plays."""
 
-    def told(self, told: Told, origin_ns: int) -> None:
+    def show_finding(self, told: FinalFinding, origin_ns: int) -> None:
         """Show what has been found."""
 
-    def show(self, sight: Sight) -> None:
+    def show(self, sight: ReplayState) -> None:
         """Show a moment."""
 
     def close(self) -> None:
@@ -75,7 +75,7 @@ class Screen(Protocol):
 # --- lines ----------------------------------------------------------------------------------------------------
 
 
-def told_lines(told: Told, origin_ns: int) -> list[Paragraph]:
+def finding_lines(told: FinalFinding, origin_ns: int) -> list[Paragraph]:
     """Return what has been found as lines: a handshake that went well on one, else what was wrong or undecided."""
     if told.handshake is None:
         return list(_written(told.findings[0], origin_ns))
@@ -87,28 +87,28 @@ def told_lines(told: Told, origin_ns: int) -> list[Paragraph]:
     if run.abandoned:
         lines.append(_item("-", f"{when}  {name}: cancelled: {clean(run.abandoned)}"))
     if not unmet and told.findings and not run.abandoned:
-        steps = "; ".join(_step_words(it) for it in told.findings)
+        steps = "; ".join(_step_text(it) for it in told.findings)
         tries = f" after {run.tries} tries" if run.tries > 1 else ""
-        lines.append(_item(MET_SIGN, f"{when}  {name}: ", Piece(f"met{tries}", Ink.STRONG), f": {steps}"))
+        lines.append(_item(MET_SIGN, f"{when}  {name}: ", StyledText(f"met{tries}", TextStyle.STRONG), f": {steps}"))
     return lines
 
 
-def _step_words(finding: Finding) -> str:
+def _step_text(finding: Finding) -> str:
     words = clean(finding.step or "")
-    return words if finding.delay is None else f"{words} {span_words(finding.delay)}"
+    return words if finding.delay is None else f"{words} {span_text(finding.delay)}"
 
 
 def _written(finding: Finding, origin_ns: int) -> Iterator[Paragraph]:
-    ink = Ink.WRONG if finding.outcome.is_fault else Ink.STRONG
+    ink = TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
     when = moment(finding.time_ns or origin_ns, origin_ns)
     yield _item(
-        sign(finding.outcome), f"{when}  {place(finding)}: ", Piece(OUTCOME_WORDS[finding.outcome], ink), ink=ink
+        sign(finding.outcome), f"{when}  {place(finding)}: ", StyledText(OUTCOME_WORDS[finding.outcome], ink), ink=ink
     )
     yield paragraph(clean(finding.reason), indent=_MARGIN)
 
 
-def _item(mark: str, *pieces: Piece | str, ink: Ink = Ink.PLAIN) -> Paragraph:
-    return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), *pieces, indent=1, hang=_MARGIN)
+def _item(mark: str, *pieces: StyledText | str, ink: TextStyle = TextStyle.PLAIN) -> Paragraph:
+    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), *pieces, indent=1, hang=_MARGIN)
 
 
 def change_lines(result: Result, after_ns: int, until_ns: int, origin_ns: int) -> list[tuple[int, str]]:
@@ -121,29 +121,38 @@ def change_lines(result: Result, after_ns: int, until_ns: int, origin_ns: int) -
         first, last = np.searchsorted(timeline.seen_ns, [after_ns, until_ns], side="right").tolist()
         for index in range(first, last):
             state = int(timeline.state[index])
-            if int(timeline.why[index]) == Why.NOT_YET_SEEN.value:
+            if int(timeline.why[index]) == UnknownReason.NO_FRAME_YET.value:
                 continue
-            if timeline.is_number and state != UNKNOWN and (index == 0 or timeline.state[index - 1] != UNKNOWN):
+            if (
+                timeline.is_number
+                and state != UNKNOWN_STATE
+                and (index == 0 or timeline.state[index - 1] != UNKNOWN_STATE)
+            ):
                 continue
             seen_ns = int(timeline.seen_ns[index])
-            words = f"{moment(seen_ns, origin_ns)}  {clean(timeline.role)}: {state_words(timeline, index)}"
-            doubt_ns = seen_ns - int(timeline.since_ns[index]) - 1
-            if state != UNKNOWN and index and timeline.state[index - 1] != UNKNOWN and doubt_ns >= NS_PER_MS:
+            words = f"{moment(seen_ns, origin_ns)}  {clean(timeline.role)}: {state_text(timeline, index)}"
+            doubt_ns = seen_ns - int(timeline.changed_after_ns[index]) - 1
+            if (
+                state != UNKNOWN_STATE
+                and index
+                and timeline.state[index - 1] != UNKNOWN_STATE
+                and doubt_ns >= NS_PER_MS
+            ):
                 words += f", for 0 to {format_at_most(doubt_ns)} already"
             rows.append((seen_ns, words))
     return sorted(rows)
 
 
-def state_words(timeline: Timeline, index: int) -> str:
+def state_text(timeline: Timeline, index: int) -> str:
     """Return what an entry of a timeline shows."""
-    if timeline.state[index] == UNKNOWN:
+    if timeline.state[index] == UNKNOWN_STATE:
         return f"unknown ({describe_why(timeline, index)})"
     if timeline.is_number:
         return f"{timeline.value[index]:g} {clean(timeline.unit)}".rstrip()
     return clean(timeline.states[int(timeline.state[index])])
 
 
-def awaited_words(it: Awaited) -> str:
+def awaited_text(it: PendingStep) -> str:
     """Return a step that is awaited, and the time left for it."""
     tries = f" (try {it.tries})" if it.tries > 1 else ""
     name = f"{clean(it.rule)} {it.handshake}{tries} awaits {clean(it.step.name)}"
@@ -153,14 +162,14 @@ def awaited_words(it: Awaited) -> str:
         return f"{name}: {format_at_least(it.elapsed.earliest_ns - it.step.within_ns)} over its limit of {within}"
     if left.earliest_ns < 0:
         return f"{name}: its limit of {within} is running out"
-    return f"{name}: {span_words(left)} left of {within}"
+    return f"{name}: {span_text(left)} left of {within}"
 
 
 # --- lanes ----------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
-class Pens:
+class LaneGlyphs:
     """Characters of which lanes are drawn."""
 
     line: str = "\u2500"
@@ -170,13 +179,13 @@ class Pens:
     band: str = "\u2591"
 
 
-ASCII_PENS: Final = Pens(line="-", edge="|", doubt="/", unknown=".", band=":")
+ASCII_PENS: Final = LaneGlyphs(line="-", edge="|", doubt="/", unknown=".", band=":")
 """For a terminal whose encoding has no others."""
 
 
-def pens_for(encoding: str | None) -> Pens:
+def pens_for(encoding: str | None) -> LaneGlyphs:
     """Return the characters that an encoding can say."""
-    pens = Pens()
+    pens = LaneGlyphs()
     try:
         "".join((pens.line, pens.edge, pens.doubt, pens.unknown, pens.band)).encode(encoding or "ascii")
     except (UnicodeError, LookupError):
@@ -184,7 +193,7 @@ def pens_for(encoding: str | None) -> Pens:
     return pens
 
 
-def lane(timeline: Timeline, now_ns: int, span_ns: int, columns: int, pens: Pens) -> str:
+def lane(timeline: Timeline, now_ns: int, span_ns: int, columns: int, pens: LaneGlyphs) -> str:
     """Return the last stretch of a role as one line: state names on it, edges, doubt hatched, unknown broken.
 
     Parameters
@@ -220,18 +229,18 @@ def lane(timeline: Timeline, now_ns: int, span_ns: int, columns: int, pens: Pens
 def _is_unknown(timeline: Timeline, at: int, time_ns: int) -> bool:
     last_ns, timeout_ns = timeline.last_frame_ns, timeline.timeout_ns
     is_silent = last_ns is not None and timeout_ns is not None and time_ns - last_ns > timeout_ns
-    return bool(timeline.state[at] == UNKNOWN) or is_silent
+    return bool(timeline.state[at] == UNKNOWN_STATE) or is_silent
 
 
 def _is_doubtful(timeline: Timeline, at: int, time_ns: int) -> bool:
     """Return whether the next state may have begun already, or a frame is overdue that would show this one."""
     if at + 1 < len(timeline):
-        return bool(timeline.since_ns[at + 1] < time_ns) and timeline.state[at + 1] != UNKNOWN
+        return bool(timeline.changed_after_ns[at + 1] < time_ns) and timeline.state[at + 1] != UNKNOWN_STATE
     last_ns, period_ns = timeline.last_frame_ns, timeline.period_ns
     return last_ns is not None and period_ns is not None and time_ns - last_ns > 2 * period_ns
 
 
-def _letter(cells: list[str], timeline: Timeline, index: list[int], pens: Pens) -> None:
+def _letter(cells: list[str], timeline: Timeline, index: list[int], pens: LaneGlyphs) -> None:
     """Write the name of each state on its stretch of the lane, where it has room."""
     begin = 0
     for column in range(1, len(cells) + 1):
@@ -239,7 +248,7 @@ def _letter(cells: list[str], timeline: Timeline, index: list[int], pens: Pens) 
             continue
         at = index[begin]
         if at >= 0:
-            known = timeline.state[at] != UNKNOWN
+            known = timeline.state[at] != UNKNOWN_STATE
             name = clean(timeline.states[int(timeline.state[at])]) if known else "unknown"
             room = column - begin - 2
             if 0 < len(name) <= room and pens.line not in name:
@@ -247,7 +256,7 @@ def _letter(cells: list[str], timeline: Timeline, index: list[int], pens: Pens) 
         begin = column
 
 
-def band(it: Awaited, columns: int, pens: Pens) -> str:
+def band(it: PendingStep, columns: int, pens: LaneGlyphs) -> str:
     """Return the window of an awaited step as a line: what has run, its doubt, and what is left."""
     within = it.step.within_ns
     ran = min(it.elapsed.earliest_ns * columns // within, columns)
@@ -255,24 +264,24 @@ def band(it: Awaited, columns: int, pens: Pens) -> str:
     return f"{pens.edge}{pens.line * ran}{pens.doubt * (may - ran)}{pens.band * (columns - may)}{pens.edge}"
 
 
-def now_words(timeline: Timeline, now_ns: int) -> str:
+def now_text(timeline: Timeline, now_ns: int) -> str:
     """Return what a role is at a moment, behind the last frame too."""
     at = max(int(np.searchsorted(timeline.seen_ns, now_ns, side="right")) - 1, 0)
-    if timeline.state[at] != UNKNOWN and at + 1 == len(timeline):
+    if timeline.state[at] != UNKNOWN_STATE and at + 1 == len(timeline):
         last_ns = timeline.last_frame_ns
         if _is_unknown(timeline, at, now_ns):
             return "unknown (message timeout)"
         if last_ns is not None and _is_doubtful(timeline, at, now_ns):
-            return f"{state_words(timeline, at)}, last shown {format_duration(now_ns - last_ns)} ago"
-    if int(timeline.why[at]) == Why.NOT_YET_SEEN.value:
+            return f"{state_text(timeline, at)}, last shown {format_duration(now_ns - last_ns)} ago"
+    if int(timeline.why[at]) == UnknownReason.NO_FRAME_YET.value:
         return "unknown (no frame has shown it yet)"
-    return state_words(timeline, at)
+    return state_text(timeline, at)
 
 
 # --- screens --------------------------------------------------------------------------------------------------
 
 
-class Plain:
+class LineScreen:
     """Shows lines, one per change, for a file, another program or a terminal without control sequences.
 
     Parameters
@@ -289,11 +298,11 @@ class Plain:
         self._shown_ns: int | None = None
         self._awaited: set[tuple[str, int, str, int]] = set()
 
-    def told(self, told: Told, origin_ns: int) -> None:
+    def show_finding(self, told: FinalFinding, origin_ns: int) -> None:
         """Write what has been found."""
-        self._write(render(told_lines(told, origin_ns), width=self._width))
+        self._write(render(finding_lines(told, origin_ns), width=self._width))
 
-    def show(self, sight: Sight) -> None:
+    def show(self, sight: ReplayState) -> None:
         """Write what has changed, and which steps are awaited now that were not before."""
         after_ns = sight.origin_ns - 1 if self._shown_ns is None else self._shown_ns
         until_ns = max(sight.result.tally.last_ns or 0, after_ns)
@@ -308,17 +317,17 @@ class Plain:
         if lines:
             self._write("".join(f"    {line}\n" for line in lines))
 
-    def _newly_awaited(self, sight: Sight, at_ns: int) -> list[str]:
+    def _newly_awaited(self, sight: ReplayState, at_ns: int) -> list[str]:
         awaited = {(it.rule, it.handshake, it.step.name, it.tries): it for it in awaiting(sight.result, at_ns)}
         new = [it for key, it in awaited.items() if key not in self._awaited]
         self._awaited = set(awaited)
-        return [f"{moment(at_ns, sight.origin_ns)}  {awaited_words(it)}" for it in new]
+        return [f"{moment(at_ns, sight.origin_ns)}  {awaited_text(it)}" for it in new]
 
     def close(self) -> None:
         """Do nothing: nothing has been changed."""
 
 
-class Moving:
+class LaneScreen:
     """Shows lanes on a terminal, and above them what has been found.
 
     Parameters
@@ -336,16 +345,16 @@ class Moving:
         self._live = Live(console=self._console, auto_refresh=False, redirect_stdout=False, redirect_stderr=False)
         self._live.start()
 
-    def told(self, told: Told, origin_ns: int) -> None:
+    def show_finding(self, told: FinalFinding, origin_ns: int) -> None:
         """Show what has been found, to stay."""
-        text = render(told_lines(told, origin_ns), width=self._console.width - 1, painted=False)
+        text = render(finding_lines(told, origin_ns), width=self._console.width - 1, painted=False)
         from rich.text import Text
 
         for line in text.splitlines():
             style = "bold red" if line.startswith(" x ") else ""
             self._console.print(Text(line, style=style, no_wrap=True, overflow="ellipsis"))
 
-    def show(self, sight: Sight) -> None:
+    def show(self, sight: ReplayState) -> None:
         """Show a moment."""
         self._live.update(
             picture(sight, width=self._console.width, height=self._console.height, pens=self._pens), refresh=True
@@ -359,22 +368,22 @@ class Moving:
         self._live.stop()
 
 
-def picture(sight: Sight, *, width: int, height: int, pens: Pens) -> RenderableType:
+def picture(sight: ReplayState, *, width: int, height: int, pens: LaneGlyphs) -> RenderableType:
     """Return the lanes, and what is awaited, as rich shows them."""
     from rich.console import Group
     from rich.text import Text
 
-    def line(*pieces: tuple[str, Ink]) -> Text:
+    def line(*pieces: tuple[str, TextStyle]) -> Text:
         text = Text(no_wrap=True, overflow="ellipsis")
         for words, ink in pieces:
             text.append(words, _STYLES[ink])
         return text
 
     result = sight.result
-    rows = [line((_heading(sight, width), Ink.STRONG))]
+    rows = [line((_heading(sight, width), TextStyle.STRONG))]
     names = max((len(clean(role)) for role in result.timelines), default=0)
     # One width for all lanes, so that what stands below each other is of one time.
-    said = {role: now_words(timeline, sight.now_ns) for role, timeline in result.timelines.items()}
+    said = {role: now_text(timeline, sight.now_ns) for role, timeline in result.timelines.items()}
     widest = max((len(said[role]) for role, it in result.timelines.items() if not it.is_number), default=0)
     columns = max(width - names - 6 - min(widest, _MOST_WORDS), 8)
     span_ns = round(_STRIP_NS * min(sight.speed or 1.0, 1.0))
@@ -384,22 +393,22 @@ def picture(sight: Sight, *, width: int, height: int, pens: Pens) -> RenderableT
         name = f" {clean(role):<{names}}  "
         words = said[role]
         if timeline.is_number:
-            rows.append(line((name, Ink.FAINT), (words, Ink.PLAIN)))
+            rows.append(line((name, TextStyle.FAINT), (words, TextStyle.PLAIN)))
         else:
             strip = lane(timeline, sight.now_ns, span_ns, columns, pens)
-            rows.append(line((name, Ink.FAINT), (strip, Ink.PLAIN), (f"  {words}", Ink.STRONG)))
+            rows.append(line((name, TextStyle.FAINT), (strip, TextStyle.PLAIN), (f"  {words}", TextStyle.STRONG)))
     rows.append(line())
     for it in awaited:
-        rows.append(line((f" {awaited_words(it)}", Ink.WRONG if it.is_overdue else Ink.STRONG)))
-        rows.append(line((f" {band(it, max(width - 4, 4), pens)}", Ink.PLAIN)))
+        rows.append(line((f" {awaited_text(it)}", TextStyle.WRONG if it.is_overdue else TextStyle.STRONG)))
+        rows.append(line((f" {band(it, max(width - 4, 4), pens)}", TextStyle.PLAIN)))
     if not awaited:
-        rows.append(line((" no handshake is running", Ink.FAINT)))
+        rows.append(line((" no handshake is running", TextStyle.FAINT)))
     if sight.has_keys:
-        rows.append(line((f" {KEYS}", Ink.FAINT)))
+        rows.append(line((f" {KEYS}", TextStyle.FAINT)))
     return Group(*rows)
 
 
-def _heading(sight: Sight, width: int) -> str:
+def _heading(sight: ReplayState, width: int) -> str:
     """Return what is played, and where it stands; a long path loses its beginning, never the moment its place."""
     from rich.cells import cell_len
 

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.causes.signs import Shown
+from buslens.causes.signs import SignStatus
+from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.checks.headline import leading
-from buslens.checks.scene import roles_of, roles_of_trigger
 from buslens.expectations.model import Becomes, Range, Sequence
-from buslens.report.places import places
+from buslens.report.finding_layout import places
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from buslens.causes.signs import Observation
     from buslens.checks.findings import Handshake, Result
     from buslens.expectations.model import AnyRule
-    from buslens.report.places import Place
+    from buslens.report.finding_layout import FindingLayout
 
 MOST_LANES: Final = 5
 """More lanes than this are no longer seen at a glance."""
@@ -67,7 +67,7 @@ class Strip:
     #: What each lane is for, such as "command"; by role, empty where the name says enough.
     parts: Mapping[str, str]
     #: Findings that are drawn, at most one for each lane; the leading one first.
-    places: tuple[Place, ...]
+    places: tuple[FindingLayout, ...]
     #: Lane and stretches of the command, one for each try; empty without a handshake.
     tries_role: str
     tries: tuple[tuple[int, int], ...]
@@ -135,7 +135,7 @@ def evidence_strip(
         start_ns=window[0],
         end_ns=window[1],
         zero_ns=zero,
-        zero_words=_zero_words(rules, run),
+        zero_words=_zero_text(rules, run),
         roles=(),
         parts=order,
         places=tuple({id(it): it for it in (first, failed, after) if it is not None}.values()),
@@ -213,11 +213,11 @@ def _filled(
     )
 
 
-def telling(diagnosis: Diagnosis) -> Observation | None:
+def informative(diagnosis: Diagnosis) -> Observation | None:
     """Return the sign that speaks most clearly for the leading cause: of a signal, and shown by the fewest causes."""
     if not diagnosis.ranking.hypotheses:
         return None
-    signs = [it for it in diagnosis.case(diagnosis.ranking.hypotheses[0]).signs_for if it.shown is Shown.PRESENT]
+    signs = [it for it in diagnosis.case(diagnosis.ranking.hypotheses[0]).signs_for if it.shown is SignStatus.PRESENT]
     causes = diagnosis.causes.causes.values()
     return min(
         (it for it in signs if _sign_roles(it)),
@@ -232,7 +232,7 @@ def _sign_roles(sign: Observation) -> list[str]:
     return [evidence.role for finding in sign.findings[:1] for evidence in finding.evidence[-1:] if evidence.role]
 
 
-def _run_of(result: Result, place: Place | None, rule: str) -> Handshake | None:
+def _run_of(result: Result, place: FindingLayout | None, rule: str) -> Handshake | None:
     """Return the handshake of a finding, or one that runs while it lasts; without a finding, the first whole one."""
     if place is None:
         runs = [it for it in result.handshakes if it.rule == rule] or result.handshakes
@@ -248,8 +248,8 @@ def _run_of(result: Result, place: Place | None, rule: str) -> Handshake | None:
 
 
 def _failed_step(
-    result: Result, run: Handshake | None, first: Place | None, by_finding: Mapping[int, Place]
-) -> Place | None:
+    result: Result, run: Handshake | None, first: FindingLayout | None, by_finding: Mapping[int, FindingLayout]
+) -> FindingLayout | None:
     """Return the first step that failed in a handshake whose reason is a wider one."""
     if run is None or first is None or first.finding.kind == "sequence":
         return None
@@ -277,7 +277,9 @@ def _latest(earliest_ns: int, latest_ns: int | None) -> int:
     return earliest_ns if latest_ns is None else latest_ns
 
 
-def _stretch(result: Result, run: Handshake | None, first: Place | None, failed: Place | None) -> tuple[int, int, int]:
+def _stretch(
+    result: Result, run: Handshake | None, first: FindingLayout | None, failed: FindingLayout | None
+) -> tuple[int, int, int]:
     """Return from where to where the evidence reaches, and where the scale begins."""
     extents = [it.extent for it in (first, failed) if it is not None and it.extent is not None]
     if run is not None:
@@ -298,8 +300,8 @@ def _stretch(result: Result, run: Handshake | None, first: Place | None, failed:
 
 
 def _what_followed(
-    result: Result, by_finding: Mapping[int, Place], stretch: tuple[int, int], taken: set[str]
-) -> tuple[Place | None, int]:
+    result: Result, by_finding: Mapping[int, FindingLayout], stretch: tuple[int, int], taken: set[str]
+) -> tuple[FindingLayout | None, int]:
     """Return the first fault on another lane that began in the stretch or soon after, and where that then ends."""
     start, end = stretch
     reach = start + _FURTHER * (end - start)
@@ -312,7 +314,7 @@ def _what_followed(
     return None, end
 
 
-def _zero_words(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
+def _zero_text(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
     rule = None if run is None else rules.get(run.rule)
     if not isinstance(rule, Sequence):
         return "first frame"

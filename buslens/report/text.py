@@ -15,34 +15,34 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Outcome, Span, Verdict
+from buslens.checks.findings import Outcome, TimeBounds, Verdict
 from buslens.checks.headline import leading
 from buslens.checks.verdict import worst_first
-from buslens.report.cautions import CAUTIONS
-from buslens.report.paragraphs import Ink, Piece, paragraph, render
-from buslens.report.words import (
+from buslens.report.formatting import (
     IDLE_SIGN,
     MET_SIGN,
     OUTCOME_WORDS,
     VERDICT_WORDS,
     clean,
     counted,
-    limit_words,
+    limit_text,
     moment,
     place,
     place_of,
     seconds,
     sign,
-    span_words,
-    unread_words,
+    span_text,
+    unread_text,
     verdict_sentence,
 )
+from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.safety_notes import CAUTIONS
 from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
     from buslens.checks.findings import Finding, Limit, Result
     from buslens.report.paragraphs import Paragraph
 
@@ -88,30 +88,30 @@ def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None
     """
     counts = Counter(verdicts)
     parts = [
-        Piece(f"{counts[verdict]} {VERDICT_WORDS[verdict]}", ink)
+        StyledText(f"{counts[verdict]} {VERDICT_WORDS[verdict]}", ink)
         for verdict, ink in _VERDICT_INKS.items()
         if counts[verdict]
     ]
     if unusable:
-        parts.append(Piece(f"{unusable} could not be checked", Ink.WRONG))
-    listed = [piece for part in parts for piece in (Piece(", "), part)][1:]
+        parts.append(StyledText(f"{unusable} could not be checked", TextStyle.WRONG))
+    listed = [piece for part in parts for piece in (StyledText(", "), part)][1:]
     total = counts.total() + unusable
     paragraphs = list(_cautions()) if counts[Verdict.FAULTY] else []
-    paragraphs.append(paragraph(Piece(counted(total, "capture") + ": ", Ink.STRONG), *listed))
+    paragraphs.append(paragraph(StyledText(counted(total, "capture") + ": ", TextStyle.STRONG), *listed))
     return render(paragraphs, width=width, painted=painted)
 
 
 _VERDICT_INKS: Final = {
-    Verdict.FAULTY: Ink.WRONG,
-    Verdict.UNDECIDED: Ink.STRONG,
-    Verdict.AS_EXPECTED: Ink.STRONG,
+    Verdict.FAULTY: TextStyle.WRONG,
+    Verdict.UNDECIDED: TextStyle.STRONG,
+    Verdict.AS_EXPECTED: TextStyle.STRONG,
 }
 
 
 def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragraph]:
     tally = result.tally
-    if unread := unread_words(tally):
-        yield paragraph(Piece(unread, Ink.STRONG))
+    if unread := unread_text(tally):
+        yield paragraph(StyledText(unread, TextStyle.STRONG))
     yield from _header(result)
     findings = worst_first(result.findings)
     faults = [finding for finding in findings if finding.outcome.is_fault]
@@ -132,14 +132,14 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
 
 
 def _header(result: Result) -> Iterator[Paragraph]:
-    yield paragraph(Piece(clean(result.path), Ink.STRONG))
+    yield paragraph(StyledText(clean(result.path), TextStyle.STRONG))
     yield paragraph(", ".join(recording(result.tally)), indent=_MARGIN)
-    yield paragraph(Piece(f"expectations: {clean(result.expectations.path)}", Ink.FAINT), indent=_MARGIN)
+    yield paragraph(StyledText(f"expectations: {clean(result.expectations.path)}", TextStyle.FAINT), indent=_MARGIN)
     for note in result.absent:
-        yield paragraph(Piece(clean(note), Ink.WRONG), indent=_MARGIN)
+        yield paragraph(StyledText(clean(note), TextStyle.WRONG), indent=_MARGIN)
 
 
-def recording(tally: Tally) -> Iterator[str]:
+def recording(tally: ReadStats) -> Iterator[str]:
     """Yield how a capture was recorded: how much, in which format, when, and what of it could not be read."""
     frames = counted(tally.frames, "frame")
     if tally.first_ns is None or tally.last_ns is None:
@@ -158,7 +158,7 @@ def recording(tally: Tally) -> Iterator[str]:
         yield f"{counted(tally.broken, 'line')} skipped"
 
 
-def recorded_start(tally: Tally) -> datetime | None:
+def recorded_start(tally: ReadStats) -> datetime | None:
     """Return when the first frame was recorded, to the second below; None if no calendar says.
 
     A calendar time without a zone is given in UTC as it stands.
@@ -176,12 +176,12 @@ def _section(title: str, items: Iterable[Paragraph]) -> Iterator[Paragraph]:
     for index, item in enumerate(items):
         if index == 0:
             yield paragraph()
-            yield paragraph(Piece(title, Ink.STRONG))
+            yield paragraph(StyledText(title, TextStyle.STRONG))
         yield item
 
 
-def _item(mark: str, *pieces: Piece | str, ink: Ink = Ink.PLAIN) -> Paragraph:
-    return paragraph(Piece(f"{mark:<{_MARGIN - 1}}", ink), *pieces, indent=1, hang=_MARGIN)
+def _item(mark: str, *pieces: StyledText | str, ink: TextStyle = TextStyle.PLAIN) -> Paragraph:
+    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), *pieces, indent=1, hang=_MARGIN)
 
 
 def _written_out(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
@@ -206,7 +206,7 @@ def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]
 
 def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int | None) -> Iterator[Paragraph]:
     """Write a finding out, and in how many others the same was found."""
-    ink = Ink.WRONG if finding.outcome.is_fault else Ink.STRONG
+    ink = TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
     when = "" if finding.time_ns is None or origin_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
     times = f", {counted(1 + len(others), 'time')}" if others else ""
     where = place(finding) if not others else place_of(finding.rule, None, finding.step)
@@ -214,17 +214,17 @@ def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int | None)
         sign(finding.outcome),
         when,
         f"{where}: ",
-        Piece(OUTCOME_WORDS[finding.outcome] + times, ink),
+        StyledText(OUTCOME_WORDS[finding.outcome] + times, ink),
         ink=ink,
     )
     reason = clean(finding.reason)
     delays = [it.delay for it in (finding, *others) if it.delay is not None]
     if others and finding.outcome.is_fault and len(delays) == 1 + len(others):
-        reason += f"; all {len(delays)}: {span_words(_hull(delays))}"
+        reason += f"; all {len(delays)}: {span_text(_hull(delays))}"
     yield paragraph(reason, indent=_MARGIN)
     small = small_print(finding)
     if small:
-        yield paragraph(Piece(small, Ink.FAINT), indent=_MARGIN)
+        yield paragraph(StyledText(small, TextStyle.FAINT), indent=_MARGIN)
 
 
 def _origin(result: Result) -> int | None:
@@ -246,7 +246,7 @@ def small_print(finding: Finding) -> str:
     """Say what is allowed, unless the reason has said it, and where that comes from."""
     parts = []
     if finding.limit is not None and not _says(clean(finding.reason), finding.limit):
-        parts.append(limit_words(finding.limit))
+        parts.append(limit_text(finding.limit))
     if finding.basis:
         parts.append(f"limit source: {clean(finding.basis)}")
     return "; ".join(parts)
@@ -256,9 +256,9 @@ def _says(reason: str, limit: Limit) -> bool:
     """Whether a reason tells a limit; none at all, or of no length, need not be told."""
     if not limit.least and not limit.most:
         return True
-    if limit_words(limit) in reason:
+    if limit_text(limit) in reason:
         return True
-    only = limit_words(limit).removeprefix("limit ")
+    only = limit_text(limit).removeprefix("limit ")
     if limit.unit == "ns" and not limit.least and limit.most:
         only = exact_duration(round(limit.most))
     return bool(only and re.search(rf"(?<![\d.]){re.escape(only)}\b", reason))
@@ -289,14 +289,14 @@ def _met_step(step: str, found: Sequence[Finding]) -> str:
     words = clean(step)
     delays = [finding.delay for finding in found if finding.delay is not None]
     if delays:
-        words += f" {span_words(_hull(delays))}"
-    limits = {limit_words(finding.limit) for finding in found if finding.limit is not None}
+        words += f" {span_text(_hull(delays))}"
+    limits = {limit_text(finding.limit) for finding in found if finding.limit is not None}
     return f"{words} ({limits.pop()})" if len(limits) == 1 else words
 
 
-def _hull(spans: Sequence[Span]) -> Span:
+def _hull(spans: Sequence[TimeBounds]) -> TimeBounds:
     ends = [span.latest_ns for span in spans if span.latest_ns is not None]
-    return Span(
+    return TimeBounds(
         earliest_ns=min(span.earliest_ns for span in spans),
         latest_ns=max(ends) if len(ends) == len(spans) else None,
     )
@@ -333,7 +333,7 @@ def notes(result: Result) -> Iterator[str]:
 
 
 def _cautions() -> Iterator[Paragraph]:
-    yield paragraph(Piece("Safety notes", Ink.STRONG))
+    yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
     for caution in CAUTIONS:
         yield paragraph(caution, indent=_MARGIN)
     yield paragraph()
@@ -343,4 +343,4 @@ def _verdict(result: Result) -> Paragraph:
     sentence = verdict_sentence(result)
     word = VERDICT_WORDS[result.verdict]
     ink = _VERDICT_INKS[result.verdict]
-    return paragraph(Piece(sentence[: len(word)], ink), Piece(sentence[len(word) :], Ink.STRONG))
+    return paragraph(StyledText(sentence[: len(word)], ink), StyledText(sentence[len(word) :], TextStyle.STRONG))

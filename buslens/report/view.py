@@ -7,17 +7,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from buslens.checks.findings import Outcome
+from buslens.checks.phrases import past_tense
 from buslens.checks.verdict import worst_first
-from buslens.checks.words import past
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
-from buslens.report.places import rule_roles
-from buslens.report.words import seconds
+from buslens.report.finding_layout import rule_roles
+from buslens.report.formatting import seconds
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Handshake, Result
-    from buslens.report.places import Place
+    from buslens.report.finding_layout import FindingLayout
 
 MOST_LANES: Final = 40
 """A picture with more lanes than this can be read by nobody; the rest is named below it."""
@@ -25,7 +25,7 @@ MOST_LANES: Final = 40
 _WIDER: Final = 4
 """A finding so many times as long as a handshake is not shown with it."""
 
-Window = tuple[float, float] | Literal["all"] | None
+TimeRange = tuple[float, float] | Literal["all"] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,12 +52,12 @@ class View:
 
 def choose(
     result: Result,
-    placed: list[Place],
+    placed: list[FindingLayout],
     *,
-    window: Window = None,
+    window: TimeRange = None,
     handshake: int | None = None,
     rule: str | None = None,
-    about: Place | None = None,
+    about: FindingLayout | None = None,
 ) -> View:
     """Return what to show.
 
@@ -127,7 +127,7 @@ def _asked(result: Result, number: int | None, rule: str | None) -> Handshake:
     return found[0]
 
 
-def _worst(placed: list[Place]) -> Place | None:
+def _worst(placed: list[FindingLayout]) -> FindingLayout | None:
     """Return the first finding that is not met and has a place, in the order in which a person reads them."""
     by_finding = {id(place.finding): place for place in placed}
     for finding in worst_first(place.finding for place in placed):
@@ -137,7 +137,7 @@ def _worst(placed: list[Place]) -> Place | None:
     return None
 
 
-def _handshake_of(result: Result, place: Place) -> Handshake | None:
+def _handshake_of(result: Result, place: FindingLayout) -> Handshake | None:
     """Return the handshake that a finding belongs to or, if it is of another rule, lies in; None if in none."""
     finding, extent = place.finding, place.extent
     for run in result.handshakes:
@@ -153,7 +153,9 @@ def _handshake_of(result: Result, place: Place) -> Handshake | None:
     return run if most >= 0 and extent[1] - extent[0] <= _WIDER * max(length, NS_PER_MS) else None
 
 
-def _of_handshake(result: Result, placed: list[Place], run: Handshake, about: Place | None = None) -> View:
+def _of_handshake(
+    result: Result, placed: list[FindingLayout], run: Handshake, about: FindingLayout | None = None
+) -> View:
     """Show a handshake, and with it the finding of another rule that it is shown for."""
     extents = [
         p.extent
@@ -172,7 +174,7 @@ def _of_handshake(result: Result, placed: list[Place], run: Handshake, about: Pl
     count = f"{run.number} of {total}" if total > 1 else str(run.number)
     ended = f"; cancelled: {run.abandoned}" if run.abandoned else ""
     tries = f"; {run.tries} tries" if run.tries > 1 else ""
-    start_words = past(rule.start) if isinstance(rule, Sequence) else "the start"
+    start_words = past_tense(rule.start) if isinstance(rule, Sequence) else "the start"
     in_ms = length < 10 * NS_PER_S
     roles, left_out = _lanes(result, placed, run.rule)
     return View(
@@ -188,7 +190,7 @@ def _of_handshake(result: Result, placed: list[Place], run: Handshake, about: Pl
     )
 
 
-def _around(result: Result, placed: list[Place], place: Place) -> View:
+def _around(result: Result, placed: list[FindingLayout], place: FindingLayout) -> View:
     """Show the neighbourhood of a finding that is no step of a handshake."""
     extent = place.extent or (result.origin_ns, result.origin_ns)
     first, last = _bounds(result)
@@ -253,7 +255,9 @@ def _seconds(result: Result, time_ns: int) -> str:
     return seconds(time_ns - result.origin_ns)
 
 
-def _lanes(result: Result, placed: list[Place], rule_name: str | None) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _lanes(
+    result: Result, placed: list[FindingLayout], rule_name: str | None
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return the lanes, those of the rule first, in the order in which it awaits them; and what has no room."""
     order: list[str] = []
     rule = next((r for r in result.expectations.rules if r.name == rule_name), None)

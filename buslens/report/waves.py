@@ -6,19 +6,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.report.ink import Tone
+from buslens.report.display_list import Box, Label
+from buslens.report.formatting import unknown_text
 from buslens.report.lanes import Shape
-from buslens.report.lettering import legible, shorten
-from buslens.report.sheet import Box, Label
-from buslens.report.words import unknown_words
-from buslens.timeline.model import UNKNOWN
+from buslens.report.style import Tone
+from buslens.report.text_metrics import legible, shorten
+from buslens.timeline.model import UNKNOWN_STATE
 
 if TYPE_CHECKING:
-    from buslens.report.annotations import Scale
-    from buslens.report.ink import Format
-    from buslens.report.lanes import Crowd, Lane, Stretch
-    from buslens.report.lettering import Ruler
-    from buslens.report.sheet import Sheet
+    from buslens.report.annotations import TimeAxis
+    from buslens.report.display_list import DisplayList
+    from buslens.report.lanes import DenseChanges, Lane, Segment
+    from buslens.report.style import Format
+    from buslens.report.text_metrics import Ruler
 
 
 def state_name(lane: Lane, state: int) -> str:
@@ -28,9 +28,9 @@ def state_name(lane: Lane, state: int) -> str:
     return legible(lane.states[state].replace("_", " "))
 
 
-def rooms(lane: Lane, scale: Scale) -> list[tuple[Stretch, float, float]]:
+def rooms(lane: Lane, scale: TimeAxis) -> list[tuple[Segment, float, float]]:
     """Return each stretch with the room that is surely its own: from its first frame to the doubt at its end."""
-    since = {c.seen_ns: c.since_ns for c in lane.changes if UNKNOWN not in (c.before, c.after)}
+    since = {c.seen_ns: c.since_ns for c in lane.changes if UNKNOWN_STATE not in (c.before, c.after)}
     out = []
     for stretch in lane.stretches:
         end = max(stretch.start_ns, since.get(stretch.end_ns, stretch.end_ns))
@@ -38,12 +38,12 @@ def rooms(lane: Lane, scale: Scale) -> list[tuple[Stretch, float, float]]:
     return out
 
 
-def unwritten(lane: Lane, scale: Scale, fmt: Format, ruler: Ruler) -> dict[int, tuple[float, float]]:
+def unwritten(lane: Lane, scale: TimeAxis, fmt: Format, ruler: Ruler) -> dict[int, tuple[float, float]]:
     """Return the states whose name fits nowhere on the lane, each with where it first shows."""
     written: set[int] = set()
     first: dict[int, tuple[float, float]] = {}
     for stretch, left, right in rooms(lane, scale):
-        if stretch.state == UNKNOWN:
+        if stretch.state == UNKNOWN_STATE:
             continue
         first.setdefault(stretch.state, (left, right))
         if ruler.width(state_name(lane, stretch.state), fmt.text) + _pad(lane, fmt) <= right - left:
@@ -51,7 +51,9 @@ def unwritten(lane: Lane, scale: Scale, fmt: Format, ruler: Ruler) -> dict[int, 
     return {state: place for state, place in first.items() if state not in written}
 
 
-def draw_lane(sheet: Sheet, lane: Lane, scale: Scale, top: float, height: float, fmt: Format, ruler: Ruler) -> None:
+def draw_lane(
+    sheet: DisplayList, lane: Lane, scale: TimeAxis, top: float, height: float, fmt: Format, ruler: Ruler
+) -> None:
     """Draw the body of a lane."""
     if lane.shape is Shape.NUMBER:
         _staircase(sheet, lane, scale, top, height, fmt)
@@ -67,14 +69,14 @@ def draw_lane(sheet: Sheet, lane: Lane, scale: Scale, top: float, height: float,
                 fmt,
             )
     for stretch, left, right in rooms(lane, scale):
-        if stretch.state == UNKNOWN:
+        if stretch.state == UNKNOWN_STATE:
             _unknown(sheet, stretch, left, right, top + height / 2, fmt, ruler)
         elif lane.shape is Shape.LEVELS:
             y = _level(lane, stretch.state, top, height)
             sheet.line([(left, y), (right, y)], fmt.wave)
         elif lane.shape is Shape.BOXES:
             _box(sheet, lane, stretch, (left, right), (top, height), fmt)
-        if stretch.state != UNKNOWN and lane.shape is not Shape.NUMBER:
+        if stretch.state != UNKNOWN_STATE and lane.shape is not Shape.NUMBER:
             _name(sheet, lane, stretch, (left, right), top + height / 2, fmt, ruler)
     for crowd in lane.crowds:
         _crowd(sheet, crowd, scale, top, height, fmt, ruler)
@@ -85,15 +87,15 @@ def _pad(lane: Lane, fmt: Format) -> float:
 
 
 def _level(lane: Lane, state: int, top: float, height: float) -> float:
-    if state == UNKNOWN:
+    if state == UNKNOWN_STATE:
         return top + height / 2
     return top if state == lane.high else top + height
 
 
 def _name(
-    sheet: Sheet,
+    sheet: DisplayList,
     lane: Lane,
-    stretch: Stretch,
+    stretch: Segment,
     ends: tuple[float, float],
     y: float,
     fmt: Format,
@@ -111,7 +113,7 @@ def _name(
 
 
 def _change(
-    sheet: Sheet,
+    sheet: DisplayList,
     lane: Lane,
     before: int,
     after: int,
@@ -120,10 +122,10 @@ def _change(
     fmt: Format,
 ) -> None:
     (since, seen), (top, height) = ends, body
-    if UNKNOWN in (before, after):
+    if UNKNOWN_STATE in (before, after):
         # Not a change that was seen: the line simply stops, or begins.
         if lane.shape is Shape.LEVELS:
-            known = before if after == UNKNOWN else after
+            known = before if after == UNKNOWN_STATE else after
             sheet.line([(seen, _level(lane, known, top, height)), (seen, top + height / 2)], fmt.wave)
         return
     if seen - since > 1.2 * fmt.wave:
@@ -135,7 +137,7 @@ def _change(
 
 
 def _box(
-    sheet: Sheet, lane: Lane, stretch: Stretch, ends: tuple[float, float], body: tuple[float, float], fmt: Format
+    sheet: DisplayList, lane: Lane, stretch: Segment, ends: tuple[float, float], body: tuple[float, float], fmt: Format
 ) -> None:
     """Draw a box that is pointed where the state changes, and open where the picture ends."""
     (left, right), (top, height) = ends, body
@@ -156,11 +158,13 @@ def _box(
     sheet.line(lower, fmt.wave)
 
 
-def _unknown(sheet: Sheet, stretch: Stretch, left: float, right: float, y: float, fmt: Format, ruler: Ruler) -> None:
+def _unknown(
+    sheet: DisplayList, stretch: Segment, left: float, right: float, y: float, fmt: Format, ruler: Ruler
+) -> None:
     """Draw a broken line in the middle, neither high nor low, with the reason set into it."""
     dash = (0.55 * fmt.text, 0.45 * fmt.text)
     gap = 0.4 * fmt.text
-    for words in unknown_words(stretch.why, stretch.value):
+    for words in unknown_text(stretch.why, stretch.value):
         width = ruler.width(words, fmt.text)
         if width + 6 * fmt.text <= right - left:
             middle = (left + right) / 2
@@ -175,7 +179,9 @@ def _unknown(sheet: Sheet, stretch: Stretch, left: float, right: float, y: float
     sheet.line([(left, y), (right, y)], fmt.wave, dash=dash)
 
 
-def _crowd(sheet: Sheet, crowd: Crowd, scale: Scale, top: float, height: float, fmt: Format, ruler: Ruler) -> None:
+def _crowd(
+    sheet: DisplayList, crowd: DenseChanges, scale: TimeAxis, top: float, height: float, fmt: Format, ruler: Ruler
+) -> None:
     """Draw upright lines side by side: more changes than can be told apart."""
     left, right = scale.x(crowd.start_ns), scale.x(crowd.end_ns)
     right = max(right, left + 1.5 * fmt.wave)
@@ -196,7 +202,7 @@ def _crowd(sheet: Sheet, crowd: Crowd, scale: Scale, top: float, height: float, 
         sheet.line([(left, y), (right, y)], fmt.wave)
 
 
-def _staircase(sheet: Sheet, lane: Lane, scale: Scale, top: float, height: float, fmt: Format) -> None:
+def _staircase(sheet: DisplayList, lane: Lane, scale: TimeAxis, top: float, height: float, fmt: Format) -> None:
     if lane.steps is None or lane.scale is None:
         return
     low, high = lane.scale

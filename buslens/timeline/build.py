@@ -7,32 +7,32 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from buslens.capture.frames import Pause
-from buslens.capture.pauses import united
+from buslens.capture.pauses import merge_pauses
 from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_codes
-from buslens.definitions.model import Kind
+from buslens.definitions.model import ValueType
 from buslens.definitions.unpack import physical
-from buslens.timeline.model import UNKNOWN, Timeline, Why
-from buslens.timeline.recorder import BEAT_PARTS, NEVER, NO_TIMEOUT
+from buslens.timeline.history import BEAT_PARTS, NO_FRAME_NS, NO_TIMEOUT
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import Seam
+    from buslens.capture.frames import ClockDiscontinuity
     from buslens.definitions.model import Signal
     from buslens.definitions.unpack import Numbers
-    from buslens.timeline.recorder import MessageLog, Rows, Track
+    from buslens.timeline.history import MessageHistory, Track, TrackHistory
 
 
 def build_timeline(
-    log: MessageLog,
+    log: MessageHistory,
     index: int,
     *,
     states: Mapping[str, frozenset[int]],
     unit: str,
     lag_ns: int | None,
-    seams: list[Seam],
+    seams: list[ClockDiscontinuity],
     first_ns: int,
     end_ns: int,
     is_timed: bool = True,
@@ -78,12 +78,12 @@ def build_timeline(
         timeout_ns = None
     time_ns, since_ns, raw, silent_from_ns = rows.arrays()
     if is_lone and timeout_ns is not None:
-        pauses = united((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
+        pauses = merge_pauses((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
     unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
-    pauses = united((*pauses, *unread))
+    pauses = merge_pauses((*pauses, *unread))
     quiet = _quiet(rows, pauses if is_timed else (), seams, timeout_ns, log.lost_ns, end_ns)
     state, value = _states_of(raw, track, states)
-    why = np.where(state == UNKNOWN, Why.UNNAMED.value, Why.KNOWN.value)
+    why = np.where(state == UNKNOWN_STATE, UnknownReason.UNMAPPED.value, UnknownReason.KNOWN.value)
     broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
     # A row is kept behind every seam, and its `since` is the last frame before it.
     last_before = np.append(since_ns, rows.last_ns)[np.searchsorted(time_ns, broken_ns)]
@@ -91,10 +91,15 @@ def build_timeline(
         # A unit that sends at once tells us more than the frame before does, unless frames have been lost: a change
         # that first shows on the beat was sent before, and that frame is not in the log.
         unbroken = np.searchsorted(broken_ns, time_ns, "right") == np.searchsorted(broken_ns, since_ns, "right")
-        narrowed = unbroken & (silent_from_ns == NEVER) & (since_ns != NEVER) & ~_on_beat(rows, log.message.cycle_ns)
+        narrowed = (
+            unbroken
+            & (silent_from_ns == NO_FRAME_NS)
+            & (since_ns != NO_FRAME_NS)
+            & ~_on_beat(rows, log.message.cycle_ns)
+        )
         since_ns = np.where(narrowed, np.maximum(since_ns, time_ns - lag_ns - 1), since_ns)
-    since_ns = np.where(since_ns == NEVER, first_ns - 1, since_ns)
-    last_before = np.where(last_before == NEVER, first_ns - 1, last_before)
+    since_ns = np.where(since_ns == NO_FRAME_NS, first_ns - 1, since_ns)
+    last_before = np.where(last_before == NO_FRAME_NS, first_ns - 1, last_before)
     silences, carried_ns = _silences(rows, log.last_ns, timeout_ns, end_ns)
     if timeout_ns is not None:
         is_alone = ~_begin_in_time(pauses, silences, timeout_ns)
@@ -105,11 +110,11 @@ def build_timeline(
     is_told = _are_told(seams, quiet)
     broken_ns, last_before = broken_ns[is_told], last_before[is_told]
     # What a multiplexed signal was, no frame has confirmed since the last that carried it.
-    carried_ns = np.where(carried_ns == NEVER, first_ns - 1, carried_ns)
+    carried_ns = np.where(carried_ns == NO_FRAME_NS, first_ns - 1, carried_ns)
     holes = len(silences) + len(broken_ns)
     shown = np.maximum(quiet.row, 0)
     is_known = quiet.row >= 0
-    quiet_state = np.where(is_known, state[shown] if len(state) else UNKNOWN, UNKNOWN)
+    quiet_state = np.where(is_known, state[shown] if len(state) else UNKNOWN_STATE, UNKNOWN_STATE)
     quiet_why = np.where(is_known, why[shown] if len(state) else 0, quiet.why)
     order_ns = np.concatenate(
         ([first_ns], silences + (timeout_ns or 0), broken_ns, quiet.at_ns, time_ns),
@@ -121,19 +126,22 @@ def build_timeline(
             [first_ns - 1],
             carried_ns,
             np.minimum(last_before, broken_ns - 1),
-            np.where(quiet.since_ns == NEVER, first_ns - 1, quiet.since_ns),
+            np.where(quiet.since_ns == NO_FRAME_NS, first_ns - 1, quiet.since_ns),
             since_ns,
         ),
     )[order]
-    merged_state = np.concatenate(([UNKNOWN], np.full(holes, UNKNOWN), quiet_state, state))[order]
+    merged_state = np.concatenate(([UNKNOWN_STATE], np.full(holes, UNKNOWN_STATE), quiet_state, state))[order]
     merged_value = np.concatenate(
         ([np.nan], np.full(holes, np.nan), np.where(is_known, value[shown] if len(state) else np.nan, np.nan), value)
     )[order]
     merged_why = np.concatenate(
         (
-            [Why.NOT_YET_SEEN.value],
-            np.full(len(silences), Why.SILENT.value),
-            np.array([(Why.HOLE if seam.is_hole else Why.SEAM).value for seam in seams], np.int64)[is_told],
+            [UnknownReason.NO_FRAME_YET.value],
+            np.full(len(silences), UnknownReason.TIMED_OUT.value),
+            np.array(
+                [(UnknownReason.HOLE if seam.is_hole else UnknownReason.DISCONTINUITY).value for seam in seams],
+                np.int64,
+            )[is_told],
             quiet_why,
             why,
         )
@@ -144,19 +152,19 @@ def build_timeline(
     numbers = None if states or track.signal is None else typed_raw(merged_raw, track.signal)
     kept = _changes(merged_state, merged_why, numbers)
     if len(time_ns) and time_ns[0] == first_ns:
-        kept &= merged_why != Why.NOT_YET_SEEN.value
+        kept &= merged_why != UnknownReason.NO_FRAME_YET.value
     seen_ns = _ascending(seen_ns[kept])
-    unnamed_at, unnamed = _unnamed(merged_raw[kept], merged_why[kept] == Why.UNNAMED.value, track.signal)
+    unnamed_at, unnamed = _unnamed(merged_raw[kept], merged_why[kept] == UnknownReason.UNMAPPED.value, track.signal)
     return Timeline(
         role=track.name,
         seen_ns=seen_ns,
-        since_ns=_widened(np.minimum(merged_since[kept], seen_ns - 1), seen_ns, resolution_ns, first_ns),
+        changed_after_ns=_widened(np.minimum(merged_since[kept], seen_ns - 1), seen_ns, resolution_ns, first_ns),
         state=merged_state[kept].astype(np.int32),
         value=merged_value[kept],
         why=merged_why[kept].astype(np.int8),
         states=tuple(states),
         unit=unit,
-        last_frame_ns=None if rows.last_ns == NEVER else rows.last_ns,
+        last_frame_ns=None if rows.last_ns == NO_FRAME_NS else rows.last_ns,
         period_ns=rows.cadence.period_ns,
         cycle_ns=log.message.cycle_ns,
         timeout_ns=timeout_ns,
@@ -175,7 +183,7 @@ class _Quiet(NamedTuple):
     """Entries that the pauses of a recording make, in order of time."""
 
     at_ns: NDArray[np.int64]
-    #: Last frame before that carried the signal, or `NEVER`.
+    #: Last frame before that carried the signal, or `NO_FRAME_NS`.
     since_ns: NDArray[np.int64]
     #: Row that tells the state; -1 where it is unknown.
     row: NDArray[np.intp]
@@ -184,9 +192,9 @@ class _Quiet(NamedTuple):
 
 
 def _quiet(
-    rows: Rows,
+    rows: TrackHistory,
     pauses: Sequence[Pause],
-    seams: Sequence[Seam],
+    seams: Sequence[ClockDiscontinuity],
     timeout_ns: int | None,
     lost_ns: int,
     end_ns: int,
@@ -200,7 +208,9 @@ def _quiet(
     found: list[tuple[int, int, int, int]] = []
     broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
     changed = (
-        np.append(True, raw[1:] != raw[:-1])[: len(raw)] | (silent_from_ns != NEVER) | (time_ns - since_ns > lost_ns)
+        np.append(True, raw[1:] != raw[:-1])[: len(raw)]
+        | (silent_from_ns != NO_FRAME_NS)
+        | (time_ns - since_ns > lost_ns)
     )
     # The first row of a piece of the log is kept whatever it shows, and must not be of consequence.
     changed |= np.searchsorted(broken_ns, time_ns, "right") > np.searchsorted(broken_ns, since_ns, "right")
@@ -210,10 +220,10 @@ def _quiet(
         next_ns = pauses[number + 1].from_ns if number + 1 < len(pauses) else end_ns
         if after == 0:
             # The role has not been seen yet, and is waited for anew.
-            found.append((from_ns + 1, NEVER, -1, Why.NOT_RECORDED.value))
+            found.append((from_ns + 1, NO_FRAME_NS, -1, UnknownReason.NOT_RECORDED.value))
             overdue_ns = to_ns + (timeout_ns or 0)
             if min(int(time_ns[0]) if len(time_ns) else end_ns, next_ns) > overdue_ns:
-                found.append((overdue_ns, NEVER, -1, Why.NOT_YET_SEEN.value))
+                found.append((overdue_ns, NO_FRAME_NS, -1, UnknownReason.NO_FRAME_YET.value))
             continue
         before = int(kept[after - 1])
         if time_ns[before] > from_ns:
@@ -223,25 +233,25 @@ def _quiet(
         elif after == len(kept) and rows.last_ns <= from_ns:
             carried_ns, again_ns = rows.last_ns, end_ns
         else:
-            found.append((from_ns + 1, max(from_ns - lost_ns, int(time_ns[0])), -1, Why.NOT_RECORDED.value))
-            found.append((to_ns, from_ns, before, Why.KNOWN.value))
+            found.append((from_ns + 1, max(from_ns - lost_ns, int(time_ns[0])), -1, UnknownReason.NOT_RECORDED.value))
+            found.append((to_ns, from_ns, before, UnknownReason.KNOWN.value))
             continue
-        found.append((from_ns + 1, carried_ns, -1, Why.NOT_RECORDED.value))
+        found.append((from_ns + 1, carried_ns, -1, UnknownReason.NOT_RECORDED.value))
         if timeout_ns is not None and min(again_ns, next_ns) > to_ns + timeout_ns:
-            found.append((to_ns + timeout_ns, carried_ns, -1, Why.SILENT.value))
+            found.append((to_ns + timeout_ns, carried_ns, -1, UnknownReason.TIMED_OUT.value))
     columns = np.array(found, np.int64).reshape(-1, 4)
     return _Quiet(columns[:, 0], columns[:, 1], columns[:, 2].astype(np.intp), columns[:, 3])
 
 
-def _are_told(seams: Sequence[Seam], quiet: _Quiet) -> NDArray[np.bool_]:
+def _are_told(seams: Sequence[ClockDiscontinuity], quiet: _Quiet) -> NDArray[np.bool_]:
     """Return of which seams a role tells: where a pause begins at a restart of the stamps, no clock ran back."""
-    paused_ns = quiet.at_ns[quiet.why == Why.NOT_RECORDED.value]
+    paused_ns = quiet.at_ns[quiet.why == UnknownReason.NOT_RECORDED.value]
     at_ns = np.array([seam.time_ns for seam in seams], np.int64)
     is_restart = np.array([seam.back_ns <= 0 and not seam.is_hole for seam in seams], np.bool_)
     return ~(is_restart & np.isin(at_ns, paused_ns))
 
 
-def _on_beat(rows: Rows, cycle_ns: int | None) -> NDArray[np.bool_]:
+def _on_beat(rows: TrackHistory, cycle_ns: int | None) -> NDArray[np.bool_]:
     """Return of which rows the frame may be a cyclic one: it comes whole cycles behind one of the frames before it.
 
     So it is, too, if it comes a cycle or more behind the last one, for then others have been lost.
@@ -253,7 +263,7 @@ def _on_beat(rows: Rows, cycle_ns: int | None) -> NDArray[np.bool_]:
     if not cycle_ns or not rows.beats_ns:
         return np.zeros(len(time_ns), np.bool_)
     beats_ns = np.concatenate(rows.beats_ns)
-    behind_ns = np.where(beats_ns == NEVER, 0, time_ns[:, None] - beats_ns)
+    behind_ns = np.where(beats_ns == NO_FRAME_NS, 0, time_ns[:, None] - beats_ns)
     off_ns = cycle_ns // BEAT_PARTS
     phase_ns = behind_ns % cycle_ns
     is_near = (behind_ns >= cycle_ns - off_ns) & (np.minimum(phase_ns, cycle_ns - phase_ns) <= off_ns)
@@ -269,7 +279,7 @@ def _begin_in_time(pauses: Sequence[Pause], silences: NDArray[np.int64], timeout
     return np.append(from_ns, np.iinfo(np.int64).max)[first] - silences < timeout_ns
 
 
-def _silent_stretches(rows: Rows, last_ns: int, timeout_ns: int, end_ns: int) -> list[Pause]:
+def _silent_stretches(rows: TrackHistory, last_ns: int, timeout_ns: int, end_ns: int) -> list[Pause]:
     """Return the silences of a message, each from its last frame before until one that carries the signal."""
     silences, _ = _silences(rows, last_ns, timeout_ns, end_ns)
     time_ns = rows.arrays()[0]
@@ -278,7 +288,7 @@ def _silent_stretches(rows: Rows, last_ns: int, timeout_ns: int, end_ns: int) ->
 
 
 def _in_silences(
-    unread: tuple[Pause, ...], rows: Rows, last_ns: int, timeout_ns: int | None, first_ns: int, end_ns: int
+    unread: tuple[Pause, ...], rows: TrackHistory, last_ns: int, timeout_ns: int | None, first_ns: int, end_ns: int
 ) -> tuple[Pause, ...]:
     """Return which unread lines stand where the message did not come in its time; all, where it has no such time."""
     if timeout_ns is None or not unread:
@@ -301,11 +311,13 @@ def _states_of(
     special = special_codes(different, signal) if has_special_values(signal, track.message) else np.zeros(1, np.int8)
     if states:
         code_of = {number: code for code, numbers in enumerate(states.values()) for number in numbers}
-        codes = np.array([code_of.get(number, UNKNOWN) for number in typed_raw(different, signal).tolist()], np.int64)
+        codes = np.array(
+            [code_of.get(number, UNKNOWN_STATE) for number in typed_raw(different, signal).tolist()], np.int64
+        )
         # What is reserved may have got a meaning, if the expectations name it.
-        return np.where(special >= ERROR_CODE, UNKNOWN, codes)[where], value
+        return np.where(special >= ERROR_CODE, UNKNOWN_STATE, codes)[where], value
     values = np.where(special, np.nan, physical(typed_raw(different, signal), signal).astype(np.float64))[where]
-    return np.where(np.isnan(values), UNKNOWN, 0), values
+    return np.where(np.isnan(values), UNKNOWN_STATE, 0), values
 
 
 def _unnamed(
@@ -327,16 +339,16 @@ def _unnamed(
 def typed_raw(bits: NDArray[np.uint64], signal: Signal) -> Numbers:
     """Return raw values in the type that the signal's kind gives them, from their 64 recorded bits."""
     match signal.kind:
-        case Kind.UNSIGNED:
+        case ValueType.UNSIGNED:
             return bits
-        case Kind.SIGNED:
+        case ValueType.SIGNED:
             return bits.view(np.int64)
-        case Kind.FLOAT:
+        case ValueType.FLOAT:
             return bits.view(np.float64)
 
 
 def _silences(
-    rows: Rows, last_ns: int, timeout_ns: int | None, end_ns: int
+    rows: TrackHistory, last_ns: int, timeout_ns: int | None, end_ns: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return for each silence the message's last frame before it, and the last one that carried the signal.
 
@@ -346,12 +358,12 @@ def _silences(
     if timeout_ns is None:
         return none, none
     _, since_ns, _, silent_from_ns = rows.arrays()
-    ended = silent_from_ns != NEVER
+    ended = silent_from_ns != NO_FRAME_NS
     silences, carried_ns = silent_from_ns[ended], since_ns[ended]
-    final_ns = rows.pending_ns
-    if final_ns == NEVER and last_ns != NEVER and end_ns - last_ns > timeout_ns:
+    final_ns = rows.open_gap_ns
+    if final_ns == NO_FRAME_NS and last_ns != NO_FRAME_NS and end_ns - last_ns > timeout_ns:
         final_ns = last_ns
-    if final_ns == NEVER:
+    if final_ns == NO_FRAME_NS:
         return silences, carried_ns
     return np.append(silences, final_ns), np.append(carried_ns, rows.last_ns)
 
@@ -361,7 +373,7 @@ def _changes(state: NDArray[np.int64], why: NDArray[np.int64], number: Numbers |
     kept = np.ones(len(state), np.bool_)
     kept[1:] = (state[1:] != state[:-1]) | (why[1:] != why[:-1])
     if number is not None:
-        kept[1:] |= (number[1:] != number[:-1]) & (state[1:] != UNKNOWN)
+        kept[1:] |= (number[1:] != number[:-1]) & (state[1:] != UNKNOWN_STATE)
     return kept
 
 

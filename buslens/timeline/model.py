@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Final
 
-from buslens.definitions.model import Kind, Signal
+from buslens.definitions.model import Signal, ValueType
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -19,25 +19,25 @@ if TYPE_CHECKING:
     from buslens.definitions.limits import Comparison
     from buslens.definitions.unpack import Numbers
 
-_PLAIN: Final = Signal(name="", start=0, length=64, kind=Kind.FLOAT)
+_PLAIN: Final = Signal(name="", start=0, length=64, kind=ValueType.FLOAT)
 
-UNKNOWN: Final = -1
+UNKNOWN_STATE: Final = -1
 """State code of a stretch in which the role is unknown."""
 
 
-class Why(Enum):
+class UnknownReason(Enum):
     """Why a role is unknown; the values are the codes in `Timeline.why`."""
 
     #: It is known.
     KNOWN = 0
     #: Its first frame has not come yet.
-    NOT_YET_SEEN = 1
+    NO_FRAME_YET = 1
     #: Its message has been silent for longer than the timeout.
-    SILENT = 2
+    TIMED_OUT = 2
     #: The recorded clock ran back.
-    SEAM = 3
+    DISCONTINUITY = 3
     #: The frame carried a value that the expectations do not name, or none that is a number.
-    UNNAMED = 4
+    UNMAPPED = 4
     #: Nothing at all was recorded on its channel, or nobody can tell that from the silence of its message.
     NOT_RECORDED = 5
     #: It comes from several channels or sources, whose values contradict each other.
@@ -46,7 +46,12 @@ class Why(Enum):
     HOLE = 7
 
 
-STOPPED: Final = (Why.SILENT.value, Why.SEAM.value, Why.NOT_RECORDED.value, Why.HOLE.value)
+STOPPED: Final = (
+    UnknownReason.TIMED_OUT.value,
+    UnknownReason.DISCONTINUITY.value,
+    UnknownReason.NOT_RECORDED.value,
+    UnknownReason.HOLE.value,
+)
 """Reasons for which no frame comes that would confirm the state from before."""
 
 
@@ -62,12 +67,12 @@ class Timeline:
     #: int64[n], ns, strictly ascending: the frame that first shows the entry, or the end of the timeout.
     seen_ns: NDArray[np.int64]
     #: int64[n], ns, below or at seen_ns - 1: the last frame that still carried the entry before.
-    since_ns: NDArray[np.int64]
-    #: int32[n], index into `states`, or `UNKNOWN`; for a number 0 where it is known.
+    changed_after_ns: NDArray[np.int64]
+    #: int32[n], index into `states`, or `UNKNOWN_STATE`; for a number 0 where it is known.
     state: NDArray[np.int32]
     #: float64[n], physical value; NaN where unknown or where the role has states.
     value: NDArray[np.float64]
-    #: int8[n], the value of a `Why`.
+    #: int8[n], the value of a `UnknownReason`.
     why: NDArray[np.int8]
     #: State names, in the order of the expectations file; empty for a number.
     states: tuple[str, ...]
@@ -80,7 +85,7 @@ class Timeline:
     timeout_ns: int | None
     #: End of the capture, ns.
     end_ns: int
-    #: int32[n], index into `unnamed`, -1 where the entry is not `Why.UNNAMED`; None if no entry is.
+    #: int32[n], index into `unnamed`, -1 where the entry is not `UnknownReason.UNMAPPED`; None if no entry is.
     unnamed_at: NDArray[np.int32] | None = None
     #: Time between frames as the definitions give it, ns: no recording shows the message more often.
     cycle_ns: int | None = None
@@ -106,7 +111,7 @@ class Timeline:
         return self.pauses[before - 1] if before else None
 
     def unnamed_value(self, index: int) -> str:
-        """Return what the frame carried that first shows an entry; empty if the entry is not `Why.UNNAMED`."""
+        """Return the value that an `UnknownReason.UNMAPPED` entry first carried; empty for other entries."""
         if self.unnamed_at is None or self.unnamed_at[index] < 0:
             return ""
         return self.unnamed[int(self.unnamed_at[index])]

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from buslens.capture.pauses import common, united
-from buslens.timeline.model import UNKNOWN, Timeline, Why
+from buslens.capture.pauses import common_pauses, merge_pauses
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -37,12 +37,12 @@ def merged(parts: Mapping[str, Timeline]) -> Timeline:
     entry = np.array([np.maximum(np.searchsorted(it.seen_ns, seen_ns, "right") - 1, 0) for it in timelines])
     begun_ns = np.array([it.seen_ns[rows] for it, rows in zip(timelines, entry, strict=True)])
     code = _codes(timelines, entry)
-    known = code != UNKNOWN
+    known = code != UNKNOWN_STATE
     highest, lowest = np.where(known, code, _LEAST).max(0), np.where(known, code, _MOST).min(0)
     differ = known.any(0) & (highest != lowest)
     # Of those who know something the latest entry counts; of the others, first those that are recorded.
     reason = np.array([it.why[rows] for it, rows in zip(timelines, entry, strict=True)])
-    usable = known | (~known.any(0) & (reason != Why.NOT_RECORDED.value))
+    usable = known | (~known.any(0) & (reason != UnknownReason.NOT_RECORDED.value))
     chosen = np.argmax(np.where(usable | ~usable.any(0), begun_ns, _LEAST), 0)
     end_ns = max(it.end_ns for it in timelines)
     cycle_ns = max((it.period_ns for it in timelines if it.period_ns is not None), default=0)
@@ -62,19 +62,19 @@ def merged(parts: Mapping[str, Timeline]) -> Timeline:
         picked: NDArray[Any] = all_of[chosen, columns]
         return picked
 
-    state = np.where(contradicted, UNKNOWN, pick(it.state for it in timelines))
-    why = np.where(contradicted, Why.CONTRADICTED.value, reason[chosen, columns])
+    state = np.where(contradicted, UNKNOWN_STATE, pick(it.state for it in timelines))
+    why = np.where(contradicted, UnknownReason.CONTRADICTED.value, reason[chosen, columns])
     raws = [it.raw for it in timelines if it.raw is not None]
     raw = pick(raws) if len(raws) == len(timelines) else None
-    told = np.where(contradicted, UNKNOWN, code[chosen, columns])
+    told = np.where(contradicted, UNKNOWN_STATE, code[chosen, columns])
     kept = np.append(True, (told[1:] != told[:-1]) | (why[1:] != why[:-1]))
-    since_ns = np.minimum(np.maximum.accumulate(pick(it.since_ns for it in timelines)), seen_ns - 1)
+    since_ns = np.minimum(np.maximum.accumulate(pick(it.changed_after_ns for it in timelines)), seen_ns - 1)
     unnamed_at, unnamed = _unnamed(timelines, chosen, at, contradicted)
     lasts = [it.last_frame_ns for it in timelines if it.last_frame_ns is not None]
     return Timeline(
         role=one.role,
         seen_ns=seen_ns[kept],
-        since_ns=since_ns[kept],
+        changed_after_ns=since_ns[kept],
         state=state[kept].astype(np.int32),
         value=np.where(contradicted, np.nan, pick(it.value for it in timelines))[kept],
         why=why[kept].astype(np.int8),
@@ -88,20 +88,20 @@ def merged(parts: Mapping[str, Timeline]) -> Timeline:
         unnamed=unnamed,
         raw=None if raw is None else raw[kept],
         signal=one.signal,
-        pauses=common(it.pauses for it in timelines),
-        unread=united(pause for it in timelines for pause in it.unread),
+        pauses=common_pauses(it.pauses for it in timelines),
+        unread=merge_pauses(pause for it in timelines for pause in it.unread),
         senders=tuple(parts),
     )
 
 
 def _codes(timelines: tuple[Timeline, ...], entry: NDArray[np.intp]) -> NDArray[np.int64]:
-    """Return for each sender and moment a number that is the same where the role is; `UNKNOWN` where it is unknown."""
+    """Return for each sender and moment a number for its state; `UNKNOWN_STATE` where it is unknown."""
     state = np.array([it.state[rows] for it, rows in zip(timelines, entry, strict=True)], np.int64)
     if timelines[0].states:
         return state
     value = np.array([it.value[rows] for it, rows in zip(timelines, entry, strict=True)])
     _, code = np.unique(value, return_inverse=True)
-    return np.where(state == UNKNOWN, UNKNOWN, code.reshape(value.shape))
+    return np.where(state == UNKNOWN_STATE, UNKNOWN_STATE, code.reshape(value.shape))
 
 
 def _first_to_change(

@@ -18,8 +18,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.capture.fold import fold
 from buslens.capture.open import open_capture
+from buslens.capture.reduce import reduce_frames
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -73,7 +73,7 @@ def measure(path: Path) -> None:
 
     def read() -> None:
         nonlocal counts, tally
-        counts, tally = fold(open_capture(path), wanted=wanted, new=list, step=step, join=list.extend)
+        counts, tally = reduce_frames(open_capture(path), wanted=wanted, make=list, update=step, merge=list.extend)
 
     tally = None
     before = time.perf_counter()

@@ -31,15 +31,15 @@ from support.trials import interval
 
 from buslens.checks.findings import Outcome
 from buslens.fleet.model import AnomalyKind
-from buslens.rehearsal.fleet import FIRST_DAY, Ailment
+from buslens.rehearsal.fleet import FIRST_DAY, FleetFault
 from buslens.units import NS_PER_DAY
 
-AILING = {Ailment.SLOW_MOTOR: 4, Ailment.RETRIES: 2, Ailment.MESSAGE_LOST: 1, Ailment.CYCLE_CHANGED: 1}
+AILING = {FleetFault.SLOW_MOTOR: 4, FleetFault.RETRIES: 2, FleetFault.MESSAGE_LOST: 1, FleetFault.CYCLE_CHANGED: 1}
 SHOWS = {
-    Ailment.SLOW_MOTOR: {AnomalyKind.DRIFT, AnomalyKind.OUTLIER, AnomalyKind.SKEW},
-    Ailment.RETRIES: {AnomalyKind.RETRIES},
-    Ailment.MESSAGE_LOST: {AnomalyKind.MESSAGES},
-    Ailment.CYCLE_CHANGED: {AnomalyKind.CYCLE},
+    FleetFault.SLOW_MOTOR: {AnomalyKind.DRIFT, AnomalyKind.OUTLIER, AnomalyKind.SKEW},
+    FleetFault.RETRIES: {AnomalyKind.RETRIES},
+    FleetFault.MESSAGE_LOST: {AnomalyKind.MESSAGES},
+    FleetFault.CYCLE_CHANGED: {AnomalyKind.CYCLE},
 }
 LOOK = 14
 
@@ -61,7 +61,7 @@ class Watched(NamedTuple):
     seed: int
     days: int
     #: Car -> ailment, day on which it begins, first day with a failed step (None: never).
-    cars: dict[str, tuple[Ailment, float, float | None]]
+    cars: dict[str, tuple[FleetFault, float, float | None]]
     told: list[Told]
     #: Days after which it was looked at; the last is the end.
     looks: list[int]
@@ -170,7 +170,7 @@ def tell_healthy(fleets: list[Watched]) -> None:
 def tell_ailing(fleets: list[Watched]) -> None:
     """Print what was found of what ails, how early, and the false alarms beside it."""
     print(f"\nAiling: {len(fleets)} fleets, {sum(it.captures for it in fleets)} captures")
-    healthy = [(fleet, name) for fleet in fleets for name, car in fleet.cars.items() if car[0] is Ailment.NONE]
+    healthy = [(fleet, name) for fleet in fleets for name, car in fleet.cars.items() if car[0] is FleetFault.NONE]
     alarmed = sum(any(it.vehicle == name for it in fleet.told) for fleet, name in healthy)
     print("healthy vehicles among them ever alarmed    ", share(alarmed, len(healthy)))
     for fleet, name in healthy:
@@ -178,7 +178,7 @@ def tell_ailing(fleets: list[Watched]) -> None:
             if it.vehicle == name:
                 print(f"    {fleet.seed} day {it.look} {it.vehicle} {it.kind.value}: {it.sentence}")
     pairs = {(fleet.seed, it.look, it.vehicle, it.kind): fleet for fleet in fleets for it in fleet.told}
-    false = sum(fleet.cars[vehicle][0] is Ailment.NONE for (_, _, vehicle, _), fleet in pairs.items())
+    false = sum(fleet.cars[vehicle][0] is FleetFault.NONE for (_, _, vehicle, _), fleet in pairs.items())
     print("told for nothing, of vehicles and kinds told ", share(false, len(pairs)))
     for ailment, kinds in SHOWS.items():
         lags, leads, found, total = [], [], 0, 0
@@ -193,7 +193,7 @@ def tell_ailing(fleets: list[Watched]) -> None:
                 found += first is not None
                 if first is not None:
                     lags.append(first - begins)
-                if ailment is Ailment.SLOW_MOTOR and failed is not None:
+                if ailment is FleetFault.SLOW_MOTOR and failed is not None:
                     failing += 1
                     warned += first is not None and first < failed
                     if first is not None:

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from support.fleets import jobs_of
 
-from buslens.fleet.judge import judge, make_ready
+from buslens.fleet.check_job import check_job, make_ready
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.local import LocalPool
 from buslens.fleet.run import run
@@ -37,7 +37,7 @@ class Here:
     @staticmethod
     def each(function, items):  # type: ignore[no-untyped-def]
         """Work on one item after the other."""
-        assert function is judge
+        assert function is check_job
         return ((item, function(item)) for item in items)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from support.rows import Row, read_rows, row
 
-from buslens.capture.frames import Clock, Flag, Tally
+from buslens.capture.frames import Clock, Flag, ReadStats
 from buslens.capture.open import open_capture
 from buslens.errors import CaptureError
 
@@ -32,7 +32,7 @@ DECIMAL = (f"date {START}", "base dec  timestamps absolute", "internal events lo
 
 def read(
     folder: Path, lines: Sequence[str], header: Sequence[str] = HEADER, end: str = "\n"
-) -> tuple[list[Row], Tally]:
+) -> tuple[list[Row], ReadStats]:
     return read_rows(folder / "log.txt", end.join([*header, *lines, ""]).encode("cp1252"))
 
 
@@ -343,13 +343,13 @@ class TestRelativeStamps:
         lines = ["   0.100000 1  C8 Rx d 1 01", damaged, "   0.200000 1  C8 Rx d 1 03"]
         rows, tally = read(tmp_path, lines, header=["base hex  timestamps relative"])
         assert [each.data for each in rows] == [b"\x01", b"\x03"]
-        assert [(seam.line, seam.is_lost) for seam in tally.seams] == [(4, True)]
+        assert [(seam.line, seam.is_lost) for seam in tally.discontinuities] == [(4, True)]
         _, tally = read(tmp_path, lines, header=["base hex  timestamps absolute"])
-        assert tally.seams == []
+        assert tally.discontinuities == []
         lines[1] = "   0.300000 1  C8 Rx d 2 02"
         rows, tally = read(tmp_path, lines, header=["base hex  timestamps relative"])
         assert [each.time_ns for each in rows] == [100 * MS, 600 * MS]
-        assert tally.seams == []
+        assert tally.discontinuities == []
 
     def test_long_log_in_several_pieces(self, tmp_path: Path) -> None:
         lines = ["   0.001000 1  C8 Rx d 1 01"] * 3000
@@ -367,7 +367,7 @@ class TestTriggerBlocks:
         lines = [f"Begin Triggerblock {self.LATER}", "120.5 1 C8 Rx d 1 03", "End Triggerblock"]
         rows, tally = read(tmp_path, lines, header=self.FIRST)
         assert [each.time_ns - START_NS for each in rows] == [S, 2 * S, 120_500 * MS]
-        assert (tally.seams, tally.notes) == ([], [])
+        assert (tally.discontinuities, tally.notes) == ([], [])
 
     def test_stamps_that_restart(self, tmp_path: Path) -> None:
         lines = [f"Begin Triggerblock {self.LATER}", "0.5 1 C8 Rx d 1 03", "1.5 1 C8 Rx d 1 04"]
@@ -404,7 +404,7 @@ class TestTriggerBlocks:
         lines = ["Begin Triggerblock Yesterday", "0.5 1 C8 Rx d 1 03"]
         rows, tally = read(tmp_path, lines, header=self.FIRST)
         assert rows[-1].time_ns == rows[-2].time_ns + 1
-        assert len(tally.seams) == 1
+        assert len(tally.discontinuities) == 1
 
 
 class TestColumnsBeforeTheIdentifier:
@@ -451,7 +451,7 @@ class TestClocks:
                 lines.append(self.line(3 + n * 0.1, "Tx", n))
         rows, tally = read(tmp_path, lines)
         assert len(rows) == 200
-        assert tally.seams == []
+        assert tally.discontinuities == []
         assert tally.last_ns is not None
         assert tally.first_ns is not None
         assert tally.last_ns - tally.first_ns == 19_900 * MS
@@ -462,7 +462,7 @@ class TestClocks:
         lines = [self.line(5 + n * 0.2 - (n % 2) * (0.2 + back), "Rx", n, channel=1 + n % 2) for n in range(100)]
         rows, tally = read(tmp_path, lines)
         assert len(rows) == 100
-        assert tally.seams == []
+        assert tally.discontinuities == []
         assert [it.time_ns for it in rows] == sorted(it.time_ns for it in rows)
 
     def test_rows_of_an_earlier_run(self, tmp_path: Path) -> None:
@@ -470,7 +470,7 @@ class TestClocks:
         new = [self.line(n * 0.01, "Rx", n) for n in range(100)]
         rows, tally = read(tmp_path, [*old, *new])
         assert len(rows) == 100
-        assert (tally.frames, tally.seams) == (100, [])
+        assert (tally.frames, tally.discontinuities) == (100, [])
         assert any("the first 7 frames are left over" in note for note in tally.notes)
 
     def test_a_jump_in_the_middle_is_a_seam(self, tmp_path: Path) -> None:
@@ -479,4 +479,4 @@ class TestClocks:
         ]
         rows, tally = read(tmp_path, lines)
         assert len(rows) == 100
-        assert len(tally.seams) == 1
+        assert len(tally.discontinuities) == 1

@@ -277,4 +277,4 @@ class TestAsTheLogWritesThroughout:
         path.write_text("".join(f"({n // 3 * 0.05:.6f}) can0 1A0#{n:02X}\n" for n in range(60)))
         _, tally = gather(path, engine=engine)
         assert tally.resolution_ns == 50_000_000
-        assert tally.seams == []
+        assert tally.discontinuities == []

@@ -18,15 +18,15 @@ from support.logs import ENGINES, gather, rows_of
 from support.mixed_lines import asc_lines, candump_lines
 
 from buslens.capture._scan_kernel import PADDING
-from buslens.capture.fold import fold
 from buslens.capture.frames import Flag, Frames
+from buslens.capture.id_filter import IdFilter
 from buslens.capture.open import open_capture
-from buslens.capture.plan import Plan, foreign_plan
 from buslens.capture.read import read_frames
+from buslens.capture.read_options import ReadOptions, python_can_read_options
+from buslens.capture.reduce import reduce_frames
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import FileStream
-from buslens.capture.wanted import Wanted
 from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from support.logs import Row as LogRow
 
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
 
 
 @pytest.mark.parametrize("engine", ENGINES)
@@ -110,12 +110,12 @@ class TestFramesOfOthers:
         def step(into: list[int], frames: Frames) -> None:
             into += frames.can_id.tolist()
 
-        _, tally = fold(
+        _, tally = reduce_frames(
             open_capture(path),
             wanted=[(0x7FF, False), (0x12345678, True)],
-            new=lambda: seen,
-            step=step,
-            join=list.extend,
+            make=lambda: seen,
+            update=step,
+            merge=list.extend,
         )
         assert seen == [0x7FF, 0x12345678]
         assert (tally.frames, tally.broken) == (2, 2)
@@ -153,18 +153,20 @@ SHORT_LINES = {
 }
 
 
-def scanned(log: bytes, name: str, engine: str, behind: bytes = b"\0", **options: int) -> tuple[list[LogRow], Tally]:
+def scanned(
+    log: bytes, name: str, engine: str, behind: bytes = b"\0", **options: int
+) -> tuple[list[LogRow], ReadStats]:
     """Read a log, with those bytes over and over in the buffer that its windows are read into."""
     entry = FORMATS[name]
     if engine.endswith("kernel"):
         entry = replace(entry, plain_kernel=None, wide_kernel=None)
     match = entry.sniff(log[: 1 << 16]) or UNSEEN[name]
     plain = 0 if engine.startswith("compiled") else 1 << 60
-    scanner = Scanner(Plan(format=entry, match=match, wanted=None, plain_bytes=plain, **options))
+    scanner = Scanner(ReadOptions(format=entry, match=match, wanted=None, plain_bytes=plain, **options))
     size = scanner.plan.window_bytes + PADDING
     scanner._buffer = bytearray((behind * size)[:size])
     rows = [row for frames in scanner.read(FileStream(BytesIO(log))) for row in rows_of(frames)]
-    rows += [row for frames in scanner.rest() for row in rows_of(frames)]
+    rows += [row for frames in scanner.flush() for row in rows_of(frames)]
     return rows, scanner.tally()
 
 
@@ -298,8 +300,8 @@ CAN_FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 class TestRecordedFrames:
     """Frames that another reader has made meet the same limits."""
 
-    def scanner(self, room: int = 1 << 10, wanted: Wanted | None = None) -> Scanner:
-        plan = foreign_plan("others", wanted=wanted)
+    def scanner(self, room: int = 1 << 10, wanted: IdFilter | None = None) -> Scanner:
+        plan = python_can_read_options("others", wanted=wanted)
         return Scanner(replace(plan, room=room, batch=1))
 
     def frames(self, *rows: tuple[int, int, int, int, int], channels: tuple[str, ...] = ("a",)) -> Frames:
@@ -321,7 +323,7 @@ class TestRecordedFrames:
         scanner = self.scanner(room=16)
         found = [
             *scanner.feed(self.frames(*((i * 10**9, 0, 0x123, Flag.FD, 64) for i in range(50)))),
-            *scanner.rest(),
+            *scanner.flush(),
         ]
         words = [
             (row.time_ns // 10**9, np.frombuffer(row.data, "<u8").tolist()) for run in found for row in rows_of(run)
@@ -330,33 +332,36 @@ class TestRecordedFrames:
 
     def test_a_clock_that_runs_back(self) -> None:
         scanner = self.scanner()
-        found = [*scanner.feed(self.frames((5 * 10**9, 0, 1, 0, 0), (0, 0, 2, 0, 0))), *scanner.rest()]
+        found = [*scanner.feed(self.frames((5 * 10**9, 0, 1, 0, 0), (0, 0, 2, 0, 0))), *scanner.flush()]
         assert [(row.can_id, row.segment) for run in found for row in rows_of(run)] == [(1, 0), (2, 1)]
-        assert [seam.back_ns for seam in scanner.tally().seams] == [5 * 10**9]
+        assert [seam.back_ns for seam in scanner.tally().discontinuities] == [5 * 10**9]
 
     def test_error_frames(self) -> None:
         rows = (0, 0, 0x204, Flag.ERROR, 8), (1, 0, 0x1FFFFFFF, Flag.ERROR, 8), (2, 0, 0x100, Flag.REMOTE, 0)
         scanner = self.scanner()
-        found = [*scanner.feed(self.frames(*rows)), *scanner.rest()]
+        found = [*scanner.feed(self.frames(*rows)), *scanner.flush()]
         assert sum(len(run) for run in found) == 3
         tally = scanner.tally()
         assert (tally.errors, tally.remote) == (2, 1)
         assert tally.error_classes == {1 << bit: 1 + (bit in {2, 9}) for bit in range(29)}
-        scanner = self.scanner(wanted=Wanted(frozenset({(0x100, False)})))
-        found = [*scanner.feed(self.frames(*rows)), *scanner.rest()]
+        scanner = self.scanner(wanted=IdFilter(frozenset({(0x100, False)})))
+        found = [*scanner.feed(self.frames(*rows)), *scanner.flush()]
         assert [row.can_id for run in found for row in rows_of(run)] == [0x100]
 
     def test_channels_beyond_the_table(self) -> None:
         scanner = self.scanner()
         channels = tuple(f"n{i}" for i in range(300))
-        found = [*scanner.feed(self.frames(*((i, i, 1, 0, 0) for i in range(300)), channels=channels)), *scanner.rest()]
+        found = [
+            *scanner.feed(self.frames(*((i, i, 1, 0, 0) for i in range(300)), channels=channels)),
+            *scanner.flush(),
+        ]
         assert [row.channel for run in found for row in rows_of(run)] == list(channels[:256])
         assert scanner.tally().broken == 44
 
     @pytest.mark.parametrize("stamp", [-4 * 10**18, 4 * 10**18, 2**63 - 1, -(2**63)])
     def test_stamps_beyond_the_axis(self, stamp: int) -> None:
         scanner = self.scanner()
-        found = [*scanner.feed(self.frames((0, 0, 1, 0, 0), (stamp, 0, 2, 0, 0), (1, 0, 3, 0, 0))), *scanner.rest()]
+        found = [*scanner.feed(self.frames((0, 0, 1, 0, 0), (stamp, 0, 2, 0, 0), (1, 0, 3, 0, 0))), *scanner.flush()]
         assert [row.can_id for run in found for row in rows_of(run)] == [1, 3]
         assert scanner.tally().broken == 1
 
@@ -370,7 +375,7 @@ class TestWhereAnotherReaderGivesUp:
         row = "1.0,0x100,0,0,0,1,AQ==\n"
         for n_bad in (3, 20):
             path.write_text(head + row + n_bad * row.replace("0x100", "0x900") + row + "2.0,0x")
-            _, tally = fold(open_capture(path), wanted=None, new=list, step=list.append, join=list.extend)
+            _, tally = reduce_frames(open_capture(path), wanted=None, make=list, update=list.append, merge=list.extend)
             assert read_frames(path).attrs["tally"].skipped == tally.skipped
             assert (tally.frames, tally.broken) == (2, n_bad + 1)
             assert [line.line for line in tally.skipped] == [*range(2, 2 + n_bad), n_bad + 3][:8]
@@ -381,4 +386,4 @@ class TestWhereAnotherReaderGivesUp:
         path = tmp_path / "a.csv"
         path.write_text("timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x900,0,0,0,1,AQ==\n")
         with pytest.raises(CaptureError, match="no line of it could be read"):
-            fold(open_capture(path), wanted=None, new=list, step=list.append, join=list.extend)
+            reduce_frames(open_capture(path), wanted=None, make=list, update=list.append, merge=list.extend)

@@ -16,7 +16,7 @@ from support.damage import line_starts, with_one_bad_byte
 from support.logs import rows_of
 
 from buslens.capture.open import open_capture, open_stream
-from buslens.capture.plan import plan_for
+from buslens.capture.read_options import read_options_for
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import FileStream
 from buslens.errors import CaptureError
@@ -24,7 +24,7 @@ from buslens.errors import CaptureError
 if TYPE_CHECKING:
     from support.logs import Row
 
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
     from buslens.capture.open import Capture
 
 LOGS: Final = Path(__file__).parents[2] / "sample_logs"
@@ -40,15 +40,15 @@ HEADER_LINES: Final = 6
 """A header says how all the rest is to be read, so that its reach is the log."""
 
 
-def rows_in(capture: Capture) -> tuple[list[Row], Tally]:
+def rows_in(capture: Capture) -> tuple[list[Row], ReadStats]:
     """Return all frames as they were recorded, in the order of the file."""
-    scanner = Scanner(plan_for(capture, wanted=None, as_recorded=True, plain_bytes=1 << 60))
+    scanner = Scanner(read_options_for(capture, wanted=None, as_recorded=True, plain_bytes=1 << 60))
     with capture.stream() as stream:
         rows = [row for frames in scanner.read(stream) for row in rows_of(frames)]
-    return rows + [row for frames in scanner.rest() for row in rows_of(frames)], scanner.tally()
+    return rows + [row for frames in scanner.flush() for row in rows_of(frames)], scanner.tally()
 
 
-def read(log: bytes) -> tuple[list[Row], Tally]:
+def read(log: bytes) -> tuple[list[Row], ReadStats]:
     return rows_in(open_stream("damaged", log, FileStream(BytesIO(b""))))
 
 

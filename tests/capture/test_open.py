@@ -16,7 +16,7 @@ from buslens.errors import CaptureError, UsageError
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from buslens.capture.protocol import LogFormat
+    from buslens.capture.log_format import LogFormat
 
 LOG = b"(1.000000) can0 101#11\n(2.000000) can1 102#22\n"
 
@@ -110,7 +110,7 @@ class TestStandardInput:
     def test_compiled_when_it_turns_out_to_be_long(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         from dataclasses import replace
 
-        from buslens.capture.fold import fold
+        from buslens.capture.reduce import reduce_frames
 
         log = b"".join(b"(%d.%06d) can0 101#%016X\n" % (*divmod(10_000 * i, 1_000_000), i) for i in range(100_000))
         path = tmp_path / "x.log"
@@ -129,12 +129,12 @@ class TestStandardInput:
         capture.format = replace(capture.format, plain_kernel=plain)
         from support.logs import rows_of
 
-        rows, tally = fold(
+        rows, tally = reduce_frames(
             capture,
             wanted=[(0x101, False)],
-            new=list,
-            step=lambda rows, frames: rows.extend(rows_of(frames)),
-            join=list.extend,
+            make=list,
+            update=lambda rows, frames: rows.extend(rows_of(frames)),
+            merge=list.extend,
             plain_bytes=1 << 17,
             window_bytes=1 << 16,
         )

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from support.logs import ENGINES, gather
 
 from buslens.capture.frames import Pause
-from buslens.capture.pauses import common, united
+from buslens.capture.pauses import common_pauses, merge_pauses
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from buslens.capture.frames import Tally
+    from buslens.capture.frames import ReadStats
 
 MS = 1_000_000
 START_S = 1_700_000_000
@@ -44,13 +44,13 @@ def log_of(messages: Sequence[tuple[str, int, Iterable[float]]]) -> bytes:
     return "".join(lines).encode()
 
 
-def read(folder: Path, *messages: tuple[str, int, Iterable[float]], engine: str = "plain") -> Tally:
+def read(folder: Path, *messages: tuple[str, int, Iterable[float]], engine: str = "plain") -> ReadStats:
     path = folder / "pauses.log"
     path.write_bytes(log_of(messages))
     return gather(path, engine=engine)[1]
 
 
-def pauses_ms(tally: Tally, channel: str = "can0") -> list[tuple[float, float]]:
+def pauses_ms(tally: ReadStats, channel: str = "can0") -> list[tuple[float, float]]:
     origin_ns = START_S * 10**9
     return [((at.from_ns - origin_ns) / MS, (at.to_ns - origin_ns) / MS) for at in tally.pauses[channel]]
 
@@ -176,7 +176,7 @@ class TestTriggerBlocks:
 
 
 STRETCHES = st.lists(st.tuples(st.integers(0, 30), st.integers(1, 9)), max_size=6).map(
-    lambda drawn: united(Pause(at, at + length) for at, length in drawn)
+    lambda drawn: merge_pauses(Pause(at, at + length) for at, length in drawn)
 )
 
 
@@ -184,7 +184,7 @@ class TestSeveral:
     @given(st.lists(STRETCHES, min_size=1, max_size=3))
     def test_common(self, several: list[tuple[Pause, ...]]) -> None:
         """A moment is in what several have in common if it is in one of each."""
-        found = common(several)
+        found = common_pauses(several)
         for moment in np.arange(0.5, 40):
             everywhere = all(any(it.from_ns < moment < it.to_ns for it in pauses) for pauses in several)
             assert any(it.from_ns < moment < it.to_ns for it in found) == everywhere

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.logs import gather
 
-from buslens.capture.stream import FileStream, Gunzipped, Prefixed, ReadAhead, read_head, windows
+from buslens.capture.stream import ChainedStream, FileStream, GzipStream, PrefetchStream, line_blocks, read_head
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -50,7 +50,7 @@ class TestGunzipped:
     @given(st.lists(st.binary(max_size=300), min_size=1, max_size=4), st.integers(1, 50), st.integers(0, 20))
     def test_members(self, members: list[bytes], room: int, n_zeros: int) -> None:
         packed = b"".join(map(gzip.compress, members)) + bytes(n_zeros)
-        stream = Gunzipped(FileStream(BytesIO(packed)))
+        stream = GzipStream(FileStream(BytesIO(packed)))
         assert drain(stream, room) == b"".join(members)
         assert stream.damage == ""
 
@@ -59,7 +59,7 @@ class TestGunzipped:
         content = b"".join(b"(%d.000000) can0 101#%04X\n" % (i, i) for i in range(200))
         packed = gzip.compress(content)
         n = data.draw(st.integers(3, len(packed) - 1))
-        stream = Gunzipped(FileStream(BytesIO(packed[:n])))
+        stream = GzipStream(FileStream(BytesIO(packed[:n])))
         unpacked = drain(stream, data.draw(st.sampled_from([1, 7, 100, 1 << 16])))
         assert unpacked == zlib.decompressobj(31).decompress(packed[:n])
         assert content.startswith(unpacked)
@@ -72,7 +72,7 @@ class TestGunzipped:
         packed = bytearray(gzip.compress(noise, 0))  # stored blocks: what is before the damage is certain
         middle = packed.index(noise[200_000:200_016])
         packed[middle] ^= 0xFF
-        stream = Gunzipped(FileStream(BytesIO(bytes(packed))))
+        stream = GzipStream(FileStream(BytesIO(bytes(packed))))
         unpacked = drain(stream)
         # Only the check sum at the end gives it away: nothing that was unpacked is lost.
         assert len(unpacked) == len(noise)
@@ -80,7 +80,7 @@ class TestGunzipped:
 
     def test_garbage_behind_keeps_what_was_before(self) -> None:
         content = b"line\n" * 1000
-        stream = Gunzipped(FileStream(BytesIO(gzip.compress(content) + b"no gzip at all")))
+        stream = GzipStream(FileStream(BytesIO(gzip.compress(content) + b"no gzip at all")))
         assert drain(stream) == content
         assert "damaged" in stream.damage
 
@@ -88,7 +88,7 @@ class TestGunzipped:
         packer = zlib.compressobj(wbits=31)
         content = b"".join(b"(%d.000000) can0 101#\n" % i for i in range(20_000))
         packed = packer.compress(content) + packer.flush(zlib.Z_FULL_FLUSH) + b"\xff" * 100
-        stream = Gunzipped(FileStream(BytesIO(packed)))
+        stream = GzipStream(FileStream(BytesIO(packed)))
         assert drain(stream) == content
         assert "damaged" in stream.damage
 
@@ -116,7 +116,7 @@ class TestReadAhead:
 
     @given(st.binary(max_size=500), st.integers(1, 60), st.lists(st.integers(1, 30)), st.integers(1, 40))
     def test_same(self, content: bytes, ahead: int, sizes: list[int], room: int) -> None:
-        with ReadAhead(Dripping(content, sizes), ahead) as stream:
+        with PrefetchStream(Dripping(content, sizes), ahead) as stream:
             assert drain(stream, room) == content
 
     def test_error_of_the_source_comes_out(self) -> None:
@@ -124,7 +124,7 @@ class TestReadAhead:
             def read_into(self, view: memoryview) -> int:
                 raise OSError(f"no {len(view)} bytes")
 
-        with ReadAhead(Broken(b"", []), 10) as stream, pytest.raises(OSError, match="no 10 bytes"):
+        with PrefetchStream(Broken(b"", []), 10) as stream, pytest.raises(OSError, match="no 10 bytes"):
             drain(stream)
 
 
@@ -135,7 +135,7 @@ class TestPrefixed:
         stream = FileStream(BytesIO(b"abcdef"))
         head = read_head(stream, 4)
         assert head == b"abcd"
-        assert drain(Prefixed(head, stream), 3) == b"abcdef"
+        assert drain(ChainedStream(head, stream), 3) == b"abcdef"
 
 
 class TestWindows:
@@ -152,7 +152,7 @@ class TestWindows:
         buffer = bytearray(size + 64)
         seen = []
         cut = []
-        for window in windows(Dripping(log, sizes), buffer):
+        for window in line_blocks(Dripping(log, sizes), buffer):
             part = bytes(buffer[: window.stop])
             assert part.endswith(b"\n")
             assert not window.is_too_long
@@ -167,7 +167,7 @@ class TestWindows:
         buffer = bytearray(60 + 64)
         log = b"first\nbefore" + b"\0" * zeros + b"behind\nlast\n"
         seen = b""
-        for window in windows(Dripping(log, sizes), buffer):
+        for window in line_blocks(Dripping(log, sizes), buffer):
             assert not window.is_too_long
             seen += bytes(buffer[: window.stop])
         assert [part for part in seen.replace(b"\n", b"\0").split(b"\0") if part] == (

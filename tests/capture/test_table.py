@@ -10,22 +10,22 @@ from hypothesis import strategies as st
 from support.tables import Sent, Written, traffic
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.fold import fold
 from buslens.capture.frames import Clock
 from buslens.capture.open import open_capture
 from buslens.capture.read import read_frames
+from buslens.capture.reduce import reduce_frames
 from buslens.capture.registry import FORMATS
 from buslens.capture.table import TABLE, recognise, sniff, table_toml
 from buslens.capture.table_layout import UnclearLayoutError
-from buslens.capture.table_text import form_of
-from buslens.capture.table_told import TableSettings, load_table
+from buslens.capture.table_settings import TableSettings, load_table
+from buslens.capture.table_text import text_form_of
 from buslens.errors import CaptureError, UsageError
 
 if TYPE_CHECKING:
     from support.logs import Row as LogRow
 
-    from buslens.capture.frames import Frames, Tally
-    from buslens.capture.protocol import Match
+    from buslens.capture.frames import Frames, ReadStats
+    from buslens.capture.log_format import FormatMatch
 
 FRAMES = traffic(1)
 QUICK = (Phase.explicit, Phase.reuse, Phase.generate)
@@ -324,7 +324,7 @@ class TestColumnsThatLookAlike:
 class TestRows:
     """Every row is in one class, and one that looks like a frame and is none is broken, with its reason."""
 
-    def read(self, tmp_path: Path, text: str | bytes, **options: object) -> tuple[list[int], Tally]:
+    def read(self, tmp_path: Path, text: str | bytes, **options: object) -> tuple[list[int], ReadStats]:
         path = tmp_path / "rows"
         path.write_bytes(text.encode() if isinstance(text, str) else text)
         times: list[int] = []
@@ -332,7 +332,9 @@ class TestRows:
         def step(into: list[int], frames: Frames) -> None:
             into += frames.time_ns.tolist()
 
-        _, tally = fold(open_capture(path, **options), wanted=None, new=lambda: times, step=step, join=list.extend)  # type: ignore[arg-type]
+        _, tally = reduce_frames(
+            open_capture(path, **options), wanted=None, make=lambda: times, update=step, merge=list.extend
+        )  # type: ignore[arg-type]
         return times, tally
 
     def test_broken(self, tmp_path: Path) -> None:
@@ -378,8 +380,8 @@ class TestRows:
         for plain_bytes in (0, 1 << 40):
             path = tmp_path / "rows"
             path.write_text(text)
-            _, tally = fold(
-                open_capture(path), wanted=None, new=list, step=lambda _, __: None, join=list.extend,
+            _, tally = reduce_frames(
+                open_capture(path), wanted=None, make=list, update=lambda _, __: None, merge=list.extend,
                 plain_bytes=plain_bytes,
             )  # fmt: skip
             assert [line.line for line in tally.skipped] == [61, 62, 63, 64]
@@ -393,14 +395,14 @@ class TestRows:
         times, tally = self.read(tmp_path, "\n".join(lines))
         assert tally.broken == 2
         assert all("neighbours" in line.reason or "rows before" in line.reason for line in tally.skipped)
-        assert not tally.seams
+        assert not tally.discontinuities
         assert len(times) == len(FRAMES) - 2
 
     def test_left_over_rows(self, tmp_path: Path) -> None:
         early = [frame._replace(time_ns=frame.time_ns + 900_000_000_000) for frame in FRAMES[:7]]
         times, tally = self.read(tmp_path, Written(time="s.6").text([*early, *FRAMES]))
         assert len(times) == len(FRAMES)
-        assert not tally.seams
+        assert not tally.discontinuities
         assert any("the first 7 rows" in note for note in tally.notes)
 
     def test_sent_rows_on_another_clock(self, tmp_path: Path) -> None:
@@ -408,7 +410,7 @@ class TestRows:
         written = Written(time="s.6", columns=["time", "direction", "id", "length", "data"])
         times, tally = self.read(tmp_path, written.text(other))
         assert len(times) == sum(not frame.is_sent for frame in FRAMES)
-        assert not tally.seams
+        assert not tally.discontinuities
         assert any("another clock" in note for note in tally.notes)
 
     @pytest.mark.parametrize("bits", [16, 32])
@@ -466,7 +468,7 @@ class TestKernel:
 
         dice = random.Random(data.draw(st.integers(0, 1 << 30)))
         recorded = written.text(FRAMES[:120])
-        text = bytearray(form_of(recorded).applied(recorded.removeprefix(b"\xef\xbb\xbf")))
+        text = bytearray(text_form_of(recorded).applied(recorded.removeprefix(b"\xef\xbb\xbf")))
         found = recognise(bytes(text))
         assert found is not None
         whole = [
@@ -487,29 +489,29 @@ class TestKernel:
         path = tmp_path / "rows"
         path.write_bytes(Written(time="s.6").text(many))
 
-        def read(**options: int) -> tuple[list[int], Tally]:
+        def read(**options: int) -> tuple[list[int], ReadStats]:
             def step(into: list[int], frames: Frames) -> None:
                 into += frames.time_ns.tolist()
 
-            return fold(open_capture(path), wanted=None, new=list, step=step, join=list.extend, **options)  # type: ignore[arg-type]
+            return reduce_frames(open_capture(path), wanted=None, make=list, update=step, merge=list.extend, **options)  # type: ignore[arg-type]
 
         assert read(workers=3, piece_bytes=10_000) == read(workers=1)
 
 
-def scanned(text: bytes, match: Match, engine: str, window_bytes: int) -> tuple[list[LogRow], Tally]:
+def scanned(text: bytes, match: FormatMatch, engine: str, window_bytes: int) -> tuple[list[LogRow], ReadStats]:
     """Read a text by one engine, in windows of one size."""
     from io import BytesIO
 
     from support.logs import rows_of
 
-    from buslens.capture.plan import Plan
+    from buslens.capture.read_options import ReadOptions
     from buslens.capture.scan import Scanner
     from buslens.capture.stream import FileStream
 
     most = 0 if engine.startswith("compiled") else 1 << 60
-    scanner = Scanner(Plan(format=TABLE, match=match, wanted=None, plain_bytes=most, window_bytes=window_bytes))
+    scanner = Scanner(ReadOptions(format=TABLE, match=match, wanted=None, plain_bytes=most, window_bytes=window_bytes))
     rows = [row for frames in scanner.read(FileStream(BytesIO(text))) for row in rows_of(frames)]
-    rows += [row for frames in scanner.rest() for row in rows_of(frames)]
+    rows += [row for frames in scanner.flush() for row in rows_of(frames)]
     return rows, scanner.tally()
 
 

@@ -11,11 +11,11 @@ from scipy import stats
 from support.handmade import at, between, handshake, pulse_finding, result, step_finding, tally
 
 from buslens.capture.frames import Clock
-from buslens.causes.compare import Change, Conclusion, Trials, compare, trials
-from buslens.checks.findings import Outcome, Span, Verdict
+from buslens.causes.compare import Conclusion, RepairStatus, TrialCounts, compare, trials
+from buslens.checks.findings import Outcome, TimeBounds, Verdict
 
 if TYPE_CHECKING:
-    from buslens.causes.compare import Comparison
+    from buslens.causes.compare import RepairComparison
     from buslens.checks.findings import Finding, Result
 
 MET, LATE, UNDECIDED = Outcome.MET, Outcome.LATE, Outcome.UNDECIDED
@@ -34,7 +34,7 @@ def capture(*outcomes: Outcome, others: tuple[Finding, ...] = ()) -> Result:
     return result(*found, handshakes=runs, verdict=verdict)
 
 
-def of_step(comparison: Comparison) -> Change:
+def of_step(comparison: RepairComparison) -> RepairStatus:
     """Return what became of the step."""
     (one,) = [it for it in comparison.compared if it.step == "release ends"]
     return one.change
@@ -44,20 +44,20 @@ class TestTrials:
     """A handshake is clean, failed or proves nothing."""
 
     def test_none(self) -> None:
-        assert trials([], "lock handshake") == Trials()
+        assert trials([], "lock handshake") == TrialCounts()
 
     def test_each_kind(self) -> None:
         counted = trials([capture(MET, LATE, UNDECIDED), capture(MET)], "lock handshake")
-        assert counted == Trials(clean=2, failed=1, unjudged=1)
+        assert counted == TrialCounts(clean=2, failed=1, unjudged=1)
 
     def test_called_off(self) -> None:
         called_off = replace(
             capture(MET), handshakes=(handshake(completed=False, abandoned="door_open becomes closed"),)
         )
-        assert trials([called_off], "lock handshake") == Trials(unjudged=1)
+        assert trials([called_off], "lock handshake") == TrialCounts(unjudged=1)
 
     def test_without_a_judged_step(self) -> None:
-        assert trials([replace(capture(MET), findings=())], "lock handshake") == Trials(unjudged=1)
+        assert trials([replace(capture(MET), findings=())], "lock handshake") == TrialCounts(unjudged=1)
 
     @pytest.mark.parametrize(
         ("start", "end", "failed"),
@@ -77,13 +77,13 @@ class TestTrials:
         fault = replace(
             pulse_finding(Outcome.VIOLATED),
             time_ns=at(start),
-            reference=Span(earliest_ns=at(start), latest_ns=at(start)),
+            reference=TimeBounds(earliest_ns=at(start), latest_ns=at(start)),
             delay=length,
         )
         assert trials([capture(MET, others=(fault,))], "lock handshake").failed == failed
 
     def test_other_sequences_do_not_count(self) -> None:
-        assert trials([capture(MET)], "unlock handshake") == Trials()
+        assert trials([capture(MET)], "unlock handshake") == TrialCounts()
 
 
 class TestChange:
@@ -92,20 +92,20 @@ class TestChange:
     @pytest.mark.parametrize(
         ("before", "after", "change"),
         [
-            ([LATE], [MET], Change.MENDED),
-            ([LATE, MET], [MET, UNDECIDED], Change.MENDED),
-            ([LATE], [MET, LATE], Change.STILL_WRONG),
-            ([MET], [LATE], Change.NEW),
-            ([UNDECIDED], [LATE], Change.NEW),
-            ([LATE], [UNDECIDED], Change.UNDECIDED),
-            ([MET], [MET, UNDECIDED], Change.UNDECIDED),
-            ([LATE], [], Change.NOT_JUDGED),
-            ([], [MET], Change.GOOD),
-            ([], [LATE], Change.NEW),
+            ([LATE], [MET], RepairStatus.MENDED),
+            ([LATE, MET], [MET, UNDECIDED], RepairStatus.MENDED),
+            ([LATE], [MET, LATE], RepairStatus.STILL_WRONG),
+            ([MET], [LATE], RepairStatus.NEW),
+            ([UNDECIDED], [LATE], RepairStatus.NEW),
+            ([LATE], [UNDECIDED], RepairStatus.UNDECIDED),
+            ([MET], [MET, UNDECIDED], RepairStatus.UNDECIDED),
+            ([LATE], [], RepairStatus.NOT_JUDGED),
+            ([], [MET], RepairStatus.GOOD),
+            ([], [LATE], RepairStatus.NEW),
         ],
         ids=lambda value: "-".join(it.value for it in value) or "none" if isinstance(value, list) else "",
     )
-    def test_rows(self, before: list[Outcome], after: list[Outcome], change: Change) -> None:
+    def test_rows(self, before: list[Outcome], after: list[Outcome], change: RepairStatus) -> None:
         assert of_step(compare([capture(*before)], [capture(*after)])) is change
 
     def test_delays(self) -> None:

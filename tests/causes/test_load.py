@@ -9,7 +9,7 @@ from support.rehearsed import FOLDER, expectations
 
 from buslens.causes.likelihood import often
 from buslens.causes.load import find_causes, load_causes
-from buslens.causes.model import Kind, Often
+from buslens.causes.model import CauseKind, Frequency
 from buslens.checks.findings import Outcome
 from buslens.errors import ExpectationError
 
@@ -69,8 +69,8 @@ class TestLoad:
     def test_small(self, written) -> None:
         file = load_causes(written(SMALL), expectations())
         fuse = file.causes["fuse"]
-        assert (fuse.kind, fuse.weight, fuse.readings) == (Kind.FUSE, 3.0, {"volts": ("none", "low")})
-        assert [often(fuse, it) for it in ("silent", "stalls")] == [Often.USUAL, Often.CANNOT]
+        assert (fuse.kind, fuse.weight, fuse.readings) == (CauseKind.FUSE, 3.0, {"volts": ("none", "low")})
+        assert [often(fuse, it) for it in ("silent", "stalls")] == [Frequency.USUAL, Frequency.CANNOT]
         pattern = file.signs["silent"].findings[0]
         assert (pattern.rule, pattern.step) == ("data line", None)
         assert pattern.outcomes == {it for it in Outcome if it.is_fault}
@@ -87,7 +87,7 @@ class TestLoad:
         for it in file.causes.values():
             assert it.basis
             assert it.repair.endswith(".")
-        assert {it.kind for it in file.causes.values()} == set(Kind)
+        assert {it.kind for it in file.causes.values()} == set(CauseKind)
 
     def test_every_number_of_the_bundled_files_says_where_it_is_from(self) -> None:
         for name in ("steering_lock.causes.toml", "steering_lock_power_module.causes.toml"):
@@ -120,7 +120,7 @@ basis = "made up"
         file = load_causes(written(self.ON_TOP, "top.causes.toml"), expectations())
         assert set(file.causes) == {"fuse", "wire"}
         assert set(file.signs) == {"silent"}
-        assert file.causes["fuse"].signs == {"silent": Often.USUAL}
+        assert file.causes["fuse"].signs == {"silent": Frequency.USUAL}
 
     def test_power_module(self) -> None:
         base = load_causes(FOLDER / "steering_lock.causes.toml", expectations())
@@ -133,7 +133,7 @@ basis = "made up"
         anew = self.ON_TOP + '[signs.stalls]\nshows = "it hums"\nrecording = "seam"\n'
         file = load_causes(written(anew, "top.causes.toml"), expectations())
         assert file.signs["stalls"].shows == "it hums"
-        assert file.causes["fuse"].signs["stalls"] is Often.CANNOT
+        assert file.causes["fuse"].signs["stalls"] is Frequency.CANNOT
 
     def test_in_a_circle(self, written) -> None:
         written('format = 1\nbase = "b.causes.toml"\n', "a.causes.toml")

@@ -15,9 +15,9 @@ from support.small_causes import cause, causes, measurement, observed
 
 from buslens.causes.advice import entropy, expected_entropy
 from buslens.causes.likelihood import likelihood, result_probabilities, sign_probability
-from buslens.causes.model import Kind, Often
-from buslens.causes.ranking import case, normalised, rank
-from buslens.causes.signs import Shown
+from buslens.causes.model import CauseKind, Frequency
+from buslens.causes.ranking import evidence_summary, normalised, rank
+from buslens.causes.signs import SignStatus
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -129,17 +129,17 @@ class TestLikelihood:
     """Signs multiply; two causes show a sign unless both fail to; undecided ones count for nothing."""
 
     FUSE = cause("fuse", usual=["dead"], cannot=["stalls"])
-    BOLT = cause("bolt", kind=Kind.MECHANICAL, usual=["stalls"], sometimes=["late"])
+    BOLT = cause("bolt", kind=CauseKind.MECHANICAL, usual=["stalls"], sometimes=["late"])
     FILE = causes([FUSE, BOLT])
 
     def test_by_hand(self) -> None:
         # 0.95 for the sign that it usually shows, 1 - 0.02 for the one that it rarely does.
-        seen = observed(self.FILE, dead=Shown.PRESENT, late=Shown.ABSENT)
+        seen = observed(self.FILE, dead=SignStatus.PRESENT, late=SignStatus.ABSENT)
         assert likelihood([self.FUSE], seen, {}, {}, self.FILE.numbers) == pytest.approx(0.95 * 0.98)
 
     def test_undecided_is_no_evidence(self) -> None:
-        with_it = observed(self.FILE, dead=Shown.PRESENT, late=Shown.UNDECIDED)
-        without = observed(self.FILE, dead=Shown.PRESENT)
+        with_it = observed(self.FILE, dead=SignStatus.PRESENT, late=SignStatus.UNDECIDED)
+        without = observed(self.FILE, dead=SignStatus.PRESENT)
         fits = [likelihood([self.FUSE], seen, {}, {}, self.FILE.numbers) for seen in (with_it, without)]
         assert fits[0] == fits[1]
 
@@ -168,65 +168,65 @@ class TestRank:
 
     def test_prior_decides_between_equals(self) -> None:
         file = causes([cause("a", weight=1, usual=["dead"]), cause("b", weight=3, usual=["dead"])])
-        found = rank(file, observed(file, dead=Shown.PRESENT), {})
+        found = rank(file, observed(file, dead=SignStatus.PRESENT), {})
         assert [it.name for it in found.hypotheses] == ["b", "a"]
         assert found.hypotheses[0].posterior == pytest.approx(0.75)
         assert [len(group) for group in found.groups] == [2]
 
     def test_numbers_that_leave_no_room(self) -> None:
         file = causes([cause("a"), cause("b")])
-        tiny = replace(file.numbers, often=dict.fromkeys(Often, 1e-200))
+        tiny = replace(file.numbers, often=dict.fromkeys(Frequency, 1e-200))
         with pytest.raises(UsageError, match=r"by its \[numbers\] no cause could have shown"):
-            rank(replace(file, numbers=tiny), observed(file, dead=Shown.PRESENT, late=Shown.PRESENT), {})
+            rank(replace(file, numbers=tiny), observed(file, dead=SignStatus.PRESENT, late=SignStatus.PRESENT), {})
 
     def test_reading_tells_them_apart(self) -> None:
         them = [cause("a", usual=["dead"], readings={"m": ["blown"]}), cause("b", usual=["dead"])]
         file = causes(them, [measurement("m", ["good", "blown"])])
-        found = rank(file, observed(file, dead=Shown.PRESENT), {"m": "blown"})
+        found = rank(file, observed(file, dead=SignStatus.PRESENT), {"m": "blown"})
         assert found.hypotheses[0].posterior == pytest.approx(0.97)
         assert [[it.name for it in group] for group in found.groups] == [["a"], ["b"]]
 
     def test_pair_where_one_is_not_enough(self) -> None:
         file = causes([cause("a", usual=["dead"]), cause("b", usual=["late"])])
-        found = rank(file, observed(file, dead=Shown.PRESENT, late=Shown.PRESENT), {})
+        found = rank(file, observed(file, dead=SignStatus.PRESENT, late=SignStatus.PRESENT), {})
         assert found.hypotheses[0].name == "a + b"
         assert found.hypotheses[0].prior == pytest.approx(0.25)
 
     def test_no_pair_where_one_is_enough(self) -> None:
         file = causes([cause("a", usual=["dead"]), cause("b", usual=["late"])])
-        found = rank(file, observed(file, dead=Shown.PRESENT, late=Shown.ABSENT), {})
+        found = rank(file, observed(file, dead=SignStatus.PRESENT, late=SignStatus.ABSENT), {})
         assert all(len(it.causes) == 1 for it in found.hypotheses)
 
-    @pytest.mark.parametrize("kind", [Kind.NOTHING, Kind.OTHER])
-    def test_what_never_pairs(self, kind: Kind) -> None:
+    @pytest.mark.parametrize("kind", [CauseKind.NOTHING, CauseKind.OTHER])
+    def test_what_never_pairs(self, kind: CauseKind) -> None:
         file = causes([cause("a", usual=["dead"]), cause("b", kind=kind, usual=["late"])])
-        found = rank(file, observed(file, dead=Shown.PRESENT, late=Shown.PRESENT), {})
+        found = rank(file, observed(file, dead=SignStatus.PRESENT, late=SignStatus.PRESENT), {})
         assert all(len(it.causes) == 1 for it in found.hypotheses)
 
     def test_a_healthy_vehicle_is_rarely_judged_faulty(self) -> None:
-        file = causes([cause("well", kind=Kind.NOTHING, weight=10), cause("a", usual=["late"])])
-        seen = observed(file, dead=Shown.ABSENT)
+        file = causes([cause("well", kind=CauseKind.NOTHING, weight=10), cause("a", usual=["late"])])
+        seen = observed(file, dead=SignStatus.ABSENT)
         assert rank(file, seen, {}).hypotheses[0].name == "well"
         assert rank(file, seen, {}, is_faulty=True).hypotheses[0].name == "a"
 
-    @given(st.lists(st.sampled_from(list(Shown)), min_size=3, max_size=3), st.integers(0, 2**9 - 1))
-    def test_against_counting(self, shown: list[Shown], words: int) -> None:
+    @given(st.lists(st.sampled_from(list(SignStatus)), min_size=3, max_size=3), st.integers(0, 2**9 - 1))
+    def test_against_counting(self, shown: list[SignStatus], words: int) -> None:
         """The posterior is that of a table in which every combination of signs is written out."""
         names = ("dead", "late", "stalls")
         signs = [[name for bit, name in enumerate(names) if words >> (3 * index + bit) & 1] for index in range(3)]
         # Singles only, so that the table stays small.
-        them = [cause(f"c{i}", kind=Kind.OTHER, weight=i + 1, usual=signs[i]) for i in range(3)]
+        them = [cause(f"c{i}", kind=CauseKind.OTHER, weight=i + 1, usual=signs[i]) for i in range(3)]
         file = causes(them)
         joint = [0.0, 0.0, 0.0]
         for combination in product([True, False], repeat=3):
             fits = all(
-                seen is Shown.UNDECIDED or (seen is Shown.PRESENT) is there
+                seen is SignStatus.UNDECIDED or (seen is SignStatus.PRESENT) is there
                 for seen, there in zip(shown, combination, strict=True)
             )
             for index in range(3):
                 chance = (index + 1) / 6
                 for name, there in zip(names, combination, strict=True):
-                    likely = file.numbers.often[Often.USUAL if name in signs[index] else Often.RARE]
+                    likely = file.numbers.often[Frequency.USUAL if name in signs[index] else Frequency.RARE]
                     chance *= likely if there else 1 - likely
                 joint[index] += chance if fits else 0.0
         found = rank(file, observed(file, **dict(zip(names, shown, strict=True))), {})
@@ -240,8 +240,8 @@ class TestCase:
     def test_all_four(self) -> None:
         them = [cause("a", usual=["dead", "late"], readings={"m": ["blown"]}), cause("b")]
         file = causes(them, [measurement("m", ["good", "blown"]), measurement("n", ["good", "blown"])])
-        seen = observed(file, dead=Shown.PRESENT, stalls=Shown.PRESENT, late=Shown.ABSENT)
-        found = case([them[0]], file, seen, {"m": "blown", "n": "blown"})
+        seen = observed(file, dead=SignStatus.PRESENT, stalls=SignStatus.PRESENT, late=SignStatus.ABSENT)
+        found = evidence_summary([them[0]], file, seen, {"m": "blown", "n": "blown"})
         assert [it.sign.name for it in found.signs_for] == ["dead"]
         assert [it.sign.name for it in found.unexplained] == ["stalls"]
         assert [it.sign.name for it in found.missed] == ["late"]

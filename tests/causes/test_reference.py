@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from buslens.causes._schema import TABLES
-from buslens.causes.model import Kind, Often
+from buslens.causes.model import CauseKind, Frequency
 
 ROOT = Path(__file__).parents[2]
 REFERENCE = (ROOT / "signal_defs" / "README.md").read_text("utf-8")
@@ -29,12 +29,12 @@ class TestReference:
     def test_every_key(self) -> None:
         assert key_table() in REFERENCE, f"put this into signal_defs/README.md:\n\n{key_table()}"
 
-    @pytest.mark.parametrize("kind", Kind)
-    def test_every_kind(self, kind: Kind) -> None:
+    @pytest.mark.parametrize("kind", CauseKind)
+    def test_every_kind(self, kind: CauseKind) -> None:
         assert f"`{kind.value}`" in REFERENCE
 
-    @pytest.mark.parametrize("word", Often)
-    def test_every_word(self, word: Often) -> None:
+    @pytest.mark.parametrize("word", Frequency)
+    def test_every_word(self, word: Frequency) -> None:
         assert f"`{word.value}`" in REFERENCE
 
     @pytest.mark.parametrize("name", ["steering_lock.causes.toml", "steering_lock_power_module.causes.toml"])

@@ -14,7 +14,7 @@ from support.rehearsed import judged_scenario
 from support.trials import Trial, as_drawn, as_filed, brier_score, causes, reliability, run_trial
 
 from buslens.causes.diagnosis import diagnose
-from buslens.causes.model import Kind
+from buslens.causes.model import CauseKind
 from buslens.rehearsal.faults import FAULTS
 from buslens.rehearsal.harness import Harness, Wire
 from buslens.rehearsal.lock_unit import Mechanics
@@ -45,7 +45,7 @@ class TestFirstGroup:
     def test_cars_with_nothing_wrong_are_let_be(self) -> None:
         for it in trials():
             if it.truth == "nothing_wrong":
-                assert causes().causes[it.first_group[0]].kind is Kind.NOTHING, it.fault
+                assert causes().causes[it.first_group[0]].kind is CauseKind.NOTHING, it.fault
 
 
 class TestCalibration:
@@ -84,7 +84,7 @@ class TestAdvice:
     def test_a_part_is_never_first_while_something_cheap_explains_as_much(self) -> None:
         for it in trials():
             kinds = {name: causes().causes[name].kind for name in it.first_group if name in causes().causes}
-            if kinds.get(it.advised.ends_on) is Kind.PART and not it.advised.measurements:
+            if kinds.get(it.advised.ends_on) is CauseKind.PART and not it.advised.measurements:
                 assert not any(kind.is_cheap for kind in kinds.values()), it.fault
 
 

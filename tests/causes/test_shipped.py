@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import pytest
 from support.rehearsed import FOLDER, Draw, expectations, judged
 
-from buslens.causes.advice import Step, advise
+from buslens.causes.advice import AdviceKind, advise
 from buslens.causes.diagnosis import diagnose
 from buslens.causes.load import load_causes
-from buslens.causes.model import Kind, Often
+from buslens.causes.model import CauseKind, Frequency
 from buslens.causes.ranking import rank
-from buslens.causes.signs import Observation, Shown
+from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.findings import Outcome
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.model import Sequence
@@ -62,7 +62,7 @@ class TestEveryFaultPointsSomewhere:
             sign
             for cause in file.causes.values()
             for sign, word in cause.signs.items()
-            if word in {Often.USUAL, Often.SOMETIMES}
+            if word in {Frequency.USUAL, Frequency.SOMETIMES}
         }
         assert telling & named
 
@@ -92,7 +92,7 @@ class TestUntold:
         untold = {it.sign.name for it in found.observations if not it.sign.is_own}
         assert "unlock handshake, second path follows: late" in untold
         assert untold <= {it.sign.name for it in found.unexplained}
-        assert found.ranking.hypotheses[0].causes[0].kind is not Kind.NOTHING
+        assert found.ranking.hypotheses[0].causes[0].kind is not CauseKind.NOTHING
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -101,15 +101,17 @@ class TestParts:
 
     def test_measured_first(self, name: str) -> None:
         file = shipped(name)
-        parts = [cause for cause in file.causes.values() if cause.kind is Kind.PART]
+        parts = [cause for cause in file.causes.values() if cause.kind is CauseKind.PART]
         assert parts
         for part in parts:
             seen = [
-                Observation(sign=sign, shown=Shown.PRESENT if part.signs.get(it) is Often.USUAL else Shown.ABSENT)
+                Observation(
+                    sign=sign, shown=SignStatus.PRESENT if part.signs.get(it) is Frequency.USUAL else SignStatus.ABSENT
+                )
                 for it, sign in file.signs.items()
             ]
             advice = advise(file, rank(file, seen, {}, is_faulty=True), ())
-            assert advice.step is Step.MEASURE, part.name
+            assert advice.step is AdviceKind.MEASURE, part.name
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -196,7 +198,7 @@ steps = [
         file = load_causes(FOLDER / FILES[0], without_roles("supply_current", "data_feedback", "learn_state"))
         shown = {"no_release", "no_movement", "warning"}
         seen = [
-            Observation(sign=sign, shown=Shown.PRESENT if it in shown else Shown.ABSENT)
+            Observation(sign=sign, shown=SignStatus.PRESENT if it in shown else SignStatus.ABSENT)
             for it, sign in file.signs.items()
         ]
         advice = advise(file, rank(file, seen, {}, is_faulty=True), ())

@@ -6,9 +6,9 @@ import pytest
 from support.stage import all_of, becomes, holds, perform, sampled, step
 
 from buslens.causes.model import FindingPattern, Sign
-from buslens.causes.signs import Shown, observe
+from buslens.causes.signs import SignStatus, observe
 from buslens.checks.findings import Outcome, Result
-from buslens.expectations.model import HeldFor, IsUnknown, Sequence, State
+from buslens.expectations.model import HeldFor, IsUnknown, Sequence, WrittenCondition
 from buslens.units import NS_PER_MS
 
 SHAKE = Sequence(
@@ -36,7 +36,7 @@ def by_findings(*patterns: FindingPattern) -> Sign:
     return Sign(name="it", shows="it shows", findings=patterns)
 
 
-def shown(sign: Sign, *results: Result) -> Shown:
+def shown(sign: Sign, *results: Result) -> SignStatus:
     return observe([sign], results)[0].shown
 
 
@@ -48,31 +48,31 @@ class TestFindings:
     @pytest.mark.parametrize(
         ("enable", "until", "expected"),
         [
-            (None, 1000, Shown.PRESENT),
-            (200, 1000, Shown.ABSENT),
-            (400, 1000, Shown.ABSENT),
-            (None, 150, Shown.UNDECIDED),
-            (None, 90, Shown.UNDECIDED),
+            (None, 1000, SignStatus.PRESENT),
+            (200, 1000, SignStatus.ABSENT),
+            (400, 1000, SignStatus.ABSENT),
+            (None, 150, SignStatus.UNDECIDED),
+            (None, 90, SignStatus.UNDECIDED),
         ],
         ids=["never comes", "comes", "comes late", "log ends before", "door never opens"],
     )
-    def test_outcomes(self, enable: float | None, until: float, expected: Shown) -> None:
+    def test_outcomes(self, enable: float | None, until: float, expected: SignStatus) -> None:
         assert shown(self.MISSING, capture(enable=enable, until=until)) is expected
 
     def test_undecided_can_be_what_is_asked_for(self) -> None:
         sign = by_findings(pattern(Outcome.UNDECIDED))
-        assert shown(sign, capture(enable=None, until=150)) is Shown.PRESENT
-        assert shown(sign, capture(enable=200)) is Shown.ABSENT
+        assert shown(sign, capture(enable=None, until=150)) is SignStatus.PRESENT
+        assert shown(sign, capture(enable=200)) is SignStatus.ABSENT
 
     def test_any_rule(self) -> None:
         sign = by_findings(pattern(Outcome.MISSING, rule=None, step=None))
-        assert shown(sign, capture(enable=None)) is Shown.PRESENT
-        assert shown(sign, capture(enable=None, until=90)) is Shown.ABSENT
+        assert shown(sign, capture(enable=None)) is SignStatus.PRESENT
+        assert shown(sign, capture(enable=None, until=90)) is SignStatus.ABSENT
 
     def test_one_capture_of_several_is_enough(self) -> None:
         good, bad, mute = capture(enable=200), capture(enable=None), capture(enable=None, until=90)
-        assert shown(self.MISSING, good, bad, mute) is Shown.PRESENT
-        assert shown(self.MISSING, mute, good) is Shown.ABSENT
+        assert shown(self.MISSING, good, bad, mute) is SignStatus.PRESENT
+        assert shown(self.MISSING, mute, good) is SignStatus.ABSENT
 
     def test_where_it_shows(self) -> None:
         bad = capture(enable=None)
@@ -84,35 +84,41 @@ class TestFindings:
 class TestCondition:
     """Present if it surely held often enough, absent if it surely did not, else undecided."""
 
-    ON = State(condition=HeldFor(part=holds("enable", "on").condition, duration_ns=100 * NS_PER_MS), text="enable on")
+    ON = WrittenCondition(
+        condition=HeldFor(part=holds("enable", "on").condition, duration_ns=100 * NS_PER_MS), text="enable on"
+    )
 
     def sign(self, **how: object) -> Sign:
         return Sign(name="it", shows="it shows", seen=self.ON, **how)
 
-    @pytest.mark.parametrize(("enable", "expected"), [(200, Shown.PRESENT), (None, Shown.ABSENT), (950, Shown.ABSENT)])
-    def test_holds(self, enable: float | None, expected: Shown) -> None:
+    @pytest.mark.parametrize(
+        ("enable", "expected"), [(200, SignStatus.PRESENT), (None, SignStatus.ABSENT), (950, SignStatus.ABSENT)]
+    )
+    def test_holds(self, enable: float | None, expected: SignStatus) -> None:
         assert shown(self.sign(), capture(enable=enable)) is expected
 
     def test_out_of_its_scope(self) -> None:
-        assert shown(self.sign(while_=holds("door", "shut")), capture(enable=200)) is Shown.ABSENT
+        assert shown(self.sign(while_=holds("door", "shut")), capture(enable=200)) is SignStatus.ABSENT
         nowhere = all_of(holds("door", "shut"), holds("door", "open"))
-        assert shown(self.sign(while_=nowhere), capture(enable=200)) is Shown.UNDECIDED
+        assert shown(self.sign(while_=nowhere), capture(enable=200)) is SignStatus.UNDECIDED
 
     def test_so_many_times(self) -> None:
         twice = perform({"enable": sampled([(0, "off"), (100, "on"), (300, "off"), (500, "on")], every=10, until=900)})
-        assert shown(self.sign(times=2), twice) is Shown.PRESENT
-        assert shown(self.sign(times=3), twice) is Shown.ABSENT
+        assert shown(self.sign(times=2), twice) is SignStatus.PRESENT
+        assert shown(self.sign(times=3), twice) is SignStatus.ABSENT
 
     def test_never_seen(self) -> None:
         mute = perform(
             {"door": sampled([(0, "shut")], every=10, until=500), "enable": []}, also={"enable": {"on", "off"}}
         )
-        assert shown(self.sign(), mute) is Shown.UNDECIDED
-        unknown = Sign(name="it", shows="", seen=State(condition=IsUnknown(role="enable"), text="enable is unknown"))
-        assert shown(unknown, mute) is Shown.PRESENT
+        assert shown(self.sign(), mute) is SignStatus.UNDECIDED
+        unknown = Sign(
+            name="it", shows="", seen=WrittenCondition(condition=IsUnknown(role="enable"), text="enable is unknown")
+        )
+        assert shown(unknown, mute) is SignStatus.PRESENT
 
     def test_seam(self) -> None:
         sign = Sign(name="it", shows="the clock ran back", seam=True)
         samples = {"enable": sampled([(0, "off")], every=10, until=500)}
-        assert shown(sign, perform(samples)) is Shown.ABSENT
-        assert shown(sign, perform(samples, seams=[200])) is Shown.PRESENT
+        assert shown(sign, perform(samples)) is SignStatus.ABSENT
+        assert shown(sign, perform(samples, seams=[200])) is SignStatus.PRESENT

@@ -27,8 +27,8 @@ from buslens.expectations.model import (
     Pulse,
     Range,
     Sequence,
-    State,
     Step,
+    WrittenCondition,
 )
 from buslens.units import NS_PER_MS
 
@@ -139,7 +139,7 @@ class TestNever:
     @given(a=states(), b=states(), every=EVERY)
     @settings(max_examples=25, deadline=None)
     def test_at_all(self, condition: Condition, formula: str, a: Trace, b: Trace, every: dict[str, int]) -> None:
-        rule = Never(name="rule", when=State(condition=condition, text="it"))
+        rule = Never(name="rule", when=WrittenCondition(condition=condition, text="it"))
         assert_agree(rule, f"not({formula})", {"a": a, "b": b}, every, order_counts=False)
 
     @pytest.mark.parametrize(("condition", "formula"), CONDITIONS[:4], ids=[formula for _, formula in CONDITIONS[:4]])
@@ -149,7 +149,7 @@ class TestNever:
         self, condition: Condition, formula: str, a: Trace, b: Trace, limit: int, every: dict[str, int]
     ) -> None:
         """On for n samples is on for n ticks: longer than the limit is n samples of limit + 1 or more."""
-        rule = Never(name="rule", when=State(condition=condition, text="it"), longer_than_ns=ns(limit))
+        rule = Never(name="rule", when=WrittenCondition(condition=condition, text="it"), longer_than_ns=ns(limit))
         assert_agree(rule, f"not(always[0:{limit}]({formula}))", {"a": a, "b": b}, every)
 
 

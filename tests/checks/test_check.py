@@ -8,11 +8,11 @@ import pytest
 from support.stage import becomes, frames_of, holds, outcomes, perform, sampled, step
 from support.traffic import ON_CAN1, Frame, columns
 
-from buslens.capture.fold import fold
-from buslens.capture.frames import Clock, Flag, Seam, Tally
-from buslens.checks.check import check, evaluate, judge, judge_whole, plan_tracks, prepare
+from buslens.capture.frames import Clock, ClockDiscontinuity, Flag, ReadStats
+from buslens.capture.reduce import reduce_frames
+from buslens.checks.check import check, evaluate_capture, evaluate_rule, evaluate_rules, plan_tracks, prepare
+from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Result, Verdict
-from buslens.checks.scene import Scene
 from buslens.definitions.load import load_definitions
 from buslens.definitions.model import Definitions, Message, Signal
 from buslens.errors import CaptureError, DefinitionError, ExpectationError, UnrelatedCaptureError, UsageError
@@ -30,7 +30,7 @@ from buslens.expectations.model import (
     Sequence,
     Timeout,
 )
-from buslens.timeline.recorder import CYCLES_PER_TIMEOUT, NO_TIMEOUT, Recorder
+from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory
 from buslens.units import NS_PER_MS
 
 LOCK = Signal(name="LOCK", start=0, length=8, labels={0: "open", 1: "shut", 2: "shut", 3: "fault"})
@@ -85,11 +85,11 @@ class TestPlanTracks:
 
 
 def recorded(expectations: Expectations, definitions: Definitions, frames: list[Frame], **tally: object) -> Result:
-    recorder = Recorder(plan_tracks(expectations, definitions))
-    recorder.take(columns(frames))
+    recorder = CaptureHistory(plan_tracks(expectations, definitions))
+    recorder.add(columns(frames))
     recorder.finish()
     account = {"frames": len(frames), "first_ns": frames[0].time, "last_ns": frames[-1].time, **tally}
-    return judge("log", expectations, recorder, Tally(**account))  # type: ignore[arg-type]
+    return evaluate_rules("log", expectations, recorder, ReadStats(**account))  # type: ignore[arg-type]
 
 
 class TestStates:
@@ -146,7 +146,7 @@ class TestNotes:
             " first"
         )
         (_, alive) = plan_tracks(expected(Alive(name="a", message="COLUMN")), Definitions(messages=tuple(messages)))
-        assert alive.also_on == ("the others", "can2")
+        assert alive.ignored_channels == ("the others", "can2")
 
     def test_message_that_is_not_on_its_channel(self) -> None:
         definitions = Definitions(messages=(replace(COLUMN, channel="can1"),))
@@ -156,29 +156,29 @@ class TestNotes:
     @pytest.mark.parametrize(
         ("seam", "what"),
         [
-            (Seam(time_ns=1, line=7, back_ns=1_500_000_000), "recorder clock jumped back by 1.5 s"),
-            (Seam(time_ns=1, line=7, back_ns=1), "recorder clock jumped back by 1 ns"),
-            (Seam(time_ns=1, line=7, back_ns=0), "the stamps of the log restart in a new block"),
+            (ClockDiscontinuity(time_ns=1, line=7, back_ns=1_500_000_000), "recorder clock jumped back by 1.5 s"),
+            (ClockDiscontinuity(time_ns=1, line=7, back_ns=1), "recorder clock jumped back by 1 ns"),
+            (ClockDiscontinuity(time_ns=1, line=7, back_ns=0), "the stamps of the log restart in a new block"),
             (
-                Seam(time_ns=1, line=7, back_ns=-5, is_hole=True),
+                ClockDiscontinuity(time_ns=1, line=7, back_ns=-5, is_hole=True),
                 "zero bytes stand before it, as a loss of power leaves them; what was recorded there is lost",
             ),
             (
-                Seam(time_ns=1, line=7, back_ns=1, is_lost=True),
+                ClockDiscontinuity(time_ns=1, line=7, back_ns=1, is_lost=True),
                 "a stamp before it that counts from the line before cannot be read, and with it time is lost",
             ),
         ],
     )
-    def test_each_kind_of_seam(self, seam: Seam, what: str) -> None:
-        result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,))], seams=[seam])
+    def test_each_kind_of_seam(self, seam: ClockDiscontinuity, what: str) -> None:
+        result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,))], discontinuities=[seam])
         assert result.notes == (
             f"line 7: {what}; every role is unknown there until its next frame, and times count on from before it",
         )
 
     @pytest.mark.parametrize(("seams", "told", "more"), [(5, 5, []), (6, 6, ["the same at 1 more places"])])
     def test_many_seams(self, seams: int, told: int, more: list[str]) -> None:
-        where = [Seam(time_ns=at, line=at, back_ns=1) for at in range(1, seams + 1)]
-        notes = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,)), Frame(99, 0x300)], seams=where).notes
+        where = [ClockDiscontinuity(time_ns=at, line=at, back_ns=1) for at in range(1, seams + 1)]
+        notes = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,)), Frame(99, 0x300)], discontinuities=where).notes
         assert [note.split(":")[0] for note in notes] == [*(f"line {line}" for line in range(1, 6)), *more]
         assert len(notes) == told
 
@@ -192,16 +192,16 @@ class TestNotes:
     def test_channel_that_the_log_calls_otherwise(self) -> None:
         definitions = Definitions(messages=(replace(ON_CAN1, name="COLUMN", channel="body", signals=(LOCK,)),))
         frames = [Frame(0, ON_CAN1.can_id, (0,), 0), Frame(5, ON_CAN1.can_id, (1,), 1)]
-        recorder = Recorder(plan_tracks(expected(), definitions), {"can1": "body"})
-        recorder.take(columns(frames))
+        recorder = CaptureHistory(plan_tracks(expected(), definitions), {"can1": "body"})
+        recorder.add(columns(frames))
         recorder.finish()
         assert recorder.messages[0].channels == {"can1"}
         assert recorder.messages[0].frames == 1
 
     def test_order_seams_and_error_frames(self) -> None:
-        seam = Seam(time_ns=1, line=7, back_ns=2 * 10**9)
+        seam = ClockDiscontinuity(time_ns=1, line=7, back_ns=2 * 10**9)
         result = recorded(
-            expected(), DEFINED, [Frame(0, 0x100, (1,))], reordered=3, errors=2, seams=[seam], notes=["odd date"]
+            expected(), DEFINED, [Frame(0, 0x100, (1,))], reordered=3, errors=2, discontinuities=[seam], notes=["odd date"]
         )
         assert [note.split(":")[0].split(" ")[0] for note in result.notes] == ["odd", "3", "line", "2"]
         assert "clock jumped back by 2 s" in result.notes[2]
@@ -307,8 +307,8 @@ class TestUntimed:
         assert {finding.kind for finding in result.findings} == {type(rule).__name__.lower()}
 
     def test_evaluate_on_an_empty_scene(self) -> None:
-        scene = Scene(timelines={}, presences={}, first_ns=0, end_ns=0, is_timed=False)
-        findings, handshakes = evaluate(next(it for it in RULES if not isinstance(it, Sequence)), scene)
+        scene = EvaluationContext(timelines={}, presences={}, first_ns=0, end_ns=0, is_timed=False)
+        findings, handshakes = evaluate_rule(next(it for it in RULES if not isinstance(it, Sequence)), scene)
         assert ([finding.outcome.value for finding in findings], handshakes) == (["undecided"], [])
 
 
@@ -354,19 +354,25 @@ class TestCheck:
     def test_ground_names_the_definitions_that_are_used(self) -> None:
         dbc, toml = SIGNAL_DEFS / "pinewick.dbc", SIGNAL_DEFS / "steering_lock.toml"
         named = prepare(None, toml)
-        assert [Path(it.path).name for it in named.expected.definitions] == ["pinewick.dbc"]
-        assert named.expected.definitions == load_expectations(toml).definitions
-        assert named.defined.paths == load_definitions(dbc).paths
+        assert [Path(it.path).name for it in named.expectations.definitions] == ["pinewick.dbc"]
+        assert named.expectations.definitions == load_expectations(toml).definitions
+        assert named.definitions.paths == load_definitions(dbc).paths
         given = prepare(DEFINED, expected())
-        assert [it.path for it in given.expected.definitions] == ["column.dbc"]
-        assert given.defined is DEFINED
+        assert [it.path for it in given.expectations.definitions] == ["column.dbc"]
+        assert given.definitions is DEFINED
         assert [track.name for track in given.tracks] == ["lock"]
 
     def test_clock_that_runs_back_too_often(self) -> None:
-        recorder = Recorder(plan_tracks(expected(), DEFINED))
-        tally = Tally(frames=9, first_ns=0, last_ns=5, seams=[Seam(time_ns=1, line=7, back_ns=10**9)], more_seams=1999)
+        recorder = CaptureHistory(plan_tracks(expected(), DEFINED))
+        tally = ReadStats(
+            frames=9,
+            first_ns=0,
+            last_ns=5,
+            discontinuities=[ClockDiscontinuity(time_ns=1, line=7, back_ns=10**9)],
+            unlisted_discontinuities=1999,
+        )
         with pytest.raises(CaptureError) as caught:
-            judge_whole("wild.log", expected(), recorder, tally)
+            evaluate_capture("wild.log", expected(), recorder, tally)
         assert str(caught.value) == (
             "wild.log: its clock runs back 2,000 times, so that no delay in it can be trusted; sort the lines by their"
             " stamps if they stand in the wrong order, or record again"
@@ -406,9 +412,9 @@ class TestCheck:
 
         def spy(capture: object, **how: Any) -> object:
             asked.update(how)
-            return fold(capture, **how)  # type: ignore[arg-type]
+            return reduce_frames(capture, **how)  # type: ignore[arg-type]
 
-        monkeypatch.setattr("buslens.capture.fold.fold", spy)
+        monkeypatch.setattr("buslens.capture.reduce.reduce_frames", spy)
 
         def notify(_sentence: str) -> None: ...
 
@@ -418,7 +424,7 @@ class TestCheck:
         check(log, DEFINED, expected(roles=[followed]), workers=3, notify=notify)
         assert (asked["workers"], asked["notify"]) == (workers, notify)
         assert (asked["wanted"].ids, asked["wanted"].groups) == (frozenset({(message.can_id, False)}), frozenset())
-        assert asked["join"] is Recorder.join
+        assert asked["join"] is CaptureHistory.merge
 
     def test_messages_of_any_sender_are_handed_on(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         group = replace(COLUMN, can_id=0xFEF100, is_extended=True, id_mask=0x3FFFF00)
@@ -426,9 +432,9 @@ class TestCheck:
 
         def spy(capture: object, **how: Any) -> object:
             asked.update(how)
-            return fold(capture, **how)  # type: ignore[arg-type]
+            return reduce_frames(capture, **how)  # type: ignore[arg-type]
 
-        monkeypatch.setattr("buslens.capture.fold.fold", spy)
+        monkeypatch.setattr("buslens.capture.reduce.reduce_frames", spy)
         log = column_log(tmp_path)
         log.write_text(log.read_text("ascii") + "(1.000000) can0 18FEF142#01\n", "ascii")
         assert check(log, Definitions(messages=(group,)), expected()).absent == ()

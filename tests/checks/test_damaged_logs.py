@@ -16,8 +16,8 @@ from support.damage import line_starts, span_of, with_one_bad_byte
 from support.rehearsed import definitions, expectations
 
 from buslens.checks.check import check
-from buslens.checks.findings import Finding, Outcome, Result, Span, Verdict
-from buslens.checks.sequence import STRAGGLER
+from buslens.checks.findings import Finding, Outcome, Result, TimeBounds, Verdict
+from buslens.checks.sequence import ANSWER_EXPIRY_FACTOR
 from buslens.errors import CaptureError
 from buslens.expectations.model import Sequence
 from buslens.units import NS_PER_S
@@ -95,11 +95,11 @@ def judged(log: bytes, name: str, folder: Path) -> Result:
     return check(path, definitions(), expectations())
 
 
-def moved(span: Span | None, by_ns: int) -> Span | None:
+def moved(span: TimeBounds | None, by_ns: int) -> TimeBounds | None:
     if span is None:
         return None
     latest_ns = None if span.latest_ns is None else span.latest_ns + by_ns
-    return Span(earliest_ns=span.earliest_ns + by_ns, latest_ns=latest_ns)
+    return TimeBounds(earliest_ns=span.earliest_ns + by_ns, latest_ns=latest_ns)
 
 
 def shifted(finding: Finding, by_ns: int) -> Finding:
@@ -186,7 +186,7 @@ class TestTruncated:
                 assert has_like(kept, finding), f"decided before the cut, and gone: {finding.reason}"
         shakes = set(part.handshakes)
         for shake in whole.result.handshakes:
-            if shake.end_ns < end_ns - STRAGGLER * longest_ns():
+            if shake.end_ns < end_ns - ANSWER_EXPIRY_FACTOR * longest_ns():
                 assert shake in shakes
 
     def test_all_of_it_is_tried(self) -> None:
@@ -217,7 +217,7 @@ def decided_ns(finding: Finding, result: Result) -> int:
         return 2**62
     _, last = span_of(finding, result)
     if finding.handshake is not None:
-        return last + STRAGGLER * longest_ns()
+        return last + ANSWER_EXPIRY_FACTOR * longest_ns()
     limit, reference = finding.limit, finding.reference
     if finding.outcome.is_fault and limit is not None and limit.unit == "ns" and limit.most and reference is not None:
         # Too long, however long it goes on.

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.stage import Samples, all_of, becomes, holds, perform, step
 
-from buslens.checks.findings import Evidence, Finding, Outcome, Result, Span, Verdict
+from buslens.checks.findings import Evidence, Finding, Outcome, Result, TimeBounds, Verdict
 from buslens.expectations.model import (
     Agree,
     Alive,
@@ -22,8 +22,8 @@ from buslens.expectations.model import (
     Pulse,
     Range,
     Sequence,
-    State,
     Step,
+    WrittenCondition,
 )
 from buslens.units import NS_PER_MS
 
@@ -61,7 +61,7 @@ def rules(limit: float) -> list[AnyRule]:
         Pulse(name="least", of=holds("enable", "on"), least_ns=ms(LARGEST - limit)),
         Never(
             name="held",
-            when=State(
+            when=WrittenCondition(
                 condition=HeldFor(part=Is(role="enable", state="on"), duration_ns=ms(limit + 1)), text="enable is held"
             ),
         ),
@@ -114,11 +114,11 @@ def judged(lanes: dict[str, Samples], *of: AnyRule, timeout: float | None, **how
 def moved(finding: Finding, by_ns: int) -> Finding:
     """Return a finding of a capture that began so much later."""
 
-    def later(span: Span | None) -> Span | None:
+    def later(span: TimeBounds | None) -> TimeBounds | None:
         if span is None:
             return None
         latest_ns = None if span.latest_ns is None else span.latest_ns + by_ns
-        return Span(earliest_ns=span.earliest_ns + by_ns, latest_ns=latest_ns)
+        return TimeBounds(earliest_ns=span.earliest_ns + by_ns, latest_ns=latest_ns)
 
     def later_evidence(evidence: Evidence) -> Evidence:
         span = later(evidence.time)

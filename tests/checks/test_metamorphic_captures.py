@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from support.rehearsed import definitions, expectations, judge_frames
 from support.stage import select
 
-from buslens.checks.check import check, judge, plan_tracks
+from buslens.checks.check import check, evaluate_rules, plan_tracks
 from buslens.rehearsal.rehearse import rehearse, write
-from buslens.timeline.recorder import Recorder
+from buslens.timeline.history import CaptureHistory
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.capture.frames import Frames
-    from buslens.checks.findings import Finding, Result, Span
+    from buslens.checks.findings import Finding, Result, TimeBounds
     from buslens.rehearsal.rehearse import Rehearsal
 
 FAULTS = (
@@ -127,19 +127,19 @@ class TestCutAndJoined:
             whole = judge_frames(frames)
         cuts = sorted(round(place * len(frames)) for place in places)
         tracks = plan_tracks(expectations(), definitions())
-        total = Recorder(tracks)
+        total = CaptureHistory(tracks)
         for rows in np.split(np.arange(len(frames)), cuts):
-            piece = Recorder(tracks)
+            piece = CaptureHistory(tracks)
             if len(rows):
-                piece.take(select(frames, rows))
-            total.join(piece)
+                piece.add(select(frames, rows))
+            total.merge(piece)
         total.finish()
-        result = judge("joined", expectations(), total, whole.tally)
+        result = evaluate_rules("joined", expectations(), total, whole.tally)
         assert result.findings == whole.findings
         assert result.verdict is whole.verdict
 
 
-def moved(span: Span | None, origin_ns: int) -> tuple[int, int | None] | None:
+def moved(span: TimeBounds | None, origin_ns: int) -> tuple[int, int | None] | None:
     if span is None:
         return None
     return span.earliest_ns - origin_ns, None if span.latest_ns is None else span.latest_ns - origin_ns

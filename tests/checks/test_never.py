@@ -8,8 +8,8 @@ from support.in_full import after, between, finding, seen, span
 from support.stage import Samples, all_of, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, Span, Verdict
-from buslens.expectations.model import HeldFor, Is, IsUnknown, Never, Not, Or, State
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, TimeBounds, Verdict
+from buslens.expectations.model import HeldFor, Is, IsUnknown, Never, Not, Or, WrittenCondition
 from buslens.units import NS_PER_MS
 
 BOTH = all_of(holds("ignition", "on"), holds("lock", "locked"))
@@ -17,7 +17,7 @@ FREE = sampled([(0, "free")], every=10, until=1000)
 OFF = sampled([(0, "off")], every=10, until=1000)
 
 
-def never(tolerated: float | None = None, when: State = BOTH) -> Never:
+def never(tolerated: float | None = None, when: WrittenCondition = BOTH) -> Never:
     return Never(
         name="never",
         when=when,
@@ -228,7 +228,7 @@ class TestUnknown:
 
     def test_unknown_can_itself_be_forbidden(self) -> None:
         lock = [sample for sample in FREE if not 400 < sample[0] < 600]
-        when = State(condition=IsUnknown(role="lock"), text="lock is unknown")
+        when = WrittenCondition(condition=IsUnknown(role="lock"), text="lock is unknown")
         result = run(never(100, when), lock=lock, timeouts={"lock": 50})
         assert fault(result).outcome.value == "violated"
         assert outcomes(run(never(150, when), lock=lock, timeouts={"lock": 50})) == [("never", "met")]
@@ -244,7 +244,7 @@ class TestUnknown:
     )
     def test_unknown_is_told_with_its_reason(self, lock: Samples, why: str) -> None:
         """A line that is open and a message that has stopped lead to different wires."""
-        when = State(condition=IsUnknown(role="lock"), text="lock is unknown")
+        when = WrittenCondition(condition=IsUnknown(role="lock"), text="lock is unknown")
         finding = fault(run(never(100, when), lock=lock, timeouts={"lock": 50}, unnamed={"lock": {"odd"}}))
         assert finding.outcome is Outcome.VIOLATED
         assert finding.reason.startswith(f"lock was unknown ({why}")
@@ -252,11 +252,11 @@ class TestUnknown:
     def test_alternatives_are_judged_together(self) -> None:
         """One that surely holds settles an ``or``, whatever is unknown of the other."""
         either = Or(parts=(Is(role="ignition", state="on"), Is(role="lock", state="locked")))
-        result = run(never(None, State(condition=either, text="either")), ignition=ON, lock=[])
+        result = run(never(None, WrittenCondition(condition=either, text="either")), ignition=ON, lock=[])
         assert outcomes(result) == [("never", "violated")]
 
     def test_negation_of_unknown_is_unknown(self) -> None:
-        negated = State(condition=Not(part=Is(role="lock", state="free")), text="not lock is free")
+        negated = WrittenCondition(condition=Not(part=Is(role="lock", state="free")), text="not lock is free")
         assert fault(run(never(None, negated), lock=[])).outcome.value == "undecided"
 
 
@@ -271,8 +271,10 @@ class TestUntimed:
         "rule",
         [
             never(50),
-            never(None, State(condition=HeldFor(part=BOTH.condition, duration_ns=1), text="both for 1 ns")),
-            never(None, State(condition=Not(part=HeldFor(part=BOTH.condition, duration_ns=1)), text="not both")),
+            never(None, WrittenCondition(condition=HeldFor(part=BOTH.condition, duration_ns=1), text="both for 1 ns")),
+            never(
+                None, WrittenCondition(condition=Not(part=HeldFor(part=BOTH.condition, duration_ns=1)), text="not both")
+            ),
         ],
         ids=["longer than", "for", "not for"],
     )
@@ -308,9 +310,9 @@ class TestHeldFor:
         assert "what held before the capture began is not known" in finding.reason
 
     @staticmethod
-    def locked_for(duration: float) -> State:
+    def locked_for(duration: float) -> WrittenCondition:
         part = HeldFor(part=Is(role="lock", state="locked"), duration_ns=round(duration * NS_PER_MS))
-        return State(condition=part, text=f"lock is locked for {duration:g} ms")
+        return WrittenCondition(condition=part, text=f"lock is locked for {duration:g} ms")
 
 
 in_full = partial(finding, "never", "never")
@@ -362,7 +364,9 @@ class TestInFull:
         ],
         ids=["start", "end"],
     )
-    def test_at_the_ends_of_the_capture(self, lock: Samples, reason: str, begun: Span, length: Span) -> None:
+    def test_at_the_ends_of_the_capture(
+        self, lock: Samples, reason: str, begun: TimeBounds, length: TimeBounds
+    ) -> None:
         limit = Limit(most=50 * NS_PER_MS)
         assert list(run(replace(never(50), basis="invented"), ignition=ON, lock=lock).findings) == [
             in_full(
@@ -402,7 +406,7 @@ class TestInFull:
             (100, 2000, span(0, None), 1000),
         ],
     )
-    def test_behind_a_last_frame(self, tolerated: float | None, stop: float, delay: Span, end: float) -> None:
+    def test_behind_a_last_frame(self, tolerated: float | None, stop: float, delay: TimeBounds, end: float) -> None:
         """The lock is last seen locked at 500 ms, and the ignition goes on at 700 ms."""
         lock = sampled([(0, "locked")], every=10, until=500)
         ignition = sampled([(0, "off"), (700, "on"), (stop, "off")], every=10, until=1000)
@@ -420,7 +424,7 @@ class TestInFull:
 
     def test_too_close_for_a_condition_with_a_length(self) -> None:
         part = HeldFor(part=Is(role="lock", state="locked"), duration_ns=100 * NS_PER_MS)
-        rule = never(None, State(condition=part, text="lock is locked for 100 ms"))
+        rule = never(None, WrittenCondition(condition=part, text="lock is locked for 100 ms"))
         result = run(replace(rule, basis="invented"), lock=locked(300, 400))
         assert result.findings[0] == in_full(
             Outcome.UNDECIDED,

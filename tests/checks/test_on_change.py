@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.stage import Samples, becomes, perform
 
-from buslens.checks.findings import Outcome, Span
+from buslens.checks.findings import Outcome, TimeBounds
 from buslens.expectations.model import Sequence, Step
 from buslens.units import NS_PER_MS
 
@@ -103,7 +103,7 @@ class TestLostFrames:
                 assert finding.delay.latest_ns is None or ns(true) <= finding.delay.latest_ns + 1
 
 
-def delay(b: list[float], on: float) -> Span:
+def delay(b: list[float], on: float) -> TimeBounds:
     """Return the delay between two changes; frames show the second one from a time on."""
     cyclic: Samples = [(at, "off" if at < 200 else "on") for at in np.arange(0, 600, 20).tolist()]
     frames: Samples = [(at, "off" if at < on else "on") for at in b]

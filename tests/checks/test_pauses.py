@@ -14,7 +14,7 @@ from support.stage import select
 from support.trials import causes
 
 from buslens.causes.diagnosis import diagnose
-from buslens.causes.model import Kind
+from buslens.causes.model import CauseKind
 from buslens.checks.check import check
 from buslens.checks.findings import Outcome, Verdict
 from buslens.rehearsal.rehearse import rehearse
@@ -97,7 +97,7 @@ class TestHealthy:
         assert all(NOTHING in it.reason for it in alive)
         assert any("(the bus slept, or the recorder paused)" in it.reason for it in alive)
         first = diagnose([result], causes()).ranking.groups[0]
-        assert [it.causes[0].kind for it in first] == [Kind.RECORDING]
+        assert [it.causes[0].kind for it in first] == [CauseKind.RECORDING]
 
 
 def written(folder: Path, lock: list[tuple[float, int]], other: list[float], *, other_channel: str = "can0") -> Result:

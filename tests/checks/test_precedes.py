@@ -10,7 +10,7 @@ from support.stage import Samples, becomes, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Finding, Limit, Outcome, Verdict
-from buslens.expectations.model import HeldFor, Is, Moment, Precedes, Trigger
+from buslens.expectations.model import GuardedEdge, HeldFor, Is, Precedes, Trigger
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -151,7 +151,9 @@ class TestTriggers:
     def test_then_that_may_have_come_about(self) -> None:
         """A then whose second half is unknown may have been one."""
         then = Trigger(
-            moments=(Moment(edge=becomes("ignition", "on").moments[0].edge, while_=holds("gear", "park").condition),),
+            moments=(
+                GuardedEdge(edge=becomes("ignition", "on").moments[0].edge, while_=holds("gear", "park").condition),
+            ),
             text="ignition becomes on and gear is park",
         )
         samples = {"lock": lock(), "ignition": ignition(2000), "gear": []}
@@ -162,7 +164,7 @@ class TestTriggers:
     def test_held_since_before_the_capture(self) -> None:
         """What has to hold for a while may have begun to before the log shows it."""
         held = HeldFor(part=Is(role="lock", state="free"), duration_ns=300 * NS_PER_MS)
-        first = Trigger(moments=(Moment(edge=held),), text="lock is free for 300 ms")
+        first = Trigger(moments=(GuardedEdge(edge=held),), text="lock is free for 300 ms")
         free = sampled([(0, "free")], every=20, until=UNTIL)
         assert told(run(precedes(100, first=first), free, ignition(350))).outcome.value == "undecided"
         assert told(run(precedes(100, first=first), free, ignition(450))).outcome.value == "violated"
@@ -287,7 +289,9 @@ class TestInFull:
 
     def test_may_have_come_about(self) -> None:
         then = Trigger(
-            moments=(Moment(edge=becomes("ignition", "on").moments[0].edge, while_=holds("gear", "park").condition),),
+            moments=(
+                GuardedEdge(edge=becomes("ignition", "on").moments[0].edge, while_=holds("gear", "park").condition),
+            ),
             text="ignition becomes on and gear is park",
         )
         samples = {"lock": lock(1990), "ignition": ignition(2000, 2100, 2200), "gear": []}

@@ -10,16 +10,16 @@ from support.stage import Samples, all_of, holds, outcomes, perform, sampled
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome
-from buslens.expectations.model import Or, Pulse, State
+from buslens.expectations.model import Or, Pulse, WrittenCondition
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from buslens.checks.findings import Result, Span
+    from buslens.checks.findings import Result, TimeBounds
 
 ON = holds("enable", "on")
 
 
-def pulse(least: float | None, most: float | None, of: State = ON) -> Pulse:
+def pulse(least: float | None, most: float | None, of: WrittenCondition = ON) -> Pulse:
     return Pulse(
         name="pulse",
         of=of,
@@ -153,7 +153,7 @@ class TestInterruption:
 
     @staticmethod
     def relay(least: float | None, most: float | None) -> Finding:
-        either = State(
+        either = WrittenCondition(
             condition=Or(parts=(holds("one", "on").condition, holds("other", "on").condition)),
             text="one is on or other is on",
         )
@@ -181,7 +181,7 @@ class TestInterruption:
     )
     def test_unequal_parts(self, least: float, outcome: str) -> None:
         """Longer than 90 ms and longer than 290 ms with a break, longer than 390 ms without."""
-        either = State(
+        either = WrittenCondition(
             condition=Or(parts=(holds("one", "on").condition, holds("other", "on").condition)),
             text="one is on or other is on",
         )
@@ -258,7 +258,7 @@ class TestInFull:
         ids=["at the start", "at the end"],
     )
     def test_an_end_that_is_not_in_the_log(
-        self, enable: Samples, why: str, reference: Span, ended: Span, delay: Span
+        self, enable: Samples, why: str, reference: TimeBounds, ended: TimeBounds, delay: TimeBounds
     ) -> None:
         result = run(replace(pulse(80, 100), basis="invented"), enable)
         least = delay.earliest_ns // NS_PER_MS

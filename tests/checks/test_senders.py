@@ -15,13 +15,13 @@ from support.rehearsed import judge_frames
 from support.stage import select
 from support.traffic import ANYWHERE, PLAIN, Frame, columns, seams_of, traffic
 
-from buslens.capture.frames import Seam
+from buslens.capture.frames import ClockDiscontinuity
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
 from buslens.errors import ExpectationError
 from buslens.rehearsal.rehearse import rehearse
 from buslens.timeline.build import build_timeline
-from buslens.timeline.recorder import NO_TIMEOUT, Recorder, Track
+from buslens.timeline.history import NO_TIMEOUT, CaptureHistory, Track
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -191,23 +191,23 @@ class TestPieces:
         """Each sender's log is the same as if nobody else had sent."""
         tracks = [Track(name="plain", message=ANYWHERE, signal=PLAIN, timeout_ns=timeout)]
         bounds = [0, *sorted(min(cut, len(frames)) for cut in cuts), len(frames)]
-        whole: Recorder | None = None
+        whole: CaptureHistory | None = None
         for begin, end in pairwise(bounds):
-            piece = Recorder(tracks)
+            piece = CaptureHistory(tracks)
             if frames[begin:end]:
-                piece.take(columns(frames[begin:end]))
+                piece.add(columns(frames[begin:end]))
             if whole is None:
                 whole = piece
             else:
-                whole.join(piece)
+                whole.merge(piece)
         assert whole is not None
         log = whole.messages[0]
         came = {frame.channel for frame in frames if frame.can_id == ANYWHERE.can_id and not frame.flags}
         assert {sender.channel for sender in log.senders} == {f"can{channel}" for channel in came}
         for sender, each in log.senders.items():
-            alone = Recorder(tracks)
+            alone = CaptureHistory(tracks)
             mine = [frame for frame in frames if f"can{frame.channel}" == sender.channel]
-            alone.take(columns(mine))
+            alone.add(columns(mine))
             one, other = (
                 build_timeline(
                     it,
@@ -215,7 +215,7 @@ class TestPieces:
                     states={"low": frozenset({0}), "high": frozenset({1})},
                     unit="",
                     lag_ns=None,
-                    seams=[Seam(time_ns=at, line=1, back_ns=1) for at in seams_of(frames)],
+                    seams=[ClockDiscontinuity(time_ns=at, line=1, back_ns=1) for at in seams_of(frames)],
                     first_ns=frames[0].time,
                     end_ns=frames[-1].time,
                 )

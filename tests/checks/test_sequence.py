@@ -14,7 +14,7 @@ from support.in_full import span
 from support.stage import becomes, holds, outcomes, perform, sampled, step
 
 from buslens.checks.findings import Verdict
-from buslens.expectations.model import Compare, Moment, Step, Trigger
+from buslens.expectations.model import Compare, GuardedEdge, Step, Trigger
 from buslens.units import NS_PER_MS
 
 
@@ -140,7 +140,7 @@ class TestMissing:
         """A number stays in no state; of several roles with states each is told."""
         either = Trigger(
             moments=(
-                Moment(edge=Compare(role="supply", operator="<", value=9)),
+                GuardedEdge(edge=Compare(role="supply", operator="<", value=9)),
                 *becomes("feedback", "locked").moments,
                 *becomes("data", "locked").moments,
             ),
@@ -333,7 +333,7 @@ class TestAlternatives:
     def test_start_that_may_have_been_one(self) -> None:
         """A start whose second half is in doubt is told, and runs no handshake."""
         start = Trigger(
-            moments=(Moment(edge=becomes("door", "open").moments[0].edge, while_=holds("key", "in").condition),),
+            moments=(GuardedEdge(edge=becomes("door", "open").moments[0].edge, while_=holds("key", "in").condition),),
             text="door becomes open and key is in",
         )
         samples = {"door": DOOR, "enable": sampled([(0, "off")], every=10, until=4000), "key": []}

@@ -6,7 +6,7 @@ from support.stage import holds, outcomes, sampled, step
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Verdict
-from buslens.expectations.model import HeldFor, State
+from buslens.expectations.model import HeldFor, WrittenCondition
 
 STEPS = (step("enable", "enable", "on", within=400), step("release ends", "feedback", "locked", after=50, within=600))
 
@@ -46,6 +46,8 @@ class TestOrder:
         assert "feedback is unknown" in result.findings[-1].reason
 
     def test_a_length_of_time_is_not_known(self) -> None:
-        held = State(condition=HeldFor(part=holds("ignition", "off").condition, duration_ns=1), text="off for 1 ns")
+        held = WrittenCondition(
+            condition=HeldFor(part=holds("ignition", "off").condition, duration_ns=1), text="off for 1 ns"
+        )
         (finding,) = run(handshake(steps=STEPS, given=held), clock=Clock.MISSING).findings
         assert finding.reason.startswith("the log carries no time stamps, so that nothing")

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 from support.stage import becomes, holds, step
 
-from buslens.checks.findings import Finding, Handshake, Outcome, Span, Verdict
-from buslens.checks.verdict import add_up, worst_first
+from buslens.checks.findings import Finding, Handshake, Outcome, TimeBounds, Verdict
+from buslens.checks.verdict import decide_verdict, worst_first
 from buslens.expectations.model import Never, Sequence
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def finding(outcome: Outcome, *, reason: str = "why", time_ns: int | None = 0, h
 
 
 def handshake(*, completed: bool) -> Handshake:
-    return Handshake(rule="lock", number=1, start=Span(earliest_ns=0, latest_ns=0), end_ns=0, completed=completed)
+    return Handshake(rule="lock", number=1, start=TimeBounds(earliest_ns=0, latest_ns=0), end_ns=0, completed=completed)
 
 
 WHOLE = [handshake(completed=True)]
@@ -46,7 +46,7 @@ class TestAddUp:
         ],
     )
     def test_worst_counts(self, outcomes: list[Outcome], verdict: Verdict) -> None:
-        assert add_up(map(finding, outcomes), WHOLE, [LOCK])[0] is verdict
+        assert decide_verdict(map(finding, outcomes), WHOLE, [LOCK])[0] is verdict
 
     def test_faults_are_five(self) -> None:
         assert [outcome.value for outcome in Outcome if outcome.is_fault] == [
@@ -60,7 +60,7 @@ class TestAddUp:
     @pytest.mark.parametrize("handshakes", [[], [handshake(completed=False)]], ids=["none", "broken off"])
     def test_without_a_whole_handshake(self, handshakes: list[Handshake]) -> None:
         """A capture in which no sequence was carried through proves nothing, and the text says how to get one."""
-        verdict, why = add_up([finding(Outcome.MET)], handshakes, [LOCK])
+        verdict, why = decide_verdict([finding(Outcome.MET)], handshakes, [LOCK])
         assert verdict is Verdict.UNDECIDED
         assert why == (
             "no complete handshake in this capture, so it proves nothing about the lock; record again while this"
@@ -70,40 +70,40 @@ class TestAddUp:
     def test_ways_to_a_handshake(self) -> None:
         """Each sequence is a way to one, and a rule of another kind is none."""
         button = replace(LOCK, name="button", start=becomes("button", "down"), given=None)
-        why = add_up([finding(Outcome.MET)], [], [LOCK, NEVER, button])[1]
+        why = decide_verdict([finding(Outcome.MET)], [], [LOCK, NEVER, button])[1]
         assert "happens: door becomes open, while ignition is off; or button becomes down; and record" in why
 
     def test_fault_without_a_handshake_is_a_fault(self) -> None:
-        assert add_up([finding(Outcome.VIOLATED)], [], [LOCK])[0] is Verdict.FAULTY
+        assert decide_verdict([finding(Outcome.VIOLATED)], [], [LOCK])[0] is Verdict.FAULTY
 
     def test_rules_without_a_sequence(self) -> None:
         """All of them can be met by a car whose bolt never moves."""
-        verdict, why = add_up([finding(Outcome.MET)], [], [NEVER])
+        verdict, why = decide_verdict([finding(Outcome.MET)], [], [NEVER])
         assert verdict is Verdict.UNDECIDED
         assert "no rule of kind sequence" in why
         assert "write 'handshake = false'" in why
-        assert add_up([finding(Outcome.VIOLATED)], [], [NEVER])[0] is Verdict.FAULTY
+        assert decide_verdict([finding(Outcome.VIOLATED)], [], [NEVER])[0] is Verdict.FAULTY
 
     @pytest.mark.parametrize("rules", [[NEVER], [NEVER, LOCK]])
     def test_expectations_that_are_not_about_a_handshake(self, rules: list[AnyRule]) -> None:
         why = "all tested rules OK"
-        assert add_up([finding(Outcome.MET)], [], rules, handshake=False) == (Verdict.AS_EXPECTED, why)
-        assert add_up([], [], rules, handshake=False)[0] is Verdict.UNDECIDED
+        assert decide_verdict([finding(Outcome.MET)], [], rules, handshake=False) == (Verdict.AS_EXPECTED, why)
+        assert decide_verdict([], [], rules, handshake=False)[0] is Verdict.UNDECIDED
 
     def test_expectations_that_are_not_complete(self) -> None:
         """What they do not look at can be wrong."""
-        verdict, why = add_up([finding(Outcome.MET)], WHOLE, [LOCK], to_decide=["ignition: not found", "more"])
+        verdict, why = decide_verdict([finding(Outcome.MET)], WHOLE, [LOCK], to_decide=["ignition: not found", "more"])
         assert verdict is Verdict.UNDECIDED
         assert "not complete: ignition: not found (and 1 more)" in why
-        assert add_up([finding(Outcome.LATE)], WHOLE, [LOCK], to_decide=["x"])[0] is Verdict.FAULTY
+        assert decide_verdict([finding(Outcome.LATE)], WHOLE, [LOCK], to_decide=["x"])[0] is Verdict.FAULTY
 
     def test_nothing_judged(self) -> None:
         """A silent pass would be the worst outcome."""
-        assert add_up([], [], [NEVER], handshake=False) == (
+        assert decide_verdict([], [], [NEVER], handshake=False) == (
             Verdict.UNDECIDED,
             "no rule was tested in this capture",
         )
-        assert add_up([], [], [])[0] is Verdict.UNDECIDED
+        assert decide_verdict([], [], [])[0] is Verdict.UNDECIDED
 
     def test_sentence_tells_the_worst_and_how_many_more(self) -> None:
         found = [
@@ -111,18 +111,18 @@ class TestAddUp:
             finding(Outcome.MISSING, reason="first", time_ns=9, handshake=3),
             finding(Outcome.MET),
         ]
-        assert add_up(found, WHOLE, [LOCK])[1] == "second (rule 2); 1 more fault"
+        assert decide_verdict(found, WHOLE, [LOCK])[1] == "second (rule 2); 1 more fault"
 
     def test_counts_handshakes(self) -> None:
         met = "all tested rules OK"
-        assert add_up([finding(Outcome.MET)], WHOLE, [LOCK])[1] == f"1 complete handshake; {met}"
-        assert add_up([finding(Outcome.MET)], WHOLE * 2, [LOCK])[1] == f"2 complete handshakes; {met}"
+        assert decide_verdict([finding(Outcome.MET)], WHOLE, [LOCK])[1] == f"1 complete handshake; {met}"
+        assert decide_verdict([finding(Outcome.MET)], WHOLE * 2, [LOCK])[1] == f"2 complete handshakes; {met}"
         broken_off = [handshake(completed=False)]
-        assert add_up([finding(Outcome.MET)], WHOLE + broken_off, [LOCK])[1] == f"1 complete handshake; {met}"
+        assert decide_verdict([finding(Outcome.MET)], WHOLE + broken_off, [LOCK])[1] == f"1 complete handshake; {met}"
 
     def test_sentence_of_a_rule_without_handshakes(self) -> None:
-        assert add_up([finding(Outcome.VIOLATED)], WHOLE, [LOCK])[1] == "why (rule)"
-        assert add_up([finding(Outcome.UNDECIDED)] * 3, WHOLE, [LOCK])[1] == "why (rule, 3 times)"
+        assert decide_verdict([finding(Outcome.VIOLATED)], WHOLE, [LOCK])[1] == "why (rule)"
+        assert decide_verdict([finding(Outcome.UNDECIDED)] * 3, WHOLE, [LOCK])[1] == "why (rule, 3 times)"
 
 
 class TestWorstFirst:

@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 from support.patience import HANG_S
 
-from buslens.capture.stream import WINDOW_BYTES, FileStream, Gunzipped, ReadAhead, Until, windows
+from buslens.capture.stream import WINDOW_BYTES, CancellableStream, FileStream, GzipStream, PrefetchStream, line_blocks
 from buslens.cli import main
-from buslens.cli.ending import Ended, ending_gently
+from buslens.cli.shutdown import TerminationRequested, deferred_signals
 from buslens.cli.status import Status
 
 ROOT = Path(__file__).parents[2]
@@ -132,7 +132,7 @@ class TestWrongFiles:
         packed.seek(0)
         buffer = bytearray(WINDOW_BYTES + 64)
         tracemalloc.start()
-        for _ in windows(Gunzipped(FileStream(packed)), buffer):
+        for _ in line_blocks(GzipStream(FileStream(packed)), buffer):
             pass
         _, peak = tracemalloc.get_traced_memory()
         tracemalloc.stop()
@@ -206,7 +206,7 @@ class TestPipes:
             def close(self) -> None:
                 closed.set()
 
-        stream = ReadAhead(Stalled(), 10)
+        stream = PrefetchStream(Stalled(), 10)
         closing = threading.Thread(target=stream.close)
         closing.start()
         closing.join(HANG_S)
@@ -217,7 +217,7 @@ class TestPipes:
 
     def test_reader_that_is_told_to_stop(self) -> None:
         stop = threading.Event()
-        stream = Until(FileStream(BytesIO(b"abcdef")), stop)
+        stream = CancellableStream(FileStream(BytesIO(b"abcdef")), stop)
         view = memoryview(bytearray(2))
         assert stream.read_into(view) == 2
         stop.set()
@@ -293,7 +293,7 @@ class TestEnding:
         monkeypatch.setattr(Path, "write_bytes", ended)
         before = signal.signal(number, signal.SIG_DFL)
         try:
-            with ending_gently():
+            with deferred_signals():
                 err = said(capsys, "rehearse", "retry", "-o", str(tmp_path / "x.log"), status=status)
             assert signal.signal(number, signal.SIG_DFL) is signal.SIG_DFL
         finally:
@@ -305,9 +305,9 @@ class TestEnding:
         """The first one can get lost where an exception cannot be raised, so the second one counts as well."""
         before = signal.signal(signal.SIGTERM, signal.SIG_DFL)
         try:
-            with ending_gently():
+            with deferred_signals():
                 for _ in range(2):
-                    with pytest.raises(Ended):
+                    with pytest.raises(TerminationRequested):
                         os.kill(os.getpid(), signal.SIGTERM)
         finally:
             signal.signal(signal.SIGTERM, before)
@@ -316,7 +316,7 @@ class TestEnding:
         """As by ``nohup``."""
         before = signal.signal(HANG_UP, signal.SIG_IGN)
         try:
-            with ending_gently():
+            with deferred_signals():
                 os.kill(os.getpid(), HANG_UP)
         finally:
             signal.signal(HANG_UP, before)

@@ -13,9 +13,9 @@ from support.handmade import pulse_finding, result, step_finding
 import buslens
 from buslens.checks.findings import Verdict
 from buslens.cli import main
-from buslens.errors import CaptureError, DefinitionError, Source
+from buslens.errors import CaptureError, DefinitionError, SourceLocation
 from buslens.expectations.model import Expectations
-from buslens.report.cautions import CAUTIONS
+from buslens.report.safety_notes import CAUTIONS
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -39,9 +39,9 @@ class Judging:
         self.calls.append({"path": path, **how})
         name = Path(path).stem
         if name.startswith("broken"):
-            raise CaptureError("nothing in it can be read", Source(path))
+            raise CaptureError("nothing in it can be read", SourceLocation(path))
         if name.startswith("unfit"):
-            raise DefinitionError("no message 'X'", Source("x.dbc", 3))
+            raise DefinitionError("no message 'X'", SourceLocation("x.dbc", 3))
         verdict = Verdict.AS_EXPECTED if path.startswith("-") else Verdict(name.rstrip("0123456789"))
         return result(*FINDINGS[verdict], path=path, verdict=verdict, summary=f"so it is with {name}")
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from buslens.cli import main
-from buslens.report.cautions import CAUTIONS
 from buslens.report.diagnosis import NOT_TOLD_APART
+from buslens.report.safety_notes import CAUTIONS
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_logs"

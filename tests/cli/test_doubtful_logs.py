@@ -38,12 +38,12 @@ class TestSeams:
 
     @pytest.mark.parametrize(("seams", "is_judged"), [(3, True), (4, False)])
     def test_most(self, seams: int, is_judged: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-        monkeypatch.setattr(scan, "KEPT_SEAMS", 3)
+        monkeypatch.setattr(scan, "KEPT_DISCONTINUITIES", 3)
         head = HEALTHY.read_text("ascii").splitlines(keepends=True)[:200]
         log = tmp_path / "joined.log"
         log.write_text("".join(head * (seams + 1)), "ascii")
         if is_judged:
-            assert len(buslens.check(log, expectations=RULES).tally.seams) == seams
+            assert len(buslens.check(log, expectations=RULES).tally.discontinuities) == seams
         else:
             with pytest.raises(
                 CaptureError, match="its clock runs back 4 times, so that no delay in it can be trusted"
@@ -65,7 +65,7 @@ class TestHoles:
         log.write_bytes(b"".join(before) + bytes(4096) + b"".join(behind))
         result = buslens.check(log, expectations=RULES)
         assert result.verdict.value == "undecided"
-        (seam,) = result.tally.seams
+        (seam,) = result.tally.discontinuities
         assert seam.is_hole
         assert seam.until_ns - seam.time_ns > 0.29e9
         assert not [finding for finding in result.findings if finding.outcome.is_fault]

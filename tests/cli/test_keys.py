@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from buslens.cli.keys import Key, _TerminalKeys, _WindowsKeys
+from buslens.cli.keys import PlayerKey, _TerminalKeys, _WindowsKeys
 
 
 @pytest.mark.skipif(os.name == "nt", reason="keys come from no file there")
@@ -18,16 +18,16 @@ class TestSeveralAtOnce:
     @pytest.mark.parametrize(
         ("sent", "meant"),
         [
-            (b" q", [Key.PAUSE, Key.END]),
-            (b" n\x1b[C q", [Key.PAUSE, Key.STEP, Key.STEP, Key.PAUSE, Key.END]),
-            (b"\x1bOC\x1b[Cn", [Key.STEP] * 3),
-            (b"x\x1b[1;5C\x1b[A\xc3\xa4q", [Key.END]),  # with Ctrl held, up, a letter that has no meaning
-            (b"\x1bq", [Key.END]),
+            (b" q", [PlayerKey.PAUSE, PlayerKey.END]),
+            (b" n\x1b[C q", [PlayerKey.PAUSE, PlayerKey.STEP, PlayerKey.STEP, PlayerKey.PAUSE, PlayerKey.END]),
+            (b"\x1bOC\x1b[Cn", [PlayerKey.STEP] * 3),
+            (b"x\x1b[1;5C\x1b[A\xc3\xa4q", [PlayerKey.END]),  # with Ctrl held, up, a letter that has no meaning
+            (b"\x1bq", [PlayerKey.END]),
             (b"\x1b[", []),
-            (b"q" * 100, [Key.END] * 100),
+            (b"q" * 100, [PlayerKey.END] * 100),
         ],
     )
-    def test_order(self, sent: bytes, meant: list[Key]) -> None:
+    def test_order(self, sent: bytes, meant: list[PlayerKey]) -> None:
         reading, writing = os.pipe()
         try:
             os.write(writing, sent)
@@ -50,12 +50,12 @@ class TestWindows:
     @pytest.mark.parametrize(
         ("pressed", "meant"),
         [
-            (" q", [Key.PAUSE, Key.END]),
-            ("n\xe0M\x00M", [Key.STEP] * 3),
-            ("x\xe0H\u00e4q", [None, None, None, Key.END]),  # a letter without a meaning, up, another letter
+            (" q", [PlayerKey.PAUSE, PlayerKey.END]),
+            ("n\xe0M\x00M", [PlayerKey.STEP] * 3),
+            ("x\xe0H\u00e4q", [None, None, None, PlayerKey.END]),  # a letter without a meaning, up, another letter
         ],
     )
-    def test_order(self, pressed: str, meant: list[Key | None], monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_order(self, pressed: str, meant: list[PlayerKey | None], monkeypatch: pytest.MonkeyPatch) -> None:
         left = list(pressed)
         console = SimpleNamespace(kbhit=lambda: bool(left), getwch=lambda: left.pop(0))
         monkeypatch.setitem(sys.modules, "msvcrt", console)

@@ -14,7 +14,7 @@ from buslens.cli import main
 from buslens.cli.plot import PICTURES
 from buslens.expectations.model import Expectations
 from buslens.report.figure import SUFFIXES
-from buslens.report.ink import FORMATS
+from buslens.report.style import FORMATS
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result

@@ -20,8 +20,8 @@ from support.multicast import group_of_our_own, listening
 from support.patience import HANG_S
 
 from buslens.cli import main
-from buslens.cli.ending import Ended
-from buslens.cli.playing import Player
+from buslens.cli.player import Player
+from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class TestAskedToEnd:
 
         def play(player: Player, pressed: Keys) -> None:
             to_its_end(player, pressed)
-            raise Ended(status)
+            raise TerminationRequested(status)
 
         monkeypatch.setattr(Player, "play", play)
         assert main(["replay", str(short(tmp_path / "a.log", 1.0)), "--speed", "10", *RULES]) == status

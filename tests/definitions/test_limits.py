@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buslens.definitions.limits import Comparison, compare_raw, exactly
-from buslens.definitions.model import Kind, Signal
+from buslens.definitions.model import Signal, ValueType
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,7 +22,7 @@ SIGNS: Final[dict[Comparison, Callable[[Any, Any], bool]]] = {
     ">": lambda a, b: a > b,
     ">=": lambda a, b: a >= b,
 }
-DTYPES: Final = {Kind.UNSIGNED: np.uint64, Kind.SIGNED: np.int64}
+DTYPES: Final = {ValueType.UNSIGNED: np.uint64, ValueType.SIGNED: np.int64}
 
 
 @st.composite
@@ -33,9 +33,9 @@ def decimals(draw: st.DrawFn, digits: int = 6) -> Decimal:
 @st.composite
 def counted(draw: st.DrawFn) -> tuple[Signal, int, Decimal, Decimal]:
     """Return a signal, one of its counts, and scale and offset as written."""
-    kind = draw(st.sampled_from([Kind.UNSIGNED, Kind.SIGNED]))
+    kind = draw(st.sampled_from([ValueType.UNSIGNED, ValueType.SIGNED]))
     length = draw(st.integers(1, 64))
-    low = -(1 << length - 1) if kind is Kind.SIGNED else 0
+    low = -(1 << length - 1) if kind is ValueType.SIGNED else 0
     raw = draw(st.integers(low, low + (1 << length) - 1))
     scale, offset = draw(decimals()), draw(decimals())
     whole = scale == int(scale) and offset == int(offset)  # the reader of definitions keeps these whole
@@ -83,20 +83,20 @@ class TestFloats:
         bits = 8 * struct.calcsize(code)
         sent = np.dtype(f"f{bits // 8}").type(float(written))
         beside = np.nextafter(sent, np.dtype(sent.dtype).type(step * np.inf)) if step else sent
-        signal = Signal(name="S", start=0, length=bits, kind=Kind.FLOAT)
+        signal = Signal(name="S", start=0, length=bits, kind=ValueType.FLOAT)
         for sign, holds in SIGNS.items():
             found = compare_raw(np.array([float(beside)]), signal, sign, Fraction(written))
             assert found.tolist() == [holds(step, 0)]
 
     @pytest.mark.parametrize(("scale", "limit", "inside"), [(0.1, "12.6", True), (-0.1, "-12.6", True)])
     def test_a_scaled_one(self, scale: float, limit: str, *, inside: bool) -> None:
-        signal = Signal(name="S", start=0, length=32, kind=Kind.FLOAT, scale=scale)
+        signal = Signal(name="S", start=0, length=32, kind=ValueType.FLOAT, scale=scale)
         raw = np.array([126.0])
         for sign in ("<=", ">="):
             assert compare_raw(raw, signal, sign, Fraction(limit)).tolist() == [inside]
 
     def test_what_no_number_is_near(self) -> None:
-        signal = Signal(name="S", start=0, length=32, kind=Kind.FLOAT)
+        signal = Signal(name="S", start=0, length=32, kind=ValueType.FLOAT)
         raw = np.array([np.inf, 3e38, -np.inf, np.nan])
         assert compare_raw(raw, signal, "<", Fraction(10**300)).tolist() == [False, True, True, False]
         assert compare_raw(raw, signal, "<", Fraction(10**400)).tolist() == [False, True, True, False]

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from buslens.definitions.load import load_definitions
-from buslens.definitions.model import ByteOrder, Kind, Selection
-from buslens.errors import DefinitionError, Source, UsageError
+from buslens.definitions.model import ByteOrder, MuxCondition, ValueType
+from buslens.errors import DefinitionError, SourceLocation, UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -75,7 +75,7 @@ PLAIN = ' SG_ S : 8|8@1+ (1,0) [0|0] "" X\n'
 class Tied:
     path: str
     channel: str | None = None
-    source: Source | None = None
+    source: SourceLocation | None = None
 
 
 class TestContent:
@@ -105,19 +105,19 @@ class TestContent:
         assert page.selection is None
         assert (supply.scale, supply.minimum, supply.maximum, supply.unit) == (0.001, 0, 30, "V")
         assert supply.comment == "At the unit"
-        assert supply.selection == Selection(selector="PAGE", ranges=((0, 0), (4, 4_000_000_000)))
-        assert (temperature.order, temperature.kind) == (ByteOrder.MOTOROLA, Kind.SIGNED)
+        assert supply.selection == MuxCondition(selector="PAGE", ranges=((0, 0), (4, 4_000_000_000)))
+        assert (temperature.order, temperature.kind) == (ByteOrder.MOTOROLA, ValueType.SIGNED)
         assert (temperature.scale, temperature.offset) == (1, -40)
         assert isinstance(temperature.offset, int)
         assert temperature.unit == "\N{DEGREE SIGN}C"
-        assert (level.kind, level.length, level.minimum) == (Kind.FLOAT, 32, None)
+        assert (level.kind, level.length, level.minimum) == (ValueType.FLOAT, 32, None)
         assert (log.signals[0].start, log.signals[0].length, log.signals[0].last_byte) == (448, 64, 63)
 
     def test_lines(self, path: Path) -> None:
         column, log = load_definitions(path).messages
-        assert column.source == Source(str(path), 13)
+        assert column.source == SourceLocation(str(path), 13)
         assert [signal.source.line for signal in column.signals if signal.source] == [14, 15, 16, 17]
-        assert log.source == Source(str(path), 19)
+        assert log.source == SourceLocation(str(path), 19)
 
     def test_long_names_of_signals_that_select(self, tmp_path: Path) -> None:
         text = message(
@@ -127,7 +127,7 @@ class TestContent:
         )
         page, selected = load_definitions(written(tmp_path, text)).messages[0].signals
         assert page.name == "PAGE_WITH_A_LONG_NAME"
-        assert selected.selection == Selection(selector="PAGE_WITH_A_LONG_NAME", ranges=((1, 1),))
+        assert selected.selection == MuxCondition(selector="PAGE_WITH_A_LONG_NAME", ranges=((1, 1),))
 
     @pytest.mark.parametrize(
         ("ranges", "expected"),
@@ -281,7 +281,7 @@ class TestErrors:
             load_definitions(tmp_path)
 
     def test_a_file_that_another_file_names(self) -> None:
-        source = Source("lock.toml", 2, 16)
+        source = SourceLocation("lock.toml", 2, 16)
         with pytest.raises(DefinitionError, match=r"^lock\.toml:2:16: 'none\.dbc': .* cannot be read"):
             load_definitions(Tied("none.dbc", source=source))
 

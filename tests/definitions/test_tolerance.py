@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.layouts import plain_layouts
 
-from buslens.definitions import dbc, narrow
+from buslens.definitions import dbc, isolate
 from buslens.definitions.dbc import parse_dbc
-from buslens.definitions.model import Kind
+from buslens.definitions.model import ValueType
 from buslens.errors import DefinitionError
 
 if TYPE_CHECKING:
@@ -435,9 +435,9 @@ class TestCost:
     def text_parsed(self, text: str, monkeypatch: pytest.MonkeyPatch) -> int:
         """Return the characters that cantools was given in all, for a file of this text."""
         given = []
-        load = narrow.load
+        load = isolate.load
         with monkeypatch.context() as patch:
-            for module in (narrow, dbc):
+            for module in (isolate, dbc):
                 patch.setattr(module, "load", lambda text: given.append(len(text)) or load(text))
             read(text)
         return sum(given)
@@ -473,5 +473,5 @@ class TestKinds:
     def test_floats_stay_floats(self) -> None:
         text = ' SG_ F : 0|32@1- (1,0) [0|0] "" X\nSIG_VALTYPE_ 520 F : 1;\nSIG_VALTYPE_ 521 G : 1;'
         (found,), problems = read(message(text))
-        assert found.signal("F").kind is Kind.FLOAT
+        assert found.signal("F").kind is ValueType.FLOAT
         assert len(problems) == 1

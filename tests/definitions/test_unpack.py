@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from support.layouts import Field, Layout, fields, frames_of, multiplexed_layouts, payloads, plain_layouts
 
 from buslens.definitions.dbc import parse_dbc
-from buslens.definitions.model import ByteOrder, Kind, Message, Selection, Signal
+from buslens.definitions.model import ByteOrder, Message, MuxCondition, Signal, ValueType
 from buslens.definitions.unpack import carries, label_codes, labels, physical, raw_values
 from buslens.errors import DefinitionError
 
@@ -143,7 +143,7 @@ class TestRawValues:
             start=one.start,
             length=one.bits,
             order=ByteOrder.INTEL if one.intel else ByteOrder.MOTOROLA,
-            kind=Kind.SIGNED if one.signed else Kind.UNSIGNED,
+            kind=ValueType.SIGNED if one.signed else ValueType.UNSIGNED,
         )
         expected = [one.bits_of(content) for content in contents]
         if one.signed:
@@ -169,7 +169,7 @@ class TestRawValues:
         assert raw_values(frames, np.array([3, 0, 3]), signal).tolist() == [3, 1, 3]
 
     def test_a_float_of_another_length_is_refused(self) -> None:
-        signal = Signal(name="S", start=0, length=24, kind=Kind.FLOAT)
+        signal = Signal(name="S", start=0, length=24, kind=ValueType.FLOAT)
         with pytest.raises(DefinitionError, match="float of 24 bits"):
             raw_values(frames_of([bytes(8)]), np.array([0]), signal)
 
@@ -183,12 +183,12 @@ class TestCarries:
         length=8,
         signals=(
             Signal(name="PAGE", start=0, length=4),
-            Signal(name="SUB", start=4, length=4, selection=Selection(selector="PAGE", ranges=((1, 1),))),
+            Signal(name="SUB", start=4, length=4, selection=MuxCondition(selector="PAGE", ranges=((1, 1),))),
             Signal(
                 name="DEEP",
                 start=8,
                 length=12,
-                selection=Selection(selector="SUB", ranges=((2, 4), (9, 1 << 70))),
+                selection=MuxCondition(selector="SUB", ranges=((2, 4), (9, 1 << 70))),
             ),
         ),
     )
@@ -214,13 +214,13 @@ class TestCarries:
         assert found == expected
 
     def test_a_selector_that_is_not_there_is_named(self) -> None:
-        signal = Signal(name="S", start=0, length=1, selection=Selection(selector="PAEG", ranges=((1, 1),)))
+        signal = Signal(name="S", start=0, length=1, selection=MuxCondition(selector="PAEG", ranges=((1, 1),)))
         with pytest.raises(DefinitionError, match="no signal 'PAEG'; did you mean 'PAGE'"):
             carries(frames_of([b"\x00"]), np.array([0]), signal, self.MESSAGE)
 
     def test_negative_selectors(self) -> None:
-        selector = Signal(name="PAGE", start=0, length=8, kind=Kind.SIGNED)
-        signal = Signal(name="S", start=8, length=8, selection=Selection(selector="PAGE", ranges=((-2, -1),)))
+        selector = Signal(name="PAGE", start=0, length=8, kind=ValueType.SIGNED)
+        signal = Signal(name="S", start=8, length=8, selection=MuxCondition(selector="PAGE", ranges=((-2, -1),)))
         message = Message(name="M", can_id=1, length=2, signals=(selector, signal))
         frames = frames_of([b"\xff\x00", b"\xfe\x00", b"\xfd\x00", b"\x01\x00"])
         assert carries(frames, np.arange(4), signal, message).tolist() == [True, True, False, False]
@@ -236,7 +236,7 @@ class TestPhysical:
             (Signal(name="S", start=0, length=64, offset=-(2**63)), 2**64 - 1, 2**63 - 1, np.int64),
             (Signal(name="S", start=0, length=63, scale=2, offset=1), 2**63 - 1, 2**64 - 1, np.uint64),
             (Signal(name="S", start=0, length=64, scale=3), 2**64 - 1, float(3 * (2**64 - 1)), np.float64),
-            (Signal(name="S", start=0, length=8, scale=-1, kind=Kind.SIGNED), -128, 128, np.int64),
+            (Signal(name="S", start=0, length=8, scale=-1, kind=ValueType.SIGNED), -128, 128, np.int64),
             (Signal(name="S", start=0, length=8, scale=0.5), 3, 1.5, np.float64),
             (Signal(name="S", start=0, length=8, scale=2.0, offset=0.0), 3, 6, np.int64),
             (Signal(name="S", start=0, length=64, scale=3, offset=0.5), 2**64 - 1, 3.0 * 2**64, np.float64),
@@ -250,12 +250,12 @@ class TestPhysical:
         ],
     )
     def test_rows(self, signal: Signal, raw: int, expected: float, dtype: type) -> None:
-        values = physical(np.array([raw], np.int64 if signal.kind is Kind.SIGNED else np.uint64), signal)
+        values = physical(np.array([raw], np.int64 if signal.kind is ValueType.SIGNED else np.uint64), signal)
         assert values.dtype == dtype
         assert values.tolist() == [expected]
 
     def test_infinite_results_do_not_warn(self) -> None:
-        signal = Signal(name="S", start=0, length=64, kind=Kind.FLOAT, scale=1e300)
+        signal = Signal(name="S", start=0, length=64, kind=ValueType.FLOAT, scale=1e300)
         assert physical(np.array([1e300, -np.inf]), signal).tolist() == [np.inf, -np.inf]
 
 
@@ -274,5 +274,5 @@ class TestLabels:
         assert labels(np.array([2**64 - 1, 0], np.uint64), signal).tolist() == [None, None]
 
     def test_a_float_is_named_only_if_it_is_the_number(self) -> None:
-        signal = Signal(name="S", start=0, length=32, kind=Kind.FLOAT, labels={1: "one"})
+        signal = Signal(name="S", start=0, length=32, kind=ValueType.FLOAT, labels={1: "one"})
         assert labels(np.array([1.0, 1.5, np.nan]), signal).tolist() == ["one", None, None]

@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.sent import Sent, frames_of
 
-from buslens.capture.fold import fold
 from buslens.capture.frames import Flag
 from buslens.capture.open import open_capture
-from buslens.discovery.changes import BITS, ChangeLog, Origin
+from buslens.capture.reduce import reduce_frames
+from buslens.discovery.changes import BITS, ChangeLog, FrameKey
 from buslens.rehearsal.rehearse import rehearse, rendered
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from buslens.capture.frames import Frames
-    from buslens.discovery.changes import Changes
+    from buslens.discovery.changes import BitToggles
 
 PAYLOADS = st.one_of(
     st.binary(max_size=3), st.sampled_from([b"\0" * 8, b"\x01" + b"\0" * 7, b"\0" * 9 + b"\x80" * 3, b"\xff" * 64])
@@ -34,10 +34,10 @@ def part(frames: Frames, start: int, stop: int, segment: int) -> Frames:
     return replace(frames, segment=segment, **{name: getattr(frames, name)[start:stop] for name in names})
 
 
-def slowly(sent: Sequence[Sent], seams: set[int], cap: int) -> set[tuple[Origin, int, int, int, bool]]:
+def slowly(sent: Sequence[Sent], seams: set[int], cap: int) -> set[tuple[FrameKey, int, int, int, bool]]:
     """Return the changes of bits that change at most so often: the same in plain words."""
-    last: dict[Origin, tuple[int, bytes]] = {}
-    rows: list[tuple[Origin, int, int, int, bool]] = []
+    last: dict[FrameKey, tuple[int, bytes]] = {}
+    rows: list[tuple[FrameKey, int, int, int, bool]] = []
     time = 0
     for index, (step, channel, can_id, flags, payload) in enumerate(sent):
         time += step
@@ -45,7 +45,7 @@ def slowly(sent: Sequence[Sent], seams: set[int], cap: int) -> set[tuple[Origin,
             last.clear()
         if flags & (Flag.REMOTE | Flag.ERROR):
             continue
-        origin = Origin(f"can{channel}", can_id, bool(flags & Flag.EXTENDED))
+        origin = FrameKey(f"can{channel}", can_id, bool(flags & Flag.EXTENDED))
         if origin in last:
             since, before = last[origin]
             for bit in range(8 * min(len(before), len(payload))):
@@ -53,13 +53,13 @@ def slowly(sent: Sequence[Sent], seams: set[int], cap: int) -> set[tuple[Origin,
                 if was != now:
                     rows.append((origin, bit, time, since, bool(now)))
         last[origin] = time, payload
-    counts: dict[tuple[Origin, int], int] = {}
+    counts: dict[tuple[FrameKey, int], int] = {}
     for row in rows:
         counts[row[:2]] = counts.get(row[:2], 0) + 1
     return {row for row in rows if counts[row[:2]] <= cap}
 
 
-def rows_of(changes: Changes) -> list[tuple[Origin, int, int, int, bool]]:
+def rows_of(changes: BitToggles) -> list[tuple[FrameKey, int, int, int, bool]]:
     names = [changes.origins[index] for index in (changes.code // BITS).tolist()]
     return list(
         zip(
@@ -114,13 +114,13 @@ class TestChanges:
         file = tmp_path / "car.log"
         file.write_bytes(rendered(rehearse(fault, duration=12.0, background_ids=8), form))
 
-        def read(workers: int) -> Changes:
-            log, _ = fold(
+        def read(workers: int) -> BitToggles:
+            log, _ = reduce_frames(
                 open_capture(file),
                 wanted=None,
-                new=lambda: ChangeLog(50),
-                step=ChangeLog.take,
-                join=ChangeLog.join,
+                make=lambda: ChangeLog(50),
+                update=ChangeLog.take,
+                merge=ChangeLog.join,
                 workers=workers,
                 piece_bytes=20_000,
                 window_bytes=4_096,

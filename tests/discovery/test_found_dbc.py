@@ -11,12 +11,12 @@ from support.sent import frames_of
 from buslens.definitions.load import load_definitions
 from buslens.definitions.model import ByteOrder
 from buslens.definitions.unpack import raw_values
-from buslens.discovery.candidates import Candidate, Field, Response
-from buslens.discovery.changes import Origin
-from buslens.discovery.coincidence import Way
+from buslens.discovery.candidates import BitField, Candidate, Response
+from buslens.discovery.changes import FrameKey
+from buslens.discovery.coincidence import ToggleDirection
 from buslens.discovery.found_dbc import found_dbc
-from buslens.discovery.marks import Action
-from buslens.discovery.seek import Sought
+from buslens.discovery.marks import MarkedAction
+from buslens.discovery.seek import SeekResult
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -25,19 +25,21 @@ if TYPE_CHECKING:
     from buslens.definitions.model import Definitions
 
 
-def candidate(field: Field, before: int = 0, after: int = 1, action: int = 0) -> Candidate:
-    response = Response(action=action, way=Way.UP, hits=4, marks=4, before=before, after=after, lag_ns=(0, 1, 2))
+def candidate(field: BitField, before: int = 0, after: int = 1, action: int = 0) -> Candidate:
+    response = Response(
+        action=action, way=ToggleDirection.UP, hits=4, marks=4, before=before, after=after, lag_ns=(0, 1, 2)
+    )
     return Candidate(field=field, responses=(response,), other_changes=1, p=1e-9, corrected=1e-6, period_ns=100_200_000)
 
 
-def bit(can_id: int, number: int, *, is_extended: bool = False, channel: str = "can0") -> Field:
-    return Field(origin=Origin(channel, can_id, is_extended), bits=(number,), order=ByteOrder.INTEL)
+def bit(can_id: int, number: int, *, is_extended: bool = False, channel: str = "can0") -> BitField:
+    return BitField(origin=FrameKey(channel, can_id, is_extended), bits=(number,), order=ByteOrder.INTEL)
 
 
-def found(candidates: list[Candidate], words: str = "door opens") -> Sought:
-    return Sought(
+def found(candidates: list[Candidate], words: str = "door opens") -> SeekResult:
+    return SeekResult(
         path="x.log",
-        actions=(Action(words=words, times_ns=(1, 2, 3, 4)),),
+        actions=(MarkedAction(words=words, times_ns=(1, 2, 3, 4)),),
         candidates=(tuple(candidates),),
         tolerance_ns=300_000_000,
         delay_ns=0,
@@ -102,7 +104,7 @@ class TestText:
             if not 0 <= up < 64:
                 break
             bits.append(up)
-        field = Field(origin=Origin("can0", 0x100, False), bits=tuple(bits), order=order)
+        field = BitField(origin=FrameKey("can0", 0x100, False), bits=tuple(bits), order=order)
         signal = loaded(tmp_path, [candidate(field)]).message("SEEK_100").signals[0]
         frames = frames_of([(1, 0, 0x100, 0, payload)])
         value = int(raw_values(frames, np.array([0]), signal)[0])

@@ -10,7 +10,7 @@ from support.invented_cars import BITS, FAULTS, GERMAN, Car, record
 
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
-from buslens.discovery.start import Started, start
+from buslens.discovery.start import StartResult, start
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,7 +24,7 @@ class Learned:
 
     car: Car
     folder: Path
-    made: Started
+    made: StartResult
 
     def verdict(self, seed: int, fault: str = "") -> tuple[Verdict, str]:
         """Return what the file says of a further capture."""

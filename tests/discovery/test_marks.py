@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buslens.discovery.marks import Mark, actions_of, load_marks, parse_mark, refuse_outside
+from buslens.discovery.marks import Mark, actions_of, load_marks, parse_mark, reject_outside
 from buslens.errors import UsageError
 from buslens.units import NS_PER_S
 
@@ -99,5 +99,5 @@ class TestActions:
 
     def test_behind_the_end(self) -> None:
         with pytest.raises(UsageError, match=r"'12.5 door' is behind the end of the capture, which lasts 10.000 s"):
-            refuse_outside([Mark(time_ns=12_500_000_000, words="door")], 10 * NS_PER_S)
-        refuse_outside([Mark(time_ns=10 * NS_PER_S, words="door")], 10 * NS_PER_S)
+            reject_outside([Mark(time_ns=12_500_000_000, words="door")], 10 * NS_PER_S)
+        reject_outside([Mark(time_ns=10 * NS_PER_S, words="door")], 10 * NS_PER_S)

@@ -20,8 +20,8 @@ from buslens.errors import UsageError
 from buslens.rehearsal.rehearse import rehearse
 
 if TYPE_CHECKING:
-    from buslens.discovery.changes import Changes
-    from buslens.discovery.seek import Sought
+    from buslens.discovery.changes import BitToggles
+    from buslens.discovery.seek import SeekResult
 
 SEEDS = range(1, 9)
 """Every seed from 1 on: none was left out."""
@@ -33,7 +33,7 @@ DURATION = 38.0
 class Recorded(NamedTuple):
     """What is left of a rehearsal when its frames have been thrown away."""
 
-    changes: Changes
+    changes: BitToggles
     first_ns: int
     end_ns: int
     #: Signal -> (time, raw value) of each true change.
@@ -53,7 +53,7 @@ def recorded(seed: int) -> Recorded:
     return Recorded(log.finish(), int(times[0]), int(times[-1]), truth)
 
 
-def marked(seed: int, signal: str, names: dict[int, str]) -> Sought:
+def marked(seed: int, signal: str, names: dict[int, str]) -> SeekResult:
     """Return what is found from marks at the first four changes to each value, each off by up to 300 ms."""
     it = recorded(seed)
     hand = random.Random(seed)
@@ -69,7 +69,7 @@ def marked(seed: int, signal: str, names: dict[int, str]) -> Sought:
     return sought(it.changes, marks, first_ns=it.first_ns, end_ns=it.end_ns)
 
 
-def is_first(found: Sought, can_id: int, bits: tuple[int, ...]) -> bool:
+def is_first(found: SeekResult, can_id: int, bits: tuple[int, ...]) -> bool:
     """Whether the same true bits come first for every action, and are more than chance."""
     return all(
         bool(candidates)
@@ -143,7 +143,7 @@ class TestFields:
     """Neighbouring bits that change together are one field, in the byte order that holds them together."""
 
     @staticmethod
-    def find(values: list[int], place: str) -> Sought:
+    def find(values: list[int], place: str) -> SeekResult:
         """Return what is found from a mark each second at which a field takes the next of the values."""
         sent = []
         for n in range(100 * len(values)):

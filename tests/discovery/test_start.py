@@ -19,7 +19,7 @@ from buslens.expectations.model import Pulse, Sequence
 from buslens.rehearsal.rehearse import rehearse, write
 
 if TYPE_CHECKING:
-    from buslens.rehearsal.rehearse import Edges, Rehearsal
+    from buslens.rehearsal.rehearse import Rehearsal, TrueStates
 
 TRUE_ROLES = {
     "door_open": "BODY_DOORS.DRIVER_DOOR",
@@ -63,7 +63,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def delays(cause: Edges, value: int, effect: Edges, result: int) -> list[int]:
+def delays(cause: TrueStates, value: int, effect: TrueStates, result: int) -> list[int]:
     """Return the true time from each change of the cause to a value, to the next change of the effect, ns."""
     found = []
     for at in cause.time_ns[1:][cause.value[1:] == value].tolist():

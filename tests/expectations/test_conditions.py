@@ -9,17 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buslens.errors import ExpectationError, Source
+from buslens.errors import ExpectationError, SourceLocation
 from buslens.expectations.conditions import MOST_NESTED, parse_condition, parse_trigger
 from buslens.expectations.model import (
     And,
     Becomes,
     Between,
     Compare,
+    GuardedEdge,
     HeldFor,
     Is,
     IsUnknown,
-    Moment,
     Not,
     Or,
 )
@@ -127,35 +127,38 @@ class TestParseTrigger:
     @pytest.mark.parametrize(
         ("text", "moments"),
         [
-            ("door_open becomes open", (Moment(edge=OPENS),)),
-            ("door_open becomes open and ignition is off", (Moment(edge=OPENS, while_=OFF),)),
-            ("ignition is off and door_open becomes open", (Moment(edge=OPENS, while_=OFF),)),
+            ("door_open becomes open", (GuardedEdge(edge=OPENS),)),
+            ("door_open becomes open and ignition is off", (GuardedEdge(edge=OPENS, while_=OFF),)),
+            ("ignition is off and door_open becomes open", (GuardedEdge(edge=OPENS, while_=OFF),)),
             (
                 "ignition is off and door_open becomes open and supply < 9.5 V",
-                (Moment(edge=OPENS, while_=And(parts=(OFF, LOW))),),
+                (GuardedEdge(edge=OPENS, while_=And(parts=(OFF, LOW))),),
             ),
-            ("supply < 9.5 V", (Moment(edge=LOW),)),
-            ("door_open is open and ignition is off", (Moment(edge=And(parts=(OPEN, OFF))),)),
+            ("supply < 9.5 V", (GuardedEdge(edge=LOW),)),
+            ("door_open is open and ignition is off", (GuardedEdge(edge=And(parts=(OPEN, OFF))),)),
             (
                 "door_open becomes open or ignition becomes on",
-                (Moment(edge=OPENS), Moment(edge=Becomes(role="ignition", state="on"))),
+                (GuardedEdge(edge=OPENS), GuardedEdge(edge=Becomes(role="ignition", state="on"))),
             ),
             (
                 "(door_open becomes open or ignition becomes on) and supply < 9.5 V",
-                (Moment(edge=OPENS, while_=LOW), Moment(edge=Becomes(role="ignition", state="on"), while_=LOW)),
+                (
+                    GuardedEdge(edge=OPENS, while_=LOW),
+                    GuardedEdge(edge=Becomes(role="ignition", state="on"), while_=LOW),
+                ),
             ),
-            ("door_open becomes open or supply < 9.5 V", (Moment(edge=OPENS), Moment(edge=LOW))),
+            ("door_open becomes open or supply < 9.5 V", (GuardedEdge(edge=OPENS), GuardedEdge(edge=LOW))),
             (
                 "supply < 9.5 V or door_open becomes open or ignition is on",
-                (Moment(edge=Or(parts=(LOW, ON))), Moment(edge=OPENS)),
+                (GuardedEdge(edge=Or(parts=(LOW, ON))), GuardedEdge(edge=OPENS)),
             ),
             (
                 "(door_open becomes open or ignition is on) and supply < 9.5 V",
-                (Moment(edge=OPENS, while_=LOW), Moment(edge=And(parts=(ON, LOW)))),
+                (GuardedEdge(edge=OPENS, while_=LOW), GuardedEdge(edge=And(parts=(ON, LOW)))),
             ),
         ],
     )
-    def test_moments(self, text: str, moments: tuple[Moment, ...], roles: dict[str, Role]) -> None:
+    def test_moments(self, text: str, moments: tuple[GuardedEdge, ...], roles: dict[str, Role]) -> None:
         assert parse_trigger(text, roles).moments == moments
 
 
@@ -232,7 +235,7 @@ class TestRefused:
     def test_place_and_text(self, text: str, column: int, words: str, roles: dict[str, Role]) -> None:
         with pytest.raises(ExpectationError) as caught:
             parse_condition(text, roles)
-        assert caught.value.source == Source("condition", 1, column)
+        assert caught.value.source == SourceLocation("condition", 1, column)
         assert words in caught.value.problem.split("\n")[0]
 
     def test_all_wrong_words_are_named(self, roles: dict[str, Role]) -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buslens.errors import ExpectationError, Source
+from buslens.errors import ExpectationError, SourceLocation
 from buslens.expectations.load import load_expectations, parse_expectations
 from buslens.expectations.model import (
     Agree,
@@ -19,8 +19,8 @@ from buslens.expectations.model import (
     Becomes,
     DefinitionsFile,
     Expectations,
+    GuardedEdge,
     Is,
-    Moment,
     Never,
     Or,
     Precedes,
@@ -28,10 +28,10 @@ from buslens.expectations.model import (
     Range,
     Role,
     Sequence,
-    State,
     Step,
     Timeout,
     Trigger,
+    WrittenCondition,
 )
 
 HANDSHAKE = Path(__file__).parent / "data" / "handshake.toml"
@@ -53,11 +53,11 @@ HEAD_LINES = HEAD.count("\n")
 
 
 def becomes(role: str, state: str) -> Trigger:
-    return Trigger(moments=(Moment(edge=Becomes(role=role, state=state)),), text=f"{role} becomes {state}")
+    return Trigger(moments=(GuardedEdge(edge=Becomes(role=role, state=state)),), text=f"{role} becomes {state}")
 
 
-def holds(role: str, state: str) -> State:
-    return State(condition=Is(role=role, state=state), text=f"{role} is {state}")
+def holds(role: str, state: str) -> WrittenCondition:
+    return WrittenCondition(condition=Is(role=role, state=state), text=f"{role} is {state}")
 
 
 def read(text: str) -> Expectations:
@@ -133,7 +133,7 @@ class TestHandshakeFile:
                 name="lock handshake",
                 basis="invented for the demonstration",
                 start=becomes("door_open", "open"),
-                given=State(
+                given=WrittenCondition(
                     condition=And(
                         parts=(Is(role="ignition", state="off"), Is(role="unlock_feedback", state="unlocked"))
                     ),
@@ -161,7 +161,7 @@ class TestHandshakeFile:
             Pulse(name="enable pulse", of=holds("lock_enable", "on"), least_ns=150 * MS, most_ns=700 * MS),
             Never(
                 name="ignition interlock",
-                when=State(
+                when=WrittenCondition(
                     condition=And(parts=(on, Or(parts=(locked, also)))),
                     text="ignition is on and (unlock_feedback is locked or data_feedback is locked)",
                 ),
@@ -193,7 +193,7 @@ class TestHandshakeFile:
         """Roles and rules know where they stand, in the words of the file."""
         lines = HANDSHAKE.read_text(encoding="utf-8").split("\n")
 
-        def at(source: Source | None) -> str:
+        def at(source: SourceLocation | None) -> str:
             assert source is not None
             assert source.line is not None
             assert source.column is not None

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from buslens.definitions.model import Definitions, Kind, Message, Problem, Signal
-from buslens.errors import ExpectationError, Source
+from buslens.definitions.model import Definitions, Message, Problem, Signal, ValueType
+from buslens.errors import ExpectationError, SourceLocation
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.model import Alive, Expectations, Role
-from buslens.expectations.resolve import check_against, raw_values
+from buslens.expectations.resolve import raw_values, validate_against
 
 DOOR = Signal(name="DOOR", start=0, length=2, labels={0: "shut", 1: "open", 2: "open", 3: "fault"})
 DEFINITIONS = Definitions(
@@ -19,9 +19,9 @@ DEFINITIONS = Definitions(
             length=8,
             signals=(
                 DOOR,
-                Signal(name="SIGNED", start=8, length=4, kind=Kind.SIGNED),
+                Signal(name="SIGNED", start=8, length=4, kind=ValueType.SIGNED),
                 Signal(name="PLAIN", start=16, length=3),
-                Signal(name="FLOAT", start=32, length=32, kind=Kind.FLOAT, labels={0: "nothing"}),
+                Signal(name="FLOAT", start=32, length=32, kind=ValueType.FLOAT, labels={0: "nothing"}),
                 Signal(name="SUPPLY", start=24, length=8, scale=100, unit="mV"),
                 Signal(name="WARMTH", start=20, length=4, unit="°C"),
             ),
@@ -30,9 +30,9 @@ DEFINITIONS = Definitions(
         Message(name="LOCK", can_id=0x101, length=1, channel="can1"),
     ),
     problems=(
-        Problem(source=Source("car.dbc", 6), subject="COLUMN", reason="only to be known", is_note=True),
-        Problem(source=Source("car.dbc", 7), subject="COLUMN", reason="signal does not fit"),
-        Problem(source=Source("car.dbc", 9), subject="BODY.LOST", reason="it reaches into byte 9"),
+        Problem(source=SourceLocation("car.dbc", 6), subject="COLUMN", reason="only to be known", is_note=True),
+        Problem(source=SourceLocation("car.dbc", 7), subject="COLUMN", reason="signal does not fit"),
+        Problem(source=SourceLocation("car.dbc", 9), subject="BODY.LOST", reason="it reaches into byte 9"),
     ),
     paths=("car.dbc",),
 )
@@ -60,7 +60,7 @@ class TestCheckAgainst:
         ],
     )
     def test_good(self, signal: str, rest: str) -> None:
-        check_against(role(signal, rest), DEFINITIONS)
+        validate_against(role(signal, rest), DEFINITIONS)
 
     @pytest.mark.parametrize(
         ("signal", "rest", "text"),
@@ -133,28 +133,28 @@ class TestCheckAgainst:
     )
     def test_refused(self, signal: str, rest: str, text: str) -> None:
         with pytest.raises(ExpectationError) as caught:
-            check_against(role(signal, rest), DEFINITIONS)
+            validate_against(role(signal, rest), DEFINITIONS)
         assert str(caught.value) == text
 
     def test_message_that_must_be_alive(self) -> None:
         text = 'format = 1\n[[rules]]\nname = "x"\nkind = "alive"\nmessage = "{}"\n'
-        check_against(parse_expectations(text.format("LOCK").encode(), "x.toml"), DEFINITIONS)
+        validate_against(parse_expectations(text.format("LOCK").encode(), "x.toml"), DEFINITIONS)
         with pytest.raises(ExpectationError, match=r"^x\.toml:5:11: there is no message 'LOCKS'"):
-            check_against(parse_expectations(text.format("LOCKS").encode(), "x.toml"), DEFINITIONS)
+            validate_against(parse_expectations(text.format("LOCKS").encode(), "x.toml"), DEFINITIONS)
 
     def test_all_at_once(self) -> None:
         text = 'format = 1\n[roles.a]\nsignal = "X.Y"\nunit = "V"\n[roles.b]\nsignal = "BODY.Z"\nunit = "V"\n'
         with pytest.raises(ExpectationError) as caught:
-            check_against(parse_expectations(text.encode(), "x.toml"), DEFINITIONS)
+            validate_against(parse_expectations(text.encode(), "x.toml"), DEFINITIONS)
         assert [line[:12] for line in str(caught.value).split("\n")] == ["x.toml:3:11:", "x.toml:6:16:"]
 
     def test_expectations_from_no_file(self) -> None:
         made = Role(name="r", message="BODY", signal="DOOR", states={"a": ("no",)})
         with pytest.raises(ExpectationError, match=r"^BODY\.DOOR has no label 'no'"):
-            check_against(Expectations(path="", roles={"r": made}, rules=()), DEFINITIONS)
+            validate_against(Expectations(path="", roles={"r": made}, rules=()), DEFINITIONS)
         alive = Alive(name="x", message="NO")
         with pytest.raises(ExpectationError, match=r"^there is no message 'NO'"):
-            check_against(Expectations(path="", roles={}, rules=(alive,)), DEFINITIONS)
+            validate_against(Expectations(path="", roles={}, rules=(alive,)), DEFINITIONS)
 
 
 class TestRawValues:

@@ -14,7 +14,7 @@ from buslens.fleet import queries
 from buslens.fleet.cluster import ClusterPool
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.local import LocalPool
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import FailureKind
 from buslens.fleet.run import run
 from buslens.fleet.work import Failure
 
@@ -106,7 +106,7 @@ class TestEach:
                 clock.step_s = 100
         late = found["linger", 0]
         assert isinstance(late, Failure)
-        assert (late.trouble, late.reason, found["count", 1]) == (Trouble.TIME, "not done within 2 s", 1)
+        assert (late.trouble, late.reason, found["count", 1]) == (FailureKind.TIME, "not done within 2 s", 1)
 
     def test_nobody_answers(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(cluster_module, "_CONNECT_S", 0.5)
@@ -140,7 +140,7 @@ class TestRun:
         paths.append(tmp_path / "in" / "gone.log")
         with Ledger.writing(tmp_path / "cluster") as ledger, ClusterPool(scheduler) as pool:
             done = run(jobs_of(paths), ledger, pool)
-            assert (done.judged, done.troubles) == (5, {Trouble.UNREADABLE: 1})
+            assert (done.judged, done.troubles) == (5, {FailureKind.UNREADABLE: 1})
             (row,) = queries.troubles(ledger)
             assert row.summary == "no such file"
             there = told(ledger, tmp_path)
@@ -162,6 +162,6 @@ class TestTroubles:
         assert [found["count", number] for number in range(10)] == list(range(10))
         greedy, died = found["greedy", 0], found["exit", 0]
         assert isinstance(greedy, Failure)
-        assert greedy.trouble is Trouble.MEMORY
+        assert greedy.trouble is FailureKind.MEMORY
         assert isinstance(died, Failure)
-        assert died.trouble is Trouble.DIED
+        assert died.trouble is FailureKind.DIED

@@ -23,7 +23,7 @@ from buslens.fleet.ledger import Ledger
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.fleet.model import Job, Judged
+    from buslens.fleet.model import CaptureJob, JobResult
 
 WORDS = {"text", "word", "words", "hash"}
 
@@ -57,11 +57,11 @@ def csv_rows(path: Path) -> list[list[str]]:
         return list(csv.reader(file, strict=True))
 
 
-def recorded(job: Job, result: Judged) -> int | None:
+def recorded(job: CaptureJob, result: JobResult) -> int | None:
     return result.clock_start_ns if job.recorded_ns is None else job.recorded_ns
 
 
-def expected(name: str, job: Job, result: Judged) -> Iterator[tuple[Any, ...]]:
+def expected(name: str, job: CaptureJob, result: JobResult) -> Iterator[tuple[Any, ...]]:
     """Yield the rows that one capture has in a table, without its first three columns; times as they are."""
     if name == "handshakes":
         yield from ((utf8(r), *rest, utf8(gone), tries) for r, *rest, gone, tries in result.handshakes)
@@ -108,7 +108,7 @@ class TestExport:
             unique_by=(lambda pair: pair[0].address, lambda pair: pair[1].content or id(pair)),
         )
     )
-    def test_parquet_csv_and_ledger_are_one(self, entered: list[tuple[Job, Judged]]) -> None:
+    def test_parquet_csv_and_ledger_are_one(self, entered: list[tuple[CaptureJob, JobResult]]) -> None:
         with scratch() as name:
             folder = Path(name)
             with Ledger.writing(folder) as ledger:

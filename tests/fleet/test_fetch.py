@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from buslens.errors import CaptureError
-from buslens.files import explain
+from buslens.files import os_error_text
 from buslens.fleet.fetch import Absence, MissingLibrary, fetched, is_address, local_path
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ class TestFetched:
         monkeypatch.setattr(fsspec, "open", refuse)
         with pytest.raises(OSError, match=r".") as refusal, fetched("memory://pinewick/a.log"):
             pass
-        assert explain(refusal.value, "").removeprefix(": ") == told
+        assert os_error_text(refusal.value, "").removeprefix(": ") == told
 
 
 class TestAbsence:

@@ -10,7 +10,7 @@ from buslens.fleet.groups import GROUP, group_of, load_groups
 from buslens.fleet.model import Group
 
 if TYPE_CHECKING:
-    from buslens.expectations.schema import Key
+    from buslens.expectations.schema import KeySpec
 
 GOOD = """\
 format = 1
@@ -117,7 +117,7 @@ class TestReference:
     REFERENCE = (Path(__file__).parents[2] / "signal_defs" / "README.md").read_text(encoding="utf-8")
 
     @pytest.mark.parametrize("key", GROUP.values(), ids=lambda key: key.name)
-    def test_every_key(self, key: Key) -> None:
+    def test_every_key(self, key: KeySpec) -> None:
         away = "not allowed" if key.required else key.default
         assert f"| `{key.name}` | {key.type.value} | {away} | {key.meaning} | `{key.example}` |" in self.REFERENCE
 

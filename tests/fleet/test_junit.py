@@ -9,7 +9,7 @@ import pytest
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.junit import write_fleet_junit
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.model import FindingRow, Group, Job, Judged, Trouble
+from buslens.fleet.model import CaptureJob, FailureKind, FindingRow, Group, JobResult
 from buslens.report.junit import READING, WHOLE_CAPTURE
 
 if TYPE_CHECKING:
@@ -30,17 +30,17 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Element:
     folder: Path = tmp_path_factory.mktemp("fleet")
     late = finding("handshake", Outcome.LATE, "too <late>")
     doubt = finding("handshake", Outcome.UNDECIDED, "too close")
-    found: dict[str, Judged] = {
-        "faulty": Judged(content="1", ground="g", verdict=Verdict.FAULTY, summary="s", findings=(doubt, late)),
-        "idle": Judged(
+    found: dict[str, JobResult] = {
+        "faulty": JobResult(content="1", ground="g", verdict=Verdict.FAULTY, summary="s", findings=(doubt, late)),
+        "idle": JobResult(
             content="2", ground="g", verdict=Verdict.UNDECIDED, summary="no handshake", unexercised=("handshake",)
         ),
-        "good": Judged(content="3", ground="g", verdict=Verdict.AS_EXPECTED, summary="s", met=4, duration_ns=10**10),
-        "broken": Judged(content="4", ground="g", trouble=Trouble.UNREADABLE, summary="is a folder"),
+        "good": JobResult(content="3", ground="g", verdict=Verdict.AS_EXPECTED, summary="s", met=4, duration_ns=10**10),
+        "broken": JobResult(content="4", ground="g", trouble=FailureKind.UNREADABLE, summary="is a folder"),
     }
     with Ledger.writing(folder) as ledger:
         for name, judged in found.items():
-            job = Job(address=name, vehicle=name, recorded_ns=0, group=GROUP, size=1, stamp="1")
+            job = CaptureJob(address=name, vehicle=name, recorded_ns=0, group=GROUP, size=1, stamp="1")
             ledger.put(job, judged)
         ledger.commit()
         written = io.BytesIO()

@@ -25,13 +25,13 @@ from buslens.errors import BuslensError, UsageError
 from buslens.fleet import ledger_file, queries
 from buslens.fleet.ledger import LEDGER_NAME, LOCK_NAME, Ledger
 from buslens.fleet.lock import WriterLock
-from buslens.fleet.model import Anomaly, AnomalyKind, HandshakeRow, Job, Judged, TrafficRow, Trouble
+from buslens.fleet.model import Anomaly, AnomalyKind, CaptureJob, FailureKind, HandshakeRow, JobResult, TrafficRow
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-GOOD = Judged(content="ab" * 32, ground="ground", verdict=Verdict.AS_EXPECTED, summary="all is well")
-JOB = Job(address="a.log", vehicle="car1", recorded_ns=5, group=GROUP, size=10, stamp="1")
+GOOD = JobResult(content="ab" * 32, ground="ground", verdict=Verdict.AS_EXPECTED, summary="all is well")
+JOB = CaptureJob(address="a.log", vehicle="car1", recorded_ns=5, group=GROUP, size=10, stamp="1")
 
 
 def read_everything(ledger: Ledger) -> list[object]:
@@ -53,7 +53,7 @@ class TestMemory:
     """A ledger knows what a plain dictionary of everything that was entered would know."""
 
     @given(entered=st.lists(st.tuples(jobs(), judged(), st.booleans(), st.booleans()), max_size=8))
-    def test_as_a_dictionary(self, entered: list[tuple[Job, Judged, bool, bool]]) -> None:
+    def test_as_a_dictionary(self, entered: list[tuple[CaptureJob, JobResult, bool, bool]]) -> None:
         memory = Memory()
         with scratch() as name:
             ledger = Ledger.writing(Path(name))
@@ -89,7 +89,7 @@ class TestMemory:
 
     @given(entered=st.permutations(list(islice(generated(vehicles=3, captures=6), 6))))
     @settings(max_examples=10)
-    def test_order_of_coming_does_not_matter(self, entered: list[tuple[Job, Judged]]) -> None:
+    def test_order_of_coming_does_not_matter(self, entered: list[tuple[CaptureJob, JobResult]]) -> None:
         copy = entered[0]
         with scratch() as one, scratch() as other:
             for folder, pairs in ((one, sorted(entered, key=lambda pair: pair[0].address)), (other, entered)):
@@ -124,12 +124,12 @@ class TestKnowing:
             assert ledger.known_content("a.log", None, "1") == GOOD.content
             assert ledger.known_content("b.log", None, "1") is None
 
-    @pytest.mark.parametrize("trouble", Trouble)
+    @pytest.mark.parametrize("trouble", FailureKind)
     @pytest.mark.parametrize("content", ["", "ab" * 32])
-    def test_which_troubles_last(self, tmp_path: Path, trouble: Trouble, content: str) -> None:
-        lasts = trouble in {Trouble.UNREADABLE, Trouble.UNRELATED} and bool(content)
+    def test_which_troubles_last(self, tmp_path: Path, trouble: FailureKind, content: str) -> None:
+        lasts = trouble in {FailureKind.UNREADABLE, FailureKind.UNRELATED} and bool(content)
         with Ledger.writing(tmp_path) as ledger:
-            ledger.put(JOB, Judged(content=content, ground="ground", trouble=trouble, summary="so it was"))
+            ledger.put(JOB, JobResult(content=content, ground="ground", trouble=trouble, summary="so it was"))
             assert ledger.has(content, "ground") == lasts
             assert not ledger.has(content, "other ground")
             assert ledger.known_content("a.log", 10, "1") == (content or None)
@@ -166,7 +166,7 @@ class TestKnowing:
             for wrong in (
                 replace(GOOD, ground=""),
                 replace(GOOD, verdict=None),
-                replace(GOOD, trouble=Trouble.TIME),
+                replace(GOOD, trouble=FailureKind.TIME),
                 replace(GOOD, content="cd", frames=2**70),
                 replace(GOOD, content="cd", summary=object()),  # type: ignore[arg-type]
             ):
@@ -220,8 +220,8 @@ class TestCopies:
 
     def test_a_trouble_gives_way_for_all_copies(self, tmp_path: Path) -> None:
         """What another try brings is told of the copies too, with the date of the capture's own clock."""
-        slow = Judged(
-            content=GOOD.content, ground="ground", trouble=Trouble.TIME, traffic=(TrafficRow("1", 2, False, 3, 4),)
+        slow = JobResult(
+            content=GOOD.content, ground="ground", trouble=FailureKind.TIME, traffic=(TrafficRow("1", 2, False, 3, 4),)
         )
         undated = replace(JOB, recorded_ns=None)
         with Ledger.writing(tmp_path) as ledger:
@@ -376,7 +376,7 @@ class TestKilled:
         pairs = list(islice(generated(vehicles=2, captures=2), 2))
         with Ledger.writing(tmp_path) as ledger:
             ledger.put(*pairs[0])
-            monkeypatch.setattr("buslens.fleet.ledger_rows.Rows.enter_capture", _stop)
+            monkeypatch.setattr("buslens.fleet.ledger_rows.RowWriter.enter_capture", _stop)
             with pytest.raises(KeyboardInterrupt):
                 ledger.put(*pairs[1])
             monkeypatch.undo()
@@ -391,7 +391,7 @@ def _stop(*_: object) -> None:
     raise KeyboardInterrupt
 
 
-def _put_all(ledger: Ledger, pairs: list[tuple[Job, Judged]]) -> None:
+def _put_all(ledger: Ledger, pairs: list[tuple[CaptureJob, JobResult]]) -> None:
     for job, result in pairs:
         ledger.put(job, result)
 

@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.patience import HANG_S
 
-from buslens.capture.foreign import foreign_suffixes
+from buslens.capture.python_can_reader import python_can_suffixes
 from buslens.errors import UsageError
 from buslens.fleet import listing as module
-from buslens.fleet.ahead import Ahead
 from buslens.fleet.fetch import fetched
-from buslens.fleet.listing import SUFFIXES, Listed, Listing, demand_sources
+from buslens.fleet.listing import SUFFIXES, CaptureFinder, FoundCapture, require_sources
+from buslens.fleet.prefetch import PrefetchedListing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,7 +31,7 @@ def put(folder: Path, *names: str) -> None:
 
 
 def below(*sources: Path | str, results: Path | None = None) -> list[str]:
-    return [found.below for found in Listing([str(source) for source in sources], results)]
+    return [found.below for found in CaptureFinder([str(source) for source in sources], results)]
 
 
 @pytest.fixture
@@ -54,7 +54,7 @@ class TestFolders:
     def test_everything_that_ends_like_a_capture(self, tmp_path: Path) -> None:
         put(tmp_path, "b/x.LOG", "b/c/y.asc.gz", "a.log", ".git/z.log", ".tmp-1.log", "notes.pdf", "list.csv")
         put(tmp_path, "ledger.sqlite", "ledger.sqlite-wal")
-        found = Listing([str(tmp_path)])
+        found = CaptureFinder([str(tmp_path)])
         assert [one.below for one in found] == ["a.log", "b/c/y.asc.gz", "b/x.LOG"]
         assert (found.passed_over, Path(found.first_passed_over).name) == (2, "list.csv")
 
@@ -70,13 +70,13 @@ class TestFolders:
         with zipfile.ZipFile(tmp_path / "two.zip", "w") as archive:
             archive.writestr("a", line)
             archive.writestr("b", line)
-        found = Listing([str(tmp_path)])
+        found = CaptureFinder([str(tmp_path)])
         assert {one.below for one in found} == {"run1", "run.dat", "run2.gz", "table.csv", "table.CSV"}
         assert found.passed_over == 7
 
     def test_size_and_stamp_are_those_of_the_file(self, tmp_path: Path) -> None:
         put(tmp_path, "a.log")
-        (found,) = Listing([str(tmp_path)])
+        (found,) = CaptureFinder([str(tmp_path)])
         state = (tmp_path / "a.log").stat()
         assert (found.address, found.size, found.stamp) == (str(tmp_path / "a.log"), 5, str(state.st_mtime_ns))
 
@@ -98,7 +98,7 @@ class TestFolders:
         if len(os.listdir(tmp_path / "logs")) != 3:  # noqa: PTH208  # Wine makes links that no folder lists
             pytest.skip("this system lists no links")
         problems: list[str] = []
-        assert [one.below for one in Listing([str(tmp_path / "logs")], None, problems.append)] == ["a.log"]
+        assert [one.below for one in CaptureFinder([str(tmp_path / "logs")], None, problems.append)] == ["a.log"]
         assert len(problems) == 2
         assert "leads back" in problems[0]
         assert "lost.log" in problems[1]
@@ -109,7 +109,7 @@ class TestFolders:
         (tmp_path / "a").chmod(0)
         problems: list[str] = []
         try:
-            assert [one.below for one in Listing([str(tmp_path)], None, problems.append)] == ["b/y.log"]
+            assert [one.below for one in CaptureFinder([str(tmp_path)], None, problems.append)] == ["b/y.log"]
         finally:
             (tmp_path / "a").chmod(0o700)
         assert "no permission" in problems[0]
@@ -117,7 +117,7 @@ class TestFolders:
     def test_a_folder_that_vanishes_is_told(self, tmp_path: Path) -> None:
         put(tmp_path, "a/x.log", "b/y.log")
         problems: list[str] = []
-        found = iter(Listing([str(tmp_path)], None, problems.append))
+        found = iter(CaptureFinder([str(tmp_path)], None, problems.append))
         assert next(found).below == "a/x.log"
         (tmp_path / "b" / "y.log").unlink()
         (tmp_path / "b").rmdir()
@@ -131,7 +131,7 @@ class TestFolders:
             Path(os.fsdecode(raw)).write_text("x")
         except OSError:
             pytest.skip("this file system takes only text")
-        (found,) = Listing([str(tmp_path)])
+        (found,) = CaptureFinder([str(tmp_path)])
         assert os.fsencode(found.address) == raw
 
     def test_no_more_than_asked_for_is_looked_at(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -140,12 +140,12 @@ class TestFolders:
         looked: list[str] = []
         real = module._listed  # what is counted is how often it is called
 
-        def noted(path: str, root: str, state: os.stat_result) -> Listed:
+        def noted(path: str, root: str, state: os.stat_result) -> FoundCapture:
             looked.append(path)
             return real(path, root, state)
 
         monkeypatch.setattr(module, "_listed", noted)
-        found = iter(Listing([str(tmp_path)]))
+        found = iter(CaptureFinder([str(tmp_path)]))
         for _ in range(3):
             next(found)
         assert len(looked) == 3
@@ -153,7 +153,7 @@ class TestFolders:
 
     def test_suffixes_are_those_that_can_be_read(self) -> None:
         """All that python-can reads, save two that are mostly something else."""
-        assert set(foreign_suffixes()) - set(SUFFIXES) <= {".csv", ".db"}
+        assert set(python_can_suffixes()) - set(SUFFIXES) <= {".csv", ".db"}
 
 
 class TestPatterns:
@@ -195,7 +195,7 @@ class TestPatterns:
 
     def test_what_fits_nothing_is_told(self, tmp_path: Path) -> None:
         problems: list[str] = []
-        assert list(Listing([str(tmp_path / "*.log")], None, problems.append)) == []
+        assert list(CaptureFinder([str(tmp_path / "*.log")], None, problems.append)) == []
         assert "nothing is called so" in problems[0]
 
 
@@ -203,7 +203,7 @@ class TestStores:
     """An address is listed through its store, and what is found can be fetched by its address."""
 
     def test_a_folder(self, store: str) -> None:
-        found = list(Listing([store]))
+        found = list(CaptureFinder([store]))
         assert [one.below for one in found] == ["car1/a.log", "car2/b.asc"]
         assert [one.size for one in found] == [3, 5]
         assert all(one.stamp for one in found)
@@ -222,7 +222,7 @@ class TestStores:
             yield path, {}, {"": {"name": f"{path}/", "size": 0}, "a.log": {"name": f"{path}/a.log", "size": 3}}
 
         monkeypatch.setattr(MemoryFileSystem, "walk", walk)
-        found = Listing([store])
+        found = CaptureFinder([store])
         assert [one.below for one in found] == ["a.log"]
         assert found.passed_over == 0
 
@@ -234,26 +234,26 @@ class TestStores:
 
         monkeypatch.setattr(MemoryFileSystem, "isfile", refuse)
         problems: list[str] = []
-        assert list(Listing([store], None, problems.append)) == []
+        assert list(CaptureFinder([store], None, problems.append)) == []
         assert problems == [f"{store}: cannot be listed: the store gives no permission (Forbidden)"]
 
     def test_what_is_not_there_is_told(self, store: str) -> None:
         problems: list[str] = []
-        assert list(Listing([f"{store}/car9"], None, problems.append)) == []
+        assert list(CaptureFinder([f"{store}/car9"], None, problems.append)) == []
         assert len(problems) == 1
 
     def test_an_archive(self, tmp_path: Path) -> None:
         with zipfile.ZipFile(tmp_path / "fleet.zip", "w") as archive:
             archive.writestr("car1/a.log", "one")
             archive.writestr("car2/b.log.gz", gzip.compress(b"two"))
-        found = list(Listing([f"zip://::{(tmp_path / 'fleet.zip').as_uri()}"]))
+        found = list(CaptureFinder([f"zip://::{(tmp_path / 'fleet.zip').as_uri()}"]))
         assert [one.below for one in found] == ["car1/a.log", "car2/b.log.gz"]
         with fetched(found[0].address) as copy:
             assert copy.read_bytes() == b"one"
 
     def test_a_file_address_is_a_path(self, tmp_path: Path) -> None:
         put(tmp_path, "a.log")
-        (found,) = Listing([tmp_path.as_uri()])
+        (found,) = CaptureFinder([tmp_path.as_uri()])
         assert found.address == str(tmp_path / "a.log")
 
 
@@ -270,7 +270,7 @@ class TestDemand:
     )
     def test_refused(self, source: str, words: str) -> None:
         with pytest.raises(UsageError, match=words):
-            demand_sources([source])
+            require_sources([source])
 
     def test_a_store_without_its_library(self, monkeypatch: pytest.MonkeyPatch) -> None:
         import fsspec.core
@@ -280,7 +280,7 @@ class TestDemand:
 
         monkeypatch.setattr(fsspec.core, "url_to_fs", missing)
         with pytest.raises(UsageError, match=r'pip install "buslens\[s3\]"'):
-            demand_sources(["s3://bucket/logs"])
+            require_sources(["s3://bucket/logs"])
 
 
 class TestAhead:
@@ -288,38 +288,41 @@ class TestAhead:
 
     @given(st.lists(st.text("ab", min_size=1, max_size=8), unique=True, max_size=12))
     def test_all_in_order(self, names: list[str]) -> None:
-        class Made(Listing):
-            def __iter__(self) -> Iterator[module.Listed]:
+        class Made(CaptureFinder):
+            def __iter__(self) -> Iterator[module.FoundCapture]:
                 for name in names:
                     self.problem(f"before {name}")
-                    yield module.Listed(name, name, None, "")
+                    yield module.FoundCapture(name, name, None, "")
 
         told: list[str] = []
-        with Ahead(Made([], None, told.append)) as ahead:
+        with PrefetchedListing(Made([], None, told.append)) as ahead:
             assert [one.address for one in ahead] == names
             assert ahead.total == len(names)
         assert told == [f"before {name}" for name in names]
 
     def test_what_goes_wrong_there_is_raised_here(self) -> None:
-        with pytest.raises(UsageError, match="nothing is known"), Ahead(Listing(["nonsense://x"])) as ahead:
+        with (
+            pytest.raises(UsageError, match="nothing is known"),
+            PrefetchedListing(CaptureFinder(["nonsense://x"])) as ahead,
+        ):
             list(ahead)
 
     def test_whoever_waits_is_told_what_for(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Once, however long it takes."""
-        monkeypatch.setattr("buslens.fleet.ahead._SILENCE_S", 0.0)
-        monkeypatch.setattr("buslens.fleet.ahead._LOOK_S", 0.01)
+        monkeypatch.setattr("buslens.fleet.prefetch._SILENCE_S", 0.0)
+        monkeypatch.setattr("buslens.fleet.prefetch._LOOK_S", 0.01)
         told: list[str] = []
         answer = threading.Event()
 
-        class Slow(Listing):
-            def _in_store(self, address: str) -> Iterator[module.Listed]:
+        class Slow(CaptureFinder):
+            def _in_store(self, address: str) -> Iterator[module.FoundCapture]:
                 assert answer.wait(HANG_S)
-                yield module.Listed(address, "a.log", None, "")
+                yield module.FoundCapture(address, "a.log", None, "")
 
         def hear(sentence: str) -> None:
             told.append(sentence)
             threading.Timer(0.1, answer.set).start()
 
-        with Ahead(Slow(["memory://pinewick"]), hear) as ahead:
+        with PrefetchedListing(Slow(["memory://pinewick"]), hear) as ahead:
             assert len(list(ahead)) == 1
         assert told == ["memory://pinewick: nothing has come from there for a while; it is waited for"]

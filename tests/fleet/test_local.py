@@ -15,8 +15,8 @@ import pytest
 from support.fleets import do, do_named, pass_time_once_there
 from support.patience import HANG_S
 
-from buslens.fleet.local import LocalPool, hold_to_memory
-from buslens.fleet.model import Trouble
+from buslens.fleet.local import LocalPool, limit_memory
+from buslens.fleet.model import FailureKind
 from buslens.fleet.work import Failure
 
 if TYPE_CHECKING:
@@ -35,15 +35,15 @@ class TestEach:
             found = dict(pool.each(do, items))
         assert [found["count", number] for number in range(40)] == list(range(40))
         failures = {item[0]: outcome for item, outcome in found.items() if isinstance(outcome, Failure)}
-        assert failures["die"].trouble is Trouble.DIED
+        assert failures["die"].trouble is FailureKind.DIED
         # Windows knows no signals: a process is ended with a status.
         assert ("SIGKILL" if hasattr(signal, "SIGKILL") else "ended by itself") in failures["die"].reason
         assert failures["exit"] == Failure(
-            trouble=Trouble.DIED, reason="its worker ended by itself, with status 3; it was tried twice"
+            trouble=FailureKind.DIED, reason="its worker ended by itself, with status 3; it was tried twice"
         )
-        assert failures["greedy"].trouble is Trouble.MEMORY
+        assert failures["greedy"].trouble is FailureKind.MEMORY
         assert failures["greedy"].reason == "it took more than the 1,000 MB that a worker may take"
-        assert {failures[what].trouble for what, _ in bad[3:]} <= {Trouble.MEMORY}
+        assert {failures[what].trouble for what, _ in bad[3:]} <= {FailureKind.MEMORY}
 
     def test_what_takes_too_long_is_given_up(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         begun = tmp_path / "begun"
@@ -51,7 +51,7 @@ class TestEach:
         items = [("count", "1"), ("stall", str(begun)), ("count", "2")]
         with LocalPool(1, seconds=3) as pool:
             found = dict(pool.each(do_named, items))
-        late = Failure(trouble=Trouble.TIME, reason="not done within 3 s")
+        late = Failure(trouble=FailureKind.TIME, reason="not done within 3 s")
         assert found == dict(zip(items, ["1", late, "2"], strict=True))
 
     def test_what_a_function_raises_is_raised_here(self) -> None:
@@ -83,9 +83,9 @@ class TestEach:
 class TestMemory:
     @pytest.mark.skipif(sys.platform != "linux", reason="this system cannot hold a process to its memory")
     def test_is_held_to(self) -> None:
-        with LocalPool(1, begin=partial(hold_to_memory, 600_000_000)) as pool:
+        with LocalPool(1, begin=partial(limit_memory, 600_000_000)) as pool:
             ((_, outcome),) = pool.each(do, [("eat", 0)])
-        assert outcome == Failure(trouble=Trouble.MEMORY, reason="it took more memory than there is")
+        assert outcome == Failure(trouble=FailureKind.MEMORY, reason="it took more memory than there is")
 
 
 @pytest.mark.skipif(os.name == "nt", reason="sessions and signals of POSIX")

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from buslens.errors import UsageError
 from buslens.fleet import naming, vehicle_list
-from buslens.fleet.listing import Listed
-from buslens.fleet.naming import Named, Naming, Pattern, by_place, parse_date
+from buslens.fleet.listing import FoundCapture
+from buslens.fleet.naming import CaptureLabel, Pattern, VehicleResolver, by_place, parse_date
 from buslens.fleet.vehicle_list import load_vehicle_list
 
 if TYPE_CHECKING:
@@ -26,8 +26,8 @@ def ns(moment: datetime) -> int:
     return (moment.replace(tzinfo=UTC) - START) // timedelta(microseconds=1) * 1000
 
 
-def listed(address: str, below: str = "") -> Listed:
-    return Listed(address, below or address.rpartition("/")[2], None, "")
+def listed(address: str, below: str = "") -> FoundCapture:
+    return FoundCapture(address, below or address.rpartition("/")[2], None, "")
 
 
 class TestPattern:
@@ -37,28 +37,33 @@ class TestPattern:
     def test_the_day(self, vehicle: str, moment: datetime, form: str) -> None:
         path = f"/anywhere/{vehicle}/{moment:{form}}_run.log"
         day = moment.replace(hour=0, minute=0, second=0)
-        assert Pattern("{vehicle}/{date}_*.log").match(path) == Named(vehicle, ns(day))
+        assert Pattern("{vehicle}/{date}_*.log").match(path) == CaptureLabel(vehicle, ns(day))
 
     @given(MOMENTS, st.sampled_from(["%Y-%m-%dT%H-%M-%S", "%Y%m%dT%H%M%S", "%Y-%m-%d_%H.%M.%S", "%Y%m%d-%H%M%S"]))
     def test_the_time_with_it(self, moment: datetime, form: str) -> None:
-        assert Pattern("{vehicle}_{date}.log").match(f"x/car_7_{moment:{form}}.log") == Named("car_7", ns(moment))
+        assert Pattern("{vehicle}_{date}.log").match(f"x/car_7_{moment:{form}}.log") == CaptureLabel(
+            "car_7", ns(moment)
+        )
 
     @given(MOMENTS, st.sampled_from(["%H-%M-%S", "%H%M%S", "%H.%M.%S"]))
     def test_the_time_elsewhere(self, moment: datetime, form: str) -> None:
         pattern = Pattern("{date}/{vehicle}/{time}.log")
-        assert pattern.match(f"{moment:%Y-%m-%d}/car/{moment:{form}}.log") == Named("car", ns(moment))
+        assert pattern.match(f"{moment:%Y-%m-%d}/car/{moment:{form}}.log") == CaptureLabel("car", ns(moment))
 
     def test_on_windows(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Folders are parted by either sign there, and a file may be called by small letters or by capitals."""
         monkeypatch.setattr(naming, "_ON_WINDOWS", True)
         for text in (r"{vehicle}\{date}_*.log", "{vehicle}/{date}_*.LOG"):
-            assert Pattern(text).match("C:/Logs/Car 7/20260314_x.Log") == Named("Car 7", ns(datetime(2026, 3, 14)))  # noqa: DTZ001
+            assert Pattern(text).match("C:/Logs/Car 7/20260314_x.Log") == CaptureLabel(
+                "Car 7",
+                ns(datetime(2026, 3, 14)),  # noqa: DTZ001
+            )
 
     @given(MOMENTS)
     def test_forms_of_the_users(self, moment: datetime) -> None:
         pattern = Pattern("{date:%d.%m.%Y}/{vehicle}_{time:%Hh%M}.log")
         path = f"{moment.day}.{moment.month}.{moment.year}/car_{moment:%Hh%M}.log"
-        assert pattern.match(path) == Named("car", ns(moment.replace(second=0)))
+        assert pattern.match(path) == CaptureLabel("car", ns(moment.replace(second=0)))
 
     @pytest.mark.parametrize(
         ("pattern", "path", "vehicle"),
@@ -83,7 +88,7 @@ class TestPattern:
     def test_a_number_behind_a_day_is_no_time(self) -> None:
         """Hours and minutes alone count only behind a T."""
         found = Pattern("{vehicle}/{date}_*.log").match("car/2026-03-14_0815_x.log")
-        assert found == Named("car", ns(datetime(2026, 3, 14)))  # noqa: DTZ001
+        assert found == CaptureLabel("car", ns(datetime(2026, 3, 14)))  # noqa: DTZ001
 
     @pytest.mark.parametrize(
         ("pattern", "column", "words"),
@@ -134,16 +139,16 @@ class TestNaming:
     """What nothing is said of is not lost: it stands under a name of its own, and is counted."""
 
     def test_unnamed(self) -> None:
-        told: list[Listed] = []
-        naming = Naming(Pattern("{vehicle}_{date}.log"), told.append)
+        told: list[FoundCapture] = []
+        naming = VehicleResolver(Pattern("{vehicle}_{date}.log"), told.append)
         assert naming(listed("/x/car_20260314.log")).vehicle == "car"
         for name in ("one.log", "two.log"):
-            assert naming(listed(f"/x/{name}")) == Named(f"unnamed ({name[:3]})", None)
+            assert naming(listed(f"/x/{name}")) == CaptureLabel(f"unnamed ({name[:3]})", None)
         assert naming.unnamed == 2
         assert [one.below for one in told] == ["one.log"]
 
     def test_an_archive_counts_from_inside(self) -> None:
-        naming = Naming(Pattern("{vehicle}/*.log"))
+        naming = VehicleResolver(Pattern("{vehicle}/*.log"))
         assert naming(listed("zip://car/x.log::file:///logs/all.zip")).vehicle == "car"
 
     @pytest.mark.parametrize(
@@ -171,10 +176,13 @@ class TestVehicleList:
         path.write_bytes(mark + "\r\n".join(delimiter.join(row) for row in rows).encode())
         found = load_vehicle_list(str(path))
         folder = tmp_path.as_posix()
-        assert found.find(listed(f"{folder}/logs/a.log")) == Named("car 1", ns(datetime(2026, 3, 14)))  # noqa: DTZ001
-        assert found.find(listed("/far/away/b.log", "b.log")) == Named("car 2", None)
-        assert found.find(listed(f"{folder}/logs/c7.log")) == Named("car 3", ns(datetime(2026, 3, 15, 10, 11, 12)))  # noqa: DTZ001
-        assert found.find(listed(f"{folder}/else/d.log")) == Named("car 4", None)
+        assert found.find(listed(f"{folder}/logs/a.log")) == CaptureLabel("car 1", ns(datetime(2026, 3, 14)))  # noqa: DTZ001
+        assert found.find(listed("/far/away/b.log", "b.log")) == CaptureLabel("car 2", None)
+        assert found.find(listed(f"{folder}/logs/c7.log")) == CaptureLabel(
+            "car 3",
+            ns(datetime(2026, 3, 15, 10, 11, 12)),  # noqa: DTZ001
+        )
+        assert found.find(listed(f"{folder}/else/d.log")) == CaptureLabel("car 4", None)
         assert found.find(listed(f"{folder}/logs/z.log")) is None
 
     def test_on_windows(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -183,8 +191,8 @@ class TestVehicleList:
         path = tmp_path / "list.csv"
         path.write_text("path,vehicle\nLogs\\a.LOG,Car 1\nlogs\\c*.log,Car 3\n")
         found = load_vehicle_list(str(path))
-        assert found.find(listed("x", "logs/A.log")) == Named("Car 1", None)
-        assert found.find(listed("x", "logs/C7.log")) == Named("Car 3", None)
+        assert found.find(listed("x", "logs/A.log")) == CaptureLabel("Car 1", None)
+        assert found.find(listed("x", "logs/C7.log")) == CaptureLabel("Car 3", None)
 
     @pytest.mark.parametrize(
         ("text", "place", "words"),

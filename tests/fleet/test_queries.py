@@ -22,24 +22,24 @@ from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED, DelayColumns
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from buslens.fleet.model import Job, Judged
+    from buslens.fleet.model import CaptureJob, JobResult
 
-    Pairs = list[tuple[Job, Judged]]
+    Pairs = list[tuple[CaptureJob, JobResult]]
 
 NEVER = -(2**70)
 
 
-def when(pair: tuple[Job, Judged]) -> int | None:
+def when(pair: tuple[CaptureJob, JobResult]) -> int | None:
     job, result = pair
     return result.clock_start_ns if job.recorded_ns is None else job.recorded_ns
 
 
-def column_date(pair: tuple[Job, Judged]) -> int:
+def column_date(pair: tuple[CaptureJob, JobResult]) -> int:
     date = when(pair)
     return UNDATED if date is None else date
 
 
-def oldest_first(pairs: Iterable[tuple[Job, Judged]]) -> Pairs:
+def oldest_first(pairs: Iterable[tuple[CaptureJob, JobResult]]) -> Pairs:
     """Order captures that are in the order of their addresses by date, those without one first."""
     return sorted(pairs, key=lambda pair: NEVER if (date := when(pair)) is None else date)
 

@@ -20,14 +20,14 @@ from buslens.fleet import queries
 from buslens.fleet import run as run_module
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.local import LocalPool
-from buslens.fleet.model import Group, Trouble
+from buslens.fleet.model import FailureKind, Group
 from buslens.fleet.progress import Progress
 from buslens.fleet.run import run
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from buslens.fleet.model import Job
+    from buslens.fleet.model import CaptureJob
     from buslens.fleet.run import RunSummary
     from buslens.fleet.work import Failure
 
@@ -49,7 +49,7 @@ class Here:
             yield item, function(item)
 
 
-def judged(jobs: Iterable[Job], out: Path, pool: object = None) -> RunSummary:
+def judged(jobs: Iterable[CaptureJob], out: Path, pool: object = None) -> RunSummary:
     with Ledger.writing(out) as ledger:
         return run(jobs, ledger, pool or Here())  # type: ignore[arg-type]
 
@@ -124,7 +124,7 @@ class TestOnce:
         mine.write_text(text, "utf-8")
         group = Group(name="cars", vehicles=("*",), expectations=str(mine))
 
-        def jobs() -> Iterator[Job]:
+        def jobs() -> Iterator[CaptureJob]:
             yield job_of(paths[0], group)
 
         class Late(Here):
@@ -154,7 +154,7 @@ class TestTroubles:
             (tmp_path / "in" / name).write_bytes(content)
         paths = [folder, *(tmp_path / "in" / name for name in bad), tmp_path / "in" / "gone.log"]
         done = judged(jobs_of([*paths, *good]), tmp_path / "out")
-        assert done.troubles == {Trouble.UNREADABLE: 6}
+        assert done.troubles == {FailureKind.UNREADABLE: 6}
         assert done.verdicts.total() == 2
         with Ledger.reading(tmp_path / "out") as ledger:
             reasons = {Path(row.address).name: row.summary for row in queries.troubles(ledger)}
@@ -167,7 +167,7 @@ class TestTroubles:
     def test_no_permission(self, tmp_path: Path) -> None:
         (path,) = write_fleet(tmp_path / "in", 1)
         path.chmod(0)
-        assert judged(jobs_of([path]), tmp_path / "out").troubles == {Trouble.UNREADABLE: 1}
+        assert judged(jobs_of([path]), tmp_path / "out").troubles == {FailureKind.UNREADABLE: 1}
 
     def test_vanished_and_grown_between_listing_and_reading(self, tmp_path: Path) -> None:
         paths = write_fleet(tmp_path / "in", 3)
@@ -181,9 +181,9 @@ class TestTroubles:
     def test_grown_while_it_was_read(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """What was judged is then not what was hashed, so that it is no result."""
         (path,) = write_fleet(tmp_path / "in", 1)
-        from buslens.fleet import judge
+        from buslens.fleet import check_job
 
-        hashed = judge.content_of
+        hashed = check_job.content_hash
 
         def growing(name: Path) -> str:
             found = hashed(name)
@@ -191,7 +191,7 @@ class TestTroubles:
                 file.write(b"# more\n")
             return found
 
-        monkeypatch.setattr(judge, "content_of", growing)
+        monkeypatch.setattr(check_job, "content_hash", growing)
         judged(jobs_of([path]), tmp_path / "out")
         with Ledger.reading(tmp_path / "out") as ledger:
             (row,) = queries.troubles(ledger)
@@ -222,7 +222,7 @@ class TestTroubles:
         memory.pipe({f"/pinewick-gone/{name}": b"no log\n" for name in names})
         addresses = [*(f"memory://pinewick-gone/{name}" for name in names), "ftp://127.0.0.1:9/a.log"]
         jobs = [replace(job_of(tmp_path / "x.log"), address=address) for address in addresses]
-        assert judged(jobs, tmp_path / "out").troubles == {Trouble.UNREADABLE: 3}
+        assert judged(jobs, tmp_path / "out").troubles == {FailureKind.UNREADABLE: 3}
         memory.rm("/pinewick-gone/removed.log")
         judged([], tmp_path / "out")
         with Ledger.reading(tmp_path / "out") as ledger:
@@ -237,7 +237,7 @@ class TestTroubles:
             raise OSError(5, "Input/output error")
 
         monkeypatch.setattr("buslens.capture.open.open_capture", fail)
-        assert judged(jobs_of([path]), tmp_path / "out").troubles == {Trouble.UNREADABLE: 1}
+        assert judged(jobs_of([path]), tmp_path / "out").troubles == {FailureKind.UNREADABLE: 1}
         monkeypatch.undo()
         assert judged(jobs_of([path]), tmp_path / "out").verdicts.total() == 1
 
@@ -249,11 +249,11 @@ class TestTroubles:
             path.rename(path.with_name(f"{path.stem}_{names[index]}.log")) if index in names else path
             for index, path in enumerate(paths)
         ]
-        monkeypatch.setattr(run_module, "judge", ill)
+        monkeypatch.setattr(run_module, "check_job", ill)
         with monkeypatch.context() as clock, LocalPool(1, seconds=8) as pool:
             pass_time_once_there(paths[6].with_suffix(".begun"), clock)
             done = judged(jobs_of(paths), tmp_path / "out", pool)
-        assert done.troubles == {Trouble.DIED: 1, Trouble.MEMORY: 1, Trouble.TIME: 1}
+        assert done.troubles == {FailureKind.DIED: 1, FailureKind.MEMORY: 1, FailureKind.TIME: 1}
         assert done.verdicts.total() == 5
         monkeypatch.undo()
         again = judged(jobs_of(paths), tmp_path / "out")
@@ -266,7 +266,7 @@ from pathlib import Path
 from support.fleets import jobs_of
 from buslens.errors import BuslensError
 from buslens.fleet import queries, run as run_module
-from buslens.fleet.judge import make_ready
+from buslens.fleet.check_job import make_ready
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.run import run
 run_module._COMMIT_S = 0.0

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from support.logs import ENGINES, read_slowly, rows_of
 
-from buslens.capture import _asc_kernel, _candump_kernel, _screen_kernel
+from buslens.capture import _asc_kernel, _candump_kernel, _candump_screen_kernel
 from buslens.capture.frames import Clock, Flag
-from buslens.capture.plan import Plan
-from buslens.capture.protocol import Match
+from buslens.capture.log_format import FormatMatch
+from buslens.capture.read_options import ReadOptions
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import KEPT_LINES, Scanner
 from buslens.capture.stream import FileStream
@@ -26,21 +26,23 @@ from buslens.capture.stream import FileStream
 if TYPE_CHECKING:
     from support.logs import Row
 
-    from buslens.capture.frames import Tally
-    from buslens.capture.protocol import LogFormat
+    from buslens.capture.frames import ReadStats
+    from buslens.capture.log_format import LogFormat
     from buslens.capture.stream import Stream
 
 #: What each format takes for granted of a log whose beginning it does not know.
 UNSEEN: Final = {
-    "candump": Match(clock=Clock.RELATIVE),
-    "candump, without times": Match(
+    "candump": FormatMatch(clock=Clock.RELATIVE),
+    "candump, without times": FormatMatch(
         clock=Clock.MISSING,
         slots={_candump_kernel.UNTIMED: 1, _candump_kernel.BARE: 1},
         in_one_piece=True,
         in_order=True,
     ),
-    "ASC": Match(clock=Clock.RELATIVE, slots={_asc_kernel.BASE: 16}),
-    "candump, screen form": Match(clock=Clock.RELATIVE, slots={_screen_kernel.STAMPS: _screen_kernel.SECONDS}),
+    "ASC": FormatMatch(clock=Clock.RELATIVE, slots={_asc_kernel.BASE: 16}),
+    "candump, screen form": FormatMatch(
+        clock=Clock.RELATIVE, slots={_candump_screen_kernel.STAMPS: _candump_screen_kernel.SECONDS}
+    ),
 }
 #: A zero byte ends a line like a line feed, but does not count as one.
 _UNIT: Final = re.compile(rb"([^\n\0]*)(\0+\n?|\n|\Z)")
@@ -52,16 +54,16 @@ def _bare(name: str) -> LogFormat:
 
 
 def read(
-    stream: Stream, name: str, match: Match, *, engine: str = "plain", **options: Any
-) -> tuple[list[Row], Tally, tuple[int, ...]]:
+    stream: Stream, name: str, match: FormatMatch, *, engine: str = "plain", **options: Any
+) -> tuple[list[Row], ReadStats, tuple[int, ...]]:
     """Return the frames of a stream, the account of its lines, and the format's slots at the end."""
     entry = _bare(name) if engine.endswith("kernel") else FORMATS[name]
     most = 0 if engine.startswith("compiled") else 1 << 60
-    scanner = Scanner(Plan(format=entry, match=match, wanted=None, plain_bytes=most, **options))
+    scanner = Scanner(ReadOptions(format=entry, match=match, wanted=None, plain_bytes=most, **options))
     rows: list[Row] = []
     for frames in scanner.read(stream):
         rows += rows_of(frames)
-    for frames in scanner.rest():
+    for frames in scanner.flush():
         rows += rows_of(frames)
     return rows, scanner.tally(), tuple(scanner.state.tolist())
 
@@ -71,7 +73,7 @@ def units(log: bytes) -> int:
     return sum(1 for found in _UNIT.finditer(log) if found[0])
 
 
-def assert_sound(rows: list[Row], tally: Tally, *, may_be_silent: bool = False) -> None:
+def assert_sound(rows: list[Row], tally: ReadStats, *, may_be_silent: bool = False) -> None:
     """Hold a reading to what must be so whatever the log was; a channel may be silent that only broken frames had."""
     assert tally.frames == len(rows)
     assert tally.remote == sum(Flag.REMOTE in row.flags for row in rows)
@@ -121,11 +123,11 @@ def assert_same_everywhere(log: bytes, name: str) -> None:
             assert_as_slowly(log, rows, tally)
 
 
-def assert_as_slowly(log: bytes, rows: list[Row], tally: Tally) -> None:
+def assert_as_slowly(log: bytes, rows: list[Row], tally: ReadStats) -> None:
     """Hold a reading of a candump log against the slow reader's."""
     expected = read_slowly(log)
     on_axis, reordered, seams = expected.on_axis
     assert rows == on_axis
     assert (tally.other_lines, tally.broken, tally.reordered) == (expected.other, len(expected.broken), reordered)
     assert [line.line for line in tally.skipped] == expected.broken[:KEPT_LINES]
-    assert [(seam.time_ns, seam.line, seam.back_ns) for seam in tally.seams[:1000]] == seams[:1000]
+    assert [(seam.time_ns, seam.line, seam.back_ns) for seam in tally.discontinuities[:1000]] == seams[:1000]

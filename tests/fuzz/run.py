@@ -96,7 +96,7 @@ def _instrument(atheris: Any, *, are_compiled: bool) -> None:
     """
     from buslens import kernels
     from buslens.capture.registry import FORMATS
-    from buslens.fleet._census_kernel import count
+    from buslens.fleet._id_traffic_kernel import count
 
     for entry in FORMATS.values() if are_compiled else ():
         for kernel in (entry.kernel, entry.compiled_kernel, count):

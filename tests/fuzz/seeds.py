@@ -423,17 +423,17 @@ def _entries() -> Iterator[bytes]:
 def _ledgers() -> Iterator[bytes]:
     from buslens.checks.findings import Verdict
     from buslens.fleet.ledger import LEDGER_NAME, Ledger
-    from buslens.fleet.model import Group, Job, Judged
+    from buslens.fleet.model import CaptureJob, Group, JobResult
 
     with tempfile.TemporaryDirectory() as name:
         with Ledger.writing(Path(name)) as ledger:
             yield _bytes_of(Path(name) / LEDGER_NAME)
             group = Group(name="all", vehicles=("*",), expectations="steering_lock.toml")
             for number in range(4):
-                job = Job(
+                job = CaptureJob(
                     address=f"{number}.log", vehicle="car01", recorded_ns=number, group=group, size=9, stamp=f"{number}"
                 )
-                ledger.put(job, Judged(content=f"{number:064x}", ground="0" * 64, verdict=Verdict.AS_EXPECTED))
+                ledger.put(job, JobResult(content=f"{number:064x}", ground="0" * 64, verdict=Verdict.AS_EXPECTED))
         yield _bytes_of(Path(name) / LEDGER_NAME)
 
 

@@ -36,33 +36,33 @@ from support.logs import Row, rows_of
 from support.rehearsed import FOLDER, definitions, expectations, judge_frames
 from support.stage import select
 
-from buslens.capture.fold import fold
-from buslens.capture.frames import Clock, Flag, Frames, Tally
+from buslens.capture.frames import Clock, Flag, Frames, ReadStats
+from buslens.capture.log_format import FormatMatch
 from buslens.capture.open import open_capture
-from buslens.capture.protocol import Match
-from buslens.capture.stream import FileStream, Gunzipped
+from buslens.capture.reduce import reduce_frames
+from buslens.capture.stream import FileStream, GzipStream
 from buslens.causes.diagnosis import diagnose
 from buslens.causes.load import load_causes
 from buslens.causes.readings import read_reading
 from buslens.causes.session import load_session
-from buslens.checks.check import judge, plan_tracks
-from buslens.checks.scene import Scene
+from buslens.checks.check import evaluate_rules, plan_tracks
+from buslens.checks.context import EvaluationContext
 from buslens.definitions.cache import load_entry, save_entry
 from buslens.definitions.dbc import parse_dbc
 from buslens.definitions.load import _merge, _namesakes
-from buslens.definitions.model import Definitions, Kind
+from buslens.definitions.model import Definitions, ValueType
 from buslens.definitions.unpack import carries, labels, physical, raw_values
 from buslens.discovery.marks import actions_of, load_marks
 from buslens.errors import BuslensError
 from buslens.expectations.conditions import parse_condition, parse_trigger
 from buslens.expectations.load import parse_expectations
-from buslens.expectations.resolve import check_against
-from buslens.expectations.wording import condition_text, trigger_text
-from buslens.fleet import _census_kernel
-from buslens.fleet.census import Census
+from buslens.expectations.resolve import validate_against
+from buslens.expectations.unparse import condition_text, trigger_text
+from buslens.fleet import _id_traffic_kernel
 from buslens.fleet.groups import group_of, load_groups
+from buslens.fleet.id_traffic import IdTrafficCounter
 from buslens.fleet.ledger import LEDGER_NAME, Ledger
-from buslens.fleet.listing import Listed
+from buslens.fleet.listing import FoundCapture
 from buslens.fleet.naming import Pattern
 from buslens.fleet.vehicle_list import load_vehicle_list
 from buslens.kernels import compiled
@@ -71,7 +71,7 @@ from buslens.report import diagnosis as diagnosis_report
 from buslens.report.document import capture_entry, document, dumps
 from buslens.report.junit import junit, suite
 from buslens.report.text import text as report_text
-from buslens.timeline.recorder import Recorder
+from buslens.timeline.history import CaptureHistory
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -79,7 +79,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.checks.findings import Result
-    from buslens.errors import Source
+    from buslens.errors import SourceLocation
     from buslens.expectations.model import Expectations
 
 MOST_UNPACKED: Final = 1 << 22
@@ -123,8 +123,8 @@ def gunzip(data: bytes) -> None:
     if len(unpacked) < MOST_UNPACKED:
         assert ours == unpacked, f"{len(ours)} bytes unpacked, not {len(unpacked)}"
         assert bool(damage) != is_whole, damage or "the damage goes unsaid"
-        stream = Gunzipped(FileStream(BytesIO(data)))
-        rows, tally, _ = read(stream, "candump", Match(clock=Clock.RELATIVE))
+        stream = GzipStream(FileStream(BytesIO(data)))
+        rows, tally, _ = read(stream, "candump", FormatMatch(clock=Clock.RELATIVE))
         assert_sound(rows, tally)
         if is_whole:
             assert tally.frames + tally.other_lines + tally.broken == units(unpacked)
@@ -154,7 +154,7 @@ def by_zlib(packed: bytes) -> tuple[bytes, bool]:
 
 
 def _gunzipped(packed: bytes, most: int) -> tuple[bytes, str]:
-    stream = Gunzipped(FileStream(BytesIO(packed)))
+    stream = GzipStream(FileStream(BytesIO(packed)))
     view, data = memoryview(bytearray(most)), bytearray()
     while (n := stream.read_into(view)) and len(data) < MOST_UNPACKED:
         assert n <= most
@@ -174,12 +174,12 @@ def foreign(data: bytes) -> None:
         rows: list[Row] = []
         readings = []
         for wanted in (None, [(0x100, False), (0x18FEF100, True)]):
-            rows, tally = fold(
+            rows, tally = reduce_frames(
                 open_capture(path),
                 wanted=wanted,
-                new=list[Row],
-                step=lambda rows, frames: rows.extend(rows_of(frames)),
-                join=list.extend,
+                make=list[Row],
+                update=lambda rows, frames: rows.extend(rows_of(frames)),
+                merge=list.extend,
             )
             readings.append((rows, tally))
         (rows, tally), (chosen, again) = readings
@@ -214,7 +214,7 @@ def dbc(data: bytes) -> None:
             rows = np.flatnonzero(carries(frames, np.arange(len(frames)), signal, message))
             raw = raw_values(frames, rows, signal)
             assert len(raw) == len(rows)
-            if signal.kind is Kind.UNSIGNED and signal.length < 64:
+            if signal.kind is ValueType.UNSIGNED and signal.length < 64:
                 assert (raw < 1 << signal.length).all()
             with np.errstate(all="ignore"):
                 assert len(physical(raw, signal)) == len(rows)
@@ -261,7 +261,7 @@ def _random_frames(length: int, seed: int) -> Frames:
 def expectations_file(data: bytes) -> None:
     try:
         expected = parse_expectations(data, "fuzzed.toml", definitions_needed=False)
-        check_against(expected, definitions())
+        validate_against(expected, definitions())
     except BuslensError as error:
         if error.source is not None:
             _assert_place(error.source, data.count(b"\n") + data.count(b"\r") + 1)
@@ -279,11 +279,11 @@ def condition(data: bytes) -> None:
         moments = parse_trigger(words, roles).moments
         printed = trigger_text(moments, roles)
         assert parse_trigger(printed, roles).moments == moments, f"printed as {printed!r}"
-        scene.occurrences(parse_trigger(words, roles))
+        scene.trigger_times(parse_trigger(words, roles))
         return
     printed = condition_text(asked, roles)
     assert parse_condition(printed, roles).condition == asked, f"printed as {printed!r}"
-    truth = scene.truth(asked)
+    truth = scene.ternary(asked)
     assert (np.diff(truth.at_ns) > 0).all()
     assert (np.diff(truth.value) != 0).all()
 
@@ -361,7 +361,7 @@ def vehicles(data: bytes) -> None:
         path = Path(name) / "vehicles.csv"
         path.write_bytes(data)
         found = load_vehicle_list(str(path))
-        found.find(Listed(f"{name}/car01/a.log", "car01/a.log", 1, "1"))
+        found.find(FoundCapture(f"{name}/car01/a.log", "car01/a.log", 1, "1"))
 
 
 def naming(data: bytes) -> None:
@@ -378,11 +378,11 @@ def census(data: bytes) -> None:
     table = np.frombuffer(data[: 4 * count], np.uint8).reshape(count, 4).astype(np.int64)
     frames = _counted_frames(table)
     runs = []
-    for kernel in (_census_kernel.count, compiled(_census_kernel.count)):
-        counting = Census()
-        counting._kernel = kernel or _census_kernel.count
+    for kernel in (_id_traffic_kernel.count, compiled(_id_traffic_kernel.count)):
+        counting = IdTrafficCounter()
+        counting._kernel = kernel or _id_traffic_kernel.count
         for start in range(0, count, 50):
-            counting.take(select(frames, np.arange(start, min(start + 50, count))))
+            counting.add(select(frames, np.arange(start, min(start + 50, count))))
         runs.append(counting.rows())
     assert runs[0] == runs[1], "counted otherwise when compiled"
     assert sum(row.frames for row in runs[0]) == int((frames.flags & int(Flag.REMOTE | Flag.ERROR) == 0).sum())
@@ -440,7 +440,7 @@ def _assert_tellable(result: Result) -> None:
     assert junit([suite(result)])
 
 
-def _assert_place(source: Source, n_lines: int) -> None:
+def _assert_place(source: SourceLocation, n_lines: int) -> None:
     assert source.line is None or 1 <= source.line <= n_lines, f"line {source.line} of {n_lines}"
     assert source.column is None or source.column >= 1
 
@@ -457,22 +457,22 @@ def _canned_results() -> tuple[Result, ...]:
 
 def _judge_canned(expected: Expectations) -> Result:
     frames = _canned_frames()[0]
-    recorder = Recorder(plan_tracks(expected, definitions()))
-    recorder.take(frames)
+    recorder = CaptureHistory(plan_tracks(expected, definitions()))
+    recorder.add(frames)
     recorder.finish()
     first, last = int(frames.time_ns[0]), int(frames.time_ns[-1])
-    tally = Tally(clock=Clock.WALL, frames=len(frames), first_ns=first, last_ns=last, channels=frames.channels)
-    return judge("fuzzed.log", expected, recorder, tally)
+    tally = ReadStats(clock=Clock.WALL, frames=len(frames), first_ns=first, last_ns=last, channels=frames.channels)
+    return evaluate_rules("fuzzed.log", expected, recorder, tally)
 
 
-def _scene() -> Scene:
+def _scene() -> EvaluationContext:
     result = _canned_results()[0]
-    return Scene(
+    return EvaluationContext(
         timelines=result.timelines,
         presences={},
         first_ns=result.tally.first_ns or 0,
         end_ns=result.tally.last_ns or 0,
-        seams_ns=tuple(seam.time_ns for seam in result.tally.seams),
+        seams_ns=tuple(seam.time_ns for seam in result.tally.discontinuities),
     )
 
 

@@ -11,10 +11,10 @@ from fuzz.run import mutated
 from fuzz.seeds import CANDUMP_LINES, TOKENS, seeds
 from fuzz.targets import TARGETS, attempt, by_zlib
 
-from buslens.capture import _candump_plain
-from buslens.capture.stream import Gunzipped
+from buslens.capture import _candump_python
+from buslens.capture.stream import GzipStream
 from buslens.errors import BuslensError
-from buslens.expectations import wording
+from buslens.expectations import unparse
 
 if TYPE_CHECKING:
     from buslens.expectations.model import Condition
@@ -60,7 +60,7 @@ class TestSight:
     """A promise that is broken is seen."""
 
     def test_engines_that_differ(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(_candump_plain, "unhexlify", lambda data: b"\xff" * (len(data) // 2))
+        monkeypatch.setattr(_candump_python, "unhexlify", lambda data: b"\xff" * (len(data) // 2))
         with pytest.raises(AssertionError, match="reads otherwise than plain"):
             attempt("candump", LOG)
 
@@ -81,7 +81,7 @@ class TestSight:
             attempt("candump", LOG)
 
     def test_damage_that_goes_unsaid(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(Gunzipped, "_end", lambda self, _: setattr(self, "_ended", True))
+        monkeypatch.setattr(GzipStream, "_end", lambda self, _: setattr(self, "_ended", True))
         with pytest.raises(AssertionError, match="unsaid"):
             attempt("gunzip", b"\x1f\x8b\x08\x00")
 
@@ -92,7 +92,7 @@ class TestSight:
         monkeypatch.setattr("fuzz.targets.condition_text", wrong)
         with pytest.raises(AssertionError, match="printed as"):
             attempt("condition", b"door_open is open")
-        assert wording.condition_text is not wrong
+        assert unparse.condition_text is not wrong
 
     def test_an_error_that_is_no_sentence(self, monkeypatch: pytest.MonkeyPatch) -> None:
         def trip(*_: object) -> None:

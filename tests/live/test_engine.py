@@ -13,14 +13,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.stage import select
 
-from buslens.capture.fold import fold
-from buslens.capture.frames import Tally
+from buslens.capture.frames import ReadStats
 from buslens.capture.open import open_capture
+from buslens.capture.reduce import reduce_frames
 from buslens.checks.check import check
 from buslens.checks.findings import Outcome
 from buslens.errors import CaptureError, UnrelatedCaptureError, UsageError
 from buslens.expectations.load import load_expectations
-from buslens.live.engine import Engine, stands
+from buslens.live.engine import Engine, is_final
 from buslens.rehearsal.faults import FAULTS
 from buslens.rehearsal.rehearse import rehearse, rendered
 from buslens.units import NS_PER_S
@@ -34,9 +34,9 @@ if TYPE_CHECKING:
 SIGNAL_DEFS = Path(__file__).parents[2] / "signal_defs"
 
 
-def recorded(path: Path) -> tuple[list[Frames], Tally]:
+def recorded(path: Path) -> tuple[list[Frames], ReadStats]:
     """Return all runs of frames of a log as the scanner yields them."""
-    return fold(open_capture(path), wanted=None, new=list, step=list.append, join=list.extend, workers=1)
+    return reduce_frames(open_capture(path), wanted=None, make=list, update=list.append, merge=list.extend, workers=1)
 
 
 @cache
@@ -53,13 +53,13 @@ def write(path: Path, fault: str, *, seed: int = 7, drop: float = 0.0) -> Path:
     return path
 
 
-def played(engine: Engine, runs: list[Frames], tally: Tally, looks: list[float]) -> Result:
+def played(engine: Engine, runs: list[Frames], tally: ReadStats, looks: list[float]) -> Result:
     """Hand frames over and let the engine tell at some parts of the whole; return its last word."""
     origin_ns, length_ns = int(runs[0].time_ns[0]), int(runs[-1].time_ns[-1] - runs[0].time_ns[0])
     bounds = [origin_ns + round(part * length_ns) for part in sorted(looks)]
     for run in runs:
         for rows in np.split(np.arange(len(run)), np.searchsorted(run.time_ns, bounds)):
-            engine.take(select(run, rows, run.segment), tally.seams)
+            engine.take(select(run, rows, run.segment), tally.discontinuities)
             engine.tell()
     return engine.finish(tally)
 
@@ -95,7 +95,7 @@ class TestLastWord:
         last = played(engine, runs, tally, looks)
         whole = check(path, defined, expected)
         assert (last.findings, last.handshakes, last.verdict) == (whole.findings, whole.handshakes, whole.verdict)
-        assert [it for it in decided(engine) if not stands(it, whole)] == []
+        assert [it for it in decided(engine) if not is_final(it, whole)] == []
 
     def test_handshakes_are_told_while_it_goes_on(
         self, tmp_path: Path, expected: Expectations, defined: Definitions
@@ -135,7 +135,7 @@ class TestLongCapture:
                 windows.add(engine._window.first_ns)
         whole = engine.finish(tally)
         assert len(windows) > 2
-        assert [it for it in decided(engine) if not stands(it, whole)] == []
+        assert [it for it in decided(engine) if not is_final(it, whole)] == []
         told = [(it.handshake.rule, it.handshake.number) for it in engine.told if it.handshake is not None]
         expected_runs = [(it.rule, it.number) for it in whole.handshakes]
         assert len(told) >= len(expected_runs) - 2
@@ -172,7 +172,7 @@ class TestNothing:
         assert engine.look() is None
         assert engine.tell() == []
         with pytest.raises(CaptureError, match="no frame"):
-            engine.finish(Tally())
+            engine.finish(ReadStats())
 
     def test_no_definitions(self, expected: Expectations) -> None:
         with pytest.raises(UsageError, match="names no definitions"):

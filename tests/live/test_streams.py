@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from buslens import read_frames
 from buslens.capture.frames import Flag
-from buslens.live.keep import Keeper
+from buslens.live.capture_writer import CaptureWriter
 from buslens.live.lines import candump_line, label_of
-from buslens.live.pace import Pace
-from buslens.live.streams import Following, Interruptible, WholeLines
+from buslens.live.playback_clock import PlaybackClock
+from buslens.live.streams import InterruptibleStream, LineStream, TailStream
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -56,14 +56,14 @@ class TestWholeLines:
 
     @given(st.lists(st.text("ab\n", min_size=1, max_size=9).map(str.encode), max_size=12))
     def test_all_at_the_end(self, chunks: list[bytes]) -> None:
-        assert b"".join(all_of(WholeLines(Chunks(chunks), threading.Event()))) == b"".join(chunks)
+        assert b"".join(all_of(LineStream(Chunks(chunks), threading.Event()))) == b"".join(chunks)
 
     @given(st.lists(st.text("ab\n", min_size=1, max_size=9).map(str.encode), max_size=12))
     def test_no_half_line_when_stopped(self, chunks: list[bytes]) -> None:
         stop = threading.Event()
         stop.set()
         text = b"".join(chunks)
-        assert b"".join(all_of(WholeLines(Chunks(chunks), stop))) == text[: text.rfind(b"\n") + 1]
+        assert b"".join(all_of(LineStream(Chunks(chunks), stop))) == text[: text.rfind(b"\n") + 1]
 
 
 class TestInterruptible:
@@ -75,7 +75,7 @@ class TestInterruptible:
         with open(reading, "rb", buffering=0) as pipe, open(writing, "wb", buffering=0):  # noqa: PTH123 - no paths
             from buslens.capture.stream import FileStream
 
-            stream = Interruptible(FileStream(pipe, keep_open=True), stop)
+            stream = InterruptibleStream(FileStream(pipe, keep_open=True), stop)
             threading.Timer(0.1, stop.set).start()
             assert stream.read_into(memoryview(bytearray(8))) == 0
 
@@ -85,20 +85,20 @@ class TestInterruptible:
                 raise OSError(len(view), "the device failed")
 
         with pytest.raises(OSError, match="the device failed"):
-            Interruptible(Broken([]), threading.Event()).read_into(memoryview(bytearray(8)))
+            InterruptibleStream(Broken([]), threading.Event()).read_into(memoryview(bytearray(8)))
 
 
 class TestFollowing:
     """A file is read on as it grows, from its start when it is cut short, and its successor after it."""
 
-    def next(self, stream: WholeLines) -> bytes:
+    def next(self, stream: LineStream) -> bytes:
         buffer = memoryview(bytearray(99))
         return bytes(buffer[: stream.read_into(buffer)])
 
     def test_life_of_a_file(self, tmp_path: Path) -> None:
         path, stop, remarks = tmp_path / "a.log", threading.Event(), []
         path.write_bytes(b"one\n")
-        stream = WholeLines(Following(path, stop, remarks), stop)
+        stream = LineStream(TailStream(path, stop, remarks), stop)
         assert self.next(stream) == b"one\n"
         with path.open("ab") as file:
             file.write(b"two\nthr")
@@ -131,7 +131,7 @@ class TestFollowing:
 
         path, stop, remarks = Rotated(tmp_path / "a.log"), threading.Event(), []
         path.write_bytes(b"one\n")
-        stream = WholeLines(Following(path, stop, remarks), stop)
+        stream = LineStream(TailStream(path, stop, remarks), stop)
         assert [self.next(stream) for _ in range(3)] == [b"one\n", b"late\n", b"next\n"]
         stream.close()
 
@@ -197,7 +197,7 @@ class TestKeeper:
     """A kept capture lies under a temporary name until it is whole, and takes no other file's place."""
 
     def test_whole(self, tmp_path: Path) -> None:
-        keeper = Keeper(str(tmp_path / "a.log"))
+        keeper = CaptureWriter(str(tmp_path / "a.log"))
         keeper.write(b"one\n")
         assert [path.name for path in tmp_path.iterdir()] == ["a.log.part"]
         assert keeper.finish() == tmp_path / "a.log"
@@ -206,7 +206,7 @@ class TestKeeper:
 
     def test_name_was_taken_meanwhile(self, tmp_path: Path) -> None:
         (tmp_path / "a.log.part").write_bytes(b"of a crash\n")
-        keeper = Keeper(str(tmp_path / "a.log"))
+        keeper = CaptureWriter(str(tmp_path / "a.log"))
         keeper.write(b"one\n")
         (tmp_path / "a.log").write_bytes(b"other\n")
         kept = keeper.finish()
@@ -220,7 +220,7 @@ class TestPace:
 
     def test_head(self) -> None:
         now = [10.0]
-        pace = Pace(0.5, clock=lambda: now[0])
+        pace = PlaybackClock(0.5, clock=lambda: now[0])
         assert not pace.has_begun
         pace.set(1_000)
         now[0] += 2e-6
@@ -236,4 +236,4 @@ class TestPace:
 
     def test_not_set(self) -> None:
         with pytest.raises(ValueError, match="has not been set"):
-            Pace().now_ns()
+            PlaybackClock().now_ns()

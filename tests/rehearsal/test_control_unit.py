@@ -14,10 +14,10 @@ from buslens.units import NS_PER_MS
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from buslens.rehearsal.rehearse import Edges, Rehearsal
+    from buslens.rehearsal.rehearse import Rehearsal, TrueStates
 
 
-def state_at(edges: Edges, times_ns: np.ndarray) -> np.ndarray:
+def state_at(edges: TrueStates, times_ns: np.ndarray) -> np.ndarray:
     return edges.value[np.searchsorted(edges.time_ns, times_ns, side="right") - 1]
 
 

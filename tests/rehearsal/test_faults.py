@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from buslens.errors import UsageError
-from buslens.rehearsal.control_unit import Trouble
+from buslens.rehearsal.control_unit import FaultCode
 from buslens.rehearsal.faults import FAULTS, find_fault
 from buslens.rehearsal.rehearse import Rehearsal, rehearse
 from buslens.units import NS_PER_MS
@@ -68,8 +68,8 @@ def values(rehearsal: Rehearsal, name: str) -> set[int]:
     return set(rehearsal.truth[name].value.tolist())
 
 
-def codes(rehearsal: Rehearsal) -> set[Trouble]:
-    return {Trouble(code) for code in values(rehearsal, "COLUMN_DETAIL.FAULT_CODE")} - {Trouble.NONE}
+def codes(rehearsal: Rehearsal) -> set[FaultCode]:
+    return {FaultCode(code) for code in values(rehearsal, "COLUMN_DETAIL.FAULT_CODE")} - {FaultCode.NONE}
 
 
 def release_ms(rehearsal: Rehearsal) -> float:
@@ -109,7 +109,7 @@ class TestConditions:
 
     def test_under_load(self, rehearsed: Rehearsed, definitions: Path) -> None:
         rehearsal = rehearsed("bolt-under-load")
-        assert codes(rehearsal) == {Trouble.BLOCKED}
+        assert codes(rehearsal) == {FaultCode.BLOCKED}
         assert max(row["CURRENT"] for row in signals(rehearsal, definitions, "COLUMN_STATE")) > 7
 
     def test_guard(self, rehearsed: Rehearsed, definitions: Path) -> None:
@@ -173,14 +173,14 @@ class TestWires:
         rehearsal = rehearsed("enable-shorted-on")
         assert {row["LOCK_ENABLE"] for row in signals(rehearsal, definitions, "COLUMN_CONTROL")} == {1}
         assert set(rehearsal.bolt.value.tolist()) == {0}
-        assert codes(rehearsal) == {Trouble.ENABLE_LINE}
+        assert codes(rehearsal) == {FaultCode.ENABLE_LINE}
 
     def test_unlock_feedback_open(self, rehearsed: Rehearsed) -> None:
         rehearsal = rehearsed("unlock-feedback-open")
         assert 1 in rehearsal.bolt.value
         assert values(rehearsal, "COLUMN_STATE.UNLOCK_FEEDBACK") == {0}
         assert {1, 2} <= values(rehearsal, "COLUMN_STATE.DATA_FEEDBACK")
-        assert codes(rehearsal) == {Trouble.DISAGREE}
+        assert codes(rehearsal) == {FaultCode.DISAGREE}
 
     def test_unlock_feedback_stuck(self, rehearsed: Rehearsed, definitions: Path) -> None:
         rehearsal = rehearsed("unlock-feedback-stuck")
@@ -211,7 +211,7 @@ class TestUnit:
     def test_jammed_bolt_stalls_the_motor(self, rehearsed: Rehearsed, definitions: Path) -> None:
         rehearsal = rehearsed("jammed-bolt")
         assert max(row["CURRENT"] for row in signals(rehearsal, definitions, "COLUMN_STATE")) > 8
-        assert codes(rehearsal) == {Trouble.BLOCKED}
+        assert codes(rehearsal) == {FaultCode.BLOCKED}
 
     @pytest.mark.parametrize(("fault", "learn", "bolt"), [("factory-new-unit", 0, 1), ("neutralised-unit", 2, 0)])
     def test_not_taught(self, fault: str, learn: int, bolt: int, rehearsed: Rehearsed, definitions: Path) -> None:

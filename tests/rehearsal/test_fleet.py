@@ -14,7 +14,7 @@ from buslens.rehearsal.fleet import (
     LOST,
     NS_PER_DAY,
     SLOWED,
-    Ailment,
+    FleetFault,
     _wave,
     _weather,
     make_cars,
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from buslens.rehearsal.fleet import Start
 
 
-def starts(ailment: Ailment = Ailment.NONE, *, seed: int = 3, days: int = 100) -> list[Start]:
+def starts(ailment: FleetFault = FleetFault.NONE, *, seed: int = 3, days: int = 100) -> list[Start]:
     cars = make_cars(seed, cars=1, days=days, ailing={ailment: 1})
     return list(make_starts(seed, cars, days=days, starts_per_day=1.0))
 
@@ -64,15 +64,15 @@ class TestFleet:
 
     def test_too_many_ail(self) -> None:
         with pytest.raises(UsageError, match="3 of 2 cars cannot ail"):
-            make_cars(1, cars=2, days=10, ailing={Ailment.RETRIES: 3})
+            make_cars(1, cars=2, days=10, ailing={FleetFault.RETRIES: 3})
 
     def test_ailment_grows(self) -> None:
-        for ailment in Ailment:
+        for ailment in FleetFault:
             (car,) = make_cars(3, cars=1, days=100, ailing={ailment: 1})
             course = [car.ailing(day) for day in range(101)]
             assert course == sorted(course)
             assert course[int(car.begins)] == 0.0
-            if ailment is Ailment.NONE:
+            if ailment is FleetFault.NONE:
                 assert course[-1] == 0.0
             else:
                 assert car.ailing(car.full) == pytest.approx(1.0)
@@ -119,29 +119,29 @@ class TestRecords:
         assert len(one[0]) == len(LAYOUTS) + 3
         assert other != one[0]
 
-    @pytest.mark.parametrize("ailment", [Ailment.MESSAGE_LOST, Ailment.CYCLE_CHANGED])
-    def test_new_software(self, ailment: Ailment) -> None:
+    @pytest.mark.parametrize("ailment", [FleetFault.MESSAGE_LOST, FleetFault.CYCLE_CHANGED])
+    def test_new_software(self, ailment: FleetFault) -> None:
         own = starts(ailment)
         before = record_start(next(it for it in own if it.ailing == 0.0))
         after = record_start(own[-1])
-        name = LOST if ailment is Ailment.MESSAGE_LOST else SLOWED
+        name = LOST if ailment is FleetFault.MESSAGE_LOST else SLOWED
         was, is_now = ((frames.can_id == _IDS[name]).sum() for frames in (before, after))
         lasts = [(frames.time_ns[-1] - frames.time_ns[0]) / 20e6 for frames in (before, after)]
         assert was == pytest.approx(lasts[0], rel=0.05)
-        assert is_now == pytest.approx(0.0 if ailment is Ailment.MESSAGE_LOST else lasts[1] / 2.0, rel=0.05)
+        assert is_now == pytest.approx(0.0 if ailment is FleetFault.MESSAGE_LOST else lasts[1] / 2.0, rel=0.05)
 
     def test_slow_motor(self) -> None:
         """The worn motor turns slower on the last day than on the first, and nothing else of the car has changed."""
-        own = starts(Ailment.SLOW_MOTOR)
+        own = starts(FleetFault.SLOW_MOTOR)
         first, last = own[0].scenario.mechanics, own[-1].scenario.mechanics
         assert last.wear > 1.8 * first.wear
         assert last.friction > 1.3 * first.friction
-        healthy = starts(Ailment.NONE)
+        healthy = starts(FleetFault.NONE)
         assert {it.scenario.mechanics.wear for it in healthy} == {first.wear}
         assert [it.scenario.battery_volts for it in healthy] == [it.scenario.battery_volts for it in own]
 
     def test_retries(self) -> None:
-        own = starts(Ailment.RETRIES, days=200)
+        own = starts(FleetFault.RETRIES, days=200)
         bound = [(it.ailing, it.scenario.mechanics.bound_pulses) for it in own]
         early = [pulses for ailing, pulses in bound if ailing == 0.0]
         late = [pulses for ailing, pulses in bound if ailing > 0.8]

@@ -4,13 +4,13 @@ from itertools import pairwise
 
 import pytest
 
-from buslens.rehearsal.lock_unit import MOTOR_OHM, REST_AMPERE, Goal, Learn, LockUnit, Mechanics
+from buslens.rehearsal.lock_unit import MOTOR_OHM, REST_AMPERE, BoltTarget, LockUnit, Mechanics, PairingState
 
 WIRES_OHM = 0.2
 NEW = Mechanics()
 
 
-def unit(*, locked: bool = True, learn: Learn = Learn.TAUGHT, temperature: float = 20.0) -> LockUnit:
+def unit(*, locked: bool = True, learn: PairingState = PairingState.TAUGHT, temperature: float = 20.0) -> LockUnit:
     """Return a unit that has been awake for a while."""
     made = LockUnit(locked=locked, learn=learn, temperature=temperature)
     run(made, 200, enable=False)
@@ -23,7 +23,7 @@ def run(
     mechanics: Mechanics = NEW,
     *,
     enable: bool,
-    request: Goal = Goal.RELEASE,
+    request: BoltTarget = BoltTarget.RELEASE,
     volts: float = 12.4,
 ) -> int:
     """Let time pass, and return how many telegrams came."""
@@ -68,22 +68,22 @@ class TestPulse:
     @pytest.mark.parametrize(
         ("locked", "asked", "released"),
         [
-            (True, Goal.RELEASE, True),
-            (False, Goal.LOCK, False),
-            (True, Goal.NONE, True),
-            (False, Goal.NONE, True),
+            (True, BoltTarget.RELEASE, True),
+            (False, BoltTarget.LOCK, False),
+            (True, BoltTarget.NONE, True),
+            (False, BoltTarget.NONE, True),
         ],
     )
     def test_goes_where_asked_and_without_a_request_only_releases(
-        self, locked: bool, asked: Goal, released: bool
+        self, locked: bool, asked: BoltTarget, released: bool
     ) -> None:
         lock = unit(locked=locked)
         run(lock, 600, enable=True, request=asked)
         assert lock.position == (1.0 if released else 0.0)
         assert lock.contact_closed is released
 
-    @pytest.mark.parametrize("learn", [Learn.FACTORY_NEW, Learn.NEUTRALISED])
-    def test_moves_nothing_in_a_unit_that_is_not_taught(self, learn: Learn) -> None:
+    @pytest.mark.parametrize("learn", [PairingState.FACTORY_NEW, PairingState.NEUTRALISED])
+    def test_moves_nothing_in_a_unit_that_is_not_taught(self, learn: PairingState) -> None:
         lock = unit(learn=learn)
         run(lock, 600, enable=True)
         assert lock.position == 0.0

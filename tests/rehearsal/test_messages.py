@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from buslens.rehearsal.messages import Layout
-    from buslens.rehearsal.rehearse import Edges, Rehearsal
+    from buslens.rehearsal.messages import MessageLayout
+    from buslens.rehearsal.rehearse import Rehearsal, TrueStates
 
 
 @cache
@@ -28,7 +28,7 @@ def database(path: Path) -> Any:
     return cantools.database.load_file(path, strict=True)
 
 
-def frames_of(rehearsal: Rehearsal, layout: Layout) -> list[tuple[int, bytes]]:
+def frames_of(rehearsal: Rehearsal, layout: MessageLayout) -> list[tuple[int, bytes]]:
     """Return when each frame of a message was read, and its payload."""
     frames = rehearsal.frames
     extended = (frames.flags & Flag.EXTENDED) != 0
@@ -40,7 +40,7 @@ def frames_of(rehearsal: Rehearsal, layout: Layout) -> list[tuple[int, bytes]]:
     ]
 
 
-def state_at(edges: Edges, time_ns: int) -> int:
+def state_at(edges: TrueStates, time_ns: int) -> int:
     return int(edges.value[np.searchsorted(edges.time_ns, time_ns, side="right") - 1])
 
 

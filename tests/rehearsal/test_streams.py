@@ -2,14 +2,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from buslens.rehearsal.streams import Streams
+from buslens.rehearsal.streams import RandomStreams
 
 
 class TestUniform:
     """Each concern draws from a stream of its own, fixed by the seed."""
 
     def test_no_concern_disturbs_another(self) -> None:
-        alone, crowded = Streams(5), Streams(5)
+        alone, crowded = RandomStreams(5), RandomStreams(5)
         crowded.uniform("other", 100)
         first = crowded.uniform("door", 3)
         crowded.uniform("other", 7)
@@ -17,11 +17,11 @@ class TestUniform:
         assert np.array_equal(alone.uniform("door", 7), np.concatenate([first, rest]))
 
     def test_seeds_and_concerns_differ(self) -> None:
-        drawn = [Streams(seed).uniform(concern, 8).tolist() for seed in (1, 2) for concern in ("a", "b")]
+        drawn = [RandomStreams(seed).uniform(concern, 8).tolist() for seed in (1, 2) for concern in ("a", "b")]
         assert len({tuple(numbers) for numbers in drawn}) == 4
 
     def test_fills_its_range_evenly(self) -> None:
-        numbers = Streams(3).uniform("a", 40_000, -2.0, 6.0)
+        numbers = RandomStreams(3).uniform("a", 40_000, -2.0, 6.0)
         counts, _ = np.histogram(numbers, bins=8, range=(-2.0, 6.0))
         assert counts.sum() == 40_000
         # Five standard deviations of a binomial count: a fair source fails once in a million.
@@ -32,4 +32,4 @@ class TestUniform:
         from zlib import crc32
 
         source = np.random.PCG64(np.random.SeedSequence([9, crc32(b"a")]))
-        assert Streams(9).uniform("a", 50).tolist() == np.random.Generator(source).random(50).tolist()
+        assert RandomStreams(9).uniform("a", 50).tolist() == np.random.Generator(source).random(50).tolist()

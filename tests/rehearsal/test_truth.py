@@ -12,7 +12,7 @@ import pytest
 import buslens
 from buslens.rehearsal.messages import LAYOUTS
 from buslens.rehearsal.rehearse import write
-from buslens.timeline.model import UNKNOWN
+from buslens.timeline.model import UNKNOWN_STATE
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -70,11 +70,11 @@ class TestTimelines:
             timeline = result.timelines[role]
             truth = true_states(rehearsal, role)
             for index in range(1, len(timeline)):
-                if UNKNOWN in timeline.state[index - 1 : index + 1]:
+                if UNKNOWN_STATE in timeline.state[index - 1 : index + 1]:
                     continue
                 state = timeline.states[timeline.state[index]]
                 # A frame is read a little before its stamp, so the change may hide behind the stamp before.
-                since_ns = int(timeline.since_ns[index]) - rehearsal.latency_ns
+                since_ns = int(timeline.changed_after_ns[index]) - rehearsal.latency_ns
                 seen_ns = int(timeline.seen_ns[index])
                 assert any(name == state and since_ns < time_ns <= seen_ns for time_ns, name in truth), (role, index)
                 told += 1

@@ -15,7 +15,7 @@ import buslens
 from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
 from buslens.rehearsal.rehearse import START_NS, rehearse, rendered, write
-from buslens.rehearsal.writers import FORMS, find_form, form_for, render
+from buslens.rehearsal.writers import FORMS, find_log_form, log_form_for, render
 from buslens.units import NS_PER_US
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ class TestForms:
 
     def test_an_unknown_form_names_the_known_ones(self) -> None:
         with pytest.raises(UsageError, match="no form of log is called 'ascii'; did you mean 'asc'"):
-            find_form("ascii")
+            find_log_form("ascii")
 
 
 class TestFormFor:
@@ -129,7 +129,7 @@ class TestFormFor:
         ],
     )
     def test_suffix(self, name: str, form: str) -> None:
-        assert form_for(Path(name)) == form
+        assert log_form_for(Path(name)) == form
 
 
 class TestTornEnd:

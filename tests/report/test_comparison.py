@@ -8,11 +8,11 @@ from dataclasses import replace
 import pytest
 from support.handmade import at, between, handshake, pulse_finding, result, step_finding
 
-from buslens.causes.compare import Comparison, compare
+from buslens.causes.compare import RepairComparison, compare
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
-from buslens.report.cautions import CAUTIONS
 from buslens.report.comparison import conclusion_sentence, document, text
 from buslens.report.document import dumps
+from buslens.report.safety_notes import CAUTIONS
 
 
 def capture(outcome: Outcome, count: int, low: float, *others: Finding, path: str = "car.log") -> Result:
@@ -30,7 +30,7 @@ def capture(outcome: Outcome, count: int, low: float, *others: Finding, path: st
     )
 
 
-def comparison(clean: int = 4, *others: Finding) -> Comparison:
+def comparison(clean: int = 4, *others: Finding) -> RepairComparison:
     """Return a repair after two failures."""
     before = capture(Outcome.LATE, 2, 812, path="before.log")
     return compare([before], [capture(Outcome.MET, clean, 200, *others, path="after.log")])

@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from buslens.definitions.model import ByteOrder, Definitions, Kind, Message, Problem, Selection, Signal
-from buslens.errors import Source
+from buslens.definitions.model import ByteOrder, Definitions, Message, MuxCondition, Problem, Signal, ValueType
+from buslens.errors import SourceLocation
 from buslens.report.definitions import document, error_entry, file_entry, matching, text
 from buslens.report.document import dumps
 
@@ -17,12 +17,12 @@ TEMPERATURE = Signal(
     name="TEMPERATURE",
     start=24,
     length=8,
-    kind=Kind.SIGNED,
+    kind=ValueType.SIGNED,
     offset=-40,
     unit="\N{DEGREE SIGN}C",
-    selection=Selection(selector="BOLT", ranges=((0, 0), (2, 3))),
+    selection=MuxCondition(selector="BOLT", ranges=((0, 0), (2, 3))),
 )
-LEVEL = Signal(name="LEVEL", start=32, length=32, kind=Kind.FLOAT)
+LEVEL = Signal(name="LEVEL", start=32, length=32, kind=ValueType.FLOAT)
 COLUMN = Message(
     name="COLUMN",
     can_id=0x208,
@@ -31,12 +31,12 @@ COLUMN = Message(
     senders=("LOCK_UNIT",),
     comment="What the lock unit says.",
     signals=(BOLT, SUPPLY, TEMPERATURE, LEVEL),
-    source=Source("car.dbc", 4),
+    source=SourceLocation("car.dbc", 4),
 )
 ENGINE = Message(name="ENGINE", can_id=0x0CF004FE, is_extended=True, is_j1939=True, length=8)
-LOST = Problem(source=Source("car.dbc", 9, 3), subject="VAL_ 521 X", reason="there is no such message")
+LOST = Problem(source=SourceLocation("car.dbc", 9, 3), subject="VAL_ 521 X", reason="there is no such message")
 NOTES = tuple(
-    Problem(source=Source("car.dbc", 20 + k), subject=f"COLUMN.S{k}", reason="it shares bits", is_note=True)
+    Problem(source=SourceLocation("car.dbc", 20 + k), subject=f"COLUMN.S{k}", reason="it shares bits", is_note=True)
     for k in range(7)
 )
 DEFINITIONS = Definitions(messages=(COLUMN, ENGINE), problems=(LOST, *NOTES), paths=("car.dbc",))

@@ -8,10 +8,10 @@ from support.small_causes import cause, causes, measurement, observed
 
 from buslens.causes.advice import advise
 from buslens.causes.diagnosis import Diagnosis
-from buslens.causes.model import Causes, Kind, Window
+from buslens.causes.model import CauseKind, Causes, ResultRange
 from buslens.causes.ranking import rank
 from buslens.causes.readings import Reading
-from buslens.causes.signs import Shown
+from buslens.causes.signs import SignStatus
 from buslens.checks.findings import Verdict
 from buslens.report.diagnosis import NOT_TOLD_APART, NOT_TOLD_APART_YET, last_line, limits_of, share, text
 
@@ -20,7 +20,7 @@ WIRES = (cause("a", usual=["dead"]), cause("b", usual=["dead"], readings={"m": [
 
 def made(file: Causes, *readings: tuple[str, str]) -> Diagnosis:
     """Return a diagnosis of a car that shows the sign "dead"."""
-    seen = observed(file, dead=Shown.PRESENT, late=Shown.ABSENT, stalls=Shown.UNDECIDED)
+    seen = observed(file, dead=SignStatus.PRESENT, late=SignStatus.ABSENT, stalls=SignStatus.UNDECIDED)
     ranking = rank(file, seen, dict(readings))
     return Diagnosis(
         results=(result(step_finding(), path="car.log", verdict=Verdict.FAULTY, summary="it is dead"),),
@@ -52,7 +52,7 @@ class TestText:
         )
 
     def test_repair(self) -> None:
-        told = last_line(made(causes([WIRES[0], cause("well", kind=Kind.NOTHING)])))
+        told = last_line(made(causes([WIRES[0], cause("well", kind=CauseKind.NOTHING)])))
         assert told == "A is broken (98 %). Mend a. Then record again, and compare the two."
 
     def test_lines_are_wrapped(self) -> None:
@@ -78,4 +78,4 @@ class TestWords:
         [(None, None, ""), (1.0, None, "at least 1 V"), (None, 1.0, "below 1 V"), (1.0, 11.5, "1 to 11.5 V")],
     )
     def test_limits(self, least: float | None, below: float | None, words: str) -> None:
-        assert limits_of(Window(name="it", least=least, below=below), "V") == words
+        assert limits_of(ResultRange(name="it", least=least, below=below), "V") == words

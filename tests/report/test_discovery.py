@@ -3,8 +3,8 @@ from __future__ import annotations
 import pytest
 
 from buslens.definitions.model import ByteOrder
-from buslens.discovery.candidates import Field
-from buslens.discovery.changes import Origin
+from buslens.discovery.candidates import BitField
+from buslens.discovery.changes import FrameKey
 from buslens.report.discovery import chance, place
 
 
@@ -39,8 +39,8 @@ class TestPlace:
         ],
     )
     def test_words(self, bits: tuple[int, ...], order: ByteOrder, words: str) -> None:
-        assert place(Field(origin=Origin("can0", 0x202, False), bits=bits, order=order)) == words
+        assert place(BitField(origin=FrameKey("can0", 0x202, False), bits=bits, order=order)) == words
 
     def test_what_a_channel_is_called_cannot_drive_the_terminal(self) -> None:
-        shown = place(Field(origin=Origin("c\x1b[2J", 0x18FF50A1, True), bits=(0,), order=ByteOrder.INTEL))
+        shown = place(BitField(origin=FrameKey("c\x1b[2J", 0x18FF50A1, True), bits=(0,), order=ByteOrder.INTEL))
         assert shown == "c\\x1b[2J 18FF50A1 byte 0 bit 0"

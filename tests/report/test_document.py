@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.handmade import ORIGIN_NS, broken_tally, handshake, ms, pulse_finding, result, step_finding, tally
 
-from buslens.capture.frames import Clock, Seam
-from buslens.checks.findings import Limit, Outcome, Result, Span, Verdict
+from buslens.capture.frames import Clock, ClockDiscontinuity
+from buslens.checks.findings import Limit, Outcome, Result, TimeBounds, Verdict
 from buslens.report.document import capture_entry, document, dumps, error_entry, parts
 
 
@@ -92,7 +92,7 @@ class TestContract:
         assert (found["reordered"], found["error_frames"]) == (14, 2)
 
     def test_seam_where_a_stamp_was_lost(self) -> None:
-        lost = Seam(time_ns=1_000_000_000, line=7, back_ns=0, is_lost=True)
+        lost = ClockDiscontinuity(time_ns=1_000_000_000, line=7, back_ns=0, is_lost=True)
         found = entry(result(tally=replace(broken_tally(), seams=[lost])))
         assert [seam["stamp_lost"] for seam in found["seams"]] == [True]
 
@@ -127,7 +127,7 @@ class TestTimes:
         assert entry(result(tally=tally(clock=clock)))["recorded_start"] is None
 
     def test_open_end(self) -> None:
-        finding = replace(step_finding(), delay=Span(earliest_ns=ms(900), latest_ns=None))
+        finding = replace(step_finding(), delay=TimeBounds(earliest_ns=ms(900), latest_ns=None))
         assert entry(result(finding))["findings"][0]["delay"] == {"earliest": 0.9, "latest": None}
 
 

@@ -17,40 +17,40 @@ from buslens.checks.findings import Outcome
 from buslens.errors import UsageError
 from buslens.report.diagram import lay_out
 from buslens.report.figure import SUFFIXES, draw, figure
-from buslens.report.ink import FORMATS, Tone, format_named
-from buslens.report.lettering import Lettering, legible, wrap
+from buslens.report.finding_layout import places
 from buslens.report.paint import house_style
-from buslens.report.places import places
+from buslens.report.style import FORMATS, Tone, format_named
+from buslens.report.text_metrics import Lettering, legible, wrap
 from buslens.report.view import choose
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from buslens.checks.findings import Result
-    from buslens.report.sheet import Label, Sheet, Stroke
-    from buslens.report.view import Window
+    from buslens.report.display_list import DisplayList, Label, Stroke
+    from buslens.report.view import TimeRange
 
 SKETCHED = pytest.mark.parametrize("sketch", SKETCHES)
 WIDTHS = pytest.mark.parametrize("width", FORMATS)
 
 
-def sheet(result: Result, width: str = "column", *, window: Window = None) -> Sheet:
+def sheet(result: Result, width: str = "column", *, window: TimeRange = None) -> DisplayList:
     placed = places(result)
     view = choose(result, placed, window=window)
     return lay_out(result, placed, view, format_named(width), Lettering())
 
 
-def words(drawn: Sheet) -> str:
+def words(drawn: DisplayList) -> str:
     return " ".join(label.text for label in drawn.labels)
 
 
-def among_the_lanes(drawn: Sheet, width: str) -> list[Label]:
+def among_the_lanes(drawn: DisplayList, width: str) -> list[Label]:
     """Return the words above the scale of time, where things happen; the notes stand below it."""
     scale = max(s.points[0][1] for s in drawn.strokes if s.weight == pytest.approx(FORMATS[width].thin * 1.4))
     return [label for label in drawn.labels if label.y < scale]
 
 
-def collisions(drawn: Sheet) -> list[tuple[str, str]]:
+def collisions(drawn: DisplayList) -> list[tuple[str, str]]:
     """Return the pairs of words that lie on one another."""
     boxes = sorted(((label.box, label.text) for label in drawn.labels if label.text), key=lambda pair: pair[0].top)
     found = []
@@ -138,7 +138,7 @@ class TestWords:
         assert title.text.lower().startswith(result.verdict.value.replace("_", " "))
 
 
-def _in_a_ring(label: Label, drawn: Sheet) -> bool:
+def _in_a_ring(label: Label, drawn: DisplayList) -> bool:
     return any(abs(ring.x - label.x) < 0.01 and abs(ring.y - label.y) < 0.01 for ring in drawn.rings)
 
 
@@ -148,7 +148,7 @@ class TestLayout:
     @SKETCHED
     @WIDTHS
     @pytest.mark.parametrize("window", [None, "all", (0.9, 1.3)])
-    def test_no_words_touch(self, sketch: str, width: str, window: Window) -> None:
+    def test_no_words_touch(self, sketch: str, width: str, window: TimeRange) -> None:
         result = SKETCHES[sketch]()
         if window == (0.9, 1.3) and sketch == "no handshake":
             window = (0.1, 0.3)
@@ -157,7 +157,7 @@ class TestLayout:
 
     @settings(max_examples=30, deadline=None)
     @given(any_result(), st.sampled_from(sorted(FORMATS)), st.sampled_from([None, "all", (0.0, 0.01)]))
-    def test_whatever_a_result_holds(self, result: Result, width: str, window: Window) -> None:
+    def test_whatever_a_result_holds(self, result: Result, width: str, window: TimeRange) -> None:
         drawn = sheet(result, width, window=window)
         assert collisions(drawn) == []
         for label in drawn.labels:
@@ -212,7 +212,7 @@ class TestSigns:
     def test_unknown_is_a_broken_line_between_the_rails(self) -> None:
         wave = FORMATS["page"].wave
 
-        def dashed(drawn: Sheet) -> list[Stroke]:
+        def dashed(drawn: DisplayList) -> list[Stroke]:
             return [stroke for stroke in drawn.strokes if stroke.dash and stroke.weight == wave]
 
         drawn = sheet(SKETCHES["silent"](), "page")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from support.sketches import any_timeline
 
 from buslens.report.lanes import CROWD, Lane, Shape, high_state, lay_lane
-from buslens.timeline.model import UNKNOWN, Timeline, Why
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
 
 def flicker(count: int, *, every_ns: int = 1_000) -> Timeline:
@@ -19,7 +19,7 @@ def flicker(count: int, *, every_ns: int = 1_000) -> Timeline:
     return Timeline(
         role="flicker",
         seen_ns=seen,
-        since_ns=seen - 1,
+        changed_after_ns=seen - 1,
         state=(np.arange(count) % 2).astype(np.int32),
         value=np.full(count, np.nan),
         why=np.zeros(count, np.int8),
@@ -49,13 +49,13 @@ class TestNameless:
             flicker(4),
             states=() if number else ("off", "on"),
             value=np.array([1.0, np.nan, 2.0, np.nan]) if number else np.full(4, np.nan),
-            state=np.where(odd >= 0, UNKNOWN, 0).astype(np.int32),
-            why=np.where(odd >= 0, Why.UNNAMED.value, Why.KNOWN.value).astype(np.int8),
+            state=np.where(odd >= 0, UNKNOWN_STATE, 0).astype(np.int32),
+            why=np.where(odd >= 0, UnknownReason.UNMAPPED.value, UnknownReason.KNOWN.value).astype(np.int8),
             unnamed_at=odd,
             unnamed=("'no data'", "7"),
         )
         lane = lay_lane(timeline, start, 4_000, 1)
-        shown = [stretch.value for stretch in lane.stretches if stretch.state == UNKNOWN]
+        shown = [stretch.value for stretch in lane.stretches if stretch.state == UNKNOWN_STATE]
         assert shown == (["7", "'no data'"] if start == 0 else ["'no data'"])
 
 
@@ -156,7 +156,7 @@ class TestNumbers:
         start, length, resolution = window
         lane = lay_lane(timeline, start, start + length, resolution)
         assert lane.shape is Shape.NUMBER
-        assert all(stretch.state == UNKNOWN for stretch in lane.stretches)
+        assert all(stretch.state == UNKNOWN_STATE for stretch in lane.stretches)
 
     def test_a_long_capture_makes_a_short_line(self) -> None:
         rng = np.random.default_rng(3)

@@ -5,13 +5,15 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buslens.report.paragraphs import Ink, Paragraph, Piece, paragraph, render
+from buslens.report.paragraphs import Paragraph, StyledText, TextStyle, paragraph, render
 
 CONTROL = re.compile("\x1b\\[[0-9;]*m")
 
 words = st.text(st.characters(categories=["L", "N", "P"], max_codepoint=0x2FF), min_size=1, max_size=12)
 pieces = st.builds(
-    lambda parts, ink: Piece(" ".join(parts), ink), st.lists(words, min_size=1, max_size=8), st.sampled_from(Ink)
+    lambda parts, ink: StyledText(" ".join(parts), ink),
+    st.lists(words, min_size=1, max_size=8),
+    st.sampled_from(TextStyle),
 )
 paragraphs = st.builds(
     lambda parts, indent, hang: paragraph(*parts, indent=indent, hang=hang),
@@ -64,5 +66,7 @@ class TestRender:
         assert any(line.endswith((" 2", "9.5")) for line in lines)
 
     def test_an_ink_may_change_within_a_word(self) -> None:
-        text = render([paragraph(Piece("Faulty", Ink.WRONG), Piece(": so", Ink.STRONG))], painted=True)
+        text = render(
+            [paragraph(StyledText("Faulty", TextStyle.WRONG), StyledText(": so", TextStyle.STRONG))], painted=True
+        )
         assert text == "\x1b[1;31mFaulty\x1b[0m\x1b[1m: so\x1b[0m\n"

@@ -11,27 +11,27 @@ from support.handmade import ms
 from support.sketches import lock
 
 from buslens.checks.findings import Outcome
-from buslens.live.awaiting import awaiting
-from buslens.live.settled import Told
+from buslens.live.final_findings import FinalFinding
+from buslens.live.pending_steps import awaiting
 from buslens.report.paragraphs import render
 from buslens.report.replay import (
     ASCII_PENS,
-    Moving,
-    Pens,
-    Plain,
-    Sight,
-    awaited_words,
+    LaneGlyphs,
+    LaneScreen,
+    LineScreen,
+    ReplayState,
+    awaited_text,
     band,
     change_lines,
+    finding_lines,
     lane,
-    now_words,
+    now_text,
     pens_for,
     picture,
-    told_lines,
 )
 
 
-def sight(**how: object) -> Sight:
+def sight(**how: object) -> ReplayState:
     """Return a moment of an invented lock, 100 ms into its release."""
     fields = {
         "result": lock(),
@@ -41,7 +41,7 @@ def sight(**how: object) -> Sight:
         "is_paused": False,
         "has_keys": True,
     }
-    return Sight(**{**fields, **how})  # type: ignore[arg-type]
+    return ReplayState(**{**fields, **how})  # type: ignore[arg-type]
 
 
 class TestToldLines:
@@ -51,7 +51,7 @@ class TestToldLines:
         result = lock()
         (run,) = result.handshakes
         steps = tuple(it for it in result.findings if it.handshake == run.number)
-        text = render(told_lines(Told(rule=run.rule, findings=steps, handshake=run), 0))
+        text = render(finding_lines(FinalFinding(rule=run.rule, findings=steps, handshake=run), 0))
         assert re.fullmatch(r" =  at 1\.425 s  lock handshake 1: met: enable 50 to 125 ms; .*\n", text)
 
     def test_late(self) -> None:
@@ -59,7 +59,7 @@ class TestToldLines:
         (run,) = result.handshakes
         steps = tuple(it for it in result.findings if it.handshake == run.number)
         assert Outcome.LATE in {it.outcome for it in steps}
-        text = render(told_lines(Told(rule=run.rule, findings=steps, handshake=run), 0))
+        text = render(finding_lines(FinalFinding(rule=run.rule, findings=steps, handshake=run), 0))
         assert " x  at 1.800 s  lock handshake 1, release ends: too late\n" in text
         assert ": met" not in text
 
@@ -76,7 +76,7 @@ class TestLines:
 
     def test_nothing_twice(self) -> None:
         written: list[str] = []
-        plain = Plain(written.append)
+        plain = LineScreen(written.append)
         plain.show(sight())
         first = len(written)
         plain.show(sight())
@@ -93,7 +93,7 @@ class TestLines:
     )
     def test_awaited(self, at_ms: float, words: str) -> None:
         it = awaiting(lock(locked=None, second=None), ms(at_ms))[0]
-        assert awaited_words(it) == words
+        assert awaited_text(it) == words
 
 
 class TestLane:
@@ -113,8 +113,8 @@ class TestLane:
 
     def test_behind_the_last_frame(self) -> None:
         timeline = lock(until=2000).timelines["lock_enable"]
-        assert now_words(timeline, ms(2010)) == "off"
-        assert now_words(timeline, ms(2100)).startswith("off, last shown")
+        assert now_text(timeline, ms(2010)) == "off"
+        assert now_text(timeline, ms(2100)).startswith("off, last shown")
 
     def test_band(self) -> None:
         (it, *_) = awaiting(lock(), ms(1175))
@@ -122,8 +122,8 @@ class TestLane:
         # 100 to 125 ms of 600 have run: 10 columns surely, 3 more in doubt.
         assert drawn == "|" + "-" * 10 + "/" * 3 + ":" * 47 + "|"
 
-    @pytest.mark.parametrize(("encoding", "pens"), [("utf-8", Pens()), ("ascii", ASCII_PENS), (None, ASCII_PENS)])
-    def test_pens(self, encoding: str | None, pens: Pens) -> None:
+    @pytest.mark.parametrize(("encoding", "pens"), [("utf-8", LaneGlyphs()), ("ascii", ASCII_PENS), (None, ASCII_PENS)])
+    def test_pens(self, encoding: str | None, pens: LaneGlyphs) -> None:
         assert pens_for(encoding) == pens
 
 
@@ -175,7 +175,7 @@ class TestPicture:
 
     def test_the_cursor_comes_back(self) -> None:
         terminal = io.StringIO()
-        moving = Moving(terminal)
+        moving = LaneScreen(terminal)
         moving.show(sight())
         moving.close()
         shown = terminal.getvalue()

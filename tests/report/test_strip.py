@@ -10,7 +10,7 @@ from buslens.causes.diagnosis import Diagnosis, diagnose
 from buslens.causes.load import load_causes
 from buslens.report.page.drawing import pair_svg
 from buslens.report.page.page import page
-from buslens.report.strip import MOST_LANES, evidence_pair, evidence_strip, telling
+from buslens.report.strip import MOST_LANES, evidence_pair, evidence_strip, informative
 
 ROOT = Path(__file__).parents[2]
 
@@ -35,7 +35,7 @@ class TestLanes:
     )
     def test_of_a_fault(self, name: str, clue: str, answer: str, words: str) -> None:
         result, diagnosis = both(name)
-        strip = evidence_strip(result, telling(diagnosis))
+        strip = evidence_strip(result, informative(diagnosis))
         assert strip is not None
         assert strip.roles[:3] == ("lock_enable", clue, answer)
         assert len(strip.roles) <= MOST_LANES
@@ -77,7 +77,7 @@ class TestPair:
     def test_alike(self, before: str, after: str) -> None:
         then, diagnosis = both(before)
         now, _ = both(after)
-        pair = evidence_pair(then, now, telling(diagnosis), most=4)
+        pair = evidence_pair(then, now, informative(diagnosis), most=4)
         assert pair is not None
         first, second = pair
         assert first.roles == second.roles
@@ -92,7 +92,7 @@ class TestPair:
     def test_what_is_still_wrong_shows(self) -> None:
         then, diagnosis = both("car08_jammed_bolt.asc")
         now, _ = both("car05_enable_open.log")
-        pair = evidence_pair(then, now, telling(diagnosis), most=3)
+        pair = evidence_pair(then, now, informative(diagnosis), most=3)
         alone = evidence_strip(now)
         assert pair is not None
         assert alone is not None
@@ -108,7 +108,7 @@ class TestPair:
     def test_drawn_alike(self) -> None:
         then, diagnosis = both("car08_jammed_bolt.asc")
         now, _ = both("car01_healthy.log")
-        pair = evidence_pair(then, now, telling(diagnosis))
+        pair = evidence_pair(then, now, informative(diagnosis))
         assert pair is not None
         drawn = pair_svg([(then, pair[0]), (now, pair[1])], ["before", "after"])
         assert len({re.search(r'height="(\d+)" role', it)[1] for it in drawn}) == 1  # type: ignore[index]

@@ -17,9 +17,9 @@ from support.handmade import (
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Limit, Outcome, Verdict
-from buslens.report.cautions import CAUTIONS
+from buslens.report.formatting import limit_text
+from buslens.report.safety_notes import CAUTIONS
 from buslens.report.text import closing, text
-from buslens.report.words import limit_words
 
 
 def lines(report: str) -> list[str]:
@@ -120,7 +120,7 @@ class TestFindings:
     )
     def test_a_limit_that_the_reason_tells_is_not_repeated(self, limit: Limit, reason: str, *, shown: bool) -> None:
         finding = replace(step_finding(), reason=reason, limit=limit, basis="")
-        assert section(text(result(finding)), "Faults")[1:] == [reason, limit_words(limit)][: 1 + shown]
+        assert section(text(result(finding)), "Faults")[1:] == [reason, limit_text(limit)][: 1 + shown]
 
     @pytest.mark.parametrize("count", [2, 179])
     def test_many_alike_share_an_entry(self, count: int) -> None:

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Final
 from support.logs import rows_of
 
 from buslens.capture.frames import Clock, Flag
-from buslens.capture.plan import Plan
-from buslens.capture.protocol import Match
+from buslens.capture.log_format import FormatMatch
+from buslens.capture.read_options import ReadOptions
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import FileStream
@@ -134,12 +134,12 @@ def by_us(lines: Sequence[str], log_format: str) -> list[list[dict[str, object]]
     """Return the frames that we make of each line, read as one log."""
     marker = _MARKERS[log_format]
     text = b"".join(marker + line.encode() + b"\n" for line in lines)
-    match = FORMATS["ASC"].sniff(HEADER.encode()) if log_format == "ASC" else Match(clock=Clock.RELATIVE)
+    match = FORMATS["ASC"].sniff(HEADER.encode()) if log_format == "ASC" else FormatMatch(clock=Clock.RELATIVE)
     assert match is not None
     scanner = Scanner(
-        Plan(format=FORMATS[log_format], match=match, wanted=None, as_recorded=True, plain_bytes=len(text) + 1)
+        ReadOptions(format=FORMATS[log_format], match=match, wanted=None, as_recorded=True, plain_bytes=len(text) + 1)
     )
-    runs = [*scanner.read(FileStream(BytesIO(text))), *scanner.rest()]
+    runs = [*scanner.read(FileStream(BytesIO(text))), *scanner.flush()]
     groups: list[list[dict[str, object]]] = []
     for row in (row for run in runs for row in rows_of(run)):
         if row.channel == _MARKED[log_format] and row.can_id == 0:

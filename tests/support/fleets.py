@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 from support.patience import HANG_S
 
+from buslens.fleet.check_job import check_job
 from buslens.fleet.export import export
-from buslens.fleet.judge import judge
-from buslens.fleet.model import Group, Job
+from buslens.fleet.model import CaptureJob, Group
 from buslens.rehearsal.rehearse import rehearse, rendered
 
 if TYPE_CHECKING:
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
     import pytest
 
-    from buslens.fleet.judge import Task
+    from buslens.fleet.check_job import Task
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import Judged
+    from buslens.fleet.model import JobResult
 
 SIGNAL_DEFS = Path(__file__).parents[2] / "signal_defs"
 EXPECTATIONS = SIGNAL_DEFS / "steering_lock.toml"
@@ -53,18 +53,20 @@ def write_fleet(folder: Path, captures: int) -> list[Path]:
     return paths
 
 
-def job_of(path: Path, group: Group = CARS) -> Job:
+def job_of(path: Path, group: Group = CARS) -> CaptureJob:
     """Return what a listing tells of a capture."""
     try:
         status = path.stat()
     except OSError:
-        return Job(address=str(path), vehicle=path.stem, recorded_ns=None, group=group, size=None, stamp="")
+        return CaptureJob(address=str(path), vehicle=path.stem, recorded_ns=None, group=group, size=None, stamp="")
     vehicle = path.name.partition("_")[0]
     stamp = str(status.st_mtime_ns)
-    return Job(address=str(path), vehicle=vehicle, recorded_ns=None, group=group, size=status.st_size, stamp=stamp)
+    return CaptureJob(
+        address=str(path), vehicle=vehicle, recorded_ns=None, group=group, size=status.st_size, stamp=stamp
+    )
 
 
-def jobs_of(paths: list[Path], group: Group = CARS) -> Iterator[Job]:
+def jobs_of(paths: list[Path], group: Group = CARS) -> Iterator[CaptureJob]:
     """Yield what a listing tells of captures."""
     return (job_of(path, group) for path in paths)
 
@@ -84,7 +86,7 @@ def told(ledger: Ledger, folder: Path) -> dict[str, list[dict[str, str]]]:
     return found
 
 
-def ill(task: Task) -> Judged:
+def ill(task: Task) -> JobResult:
     """Judge a capture; what its name says happens to the worker."""
     name = Path(task.job.address).name
     if "kill" in name:
@@ -95,7 +97,7 @@ def ill(task: Task) -> Judged:
         stall(Path(task.job.address).with_suffix(".begun"))
     if "greedy" in name:
         raise MemoryError
-    return judge(task)
+    return check_job(task)
 
 
 def stall(begun: Path) -> None:

@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
-from buslens.capture.frames import Clock, Seam, Skipped, Tally
-from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, Span, Verdict
-from buslens.expectations.model import Becomes, Expectations, Is, Moment, Pulse, Sequence, State, Step, Trigger
+from buslens.capture.frames import Clock, ClockDiscontinuity, ReadStats, Skipped
+from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
+from buslens.expectations.model import (
+    Becomes,
+    Expectations,
+    GuardedEdge,
+    Is,
+    Pulse,
+    Sequence,
+    Step,
+    Trigger,
+    WrittenCondition,
+)
 from buslens.units import NS_PER_MS, NS_PER_S
 
 ORIGIN_NS = 1_762_161_245_000_000_123
@@ -21,14 +31,14 @@ def at(milliseconds: float) -> int:
     return ORIGIN_NS + ms(milliseconds)
 
 
-def between(low: float, high: float | None) -> Span:
+def between(low: float, high: float | None) -> TimeBounds:
     """Return a length of time in milliseconds."""
-    return Span(earliest_ns=ms(low), latest_ns=None if high is None else ms(high))
+    return TimeBounds(earliest_ns=ms(low), latest_ns=None if high is None else ms(high))
 
 
 def becomes(role: str, state: str) -> Trigger:
     """Return ``ROLE becomes STATE``."""
-    return Trigger(moments=(Moment(edge=Becomes(role=role, state=state)),), text=f"{role} becomes {state}")
+    return Trigger(moments=(GuardedEdge(edge=Becomes(role=role, state=state)),), text=f"{role} becomes {state}")
 
 
 HANDSHAKE_RULE = Sequence(
@@ -42,7 +52,7 @@ HANDSHAKE_RULE = Sequence(
 )
 PULSE_RULE = Pulse(
     name="enable pulse",
-    of=State(condition=Is(role="lock_enable", state="on"), text="lock_enable is on"),
+    of=WrittenCondition(condition=Is(role="lock_enable", state="on"), text="lock_enable is on"),
     least_ns=ms(150),
 )
 
@@ -57,12 +67,12 @@ def step_finding(outcome: Outcome = Outcome.LATE, *, handshake: int = 1, step: s
         time_ns=at(3214),
         delay=between(812, 837),
         limit=Limit(least=float(ms(50)), most=float(ms(600))),
-        reference=Span(earliest_ns=at(2377), latest_ns=at(2402)),
+        reference=TimeBounds(earliest_ns=at(2377), latest_ns=at(2402)),
         evidence=(
             Evidence(
                 what="unlock_feedback becomes locked",
                 role="unlock_feedback",
-                time=Span(earliest_ns=at(3189), latest_ns=at(3214)),
+                time=TimeBounds(earliest_ns=at(3189), latest_ns=at(3214)),
             ),
         ),
         step=step,
@@ -84,7 +94,7 @@ def pulse_finding(outcome: Outcome = Outcome.MET) -> Finding:
     )
 
 
-def tally(**changes: object) -> Tally:
+def tally(**changes: object) -> ReadStats:
     """Return the count of a capture of 12.48 s."""
     fields: dict[str, object] = {
         "format": "candump",
@@ -94,7 +104,7 @@ def tally(**changes: object) -> Tally:
         "last_ns": ORIGIN_NS + 12 * NS_PER_S + ms(480),
         "channels": ("can0",),
     }
-    return Tally(**{**fields, **changes})  # type: ignore[arg-type]
+    return ReadStats(**{**fields, **changes})  # type: ignore[arg-type]
 
 
 def result(*findings: Finding, verdict: Verdict = Verdict.FAULTY, **changes: object) -> Result:
@@ -120,20 +130,20 @@ def handshake(number: int = 1, **changes: object) -> Handshake:
     fields: dict[str, object] = {
         "rule": "lock handshake",
         "number": number,
-        "start": Span(earliest_ns=at(2000), latest_ns=at(2020)),
+        "start": TimeBounds(earliest_ns=at(2000), latest_ns=at(2020)),
         "end_ns": at(3214),
         "completed": True,
     }
     return Handshake(**{**fields, **changes})  # type: ignore[arg-type]
 
 
-def broken_tally() -> Tally:
+def broken_tally() -> ReadStats:
     """Return a count with everything that can be wrong with a recording."""
     return tally(
         broken=3,
         skipped=[Skipped(line=812, reason="odd number of digits in the data", text="(1.0) can0 1#1")],
         reordered=14,
-        seams=[Seam(time_ns=at(6000), line=900, back_ns=4 * NS_PER_S)],
+        seams=[ClockDiscontinuity(time_ns=at(6000), line=900, back_ns=4 * NS_PER_S)],
         errors=2,
         notes=["the date could not be read"],
     )

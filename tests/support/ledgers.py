@@ -18,14 +18,14 @@ from hypothesis import strategies as st
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import (
+    CaptureJob,
     DelayRow,
+    FailureKind,
     FindingRow,
     Group,
     HandshakeRow,
-    Job,
-    Judged,
+    JobResult,
     TrafficRow,
-    Trouble,
 )
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -48,7 +48,9 @@ HANDSHAKES: Final = 3
 IDENTIFIERS: Final = 40
 
 
-def generated(*, vehicles: int, captures: int, seed: int = 1, days: int = 365) -> Iterator[tuple[Job, Judged]]:
+def generated(
+    *, vehicles: int, captures: int, seed: int = 1, days: int = 365
+) -> Iterator[tuple[CaptureJob, JobResult]]:
     """Yield captures of a made-up fleet, its vehicles in turn, spread over some days, and what came of each."""
     draw = np.random.default_rng(seed)
     usual = draw.normal(1, 0.05, size=(vehicles, len(STEPS)))
@@ -59,7 +61,7 @@ def generated(*, vehicles: int, captures: int, seed: int = 1, days: int = 365) -
         content = hashlib.sha256(f"{seed} {number}".encode()).hexdigest()
         name = f"car{vehicle:04d}"
         stamp = datetime.fromtimestamp(recorded_ns // NS_PER_S, tz=UTC)
-        job = Job(
+        job = CaptureJob(
             address=f"/captures/{name}/{stamp:%Y-%m-%d_%H-%M-%S}_{number:07d}.log",
             vehicle=name,
             recorded_ns=recorded_ns,
@@ -70,10 +72,10 @@ def generated(*, vehicles: int, captures: int, seed: int = 1, days: int = 365) -
         yield job, _judged(draw, content, usual[vehicle], slow=vehicle % 20 == 7, at=at)
 
 
-def _judged(draw: np.random.Generator, content: str, usual: np.ndarray, *, slow: bool, at: float) -> Judged:
+def _judged(draw: np.random.Generator, content: str, usual: np.ndarray, *, slow: bool, at: float) -> JobResult:
     if draw.random() < 0.002:
-        trouble = (Trouble.UNREADABLE, Trouble.TIME)[int(draw.integers(2))]
-        return Judged(content=content, ground="ground", trouble=trouble, summary=f"made up: {trouble.value}")
+        trouble = (FailureKind.UNREADABLE, FailureKind.TIME)[int(draw.integers(2))]
+        return JobResult(content=content, ground="ground", trouble=trouble, summary=f"made up: {trouble.value}")
     scatter = draw.normal(0, 0.04, size=(HANDSHAKES, len(STEPS)))
     cycles = draw.integers(-200_000, 200_000, size=IDENTIFIERS).tolist()
     handshakes, delays, findings = [], [], []
@@ -104,7 +106,7 @@ def _judged(draw: np.random.Generator, content: str, usual: np.ndarray, *, slow:
             HandshakeRow(RULE, run, start_ns, start_ns + 10 * NS_PER_MS, start_ns + 2 * NS_PER_S, whole, "", tries)
         )
     verdict = Verdict.FAULTY if findings else Verdict.AS_EXPECTED
-    return Judged(
+    return JobResult(
         content=content,
         ground="ground",
         verdict=verdict,
@@ -193,12 +195,12 @@ _TRAFFIC = st.builds(
 
 
 @st.composite
-def judged(draw: st.DrawFn, *, grounds: tuple[str, ...] = ("one", "two")) -> Judged:
+def judged(draw: st.DrawFn, *, grounds: tuple[str, ...] = ("one", "two")) -> JobResult:
     """Draw what may come of a capture; few contents, so that copies are common."""
-    trouble = draw(st.none() | st.sampled_from(Trouble))
+    trouble = draw(st.none() | st.sampled_from(FailureKind))
     content = draw(st.sampled_from(["aa" * 32, "bb" * 32, "no hash"]))
     if trouble is not None:
-        return Judged(
+        return JobResult(
             content=content if draw(st.booleans()) else "",
             ground=draw(st.sampled_from(grounds)),
             trouble=trouble,
@@ -207,7 +209,7 @@ def judged(draw: st.DrawFn, *, grounds: tuple[str, ...] = ("one", "two")) -> Jud
             traffic=draw(st.lists(_TRAFFIC, max_size=1).map(tuple)),
         )
     lists = st.lists
-    return Judged(
+    return JobResult(
         content=content,
         ground=draw(st.sampled_from(grounds)),
         verdict=draw(st.sampled_from(Verdict)),
@@ -227,10 +229,10 @@ def judged(draw: st.DrawFn, *, grounds: tuple[str, ...] = ("one", "two")) -> Jud
 
 
 @st.composite
-def jobs(draw: st.DrawFn) -> Job:
+def jobs(draw: st.DrawFn) -> CaptureJob:
     """Draw a capture; few addresses, so that one comes again with other content."""
     group = draw(st.sampled_from(["all", "trucks"]))
-    return Job(
+    return CaptureJob(
         address=draw(st.sampled_from(["a.log", "b.log", "=c.log", "d\udcff.log", "s3://bucket/e.log"])),
         vehicle=draw(st.just("car1") | NAMES),
         recorded_ns=draw(_optional(_NUMBER)),

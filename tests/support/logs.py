@@ -6,15 +6,15 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from buslens.capture.fold import fold
 from buslens.capture.frames import Flag
 from buslens.capture.open import open_capture
 from buslens.capture.read import payloads
+from buslens.capture.reduce import reduce_frames
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from buslens.capture.frames import Frames, Tally
+    from buslens.capture.frames import Frames, ReadStats
 
 PLAIN = {"plain_bytes": 1 << 60}
 COMPILED = {"plain_bytes": 0}
@@ -60,17 +60,17 @@ def gather(
     piece_bytes: int = 1,
     window_bytes: int = 1 << 16,
     batch: int = 1 << 15,
-) -> tuple[list[Row], Tally]:
+) -> tuple[list[Row], ReadStats]:
     """Return all frames of a capture, and the account of its lines."""
     capture = open_capture(path)
     if capture.format is not None and engine.endswith("kernel"):
         capture.format = replace(capture.format, plain_kernel=None, wide_kernel=None)
-    return fold(
+    return reduce_frames(
         capture,
         wanted=wanted,
-        new=list,
-        step=lambda rows, frames: rows.extend(rows_of(frames)),
-        join=lambda rows, more: rows.extend(more),
+        make=list,
+        update=lambda rows, frames: rows.extend(rows_of(frames)),
+        merge=lambda rows, more: rows.extend(more),
         workers=workers,
         piece_bytes=piece_bytes,
         window_bytes=window_bytes,

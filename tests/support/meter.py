@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 from support.rehearsed import judged_scenario
 
 from buslens.checks.findings import Verdict
-from buslens.rehearsal.car import live
+from buslens.rehearsal.car import simulate_car
 from buslens.rehearsal.harness import COPPER_PER_KELVIN, FEED_OHM, OHM_PER_METRE, WIRE_METRES, Harness, Wire
-from buslens.rehearsal.lock_unit import BOOT_MS, Goal, Learn, LockUnit
-from buslens.rehearsal.scenario import Onset, Recorder, Scenario
-from buslens.rehearsal.streams import Streams
+from buslens.rehearsal.lock_unit import BOOT_MS, BoltTarget, LockUnit, PairingState
+from buslens.rehearsal.scenario import LoggerSettings, Onset, Scenario
+from buslens.rehearsal.streams import RandomStreams
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -136,7 +136,7 @@ class Meter:
         """Whether the control unit drives the enable when start is pressed."""
         has = self.scenario
         asked = has.key_recognised and has.in_park and has.foot_on_brake and has.partner_registered
-        taught = has.learn is Learn.TAUGHT and asked and not has.phantom_speed
+        taught = has.learn is PairingState.TAUGHT and asked and not has.phantom_speed
         return self.harness.logic_fuse_whole and taught and self.harness.enable is not Wire.TO_SUPPLY
 
     def _enable_at_lock(self) -> str:
@@ -162,7 +162,7 @@ class Meter:
                 volts=self.battery_volts if self._is_fed(driven=driven) else 0.0,
                 ohm=ohm,
                 enable=self.harness.enable_at_lock(driven=driven, plugged=True),
-                request=Goal.RELEASE,
+                request=BoltTarget.RELEASE,
             )
             contact.add(unit.contact_closed)
             if now > 2 * BOOT_MS:
@@ -181,13 +181,15 @@ class Meter:
         return "follows"
 
     def _learn_state(self) -> str:
-        return {Learn.FACTORY_NEW: "factory_new", Learn.NEUTRALISED: "neutralised"}.get(self.scenario.learn, "taught")
+        return {PairingState.FACTORY_NEW: "factory_new", PairingState.NEUTRALISED: "neutralised"}.get(
+            self.scenario.learn, "taught"
+        )
 
     def _wheel_turned(self) -> str:
         """Press start of the same car once more, with no load on the bolt."""
         mechanics = replace(self.scenario.mechanics, bound_pulses=0)
         scenario = replace(self.scenario, mechanics=mechanics, script="trip")
-        life = live(scenario, Onset.PARKED, Streams(self.seed + 2), duration_ms=None)
+        life = simulate_car(scenario, Onset.PARKED, RandomStreams(self.seed + 2), duration_ms=None)
         return "starts" if life.values("STAGE", life.changed_at).max() >= 2 else "same"
 
     def _data_against_wheel(self) -> str:
@@ -232,7 +234,7 @@ class Meter:
     def _record_again(self) -> str:
         """Record the same car again with a recorder that is in order, and have it judged."""
         # Whoever records again opens the door, which wakes what slept.
-        scenario = replace(self.scenario, recorder=Recorder(), asleep=False)
+        scenario = replace(self.scenario, recorder=LoggerSettings(), asleep=False)
         if scenario.script != "trip" and scenario.harness == Harness():
             scenario = replace(scenario, script="trip")
         judged = judged_scenario(scenario, self.seed + 1)

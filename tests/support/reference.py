@@ -6,20 +6,20 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
-from buslens.timeline.model import UNKNOWN, Why
-from buslens.timeline.truth import DOUBT, FALSE, IGNORANT, TRUE
+from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
+from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from buslens.timeline.model import Timeline
-    from buslens.timeline.truth import Truth
+    from buslens.timeline.ternary import TernaryTimeline
 
 #: The value of a condition at every ns of a capture.
 Values = list[int]
 
 
-def values_of(truth: Truth) -> Values:
+def values_of(truth: TernaryTimeline) -> Values:
     """Return a truth at every ns from its first to the end of the capture."""
     return [truth.at(time_ns) for time_ns in range(int(truth.at_ns[0]), truth.end_ns + 1)]
 
@@ -39,7 +39,7 @@ def combine(table: Callable[[bool, bool], bool], one: Values, other: Values) -> 
         if len(results) == 1:
             found.append(TRUE if results.pop() else FALSE)
         else:
-            found.append(IGNORANT if IGNORANT in {a, b} else DOUBT)
+            found.append(UNKNOWN if UNKNOWN in {a, b} else IN_TRANSITION)
     return found
 
 
@@ -48,8 +48,8 @@ def held_for(values: Values, duration: int) -> Values:
     found = []
     for index in range(len(values)):
         window = values[max(index - duration, 0) : index + 1]
-        before = [IGNORANT] if index < duration else []
-        found.append(next(it for it in (FALSE, IGNORANT, DOUBT, TRUE) if it in window + before))
+        before = [UNKNOWN] if index < duration else []
+        found.append(next(it for it in (FALSE, UNKNOWN, IN_TRANSITION, TRUE) if it in window + before))
     return found
 
 
@@ -59,7 +59,7 @@ def edges(values: Values, *, rising: bool = True) -> list[tuple[int, int]]:
     found = []
     last: tuple[int, int] | None = None
     for time, value in enumerate(values):
-        if value != DOUBT:
+        if value != IN_TRANSITION:
             if last is not None and (last[1], value) == (before, after):
                 found.append((last[0], time))
             last = (time, value)
@@ -68,7 +68,7 @@ def edges(values: Values, *, rising: bool = True) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True)
 class Stretch:
-    """What `buslens.timeline.truth.Run` says, measured by counting."""
+    """What `buslens.timeline.ternary.Episode` says, measured by counting."""
 
     first: int
     last: int
@@ -83,7 +83,7 @@ def stretches(values: Values) -> list[Stretch]:
     for first, last in _parts(values, lambda value: value != FALSE):
         part = values[first : last + 1]
         true = [stop - start + 1 for start, stop in _parts(part, lambda value: value == TRUE)]
-        found.append(Stretch(first=first, last=last, longest_true=max(true, default=0), has_unknown=IGNORANT in part))
+        found.append(Stretch(first=first, last=last, longest_true=max(true, default=0), has_unknown=UNKNOWN in part))
     return found
 
 
@@ -101,28 +101,28 @@ def _parts(values: Values, wanted: Callable[[int], bool]) -> Iterator[tuple[int,
 def truth_values(timeline: Timeline, holds: Callable[[int], bool]) -> Values:
     """Return a condition on the state code of a role at every ns of the capture."""
     seen = [int(time) for time in timeline.seen_ns]
-    since = [int(time) for time in timeline.since_ns]
+    since = [int(time) for time in timeline.changed_after_ns]
     state = [int(code) for code in timeline.state]
-    why = [Why(int(code)) for code in timeline.why]
+    why = [UnknownReason(int(code)) for code in timeline.why]
 
     def code(index: int) -> int:
-        return IGNORANT if state[index] == UNKNOWN else int(holds(state[index]))
+        return UNKNOWN if state[index] == UNKNOWN_STATE else int(holds(state[index]))
 
     found = []
     for time in range(seen[0], timeline.end_ns + 1):
         index = max(i for i, at in enumerate(seen) if at <= time)
         value = code(index)
         is_last = index + 1 == len(seen)
-        if value != IGNORANT and is_last and timeline.last_frame_ns is not None and time > timeline.last_frame_ns:
-            value = DOUBT
-        if value != IGNORANT and not is_last and time > since[index + 1]:
+        if value != UNKNOWN and is_last and timeline.last_frame_ns is not None and time > timeline.last_frame_ns:
+            value = IN_TRANSITION
+        if value != UNKNOWN and not is_last and time > since[index + 1]:
             match why[index + 1]:
-                case Why.UNNAMED:
-                    value = IGNORANT
-                case Why.SILENT | Why.SEAM:
-                    value = DOUBT
+                case UnknownReason.UNMAPPED:
+                    value = UNKNOWN
+                case UnknownReason.TIMED_OUT | UnknownReason.DISCONTINUITY:
+                    value = IN_TRANSITION
                 case _ if code(index + 1) != value:
-                    value = DOUBT
+                    value = IN_TRANSITION
                 case _:
                     pass
         found.append(value)
@@ -147,7 +147,7 @@ class Entry(NamedTuple):
     seen: int
     since: int
     state: int
-    why: Why
+    why: UnknownReason
 
 
 def timeline_entries(
@@ -180,26 +180,28 @@ def _silences(frames: list[Seen], timeout: int | None, end: int) -> list[tuple[i
     return [(a, b) for a, b in pairwise([*times, end]) if b - a > timeout]
 
 
-def _known_at(time: int, frames: list[Seen], timeout: int | None, seams: list[int], end: int) -> tuple[int, Why]:
+def _known_at(
+    time: int, frames: list[Seen], timeout: int | None, seams: list[int], end: int
+) -> tuple[int, UnknownReason]:
     carried = [frame for frame in frames if frame.carries and frame.time <= time]
     last = carried[-1].time if carried else -(10**9)
-    breaks = [(seam, Why.SEAM) for seam in seams if last < seam <= time]
+    breaks = [(seam, UnknownReason.DISCONTINUITY) for seam in seams if last < seam <= time]
     for begin, _ in _silences(frames, timeout, end):
         if begin >= last and timeout is not None and begin + timeout <= time:
-            breaks.append((begin + timeout, Why.SILENT))
+            breaks.append((begin + timeout, UnknownReason.TIMED_OUT))
             break  # while the signal has not come again, the first silence is the one that counts
     if breaks:
         # The latest is told; of a silence and a seam at one time the seam.
-        return UNKNOWN, max(breaks, key=lambda it: (it[0], it[1] is Why.SEAM))[1]
+        return UNKNOWN_STATE, max(breaks, key=lambda it: (it[0], it[1] is UnknownReason.DISCONTINUITY))[1]
     if not carried:
-        return UNKNOWN, Why.NOT_YET_SEEN
+        return UNKNOWN_STATE, UnknownReason.NO_FRAME_YET
     state = carried[-1].state
-    return (UNKNOWN, Why.UNNAMED) if state is None else (state, Why.KNOWN)
+    return (UNKNOWN_STATE, UnknownReason.UNMAPPED) if state is None else (state, UnknownReason.KNOWN)
 
 
 def _since(
     time: int,
-    why: Why,
+    why: UnknownReason,
     frames: list[Seen],
     timeout: int | None,
     lag: int | None,
@@ -209,13 +211,13 @@ def _since(
 ) -> int:
     never = first - 1
     carried = [frame.time for frame in frames if frame.carries]
-    if why is Why.NOT_YET_SEEN:
+    if why is UnknownReason.NO_FRAME_YET:
         return never
-    if why is Why.SILENT:
+    if why is UnknownReason.TIMED_OUT:
         assert timeout is not None
         return max((at for at in carried if at <= time - timeout), default=never)
     before = max((at for at in carried if at < time), default=None)
-    if why is Why.SEAM or before is None:
+    if why is UnknownReason.DISCONTINUITY or before is None:
         return never if before is None else before
     hole = any(before < seam <= time for seam in seams) or any(
         before <= begin and stop <= time for begin, stop in _silences(frames, timeout, end)
@@ -230,7 +232,7 @@ def hidden_edges(values: list[int]) -> list[tuple[int, int, int]]:
     for moment, value in enumerate(values):
         if value == FALSE:
             last_false, first_unknown = moment, None
-        elif value == IGNORANT:
+        elif value == UNKNOWN:
             first_unknown = moment if first_unknown is None else first_unknown
         elif value == TRUE:
             if last_false is not None and first_unknown is not None:

@@ -11,21 +11,21 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from support.stage import select
 
-from buslens.capture.frames import Clock, Flag, Frames, Seam, Tally
-from buslens.capture.pauses import Traffic
-from buslens.checks.check import judge, plan_tracks
+from buslens.capture.frames import Clock, ClockDiscontinuity, Flag, Frames, ReadStats
+from buslens.capture.pauses import TrafficByChannel
+from buslens.checks.check import evaluate_rules, plan_tracks
 from buslens.definitions.load import load_definitions
 from buslens.expectations.load import load_expectations
-from buslens.rehearsal.bus import converse
-from buslens.rehearsal.car import live
+from buslens.rehearsal.bus import simulate_bus
+from buslens.rehearsal.car import simulate_car
 from buslens.rehearsal.faults import FAULTS, adjusted
 from buslens.rehearsal.harness import Harness
 from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.recorder import record
 from buslens.rehearsal.rehearse import rehearse
 from buslens.rehearsal.scenario import Onset
-from buslens.rehearsal.streams import Streams
-from buslens.timeline.recorder import Recorder
+from buslens.rehearsal.streams import RandomStreams
+from buslens.timeline.history import CaptureHistory
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -112,9 +112,9 @@ def judged(drawn: Draw) -> Result:
 
 def judged_scenario(scenario: Scenario, seed: int) -> Result:
     """Let any car live from the beginning, and judge what it says."""
-    streams = Streams(seed)
-    life = live(scenario, Onset.PARKED, streams, duration_ms=None)
-    traffic, _ = record(converse(life, streams, background_ids=2, car_number=1), life, scenario.recorder)
+    streams = RandomStreams(seed)
+    life = simulate_car(scenario, Onset.PARKED, streams, duration_ms=None)
+    traffic, _ = record(simulate_bus(life, streams, background_ids=2, car_number=1), life, scenario.recorder)
     count = len(traffic.time_ns)
     frames = Frames(
         time_ns=traffic.time_ns,
@@ -140,22 +140,22 @@ def judge_frames(frames: Frames) -> Result:
         # Times count on from before the jump.
         lost = int(time_ns[row - 1] - time_ns[row])
         time_ns[row:] += lost
-        seams.append(Seam(time_ns=int(time_ns[row]), line=row + 1, back_ns=lost))
-    recorder = Recorder(plan_tracks(expectations(), definitions()))
-    traffic = Traffic()
+        seams.append(ClockDiscontinuity(time_ns=int(time_ns[row]), line=row + 1, back_ns=lost))
+    recorder = CaptureHistory(plan_tracks(expectations(), definitions()))
+    traffic = TrafficByChannel()
     for segment, rows in enumerate(np.split(np.arange(len(frames)), back)):
         part = select(frames, rows, segment)
         part.time_ns[:] = time_ns[rows]
-        recorder.take(part)
+        recorder.add(part)
         traffic.add(part)
     recorder.finish()
-    tally = Tally(
+    tally = ReadStats(
         clock=Clock.WALL,
         frames=len(frames),
         first_ns=int(time_ns[0]),
         last_ns=int(time_ns.max()),
-        seams=seams,
+        discontinuities=seams,
         pauses=traffic.pauses(int(time_ns[0]), int(time_ns.max())),
         lone_channels=traffic.lone(),
     )
-    return judge("rehearsed", expectations(), recorder, tally)
+    return evaluate_rules("rehearsed", expectations(), recorder, tally)

@@ -12,10 +12,10 @@ from support.rehearsed import expectations, judge_frames
 
 from buslens.capture.frames import Flag
 from buslens.checks.findings import Outcome
-from buslens.fleet.anomalies.columns import CENSORED, StepDelays, Traffic, Tries
-from buslens.fleet.anomalies.compare import Comparison, compare_delays, compare_traffic, compare_tries
-from buslens.fleet.anomalies.find import told
-from buslens.fleet.model import DelayRow, Group, HandshakeRow, Job, Judged, TrafficRow
+from buslens.fleet.anomalies.columns import CENSORED, StepDelays, Tries, VehicleTraffic
+from buslens.fleet.anomalies.compare import StatisticalTest, compare_delays, compare_traffic, compare_tries
+from buslens.fleet.anomalies.find import significant
+from buslens.fleet.model import CaptureJob, DelayRow, Group, HandshakeRow, JobResult, TrafficRow
 from buslens.rehearsal.fleet import make_cars, make_starts, record_start
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Frames
     from buslens.checks.findings import Result
     from buslens.fleet.model import Anomaly
-    from buslens.rehearsal.fleet import Ailment, Car, Start
+    from buslens.rehearsal.fleet import FleetCar, FleetFault, Start
 
 SKEWS: Final = frozenset({("unlock handshake", "second path follows"), ("lock handshake", "second path follows")})
 """Steps of the club's expectations that are one feedback following the other."""
@@ -42,17 +42,17 @@ def limits() -> dict[tuple[str, str], tuple[int | None, int]]:
     }
 
 
-def judged_start(start: Start) -> tuple[Job, Judged]:
+def judged_start(start: Start) -> tuple[CaptureJob, JobResult]:
     """Let a start happen, record it, judge it."""
     frames = record_start(start)
     result = judge_frames(frames)
-    job = Job(
+    job = CaptureJob(
         address=start.name, vehicle=start.car.name, recorded_ns=start.start_ns, group=GROUP, size=None, stamp=start.name
     )
     return job, as_judged(result, frames, content=start.name)
 
 
-def as_judged(result: Result, frames: Frames, *, content: str) -> Judged:
+def as_judged(result: Result, frames: Frames, *, content: str) -> JobResult:
     """Return what a worker of the fleet would hand over."""
     origin_ns = result.origin_ns
     delays = []
@@ -79,7 +79,7 @@ def as_judged(result: Result, frames: Frames, *, content: str) -> Judged:
                 most_ns=most_ns,
             )
         )
-    return Judged(
+    return JobResult(
         content=content,
         ground="club",
         verdict=result.verdict,
@@ -122,9 +122,9 @@ class Recorded:
     """A rehearsed fleet with all of its captures, judged."""
 
     seed: int
-    cars: tuple[Car, ...]
+    cars: tuple[FleetCar, ...]
     days: int
-    captures: tuple[tuple[Job, Judged], ...]
+    captures: tuple[tuple[CaptureJob, JobResult], ...]
 
     @property
     def names(self) -> list[str]:
@@ -132,7 +132,7 @@ class Recorded:
 
 
 def recorded_fleet(
-    seed: int, *, cars: int, days: int, starts_per_day: float, ailing: Mapping[Ailment, int] | None = None
+    seed: int, *, cars: int, days: int, starts_per_day: float, ailing: Mapping[FleetFault, int] | None = None
 ) -> Recorded:
     """Let a fleet live, record it, judge it."""
     made = make_cars(seed, cars=cars, days=days, ailing=ailing)
@@ -148,7 +148,7 @@ class Compared:
     addresses: list[str]
     delays: list[StepDelays]
     tries: list[Tries]
-    traffic: dict[int, Traffic]
+    traffic: dict[int, VehicleTraffic]
 
     def until(self, time_ns: int) -> Compared:
         """Return what there was before a time."""
@@ -160,9 +160,9 @@ class Compared:
             traffic={vehicle: _heard_before(heard, time_ns) for vehicle, heard in self.traffic.items()},
         )
 
-    def comparisons(self) -> list[Comparison]:
+    def comparisons(self) -> list[StatisticalTest]:
         """Return all tests of the fleet."""
-        tested: list[Comparison] = []
+        tested: list[StatisticalTest] = []
         for delays in self.delays:
             tested += compare_delays(delays, is_skew=(delays.rule, delays.step) in SKEWS)
         for tries in self.tries:
@@ -173,7 +173,7 @@ class Compared:
 
     def anomalies(self) -> list[Anomaly]:
         """Return what stands out."""
-        return told(self.comparisons(), self.names, self.addresses.__getitem__)
+        return significant(self.comparisons(), self.names, self.addresses.__getitem__)
 
 
 def in_columns(fleet: Recorded) -> Compared:
@@ -215,7 +215,7 @@ def in_columns(fleet: Recorded) -> Compared:
             for rule, rows in tries.items()
         ],
         traffic={
-            vehicle: Traffic(
+            vehicle: VehicleTraffic(
                 **_columns(captures[vehicle], "recorded_ns", "duration_ns", "capture"),
                 **_columns(rows, "row", "identifier", "frames", "cycle_ns"),
             )
@@ -239,11 +239,11 @@ def _before(columns: Any, time_ns: int) -> Any:
     return replace(columns, **cut)
 
 
-def _heard_before(heard: Traffic, time_ns: int) -> Traffic:
+def _heard_before(heard: VehicleTraffic, time_ns: int) -> VehicleTraffic:
     kept = heard.recorded_ns < time_ns
     place = np.cumsum(kept) - 1
     rows = kept[heard.row]
-    return Traffic(
+    return VehicleTraffic(
         recorded_ns=heard.recorded_ns[kept],
         duration_ns=heard.duration_ns[kept],
         capture=heard.capture[kept],

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import FailureKind
 
 if TYPE_CHECKING:
-    from buslens.fleet.model import Job, Judged
+    from buslens.fleet.model import CaptureJob, JobResult
 
 
 class Known(NamedTuple):
     """What a plain memory of a ledger keeps of a capture."""
 
-    job: Job
+    job: CaptureJob
     content: str
     ground: str
 
@@ -25,9 +25,9 @@ class Memory:
         self.captures: dict[str, Known] = {}
         #: By group: the ground that it was last judged on.
         self.standard: dict[str, str] = {}
-        self.judged: dict[tuple[str, str], Judged] = {}
+        self.judged: dict[tuple[str, str], JobResult] = {}
 
-    def put(self, job: Job, result: Judged) -> None:
+    def put(self, job: CaptureJob, result: JobResult) -> None:
         key = result.content or f"none of {job.address}", result.ground
         if key not in self.judged or self.judged[key].verdict is None:
             self.judged[key] = result
@@ -39,16 +39,16 @@ class Memory:
                 del self.judged[key]
 
     @staticmethod
-    def lasts(result: Judged) -> bool:
+    def lasts(result: JobResult) -> bool:
         return result.verdict is not None or (
-            result.trouble in {Trouble.UNREADABLE, Trouble.UNRELATED} and bool(result.content)
+            result.trouble in {FailureKind.UNREADABLE, FailureKind.UNRELATED} and bool(result.content)
         )
 
     def has(self, content: str, ground: str) -> bool:
         there = self.judged.get((content, ground))
         return there is not None and self.lasts(there)
 
-    def standing(self) -> list[tuple[Job, Judged]]:
+    def standing(self) -> list[tuple[CaptureJob, JobResult]]:
         """Return the captures that are judged on what their group is judged on now, by address."""
         return [
             (known.job, self.judged[known.content, known.ground])
@@ -56,7 +56,7 @@ class Memory:
             if self.standard[known.job.group.name] == known.ground
         ]
 
-    def counted(self) -> list[tuple[Job, Judged]]:
+    def counted(self) -> list[tuple[CaptureJob, JobResult]]:
         """Return those of them that are no second copy; the first by address counts, outdated or not."""
         first: dict[tuple[str, str, str], str] = {}
         for address, known in sorted(self.captures.items(), key=lambda item: _place(item[0])):

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from buslens.capture.fold import fold
 from buslens.capture.open import open_capture
+from buslens.capture.reduce import reduce_frames
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from buslens.capture.frames import Frames, Tally
+    from buslens.capture.frames import Frames, ReadStats
 
 
 class Row(NamedTuple):
@@ -48,14 +48,14 @@ def append_rows(rows: list[Row], frames: Frames) -> None:
         )
 
 
-def read_rows(path: Path, text: bytes, **options: int) -> tuple[list[Row], Tally]:
+def read_rows(path: Path, text: bytes, **options: int) -> tuple[list[Row], ReadStats]:
     """Write a log to a path, and read it."""
     path.write_bytes(text)
-    return fold(
+    return reduce_frames(
         open_capture(path),
         wanted=None,
-        new=list[Row],
-        step=append_rows,
-        join=lambda rows, more: rows.extend(more),
+        make=list[Row],
+        update=append_rows,
+        merge=lambda rows, more: rows.extend(more),
         **options,
     )

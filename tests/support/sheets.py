@@ -10,7 +10,16 @@ from support.stage import becomes, holds, perform, sampled, step
 from buslens.checks.findings import Outcome, Verdict
 from buslens.expectations.model import Never, Sequence
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.model import Anomaly, AnomalyKind, DelayRow, FindingRow, HandshakeRow, Job, Judged, Trouble
+from buslens.fleet.model import (
+    Anomaly,
+    AnomalyKind,
+    CaptureJob,
+    DelayRow,
+    FailureKind,
+    FindingRow,
+    HandshakeRow,
+    JobResult,
+)
 from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -55,7 +64,7 @@ def capture(
         is_named=True,
         size=1000,
         verdict=verdict,
-        trouble=Trouble.UNREADABLE if verdict is None else None,
+        trouble=FailureKind.UNREADABLE if verdict is None else None,
         summary="made up",
         met=4,
         faults=int(verdict is Verdict.FAULTY),
@@ -137,7 +146,7 @@ def drift(vehicle: str, *, until_day: int | None = 90) -> Anomaly:
 
 def judged(
     content: str, *faults: FindingRow, verdict: Verdict | None = None, delay_ms: float | None = 300, tries: int = 1
-) -> Judged:
+) -> JobResult:
     """Return what came of a capture with one handshake; without a delay, its step never came."""
     outcome = Outcome.MET if delay_ms is not None and LEAST_MS <= delay_ms <= MOST_MS else Outcome.LATE
     earliest = 3 * MOST_MS if delay_ms is None else delay_ms - 20
@@ -153,7 +162,7 @@ def judged(
         MOST_MS * NS_PER_MS,
     )
     verdict = verdict or (Verdict.FAULTY if any(one.outcome.is_fault for one in faults) else Verdict.AS_EXPECTED)
-    return Judged(
+    return JobResult(
         content=content,
         ground="ground",
         verdict=verdict,
@@ -179,11 +188,13 @@ def fill(folder: Path, *, hostile: str = HOSTILE) -> Path:
     open_end = fault(Outcome.UNDECIDED, reason="the capture ends before it could be overdue")
     with Ledger.writing(folder) as ledger:
 
-        def put(vehicle: str, day: int, result: Judged) -> None:
+        def put(vehicle: str, day: int, result: JobResult) -> None:
             address = f"/captures/{vehicle}/{day:03}.log"
             recorded_ns = START_NS + day * DAY_NS
             ledger.put(
-                Job(address=address, vehicle=vehicle, recorded_ns=recorded_ns, group=GROUP, size=1000, stamp=str(day)),
+                CaptureJob(
+                    address=address, vehicle=vehicle, recorded_ns=recorded_ns, group=GROUP, size=1000, stamp=str(day)
+                ),
                 result,
             )
 
@@ -198,8 +209,14 @@ def fill(folder: Path, *, hostile: str = HOSTILE) -> Path:
             put("mended", day, judged(f"mended {day}", *[fault()] * (day == 0), delay_ms=310 if day else 837))
         put("odd", 0, judged("odd 0", delay_ms=455))
         put("short", 0, judged("short 0", open_end, verdict=Verdict.UNDECIDED))
-        put(hostile, 0, Judged(content="", ground="ground", trouble=Trouble.UNREADABLE, summary=f"no log: {hostile}"))
-        put(hostile, 1, Judged(content="long", ground="ground", trouble=Trouble.TIME, summary="longer than 60 s"))
+        put(
+            hostile,
+            0,
+            JobResult(content="", ground="ground", trouble=FailureKind.UNREADABLE, summary=f"no log: {hostile}"),
+        )
+        put(
+            hostile, 1, JobResult(content="long", ground="ground", trouble=FailureKind.TIME, summary="longer than 60 s")
+        )
         ledger.put_anomalies(
             [
                 drift("drifting"),

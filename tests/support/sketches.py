@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from support.handmade import result as handmade_result
 from support.stage import Samples, all_of, becomes, holds, perform, sampled, step
 
-from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, Span, Verdict
+from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
 from buslens.expectations.model import Agree, Alive, Expectations, Never, Precedes, Pulse, Range, Role, Sequence
 from buslens.timeline.model import Timeline
 from buslens.units import NS_PER_MS
@@ -128,7 +128,7 @@ def any_timeline(draw: st.DrawFn, role: str, *, number: bool = False, most: int 
     return Timeline(
         role=role,
         seen_ns=seen,
-        since_ns=seen - np.maximum(doubt, 1),
+        changed_after_ns=seen - np.maximum(doubt, 1),
         state=np.where(known, code, -1).astype(np.int32),
         value=np.where(known, values, np.nan) if number else np.full(n, np.nan),
         why=np.where(known, 0, 1 + np.arange(n) % 4).astype(np.int8),
@@ -141,10 +141,10 @@ def any_timeline(draw: st.DrawFn, role: str, *, number: bool = False, most: int 
     )
 
 
-def any_span() -> st.SearchStrategy[Span]:
+def any_span() -> st.SearchStrategy[TimeBounds]:
     """Return times or lengths of time, with and without an upper end."""
     return st.builds(
-        lambda low, more: Span(earliest_ns=low, latest_ns=None if more is None else low + more),
+        lambda low, more: TimeBounds(earliest_ns=low, latest_ns=None if more is None else low + more),
         _TIMES,
         st.none() | st.integers(0, 10**9),
     )

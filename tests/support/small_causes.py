@@ -4,15 +4,31 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.causes.model import Cause, Causes, FindingPattern, Kind, Measurement, Numbers, Often, Sign, Window
-from buslens.causes.signs import Observation, Shown
+from buslens.causes.model import (
+    Cause,
+    CauseKind,
+    Causes,
+    FindingPattern,
+    Frequency,
+    Measurement,
+    Probabilities,
+    ResultRange,
+    Sign,
+)
+from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.findings import Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-NUMBERS = Numbers(
-    often={Often.USUAL: 0.95, Often.SOMETIMES: 0.5, Often.RARE: 0.02, Often.NEVER: 0.002, Often.CANNOT: 0.002},
+NUMBERS = Probabilities(
+    often={
+        Frequency.USUAL: 0.95,
+        Frequency.SOMETIMES: 0.5,
+        Frequency.RARE: 0.02,
+        Frequency.NEVER: 0.002,
+        Frequency.CANNOT: 0.002,
+    },
     reading=0.97,
     apart=3.0,
     sure=0.9,
@@ -23,7 +39,7 @@ NUMBERS = Numbers(
 def cause(
     name: str,
     *,
-    kind: Kind = Kind.WIRE,
+    kind: CauseKind = CauseKind.WIRE,
     weight: float = 1.0,
     usual: Iterable[str] = (),
     sometimes: Iterable[str] = (),
@@ -31,7 +47,7 @@ def cause(
     readings: Mapping[str, Sequence[str]] | None = None,
 ) -> Cause:
     """Return a cause."""
-    words = {Often.USUAL: usual, Often.SOMETIMES: sometimes, Often.CANNOT: cannot}
+    words = {Frequency.USUAL: usual, Frequency.SOMETIMES: sometimes, Frequency.CANNOT: cannot}
     return Cause(
         name=name,
         title=f"{name} is broken",
@@ -53,7 +69,7 @@ def measurement(name: str, results: Sequence[str], *, minutes: float = 5.0, with
         state="as it is",
         unit="",
         minutes=minutes,
-        results=tuple(Window(name=result) for result in results),
+        results=tuple(ResultRange(name=result) for result in results),
         expect=results[0],
         with_fault=with_fault,
         basis="made up",
@@ -75,6 +91,6 @@ def causes(them: Iterable[Cause], measurements: Iterable[Measurement] = ()) -> C
     )
 
 
-def observed(file: Causes, **shown: Shown) -> list[Observation]:
+def observed(file: Causes, **shown: SignStatus) -> list[Observation]:
     """Return what captures say of the signs that are named."""
     return [Observation(sign=file.signs[name], shown=it) for name, it in shown.items()]

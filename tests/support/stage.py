@@ -7,12 +7,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.capture.frames import Clock, Frames, Seam, Tally
-from buslens.checks.check import judge, plan_tracks
+from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
+from buslens.checks.check import evaluate_rules, plan_tracks
 from buslens.definitions.model import Definitions, Message, Signal
-from buslens.expectations.model import And, Becomes, Expectations, Is, Moment, Role, State, Step, Timeout, Trigger
+from buslens.expectations.model import (
+    And,
+    Becomes,
+    Expectations,
+    GuardedEdge,
+    Is,
+    Role,
+    Step,
+    Timeout,
+    Trigger,
+    WrittenCondition,
+)
 from buslens.expectations.model import Sequence as SequenceRule
-from buslens.timeline.recorder import Recorder
+from buslens.timeline.history import CaptureHistory
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -31,20 +42,20 @@ def sampled(changes: Sequence[tuple[float, str]], *, every: float, until: float,
     return [(time, next(state for at, state in reversed(changes) if at <= time)) for time in times]
 
 
-def holds(role: str, state: str) -> State:
+def holds(role: str, state: str) -> WrittenCondition:
     """Return ``role is state``."""
-    return State(condition=Is(role=role, state=state), text=f"{role} is {state}")
+    return WrittenCondition(condition=Is(role=role, state=state), text=f"{role} is {state}")
 
 
-def all_of(*states: State) -> State:
+def all_of(*states: WrittenCondition) -> WrittenCondition:
     """Return states joined by ``and``."""
     parts: tuple[Condition, ...] = tuple(state.condition for state in states)
-    return State(condition=And(parts=parts), text=" and ".join(state.text for state in states))
+    return WrittenCondition(condition=And(parts=parts), text=" and ".join(state.text for state in states))
 
 
 def becomes(role: str, state: str) -> Trigger:
     """Return ``role becomes state``."""
-    return Trigger(moments=(Moment(edge=Becomes(role=role, state=state)),), text=f"{role} becomes {state}")
+    return Trigger(moments=(GuardedEdge(edge=Becomes(role=role, state=state)),), text=f"{role} becomes {state}")
 
 
 def step(
@@ -137,20 +148,20 @@ def perform(
         path="stage.toml", roles=roles, rules=rules, handshake=any(isinstance(rule, SequenceRule) for rule in rules)
     )
     frames = frames_of(samples, ids, codes)
-    recorder = Recorder(plan_tracks(expected, Definitions(messages=tuple(messages))))
+    recorder = CaptureHistory(plan_tracks(expected, Definitions(messages=tuple(messages))))
     bounds_ns = [round(seam * NS_PER_MS) for seam in seams]
     for segment, part in enumerate(np.split(np.arange(len(frames)), np.searchsorted(frames.time_ns, bounds_ns))):
-        recorder.take(select(frames, part, segment))
+        recorder.add(select(frames, part, segment))
     recorder.finish()
     end_ns = int(frames.time_ns[-1])
-    tally = Tally(
+    tally = ReadStats(
         clock=clock,
         frames=len(frames),
         first_ns=int(frames.time_ns[0]),
         last_ns=end_ns if until is None else round(until * NS_PER_MS),
-        seams=[Seam(time_ns=at, line=1, back_ns=10**9) for at in bounds_ns],
+        discontinuities=[ClockDiscontinuity(time_ns=at, line=1, back_ns=10**9) for at in bounds_ns],
     )
-    return judge("stage", expected, recorder, tally)
+    return evaluate_rules("stage", expected, recorder, tally)
 
 
 def _off_beat(samples: Samples) -> Samples:

@@ -9,13 +9,13 @@ import numpy as np
 from hypothesis import strategies as st
 
 from buslens.capture.frames import Flag, Frames
-from buslens.definitions.model import Message, Selection, Signal
+from buslens.definitions.model import Message, MuxCondition, Signal
 
 #: First byte; second byte selects between the two that share the third; the last is missing from short frames.
 PLAIN = Signal(name="PLAIN", start=0, length=8)
 SELECTOR = Signal(name="SELECTOR", start=8, length=8)
-WHEN_1 = Signal(name="WHEN_1", start=16, length=8, selection=Selection(selector="SELECTOR", ranges=((1, 1),)))
-WHEN_2 = Signal(name="WHEN_2", start=16, length=8, selection=Selection(selector="SELECTOR", ranges=((2, 3),)))
+WHEN_1 = Signal(name="WHEN_1", start=16, length=8, selection=MuxCondition(selector="SELECTOR", ranges=((1, 1),)))
+WHEN_2 = Signal(name="WHEN_2", start=16, length=8, selection=MuxCondition(selector="SELECTOR", ranges=((2, 3),)))
 LAST = Signal(name="LAST", start=24, length=8)
 
 ANYWHERE = Message(name="ANYWHERE", can_id=0x101, length=4, signals=(PLAIN, SELECTOR, WHEN_1, WHEN_2, LAST))

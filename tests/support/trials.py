@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from support.meter import Meter
 from support.rehearsed import FOLDER, draw, expectations, judged
 
-from buslens.causes.advice import Step
+from buslens.causes.advice import AdviceKind
 from buslens.causes.diagnosis import Diagnosis, diagnose
 from buslens.causes.load import load_causes
 from buslens.causes.readings import Reading, read_reading
-from buslens.causes.signs import Shown
+from buslens.causes.signs import SignStatus
 from buslens.checks.findings import Verdict
 
 if TYPE_CHECKING:
@@ -144,7 +144,7 @@ def run_trial(number: int, base: int, *, routes: bool = True) -> Trial:
     return Trial(
         fault=drawn.fault,
         truth=truth_of(drawn.fault, result),
-        shows=any(it.shown is Shown.PRESENT for it in first.observations),
+        shows=any(it.shown is SignStatus.PRESENT for it in first.observations),
         first_group=tuple(it.name for it in first.ranking.groups[0]),
         posterior=_singles(first),
         posterior_as_drawn=_singles(diagnose([result], _as_drawn())),
@@ -164,7 +164,7 @@ def _advised(found: Diagnosis) -> str | None:
 
 def _next_in_order(found: Diagnosis) -> str | None:
     """Go on through the harness in the order of the file until the same certainty is reached."""
-    if found.advice.step in {Step.REPAIR, Step.NOTHING}:
+    if found.advice.step in {AdviceKind.REPAIR, AdviceKind.NOTHING}:
         return None
     made = {it.measurement for it in found.readings}
     return next((name for name in found.causes.measurements if name not in made), None)

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from support.reference import Entry, Seen, timeline_entries
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, seams_of, traffic
 
-from buslens.capture.frames import Seam
-from buslens.definitions.model import Kind, Message, Signal
+from buslens.capture.frames import ClockDiscontinuity
+from buslens.definitions.model import Message, Signal, ValueType
 from buslens.timeline.build import build_timeline, typed_raw
-from buslens.timeline.model import UNKNOWN, Why
-from buslens.timeline.recorder import NO_TIMEOUT, Recorder, Track
+from buslens.timeline.history import NO_TIMEOUT, CaptureHistory, Track
+from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 
 if TYPE_CHECKING:
     from buslens.timeline.model import Timeline
@@ -36,9 +36,9 @@ def build(
     end: int | None = None,
     is_timed: bool = True,
 ) -> Timeline:
-    recorder = Recorder([Track(name="role", message=message, signal=signal, timeout_ns=timeout)])
+    recorder = CaptureHistory([Track(name="role", message=message, signal=signal, timeout_ns=timeout)])
     for segment in sorted({frame.segment for frame in frames}):
-        recorder.take(columns([frame for frame in frames if frame.segment == segment]))
+        recorder.add(columns([frame for frame in frames if frame.segment == segment]))
     recorder.finish()
     return build_timeline(
         recorder.messages[0],
@@ -46,7 +46,10 @@ def build(
         states={} if number else STATES,
         unit="V" if number else "",
         lag_ns=lag,
-        seams=[Seam(time_ns=time, line=1, back_ns=1) for time in (seams_of(frames) if seams is None else seams)],
+        seams=[
+            ClockDiscontinuity(time_ns=time, line=1, back_ns=1)
+            for time in (seams_of(frames) if seams is None else seams)
+        ],
         first_ns=frames[0].time if first is None else first,
         end_ns=frames[-1].time if end is None else end,
         is_timed=is_timed,
@@ -54,8 +57,8 @@ def build(
 
 
 def entries(timeline: Timeline) -> list[Entry]:
-    rows = zip(timeline.seen_ns, timeline.since_ns, timeline.state, timeline.why, strict=True)
-    return [Entry(int(seen), int(since), int(state), Why(int(why))) for seen, since, state, why in rows]
+    rows = zip(timeline.seen_ns, timeline.changed_after_ns, timeline.state, timeline.why, strict=True)
+    return [Entry(int(seen), int(since), int(state), UnknownReason(int(why))) for seen, since, state, why in rows]
 
 
 def values(data: list[tuple[int, int]]) -> list[Frame]:
@@ -117,25 +120,27 @@ class TestBothEnds:
 
     def test_change(self) -> None:
         found = build(values([(0, 0), (10, 0), (20, 1)]))
-        assert entries(found) == [Entry(0, -1, 0, Why.KNOWN), Entry(20, 10, 1, Why.KNOWN)]
+        assert entries(found) == [Entry(0, -1, 0, UnknownReason.KNOWN), Entry(20, 10, 1, UnknownReason.KNOWN)]
 
     def test_frames_without_the_signal_do_not_confirm(self) -> None:
         """With a multiplexed signal the frame before is not the message's frame before."""
         frames = [Frame(0, data=(0, 1, 0)), Frame(10, data=(0, 2, 1)), Frame(20, data=(0, 1, 1))]
-        assert entries(build(frames, signal=WHEN_1))[-1] == Entry(20, 0, 1, Why.KNOWN)
+        assert entries(build(frames, signal=WHEN_1))[-1] == Entry(20, 0, 1, UnknownReason.KNOWN)
 
     def test_silence_of_a_multiplexed_signal(self) -> None:
         """The message counts for the timeout, and the signal's own last frame for what was last seen of it."""
         frames = [Frame(0, data=(0, 1, 0)), Frame(10, data=(0, 2, 1)), Frame(60, data=(0, 1, 0))]
-        assert entries(build(frames, signal=WHEN_1, timeout=20))[1] == Entry(30, 0, UNKNOWN, Why.SILENT)
+        assert entries(build(frames, signal=WHEN_1, timeout=20))[1] == Entry(
+            30, 0, UNKNOWN_STATE, UnknownReason.TIMED_OUT
+        )
 
     def test_lag_narrows(self) -> None:
         frames = values([(0, 0), (100, 1)])
-        assert entries(build(frames, lag=7))[-1] == Entry(100, 92, 1, Why.KNOWN)
+        assert entries(build(frames, lag=7))[-1] == Entry(100, 92, 1, UnknownReason.KNOWN)
 
     def test_lag_does_not_widen(self) -> None:
         frames = values([(0, 0), (100, 1)])
-        assert entries(build(frames, lag=500))[-1] == Entry(100, 0, 1, Why.KNOWN)
+        assert entries(build(frames, lag=500))[-1] == Entry(100, 0, 1, UnknownReason.KNOWN)
 
     def test_lag_says_nothing_of_lost_frames(self) -> None:
         """Behind a silence frames have been lost, and with them the moment of a change."""
@@ -145,25 +150,25 @@ class TestBothEnds:
     def test_lag_says_nothing_across_a_seam(self) -> None:
         frames = [*values([(0, 0)]), Frame(20, data=(1, 1, 0, 0), segment=1), Frame(40, data=(0, 1, 0, 0), segment=1)]
         assert entries(build(frames, lag=3, seams=[5])) == [
-            Entry(0, -1, 0, Why.KNOWN),
-            Entry(5, 0, UNKNOWN, Why.SEAM),
-            Entry(20, 0, 1, Why.KNOWN),
-            Entry(40, 36, 0, Why.KNOWN),
+            Entry(0, -1, 0, UnknownReason.KNOWN),
+            Entry(5, 0, UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
+            Entry(20, 0, 1, UnknownReason.KNOWN),
+            Entry(40, 36, 0, UnknownReason.KNOWN),
         ]
 
     def test_lag_narrows_before_a_seam_too(self) -> None:
         frames = [*values([(0, 0), (10, 1)]), Frame(20, data=(1, 1, 0, 0), segment=1)]
-        assert entries(build(frames, lag=3, seams=[15]))[1] == Entry(10, 6, 1, Why.KNOWN)
+        assert entries(build(frames, lag=3, seams=[15]))[1] == Entry(10, 6, 1, UnknownReason.KNOWN)
 
     def test_lag_where_a_segment_begins_with_a_frame(self) -> None:
         """It lies behind the seam, and the frame that follows it has no seam before it."""
         frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(12, data=(0, 1, 0, 0), segment=1)]
         found = entries(build(frames, lag=1, seams=[5]))
-        assert [(entry.state, entry.since) for entry in found] == [(0, -1), (UNKNOWN, 0), (1, 0), (0, 10)]
+        assert [(entry.state, entry.since) for entry in found] == [(0, -1), (UNKNOWN_STATE, 0), (1, 0), (0, 10)]
 
     def test_of_frames_of_one_stamp_the_first_may_show_nothing_new(self) -> None:
         """A change lies before the moment that shows it, though a frame of that stamp still had the old value."""
-        assert entries(build(values([(0, 0), (10, 0), (10, 1)])))[-1] == Entry(10, 9, 1, Why.KNOWN)
+        assert entries(build(values([(0, 0), (10, 0), (10, 1)])))[-1] == Entry(10, 9, 1, UnknownReason.KNOWN)
 
 
 class TestUnknown:
@@ -171,21 +176,26 @@ class TestUnknown:
 
     def test_before_the_first_frame(self) -> None:
         found = build(values([(5, 0)]), first=0, end=9)
-        assert entries(found) == [Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN), Entry(5, -1, 0, Why.KNOWN)]
+        assert entries(found) == [
+            Entry(0, -1, UNKNOWN_STATE, UnknownReason.NO_FRAME_YET),
+            Entry(5, -1, 0, UnknownReason.KNOWN),
+        ]
 
     def test_never_seen(self) -> None:
-        assert entries(build([Frame(0, 0x303), Frame(9, 0x303)])) == [Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN)]
+        assert entries(build([Frame(0, 0x303), Frame(9, 0x303)])) == [
+            Entry(0, -1, UNKNOWN_STATE, UnknownReason.NO_FRAME_YET)
+        ]
 
     @pytest.mark.parametrize(("following", "silent"), [(50, False), (51, True)])
     def test_one_timeout_after_the_last_frame(self, following: int, silent: bool) -> None:
         """A silence of exactly the timeout is none."""
         found = entries(build(values([(0, 0), (following, 0)]), timeout=50))
-        assert (Entry(50, 0, UNKNOWN, Why.SILENT) in found) == silent
+        assert (Entry(50, 0, UNKNOWN_STATE, UnknownReason.TIMED_OUT) in found) == silent
 
     @pytest.mark.parametrize(("end", "silent"), [(50, False), (51, True)])
     def test_silent_to_the_end(self, end: int, silent: bool) -> None:
         found = entries(build(values([(0, 0)]), timeout=50, end=end))
-        assert (found[-1] == Entry(50, 0, UNKNOWN, Why.SILENT)) == silent
+        assert (found[-1] == Entry(50, 0, UNKNOWN_STATE, UnknownReason.TIMED_OUT)) == silent
 
     def test_frames_that_do_not_carry_it_keep_it_known_but_do_not_bring_it_back(self) -> None:
         frames = [
@@ -195,14 +205,14 @@ class TestUnknown:
             Frame(120, data=(0, 1, 0)),
         ]
         assert entries(build(frames, signal=WHEN_1, timeout=50)) == [
-            Entry(0, -1, 0, Why.KNOWN),
-            Entry(90, 0, UNKNOWN, Why.SILENT),
-            Entry(120, 0, 0, Why.KNOWN),
+            Entry(0, -1, 0, UnknownReason.KNOWN),
+            Entry(90, 0, UNKNOWN_STATE, UnknownReason.TIMED_OUT),
+            Entry(120, 0, 0, UnknownReason.KNOWN),
         ]
 
     def test_value_without_a_name(self) -> None:
         found = entries(build(values([(0, 0), (10, 2), (20, 1)])))
-        assert found[1] == Entry(10, 0, UNKNOWN, Why.UNNAMED)
+        assert found[1] == Entry(10, 0, UNKNOWN_STATE, UnknownReason.UNMAPPED)
 
     @given(st.lists(st.integers(0, 5), min_size=1, max_size=30))
     def test_what_has_no_name_is_kept(self, numbers: list[int]) -> None:
@@ -215,7 +225,7 @@ class TestUnknown:
         assert told == [called.get(number, "") for number in at]
 
     def test_a_fraction_without_a_name(self) -> None:
-        signal = Signal(name="F", start=0, length=16, kind=Kind.FLOAT)
+        signal = Signal(name="F", start=0, length=16, kind=ValueType.FLOAT)
         message = Message(name="M", can_id=ANYWHERE.can_id, length=2, signals=(signal,))
         found = build([Frame(0, data=(0x00, 0x38)), Frame(9, data=(0x00, 0x7E))], message=message, signal=signal)
         assert [found.unnamed_value(index) for index in range(len(found))] == ["0.5"]
@@ -223,43 +233,47 @@ class TestUnknown:
     def test_seam(self) -> None:
         frames = [Frame(0), Frame(20, segment=1)]
         assert entries(build(frames, seams=[5])) == [
-            Entry(0, -1, 0, Why.KNOWN),
-            Entry(5, 0, UNKNOWN, Why.SEAM),
-            Entry(20, 0, 0, Why.KNOWN),
+            Entry(0, -1, 0, UnknownReason.KNOWN),
+            Entry(5, 0, UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
+            Entry(20, 0, 0, UnknownReason.KNOWN),
         ]
 
     def test_seam_right_behind_a_frame(self) -> None:
         frames = [Frame(0), Frame(4), Frame(20, segment=1)]
-        assert entries(build(frames, seams=[5]))[1] == Entry(5, 4, UNKNOWN, Why.SEAM)
+        assert entries(build(frames, seams=[5]))[1] == Entry(5, 4, UNKNOWN_STATE, UnknownReason.DISCONTINUITY)
 
     def test_seam_before_the_first_frame(self) -> None:
         """Nothing was seen before it: what the first frame shows may have come about as early as the capture began."""
         frames = [Frame(0, 0x303), Frame(20, segment=1)]
         assert entries(build(frames, seams=[5])) == [
-            Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN),
-            Entry(5, -1, UNKNOWN, Why.SEAM),
-            Entry(20, -1, 0, Why.KNOWN),
+            Entry(0, -1, UNKNOWN_STATE, UnknownReason.NO_FRAME_YET),
+            Entry(5, -1, UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
+            Entry(20, -1, 0, UnknownReason.KNOWN),
         ]
 
     def test_timeout_that_runs_out_at_a_seam(self) -> None:
         frames = [Frame(0), Frame(20, segment=1)]
-        assert [entry[::2] for entry in entries(build(frames, seams=[5], timeout=5))] == [(0, 0), (5, UNKNOWN), (20, 0)]
+        assert [entry[::2] for entry in entries(build(frames, seams=[5], timeout=5))] == [
+            (0, 0),
+            (5, UNKNOWN_STATE),
+            (20, 0),
+        ]
 
     def test_frame_at_the_seam(self) -> None:
         """The segment begins with this very frame: the role was unknown for a moment, so that no change spans it."""
         frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(9, data=(1, 1, 0, 0), segment=1)]
         found = entries(build(frames, seams=[5]))
         assert [(entry.state, entry.why) for entry in found] == [
-            (0, Why.KNOWN),
-            (UNKNOWN, Why.SEAM),
-            (1, Why.KNOWN),
+            (0, UnknownReason.KNOWN),
+            (UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
+            (1, UnknownReason.KNOWN),
         ]
         assert found[-1].seen - found[1].seen == 1
 
     def test_without_stamps_there_is_no_silence(self) -> None:
         """Where time is only the number of a frame, many frames of others are no silence."""
         found = entries(build(values([(0, 0), (90, 1)]), timeout=50, end=300, is_timed=False))
-        assert found == [Entry(0, -1, 0, Why.KNOWN), Entry(90, 0, 1, Why.KNOWN)]
+        assert found == [Entry(0, -1, 0, UnknownReason.KNOWN), Entry(90, 0, 1, UnknownReason.KNOWN)]
 
 
 class TestOneStamp:
@@ -273,11 +287,11 @@ class TestOneStamp:
             time += 30 * max(delta - 1, 0)
             frames.append(Frame(time, data=(value, 1, 0, 0)))
         found = build(frames)
-        shown = [frame.data[0] if frame.data[0] < 2 else UNKNOWN for frame in frames]
+        shown = [frame.data[0] if frame.data[0] < 2 else UNKNOWN_STATE for frame in frames]
         changes = [state for index, state in enumerate(shown) if index == 0 or state != shown[index - 1]]
         assert found.state.tolist() == changes
         assert np.all(np.diff(found.seen_ns) > 0)
-        assert np.all(found.since_ns < found.seen_ns)
+        assert np.all(found.changed_after_ns < found.seen_ns)
         assert np.all(np.isin(found.seen_ns - found.seen_ns % 30, [frame.time for frame in frames]))
         assert found.seen_ns[-1] <= found.end_ns
 
@@ -294,26 +308,28 @@ class TestNumbers:
 
     def test_only_changes_are_entries(self) -> None:
         """Also where two recordings of one value were joined."""
-        front, back = (Recorder([Track(name="u", message=ANYWHERE, signal=PLAIN, timeout_ns=NO_TIMEOUT)]) for _ in "ab")
-        front.take(columns(values([(0, 7), (5, 3)])))
-        back.take(columns(values([(10, 3), (15, 7)])))
-        front.join(back)
+        front, back = (
+            CaptureHistory([Track(name="u", message=ANYWHERE, signal=PLAIN, timeout_ns=NO_TIMEOUT)]) for _ in "ab"
+        )
+        front.add(columns(values([(0, 7), (5, 3)])))
+        back.add(columns(values([(10, 3), (15, 7)])))
+        front.merge(back)
         found = build_timeline(front.messages[0], 0, states={}, unit="", lag_ns=None, seams=[], first_ns=0, end_ns=15)
         assert (found.seen_ns.tolist(), found.value.tolist()) == ([0, 5, 15], [7.0, 3.0, 7.0])
 
     def test_not_a_number(self) -> None:
-        signal = Signal(name="F", start=0, length=16, kind=Kind.FLOAT)
+        signal = Signal(name="F", start=0, length=16, kind=ValueType.FLOAT)
         message = Message(name="M", can_id=ANYWHERE.can_id, length=2, signals=(signal,))
         frames = [Frame(0, data=(0x00, 0x3C)), Frame(10, data=(0x00, 0x7E))]
         found = build(frames, message=message, signal=signal, number=True)
-        assert entries(found)[1] == Entry(10, 0, UNKNOWN, Why.UNNAMED)
+        assert entries(found)[1] == Entry(10, 0, UNKNOWN_STATE, UnknownReason.UNMAPPED)
         assert found.value[0] == 1.0
 
     def test_signed_states(self) -> None:
-        signal = Signal(name="S", start=0, length=8, kind=Kind.SIGNED)
+        signal = Signal(name="S", start=0, length=8, kind=ValueType.SIGNED)
         message = Message(name="M", can_id=ANYWHERE.can_id, length=1, signals=(signal,))
-        recorder = Recorder([Track(name="role", message=message, signal=signal, timeout_ns=NO_TIMEOUT)])
-        recorder.take(columns(values([(0, 0xFF), (10, 1)])))
+        recorder = CaptureHistory([Track(name="role", message=message, signal=signal, timeout_ns=NO_TIMEOUT)])
+        recorder.add(columns(values([(0, 0xFF), (10, 1)])))
         recorder.finish()
         found = build_timeline(
             recorder.messages[0],
@@ -329,7 +345,7 @@ class TestNumbers:
 
     def test_floating_states(self) -> None:
         """A state may be named by a number with a fraction, where the signal has such."""
-        signal = Signal(name="F", start=0, length=16, kind=Kind.FLOAT)
+        signal = Signal(name="F", start=0, length=16, kind=ValueType.FLOAT)
         bits = np.array([0.5, -2.0, 0.25]).view(np.uint64)
         assert typed_raw(bits, signal).tolist() == [0.5, -2.0, 0.25]
 
@@ -342,8 +358,8 @@ class TestSpecialValues:
 
     def shown(self, signal: Signal, raw: list[int], *, is_j1939: bool, states: dict[str, frozenset[int]]) -> Timeline:
         message = Message(name="M", can_id=ANYWHERE.can_id, length=1, signals=(signal,), is_j1939=is_j1939)
-        recorder = Recorder([Track(name="role", message=message, signal=signal, timeout_ns=NO_TIMEOUT)])
-        recorder.take(columns(values([(10 * index, value) for index, value in enumerate(raw)])))
+        recorder = CaptureHistory([Track(name="role", message=message, signal=signal, timeout_ns=NO_TIMEOUT)])
+        recorder.add(columns(values([(10 * index, value) for index, value in enumerate(raw)])))
         recorder.finish()
         return build_timeline(
             recorder.messages[0],
@@ -358,9 +374,9 @@ class TestSpecialValues:
 
     def test_numbers(self) -> None:
         found = self.shown(self.BYTE, [0, 0xFA, 0xFB, 1, 0xFE, 2, 0xFF], is_j1939=True, states={})
-        assert found.state.tolist() == [0, 0, UNKNOWN, 0, UNKNOWN, 0, UNKNOWN]
+        assert found.state.tolist() == [0, 0, UNKNOWN_STATE, 0, UNKNOWN_STATE, 0, UNKNOWN_STATE]
         np.testing.assert_array_equal(found.value, [0, 0xFA, np.nan, 1, np.nan, 2, np.nan])
-        assert found.why[[1, 2]].tolist() == [Why.KNOWN.value, Why.UNNAMED.value]
+        assert found.why[[1, 2]].tolist() == [UnknownReason.KNOWN.value, UnknownReason.UNMAPPED.value]
         assert [found.unnamed_value(index) for index in range(len(found))] == ["", "", "251", "", "254", "", "255"]
 
     def test_numbers_of_other_messages(self) -> None:
@@ -370,14 +386,14 @@ class TestSpecialValues:
     def test_only_what_is_reserved_may_be_named(self) -> None:
         states = {"low": frozenset({0, 0xFE}), "high": frozenset({0xFB, 0xFF})}
         found = self.shown(self.BYTE, [0, 0xFB, 0, 0xFE, 0, 0xFF], is_j1939=True, states=states)
-        assert found.state.tolist() == [0, 1, 0, UNKNOWN, 0, UNKNOWN]
+        assert found.state.tolist() == [0, 1, 0, UNKNOWN_STATE, 0, UNKNOWN_STATE]
         plain = self.shown(self.BYTE, [0, 0xFB, 0, 0xFE, 0, 0xFF], is_j1939=False, states=states)
         assert plain.state.tolist() == [0, 1, 0, 1]
 
     def test_two_bits(self) -> None:
         states = {"off": frozenset({0}), "on": frozenset({1}), "error": frozenset({2}), "none": frozenset({3})}
         found = self.shown(self.TWO_BITS, [0, 1, 2, 0, 3], is_j1939=True, states=states)
-        assert found.state.tolist() == [0, 1, UNKNOWN, 0, UNKNOWN]
+        assert found.state.tolist() == [0, 1, UNKNOWN_STATE, 0, UNKNOWN_STATE]
 
 
 class TestRecord:
@@ -385,11 +401,14 @@ class TestRecord:
 
     def test_states(self) -> None:
         found = build(values([(3, 0), (13, 2), (33, 1)]), timeout=50, first=0, end=40)
-        types = [found.seen_ns, found.since_ns, found.state, found.value, found.why]
+        types = [found.seen_ns, found.changed_after_ns, found.state, found.value, found.why]
         assert [of.dtype for of in types] == [np.int64, np.int64, np.int32, np.float64, np.int8]
         assert (found.role, found.states, found.unit) == ("role", ("low", "high"), "")
         assert (found.last_frame_ns, found.period_ns, found.timeout_ns, found.end_ns) == (33, 15, 50, 40)
-        assert found.why.tolist() == [code.value for code in (Why.NOT_YET_SEEN, Why.KNOWN, Why.UNNAMED, Why.KNOWN)]
+        assert found.why.tolist() == [
+            code.value
+            for code in (UnknownReason.NO_FRAME_YET, UnknownReason.KNOWN, UnknownReason.UNMAPPED, UnknownReason.KNOWN)
+        ]
         assert np.isnan(found.value).all()
         assert not found.is_number
 
@@ -401,10 +420,10 @@ class TestRecord:
     def test_presence(self) -> None:
         """Of a message as such each frame says the same: it is there."""
         found = build([Frame(0, data=()), Frame(100), Frame(110)], signal=None, timeout=20)
-        assert found.state.tolist() == [0, UNKNOWN, 0]
+        assert found.state.tolist() == [0, UNKNOWN_STATE, 0]
         assert found.seen_ns.tolist() == [0, 20, 100]
 
     def test_not_one_frame(self) -> None:
         found = build([Frame(0, 0x303), Frame(9, 0x303)], timeout=5)
         assert (found.last_frame_ns, found.period_ns, found.end_ns) == (None, None, 9)
-        assert entries(found) == [Entry(0, -1, UNKNOWN, Why.NOT_YET_SEEN)]
+        assert entries(found) == [Entry(0, -1, UNKNOWN_STATE, UnknownReason.NO_FRAME_YET)]

@@ -82,7 +82,7 @@ class Tries:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Traffic:
+class VehicleTraffic:
     """What the identifiers of one vehicle did, capture by capture."""
 
     #: int64[c], when each capture was recorded, ns from 1970-01-01.

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.fleet.anomalies import drift, outliers, retries, traffic, wording
+from buslens.fleet.anomalies import drift, outliers, retries, sentences, traffic
+from buslens.fleet.anomalies.common_mode import OTHERS, common_mode_shift
 from buslens.fleet.anomalies.medians import grouped_medians
-from buslens.fleet.anomalies.season import OTHERS, season
 from buslens.fleet.model import AnomalyKind
 from buslens.units import NS_PER_DAY
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.fleet.anomalies.columns import StepDelays, Traffic, Tries
+    from buslens.fleet.anomalies.columns import StepDelays, Tries, VehicleTraffic
 
 PLAIN: Final = 0.001
 """A vehicle that drifts with a p-value below this is not asked what the season is."""
@@ -29,7 +29,7 @@ LESS_THAN: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class StatisticalTest:
     """One test that was made."""
 
     p_value: float
@@ -47,18 +47,18 @@ class Comparison:
     numbers: dict[str, float] = field(default_factory=dict)
 
 
-def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Comparison]:
+def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[StatisticalTest]:
     """Yield the tests of one step: distant delays, distant vehicles, drifts."""
     what = "the lag between the feedbacks" if is_skew else "the delay"
     far = AnomalyKind.SKEW if is_skew else AnomalyKind.OUTLIER
     for outlier in outliers.delay_outliers(delays):
         yield _delay_test(outlier, delays, kind=far, what=what)
     days = _by_day(delays)
-    departure = season(days.vehicle, days.day, days.middle)
+    departure = common_mode_shift(days.vehicle, days.day, days.middle)
     trends = _trends(days, departure)
     ailing = _ailing(trends, vehicles=len(np.unique(days.vehicle)))
     if ailing:
-        departure = season(days.vehicle, days.day, days.middle, ailing=ailing)
+        departure = common_mode_shift(days.vehicle, days.day, days.middle, ailing=ailing)
         trends = _trends(days, departure)
     told = np.isfinite(departure)
     freed = days.middle - np.where(told, departure, 0.0)
@@ -82,19 +82,19 @@ def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Comparison]
         )
 
 
-def compare_tries(tries: Tries) -> Iterator[Comparison]:
+def compare_tries(tries: Tries) -> Iterator[StatisticalTest]:
     """Yield one test for each vehicle: whether its first step has to come oftener."""
     for rise in retries.rising_retries(tries):
         if rise.p_value >= WATCHED or not rise.again_lately:
-            yield Comparison(p_value=rise.p_value, kind=AnomalyKind.RETRIES, vehicle=rise.vehicle)
+            yield StatisticalTest(p_value=rise.p_value, kind=AnomalyKind.RETRIES, vehicle=rise.vehicle)
             continue
         mine = np.flatnonzero((tries.vehicle == rise.vehicle) & (tries.tries > 1))
         last = int(mine[np.argmax(tries.recorded_ns[mine])])
-        yield Comparison(
+        yield StatisticalTest(
             p_value=rise.p_value,
             kind=AnomalyKind.RETRIES,
             vehicle=rise.vehicle,
-            sentence=wording.retry_words(rise),
+            sentence=sentences.retry_text(rise),
             rule=tries.rule,
             capture=int(tries.capture[last]),
             recorded_ns=rise.since_day * NS_PER_DAY,
@@ -107,7 +107,7 @@ def compare_tries(tries: Tries) -> Iterator[Comparison]:
         )
 
 
-def compare_traffic(vehicle: int, heard: Traffic) -> Iterator[Comparison]:
+def compare_traffic(vehicle: int, heard: VehicleTraffic) -> Iterator[StatisticalTest]:
     """Yield two tests of one vehicle: messages that came or went, and cycle times."""
     if not len(heard.recorded_ns):
         return
@@ -158,7 +158,7 @@ def _trends(days: _Days, departure: NDArray[np.float64]) -> dict[int, drift.Drif
         for part in np.split(told, cuts)
         if len(part)
     }
-    factor = drift.memory(list(series.values()))
+    factor = drift.variance_inflation(list(series.values()))
     found = {vehicle: drift.find_drift(*own, factor=factor) for vehicle, own in series.items()}
     return {vehicle: trends for vehicle, trends in found.items() if trends is not None}
 
@@ -166,19 +166,19 @@ def _trends(days: _Days, departure: NDArray[np.float64]) -> dict[int, drift.Drif
 # --- what a test would tell ---------------------------------------------------------------------------------
 
 
-def _delay_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> Comparison:
+def _delay_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> StatisticalTest:
     place = outlier.place
     if outlier.p_value >= LESS_THAN or abs(outlier.score) < outliers.FAR or place is None:
-        return Comparison(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+        return StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
     if _is_finding(delays, place):
-        return Comparison(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+        return StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
     recorded_ns = int(delays.recorded_ns[place])
     day = recorded_ns // NS_PER_DAY if recorded_ns >= 0 else None
-    return Comparison(
+    return StatisticalTest(
         p_value=outlier.p_value,
         kind=kind,
         vehicle=outlier.vehicle,
-        sentence=wording.delay_words(outlier, day, what=what),
+        sentence=sentences.delay_text(outlier, day, what=what),
         rule=delays.rule,
         step=delays.step,
         capture=int(delays.capture[place]),
@@ -196,14 +196,14 @@ def _is_finding(delays: StepDelays, place: int) -> bool:
     return is_late or (delays.least_ns is not None and latest < delays.least_ns)
 
 
-def _vehicle_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> Comparison:
+def _vehicle_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> StatisticalTest:
     if outlier.p_value >= LESS_THAN or abs(outlier.score) < outliers.FAR:
-        return Comparison(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
-    return Comparison(
+        return StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+    return StatisticalTest(
         p_value=outlier.p_value,
         kind=kind,
         vehicle=outlier.vehicle,
-        sentence=wording.vehicle_words(outlier, what=what),
+        sentence=sentences.vehicle_text(outlier, what=what),
         numbers=_outlier_numbers(outlier),
         rule=delays.rule,
         step=delays.step,
@@ -231,10 +231,10 @@ def _drift_test(
     what: str,
     season_ms: float,
     half_width_ms: float,
-) -> Comparison:
+) -> StatisticalTest:
     trend = found.trend
     if trend.p_value >= LESS_THAN or not trend.is_sure:
-        return Comparison(p_value=max(trend.p_value, LESS_THAN), kind=kind, vehicle=vehicle)
+        return StatisticalTest(p_value=max(trend.p_value, LESS_THAN), kind=kind, vehicle=vehicle)
     least_ms = None if delays.least_ns is None else delays.least_ns / 1e6
     most_ms = None if delays.most_ns is None else delays.most_ns / 1e6
     beyond = _beyond(delays, vehicle, trend)
@@ -248,11 +248,11 @@ def _drift_test(
     if between is not None:
         last = None if between[1] is None else int(between[1] * NS_PER_DAY)
         crossing_ns = (int(between[0] * NS_PER_DAY), last)
-    return Comparison(
+    return StatisticalTest(
         p_value=trend.p_value,
         kind=kind,
         vehicle=vehicle,
-        sentence=wording.drift_words(found, limit, between, beyond, what=what),
+        sentence=sentences.drift_text(found, limit, between, beyond, what=what),
         rule=delays.rule,
         step=delays.step,
         recorded_ns=trend.first_day * NS_PER_DAY,
@@ -303,25 +303,25 @@ def _beyond_numbers(beyond: drift.Beyond | None) -> dict[str, float]:
 
 
 def _traffic_test(
-    vehicle: int, heard: Traffic, found: tuple[float, list[traffic.Change]] | None, kind: AnomalyKind
-) -> Comparison:
+    vehicle: int, heard: VehicleTraffic, found: tuple[float, list[traffic.IdChange]] | None, kind: AnomalyKind
+) -> StatisticalTest:
     if found is None:
-        return Comparison(p_value=1.0, kind=kind, vehicle=vehicle)
+        return StatisticalTest(p_value=1.0, kind=kind, vehicle=vehicle)
     p_value, changes = found
     if p_value >= LESS_THAN or not changes:
-        return Comparison(p_value=p_value, kind=kind, vehicle=vehicle)
+        return StatisticalTest(p_value=p_value, kind=kind, vehicle=vehicle)
     since = min(change.since_day for change in changes)
     on_it = np.flatnonzero(heard.recorded_ns // NS_PER_DAY == since)
     first = int(on_it[np.argmin(heard.recorded_ns[on_it])])
     if kind is AnomalyKind.MESSAGES:
-        sentence = wording.message_words(changes)
+        sentence = sentences.message_text(changes)
     else:
-        sentence = wording.cycle_words(changes, of_identifiers=len(np.unique(heard.identifier)))
+        sentence = sentences.cycle_text(changes, of_identifiers=len(np.unique(heard.identifier)))
     numbers = {"identifiers": float(len(changes)), "days_lately": float(changes[0].days_lately)}
     if changes[0].cycle_now_ns is not None and changes[0].cycle_before_ns is not None:
         numbers["cycle_now_ms"] = changes[0].cycle_now_ns / 1e6
         numbers["cycle_before_ms"] = changes[0].cycle_before_ns / 1e6
-    return Comparison(
+    return StatisticalTest(
         p_value=p_value,
         kind=kind,
         vehicle=vehicle,

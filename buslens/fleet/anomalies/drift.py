@@ -203,7 +203,7 @@ def fifth(days: NDArray[np.float64]) -> int:
     return (len(days) + 4) // 5
 
 
-def memory(series: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> float:
+def variance_inflation(series: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> float:
     """Return by what factor days that resemble their neighbours make a variance larger; never below 1.
 
     Parameters
@@ -212,14 +212,14 @@ def memory(series: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> f
         Days and values of each vehicle of a fleet, as in `find_trend`.
     """
     some = series[:: max(1, len(series) // ASKED)]
-    found = [likeness for likeness in (_likeness(*days) for days in some) if likeness is not None]
+    found = [likeness for likeness in (_lag1_correlation(*days) for days in some) if likeness is not None]
     if not found:
         return 1.0
     likeness = min(max(float(np.median(found)), 0.0), 0.9)
     return (1.0 + likeness) / (1.0 - likeness)
 
 
-def _likeness(day: NDArray[np.int64], value: NDArray[np.float64]) -> float | None:
+def _lag1_correlation(day: NDArray[np.int64], value: NDArray[np.float64]) -> float | None:
     """Return the rank correlation of neighbouring days about a straight trend; None where they are too few."""
     from scipy import stats
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.fleet.anomalies.columns import CENSORED, UNDATED, StepDelays, Traffic, Tries
+from buslens.fleet.anomalies.columns import CENSORED, UNDATED, StepDelays, Tries, VehicleTraffic
 from buslens.fleet.anomalies.compare import compare_delays, compare_traffic, compare_tries
 from buslens.fleet.anomalies.discovery_rate import LEVEL, q_values
 from buslens.fleet.model import Anomaly, AnomalyKind
@@ -14,7 +14,7 @@ from buslens.fleet.model import Anomaly, AnomalyKind
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
 
-    from buslens.fleet.anomalies.compare import Comparison
+    from buslens.fleet.anomalies.compare import StatisticalTest
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.views import DelayColumns, TrafficColumns
 
@@ -35,7 +35,7 @@ def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -
     """
     from buslens.fleet import queries
 
-    tested: list[Comparison] = []
+    tested: list[StatisticalTest] = []
     with ledger.snapshot():
         names = [row.vehicle for row in queries.vehicles(ledger)]
         index = {name: place for place, name in enumerate(names)}
@@ -57,10 +57,12 @@ def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -
             )
         for name, place in index.items():
             tested += compare_traffic(place, as_traffic(queries.traffic_of(ledger, name)))
-        return told(tested, names, lambda capture: queries.address_of(ledger, capture))
+        return significant(tested, names, lambda capture: queries.address_of(ledger, capture))
 
 
-def told(tested: Iterable[Comparison], names: Sequence[str], address_of: Callable[[int], str]) -> list[Anomaly]:
+def significant(
+    tested: Iterable[StatisticalTest], names: Sequence[str], address_of: Callable[[int], str]
+) -> list[Anomaly]:
     """Return what is told of a family of tests, the most certain first; last, retries of which nothing is sure yet.
 
     Parameters
@@ -124,12 +126,12 @@ def split_by_limits(delays: DelayColumns, index: dict[str, int]) -> list[StepDel
     return parts
 
 
-def as_traffic(columns: TrafficColumns) -> Traffic:
+def as_traffic(columns: TrafficColumns) -> VehicleTraffic:
     """Return the dated captures of one vehicle with what their identifiers did, channels not told apart."""
     dated = columns.recorded_ns >= 0
     captures, first, row = np.unique(columns.capture[dated], return_index=True, return_inverse=True)
     own = np.array([2 * it.can_id + it.is_extended for it in columns.identifiers], dtype=np.int64)
-    return Traffic(
+    return VehicleTraffic(
         recorded_ns=columns.recorded_ns[dated][first],
         duration_ns=columns.duration_ns[dated][first],
         capture=captures,

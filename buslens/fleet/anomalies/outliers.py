@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.fleet.anomalies.medians import equal_say, grouped_medians, interval_median, weighted_median
+from buslens.fleet.anomalies.medians import equal_weights, grouped_medians, interval_median, weighted_median
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -48,7 +48,7 @@ FEWEST_DAYS: Final = 5
 """A vehicle that was recorded on fewer days is not scored as a whole."""
 
 
-class Scale(NamedTuple):
+class RobustSpread(NamedTuple):
     """What a fleet takes for a step, ms."""
 
     median: float
@@ -67,12 +67,12 @@ class Outlier:
     #: ms; the latest is infinite where no upper end is known.
     earliest_ms: float
     latest_ms: float
-    scale: Scale
+    scale: RobustSpread
     #: Place of the delay in its columns; None for the vehicle as a whole.
     place: int | None
 
 
-def fleet_scale(middle: NDArray[np.float64], width: NDArray[np.float64], weight: NDArray[np.float64]) -> Scale:
+def fleet_scale(middle: NDArray[np.float64], width: NDArray[np.float64], weight: NDArray[np.float64]) -> RobustSpread:
     """Return median and MAD of delays, infinite ones among them.
 
     Parameters
@@ -82,7 +82,7 @@ def fleet_scale(middle: NDArray[np.float64], width: NDArray[np.float64], weight:
     weight : ndarray of float64, shape (n,)
         The say of each.
     """
-    nothing = Scale(float("nan"), float("nan"))
+    nothing = RobustSpread(float("nan"), float("nan"))
     if not len(middle):
         return nothing
     median = weighted_median(middle, weight)
@@ -90,10 +90,10 @@ def fleet_scale(middle: NDArray[np.float64], width: NDArray[np.float64], weight:
         return nothing
     mad = weighted_median(np.abs(middle - median), weight)
     mad = max(mad, FLOOR * weighted_median(width, weight))
-    return Scale(median, mad) if np.isfinite(mad) and mad > 0.0 else Scale(median, float("nan"))
+    return RobustSpread(median, mad) if np.isfinite(mad) and mad > 0.0 else RobustSpread(median, float("nan"))
 
 
-def scores(earliest: NDArray[np.float64], latest: NDArray[np.float64], scale: Scale) -> NDArray[np.float64]:
+def scores(earliest: NDArray[np.float64], latest: NDArray[np.float64], scale: RobustSpread) -> NDArray[np.float64]:
     """Return the modified z-score of the nearer end of each interval; 0 where the median lies within."""
     nearer = np.where(earliest > scale.median, earliest - scale.median, np.minimum(latest - scale.median, 0.0))
     found: NDArray[np.float64] = PER_MAD * nearer / scale.mad
@@ -110,7 +110,7 @@ def delay_outliers(delays: StepDelays) -> list[Outlier]:
     vehicles, counts = np.unique(delays.vehicle, return_counts=True)
     if len(vehicles) < FEWEST_VEHICLES:
         return []
-    middle, weight = delays.middle_ms, equal_say(delays.vehicle)
+    middle, weight = delays.middle_ms, equal_weights(delays.vehicle)
     scale = fleet_scale(middle, delays.width_ms, weight)
     if np.isnan(scale.mad):
         return []
@@ -159,7 +159,7 @@ def vehicle_outliers(
     if len(told) < FEWEST_VEHICLES or len(told) * 2 <= len(usual):
         return []
     levels = np.array([it.level for it in usual])
-    scale = Scale(float(np.median(levels)), float(stats.median_abs_deviation(levels)))
+    scale = RobustSpread(float(np.median(levels)), float(stats.median_abs_deviation(levels)))
     freedom = MAD_EFFICIENCY * (len(usual) - 1)
     result = []
     for own, it in zip(_places(vehicle), usual, strict=True):
@@ -169,7 +169,7 @@ def vehicle_outliers(
         if not np.isfinite(mad) or mad == 0.0:
             continue
         earliest, latest = it.level - it.doubt, it.level + it.doubt
-        score = float(scores(np.array(earliest), np.array(latest), Scale(scale.median, mad)))
+        score = float(scores(np.array(earliest), np.array(latest), RobustSpread(scale.median, mad)))
         result.append(
             Outlier(
                 vehicle=int(vehicle[own[0]]),
@@ -177,7 +177,7 @@ def vehicle_outliers(
                 p_value=2.0 * float(stats.t.sf(abs(score), freedom)),
                 earliest_ms=float(earliest),
                 latest_ms=float(latest),
-                scale=Scale(scale.median, mad),
+                scale=RobustSpread(scale.median, mad),
                 place=None,
             )
         )
@@ -217,7 +217,7 @@ def _places(vehicle: NDArray[np.int64]) -> list[NDArray[np.int64]]:
     return parts if len(vehicle) else []
 
 
-def _freedom(vehicle: NDArray[np.int64], middle: NDArray[np.float64], scale: Scale) -> float:
+def _freedom(vehicle: NDArray[np.int64], middle: NDArray[np.float64], scale: RobustSpread) -> float:
     """Return the degrees of freedom with which a delay is judged against the fleet's."""
     names, medians, counts = grouped_medians(vehicle, middle)
     place = np.searchsorted(names, vehicle)

@@ -29,7 +29,7 @@ FEWEST_BEFORE: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rise:
+class RetryIncrease:
     """How the tries of one vehicle went."""
 
     vehicle: int
@@ -43,7 +43,7 @@ class Rise:
     since_day: int
 
 
-def rising_retries(tries: Tries) -> list[Rise]:
+def rising_retries(tries: Tries) -> list[RetryIncrease]:
     """Return for each vehicle with enough days how its tries went."""
     dated = tries.recorded_ns >= 0
     day = tries.recorded_ns[dated] // NS_PER_DAY
@@ -76,9 +76,9 @@ class _ByDay:
         return int(self._again[high] - self._again[low]), int(high - low)
 
 
-def _rise(vehicle: int, days: NDArray[np.int64], again: NDArray[np.bool_], fleet: _ByDay) -> Rise | None:
+def _rise(vehicle: int, days: NDArray[np.int64], again: NDArray[np.bool_], fleet: _ByDay) -> RetryIncrease | None:
     last = int(days[-1])
-    found: list[Rise] = []
+    found: list[RetryIncrease] = []
     for window in LATELY:
         lately = days > last - window
         recent, before = int(lately.sum()), int((~lately).sum())
@@ -92,7 +92,7 @@ def _rise(vehicle: int, days: NDArray[np.int64], again: NDArray[np.bool_], fleet
         if other_days:
             p_value = max(p_value, _oftener(often, recent, others, other_days))
         found.append(
-            Rise(
+            RetryIncrease(
                 vehicle=vehicle,
                 p_value=p_value,
                 again_lately=often,

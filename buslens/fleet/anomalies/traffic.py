@@ -34,7 +34,7 @@ from buslens.units import NS_PER_DAY
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from buslens.fleet.anomalies.columns import Traffic
+    from buslens.fleet.anomalies.columns import VehicleTraffic
 
 FRAMES_AWAITED: Final = 5
 """A capture in which fewer frames of an identifier would be usual does not say that it is absent."""
@@ -51,7 +51,7 @@ TOLD: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class IdChange:
     """One identifier that came, went or is sent otherwise."""
 
     #: Times two, and one more for a 29-bit one.
@@ -69,7 +69,7 @@ class Change:
     cycle_now_ns: float | None = None
 
 
-def message_changes(traffic: Traffic) -> tuple[float, list[Change]] | None:
+def message_changes(traffic: VehicleTraffic) -> tuple[float, list[IdChange]] | None:
     """Return the p-value of a vehicle and which of its identifiers came or went, the most certain first.
 
     None where there is nothing to test.
@@ -93,7 +93,7 @@ def message_changes(traffic: Traffic) -> tuple[float, list[Change]] | None:
     return _together(changes)
 
 
-def _final_run(identifier: int, days: NDArray[np.int64], present: NDArray[np.bool_]) -> Change | None:
+def _final_run(identifier: int, days: NDArray[np.int64], present: NDArray[np.bool_]) -> IdChange | None:
     """Return how improbable it is that so many last days are alike; None where all days are."""
     from scipy import stats
 
@@ -104,7 +104,7 @@ def _final_run(identifier: int, days: NDArray[np.int64], present: NDArray[np.boo
     total, of_them = len(days), int(alike.sum())
     # All of `run` drawn from `total`, of which `of_them` are alike.
     p_value = 2.0 * float(stats.hypergeom.pmf(run, total, of_them, run))
-    return Change(
+    return IdChange(
         identifier=identifier,
         p_value=min(p_value, 1.0),
         since_day=int(days[total - run]),
@@ -114,7 +114,7 @@ def _final_run(identifier: int, days: NDArray[np.int64], present: NDArray[np.boo
     )
 
 
-def cycle_changes(traffic: Traffic) -> tuple[float, list[Change]] | None:
+def cycle_changes(traffic: VehicleTraffic) -> tuple[float, list[IdChange]] | None:
     """Return the p-value of a vehicle and which of its identifiers are sent oftener or less often, as above."""
     day = traffic.recorded_ns // NS_PER_DAY
     changes = []
@@ -127,10 +127,10 @@ def cycle_changes(traffic: Traffic) -> tuple[float, list[Change]] | None:
     return _together(changes)
 
 
-def _shift(identifier: int, days: NDArray[np.int64], cycles: NDArray[np.float64]) -> Change | None:
+def _shift(identifier: int, days: NDArray[np.int64], cycles: NDArray[np.float64]) -> IdChange | None:
     from scipy import stats
 
-    best: Change | None = None
+    best: IdChange | None = None
     tests = 0
     for window in sorted({*LATELY, *(len(days) * quarters // 4 for quarters in QUARTERS)}):
         if window < LATELY[0] or len(days) - window < FEWEST_BEFORE:
@@ -145,7 +145,7 @@ def _shift(identifier: int, days: NDArray[np.int64], cycles: NDArray[np.float64]
             # From the first day behind the last on which it was nearer to what it had been.
             nearer = np.flatnonzero(np.abs(cycles - was) <= np.abs(cycles - is_now))
             run = (len(days) - 1 - int(nearer[-1]) if len(nearer) else window) or window
-            best = Change(
+            best = IdChange(
                 identifier=identifier,
                 p_value=p_value,
                 since_day=int(days[-run]),
@@ -160,7 +160,7 @@ def _shift(identifier: int, days: NDArray[np.int64], cycles: NDArray[np.float64]
     return replace(best, p_value=min(1.0, tests * best.p_value))
 
 
-def _together(changes: list[Change]) -> tuple[float, list[Change]] | None:
+def _together(changes: list[IdChange]) -> tuple[float, list[IdChange]] | None:
     if not changes:
         return None
     ordered = sorted(changes, key=lambda change: (change.p_value, change.identifier))

@@ -6,21 +6,21 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Final
 
-from buslens.causes.proof import clean_needed
+from buslens.causes.repair_statistics import clean_trials_needed
 from buslens.checks.findings import Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.model import AnomalyKind
-from buslens.fleet.page.calendar import date_words, day_count
+from buslens.fleet.page.dates import date_text, day_count
 from buslens.fleet.page.urgency import Urgency, is_about_ignition
-from buslens.report.words import OUTCOME_WORDS
+from buslens.report.formatting import OUTCOME_WORDS
 
 if TYPE_CHECKING:
     from buslens.fleet.model import Anomaly, FindingRow
-    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow, FoundRow
 
 
-class Action(Enum):
+class VisitAction(Enum):
     """Verbs, the most urgent first."""
 
     OFF_THE_ROAD = "Take off the road"
@@ -58,10 +58,10 @@ _LAST: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+class VisitAdvice:
     """What the row of a vehicle says."""
 
-    action: Action
+    action: VisitAction
     #: The verb, with its date where it has one.
     verb: str
     #: What was seen, in a few words; empty where there is nothing to do.
@@ -76,7 +76,7 @@ class Advice:
     until_ns: int | None = None
 
 
-def advice(one: Standing, captures: list[CaptureRow], now_ns: int | None) -> Advice:
+def advice(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None) -> VisitAdvice:
     """Return what to do about a vehicle.
 
     Parameters
@@ -90,11 +90,11 @@ def advice(one: Standing, captures: list[CaptureRow], now_ns: int | None) -> Adv
     """
     match one.urgency:
         case Urgency.IGNITION:
-            return _faulty(one, captures, now_ns, Action.OFF_THE_ROAD)
+            return _faulty(one, captures, now_ns, VisitAction.OFF_THE_ROAD)
         case Urgency.FAULTY:
-            return _faulty(one, captures, now_ns, Action.CALL_IN_NOW)
+            return _faulty(one, captures, now_ns, VisitAction.CALL_IN_NOW)
         case Urgency.AT_TIMES:
-            return _proving(one, now_ns) or _faulty(one, captures, now_ns, Action.CALL_IN)
+            return _proving(one, now_ns) or _faulty(one, captures, now_ns, VisitAction.CALL_IN)
         case Urgency.CROSSING:
             return _crossing(one, now_ns)
         case Urgency.STANDS_OUT:
@@ -102,14 +102,14 @@ def advice(one: Standing, captures: list[CaptureRow], now_ns: int | None) -> Adv
         case Urgency.NOT_KNOWN if one.is_called_in:
             return _unknown(one, captures, now_ns)
         case Urgency.NOT_KNOWN:
-            return _advice(Action.NOTHING, "", "its captures are of another kind of vehicle")
+            return _advice(VisitAction.NOTHING, "", "its captures are of another kind of vehicle")
     last = one.lately[-_LAST:]
     if len(last) == _LAST and not any(_is_decided(row) for row in last):
         return _unknown(one, captures, now_ns)
-    return _advice(Action.NOTHING, "", "")
+    return _advice(VisitAction.NOTHING, "", "")
 
 
-def seen_words(finding: FindingRow) -> str:
+def seen_text(finding: FindingRow) -> str:
     """Return what a fault is, in a few words: a step and what became of it, or what is wrong and by which rule."""
     rule = finding.rule.replace("_", " ")
     if finding.step is not None:
@@ -136,15 +136,15 @@ def gravest(faults: tuple[FoundRow, ...]) -> FoundRow | None:
 
 
 def _advice(
-    action: Action,
+    action: VisitAction,
     what: str,
     why: str,
     how_long: str = "",
     rests_on: str = "",
     verb: str = "",
     until_ns: int | None = None,
-) -> Advice:
-    return Advice(
+) -> VisitAdvice:
+    return VisitAdvice(
         action=action,
         verb=verb or action.value,
         what=what,
@@ -155,13 +155,13 @@ def _advice(
     )
 
 
-def _fault_words(one: Standing, faulty: CaptureRow) -> tuple[str, str]:
+def _fault_text(one: VehicleStatus, faulty: CaptureRow) -> tuple[str, str]:
     """Return what is wrong in a few words, and its sentence; a ledger may have lost the findings of a capture."""
     fault = gravest(one.faults)
-    return ("faulty", faulty.summary) if fault is None else (seen_words(fault.finding), fault.finding.reason)
+    return ("faulty", faulty.summary) if fault is None else (seen_text(fault.finding), fault.finding.reason)
 
 
-def _faulty(one: Standing, captures: list[CaptureRow], now_ns: int | None, action: Action) -> Advice:
+def _faulty(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None, action: VisitAction) -> VisitAdvice:
     decided = [row for row in captures if _is_decided(row)]
     run: list[CaptureRow] = []
     for row in reversed(decided):
@@ -169,22 +169,22 @@ def _faulty(one: Standing, captures: list[CaptureRow], now_ns: int | None, actio
             break
         run.insert(0, row)
     faulty = [row for row in one.lately if row.verdict is Verdict.FAULTY]
-    what, why = _fault_words(one, faulty[-1])
+    what, why = _fault_text(one, faulty[-1])
     share = f"{len(faulty)} of the last {len(one.lately)}"
     if len(run) > 1:
         since_ns = run[0].recorded_ns
         long = "faulty" if since_ns is None or now_ns is None else f"faulty for {day_count(since_ns, now_ns)}"
         return _advice(action, what, why, long, _since(len(run), since_ns, now_ns))
-    when = date_words(faulty[-1].recorded_ns, now_ns)
+    when = date_text(faulty[-1].recorded_ns, now_ns)
     often = f"once, on {when}" if len(faulty) == 1 else f"at times, last on {when}"
     return _advice(action, what, why, often, f"{share} faulty")
 
 
 def _since(count: int, since_ns: int | None, now_ns: int | None) -> str:
-    return f"{count} of {count}" + ("" if since_ns is None else f" since {date_words(since_ns, now_ns)}")
+    return f"{count} of {count}" + ("" if since_ns is None else f" since {date_text(since_ns, now_ns)}")
 
 
-def _proving(one: Standing, now_ns: int | None) -> Advice | None:
+def _proving(one: VehicleStatus, now_ns: int | None) -> VisitAdvice | None:
     """Return what a vehicle needs that failed without exception, and has been OK without exception since."""
     decided = [row.verdict for row in one.lately if _is_decided(row)]
     faulty = decided.count(Verdict.FAULTY)
@@ -197,22 +197,22 @@ def _proving(one: Standing, now_ns: int | None) -> Advice | None:
     done = sum(row.handshakes for row in clean)
     trials = max(sum(row.handshakes for row in failing), faulty)
     named = {(it.capture, it.finding.rule, it.finding.handshake) for it in one.faults if it.finding.handshake}
-    missing = clean_needed(min(max(len(named), faulty), trials), trials) - done
+    missing = clean_trials_needed(min(max(len(named), faulty), trials), trials) - done
     # As many OK handshakes are no chance any more: nothing is left to prove.
     what = f"{missing} more OK handshakes needed" if missing > 0 else "enough OK handshakes; confirm what was done"
-    last = date_words(failing[-1].recorded_ns, now_ns)
+    last = date_text(failing[-1].recorded_ns, now_ns)
     since_ns = clean[0].recorded_ns
     long = "OK" if since_ns is None or now_ns is None else f"OK for {day_count(since_ns, now_ns)}"
     return _advice(
-        Action.PROVE,
+        VisitAction.PROVE,
         what if missing != 1 else "1 more OK handshake needed",
-        f"not repaired? then call it in; {_fault_words(one, failing[-1])[1]}",
+        f"not repaired? then call it in; {_fault_text(one, failing[-1])[1]}",
         long,
         f"{faulty} faulty, until {last}",
     )
 
 
-def _crossing(one: Standing, now_ns: int | None) -> Advice:
+def _crossing(one: VehicleStatus, now_ns: int | None) -> VisitAdvice:
     drift = min(
         (it for it in one.anomalies if it.crossing_ns is not None), key=lambda it: (it.crossing_ns or (0, None))[0]
     )
@@ -221,35 +221,41 @@ def _crossing(one: Standing, now_ns: int | None) -> Advice:
     what = f"{drift.step} nears its limit, {drift.rule}"
     rests = "range in which it crosses its limit"
     if last is None:
-        long = f"{date_words(first, now_ns)} or later"
+        long = f"{date_text(first, now_ns)} or later"
         if has_begun:
-            return _advice(Action.CALL_IN, what, drift.sentence, "may cross any day", "no latest day is known")
+            return _advice(VisitAction.CALL_IN, what, drift.sentence, "may cross any day", "no latest day is known")
         return _advice(
-            Action.CALL_IN_BY, what, drift.sentence, long, rests, f"Call in before {date_words(first, now_ns)}", first
+            VisitAction.CALL_IN_BY,
+            what,
+            drift.sentence,
+            long,
+            rests,
+            f"Call in before {date_text(first, now_ns)}",
+            first,
         )
     if now_ns is not None and now_ns >= last:
         return _advice(
-            Action.CALL_IN, what, drift.sentence, f"foretold until {date_words(last, now_ns)}", "record it again"
+            VisitAction.CALL_IN, what, drift.sentence, f"foretold until {date_text(last, now_ns)}", "record it again"
         )
-    verb = f"Call in by {date_words(last, now_ns)}" if has_begun else f"Call in before {date_words(first, now_ns)}"
-    long = f"{date_words(first, now_ns)} to {date_words(last, now_ns)}"
-    return _advice(Action.CALL_IN_BY, what, drift.sentence, long, rests, verb, last if has_begun else first)
+    verb = f"Call in by {date_text(last, now_ns)}" if has_begun else f"Call in before {date_text(first, now_ns)}"
+    long = f"{date_text(first, now_ns)} to {date_text(last, now_ns)}"
+    return _advice(VisitAction.CALL_IN_BY, what, drift.sentence, long, rests, verb, last if has_begun else first)
 
 
-def _standing_out(one: Standing, now_ns: int | None) -> Advice:
+def _standing_out(one: VehicleStatus, now_ns: int | None) -> VisitAdvice:
     changed = [it for it in one.anomalies if it.kind in _CHANGED]
     leading = (changed or list(one.anomalies))[0]
-    action = Action.ASK if changed else Action.RECORD
-    since = "" if leading.recorded_ns is None else f"since {date_words(leading.recorded_ns, now_ns)}"
-    return _advice(action, _anomaly_words(leading), leading.sentence, since, "no rule is broken")
+    action = VisitAction.ASK if changed else VisitAction.RECORD
+    since = "" if leading.recorded_ns is None else f"since {date_text(leading.recorded_ns, now_ns)}"
+    return _advice(action, _anomaly_text(leading), leading.sentence, since, "no rule is broken")
 
 
-def _anomaly_words(anomaly: Anomaly) -> str:
+def _anomaly_text(anomaly: Anomaly) -> str:
     where = ", ".join(part for part in (anomaly.step, anomaly.rule) if part)
     return f"{_OF_ANOMALY[anomaly.kind]}{': ' if where else ''}{where}".replace("_", " ")
 
 
-def _unknown(one: Standing, captures: list[CaptureRow], now_ns: int | None) -> Advice:
+def _unknown(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None) -> VisitAdvice:
     silent = 0
     for row in reversed(captures):
         if _is_decided(row):
@@ -257,8 +263,8 @@ def _unknown(one: Standing, captures: list[CaptureRow], now_ns: int | None) -> A
         silent += 1
     what = "its only capture says nothing" if len(captures) == 1 else f"the last {silent} captures say nothing"
     decided = [row for row in captures if _is_decided(row)]
-    last = f"last decided {date_words(decided[-1].recorded_ns, now_ns)}" if decided else "never decided"
-    return _advice(Action.RECORD, what, one.lately[-1].summary if one.lately else "", "not known", last)
+    last = f"last decided {date_text(decided[-1].recorded_ns, now_ns)}" if decided else "never decided"
+    return _advice(VisitAction.RECORD, what, one.lately[-1].summary if one.lately else "", "not known", last)
 
 
 def _is_decided(row: CaptureRow) -> bool:

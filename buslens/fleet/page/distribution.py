@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.checks.findings import Limit, Outcome, Span
-from buslens.checks.words import span_words as words_of_span
+from buslens.checks.findings import Limit, Outcome, TimeBounds
+from buslens.checks.phrases import span_text as words_of_span
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis
 from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED
-from buslens.report.words import limit_words
+from buslens.report.formatting import limit_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -53,8 +53,8 @@ class StepView:
     #: Delays without an upper end.
     censored: int
     #: Between which the median lies, and the length that 95 in 100 do not exceed; ns.
-    median: Span
-    most_are_within: Span
+    median: TimeBounds
+    most_are_within: TimeBounds
     #: float64[n], ends of the scale's points, ms; and the share of delays that are at most so long: at least, at most.
     scale_ms: NDArray[np.float64]
     share_low: NDArray[np.float64]
@@ -106,7 +106,7 @@ def curve(ends_ns: NDArray[np.int64], at_ms: NDArray[np.float64]) -> NDArray[np.
     return shares
 
 
-def quantile(earliest_ns: NDArray[np.int64], latest_ns: NDArray[np.int64], share: float) -> Span:
+def quantile(earliest_ns: NDArray[np.int64], latest_ns: NDArray[np.int64], share: float) -> TimeBounds:
     """Return between which lengths the one lies that this share of delays does not exceed.
 
     Parameters
@@ -118,7 +118,7 @@ def quantile(earliest_ns: NDArray[np.int64], latest_ns: NDArray[np.int64], share
     """
     place = max(math.ceil(share * len(earliest_ns) - 1e-9) - 1, 0)
     latest = int(latest_ns[place])
-    return Span(earliest_ns=int(earliest_ns[place]), latest_ns=None if latest == NO_UPPER_END else latest)
+    return TimeBounds(earliest_ns=int(earliest_ns[place]), latest_ns=None if latest == NO_UPPER_END else latest)
 
 
 def picture(view: StepView) -> Markup:
@@ -145,21 +145,21 @@ def picture(view: StepView) -> Markup:
     return drawing.markup(label(view), kind="plot")
 
 
-def span_words(span: Span) -> str:
+def span_text(span: TimeBounds) -> str:
     """Return a length with its doubt; where nothing is known of it, so.
 
     >>> span_words(Span(earliest_ns=0, latest_ns=None)), span_words(Span(earliest_ns=0, latest_ns=75_000_000))
     ('not known', '0 to 75 ms')
     """
-    return "not known" if span == Span(earliest_ns=0, latest_ns=None) else words_of_span(span)
+    return "not known" if span == TimeBounds(earliest_ns=0, latest_ns=None) else words_of_span(span)
 
 
 def label(view: StepView) -> str:
     """Return in words what the picture shows."""
     return (
         f"{view.rule}, {view.step}: {view.delays:,} delays of {view.vehicles:,} vehicles, "
-        f"{limit_words(view.limit)}; median {span_words(view.median)}, 95 of 100 within "
-        f"{span_words(view.most_are_within)}; not met: {view.not_met}"
+        f"{limit_text(view.limit)}; median {span_text(view.median)}, 95 of 100 within "
+        f"{span_text(view.most_are_within)}; not met: {view.not_met}"
     )
 
 

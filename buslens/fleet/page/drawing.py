@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Literal
 
-from buslens.report.ink import Tone
 from buslens.report.record.markup import Markup, tag, text
+from buslens.report.style import Tone
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from buslens.report.sheet import Sheet
+    from buslens.report.display_list import DisplayList
 
     Point = tuple[float, float]
 
@@ -86,7 +86,7 @@ class Drawing:
         )
 
 
-def drawn(sheet: Sheet) -> Drawing:
+def drawn(sheet: DisplayList) -> Drawing:
     """Return a sheet of the report's as a picture of the page, with the report's own order of what covers what."""
     drawing = Drawing(sheet.width, sheet.height)
     for level in (0, 1):
@@ -117,7 +117,7 @@ def number(value: float) -> str:
     return "0" if shown == "-0" else shown
 
 
-def _strokes(sheet: Sheet, drawing: Drawing) -> None:
+def _strokes(sheet: DisplayList, drawing: Drawing) -> None:
     sorts: dict[tuple[bool, Tone, float, tuple[float, ...]], list[tuple[Point, ...]]] = {}
     for stroke in sheet.strokes:
         above = stroke.tone not in {Tone.HATCH, Tone.HAIR}

@@ -9,15 +9,15 @@ from urllib.parse import quote
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
-from buslens.fleet.page.calendar import crossing_words, day, minute, period
+from buslens.fleet.page.dates import crossing_text, day, minute, period
 from buslens.fleet.page.urgency import Urgency, is_about_ignition
+from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, OUTCOME_WORDS, VERDICT_WORDS, WRONG_SIGN
 from buslens.report.record.markup import Markup, join, tag
-from buslens.report.words import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, OUTCOME_WORDS, VERDICT_WORDS, WRONG_SIGN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow, FoundRow
 
 MOST_REASONS: Final = 4
@@ -42,7 +42,7 @@ class Picture:
     capture: CaptureRow | None = None
 
 
-def entry(one: Standing, number: int, pictures: tuple[Picture, ...], pages: Mapping[str, str]) -> Markup:
+def entry(one: VehicleStatus, number: int, pictures: tuple[Picture, ...], pages: Mapping[str, str]) -> Markup:
     """Return one vehicle of the list.
 
     Parameters
@@ -69,7 +69,7 @@ def entry(one: Standing, number: int, pictures: tuple[Picture, ...], pages: Mapp
     return tag("li", words, *(_figure(picture, pages) for picture in pictures), class_=kind, id=f"v{number}")
 
 
-def headline(one: Standing) -> str:
+def headline(one: VehicleStatus) -> str:
     """Return why a vehicle is called in, in one phrase."""
     faulty, count = one.faulty_lately, len(one.lately)
     of = f"in {faulty} of its last {count} captures"
@@ -88,7 +88,7 @@ def headline(one: Standing) -> str:
         case Urgency.AT_TIMES:
             return f"Faulty {of}{where}"
         case Urgency.CROSSING:
-            return f"Will cross a limit {crossing_words(one.crossing_ns or (0, None))}"
+            return f"Will cross a limit {crossing_text(one.crossing_ns or (0, None))}"
         case Urgency.STANDS_OUT:
             return "Stands out, though no rule is broken"
         case Urgency.NOT_KNOWN:
@@ -96,13 +96,13 @@ def headline(one: Standing) -> str:
     return "As expected"
 
 
-def why(one: Standing) -> str:
+def why(one: VehicleStatus) -> str:
     """Return the reason in a few words, for a row of a table."""
     if one.urgency.is_fault:
         groups = _groups(one)
-        return "; ".join(_group_words(key) for key in list(groups)[:2])
+        return "; ".join(_group_text(key) for key in list(groups)[:2])
     if one.urgency is Urgency.CROSSING:
-        return crossing_words(one.crossing_ns or (0, None))
+        return crossing_text(one.crossing_ns or (0, None))
     if one.urgency is Urgency.STANDS_OUT:
         return ", ".join(dict.fromkeys(anomaly.kind.value for anomaly in one.anomalies))
     if one.urgency is Urgency.NOT_KNOWN and one.lately:
@@ -111,7 +111,7 @@ def why(one: Standing) -> str:
     return ""
 
 
-def reasons(one: Standing) -> Markup:
+def reasons(one: VehicleStatus) -> Markup:
     """Return what was found: sorts of faults, the gravest with its sentence; what stands out; what is undecided."""
     lines: list[Markup] = []
     groups = _groups(one)
@@ -122,7 +122,7 @@ def reasons(one: Standing) -> Markup:
             break
         captures = len({fault.capture for fault in found})
         often = f", in {captures} captures" if captures > 1 else ""
-        words = f"{WRONG_SIGN} {_group_words(key)}"
+        words = f"{WRONG_SIGN} {_group_text(key)}"
         lead = tag("b", words) if place == 0 else words
         lines.append(tag("li", lead, often, f": {found[-1].finding.reason}" if place == 0 else ""))
     # Beside a fault, the surest is enough: all of them have a list of their own.
@@ -136,7 +136,7 @@ def reasons(one: Standing) -> Markup:
     return tag("ul", *lines, class_="reasons") if lines else Markup("")
 
 
-def facts(one: Standing) -> str:
+def facts(one: VehicleStatus) -> str:
     """Return how much is known of a vehicle."""
     row = one.row
     parts = [f"{row.captures:,} capture{'' if row.captures == 1 else 's'}, {period(row.first_ns, row.last_ns)}"]
@@ -152,7 +152,7 @@ def link(target: str, words: str) -> Markup:
     return tag("a", words, href=quote(os.fsencode(target.replace(os.sep, "/"))))
 
 
-def _groups(one: Standing) -> dict[tuple[str, str | None, Outcome, bool], list[FoundRow]]:
+def _groups(one: VehicleStatus) -> dict[tuple[str, str | None, Outcome, bool], list[FoundRow]]:
     """Return the faults by rule, step and outcome, the gravest first, each oldest first."""
     groups: dict[tuple[str, str | None, Outcome, bool], list[FoundRow]] = {}
     for fault in one.faults:
@@ -166,12 +166,12 @@ def _groups(one: Standing) -> dict[tuple[str, str | None, Outcome, bool], list[F
     return dict(ordered)
 
 
-def _group_words(key: tuple[str, str | None, Outcome, bool]) -> str:
+def _group_text(key: tuple[str, str | None, Outcome, bool]) -> str:
     rule, step, outcome, _ = key
     return f"{rule}, {step} {OUTCOME_WORDS[outcome]}" if step else f"{rule} {OUTCOME_WORDS[outcome]}"
 
 
-def _since_fault(one: Standing) -> str:
+def _since_fault(one: VehicleStatus) -> str:
     """Return how many captures have been as expected since the last faulty one; empty if none has."""
     count = 0
     for row in reversed(one.lately):
@@ -181,14 +181,14 @@ def _since_fault(one: Standing) -> str:
     return "" if count == 0 else "once" if count == 1 else f"{count} times"
 
 
-def _not_known(one: Standing) -> str:
+def _not_known(one: VehicleStatus) -> str:
     last = one.lately[-1] if one.lately else None
     if last is None or last.trouble is None:
         return "Not known: its only capture could not be decided"
     return f"Not known: its only capture has no verdict ({last.trouble.value})"
 
 
-def _lately(one: Standing) -> Markup:
+def _lately(one: VehicleStatus) -> Markup:
     """Return the last captures as signs, oldest first."""
     if len(one.lately) < 2:
         return Markup("")
@@ -199,7 +199,7 @@ def _lately(one: Standing) -> Markup:
     return tag("p", "Lately, oldest first: ", told, class_="quiet")
 
 
-def _mended(one: Standing) -> Markup:
+def _mended(one: VehicleStatus) -> Markup:
     """Return what a vehicle that has been as expected since needs to be taken for repaired."""
     since = _since_fault(one)
     if not since or not one.urgency.is_fault:

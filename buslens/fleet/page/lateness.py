@@ -20,7 +20,7 @@ _FAULTS = tuple(place for place, outcome in enumerate(OUTCOMES) if outcome.is_fa
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Worst:
+class WorstDelay:
     """One delay against its longest allowed."""
 
     rule: str
@@ -48,7 +48,7 @@ class Worst:
         return f"{span} of {limit}"
 
 
-def worst(delays: Mapping[tuple[str, str], DelayColumns], captures: Collection[int] | None) -> Worst | None:
+def worst_delay(delays: Mapping[tuple[str, str], DelayColumns], captures: Collection[int] | None) -> WorstDelay | None:
     """Return the worst delay: one that did not come, else one that broke its limit, else the nearest to it.
 
     Parameters
@@ -85,7 +85,7 @@ def worst(delays: Mapping[tuple[str, str], DelayColumns], captures: Collection[i
     most_ns, least_ns = int(columns.most_ns[row]), int(columns.least_ns[row])
     earliest_ns = int(columns.earliest_ns[row])
     latest_ns = earliest_ns if columns.censored[row] else int(columns.latest_ns[row])
-    return Worst(
+    return WorstDelay(
         rule=columns.rule,
         step=columns.step,
         outcome=OUTCOMES[columns.outcome[row]],

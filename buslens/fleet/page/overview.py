@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.page.action import Action
-from buslens.fleet.page.calendar import date_words
+from buslens.fleet.page.action import VisitAction
+from buslens.fleet.page.dates import date_text
 from buslens.fleet.page.drawing import number
 from buslens.fleet.page.scale import Axis, dates
 from buslens.report.record.markup import Markup, join, tag
@@ -21,9 +21,9 @@ from buslens.units import NS_PER_DAY
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from buslens.fleet.page.action import Advice
-    from buslens.fleet.page.lateness import Worst
-    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.page.action import VisitAdvice
+    from buslens.fleet.page.lateness import WorstDelay
+    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow
 
 MOST_ROWS: Final = 2_000
@@ -33,12 +33,12 @@ TWICE: Final = 2.1
 """Where the axis of delays ends, in limits."""
 
 FILTERS: Final = (
-    ("road", "off the road", (Action.OFF_THE_ROAD,)),
-    ("now", "call in now", (Action.CALL_IN_NOW,)),
-    ("times", "wrong at times", (Action.CALL_IN, Action.PROVE)),
-    ("cross", "will cross a limit", (Action.CALL_IN_BY,)),
-    ("look", "look closer", (Action.ASK, Action.RECORD)),
-    ("fine", "nothing to do", (Action.NOTHING,)),
+    ("road", "off the road", (VisitAction.OFF_THE_ROAD,)),
+    ("now", "call in now", (VisitAction.CALL_IN_NOW,)),
+    ("times", "wrong at times", (VisitAction.CALL_IN, VisitAction.PROVE)),
+    ("cross", "will cross a limit", (VisitAction.CALL_IN_BY,)),
+    ("look", "look closer", (VisitAction.ASK, VisitAction.RECORD)),
+    ("fine", "nothing to do", (VisitAction.NOTHING,)),
 )
 """Name, words and verbs of each filter."""
 
@@ -54,10 +54,10 @@ _BINS: Final = 500
 class Row:
     """One vehicle."""
 
-    standing: Standing
-    advice: Advice
+    standing: VehicleStatus
+    advice: VisitAdvice
     captures: Sequence[CaptureRow]
-    worst: Worst | None
+    worst: WorstDelay | None
 
 
 def headline(rows: Sequence[Row]) -> str:
@@ -129,7 +129,7 @@ def _axis(rows: Sequence[Row], now_ns: int | None) -> tuple[Axis | None, float]:
         return None, 0.0
     first = min(times)
     span = max(now_ns - first, 7 * NS_PER_DAY)
-    ends = [row.standing.crossing_ns for row in rows if row.advice.action is Action.CALL_IN_BY]
+    ends = [row.standing.crossing_ns for row in rows if row.advice.action is VisitAction.CALL_IN_BY]
     ahead = [float((last or first_) - now_ns) for first_, last in (one for one in ends if one is not None)]
     room = min(max([1.1 * it for it in ahead] + [0.05 * span]), span * _AHEAD / (1 - _AHEAD))
     axis = Axis(0.0, 100.0, float(now_ns - 1.02 * span), float(now_ns + room))
@@ -164,7 +164,7 @@ def _head(axis: Axis | None, now: float, marks: Sequence[tuple[int, str]], now_n
             if 0 <= x <= 92 and abs(x - now) > 1.5:
                 calendar.append(_text(x, 30, words, "t-quiet", dx=2))
         anchor = "end" if now > 85 else "middle"
-        calendar += [_stroke(now, 16, 34, "ink"), _text(now, 13, date_words(now_ns, now_ns), "bold", anchor=anchor)]
+        calendar += [_stroke(now, 16, 34, "ink"), _text(now, 13, date_text(now_ns, now_ns), "bold", anchor=anchor)]
     limit = 100 / TWICE
     scale = [
         _text(0, 30, "0", "t-quiet"),
@@ -201,7 +201,7 @@ def _row(
     is_first: bool,
 ) -> Markup:
     one, said = row.standing, row.advice
-    is_fine = said.action is Action.NOTHING
+    is_fine = said.action is VisitAction.NOTHING
     height = _LOW if is_fine else _TALL
     name = one.row.vehicle or "without a name"
     place = numbers.get(one.row.vehicle)
@@ -218,7 +218,7 @@ def _row(
         tag("td", _delay(row.worst, height, name), class_="late"),
         tag("td", *value, class_="val"),
         tag("td", tag("b", said.how_long), _small(said.rests_on) if said.rests_on else "", class_="long"),
-        tag("td", "" if one.row.last_ns is None else date_words(one.row.last_ns, now_ns), class_="seen"),
+        tag("td", "" if one.row.last_ns is None else date_text(one.row.last_ns, now_ns), class_="seen"),
     ]
     kind = f"{group}{' one' if is_fine else ''}{' first' if is_first else ''}"
     return tag("tr", *cells, class_=kind)
@@ -236,7 +236,7 @@ def _calendar(row: Row, axis: Axis | None, now: float, marks: Sequence[int], hei
     parts = [_stroke(axis.place(float(at)), 0, height, "hair") for at in marks if axis.low <= at <= axis.high]
     parts.append(_level(0, 100, floor, "hair"))
     crossing = row.standing.crossing_ns
-    if crossing is not None and row.advice.action is Action.CALL_IN_BY and crossing[0] < axis.high:
+    if crossing is not None and row.advice.action is VisitAction.CALL_IN_BY and crossing[0] < axis.high:
         left = max(axis.held(float(crossing[0])), now)
         right = axis.held(float(crossing[1] or axis.high))
         box = {"x": f"{number(left)}%", "y": "5", "width": f"{number(max(right - left, 0.4))}%"}
@@ -274,7 +274,7 @@ def _marks(captures: Sequence[CaptureRow], axis: Axis, floor: float) -> Markup:
     return tag("svg", *paths, **box, class_="marks")
 
 
-def _delay(worst: Worst | None, height: float, vehicle: str) -> Markup:
+def _delay(worst: WorstDelay | None, height: float, vehicle: str) -> Markup:
     """Draw the worst delay against its limit."""
     middle, limit = height / 2, 100 / TWICE
     parts = [_level(0, 100, middle, "hair"), _stroke(limit, 0, height, "ink")]

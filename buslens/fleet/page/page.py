@@ -16,19 +16,19 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.errors import BuslensError
-from buslens.files import explain, write_atomically
+from buslens.files import os_error_text, write_atomically
 from buslens.fleet.page import sections, trends
-from buslens.fleet.page.action import Action
-from buslens.fleet.page.calendar import period
+from buslens.fleet.page.action import VisitAction
+from buslens.fleet.page.dates import period
 from buslens.fleet.page.entries import Picture, entry
-from buslens.fleet.page.gather import MOST_DOUBTS, first_screen, gather, moment_to_see
-from buslens.fleet.page.method import method
+from buslens.fleet.page.methodology import method
 from buslens.fleet.page.overview import headline, overview
+from buslens.fleet.page.page_data import MOST_DOUBTS, first_screen, gather, moment_to_see
 from buslens.fleet.page.urgency import LATELY, Urgency
 from buslens.fleet.results import INDEX_NAME
-from buslens.report.cautions import CAUTIONS
 from buslens.report.record import sections as record_sections
 from buslens.report.record.markup import Markup, join, tag, text
+from buslens.report.safety_notes import CAUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container, Iterator, Mapping, Sequence
@@ -37,10 +37,10 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.model import Anomaly, FindingRow
-    from buslens.fleet.page.gather import FleetView
     from buslens.fleet.page.overview import Row
+    from buslens.fleet.page.page_data import FleetView
     from buslens.fleet.page.trends import TrendView
-    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow
 
 MOST_ENTRIES: Final = 50
@@ -130,7 +130,7 @@ def _parts(
     told = called[:MOST_ENTRIES]
     numbers = {one.row.vehicle: place for place, one in enumerate(told, start=1)}
     seen = _pictures(ledger, told, view.trends, again)
-    is_wrong = any(row.advice.action in {Action.OFF_THE_ROAD, Action.CALL_IN_NOW} for row in rows)
+    is_wrong = any(row.advice.action in {VisitAction.OFF_THE_ROAD, VisitAction.CALL_IN_NOW} for row in rows)
     yield tag("h1", headline(rows), class_="wrong" if is_wrong else None)
     yield overview(rows, numbers, view.summary.last_ns)
     bases = record_sections.bases(list(seen.results.values())) if seen.results else Markup("")
@@ -156,7 +156,7 @@ def _parts(
         yield _section(name, words, content)
 
 
-def _list(view: FleetView, told: Sequence[Standing], called: int, seen: _Seen, pages: Mapping[str, str]) -> Markup:
+def _list(view: FleetView, told: Sequence[VehicleStatus], called: int, seen: _Seen, pages: Mapping[str, str]) -> Markup:
     if not called:
         return tag("p", "Nobody." if view.standings else "Nothing has been judged.", class_="quiet")
     caution = tag(
@@ -181,7 +181,7 @@ def _list(view: FleetView, told: Sequence[Standing], called: int, seen: _Seen, p
 
 def _pictures(
     ledger: Ledger,
-    told: Sequence[Standing],
+    told: Sequence[VehicleStatus],
     drifts: Sequence[TrendView],
     again: Callable[[CaptureRow], Result] | None,
 ) -> _Seen:
@@ -219,8 +219,8 @@ def _moment(
     again: Callable[[CaptureRow], Result],
     results: dict[str, Result],
 ) -> Picture:
-    from buslens.fleet.judge import defect_words
-    from buslens.fleet.page.moments import small_diagram
+    from buslens.fleet.check_job import defect_text
+    from buslens.fleet.page.thumbnail import small_diagram
 
     try:
         result = again(capture)
@@ -229,11 +229,11 @@ def _moment(
             return Picture(capture=capture, caption="No picture: the capture has changed since it was judged")
         return Picture(markup=small_diagram(result, about), capture=capture)
     except OSError as exc:
-        return Picture(capture=capture, caption=f"No picture: {explain(exc)}")
+        return Picture(capture=capture, caption=f"No picture: {os_error_text(exc)}")
     except BuslensError as exc:
         return Picture(capture=capture, caption=f"No picture: {exc}")
     except Exception as exc:  # a defect of ours: the rest of the sheet must still be told
-        return Picture(capture=capture, caption=f"No picture: {defect_words(exc)}")
+        return Picture(capture=capture, caption=f"No picture: {defect_text(exc)}")
 
 
 def _section(name: str, title: str, content: Markup) -> Markup:

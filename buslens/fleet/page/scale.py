@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from buslens.fleet.page.calendar import MONTHS, moment_of
+from buslens.fleet.page.dates import MONTHS, moment_of
 
 if TYPE_CHECKING:
     from buslens.fleet.page.drawing import Drawing

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import FailureKind
 from buslens.fleet.page import distribution, trends
-from buslens.fleet.page.calendar import day, period
-from buslens.fleet.page.distribution import span_words
+from buslens.fleet.page.dates import day, period
+from buslens.fleet.page.distribution import span_text
 from buslens.fleet.page.entries import link
 from buslens.fleet.page.urgency import DEFINITIONS, ORDER, Urgency
+from buslens.report.formatting import DOUBT_SIGN, limit_text
 from buslens.report.record.markup import Markup, join, table, tag
-from buslens.report.words import DOUBT_SIGN, limit_words
 from buslens.units import NS_PER_MIN
 
 if TYPE_CHECKING:
@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
     from buslens.fleet.model import Anomaly
     from buslens.fleet.page.distribution import StepView
-    from buslens.fleet.page.gather import Doubt, FleetView
+    from buslens.fleet.page.page_data import Doubt, FleetView
     from buslens.fleet.page.trends import TrendView
-    from buslens.fleet.page.urgency import Standing
+    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import FleetSummary, TroubleRow
 
 MOST_ANOMALIES: Final = 300
@@ -33,11 +33,11 @@ CAPTURES_FILE: Final = "captures.csv"
 """Where every capture of the fleet is listed, beside the sheet."""
 
 TROUBLE_WORDS: Final = {
-    Trouble.UNREADABLE: "not to be had, or no log",
-    Trouble.UNRELATED: "of another car, bus or channel: none of the needed messages",
-    Trouble.TIME: "took longer than was allowed",
-    Trouble.MEMORY: "needed more memory than was allowed",
-    Trouble.DIED: "ended the process that read it",
+    FailureKind.UNREADABLE: "not to be had, or no log",
+    FailureKind.UNRELATED: "of another car, bus or channel: none of the needed messages",
+    FailureKind.TIME: "took longer than was allowed",
+    FailureKind.MEMORY: "needed more memory than was allowed",
+    FailureKind.DIED: "ended the process that read it",
 }
 """What a person calls a trouble."""
 
@@ -102,7 +102,7 @@ def counts(summary: FleetSummary) -> Markup:
     return tag("table", tag("tbody", *body), class_="counts")
 
 
-def definitions(standings: Sequence[Standing]) -> Markup:
+def definitions(standings: Sequence[VehicleStatus]) -> Markup:
     """Return what urgency means, with how many vehicles stand on each step."""
     count = Counter(one.urgency for one in standings)
     items = []
@@ -127,7 +127,7 @@ def steps(views: Sequence[StepView]) -> Markup:
         figures = (
             tag(
                 "figure",
-                tag("figcaption", tag("b", view.step), f", {limit_words(view.limit)}"),
+                tag("figcaption", tag("b", view.step), f", {limit_text(view.limit)}"),
                 distribution.picture(view),
             )
             for view in mine
@@ -135,11 +135,11 @@ def steps(views: Sequence[StepView]) -> Markup:
         rows = (
             (
                 view.step,
-                limit_words(view.limit).removeprefix("limit "),
+                limit_text(view.limit).removeprefix("limit "),
                 f"{view.delays:,}",
                 f"{view.vehicles:,}",
-                span_words(view.median),
-                span_words(view.most_are_within),
+                span_text(view.median),
+                span_text(view.most_are_within),
                 view.not_met,
             )
             for view in mine
@@ -208,7 +208,7 @@ def _anomaly_table(found: Sequence[Anomaly], pages: Mapping[str, str]) -> Markup
         sentence = Markup(tag("span", anomaly.sentence))
         if anomaly.address in pages:
             sentence = join([sentence, " (", link(pages[anomaly.address], "its page"), ")"])
-        rows.append((anomaly.vehicle, anomaly.kind.value, sentence, share_words(anomaly.q_value)))
+        rows.append((anomaly.vehicle, anomaly.kind.value, sentence, share_text(anomaly.q_value)))
     return _scrolled(table(("Vehicle", "What", "What stands out", "False up to here"), rows, kind="anomalies"))
 
 
@@ -217,7 +217,7 @@ def _unsure(view: FleetView) -> Markup:
     if not view.unsure:
         return Markup("")
     found = sorted(view.unsure, key=lambda one: (one.p_value, one.vehicle))
-    rows = [(one.vehicle, one.kind.value, one.sentence, share_words(one.p_value)) for one in found[:MOST_UNSURE]]
+    rows = [(one.vehicle, one.kind.value, one.sentence, share_text(one.p_value)) for one in found[:MOST_UNSURE]]
     more = f" {len(found) - len(rows):,} more are in the ledger." if len(found) > len(rows) else ""
     words = (
         "By chance: how often a vehicle that is sound shows as much. With all vehicles of the fleet looked at, that is "
@@ -245,7 +245,7 @@ def doubts(found: Sequence[Doubt], most: int) -> Markup:
     return join(parts)
 
 
-def troubles(found: Mapping[Trouble, tuple[int, Sequence[TroubleRow]]]) -> Markup:
+def troubles(found: Mapping[FailureKind, tuple[int, Sequence[TroubleRow]]]) -> Markup:
     """Return what could not be read, and why."""
     if not found:
         return tag("p", "Every capture was read and judged.", class_="quiet")
@@ -259,7 +259,7 @@ def troubles(found: Mapping[Trouble, tuple[int, Sequence[TroubleRow]]]) -> Marku
     return join(parts)
 
 
-def share_words(share: float) -> str:
+def share_text(share: float) -> str:
     """Return a share in percent, to two digits.
 
     >>> share_words(0.0312), share_words(1.2e-9), share_words(float("nan"))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.fleet.page.calendar import crossing_words, period
+from buslens.fleet.page.dates import crossing_text, period
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis, dates, ticks
 from buslens.fleet.views import NO_UPPER_END, UNDATED
@@ -129,7 +129,7 @@ def label(view: TrendView) -> str:
     """Return in words what the picture shows."""
     anomaly = view.anomaly
     over = period(int(view.day_ns[0]), int(view.day_ns[-1]))
-    crossing = f"; crosses the limit {crossing_words(anomaly.crossing_ns)}" if anomaly.crossing_ns else ""
+    crossing = f"; crosses the limit {crossing_text(anomaly.crossing_ns)}" if anomaly.crossing_ns else ""
     return (
         f"Delays of {anomaly.rule}, {anomaly.step} in {anomaly.vehicle} on {len(view.day_ns)} days, {over}: "
         f"{anomaly.numbers[SLOPE]:+.2g} ms a day{crossing}"
@@ -200,7 +200,7 @@ def _crossing(drawing: Drawing, across: Axis, floor: float, crossing: tuple[int,
     if crossing[1] is not None:
         drawing.lines([[(right, y - 4), (right, floor)]], "accent", 0.8)
     drawing.lines([[(left, y), (right, y)]], "accent", 1.4)
-    words = crossing_words(crossing)
+    words = crossing_text(crossing)
     # About half of the width that the words take.
     half = 3.7 * len(words)
     middle = min(max((left + right) / 2, across.left + half), across.right - half)

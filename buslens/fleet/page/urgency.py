@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.checks.findings import Verdict
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.skew import FEEDBACKS
-from buslens.fleet.model import Trouble
+from buslens.fleet.model import FailureKind
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ ORDER: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class VehicleStatus:
     """Where a vehicle stands, and what that rests on."""
 
     row: VehicleRow
@@ -101,7 +101,7 @@ class Standing:
     @property
     def is_called_in(self) -> bool:
         """Whether it is called in; not for captures of another car, which say nothing about this one."""
-        unrelated = bool(self.lately) and all(one.trouble is Trouble.UNRELATED for one in self.lately)
+        unrelated = bool(self.lately) and all(one.trouble is FailureKind.UNRELATED for one in self.lately)
         return self.urgency.is_called_in and not (self.urgency is Urgency.NOT_KNOWN and unrelated)
 
     @property
@@ -141,9 +141,9 @@ class Standing:
         return (rank, crossing, q_value, 0, self.row.vehicle)
 
 
-def standing(
+def vehicle_status(
     row: VehicleRow, lately: Sequence[CaptureRow], faults: Iterable[FoundRow], anomalies: Iterable[Anomaly]
-) -> Standing:
+) -> VehicleStatus:
     """Return where a vehicle stands.
 
     Parameters
@@ -156,13 +156,13 @@ def standing(
     anomalies : iterable of Anomaly
         What stands out about it; what has no q-value, or one above the level, is left out.
     """
-    lately = lately_of(lately)
+    lately = recent_captures_of(lately)
     numbers = {one.capture for one in lately}
     found = tuple(one for one in faults if one.capture in numbers and one.finding.outcome.is_fault)
     told = sorted((one for one in anomalies if one.q_value <= LEVEL), key=lambda one: (one.q_value, one.sentence))
     crossings = [one.crossing_ns for one in told if one.crossing_ns is not None]
     crossing = min(crossings, key=lambda ends: ends[0], default=None)
-    return Standing(
+    return VehicleStatus(
         row=row,
         urgency=_urgency(row, lately, found, told, crossing),
         lately=lately,
@@ -173,7 +173,7 @@ def standing(
     )
 
 
-def lately_of(captures: Sequence[CaptureRow]) -> tuple[CaptureRow, ...]:
+def recent_captures_of(captures: Sequence[CaptureRow]) -> tuple[CaptureRow, ...]:
     """Return those of a vehicle's captures, oldest first, that count: the last few, or those of the last days."""
     last = captures[-1].recorded_ns if captures else None
     few = max(len(captures) - LATELY, 0)

@@ -18,11 +18,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from buslens.report.ink import Tone
+from buslens.report.formatting import clean, unknown_text
 from buslens.report.lanes import Shape, high_state
-from buslens.report.page.happenings import events, finding_entries, handshake_entries, microseconds, seam_entries
-from buslens.report.words import clean, unknown_words
-from buslens.timeline.model import UNKNOWN, Why
+from buslens.report.page.page_events import events, finding_entries, handshake_entries, microseconds, seam_entries
+from buslens.report.style import Tone
+from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import NS_PER_US
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from buslens.checks.findings import Result
     from buslens.expectations.model import Expectations
-    from buslens.report.places import Place
+    from buslens.report.finding_layout import FindingLayout
     from buslens.report.view import View
     from buslens.timeline.model import Timeline
 
@@ -64,7 +64,7 @@ class _Pack:
 
 
 def pack(
-    result: Result, placed: Sequence[Place], view: View, numbers: Mapping[int, int] = MappingProxyType({})
+    result: Result, placed: Sequence[FindingLayout], view: View, numbers: Mapping[int, int] = MappingProxyType({})
 ) -> bytes:
     """Return everything that the page draws and reads out, compressed.
 
@@ -81,7 +81,7 @@ def pack(
     origin = result.origin_ns
     columns = _Pack()
     roles = [*view.roles, *view.left_out]
-    whys = [unknown_words(why)[0] for why in sorted(Why, key=lambda it: it.value)]
+    whys = [unknown_text(why)[0] for why in sorted(UnknownReason, key=lambda it: it.value)]
     lanes = [_lane(columns, result.timelines[role], result.expectations, origin, whys) for role in roles]
     lane_of = {role: number for number, role in enumerate(roles)}
     last = max([origin, result.tally.last_ns or origin, *(t.end_ns for t in result.timelines.values())])
@@ -114,8 +114,8 @@ def _lane(
     shape = Shape.NUMBER if timeline.is_number else of_states
     # Rounded as absolute times, so that differences do not add up their rounding.
     seen = (2 * (timeline.seen_ns - origin) + NS_PER_US) // (2 * NS_PER_US)
-    doubt = -((timeline.since_ns - timeline.seen_ns) // NS_PER_US)
-    known = timeline.state != UNKNOWN
+    doubt = -((timeline.changed_after_ns - timeline.seen_ns) // NS_PER_US)
+    known = timeline.state != UNKNOWN_STATE
     code = np.where(known, timeline.state, UNKNOWN_FROM + _reasons(timeline, whys))
     lane: dict[str, Any] = {
         "role": clean(timeline.role),
@@ -140,7 +140,9 @@ def _lane(
         # A value that is no number cannot be drawn, and is told as one that is not named.
         odd = known & ~np.isfinite(timeline.value)
         if odd.any():
-            lane["codes"] = columns.add(np.where(odd, UNKNOWN_FROM + Why.UNNAMED.value, code).astype(np.uint16))
+            lane["codes"] = columns.add(
+                np.where(odd, UNKNOWN_FROM + UnknownReason.UNMAPPED.value, code).astype(np.uint16)
+            )
         lane["limits"] = _limits(timeline.role, expectations)
     return lane
 
@@ -150,7 +152,7 @@ def _reasons(timeline: Timeline, whys: list[str]) -> NDArray[np.int64]:
     reasons = timeline.why.astype(np.int64)
     if timeline.unnamed_at is None or len(timeline.unnamed) > _MOST_UNNAMED:
         return reasons
-    words = [unknown_words(Why.UNNAMED, value)[0] for value in timeline.unnamed]
+    words = [unknown_text(UnknownReason.UNMAPPED, value)[0] for value in timeline.unnamed]
     added = [text for text in dict.fromkeys(words) if text not in whys]
     if len(whys) + len(added) > _MOST_REASONS:
         return reasons

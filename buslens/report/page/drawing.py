@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.checks.findings import Outcome
+from buslens.report.formatting import clean, span_text, unknown_text
 from buslens.report.lanes import Shape, lay_lane
-from buslens.report.words import clean, span_words, unknown_words
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence as Several
 
     from buslens.checks.findings import Result
+    from buslens.report.finding_layout import FindingLayout
     from buslens.report.lanes import Lane
-    from buslens.report.places import Place
     from buslens.report.strip import Strip
 
 _LETTER: Final = 6.9
@@ -189,7 +189,7 @@ class _Drawing:
             number = next((n for n, (start, _) in enumerate(tries, 1) if start == stretch.start_ns), 0)
             if number and len(tries) > 1:
                 words = f"try {number}" if self.fits(f"try {number}", left, right) else str(number)
-            choices = (words,) if is_known else unknown_words(stretch.why, stretch.value)
+            choices = (words,) if is_known else unknown_text(stretch.why, stretch.value)
             shown = next((it for it in choices if self.fits(it, left, right)), "")
             if shown:
                 middle = (max(left, 0) + min(right, 100)) / 2
@@ -250,7 +250,7 @@ class _Drawing:
 
     # --- what was found --------------------------------------------------------------------------------
 
-    def finding(self, place: Place) -> None:
+    def finding(self, place: FindingLayout) -> None:
         """Draw a dimension line above its lane, the limit below it, and what was over the limit."""
         if place.role not in self.lanes or place.extent is None:
             return
@@ -301,7 +301,7 @@ class _Drawing:
         )
         self.words.append(_text(x, y + 4, words, "halo b", anchor=anchor, dx=way * 25))
 
-    def bracket(self, place: Place, left: float, right: float, y: float) -> None:
+    def bracket(self, place: FindingLayout, left: float, right: float, y: float) -> None:
         """Draw the limit of a step in words under its window."""
         right = min(right, 100.0)
         self.marks.append(_line(left, y, right, y, "th"))
@@ -368,7 +368,7 @@ def number_scale(seen: tuple[float, float], limits: tuple[float, ...]) -> tuple[
     return (low, high) if high > low else (low, low + 1.0)
 
 
-def _told(place: Place) -> str:
+def _told(place: FindingLayout) -> str:
     """Return what was found in a few words."""
     finding = place.finding
     if finding.outcome is Outcome.MISSING:
@@ -376,7 +376,7 @@ def _told(place: Place) -> str:
         return f"{stayed} until the limit" if stayed else "did not happen"
     if finding.kind != "sequence":
         lead = "no frame for" if finding.kind == "alive" else "for"
-        return place.words[-1] if finding.delay is None else f"{lead} {span_words(finding.delay)}"
+        return place.words[-1] if finding.delay is None else f"{lead} {span_text(finding.delay)}"
     return next((it for it in place.words if "limit" not in it), place.words[-1])
 
 

@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.errors import UsageError
 from buslens.files import write_atomically
+from buslens.report.finding_layout import places
+from buslens.report.formatting import clean, file_name, verdict_sentence
 from buslens.report.page.columns import pack
 from buslens.report.page.drawing import strip_css
-from buslens.report.page.first import evidence_html, side_html
-from buslens.report.page.prose import facts, findings_html, footer_html, keys_html, kinds, light_ink, numbers_of
-from buslens.report.places import places
+from buslens.report.page.first_screen import evidence_html, side_html
+from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, kinds, light_ink, numbers_of
 from buslens.report.versions import version_of
 from buslens.report.view import choose
-from buslens.report.words import clean, file_name, verdict_sentence
 
 if TYPE_CHECKING:
     import os

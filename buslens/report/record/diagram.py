@@ -13,9 +13,9 @@ from io import BytesIO
 from typing import TYPE_CHECKING, Final, NamedTuple
 from xml.etree import ElementTree as ET
 
-from buslens.report.ink import Tone
+from buslens.report.formatting import clean, verdict_sentence
 from buslens.report.record.markup import Markup
-from buslens.report.words import clean, verdict_sentence
+from buslens.report.style import Tone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,7 +32,7 @@ _TONES: Final = {tone.value.lower(): f"var(--{tone.name.lower().replace('_', '-'
 _COLOUR: Final = re.compile(r"#[0-9a-fA-F]{6}\b")
 
 
-class Diagram(NamedTuple):
+class InlineSvg(NamedTuple):
     """A diagram for a page."""
 
     markup: Markup
@@ -40,7 +40,7 @@ class Diagram(NamedTuple):
     css: str
 
 
-def diagram(result: Result, *, prefix: str, label: str) -> Diagram:
+def diagram(result: Result, *, prefix: str, label: str) -> InlineSvg:
     """Return the picture of what a verdict speaks of.
 
     Parameters
@@ -86,7 +86,7 @@ def strips(sides: Sequence[tuple[str, Result]], clue: Observation | None) -> lis
     return [(name, Markup(svg)) for (name, _), svg in zip(sides, drawn, strict=True)]
 
 
-def inlined(svg: bytes, *, prefix: str, label: str) -> Diagram:
+def inlined(svg: bytes, *, prefix: str, label: str) -> InlineSvg:
     """Return an SVG document of matplotlib's as an element for a page, and its style rules."""
     root = ET.fromstring(svg)  # noqa: S314 - matplotlib has just written it
     for name in ("metadata", "title"):
@@ -118,7 +118,7 @@ def inlined(svg: bytes, *, prefix: str, label: str) -> Diagram:
     css = f"#{prefix}{{stroke-linejoin:round;stroke-linecap:butt}}\n"
     root.set("id", prefix)
     css += "".join(f".{name}{{{look}}}\n" for look, name in looks.items())
-    return Diagram(markup=Markup(ET.tostring(root, encoding="unicode", short_empty_elements=True)), css=css)
+    return InlineSvg(markup=Markup(ET.tostring(root, encoding="unicode", short_empty_elements=True)), css=css)
 
 
 def _look(style: str, prefix: str) -> str:

@@ -48,7 +48,7 @@ class Input:
         return quote(os.fsencode(self.path))
 
 
-class Standing(Enum):
+class FileStatus(Enum):
     """What became of a file since the record was made."""
 
     SAME = "the same"
@@ -76,7 +76,7 @@ def take(path: str, kind: str) -> Input:
     return Input(path=path, kind=kind, size=status.st_size, sha256=digest, changed_ns=status.st_mtime_ns)
 
 
-def demand_unchanged(inputs: Iterable[Input]) -> None:
+def require_unchanged(inputs: Iterable[Input]) -> None:
     """Refuse to go on if a file has changed since its hash was taken.
 
     Raises
@@ -135,7 +135,7 @@ def recheck_record(path: str) -> Seal:
     return Seal.WHOLE if carried == seal_of(page) else Seal.BROKEN
 
 
-def recheck(path: str) -> list[tuple[Input, Standing]]:
+def recheck(path: str) -> list[tuple[Input, FileStatus]]:
     """Return for each file that a record names whether it is still the same.
 
     A name counts from the current folder, then from the record's, and last without its folders, as if the file lay
@@ -152,7 +152,7 @@ def recheck(path: str) -> list[tuple[Input, Standing]]:
     return [(item, _standing(item, Path(path).parent)) for item in recorded_inputs(path)]
 
 
-def _standing(item: Input, folder: Path) -> Standing:
+def _standing(item: Input, folder: Path) -> FileStatus:
     names = dict.fromkeys((item.path, item.path.replace("\\", "/")))
     places = [place for name in names for place in (Path(name), folder / name, folder / Path(name).name)]
     there = False
@@ -161,8 +161,8 @@ def _standing(item: Input, folder: Path) -> Standing:
             continue
         there = True
         if place.stat().st_size == item.size and take(str(place), item.kind).sha256 == item.sha256:
-            return Standing.SAME
-    return Standing.CHANGED if there else Standing.MISSING
+            return FileStatus.SAME
+    return FileStatus.CHANGED if there else FileStatus.MISSING
 
 
 class _Page(HTMLParser):

@@ -20,7 +20,7 @@ import tomllib
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.errors import Source, UsageError, did_you_mean
+from buslens.errors import SourceLocation, UsageError, did_you_mean
 from buslens.files import read_at_most
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ class EnteredReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class JobDetails:
     """What the person enters; empty text and empty lists are left out of the record."""
 
     vehicle: str = ""
@@ -67,7 +67,7 @@ class Job:
     readings: tuple[EnteredReading, ...] = ()
 
 
-def load_job(path: str) -> Job:
+def load_job(path: str) -> JobDetails:
     """Return what a TOML file says.
 
     Raises
@@ -80,7 +80,7 @@ def load_job(path: str) -> Job:
     try:
         document = read_at_most(path, _LARGEST_FILE).decode("utf-8-sig")
     except UnicodeDecodeError as exc:
-        raise UsageError(f"byte {exc.start + 1} is no UTF-8; save the file as UTF-8", Source(path)) from None
+        raise UsageError(f"byte {exc.start + 1} is no UTF-8; save the file as UTF-8", SourceLocation(path)) from None
     try:
         # A number stays as it was written: 11.90 V was read to the hundredth.
         values = tomllib.loads(document, parse_float=str)
@@ -89,18 +89,18 @@ def load_job(path: str) -> Job:
     except (ValueError, RecursionError):
         # Python reads neither a whole number of thousands of digits nor brackets a thousand deep.
         problem = "a number with thousands of digits, or brackets within brackets without end; write texts in quotes"
-        raise UsageError(problem, Source(path)) from None
-    reader = _Reader(path, document)
-    known = [field.name for field in fields(Job)]
+        raise UsageError(problem, SourceLocation(path)) from None
+    reader = _JobParser(path, document)
+    known = [field.name for field in fields(JobDetails)]
     entered: dict[str, Any] = {}
     for key, value in values.items():
         if key not in known:
             raise reader.error(key, f"unknown key '{key}'{did_you_mean(key, known)}")
         entered[key] = reader.read(key, value)
-    return Job(**entered)
+    return JobDetails(**entered)
 
 
-def merged(job: Job, options: Mapping[str, Any]) -> Job:
+def merged(job: JobDetails, options: Mapping[str, Any]) -> JobDetails:
     """Return a job with whatever the options say in place of it; None and empty lists say nothing."""
     said: dict[str, Any] = {key: tuple(v) if isinstance(v, list) else v for key, v in options.items() if v}
     return replace(job, **said)
@@ -110,10 +110,10 @@ def _no_toml(path: str, document: str, said: str) -> UsageError:
     match = _PLACE.fullmatch(said)
     lines = document.split("\n")
     line, column = (int(match[2]), int(match[3])) if match and match[2] else (len(lines), len(lines[-1]) + 1)
-    return UsageError(f"this is no TOML: {match[1] if match else said}", Source(path, line, column))
+    return UsageError(f"this is no TOML: {match[1] if match else said}", SourceLocation(path, line, column))
 
 
-class _Reader:
+class _JobParser:
     """Turns values into fields, with errors that point at their key."""
 
     def __init__(self, path: str, document: str) -> None:
@@ -137,8 +137,8 @@ class _Reader:
         pattern = re.compile(rf"\s*(?:\[+\s*)?[\"']?{re.escape(key)}[\"']?\s*(?:[=.\]])")
         for number, line in enumerate(self._lines, start=1):
             if pattern.match(line):
-                return UsageError(problem, Source(self._path, number, line.find(key) + 1))
-        return UsageError(problem, Source(self._path))
+                return UsageError(problem, SourceLocation(self._path, number, line.find(key) + 1))
+        return UsageError(problem, SourceLocation(self._path))
 
     def _reading(self, item: Mapping[str, object]) -> EnteredReading:
         known = [field.name for field in fields(EnteredReading)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING, Final
 
-from buslens.report.words import clean
+from buslens.report.formatting import clean
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

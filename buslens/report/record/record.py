@@ -10,24 +10,24 @@ from string import Template
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Verdict
+from buslens.report.formatting import verdict_sentence
 from buslens.report.page.drawing import strip_css
-from buslens.report.record import front, sections
+from buslens.report.record import front_page, sections
 from buslens.report.record.diagram import diagram, strips
 from buslens.report.record.inputs import GENERATOR
 from buslens.report.record.markup import Markup, join, tag, text
 from buslens.report.record.seal import BLANK, sealed
 from buslens.report.versions import version_of
-from buslens.report.words import verdict_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from buslens.causes.compare import Comparison
+    from buslens.causes.compare import RepairComparison
     from buslens.checks.findings import Result
-    from buslens.report.record.diagram import Diagram
+    from buslens.report.record.diagram import InlineSvg
     from buslens.report.record.inputs import Input
-    from buslens.report.record.job import Job
-    from buslens.report.record.suspects import Suspects
+    from buslens.report.record.job import JobDetails
+    from buslens.report.record.ranked_causes import Suspects
 
 _LIBRARIES: Final = ("numpy", "numba", "cantools", "lark", "matplotlib", "scipy")
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
@@ -40,11 +40,11 @@ def versions() -> dict[str, str]:
 
 
 def record(
-    job: Job,
+    job: JobDetails,
     results: Sequence[Result],
     inputs: Sequence[Input],
     *,
-    comparison: Comparison | None = None,
+    comparison: RepairComparison | None = None,
     suspects: Suspects | None = None,
     made_with: Mapping[str, str] | None = None,
 ) -> bytes:
@@ -88,24 +88,26 @@ def record(
 
 
 def _front(
-    job: Job,
+    job: JobDetails,
     results: Sequence[Result],
-    comparison: Comparison | None,
+    comparison: RepairComparison | None,
     suspects: Suspects | None,
 ) -> Iterator[Markup]:
     """Yield page one: what a customer reads and signs."""
-    yield front.who(job)
-    yield front.part("Complaint", tag("p", job.complaint or "Nothing was entered."))
-    yield front.part("Found", front.found(job, comparison.before if comparison is not None else results, suspects))
+    yield front_page.who(job)
+    yield front_page.part("Complaint", tag("p", job.complaint or "Nothing was entered."))
+    yield front_page.part(
+        "Found", front_page.found(job, comparison.before if comparison is not None else results, suspects)
+    )
     sides = [("As found", _gravest(results))]
     if comparison is not None:
         sides = [("Before the repair", _gravest(comparison.before)), ("After the repair", _gravest(results))]
     drawn = strips(sides, None if suspects is None else suspects.clue)
     figures = [tag("figure", tag("figcaption", tag("b", name)), picture) for name, picture in drawn]
     yield tag("div", *figures, class_="sides") if figures else Markup("")
-    yield front.part("Done", sections.done(job))
-    yield front.part("Result", front.result(comparison))
-    yield front.part("Still to watch", front.to_watch(job, results, comparison, suspects))
+    yield front_page.part("Done", sections.done(job))
+    yield front_page.part("Result", front_page.result(comparison))
+    yield front_page.part("Still to watch", front_page.to_watch(job, results, comparison, suspects))
     yield tag("div", tag("b", "Safety notes. "), sections.cautions(), class_="care")
     lines = (tag("p", words) for words in ("Date", "Technician", "Customer"))
     yield tag("div", *lines, class_="signatures")
@@ -116,12 +118,12 @@ def _gravest(results: Sequence[Result]) -> Result:
 
 
 def _parts(
-    job: Job,
+    job: JobDetails,
     results: Sequence[Result],
     inputs: Sequence[Input],
-    comparison: Comparison | None,
+    comparison: RepairComparison | None,
     suspects: Suspects | None,
-    pictures: Sequence[tuple[str, Diagram]],
+    pictures: Sequence[tuple[str, InlineSvg]],
     made_with: Mapping[str, str],
 ) -> Iterator[Markup]:
     now = "after the repair" if comparison is not None else ""
@@ -158,13 +160,13 @@ def _scrolled(content: Markup) -> Markup:
     return tag("div", content, class_="scroll") if content else content
 
 
-def _masthead(job: Job) -> Markup:
+def _masthead(job: JobDetails) -> Markup:
     lines = [job.workshop, f"No. {job.number}" if job.number else "", job.date]
     given = (tag("p", line) for line in lines if line.strip())
     return tag("header", tag("h1", "Job record"), tag("div", *given))
 
 
-def _pictures(results: Sequence[Result], comparison: Comparison | None) -> Iterator[tuple[str, Diagram]]:
+def _pictures(results: Sequence[Result], comparison: RepairComparison | None) -> Iterator[tuple[str, InlineSvg]]:
     """Yield one picture for each side: of the capture with the gravest verdict."""
     sides = [("", results)] if comparison is None else [("Before: ", comparison.before), ("After: ", results)]
     for prefix, (side, of) in zip("ab", sides, strict=False):

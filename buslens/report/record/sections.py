@@ -4,46 +4,46 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.causes.compare import Change
+from buslens.causes.compare import RepairStatus
 from buslens.checks.findings import Outcome
 from buslens.checks.verdict import worst_first
-from buslens.report.cautions import CAUTIONS
 from buslens.report.comparison import (
     METHOD,
     conclusion_sentence,
     proof_lines,
     quiet_line,
-    side_words,
+    side_text,
 )
 from buslens.report.diagnosis import share
-from buslens.report.record.markup import Markup, join, table, tag
-from buslens.report.record.teaching import TEACHING
-from buslens.report.text import recording, small_print
-from buslens.report.words import (
+from buslens.report.formatting import (
     OUTCOME_WORDS,
     VERDICT_WORDS,
-    limit_words,
+    limit_text,
     place,
     seconds,
     sign,
-    span_words,
+    span_text,
     verdict_sentence,
 )
+from buslens.report.record.markup import Markup, join, table, tag
+from buslens.report.record.unit_programming import TEACHING
+from buslens.report.safety_notes import CAUTIONS
+from buslens.report.text import recording, small_print
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from buslens.causes.compare import Comparison
+    from buslens.causes.compare import RepairComparison
     from buslens.checks.findings import Finding, Result
     from buslens.report.record.inputs import Input
-    from buslens.report.record.job import Job
-    from buslens.report.record.suspects import Suspects
+    from buslens.report.record.job import JobDetails
+    from buslens.report.record.ranked_causes import Suspects
 
 MOST_FINDINGS: Final = 30
 """How many findings of a capture are written out; the rest is counted."""
 
 
-def entered(job: Job) -> Markup:
+def entered(job: JobDetails) -> Markup:
     """Return what the person entered and page one does not show; nothing where there is nothing."""
     rows = [("Confirmed cause", job.confirmed.replace("_", " ")), ("Remarks", job.remarks)]
     given = [(name, value) for name, value in rows if value.strip()]
@@ -93,8 +93,8 @@ def timings(results: Sequence[Result]) -> Markup:
         rows = [
             (
                 place(it),
-                "" if it.delay is None else span_words(it.delay),
-                "" if it.limit is None else limit_words(it.limit).removeprefix("limit "),
+                "" if it.delay is None else span_text(it.delay),
+                "" if it.limit is None else limit_text(it.limit).removeprefix("limit "),
                 f"{sign(it.outcome)} {OUTCOME_WORDS[it.outcome]}",
             )
             for it in sorted(result.findings, key=lambda it: it.time_ns or 0)
@@ -127,7 +127,7 @@ def causes(suspects: Suspects | None, *, is_repaired: bool) -> Markup:
     return join(parts)
 
 
-def readings(job: Job, suspects: Suspects | None) -> Markup:
+def readings(job: JobDetails, suspects: Suspects | None) -> Markup:
     """Return what was measured at the vehicle, with its limits and where they are from."""
     rows = [(it.what, it.reading, it.limit or "not said", it.source or "not said") for it in job.readings]
     if suspects is not None:
@@ -140,7 +140,7 @@ def readings(job: Job, suspects: Suspects | None) -> Markup:
     return table(("Measured", "Reading", "Expected", "Source of the limit"), rows, kind="readings")
 
 
-def done(job: Job) -> Markup:
+def done(job: JobDetails) -> Markup:
     """Return what was done."""
     if not job.done and not job.replaced:
         return tag("p", "Nothing was entered.", class_="quiet")
@@ -150,18 +150,18 @@ def done(job: Job) -> Markup:
     return join(parts)
 
 
-def before_and_after(comparison: Comparison | None) -> Markup:
+def before_and_after(comparison: RepairComparison | None) -> Markup:
     """Return what changed, and what it proves."""
     if comparison is None:
         return Markup("")
     parts = [tag("p", conclusion_sentence(comparison), class_=f"sentence verdict {comparison.conclusion.value}")]
-    steps = [it for it in comparison.compared if it.step is not None or it.change is not Change.GOOD]
+    steps = [it for it in comparison.compared if it.step is not None or it.change is not RepairStatus.GOOD]
     rows = [
         (
             it.rule if it.step is None else f"{it.rule}, {it.step}",
-            side_words(it, it.before),
-            side_words(it, it.after),
-            "" if it.limit is None or it.step is None else limit_words(it.limit).removeprefix("limit "),
+            side_text(it, it.before),
+            side_text(it, it.after),
+            "" if it.limit is None or it.step is None else limit_text(it.limit).removeprefix("limit "),
             it.change.value,
         )
         for it in steps
@@ -176,7 +176,7 @@ def before_and_after(comparison: Comparison | None) -> Markup:
     return join(parts)
 
 
-def teaching(job: Job) -> Markup:
+def teaching(job: JobDetails) -> Markup:
     """Return what follows the replacement of a unit."""
     if job.replaced:
         opening = f"Replaced: {'; '.join(job.replaced)}. If that is a lock unit or a control unit:"
@@ -204,7 +204,7 @@ def inputs_table(inputs: Sequence[Input]) -> Markup:
             tag("th", item.path, scope="row"),
             tag("td", item.kind),
             tag("td", f"{item.size:,} bytes", class_="number"),
-            tag("td", tag("code", *_hash_words(item.sha256))),
+            tag("td", tag("code", *_hash_text(item.sha256))),
             data_kind=item.kind,
             data_path=item.encoded_path,
             data_bytes=str(item.size),
@@ -257,6 +257,6 @@ def _recording(result: Result) -> str:
     return "; ".join(words)
 
 
-def _hash_words(digest: str) -> list[str]:
+def _hash_text(digest: str) -> list[str]:
     """Return a hash in groups of eight, which a person can compare."""
     return [" ".join(digest[at : at + 8] for at in range(0, len(digest), 8))]

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from buslens.fleet.anomalies.drift import FEWEST_DAYS, Drift, Trend, crossing, find_drift, fit, memory
+from buslens.fleet.anomalies.drift import FEWEST_DAYS, Drift, Trend, crossing, find_drift, fit, variance_inflation
 
 
 def falling_pairs(count: int) -> list[int]:
@@ -112,7 +112,7 @@ class TestFindDrift:
                 departure = 0.5 * departure + dice.normal(0.0, 15.0)
                 values.append(280.0 + departure)
             series.append((np.arange(50), np.array(values)))
-        factor = memory(series)
+        factor = variance_inflation(series)
         assert factor == pytest.approx(3.0, abs=0.5)
         found = [find_drift(*own, factor=factor) for own in series]
         below = sum(it is not None and it.trend.p_value < 0.05 for it in found)
@@ -123,8 +123,8 @@ class TestFindDrift:
     def test_memory_of_independent_days(self) -> None:
         dice = np.random.default_rng(9)
         series = [(np.arange(40), dice.normal(280.0, 10.0, size=40)) for _ in range(60)]
-        assert memory(series) < 1.15
-        assert memory([]) == 1.0
+        assert variance_inflation(series) < 1.15
+        assert variance_inflation([]) == 1.0
 
 
 def straight(slope: float, *, level: float = 300.0, doubt: float = 0.0, sure: float = 0.0) -> Drift:

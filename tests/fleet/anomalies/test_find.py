@@ -10,10 +10,10 @@ from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.anomalies.columns import UNDATED, StepDelays, Tries
 from buslens.fleet.anomalies.compare import compare_delays, compare_tries
 from buslens.fleet.anomalies.discovery_rate import LEVEL
-from buslens.fleet.anomalies.find import find_anomalies, told
+from buslens.fleet.anomalies.find import find_anomalies, significant
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.model import AnomalyKind, DelayRow, HandshakeRow, Job, Judged, TrafficRow
-from buslens.rehearsal.fleet import Ailment
+from buslens.fleet.model import AnomalyKind, CaptureJob, DelayRow, HandshakeRow, JobResult, TrafficRow
+from buslens.rehearsal.fleet import FleetFault
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from support.rehearsed_fleets import Recorded
 
-    from buslens.fleet.anomalies.compare import Comparison
+    from buslens.fleet.anomalies.compare import StatisticalTest
 
 MS = 1_000_000
 
@@ -30,10 +30,10 @@ MS = 1_000_000
 @pytest.fixture(scope="module")
 def fleet() -> Recorded:
     """Return a rehearsed fleet of seven cars over some weeks, one of them with a motor that fails within these."""
-    return recorded_fleet(77, cars=7, days=24, starts_per_day=0.7, ailing={Ailment.SLOW_MOTOR: 1})
+    return recorded_fleet(77, cars=7, days=24, starts_per_day=0.7, ailing={FleetFault.SLOW_MOTOR: 1})
 
 
-def enter(folder: Path, captures: Iterable[tuple[Job, Judged]]) -> Ledger:
+def enter(folder: Path, captures: Iterable[tuple[CaptureJob, JobResult]]) -> Ledger:
     with Ledger.writing(folder) as ledger:
         for job, judged in captures:
             ledger.put(job, judged)
@@ -73,12 +73,12 @@ class TestRehearsed:
 
 def made(
     vehicle: str, day: int | None, delay_ms: float, *, most_ms: int = 600, number: int = 0, can_id: int = 0x123
-) -> tuple[Job, Judged]:
+) -> tuple[CaptureJob, JobResult]:
     """Return a capture with one handshake."""
     address = f"{vehicle}/{day}_{number}.log"
     start_ns = None if day is None else (20_514 + day) * NS_PER_DAY
     earliest_ns = int((delay_ms - 10.0) * MS)
-    judged = Judged(
+    judged = JobResult(
         content=address,
         ground="club",
         verdict=Verdict.AS_EXPECTED,
@@ -89,7 +89,7 @@ def made(
         ),
         traffic=(TrafficRow("can0", 0x100, False, 400, 20 * MS), TrafficRow("can0", can_id, False, 400, 20 * MS)),
     )
-    return Job(address=address, vehicle=vehicle, recorded_ns=start_ns, group=GROUP, size=1, stamp=""), judged
+    return CaptureJob(address=address, vehicle=vehicle, recorded_ns=start_ns, group=GROUP, size=1, stamp=""), judged
 
 
 class TestLedger:
@@ -165,7 +165,7 @@ class TestLedger:
         assert 53.3 <= last < 59.0
 
 
-def drifting(vehicle: np.ndarray, day: np.ndarray, rise: dict[int, float], *, most_ms: int) -> list[Comparison]:
+def drifting(vehicle: np.ndarray, day: np.ndarray, rise: dict[int, float], *, most_ms: int) -> list[StatisticalTest]:
     """Return the tests of vehicles whose delays begin at 280 ms and grow by so many ms a day."""
     dice = np.random.default_rng(5)
     slope = np.array([rise.get(number, 0.0) for number in range(int(vehicle.max()) + 1)])
@@ -226,7 +226,7 @@ class TestRetriesThatRise:
         marked = [3, *range(45, 45 + 4 * lately, 4)]
         tries[marked] = 2
         columns = Tries(rule="lock", vehicle=vehicle, recorded_ns=day * NS_PER_DAY, tries=tries, capture=day)
-        found = told(compare_tries(columns), [str(number) for number in range(12)], str)
+        found = significant(compare_tries(columns), [str(number) for number in range(12)], str)
         assert [(it.vehicle, it.kind) for it in found] == ([("0", AnomalyKind.RETRIES)] if is_told else [])
         assert all(it.q_value > LEVEL for it in found)
 
@@ -255,7 +255,7 @@ class TestFindings:
             )
         names = [f"car{number}" for number in range(9)]
         found = {
-            end: told(compare_delays(own, is_skew=False), names, lambda number: f"{number}.log")
+            end: significant(compare_delays(own, is_skew=False), names, lambda number: f"{number}.log")
             for end, own in delays.items()
         }
         assert [(it.vehicle, it.address) for it in found[560]] == [("car3", "70.log")]

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize
 
-from buslens.fleet.anomalies.medians import equal_say, grouped_medians, interval_median, weighted_median
+from buslens.fleet.anomalies.medians import equal_weights, grouped_medians, interval_median, weighted_median
 
 VALUES = st.lists(st.tuples(st.integers(0, 4), st.integers(-1000, 1000)), min_size=1, max_size=40)
 
@@ -60,7 +60,7 @@ class TestWeightedMedian:
     def test_equal_say(self) -> None:
         """All delays of a vehicle together weigh as much as those of another."""
         vehicle = np.array([3, 3, 3, 3, 7])
-        weight = equal_say(vehicle)
+        weight = equal_weights(vehicle)
         assert weight[vehicle == 3].sum() == weight[vehicle == 7].sum() == 1.0
 
 

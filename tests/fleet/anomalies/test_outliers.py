@@ -13,7 +13,7 @@ from buslens.fleet.anomalies.outliers import (
     FAR,
     FLOOR,
     Outlier,
-    Scale,
+    RobustSpread,
     delay_outliers,
     fleet_scale,
     scores,
@@ -57,7 +57,7 @@ class TestScores:
     def test_handbook(self) -> None:
         """NIST/SEMATECH e-Handbook 1.3.5.17.1: median 201.37, MAD 0.995, M(245.57) = 29.9627."""
         data = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
-        scale = Scale(float(np.median(data)), float(stats.median_abs_deviation(data)))
+        scale = RobustSpread(float(np.median(data)), float(stats.median_abs_deviation(data)))
         assert scale == pytest.approx((201.37, 0.995))
         found = scores(data, data, scale)
         assert found[-1] == pytest.approx(29.9627, abs=5e-5)
@@ -75,7 +75,7 @@ class TestScores:
         ],
     )
     def test_nearer_end(self, earliest: float, latest: float, score: float) -> None:
-        found = scores(np.array([earliest]), np.array([latest]), Scale(300.0, 10.0))
+        found = scores(np.array([earliest]), np.array([latest]), RobustSpread(300.0, 10.0))
         assert found[0] == pytest.approx(score)
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buslens.fleet.anomalies.season import CROWD, season
+from buslens.fleet.anomalies.common_mode import CROWD, common_mode_shift
 
 
 def fleet(vehicles: int, days: int, *, winter: float = 0.2) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -23,7 +23,7 @@ class TestSeason:
     def test_taken_off(self, vehicles: int) -> None:
         """Without the season, vehicles that only follow it do not change."""
         vehicle, day, value = fleet(vehicles, 60)
-        freed = value - season(vehicle, day, value)
+        freed = value - common_mode_shift(vehicle, day, value)
         for name in range(vehicles):
             own = freed[vehicle == name]
             # At the ends the nearest days lie on one side.
@@ -32,13 +32,13 @@ class TestSeason:
 
     def test_small_fleet(self) -> None:
         """Four others cannot tell a season."""
-        assert np.isnan(season(*fleet(5, 60))).all()
+        assert np.isnan(common_mode_shift(*fleet(5, 60))).all()
 
     def test_far_in_time(self) -> None:
         """Others that were recorded half a year before do not tell it."""
         vehicle, day, value = fleet(7, 30)
         alone = np.concatenate([day, np.arange(200, 230)])
-        found = season(
+        found = common_mode_shift(
             np.concatenate([vehicle, np.zeros(30, dtype=np.int64)]), alone, np.concatenate([value, value[:30]])
         )
         assert np.isfinite(found[: len(day)]).all()
@@ -48,7 +48,7 @@ class TestSeason:
         """What one vehicle does alone is not taken off it, nor put on the others."""
         vehicle, day, value = fleet(8, 60, winter=0.0)
         value[vehicle == 3] += 4.0 * day[vehicle == 3]
-        found = season(vehicle, day, value)
+        found = common_mode_shift(vehicle, day, value)
         assert np.abs(found[vehicle == 3]).max() == pytest.approx(0.0, abs=1e-9)
         assert np.abs(found).max() < 0.02 * 250.0
 
@@ -56,9 +56,9 @@ class TestSeason:
         vehicle, day, value = fleet(11, 40, winter=0.0)
         ailing = vehicle < 5
         value[ailing] += 10.0 * day[ailing]
-        found = season(vehicle, day, value, ailing=frozenset(range(5)))
+        found = common_mode_shift(vehicle, day, value, ailing=frozenset(range(5)))
         assert np.abs(found).max() == pytest.approx(0.0, abs=1e-9)
-        assert np.abs(season(vehicle, day, value)).max() > 0.0
+        assert np.abs(common_mode_shift(vehicle, day, value)).max() > 0.0
 
     @settings(max_examples=10)
     @given(seed=st.integers(0, 1000), shift=st.integers(-5000, 5000))
@@ -69,14 +69,16 @@ class TestSeason:
         value = value + dice.normal(0.0, 5.0, size=len(value))
         kept = dice.uniform(size=len(value)) < 0.7
         vehicle, day, value = vehicle[kept], day[kept], value[kept]
-        plain = season(vehicle, day, value)
+        plain = common_mode_shift(vehicle, day, value)
         order = dice.permutation(len(value))
-        assert season(vehicle[order], day[order] + shift, value[order]) == pytest.approx(plain[order], nan_ok=True)
+        assert common_mode_shift(vehicle[order], day[order] + shift, value[order]) == pytest.approx(
+            plain[order], nan_ok=True
+        )
 
     def test_never_came(self) -> None:
         """Of a vehicle whose step mostly never came there is nothing to take a season off."""
         vehicle, day, value = fleet(7, 20)
         value[vehicle == 4] = np.inf
-        found = season(vehicle, day, value)
+        found = common_mode_shift(vehicle, day, value)
         assert np.isnan(found[vehicle == 4]).all()
         assert np.isfinite(found[vehicle != 4]).all()

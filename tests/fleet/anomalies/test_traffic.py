@@ -5,14 +5,16 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from buslens.fleet.anomalies.columns import Traffic
+from buslens.fleet.anomalies.columns import VehicleTraffic
 from buslens.fleet.anomalies.traffic import _final_run, cycle_changes, message_changes
 from buslens.units import NS_PER_DAY
 
 SECOND = 1_000_000_000
 
 
-def heard(days: list[dict[int, float]], *, duration: float | list[float] = 10.0, captures_a_day: int = 1) -> Traffic:
+def heard(
+    days: list[dict[int, float]], *, duration: float | list[float] = 10.0, captures_a_day: int = 1
+) -> VehicleTraffic:
     """Return captures of a vehicle: for each day, identifiers with their cycle times, ms."""
     durations = duration if isinstance(duration, list) else [duration] * len(days)
     captures, rows = [], []
@@ -27,7 +29,7 @@ def heard(days: list[dict[int, float]], *, duration: float | list[float] = 10.0,
                     rows.append((len(captures) - 1, 2 * identifier, frames, cycle_ns + (day % 7) * 100 + day))
     recorded_ns, lasts_ns = (np.array(column) for column in zip(*captures, strict=True))
     row, identifier, frames, cycle_ns = (np.array(column, dtype=np.int64) for column in zip(*rows, strict=True))
-    return Traffic(
+    return VehicleTraffic(
         recorded_ns=recorded_ns,
         duration_ns=lasts_ns,
         capture=np.arange(len(captures)),

@@ -8,11 +8,11 @@ import pytest
 from support.ledgers import DAY_NS, START_NS
 from support.sheets import anomaly, capture, drift, fault, found, row_of
 
-from buslens.causes.proof import clean_needed
+from buslens.causes.repair_statistics import clean_trials_needed
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.model import AnomalyKind
-from buslens.fleet.page.action import Action, Advice, advice, gravest, seen_words
-from buslens.fleet.page.urgency import standing
+from buslens.fleet.page.action import VisitAction, VisitAdvice, advice, gravest, seen_text
+from buslens.fleet.page.urgency import vehicle_status
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,30 +22,32 @@ if TYPE_CHECKING:
 SIGNS = {"=": Verdict.AS_EXPECTED, "x": Verdict.FAULTY, "?": Verdict.UNDECIDED, "-": None}
 
 
-def said(signs: str, *, of: FindingRow | None = None, news: Sequence[Anomaly] = (), today: int | None = None) -> Advice:
+def said(
+    signs: str, *, of: FindingRow | None = None, news: Sequence[Anomaly] = (), today: int | None = None
+) -> VisitAdvice:
     """Return what is advised for a vehicle with one capture a day."""
     captures = [capture(number, SIGNS[sign]) for number, sign in enumerate(signs)]
     faults = [found(one, of or fault()) for one in captures if one.verdict is Verdict.FAULTY]
     now_ns = START_NS + (len(signs) - 1 if today is None else today) * DAY_NS
-    return advice(standing(row_of(captures), captures, faults, news), captures, now_ns)
+    return advice(vehicle_status(row_of(captures), captures, faults, news), captures, now_ns)
 
 
 class TestVerb:
     @pytest.mark.parametrize(
         ("signs", "action"),
         [
-            ("====", Action.NOTHING),
-            ("=xxx", Action.CALL_IN_NOW),
-            ("=x==", Action.CALL_IN),
-            ("x=x=", Action.CALL_IN),
-            ("=xx=", Action.PROVE),
-            ("xx?=", Action.PROVE),
-            ("==??", Action.RECORD),
-            ("==?=", Action.NOTHING),
-            ("?", Action.RECORD),
+            ("====", VisitAction.NOTHING),
+            ("=xxx", VisitAction.CALL_IN_NOW),
+            ("=x==", VisitAction.CALL_IN),
+            ("x=x=", VisitAction.CALL_IN),
+            ("=xx=", VisitAction.PROVE),
+            ("xx?=", VisitAction.PROVE),
+            ("==??", VisitAction.RECORD),
+            ("==?=", VisitAction.NOTHING),
+            ("?", VisitAction.RECORD),
         ],
     )
-    def test_of_captures(self, signs: str, action: Action) -> None:
+    def test_of_captures(self, signs: str, action: VisitAction) -> None:
         assert said(signs).action is action
 
     def test_ignition(self) -> None:
@@ -68,9 +70,13 @@ class TestVerb:
 
     @pytest.mark.parametrize(
         ("kind", "action"),
-        [(AnomalyKind.MESSAGES, Action.ASK), (AnomalyKind.CYCLE, Action.ASK), (AnomalyKind.OUTLIER, Action.RECORD)],
+        [
+            (AnomalyKind.MESSAGES, VisitAction.ASK),
+            (AnomalyKind.CYCLE, VisitAction.ASK),
+            (AnomalyKind.OUTLIER, VisitAction.RECORD),
+        ],
     )
-    def test_what_stands_out(self, kind: AnomalyKind, action: Action) -> None:
+    def test_what_stands_out(self, kind: AnomalyKind, action: VisitAction) -> None:
         assert said("====", news=[anomaly(kind=kind)]).action is action
 
 
@@ -85,14 +91,14 @@ class TestWords:
 
     def test_as_many_as_prove_it(self) -> None:
         """By the count that comparing before and after asks for."""
-        assert said("xxx=").what == f"{clean_needed(3, 3) - 1} more OK handshakes needed"
+        assert said("xxx=").what == f"{clean_trials_needed(3, 3) - 1} more OK handshakes needed"
         assert said("xxx==").what == "1 more OK handshake needed"
         assert said("xxx===").what == "enough OK handshakes; confirm what was done"
 
     def test_what_and_which_rule(self) -> None:
-        assert seen_words(fault()) == "release ends too late, lock handshake"
+        assert seen_text(fault()) == "release ends too late, lock handshake"
         silent = fault(Outcome.VIOLATED, rule="column_message", kind="alive")
-        assert seen_words(silent) == "message stopped: column message"
+        assert seen_text(silent) == "message stopped: column message"
 
     def test_the_last_capture_leads_and_in_it_the_first_step(self) -> None:
         old, new = capture(0, Verdict.FAULTY), capture(1, Verdict.FAULTY)

@@ -11,7 +11,7 @@ import buslens
 from buslens.checks import check as check_module
 from buslens.errors import UsageError
 from buslens.fleet.model import Group
-from buslens.fleet.page.again import judging
+from buslens.fleet.page.recheck import checking
 
 ROOT = Path(__file__).parents[3]
 EXPECTATIONS = str(ROOT / "signal_defs" / "steering_lock.toml")
@@ -26,7 +26,7 @@ class TestJudging:
         loaded = []
         prepare = check_module.prepare
         monkeypatch.setattr(check_module, "prepare", lambda *given: loaded.append(given) or prepare(*given))
-        again = judging([CLUB])
+        again = checking([CLUB])
         one = capture(1)._replace(address=Path(SLOW).as_uri(), group="club")
         result = again(one)
         again(one._replace(address=SLOW))
@@ -37,9 +37,9 @@ class TestJudging:
 
     def test_a_group_that_is_no_more(self) -> None:
         with pytest.raises(UsageError, match="the group 'trucks'"):
-            judging([CLUB])(capture(1)._replace(group="trucks"))
+            checking([CLUB])(capture(1)._replace(group="trucks"))
 
     def test_a_capture_that_is_gone(self, tmp_path: Path) -> None:
-        again = judging([CLUB])
+        again = checking([CLUB])
         with pytest.raises((OSError, buslens.BuslensError), match=r"gone\.log"):
             again(capture(1)._replace(address=str(tmp_path / "gone.log"), group="club"))

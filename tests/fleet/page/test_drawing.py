@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buslens.fleet.page.drawing import Drawing, drawn
-from buslens.report.ink import Tone
-from buslens.report.sheet import Box, Fill, Label, Ring, Sheet
-from buslens.report.words import clean
+from buslens.report.display_list import Box, DisplayList, Fill, Label, Ring
+from buslens.report.formatting import clean
+from buslens.report.style import Tone
 
 if TYPE_CHECKING:
     from buslens.report.record.markup import Markup
@@ -77,7 +77,7 @@ class TestSheet:
 
     @pytest.fixture
     def root(self) -> ET.Element:
-        sheet = Sheet(width=100, height=50)
+        sheet = DisplayList(width=100, height=50)
         for tone in Tone:
             sheet.line([(0, 0), (1, 1)], 0.5, tone, (1.0, 2.0))
             sheet.fills.append(Fill(points=((0, 0), (1, 0), (1, 1)), tone=tone, level=1))

@@ -16,15 +16,15 @@ from support.sheets import judged as made
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet import queries
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.model import Job, Trouble
-from buslens.fleet.page import gather as gather_module
-from buslens.fleet.page.gather import FleetView, gather, moment_to_see
-from buslens.fleet.page.urgency import LATELY, Urgency, standing
+from buslens.fleet.model import CaptureJob, FailureKind
+from buslens.fleet.page import page_data as gather_module
+from buslens.fleet.page.page_data import FleetView, gather, moment_to_see
+from buslens.fleet.page.urgency import LATELY, Urgency, vehicle_status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.fleet.model import Judged
+    from buslens.fleet.model import JobResult
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ class TestAnyLedger:
 
     @settings(max_examples=20)
     @given(st.lists(st.tuples(jobs(), judged()), max_size=8))
-    def test_against_a_plain_memory(self, entered: list[tuple[Job, Judged]]) -> None:
+    def test_against_a_plain_memory(self, entered: list[tuple[CaptureJob, JobResult]]) -> None:
         memory = Memory()
         with scratch() as name, Ledger.writing(Path(name)) as ledger:
             for job, result in entered:
@@ -73,7 +73,7 @@ class TestAnyLedger:
             for _, one in counted
         )
         assert sum(doubt.findings for doubt in view.doubts) == len(open_ones) + idle
-        for kind in Trouble:
+        for kind in FailureKind:
             count, named = view.troubles.get(kind, (0, ()))
             assert count == sum(one.trouble is kind for _, one in counted) == len(named)
 
@@ -108,7 +108,9 @@ class TestStandings:
         with Ledger.writing(tmp_path) as ledger:
             for number in range(captures):
                 at = START_NS + number * DAY_NS
-                job = Job(address=f"{number}.log", vehicle="car1", recorded_ns=at, group=GROUP, size=1, stamp="1")
+                job = CaptureJob(
+                    address=f"{number}.log", vehicle="car1", recorded_ns=at, group=GROUP, size=1, stamp="1"
+                )
                 ledger.put(job, made(f"{number}", fault(), delay_ms=837))
             (one,) = gather(ledger).standings
         # One a day: two weeks before the last are 15 of them.
@@ -137,7 +139,7 @@ class TestMoment:
         """An anomaly may date from long before the capture that shows it best."""
         one = next(one for one in view.standings if one.row.vehicle == "sound1")
         told = anomaly("sound1", address="/captures/sound1/007.log", recorded_ns=at)
-        found = moment_to_see(ledger, standing(one.row, (), (), [told]))
+        found = moment_to_see(ledger, vehicle_status(one.row, (), (), [told]))
         assert found is not None
         assert found[0].address == told.address
         assert found[1] is told
@@ -158,8 +160,8 @@ class TestLimits:
         with Ledger.reading(fill(tmp_path)) as ledger:
             view = gather(ledger)
             assert {kind: (count, len(named)) for kind, (count, named) in view.troubles.items()} == {
-                Trouble.TIME: (1, 1),
-                Trouble.UNREADABLE: (1, 1),
+                FailureKind.TIME: (1, 1),
+                FailureKind.UNREADABLE: (1, 1),
             }
             assert sum(count for count, _ in view.troubles.values()) == len(list(queries.troubles(ledger)))
 

@@ -9,7 +9,7 @@ from support.sheets import fill
 
 from buslens.checks.findings import Outcome
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.page.lateness import worst
+from buslens.fleet.page.lateness import worst_delay
 from buslens.fleet.queries import captures_of, delays_of_vehicle
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ def ledger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ledger]:
 
 
 def test_late(ledger: Ledger) -> None:
-    found = worst(delays_of_vehicle(ledger, "failing"), None)
+    found = worst_delay(delays_of_vehicle(ledger, "failing"), None)
     assert found is not None
     assert (found.words, found.outcome) == ("817 to 837 of 600 ms", Outcome.LATE)
     assert (found.earliest, found.latest) == pytest.approx((817 / 600, 837 / 600))
@@ -31,17 +31,17 @@ def test_late(ledger: Ledger) -> None:
 
 def test_only_what_counts(ledger: Ledger) -> None:
     first = captures_of(ledger, "failing")[0]
-    found = worst(delays_of_vehicle(ledger, "failing"), {first.capture})
+    found = worst_delay(delays_of_vehicle(ledger, "failing"), {first.capture})
     assert found is not None
     assert found.words == "570 to 590 of 600 ms"
-    assert worst(delays_of_vehicle(ledger, "failing"), set()) is None
+    assert worst_delay(delays_of_vehicle(ledger, "failing"), set()) is None
 
 
 def test_did_not_come(ledger: Ledger) -> None:
-    found = worst(delays_of_vehicle(ledger, "dead"), None)
+    found = worst_delay(delays_of_vehicle(ledger, "dead"), None)
     assert found is not None
     assert (found.words, found.latest) == ("did not come", float("inf"))
 
 
 def test_nothing_is_known(ledger: Ledger) -> None:
-    assert worst(delays_of_vehicle(ledger, "nobody"), None) is None
+    assert worst_delay(delays_of_vehicle(ledger, "nobody"), None) is None

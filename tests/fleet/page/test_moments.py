@@ -9,7 +9,7 @@ from support.sheets import STEP, anomaly, performed
 
 from buslens.checks.findings import Outcome, Result
 from buslens.fleet.model import Anomaly, FindingRow
-from buslens.fleet.page.moments import MOST_LANES, SMALL, small_diagram
+from buslens.fleet.page.thumbnail import MOST_LANES, SMALL, small_diagram
 
 
 @pytest.fixture(scope="module")

@@ -21,17 +21,17 @@ from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import AnomalyKind
 from buslens.fleet.page import INDEX_NAME, overview, write_index
 from buslens.fleet.page import page as page_module
-from buslens.fleet.page.method import METHOD
+from buslens.fleet.page.methodology import METHOD
 from buslens.fleet.page.page import sheet
 from buslens.fleet.page.urgency import DEFINITIONS, ORDER
-from buslens.report.cautions import CAUTIONS
-from buslens.report.words import clean
+from buslens.report.formatting import clean
+from buslens.report.safety_notes import CAUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from buslens.checks.findings import Result
-    from buslens.fleet.model import Job, Judged
+    from buslens.fleet.model import CaptureJob, JobResult
     from buslens.fleet.views import CaptureRow
 
 VOID = {"meta", "input", "br"}
@@ -237,10 +237,10 @@ class TestSaid:
         from support.ledgers import GROUP, START_NS
         from support.sheets import judged as made
 
-        from buslens.fleet.model import Job
+        from buslens.fleet.model import CaptureJob
 
         with Ledger.writing(tmp_path) as ledger:
-            job = Job(address="1.log", vehicle="car1", recorded_ns=START_NS, group=GROUP, size=1, stamp="1")
+            job = CaptureJob(address="1.log", vehicle="car1", recorded_ns=START_NS, group=GROUP, size=1, stamp="1")
             ledger.put(job, made("1"))
             text = Seen(sheet(ledger).decode()).text
         assert "Nothing to do: the only vehicle is OK" in text
@@ -304,7 +304,7 @@ class TestClosed:
 
     @settings(max_examples=15)
     @given(st.lists(st.tuples(jobs(), judged()), max_size=6))
-    def test_any_ledger(self, entered: list[tuple[Job, Judged]]) -> None:
+    def test_any_ledger(self, entered: list[tuple[CaptureJob, JobResult]]) -> None:
         with scratch() as name, Ledger.writing(Path(name)) as ledger:
             for job, result in entered:
                 ledger.put(job, result)

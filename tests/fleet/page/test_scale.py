@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buslens.fleet.page.calendar import crossing_words, day, minute, moment_of, period
+from buslens.fleet.page.dates import crossing_text, day, minute, moment_of, period
 from buslens.fleet.page.scale import Axis, dates, ticks
 
 NS = 1_000_000_000
@@ -89,4 +89,4 @@ class TestWords:
         assert period(None, None) == "undated"
 
     def test_one_day(self) -> None:
-        assert crossing_words((0, 5)) == "on 1970-01-01"
+        assert crossing_text((0, 5)) == "on 1970-01-01"

@@ -8,8 +8,16 @@ from hypothesis import strategies as st
 from support.sheets import anomaly, capture, drift, fault, found, row_of
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.model import AnomalyKind, Trouble
-from buslens.fleet.page.urgency import DEFINITIONS, LATELY, Standing, Urgency, lately_of, on_both_paths, standing
+from buslens.fleet.model import AnomalyKind, FailureKind
+from buslens.fleet.page.urgency import (
+    DEFINITIONS,
+    LATELY,
+    Urgency,
+    VehicleStatus,
+    on_both_paths,
+    recent_captures_of,
+    vehicle_status,
+)
 
 SIGNS = {"=": Verdict.AS_EXPECTED, "x": Verdict.FAULTY, "?": Verdict.UNDECIDED, "-": None}
 PATHS = ("unlock_feedback", "data_feedback")
@@ -19,15 +27,15 @@ LATE_DATA = fault(roles=("data_feedback",))
 IN_VAIN = fault(Outcome.MISSING)
 
 
-def placed(signs: str, *findings: object, anomalies: tuple[object, ...] = (), vehicle: str = "car1") -> Standing:
+def placed(signs: str, *findings: object, anomalies: tuple[object, ...] = (), vehicle: str = "car1") -> VehicleStatus:
     """Return where a vehicle stands whose captures had these verdicts, each faulty one with these findings."""
     captures = [capture(number, SIGNS[sign], vehicle=vehicle, at_day=30 * number) for number, sign in enumerate(signs)]
     faulty = [one for one in captures if one.verdict is Verdict.FAULTY]
     faults = [found(one, finding) for one in faulty for finding in findings or (fault(),)]  # type: ignore[arg-type]
-    return standing(row_of(captures, vehicle), captures, faults, anomalies)  # type: ignore[arg-type]
+    return vehicle_status(row_of(captures, vehicle), captures, faults, anomalies)  # type: ignore[arg-type]
 
 
-def starts(before: str, failed: int, handshakes: int, vehicle: str = "car1") -> Standing:
+def starts(before: str, failed: int, handshakes: int, vehicle: str = "car1") -> VehicleStatus:
     """Return where a vehicle stands in whose last capture so many handshakes failed."""
     captures = [capture(number, SIGNS[sign], vehicle=vehicle) for number, sign in enumerate(before)]
     last = capture(len(captures), Verdict.FAULTY, vehicle=vehicle)._replace(handshakes=handshakes)
@@ -35,7 +43,7 @@ def starts(before: str, failed: int, handshakes: int, vehicle: str = "car1") -> 
     faults = [found(last, fault()._replace(handshake=number)) for number in numbers] or [
         found(last, fault(Outcome.VIOLATED, kind="never"))
     ]
-    return standing(row_of([*captures, last], vehicle), [*captures, last], faults, ())
+    return vehicle_status(row_of([*captures, last], vehicle), [*captures, last], faults, ())
 
 
 class TestStep:
@@ -85,14 +93,14 @@ class TestStep:
         assert (one.urgency, one.failed_handshakes[0]) == (urgency, failed)
 
     def test_captures_of_another_car_call_nobody_in(self) -> None:
-        def of(*troubles: Trouble) -> Standing:
+        def of(*troubles: FailureKind) -> VehicleStatus:
             captures = [capture(number, None)._replace(trouble=trouble) for number, trouble in enumerate(troubles)]
-            return standing(row_of(captures), captures, (), ())
+            return vehicle_status(row_of(captures), captures, (), ())
 
-        assert not of(Trouble.UNRELATED).is_called_in
-        assert not of(Trouble.UNRELATED, Trouble.UNRELATED).is_called_in
-        assert of(Trouble.UNRELATED, Trouble.UNREADABLE).is_called_in
-        assert {of(Trouble.UNRELATED).urgency, placed("?").urgency} == {Urgency.NOT_KNOWN}
+        assert not of(FailureKind.UNRELATED).is_called_in
+        assert not of(FailureKind.UNRELATED, FailureKind.UNRELATED).is_called_in
+        assert of(FailureKind.UNRELATED, FailureKind.UNREADABLE).is_called_in
+        assert {of(FailureKind.UNRELATED).urgency, placed("?").urgency} == {Urgency.NOT_KNOWN}
         assert placed("?").is_called_in
 
     def test_ignition(self) -> None:
@@ -142,14 +150,14 @@ class TestLately:
     def test_against_the_words(self, days: list[int], undated: int) -> None:
         dated = [capture(10 + place, at_day=day) for place, day in enumerate(sorted(days))]
         captures = [capture(number)._replace(recorded_ns=None) for number in range(undated)] + dated
-        found = lately_of(captures)
+        found = recent_captures_of(captures)
         recent = [one for one in dated if max(days) - 14 <= sorted(days)[one.capture - 10]]
         assert list(found) == max(captures[-LATELY:], recent, key=len)
 
     def test_a_fault_of_last_week_counts_however_often_it_was_recorded_since(self) -> None:
         captures = [capture(number, at_day=number // 8) for number in range(80)]
         captures[3] = capture(3, Verdict.FAULTY, at_day=0)
-        one = standing(row_of(captures), captures, [found(captures[3], fault())], ())
+        one = vehicle_status(row_of(captures), captures, [found(captures[3], fault())], ())
         assert one.urgency is Urgency.AT_TIMES
         assert one.faulty_lately == 1
 
@@ -187,7 +195,7 @@ class TestOrder:
         assert starts("xxx", 3, 3, vehicle="b").order < starts("xxx", 2, 3, vehicle="a").order
         number = 7
         captures = [capture(number + place, Verdict.FAULTY)._replace(handshakes=2) for place in range(2)]
-        both = standing(row_of(captures), captures, [found(one, IN_VAIN) for one in captures], ())
+        both = vehicle_status(row_of(captures), captures, [found(one, IN_VAIN) for one in captures], ())
         assert both.on_both_paths
         assert starts("", 1, 1).order < both.order
 

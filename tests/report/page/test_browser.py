@@ -332,7 +332,7 @@ def states_at(result: Result, time_ns: int) -> dict[str, str]:
     told = {}
     for role, line in result.timelines.items():
         entry = int(np.searchsorted(line.seen_ns, time_ns, side="right")) - 1
-        changing = entry + 1 < len(line) and line.since_ns[entry + 1] < time_ns
+        changing = entry + 1 < len(line) and line.changed_after_ns[entry + 1] < time_ns
         if not line.is_number and not changing and line.state[entry] >= 0:
             told[role.replace("_", " ")] = line.states[line.state[entry]].replace("_", " ")
     return told

@@ -13,10 +13,10 @@ from support.sketches import SKETCHES, any_result, any_timeline
 
 from buslens.checks.verdict import worst_first
 from buslens.expectations.model import Expectations
+from buslens.report.finding_layout import places
 from buslens.report.page.columns import UNKNOWN_FROM, pack
-from buslens.report.places import places
 from buslens.report.view import choose
-from buslens.timeline.model import UNKNOWN, Timeline, Why
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -56,10 +56,10 @@ def nameless(shown: list[str]) -> Timeline:
     return Timeline(
         role="door",
         seen_ns=seen,
-        since_ns=seen - 1,
-        state=np.where(is_unknown, UNKNOWN, 0).astype(np.int32),
+        changed_after_ns=seen - 1,
+        state=np.where(is_unknown, UNKNOWN_STATE, 0).astype(np.int32),
         value=np.full(n, np.nan),
-        why=np.where(is_unknown, Why.UNNAMED.value, 0).astype(np.int8),
+        why=np.where(is_unknown, UnknownReason.UNMAPPED.value, 0).astype(np.int8),
         states=("open", "shut"),
         unit="",
         last_frame_ns=n * 10_000,
@@ -94,18 +94,18 @@ class TestLanes:
         seen = lane["first"] + np.cumsum([0, *column(body, lane["gaps"], "<u4")])
         assert np.abs(seen * 1000 - timeline.seen_ns).max() <= 500
         doubts = np.array(column(body, lane["doubts"], "<u4"))
-        true = timeline.seen_ns - timeline.since_ns
+        true = timeline.seen_ns - timeline.changed_after_ns
         # Rounded outwards: what is shown as doubt is never less than it is.
         assert ((doubts * 1000 >= true) & (doubts * 1000 < true + 1000)).all()
         codes = column(body, lane["codes"], "<u2")
-        told = [UNKNOWN if code >= UNKNOWN_FROM else code for code in codes]
+        told = [UNKNOWN_STATE if code >= UNKNOWN_FROM else code for code in codes]
         assert told == timeline.state.tolist()
         for code, why in zip(codes, timeline.why.tolist(), strict=True):
             assert code < UNKNOWN_FROM or code - UNKNOWN_FROM == why
         if timeline.is_number:
             palette = column(body, lane["palette"], "<f8")
             values = [palette[pick] for pick in column(body, lane["picks"], "<u2")]
-            known = timeline.state != UNKNOWN
+            known = timeline.state != UNKNOWN_STATE
             assert np.array(values)[known].tolist() == timeline.value[known].tolist()
 
     def test_a_gap_longer_than_the_column_holds(self) -> None:

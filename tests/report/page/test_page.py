@@ -13,10 +13,10 @@ from support.sketches import SKETCHES
 
 from buslens.cli import main
 from buslens.errors import UsageError
+from buslens.report.formatting import clean, verdict_sentence
 from buslens.report.page import write_page
 from buslens.report.page.page import SCRIPTS, page
-from buslens.report.page.prose import KEYS
-from buslens.report.words import clean, verdict_sentence
+from buslens.report.page.page_text import KEYS
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -9,8 +9,8 @@ import pytest
 from support.stage import becomes, perform, sampled, step
 
 from buslens.expectations.model import Sequence
-from buslens.report.ink import Tone
-from buslens.report.record.diagram import Diagram, diagram, inlined
+from buslens.report.record.diagram import InlineSvg, diagram, inlined
+from buslens.report.style import Tone
 
 
 def parsed(markup: str) -> ET.Element:
@@ -19,7 +19,7 @@ def parsed(markup: str) -> ET.Element:
 
 
 @pytest.fixture(scope="module")
-def drawn() -> Diagram:
+def drawn() -> InlineSvg:
     """Return the picture of a handshake."""
     rule = Sequence(name="r", start=becomes("a", "on"), steps=(step("s", "b", "on", within=50),))
     samples = {role: sampled([(0, "off"), (at, "on")], every=10, until=400) for role, at in (("a", 100), ("b", 200))}
@@ -29,25 +29,25 @@ def drawn() -> Diagram:
 class TestInlined:
     """Looks become classes, tones become variables, identifiers get a prefix."""
 
-    def test_no_style_of_its_own(self, drawn: Diagram) -> None:
+    def test_no_style_of_its_own(self, drawn: InlineSvg) -> None:
         assert "style" not in {key for element in parsed(drawn.markup).iter() for key in element.attrib}
         assert "<style" not in drawn.markup
         assert "<metadata" not in drawn.markup
 
-    def test_every_class_has_a_rule(self, drawn: Diagram) -> None:
+    def test_every_class_has_a_rule(self, drawn: InlineSvg) -> None:
         used = {element.get("class") for element in parsed(drawn.markup).iter()} - {None, "diagram"}
         assert used
         assert {f".{name}" for name in used} == set(re.findall(r"^(\.\w+)\{", drawn.css, re.MULTILINE))
 
-    def test_every_tone_can_be_turned_over(self, drawn: Diagram) -> None:
+    def test_every_tone_can_be_turned_over(self, drawn: InlineSvg) -> None:
         assert "var(--accent)" in drawn.css
         assert not {tone.value.lower() for tone in Tone} & set(re.findall(r"#\w{6}", drawn.css.lower()))
 
-    def test_label(self, drawn: Diagram) -> None:
+    def test_label(self, drawn: InlineSvg) -> None:
         root = parsed(drawn.markup)
         assert (root.get("role"), root.get("aria-label")) == ("img", 'a "picture"')
 
-    def test_words_are_words(self, drawn: Diagram) -> None:
+    def test_words_are_words(self, drawn: InlineSvg) -> None:
         words = [element.text for element in parsed(drawn.markup).iter("text")]
         assert any("late" in (word or "") for word in words)
 
@@ -65,8 +65,8 @@ class TestInlined:
         assert [element.get("id") for element in root.iter() if element.get("id")] == ["b", "b-c", "b-g"]
         assert ".b0{fill: var(--paper); mask: url(#b-c)}" in made.css
 
-    def test_two_share_nothing(self, drawn: Diagram) -> None:
-        other = Diagram(drawn.markup.replace('"a', '"b'), "")
+    def test_two_share_nothing(self, drawn: InlineSvg) -> None:
+        other = InlineSvg(drawn.markup.replace('"a', '"b'), "")
         ids = [set(re.findall(r' id="([^"]+)"', it.markup)) for it in (drawn, other)]
         assert ids[0]
         assert not ids[0] & ids[1]

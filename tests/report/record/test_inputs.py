@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buslens.errors import UsageError
-from buslens.report.record.inputs import GENERATOR, Input, Standing, demand_unchanged, recheck, recorded_inputs, take
+from buslens.report.record.inputs import GENERATOR, FileStatus, Input, recheck, recorded_inputs, require_unchanged, take
 from buslens.report.record.sections import inputs_table
 
 if TYPE_CHECKING:
@@ -50,10 +50,10 @@ class TestTake:
         file = tmp_path / "a.log"
         file.write_bytes(b"abc")
         taken = take(str(file), "capture")
-        demand_unchanged([taken])
+        require_unchanged([taken])
         file.write_bytes(b"abcd")
         with pytest.raises(UsageError, match="changed while the record was made"):
-            demand_unchanged([taken])
+            require_unchanged([taken])
 
 
 class TestRecheck:
@@ -69,32 +69,32 @@ class TestRecheck:
     def test_same(self, log: Path) -> None:
         name = page(log.parent, [take(str(log), "capture")])
         ((item, standing),) = recheck(name)
-        assert (item.sha256, item.kind, standing) == (ABC, "capture", Standing.SAME)
+        assert (item.sha256, item.kind, standing) == (ABC, "capture", FileStatus.SAME)
 
     @pytest.mark.parametrize("where", ["logs", "."])
     def test_record_made_on_windows(self, where: str, tmp_path: Path) -> None:
         (tmp_path / where).mkdir(exist_ok=True)
         (tmp_path / where / "a.log").write_bytes(b"abc")
         name = page(tmp_path, [Input(path=r"logs\a.log", kind="capture", size=3, sha256=ABC)])
-        assert [standing for _, standing in recheck(name)] == [Standing.SAME]
+        assert [standing for _, standing in recheck(name)] == [FileStatus.SAME]
 
     @pytest.mark.parametrize("content", [b"abd", b"abcd", b""])
     def test_changed(self, content: bytes, log: Path) -> None:
         name = page(log.parent, [take(str(log), "capture")])
         log.write_bytes(content)
-        assert [standing for _, standing in recheck(name)] == [Standing.CHANGED]
+        assert [standing for _, standing in recheck(name)] == [FileStatus.CHANGED]
 
     def test_missing(self, log: Path) -> None:
         name = page(log.parent, [take(str(log), "capture")])
         log.unlink()
-        assert [standing for _, standing in recheck(name)] == [Standing.MISSING]
+        assert [standing for _, standing in recheck(name)] == [FileStatus.MISSING]
 
     def test_beside_the_record(self, log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """Record and files may move together."""
         name = page(log.parent, [Input(path="elsewhere/a.log", kind="capture", size=3, sha256=ABC)])
         (tmp_path / "here").mkdir()
         monkeypatch.chdir(tmp_path / "here")
-        assert [standing for _, standing in recheck(name)] == [Standing.SAME]
+        assert [standing for _, standing in recheck(name)] == [FileStatus.SAME]
 
     @pytest.mark.parametrize("content", ["", "<p>a page</p>", f'<meta name="generator" content="{GENERATOR}">'])
     def test_no_record(self, content: str, tmp_path: Path) -> None:

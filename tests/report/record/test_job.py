@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from buslens.errors import UsageError
-from buslens.report.record.job import EnteredReading, Job, load_job, merged
+from buslens.report.record.job import EnteredReading, JobDetails, load_job, merged
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,7 +24,7 @@ class TestLoad:
     """Keys become fields."""
 
     def test_empty(self, tmp_path: Path) -> None:
-        assert load_job(written(tmp_path, "")) == Job()
+        assert load_job(written(tmp_path, "")) == JobDetails()
 
     def test_everything(self, tmp_path: Path) -> None:
         document = (
@@ -82,7 +82,7 @@ class TestMerged:
     """Options stand above the file; what they leave out stays."""
 
     def test_rows(self) -> None:
-        job = Job(vehicle="a", complaint="b", done=("c",))
-        assert merged(job, {"vehicle": "x", "complaint": None, "done": ["y"], "replaced": None}) == Job(
+        job = JobDetails(vehicle="a", complaint="b", done=("c",))
+        assert merged(job, {"vehicle": "x", "complaint": None, "done": ["y"], "replaced": None}) == JobDetails(
             vehicle="x", complaint="b", done=("y",)
         )

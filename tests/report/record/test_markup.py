@@ -7,8 +7,8 @@ from html.parser import HTMLParser
 from hypothesis import given
 from hypothesis import strategies as st
 
+from buslens.report.formatting import clean
 from buslens.report.record.markup import Markup, join, table, tag, text
-from buslens.report.words import clean
 
 
 class Parsed(HTMLParser):

@@ -20,8 +20,8 @@ from buslens.causes.load import load_causes
 from buslens.checks.findings import Outcome, Verdict
 from buslens.report.record import record as page_module
 from buslens.report.record.inputs import Input
-from buslens.report.record.job import EnteredReading, Job
-from buslens.report.record.suspects import suspects_of
+from buslens.report.record.job import EnteredReading, JobDetails
+from buslens.report.record.ranked_causes import suspects_of
 
 if TYPE_CHECKING:
     from buslens import Result
@@ -50,7 +50,7 @@ INPUTS = [
     Input(path=f"{LONG}{number}.log", kind="capture", size=number, sha256=f"{number:02x}{'c0ffee' * 11}"[:64])
     for number in range(40)
 ]
-JOB = Job(
+JOB = JobDetails(
     vehicle=LONG,
     complaint="does not switch on " * 30,
     done=tuple(f"done{number}start {'words ' * 40}done{number}end" for number in range(12)),
@@ -99,7 +99,7 @@ def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     return print_record(folder, request.param, JOB, (after,), comparison=compare([before], [after]))
 
 
-def print_record(folder: Path, paper: str, job: Job, results: tuple[Result, ...], **more: Any) -> Print:
+def print_record(folder: Path, paper: str, job: JobDetails, results: tuple[Result, ...], **more: Any) -> Print:
     """Print a record on a paper."""
     with pytest.MonkeyPatch.context() as patch:
         original = page_module._resource
@@ -177,7 +177,7 @@ class TestPrint:
         assert rows <= printed.pages("SHA-256")
 
 
-SHORT = Job(
+SHORT = JobDetails(
     vehicle="Club car 3, silver",
     complaint="Steering-lock warning, does not switch on; since Monday",
     workshop="Pinewick Community Car Club",

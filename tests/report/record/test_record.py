@@ -15,13 +15,13 @@ from support.handmade import handshake, result, step_finding
 
 from buslens.causes.compare import compare
 from buslens.checks.findings import Outcome, Verdict
-from buslens.report.cautions import CAUTIONS
-from buslens.report.ink import Tone
 from buslens.report.record.inputs import Input
-from buslens.report.record.job import EnteredReading, Job
+from buslens.report.record.job import EnteredReading, JobDetails
+from buslens.report.record.ranked_causes import MadeReading, RankedCause, Suspects
 from buslens.report.record.record import record
-from buslens.report.record.suspects import MadeReading, Suspect, Suspects
-from buslens.report.record.teaching import TEACHING
+from buslens.report.record.unit_programming import TEACHING
+from buslens.report.safety_notes import CAUTIONS
+from buslens.report.style import Tone
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -35,7 +35,7 @@ GOOD = result(
     path="after.log",
 )
 INPUT = Input(path="before.log", kind="capture", size=1234, sha256="ab" * 32)
-JOB = Job(
+JOB = JobDetails(
     vehicle="Club car 3",
     complaint="does not switch on",
     workshop="Club workshop",
@@ -45,8 +45,11 @@ JOB = Job(
 )
 SUSPECTS = Suspects(
     groups=(
-        (Suspect(title="load fuse blown", share=0.62, repair="replace it"), Suspect(title="ground open", share=0.31)),
-        (Suspect(title="something else", share=0.004),),
+        (
+            RankedCause(title="load fuse blown", share=0.62, repair="replace it"),
+            RankedCause(title="ground open", share=0.31),
+        ),
+        (RankedCause(title="something else", share=0.004),),
     ),
     readings=(
         MadeReading(what="load fuse, looked at", reading="blown", means="", expected="whole", basis="common practice"),
@@ -56,7 +59,7 @@ SUSPECTS = Suspects(
 )
 
 
-def page(job: Job = JOB, results: tuple[Result, ...] = (FAULTY,), **more: object) -> str:
+def page(job: JobDetails = JOB, results: tuple[Result, ...] = (FAULTY,), **more: object) -> str:
     """Return a record."""
     return record(job, results, [INPUT], made_with={"buslens": "0"}, **more).decode()  # type: ignore[arg-type]
 
@@ -107,7 +110,7 @@ class TestSaid:
         seen = Seen(page(suspects=SUSPECTS)).text
         assert "1a load fuse blown 62 % replace it 1b ground open 31 % 2 something else <1 %" in seen
         assert "the log and the readings cannot tell these apart" in seen
-        one = Suspects(groups=((Suspect(title="motor worn", share=0.9991),),), readings=(), advice="", basis="")
+        one = Suspects(groups=((RankedCause(title="motor worn", share=0.9991),),), readings=(), advice="", basis="")
         assert "1 motor worn >99 %" in Seen(page(suspects=one)).text
         assert "Advice: Next: the supply at the lock." in seen
         assert "load fuse, looked at blown whole common practice" in seen
@@ -154,10 +157,10 @@ class TestSaid:
             )
 
     def test_every_field_of_the_job(self) -> None:
-        texts = {field.name: f"entered as {field.name.upper()}" for field in fields(Job)}
+        texts = {field.name: f"entered as {field.name.upper()}" for field in fields(JobDetails)}
         readings = EnteredReading(**{field.name: f"read as {field.name.upper()}" for field in fields(EnteredReading)})
         lists = {name: (texts[name],) for name in ("done", "replaced")}
-        seen = Seen(page(Job(**{**texts, **lists, "readings": (readings,)}))).text  # type: ignore[arg-type]
+        seen = Seen(page(JobDetails(**{**texts, **lists, "readings": (readings,)}))).text  # type: ignore[arg-type]
         del texts["readings"]
         missing = [text for text in (*texts.values(), *astuple(readings)) if text not in seen]
         assert not missing
@@ -166,7 +169,7 @@ class TestSaid:
         assert "Replaced: lock unit. If that is a lock unit" in Seen(page(replace(JOB, replaced=("lock unit",)))).text
 
     def test_nothing_entered(self) -> None:
-        assert "Nothing was entered." in Seen(page(Job())).text
+        assert "Nothing was entered." in Seen(page(JobDetails())).text
 
     def test_many_findings_are_counted(self) -> None:
         many = replace(FAULTY, findings=tuple(step_finding(handshake=number) for number in range(1, 101)))
@@ -194,10 +197,10 @@ class TestHarmless:
         bad = self.HOSTILE
         finding = replace(step_finding(), rule=bad, reason=bad, step=bad, basis=bad)
         capture = replace(FAULTY, findings=(finding,), path=bad, summary=bad)
-        job = Job(
+        job = JobDetails(
             vehicle=bad, complaint=bad, number=bad, done=(bad,), readings=(EnteredReading(what=bad, reading=bad),)
         )
-        suspects = replace(SUSPECTS, groups=((Suspect(title=bad, share=1.0, repair=bad),),), advice=bad)
+        suspects = replace(SUSPECTS, groups=((RankedCause(title=bad, share=1.0, repair=bad),),), advice=bad)
         item = replace(INPUT, path=bad)
         markup = record(job, (capture,), [item], suspects=suspects, comparison=compare([capture], [capture])).decode()
         seen = Seen(markup)

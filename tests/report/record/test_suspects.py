@@ -11,7 +11,7 @@ from buslens.causes.diagnosis import Diagnosis, diagnose
 from buslens.causes.load import load_causes
 from buslens.causes.readings import read_reading
 from buslens.report.diagnosis import last_line
-from buslens.report.record.suspects import suspects_of
+from buslens.report.record.ranked_causes import suspects_of
 
 ROOT = Path(__file__).parents[3]
 

@@ -1,0 +1,425 @@
+"""What the rules look at: the timelines of one capture, and conditions and triggers evaluated on them."""
+
+from __future__ import annotations
+
+import operator
+from bisect import bisect_right
+from dataclasses import dataclass, replace
+from functools import reduce
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.checks.phrases import plain
+from buslens.expectations.model import (
+    And,
+    Becomes,
+    Between,
+    Compare,
+    HeldFor,
+    Is,
+    IsUnknown,
+    Not,
+    Or,
+    Trigger,
+)
+from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
+from buslens.timeline.ternary import FALSE, TRUE, TernaryTimeline, is_unknown, ternary_of
+from buslens.units import format_duration
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Pause
+    from buslens.expectations.model import Condition, GuardedEdge
+    from buslens.timeline.model import Timeline
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class BlindInterval:
+    """A stretch in which something may have happened that the log does not show: in ``(since_ns, until_ns]``."""
+
+    from_ns: int
+    until_ns: int
+    #: Why, as words that stand behind "because": "unlock_feedback is unknown (its message was silent)".
+    why: str
+    is_seam: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TriggerTimes:
+    """When a trigger came about: occurrence i in ``(since_ns[i], seen_ns[i]]``, in the order in which seen."""
+
+    since_ns: NDArray[np.int64]
+    seen_ns: NDArray[np.int64]
+    #: Occurrences that there may have been.
+    possible: tuple[BlindInterval, ...]
+    #: Occurrences that there were, at a moment that the log does not show: a role was unknown meanwhile.
+    unlocated: tuple[BlindInterval, ...]
+    #: Roles that the trigger speaks of, in its order, each once.
+    roles: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.seen_ns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Presence:
+    """When a message was there."""
+
+    timeline: Timeline
+    #: Time between frames, ns, that its timeout rests on; None if unknown.
+    cycle_ns: int | None
+
+
+class EvaluationContext:
+    """One capture as the rules see it.
+
+    Parameters
+    ----------
+    timelines : mapping of str to Timeline
+        By role.
+    presences : mapping of str to Presence
+        By the name of the rule that asks for it.
+    first_ns, end_ns : int
+        Times of the first and of the last frame of the capture.
+    is_timed : bool
+        Whether the capture has time stamps; without them only the order of frames is known.
+    seams_ns : tuple of int
+        Where the recorded clock ran back: a length of time across such a place is not known.
+    """
+
+    def __init__(
+        self,
+        *,
+        timelines: Mapping[str, Timeline],
+        presences: Mapping[str, Presence],
+        first_ns: int,
+        end_ns: int,
+        is_timed: bool = True,
+        seams_ns: tuple[int, ...] = (),
+    ) -> None:
+        self.timelines = timelines
+        self.presences = presences
+        self.first_ns = first_ns
+        self.end_ns = end_ns
+        self.is_timed = is_timed
+        self.seams_ns = seams_ns
+        self._truths: dict[Condition, TernaryTimeline] = {}
+        #: By identity, for a handshake asks often and a trigger is slow to hash; the trigger is kept with it.
+        self._occurrences: dict[int, tuple[Trigger, TriggerTimes]] = {}
+        self._zones: dict[str, tuple[BlindInterval, ...]] = {}
+        self._lasting: EvaluationContext | None = None
+
+    def ternary(self, condition: Condition) -> TernaryTimeline:
+        """Return a condition through the capture."""
+        if condition not in self._truths:
+            self._truths[condition] = self._evaluate(condition)
+        return self._truths[condition]
+
+    def _evaluate(self, condition: Condition) -> TernaryTimeline:
+        match condition:
+            case Is(role=role, state=state):
+                timeline = self.timelines[role]
+                return ternary_of(timeline, lambda it: it.state == it.states.index(state))
+            case IsUnknown(role=role):
+                return is_unknown(self.timelines[role])
+            case Compare(role=role, operator=sign, value=value):
+                return ternary_of(self.timelines[role], lambda it: it.compare(sign, value))
+            case Between(role=role, low=low, high=high):
+                return ternary_of(self.timelines[role], lambda it: it.compare(">=", low) & it.compare("<=", high))
+            case And(parts=parts):
+                return reduce(operator.and_, map(self.ternary, parts))
+            case Or(parts=parts):
+                return reduce(operator.or_, map(self.ternary, parts))
+            case Not(part=part):
+                return ~self.ternary(part)
+            case HeldFor(part=part, duration_ns=duration_ns):
+                return self.ternary(part).held_for(duration_ns)
+
+    def trigger_times(self, trigger: Trigger) -> TriggerTimes:
+        """Return when a trigger came about."""
+        if id(trigger) not in self._occurrences:
+            self._occurrences[id(trigger)] = trigger, self._find(trigger)
+        return self._occurrences[id(trigger)][1]
+
+    def _find(self, trigger: Trigger) -> TriggerTimes:
+        since, seen, doubtful, unseen = [], [], [], []
+        for moment in trigger.moments:
+            condition = edge_condition(moment)
+            since_ns, seen_ns = self.ternary(condition).edges()
+            for begin_ns, end_ns, unknown_ns in zip(*self.ternary(condition).edges_across_unknown(), strict=True):
+                why = self.why_unknown(condition, int(unknown_ns))
+                is_ruled_out = moment.while_ is not None and self.ternary(moment.while_).is_false(begin_ns, end_ns)
+                if not is_ruled_out:
+                    unseen.append(BlindInterval(from_ns=int(begin_ns), until_ns=int(end_ns), why=why))
+            if moment.while_ is not None:
+                also = self.ternary(moment.while_)
+                value = also.value[np.searchsorted(also.at_ns, seen_ns, side="right") - 1]
+                for index in np.flatnonzero((value != TRUE) & (value != FALSE)):
+                    why = self.why_unknown(moment.while_, int(seen_ns[index]))
+                    doubtful.append(BlindInterval(from_ns=int(since_ns[index]), until_ns=int(seen_ns[index]), why=why))
+                since_ns, seen_ns = since_ns[value == TRUE], seen_ns[value == TRUE]
+            since.append(since_ns)
+            seen.append(seen_ns)
+        since_ns, seen_ns = np.concatenate(since), np.concatenate(seen)
+        order = np.lexsort((since_ns, seen_ns))
+        return TriggerTimes(
+            since_ns=since_ns[order],
+            seen_ns=seen_ns[order],
+            possible=tuple(sorted(doubtful)),
+            unlocated=tuple(sorted(unseen)),
+            roles=roles_of_trigger(trigger),
+        )
+
+    def blind_intervals(self, role: str) -> tuple[BlindInterval, ...]:
+        """Return the stretches that could hide a change of a role, in order of time."""
+        if role not in self._zones:
+            self._zones[role] = tuple(_zones_of(self.timelines[role]))
+        return self._zones[role]
+
+    def first_blind_interval(self, trigger: Trigger, since_ns: int, until_ns: int) -> BlindInterval | None:
+        """Return the first stretch that could hide a trigger and reaches into ``(since_ns, until_ns]``."""
+        found = [zone for zone in self.trigger_times(trigger).possible if zone.until_ns > since_ns]
+        # What has to hold for a while can come true so much later than the stretch in which it began unseen.
+        held_ns = max(longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
+        if held_ns and self.first_ns + held_ns > since_ns:
+            why = "what held before the capture began is not known"
+            found.append(BlindInterval(from_ns=self.first_ns - 1, until_ns=self.first_ns + held_ns, why=why))
+        for role in self.trigger_times(trigger).roles:
+            zones = self.blind_intervals(role)
+            # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
+            for zone in zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]:
+                if zone.from_ns < until_ns:
+                    found.append(_part_of(zone, self.timelines[role], since_ns - held_ns, until_ns))
+        return min((zone for zone in found if zone.from_ns < until_ns), default=None)
+
+    def with_last_values_held(self) -> EvaluationContext:
+        """Return the scene as it would be if no role had changed behind its last frame."""
+        if self._lasting is None:
+            self._lasting = EvaluationContext(
+                timelines={
+                    role: replace(timeline, last_frame_ns=timeline.end_ns) for role, timeline in self.timelines.items()
+                },
+                presences=self.presences,
+                first_ns=self.first_ns,
+                end_ns=self.end_ns,
+                is_timed=self.is_timed,
+                seams_ns=self.seams_ns,
+            )
+        return self._lasting
+
+    def has_discontinuity(self, since_ns: int, until_ns: int) -> bool:
+        """Return whether the recorded clock ran back in ``(since_ns, until_ns]``."""
+        return any(since_ns < at_ns <= until_ns for at_ns in self.seams_ns)
+
+    def shown_until_ns(self, trigger: Trigger) -> int:
+        """Return the time up to which the log shows every role of a trigger; before the capture if not at all."""
+        before = self.first_ns - 1
+        lasts = [self.timelines[role].last_frame_ns for role in roles_of_trigger(trigger)]
+        return min((before if last is None else last for last in lasts), default=self.end_ns)
+
+    def why_unknown(self, condition: Condition, time_ns: int) -> str:
+        """Return which role keeps a condition from being decided at a time, as words behind "because"."""
+        in_doubt = []
+        for role in roles_of(condition):
+            timeline = self.timelines[role]
+            index = max(int(np.searchsorted(timeline.seen_ns, time_ns, side="right")) - 1, 0)
+            if timeline.state[index] == UNKNOWN_STATE:
+                return _unknown_text(timeline, index)
+            if _is_unconfirmed(timeline, index, time_ns):
+                return f"no frame shows {role} any more (its last one came before)"
+            if index + 1 < len(timeline) and timeline.changed_after_ns[index + 1] < time_ns:
+                if timeline.state[index + 1] == UNKNOWN_STATE:
+                    return _unknown_text(timeline, index + 1)
+                in_doubt.append(role)
+        if not in_doubt and time_ns < self.first_ns + longest_hold_ns(condition):
+            return "what held before the capture began is not known"
+        return f"{' or '.join(in_doubt or roles_of(condition))} changed between two frames around it"
+
+    def unknown_text(self, role: str, since_ns: int) -> str:
+        """Return that a role is unknown, and why it is so in the stretch that begins at a time."""
+        timeline = self.timelines[role]
+        index = max(int(np.searchsorted(timeline.seen_ns, since_ns, side="right")) - 1, 0)
+        # It is, or it is on the way to it; not looked for beyond, for there can be many such stretches.
+        unknown = np.flatnonzero(timeline.state[index : index + 2] == UNKNOWN_STATE)
+        return _unknown_text(timeline, index + int(unknown[0])) if len(unknown) else f"{plain(role)} is unknown"
+
+    def warm_up_end_ns(self, condition: Condition) -> int:
+        """Return the time from which a condition is judged: when each of its roles has had time for a first frame.
+
+        A role whose first frame takes longer than its timeout is not waited for: it is unknown. The time in which
+        its channel is not recorded yet does not count.
+        """
+        settled = self.first_ns
+        for role in roles_of(condition):
+            timeline = self.timelines[role]
+            waited = timeline.last_frame_ns is not None and timeline.why[0] == UnknownReason.NO_FRAME_YET.value
+            came = np.flatnonzero(
+                ~np.isin(timeline.why, (UnknownReason.NO_FRAME_YET.value, UnknownReason.NOT_RECORDED.value))
+            )
+            if waited and len(came):
+                first_ns = int(timeline.seen_ns[came[0]])
+                begun_ns = max((it.to_ns for it in timeline.pauses[:1] if it.from_ns <= self.first_ns), default=0)
+                if timeline.timeout_ns is None or first_ns - max(begun_ns, self.first_ns) <= timeline.timeout_ns:
+                    settled = max(settled, first_ns)
+        return settled
+
+    def cycle_ns(self, *subjects: Trigger | Condition) -> int | None:
+        """Return the cycle time, by the definitions, of the role involved that was recorded least often, ns."""
+        timelines = [self.timelines[role] for subject in subjects for role in _roles_in(subject)]
+        slowest = max(timelines, key=lambda it: it.period_ns or 0, default=None)
+        return None if slowest is None else slowest.cycle_ns
+
+    def period_ns(self, trigger_or_condition: Trigger | Condition) -> int | None:
+        """Return the longest usual time between frames of the roles involved, ns."""
+        roles = _roles_in(trigger_or_condition)
+        periods = [self.timelines[role].period_ns for role in roles]
+        return max((period for period in periods if period is not None), default=None)
+
+
+def edge_condition(moment: GuardedEdge) -> Condition:
+    """Return the condition whose beginning is the edge of a moment."""
+    if isinstance(moment.edge, Becomes):
+        return Is(role=moment.edge.role, state=moment.edge.state)
+    return moment.edge
+
+
+def roles_of(condition: Condition) -> tuple[str, ...]:
+    """Return the roles that a condition speaks of, in its order, each once."""
+    return tuple(dict.fromkeys(_walk(condition)))
+
+
+def _walk(condition: Condition) -> Iterator[str]:
+    match condition:
+        case And(parts=parts) | Or(parts=parts):
+            for part in parts:
+                yield from _walk(part)
+        case Not(part=part) | HeldFor(part=part):
+            yield from _walk(part)
+        case _:
+            yield condition.role
+
+
+def longest_hold_ns(condition: Condition) -> int:
+    """Return for how long at most a condition asks back into the past, ns."""
+    match condition:
+        case And(parts=parts) | Or(parts=parts):
+            return max(map(longest_hold_ns, parts))
+        case Not(part=part):
+            return longest_hold_ns(part)
+        case HeldFor(part=part, duration_ns=duration_ns):
+            return duration_ns + longest_hold_ns(part)
+        case _:
+            return 0
+
+
+def roles_of_trigger(trigger: Trigger) -> tuple[str, ...]:
+    """Return the roles that a trigger speaks of, in its order, each once."""
+    found: dict[str, None] = {}
+    for moment in trigger.moments:
+        found |= dict.fromkeys(roles_of(edge_condition(moment)))
+        if moment.while_ is not None:
+            found |= dict.fromkeys(roles_of(moment.while_))
+    return tuple(found)
+
+
+def _roles_in(subject: Trigger | Condition) -> tuple[str, ...]:
+    return roles_of_trigger(subject) if isinstance(subject, Trigger) else roles_of(subject)
+
+
+def describe_why(timeline: Timeline, index: int) -> str:
+    """Return in words why a role is unknown in an entry of its timeline."""
+    match UnknownReason(int(timeline.why[index])):
+        case UnknownReason.NO_FRAME_YET if timeline.last_frame_ns is None:
+            return "the capture has no frame that carries it"
+        case UnknownReason.NO_FRAME_YET:
+            return "its first frame has not come yet"
+        case UnknownReason.TIMED_OUT:
+            return "message timeout"
+        case UnknownReason.DISCONTINUITY:
+            return "recorder clock jumped back"
+        case UnknownReason.HOLE:
+            return "a part of the log is lost"
+        case UnknownReason.NOT_RECORDED:
+            pause = timeline.pause_at(index)
+            return pause_text(timeline, pause) if pause is not None else "nothing at all was recorded"
+        case UnknownReason.CONTRADICTED:
+            return f"it comes from {' and from '.join(timeline.senders)}, which contradict each other"
+        case _:
+            unnamed = timeline.unnamed_value(index)
+            value = f" {unnamed}" if unnamed else ""
+            if timeline.is_number:
+                return f"its value{value} is not a number"
+            return f"its value{value} is not assigned to a state"
+
+
+def pause_text(timeline: Timeline, pause: Pause) -> str:
+    """Return that nothing was recorded on the channel of a role, and when, from the beginning of the capture."""
+    from_ns, to_ns = (at_ns - int(timeline.seen_ns[0]) for at_ns in pause)
+    if any(it.from_ns < pause.to_ns and it.to_ns > pause.from_ns for it in timeline.unread):
+        end_ns = pause.to_ns
+        for each in timeline.unread:
+            # Those that follow each other so closely are one stretch to a reader.
+            if end_ns < each.to_ns and each.from_ns - end_ns <= (timeline.timeout_ns or 0):
+                end_ns = each.to_ns
+        to_ns = end_ns - int(timeline.seen_ns[0])
+        return (
+            f"lines between {format_duration(from_ns)} and {format_duration(to_ns)} could not be read, and may have"
+            " carried it"
+        )
+    return (
+        f"nothing at all was recorded from {format_duration(from_ns)} to {format_duration(to_ns)}"
+        " (the bus slept, or the recorder paused)"
+    )
+
+
+def _unknown_text(timeline: Timeline, index: int) -> str:
+    """Return that a role is unknown in an entry of its timeline, and why."""
+    return f"{plain(timeline.role)} is unknown ({describe_why(timeline, index)})"
+
+
+def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:
+    """Return whether a time lies behind the last frame that carried a role before a silence, a seam or the end."""
+    if index + 1 == len(timeline):
+        return timeline.last_frame_ns is not None and time_ns > timeline.last_frame_ns
+    return timeline.why[index + 1] in STOPPED and time_ns > int(timeline.changed_after_ns[index + 1])
+
+
+def _zones_of(timeline: Timeline) -> Iterator[BlindInterval]:
+    unknown = timeline.state == UNKNOWN_STATE
+    starts = np.flatnonzero(unknown & np.append(True, ~unknown[:-1]))
+    stops = np.flatnonzero(unknown & np.append(~unknown[1:], True)) + 1
+    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        until_ns = int(timeline.seen_ns[stop]) if stop < len(timeline) else timeline.end_ns + 1
+        yield _zone(timeline, start, stop, until_ns)
+
+
+def _part_of(zone: BlindInterval, timeline: Timeline, since_ns: int, until_ns: int) -> BlindInterval:
+    """Return what of a zone of a role can hide something in ``(since_ns, until_ns]``.
+
+    A role can be unknown for one reason after another, and only the reasons of then explain anything.
+    """
+    start, stop = (
+        np.searchsorted(timeline.changed_after_ns, zone.from_ns),
+        np.searchsorted(timeline.seen_ns, zone.until_ns),
+    )
+    first = max(np.searchsorted(timeline.seen_ns, since_ns, side="right") - 1, start)
+    past_last = min(np.searchsorted(timeline.changed_after_ns, until_ns), stop)
+    return _zone(timeline, int(first), int(past_last), zone.until_ns)
+
+
+def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> BlindInterval:
+    """Return the stretch of some unknown entries of a timeline; a pause, or a clock that ran back, is named first."""
+    why = timeline.why[start:stop]
+    pauses = np.flatnonzero((why == UnknownReason.NOT_RECORDED.value) | (why == UnknownReason.HOLE.value))
+    seams = np.flatnonzero(why == UnknownReason.DISCONTINUITY.value)
+    named = pauses if len(pauses) else seams
+    return BlindInterval(
+        from_ns=int(timeline.changed_after_ns[start]),
+        until_ns=until_ns,
+        why=_unknown_text(timeline, start + int(named[0]) if len(named) else start),
+        is_seam=bool(len(seams)) and not len(pauses),
+    )

@@ -1,0 +1,104 @@
+"""A number that must keep within limits."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import isfinite
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
+from buslens.checks.findings import Limit
+from buslens.checks.phrases import plain
+from buslens.definitions.limits import exactly
+from buslens.expectations.model import And, Compare, Or
+from buslens.timeline.model import UNKNOWN_STATE
+from buslens.timeline.ternary import TRUE, UNKNOWN
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from buslens.checks.context import EvaluationContext
+    from buslens.checks.findings import Finding
+    from buslens.expectations.model import Condition, Range
+    from buslens.timeline.ternary import Episode
+
+
+def evaluate(rule: Range, scene: EvaluationContext) -> list[Finding]:
+    """Return what the rule found, in order of time, and last what sums up the rest.
+
+    =====================================================  ====================================================
+    a value outside while ``while`` holds                  violated; the text gives the worst value
+    a value on a limit                                     met: both ends belong to the range
+    the same for up to ``longer_than``                     met
+    the number, or ``while``, is unknown                   undecided, save where the other settles it
+    ``while`` never surely holds and is never unknown      not exercised
+    =====================================================  ====================================================
+    """
+    outside: list[Condition] = []
+    if rule.least is not None:
+        outside.append(Compare(role=rule.of, operator="<", value=rule.least))
+    if rule.most is not None:
+        outside.append(Compare(role=rule.of, operator=">", value=rule.most))
+    condition: Condition = Or(parts=tuple(outside))
+    timeline = scene.timelines[rule.of]
+    if rule.while_ is not None:
+        condition = And(parts=(rule.while_.condition, condition))
+        scope = scene.ternary(rule.while_.condition)
+        # It may have held between two frames, or behind the last: of that there is nothing to judge.
+        if not ((scope.value == TRUE) | (scope.value == UNKNOWN)).any():
+            return []
+
+    low = None if rule.least is None else exactly(rule.least)
+    high = None if rule.most is None else exactly(rule.most)
+    nowhere = np.zeros(len(timeline), np.bool_)
+    below = nowhere if low is None else timeline.compare("<", low)
+    above = nowhere if high is None else timeline.compare(">", high)
+
+    limit = Limit(
+        least=None if low is None else float(low),
+        most=None if high is None else float(high),
+        unit=timeline.unit,
+    )
+
+    def worst(run: Episode) -> str:
+        # A stretch that reaches the end of the capture has the very last frame in it.
+        first = max(int(np.searchsorted(timeline.seen_ns, run.from_ns, side="right")) - 1, 0)
+        last = int(np.searchsorted(timeline.seen_ns, run.to_ns, side="right" if run.at_end else "left"))
+        known = timeline.state[first:last] != UNKNOWN_STATE
+        values = timeline.value[first:last][known]
+        if low is not None and below[first:last][known].any():
+            return f"; lowest {_shown(values.min(), lambda number: number < low)} {timeline.unit}"
+        if high is not None and above[first:last][known].any():
+            return f"; highest {_shown(values.max(), lambda number: number > high)} {timeline.unit}"
+        return ""
+
+    offence = ForbiddenCondition(
+        rule=rule,
+        kind="range",
+        condition=condition,
+        truth_in=lambda scene: scene.ternary(condition),
+        tolerated_ns=rule.longer_than_ns,
+        words=lambda _: f"{plain(rule.of)} was {_outside(limit)}",
+        tail=worst,
+        limit=limit,
+        role=rule.of,
+    )
+    return evaluate_episodes(offence, scene)
+
+
+def _outside(limit: Limit) -> str:
+    if limit.most is None:
+        return f"below {limit.least:.15g} {limit.unit}"
+    if limit.least is None:
+        return f"above {limit.most:.15g} {limit.unit}"
+    return f"outside {limit.least:.15g} to {limit.most:.15g} {limit.unit}"
+
+
+def _shown(worst: float, is_outside: Callable[[Fraction], bool]) -> str:
+    """Return a value that is outside its limits with enough digits to show that it is."""
+    texts = [f"{worst:.{digits}g}" for digits in (6, 9, 15, 17)]
+    if not isfinite(worst):
+        return texts[0]
+    return next((text for text in texts if is_outside(Fraction(text))), texts[-1])

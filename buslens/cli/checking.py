@@ -1,0 +1,142 @@
+"""Judging the captures that a command names, one after the other."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from buslens.cli.options import table_of
+from buslens.cli.status import Status, status_of
+from buslens.defaults import find_expectations
+from buslens.errors import CaptureError, UsageError
+from buslens.files import os_error_text
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Iterator, Sequence
+
+    from buslens import Definitions, Expectations, Result
+    from buslens.cli.console import Console
+
+
+class CheckedCapture(NamedTuple):
+    """What came of one capture."""
+
+    path: str
+    #: None if it could not be judged.
+    result: Result | None
+    #: Why it could not be judged; empty if it could.
+    problem: str = ""
+
+    @property
+    def status(self) -> Status:
+        """The exit status for this capture."""
+        return Status.UNUSABLE if self.result is None else status_of(self.result.verdict)
+
+
+class CaptureChecker:
+    """Judges captures as the options of a command say, loading each file of the user's once.
+
+    Raises
+    ------
+    UsageError, DefinitionError, ExpectationError
+        If the files that the options name cannot be used.
+    """
+
+    def __init__(self, options: argparse.Namespace, console: Console) -> None:
+        self._console = console
+        self._workers: int | None = options.workers
+        self._table = table_of(options)
+        self._channels: dict[str, str] = dict(options.channels)
+        self._loaded: dict[str, Expectations] = {}
+        self._chosen: str | None = options.expectations
+        self._definitions: Definitions | None = None
+        if options.definitions:
+            from buslens import load_definitions
+
+            self._definitions = load_definitions(*options.definitions)
+        if self._chosen is not None:
+            self._expectations(self._chosen)
+
+    def check(self, path: str) -> Result:
+        """Return the verdict on one capture.
+
+        Raises
+        ------
+        BuslensError
+            If the capture or what it is judged by cannot be used.
+        OSError
+            If the system refuses the capture.
+        """
+        _require_file(path)
+        self._console.progress(f"reading {path}")
+        chosen = self._chosen or str(find_expectations(path))
+
+        from buslens import check
+
+        expectations = self._expectations(chosen)
+        return check(
+            path,
+            definitions=self._definitions,
+            expectations=expectations,
+            channels=self._channels,
+            table=self._table,
+            workers=self._workers,
+            notify=self._console.note,
+        )
+
+    def check_all(self, paths: Sequence[str]) -> Iterator[CheckedCapture]:
+        """Yield what comes of each capture; one that cannot be read does not stop the others."""
+        for path in paths:
+            try:
+                yield CheckedCapture(path, self.check(path))
+            except CaptureError as exc:
+                problem = str(exc)
+            except OSError as exc:
+                if isinstance(exc, BrokenPipeError):
+                    raise
+                problem = os_error_text(exc, str(exc.filename or path))
+            else:
+                continue
+            self._console.note(problem)
+            yield CheckedCapture(path, None, problem)
+
+    def _expectations(self, path: str) -> Expectations:
+        if path not in self._loaded:
+            from buslens import load_expectations
+
+            self._loaded[path] = load_expectations(path, definitions_needed=self._definitions is None)
+        return self._loaded[path]
+
+
+def expand(names: Sequence[str]) -> list[str]:
+    """Return the captures that names stand for; wildcards count where the shell has left them as they are.
+
+    Raises
+    ------
+    UsageError
+        If standard input is named twice.
+    """
+    if names.count("-") > 1:
+        raise UsageError("standard input ('-') can be read only once")
+    paths: list[str] = []
+    for name in names:
+        if name != "-" and any(mark in name for mark in "*?[") and not Path(name).exists():
+            from glob import glob
+
+            paths += sorted(glob(name)) or [name]  # noqa: PTH207 - as the user wrote it, on every system
+        else:
+            paths.append(name)
+    return paths
+
+
+def _require_file(path: str) -> None:
+    """Refuse what is not there before anything else is looked for."""
+    if path == "-":
+        return
+    if Path(path).is_dir():
+        raise CaptureError(f"{path}: is a folder; name the captures in it, such as '{Path(path) / '*.log'}'")
+    if not os.path.lexists(path):
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path)

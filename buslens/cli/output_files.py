@@ -1,0 +1,113 @@
+"""Writing a file that a person may then edit: never over anything that is there, unless asked to."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buslens.errors import UsageError
+from buslens.files import same_file, write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+def reject_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:
+    """Refuse a name that stands for standard output or for a file that the command reads, even to be replaced.
+
+    Parameters
+    ----------
+    path : str
+        File to write.
+    inputs : iterable of str
+        Files that the command reads.
+    suffix : str
+        Of the kind of file, for the error text.
+
+    Raises
+    ------
+    UsageError
+        If it does.
+    """
+    if path == "-":
+        raise UsageError(f"-o writes a file; name one, such as 'new{suffix}'")
+    if any(same_file(path, name) for name in inputs):
+        raise UsageError(f"-o {path}: this file is read by the command; name another one")
+
+
+def require_place(path: str) -> None:
+    """Refuse a name under which no file can be written, before anything long is begun.
+
+    Raises
+    ------
+    OSError
+        If it is a folder, or lies in one that is not there.
+    """
+    if Path(path).is_dir():
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path)
+    if not Path(path).parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path)
+
+
+def require_free(path: str, data: bytes, *, replace: bool) -> None:
+    """Refuse to write over a file that holds something else, unless the user allows it.
+
+    Parameters
+    ----------
+    path : str
+        File to write.
+    data : bytes
+        What is to be written: the same again does no harm.
+    replace : bool
+        Whether the user allows to replace what is there.
+
+    Raises
+    ------
+    UsageError
+        If the file is there.
+    """
+    target = Path(path)
+    if replace or not target.is_file() or target.stat().st_size == 0:
+        return
+    if target.stat().st_size != len(data) or target.read_bytes() != data:
+        raise UsageError(f"{path} is there already and holds something else; --replace replaces it")
+
+
+def write_new(path: str, data: bytes, *, replace: bool) -> None:
+    """Write a file whole or not at all, if `require_free` allows it."""
+    require_free(path, data, replace=replace)
+    write_atomically(path, data)
+
+
+def require_report(path: str, captures: Iterable[str], *, made: Path | None = None) -> None:
+    """Refuse a name for a report for build servers under which none can be written, or if anything else is there.
+
+    Parameters
+    ----------
+    path : str
+        File to write.
+    captures : iterable of str
+        Files that the command reads.
+    made : Path or None
+        Folder that the command makes if it is not there.
+
+    Raises
+    ------
+    UsageError
+        If there is.
+    OSError
+        If it is a folder, or lies in one that is not there.
+    """
+    if path == "-":
+        raise UsageError("--junit writes a file; name one, such as 'report.xml'")
+    if any(same_file(path, capture) for capture in captures):
+        raise UsageError(f"--junit {path}: this is a capture; name another file")
+    if made is None or os.path.realpath(Path(path).parent) != os.path.realpath(made):
+        require_place(path)
+    if Path(path).is_file():
+        with Path(path).open("rb") as file:
+            head = file.read(4096)
+        if head.strip() and b"<testsuite" not in head:
+            raise UsageError(f"--junit {path}: the file is there and is no such report; name another file")

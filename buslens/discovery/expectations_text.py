@@ -1,0 +1,159 @@
+"""The text of a first expectations file, with what it rests on as comments."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.discovery.limits import STEP_NS
+from buslens.discovery.naming import ROLES, STATES
+from buslens.discovery.toml_text import commented, duration, quoted, remark, role_lines, unnamed
+from buslens.timeline.history import CYCLES_PER_TIMEOUT
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from buslens.definitions.model import Definitions, Message
+    from buslens.discovery.draft import RuleDraft
+    from buslens.discovery.roles import Proposal
+    from buslens.discovery.traces import ShownSignals
+
+_EXPLAINED: Final = {
+    "door_open": "the door whose opening makes the lock lock",
+    "start_button": "what the driver presses to switch on",
+    "ignition": "whether the car is switched on",
+    "lock_enable": "what the control unit drives: a short pulse, off at rest",
+    "unlock_feedback": "the hard-wired path of the feedback",
+    "data_feedback": "the second, independent path, over the data line",
+    "warning_lamp": "the warning that nearly every fault of the lock ends in",
+    "key": "whether a key of the car is near",
+    "learn_state": "whether the lock unit was taught to the car",
+    "supply_voltage": "the supply of the lock, as near to it as it is measured",
+    "supply_current": "the current of the lock",
+    "battery_voltage": "the battery",
+    "speed": "how fast the car drives",
+}
+
+
+def timeout_of(message: Message, shown: ShownSignals) -> str:
+    """Return the silence after which a role is unknown, as the file has it; empty if the message never came twice.
+
+    Three times the cycle time, of the definitions or as measured, or half more than the longest gap seen; `never` for
+    what is sent on events.
+    """
+    cycle_ns = max(message.cycle_ns or 0, shown.cycles_ns.get(message.name, 0))
+    if not cycle_ns:
+        return ""
+    if not shown.is_cyclic(message.name):
+        return quoted("never")
+    longest_ns = max(CYCLES_PER_TIMEOUT * cycle_ns, 3 * shown.silences_ns.get(message.name, 0) // 2)
+    return duration(-(-longest_ns // STEP_NS) * STEP_NS)
+
+
+def file_lines(
+    proposals: Mapping[str, Proposal],
+    shown: ShownSignals,
+    drafts: Sequence[RuleDraft],
+    defined: Definitions,
+    output: str,
+    missing: Sequence[str],
+    lacking: Sequence[str],
+    outliers: Sequence[str],
+) -> Iterator[str]:
+    """Yield the lines of the file.
+
+    Parameters
+    ----------
+    proposals : mapping of str to Proposal
+        By role.
+    shown : Shown
+        What the captures show.
+    drafts : sequence of Draft
+        The rules.
+    defined : Definitions
+        What they were decoded with.
+    output : str
+        Where the file will be.
+    missing, outliers : sequence of str
+        What is left to decide.
+    lacking : sequence of str
+        Those of the missing without which a handshake is not checked whole.
+    """
+    number = len(shown.spans)
+    yield from remark(
+        f"A first expectations file, made from {'one capture' if number == 1 else f'{number} captures'}: go through"
+        f" it line"
+        " by line before you trust it."
+    )
+    yield "#"
+    names = ", ".join(Path(span.path).name for span in shown.spans)
+    yield from remark(
+        f"Learned from {names}: {shown.frames:,} frames. If that vehicle was not healthy, its fault is learned as if"
+        f" it were"
+        " right. What could not be made out stands as a comment: check it and take the '#' away, or delete it. Above"
+        " each"
+        " limit stands how often it was measured, and how it was made from that; more healthy captures make it better."
+    )
+    for title, texts in (("Could not be learned:", missing), ("Look at these captures:", outliers)):
+        if texts:
+            yield "#"
+            yield from remark(title)
+            for text in texts:
+                yield from remark(f"- {text}")
+    yield ""
+    yield "format = 1"
+    yield f"definitions = [{', '.join(quoted(_beside(path, output)) for path in defined.paths)}]"
+    if lacking:
+        yield ""
+        yield from remark("While anything stands here, no capture is as expected: complete the file, then delete it.")
+        yield f"to_decide = [{', '.join(map(quoted, lacking))}]"
+    yield ""
+    yield from remark("--- Roles: what each signal means; are these the right ones? ---")
+    for role in ROLES:
+        yield ""
+        yield from _role(proposals[role], shown)
+    yield ""
+    yield from remark("--- Rules: what a healthy vehicle keeps to; are the limits yours? ---")
+    for draft in drafts:
+        yield ""
+        if draft.problem:
+            yield from remark(f"{draft.name}: {draft.problem}")
+        for text in (*draft.dropped, *draft.outliers, *draft.remarks):
+            yield from remark(text)
+        yield from commented(draft.lines) if draft.problem else draft.lines
+
+
+def _role(proposal: Proposal, shown: ShownSignals) -> Iterator[str]:
+    yield from remark(f"{proposal.role}: {_EXPLAINED[proposal.role]}")
+    best = proposal.best
+    if best is None:
+        yield from remark(f"not found: {proposal.doubt}")
+        return
+    if not proposal.is_certain:
+        yield from remark(f"NOT CERTAIN: {proposal.doubt}")
+    elif proposal.doubt:
+        yield from remark(f"LOOK AT IT: {proposal.doubt}")
+    reasons = "; ".join(reason for reason in best.reasons if reason)
+    yield from remark(f"why: {reasons or 'nothing'}")
+    if left := unnamed(best):
+        yield from remark(f"left unknown: {', '.join(left)}")
+    if proposal.others:
+        names = ", ".join(f"{fit.name} ({fit.points:.1f} points)" for fit in proposal.others)
+        yield from remark(f"next best: {names}; this one has {best.points:.1f}")
+    lines = role_lines(best, timeout_of(best.message, shown))
+    if proposal.is_certain:
+        yield from lines
+        return
+    if proposal.role in STATES and not set(STATES[proposal.role]) <= set(best.states):
+        one, other = STATES[proposal.role]
+        lines[2] = f"states = {{ {one} = 1, {other} = 0 }}    # or the other way round"
+    yield from commented(lines)
+
+
+def _beside(path: str, output: str) -> str:
+    """Return a path as seen from the folder of the file to write."""
+    try:
+        return Path(os.path.relpath(path, Path(output).parent)).as_posix()
+    except ValueError:  # on another drive
+        return Path(path).resolve().as_posix()

@@ -1,0 +1,52 @@
+"""Whether a file holds definitions or a capture, by its first lines."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture.open import is_dbc_text
+from buslens.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_HEAD: Final = 65_536
+
+
+def is_dbc(path: str) -> bool:
+    """Return whether a file holds definitions; a file that cannot be read is told by its name.
+
+    >>> is_dbc("signal_defs/pinewick.dbc")
+    True
+    """
+    try:
+        with Path(path).open("rb") as file:
+            head = file.read(_HEAD)
+    except OSError:
+        return path.lower().endswith(".dbc")
+    return is_dbc_text(head)
+
+
+def sort_by_kind(files: Sequence[str]) -> tuple[list[str], list[str]]:
+    """Return which files are definitions and which are captures, each in the order given.
+
+    Raises
+    ------
+    UsageError
+        If there are none of either, or a capture is standard input.
+    """
+    if "-" in files:
+        raise UsageError("captures are read twice, which standard input cannot be: save the log to a file first")
+    dbcs = [path for path in files if is_dbc(path)]
+    logs = [path for path in files if path not in dbcs]
+    if not dbcs:
+        raise UsageError(
+            f"none of {', '.join(files)} is a DBC file: name the definitions of the vehicle, too, such as 'car.dbc'"
+        )
+    if not logs:
+        raise UsageError(
+            f"all of {', '.join(files)} are definitions: name one or more captures of a healthy vehicle, too, such"
+            f" as 'good.log'"
+        )
+    return dbcs, logs

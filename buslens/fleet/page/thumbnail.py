@@ -1,0 +1,63 @@
+"""The worst moment of a vehicle as a small timing diagram: the lanes of one handshake, and nothing around them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from buslens.fleet.model import Anomaly
+from buslens.fleet.page.drawing import drawn
+from buslens.report.bare_lanes import Bare, lanes
+from buslens.report.finding_layout import places
+from buslens.report.formatting import verdict_sentence
+from buslens.report.style import Format
+from buslens.report.text_metrics import Lettering
+from buslens.report.view import choose
+from buslens.units import NS_PER_MS, NS_PER_US
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Result
+    from buslens.fleet.model import FindingRow
+    from buslens.report.finding_layout import FindingLayout
+    from buslens.report.record.markup import Markup
+
+SMALL: Final = Format(width=350.0, dpi=300, text=6.4, title=7.0, small=6.0, lane=11.0, wave=0.9, thin=0.45, margin=3.0)
+"""Beside the words of a vehicle on A4: 123 mm."""
+
+MOST_LANES: Final = 6
+"""A small diagram with more lanes than this is none."""
+
+
+def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> Markup:
+    """Return one moment of a capture as a picture for the page.
+
+    Parameters
+    ----------
+    result : Result
+        The capture, judged again.
+    about : FindingRow, Anomaly or None
+        What to show, as the ledger knows it; None, or one that is not found again: what the figure would show.
+    """
+    placed = places(result)
+    found = None if about is None else next((place for place in placed if _is_of(place, about)), None)
+    view = choose(result, placed, about=found)
+    view = replace(view, roles=lanes(result, placed, view, found, most=MOST_LANES), left_out=())
+    small = Bare(result, placed, view, SMALL, Lettering())
+    # No notes stand below, so that no number leads anywhere.
+    small.numbers = {}
+    label = f"Timing diagram. {view.caption}. {verdict_sentence(result)}"
+    return drawn(small.draw()).markup(label, kind="moment")
+
+
+def _is_of(place: FindingLayout, about: FindingRow | Anomaly) -> bool:
+    """Whether a finding is the one that the ledger holds, or the delay that stands out."""
+    finding = place.finding
+    if isinstance(about, Anomaly):
+        earliest_ms = about.numbers.get("earliest_ms")
+        if (finding.rule, finding.step) != (about.rule, about.step) or finding.delay is None or earliest_ms is None:
+            return False
+        return abs(finding.delay.earliest_ns - earliest_ms * NS_PER_MS) < NS_PER_US
+    mine = (finding.rule, finding.step, finding.handshake, finding.outcome)
+    # The ledger cuts a reason that is very long.
+    is_same = mine == (about.rule, about.step, about.handshake, about.outcome)
+    return is_same and finding.reason.startswith(about.reason)

@@ -1,0 +1,192 @@
+"""What of the findings on a capture that still grows cannot change any more.
+
+A finding on the part that has come is settled when every role that its rule speaks of has been shown again behind the
+last moment that the finding rests on, or has become unknown. Until then a frame that is still to come could show that
+something happened earlier: a door that shut in time, a second try, an answer that comes late and not never.
+
+roles_in     the roles that a rule speaks of
+reach_ns     how far back a finding of a rule can rest on
+settled      findings that stand, handshake by handshake
+extent       the stretch of the capture that a finding is about
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.context import edge_condition, longest_hold_ns, roles_of, roles_of_trigger
+from buslens.checks.findings import Outcome
+from buslens.checks.sequence import ANSWER_EXPIRY_FACTOR
+from buslens.expectations.model import Agree, Alive, Never, Precedes, Pulse, Range, Sequence
+from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.checks.findings import Finding, Handshake, Result
+    from buslens.expectations.model import AnyRule, Condition, Trigger
+
+_FOREVER: Final = 2**62
+_SILENT: Final = frozenset({UnknownReason.NO_FRAME_YET.value, *STOPPED})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinalFinding:
+    """Something that can be said of a capture before it has ended: one handshake, or one finding of another rule."""
+
+    rule: str
+    #: Findings of the handshake in the order of its steps, or the one finding.
+    findings: tuple[Finding, ...]
+    #: None for what is no handshake.
+    handshake: Handshake | None = None
+
+
+def roles_in(rule: AnyRule) -> frozenset[str]:
+    """Return the roles that a rule speaks of."""
+    roles = {role for trigger in _triggers(rule) for role in roles_of_trigger(trigger)}
+    roles |= {role for condition in _conditions(rule) for role in roles_of(condition)}
+    if isinstance(rule, Range):
+        roles.add(rule.of)
+    return frozenset(roles)
+
+
+def _triggers(rule: AnyRule) -> list[Trigger]:
+    match rule:
+        case Sequence():
+            also = [] if rule.abandon is None else [rule.abandon]
+            return [rule.start, *also, *(step.await_ for step in rule.steps)]
+        case Precedes():
+            return [rule.first, rule.then]
+        case Pulse() | Never() | Agree() | Alive() | Range():
+            return []
+
+
+def _conditions(rule: AnyRule) -> list[Condition]:
+    match rule:
+        case Sequence():
+            return [] if rule.given is None else [rule.given.condition]
+        case Pulse():
+            return [rule.of.condition]
+        case Never():
+            return [rule.when.condition]
+        case Agree():
+            return [rule.first.condition, rule.second.condition]
+        case Range():
+            return [] if rule.while_ is None else [rule.while_.condition]
+        case Alive() | Precedes():
+            return []
+
+
+def lookback_ns(rule: AnyRule) -> int:
+    """Return a time, ns, such that nothing a rule finds rests on what lies longer ago, save that it lasted."""
+    holds = [longest_hold_ns(condition) for condition in _conditions(rule)]
+    holds += [longest_hold_ns(edge_condition(moment)) for trigger in _triggers(rule) for moment in trigger.moments]
+    return max(holds, default=0) + _limits_ns(rule)
+
+
+def _limits_ns(rule: AnyRule) -> int:
+    match rule:
+        case Sequence():
+            return ANSWER_EXPIRY_FACTOR * (rule.tries + 1) * sum(step.within_ns for step in rule.steps)
+        case Pulse():
+            return max(rule.least_ns or 0, rule.most_ns or 0)
+        case Never() | Range():
+            return rule.longer_than_ns or 0
+        case Agree():
+            return rule.settle_ns
+        case Alive():
+            return rule.timeout_ns or 0
+        case Precedes():
+            return rule.within_ns
+
+
+def extent(finding: Finding) -> tuple[int, int]:
+    """Return the first and the last moment of what a finding is about, ns."""
+    time_ns = finding.time_ns or 0
+    if finding.kind in {"sequence", "precedes"} or finding.delay is None:
+        return time_ns, time_ns
+    from_ns = time_ns if finding.reference is None else finding.reference.earliest_ns
+    to_ns = time_ns + finding.delay.earliest_ns
+    if finding.outcome is Outcome.UNDECIDED and finding.reference is not None:
+        to_ns = max(to_ns, finding.reference.latest_ns or 0)
+    return from_ns, to_ns
+
+
+def final_findings(result: Result, *, unmeasured: frozenset[str]) -> Iterator[FinalFinding]:
+    """Yield what stands of the findings on a capture that still grows, in the order of rules and time.
+
+    Parameters
+    ----------
+    result : Result
+        The part that has come, judged.
+    unmeasured : frozenset of str
+        Roles, and names of rules on messages, whose timeout is still to be measured: nothing is said of them.
+    """
+    for rule in result.expectations.rules:
+        roles = roles_in(rule)
+        if not unmeasured.isdisjoint(roles | {rule.name}):
+            continue
+        found = [finding for finding in result.findings if finding.rule == rule.name]
+        shown_ns = _shown_ns(result, roles)
+        if isinstance(rule, Sequence):
+            yield from _handshakes(result, rule, found, shown_ns)
+        for finding in found:
+            is_one_of_all = finding.time_ns is None or finding.outcome is Outcome.MET
+            if finding.handshake is None and not is_one_of_all and _is_confirmed(finding, result, roles, shown_ns):
+                yield FinalFinding(rule=rule.name, findings=(finding,))
+
+
+def _shown_ns(result: Result, roles: frozenset[str]) -> int:
+    """Return the time up to which nothing about some roles can change: their last frames, or what became unknown."""
+    shown_ns = _FOREVER
+    for role in roles:
+        timeline = result.timelines[role]
+        is_gone = timeline.state[-1] == UNKNOWN_STATE and int(timeline.why[-1]) in _SILENT
+        if not is_gone and timeline.last_frame_ns is not None:
+            shown_ns = min(shown_ns, timeline.last_frame_ns)
+    return shown_ns
+
+
+def _handshakes(result: Result, rule: Sequence, found: list[Finding], shown_ns: int) -> Iterator[FinalFinding]:
+    within_ns = {step.name: step.within_ns for step in rule.steps}
+    for run in result.handshakes:
+        if run.rule != rule.name:
+            continue
+        steps = tuple(finding for finding in found if finding.handshake == run.number)
+        over_ns = run.end_ns
+        for finding in steps:
+            is_seen = len(finding.evidence) > 1
+            if not is_seen and finding.reference is not None:
+                # Until then the change may still come, late, and the first step once more.
+                begun_ns = finding.reference.latest_ns or finding.reference.earliest_ns
+                longest_ns = max(within_ns.values()) if finding is steps[0] else within_ns[finding.step or ""]
+                over_ns = max(over_ns, begun_ns + ANSWER_EXPIRY_FACTOR * longest_ns)
+            over_ns = max(over_ns, finding.time_ns or 0)
+        if over_ns > shown_ns:
+            return  # numbers are given in order
+        yield FinalFinding(rule=rule.name, findings=steps, handshake=run)
+
+
+def _is_confirmed(finding: Finding, result: Result, roles: frozenset[str], shown_ns: int) -> bool:
+    assert finding.time_ns is not None  # noqa: S101 (the caller has looked)
+    if finding.kind == "alive":
+        return finding.outcome.is_fault
+    if finding.kind in {"sequence", "precedes"}:
+        return finding.time_ns <= shown_ns
+    if any(_may_be_waited_for(result, role) for role in roles):
+        return False
+    if finding.outcome is Outcome.UNDECIDED:
+        return extent(finding)[1] < shown_ns
+    if finding.kind == "pulse":
+        ended_ns = finding.evidence[-1].time.latest_ns
+        return ended_ns is None or ended_ns <= shown_ns
+    return True
+
+
+def _may_be_waited_for(result: Result, role: str) -> bool:
+    """Return whether a role has not come yet, though not for so long that nobody waits for it any more."""
+    timeline = result.timelines[role]
+    if timeline.last_frame_ns is not None:
+        return False
+    return timeline.timeout_ns is None or timeline.end_ns - result.origin_ns <= timeline.timeout_ns

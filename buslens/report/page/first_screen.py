@@ -1,0 +1,160 @@
+"""The first screen: what happened, why, what to do at the car, and the evidence."""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING, Final
+
+from buslens.causes.advice import AdviceKind
+from buslens.checks.findings import Verdict
+from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
+from buslens.report.formatting import capitalised, clean, verdict_sentence
+from buslens.report.page.drawing import strip_svg
+from buslens.report.safety_notes import CAUTIONS
+from buslens.report.strip import evidence_strip, informative
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from buslens.causes.diagnosis import Diagnosis
+    from buslens.causes.model import Measurement
+    from buslens.causes.ranking import Hypothesis
+    from buslens.checks.findings import Result
+
+_MOST_CAUSES: Final = 4
+_MOST_AGAINST: Final = 3
+
+
+def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[int, int]) -> str:
+    """Return the evidence as a figure; empty where there is none.
+
+    Parameters
+    ----------
+    result : Result
+    diagnosis : Diagnosis or None
+        Of this capture; None where there is no causes file.
+    numbers : mapping of int to int
+        Number of each kind of finding, by the id of a finding.
+    """
+    strip = evidence_strip(result, None if diagnosis is None else informative(diagnosis))
+    evidence = ""
+    if strip is not None:
+        names = ", ".join(role.replace("_", " ") for role in strip.roles)
+        label = f"Lanes over time: {names}. {verdict_sentence(result)}"
+        run = strip.handshake
+        around = "" if run is None else f", around {clean(run.rule)} {run.number}"
+        drawn = strip_svg(result, strip, numbers, label)
+        evidence = f'<figure class="evidence"><h2>What the log shows{_safe(around)}</h2>\n{drawn}</figure>'
+    return evidence
+
+
+def side_html(result: Result, diagnosis: Diagnosis | None) -> str:
+    """Return the leading cause with what speaks for and against it, what to do next, and the cautions for it."""
+    why = "" if diagnosis is None else f'<div class="why">{"".join(_why(diagnosis))}</div>'
+    told = why + _cautions(result, diagnosis)
+    return f'<div class="side">{told}</div>' if told else ""
+
+
+def _cautions(result: Result, diagnosis: Diagnosis | None) -> str:
+    """Return the cautions, wherever somebody is going to work on the car."""
+    is_work = diagnosis is not None and diagnosis.advice.step is not AdviceKind.NOTHING
+    if result.verdict is not Verdict.FAULTY and not is_work:
+        return ""
+    told = "".join(f"<p>{html.escape(caution)}</p>" for caution in CAUTIONS)
+    return f'<section class="caution"><h2>Safety notes</h2>{told}</section>'
+
+
+def _why(diagnosis: Diagnosis) -> Iterator[str]:
+    if diagnosis.advice.step is AdviceKind.NOTHING:
+        yield f'<section><h2>Why</h2><p class="do">{_safe(last_line(diagnosis))}</p></section>'
+        return
+    yield f"<section><h2>Most likely</h2>{''.join(_causes(diagnosis))}</section>"
+    yield f"<section><h2>Do next at the car</h2>{''.join(_next(diagnosis))}</section>"
+
+
+# --- causes ---------------------------------------------------------------------------------------------
+
+
+def _causes(diagnosis: Diagnosis) -> Iterator[str]:
+    group = diagnosis.ranking.groups[0]
+    members = [it for it in group if it.posterior >= WORTH_TELLING][:_MOST_CAUSES] or list(group[:1])
+    if len(members) > 1:
+        yield f'<p class="small">{NOT_TOLD_APART}:</p>'
+    for it in members:
+        name = capitalised(clean(it.title))
+        chance = share(it.posterior).replace("<", "< ").replace(">", "> ")
+        yield f'<p class="cause"><span>{_safe(name)}</span> <span class="nw">{_safe(chance)}</span></p>'
+        if len(members) > 1:
+            yield _bar(it.posterior)
+    yield f'<p class="case">{_safe(_case(diagnosis, members[0]))}</p>'
+    named = {id(it) for it in members}
+    others = [it for it in diagnosis.ranking.hypotheses if id(it) not in named and it.posterior >= WORTH_TELLING]
+    if others:
+        told = ", ".join(f"{clean(it.title)} {share(it.posterior)}" for it in others[:_MOST_CAUSES])
+        more = f", and {len(others) - _MOST_CAUSES} more" if len(others) > _MOST_CAUSES else ""
+        yield f'<p class="small">Also possible: {_safe(told + more)}</p>'
+
+
+def _bar(posterior: float) -> str:
+    return (
+        '<svg class="bar" width="100%" height="6" aria-hidden="true">'
+        f'<rect width="{100 * min(max(posterior, 0.0), 1.0):.0f}%" height="6" class="inked"/></svg>'
+    )
+
+
+def _case(diagnosis: Diagnosis, hypothesis: Hypothesis) -> str:
+    """Return what speaks for a cause and what against, two short sentences."""
+    found = diagnosis.case(hypothesis)
+    readings = {it.measurement: it.text for it in diagnosis.readings}
+    for_ = [clean(it.sign.shows) for it in found.signs_for]
+    for_ += [f"{name} {clean(readings[name])}" for name in found.readings_for]
+    against = [clean(it.sign.shows) for it in found.unexplained]
+    against += [f"the log does not show that {clean(it.sign.shows)}" for it in found.missed]
+    against += [f"{name} {clean(readings[name])}" for name in found.readings_against]
+    told = [f"For it: {'; '.join(for_)}." if for_ else "Nothing in the log speaks for it."]
+    if against:
+        told.append(f"Against it: {'; '.join(against[:_MOST_AGAINST])}.")
+    else:
+        told.append("Nothing speaks against it.")
+    return " ".join(told)
+
+
+# --- the next step --------------------------------------------------------------------------------------
+
+
+def _next(diagnosis: Diagnosis) -> Iterator[str]:
+    advice = diagnosis.advice
+    measurement = advice.measurement
+    if advice.step is not AdviceKind.MEASURE or measurement is None:
+        first = (advice.hypotheses or diagnosis.ranking.hypotheses)[0]
+        if advice.step is AdviceKind.EXAMINE and len(advice.hypotheses) > 1:
+            yield f'<p class="do">{_safe(last_line(diagnosis))}</p>'
+            return
+        repair = " ".join(clean(cause.repair) for cause in first.causes)
+        yield f'<p class="do">{_safe(repair)}</p>'
+        if any(cause.kind.is_in_vehicle for cause in first.causes):
+            yield '<dl class="how"><dt>then</dt><dd>record again, and compare the two</dd></dl>'
+        return
+    if measurement.cautions:
+        yield f'<p class="heed"><b>First:</b> {_safe(" ".join(map(clean, measurement.cautions)))}</p>'
+    yield f'<p class="do">{_safe(measurement.do)}</p>'
+    rows = [
+        ("where", _safe(measurement.where)),
+        ("state", _safe(f"{measurement.state}; about {measurement.minutes:g} min")),
+        ("expected", f"<b>{_safe(_expected(measurement))}</b>"),
+    ]
+    for outlook in [it for it in advice.outlooks if it.result != measurement.expect and it.leaves][:2]:
+        window = measurement.result(outlook.result)
+        limits = limits_of(window, measurement.unit)
+        left, chance = outlook.leaves[0]
+        rows.append(("else", _safe(f"{limits or window.name}: {clean(left.title)} {share(chance)}")))
+    yield f'<dl class="how">{"".join(f"<dt>{name}</dt><dd>{words}</dd>" for name, words in rows)}</dl>'
+
+
+def _expected(measurement: Measurement) -> str:
+    window = measurement.result(measurement.expect)
+    return limits_of(window, measurement.unit) or window.name
+
+
+def _safe(text: str) -> str:
+    return html.escape(clean(text))

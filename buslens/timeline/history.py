@@ -1,0 +1,535 @@
+"""Frames come in, and only what changed stays: the memory of a capture, however long it was.
+
+Of every message that a role needs, the recorder keeps the time of its last frame; of every signal, a row for each
+frame that first shows a new value, and for each first frame after a silence. All of it is done on columns; a capture
+in which nothing happens costs a few rows.
+"""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from buslens.capture.frames import Flag
+from buslens.capture.pauses import LEAST_PAUSE_NS
+from buslens.definitions.model import EVERY_BIT
+from buslens.definitions.unpack import carries, raw_values
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Frames
+    from buslens.definitions.model import Message, Signal
+
+NO_FRAME_NS: Final = -(2**63)
+"""Stands for a frame that there was not: no time of a capture is so early."""
+
+MEASURED_INTERVALS: Final = 200
+"""How many intervals between frames a cycle time is measured from: seconds of a cyclic message."""
+
+CYCLES_PER_TIMEOUT: Final = 3
+"""Cycle times of silence after which a message has stopped (common practice, no source)."""
+
+LOST_CYCLES: Final = 1.5
+"""Cycle times without a frame after which one has been lost."""
+
+BEAT_PARTS: Final = 10
+"""A frame is on the beat if it is no further off than its cycle divided by this (common practice, no source)."""
+
+BEATS_KEPT: Final = 8
+"""Frames before a change by which it is told whether the frame that shows it is on their beat."""
+
+LEAST_CYCLIC: Final = 4
+"""Intervals from which it can be told whether frames are cyclic."""
+
+NO_TIMEOUT: Final = 2**62
+"""Stands for a silence that never makes a track unknown, ns."""
+
+_ADDRESS: Final = 0xFF
+"""Bits of a 29-bit identifier that hold a J1939 source address."""
+_ZERO: Final = np.uint64(0)
+_DATA_ONLY: Final = np.uint16(Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Track:
+    """One thing to follow through a capture."""
+
+    #: Name under which the timeline is kept.
+    name: str
+    message: Message
+    #: None to follow the mere presence of the message.
+    signal: Signal | None
+    #: Longest silence of the message, ns, or `NO_TIMEOUT`; None: to be measured from the capture.
+    timeout_ns: int | None
+    #: Other channels on which the definitions know a message of that name, and on which it is not followed.
+    ignored_channels: tuple[str, ...] = ()
+    #: The only channel, and the only J1939 source address, that it is followed on; None for any.
+    channel: str | None = None
+    address: int | None = None
+    #: Whether its unit also sends as soon as the signal changes, so that it counts which frames are on the beat.
+    is_on_change: bool = False
+
+
+class CycleEstimator:
+    """The first intervals between frames, as many as a cycle time is measured from."""
+
+    def __init__(self) -> None:
+        self._parts: list[NDArray[np.int64]] = []
+        self._from_ns = NO_FRAME_NS
+        self.count = 0
+
+    @property
+    def period_ns(self) -> int | None:
+        """Median of the intervals, ns; None before the second frame."""
+        return int(np.median(np.concatenate(self._parts))) if self.count else None
+
+    @property
+    def beat_ns(self) -> int | None:
+        """Cycle of frames that are cyclic but for some others and some lost ones, ns; None if they are not."""
+        if self.count < LEAST_CYCLIC:
+            return None
+        intervals_ns = np.concatenate(self._parts)
+        # Not the median, for many may be lost; nor the least, for some are sent in between.
+        base_ns = max(int(np.percentile(intervals_ns, 25)), 1)
+        cycles = np.maximum(np.rint(intervals_ns / base_ns), 1)
+        is_near = np.abs(intervals_ns - cycles * base_ns) * BEAT_PARTS <= base_ns * cycles
+        if 2 * is_near.sum() <= len(intervals_ns):
+            return None
+        return int(np.median((intervals_ns / cycles)[is_near]))
+
+    def add(self, time_ns: NDArray[np.int64], *, starts_segment: bool) -> None:
+        """Count frames, in order of time; what lies between the first of them and a seam before it is no interval."""
+        if not len(time_ns) or self.count >= MEASURED_INTERVALS:
+            return
+        if not starts_segment and self._from_ns != NO_FRAME_NS:
+            time_ns = np.append(self._from_ns, time_ns)
+        self._keep(np.diff(time_ns[: MEASURED_INTERVALS + 1]))
+        self._from_ns = int(time_ns[-1])
+
+    def merge(self, later: CycleEstimator, first_ns: int, *, starts_segment: bool) -> None:
+        """Append the intervals of frames right behind, of which the first came at `first_ns`."""
+        self.add(np.array([first_ns]), starts_segment=starts_segment)
+        for part in later._parts:
+            self._keep(part)
+        self._from_ns = later._from_ns
+
+    def _keep(self, intervals_ns: NDArray[np.int64]) -> None:
+        kept = intervals_ns[: MEASURED_INTERVALS - self.count]
+        if len(kept):
+            self._parts.append(kept)
+            self.count += len(kept)
+
+
+@dataclass(slots=True, kw_only=True)
+class TrackHistory:
+    """What is kept of one track; arrays are joined when the capture has been read."""
+
+    time_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    #: Frame before that carried the signal, or `NO_FRAME_NS`.
+    changed_after_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    #: Raw values as 64 bits.
+    raw: list[NDArray[np.uint64]] = field(default_factory=list)
+    #: Last frame of the message before a silence that ended at or before this row, or `NO_FRAME_NS`.
+    silent_from_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    #: First and last frame that carried the signal, or `NO_FRAME_NS`.
+    first_ns: int = NO_FRAME_NS
+    last_ns: int = NO_FRAME_NS
+    last_raw: np.uint64 = _ZERO
+    #: If sent on change, for each row the `BEATS_KEPT` frames before it that carried the signal, or `NO_FRAME_NS`.
+    beats_ns: list[NDArray[np.int64]] | None = None
+    #: The same for the next frame.
+    latest_ns: NDArray[np.int64] = field(default_factory=lambda: np.full(BEATS_KEPT, NO_FRAME_NS))
+    #: Of the frames that carried the signal.
+    cadence: CycleEstimator = field(default_factory=CycleEstimator)
+    #: Last frame of the message before a silence after which the signal has not come again, or `NO_FRAME_NS`.
+    open_gap_ns: int = NO_FRAME_NS
+    #: Whether the next row is kept even if nothing changed: a seam lies before it.
+    after_seam: bool = False
+
+    def append(
+        self,
+        time_ns: NDArray[np.int64],
+        since_ns: NDArray[np.int64],
+        raw: NDArray[np.uint64],
+        silent_from_ns: NDArray[np.int64],
+    ) -> None:
+        """Keep rows that are later than all that stand."""
+        if len(time_ns):
+            self.time_ns.append(time_ns)
+            self.changed_after_ns.append(since_ns)
+            self.raw.append(raw)
+            self.silent_from_ns.append(silent_from_ns)
+
+    def arrays(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.uint64], NDArray[np.int64]]:
+        """Return time, since, raw and silent_from, one element per row."""
+        if not self.time_ns:
+            none = np.empty(0, np.int64)
+            return none, none, np.empty(0, np.uint64), none
+        return (
+            np.concatenate(self.time_ns),
+            np.concatenate(self.changed_after_ns),
+            np.concatenate(self.raw),
+            np.concatenate(self.silent_from_ns),
+        )
+
+
+@dataclass(slots=True, kw_only=True)
+class _MessageBatch:
+    """The frames of one message in one run: their times, and per track which carried it and with what."""
+
+    time_ns: NDArray[np.int64]
+    carried: list[NDArray[np.intp]]
+    raw: list[NDArray[np.uint64]]
+    starts_segment: bool
+
+
+class MessageSender(NamedTuple):
+    """Where a message comes from."""
+
+    #: As recorded.
+    channel: str
+    #: J1939 source address; None for what has none.
+    address: int | None
+
+
+def _part(run: _MessageBatch, mask: NDArray[np.bool_]) -> _MessageBatch:
+    """Return some of the frames of a run."""
+    place = np.cumsum(mask) - 1
+    kept = [mask[carried] for carried in run.carried]
+    return _MessageBatch(
+        time_ns=run.time_ns[mask],
+        carried=[place[carried[mine]] for carried, mine in zip(run.carried, kept, strict=True)],
+        raw=[raw[mine] for raw, mine in zip(run.raw, kept, strict=True)],
+        starts_segment=run.starts_segment,
+    )
+
+
+class MessageHistory:
+    """What is kept of one message and of the tracks on it."""
+
+    def __init__(self, message: Message, tracks: Iterable[Track], renamed: Mapping[str, str]) -> None:
+        self.message = message
+        #: Channel as recorded -> as the definitions call it, where the two differ.
+        self.channel_aliases = renamed
+        self.tracks = tuple(tracks)
+        self.rows = tuple(TrackHistory(beats_ns=[] if track.is_on_change else None) for track in self.tracks)
+        self.frames = 0
+        self.first_ns = NO_FRAME_NS
+        self.last_ns = NO_FRAME_NS
+        self.channels: set[str] = set()
+        #: Identifiers that came, of a message that several stand for.
+        self.ids: set[int] = set()
+        self.timeouts_ns = [track.timeout_ns for track in self.tracks]
+        #: A row is kept behind each interval that is longer, ns: it may span a pause of the recording.
+        self.lost_ns = _lost_ns(message)
+        self._segment = 0
+        #: Whether a seam lies between the last frame and the next.
+        self._after_seam = False
+        self._cadence = CycleEstimator()
+        self._unmeasured: list[_MessageBatch] | None = [] if None in self.timeouts_ns else None
+        #: What each channel and source sent, where there are several; else the one there is, and None.
+        self.senders: dict[MessageSender, MessageHistory | None] = {}
+
+    @property
+    def must_measure(self) -> bool:
+        """Whether a cycle time is still to be measured."""
+        return None in self.timeouts_ns or any(log is not None and log.must_measure for log in self.senders.values())
+
+    @property
+    def period_ns(self) -> int | None:
+        """Median of the first intervals between frames, ns; None before the second frame."""
+        return self._cadence.period_ns
+
+    def add(self, frames: Frames) -> None:
+        """Take the message's frames out of a run of frames."""
+        self.begin_segment(frames.segment)
+        same_id = self._same_id(frames.can_id)
+        if not same_id.any():
+            return
+        kind = np.uint16(Flag.EXTENDED if self.message.is_extended else 0)
+        rows = np.flatnonzero(same_id & ((frames.flags & _DATA_ONLY) == kind))
+        if self.message.channel is not None:
+            names = [self.channel_aliases.get(label, label) for label in frames.channels]
+            tied = [index for index, name in enumerate(names) if name == self.message.channel]
+            rows = rows[np.isin(frames.channel[rows], tied)]
+        only, address = self.tracks[0].channel, self.tracks[0].address
+        if only is not None:
+            labels = enumerate(frames.channels)
+            tied = [index for index, label in labels if only in {label, self.channel_aliases.get(label, label)}]
+            rows = rows[np.isin(frames.channel[rows], tied)]
+        if address is not None:
+            rows = rows[(frames.can_id[rows] & np.uint32(_ADDRESS)) == address]
+        if not len(rows):
+            return
+        if self.message.id_mask != EVERY_BIT:
+            self.ids.update(np.unique(frames.can_id[rows]).tolist())
+        self.channels.update(frames.channels[index] for index in np.unique(frames.channel[rows]))
+        times = frames.time_ns[rows]
+        carried, raws = [], []
+        for track in self.tracks:
+            if track.signal is None:
+                carried.append(np.arange(len(rows)))
+                raws.append(np.zeros(len(rows), np.uint64))
+            else:
+                mask = carries(frames, rows, track.signal, self.message)
+                kept = np.flatnonzero(mask)
+                carried.append(kept)
+                raws.append(raw_values(frames, rows[kept], track.signal).view(np.uint64))
+        run = _MessageBatch(time_ns=times, carried=carried, raw=raws, starts_segment=False)
+        self._take_apart(run, frames, rows)
+        self.take_run(run)
+
+    def begin_segment(self, segment: int) -> None:
+        """Note the segment of what comes next."""
+        self._after_seam |= segment != self._segment
+        self._segment = segment
+        for log in self.senders.values():
+            if log is not None:
+                log.begin_segment(segment)
+
+    def take_run(self, run: _MessageBatch) -> None:
+        """Take the message's frames of one run."""
+        starts_segment, self._after_seam = self._after_seam, False
+        self._accept(replace(run, starts_segment=starts_segment))
+
+    def _take_apart(self, run: _MessageBatch, frames: Frames, rows: NDArray[np.intp]) -> None:
+        """Let each sender have what it sent, as soon as there are several."""
+        channel = frames.channel[rows].astype(np.int64)
+        if self.message.id_mask & _ADDRESS or not self.message.is_j1939:
+            numbers, address = channel << 8, None
+        else:
+            address = (frames.can_id[rows] & np.uint32(_ADDRESS)).astype(np.int64)
+            numbers = channel << 8 | address
+        for number in [numbers[0]] if (numbers == numbers[0]).all() else np.unique(numbers):
+            sender = MessageSender(frames.channels[number >> 8], None if address is None else int(number & _ADDRESS))
+            if sender in self.senders:
+                continue
+            self._distinguish()
+            self.senders[sender] = self._blank(sender) if self.senders else None
+        for sender, log in self.senders.items():
+            if log is not None:
+                mine = frames.channels.index(sender.channel) << 8 if sender.channel in frames.channels else -1
+                is_mine = numbers == (mine | (sender.address or 0) if mine >= 0 else -1)
+                if is_mine.any():
+                    log.take_run(_part(run, is_mine))
+
+    def _distinguish(self) -> None:
+        """Give the one sender that there was so far a log of its own."""
+        for sender, log in self.senders.items():
+            if log is None:
+                self.senders[sender] = self._twin(sender)
+
+    def _blank(self, sender: MessageSender) -> MessageHistory:
+        log = MessageHistory(self.message, self.tracks, self.channel_aliases)
+        log._segment, log.channels = self._segment, {sender.channel}
+        return log
+
+    def _twin(self, sender: MessageSender) -> MessageHistory:
+        shared = (self.message, self.tracks, self.channel_aliases)
+        log = copy.copy(self)
+        log.senders, log.channels = {}, {sender.channel}
+        return copy.deepcopy(log, {id(it): it for it in shared})
+
+    def _same_id(self, can_id: NDArray[np.uint32]) -> NDArray[np.bool_]:
+        """Return which identifiers are the message's, their width apart."""
+        mask = self.message.id_mask
+        # An operation less for nearly all messages there are.
+        bits = can_id if mask == EVERY_BIT else can_id & np.uint32(mask)
+        return np.asarray(bits == np.uint32(self.message.key))
+
+    def finish(self) -> None:
+        """Judge what was held back because the cycle time had not been measured yet."""
+        for log in self.senders.values():
+            if log is not None:
+                log.finish()
+        self._measure()
+
+    def _measure(self) -> None:
+        if self._unmeasured is not None:
+            held, self._unmeasured = self._unmeasured, None
+            period = self.period_ns
+            measured = None if period is None else CYCLES_PER_TIMEOUT * period
+            self.timeouts_ns = [measured if limit is None else limit for limit in self.timeouts_ns]
+            for run in held:
+                self._process(run)
+
+    def merge(self, later: MessageHistory) -> None:
+        """Append what another log saw of the time right behind this one; all timeouts have to be known."""
+        if later.first_ns == NO_FRAME_NS:
+            return
+        self._join_senders(later)
+        self.channels |= later.channels
+        self.ids |= later.ids
+        starts_segment, self._after_seam = self._after_seam, False
+        self._cadence.merge(later._cadence, later.first_ns, starts_segment=starts_segment)
+        for rows, new, timeout in zip(self.rows, later.rows, self.timeouts_ns, strict=True):
+            rows.after_seam |= starts_segment
+            _join_rows(rows, new, self._gap_from(later.first_ns, timeout))
+        if self.first_ns == NO_FRAME_NS:
+            self.first_ns = later.first_ns
+        self.last_ns = later.last_ns
+        self.frames += later.frames
+
+    def _join_senders(self, later: MessageHistory) -> None:
+        if len(self.senders.keys() | later.senders.keys()) > 1:
+            self._distinguish()
+        for sender, log in later.senders.items():
+            mine = self.senders.get(sender)
+            if mine is not None:
+                mine.merge(log or later)
+            elif sender not in self.senders:
+                self.senders[sender] = (log or later._twin(sender)) if self.senders else log
+
+    def _gap_from(self, time_ns: int, timeout_ns: int | None) -> int:
+        silent = self.last_ns != NO_FRAME_NS and timeout_ns is not None and time_ns - self.last_ns > timeout_ns
+        return self.last_ns if silent else NO_FRAME_NS
+
+    def _accept(self, run: _MessageBatch) -> None:
+        self._cadence.add(run.time_ns, starts_segment=run.starts_segment)
+        if self._unmeasured is None:
+            self._process(run)
+            return
+        self._unmeasured.append(run)
+        if self._cadence.count >= MEASURED_INTERVALS:
+            self._measure()
+
+    def _process(self, run: _MessageBatch) -> None:
+        times = run.time_ns
+        before = self.last_ns
+        gaps_ns = np.diff(times, prepend=times[0] if before == NO_FRAME_NS else before)
+        for index, (rows, timeout) in enumerate(zip(self.rows, self.timeouts_ns, strict=True)):
+            rows.after_seam |= run.starts_segment
+            silent = np.empty(0, np.intp) if timeout is None else np.flatnonzero(gaps_ns > timeout)
+            _add_rows(rows, times, run.carried[index], run.raw[index], silent, before, self.lost_ns)
+        if self.first_ns == NO_FRAME_NS:
+            self.first_ns = int(times[0])
+        self.last_ns = int(times[-1])
+        self.frames += len(times)
+
+
+def _lost_ns(message: Message) -> int:
+    """Return the time between two frames that none of them was lost within, ns; it need be no shorter than a pause."""
+    cycle_ns = 0 if message.cycle_ns is None else int(LOST_CYCLES * message.cycle_ns)
+    return max(LEAST_PAUSE_NS, cycle_ns)
+
+
+def _add_rows(
+    rows: TrackHistory,
+    times: NDArray[np.int64],
+    carried: NDArray[np.intp],
+    raw: NDArray[np.uint64],
+    silent: NDArray[np.intp],
+    before_ns: int,
+    lost_ns: int,
+) -> None:
+    """Keep the rows of one track that show something new, or have had none before them for so long as `lost_ns`.
+
+    `carried` indexes the frames in `times` that carried the signal, `silent` those that ended a silence;
+    `before_ns` is the message's last frame before this run, or `NO_FRAME_NS`.
+    """
+    if len(carried):
+        seen = times[carried]
+        since = np.concatenate(([rows.last_ns], seen[:-1]))
+        last_raw = np.concatenate(([rows.last_raw], raw[:-1]))
+        silent_from = np.full(len(carried), NO_FRAME_NS)
+        if len(silent):
+            # For each carried frame, the first silence that ended after the carried frame before it.
+            first = np.searchsorted(silent, np.concatenate(([-1], carried[:-1])), side="right")
+            found = np.flatnonzero(first < np.searchsorted(silent, carried, side="right"))
+            ended = silent[first[found]]
+            silent_from[found] = np.where(ended > 0, times[ended - 1], before_ns)
+        if rows.open_gap_ns != NO_FRAME_NS:
+            silent_from[0] = rows.open_gap_ns
+        new = (raw != last_raw) | (silent_from != NO_FRAME_NS)
+        new[0] |= rows.last_ns == NO_FRAME_NS or rows.after_seam
+        new[1:] |= np.diff(seen) > lost_ns
+        new[0] |= rows.last_ns != NO_FRAME_NS and int(seen[0]) - rows.last_ns > lost_ns
+        rows.append(seen[new], since[new], raw[new], silent_from[new])
+        if rows.beats_ns is not None:
+            times = np.concatenate((rows.latest_ns, seen))
+            rows.beats_ns.append(np.lib.stride_tricks.sliding_window_view(times, BEATS_KEPT)[:-1][new])
+            rows.latest_ns = times[-BEATS_KEPT:]
+        rows.cadence.add(seen, starts_segment=rows.after_seam)
+        if rows.first_ns == NO_FRAME_NS:
+            rows.first_ns = int(seen[0])
+        rows.last_ns, rows.last_raw = int(seen[-1]), raw[-1]
+        rows.open_gap_ns, rows.after_seam = NO_FRAME_NS, False
+    later = silent[silent > (carried[-1] if len(carried) else -1)]
+    if len(later) and rows.open_gap_ns == NO_FRAME_NS:
+        rows.open_gap_ns = int(times[later[0] - 1]) if later[0] > 0 else before_ns
+
+
+def _behind(before_ns: NDArray[np.int64], later_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the last of some times, the later ones being perhaps not enough."""
+    return np.concatenate((before_ns, later_ns[later_ns != NO_FRAME_NS]))[-BEATS_KEPT:]
+
+
+def _join_rows(rows: TrackHistory, new: TrackHistory, gap_from_ns: int) -> None:
+    """Append the rows of a later piece.
+
+    Its first row stays even if it turns out to show nothing new: there may be a seam at the joint that neither of
+    the two pieces has seen. It is told from a change when the timeline is built.
+    """
+    pending = rows.open_gap_ns if rows.open_gap_ns != NO_FRAME_NS else gap_from_ns
+    if not new.time_ns:
+        rows.open_gap_ns = pending if pending != NO_FRAME_NS else new.open_gap_ns
+        return
+    time_ns, since_ns, raw, silent_from_ns = new.arrays()
+    if pending != NO_FRAME_NS:
+        silent_from_ns[0] = pending
+    since_ns[0] = rows.last_ns
+    if rows.beats_ns is not None and new.beats_ns is not None:
+        found = [_behind(rows.latest_ns, each) for beats in new.beats_ns for each in beats]
+        rows.beats_ns.append(np.array(found, np.int64).reshape(-1, BEATS_KEPT))
+        rows.latest_ns = _behind(rows.latest_ns, new.latest_ns)
+    rows.cadence.merge(new.cadence, new.first_ns, starts_segment=rows.after_seam)
+    rows.append(time_ns, since_ns, raw, silent_from_ns)
+    rows.first_ns = new.first_ns if rows.first_ns == NO_FRAME_NS else rows.first_ns
+    rows.last_ns, rows.last_raw, rows.open_gap_ns = new.last_ns, new.last_raw, new.open_gap_ns
+    rows.after_seam = new.after_seam
+
+
+class CaptureHistory:
+    """Everything that is kept of a capture for a set of tracks.
+
+    Parameters
+    ----------
+    tracks : iterable of Track
+        What to follow. Tracks of one message share the times of its frames.
+    channels : mapping of str to str, optional
+        Channels as recorded, and what the definitions that are tied to a channel call them, where the two differ.
+    """
+
+    def __init__(self, tracks: Iterable[Track], channels: Mapping[str, str] | None = None) -> None:
+        grouped: dict[tuple[object, ...], list[Track]] = {}
+        for track in tracks:
+            message = track.message
+            key = message.can_id, message.is_extended, message.channel, track.channel, track.address
+            grouped.setdefault(key, []).append(track)
+        self.messages = tuple(MessageHistory(group[0].message, group, channels or {}) for group in grouped.values())
+
+    @property
+    def must_measure(self) -> bool:
+        """Whether a cycle time is still to be measured, so that the capture has to be read from its start."""
+        return any(log.must_measure for log in self.messages)
+
+    def add(self, frames: Frames) -> None:
+        """Take a run of frames in order of time, later than all before."""
+        for log in self.messages:
+            log.add(frames)
+
+    def merge(self, later: CaptureHistory) -> None:
+        """Append what was recorded of the time right behind this one."""
+        for log, new in zip(self.messages, later.messages, strict=True):
+            log.merge(new)
+
+    def finish(self) -> None:
+        """Close the capture."""
+        for log in self.messages:
+            log.finish()

@@ -1,0 +1,248 @@
+"""Three-valued conditions through time, after Kleene, with the doubt that sampling leaves kept apart from ignorance.
+
+Between the frame that last showed one state and the frame that first shows the next, a condition that differs in the
+two is in *doubt*; where a role is unknown it is *unknown*. Both behave as Kleene's third value, and unknown outweighs
+doubt where they meet, so that nobody takes a gap in the log for a question of recording rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from buslens.timeline.model import Timeline
+
+FALSE: Final = 0
+TRUE: Final = 1
+IN_TRANSITION: Final = 2
+"""Between two frames that show different truths."""
+UNKNOWN: Final = 3
+"""A role that decides it is unknown."""
+
+#: Kleene's tables, indexed by the two values; order as above.
+_AND: Final = np.array([[0, 0, 0, 0], [0, 1, 2, 3], [0, 2, 2, 3], [0, 3, 3, 3]], np.int8)
+_OR: Final = np.array([[0, 1, 2, 3], [1, 1, 1, 1], [2, 1, 2, 3], [3, 1, 3, 3]], np.int8)
+_DIFFER: Final = np.array([[0, 1, 2, 3], [1, 0, 2, 3], [2, 2, 2, 3], [3, 3, 3, 3]], np.int8)
+_NOT: Final = np.array([1, 0, 2, 3], np.int8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TernaryTimeline:
+    """A condition through one capture: ``value[i]`` from ``at_ns[i]`` until ``at_ns[i + 1]`` or the end."""
+
+    #: int64[n], ns, strictly ascending; the first is the start of the capture.
+    at_ns: NDArray[np.int64]
+    #: int8[n], FALSE, TRUE, DOUBT or IGNORANT; neighbours differ.
+    value: NDArray[np.int8]
+    #: Time of the last frame of the capture, ns.
+    end_ns: int
+
+    def at(self, time_ns: int) -> int:
+        """Return the value at a time; before the capture nothing is known."""
+        index = int(np.searchsorted(self.at_ns, time_ns, side="right")) - 1
+        return UNKNOWN if index < 0 else int(self.value[index])
+
+    def is_false(self, since_ns: int, until_ns: int) -> bool:
+        """Return whether it surely does not hold at any moment from one time to another, both included."""
+        first = max(int(np.searchsorted(self.at_ns, since_ns, side="right")) - 1, 0)
+        last = int(np.searchsorted(self.at_ns, until_ns, side="right"))
+        return since_ns >= self.at_ns[0] and bool((self.value[first:last] == FALSE).all())
+
+    def __and__(self, other: TernaryTimeline) -> TernaryTimeline:
+        return self._with(other, _AND)
+
+    def __or__(self, other: TernaryTimeline) -> TernaryTimeline:
+        return self._with(other, _OR)
+
+    def __invert__(self) -> TernaryTimeline:
+        return TernaryTimeline(at_ns=self.at_ns, value=_NOT[self.value], end_ns=self.end_ns)
+
+    def differs_from(self, other: TernaryTimeline) -> TernaryTimeline:
+        """Return where exactly one of the two holds."""
+        return self._with(other, _DIFFER)
+
+    def _with(self, other: TernaryTimeline, table: NDArray[np.int8]) -> TernaryTimeline:
+        at_ns = np.union1d(self.at_ns, other.at_ns)
+        mine = self.value[np.searchsorted(self.at_ns, at_ns, side="right") - 1]
+        theirs = other.value[np.searchsorted(other.at_ns, at_ns, side="right") - 1]
+        return _merged(at_ns, table[mine, theirs], max(self.end_ns, other.end_ns))
+
+    def held_for(self, duration_ns: int) -> TernaryTimeline:
+        """Return where the condition has held without a break for that long, this length included.
+
+        At t it is Kleene's *and* over all moments from ``t - duration_ns`` to t; of those before the capture
+        nothing is known.
+        """
+        begin_ns = self.at_ns
+        # A stretch counts in every window that still reaches back into it.
+        end_ns = np.append(begin_ns[1:], self.end_ns + 1) + duration_ns
+        known_from_ns = begin_ns[0] + duration_ns
+        at_ns = np.union1d(begin_ns, np.append(end_ns, known_from_ns))
+        at_ns = at_ns[at_ns <= self.end_ns]
+        value = np.full(len(at_ns), TRUE, np.int8)
+        for weight in (IN_TRANSITION, UNKNOWN, FALSE):
+            mine = self.value == weight
+            begun = np.searchsorted(begin_ns[mine], at_ns, side="right")
+            value[begun > np.searchsorted(end_ns[mine], at_ns, side="right")] = weight
+            if weight == UNKNOWN:
+                value[at_ns < known_from_ns] = UNKNOWN
+        return _merged(at_ns, value, self.end_ns)
+
+    def from_time(self, time_ns: int) -> TernaryTimeline:
+        """Return the same truth without what lies before a time."""
+        if time_ns <= self.at_ns[0]:
+            return self
+        first = int(np.searchsorted(self.at_ns, time_ns, side="right")) - 1
+        at_ns = self.at_ns[first:].copy()
+        at_ns[0] = time_ns
+        return TernaryTimeline(at_ns=at_ns, value=self.value[first:], end_ns=self.end_ns)
+
+    def _runs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return the first and one past the last index of each run of stretches that are not false."""
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], self.value != FALSE, [False])).astype(np.int8)))
+        return edges[::2], edges[1::2]
+
+    def edges(self, *, rising: bool = True) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the changes to true (or to false) that the log shows, as arrays of since and seen.
+
+        Each change came about in ``(since, seen]``. A change hidden by an unknown stretch is none of them.
+        """
+        settled = np.flatnonzero(self.value != IN_TRANSITION)
+        value = self.value[settled]
+        before, after = (FALSE, TRUE) if rising else (TRUE, FALSE)
+        found = np.flatnonzero((value[:-1] == before) & (value[1:] == after))
+        return self.at_ns[settled[found] + 1] - 1, self.at_ns[settled[found + 1]]
+
+    def edges_across_unknown(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """Return the changes to true that came about where nothing is known: false before it, and true behind it.
+
+        Arrays of since and seen, as of `edges`, and of the time from which it is not known.
+        """
+        settled = np.flatnonzero(self.value != IN_TRANSITION)
+        value = self.value[settled]
+        begun = np.flatnonzero(np.append(True, value[1:] != value[:-1])[: len(value)])
+        value = value[begun]
+        found = np.flatnonzero((value[:-2] == FALSE) & (value[1:-1] == UNKNOWN) & (value[2:] == TRUE))
+        before, unknown, behind = settled[begun[found + 1] - 1], settled[begun[found + 1]], settled[begun[found + 2]]
+        return self.at_ns[before + 1] - 1, self.at_ns[behind], self.at_ns[unknown]
+
+    def episodes(self) -> list[Episode]:
+        """Return the stretches in which the condition is not false throughout, in order of time."""
+        stops_ns = np.append(self.at_ns[1:], self.end_ns)
+        found = []
+        for start, stop in zip(*(bounds.tolist() for bounds in self._runs()), strict=True):
+            value = self.value[start:stop]
+            true = np.flatnonzero(value == TRUE)
+            lengths = (stops_ns[start:stop] - self.at_ns[start:stop])[true]
+            longest = int(true[np.argmax(lengths)]) if len(true) else None
+            found.append(
+                Episode(
+                    from_ns=int(self.at_ns[start]),
+                    to_ns=int(stops_ns[stop - 1]),
+                    is_certain=longest is not None,
+                    certain_from_ns=int(self.at_ns[start] if longest is None else self.at_ns[start + longest]),
+                    certain_ns=0 if longest is None else int(lengths.max()),
+                    has_unknown=bool((value == UNKNOWN).any()),
+                    # Elsewhere the condition is false right before and right behind, even of what is unknown.
+                    begins_unseen=start == 0,
+                    ends_unseen=stop == len(self.value),
+                    at_end=stop == len(self.value),
+                )
+            )
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Episode:
+    """A stretch in which a condition holds or may hold."""
+
+    #: Earliest beginning and latest end, ns.
+    from_ns: int
+    to_ns: int
+    #: Whether it surely holds at some moment of the stretch.
+    is_certain: bool
+    #: Longest time through which it surely holds, and when that begins, ns.
+    certain_from_ns: int
+    certain_ns: int
+    #: Whether a role is unknown in it.
+    has_unknown: bool
+    #: Whether its beginning, or its end, is not in the log.
+    begins_unseen: bool
+    ends_unseen: bool
+    #: Whether it lasts to the end of the capture.
+    at_end: bool
+
+    @property
+    def most_ns(self) -> int | None:
+        """Longest time that it can have lasted by the axis, ns; None when an end is not in the log."""
+        return None if self.begins_unseen or self.ends_unseen else self.to_ns - self.from_ns
+
+
+def ternary_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]]) -> TernaryTimeline:
+    """Return the truth of a condition on one role.
+
+    Parameters
+    ----------
+    timeline : Timeline
+        The role.
+    holds : callable
+        Tells for each entry of the timeline whether the condition holds in it; asked of known entries.
+    """
+    code = np.where(timeline.state == UNKNOWN_STATE, UNKNOWN, holds(timeline).astype(np.int8)).astype(np.int8)
+    changed = np.append(True, code[1:] != code[:-1])
+    code, why = code[changed], timeline.why[changed]
+    seen_ns, since_ns = timeline.seen_ns[changed], timeline.changed_after_ns[changed]
+    known = code != UNKNOWN
+    between = np.flatnonzero(known[1:] & known[:-1]) + 1
+    # A value that nobody named may have come at once after the frame before.
+    unnamed = (
+        np.flatnonzero(np.isin(why[1:], (UnknownReason.UNMAPPED.value, UnknownReason.CONTRADICTED.value)) & known[:-1])
+        + 1
+    )
+    at_ns = seen_ns.copy()
+    at_ns[unnamed] = since_ns[unnamed] + 1
+    doubts_ns = [since_ns[between] + 1]
+    # After the last frame before a silence, a seam or the end, no frame has confirmed the state.
+    stops = np.isin(why[1:], STOPPED)
+    unconfirmed = np.flatnonzero(stops & known[:-1]) + 1
+    doubts_ns.append(np.maximum(since_ns[unconfirmed] + 1, seen_ns[unconfirmed - 1] + 1))
+    last_ns = timeline.last_frame_ns
+    if len(known) and known[-1] and last_ns is not None and last_ns < timeline.end_ns:
+        # Of frames with one stamp the later ones are moved on by some ns: the state is then seen behind it.
+        unconfirmed_ns = max(last_ns, int(seen_ns[-1])) + 1
+        if unconfirmed_ns <= timeline.end_ns:
+            doubts_ns.append(np.array([unconfirmed_ns]))
+    doubt_ns = np.concatenate(doubts_ns)
+    merged_at = np.concatenate((doubt_ns, at_ns))
+    merged = np.concatenate((np.full(len(doubt_ns), IN_TRANSITION, np.int8), code))
+    return _in_order(merged_at, merged, timeline.end_ns)
+
+
+def is_unknown(timeline: Timeline) -> TernaryTimeline:
+    """Return where a role is unknown; that itself is known, except where the log is no evidence of what was sent."""
+    unknown = (timeline.state == UNKNOWN_STATE).astype(np.int8)
+    unknown[np.isin(timeline.why, (UnknownReason.NOT_RECORDED.value, UnknownReason.CONTRADICTED.value))] = UNKNOWN
+    return _merged(timeline.seen_ns, unknown, timeline.end_ns)
+
+
+def _in_order(at_ns: NDArray[np.int64], value: NDArray[np.int8], end_ns: int) -> TernaryTimeline:
+    """Return the truth of changes in any order; of several at one time the last one given counts."""
+    order = np.argsort(at_ns, kind="stable")
+    at_ns, value = at_ns[order], value[order]
+    last = np.append(at_ns[1:] != at_ns[:-1], True)
+    return _merged(at_ns[last], value[last], end_ns)
+
+
+def _merged(at_ns: NDArray[np.int64], value: NDArray[np.int8], end_ns: int) -> TernaryTimeline:
+    """Return the truth with equal neighbours made one."""
+    kept = np.append(True, value[1:] != value[:-1])
+    return TernaryTimeline(at_ns=at_ns[kept], value=value[kept], end_ns=end_ns)

@@ -1,0 +1,335 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import groupby, pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, seams_of, traffic
+
+from buslens.capture.frames import ClockDiscontinuity, Flag
+from buslens.timeline.build import build_timeline
+from buslens.timeline.history import (
+    CYCLES_PER_TIMEOUT,
+    MEASURED_INTERVALS,
+    NO_TIMEOUT,
+    CaptureHistory,
+    CycleEstimator,
+    Track,
+    TrackHistory,
+)
+
+if TYPE_CHECKING:
+    from buslens.timeline.model import Timeline
+
+FIELDS = ("seen_ns", "since_ns", "state", "value", "why", "last_frame_ns", "period_ns", "timeout_ns", "end_ns")
+STATES = {"low": frozenset({0}), "high": frozenset({1})}
+
+
+def tracks(timeout: int | None) -> list[Track]:
+    return [
+        Track(name="plain", message=ANYWHERE, signal=PLAIN, timeout_ns=timeout),
+        Track(name="when 1", message=ANYWHERE, signal=WHEN_1, timeout_ns=7),
+        Track(name="when 2", message=ANYWHERE, signal=WHEN_2, timeout_ns=timeout),
+        Track(name="presence", message=ANYWHERE, signal=None, timeout_ns=timeout),
+        Track(name="last", message=ON_CAN1, signal=LAST, timeout_ns=timeout),
+    ]
+
+
+def timelines(recorder: CaptureHistory, frames: list[Frame], *, lag: int | None = None) -> dict[str, Timeline]:
+    return {
+        track.name: build_timeline(
+            log,
+            index,
+            states={"present": frozenset({0})} if track.signal is None else STATES,
+            unit="",
+            lag_ns=lag,
+            seams=[ClockDiscontinuity(time_ns=time, line=1, back_ns=1) for time in seams_of(frames)],
+            first_ns=frames[0].time,
+            end_ns=frames[-1].time,
+        )
+        for log in recorder.messages
+        for index, track in enumerate(log.tracks)
+    }
+
+
+def assert_same(one: dict[str, Timeline], other: dict[str, Timeline], *, but: tuple[str, ...] = ()) -> None:
+    assert one.keys() == other.keys()
+    for name, timeline in one.items():
+        for field in FIELDS:
+            if field not in but:
+                np.testing.assert_array_equal(
+                    getattr(timeline, field), getattr(other[name], field), err_msg=f"{name}: {field}"
+                )
+
+
+def take(recorder: CaptureHistory, frames: list[Frame]) -> None:
+    """Let a recorder take frames as runs that reach across no seam."""
+    for _, run in groupby(frames, key=lambda frame: frame.segment):
+        recorder.add(columns(list(run)))
+
+
+def at_once(frames: list[Frame], timeout: int | None) -> CaptureHistory:
+    recorder = CaptureHistory(tracks(timeout))
+    take(recorder, frames)
+    recorder.finish()
+    return recorder
+
+
+def recorded(frames: list[Frame], timeout: int) -> CaptureHistory:
+    recorder = CaptureHistory(tracks(timeout))
+    if frames:
+        take(recorder, frames)
+    return recorder
+
+
+def pieces(frames: list[Frame], cuts: list[int]) -> list[list[Frame]]:
+    bounds = sorted({0, len(frames), *(cut % (len(frames) + 1) for cut in cuts)})
+    return [frames[start:stop] for start, stop in pairwise(bounds)]
+
+
+FRONT_EMPTY_BACK = [(0, ANYWHERE.can_id), (5, 0x303), (10, ANYWHERE.can_id)]
+CUTS = st.lists(st.integers(0, 100), max_size=6)
+TIMEOUTS = st.sampled_from([3, 6, 20, NO_TIMEOUT])
+
+
+class TestRuns:
+    """What is recorded does not depend on how a capture is divided into runs."""
+
+    @given(traffic(ties=True), CUTS, st.one_of(TIMEOUTS, st.none()))
+    @settings(max_examples=25, deadline=None)
+    def test_any_runs(self, frames: list[Frame], cuts: list[int], timeout: int | None) -> None:
+        recorder = CaptureHistory(tracks(timeout))
+        for piece in pieces(frames, cuts):
+            take(recorder, piece)
+        recorder.finish()
+        assert_same(timelines(recorder, frames), timelines(at_once(frames, timeout), frames))
+        for log in recorder.messages:
+            mine = (0x101, None) if log.message is ANYWHERE else (0x202, 1)
+            assert log.frames == sum(
+                frame.can_id == mine[0] and not frame.flags and mine[1] in {None, frame.channel} for frame in frames
+            )
+
+    @pytest.mark.parametrize("between", [Frame(3, 0x303, segment=1), Frame(3, data=(0, 2, 0, 0), segment=1)])
+    def test_seam_that_is_long_past(self, between: Frame) -> None:
+        """Behind a seam a role is known again by its own next frame only, however many others come first."""
+        frames = [Frame(0), between, between._replace(time=5), Frame(6, segment=1)]
+        recorder = CaptureHistory(tracks(NO_TIMEOUT))
+        for frame in frames:
+            take(recorder, [frame])
+        found = timelines(recorder, frames)["when 1"]
+        assert (found.seen_ns.tolist(), found.state.tolist()) == ([0, 1, 6], [0, -1, 0])
+
+
+def joined(frames: list[Frame], cuts: list[int], timeout: int | None) -> CaptureHistory:
+    """Record piece by piece; a piece with a seam in it or before it goes on from what stands, as when reading."""
+    whole = CaptureHistory(tracks(timeout))
+    segment = 0
+    for piece in pieces(frames, cuts):
+        if {frame.segment for frame in piece} == {segment}:
+            blank = CaptureHistory(tracks(timeout))
+            take(blank, [frame._replace(segment=0) for frame in piece])
+            blank.finish()
+            whole.merge(blank)
+        else:
+            take(whole, piece)
+        segment = piece[-1].segment
+    whole.finish()
+    return whole
+
+
+class TestJoin:
+    """Pieces that were recorded apart and joined in order are one recording of all."""
+
+    @given(traffic(ties=True), CUTS, TIMEOUTS, st.sampled_from([None, 1, 3]))
+    @settings(max_examples=50, deadline=None)
+    def test_any_cut(self, frames: list[Frame], cuts: list[int], timeout: int, lag: int | None) -> None:
+        recorder = joined(frames, cuts, timeout)
+        assert_same(timelines(recorder, frames, lag=lag), timelines(at_once(frames, timeout), frames, lag=lag))
+        assert [log.frames for log in recorder.messages] == [log.frames for log in at_once(frames, timeout).messages]
+
+    @given(traffic(), CUTS, TIMEOUTS)
+    @settings(max_examples=25, deadline=None)
+    def test_wanted_frames_only(self, frames: list[Frame], cuts: list[int], timeout: int) -> None:
+        """A recorder that is handed no frame behind a seam, before the next piece is joined, still knows of it.
+
+        Only the usual time between frames, which wording needs, may then count the one interval across the seam.
+        """
+        wanted = [frame for frame in frames if frame.can_id != 0x303]
+        whole = CaptureHistory(tracks(timeout))
+        segment = 0
+        for piece in pieces(frames, cuts):
+            mine = [frame for frame in piece if frame in wanted]
+            if {frame.segment for frame in piece} == {segment}:
+                blank = CaptureHistory(tracks(timeout))
+                take(blank, [frame._replace(segment=0) for frame in mine])
+                whole.merge(blank)
+            else:
+                take(whole, mine)
+            segment = piece[-1].segment
+        whole.finish()
+        found, expected = timelines(whole, frames), timelines(at_once(frames, timeout), frames)
+        assert_same(found, expected, but=("period_ns",))
+
+    def test_seam_at_a_joint_before_the_same_value(self) -> None:
+        """The first frame behind a seam makes a role known again, even if its value is the old one."""
+        frames = [Frame(0), Frame(10), Frame(20, 0x303, segment=1), Frame(30, segment=1), Frame(40, segment=1)]
+        plain = timelines(joined(frames, [3], NO_TIMEOUT), frames)["plain"]
+        assert plain.seen_ns.tolist() == [0, 11, 30]
+        assert plain.state.tolist() == [0, -1, 0]
+
+    def test_channels_are_united(self) -> None:
+        recorder = joined([Frame(0, channel=0), Frame(5, channel=1)], [1], NO_TIMEOUT)
+        assert recorder.messages[0].channels == {"can0", "can1"}
+
+    def test_identifiers_are_united(self) -> None:
+        """Of a message that several senders may send, each sender counts, in whichever piece it came."""
+        group = replace(ANYWHERE, can_id=0xFEF100, is_extended=True, id_mask=0x3FFFF00)
+        track = Track(name="plain", message=group, signal=PLAIN, timeout_ns=NO_TIMEOUT)
+        one, other = CaptureHistory([track]), CaptureHistory([track])
+        take(one, [Frame(0, 0x18FEF101, flags=int(Flag.EXTENDED)), Frame(5, 0x18FEF102, flags=int(Flag.EXTENDED))])
+        take(other, [Frame(9, 0x18FEF103, flags=int(Flag.EXTENDED)), Frame(12, 0x18EEF103, flags=int(Flag.EXTENDED))])
+        one.merge(other)
+        assert one.messages[0].ids == {0x18FEF101, 0x18FEF102, 0x18FEF103}
+        assert one.messages[0].frames == 3
+
+    @given(traffic(seams=False), st.integers(0, 40), st.integers(0, 40), TIMEOUTS)
+    @settings(max_examples=15, deadline=None)
+    def test_order_of_joining_does_not_matter(self, frames: list[Frame], one: int, other: int, timeout: int) -> None:
+        """Two pieces may be joined before the one in front of them is."""
+        parts = pieces(frames, [one, other])
+        left, right = ([recorded(part, timeout) for part in parts] for _ in range(2))
+        for recorder in left[1:]:
+            left[0].merge(recorder)
+        for before, behind in reversed(list(pairwise(right))):
+            before.merge(behind)
+        assert_same(timelines(left[0], frames), timelines(right[0], frames))
+        for log, same in zip(left[0].messages, right[0].messages, strict=True):
+            assert (log.first_ns, log.last_ns, log.frames) == (same.first_ns, same.last_ns, same.frames)
+            assert log.period_ns == same.period_ns
+
+    def test_no_interval_across_a_seam_at_a_joint(self) -> None:
+        """A recorder that saw a seam after its last frame counts no interval from there on."""
+        whole, later = CaptureHistory(tracks(NO_TIMEOUT)), CaptureHistory(tracks(NO_TIMEOUT))
+        take(whole, [Frame(0), Frame(10), Frame(20, 0x303, segment=1)])
+        take(later, [Frame(500), Frame(530)])
+        whole.merge(later)
+        assert whole.messages[0].period_ns == (10 + 30) // 2
+
+    def test_no_interval_of_a_signal_across_a_seam(self) -> None:
+        """The same for a signal that has not come again since, though its message has."""
+        whole, later = CaptureHistory(tracks(NO_TIMEOUT)), CaptureHistory(tracks(NO_TIMEOUT))
+        take(whole, [Frame(0), Frame(10), Frame(20, data=(0, 2, 0, 0), segment=1)])
+        take(later, [Frame(500), Frame(530)])
+        whole.merge(later)
+        names = [track.name for track in whole.messages[0].tracks]
+        assert whole.messages[0].rows[names.index("when 1")].cadence.period_ns == (10 + 30) // 2
+
+    def test_a_piece_without_a_frame_in_between(self) -> None:
+        """The interval across it counts, whichever two are joined first."""
+        front, empty, back = (recorded([Frame(time, can_id)], NO_TIMEOUT) for time, can_id in FRONT_EMPTY_BACK)
+        empty.merge(back)
+        front.merge(empty)
+        assert front.messages[0].period_ns == 10
+        assert front.messages[0].rows[0].cadence.period_ns == 10
+        assert (front.messages[0].rows[0].first_ns, front.messages[0].rows[0].last_ns) == (0, 10)
+
+    def test_other_tracks_are_refused(self) -> None:
+        """Recorders of different things have nothing to join: of fewer messages, or of fewer signals of a message."""
+        plain, *_, last = tracks(NO_TIMEOUT)
+        for mine, theirs in (([plain, last], [plain]), (tracks(NO_TIMEOUT)[:4], [plain])):
+            other = CaptureHistory(theirs)
+            take(other, [Frame(0)])
+            with pytest.raises(ValueError, match="shorter"):
+                CaptureHistory(mine).merge(other)
+
+
+class TestMeasuredCycle:
+    """Where nobody gives a timeout it is three times the median of the first intervals."""
+
+    def test_three_cycles(self) -> None:
+        frames = [Frame(10 * index) for index in range(20)]
+        timeline = timelines(at_once(frames, None), frames)["plain"]
+        assert (timeline.period_ns, timeline.timeout_ns) == (10, CYCLES_PER_TIMEOUT * 10)
+
+    def test_timeout_that_is_given_counts(self) -> None:
+        """Even where that of another signal of the message has to be measured."""
+        frames = [Frame(10 * index) for index in range(20)]
+        assert timelines(at_once(frames, None), frames)["when 1"].timeout_ns == 7
+
+    @pytest.mark.parametrize(("more", "period"), [(0, 10), (MEASURED_INTERVALS * 3, 10)])
+    def test_only_the_first_intervals_count(self, more: int, period: int) -> None:
+        """A unit that sends ever faster later on has the cycle that it began with."""
+        start = [Frame(10 * index) for index in range(MEASURED_INTERVALS + 1)]
+        later = [Frame(start[-1].time + 1 + index) for index in range(more)]
+        assert timelines(at_once(start + later, None), start + later)["plain"].period_ns == period
+
+    def test_silence_before_the_cycle_was_known(self) -> None:
+        """What came before the cycle could be measured is judged by it all the same."""
+        times = [0, 10, 20, 80, *range(90, 90 + 10 * MEASURED_INTERVALS, 10)]
+        frames = [Frame(time) for time in times]
+        timeline = timelines(at_once(frames, None), frames)["plain"]
+        assert timeline.seen_ns.tolist() == [0, 50, 80]
+
+    def test_one_frame_measures_nothing(self) -> None:
+        frames = [Frame(0), Frame(500, 0x303)]
+        timeline = timelines(at_once(frames, None), frames)["plain"]
+        assert (timeline.timeout_ns, timeline.period_ns) == (None, None)
+        assert timeline.state.tolist() == [0]
+
+    def test_seam_is_no_interval(self) -> None:
+        frames = [Frame(0), Frame(10), Frame(500, segment=1), Frame(530, segment=1)]
+        timeline = timelines(at_once(frames, None), frames)["plain"]
+        assert (timeline.period_ns, timeline.timeout_ns) == ((10 + 30) // 2, CYCLES_PER_TIMEOUT * 20)
+
+    @pytest.mark.parametrize("run", [1, 7, 70, 150, 1000])
+    def test_exactly_so_many_intervals(self, run: int) -> None:
+        """Half of them of 10 ns, half of 20, and none of the longer ones behind, in runs of any length."""
+        half = MEASURED_INTERVALS // 2
+        times = np.cumsum([0, *[10] * half, *[20] * half, *[30] * 100])
+        cadence = CycleEstimator()
+        for start in range(0, len(times), run):
+            cadence.add(times[start : start + run], starts_segment=False)
+            cadence.add(times[:0], starts_segment=False)
+        assert (cadence.count, cadence.period_ns) == (MEASURED_INTERVALS, 15)
+
+    def test_of_nothing(self) -> None:
+        assert CycleEstimator().period_ns is None
+        assert [len(array) for array in TrackHistory().arrays()] == [0, 0, 0, 0]
+
+    def test_multiplexed_signal_has_its_own_period(self) -> None:
+        """A signal that every fifth frame carries is seen at a fifth of the message's rate."""
+        frames = [Frame(10 * index, data=(0, 1 if index % 5 == 0 else 2, 0, 0)) for index in range(50)]
+        found = timelines(at_once(frames, NO_TIMEOUT), frames)
+        assert (found["plain"].period_ns, found["when 1"].period_ns, found["when 2"].period_ns) == (10, 50, 10)
+
+
+class TestMemory:
+    """What is kept grows with what happens, not with the length of a capture."""
+
+    @staticmethod
+    def kept(recorder: CaptureHistory) -> int:
+        rows = [rows for log in recorder.messages for rows in log.rows]
+        numbers = sum(array.size for it in rows for array in it.arrays())
+        numbers += sum(run.time_ns.size for log in recorder.messages for run in log._unmeasured or ())
+        return numbers + sum(part.size for log in recorder.messages for part in log._cadence._parts)
+
+    @pytest.mark.parametrize("timeout", [NO_TIMEOUT, 50, None])
+    def test_idle_capture(self, timeout: int | None) -> None:
+        kept = []
+        for windows in (3, 30):
+            recorder = CaptureHistory([track for track in tracks(timeout) if track.name != "when 1"])
+            for window in range(windows):
+                take(recorder, [Frame(10_000 * window + 10 * index) for index in range(1000)])
+            kept.append(self.kept(recorder))
+        assert kept[0] == kept[1]
+
+    def test_rows_are_changes(self) -> None:
+        """One row for the first frame, and one for each change of the value."""
+        values = [0] * 100 + [1] * 100 + [0] * 100
+        recorder = CaptureHistory([Track(name="plain", message=ANYWHERE, signal=PLAIN, timeout_ns=NO_TIMEOUT)])
+        take(recorder, [Frame(10 * index, data=(value, 1, 0, 0)) for index, value in enumerate(values)])
+        assert recorder.messages[0].rows[0].arrays()[0].tolist() == [0, 1000, 2000]

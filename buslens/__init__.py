@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from buslens.capture.read import read_frames
     from buslens.checks.check import check
     from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
+    from buslens.checks.findings import TimeBounds as Span
     from buslens.definitions.decode import decode
     from buslens.definitions.load import load_definitions
     from buslens.definitions.model import Definitions
@@ -50,6 +51,7 @@ __all__ = [
     "Outcome",
     "Rehearsal",
     "Result",
+    "Span",
     "TimeBounds",
     "Timeline",
     "UsageError",
@@ -78,7 +80,8 @@ _HOMES: Final = {
     "Outcome": "buslens.checks.findings",
     "Rehearsal": "buslens.rehearsal.rehearse",
     "Result": "buslens.checks.findings",
-    "Span": "buslens.checks.findings",
+    "Span": "buslens.checks.findings:TimeBounds",
+    "TimeBounds": "buslens.checks.findings",
     "Timeline": "buslens.timeline.model",
     "UsageError": "buslens.errors",
     "Verdict": "buslens.checks.findings",

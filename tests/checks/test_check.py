@@ -201,7 +201,13 @@ class TestNotes:
     def test_order_seams_and_error_frames(self) -> None:
         seam = ClockDiscontinuity(time_ns=1, line=7, back_ns=2 * 10**9)
         result = recorded(
-            expected(), DEFINED, [Frame(0, 0x100, (1,))], reordered=3, errors=2, discontinuities=[seam], notes=["odd date"]
+            expected(),
+            DEFINED,
+            [Frame(0, 0x100, (1,))],
+            reordered=3,
+            errors=2,
+            discontinuities=[seam],
+            notes=["odd date"],
         )
         assert [note.split(":")[0].split(" ")[0] for note in result.notes] == ["odd", "3", "line", "2"]
         assert "clock jumped back by 2 s" in result.notes[2]
@@ -424,7 +430,7 @@ class TestCheck:
         check(log, DEFINED, expected(roles=[followed]), workers=3, notify=notify)
         assert (asked["workers"], asked["notify"]) == (workers, notify)
         assert (asked["wanted"].ids, asked["wanted"].groups) == (frozenset({(message.can_id, False)}), frozenset())
-        assert asked["join"] is CaptureHistory.merge
+        assert asked["merge"] is CaptureHistory.merge
 
     def test_messages_of_any_sender_are_handed_on(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         group = replace(COLUMN, can_id=0xFEF100, is_extended=True, id_mask=0x3FFFF00)

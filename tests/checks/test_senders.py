@@ -221,5 +221,5 @@ class TestPieces:
                 )
                 for it in (each or log, alone.messages[0])
             )
-            for field in ("seen_ns", "since_ns", "state", "why"):
+            for field in ("seen_ns", "changed_after_ns", "state", "why"):
                 np.testing.assert_array_equal(getattr(one, field), getattr(other, field))

@@ -121,7 +121,7 @@ class TestStates:
         empty = Timeline(
             **{
                 **{name: getattr(whole, name) for name in Timeline.__slots__},
-                **{name: getattr(whole, name)[:0] for name in ("seen_ns", "since_ns", "state", "value", "why")},
+                **{name: getattr(whole, name)[:0] for name in ("seen_ns", "changed_after_ns", "state", "value", "why")},
             }
         )
         assert not pieces(lay_lane(empty, 0, 10, 1))

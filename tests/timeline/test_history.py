@@ -25,7 +25,7 @@ from buslens.timeline.history import (
 if TYPE_CHECKING:
     from buslens.timeline.model import Timeline
 
-FIELDS = ("seen_ns", "since_ns", "state", "value", "why", "last_frame_ns", "period_ns", "timeout_ns", "end_ns")
+FIELDS = ("seen_ns", "changed_after_ns", "state", "value", "why", "last_frame_ns", "period_ns", "timeout_ns", "end_ns")
 STATES = {"low": frozenset({0}), "high": frozenset({1})}
 
 

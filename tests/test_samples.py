@@ -165,18 +165,18 @@ class TestVerdicts:
         assert called_off == ["door open became closed"]
 
     def test_the_torn_line_is_reported(self, judge: Any) -> None:
-        tally = judge("car12_cut_short.log").tally
-        assert tally.broken == 1
-        assert tally.skipped[0].line == (FOLDER / "car12_cut_short.log").read_bytes().count(b"\n") + 1
+        stats = judge("car12_cut_short.log").stats
+        assert stats.broken == 1
+        assert stats.skipped[0].line == (FOLDER / "car12_cut_short.log").read_bytes().count(b"\n") + 1
 
     @pytest.mark.parametrize("file", [file for file in EXPECTED if file != "car12_cut_short.log"])
     def test_every_other_line_is_read(self, file: str, judge: Any) -> None:
-        assert judge(file).tally.broken == 0
+        assert judge(file).stats.broken == 0
 
     def test_the_slow_recording_is_of_the_same_minute(self, judge: Any) -> None:
         """The two differ in the recording rate only, so that what is undecided in one is met in the other."""
         slow, full = judge("car07_sluggish_slow_recording.asc"), judge("car07_sluggish.log")
-        assert slow.tally.frames < full.tally.frames / 2
+        assert slow.stats.frames < full.stats.frames / 2
         doubt = next(it for it in slow.findings if it.outcome is Outcome.UNDECIDED)
         same = next(it for it in full.findings if (it.rule, it.step) == (doubt.rule, doubt.step))
         assert same.outcome is Outcome.MET

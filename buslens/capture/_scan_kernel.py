@@ -22,14 +22,14 @@ LABEL_ROOM: Final = 32
 MOST_CHANNELS: Final = 256
 """Labels that the table of labels holds."""
 SORTED_NS: Final = 100_000_000
-"""Frames of several channels may be this much out of order; a clock that runs back further is a seam.
+"""Frames of several channels may be this much out of order; a clock that runs back further is a clock discontinuity.
 
-Frames of one channel are never put in another order than that of the file: there any step back is a seam.
+Frames of one channel are never put in another order than that of the file: there any step back is a discontinuity.
 """
 STAMP_LIMIT: Final = 4_000_000_000_000_000_000
 """Stamps lie within plus and minus this, ns: until the year 2096."""
 AXIS_LIMIT: Final = 9_000_000_000_000_000_000
-"""Times on the axis, seams added up, stay below this, ns."""
+"""Times on the axis, clock discontinuities added up, stay below this, ns."""
 NO_TIME: Final = -(2**62)
 """Stands in `LARGEST` and below every stamp: no frame yet."""
 MOST_WORDS: Final = 8
@@ -56,7 +56,7 @@ BROKEN: Final = 8
 REORDERED: Final = 9
 #: Largest axis time so far, or NO_TIME.
 LARGEST: Final = 10
-#: Smallest axis time before the first seam, or AXIS_LIMIT.
+#: Smallest axis time before the first clock discontinuity, or AXIS_LIMIT.
 SMALLEST: Final = 11
 #: Axis time minus recorded time.
 SHIFT: Final = 12
@@ -72,13 +72,13 @@ KEEP: Final = 17
 EVERYTHING: Final = 18
 #: Size of the hash table of 29-bit ids minus 1.
 ID_MASK: Final = 19
-#: 1: no seams and no shift; the columns hold what was recorded, in file order.
+#: 1: no clock discontinuities and no shift; the columns hold what was recorded, in file order.
 AS_RECORDED: Final = 20
 #: Not 0: the kernel comes back at the next frame, whatever its stamp; one of the four below.
 BREAK: Final = 21
 #: How far the clock ran back, ns, after SEAM.
 BACK: Final = 22
-#: Seams so far.
+#: Clock discontinuities so far.
 SEGMENT: Final = 23
 #: Room in the columns, in frames and in words.
 ROOM: Final = 24
@@ -120,7 +120,7 @@ EVERY_CHANNEL: Final = -1
 END: Final = 0
 #: There is no room for another frame in the columns.
 FULL: Final = 1
-#: The frame at AT is behind a seam; nothing of it has been counted.
+#: The frame at AT is behind a clock discontinuity; nothing of it has been counted.
 SEAM: Final = 2
 #: The line at AT is broken, and has been counted as such.
 BROKEN_LINE: Final = 3

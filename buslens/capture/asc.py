@@ -18,9 +18,9 @@ header lines                                in any order, anywhere, or missing; 
 ``base dec``                                identifiers, data bytes and classical DLC are decimal; the CAN FD
                                             data length always is
 ``timestamps relative``                     each stamp counts from the timed row before, whatever that row is;
-                                            one that cannot be read is a seam, for with it time is lost
+                                            one that cannot be read is a clock discontinuity, for with it time is lost
 ``date``, ``Begin Triggerblock``            time on the axis is the date, as if it were UTC, plus the stamp
-a block whose stamps restart                counts from its own date: a seam
+a block whose stamps restart                counts from its own date: a clock discontinuity
 an identifier that ends in ``x``            29 bits
 ``r``                                       remote frame, with or without a DLC
 CANFD, DLC above 0 with a length of 0       classical remote frame: CAN FD has none
@@ -224,11 +224,11 @@ REASONS: Final[Mapping[int, str]] = MappingProxyType(
 )
 
 
-def finish(state: Slots, tally: ReadStats) -> None:
+def finish(state: Slots, stats: ReadStats) -> None:
     """Say what the stamps turned out to count from."""
-    tally.clock = _clock(state)
+    stats.clock = _clock(state)
     if state[kernel.RESTARTED]:
-        tally.notes.append(
+        stats.notes.append(
             "the time stamps restart in a trigger block: it was put at its own date, and nothing is known between"
         )
 

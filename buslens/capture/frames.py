@@ -36,7 +36,7 @@ class Flag(IntFlag):
 class Frames:
     """A run of frames, one array element per frame; all arrays of one run have the same length.
 
-    Times are on the capture's own axis: nanoseconds as recorded, except that after a seam they go on from
+    Times are on the capture's own axis: nanoseconds as recorded, except that after a discontinuity they go on from
     where the clock stood before it, so that they never run backwards by more than the sorting has mended.
     """
 
@@ -58,7 +58,7 @@ class Frames:
     words: NDArray[np.uint64]
     #: Channel labels as recorded, such as "can0" or "1".
     channels: tuple[str, ...]
-    #: Count of seams before this run; a run never reaches across one.
+    #: Count of clock discontinuities before this run; a run never reaches across one.
     segment: int = 0
 
     def __len__(self) -> int:
@@ -167,13 +167,13 @@ class ReadStats:
     #: Frames that came up to 100 ms behind one of another channel, and were merged by time.
     reordered: int = 0
     discontinuities: list[ClockDiscontinuity] = field(default_factory=list)
-    #: Seams beyond those; a capture that has any cannot be judged, for nobody would know where they lie.
+    #: Discontinuities beyond those, at unknown places; a capture that has any cannot be checked.
     unlisted_discontinuities: int = 0
     #: Step by which the stamps were rounded, ns: an interval between two is uncertain by as much at both ends.
     resolution_ns: int = 0
     #: Whether the packed file is damaged at a place that nobody knows, so that anything in it may be wrong.
     is_unsound: bool = False
-    #: Axis times of the earliest frame before any seam and of the latest frame; None without frames.
+    #: Axis times of the earliest frame before any clock discontinuity and of the latest frame; None without frames.
     first_ns: int | None = None
     last_ns: int | None = None
     channels: tuple[str, ...] = ()

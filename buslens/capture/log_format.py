@@ -1,7 +1,7 @@
 """What a log format promises: one short page that every format of ours keeps.
 
 A format is a way to recognise a log by its first bytes, and a kernel that turns lines into columns. Windows, threads,
-sorting, seams, counting and gzip are the engine's business (`scan`, `fold`).
+sorting, clock discontinuities, counting and gzip are the engine's business (`scan`, `fold`).
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ class LogFormat:
     on_line: Callable[[bytes, Slots, list[str]], None] | None = None
     #: Finds in a broken line, as its first group, the hexadecimal digits of an identifier that is whole.
     identifier: re.Pattern[bytes] | None = None
-    #: Is given the slots when all has been read, to complete what the tally says of the clock.
+    #: Is given the slots when all has been read, to complete what the stats says of the clock.
     finish: Callable[[Slots, ReadStats], None] | None = None
 
     @property

@@ -182,7 +182,7 @@ def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOT
     return found.capture(name, head, ChainedStream(head, rest))
 
 
-def require_read_frames(capture: Capture, tally: ReadStats) -> None:
+def require_read_frames(capture: Capture, stats: ReadStats) -> None:
     """Refuse a capture of which nothing could be read.
 
     Raises
@@ -190,8 +190,8 @@ def require_read_frames(capture: Capture, tally: ReadStats) -> None:
     CaptureError
         If there are broken lines, and not one frame.
     """
-    if not tally.frames and tally.skipped:
-        line = tally.skipped[0]
+    if not stats.frames and stats.skipped:
+        line = stats.skipped[0]
         raise CaptureError(
             f"no line of it could be read; the first is '{line.text}': {line.reason}",
             SourceLocation(capture.path, line.line),

@@ -48,7 +48,7 @@ def read_frames(
         the nanosecond, which a float cannot hold since 1970), ``channel`` (str),
         ``can_id`` (int64, without flag bits; of an error frame its class bits), ``is_extended``, ``is_fd``,
         ``is_remote``, ``is_error``, ``is_rx`` (bool), ``dlc`` (int64, the raw data length code),
-        ``data`` (bytes). ``attrs["tally"]`` is the account of all lines.
+        ``data`` (bytes). ``attrs["stats"]`` is the account of all lines.
 
     Raises
     ------
@@ -60,8 +60,8 @@ def read_frames(
     capture = open_capture(path, table=table)
     scanner, runs = _runs(capture, notify)
     kept = list(runs)
-    tally = scanner.tally()
-    require_read_frames(capture, tally)
+    stats = scanner.stats()
+    require_read_frames(capture, stats)
     flags = _joined([frames.flags for frames in kept], np.uint16)
     labels = pd.Series(list(scanner.channels), dtype=pd.Series(["text"]).dtype)
     time_ns = _joined([frames.time_ns for frames in kept], np.int64)
@@ -81,7 +81,7 @@ def read_frames(
             "data": pd.Series([data for frames in kept for data in payloads(frames)], dtype=object),
         }
     )
-    frame.attrs["tally"] = tally
+    frame.attrs["tally"] = stats
     return frame
 
 

@@ -31,7 +31,7 @@ class ReadOptions:
     match: FormatMatch
     #: None: every frame.
     wanted: IdFilter | None
-    #: The columns hold what was recorded, in file order; no sorting, no seams.
+    #: The columns hold what was recorded, in file order; no sorting, no clock discontinuities.
     as_recorded: bool = False
     #: Bytes that are read by plain Python before the compiler is asked for.
     plain_bytes: int = 0

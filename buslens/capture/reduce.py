@@ -114,9 +114,9 @@ def reduce_frames(
     done = _fold_pieces(capture, plan, cuts, make, update, merge)
     for frames in done.scanner.flush():
         update(done.accumulator, frames)
-    tally = done.scanner.tally()
-    require_read_frames(capture, tally)
-    return done.accumulator, tally
+    stats = done.scanner.stats()
+    require_read_frames(capture, stats)
+    return done.accumulator, stats
 
 
 def _fold_pieces(
@@ -218,7 +218,7 @@ def _fold_foreign(
         step(accumulator, frames)
     if recording.damage:
         scanner.end_at_damage(recording.damage)
-    tally = scanner.tally()
-    tally.clock = recording.clock
-    require_read_frames(capture, tally)
-    return accumulator, tally
+    stats = scanner.stats()
+    stats.clock = recording.clock
+    require_read_frames(capture, stats)
+    return accumulator, stats

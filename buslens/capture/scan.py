@@ -1,7 +1,7 @@
 """Lines become runs of frames: the loop around a format's kernel.
 
 A `Scanner` reads one piece of a log. It owns the kernel's state and columns, sorts frames that came a little out of
-order into place, opens a new segment at a seam, and keeps the account of what was read. Two scanners of neighbouring
+order into place, opens a new segment at a discontinuity, and counts what was read. Two scanners of neighbouring
 pieces can be put together if the second did not need to know of the first (`Scanner.follows`).
 """
 
@@ -34,7 +34,7 @@ KEPT_LINES: Final = 8
 KEPT_UNREAD: Final = 4_096
 """Broken lines of a piece whose place is kept."""
 KEPT_DISCONTINUITIES: Final = 10_000
-"""Seams that are kept; a log with more was not recorded in the order of its lines."""
+"""Clock discontinuities that are kept; a log with more was not recorded in the order of its lines."""
 SHOWN_BYTES: Final = 80
 """Of a broken line."""
 
@@ -61,7 +61,7 @@ class _ReadNotes:
     #: Broken lines that stand in one of these two.
     noted: int = 0
     discontinuities: list[ClockDiscontinuity] = field(default_factory=list)
-    #: Seams beyond those that are kept.
+    #: Clock discontinuities beyond those that are kept.
     unlisted_discontinuities: int = 0
     notes: list[str] = field(default_factory=list)
     #: The last line if it is a frame and has no line end; 0 if it is not so.
@@ -73,9 +73,9 @@ class _ReadNotes:
         self.unread += [Unread(from_ns, to_ns, can_id) for can_id in dict.fromkeys(self.pending)]
         self.pending.clear()
 
-    def add_discontinuity(self, seam: ClockDiscontinuity) -> None:
+    def add_discontinuity(self, discontinuity: ClockDiscontinuity) -> None:
         if len(self.discontinuities) < KEPT_DISCONTINUITIES:
-            self.discontinuities.append(seam)
+            self.discontinuities.append(discontinuity)
         else:
             self.unlisted_discontinuities += 1
 
@@ -114,7 +114,7 @@ class Scanner:
             self.state[k.FORMAT : k.FORMAT_END] = list(slots)
         #: Slots of the format with which the piece began.
         self.began = self.state[k.FORMAT : k.FORMAT_END].tolist()
-        #: Whether time was lost before the first frame: no seam where a log begins, but one where a piece does.
+        #: Whether time was lost before the first frame: a discontinuity where a piece begins, not where a log does.
         self._lost_before_first = False
         self._ids = np.zeros(1, np.int64)
         if plan.wanted is None:
@@ -264,7 +264,7 @@ class Scanner:
     # --- order --------------------------------------------------------------------------------------------------
 
     def _make_room(self, stop: int, line: int) -> Iterator[Frames]:
-        """Deal with full columns or a seam."""
+        """Deal with full columns or a clock discontinuity."""
         s = self._s
         if stop == k.SEAM:
             is_first = s[k.LARGEST] == k.NO_TIME
@@ -294,7 +294,7 @@ class Scanner:
             s[k.SHIFT] += max(s[k.BACK] + 1, 0)
             s[k.SEGMENT] += 1
             s[k.BREAK] = 0
-            # What lies behind a seam never comes before it, or the axis would run back there.
+            # What lies behind a clock discontinuity never comes before it, or the axis would run back there.
             s[k.FLOOR] = s[k.LARGEST] + 1
             return
         if s[k.GAPS]:
@@ -448,11 +448,11 @@ class Scanner:
         )
         for sentence in [*theirs.notes, *mine.notes]:
             account.note(sentence)
-        for seam in [
+        for discontinuity in [
             *theirs.discontinuities,
-            *(seam._replace(line=seam.line + n_lines) for seam in mine.discontinuities),
+            *(discontinuity._replace(line=discontinuity.line + n_lines) for discontinuity in mine.discontinuities),
         ]:
-            account.add_discontinuity(seam)
+            account.add_discontinuity(discontinuity)
         if mine.unended_line:
             account.unended_line = mine.unended_line + n_lines
         self.account = account
@@ -494,7 +494,7 @@ class Scanner:
             size = self._labels.index(0, channel * k.LABEL_ROOM) - channel * k.LABEL_ROOM
             k.note_label(channel, size, self._s, self._labels)
 
-    def tally(self) -> ReadStats:
+    def stats(self) -> ReadStats:
         """Return the account of all that was read."""
         s = self._s
         first_ns, last_ns = (s[k.SMALLEST], s[k.LARGEST]) if s[k.FRAMES] else (None, None)
@@ -509,7 +509,7 @@ class Scanner:
                 f"the recorder clock jumped back {self.account.unlisted_discontinuities} more times, "
                 "which are not listed"
             )
-        tally = ReadStats(
+        stats = ReadStats(
             format=self.plan.format.name,
             clock=self.plan.match.clock,
             resolution_ns=self.plan.match.resolution_ns,
@@ -533,8 +533,8 @@ class Scanner:
             notes=notes,
         )
         if self.plan.format.finish is not None:
-            self.plan.format.finish(s, tally)
-        return tally
+            self.plan.format.finish(s, stats)
+        return stats
 
 
 def shown(text: bytes | bytearray) -> str:

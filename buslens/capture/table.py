@@ -454,10 +454,10 @@ def sniff(head: bytes) -> FormatMatch | None:
     return None if found is None else found.match
 
 
-def finish(state: Slots, tally: ReadStats) -> None:
+def finish(state: Slots, stats: ReadStats) -> None:
     """Say how often the stamps began anew, and when much of the table was passed over."""
     if n := state[kernel.WRAPPED]:
-        tally.notes.append(
+        stats.notes.append(
             f"the time stamps began anew {n} time{'s' * (n > 1)} at the end of their range, and were continued"
         )
 

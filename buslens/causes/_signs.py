@@ -84,6 +84,6 @@ def _sign(
         seen=read.get("seen"),
         while_=read.get("while"),
         times=read.get("times", 1),
-        seam="recording" in read,
+        discontinuity="recording" in read,
         accounts_for=found.get("accounts_for", ()),
     )

@@ -396,7 +396,7 @@ def _quiets(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Fault
 
 
 def _length(result: Result) -> int:
-    first, last = result.tally.first_ns, result.tally.last_ns
+    first, last = result.stats.first_ns, result.stats.last_ns
     return 0 if first is None or last is None else last - first
 
 
@@ -437,9 +437,9 @@ def _notes(before: Sequence[Result], after: Sequence[Result], refuted: tuple[int
 
 def _is_later(some: Sequence[Result], others: Sequence[Result]) -> bool:
     """Return whether, by clocks of one kind, the first of some captures begins when all others are over."""
-    clocks = {result.tally.clock for result in (*some, *others)}
+    clocks = {result.stats.clock for result in (*some, *others)}
     if len(clocks) > 1 or not clocks <= {Clock.WALL, Clock.LOCAL}:
         return False
-    begins = [result.tally.first_ns for result in some if result.tally.first_ns is not None]
-    ends = [result.tally.last_ns for result in others if result.tally.last_ns is not None]
+    begins = [result.stats.first_ns for result in some if result.stats.first_ns is not None]
+    ends = [result.stats.last_ns for result in others if result.stats.last_ns is not None]
     return bool(begins and ends) and min(begins) > max(ends)

@@ -104,14 +104,14 @@ class Sign:
     shows: str
     #: Any of these findings shows it; empty if `seen` says.
     findings: tuple[FindingPattern, ...] = ()
-    #: It shows when this holds; None if `findings` or `seam` says.
+    #: It shows when this holds; None if `findings` or `clock discontinuity` says.
     seen: WrittenCondition | None = None
     #: Looked for only while this holds; None: always.
     while_: WrittenCondition | None = None
     #: So many separate times.
     times: int = 1
     #: It shows when the recorded clock ran back.
-    seam: bool = False
+    discontinuity: bool = False
     #: When it shows, these findings are told by it, though they are no evidence of their own.
     accounts_for: tuple[FindingPattern, ...] = ()
     #: False for a fault that no sign of the file tells, which stands as a sign that no cause names.

@@ -80,11 +80,11 @@ def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observati
     results : sequence of Result
         At least one.
     """
-    scenes = [_scene(result) for result in results]
+    contexts = [_context(result) for result in results]
     order = (SignStatus.PRESENT, SignStatus.ABSENT, SignStatus.UNDECIDED)
     seen = []
     for sign in signs:
-        each = [_observe(sign, result, scene) for result, scene in zip(results, scenes, strict=True)]
+        each = [_observe(sign, result, context) for result, context in zip(results, contexts, strict=True)]
         seen.append(min(each, key=lambda it: order.index(it.shown)))
     return (*seen, *_untold(seen, results))
 
@@ -118,24 +118,26 @@ def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[
         )
 
 
-def _scene(result: Result) -> EvaluationContext:
+def _context(result: Result) -> EvaluationContext:
     return EvaluationContext(
         timelines=result.timelines,
         presences={},
         first_ns=result.origin_ns,
-        end_ns=result.tally.last_ns or 0,
-        is_timed=result.tally.clock is not Clock.MISSING,
-        seams_ns=tuple(seam.time_ns for seam in result.tally.discontinuities),
+        end_ns=result.stats.last_ns or 0,
+        is_timed=result.stats.clock is not Clock.MISSING,
+        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in result.stats.discontinuities),
     )
 
 
-def _observe(sign: Sign, result: Result, scene: EvaluationContext) -> Observation:
+def _observe(sign: Sign, result: Result, context: EvaluationContext) -> Observation:
     findings: tuple[Finding, ...] = ()
-    if sign.seam:
-        seams = result.tally.discontinuities
-        shown, time_ns = (SignStatus.PRESENT, seams[0].time_ns) if seams else (SignStatus.ABSENT, None)
+    if sign.discontinuity:
+        discontinuities = result.stats.discontinuities
+        shown, time_ns = (
+            (SignStatus.PRESENT, discontinuities[0].time_ns) if discontinuities else (SignStatus.ABSENT, None)
+        )
     elif sign.seen is not None:
-        shown, time_ns = _condition(sign, scene)
+        shown, time_ns = _condition(sign, context)
     else:
         shown, findings = _findings(sign.findings, result)
         time_ns = next((it.time_ns for it in findings if it.time_ns is not None), None)
@@ -144,13 +146,13 @@ def _observe(sign: Sign, result: Result, scene: EvaluationContext) -> Observatio
     )
 
 
-def _condition(sign: Sign, scene: EvaluationContext) -> tuple[SignStatus, int | None]:
-    if sign.seen is None or not scene.is_timed:
+def _condition(sign: Sign, context: EvaluationContext) -> tuple[SignStatus, int | None]:
+    if sign.seen is None or not context.is_timed:
         return SignStatus.UNDECIDED, None
-    truth = scene.ternary(sign.seen.condition)
+    truth = context.ternary(sign.seen.condition)
     absence = ~truth
     if sign.while_ is not None:
-        scope = scene.ternary(sign.while_.condition)
+        scope = context.ternary(sign.while_.condition)
         truth, absence = truth & scope, absence & scope
     held = np.flatnonzero(truth.value == TRUE)
     if len(held) >= sign.times:

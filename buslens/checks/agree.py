@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from buslens.timeline.ternary import Episode
 
 
-def evaluate(rule: Agree, scene: EvaluationContext) -> list[Finding]:
+def evaluate(rule: Agree, context: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the rest.
 
     =====================================================  ====================================================
@@ -30,7 +30,7 @@ def evaluate(rule: Agree, scene: EvaluationContext) -> list[Finding]:
     they differ already, and not too long, at the start    undecided
     =====================================================  ====================================================
     """
-    first = scene.ternary(rule.first.condition)
+    first = context.ternary(rule.first.condition)
 
     def words(run: Episode) -> str:
         true, other = rule.first, rule.second
@@ -43,11 +43,13 @@ def evaluate(rule: Agree, scene: EvaluationContext) -> list[Finding]:
         rule=rule,
         kind="agree",
         condition=both,
-        truth_in=lambda scene: scene.ternary(rule.first.condition).differs_from(scene.ternary(rule.second.condition)),
+        truth_in=lambda context: context.ternary(rule.first.condition).differs_from(
+            context.ternary(rule.second.condition)
+        ),
         tolerated_ns=rule.settle_ns,
         words=words,
         limit=Limit(most=rule.settle_ns),
         allowed="may differ up to",
         role=roles_of(both)[0],
     )
-    return evaluate_episodes(offence, scene)
+    return evaluate_episodes(offence, context)

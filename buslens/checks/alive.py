@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Alive
 
 
-def evaluate(rule: Alive, scene: EvaluationContext) -> list[Finding]:
+def evaluate(rule: Alive, context: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the time in which it came.
 
     =====================================================  ====================================================
@@ -35,7 +35,7 @@ def evaluate(rule: Alive, scene: EvaluationContext) -> list[Finding]:
     no timeout given, defined or measurable                undecided
     =====================================================  ====================================================
     """
-    presence = scene.presences[rule.name]
+    presence = context.presences[rule.name]
     timeline = presence.timeline
     timeout_ns = timeline.timeout_ns
     limit = Limit(most=timeout_ns)
@@ -44,7 +44,7 @@ def evaluate(rule: Alive, scene: EvaluationContext) -> list[Finding]:
             f"cannot decide how often {rule.message} should come: neither the expectations nor the definitions say it,"
             " and the capture has too few of its frames to measure it; add 'cycle' or 'timeout' to the rule"
         )
-        return [_finding(rule, Outcome.UNDECIDED, reason, scene.first_ns, None, limit, has_come=False)]
+        return [_finding(rule, Outcome.UNDECIDED, reason, context.first_ns, None, limit, has_come=False)]
     expected = "" if presence.cycle_ns is None else f"; expected every {format_duration(presence.cycle_ns)}"
     findings = []
     for index in np.flatnonzero(timeline.state == UNKNOWN_STATE).tolist():
@@ -53,18 +53,18 @@ def evaluate(rule: Alive, scene: EvaluationContext) -> list[Finding]:
             continue  # the same silence, whose first entry has been told
         following = next((it for it in range(index, len(timeline)) if timeline.state[it] != UNKNOWN_STATE), None)
         is_last = following is None
-        until_ns = scene.end_ns if following is None else int(timeline.seen_ns[following])
+        until_ns = context.end_ns if following is None else int(timeline.seen_ns[following])
         is_all_there_is = why is UnknownReason.NO_FRAME_YET and is_last
-        since_ns = scene.first_ns if why is UnknownReason.NO_FRAME_YET else int(timeline.changed_after_ns[index])
+        since_ns = context.first_ns if why is UnknownReason.NO_FRAME_YET else int(timeline.changed_after_ns[index])
         pauses = [pause for pause in timeline.pauses if pause.from_ns < until_ns and pause.to_ns > since_ns]
         if (
             until_ns - since_ns <= timeout_ns
-            and not scene.has_discontinuity(since_ns, until_ns)
+            and not context.has_discontinuity(since_ns, until_ns)
             and not is_all_there_is
         ):
             continue  # unknown as a state is in a pause; as a message it is not missed
-        if pauses or scene.has_discontinuity(since_ns, until_ns):
-            least_ns = _longest_ns(since_ns, until_ns, scene.seams_ns, pauses)
+        if pauses or context.has_discontinuity(since_ns, until_ns):
+            least_ns = _longest_ns(since_ns, until_ns, context.discontinuities_ns, pauses)
             reason = f"length of the {rule.message} gap unknown; recorder clock jumped back"
             if pauses:
                 reason = f"{rule.message}: {pause_text(timeline, pauses[0])}"
@@ -113,9 +113,9 @@ def evaluate(rule: Alive, scene: EvaluationContext) -> list[Finding]:
     return findings
 
 
-def _longest_ns(since_ns: int, until_ns: int, seams_ns: Iterable[int], pauses: Iterable[Pause]) -> int:
+def _longest_ns(since_ns: int, until_ns: int, discontinuities_ns: Iterable[int], pauses: Iterable[Pause]) -> int:
     """Return the longest part of a silence that is known to have been one, ns."""
-    cuts = [(since_ns, since_ns), *((at, at) for at in seams_ns if since_ns < at <= until_ns), *pauses]
+    cuts = [(since_ns, since_ns), *((at, at) for at in discontinuities_ns if since_ns < at <= until_ns), *pauses]
     longest_ns, from_ns = 0, since_ns
     for begin_ns, end_ns in sorted(cuts):
         longest_ns, from_ns = max(longest_ns, begin_ns - from_ns), max(from_ns, end_ns)

@@ -95,7 +95,7 @@ def check(
     from buslens.capture.reduce import reduce_frames
 
     ground = prepare(definitions, expectations)
-    recorder, tally = reduce_frames(
+    recorder, stats = reduce_frames(
         open_capture(capture, table=table),
         wanted=_wanted(ground.tracks),
         make=lambda: CaptureHistory(ground.tracks, channels),
@@ -108,7 +108,7 @@ def check(
         str(capture),
         ground.expectations,
         recorder,
-        tally,
+        stats,
         # Nobody counted what is not needed, and standard input cannot be read again.
         look=None if str(capture) == "-" else lambda: count_identifiers(capture),
     )
@@ -148,7 +148,7 @@ def evaluate_capture(
     path: str,
     expected: Expectations,
     recorder: CaptureHistory,
-    tally: ReadStats,
+    stats: ReadStats,
     *,
     look: Callable[[], Mapping[Identifier, int]] | None = None,
     unrelated_from_ns: int = 0,
@@ -170,21 +170,21 @@ def evaluate_capture(
         If not one of the messages that the expectations need is in it.
     """
     recorder.finish()
-    if tally.first_ns is None or tally.last_ns is None:
+    if stats.first_ns is None or stats.last_ns is None:
         raise CaptureError("no frame in it could be read", SourceLocation(path))
-    if tally.unlisted_discontinuities:
-        times = len(tally.discontinuities) + tally.unlisted_discontinuities
+    if stats.unlisted_discontinuities:
+        times = len(stats.discontinuities) + stats.unlisted_discontinuities
         raise CaptureError(
             f"its clock runs back {times:,} times, so that no delay in it can be trusted; sort the lines by their"
             " stamps if they stand in the wrong order, or record again",
             SourceLocation(path),
         )
-    is_long = tally.last_ns - tally.first_ns >= unrelated_from_ns
+    is_long = stats.last_ns - stats.first_ns >= unrelated_from_ns
     if is_long and recorder.messages and not any(log.frames for log in recorder.messages):
         raise UnrelatedCaptureError(
             unrelated_text(recorder.messages, {} if look is None else look()), SourceLocation(path)
         )
-    return evaluate_rules(path, expected, recorder, tally)
+    return evaluate_rules(path, expected, recorder, stats)
 
 
 def _wanted(tracks: list[Track]) -> IdFilter:
@@ -280,9 +280,9 @@ def _other_channels(reader: Role | Alive, message: Message, defined: Definitions
     return tuple(dict.fromkeys("the others" if channel is None else channel for channel in others))
 
 
-def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, tally: ReadStats) -> Result:
+def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, stats: ReadStats) -> Result:
     """Return what the rules find in a recorder that has been finished."""
-    timelines = _build_timelines(expected, recorder, tally)
+    timelines = _build_timelines(expected, recorder, stats)
     cycles = {log.message.name: log.message.cycle_ns for log in recorder.messages}
     presences = {
         rule.name: Presence(
@@ -291,19 +291,19 @@ def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, 
         for rule in expected.rules
         if isinstance(rule, Alive)
     }
-    scene = EvaluationContext(
+    context = EvaluationContext(
         timelines=timelines,
         presences=presences,
-        first_ns=tally.first_ns or 0,
-        end_ns=tally.last_ns or 0,
-        is_timed=tally.clock is not Clock.MISSING,
-        seams_ns=tuple(seam.time_ns for seam in tally.discontinuities),
+        first_ns=stats.first_ns or 0,
+        end_ns=stats.last_ns or 0,
+        is_timed=stats.clock is not Clock.MISSING,
+        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in stats.discontinuities),
     )
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
     unexercised = []
     for rule in expected.rules:
-        found, runs = evaluate_rule(rule, scene)
+        found, runs = evaluate_rule(rule, context)
         findings += found
         handshakes += runs
         if not found:
@@ -312,7 +312,7 @@ def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, 
     verdict, summary = decide_verdict(
         findings, handshakes, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
     )
-    if tally.is_unsound and verdict is Verdict.AS_EXPECTED:
+    if stats.is_unsound and verdict is Verdict.AS_EXPECTED:
         verdict = Verdict.UNDECIDED
         summary = "the packed log is damaged at an unknown place, and any of it may be wrong: copy it again"
     return Result(
@@ -323,34 +323,34 @@ def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, 
         handshakes=tuple(handshakes),
         unexercised=tuple(unexercised),
         timelines=timelines,
-        tally=tally,
+        stats=stats,
         expectations=expected,
-        notes=(*absent, *tally.notes, *_notes(recorder, tally)),
+        notes=(*absent, *stats.notes, *_notes(recorder, stats)),
         absent=absent,
     )
 
 
-def evaluate_rule(rule: AnyRule, scene: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
+def evaluate_rule(rule: AnyRule, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
     """Return what one rule finds, and the handshakes if it is a sequence."""
-    if not scene.is_timed and _needs_time(rule):
+    if not context.is_timed and _needs_time(rule):
         if isinstance(rule, Sequence) and _has_order(rule):
-            return sequence.evaluate_order(rule, scene)
+            return sequence.evaluate_order(rule, context)
         return [_untimed(rule)], []
     match rule:
         case Sequence():
-            return sequence.evaluate(rule, scene)
+            return sequence.evaluate(rule, context)
         case Pulse():
-            return pulse.evaluate(rule, scene), []
+            return pulse.evaluate(rule, context), []
         case Never():
-            return never.evaluate(rule, scene), []
+            return never.evaluate(rule, context), []
         case Agree():
-            return agree.evaluate(rule, scene), []
+            return agree.evaluate(rule, context), []
         case Alive():
-            return alive.evaluate(rule, scene), []
+            return alive.evaluate(rule, context), []
         case Range():
-            return range_kind.evaluate(rule, scene), []
+            return range_kind.evaluate(rule, context), []
         case Precedes():
-            return precedes.evaluate(rule, scene), []
+            return precedes.evaluate(rule, context), []
 
 
 def _needs_time(rule: AnyRule) -> bool:
@@ -383,7 +383,7 @@ def _untimed(rule: AnyRule) -> Finding:
     )
 
 
-def _build_timelines(expected: Expectations, recorder: CaptureHistory, tally: ReadStats) -> dict[str, Timeline]:
+def _build_timelines(expected: Expectations, recorder: CaptureHistory, stats: ReadStats) -> dict[str, Timeline]:
     from buslens.expectations.resolve import raw_values
 
     timelines: dict[str, Timeline] = {}
@@ -400,14 +400,14 @@ def _build_timelines(expected: Expectations, recorder: CaptureHistory, tally: Re
                     states=states,
                     unit="" if role is None else role.unit,
                     lag_ns=None if role is None else role.lag_ns,
-                    seams=tally.discontinuities,
-                    first_ns=tally.first_ns or 0,
-                    end_ns=tally.last_ns or 0,
-                    is_timed=tally.clock is not Clock.MISSING,
-                    resolution_ns=tally.resolution_ns,
-                    pauses=common_pauses(tally.pauses.get(label, ()) for label in _labels_of(each, tally)),
-                    unread=_unread_of(each, tally),
-                    is_lone=bool(each.channels) and each.channels <= tally.lone_channels,
+                    discontinuities=stats.discontinuities,
+                    first_ns=stats.first_ns or 0,
+                    end_ns=stats.last_ns or 0,
+                    is_timed=stats.clock is not Clock.MISSING,
+                    resolution_ns=stats.resolution_ns,
+                    pauses=common_pauses(stats.pauses.get(label, ()) for label in _labels_of(each, stats)),
+                    unread=_unread_of(each, stats),
+                    is_lone=bool(each.channels) and each.channels <= stats.lone_channels,
                 )
                 for name, each in _senders(log).items()
             }
@@ -429,26 +429,26 @@ def _senders(log: MessageHistory) -> dict[str, MessageHistory]:
     return named
 
 
-def _unread_of(log: MessageHistory, tally: ReadStats) -> tuple[Pause, ...]:
+def _unread_of(log: MessageHistory, stats: ReadStats) -> tuple[Pause, ...]:
     """Return where lines stand that could not be read and that may be frames of a message."""
     mask, wanted = log.message.id_mask, log.message.can_id & log.message.id_mask
-    first_ns = tally.first_ns or 0
+    first_ns = stats.first_ns or 0
     return merge_pauses(
         Pause(first_ns if one.from_ns is None else one.from_ns, one.to_ns)
-        for one in tally.unread
+        for one in stats.unread
         if one.can_id is None or one.can_id & mask == wanted
     )
 
 
-def _labels_of(log: MessageHistory, tally: ReadStats) -> list[str]:
+def _labels_of(log: MessageHistory, stats: ReadStats) -> list[str]:
     """Return the channels, as recorded, on which a message came, or could have come if it never did."""
     if log.channels:
         return sorted(log.channels)
     tied = log.tracks[0].channel or log.message.channel
-    return [label for label in tally.channels if tied is None or tied in {label, log.channel_aliases.get(label, label)}]
+    return [label for label in stats.channels if tied is None or tied in {label, log.channel_aliases.get(label, label)}]
 
 
-def _notes(recorder: CaptureHistory, tally: ReadStats) -> list[str]:
+def _notes(recorder: CaptureHistory, stats: ReadStats) -> list[str]:
     notes = []
     for log in recorder.messages:
         if len(log.channels) > 1:
@@ -469,24 +469,25 @@ def _notes(recorder: CaptureHistory, tally: ReadStats) -> list[str]:
                 f"the definitions know {log.message.name} on {tied or 'every channel'} and on {also_on}; it was read"
                 f" from {tied or 'every channel'}, which they name first"
             )
-    if tally.reordered:
+    if stats.reordered:
         notes.append(
-            f"{tally.reordered} frames came up to 100 ms behind one of another channel; they were merged by time"
+            f"{stats.reordered} frames came up to 100 ms behind one of another channel; they were merged by time"
         )
-    for seam in tally.discontinuities[:_SEAMS_TOLD]:
-        what = f"recorder clock jumped back by {format_duration(seam.back_ns)}"
-        if seam.back_ns <= 0:
+    for discontinuity in stats.discontinuities[:_SEAMS_TOLD]:
+        what = f"recorder clock jumped back by {format_duration(discontinuity.back_ns)}"
+        if discontinuity.back_ns <= 0:
             what = "the stamps of the log restart in a new block"
-        if seam.is_lost:
+        if discontinuity.is_lost:
             what = "a stamp before it that counts from the line before cannot be read, and with it time is lost"
-        if seam.is_hole:
+        if discontinuity.is_hole:
             what = "zero bytes stand before it, as a loss of power leaves them; what was recorded there is lost"
         notes.append(
-            f"line {seam.line}: {what}; every role is unknown there until its next frame, and times count on from"
+            f"line {discontinuity.line}: {what}; every role is unknown there until its next frame, "
+            "and times count on from"
             " before it"
         )
-    if len(tally.discontinuities) > _SEAMS_TOLD:
-        notes.append(f"the same at {len(tally.discontinuities) - _SEAMS_TOLD} more places")
-    if tally.errors:
-        notes.append(f"{tally.errors} error frames were recorded: look at the bus itself, its wiring and its nodes")
+    if len(stats.discontinuities) > _SEAMS_TOLD:
+        notes.append(f"the same at {len(stats.discontinuities) - _SEAMS_TOLD} more places")
+    if stats.errors:
+        notes.append(f"{stats.errors} error frames were recorded: look at the bus itself, its wiring and its nodes")
     return notes

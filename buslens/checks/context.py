@@ -45,7 +45,7 @@ class BlindInterval:
     until_ns: int
     #: Why, as words that stand behind "because": "unlock_feedback is unknown (its message was silent)".
     why: str
-    is_seam: bool = False
+    is_discontinuity: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,14 +99,14 @@ class EvaluationContext:
         first_ns: int,
         end_ns: int,
         is_timed: bool = True,
-        seams_ns: tuple[int, ...] = (),
+        discontinuities_ns: tuple[int, ...] = (),
     ) -> None:
         self.timelines = timelines
         self.presences = presences
         self.first_ns = first_ns
         self.end_ns = end_ns
         self.is_timed = is_timed
-        self.seams_ns = seams_ns
+        self.discontinuities_ns = discontinuities_ns
         self._truths: dict[Condition, TernaryTimeline] = {}
         #: By identity, for a handshake asks often and a trigger is slow to hash; the trigger is kept with it.
         self._occurrences: dict[int, tuple[Trigger, TriggerTimes]] = {}
@@ -197,7 +197,7 @@ class EvaluationContext:
         return min((zone for zone in found if zone.from_ns < until_ns), default=None)
 
     def with_last_values_held(self) -> EvaluationContext:
-        """Return the scene as it would be if no role had changed behind its last frame."""
+        """Return the context as it would be if no role had changed behind its last frame."""
         if self._lasting is None:
             self._lasting = EvaluationContext(
                 timelines={
@@ -207,13 +207,13 @@ class EvaluationContext:
                 first_ns=self.first_ns,
                 end_ns=self.end_ns,
                 is_timed=self.is_timed,
-                seams_ns=self.seams_ns,
+                discontinuities_ns=self.discontinuities_ns,
             )
         return self._lasting
 
     def has_discontinuity(self, since_ns: int, until_ns: int) -> bool:
         """Return whether the recorded clock ran back in ``(since_ns, until_ns]``."""
-        return any(since_ns < at_ns <= until_ns for at_ns in self.seams_ns)
+        return any(since_ns < at_ns <= until_ns for at_ns in self.discontinuities_ns)
 
     def shown_until_ns(self, trigger: Trigger) -> int:
         """Return the time up to which the log shows every role of a trigger; before the capture if not at all."""
@@ -382,7 +382,7 @@ def _unknown_text(timeline: Timeline, index: int) -> str:
 
 
 def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:
-    """Return whether a time lies behind the last frame that carried a role before a silence, a seam or the end."""
+    """Return whether a time is after the last frame of a role before a silence, a discontinuity or the end."""
     if index + 1 == len(timeline):
         return timeline.last_frame_ns is not None and time_ns > timeline.last_frame_ns
     return timeline.why[index + 1] in STOPPED and time_ns > int(timeline.changed_after_ns[index + 1])
@@ -415,11 +415,11 @@ def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> BlindInte
     """Return the stretch of some unknown entries of a timeline; a pause, or a clock that ran back, is named first."""
     why = timeline.why[start:stop]
     pauses = np.flatnonzero((why == UnknownReason.NOT_RECORDED.value) | (why == UnknownReason.HOLE.value))
-    seams = np.flatnonzero(why == UnknownReason.DISCONTINUITY.value)
-    named = pauses if len(pauses) else seams
+    discontinuities = np.flatnonzero(why == UnknownReason.DISCONTINUITY.value)
+    named = pauses if len(pauses) else discontinuities
     return BlindInterval(
         from_ns=int(timeline.changed_after_ns[start]),
         until_ns=until_ns,
         why=_unknown_text(timeline, start + int(named[0]) if len(named) else start),
-        is_seam=bool(len(seams)) and not len(pauses),
+        is_discontinuity=bool(len(discontinuities)) and not len(pauses),
     )

@@ -32,7 +32,7 @@ class ForbiddenCondition:
     kind: str
     #: The condition as a whole, for the roles that it speaks of.
     condition: Condition
-    #: What must not last, in a scene.
+    #: What must not last, in a context.
     truth_in: Callable[[EvaluationContext], TernaryTimeline]
     #: Tolerated length, ns, itself included; None: not even in one frame.
     tolerated_ns: int | None
@@ -47,7 +47,7 @@ class ForbiddenCondition:
     allowed: str = "allowed up to"
 
 
-def evaluate_episodes(offence: ForbiddenCondition, scene: EvaluationContext) -> list[Finding]:
+def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -> list[Finding]:
     """Return a finding for each violation and each doubt, and one for all the rest.
 
     The length of a stretch is an interval, from the longest time through which the condition surely held to the
@@ -57,15 +57,15 @@ def evaluate_episodes(offence: ForbiddenCondition, scene: EvaluationContext) -> 
     have; who wants to know of it writes a tolerance of ``0 ms``. A condition that itself asks for a length (``... for
     50 ms``) is too close to call there.
     """
-    truth = offence.truth_in(scene)
-    settled = truth.from_time(scene.warm_up_end_ns(offence.condition))
-    lasting = cache(lambda: offence.truth_in(scene.with_last_values_held()))
+    truth = offence.truth_in(context)
+    settled = truth.from_time(context.warm_up_end_ns(offence.condition))
+    lasting = cache(lambda: offence.truth_in(context.with_last_values_held()))
     runs = settled.episodes()
     found = {}
     for run in runs:
-        if _is_plainly_tolerated(offence, scene, run):
+        if _is_plainly_tolerated(offence, context, run):
             continue  # Most are so, and nobody reads what would be said of them.
-        finding = _evaluate_episode(offence, scene, run, truth, lasting)
+        finding = _evaluate_episode(offence, context, run, truth, lasting)
         if finding is not None:
             found[run.from_ns] = finding
     findings = list(found.values())
@@ -93,22 +93,22 @@ def _kept_text(stretches: int, *, is_whole: bool) -> str:
     return "OK in one other period" if stretches == 1 else f"OK in {stretches} other periods"
 
 
-def _is_plainly_tolerated(offence: ForbiddenCondition, scene: EvaluationContext, run: Episode) -> bool:
+def _is_plainly_tolerated(offence: ForbiddenCondition, context: EvaluationContext, run: Episode) -> bool:
     if not run.is_certain or run.has_unknown or run.most_ns is None or offence.tolerated_ns is None:
         return False
-    return run.most_ns <= offence.tolerated_ns and not scene.has_discontinuity(run.from_ns, run.to_ns)
+    return run.most_ns <= offence.tolerated_ns and not context.has_discontinuity(run.from_ns, run.to_ns)
 
 
 def _evaluate_episode(
     offence: ForbiddenCondition,
-    scene: EvaluationContext,
+    context: EvaluationContext,
     run: Episode,
     truth: TernaryTimeline,
     lasting: Callable[[], TernaryTimeline],
 ) -> Finding | None:
     tolerated = offence.tolerated_ns
     # Across a place where the clock ran back the axis tells no length.
-    most_ns = None if scene.has_discontinuity(run.from_ns, run.to_ns) else run.most_ns
+    most_ns = None if context.has_discontinuity(run.from_ns, run.to_ns) else run.most_ns
     length = TimeBounds(earliest_ns=run.certain_ns, latest_ns=most_ns)
     said = offence.words(run)
     allowed = "; never allowed" if offence.kind == "never" else ""
@@ -124,7 +124,7 @@ def _evaluate_episode(
         # Only because no frame confirms the last states of the capture may it have held at all.
         return None
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
-        why = scene.why_unknown(offence.condition, _first_unknown_ns(truth, run))
+        why = context.why_unknown(offence.condition, _first_unknown_ns(truth, run))
         reason = f"cannot decide whether {said} for too long: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if not run.is_certain and (tolerated is None or run.at_end):
@@ -138,7 +138,7 @@ def _evaluate_episode(
         if not longest_hold_ns(offence.condition):
             return None
         # How long it held, not only in which order things changed, is what the log cannot tell.
-        rate = rate_text(scene.period_ns(offence.condition))
+        rate = rate_text(context.period_ns(offence.condition))
         return _finding(offence, Outcome.UNDECIDED, f"{said}: too close to call at {rate}", run, length)
     if most_ns is not None and most_ns <= tolerated:
         return None
@@ -148,7 +148,7 @@ def _evaluate_episode(
     if most_ns is None:
         reason = f"{said} already when the log begins to show it, for {span_text(length)} from there{allowed}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
-    rate = rate_text(scene.period_ns(offence.condition))
+    rate = rate_text(context.period_ns(offence.condition))
     return _finding(offence, Outcome.UNDECIDED, f"{measured}: too close to call at {rate}", run, length)
 
 

@@ -127,7 +127,7 @@ class Result:
     #: Rules that found nothing to judge.
     unexercised: tuple[str, ...]
     timelines: Mapping[str, Timeline]
-    tally: ReadStats
+    stats: ReadStats
     expectations: Expectations
     #: Things the user should know that are no finding, such as a role whose message came on two channels.
     notes: tuple[str, ...] = field(default=())
@@ -137,4 +137,4 @@ class Result:
     @property
     def origin_ns(self) -> int:
         """Axis time of the first frame, from which people's times are counted."""
-        return self.tally.first_ns or 0
+        return self.stats.first_ns or 0

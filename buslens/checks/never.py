@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from buslens.timeline.ternary import Episode
 
 
-def evaluate(rule: Never, scene: EvaluationContext) -> list[Finding]:
+def evaluate(rule: Never, context: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the rest.
 
     =====================================================  ====================================================
@@ -38,17 +38,17 @@ def evaluate(rule: Never, scene: EvaluationContext) -> list[Finding]:
     def words(run: Episode) -> str:
         # A line that is open and a message that has stopped differ: that a role is unknown is told with the reason.
         if isinstance(condition, IsUnknown):
-            return scene.unknown_text(condition.role, run.from_ns).replace(" is unknown", " was unknown", 1)
+            return context.unknown_text(condition.role, run.from_ns).replace(" is unknown", " was unknown", 1)
         return past_tense(rule.when)
 
     offence = ForbiddenCondition(
         rule=rule,
         kind="never",
         condition=condition,
-        truth_in=lambda scene: scene.ternary(condition),
+        truth_in=lambda context: context.ternary(condition),
         tolerated_ns=rule.longer_than_ns,
         words=words,
         limit=Limit(most=rule.longer_than_ns or 0),
         role=roles_of(condition)[0],
     )
-    return evaluate_episodes(offence, scene)
+    return evaluate_episodes(offence, context)

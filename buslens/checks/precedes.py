@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Precedes
 
 
-def evaluate(rule: Precedes, scene: EvaluationContext) -> list[Finding]:
+def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the rest.
 
     =====================================================  ====================================================
@@ -31,7 +31,7 @@ def evaluate(rule: Precedes, scene: EvaluationContext) -> list[Finding]:
     the capture began less than ``within`` before          undecided if it did not happen since
     =====================================================  ====================================================
     """
-    firsts, thens = scene.trigger_times(rule.first), scene.trigger_times(rule.then)
+    firsts, thens = context.trigger_times(rule.first), context.trigger_times(rule.then)
     # Least beginning of each first and all later ones: it ascends, so that a bisection finds the last that is early.
     least_since_ns = np.minimum.accumulate(firsts.since_ns[::-1])[::-1]
     limit = Limit(most=rule.within_ns)
@@ -71,9 +71,9 @@ def evaluate(rule: Precedes, scene: EvaluationContext) -> list[Finding]:
             )
             time = TimeBounds(earliest_ns=int(firsts.since_ns[last]) + 1, latest_ns=int(firsts.seen_ns[last]))
             evidence.insert(0, Evidence(what=past_tense(rule.first), role=firsts.roles[0], time=time))
-            if scene.has_discontinuity(int(firsts.since_ns[last]), seen_ns):
+            if context.has_discontinuity(int(firsts.since_ns[last]), seen_ns):
                 delay = None
-        outcome, reason = _decide(rule, scene, since_ns, seen_ns, delay)
+        outcome, reason = _decide(rule, context, since_ns, seen_ns, delay)
         if outcome is Outcome.MET:
             met += 1
             continue
@@ -110,23 +110,23 @@ def evaluate(rule: Precedes, scene: EvaluationContext) -> list[Finding]:
 
 
 def _decide(
-    rule: Precedes, scene: EvaluationContext, since_ns: int, seen_ns: int, delay: TimeBounds | None
+    rule: Precedes, context: EvaluationContext, since_ns: int, seen_ns: int, delay: TimeBounds | None
 ) -> tuple[Outcome, str]:
     within = exact_duration(rule.within_ns)
     if delay is not None and delay.latest_ns is not None and delay.latest_ns <= rule.within_ns:
         return Outcome.MET, ""
     window_ns = since_ns + 1 - rule.within_ns
-    hidden = scene.first_blind_interval(rule.first, window_ns - 1, seen_ns)
+    hidden = context.first_blind_interval(rule.first, window_ns - 1, seen_ns)
     # What is unknown only because the capture had just begun is told as that, below.
-    if hidden is not None and (max(hidden.from_ns, window_ns) >= scene.first_ns or hidden.is_seam):
+    if hidden is not None and (max(hidden.from_ns, window_ns) >= context.first_ns or hidden.is_discontinuity):
         return (
             Outcome.UNDECIDED,
             f"{past_tense(rule.then)}; cannot decide whether {past_tense(rule.first)} before it: {hidden.why}",
         )
     if delay is not None and delay.earliest_ns <= rule.within_ns:
-        periods = map(scene.period_ns, (rule.first, rule.then))
+        periods = map(context.period_ns, (rule.first, rule.then))
         slowest = max((period for period in periods if period is not None), default=None)
-        call = borderline_text(delay, rule.within_ns, slowest, scene.cycle_ns(rule.first, rule.then))
+        call = borderline_text(delay, rule.within_ns, slowest, context.cycle_ns(rule.first, rule.then))
         return (
             Outcome.UNDECIDED,
             f"{past_tense(rule.then)} {span_text(delay)} after {past_tense(rule.first)}; maximum {within}: {call}",
@@ -136,8 +136,8 @@ def _decide(
             Outcome.VIOLATED,
             f"{past_tense(rule.then)} {span_text(delay)} after {past_tense(rule.first)}; maximum {within}",
         )
-    if window_ns < scene.first_ns:
-        shown = format_at_least(max(since_ns - scene.first_ns, 0))
+    if window_ns < context.first_ns:
+        shown = format_at_least(max(since_ns - context.first_ns, 0))
         return (
             Outcome.UNDECIDED,
             f"{past_tense(rule.then)} only {shown} after the capture began, too soon to tell what came before it",

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from buslens.timeline.ternary import TernaryTimeline
 
 
-def evaluate(rule: Pulse, scene: EvaluationContext) -> list[Finding]:
+def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the pulses that are as they should be.
 
     =====================================================  ====================================================
@@ -34,11 +34,11 @@ def evaluate(rule: Pulse, scene: EvaluationContext) -> list[Finding]:
     =====================================================  ====================================================
     """
     condition = rule.of.condition
-    truth = scene.ternary(condition).from_time(scene.warm_up_end_ns(condition))
+    truth = context.ternary(condition).from_time(context.warm_up_end_ns(condition))
     findings: list[Finding] = []
     met = 0
-    for pulse in _pulses(truth, scene):
-        outcome, reason = _decide(rule, scene, pulse)
+    for pulse in _pulses(truth, context):
+        outcome, reason = _decide(rule, context, pulse)
         if outcome is Outcome.MET:
             met += 1
             continue
@@ -89,7 +89,7 @@ class _MeasuredPulse(NamedTuple):
     unseen: str
 
 
-def _pulses(truth: TernaryTimeline, scene: EvaluationContext) -> Iterator[_MeasuredPulse]:
+def _pulses(truth: TernaryTimeline, context: EvaluationContext) -> Iterator[_MeasuredPulse]:
     """Yield each pulse in order of time."""
     stops_ns = np.append(truth.at_ns[1:], truth.end_ns)
     settled = np.flatnonzero(truth.value != IN_TRANSITION)
@@ -117,7 +117,9 @@ def _pulses(truth: TernaryTimeline, scene: EvaluationContext) -> Iterator[_Measu
             int(stops_ns[index] - truth.at_ns[index]) for index in range(first, last + 1) if truth.value[index] == TRUE
         ]
         yield _MeasuredPulse(
-            begun=TimeBounds(earliest_ns=scene.first_ns if begin_since is None else begin_since, latest_ns=begin_seen),
+            begun=TimeBounds(
+                earliest_ns=context.first_ns if begin_since is None else begin_since, latest_ns=begin_seen
+            ),
             ended=TimeBounds(earliest_ns=end_since, latest_ns=end_seen),
             shortest_ns=min(parts),
             longest_ns=max(parts),
@@ -136,7 +138,7 @@ def _neighbour(truth: TernaryTimeline, index: int, step: int) -> int | None:
     return None
 
 
-def _decide(rule: Pulse, scene: EvaluationContext, pulse: _MeasuredPulse) -> tuple[Outcome, str]:
+def _decide(rule: Pulse, context: EvaluationContext, pulse: _MeasuredPulse) -> tuple[Outcome, str]:
     least, most = rule.least_ns, rule.most_ns
     is_short = most is None or (pulse.most_ns is not None and pulse.most_ns <= most)
     if is_short and pulse.most_ns is not None and (least is None or pulse.shortest_ns >= least):
@@ -155,5 +157,5 @@ def _decide(rule: Pulse, scene: EvaluationContext, pulse: _MeasuredPulse) -> tup
         return Outcome.UNDECIDED, f"{text}: the log cannot tell whether it broke off between two frames"
     limit = most if most is not None and pulse.most_ns > most else least
     condition = rule.of.condition
-    call = borderline_text(length, limit or 0, scene.period_ns(condition), scene.cycle_ns(condition))
+    call = borderline_text(length, limit or 0, context.period_ns(condition), context.cycle_ns(condition))
     return Outcome.UNDECIDED, f"{text}: {call}"

@@ -90,43 +90,43 @@ class Edge(NamedTuple):
         )
 
 
-def evaluate(rule: Sequence, scene: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
+def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
     """Return what the rule found in each handshake, and the handshakes, in order of time."""
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
-    starts = _edges(scene, rule.start)
+    starts = _edges(context, rule.start)
     certain = []
     for start in starts:
-        value = TRUE if rule.given is None else scene.ternary(rule.given.condition).at(start.since_ns)
+        value = TRUE if rule.given is None else context.ternary(rule.given.condition).at(start.since_ns)
         if value == TRUE:
             certain.append(start)
         elif value != FALSE:
-            findings.append(_doubtful_start(rule, scene, start))
-    for zone in scene.trigger_times(rule.start).possible:
+            findings.append(_doubtful_start(rule, context, start))
+    for zone in context.trigger_times(rule.start).possible:
         reason = f"'{rule.start.text}' may have come about here: {zone.why}"
         findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
-    for zone in scene.trigger_times(rule.start).unlocated:
-        if rule.given is None or not scene.ternary(rule.given.condition).is_false(zone.from_ns, zone.until_ns):
+    for zone in context.trigger_times(rule.start).unlocated:
+        if rule.given is None or not context.ternary(rule.given.condition).is_false(zone.from_ns, zone.until_ns):
             reason = f"{past_tense(rule.start)} at a moment that the log does not show: {zone.why}"
             findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
     for number, start in enumerate(certain, 1):
         following = certain[number] if number < len(certain) else None
-        run = _HandshakeEvaluator(rule, scene, start, number, following)
+        run = _HandshakeEvaluator(rule, context, start, number, following)
         findings += run.judge()
         handshakes.append(run.handshake())
     findings.sort(key=lambda finding: finding.time_ns or 0)
     return findings, handshakes
 
 
-def evaluate_order(rule: Sequence, scene: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
+def evaluate_order(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
     """Return the same for a log without time stamps, in which only the order of the steps can be judged."""
     limits = {step.name: step for step in rule.steps}
     endless = replace(rule, steps=tuple(replace(step, within_ns=_NO_LIMIT_NS, after_ns=None) for step in rule.steps))
-    findings, handshakes = evaluate(endless, scene)
-    return [_without_times(finding, limits, scene) for finding in findings], handshakes
+    findings, handshakes = evaluate(endless, context)
+    return [_without_times(finding, limits, context) for finding in findings], handshakes
 
 
-def _without_times(finding: Finding, limits: Mapping[str, Step], scene: EvaluationContext) -> Finding:
+def _without_times(finding: Finding, limits: Mapping[str, Step], context: EvaluationContext) -> Finding:
     """Return a finding of which no delay is known."""
     if finding.step is None or finding.reference is None:
         return finding
@@ -137,7 +137,7 @@ def _without_times(finding: Finding, limits: Mapping[str, Step], scene: Evaluati
         return replace(finding, reason=f"{came} before {reference}; expected after it", limit=limit, delay=None)
     if len(finding.evidence) > 1:
         reason = f"{came} after {reference}, as it should; cannot decide whether in time: {_UNTIMED}"
-    elif hidden := scene.first_blind_interval(step.await_, finding.reference.earliest_ns - 1, _NO_LIMIT_NS):
+    elif hidden := context.first_blind_interval(step.await_, finding.reference.earliest_ns - 1, _NO_LIMIT_NS):
         reason = f"cannot decide whether {came} after {reference}: {hidden.why}"
     else:
         reason = f"{not_past(step.await_)} after {reference}; cannot decide whether it was overdue: {_UNTIMED}"
@@ -147,16 +147,16 @@ def _without_times(finding: Finding, limits: Mapping[str, Step], scene: Evaluati
 _UNTIMED: Final = "the log carries no time stamps; record again with time stamps switched on"
 
 
-def _edges(scene: EvaluationContext, trigger: Trigger) -> list[Edge]:
-    found = scene.trigger_times(trigger)
+def _edges(context: EvaluationContext, trigger: Trigger) -> list[Edge]:
+    found = context.trigger_times(trigger)
     return [Edge(*pair) for pair in zip(found.since_ns.tolist(), found.seen_ns.tolist(), strict=True)]
 
 
 def _first(
-    scene: EvaluationContext, trigger: Trigger, *, ends_after_ns: int, other_than: Edge | None = None
+    context: EvaluationContext, trigger: Trigger, *, ends_after_ns: int, other_than: Edge | None = None
 ) -> Edge | None:
     """Return the first occurrence that ends after a time."""
-    found = scene.trigger_times(trigger)
+    found = context.trigger_times(trigger)
     index = int(np.searchsorted(found.seen_ns, ends_after_ns, side="right"))
     while index < len(found):
         edge = Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
@@ -197,25 +197,25 @@ def _finding(
     )
 
 
-def _evidence(scene: EvaluationContext, trigger: Trigger, edge: Edge) -> Evidence:
-    return Evidence(what=past_tense(trigger), role=scene.trigger_times(trigger).roles[0], time=edge.span)
+def _evidence(context: EvaluationContext, trigger: Trigger, edge: Edge) -> Evidence:
+    return Evidence(what=past_tense(trigger), role=context.trigger_times(trigger).roles[0], time=edge.span)
 
 
-def _doubtful_start(rule: Sequence, scene: EvaluationContext, start: Edge) -> Finding:
+def _doubtful_start(rule: Sequence, context: EvaluationContext, start: Edge) -> Finding:
     assert rule.given is not None  # noqa: S101 (only asked where a condition could not be decided)
-    why = scene.why_unknown(rule.given.condition, start.since_ns)
+    why = context.why_unknown(rule.given.condition, start.since_ns)
     reason = f"{past_tense(rule.start)}, but the log cannot tell whether {past_tense(rule.given)}: {why}"
-    return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(scene, rule.start, start),))
+    return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(context, rule.start, start),))
 
 
 class _HandshakeEvaluator:
     """One handshake."""
 
     def __init__(
-        self, rule: Sequence, scene: EvaluationContext, start: Edge, number: int, following: Edge | None
+        self, rule: Sequence, context: EvaluationContext, start: Edge, number: int, following: Edge | None
     ) -> None:
         self.rule = rule
-        self.scene = scene
+        self.context = context
         self.start = start
         self.number = number
         self.triggers: dict[str | None, Trigger] = {None: rule.start}
@@ -232,7 +232,7 @@ class _HandshakeEvaluator:
     def _find_stop(self, following: Edge | None) -> tuple[Edge | None, str]:
         stop, words = following, "the start came again"
         if self.rule.abandon is not None:
-            abandon = _first(self.scene, self.rule.abandon, ends_after_ns=self.start.seen_ns)
+            abandon = _first(self.context, self.rule.abandon, ends_after_ns=self.start.seen_ns)
             if abandon is not None and (stop is None or abandon.seen_ns < stop.seen_ns):
                 stop, words = abandon, past_tense(self.rule.abandon)
         return stop, words
@@ -270,7 +270,7 @@ class _HandshakeEvaluator:
         """Return the first awaited change that is not wholly before the reference nor wholly after the stop."""
         same = self._trigger(reference_name).moments == step.await_.moments
         edge = _first(
-            self.scene,
+            self.context,
             step.await_,
             ends_after_ns=reference.since_ns,
             other_than=reference if same else None,
@@ -287,7 +287,7 @@ class _HandshakeEvaluator:
         if edge is None:
             return self._evaluate_absence(step, reference, reference_name, straggler)
         self._note_end(edge.seen_ns)
-        hidden = self.scene.first_blind_interval(step.await_, reference.since_ns, edge.since_ns)
+        hidden = self.context.first_blind_interval(step.await_, reference.since_ns, edge.since_ns)
         if hidden is not None:
             # Which of several changes this one is, nobody can tell.
             return self._step_finding(step, Outcome.UNDECIDED, _hidden_text(step, hidden), reference, reference_name)
@@ -325,9 +325,9 @@ class _HandshakeEvaluator:
             outcome, tail = Outcome.UNDECIDED, "the log cannot tell which of the two came first"
         else:
             limit = most if delay.latest_ns > most else least
-            periods = map(self.scene.period_ns, (self._trigger(reference_name), step.await_))
+            periods = map(self.context.period_ns, (self._trigger(reference_name), step.await_))
             slowest = max((period for period in periods if period is not None), default=None)
-            cycle = self.scene.cycle_ns(self._trigger(reference_name), step.await_)
+            cycle = self.context.cycle_ns(self._trigger(reference_name), step.await_)
             outcome, tail = Outcome.UNDECIDED, borderline_text(delay, limit or 0, slowest, cycle)
         reason = f"{text}; {bound_text(outcome, least, most)}" + (f": {tail}" if tail else "")
         return self._step_finding(step, outcome, reason, reference, reference_name, edge=edge, delay=delay)
@@ -347,7 +347,7 @@ class _HandshakeEvaluator:
         if self.stop is not None and self.stop.since_ns < deadline_ns:
             self._abandon(self.stop)
             return None
-        self._note_end(min(deadline_ns, self.scene.end_ns))
+        self._note_end(min(deadline_ns, self.context.end_ns))
         doubt = self._doubt_of_absence(step, reference, reference_name, deadline_ns)
         if doubt:
             return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name)
@@ -362,10 +362,10 @@ class _HandshakeEvaluator:
 
     def _doubt_of_absence(self, step: Step, reference: Edge, reference_name: str | None, deadline_ns: int) -> str:
         """Return why it is not sure that a change did not come in time; empty if it is."""
-        hidden = self.scene.first_blind_interval(step.await_, reference.since_ns, deadline_ns)
+        hidden = self.context.first_blind_interval(step.await_, reference.since_ns, deadline_ns)
         if hidden is not None:
             return _hidden_text(step, hidden)
-        shown_ns = self.scene.shown_until_ns(step.await_)
+        shown_ns = self.context.shown_until_ns(step.await_)
         if shown_ns < deadline_ns:
             shown = format_at_least(max(shown_ns - reference.seen_ns, 0))
             return (
@@ -378,7 +378,7 @@ class _HandshakeEvaluator:
         """Return why the handshake may have been abandoned before a time; empty if it surely was not."""
         if self.rule.abandon is None:
             return ""
-        hidden = self.scene.first_blind_interval(self.rule.abandon, self.start.seen_ns, deadline_ns)
+        hidden = self.context.first_blind_interval(self.rule.abandon, self.start.seen_ns, deadline_ns)
         if hidden is None:
             return ""
         return (
@@ -388,7 +388,7 @@ class _HandshakeEvaluator:
 
     def _prior(self, step: Step, reference: Edge) -> Edge | None:
         """Return the awaited change if it came earlier in this handshake and nothing has undone it."""
-        found = self.scene.trigger_times(step.await_)
+        found = self.context.trigger_times(step.await_)
         index = int(np.searchsorted(found.seen_ns, reference.since_ns, side="right")) - 1
         if index < 0 or found.seen_ns[index] <= self.start.since_ns:
             return None
@@ -397,7 +397,7 @@ class _HandshakeEvaluator:
         return Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
 
     def _holds(self, trigger: Trigger, time_ns: int) -> bool:
-        return any(self.scene.ternary(edge_condition(moment)).at(time_ns) == TRUE for moment in trigger.moments)
+        return any(self.context.ternary(edge_condition(moment)).at(time_ns) == TRUE for moment in trigger.moments)
 
     def _stayed(self, step: Step, reference: Edge, until_ns: int) -> str:
         """Return in which state each awaited role stayed."""
@@ -405,8 +405,8 @@ class _HandshakeEvaluator:
         if self._holds(step.await_, reference.since_ns) and self._holds(step.await_, reference.seen_ns):
             return already(step.await_)
         parts = []
-        for role in self.scene.trigger_times(step.await_).roles:
-            timeline = self.scene.timelines[role]
+        for role in self.context.trigger_times(step.await_).roles:
+            timeline = self.context.timelines[role]
             if timeline.is_number:
                 continue
             index = int(np.searchsorted(timeline.seen_ns, until_ns, side="right")) - 1
@@ -426,7 +426,7 @@ class _HandshakeEvaluator:
         second = self.rule.steps[1]
         while True:
             current = self.found[first.name]
-            again = _first(self.scene, first.await_, ends_after_ns=current.seen_ns)
+            again = _first(self.context, first.await_, ends_after_ns=current.seen_ns)
             answer = self._candidate(second, current, first.name)
             if again is None and answer is None and self.tries < self.rule.tries:
                 self.may_try_again = self._doubt_of_tries(first, second)
@@ -450,8 +450,8 @@ class _HandshakeEvaluator:
         until_ns = current.seen_ns + ANSWER_EXPIRY_FACTOR * second.within_ns
         if self.stop is not None:
             until_ns = min(until_ns, self.stop.seen_ns)
-        shown_ns = self.scene.shown_until_ns(first.await_)
-        if shown_ns >= until_ns or self.scene.shown_until_ns(second.await_) >= until_ns + second.within_ns:
+        shown_ns = self.context.shown_until_ns(first.await_)
+        if shown_ns >= until_ns or self.context.shown_until_ns(second.await_) >= until_ns + second.within_ns:
             return ""
         shown = format_at_least(max(shown_ns - current.seen_ns, 0))
         return f"the capture ends {shown} after {self._name(first.name)}, and another try could follow; record longer"
@@ -473,7 +473,7 @@ class _HandshakeEvaluator:
             until_ns = min(until_ns, answer.since_ns)
         if self.stop is not None:
             until_ns = min(until_ns, self.stop.since_ns)
-        seen_ns = self.scene.trigger_times(first.await_).seen_ns
+        seen_ns = self.context.trigger_times(first.await_).seen_ns
         self.tries += int(((seen_ns > last.seen_ns) & (seen_ns <= until_ns)).sum())
 
     # --- words ------------------------------------------------------------------------------------------
@@ -502,9 +502,9 @@ class _HandshakeEvaluator:
         edge: Edge | None = None,
         delay: TimeBounds | None = None,
     ) -> Finding:
-        evidence = [_evidence(self.scene, self._trigger(reference_name), reference)]
+        evidence = [_evidence(self.context, self._trigger(reference_name), reference)]
         if edge is not None:
-            evidence.append(_evidence(self.scene, step.await_, edge))
+            evidence.append(_evidence(self.context, step.await_, edge))
         return _finding(
             self.rule,
             outcome,
@@ -519,6 +519,6 @@ class _HandshakeEvaluator:
 
 
 def _hidden_text(step: Step, zone: BlindInterval) -> str:
-    if zone.is_seam:
+    if zone.is_discontinuity:
         return f"cannot decide whether {past_tense(step.await_)} in time: the recorder clock jumped back meanwhile"
     return f"cannot decide whether {past_tense(step.await_)} in time: {zone.why}"

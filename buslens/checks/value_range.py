@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from buslens.timeline.ternary import Episode
 
 
-def evaluate(rule: Range, scene: EvaluationContext) -> list[Finding]:
+def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
     """Return what the rule found, in order of time, and last what sums up the rest.
 
     =====================================================  ====================================================
@@ -42,10 +42,10 @@ def evaluate(rule: Range, scene: EvaluationContext) -> list[Finding]:
     if rule.most is not None:
         outside.append(Compare(role=rule.of, operator=">", value=rule.most))
     condition: Condition = Or(parts=tuple(outside))
-    timeline = scene.timelines[rule.of]
+    timeline = context.timelines[rule.of]
     if rule.while_ is not None:
         condition = And(parts=(rule.while_.condition, condition))
-        scope = scene.ternary(rule.while_.condition)
+        scope = context.ternary(rule.while_.condition)
         # It may have held between two frames, or behind the last: of that there is nothing to judge.
         if not ((scope.value == TRUE) | (scope.value == UNKNOWN)).any():
             return []
@@ -78,14 +78,14 @@ def evaluate(rule: Range, scene: EvaluationContext) -> list[Finding]:
         rule=rule,
         kind="range",
         condition=condition,
-        truth_in=lambda scene: scene.ternary(condition),
+        truth_in=lambda context: context.ternary(condition),
         tolerated_ns=rule.longer_than_ns,
         words=lambda _: f"{plain(rule.of)} was {_outside(limit)}",
         tail=worst,
         limit=limit,
         role=rule.of,
     )
-    return evaluate_episodes(offence, scene)
+    return evaluate_episodes(offence, context)
 
 
 def _outside(limit: Limit) -> str:

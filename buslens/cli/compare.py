@@ -141,10 +141,10 @@ def require_different_frames(results: Sequence[Result]) -> None:
 
     alike: dict[tuple[int, int], list[str]] = {}
     for result in results:
-        tally = result.tally
+        stats = result.stats
         # Standard input cannot be read again.
-        if tally.first_ns is not None and tally.last_ns is not None and result.path != "-":
-            alike.setdefault((tally.frames, tally.last_ns - tally.first_ns), []).append(result.path)
+        if stats.first_ns is not None and stats.last_ns is not None and result.path != "-":
+            alike.setdefault((stats.frames, stats.last_ns - stats.first_ns), []).append(result.path)
     for paths in alike.values():
         seen: dict[str, str] = {}
         for path in paths if len(paths) > 1 else ():

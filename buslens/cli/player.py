@@ -88,28 +88,30 @@ class Player:
     def rest(self) -> ReadStats | None:
         """End the reading; take what has come of a capture that is not paced; return the account if there is one."""
         self._reading.stop()
-        while self._reading.tally is None:
+        while self._reading.stats is None:
             batch = self._reading.next(1.0)
             if batch is not None and self._pace is None:
                 self._begin(batch)
                 self._waiting.append(batch)
         if self._pace is None:
             self._take(2**62)
-        return self._reading.tally
+        return self._reading.stats
 
     def finish(self) -> Result | None:
         """Return the verdict on what has been played; None if that is nothing."""
-        tally = self.rest()
+        stats = self.rest()
         engine = self.engine
-        if engine is None or engine.last_ns is None or tally is None:
+        if engine is None or engine.last_ns is None or stats is None:
             return None
-        if tally.last_ns is not None and engine.last_ns < tally.last_ns:
-            seams = [seam for seam in tally.discontinuities if seam.time_ns <= engine.last_ns]
-            tally = replace(tally, last_ns=engine.last_ns, frames=engine.frames, discontinuities=seams)
-        return engine.finish(tally)
+        if stats.last_ns is not None and engine.last_ns < stats.last_ns:
+            discontinuities = [
+                discontinuity for discontinuity in stats.discontinuities if discontinuity.time_ns <= engine.last_ns
+            ]
+            stats = replace(stats, last_ns=engine.last_ns, frames=engine.frames, discontinuities=discontinuities)
+        return engine.finish(stats)
 
     def _is_over(self) -> bool:
-        return self._reading.tally is not None and not self._waiting
+        return self._reading.stats is not None and not self._waiting
 
     def _fetch(self) -> None:
         while len(self._waiting) < 4:
@@ -142,7 +144,7 @@ class Player:
                 if self._sender is not None:
                     for index in range(len(part)):
                         self._sender.send(part, index)
-                self.engine.take(part, batch.seams)
+                self.engine.take(part, batch.discontinuities)
                 self._taken = stop
             if self._taken < len(batch.frames):
                 return

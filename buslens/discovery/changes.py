@@ -78,10 +78,10 @@ class ChangeLog:
         self._keys = np.empty(0, np.int64)
         self._slots = np.empty(0, np.int64)
         self._segment: int | None = None
-        self._had_seam = False
+        self._had_discontinuity = False
         self._frames = np.zeros(0, np.int64)
         self._length = np.zeros(0, np.int64)
-        #: First frame of each origin, and whether it came before any seam; last frame, and whether it still counts.
+        #: First frame of each key, whether it came before any discontinuity; last frame, whether it still counts.
         self._first_ns = np.zeros(0, np.int64)
         self._first_length = np.zeros(0, np.int64)
         self._first_counts = np.zeros(0, np.bool_)
@@ -101,7 +101,7 @@ class ChangeLog:
         """Take a run of frames, later than all before."""
         if self._segment is not None and frames.segment != self._segment:
             self._last_counts[:] = False
-            self._had_seam = True
+            self._had_discontinuity = True
         self._segment = frames.segment
         data = np.flatnonzero(frames.flags & np.uint16(Flag.REMOTE | Flag.ERROR) == 0)
         if not len(data):
@@ -129,7 +129,7 @@ class ChangeLog:
             self._last_words[heads, k] = word[last]
         self._first_ns[heads[new]] = time_ns[first[new]]
         self._first_length[heads[new]] = length[first[new]]
-        self._first_counts[heads[new]] = not self._had_seam
+        self._first_counts[heads[new]] = not self._had_discontinuity
         self._last_ns[heads], self._last_length[heads] = time_ns[last], length[last]
         self._last_counts[heads] = True
         self._frames[heads] += last - first + 1
@@ -232,8 +232,8 @@ class ChangeLog:
         if later._segment is None:
             return
         slots = np.array([self._slot(origin) for origin in later._origins], np.int64)
-        had_seam = self._had_seam
-        self._had_seam |= later._had_seam
+        had_discontinuity = self._had_discontinuity
+        self._had_discontinuity |= later._had_discontinuity
         fresh = self._frames[slots] == 0
         linked = self._last_counts[slots] & later._first_counts & ~fresh
         common = np.where(linked, np.minimum(self._last_length[slots], later._first_length), 0)
@@ -250,10 +250,10 @@ class ChangeLog:
         self._count(more.reshape(-1))
         self._first_ns[slots] = np.where(fresh, later._first_ns, self._first_ns[slots])
         self._first_length[slots] = np.where(fresh, later._first_length, self._first_length[slots])
-        first_counts = later._first_counts & (not had_seam)
+        first_counts = later._first_counts & (not had_discontinuity)
         self._first_counts[slots] = np.where(fresh, first_counts, self._first_counts[slots])
         self._first_words[slots] = np.where(fresh[:, None], later._first_words, self._first_words[slots])
-        if later._had_seam:
+        if later._had_discontinuity:
             self._last_counts[:] = False
         self._last_ns[slots], self._last_length[slots] = later._last_ns, later._last_length
         self._last_counts[slots] = later._last_counts

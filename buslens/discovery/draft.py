@@ -98,11 +98,11 @@ class Drafter:
     """
 
     def __init__(
-        self, header: str, roles: Collection[str], scenes: Sequence[EvaluationContext], paths: Sequence[str]
+        self, header: str, roles: Collection[str], contexts: Sequence[EvaluationContext], paths: Sequence[str]
     ) -> None:
         self._header = header
         self._roles = roles
-        self._scenes = scenes
+        self._contexts = contexts
         self._paths = [Path(path).name for path in paths]
 
     def drafts(self) -> Iterator[RuleDraft]:
@@ -175,7 +175,7 @@ class Drafter:
 
     def _misses(self, draft: RuleDraft) -> int:
         rule = self._rule(draft.lines)
-        return sum(it.outcome.is_fault for scene in self._scenes for it in evaluate_rule(rule, scene)[0])
+        return sum(it.outcome.is_fault for context in self._contexts for it in evaluate_rule(rule, context)[0])
 
     def _plans(self, before: Sequence[StepPlan], state: str) -> list[StepPlan]:
         """Return the steps of the feedbacks: the second counts from the first."""
@@ -271,7 +271,7 @@ class Drafter:
 
     def _frames_ns(self, role: str) -> int:
         """Return the usual time between the frames of a role, and a twentieth for jitter."""
-        periods = [scene.timelines[role].period_ns or 0 for scene in self._scenes]
+        periods = [context.timelines[role].period_ns or 0 for context in self._contexts]
         return 21 * max(periods, default=0) // 20
 
     @staticmethod
@@ -302,8 +302,8 @@ class Drafter:
         seen: dict[str, list[Delay]] = {}
         outcomes: dict[str, Counter[Outcome]] = {step.name: Counter() for step in steps}
         most = 1
-        for index, scene in enumerate(self._scenes):
-            findings, handshakes = evaluate_rule(rule, scene)
+        for index, context in enumerate(self._contexts):
+            findings, handshakes = evaluate_rule(rule, context)
             for finding in findings:
                 if finding.step is None:
                     continue
@@ -345,8 +345,8 @@ class Drafter:
     def _lasting(self, condition: str, *, surely: bool = True) -> list[Delay]:
         """Return how long a condition held each time that its begin and its end were seen."""
         found = []
-        for index, scene in enumerate(self._scenes):
-            for run in self._truth(condition, scene).episodes():
+        for index, context in enumerate(self._contexts):
+            for run in self._truth(condition, context).episodes():
                 if run.most_ns is not None and not run.has_unknown and (run.is_certain or not surely):
                     found.append(Delay(run.certain_ns, run.most_ns, index))
         return found
@@ -364,9 +364,9 @@ class Drafter:
             'second = "data_feedback is locked"',
         ]
         found = []
-        for index, scene in enumerate(self._scenes):
-            first = self._truth("unlock_feedback is locked", scene)
-            differs = first.differs_from(self._truth("data_feedback is locked", scene))
+        for index, context in enumerate(self._contexts):
+            first = self._truth("unlock_feedback is locked", context)
+            differs = first.differs_from(self._truth("data_feedback is locked", context))
             found += [
                 Delay(run.certain_ns, run.most_ns, index)
                 for run in differs.episodes()
@@ -403,7 +403,7 @@ class Drafter:
 
     def _never_locked(self) -> RuleDraft:
         roles = ("ignition", *self._feedbacks())
-        periods = [scene.timelines[role].period_ns or 0 for role in roles for scene in self._scenes]
+        periods = [context.timelines[role].period_ns or 0 for role in roles for context in self._contexts]
         locked = _any("is locked", self._feedbacks())
         condition = f"ignition is on and {locked}"
         seen = [it.high_ns for it in self._lasting(condition, surely=False)]
@@ -416,18 +416,18 @@ class Drafter:
         return replace(draft, remarks=(remark,))
 
     def _never_driving(self) -> RuleDraft:
-        unit = self._scenes[0].timelines["speed"].unit
+        unit = self._contexts[0].timelines["speed"].unit
         condition = f"lock_enable is on and speed > {_DRIVING.get(unit.lower(), 3)} {unit}"
         basis = "speed is a rule of thumb; the lock must not act while the car can move: common practice, no source"
         return _plain("driving interlock", condition, "", basis)
 
     def _data_line(self) -> RuleDraft | None:
         """Return a rule on a data line that says nothing; None where that is usual."""
-        total = sum(scene.end_ns - scene.first_ns for scene in self._scenes)
+        total = sum(context.end_ns - context.first_ns for context in self._contexts)
         silent = self._lasting("data_feedback is unknown", surely=False)
         if sum(it.high_ns for it in silent) > _ALLOWANCE * total:
             return None
-        periods = [scene.timelines["data_feedback"].period_ns or 0 for scene in self._scenes]
+        periods = [context.timelines["data_feedback"].period_ns or 0 for context in self._contexts]
         longest = max([_WAKING_NS, 4 * max(periods, default=0), *(3 * it.high_ns // 2 for it in silent)])
         limit = duration(-(-longest // STEP_NS) * STEP_NS)
         basis = "four cycle times, at least 1 s as a unit wakes up, and half more than seen (rule of thumb)"
@@ -441,9 +441,9 @@ class Drafter:
 
     def _supply(self) -> RuleDraft:
         condition = "lock_enable is on" if self._has("lock_enable") else ""
-        values = np.concatenate([self._voltages(condition, scene) for scene in self._scenes])
+        values = np.concatenate([self._voltages(condition, context) for context in self._contexts])
         lines = ["[[rules]]", 'name = "lock supply"', 'kind = "range"', 'of = "supply_voltage"']
-        unit = self._scenes[0].timelines["supply_voltage"].unit
+        unit = self._contexts[0].timelines["supply_voltage"].unit
         problem = ""
         remarks: list[str] = []
         if len(values):
@@ -466,13 +466,13 @@ class Drafter:
         lines.append(f"basis = {quoted(basis)}")
         return RuleDraft(name="lock supply", lines=tuple(lines), remarks=tuple(remarks), problem=problem)
 
-    def _voltages(self, condition: str, scene: EvaluationContext) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def _voltages(self, condition: str, context: EvaluationContext) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """Return the values that were shown while a condition surely held."""
-        timeline = scene.timelines["supply_voltage"]
+        timeline = context.timelines["supply_voltage"]
         if not condition:
             shown = timeline.value
         else:
-            truth = self._truth(condition, scene)
+            truth = self._truth(condition, context)
             stops = np.append(timeline.seen_ns[1:], timeline.end_ns)
             begun = np.searchsorted(truth.at_ns, timeline.seen_ns, side="right") - 1
             ended = np.searchsorted(truth.at_ns, stops, side="left")
@@ -491,10 +491,10 @@ class Drafter:
         text = "\n".join([self._header, *lines, ""])
         return parse_expectations(text.encode(), "draft").rules[-1]
 
-    def _truth(self, condition: str, scene: EvaluationContext) -> TernaryTimeline:
+    def _truth(self, condition: str, context: EvaluationContext) -> TernaryTimeline:
         lines = ["[[rules]]", 'name = "draft"', 'kind = "never"', f"when = {quoted(condition)}"]
         state: WrittenCondition = self._rule(lines).when  # type: ignore[union-attr]  # the kind is written above
-        return scene.ternary(state.condition)
+        return context.ternary(state.condition)
 
 
 def with_problem(draft: RuleDraft, findings: Sequence[Sequence[Finding]], paths: Sequence[str]) -> RuleDraft:

@@ -52,7 +52,7 @@ class SeekResult:
     origins: dict[FrameKey, tuple[int, int]]
     first_ns: int
     end_ns: int
-    tally: ReadStats | None = None
+    stats: ReadStats | None = None
 
     def chosen(self, most: int | None = None) -> list[Candidate]:
         """Return the candidates to define, each once: the best of each action that is more than chance, or so many."""
@@ -106,7 +106,7 @@ def seek(
     from buslens.capture.reduce import reduce_frames
 
     _require_candidates(marks)
-    log, tally = reduce_frames(
+    log, stats = reduce_frames(
         open_capture(capture, table=table),
         wanted=None,
         make=lambda: ChangeLog(cap_for(len(marks))),
@@ -115,20 +115,20 @@ def seek(
         workers=workers,
         notify=notify,
     )
-    if tally.first_ns is None or tally.last_ns is None:
+    if stats.first_ns is None or stats.last_ns is None:
         raise CaptureError("no frame in it could be read", SourceLocation(str(capture)))
-    if tally.clock is Clock.MISSING:
+    if stats.clock is Clock.MISSING:
         raise UsageError(f"{capture} has no time stamps, so that nothing can be told to coincide; record it with them")
     return sought(
         log.finish(),
         marks,
-        first_ns=tally.first_ns,
-        end_ns=tally.last_ns,
+        first_ns=stats.first_ns,
+        end_ns=stats.last_ns,
         tolerance_ns=tolerance_ns,
         delay_ns=delay_ns,
         most=most,
         path=str(capture),
-        tally=tally,
+        stats=stats,
     )
 
 
@@ -142,7 +142,7 @@ def sought(
     delay_ns: int = DELAY_NS,
     most: int = MOST,
     path: str = "",
-    tally: ReadStats | None = None,
+    stats: ReadStats | None = None,
 ) -> SeekResult:
     """Return the bits and fields among changes that coincide with marks; see `seek`.
 
@@ -173,7 +173,7 @@ def sought(
         },
         first_ns=first_ns,
         end_ns=end_ns,
-        tally=tally,
+        stats=stats,
     )
 
 

@@ -168,8 +168,8 @@ def start(
     )
 
 
-def _tried(path: str, final: Expectations, recorder: CaptureHistory, tally: ReadStats) -> Tried:
-    result = evaluate_rules(path, final, recorder, tally)
+def _tried(path: str, final: Expectations, recorder: CaptureHistory, stats: ReadStats) -> Tried:
+    result = evaluate_rules(path, final, recorder, stats)
     return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=True)
 
 
@@ -235,19 +235,19 @@ def _drafts(
     roles: Sequence[str],
 ) -> list[RuleDraft]:
     """Return the rules that are measured; those that half of the captures break are comments."""
-    scenes = []
-    for path, (recorder, tally) in zip(paths, read, strict=True):
-        result = evaluate_rules(path, expected, recorder, tally)
-        scenes.append(
+    contexts = []
+    for path, (recorder, stats) in zip(paths, read, strict=True):
+        result = evaluate_rules(path, expected, recorder, stats)
+        contexts.append(
             EvaluationContext(
                 timelines=result.timelines,
                 presences={},
-                first_ns=tally.first_ns or 0,
-                end_ns=tally.last_ns or 0,
-                seams_ns=tuple(seam.time_ns for seam in tally.discontinuities),
+                first_ns=stats.first_ns or 0,
+                end_ns=stats.last_ns or 0,
+                discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in stats.discontinuities),
             )
         )
-    drafts = list(Drafter(header, roles, scenes, paths).drafts())
+    drafts = list(Drafter(header, roles, contexts, paths).drafts())
     standing = "".join("\n".join(draft.lines) + "\n" for draft in drafts if not draft.problem)
     whole = parse_expectations((header + standing).encode(), "draft")
     findings: list[Sequence[Finding]] = [

@@ -181,12 +181,12 @@ def read_shown(
     spans: list[CaptureSpan] = []
     frames = 0
     for path in captures:
-        recorder, tally = read_capture(path, tracks, table, workers, notify)
+        recorder, stats = read_capture(path, tracks, table, workers, notify)
         base_ns = spans[-1].end_ns + _APART_NS if spans else 0
-        first_ns, last_ns = tally.first_ns or 0, tally.last_ns or 0
+        first_ns, last_ns = stats.first_ns or 0, stats.last_ns or 0
         span = CaptureSpan(path=path, own_first_ns=first_ns, first_ns=base_ns, end_ns=base_ns + last_ns - first_ns)
         spans.append(span)
-        frames += tally.frames
+        frames += stats.frames
         for log in recorder.messages:
             if log.period_ns is not None:
                 cycles.setdefault(log.message.name, []).append(log.period_ns)
@@ -239,7 +239,7 @@ def read_capture(
     from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames
 
-    recorder, tally = reduce_frames(
+    recorder, stats = reduce_frames(
         open_capture(path, table=table),
         wanted=[(track.message.can_id, track.message.is_extended) for track in tracks],
         make=lambda: CaptureHistory(tracks),
@@ -249,11 +249,11 @@ def read_capture(
         notify=notify,
     )
     recorder.finish()
-    if tally.first_ns is None or tally.last_ns is None:
+    if stats.first_ns is None or stats.last_ns is None:
         raise CaptureError("no frame in it could be read", SourceLocation(path))
-    if tally.clock is Clock.MISSING:
+    if stats.clock is Clock.MISSING:
         raise UsageError(f"{path} has no time stamps, so that nothing can be measured; record it with them")
-    return recorder, tally
+    return recorder, stats
 
 
 def _part(

@@ -203,7 +203,7 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
     channels = dict(task.job.group.channels)
     capture = open_capture(path, table=task.job.group.table)
     is_ready = capture.format is not None and is_made(capture.format.compiled_kernel)
-    (recorder, census, frames_hash), tally = reduce_frames(
+    (recorder, census, frames_hash), stats = reduce_frames(
         capture,
         wanted=None,
         make=lambda: (CaptureHistory(ready.tracks, channels), IdTrafficCounter(), FrameHash()),
@@ -212,18 +212,18 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
         workers=1,
         plain_bytes=0 if is_ready else None,
     )
-    result = evaluate_capture(task.job.address, ready.expectations, recorder, tally, look=census.counts)
-    is_dated = tally.clock in {Clock.WALL, Clock.LOCAL}
+    result = evaluate_capture(task.job.address, ready.expectations, recorder, stats, look=census.counts)
+    is_dated = stats.clock in {Clock.WALL, Clock.LOCAL}
     return JobResult(
         content=content,
         ground=task.ground,
         frames_hash=frames_hash.hexdigest(),
         verdict=result.verdict,
         summary=result.summary[:_LONGEST_REASON],
-        frames=tally.frames,
-        skipped_lines=tally.broken,
-        duration_ns=(tally.last_ns or 0) - (tally.first_ns or 0),
-        clock_start_ns=tally.first_ns if is_dated else None,
+        frames=stats.frames,
+        skipped_lines=stats.broken,
+        duration_ns=(stats.last_ns or 0) - (stats.first_ns or 0),
+        clock_start_ns=stats.first_ns if is_dated else None,
         met=sum(finding.outcome is Outcome.MET for finding in result.findings),
         unexercised=result.unexercised,
         handshakes=tuple(_handshakes(result)),
@@ -288,7 +288,7 @@ def _waited_ns(finding: Finding, result: Result) -> int:
         # Out of order, or not to be seen: nothing is sure of how long it took.
         return 0
     begun = finding.reference.latest_ns if finding.reference is not None else None
-    shown = result.tally.last_ns or 0
+    shown = result.stats.last_ns or 0
     return int(finding.limit.most) if begun is None else max(min(int(finding.limit.most), shown - begun), 0)
 
 

@@ -42,8 +42,8 @@ class Batch:
     """A run of frames."""
 
     frames: Frames
-    #: All seams that have been found so far.
-    seams: tuple[ClockDiscontinuity, ...]
+    #: All clock discontinuities that have been found so far.
+    discontinuities: tuple[ClockDiscontinuity, ...]
     clock: Clock
 
 
@@ -65,18 +65,18 @@ class CaptureReader:
         self._stop = threading.Event()
         self._batches: queue.Queue[Batch | ReadStats | BaseException] = queue.Queue(_MOST_WAITING)
         #: The account of everything, once all has been handed over; None before.
-        self.tally: ReadStats | None = None
+        self.stats: ReadStats | None = None
         threading.Thread(target=self._run, daemon=True, name="buslens reading").start()
 
     def next(self, timeout_s: float = 0.0) -> Batch | None:
-        """Return the next run; None if none has come in time, or none will (then there is a `tally`).
+        """Return the next run; None if none has come in time, or none will (then there is a `stats`).
 
         Raises
         ------
         BuslensError, OSError
             If the capture cannot be read.
         """
-        if self.tally is not None:
+        if self.stats is not None:
             return None
         try:
             item = self._batches.get(timeout=timeout_s) if timeout_s > 0 else self._batches.get_nowait()
@@ -86,7 +86,7 @@ class CaptureReader:
             raise item
         if isinstance(item, Batch):
             return item
-        self.tally = item
+        self.stats = item
         return None
 
     def stop(self) -> None:
@@ -109,16 +109,16 @@ class CaptureReader:
         scanner, runs = _scanned(capture, live=self._live)
         clock = capture.clock or Clock.RELATIVE
         for frames in runs:
-            self._put(Batch(frames=frames, seams=tuple(scanner.account.discontinuities), clock=clock))
+            self._put(Batch(frames=frames, discontinuities=tuple(scanner.account.discontinuities), clock=clock))
             if self._stop.is_set() and not self._live:
                 # Of a file nobody wants to wait for the rest.
                 break
         for frames in scanner.flush():
-            self._put(Batch(frames=frames, seams=tuple(scanner.account.discontinuities), clock=clock))
-        tally = scanner.tally()
-        _complete(capture, tally)
-        require_read_frames(capture, tally)
-        return tally
+            self._put(Batch(frames=frames, discontinuities=tuple(scanner.account.discontinuities), clock=clock))
+        stats = scanner.stats()
+        _complete(capture, stats)
+        require_read_frames(capture, stats)
+        return stats
 
     def _put(self, item: Batch | ReadStats | BaseException) -> None:
         self._batches.put(item)
@@ -146,11 +146,11 @@ def _scanned(capture: Capture, *, live: bool) -> tuple[Scanner, Iterator[Frames]
     return scanner, runs()
 
 
-def _complete(capture: Capture, tally: ReadStats) -> None:
+def _complete(capture: Capture, stats: ReadStats) -> None:
     """Add what only the reader of another kind of recording knows."""
     recording = capture.foreign
     if recording is not None:
-        tally.clock = recording.clock
+        stats.clock = recording.clock
 
 
 def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:

@@ -93,7 +93,7 @@ class Engine:
         # A timeout that never runs out reaches back no further than the others.
         self._reach_ns = max([*reaches, *(it for it in timeouts if it < 3600 * NS_PER_S), _LEAST_MARGIN_NS])
         self._window_ns = max(3 * self._reach_ns, _LEAST_WINDOW_NS) if window_ns is None else window_ns
-        self._seams: list[ClockDiscontinuity] = []
+        self._discontinuities: list[ClockDiscontinuity] = []
         self._traffic = TrafficByChannel()
         #: Frames that have been taken.
         self.frames = 0
@@ -133,14 +133,14 @@ class Engine:
 
     # --- taking ---------------------------------------------------------------------------------------------
 
-    def take(self, frames: Frames, seams: Iterable[ClockDiscontinuity] = ()) -> None:
+    def take(self, frames: Frames, discontinuities: Iterable[ClockDiscontinuity] = ()) -> None:
         """Take a run of frames, later than all before.
 
         Parameters
         ----------
         frames : Frames
             In order of time and within one segment, as `capture.scan.Scanner` yields them.
-        seams : iterable of Seam
+        clock discontinuities : iterable of Clock discontinuity
             All that have been found so far; those behind this run do no harm.
         """
         if not len(frames):
@@ -152,7 +152,7 @@ class Engine:
             self._window = _Window(CaptureHistory(self._tracks, self._channels), begin_ns, begin_ns)
         elif self._next is None and begin_ns - self._window.first_ns > self._window_ns:
             self._next = _Window(self._later_recorder(), begin_ns, begin_ns + self._reach_ns)
-        self._seams = list(seams)
+        self._discontinuities = list(discontinuities)
         self.frames += len(frames)
         self._result = None
         for window in (self._window, self._next):
@@ -209,16 +209,20 @@ class Engine:
 
     def _judge(self, window: _Window) -> Result:
         last_ns = window.first_ns if self.last_ns is None else self.last_ns
-        tally = ReadStats(
+        stats = ReadStats(
             clock=self.clock,
             frames=self.frames,
             first_ns=window.first_ns,
             last_ns=last_ns,
-            discontinuities=[seam for seam in self._seams if window.first_ns <= seam.time_ns <= last_ns],
+            discontinuities=[
+                discontinuity
+                for discontinuity in self._discontinuities
+                if window.first_ns <= discontinuity.time_ns <= last_ns
+            ],
             pauses=window.traffic.pauses(window.first_ns, last_ns),
             lone_channels=self._traffic.lone(),
         )
-        return evaluate_rules(self.path, self.expected, _finished(window.recorder), tally)
+        return evaluate_rules(self.path, self.expected, _finished(window.recorder), stats)
 
     def _numbered(self, result: Result) -> Result:
         """Return a window's result with the numbers that its handshakes have in the whole capture."""
@@ -292,7 +296,7 @@ class Engine:
 
     # --- the last word --------------------------------------------------------------------------------------
 
-    def finish(self, tally: ReadStats) -> Result:
+    def finish(self, stats: ReadStats) -> Result:
         """Return the verdict on the whole capture: what `check` finds in the same frames.
 
         Raises
@@ -300,7 +304,7 @@ class Engine:
         CaptureError
             If there was not one frame, or for seconds none that is needed.
         """
-        return evaluate_capture(self.path, self.expected, self._whole, tally, unrelated_from_ns=_UNRELATED_FROM_NS)
+        return evaluate_capture(self.path, self.expected, self._whole, stats, unrelated_from_ns=_UNRELATED_FROM_NS)
 
 
 def is_final(finding: Finding, result: Result) -> bool:

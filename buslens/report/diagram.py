@@ -264,13 +264,17 @@ class DiagramLayout:
         return items
 
     def _overhead(self) -> list[Annotation]:
-        """Return what is said above all lanes: seams, and where the log begins and ends."""
+        """Return what is said above all lanes: clock discontinuities, and where the log begins and ends."""
         items = []
         view, scale = self.view, self.scale
-        for seam in self.result.tally.discontinuities:
-            if view.start_ns <= seam.time_ns <= view.end_ns:
-                x = scale.held(seam.time_ns)
-                items.append(Annotation(start=(x, x), end=(x, x), words=(seam.words, seam.short_text), is_mark=True))
+        for discontinuity in self.result.stats.discontinuities:
+            if view.start_ns <= discontinuity.time_ns <= view.end_ns:
+                x = scale.held(discontinuity.time_ns)
+                items.append(
+                    Annotation(
+                        start=(x, x), end=(x, x), words=(discontinuity.words, discontinuity.short_text), is_mark=True
+                    )
+                )
         if self._log_end is not None and self._log_end < view.end_ns:
             x = scale.held(self._log_end)
             items.append(Annotation(start=(x, x), end=(x, x), words=("log ends",), is_mark=True))
@@ -282,7 +286,7 @@ class DiagramLayout:
     @property
     def _log_end(self) -> int | None:
         ends = [t.end_ns for t in self.result.timelines.values()]
-        return max(ends) if ends else self.result.tally.last_ns
+        return max(ends) if ends else self.result.stats.last_ns
 
     # --- second pass: from top to bottom --------------------------------------------------------------
 
@@ -305,7 +309,7 @@ class DiagramLayout:
             self.draw_track(track, tracks)
         for written in overhead:
             self.marks.annotation(written, overhead_base, floor, None)
-        self.seams(tracks)
+        self.discontinuities(tracks)
         y = around.axis(floor)
         self.marks.finish()
         if self.marks.has_doubt:
@@ -417,13 +421,13 @@ class DiagramLayout:
         if c > b:
             self.sheet.box(Box(b, top, c, bottom), Tone.BAND)
 
-    def seams(self, tracks: list[_LaneLayout]) -> None:
+    def discontinuities(self, tracks: list[_LaneLayout]) -> None:
         """Break all lanes where the clock ran back."""
         fmt = self.fmt
-        for seam in self.result.tally.discontinuities:
-            if not self.view.start_ns <= seam.time_ns <= self.view.end_ns:
+        for discontinuity in self.result.stats.discontinuities:
+            if not self.view.start_ns <= discontinuity.time_ns <= self.view.end_ns:
                 continue
-            x, half, lean = self.scale.x(seam.time_ns), 0.22 * fmt.text, 0.3 * fmt.text
+            x, half, lean = self.scale.x(discontinuity.time_ns), 0.22 * fmt.text, 0.3 * fmt.text
             for track in tracks:
                 top, bottom = track.top - 0.35 * fmt.text, track.bottom + 0.35 * fmt.text
                 corners = (

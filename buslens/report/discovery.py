@@ -220,7 +220,7 @@ def sought_document(found: SeekResult) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "path": found.path,
-        "frames": None if found.tally is None else found.tally.frames,
+        "frames": None if found.stats is None else found.stats.frames,
         "end": _seconds(found.end_ns - found.first_ns),
         "tolerance": _seconds(found.tolerance_ns),
         "delay": _seconds(found.delay_ns),

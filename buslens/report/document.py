@@ -3,7 +3,7 @@
 Times are seconds from the capture's first frame, written out exactly: they are whole nanoseconds and are put
 down as decimals, never through binary floats, which cannot hold the nanoseconds of a wall clock.
 
-A seam has its ``time``, the ``line`` behind it, by how much the clock ran ``back`` there, and in ``stamp_lost`` whether
+A discontinuity has its ``time``, the ``line`` after it, how far the clock ran ``back``, and in ``stamp_lost`` whether
 it is none of the clock, but a stamp that counts from the line before and could not be read; ``back`` then says nothing.
 In ``hole`` it has whether a part of the log is lost there.
 """
@@ -71,36 +71,36 @@ def parts(data: Mapping[str, Any]) -> Iterator[str]:
 
 def capture_entry(result: Result) -> Entry:
     """Return the entry for a capture that was judged."""
-    tally, origin = result.tally, result.origin_ns
+    stats, origin = result.stats, result.origin_ns
     return {
         **_blank(result.path),
-        "frames": tally.frames,
-        "skipped_lines": tally.broken,
-        "start": None if tally.first_ns is None else _seconds(0),
-        "end": None if tally.last_ns is None else _seconds(tally.last_ns - origin),
+        "frames": stats.frames,
+        "skipped_lines": stats.broken,
+        "start": None if stats.first_ns is None else _seconds(0),
+        "end": None if stats.last_ns is None else _seconds(stats.last_ns - origin),
         "verdict": result.verdict.value,
         "unexercised": list(result.unexercised),
         "findings": _Each(result.findings, partial(_finding, origin_ns=origin)),
         "summary": result.summary,
-        "recorded_start": _recorded_start(tally),
-        "clock": tally.clock.name.lower(),
-        "format": tally.format,
+        "recorded_start": _recorded_start(stats),
+        "clock": stats.clock.name.lower(),
+        "format": stats.format,
         "expectations": result.expectations.path,
         "handshakes": _Each(result.handshakes, partial(_handshake, origin_ns=origin)),
-        "error_frames": tally.errors,
-        "reordered": tally.reordered,
-        "skipped": [{"line": line, "reason": why, "text": start} for line, why, start in tally.skipped],
+        "error_frames": stats.errors,
+        "reordered": stats.reordered,
+        "skipped": [{"line": line, "reason": why, "text": start} for line, why, start in stats.skipped],
         "seams": [
             {
-                "time": _seconds(seam.time_ns - origin),
-                "line": seam.line,
-                "back": _seconds(seam.back_ns),
-                "stamp_lost": seam.is_lost,
-                "hole": seam.is_hole,
+                "time": _seconds(discontinuity.time_ns - origin),
+                "line": discontinuity.line,
+                "back": _seconds(discontinuity.back_ns),
+                "stamp_lost": discontinuity.is_lost,
+                "hole": discontinuity.is_hole,
             }
-            for seam in tally.discontinuities
+            for discontinuity in stats.discontinuities
         ],
-        "notes": [note for note in dict.fromkeys((unread_text(tally), *result.notes, *tally.notes)) if note],
+        "notes": [note for note in dict.fromkeys((unread_text(stats), *result.notes, *stats.notes)) if note],
     }
 
 
@@ -170,11 +170,11 @@ def _handshake(run: Handshake, origin_ns: int) -> dict[str, Any]:
     }
 
 
-def _recorded_start(tally: ReadStats) -> Decimal | None:
+def _recorded_start(stats: ReadStats) -> Decimal | None:
     """Return the recorder's stamp of the first frame, where it is one of a calendar."""
-    if tally.first_ns is None or tally.clock not in {Clock.WALL, Clock.LOCAL}:
+    if stats.first_ns is None or stats.clock not in {Clock.WALL, Clock.LOCAL}:
         return None
-    return _seconds(tally.first_ns)
+    return _seconds(stats.first_ns)
 
 
 def _seconds(time_ns: int) -> Decimal:

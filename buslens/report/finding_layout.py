@@ -160,7 +160,7 @@ def _roles(finding: Finding, rule: AnyRule | None, result: Result) -> tuple[str,
         )
     if rule is not None:
         named = [name for name in rule_roles(rule, result.expectations) if name in result.timelines]
-        # Of several roles the one that the finding rests on; the last of them, as the earlier ones set the scene.
+        # Of several roles the one that the finding rests on; the last of them, as the earlier ones set the context.
         mine = [name for name in shown if name in named]
         if mine or named:
             return (mine or named)[-1 if mine else 0], ""

@@ -149,13 +149,13 @@ def file_name(path: str) -> str:
     return path.replace("\\", "/").rstrip("/").rpartition("/")[2] or path
 
 
-def unread_text(tally: ReadStats) -> str:
+def unread_text(stats: ReadStats) -> str:
     """Return that more than one line in a hundred of a log could not be read; empty if it is not so."""
-    if 100 * tally.broken <= tally.frames + tally.broken:
+    if 100 * stats.broken <= stats.frames + stats.broken:
         return ""
     return (
-        f"{counted(tally.broken, 'line')} of the log could not be read, beside"
-        f" {counted(tally.frames, 'frame')}: what they would have shown is missing below"
+        f"{counted(stats.broken, 'line')} of the log could not be read, beside"
+        f" {counted(stats.frames, 'frame')}: what they would have shown is missing below"
     )
 
 

@@ -58,7 +58,7 @@ class CaseFinding(NamedTuple):
 
 def suite(result: Result) -> Element:
     """Return the test suite of a capture that was judged."""
-    tally = result.tally
+    stats = result.stats
     by_rule: dict[str, list[Finding]] = {rule.name: [] for rule in result.expectations.rules}
     for finding in result.findings:
         by_rule.setdefault(finding.rule, []).append(finding)
@@ -67,8 +67,8 @@ def suite(result: Result) -> Element:
         {rule: [_told(finding, result) for finding in worst_first(found)] for rule, found in by_rule.items()},
         verdict=result.verdict,
         summary=result.summary,
-        recorded=recorded_start(tally),
-        duration_ns=None if tally.first_ns is None or tally.last_ns is None else tally.last_ns - tally.first_ns,
+        recorded=recorded_start(stats),
+        duration_ns=None if stats.first_ns is None or stats.last_ns is None else stats.last_ns - stats.first_ns,
     )
 
 

@@ -36,9 +36,9 @@ def layout_text(capture: Capture, *, most: int) -> str:
     most : int
         Frames that are shown.
     """
-    frames, tally = _first_frames(capture, most)
-    head = f"{clean(capture.path)}: {tally.format}"
-    notes = [f"    {clean(note)}" for note in tally.notes if not note.startswith("the last line,")]
+    frames, stats = _first_frames(capture, most)
+    head = f"{clean(capture.path)}: {stats.format}"
+    notes = [f"    {clean(note)}" for note in stats.notes if not note.startswith("the last line,")]
     lines = [head, *notes]
     if frames is None or not len(frames):
         return "\n".join([*lines, "    no frame in the first rows", ""])
@@ -60,7 +60,7 @@ def layout_text(capture: Capture, *, most: int) -> str:
         f"{row[4]:<{widths[4]}}  {row[5]}".rstrip()
         for row in rows
     ]
-    for line in tally.skipped[:3]:
+    for line in stats.skipped[:3]:
         lines.append(f"    line {line.line} cannot be read: {line.reason}: {line.text}")
     return "\n".join([*lines, ""])
 
@@ -70,12 +70,12 @@ def _first_frames(capture: Capture, most: int) -> tuple[Frames | None, ReadStats
         scanner = Scanner(python_can_read_options(capture.name, wanted=None, as_recorded=True))
         for run in capture.foreign:
             for frames in scanner.feed(run):
-                return frames, scanner.tally()
-        return None, scanner.tally()
+                return frames, scanner.stats()
+        return None, scanner.stats()
     scanner = Scanner(read_options_for(capture, wanted=None, as_recorded=True, window_bytes=1 << 16, batch=most))
     with capture.stream() as stream:
         runs: Iterator[Frames] = scanner.read(stream)
         first = next(runs, None)
     if first is None:
         first = next(scanner.flush(), None)
-    return first, scanner.tally()
+    return first, scanner.stats()

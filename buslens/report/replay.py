@@ -305,7 +305,7 @@ class LineScreen:
     def show(self, sight: ReplayState) -> None:
         """Write what has changed, and which steps are awaited now that were not before."""
         after_ns = sight.origin_ns - 1 if self._shown_ns is None else self._shown_ns
-        until_ns = max(sight.result.tally.last_ns or 0, after_ns)
+        until_ns = max(sight.result.stats.last_ns or 0, after_ns)
         changes = change_lines(sight.result, after_ns, until_ns, sight.origin_ns)
         self._shown_ns = until_ns
         lines = []

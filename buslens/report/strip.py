@@ -92,7 +92,7 @@ def evidence_strip(
     rule : str
         Sequence whose handshake is shown where nothing is wrong; empty for any.
     """
-    if not result.timelines or result.tally.last_ns is None:
+    if not result.timelines or result.stats.last_ns is None:
         return None
     rules = {rule.name: rule for rule in result.expectations.rules}
     placed = places(result)
@@ -127,7 +127,7 @@ def evidence_strip(
     length = end - start
     window = (
         max(round(start - _BEFORE * length), result.origin_ns),
-        min(round(end + _BEHIND * length), result.tally.last_ns),
+        min(round(end + _BEHIND * length), result.stats.last_ns),
     )
     if window[1] <= window[0]:
         return None
@@ -295,7 +295,7 @@ def _stretch(
         begin, end = extents[0]
         room = max((end - begin) // 4, 200 * NS_PER_MS)
         return begin - room, min(end + room, begin + _LONGEST_NS), result.origin_ns
-    last = result.tally.last_ns or result.origin_ns
+    last = result.stats.last_ns or result.origin_ns
     return result.origin_ns, max(last, result.origin_ns + NS_PER_MS), result.origin_ns
 
 

@@ -109,8 +109,8 @@ _VERDICT_INKS: Final = {
 
 
 def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragraph]:
-    tally = result.tally
-    if unread := unread_text(tally):
+    stats = result.stats
+    if unread := unread_text(stats):
         yield paragraph(StyledText(unread, TextStyle.STRONG))
     yield from _header(result)
     findings = worst_first(result.findings)
@@ -133,40 +133,40 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
 
 def _header(result: Result) -> Iterator[Paragraph]:
     yield paragraph(StyledText(clean(result.path), TextStyle.STRONG))
-    yield paragraph(", ".join(recording(result.tally)), indent=_MARGIN)
+    yield paragraph(", ".join(recording(result.stats)), indent=_MARGIN)
     yield paragraph(StyledText(f"expectations: {clean(result.expectations.path)}", TextStyle.FAINT), indent=_MARGIN)
     for note in result.absent:
         yield paragraph(StyledText(clean(note), TextStyle.WRONG), indent=_MARGIN)
 
 
-def recording(tally: ReadStats) -> Iterator[str]:
+def recording(stats: ReadStats) -> Iterator[str]:
     """Yield how a capture was recorded: how much, in which format, when, and what of it could not be read."""
-    frames = counted(tally.frames, "frame")
-    if tally.first_ns is None or tally.last_ns is None:
+    frames = counted(stats.frames, "frame")
+    if stats.first_ns is None or stats.last_ns is None:
         yield frames
-    elif tally.clock is Clock.MISSING:
+    elif stats.clock is Clock.MISSING:
         yield f"{frames} without time stamps"
     else:
-        yield f"{frames} in {seconds(tally.last_ns - tally.first_ns)}"
-    if tally.format:
-        yield clean(tally.format)
-    recorded = recorded_start(tally)
+        yield f"{frames} in {seconds(stats.last_ns - stats.first_ns)}"
+    if stats.format:
+        yield clean(stats.format)
+    recorded = recorded_start(stats)
     if recorded is not None:
-        zone = " UTC" if tally.clock is Clock.WALL else ", recorder time, no zone"
+        zone = " UTC" if stats.clock is Clock.WALL else ", recorder time, no zone"
         yield f"recorded {recorded:%Y-%m-%d %H:%M:%S}{zone}"
-    if tally.broken:
-        yield f"{counted(tally.broken, 'line')} skipped"
+    if stats.broken:
+        yield f"{counted(stats.broken, 'line')} skipped"
 
 
-def recorded_start(tally: ReadStats) -> datetime | None:
+def recorded_start(stats: ReadStats) -> datetime | None:
     """Return when the first frame was recorded, to the second below; None if no calendar says.
 
     A calendar time without a zone is given in UTC as it stands.
     """
-    if tally.first_ns is None or tally.clock not in {Clock.WALL, Clock.LOCAL}:
+    if stats.first_ns is None or stats.clock not in {Clock.WALL, Clock.LOCAL}:
         return None
     try:
-        return datetime.fromtimestamp(tally.first_ns // NS_PER_S, UTC)
+        return datetime.fromtimestamp(stats.first_ns // NS_PER_S, UTC)
     except (OverflowError, ValueError, OSError):
         return None
 
@@ -229,7 +229,7 @@ def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int | None)
 
 def _origin(result: Result) -> int | None:
     """Return the axis time that moments are counted from; None where the log tells an order only."""
-    return None if result.tally.clock is Clock.MISSING else result.origin_ns
+    return None if result.stats.clock is Clock.MISSING else result.origin_ns
 
 
 def _in_brief(result: Result) -> Iterator[Paragraph]:
@@ -315,13 +315,13 @@ def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:
 
 def notes(result: Result) -> Iterator[str]:
     """Yield what is no finding: how the recording is; which messages are absent from it stands first in a report."""
-    tally = result.tally
-    told = dict.fromkeys((*result.notes, *tally.notes))
+    stats = result.stats
+    told = dict.fromkeys((*result.notes, *stats.notes))
     yield from (clean(note) for note in told if note not in result.absent)
-    for line, reason, start in tally.skipped:
+    for line, reason, start in stats.skipped:
         yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
-    if tally.broken > len(tally.skipped):
-        yield f"{counted(tally.broken - len(tally.skipped), 'more line')} skipped"
+    if stats.broken > len(stats.skipped):
+        yield f"{counted(stats.broken - len(stats.skipped), 'more line')} skipped"
     for run in result.handshakes:
         name = f"{clean(run.rule)} {run.number}"
         if (origin_ns := _origin(result)) is not None:

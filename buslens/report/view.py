@@ -245,7 +245,7 @@ def _of_window(result: Result, window: tuple[float, float] | Literal["all"]) -> 
 def _bounds(result: Result) -> tuple[int, int]:
     """Return first and last time of the capture; never the same, so that there is something to draw on."""
     first = result.origin_ns
-    last = result.tally.last_ns
+    last = result.stats.last_ns
     ends = [t.end_ns for t in result.timelines.values()]
     end = last if last is not None else max(ends, default=first)
     return first, max(end, first + NS_PER_MS)

@@ -32,7 +32,7 @@ def build_timeline(
     states: Mapping[str, frozenset[int]],
     unit: str,
     lag_ns: int | None,
-    seams: list[ClockDiscontinuity],
+    discontinuities: list[ClockDiscontinuity],
     first_ns: int,
     end_ns: int,
     is_timed: bool = True,
@@ -55,7 +55,7 @@ def build_timeline(
         Unit of a number.
     lag_ns : int or None
         A change is at most so much older than the frame that shows it, ns; None: as old as the frame before.
-    seams : list of Seam
+    clock discontinuities : list of Clock discontinuity
         Places where nothing is known until the next frame.
     first_ns, end_ns : int
         Times of the first and of the last frame of the capture, whatever its id, ns.
@@ -81,11 +81,11 @@ def build_timeline(
         pauses = merge_pauses((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
     unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
     pauses = merge_pauses((*pauses, *unread))
-    quiet = _quiet(rows, pauses if is_timed else (), seams, timeout_ns, log.lost_ns, end_ns)
+    quiet = _quiet(rows, pauses if is_timed else (), discontinuities, timeout_ns, log.lost_ns, end_ns)
     state, value = _states_of(raw, track, states)
     why = np.where(state == UNKNOWN_STATE, UnknownReason.UNMAPPED.value, UnknownReason.KNOWN.value)
-    broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
-    # A row is kept behind every seam, and its `since` is the last frame before it.
+    broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
+    # A row is kept behind every clock discontinuity, and its `since` is the last frame before it.
     last_before = np.append(since_ns, rows.last_ns)[np.searchsorted(time_ns, broken_ns)]
     if lag_ns is not None:
         # A unit that sends at once tells us more than the frame before does, unless frames have been lost: a change
@@ -104,10 +104,10 @@ def build_timeline(
     if timeout_ns is not None:
         is_alone = ~_begin_in_time(pauses, silences, timeout_ns)
         silences, carried_ns = silences[is_alone], carried_ns[is_alone]
-    # Where the timeout runs out at a seam, the seam is what is told.
-    before_seam = ~np.isin(silences + (timeout_ns or 0), broken_ns)
-    silences, carried_ns = silences[before_seam], carried_ns[before_seam]
-    is_told = _are_told(seams, quiet)
+    # Where the timeout runs out at a clock discontinuity, the clock discontinuity is what is told.
+    before_discontinuity = ~np.isin(silences + (timeout_ns or 0), broken_ns)
+    silences, carried_ns = silences[before_discontinuity], carried_ns[before_discontinuity]
+    is_told = _are_told(discontinuities, quiet)
     broken_ns, last_before = broken_ns[is_told], last_before[is_told]
     # What a multiplexed signal was, no frame has confirmed since the last that carried it.
     carried_ns = np.where(carried_ns == NO_FRAME_NS, first_ns - 1, carried_ns)
@@ -139,7 +139,10 @@ def build_timeline(
             [UnknownReason.NO_FRAME_YET.value],
             np.full(len(silences), UnknownReason.TIMED_OUT.value),
             np.array(
-                [(UnknownReason.HOLE if seam.is_hole else UnknownReason.DISCONTINUITY).value for seam in seams],
+                [
+                    (UnknownReason.HOLE if discontinuity.is_hole else UnknownReason.DISCONTINUITY).value
+                    for discontinuity in discontinuities
+                ],
                 np.int64,
             )[is_told],
             quiet_why,
@@ -194,7 +197,7 @@ class _Quiet(NamedTuple):
 def _quiet(
     rows: TrackHistory,
     pauses: Sequence[Pause],
-    seams: Sequence[ClockDiscontinuity],
+    discontinuities: Sequence[ClockDiscontinuity],
     timeout_ns: int | None,
     lost_ns: int,
     end_ns: int,
@@ -206,7 +209,7 @@ def _quiet(
     """
     time_ns, since_ns, raw, silent_from_ns = rows.arrays()
     found: list[tuple[int, int, int, int]] = []
-    broken_ns = np.array([seam.time_ns for seam in seams], np.int64)
+    broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
     changed = (
         np.append(True, raw[1:] != raw[:-1])[: len(raw)]
         | (silent_from_ns != NO_FRAME_NS)
@@ -243,11 +246,13 @@ def _quiet(
     return _Quiet(columns[:, 0], columns[:, 1], columns[:, 2].astype(np.intp), columns[:, 3])
 
 
-def _are_told(seams: Sequence[ClockDiscontinuity], quiet: _Quiet) -> NDArray[np.bool_]:
-    """Return of which seams a role tells: where a pause begins at a restart of the stamps, no clock ran back."""
+def _are_told(discontinuities: Sequence[ClockDiscontinuity], quiet: _Quiet) -> NDArray[np.bool_]:
+    """Return the discontinuities of a role; where a pause begins at a restart of the stamps, no clock ran back."""
     paused_ns = quiet.at_ns[quiet.why == UnknownReason.NOT_RECORDED.value]
-    at_ns = np.array([seam.time_ns for seam in seams], np.int64)
-    is_restart = np.array([seam.back_ns <= 0 and not seam.is_hole for seam in seams], np.bool_)
+    at_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
+    is_restart = np.array(
+        [discontinuity.back_ns <= 0 and not discontinuity.is_hole for discontinuity in discontinuities], np.bool_
+    )
     return ~(is_restart & np.isin(at_ns, paused_ns))
 
 

@@ -104,7 +104,7 @@ class CycleEstimator:
         return int(np.median((intervals_ns / cycles)[is_near]))
 
     def add(self, time_ns: NDArray[np.int64], *, starts_segment: bool) -> None:
-        """Count frames, in order of time; what lies between the first of them and a seam before it is no interval."""
+        """Count frames, in order of time; from a discontinuity to the first of them is no interval."""
         if not len(time_ns) or self.count >= MEASURED_INTERVALS:
             return
         if not starts_segment and self._from_ns != NO_FRAME_NS:
@@ -149,8 +149,8 @@ class TrackHistory:
     cadence: CycleEstimator = field(default_factory=CycleEstimator)
     #: Last frame of the message before a silence after which the signal has not come again, or `NO_FRAME_NS`.
     open_gap_ns: int = NO_FRAME_NS
-    #: Whether the next row is kept even if nothing changed: a seam lies before it.
-    after_seam: bool = False
+    #: Whether the next row is kept even if nothing changed: a clock discontinuity lies before it.
+    after_discontinuity: bool = False
 
     def append(
         self,
@@ -229,8 +229,8 @@ class MessageHistory:
         #: A row is kept behind each interval that is longer, ns: it may span a pause of the recording.
         self.lost_ns = _lost_ns(message)
         self._segment = 0
-        #: Whether a seam lies between the last frame and the next.
-        self._after_seam = False
+        #: Whether a clock discontinuity lies between the last frame and the next.
+        self._after_discontinuity = False
         self._cadence = CycleEstimator()
         self._unmeasured: list[_MessageBatch] | None = [] if None in self.timeouts_ns else None
         #: What each channel and source sent, where there are several; else the one there is, and None.
@@ -287,7 +287,7 @@ class MessageHistory:
 
     def begin_segment(self, segment: int) -> None:
         """Note the segment of what comes next."""
-        self._after_seam |= segment != self._segment
+        self._after_discontinuity |= segment != self._segment
         self._segment = segment
         for log in self.senders.values():
             if log is not None:
@@ -295,7 +295,7 @@ class MessageHistory:
 
     def take_run(self, run: _MessageBatch) -> None:
         """Take the message's frames of one run."""
-        starts_segment, self._after_seam = self._after_seam, False
+        starts_segment, self._after_discontinuity = self._after_discontinuity, False
         self._accept(replace(run, starts_segment=starts_segment))
 
     def _take_apart(self, run: _MessageBatch, frames: Frames, rows: NDArray[np.intp]) -> None:
@@ -366,10 +366,10 @@ class MessageHistory:
         self._join_senders(later)
         self.channels |= later.channels
         self.ids |= later.ids
-        starts_segment, self._after_seam = self._after_seam, False
+        starts_segment, self._after_discontinuity = self._after_discontinuity, False
         self._cadence.merge(later._cadence, later.first_ns, starts_segment=starts_segment)
         for rows, new, timeout in zip(self.rows, later.rows, self.timeouts_ns, strict=True):
-            rows.after_seam |= starts_segment
+            rows.after_discontinuity |= starts_segment
             _join_rows(rows, new, self._gap_from(later.first_ns, timeout))
         if self.first_ns == NO_FRAME_NS:
             self.first_ns = later.first_ns
@@ -404,7 +404,7 @@ class MessageHistory:
         before = self.last_ns
         gaps_ns = np.diff(times, prepend=times[0] if before == NO_FRAME_NS else before)
         for index, (rows, timeout) in enumerate(zip(self.rows, self.timeouts_ns, strict=True)):
-            rows.after_seam |= run.starts_segment
+            rows.after_discontinuity |= run.starts_segment
             silent = np.empty(0, np.intp) if timeout is None else np.flatnonzero(gaps_ns > timeout)
             _add_rows(rows, times, run.carried[index], run.raw[index], silent, before, self.lost_ns)
         if self.first_ns == NO_FRAME_NS:
@@ -447,7 +447,7 @@ def _add_rows(
         if rows.open_gap_ns != NO_FRAME_NS:
             silent_from[0] = rows.open_gap_ns
         new = (raw != last_raw) | (silent_from != NO_FRAME_NS)
-        new[0] |= rows.last_ns == NO_FRAME_NS or rows.after_seam
+        new[0] |= rows.last_ns == NO_FRAME_NS or rows.after_discontinuity
         new[1:] |= np.diff(seen) > lost_ns
         new[0] |= rows.last_ns != NO_FRAME_NS and int(seen[0]) - rows.last_ns > lost_ns
         rows.append(seen[new], since[new], raw[new], silent_from[new])
@@ -455,11 +455,11 @@ def _add_rows(
             times = np.concatenate((rows.latest_ns, seen))
             rows.beats_ns.append(np.lib.stride_tricks.sliding_window_view(times, BEATS_KEPT)[:-1][new])
             rows.latest_ns = times[-BEATS_KEPT:]
-        rows.cadence.add(seen, starts_segment=rows.after_seam)
+        rows.cadence.add(seen, starts_segment=rows.after_discontinuity)
         if rows.first_ns == NO_FRAME_NS:
             rows.first_ns = int(seen[0])
         rows.last_ns, rows.last_raw = int(seen[-1]), raw[-1]
-        rows.open_gap_ns, rows.after_seam = NO_FRAME_NS, False
+        rows.open_gap_ns, rows.after_discontinuity = NO_FRAME_NS, False
     later = silent[silent > (carried[-1] if len(carried) else -1)]
     if len(later) and rows.open_gap_ns == NO_FRAME_NS:
         rows.open_gap_ns = int(times[later[0] - 1]) if later[0] > 0 else before_ns
@@ -473,7 +473,7 @@ def _behind(before_ns: NDArray[np.int64], later_ns: NDArray[np.int64]) -> NDArra
 def _join_rows(rows: TrackHistory, new: TrackHistory, gap_from_ns: int) -> None:
     """Append the rows of a later piece.
 
-    Its first row stays even if it turns out to show nothing new: there may be a seam at the joint that neither of
+    Its first row stays even if it shows nothing new: there may be a discontinuity at the joint that neither of
     the two pieces has seen. It is told from a change when the timeline is built.
     """
     pending = rows.open_gap_ns if rows.open_gap_ns != NO_FRAME_NS else gap_from_ns
@@ -488,11 +488,11 @@ def _join_rows(rows: TrackHistory, new: TrackHistory, gap_from_ns: int) -> None:
         found = [_behind(rows.latest_ns, each) for beats in new.beats_ns for each in beats]
         rows.beats_ns.append(np.array(found, np.int64).reshape(-1, BEATS_KEPT))
         rows.latest_ns = _behind(rows.latest_ns, new.latest_ns)
-    rows.cadence.merge(new.cadence, new.first_ns, starts_segment=rows.after_seam)
+    rows.cadence.merge(new.cadence, new.first_ns, starts_segment=rows.after_discontinuity)
     rows.append(time_ns, since_ns, raw, silent_from_ns)
     rows.first_ns = new.first_ns if rows.first_ns == NO_FRAME_NS else rows.first_ns
     rows.last_ns, rows.last_raw, rows.open_gap_ns = new.last_ns, new.last_raw, new.open_gap_ns
-    rows.after_seam = new.after_seam
+    rows.after_discontinuity = new.after_discontinuity
 
 
 class CaptureHistory:

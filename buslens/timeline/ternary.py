@@ -211,7 +211,7 @@ def ternary_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]
     at_ns = seen_ns.copy()
     at_ns[unnamed] = since_ns[unnamed] + 1
     doubts_ns = [since_ns[between] + 1]
-    # After the last frame before a silence, a seam or the end, no frame has confirmed the state.
+    # After the last frame before a silence, a clock discontinuity or the end, no frame has confirmed the state.
     stops = np.isin(why[1:], STOPPED)
     unconfirmed = np.flatnonzero(stops & known[:-1]) + 1
     doubts_ns.append(np.maximum(since_ns[unconfirmed] + 1, seen_ns[unconfirmed - 1] + 1))

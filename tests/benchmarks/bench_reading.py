@@ -72,17 +72,17 @@ def measure(path: Path) -> None:
         counts.append(len(frames))
 
     def read() -> None:
-        nonlocal counts, tally
-        counts, tally = reduce_frames(open_capture(path), wanted=wanted, make=list, update=step, merge=list.extend)
+        nonlocal counts, stats
+        counts, stats = reduce_frames(open_capture(path), wanted=wanted, make=list, update=step, merge=list.extend)
 
-    tally = None
+    stats = None
     before = time.perf_counter()
     read()
-    assert tally is not None
-    print(f"{path.stat().st_size / 1e6:.0f} MB, {tally.frames} frames, {sum(counts)} wanted")
+    assert stats is not None
+    print(f"{path.stat().st_size / 1e6:.0f} MB, {stats.frames} frames, {sum(counts)} wanted")
     print(f"first reading, with loading or making compiled code: {time.perf_counter() - before:.2f} s")
     wall, processor = best_of(read)
-    print(f"reading: {wall:.3f} s, {processor:.3f} s of processor, {tally.frames / wall / 1e6:.1f} million frames/s")
+    print(f"reading: {wall:.3f} s, {processor:.3f} s of processor, {stats.frames / wall / 1e6:.1f} million frames/s")
     if (wc := shutil.which("wc")) is not None:
         counted, _ = best_of(lambda: subprocess.run([wc, "-l", path], check=True, capture_output=True))
         print(f"wc -l:   {counted:.3f} s, so reading takes {wall / counted:.1f} times as long")

@@ -53,7 +53,7 @@ for _ in range(int(sys.argv[3])):
     result = buslens.check(sys.argv[1], expectations=expectations)
     best = min(best, time.perf_counter() - begun)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-print(json.dumps({"seconds": best, "frames": result.tally.frames, "handshakes": len(result.handshakes),
+print(json.dumps({"seconds": best, "frames": result.stats.frames, "handshakes": len(result.handshakes),
                   "peak_mb": peak, "verdict": result.verdict.value}))
 """
 

@@ -191,30 +191,30 @@ class TestFrameRows:
     @pytest.mark.parametrize("end", ["\n", "\r\n"])
     def test_base_hex(self, tmp_path: Path, name: str, end: str) -> None:
         line, expected = FRAME_ROWS[name]
-        rows, tally = read(tmp_path, [line], end=end)
+        rows, stats = read(tmp_path, [line], end=end)
         assert rows == [expected._replace(time_ns=expected.time_ns + START_NS)]
-        assert (tally.frames, tally.broken, tally.other_lines, tally.skipped) == (1, 0, 3, [])
-        assert (tally.remote, tally.errors) == (bool(expected.flags & REMOTE), bool(expected.flags & ERROR))
-        assert tally.clock is Clock.LOCAL
+        assert (stats.frames, stats.broken, stats.other_lines, stats.skipped) == (1, 0, 3, [])
+        assert (stats.remote, stats.errors) == (bool(expected.flags & REMOTE), bool(expected.flags & ERROR))
+        assert stats.clock is Clock.LOCAL
 
     @pytest.mark.parametrize("name", DECIMAL_ROWS)
     def test_base_dec(self, tmp_path: Path, name: str) -> None:
         line, expected = DECIMAL_ROWS[name]
-        rows, tally = read(tmp_path, [line], header=DECIMAL)
+        rows, stats = read(tmp_path, [line], header=DECIMAL)
         assert rows == [expected._replace(time_ns=expected.time_ns + START_NS)]
-        assert tally.broken == 0
+        assert stats.broken == 0
 
     def test_last_line_without_an_end(self, tmp_path: Path) -> None:
-        rows, tally = read_rows(tmp_path / "log.txt", b"base hex timestamps absolute\n0.5 1 C8 Rx d 1 FF")
+        rows, stats = read_rows(tmp_path / "log.txt", b"base hex timestamps absolute\n0.5 1 C8 Rx d 1 FF")
         assert rows == [row(500 * MS, "1", 0xC8, 0, 1, "FF")]
-        assert tally.broken == 0
+        assert stats.broken == 0
 
     def test_last_line_cut_by_power_loss_is_broken(self, tmp_path: Path) -> None:
-        rows, tally = read_rows(
+        rows, stats = read_rows(
             tmp_path / "log.txt", b"base hex timestamps absolute\n0.5 1 C8 Rx d 1 FF\n0.6 1 C8 Rx d 2 F"
         )
         assert len(rows) == 1
-        assert [skipped.line for skipped in tally.skipped] == [3]
+        assert [skipped.line for skipped in stats.skipped] == [3]
 
 
 class TestOtherRows:
@@ -222,16 +222,16 @@ class TestOtherRows:
 
     @pytest.mark.parametrize("line", EVENT_ROWS)
     def test_counted_as_other(self, tmp_path: Path, line: str) -> None:
-        rows, tally = read(tmp_path, [line, "   9.0 1  C8 Rx d 1 FF"])
+        rows, stats = read(tmp_path, [line, "   9.0 1  C8 Rx d 1 FF"])
         assert rows == [row(START_NS + 9 * S, "1", 0xC8, 0, 1, "FF")]
-        assert (tally.other_lines, tally.broken) == (len(HEADER) + 1, 0)
+        assert (stats.other_lines, stats.broken) == (len(HEADER) + 1, 0)
 
     def test_remarks_in_any_encoding(self, tmp_path: Path) -> None:
         remarks = "// Größe für später\n".encode("cp1252") + "// Größe für später\n".encode()
-        _, tally = read_rows(
+        _, stats = read_rows(
             tmp_path / "log.txt", b"base hex timestamps absolute\n" + remarks + b"0.5 1 C8 Rx d 1 FF\n"
         )
-        assert (tally.frames, tally.other_lines, tally.broken) == (1, 3, 0)
+        assert (stats.frames, stats.other_lines, stats.broken) == (1, 3, 0)
 
 
 class TestBrokenRows:
@@ -239,10 +239,10 @@ class TestBrokenRows:
 
     @pytest.mark.parametrize(("line", "words"), BROKEN_ROWS)
     def test_reason(self, tmp_path: Path, line: str, words: str) -> None:
-        rows, tally = read(tmp_path, [line, "   9.0 1  C8 Rx d 1 FF"])
+        rows, stats = read(tmp_path, [line, "   9.0 1  C8 Rx d 1 FF"])
         assert [each.can_id for each in rows] == [0xC8]
-        assert (tally.broken, tally.other_lines) == (1, len(HEADER))
-        (skipped,) = tally.skipped
+        assert (stats.broken, stats.other_lines) == (1, len(HEADER))
+        (skipped,) = stats.skipped
         assert skipped.line == len(HEADER) + 1
         assert words in skipped.reason
 
@@ -251,9 +251,9 @@ class TestBrokenRows:
         [("1.0 1 1A0 Rx d 1 10", "name"), ("1.0 1 100 Rx d 1 256", "byte"), ("1.0 1 100 Rx d 16 1", "DLC")],
     )
     def test_reason_under_base_dec(self, tmp_path: Path, line: str, words: str) -> None:
-        _, tally = read(tmp_path, [line, "   9.0 1  100 Rx d 1 1"], header=DECIMAL)
-        assert tally.broken == 1
-        assert words in tally.skipped[0].reason
+        _, stats = read(tmp_path, [line, "   9.0 1  100 Rx d 1 1"], header=DECIMAL)
+        assert stats.broken == 1
+        assert words in stats.skipped[0].reason
 
 
 class TestHeader:
@@ -263,15 +263,15 @@ class TestHeader:
 
     @pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 0, 2), (2, 0, 1)])
     def test_any_order(self, tmp_path: Path, order: tuple[int, ...]) -> None:
-        rows, tally = read(tmp_path, [self.FRAME], header=[HEADER[i] for i in order])
+        rows, stats = read(tmp_path, [self.FRAME], header=[HEADER[i] for i in order])
         assert rows == [row(START_NS + 500 * MS, "1", 0xC8, 0, 1, "10")]
-        assert tally.notes == []
+        assert stats.notes == []
 
     def test_none_at_all(self, tmp_path: Path) -> None:
-        rows, tally = read(tmp_path, [self.FRAME, self.FRAME], header=())
+        rows, stats = read(tmp_path, [self.FRAME, self.FRAME], header=())
         assert [each.time_ns for each in rows] == [500 * MS, 500 * MS]
-        assert tally.clock is Clock.RELATIVE
-        assert tally.other_lines == 0
+        assert stats.clock is Clock.RELATIVE
+        assert stats.other_lines == 0
 
     def test_base_line_alone(self, tmp_path: Path) -> None:
         rows, _ = read(tmp_path, ["   0.500000 1  200             Rx   d 1 10"], header=["base dec"])
@@ -287,29 +287,29 @@ class TestHeader:
         assert [each.can_id for each in rows] == [0x200, 200]
 
     def test_remark_before_the_header(self, tmp_path: Path) -> None:
-        _, tally = read(tmp_path, [self.FRAME], header=["// made by hand", "", *HEADER])
-        assert (tally.frames, tally.other_lines) == (1, 5)
+        _, stats = read(tmp_path, [self.FRAME], header=["// made by hand", "", *HEADER])
+        assert (stats.frames, stats.other_lines) == (1, 5)
 
     @pytest.mark.parametrize(
         "date", ["Sam Sep 30 15:06:13.191 2017", "sam. sept. 30 03:06:13,191 pm 2017", "Sep 30 15:06:13.191 pm 2017"]
     )
     def test_date_of_other_languages(self, tmp_path: Path, date: str) -> None:
-        rows, tally = read(tmp_path, [self.FRAME], header=[f"date {date}", "base hex timestamps absolute"])
+        rows, stats = read(tmp_path, [self.FRAME], header=[f"date {date}", "base hex timestamps absolute"])
         assert rows[0].time_ns == START_NS + 500 * MS
-        assert tally.clock is Clock.LOCAL
+        assert stats.clock is Clock.LOCAL
 
     def test_unreadable_date_counts_from_zero_and_says_so_once(self, tmp_path: Path) -> None:
         header = ["date Yesterday", "base hex timestamps absolute", "Begin Triggerblock Yesterday"]
-        rows, tally = read(tmp_path, [self.FRAME], header=header)
+        rows, stats = read(tmp_path, [self.FRAME], header=header)
         assert rows[0].time_ns == 500 * MS
-        assert tally.clock is Clock.RELATIVE
-        (note,) = tally.notes
+        assert stats.clock is Clock.RELATIVE
+        (note,) = stats.notes
         assert "Yesterday" in note
 
     def test_date_of_the_trigger_block_alone(self, tmp_path: Path) -> None:
-        rows, tally = read(tmp_path, [self.FRAME], header=["base hex", f"Begin Triggerblock {START}"])
+        rows, stats = read(tmp_path, [self.FRAME], header=["base hex", f"Begin Triggerblock {START}"])
         assert rows[0].time_ns == START_NS + 500 * MS
-        assert tally.clock is Clock.LOCAL
+        assert stats.clock is Clock.LOCAL
 
     def test_nothing_readable_is_refused(self, tmp_path: Path) -> None:
         path = tmp_path / "letter.asc"
@@ -333,23 +333,23 @@ class TestRelativeStamps:
             "   0.600000 1  C8 Rx d 2 02",
             "   0.700000 1  ErrorFrame",
         ]
-        rows, tally = read(tmp_path, lines, header=header)
+        rows, stats = read(tmp_path, lines, header=header)
         assert [each.time_ns - START_NS for each in rows] == [100 * MS, 1500 * MS, 2800 * MS]
-        assert tally.broken == 1
+        assert stats.broken == 1
 
     @pytest.mark.parametrize("damaged", ["   0.0x0000 1  C8 Rx d 1 02", "x  0.300000 1  C8 Rx d 1 02"])
-    def test_a_stamp_that_is_lost_is_a_seam(self, tmp_path: Path, damaged: str) -> None:
+    def test_a_stamp_that_is_lost_is_a_discontinuity(self, tmp_path: Path, damaged: str) -> None:
         """Nobody knows how much time passed there; a row that is damaged behind its stamp loses no time."""
         lines = ["   0.100000 1  C8 Rx d 1 01", damaged, "   0.200000 1  C8 Rx d 1 03"]
-        rows, tally = read(tmp_path, lines, header=["base hex  timestamps relative"])
+        rows, stats = read(tmp_path, lines, header=["base hex  timestamps relative"])
         assert [each.data for each in rows] == [b"\x01", b"\x03"]
-        assert [(seam.line, seam.is_lost) for seam in tally.discontinuities] == [(4, True)]
-        _, tally = read(tmp_path, lines, header=["base hex  timestamps absolute"])
-        assert tally.discontinuities == []
+        assert [(discontinuity.line, discontinuity.is_lost) for discontinuity in stats.discontinuities] == [(4, True)]
+        _, stats = read(tmp_path, lines, header=["base hex  timestamps absolute"])
+        assert stats.discontinuities == []
         lines[1] = "   0.300000 1  C8 Rx d 2 02"
-        rows, tally = read(tmp_path, lines, header=["base hex  timestamps relative"])
+        rows, stats = read(tmp_path, lines, header=["base hex  timestamps relative"])
         assert [each.time_ns for each in rows] == [100 * MS, 600 * MS]
-        assert tally.discontinuities == []
+        assert stats.discontinuities == []
 
     def test_long_log_in_several_pieces(self, tmp_path: Path) -> None:
         lines = ["   0.001000 1  C8 Rx d 1 01"] * 3000
@@ -365,15 +365,15 @@ class TestTriggerBlocks:
 
     def test_stamps_that_go_on(self, tmp_path: Path) -> None:
         lines = [f"Begin Triggerblock {self.LATER}", "120.5 1 C8 Rx d 1 03", "End Triggerblock"]
-        rows, tally = read(tmp_path, lines, header=self.FIRST)
+        rows, stats = read(tmp_path, lines, header=self.FIRST)
         assert [each.time_ns - START_NS for each in rows] == [S, 2 * S, 120_500 * MS]
-        assert (tally.discontinuities, tally.notes) == ([], [])
+        assert (stats.discontinuities, stats.notes) == ([], [])
 
     def test_stamps_that_restart(self, tmp_path: Path) -> None:
         lines = [f"Begin Triggerblock {self.LATER}", "0.5 1 C8 Rx d 1 03", "1.5 1 C8 Rx d 1 04"]
-        rows, tally = read(tmp_path, lines, header=self.FIRST)
+        rows, stats = read(tmp_path, lines, header=self.FIRST)
         assert [each.time_ns - START_NS for each in rows] == [S, 2 * S, 120_500 * MS, 121_500 * MS]
-        (note,) = tally.notes
+        (note,) = stats.notes
         assert "restart" in note
 
     def test_many_restarts_are_said_once(self, tmp_path: Path) -> None:
@@ -386,9 +386,9 @@ class TestTriggerBlocks:
                 "End Triggerblock",
             )
         ]
-        rows, tally = read(tmp_path, lines, header=self.FIRST)
+        rows, stats = read(tmp_path, lines, header=self.FIRST)
         assert len(rows) == 12
-        assert sum("restart" in note for note in tally.notes) == 1
+        assert sum("restart" in note for note in stats.notes) == 1
 
     def test_stamps_before_the_trigger_are_of_the_same_base(self, tmp_path: Path) -> None:
         lines = [f"Begin Triggerblock {self.LATER}", "115.0 1 C8 Rx d 1 03"]
@@ -400,11 +400,11 @@ class TestTriggerBlocks:
         rows, _ = read(tmp_path, lines)
         assert rows[0].time_ns - START_NS == 120_500 * MS
 
-    def test_restart_under_an_unreadable_date_is_a_seam(self, tmp_path: Path) -> None:
+    def test_restart_under_an_unreadable_date_is_a_discontinuity(self, tmp_path: Path) -> None:
         lines = ["Begin Triggerblock Yesterday", "0.5 1 C8 Rx d 1 03"]
-        rows, tally = read(tmp_path, lines, header=self.FIRST)
+        rows, stats = read(tmp_path, lines, header=self.FIRST)
         assert rows[-1].time_ns == rows[-2].time_ns + 1
-        assert len(tally.discontinuities) == 1
+        assert len(stats.discontinuities) == 1
 
 
 class TestColumnsBeforeTheIdentifier:
@@ -414,26 +414,26 @@ class TestColumnsBeforeTheIdentifier:
     MORE = tuple(f"   {n / 100:.6f} 1  Gate 7  1A0      Rx   d 2 06 {n:02X}" for n in range(10, 40))
 
     def test_read(self, tmp_path: Path) -> None:
-        rows, tally = read(tmp_path, [*self.USUAL, *self.MORE])
+        rows, stats = read(tmp_path, [*self.USUAL, *self.MORE])
         assert [it.can_id for it in rows] == [0x6F9] * 10 + [0x1A0] * 30
-        assert (tally.broken, tally.channels) == (0, ("1",))
-        assert tally.other_lines == len(HEADER)
+        assert (stats.broken, stats.channels) == (0, ("1",))
+        assert stats.other_lines == len(HEADER)
 
     def test_behind_a_word(self, tmp_path: Path) -> None:
-        rows, tally = read(tmp_path, [line.replace(" 1  6F9", " Bus A 2 6F9") for line in self.USUAL])
+        rows, stats = read(tmp_path, [line.replace(" 1  6F9", " Bus A 2 6F9") for line in self.USUAL])
         assert [(it.can_id, it.channel) for it in rows] == [(0x6F9, "2")] * 10
-        assert tally.broken == 0
+        assert stats.broken == 0
 
     def test_a_single_one_is_broken(self, tmp_path: Path) -> None:
-        rows, tally = read(tmp_path, [*self.USUAL, self.MORE[0]])
+        rows, stats = read(tmp_path, [*self.USUAL, self.MORE[0]])
         assert len(rows) == 10
-        assert (tally.broken, tally.other_lines) == (1, len(HEADER))
-        assert "more columns before the identifier" in tally.skipped[0].reason
+        assert (stats.broken, stats.other_lines) == (1, len(HEADER))
+        assert "more columns before the identifier" in stats.skipped[0].reason
 
     def test_events_stay_events(self, tmp_path: Path) -> None:
         events = ["1.0 1 J1939TP FEE3p 6 0 0 - Rx d 23 A0 0F", "1.0 1 Statistic: D 0 R 0 XD 0", "1.0 Li 3C Rx 8 01"]
-        rows, tally = read(tmp_path, [*self.USUAL, *events])
-        assert (len(rows), tally.broken, tally.other_lines) == (10, 0, len(HEADER) + 3)
+        rows, stats = read(tmp_path, [*self.USUAL, *events])
+        assert (len(rows), stats.broken, stats.other_lines) == (10, 0, len(HEADER) + 3)
 
 
 class TestClocks:
@@ -449,34 +449,34 @@ class TestClocks:
             lines.append(self.line(10 + n * 0.1, "Rx", n))
             if n % 2:
                 lines.append(self.line(3 + n * 0.1, "Tx", n))
-        rows, tally = read(tmp_path, lines)
+        rows, stats = read(tmp_path, lines)
         assert len(rows) == 200
-        assert tally.discontinuities == []
-        assert tally.last_ns is not None
-        assert tally.first_ns is not None
-        assert tally.last_ns - tally.first_ns == 19_900 * MS
-        assert any("another clock" in note for note in tally.notes)
+        assert stats.discontinuities == []
+        assert stats.last_ns is not None
+        assert stats.first_ns is not None
+        assert stats.last_ns - stats.first_ns == 19_900 * MS
+        assert any("another clock" in note for note in stats.notes)
 
     @pytest.mark.parametrize("back", [0.0001, 0.02, 0.1])
     def test_buses_that_run_back_a_little(self, tmp_path: Path, back: float) -> None:
         lines = [self.line(5 + n * 0.2 - (n % 2) * (0.2 + back), "Rx", n, channel=1 + n % 2) for n in range(100)]
-        rows, tally = read(tmp_path, lines)
+        rows, stats = read(tmp_path, lines)
         assert len(rows) == 100
-        assert tally.discontinuities == []
+        assert stats.discontinuities == []
         assert [it.time_ns for it in rows] == sorted(it.time_ns for it in rows)
 
     def test_rows_of_an_earlier_run(self, tmp_path: Path) -> None:
         old = [self.line(812 + n * 0.01, "Rx", n) for n in range(7)]
         new = [self.line(n * 0.01, "Rx", n) for n in range(100)]
-        rows, tally = read(tmp_path, [*old, *new])
+        rows, stats = read(tmp_path, [*old, *new])
         assert len(rows) == 100
-        assert (tally.frames, tally.discontinuities) == (100, [])
-        assert any("the first 7 frames are left over" in note for note in tally.notes)
+        assert (stats.frames, stats.discontinuities) == (100, [])
+        assert any("the first 7 frames are left over" in note for note in stats.notes)
 
-    def test_a_jump_in_the_middle_is_a_seam(self, tmp_path: Path) -> None:
+    def test_a_jump_in_the_middle_is_a_discontinuity(self, tmp_path: Path) -> None:
         lines = [self.line(812 + n * 0.01, "Rx", n) for n in range(50)] + [
             self.line(n * 0.01, "Rx", n) for n in range(50)
         ]
-        rows, tally = read(tmp_path, lines)
+        rows, stats = read(tmp_path, lines)
         assert len(rows) == 100
-        assert len(tally.discontinuities) == 1
+        assert len(stats.discontinuities) == 1

@@ -179,7 +179,7 @@ class TestAgainstPythonCan:
         lines.sort(key=lambda line: float(line.split()[0]) if line[:1].isspace() else 0.0)
         header = [f"base {'hex' if base == 16 else 'dec'}  timestamps absolute", "internal events logged"]
         text = ("\r\n" if crlf else "\n").join([*header, *lines, "3.0 1 1 Rx d 0", ""])
-        rows, tally = read_rows(tmp_path / "log.txt", text.encode())
+        rows, stats = read_rows(tmp_path / "log.txt", text.encode())
         assert [as_python_can(each) for each in rows] == by_python_can(text, tmp_path)
-        assert tally.broken == 0
-        assert tally.frames + tally.other_lines == len(lines) + 3
+        assert stats.broken == 0
+        assert stats.frames + stats.other_lines == len(lines) + 3

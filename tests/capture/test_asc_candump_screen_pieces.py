@@ -113,7 +113,7 @@ class TestPieces:
             # Without a line end, for then the head, by which the second piece guesses its clock, ends before the frame.
             log = begin + b"// remark\n" * remarks + b"lorem ipsum\n   0.012 1 2 Rx d 0"
             whole = read_rows(path, log, workers=1, plain_bytes=FOREVER)
-            assert [seam.is_lost for seam in whole[1].discontinuities] == [True]
+            assert [discontinuity.is_lost for discontinuity in whole[1].discontinuities] == [True]
             assert read_rows(path, log, workers=2, piece_bytes=1, plain_bytes=FOREVER) == whole
 
 
@@ -143,12 +143,12 @@ class TestDamage:
             text = log if log.startswith(b" ") and b"can0" in log[:60] else first + log
             path = tmp_path / "log.txt"
             try:
-                rows, tally = read_rows(path, text, plain_bytes=FOREVER)
+                rows, stats = read_rows(path, text, plain_bytes=FOREVER)
             except CaptureError:
                 assume(False)
-            assert len(rows) == tally.frames
-            assert tally.frames + tally.other_lines + tally.broken == text.count(b"\n") + (not text.endswith(b"\n"))
-            assert {row.channel for row in rows} == set(tally.channels)
-            assert (rows, tally) == read_rows(path, text, plain_bytes=0)
+            assert len(rows) == stats.frames
+            assert stats.frames + stats.other_lines + stats.broken == text.count(b"\n") + (not text.endswith(b"\n"))
+            assert {row.channel for row in rows} == set(stats.channels)
+            assert (rows, stats) == read_rows(path, text, plain_bytes=0)
 
         check()

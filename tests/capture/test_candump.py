@@ -31,8 +31,8 @@ def read_line(tmp_path: Path, line: bytes, engine: str) -> Row:
     path = tmp_path / "one.log"
     common = b"(1700000000.000000) can0 001#\n"
     path.write_bytes(common + line + b"\n" + common)
-    rows, tally = gather(path, engine=engine)
-    assert tally.skipped == []
+    rows, stats = gather(path, engine=engine)
+    assert stats.skipped == []
     assert len(rows) == 3
     (row,) = [row for row in rows if row.can_id != 1]
     return row
@@ -150,11 +150,11 @@ class TestBroken:
     def test_line(self, tmp_path: Path, engine: str, line: bytes, reason: str) -> None:
         path = tmp_path / "broken.log"
         path.write_bytes(b"(1700000000.000000) can0 001#\n" + line + b"\n(1700000000.000000) can0 002#\n")
-        rows, tally = gather(path, engine=engine)
+        rows, stats = gather(path, engine=engine)
         assert [row.can_id for row in rows] == [1, 2]
-        assert (tally.frames, tally.broken, tally.other_lines) == (2, 1, 0)
-        assert tally.channels == ("can0",)
-        (skipped,) = tally.skipped
+        assert (stats.frames, stats.broken, stats.other_lines) == (2, 1, 0)
+        assert stats.channels == ("can0",)
+        (skipped,) = stats.skipped
         assert skipped.line == 2
         assert reason in skipped.reason
         assert skipped.text.isascii()
@@ -162,18 +162,18 @@ class TestBroken:
     def test_first_few_are_kept(self, tmp_path: Path, engine: str) -> None:
         path = tmp_path / "broken.log"
         path.write_bytes(b"(1700000000.000000) can0 001#\n" + b"bad\n" * 50)
-        _, tally = gather(path, engine=engine)
-        assert tally.broken == 50
-        assert [line.line for line in tally.skipped] == list(range(2, 10))
+        _, stats = gather(path, engine=engine)
+        assert stats.broken == 50
+        assert [line.line for line in stats.skipped] == list(range(2, 10))
 
     def test_unwanted_frames_are_checked_too(self, tmp_path: Path, engine: str) -> None:
         path = tmp_path / "broken.log"
         path.write_bytes(
             b"(1700000000.000000) can0 001#\n(1700000000.000000) can0 002#1\n(1700000000.000000) can0 002#11\n"
         )
-        rows, tally = gather(path, engine=engine, wanted=[(1, False)])
+        rows, stats = gather(path, engine=engine, wanted=[(1, False)])
         assert [row.can_id for row in rows] == [1]
-        assert (tally.frames, tally.broken) == (2, 1)
+        assert (stats.frames, stats.broken) == (2, 1)
 
     def test_nothing_readable_is_refused(self, tmp_path: Path) -> None:
         path = tmp_path / "broken.log"
@@ -188,16 +188,16 @@ class TestOtherLines:
     def test_other(self, tmp_path: Path, engine: str) -> None:
         path = tmp_path / "other.log"
         path.write_bytes(b"# from the club\n\n  \t\r\n(1.0) can0 001#\n   # more (1.0) can0 001#\n\n")
-        rows, tally = gather(path, engine=engine)
+        rows, stats = gather(path, engine=engine)
         assert len(rows) == 1
-        assert (tally.frames, tally.other_lines, tally.broken) == (1, 5, 0)
+        assert (stats.frames, stats.other_lines, stats.broken) == (1, 5, 0)
 
     def test_zero_bytes(self, tmp_path: Path, engine: str) -> None:
         path = tmp_path / "zeros.log"
         path.write_bytes(b"(1.0) can0 001#\n(1.0) can0 002#1" + bytes(4000) + b"(1.0) can0 003#33\n(1.0) can0 4#\n")
-        rows, tally = gather(path, engine=engine)
+        rows, stats = gather(path, engine=engine)
         assert [row.can_id for row in rows] == [1, 3]
-        assert [line.line for line in tally.skipped] == [2, 3]
+        assert [line.line for line in stats.skipped] == [2, 3]
 
 
 class TestIds:
@@ -209,10 +209,10 @@ class TestIds:
             b"(1.0) c 001#\n(2.0) c 00000001#\n(3.0) c 20000001#\n(4.0) c 002#\n(5.0) c 1FFFFFFF#\n(6.0) c 00000002#\n"
         )
         for wanted in ([(1, False)], [(1, True)], [(0x1FFFFFFF, True), (2, False)], []):
-            rows, tally = gather(path, engine=engine, wanted=wanted)
+            rows, stats = gather(path, engine=engine, wanted=wanted)
             assert {(row.can_id, bool(row.flags & Flag.EXTENDED)) for row in rows} == set(wanted)
             assert len(rows) == len(wanted)
-            assert (tally.frames, tally.errors) == (6, 1)
+            assert (stats.frames, stats.errors) == (6, 1)
 
     @given(st.sets(st.integers(0, 2**29 - 1), min_size=1, max_size=40), st.sets(st.integers(0, 2**29 - 1), max_size=40))
     def test_many_wanted(self, tmp_path_factory: pytest.TempPathFactory, wanted: set[int], unwanted: set[int]) -> None:
@@ -265,16 +265,16 @@ class TestAsTheLogWritesThroughout:
         ids = ["39", "1A0", "7", "7FF", "800", "18FEF100", "FEF1"] * 3
         path = tmp_path / "any.log"
         path.write_text("".join(f"({n * 0.01:13.6f}) can0 {it}#{n:02X}\n" for n, it in enumerate(ids)))
-        rows, tally = gather(path, engine=engine)
+        rows, stats = gather(path, engine=engine)
         assert [row.can_id for row in rows] == [int(it, 16) for it in ids]
         assert [bool(row.flags & Flag.EXTENDED) for row in rows] == [int(it, 16) > 0x7FF for it in ids]
         assert [row.time_ns for row in rows] == [n * 10_000_000 for n in range(len(ids))]
-        assert tally.broken == 0
+        assert stats.broken == 0
 
     @pytest.mark.parametrize("engine", ENGINES)
     def test_rounded_stamps(self, tmp_path: Path, engine: str) -> None:
         path = tmp_path / "coarse.log"
         path.write_text("".join(f"({n // 3 * 0.05:.6f}) can0 1A0#{n:02X}\n" for n in range(60)))
-        _, tally = gather(path, engine=engine)
-        assert tally.resolution_ns == 50_000_000
-        assert tally.discontinuities == []
+        _, stats = gather(path, engine=engine)
+        assert stats.resolution_ns == 50_000_000
+        assert stats.discontinuities == []

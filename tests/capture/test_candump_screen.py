@@ -116,14 +116,14 @@ class TestFrameRows:
     )
     def test_row(self, tmp_path: Path, name: str, stamp: str, time_ns: int, end: str) -> None:
         line, (channel, can_id, flags, dlc, data) = FRAME_ROWS[name]
-        rows, tally = read(tmp_path, stamp + line + end)
+        rows, stats = read(tmp_path, stamp + line + end)
         assert rows == [Row(time_ns, channel, can_id, flags, dlc, bytes.fromhex(data))]
-        assert (tally.frames, tally.broken, tally.other_lines) == (1, 0, 0)
-        assert (tally.remote, tally.errors) == (bool(flags & REMOTE), bool(flags & ERROR))
+        assert (stats.frames, stats.broken, stats.other_lines) == (1, 0, 0)
+        assert (stats.remote, stats.errors) == (bool(flags & REMOTE), bool(flags & ERROR))
 
     def test_error_classes_are_counted(self, tmp_path: Path) -> None:
-        _, tally = read(tmp_path, FRAME_ROWS["error frame"][0] + "\n")
-        assert tally.error_classes == {0x4: 1, 0x200: 1}
+        _, stats = read(tmp_path, FRAME_ROWS["error frame"][0] + "\n")
+        assert stats.error_classes == {0x4: 1, 0x200: 1}
 
 
 class TestOtherRows:
@@ -131,9 +131,9 @@ class TestOtherRows:
 
     @pytest.mark.parametrize("line", OTHER_ROWS)
     def test_counted(self, tmp_path: Path, line: str) -> None:
-        rows, tally = read(tmp_path, f"{GOOD}{line}\n{GOOD}")
+        rows, stats = read(tmp_path, f"{GOOD}{line}\n{GOOD}")
         assert len(rows) == 2
-        assert (tally.other_lines, tally.broken) == (1, 0)
+        assert (stats.other_lines, stats.broken) == (1, 0)
 
 
 class TestBrokenRows:
@@ -141,9 +141,9 @@ class TestBrokenRows:
 
     @pytest.mark.parametrize(("line", "words"), BROKEN_ROWS)
     def test_reason(self, tmp_path: Path, line: str, words: str) -> None:
-        rows, tally = read(tmp_path, f"{GOOD}{line}\n{GOOD}")
+        rows, stats = read(tmp_path, f"{GOOD}{line}\n{GOOD}")
         assert [each.can_id for each in rows] == [0x7AA, 0x7AA]
-        (skipped,) = tally.skipped
+        (skipped,) = stats.skipped
         assert skipped.line == 2
         assert words in skipped.reason
 
@@ -162,93 +162,93 @@ class TestBrokenRows:
     )
     def test_date_that_is_none(self, tmp_path: Path, stamp: str) -> None:
         good = f" (2026-11-25 13:05:00.000000){GOOD}"
-        rows, tally = read(tmp_path, f"{good} {stamp}{GOOD}{good}")
+        rows, stats = read(tmp_path, f"{good} {stamp}{GOOD}{good}")
         assert len(rows) == 2
-        assert tally.broken == 1
+        assert stats.broken == 1
 
     def test_stamp_that_the_lines_before_do_not_have(self, tmp_path: Path) -> None:
-        _, tally = read(tmp_path, f"{GOOD}{GOOD} (1.0){GOOD}")
-        assert tally.broken == 1
+        _, stats = read(tmp_path, f"{GOOD}{GOOD} (1.0){GOOD}")
+        assert stats.broken == 1
 
     def test_missing_stamp(self, tmp_path: Path) -> None:
-        _, tally = read(tmp_path, f" (1.0){GOOD} (1.1){GOOD}{GOOD}")
-        assert tally.broken == 1
+        _, stats = read(tmp_path, f" (1.0){GOOD} (1.1){GOOD}{GOOD}")
+        assert stats.broken == 1
 
 
 class TestStamps:
     """What the stamps count from is told from their form, and gaps are told from running time."""
 
     def times(self, folder: Path, stamps: list[str]) -> tuple[list[int], ReadStats]:
-        rows, tally = read(folder, "".join(f" ({stamp}){GOOD}" for stamp in stamps))
-        return [row.time_ns for row in rows], tally
+        rows, stats = read(folder, "".join(f" ({stamp}){GOOD}" for stamp in stamps))
+        return [row.time_ns for row in rows], stats
 
     def test_wall_clock(self, tmp_path: Path) -> None:
-        times, tally = self.times(tmp_path, ["1436509052.249713", "1436509052.249813"])
+        times, stats = self.times(tmp_path, ["1436509052.249713", "1436509052.249813"])
         assert times[1] - times[0] == 100 * US
-        assert tally.clock is Clock.WALL
+        assert stats.clock is Clock.WALL
 
     def test_calendar(self, tmp_path: Path) -> None:
-        times, tally = self.times(tmp_path, ["2024-02-28 23:59:59.999999", "2024-02-29 00:00:00.000000"])
+        times, stats = self.times(tmp_path, ["2024-02-28 23:59:59.999999", "2024-02-29 00:00:00.000000"])
         assert times[1] - times[0] == US
-        assert tally.clock is Clock.LOCAL
+        assert stats.clock is Clock.LOCAL
 
     def test_zero_based(self, tmp_path: Path) -> None:
         stamps = [f"{i // 10:03d}.{i % 10}00000" for i in range(50)]
-        times, tally = self.times(tmp_path, stamps)
+        times, stats = self.times(tmp_path, stamps)
         assert times == [i * 100 * MS for i in range(50)]
-        assert tally.clock is Clock.RELATIVE
+        assert stats.clock is Clock.RELATIVE
 
     def test_zero_based_of_two_channels_a_little_out_of_order(self, tmp_path: Path) -> None:
         stamps = [f"000.{i * 1000 - (900 if i % 8 == 7 else 0):06d}" for i in range(64)]
         stamps[40], stamps[41] = stamps[41], stamps[40]
         lines = [f" ({stamp}){GOOD.replace('can0', f'can{i % 2}')}" for i, stamp in enumerate(stamps)]
-        rows, tally = read(tmp_path, "".join(lines))
+        rows, stats = read(tmp_path, "".join(lines))
         assert rows[-1].time_ns == 62_100 * US
-        assert (tally.reordered, tally.discontinuities) == (1, [])
+        assert (stats.reordered, stats.discontinuities) == (1, [])
 
     def test_gaps_are_added_up_and_said(self, tmp_path: Path) -> None:
         gaps = ["000.000000", "000.010000", "000.000120", "000.009880", "000.000110", "000.010200"]
-        times, tally = self.times(tmp_path, gaps)
+        times, stats = self.times(tmp_path, gaps)
         assert times == [0, 10_000 * US, 10_120 * US, 20_000 * US, 20_110 * US, 30_310 * US]
-        assert tally.clock is Clock.RELATIVE
-        (note,) = tally.notes
+        assert stats.clock is Clock.RELATIVE
+        (note,) = stats.notes
         assert "gap" in note
 
     @pytest.mark.parametrize("byte", ["x", " ", ""])
-    def test_a_gap_that_is_lost_is_a_seam(self, tmp_path: Path, byte: str) -> None:
+    def test_a_gap_that_is_lost_is_a_discontinuity(self, tmp_path: Path, byte: str) -> None:
         gaps = ["000.010100", f"0{byte}0.000120" if byte else "000.000120)  can0  202   [0]  (000.1", "000.009880"]
         path = tmp_path / "gap.log"
         usual = "".join(f" (000.0{100 - n % 2}000)  can0  {101 + n}   [1]  11\n" for n in range(20))
         path.write_text(usual + "".join(f" ({gap})  can0  202   [1]  11\n" for gap in gaps))
-        rows, tally = read_rows(path, path.read_bytes())
+        rows, stats = read_rows(path, path.read_bytes())
         assert len(rows) == 22
-        assert [(seam.line, seam.is_lost) for seam in tally.discontinuities] == [(23, True)]
+        assert [(discontinuity.line, discontinuity.is_lost) for discontinuity in stats.discontinuities] == [(23, True)]
 
     def test_stamps_that_stand_still_tell_the_order_only(self, tmp_path: Path) -> None:
-        times, tally = self.times(tmp_path, ["000.010000"] * 10)
+        times, stats = self.times(tmp_path, ["000.010000"] * 10)
         assert times == list(range(10))
-        assert tally.clock is Clock.MISSING
-        assert "only the order" in tally.notes[0]
+        assert stats.clock is Clock.MISSING
+        assert "only the order" in stats.notes[0]
 
     @pytest.mark.parametrize("step_ms", [10, 20, 100])
     def test_running_time_of_low_resolution(self, tmp_path: Path, step_ms: int) -> None:
         """Six in ten are equal to the one before, and none is smaller: that is time, not gaps."""
         stamps = [f"{i * 2 // 5 * step_ms / 1000:010.6f}" for i in range(200)]
-        times, tally = self.times(tmp_path, stamps)
+        times, stats = self.times(tmp_path, stamps)
         assert times == [i * 2 // 5 * step_ms * MS for i in range(200)]
-        assert tally.clock is Clock.RELATIVE
-        assert tally.resolution_ns == step_ms * MS
-        (note,) = tally.notes
+        assert stats.clock is Clock.RELATIVE
+        assert stats.resolution_ns == step_ms * MS
+        (note,) = stats.notes
         assert f"differ by at least {step_ms} ms" in note
 
     def test_few_equal_stamps_are_not_rounded(self, tmp_path: Path) -> None:
-        _, tally = self.times(tmp_path, [f"{(i - (i == 50)) * 0.0001:.6f}" for i in range(100)])
-        assert (tally.resolution_ns, tally.notes) == (0, [])
+        _, stats = self.times(tmp_path, [f"{(i - (i == 50)) * 0.0001:.6f}" for i in range(100)])
+        assert (stats.resolution_ns, stats.notes) == (0, [])
 
     def test_padded_with_blanks(self, tmp_path: Path) -> None:
-        times, tally = self.times(tmp_path, [f"{i * 0.001:13.6f}" for i in range(20)])
+        times, stats = self.times(tmp_path, [f"{i * 0.001:13.6f}" for i in range(20)])
         assert times == [i * MS for i in range(20)]
-        assert tally.broken == 0
+        assert stats.broken == 0
 
     def test_gap_of_a_broken_line_counts(self, tmp_path: Path) -> None:
         lines = [" (000.000000)", " (000.010000)", " (000.000100)", " (000.010000)", " (000.000100)"]
@@ -257,14 +257,14 @@ class TestStamps:
         assert [row.time_ns for row in rows] == [0, 10_000 * US, 20_100 * US, 20_200 * US]
 
     def test_too_few_lines_to_tell_are_said(self, tmp_path: Path) -> None:
-        _, tally = self.times(tmp_path, ["000.000000", "000.010000"])
-        (note,) = tally.notes
+        _, stats = self.times(tmp_path, ["000.000000", "000.010000"])
+        (note,) = stats.notes
         assert "gaps" in note
 
     def test_none_at_all(self, tmp_path: Path) -> None:
-        rows, tally = read(tmp_path, GOOD * 3 + "  can0  202   [2]  01\n" + GOOD)
+        rows, stats = read(tmp_path, GOOD * 3 + "  can0  202   [2]  01\n" + GOOD)
         assert [row.time_ns for row in rows] == [0, 1, 2, 3]
-        assert tally.clock is Clock.MISSING
+        assert stats.clock is Clock.MISSING
 
     @given(moment=st.datetimes(min_value=datetime(1905, 1, 1), max_value=datetime(2080, 1, 1)))  # noqa: DTZ001
     @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -309,9 +309,9 @@ class TestAnyFrame:
     @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(frames=st.lists(shown(), min_size=1, max_size=20))
     def test_comes_back(self, tmp_path: Path, frames: list[tuple[str, tuple[str, int, int, int, bytes]]]) -> None:
-        rows, tally = read(tmp_path, "".join(f"{text}\n" for text, _ in frames))
+        rows, stats = read(tmp_path, "".join(f"{text}\n" for text, _ in frames))
         assert [row[1:] for row in rows] == [expected for _, expected in frames]
-        assert (tally.frames, tally.broken, tally.other_lines) == (len(frames), 0, 0)
+        assert (stats.frames, stats.broken, stats.other_lines) == (len(frames), 0, 0)
 
 
 class TestIdentifiersWithoutZeros:
@@ -320,7 +320,7 @@ class TestIdentifiersWithoutZeros:
     def rows(self, folder: Path, *identifiers: str) -> list[tuple[int, bool]]:
         path = folder / "ids.log"
         path.write_text("".join(f"  can0  {it}  [1]  {n % 256:02X}\n" for n, it in enumerate(identifiers)))
-        rows, self.tally = read_rows(path, path.read_bytes())
+        rows, self.stats = read_rows(path, path.read_bytes())
         return [(row.can_id, bool(row.flags & Flag.EXTENDED)) for row in rows]
 
     def test_read(self, tmp_path: Path) -> None:
@@ -335,9 +335,9 @@ class TestIdentifiersWithoutZeros:
             (0x18FEF100, True),
             (0xFEF1, True),
         ]
-        assert self.tally.broken == 0
+        assert self.stats.broken == 0
 
     def test_damaged_where_the_log_writes_three_digits(self, tmp_path: Path) -> None:
         found = self.rows(tmp_path, *["039", "1A0", "007"] * 20, "39", "7")
         assert len(found) == 60
-        assert self.tally.broken == 2
+        assert self.stats.broken == 2

@@ -55,11 +55,11 @@ class TestPacked:
         path = tmp_path / "cut.log"
         path.write_bytes(pack(LOG)[:-20])
         try:
-            rows, tally = gather(path)
+            rows, stats = gather(path)
         except CaptureError:
             return  # nothing at all can be had of it
         assert len(rows) <= 3000
-        assert "stops in the middle" in tally.skipped[-1].reason
+        assert "stops in the middle" in stats.skipped[-1].reason
 
     def test_a_bit_that_fell_over(self, tmp_path: Path, pack: Callable[[bytes], bytes]) -> None:
         if pack is zstd:
@@ -69,10 +69,10 @@ class TestPacked:
         path = tmp_path / "bit.log"
         path.write_bytes(packed)
         try:
-            _, tally = gather(path)
+            _, stats = gather(path)
         except CaptureError:
             return  # nothing at all can be had of it
-        assert tally.is_unsound
+        assert stats.is_unsound
 
 
 @pytest.mark.parametrize("contents", [(), (LOG, LOG)], ids=["none", "two"])

@@ -45,16 +45,16 @@ def written(folder: Path, name: str, text: bytes) -> str:
 class TestFrames:
     """The hash goes with the frames and their order, and with nothing else."""
 
-    @given(traffic(seams=False), st.lists(st.integers(0, 200), max_size=5))
+    @given(traffic(discontinuities=False), st.lists(st.integers(0, 200), max_size=5))
     def test_runs_mean_nothing(self, frames: list[Frame], cuts: list[int]) -> None:
         assert hashed(frames, tuple(cuts)) == hashed(frames)
 
-    @given(traffic(seams=False), st.integers(-1000, 10**18))
+    @given(traffic(discontinuities=False), st.integers(-1000, 10**18))
     def test_time_counts_from_the_first_frame(self, frames: list[Frame], later_ns: int) -> None:
         moved = [frame._replace(time=frame.time + later_ns) for frame in frames]
         assert hashed(moved) == hashed(frames)
 
-    @given(traffic(seams=False).filter(lambda frames: len(frames) > 1), st.data())
+    @given(traffic(discontinuities=False).filter(lambda frames: len(frames) > 1), st.data())
     def test_each_field_counts(self, frames: list[Frame], data: st.DataObject) -> None:
         place = data.draw(st.integers(1, len(frames) - 1))
         frame = frames[place]

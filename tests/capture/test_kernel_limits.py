@@ -51,20 +51,20 @@ class TestLongLabels:
             + b"0" * zeros
             + b" Rx C8 0 0 1 1 03\n4.0 12 C8 Rx d 1 04\n"
         )
-        rows, tally = gather(log, engine=engine)
+        rows, stats = gather(log, engine=engine)
         assert [(row.channel, row.data) for row in rows] == [("7", b"\1"), ("7", b"\2"), ("0", b"\3"), ("12", b"\4")]
-        assert tally.channels == ("7", "0", "12")
-        assert tally.broken == 0
+        assert stats.channels == ("7", "0", "12")
+        assert stats.broken == 0
 
     @pytest.mark.parametrize("length", [1, 7, 8, 31, 32, 300])
     def test_channel_name(self, tmp_path: Path, engine: str, length: int) -> None:
         name = b"n" * length
         log = tmp_path / "a.log"
         log.write_bytes(b"(1.0) can0 123#11\n" + b"(1.0) " + name + b" 123#22\n(1.0) can0 123#33\n")
-        rows, tally = gather(log, engine=engine)
+        rows, stats = gather(log, engine=engine)
         expected = ["can0", name.decode(), "can0"] if length <= 31 else ["can0", "can0"]
         assert [row.channel for row in rows] == expected
-        assert tally.broken == (length > 31)
+        assert stats.broken == (length > 31)
 
 
 @pytest.mark.parametrize("engine", ENGINES)
@@ -74,16 +74,16 @@ class TestSecondsThatAreRemembered:
     def test_zero_bytes(self, tmp_path: Path, engine: str) -> None:
         log = tmp_path / "a.log"
         log.write_bytes(b"(0.0) can0 123#11\n(" + bytes(11) + b"000001) can0 123#22\n")
-        rows, tally = gather(log, engine=engine)
+        rows, stats = gather(log, engine=engine)
         assert [row.data for row in rows] == [b"\x11"]
-        assert tally.broken == 2
+        assert stats.broken == 2
 
     def test_a_label_with_a_point(self, tmp_path: Path, engine: str) -> None:
         log = tmp_path / "a.log"
         log.write_bytes(b"(1.0) can0 123#11\n(1.0) canny.5 123#22\n(1.0) canny.123456) can0 123#33\n")
-        rows, tally = gather(log, engine=engine)
+        rows, stats = gather(log, engine=engine)
         assert [row.data for row in rows] == [b"\x11", b"\x22"]
-        assert tally.broken == 1
+        assert stats.broken == 1
 
 
 class TestFramesOfOthers:
@@ -110,7 +110,7 @@ class TestFramesOfOthers:
         def step(into: list[int], frames: Frames) -> None:
             into += frames.can_id.tolist()
 
-        _, tally = reduce_frames(
+        _, stats = reduce_frames(
             open_capture(path),
             wanted=[(0x7FF, False), (0x12345678, True)],
             make=lambda: seen,
@@ -118,19 +118,19 @@ class TestFramesOfOthers:
             merge=list.extend,
         )
         assert seen == [0x7FF, 0x12345678]
-        assert (tally.frames, tally.broken) == (2, 2)
-        assert ["7FF" in line.reason for line in tally.skipped] == [True, True]
-        assert [line.line for line in tally.skipped] == [2, 3]
+        assert (stats.frames, stats.broken) == (2, 2)
+        assert ["7FF" in line.reason for line in stats.skipped] == [True, True]
+        assert [line.line for line in stats.skipped] == [2, 3]
 
     @pytest.mark.parametrize("length", [8, 9, 64, 65, 255])
     def test_length(self, tmp_path: Path, length: int) -> None:
         # More words than there is room for, if nobody looks.
         rows = [(1 + i / 1e5, 0x100, False, bytes([7]) * (length if i else 8)) for i in range(5000)]
         table = read_frames(self.write(tmp_path / "a.csv", *rows))
-        tally = table.attrs["tally"]
+        stats = table.attrs["tally"]
         assert table["data"].tolist() == [bytes([7]) * 8] * (5000 if length == 8 else 1)
-        assert tally.broken == 5000 - len(table)
-        assert {(line.reason, line.text) for line in tally.skipped} <= {
+        assert stats.broken == 5000 - len(table)
+        assert {(line.reason, line.text) for line in stats.skipped} <= {
             ("more than 8 bytes; a CAN FD frame, which this is not, may have 64", f"100 [{length}]")
         }
 
@@ -167,7 +167,7 @@ def scanned(
     scanner._buffer = bytearray((behind * size)[:size])
     rows = [row for frames in scanner.read(FileStream(BytesIO(log))) for row in rows_of(frames)]
     rows += [row for frames in scanner.flush() for row in rows_of(frames)]
-    return rows, scanner.tally()
+    return rows, scanner.stats()
 
 
 @pytest.mark.parametrize("engine", ENGINES)
@@ -178,33 +178,33 @@ class TestRoom:
     @pytest.mark.parametrize("room", [8, 9, 16, 50])
     def test_columns(self, name: str, engine: str, room: int) -> None:
         log = b"".join(FRAME_LINES[name] % second for second in range(50))
-        rows, tally = scanned(log, name, engine, room=room, window_bytes=1 << 16)
+        rows, stats = scanned(log, name, engine, room=room, window_bytes=1 << 16)
         assert [(row.time_ns, row.data) for row in rows] == [(s * 10**9, b"\xa5" * 20) for s in range(50)]
-        assert tally.broken == 0
+        assert stats.broken == 0
 
     def test_labels(self, name: str, engine: str) -> None:
         log = b"".join(NAMED_LINES[name] % n for n in range(300)) + NAMED_LINES[name] % 7
-        rows, tally = scanned(log, name, engine, window_bytes=1 << 16)
+        rows, stats = scanned(log, name, engine, window_bytes=1 << 16)
         assert [int(row.channel.strip("n")) for row in rows] == [*range(256), 7]
-        assert tally.broken == 44
-        assert {line.reason for line in tally.skipped} == {"more than 256 different channel names"}
+        assert stats.broken == 44
+        assert {line.reason for line in stats.skipped} == {"more than 256 different channel names"}
 
     def test_broken_lines(self, name: str, engine: str) -> None:
         bad, good = b"(x\n", SHORT_LINES[name] % 1
         log = good + 20 * bad + good
-        rows, tally = scanned(log, name, engine, window_bytes=1 << 16)
-        assert (len(rows), tally.broken) == (2, 20)
-        assert [line.line for line in tally.skipped] == list(range(2, 10))
+        rows, stats = scanned(log, name, engine, window_bytes=1 << 16)
+        assert (len(rows), stats.broken) == (2, 20)
+        assert [line.line for line in stats.skipped] == list(range(2, 10))
 
     def test_time(self, name: str, engine: str) -> None:
         """Three clocks that start anew run the axis to its end; what would lie behind it is broken."""
         late = SHORT_LINES[name] % 3_999_999_999
         log = b"".join((SHORT_LINES[name] % 0, late, SHORT_LINES[name] % 0, late, SHORT_LINES[name] % 0, late, late))
-        rows, tally = scanned(log, name, engine, window_bytes=1 << 16)
+        rows, stats = scanned(log, name, engine, window_bytes=1 << 16)
         assert len(rows) == 5
         assert rows[-1].time_ns == rows[-2].time_ns + 1 == 2 * 3_999_999_999 * 10**9 + 2
-        assert tally.broken == 2
-        assert {line.reason for line in tally.skipped} == {"the time stamp, in seconds, is beyond the year 2096"}
+        assert stats.broken == 2
+        assert {line.reason for line in stats.skipped} == {"the time stamp, in seconds, is beyond the year 2096"}
 
 
 @pytest.mark.parametrize("engine", ENGINES)
@@ -267,30 +267,30 @@ class TestRareLines:
     @pytest.mark.parametrize("case", BROKEN)
     def test_broken(self, case: str, engine: str) -> None:
         name, before, line, words = BROKEN[case]
-        _, tally = scanned(before + line, name, engine, window_bytes=1 << 12)
-        assert (tally.broken, [skipped.line for skipped in tally.skipped]) == (1, [before.count(b"\n") + 1])
-        assert words in tally.skipped[0].reason
+        _, stats = scanned(before + line, name, engine, window_bytes=1 << 12)
+        assert (stats.broken, [skipped.line for skipped in stats.skipped]) == (1, [before.count(b"\n") + 1])
+        assert words in stats.skipped[0].reason
 
     @pytest.mark.parametrize("length", [*range(9), 12, 16, 20, 24, 32, 48, 64])
     def test_every_length_of_can_fd(self, engine: str, length: int) -> None:
         data = bytes(range(length))
         log = b"(1.0) can0 123##0" + data.hex().encode() + b"\n"
-        ((row,), tally) = scanned(log, "candump", engine, window_bytes=1 << 12)
-        assert (row.data, row.dlc, tally.frames) == (data, CAN_FD_LENGTHS.index(length), 1)
+        ((row,), stats) = scanned(log, "candump", engine, window_bytes=1 << 12)
+        assert (row.data, row.dlc, stats.frames) == (data, CAN_FD_LENGTHS.index(length), 1)
 
     @pytest.mark.parametrize("decimals", range(14))
     def test_any_number_of_decimals(self, engine: str, decimals: int) -> None:
         digits = b"9" * decimals
         log = b"(3999999999." + digits + b") can0 123#11\n(3999999999.0) can0 123#22\n"
-        rows, tally = scanned(log, "candump", engine, window_bytes=1 << 12)
+        rows, stats = scanned(log, "candump", engine, window_bytes=1 << 12)
         expected = 3_999_999_999 * 10**9 + int(digits.ljust(9, b"0"))
         assert [row.time_ns for row in rows if row.data == b"\x11"] == ([expected] if decimals <= 9 else [])
-        assert tally.broken == (decimals > 9)
+        assert stats.broken == (decimals > 9)
 
     def test_letters_among_nine_decimals(self, engine: str) -> None:
         good = b"(1700000000.123456789) can0 123#11\n"
-        rows, tally = scanned(good + good.replace(b"34", b"3x") + good, "candump", engine, window_bytes=1 << 12)
-        assert (len(rows), tally.broken) == (2, 1)
+        rows, stats = scanned(good + good.replace(b"34", b"3x") + good, "candump", engine, window_bytes=1 << 12)
+        assert (len(rows), stats.broken) == (2, 1)
 
 
 CAN_FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
@@ -334,16 +334,16 @@ class TestRecordedFrames:
         scanner = self.scanner()
         found = [*scanner.feed(self.frames((5 * 10**9, 0, 1, 0, 0), (0, 0, 2, 0, 0))), *scanner.flush()]
         assert [(row.can_id, row.segment) for run in found for row in rows_of(run)] == [(1, 0), (2, 1)]
-        assert [seam.back_ns for seam in scanner.tally().discontinuities] == [5 * 10**9]
+        assert [discontinuity.back_ns for discontinuity in scanner.stats().discontinuities] == [5 * 10**9]
 
     def test_error_frames(self) -> None:
         rows = (0, 0, 0x204, Flag.ERROR, 8), (1, 0, 0x1FFFFFFF, Flag.ERROR, 8), (2, 0, 0x100, Flag.REMOTE, 0)
         scanner = self.scanner()
         found = [*scanner.feed(self.frames(*rows)), *scanner.flush()]
         assert sum(len(run) for run in found) == 3
-        tally = scanner.tally()
-        assert (tally.errors, tally.remote) == (2, 1)
-        assert tally.error_classes == {1 << bit: 1 + (bit in {2, 9}) for bit in range(29)}
+        stats = scanner.stats()
+        assert (stats.errors, stats.remote) == (2, 1)
+        assert stats.error_classes == {1 << bit: 1 + (bit in {2, 9}) for bit in range(29)}
         scanner = self.scanner(wanted=IdFilter(frozenset({(0x100, False)})))
         found = [*scanner.feed(self.frames(*rows)), *scanner.flush()]
         assert [row.can_id for run in found for row in rows_of(run)] == [0x100]
@@ -356,14 +356,14 @@ class TestRecordedFrames:
             *scanner.flush(),
         ]
         assert [row.channel for run in found for row in rows_of(run)] == list(channels[:256])
-        assert scanner.tally().broken == 44
+        assert scanner.stats().broken == 44
 
     @pytest.mark.parametrize("stamp", [-4 * 10**18, 4 * 10**18, 2**63 - 1, -(2**63)])
     def test_stamps_beyond_the_axis(self, stamp: int) -> None:
         scanner = self.scanner()
         found = [*scanner.feed(self.frames((0, 0, 1, 0, 0), (stamp, 0, 2, 0, 0), (1, 0, 3, 0, 0))), *scanner.flush()]
         assert [row.can_id for run in found for row in rows_of(run)] == [1, 3]
-        assert scanner.tally().broken == 1
+        assert scanner.stats().broken == 1
 
 
 class TestWhereAnotherReaderGivesUp:
@@ -375,11 +375,11 @@ class TestWhereAnotherReaderGivesUp:
         row = "1.0,0x100,0,0,0,1,AQ==\n"
         for n_bad in (3, 20):
             path.write_text(head + row + n_bad * row.replace("0x100", "0x900") + row + "2.0,0x")
-            _, tally = reduce_frames(open_capture(path), wanted=None, make=list, update=list.append, merge=list.extend)
-            assert read_frames(path).attrs["tally"].skipped == tally.skipped
-            assert (tally.frames, tally.broken) == (2, n_bad + 1)
-            assert [line.line for line in tally.skipped] == [*range(2, 2 + n_bad), n_bad + 3][:8]
-            said = [line.reason for line in tally.skipped] + tally.notes
+            _, stats = reduce_frames(open_capture(path), wanted=None, make=list, update=list.append, merge=list.extend)
+            assert read_frames(path).attrs["tally"].skipped == stats.skipped
+            assert (stats.frames, stats.broken) == (2, n_bad + 1)
+            assert [line.line for line in stats.skipped] == [*range(2, 2 + n_bad), n_bad + 3][:8]
+            said = [line.reason for line in stats.skipped] + stats.notes
             assert any("gave up" in sentence for sentence in said)
 
     def test_not_one_frame(self, tmp_path: Path) -> None:

@@ -45,7 +45,7 @@ def rows_in(capture: Capture) -> tuple[list[Row], ReadStats]:
     scanner = Scanner(read_options_for(capture, wanted=None, as_recorded=True, plain_bytes=1 << 60))
     with capture.stream() as stream:
         rows = [row for frames in scanner.read(stream) for row in rows_of(frames)]
-    return rows + [row for frames in scanner.flush() for row in rows_of(frames)], scanner.tally()
+    return rows + [row for frames in scanner.flush() for row in rows_of(frames)], scanner.stats()
 
 
 def read(log: bytes) -> tuple[list[Row], ReadStats]:
@@ -76,7 +76,7 @@ class TestOtherLines:
         whole, _ = read(log)
         starts = line_starts(log)
         damaged = with_one_bad_byte(log, Random(seed), start=starts[HEADER_LINES])
-        rows, tally = read(damaged.data)
+        rows, stats = read(damaged.data)
         before, behind = counts[damaged.first], counts[min(damaged.last + 1, len(counts) - 1)]
         rest = whole[behind:]
         assert rows[:before] == whole[:before]
@@ -86,7 +86,7 @@ class TestOtherLines:
             assert rows[-len(rest) :] == shifted(rest, later)
         # At most: a line parted in two, each half of which is a frame.
         assert len(rows) <= before + 2 + len(rest)
-        assert tally.frames + tally.other_lines + tally.broken >= len(starts) - 2
+        assert stats.frames + stats.other_lines + stats.broken >= len(starts) - 2
 
     @pytest.mark.parametrize("name", ["car09_low_battery.log", "car12_nobody_comes.log"])
     @pytest.mark.parametrize("byte", [b"\n", b"\r", b":", b"-"])
@@ -114,7 +114,7 @@ class TestGzip:
         same = next((place for place, pair in enumerate(zip(packed, damaged, strict=False)) if len(set(pair)) > 1), 0)
         sure, _ = by_bytes(packed[:same])
         try:
-            rows, tally = rows_in(open_capture(path))
+            rows, stats = rows_in(open_capture(path))
         except CaptureError:
             assert b"\n" not in sure
             return
@@ -123,7 +123,7 @@ class TestGzip:
             lines = sure[: sure.rfind(b"\n") + 1]
             before = read(lines)[0] if lines else []
             assert rows[: len(before)] == before
-            told = [line.reason for line in tally.skipped] + tally.notes
+            told = [line.reason for line in stats.skipped] + stats.notes
             assert any("gzip" in sentence for sentence in told)
 
     def test_said_behind_many_broken_lines(self, tmp_path: Path) -> None:
@@ -131,8 +131,8 @@ class TestGzip:
         path = tmp_path / "cut.log.gz"
         log = b"(1.0) can0 101#\n" + b"garbage\n" * 20 + b"(1.0) can0 102#\n"
         path.write_bytes(gzip.compress(log)[:-9])
-        _, tally = rows_in(open_capture(path))
-        assert [note for note in tally.notes if "gzip data stops in the middle" in note]
+        _, stats = rows_in(open_capture(path))
+        assert [note for note in stats.notes if "gzip data stops in the middle" in note]
 
 
 def by_bytes(packed: bytes) -> tuple[bytes, bool]:

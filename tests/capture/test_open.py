@@ -129,7 +129,7 @@ class TestStandardInput:
         capture.format = replace(capture.format, plain_kernel=plain)
         from support.logs import rows_of
 
-        rows, tally = reduce_frames(
+        rows, stats = reduce_frames(
             capture,
             wanted=[(0x101, False)],
             make=list,
@@ -140,7 +140,7 @@ class TestStandardInput:
         )
         assert rows == whole
         assert 1 <= calls["plain"] <= 3
-        assert tally.frames == 100_000
+        assert stats.frames == 100_000
 
     def test_read_twice(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.pipe(monkeypatch, LOG)

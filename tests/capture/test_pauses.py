@@ -50,9 +50,9 @@ def read(folder: Path, *messages: tuple[str, int, Iterable[float]], engine: str 
     return gather(path, engine=engine)[1]
 
 
-def pauses_ms(tally: ReadStats, channel: str = "can0") -> list[tuple[float, float]]:
+def pauses_ms(stats: ReadStats, channel: str = "can0") -> list[tuple[float, float]]:
     origin_ns = START_S * 10**9
-    return [((at.from_ns - origin_ns) / MS, (at.to_ns - origin_ns) / MS) for at in tally.pauses[channel]]
+    return [((at.from_ns - origin_ns) / MS, (at.to_ns - origin_ns) / MS) for at in stats.pauses[channel]]
 
 
 class TestPauses:
@@ -90,18 +90,18 @@ class TestPauses:
 
     def test_channels_apart(self, folder: Path) -> None:
         """One channel wakes up late and falls asleep early; the other knows nothing of it."""
-        tally = read(folder, ("can0", 1, every(10, until=3000)), ("can1", 1, every(10, until=2000, start=1000)))
-        assert pauses_ms(tally) == []
-        assert pauses_ms(tally, "can1") == [(0, 1000), (1990, 2990)]
+        stats = read(folder, ("can0", 1, every(10, until=3000)), ("can1", 1, every(10, until=2000, start=1000)))
+        assert pauses_ms(stats) == []
+        assert pauses_ms(stats, "can1") == [(0, 1000), (1990, 2990)]
 
     def test_lone_message(self, folder: Path) -> None:
-        tally = read(folder, ("can0", 1, [0, 10, 20]), ("can1", 1, [5]), ("can1", 2, [15]), ("can1", 1, [25]))
-        assert tally.lone_channels == {"can0"}
+        stats = read(folder, ("can0", 1, [0, 10, 20]), ("can1", 1, [5]), ("can1", 2, [15]), ("can1", 1, [25]))
+        assert stats.lone_channels == {"can0"}
 
     def test_more_gaps_than_the_table_holds(self, folder: Path) -> None:
         times = [time for block in range(3000) for time in (60 * block, 60 * block + 1)]
-        tally = read(folder, ("can0", 1, times), ("can0", 2, [60 * 3000 + 500]))
-        assert pauses_ms(tally) == [(60 * 2999 + 1, 60 * 3000 + 500)]
+        stats = read(folder, ("can0", 1, times), ("can0", 2, [60 * 3000 + 500]))
+        assert pauses_ms(stats) == [(60 * 2999 + 1, 60 * 3000 + 500)]
 
     @settings(max_examples=60, deadline=None)
     @given(
@@ -117,10 +117,10 @@ class TestPauses:
         path = folder / "cut.log"
         log = log_of([(channel, 1 + time % 3, [time]) for time, (_, channel) in zip(times, steps, strict=True)])
         path.write_bytes(log_of([("can0", 1, [0]), ("can1", 1, [0])]) + log)
-        _, tally = gather(path, engine=engine, workers=workers)
+        _, stats = gather(path, engine=engine, workers=workers)
         for channel in ("can0", "can1"):
             mine = [0, *(time for time, (_, on) in zip(times, steps, strict=True) if on == channel)]
-            assert pauses_ms(tally, channel) == defined(mine, max(times, default=0))
+            assert pauses_ms(stats, channel) == defined(mine, max(times, default=0))
 
 
 def defined(times: list[int], last: int) -> list[tuple[float, float]]:
@@ -162,10 +162,10 @@ class TestTriggerBlocks:
             "Begin Triggerblock Sat Mar 14 07:31:00.000 2026\n"
             " 0.000 1 100 Rx d 1 00\n 0.010 2 100 Rx d 1 00\nEnd TriggerBlock\n"
         )
-        _, tally = gather(path, engine=engine)
-        origin_ns = tally.first_ns or 0
+        _, stats = gather(path, engine=engine)
+        origin_ns = stats.first_ns or 0
         for channel in ("1", "2"):
-            found = [((it.from_ns - origin_ns) / MS, (it.to_ns - origin_ns) / MS) for it in tally.pauses[channel]]
+            found = [((it.from_ns - origin_ns) / MS, (it.to_ns - origin_ns) / MS) for it in stats.pauses[channel]]
             assert found[:1] == [(20, 50)]
             assert found[-1][1] - found[-1][0] >= 59_900
 

@@ -141,11 +141,11 @@ class TestThroughTheFrontDoor:
     def test_only_what_is_wanted(self, tmp_path: Path) -> None:
         rows: list[Row] = []
         path = write(tmp_path / "a.blf", TRAFFIC)
-        _, tally = reduce_frames(
+        _, stats = reduce_frames(
             open_capture(path), wanted=[(0x202, False)], make=lambda: rows, update=append_rows, merge=list.extend
         )
         assert [row.can_id for row in rows] == [0x202]
-        assert (tally.frames, tally.remote, tally.format, tally.clock) == (len(TRAFFIC), 1, "blf", Clock.LOCAL)
+        assert (stats.frames, stats.remote, stats.format, stats.clock) == (len(TRAFFIC), 1, "blf", Clock.LOCAL)
 
 
 class TestRefusals:

@@ -76,8 +76,8 @@ class TestContract:
     def test_account(self, folder: Path) -> None:
         path = folder / "account.log"
         path.write_text("(1.0) can0 202#E8B7\nbad\n")
-        tally = read_frames(str(path)).attrs["tally"]
-        assert (tally.frames, tally.broken, tally.skipped[0].line) == (1, 1, 2)
+        stats = read_frames(str(path)).attrs["tally"]
+        assert (stats.frames, stats.broken, stats.skipped[0].line) == (1, 1, 2)
 
     def test_nothing_readable(self, folder: Path) -> None:
         path = folder / "nothing.log"

@@ -36,22 +36,24 @@ def fits(log: bytes, window_bytes: int) -> bool:
     return max(map(len, log.split(b"\n"))) < window_bytes
 
 
-def assert_read_as_slowly(log: bytes, rows: list[Row], tally: ReadStats) -> None:
+def assert_read_as_slowly(log: bytes, rows: list[Row], stats: ReadStats) -> None:
     """Hold a reading against the slow reader's."""
     expected = read_slowly(log)
-    on_axis, reordered, seams = expected.on_axis
+    on_axis, reordered, discontinuities = expected.on_axis
     assert rows == on_axis
-    assert [(seam.time_ns, seam.line, seam.back_ns) for seam in tally.discontinuities] == seams
-    assert tally.reordered == reordered
-    assert tally.frames == len(on_axis)
-    assert tally.remote == sum(Flag.REMOTE in row.flags for row in on_axis)
-    assert tally.errors == sum(Flag.ERROR in row.flags for row in on_axis)
-    assert tally.other_lines == expected.other
-    assert tally.broken == len(expected.broken)
-    assert [line.line for line in tally.skipped] == expected.broken[:8]
-    assert tally.channels == tuple(dict.fromkeys(row.channel for row in expected.recorded))
-    assert tally.first_ns == min(row.time_ns for row in on_axis if row.segment == 0)
-    assert tally.last_ns == max(row.time_ns for row in on_axis)
+    assert [
+        (discontinuity.time_ns, discontinuity.line, discontinuity.back_ns) for discontinuity in stats.discontinuities
+    ] == discontinuities
+    assert stats.reordered == reordered
+    assert stats.frames == len(on_axis)
+    assert stats.remote == sum(Flag.REMOTE in row.flags for row in on_axis)
+    assert stats.errors == sum(Flag.ERROR in row.flags for row in on_axis)
+    assert stats.other_lines == expected.other
+    assert stats.broken == len(expected.broken)
+    assert [line.line for line in stats.skipped] == expected.broken[:8]
+    assert stats.channels == tuple(dict.fromkeys(row.channel for row in expected.recorded))
+    assert stats.first_ns == min(row.time_ns for row in on_axis if row.segment == 0)
+    assert stats.last_ns == max(row.time_ns for row in on_axis)
 
 
 class TestUnreadLines:
@@ -66,7 +68,7 @@ class TestUnreadLines:
         capture = open_capture(tmp_path / "log.log")
         found = []
         for workers, piece_bytes in ((1, 1 << 20), (4, 1000), (9, 300)):
-            _, tally = reduce_frames(
+            _, stats = reduce_frames(
                 capture,
                 wanted=None,
                 make=list,
@@ -76,7 +78,7 @@ class TestUnreadLines:
                 piece_bytes=piece_bytes,
                 plain_bytes=plain_bytes,
             )
-            found.append(tally.unread)
+            found.append(stats.unread)
         assert found[0] == found[1] == found[2]
         start = 1_700_000_000_000_000_000
         us = 1_000
@@ -123,14 +125,14 @@ class TestAnyCut:
         assume(fits(log, window_bytes))
         path = folder / "cut.log"
         path.write_bytes(log)
-        rows, tally = gather(
+        rows, stats = gather(
             path, engine=engine, workers=workers, window_bytes=window_bytes, batch=batch, wanted=wanted
         )
         whole, account = gather(path, wanted=wanted)
         assert rows == whole
-        assert tally == account
+        assert stats == account
         if wanted is None:
-            assert_read_as_slowly(log, rows, tally)
+            assert_read_as_slowly(log, rows, stats)
         else:
             everything, _, _ = read_slowly(log).on_axis
             kept = [
@@ -153,19 +155,19 @@ class TestAnyCut:
         path = folder / "cut.log.gz"
         half = len(log) // 2
         path.write_bytes(gzip.compress(log[:half]) + gzip.compress(log[half:]))
-        rows, tally = gather(path, window_bytes=window_bytes, batch=batch)
-        assert_read_as_slowly(log, rows, tally)
+        rows, stats = gather(path, window_bytes=window_bytes, batch=batch)
+        assert_read_as_slowly(log, rows, stats)
 
     def test_error_classes_add_up(self, folder: Path) -> None:
         path = folder / "errors.log"
         path.write_bytes(b"(1.0) can0 20000040#\n(1.0) can0 20000204#\n(1.0) can0 20000044#\n")
         for workers in (1, 2, 3):
-            _, tally = gather(path, workers=workers)
-            assert tally.error_classes == {0x4: 2, 0x40: 2, 0x200: 1}
+            _, stats = gather(path, workers=workers)
+            assert stats.error_classes == {0x4: 2, 0x40: 2, 0x200: 1}
 
 
 class TestOrder:
-    """Frames of other channels up to 100 ms behind are merged, stable; a clock further behind is a seam."""
+    """Frames of other channels up to 100 ms behind are merged, stable; a clock further behind is a discontinuity."""
 
     def read(
         self, folder: Path, stamps_ms: list[float], channels: str | None = None
@@ -179,33 +181,35 @@ class TestOrder:
                 for i, (stamp, label) in enumerate(zip(stamps_ms, labels, strict=True))
             )
         )
-        rows, tally = gather(path)
-        return [(row.time_ns / MS, row.can_id, row.segment) for row in rows], tally
+        rows, stats = gather(path)
+        return [(row.time_ns / MS, row.can_id, row.segment) for row in rows], stats
 
     def test_exactly_100_ms_between_channels_is_merged(self, folder: Path) -> None:
-        rows, tally = self.read(folder, [1000, 1120, 1020, 1130])
+        rows, stats = self.read(folder, [1000, 1120, 1020, 1130])
         assert rows == [(1000, 0, 0), (1020, 2, 0), (1120, 1, 0), (1130, 3, 0)]
-        assert (tally.reordered, tally.discontinuities) == (1, [])
+        assert (stats.reordered, stats.discontinuities) == (1, [])
 
-    def test_a_hair_more_is_a_seam(self, folder: Path) -> None:
-        rows, tally = self.read(folder, [1000, 1120, 1019.999, 1130])
+    def test_a_hair_more_is_a_discontinuity(self, folder: Path) -> None:
+        rows, stats = self.read(folder, [1000, 1120, 1019.999, 1130])
         assert [row[1:] for row in rows] == [(0, 0), (1, 0), (2, 1), (3, 1)]
         assert rows[2][0] == pytest.approx(1120 + 1e-6, abs=1e-9)
-        (seam,) = tally.discontinuities
-        assert (seam.time_ns, seam.line, seam.back_ns) == (1_120 * MS + 1, 3, 100_001_000)
+        (discontinuity,) = stats.discontinuities
+        assert (discontinuity.time_ns, discontinuity.line, discontinuity.back_ns) == (1_120 * MS + 1, 3, 100_001_000)
 
     @pytest.mark.parametrize("back_ms", [0.001, 0.5, 4, 9.999, 60])
     def test_one_channel_keeps_the_order_of_the_file(self, folder: Path, back_ms: float) -> None:
         """Put in order of time, the frame behind the step would show a pulse that never was."""
-        rows, tally = self.read(folder, [1000, 1070, 1070 - back_ms, 1080], "aaaa")
+        rows, stats = self.read(folder, [1000, 1070, 1070 - back_ms, 1080], "aaaa")
         assert [row[1:] for row in rows] == [(0, 0), (1, 0), (2, 1), (3, 1)]
-        assert [(seam.line, seam.back_ns) for seam in tally.discontinuities] == [(3, round(back_ms * MS))]
-        assert tally.reordered == 0
+        assert [(discontinuity.line, discontinuity.back_ns) for discontinuity in stats.discontinuities] == [
+            (3, round(back_ms * MS))
+        ]
+        assert stats.reordered == 0
 
     def test_a_step_back_of_one_channel_shows_beside_another(self, folder: Path) -> None:
-        rows, tally = self.read(folder, [1000, 1010, 1011, 1009, 1020], "abaab")
+        rows, stats = self.read(folder, [1000, 1010, 1011, 1009, 1020], "abaab")
         assert [row[1:] for row in rows] == [(0, 0), (1, 0), (2, 0), (3, 1), (4, 1)]
-        assert [seam.line for seam in tally.discontinuities] == [4]
+        assert [discontinuity.line for discontinuity in stats.discontinuities] == [4]
 
     def test_a_channel_is_remembered_from_piece_to_piece(self, folder: Path) -> None:
         """Channel b runs back in the second half, against its frame in the first."""
@@ -213,24 +217,27 @@ class TestOrder:
         stamps = [("a", 1000), ("b", 1005), ("a", 1006), ("a", 1007), ("a", 1008), ("b", 1004), ("a", 1009)]
         path.write_text("".join(f"({stamp / 1000:.6f}) {label} 123#\n" for label, stamp in stamps))
         for workers in range(1, 8):
-            _, tally = gather(path, workers=workers)
-            assert [seam.line for seam in tally.discontinuities] == [6]
+            _, stats = gather(path, workers=workers)
+            assert [discontinuity.line for discontinuity in stats.discontinuities] == [6]
 
     def test_same_stamp_keeps_file_order(self, folder: Path) -> None:
         rows, _ = self.read(folder, [1000, 1005, 1000, 1005, 1000])
         assert [row[1] for row in rows] == [0, 2, 4, 1, 3]
 
-    def test_intervals_behind_a_seam_are_those_recorded(self, folder: Path) -> None:
+    def test_intervals_behind_a_discontinuity_are_those_recorded(self, folder: Path) -> None:
         rows, _ = self.read(folder, [9000, 100, 150, 225], "aaaa")
         assert [b[0] - a[0] for a, b in pairwise(rows[1:])] == [50, 75]
 
-    def test_what_is_behind_a_seam_never_comes_before_it(self, folder: Path) -> None:
-        rows, tally = self.read(folder, [9000, 100, 105, 99, 110, 101])
+    def test_what_is_behind_a_discontinuity_never_comes_before_it(self, folder: Path) -> None:
+        rows, stats = self.read(folder, [9000, 100, 105, 99, 110, 101])
         assert [row[1:] for row in rows] == [(0, 0), (1, 1), (2, 1), (3, 2), (5, 2), (4, 2)]
         assert [row[0] for row in rows] == sorted(row[0] for row in rows)
-        assert [(seam.line, seam.back_ns) for seam in tally.discontinuities] == [(2, 8900 * MS), (4, 6 * MS)]
+        assert [(discontinuity.line, discontinuity.back_ns) for discontinuity in stats.discontinuities] == [
+            (2, 8900 * MS),
+            (4, 6 * MS),
+        ]
 
-    def test_runs_never_reach_across_a_seam(self, folder: Path) -> None:
+    def test_runs_never_reach_across_a_discontinuity(self, folder: Path) -> None:
         path = folder / "runs.log"
         path.write_bytes(b"(9.0) can0 101#\n(9.1) can0 101#\n(1.0) can0 101#\n(2.0) can0 101#\n")
         runs: list[tuple[int, int]] = []
@@ -245,7 +252,7 @@ class TestOrder:
         path = folder / "still.log"
         path.write_bytes(b"(1.000000) can0 101#\n" * 150_000)
         sizes: list[int] = []
-        sizes, tally = reduce_frames(
+        sizes, stats = reduce_frames(
             open_capture(path),
             wanted=None,
             make=list,
@@ -253,18 +260,18 @@ class TestOrder:
             merge=list.extend,
             workers=1,
         )
-        assert sum(sizes) == tally.frames == 150_000
+        assert sum(sizes) == stats.frames == 150_000
         assert max(sizes) <= 1 << 16
 
     def test_absurd_jumps_stay_on_the_axis(self, folder: Path) -> None:
         path = folder / "absurd.log"
         path.write_bytes(b"(3999999999.0) can0 101#\n(0.0) can0 102#\n" * 5)
         for engine in ENGINES:
-            rows, tally = gather(path, engine=engine)
-            assert len(rows) + tally.broken == 10
-            assert tally.broken > 0
+            rows, stats = gather(path, engine=engine)
+            assert len(rows) + stats.broken == 10
+            assert stats.broken > 0
             assert max(row.time_ns for row in rows) < 2**63 - 1
-            assert "2096" in tally.skipped[0].reason
+            assert "2096" in stats.skipped[0].reason
 
 
 class TestHoles:
@@ -281,23 +288,23 @@ class TestHoles:
         log = b"".join(self.LINES)
         path = folder / "hole.log"
         path.write_bytes(log[:place] + bytes(zeros) + log[place:])
-        rows, tally = gather(path, engine=engine)
+        rows, stats = gather(path, engine=engine)
         expected = read_slowly(path.read_bytes()).on_axis
         assert rows == expected[0]
         for workers in (1, 2, 5):
-            assert gather(path, engine=engine, workers=workers, window_bytes=100) == (rows, tally)
+            assert gather(path, engine=engine, workers=workers, window_bytes=100) == (rows, stats)
         before = [row.time_ns for row in rows if row.segment == 0]
         behind = [row.time_ns for row in rows if row.segment == 1]
-        (seam,) = tally.discontinuities
-        assert seam.is_hole
-        assert (seam.time_ns, seam.until_ns) == (before[-1] + 1, behind[0])
+        (discontinuity,) = stats.discontinuities
+        assert discontinuity.is_hole
+        assert (discontinuity.time_ns, discontinuity.until_ns) == (before[-1] + 1, behind[0])
         assert all(time % 1_000_000_000 == 0 for time in behind), "the stamps go on as they were recorded"
 
     def test_one_zero_byte_only_ends_a_line(self, folder: Path) -> None:
         path = folder / "one.log"
         path.write_bytes(self.LINES[0].replace(b"\n", b"\0") + self.LINES[1])
-        _, tally = gather(path)
-        assert (tally.frames, tally.discontinuities, tally.notes) == (2, [], [])
+        _, stats = gather(path)
+        assert (stats.frames, stats.discontinuities, stats.notes) == (2, [], [])
 
     def test_no_frame_before_it(self, folder: Path) -> None:
         path = folder / "start.log"
@@ -307,9 +314,9 @@ class TestHoles:
     def test_a_hole_at_the_end_is_told(self, folder: Path) -> None:
         path = folder / "end.log"
         path.write_bytes(self.LINES[0] + bytes(512))
-        _, tally = gather(path)
-        assert (tally.frames, tally.discontinuities) == (1, [])
-        assert tally.notes == ["the log ends in a block of zero bytes: what was recorded there is lost"]
+        _, stats = gather(path)
+        assert (stats.frames, stats.discontinuities) == (1, [])
+        assert stats.notes == ["the log ends in a block of zero bytes: what was recorded there is lost"]
 
 
 class TestLines:
@@ -327,9 +334,9 @@ class TestLines:
     def test_same(self, folder: Path, log: bytes, engine: str, packed: bool) -> None:
         path = folder / "lines.log"
         path.write_bytes(gzip.compress(log) if packed else log)
-        rows, tally = gather(path, engine=engine)
+        rows, stats = gather(path, engine=engine)
         assert [(row.can_id, row.data) for row in rows] == [(0x101, b"\x11"), (0x102, b"\x22\x33")]
-        assert (tally.broken, tally.other_lines) == (0, 0)
+        assert (stats.broken, stats.other_lines) == (0, 0)
 
     def test_a_last_line_without_end_is_doubted(self, folder: Path) -> None:
         path = folder / "last.log"
@@ -342,11 +349,11 @@ class TestLines:
     def test_a_line_longer_than_a_window_is_one_broken_line(self, folder: Path, workers: int) -> None:
         path = folder / "long.log"
         path.write_bytes(b"(1.0) can0 101#\n" + b"x" * 5000 + b"\n(2.0) can0 102#\nbad\n(3.0) can0 103#" + b"0" * 9000)
-        rows, tally = gather(path, window_bytes=1000, workers=workers)
+        rows, stats = gather(path, window_bytes=1000, workers=workers)
         assert [row.can_id for row in rows] == [0x101, 0x102]
-        assert tally.broken == 3
-        assert [line.line for line in tally.skipped] == [2, 4, 5]
-        assert "longer" in tally.skipped[0].reason
+        assert stats.broken == 3
+        assert [line.line for line in stats.skipped] == [2, 4, 5]
+        assert "longer" in stats.skipped[0].reason
 
     def test_a_line_that_just_fits_is_read(self, folder: Path) -> None:
         path = folder / "fits.log"
@@ -358,9 +365,9 @@ class TestLines:
         path = folder / "channels.log"
         path.write_bytes(b"".join(b"(%d.0) can%d 101#\n" % (i, i) for i in range(260)))
         for workers in (1, 2, 5):
-            rows, tally = gather(path, workers=workers)
-            assert (len(rows), tally.broken, len(tally.channels)) == (256, 4, 256)
-            assert tally.skipped[0].line == 257
+            rows, stats = gather(path, workers=workers)
+            assert (len(rows), stats.broken, len(stats.channels)) == (256, 4, 256)
+            assert stats.skipped[0].line == 257
 
 
 class TestErrorsInConsumers:

@@ -68,10 +68,10 @@ class TestRoundedTable:
         path = tmp_path / "rounded.csv"
         path.write_text("\n".join([*rows, ""]))
         result = buslens.check(path, expectations=RULES)
-        assert result.tally.frames > 4000
+        assert result.stats.frames > 4000
         if step_ms > 100:
-            assert (result.tally.clock, result.verdict.value) == (Clock.MISSING, "undecided")
-            assert "too coarse" in " ".join(result.tally.notes)
+            assert (result.stats.clock, result.verdict.value) == (Clock.MISSING, "undecided")
+            assert "too coarse" in " ".join(result.stats.notes)
         else:
-            assert result.tally.resolution_ns == step_ms * MS
+            assert result.stats.resolution_ns == step_ms * MS
             assert not any(finding.outcome.is_fault for finding in result.findings)

@@ -104,11 +104,11 @@ class TestDamagedLog:
         packed = gzip.compress(log)
         path = tmp_path / "cut.log.gz"
         path.write_bytes(packed[: len(packed) // 2])
-        rows, tally = gather(path)
+        rows, stats = gather(path)
         assert 300 < len(rows) < 700
-        assert tally.broken == 1
-        assert tally.skipped[0].line == len(rows) + 1
-        assert "stops in the middle" in tally.skipped[0].reason
+        assert stats.broken == 1
+        assert stats.skipped[0].line == len(rows) + 1
+        assert "stops in the middle" in stats.skipped[0].reason
 
 
 class TestReadAhead:

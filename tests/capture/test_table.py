@@ -84,8 +84,8 @@ def assert_read_back(path: Path, written: Written, frames: list[Sent]) -> None:
     assert (table["time"] - table["time"][0]).tolist() == pytest.approx(expected, abs=2e-6)
     if "direction" in written.columns:
         assert table["is_rx"].tolist() == [not frame.is_sent for frame in frames]
-    tally = table.attrs["tally"]
-    assert (tally.broken, tally.format) == (0, "table")
+    stats = table.attrs["tally"]
+    assert (stats.broken, stats.format) == (0, "table")
 
 
 class TestAnyLayout:
@@ -332,10 +332,10 @@ class TestRows:
         def step(into: list[int], frames: Frames) -> None:
             into += frames.time_ns.tolist()
 
-        _, tally = reduce_frames(
+        _, stats = reduce_frames(
             open_capture(path, **options), wanted=None, make=lambda: times, update=step, merge=list.extend
         )  # type: ignore[arg-type]
-        return times, tally
+        return times, stats
 
     def test_broken(self, tmp_path: Path) -> None:
         lines = Written(time="s.6").text(FRAMES).decode().split("\n")
@@ -348,16 +348,16 @@ class TestRows:
         lines[90] = "error: the bus is off"
         lines[91] = "# a remark"
         lines[100] = ",".join([row[0], "20000000", *row[2:]])
-        _, tally = self.read(tmp_path, "\n".join(lines))
-        assert [(line.line, line.reason.split(",")[0].split(";")[0]) for line in tally.skipped] == [
+        _, stats = self.read(tmp_path, "\n".join(lines))
+        assert [(line.line, line.reason.split(",")[0].split(";")[0]) for line in stats.skipped] == [
             (51, "fewer data bytes than the length says"),
             (61, "the identifier is no number in the table's number base"),
             (71, "a data byte is no number from 0 to 255 in the table's number base"),
             (81, "no time stamp"),
             (101, "an identifier above 1FFFFFFF"),
         ]
-        assert tally.other_lines == 3
-        assert tally.frames == n - 3 - 5
+        assert stats.other_lines == 3
+        assert stats.frames == n - 3 - 5
 
     def test_rows_of_another_layout_are_broken(self, tmp_path: Path) -> None:
         """Rows that hold data in some other way are counted, those that hold none are remarks."""
@@ -380,38 +380,38 @@ class TestRows:
         for plain_bytes in (0, 1 << 40):
             path = tmp_path / "rows"
             path.write_text(text)
-            _, tally = reduce_frames(
+            _, stats = reduce_frames(
                 open_capture(path), wanted=None, make=list, update=lambda _, __: None, merge=list.extend,
                 plain_bytes=plain_bytes,
             )  # fmt: skip
-            assert [line.line for line in tally.skipped] == [61, 62, 63, 64]
-            assert all("not in the layout" in line.reason for line in tally.skipped)
-            assert (tally.other_lines, tally.frames) == (1 + len(remarks), len(FRAMES))
+            assert [line.line for line in stats.skipped] == [61, 62, 63, 64]
+            assert all("not in the layout" in line.reason for line in stats.skipped)
+            assert (stats.other_lines, stats.frames) == (1 + len(remarks), len(FRAMES))
 
     def test_lonely_stamp(self, tmp_path: Path) -> None:
         lines = Written(time="s.6").text(FRAMES).decode().split("\n")
         lines[50] = "4000.123456," + lines[50].split(",", 1)[1]
         lines[60] = "0.000001," + lines[60].split(",", 1)[1]
-        times, tally = self.read(tmp_path, "\n".join(lines))
-        assert tally.broken == 2
-        assert all("neighbours" in line.reason or "rows before" in line.reason for line in tally.skipped)
-        assert not tally.discontinuities
+        times, stats = self.read(tmp_path, "\n".join(lines))
+        assert stats.broken == 2
+        assert all("neighbours" in line.reason or "rows before" in line.reason for line in stats.skipped)
+        assert not stats.discontinuities
         assert len(times) == len(FRAMES) - 2
 
     def test_left_over_rows(self, tmp_path: Path) -> None:
         early = [frame._replace(time_ns=frame.time_ns + 900_000_000_000) for frame in FRAMES[:7]]
-        times, tally = self.read(tmp_path, Written(time="s.6").text([*early, *FRAMES]))
+        times, stats = self.read(tmp_path, Written(time="s.6").text([*early, *FRAMES]))
         assert len(times) == len(FRAMES)
-        assert not tally.discontinuities
-        assert any("the first 7 rows" in note for note in tally.notes)
+        assert not stats.discontinuities
+        assert any("the first 7 rows" in note for note in stats.notes)
 
     def test_sent_rows_on_another_clock(self, tmp_path: Path) -> None:
         other = [frame._replace(time_ns=frame.time_ns + 5_000_000_000) if frame.is_sent else frame for frame in FRAMES]
         written = Written(time="s.6", columns=["time", "direction", "id", "length", "data"])
-        times, tally = self.read(tmp_path, written.text(other))
+        times, stats = self.read(tmp_path, written.text(other))
         assert len(times) == sum(not frame.is_sent for frame in FRAMES)
-        assert not tally.discontinuities
-        assert any("another clock" in note for note in tally.notes)
+        assert not stats.discontinuities
+        assert any("another clock" in note for note in stats.notes)
 
     @pytest.mark.parametrize("bits", [16, 32])
     def test_stamps_that_begin_anew(self, tmp_path: Path, bits: int) -> None:
@@ -420,31 +420,31 @@ class TestRows:
         for k in range(1, len(rows) - 1):
             stamp, rest = rows[k].split(",", 1)
             rows[k] = f"{(int(stamp) + offset) % (1 << bits)},{rest}"
-        times, tally = self.read(tmp_path, "\n".join(rows))
+        times, stats = self.read(tmp_path, "\n".join(rows))
         assert [t - times[0] for t in times] == [
             (frame.time_ns // NS_PER_MS - FRAMES[0].time_ns // NS_PER_MS) * NS_PER_MS for frame in FRAMES
         ]
-        assert any("began anew 1 time" in note for note in tally.notes)
+        assert any("began anew 1 time" in note for note in stats.notes)
 
     def test_no_stamps(self, tmp_path: Path) -> None:
         written = Written(columns=["id", "length", "data"])
-        times, tally = self.read(tmp_path, written.text(FRAMES))
-        assert tally.clock is Clock.MISSING
+        times, stats = self.read(tmp_path, written.text(FRAMES))
+        assert stats.clock is Clock.MISSING
         assert times == sorted(times)
         assert len(times) == len(FRAMES)
 
     def test_all_stamps_zero(self, tmp_path: Path) -> None:
         frames = [frame._replace(time_ns=0) for frame in FRAMES]
-        _, tally = self.read(tmp_path, Written(time="ms").text(frames))
-        assert tally.clock is Clock.MISSING
+        _, stats = self.read(tmp_path, Written(time="ms").text(frames))
+        assert stats.clock is Clock.MISSING
 
     def test_remote_and_error_rows(self, tmp_path: Path) -> None:
         written = Written(time="s.6", columns=["time", "id", "D", "length", "data"], header=False)
         lines = written.text(FRAMES).decode().split("\n")
         lines[5] = f"{lines[5].split(',')[0]},2CF,R,4,,,,,,,,"
         lines[6] = f"{lines[6].split(',')[0]},0,E,0,,,,,,,,"
-        _, tally = self.read(tmp_path, "\n".join(lines))
-        assert (tally.remote, tally.errors, tally.broken) == (1, 1, 0)
+        _, stats = self.read(tmp_path, "\n".join(lines))
+        assert (stats.remote, stats.errors, stats.broken) == (1, 1, 0)
 
     def test_long_frames(self, tmp_path: Path) -> None:
         rows = []
@@ -512,7 +512,7 @@ def scanned(text: bytes, match: FormatMatch, engine: str, window_bytes: int) -> 
     scanner = Scanner(ReadOptions(format=TABLE, match=match, wanted=None, plain_bytes=most, window_bytes=window_bytes))
     rows = [row for frames in scanner.read(FileStream(BytesIO(text))) for row in rows_of(frames)]
     rows += [row for frames in scanner.flush() for row in rows_of(frames)]
-    return rows, scanner.tally()
+    return rows, scanner.stats()
 
 
 class TestTold:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 from scipy import stats
-from support.handmade import at, between, handshake, pulse_finding, result, step_finding, tally
+from support.handmade import at, between, handshake, pulse_finding, read_stats, result, step_finding
 
 from buslens.capture.frames import Clock
 from buslens.causes.compare import Conclusion, RepairStatus, TrialCounts, compare, trials
@@ -253,7 +253,7 @@ class TestQuiet:
         assert quiet.after_ns == 0
 
     def test_no_frames(self) -> None:
-        empty = replace(capture(MET, others=(self.OUTSIDE,)), tally=tally(first_ns=None, last_ns=None))
+        empty = replace(capture(MET, others=(self.OUTSIDE,)), stats=read_stats(first_ns=None, last_ns=None))
         (quiet,) = compare([empty], [capture(MET)]).quiets
         assert quiet.needed_ns > 0
 
@@ -272,12 +272,12 @@ class TestNotes:
         ],
     )
     def test_exchanged(self, clock: Clock, later_ns: int, notes: int) -> None:
-        after = replace(capture(MET), tally=tally(clock=clock))
-        shown = after.tally
+        after = replace(capture(MET), stats=read_stats(clock=clock))
+        shown = after.stats
         assert shown.first_ns is not None
         assert shown.last_ns is not None
-        moved = tally(clock=clock, first_ns=shown.first_ns + later_ns, last_ns=shown.last_ns + later_ns)
-        found = compare([replace(capture(LATE), tally=moved)], [after]).notes
+        moved = read_stats(clock=clock, first_ns=shown.first_ns + later_ns, last_ns=shown.last_ns + later_ns)
+        found = compare([replace(capture(LATE), stats=moved)], [after]).notes
         assert ["exchanged" in note for note in found] == [True] * notes
 
     def test_same(self) -> None:

@@ -117,8 +117,8 @@ class TestCondition:
         )
         assert shown(unknown, mute) is SignStatus.PRESENT
 
-    def test_seam(self) -> None:
-        sign = Sign(name="it", shows="the clock ran back", seam=True)
+    def test_discontinuity(self) -> None:
+        sign = Sign(name="it", shows="the clock ran back", discontinuity=True)
         samples = {"enable": sampled([(0, "off")], every=10, until=500)}
         assert shown(sign, perform(samples)) is SignStatus.ABSENT
-        assert shown(sign, perform(samples, seams=[200])) is SignStatus.PRESENT
+        assert shown(sign, perform(samples, discontinuities=[200])) is SignStatus.PRESENT

@@ -102,8 +102,8 @@ class TestUnknown:
         assert outcomes(result) == [("agree", "undecided")]
         assert "no time stamps" in told(result).reason
 
-    def test_seam(self) -> None:
-        result = run(agree(300), changing(2000), changing(2000), seams=[505])
+    def test_discontinuity(self) -> None:
+        result = run(agree(300), changing(2000), changing(2000), discontinuities=[505])
         assert told(result).outcome.value == "undecided"
 
 

@@ -105,22 +105,22 @@ class TestSeam:
     """Across a place where the clock ran back the length of a silence is not known."""
 
     def test_undecided(self) -> None:
-        finding = told(run(alive(timeout=75), column(), seams=[505]))
+        finding = told(run(alive(timeout=75), column(), discontinuities=[505]))
         assert finding.outcome.value == "undecided"
         assert "recorder clock jumped back" in finding.reason
 
     @pytest.mark.parametrize("gap", [(400, 520), (480, 600)], ids=["before", "behind"])
     def test_too_long_on_one_side_already(self, gap: tuple[float, float]) -> None:
-        finding = told(run(alive(timeout=75), column(gap), seams=[500.5]))
+        finding = told(run(alive(timeout=75), column(gap), discontinuities=[500.5]))
         assert finding.outcome.value == "violated"
         assert "for at least" in finding.reason
 
     def test_is_told_once(self) -> None:
-        result = run(alive(timeout=75), column((400, 600)), seams=[490.5, 500.5])
+        result = run(alive(timeout=75), column((400, 600)), discontinuities=[490.5, 500.5])
         assert outcomes(result) == [("alive", "violated"), ("alive", "met")]
 
     def test_later_silences_are_told_too(self) -> None:
-        result = run(alive(timeout=75), column((400, 600), (800, 900)), seams=[490.5, 500.5])
+        result = run(alive(timeout=75), column((400, 600), (800, 900)), discontinuities=[490.5, 500.5])
         assert [finding.time_ns for finding in result.findings] == [400 * NS_PER_MS, 800 * NS_PER_MS, None]
 
 
@@ -222,16 +222,16 @@ class TestInFull:
             basis="invented",
         )
 
-    def test_seam(self) -> None:
-        result = run(alive(timeout=75), column(), seams=[505])
+    def test_discontinuity(self) -> None:
+        result = run(alive(timeout=75), column(), discontinuities=[505])
         reason = "length of the COLUMN gap unknown; recorder clock jumped back"
         assert result.findings[0] == silence(
             Outcome.UNDECIDED, reason, since=500, least=15, most=None, limit=75, what=self.LAST
         )
 
     @pytest.mark.parametrize(("timeout", "outcome"), [(80, "undecided"), (79.999999, "violated")])
-    def test_as_long_as_the_timeout_on_one_side_of_a_seam(self, timeout: float, outcome: str) -> None:
-        found = run(alive(timeout=timeout, cycle=20), column((400, 500)), seams=[480])
+    def test_as_long_as_the_timeout_on_one_side_of_a_discontinuity(self, timeout: float, outcome: str) -> None:
+        found = run(alive(timeout=timeout, cycle=20), column((400, 500)), discontinuities=[480])
         (finding,) = (it for it in found.findings if it.outcome is not Outcome.MET)
         assert finding.outcome.value == outcome
         if outcome == "violated":
@@ -240,8 +240,8 @@ class TestInFull:
             assert finding.delay == span(80, None)
 
     def test_behind_a_short_silence_a_long_one_is_found(self) -> None:
-        """What is no violation does not end the search, and neither does a seam."""
-        result = run(alive(timeout=75), column((200, 300), (600, 700)), seams=[100.5])
+        """What is no violation does not end the search, and neither does a clock discontinuity."""
+        result = run(alive(timeout=75), column((200, 300), (600, 700)), discontinuities=[100.5])
         assert outcomes(result)[:3] == [("alive", "undecided"), ("alive", "violated"), ("alive", "violated")]
 
     def test_behind_a_late_first_frame(self) -> None:

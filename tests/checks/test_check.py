@@ -84,11 +84,11 @@ class TestPlanTracks:
             plan_tracks(expected(roles=[role(message="COLUM")]), DEFINED)
 
 
-def recorded(expectations: Expectations, definitions: Definitions, frames: list[Frame], **tally: object) -> Result:
+def recorded(expectations: Expectations, definitions: Definitions, frames: list[Frame], **stats: object) -> Result:
     recorder = CaptureHistory(plan_tracks(expectations, definitions))
     recorder.add(columns(frames))
     recorder.finish()
-    account = {"frames": len(frames), "first_ns": frames[0].time, "last_ns": frames[-1].time, **tally}
+    account = {"frames": len(frames), "first_ns": frames[0].time, "last_ns": frames[-1].time, **stats}
     return evaluate_rules("log", expectations, recorder, ReadStats(**account))  # type: ignore[arg-type]
 
 
@@ -154,7 +154,7 @@ class TestNotes:
         assert result.notes == ("COLUMN (id 100) is not in the capture on can1, to which its definitions are tied",)
 
     @pytest.mark.parametrize(
-        ("seam", "what"),
+        ("discontinuity", "what"),
         [
             (ClockDiscontinuity(time_ns=1, line=7, back_ns=1_500_000_000), "recorder clock jumped back by 1.5 s"),
             (ClockDiscontinuity(time_ns=1, line=7, back_ns=1), "recorder clock jumped back by 1 ns"),
@@ -169,15 +169,15 @@ class TestNotes:
             ),
         ],
     )
-    def test_each_kind_of_seam(self, seam: ClockDiscontinuity, what: str) -> None:
-        result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,))], discontinuities=[seam])
+    def test_each_kind_of_discontinuity(self, discontinuity: ClockDiscontinuity, what: str) -> None:
+        result = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,))], discontinuities=[discontinuity])
         assert result.notes == (
             f"line 7: {what}; every role is unknown there until its next frame, and times count on from before it",
         )
 
-    @pytest.mark.parametrize(("seams", "told", "more"), [(5, 5, []), (6, 6, ["the same at 1 more places"])])
-    def test_many_seams(self, seams: int, told: int, more: list[str]) -> None:
-        where = [ClockDiscontinuity(time_ns=at, line=at, back_ns=1) for at in range(1, seams + 1)]
+    @pytest.mark.parametrize(("discontinuities", "told", "more"), [(5, 5, []), (6, 6, ["the same at 1 more places"])])
+    def test_many_discontinuities(self, discontinuities: int, told: int, more: list[str]) -> None:
+        where = [ClockDiscontinuity(time_ns=at, line=at, back_ns=1) for at in range(1, discontinuities + 1)]
         notes = recorded(expected(), DEFINED, [Frame(0, 0x100, (1,)), Frame(99, 0x300)], discontinuities=where).notes
         assert [note.split(":")[0] for note in notes] == [*(f"line {line}" for line in range(1, 6)), *more]
         assert len(notes) == told
@@ -198,15 +198,15 @@ class TestNotes:
         assert recorder.messages[0].channels == {"can1"}
         assert recorder.messages[0].frames == 1
 
-    def test_order_seams_and_error_frames(self) -> None:
-        seam = ClockDiscontinuity(time_ns=1, line=7, back_ns=2 * 10**9)
+    def test_order_discontinuities_and_error_frames(self) -> None:
+        discontinuity = ClockDiscontinuity(time_ns=1, line=7, back_ns=2 * 10**9)
         result = recorded(
             expected(),
             DEFINED,
             [Frame(0, 0x100, (1,))],
             reordered=3,
             errors=2,
-            discontinuities=[seam],
+            discontinuities=[discontinuity],
             notes=["odd date"],
         )
         assert [note.split(":")[0].split(" ")[0] for note in result.notes] == ["odd", "3", "line", "2"]
@@ -312,9 +312,9 @@ class TestUntimed:
         result = perform(samples, rule)
         assert {finding.kind for finding in result.findings} == {type(rule).__name__.lower()}
 
-    def test_evaluate_on_an_empty_scene(self) -> None:
-        scene = EvaluationContext(timelines={}, presences={}, first_ns=0, end_ns=0, is_timed=False)
-        findings, handshakes = evaluate_rule(next(it for it in RULES if not isinstance(it, Sequence)), scene)
+    def test_evaluate_on_an_empty_context(self) -> None:
+        context = EvaluationContext(timelines={}, presences={}, first_ns=0, end_ns=0, is_timed=False)
+        findings, handshakes = evaluate_rule(next(it for it in RULES if not isinstance(it, Sequence)), context)
         assert ([finding.outcome.value for finding in findings], handshakes) == (["undecided"], [])
 
 
@@ -370,7 +370,7 @@ class TestCheck:
 
     def test_clock_that_runs_back_too_often(self) -> None:
         recorder = CaptureHistory(plan_tracks(expected(), DEFINED))
-        tally = ReadStats(
+        stats = ReadStats(
             frames=9,
             first_ns=0,
             last_ns=5,
@@ -378,7 +378,7 @@ class TestCheck:
             unlisted_discontinuities=1999,
         )
         with pytest.raises(CaptureError) as caught:
-            evaluate_capture("wild.log", expected(), recorder, tally)
+            evaluate_capture("wild.log", expected(), recorder, stats)
         assert str(caught.value) == (
             "wild.log: its clock runs back 2,000 times, so that no delay in it can be trusted; sort the lines by their"
             " stamps if they stand in the wrong order, or record again"
@@ -390,7 +390,7 @@ class TestCheck:
         result = check(log, DEFINED, expected(rule))
         assert outcomes(result) == [("never", "violated"), ("never", "met")]
         assert result.findings[0].time_ns == 500 * NS_PER_MS
-        assert (result.tally.frames, result.origin_ns) == (51, 0)
+        assert (result.stats.frames, result.origin_ns) == (51, 0)
 
     def test_names_of_channels(self, tmp_path: Path) -> None:
         tied = Definitions(messages=(replace(COLUMN, channel="body"),))

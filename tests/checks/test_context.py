@@ -34,16 +34,16 @@ from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN
 from buslens.units import NS_PER_MS
 
 
-def scene(samples: dict[str, Samples], **how: object) -> EvaluationContext:
-    """Return the scene of samples in which each role may be on or off."""
+def context(samples: dict[str, Samples], **how: object) -> EvaluationContext:
+    """Return the context of samples in which each role may be on or off."""
     also = {role: {"on", "off"} for role, of in samples.items() if not of or isinstance(of[0][1], str)}
     result = perform(samples, also=also, **how)  # type: ignore[arg-type]
     return EvaluationContext(
         timelines=result.timelines,
         presences={},
-        first_ns=result.tally.first_ns or 0,
-        end_ns=result.tally.last_ns or 0,
-        seams_ns=tuple(seam.time_ns for seam in result.tally.discontinuities),
+        first_ns=result.stats.first_ns or 0,
+        end_ns=result.stats.last_ns or 0,
+        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in result.stats.discontinuities),
     )
 
 
@@ -85,43 +85,43 @@ class TestOccurrences:
     """A trigger comes about at each edge that the log shows, in the interval of the edge."""
 
     def test_becomes(self) -> None:
-        assert times(scene({"a": line(300, 500, 700)}), becomes("a", "on")) == [(290, 300), (690, 700)]
+        assert times(context({"a": line(300, 500, 700)}), becomes("a", "on")) == [(290, 300), (690, 700)]
 
     def test_from_any_other_state(self) -> None:
         samples: Samples = [(0, "off"), (10, "mid"), (20, "on"), (30, "mid"), (40, "on")]
-        assert times(scene({"a": samples}), becomes("a", "on")) == [(10, 20), (30, 40)]
+        assert times(context({"a": samples}), becomes("a", "on")) == [(10, 20), (30, 40)]
 
     def test_the_first_frame_is_no_edge(self) -> None:
-        assert times(scene({"a": line(0)}), becomes("a", "on")) == []
+        assert times(context({"a": line(0)}), becomes("a", "on")) == []
 
     def test_no_edge_out_of_the_unknown(self) -> None:
         """What a silence hides is a zone, not an occurrence."""
-        of = scene({"a": without(line(500), 400, 600)}, timeouts={"a": 50})
+        of = context({"a": without(line(500), 400, 600)}, timeouts={"a": 50})
         assert times(of, becomes("a", "on")) == []
 
     def test_several_ways_come_in_order(self) -> None:
-        of = scene({"a": line(300), "b": line(200)})
+        of = context({"a": line(300), "b": line(200)})
         assert times(of, either(becomes("a", "on"), becomes("b", "on"))) == [(190, 200), (290, 300)]
 
     def test_seen_in_one_frame(self) -> None:
         """Of two that are seen at one moment the one that may have come earlier stands first."""
-        of = scene({"a": line(300), "b": line(300, every=100)})
+        of = context({"a": line(300), "b": line(300, every=100)})
         for ways in (("a", "b"), ("b", "a")):
             assert times(of, either(*(becomes(role, "on") for role in ways))) == [(200, 300), (290, 300)]
 
     def test_condition_that_begins(self) -> None:
         both = Trigger(moments=(GuardedEdge(edge=all_of(holds("a", "on"), holds("b", "on")).condition),), text="both")
-        assert times(scene({"a": line(300), "b": line(200)}), both) == [(290, 300)]
+        assert times(context({"a": line(300), "b": line(200)}), both) == [(290, 300)]
 
     def test_number_that_falls_below(self) -> None:
         supply: Samples = [(0, 12.0), (10, 12.0), (20, 9.0), (30, 12.0)]
         low = Trigger(moments=(GuardedEdge(edge=Compare(role="u", operator="<", value=9.5)),), text="u < 9.5 V")
-        assert times(scene({"u": supply}), low) == [(10, 20)]
+        assert times(context({"u": supply}), low) == [(10, 20)]
 
     def test_held_for_a_while(self) -> None:
         held = HeldFor(part=Is(role="a", state="on"), duration_ns=50 * NS_PER_MS)
         trigger = Trigger(moments=(GuardedEdge(edge=held),), text="a is on for 50 ms")
-        ((since, seen),) = times(scene({"a": line(300, 330, 500)}), trigger)
+        ((since, seen),) = times(context({"a": line(300, 330, 500)}), trigger)
         assert (since, seen) == (540, 550)
 
 
@@ -130,14 +130,14 @@ class TestAnd:
 
     @pytest.mark.parametrize(("b", "found"), [(line(200), [(290, 300)]), (line(400), [])])
     def test_second_half(self, b: Samples, found: list[tuple[float, float]]) -> None:
-        assert times(scene({"a": line(300), "b": b}), when(becomes("a", "on"), holds("b", "on"))) == found
+        assert times(context({"a": line(300), "b": b}), when(becomes("a", "on"), holds("b", "on"))) == found
 
     def test_in_one_frame(self) -> None:
         trigger = when(becomes("a", "on"), holds("b", "on"))
-        assert times(scene({"a": line(300), "b": line(300)}), trigger) == [(290, 300)]
+        assert times(context({"a": line(300), "b": line(300)}), trigger) == [(290, 300)]
 
     def test_unknown_second_half_is_doubtful(self) -> None:
-        of = scene({"a": line(300), "b": without(line(), 100, 600)}, timeouts={"b": 50})
+        of = context({"a": line(300), "b": without(line(), 100, 600)}, timeouts={"b": 50})
         found = of.trigger_times(when(becomes("a", "on"), holds("b", "off")))
         assert len(found) == 0
         (zone,) = found.possible
@@ -146,19 +146,19 @@ class TestAnd:
 
     def test_second_half_between_two_frames_is_doubtful(self) -> None:
         trigger = when(becomes("a", "on"), holds("b", "on"))
-        at_a_frame = scene({"a": line(300), "b": line(350, every=100)})
+        at_a_frame = context({"a": line(300), "b": line(350, every=100)})
         assert at_a_frame.trigger_times(trigger).possible == ()
-        between = scene({"a": line(340), "b": line(350, every=100)})
+        between = context({"a": line(340), "b": line(350, every=100)})
         (doubt,) = between.trigger_times(trigger).possible
         assert doubt.why == "b changed between two frames around it"
 
     def test_second_half_behind_its_last_frame_is_doubtful(self) -> None:
-        of = scene({"a": line(300), "b": line(until=200)})
+        of = context({"a": line(300), "b": line(until=200)})
         (doubt,) = of.trigger_times(when(becomes("a", "on"), holds("b", "off"))).possible
         assert doubt.why == "no frame shows b any more (its last one came before)"
 
     def test_doubts_come_in_order(self) -> None:
-        of = scene({"a": line(300), "b": line(200), "c": []})
+        of = context({"a": line(300), "b": line(200), "c": []})
         trigger = when(either(becomes("a", "on"), becomes("b", "on")), holds("c", "on"))
         assert [zone.until_ns for zone in of.trigger_times(trigger).possible] == [200 * NS_PER_MS, 300 * NS_PER_MS]
 
@@ -170,7 +170,7 @@ class TestUnseen:
     ZONE = BlindInterval(from_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why="a is unknown (message timeout)")
 
     def test_stretch(self) -> None:
-        found = scene({"a": self.A}, timeouts={"a": 50}).trigger_times(becomes("a", "on"))
+        found = context({"a": self.A}, timeouts={"a": 50}).trigger_times(becomes("a", "on"))
         assert (found.unlocated, found.possible, len(found)) == ((self.ZONE,), (), 0)
         assert found.roles == ("a",)
 
@@ -180,13 +180,13 @@ class TestUnseen:
     )
     def test_second_half_can_rule_it_out(self, b: Samples, is_ruled_out: bool) -> None:
         """Only what surely was not so at any moment of the stretch does."""
-        of = scene({"a": self.A, "b": b}, timeouts={"a": 50})
+        of = context({"a": self.A, "b": b}, timeouts={"a": 50})
         found = of.trigger_times(when(becomes("a", "on"), holds("b", "on")))
         assert found.unlocated == (() if is_ruled_out else (self.ZONE,))
         assert found.roles == ("a", "b")
 
     def test_in_order_of_time(self) -> None:
-        of = scene({"a": self.A, "b": without(line(250), 200, 300)}, timeouts={"a": 50, "b": 50})
+        of = context({"a": self.A, "b": without(line(250), 200, 300)}, timeouts={"a": 50, "b": 50})
         found = of.trigger_times(either(becomes("a", "on"), becomes("b", "on"))).unlocated
         assert [zone.until_ns for zone in found] == [300 * NS_PER_MS, 600 * NS_PER_MS]
 
@@ -227,23 +227,23 @@ class TestZones:
         ids=["inside", "to the end", "from the start", "throughout"],
     )
     def test_of_a_silence(self, a: Samples, zone: BlindInterval) -> None:
-        assert scene({"a": a, "b": line()}, timeouts={"a": 50}).blind_intervals("a") == (zone,)
+        assert context({"a": a, "b": line()}, timeouts={"a": 50}).blind_intervals("a") == (zone,)
 
-    def test_seam_in_a_silence(self) -> None:
+    def test_discontinuity_in_a_silence(self) -> None:
         why = "a is unknown (recorder clock jumped back)"
-        zone = BlindInterval(from_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why=why, is_seam=True)
-        of = scene({"a": without(line(), 400, 600)}, timeouts={"a": 50}, seams=[500.5])
+        zone = BlindInterval(from_ns=400 * NS_PER_MS, until_ns=600 * NS_PER_MS, why=why, is_discontinuity=True)
+        of = context({"a": without(line(), 400, 600)}, timeouts={"a": 50}, discontinuities=[500.5])
         assert of.blind_intervals("a") == (zone,)
 
     def test_each(self) -> None:
         a = without(without(line(), 200, 400), 600, 800)
-        assert [zone.from_ns for zone in scene({"a": a}, timeouts={"a": 50}).blind_intervals("a")] == [
+        assert [zone.from_ns for zone in context({"a": a}, timeouts={"a": 50}).blind_intervals("a")] == [
             200 * NS_PER_MS,
             600 * NS_PER_MS,
         ]
 
     def test_none(self) -> None:
-        assert scene({"a": line()}, timeouts={"a": 50}).blind_intervals("a") == ()
+        assert context({"a": line()}, timeouts={"a": 50}).blind_intervals("a") == ()
 
 
 class TestSeams:
@@ -251,9 +251,9 @@ class TestSeams:
         ("since", "until", "has_seam"),
         [(0, 499, False), (0, 500, True), (499, 1000, True), (500, 799, False), (0, 800, True), (800, 1000, False)],
     )
-    def test_between_two_times(self, since: int, until: int, has_seam: bool) -> None:
-        of = scene({"a": line()}, seams=[500, 800])
-        assert of.has_discontinuity(since * NS_PER_MS, until * NS_PER_MS) == has_seam
+    def test_between_two_times(self, since: int, until: int, has_discontinuity: bool) -> None:
+        of = context({"a": line()}, discontinuities=[500, 800])
+        assert of.has_discontinuity(since * NS_PER_MS, until * NS_PER_MS) == has_discontinuity
 
 
 class TestSettled:
@@ -266,20 +266,20 @@ class TestSettled:
     )
     def test_first_frame(self, start: float, timeout: float | None, settled: float) -> None:
         timeouts = {} if timeout is None else {"a": timeout}
-        of = scene({"a": line()[round(start / 10) :], "b": line()}, timeouts=timeouts)
+        of = context({"a": line()[round(start / 10) :], "b": line()}, timeouts=timeouts)
         assert of.warm_up_end_ns(Is(role="a", state="on")) == settled * NS_PER_MS
         assert of.warm_up_end_ns(Is(role="b", state="on")) == 0
 
     def test_capture_that_begins_at_another_time(self) -> None:
-        of = scene({"a": line()[15:], "b": line()[10:]}, timeouts={"a": 60})
+        of = context({"a": line()[15:], "b": line()[10:]}, timeouts={"a": 60})
         assert of.warm_up_end_ns(Is(role="a", state="on")) == 150 * NS_PER_MS
 
     def test_never_sent(self) -> None:
-        assert scene({"a": [], "b": line()}).warm_up_end_ns(Is(role="a", state="on")) == 0
+        assert context({"a": [], "b": line()}).warm_up_end_ns(Is(role="a", state="on")) == 0
 
     @pytest.mark.parametrize("roles", ["abc", "cba", "bac"])
     def test_the_last_of_all(self, roles: str) -> None:
-        of = scene({"a": line()[3:], "b": line()[5:], "c": line()})
+        of = context({"a": line()[3:], "b": line()[5:], "c": line()})
         condition = And(parts=tuple(Is(role=role, state="on") for role in roles))
         assert of.warm_up_end_ns(condition) == 50 * NS_PER_MS
 
@@ -294,18 +294,18 @@ class TestRates:
     }
 
     def test_period_is_the_longest(self) -> None:
-        of = scene(self.OF)
+        of = context(self.OF)
         assert of.period_ns(either(becomes("a", "on"), becomes("b", "on"), becomes("e", "on"))) == 50 * NS_PER_MS
         assert of.period_ns(Or(parts=(Is(role="b", state="on"), Is(role="a", state="on")))) == 50 * NS_PER_MS
         assert of.period_ns(when(becomes("a", "on"), holds("b", "on"))) == 50 * NS_PER_MS
 
     def test_period_of_what_hardly_came(self) -> None:
-        of = scene(self.OF)
+        of = context(self.OF)
         assert of.period_ns(either(becomes("c", "on"), becomes("d", "on"))) is None
         assert of.period_ns(either(becomes("c", "on"), becomes("a", "on"))) == 20 * NS_PER_MS
 
     def test_shown_until_the_first_of_the_last_frames(self) -> None:
-        of = scene(self.OF)
+        of = context(self.OF)
         assert of.shown_until_ns(becomes("a", "on")) == 1000 * NS_PER_MS
         assert of.shown_until_ns(either(becomes("a", "on"), becomes("e", "on"))) == 400 * NS_PER_MS
         assert of.shown_until_ns(when(becomes("a", "on"), holds("c", "on"))) == 0
@@ -313,10 +313,10 @@ class TestRates:
 
 
 class TestLasting:
-    """The same scene, if no role had changed after its last frame."""
+    """The same context, if no role had changed after its last frame."""
 
     def test_only_behind_the_last_frame(self) -> None:
-        of = scene({"a": line(300, until=500), "b": line()})
+        of = context({"a": line(300, until=500), "b": line()})
         condition = Is(role="a", state="on")
         assert [of.ternary(condition).at(time * NS_PER_MS) for time in (295, 500, 600)] == [
             IN_TRANSITION,
@@ -331,12 +331,12 @@ class TestLasting:
         ]
 
     def test_all_else_is_the_same(self) -> None:
-        of = scene({"a": line(300), "b": line()}, seams=[700.5])
+        of = context({"a": line(300), "b": line()}, discontinuities=[700.5])
         lasting = of.with_last_values_held()
         assert lasting is of.with_last_values_held()
         same = ("presences", "first_ns", "end_ns", "is_timed", "seams_ns")
         assert [getattr(lasting, name) for name in same] == [getattr(of, name) for name in same]
-        assert lasting.seams_ns
+        assert lasting.discontinuities_ns
         assert lasting.is_timed
         untimed = EvaluationContext(timelines=of.timelines, presences={}, first_ns=0, end_ns=5, is_timed=False)
         assert not untimed.with_last_values_held().is_timed
@@ -353,21 +353,21 @@ class TestHidden:
     )
     def test_reaches_in(self, since: float, until: float, is_hidden: bool) -> None:
         """The role was last seen at 400 ms and is seen again at 600 ms: in (400, 600] anything may have happened."""
-        of = scene({"a": self.SILENT}, timeouts={"a": 50})
+        of = context({"a": self.SILENT}, timeouts={"a": 50})
         zone = of.first_blind_interval(becomes("a", "on"), since * NS_PER_MS, until * NS_PER_MS)
         assert (zone is not None) == is_hidden
 
     def test_silence_shorter_than_the_timeout(self) -> None:
-        of = scene({"a": self.SILENT}, timeouts={"a": 200})
+        of = context({"a": self.SILENT}, timeouts={"a": 200})
         assert of.first_blind_interval(becomes("a", "on"), 0, 1000 * NS_PER_MS) is None
 
     def test_other_roles_do_not_matter(self) -> None:
-        of = scene({"a": line(), "b": self.SILENT}, timeouts={"b": 50})
+        of = context({"a": line(), "b": self.SILENT}, timeouts={"b": 50})
         assert of.first_blind_interval(becomes("a", "on"), 0, 1000 * NS_PER_MS) is None
         assert of.first_blind_interval(when(becomes("a", "on"), holds("b", "on")), 0, 1000 * NS_PER_MS) is not None
 
     def test_the_first_of_several(self) -> None:
-        of = scene({"a": without(self.SILENT, 700, 900)}, timeouts={"a": 50})
+        of = context({"a": without(self.SILENT, 700, 900)}, timeouts={"a": 50})
         zone = of.first_blind_interval(becomes("a", "on"), 0, 1000 * NS_PER_MS)
         assert zone is not None
         assert zone.until_ns == 600 * NS_PER_MS
@@ -375,17 +375,17 @@ class TestHidden:
         assert later is not None
         assert later.until_ns == 900 * NS_PER_MS
 
-    def test_seam(self) -> None:
-        of = scene({"a": line()}, seams=[505])
+    def test_discontinuity(self) -> None:
+        of = context({"a": line()}, discontinuities=[505])
         zone = of.first_blind_interval(becomes("a", "on"), 0, 1000 * NS_PER_MS)
         assert zone is not None
-        assert zone.is_seam
+        assert zone.is_discontinuity
         assert (zone.from_ns, zone.until_ns) == (500 * NS_PER_MS, 510 * NS_PER_MS)
 
-    def test_silence_that_a_seam_ends(self) -> None:
-        """A silence with a seam in it is one zone, and the seam is what it is called."""
-        zone = scene({"a": self.SILENT}, timeouts={"a": 50}, seams=[500.5]).blind_intervals("a")
-        assert [(it.until_ns, it.is_seam) for it in zone] == [(600 * NS_PER_MS, True)]
+    def test_silence_that_a_discontinuity_ends(self) -> None:
+        """A silence with a clock discontinuity in it is one zone, and the clock discontinuity is what it is called."""
+        zone = context({"a": self.SILENT}, timeouts={"a": 50}, discontinuities=[500.5]).blind_intervals("a")
+        assert [(it.until_ns, it.is_discontinuity) for it in zone] == [(600 * NS_PER_MS, True)]
 
     #: Silent in (200, 400], of a value without a name in (400, 600], silent again in (600, 800].
     ONE_AFTER_ANOTHER: ClassVar[Samples] = [
@@ -404,7 +404,7 @@ class TestHidden:
     )
     def test_the_reason_of_then_is_told(self, since: float, why: str) -> None:
         """A role can be unknown for one reason after another: that of the time before does not explain anything."""
-        of = scene({"a": self.ONE_AFTER_ANOTHER}, timeouts={"a": 50}, unnamed={"a": {"odd"}})
+        of = context({"a": self.ONE_AFTER_ANOTHER}, timeouts={"a": 50}, unnamed={"a": {"odd"}})
         (whole,) = of.blind_intervals("a")
         zone = of.first_blind_interval(becomes("a", "on"), since * NS_PER_MS, 1000 * NS_PER_MS)
         assert zone is not None
@@ -412,15 +412,17 @@ class TestHidden:
         assert zone.until_ns == whole.until_ns
 
     @pytest.mark.parametrize(("since", "until", "is_seam"), [(100, 700, False), (100, 720, True), (730, 800, False)])
-    def test_a_seam_of_another_time_is_not_told(self, since: float, until: float, is_seam: bool) -> None:
+    def test_a_discontinuity_of_another_time_is_not_told(
+        self, since: float, until: float, is_discontinuity: bool
+    ) -> None:
         odd: Samples = [(time, "odd" if time > 500 else state) for time, state in line()]
-        of = scene({"a": odd}, unnamed={"a": {"odd"}}, seams=[705])
+        of = context({"a": odd}, unnamed={"a": {"odd"}}, discontinuities=[705])
         zone = of.first_blind_interval(becomes("a", "on"), since * NS_PER_MS, until * NS_PER_MS)
         assert zone is not None
-        assert zone.is_seam == is_seam
+        assert zone.is_discontinuity == is_discontinuity
 
     def test_doubtful_occurrence(self) -> None:
-        of = scene({"a": line(300), "b": line(until=200)})
+        of = context({"a": line(300), "b": line(until=200)})
         trigger = when(becomes("a", "on"), holds("b", "off"))
         assert of.first_blind_interval(trigger, 0, 250 * NS_PER_MS) is None
         assert of.first_blind_interval(trigger, 300 * NS_PER_MS, 400 * NS_PER_MS) is None
@@ -429,7 +431,7 @@ class TestHidden:
         assert zone.until_ns == 300 * NS_PER_MS
 
     def test_to_the_end(self) -> None:
-        of = scene({"a": line(until=400), "b": line()}, timeouts={"a": 50})
+        of = context({"a": line(until=400), "b": line()}, timeouts={"a": 50})
         assert of.first_blind_interval(becomes("a", "on"), 999 * NS_PER_MS, 1000 * NS_PER_MS) is not None
 
     @pytest.mark.parametrize(("since", "is_hidden"), [(649, True), (650, False)])
@@ -437,7 +439,7 @@ class TestHidden:
         """Unseen until 600 ms: what began in that time may have lasted 50 ms by 650 ms."""
         held = HeldFor(part=Is(role="a", state="on"), duration_ns=50 * NS_PER_MS)
         trigger = Trigger(moments=(GuardedEdge(edge=held),), text="a is on for 50 ms")
-        of = scene({"a": self.SILENT}, timeouts={"a": 50})
+        of = context({"a": self.SILENT}, timeouts={"a": 50})
         assert (of.first_blind_interval(trigger, since * NS_PER_MS, 1000 * NS_PER_MS) is not None) == is_hidden
 
     @pytest.mark.parametrize(("since", "is_hidden"), [(49, True), (50, False)])
@@ -445,7 +447,7 @@ class TestHidden:
         """Within the first 50 ms nobody knows whether something has held for 50 ms."""
         held = HeldFor(part=Is(role="a", state="on"), duration_ns=50 * NS_PER_MS)
         trigger = Trigger(moments=(GuardedEdge(edge=held),), text="a is on for 50 ms")
-        zone = scene({"a": line()}).first_blind_interval(trigger, since * NS_PER_MS, 1000 * NS_PER_MS)
+        zone = context({"a": line()}).first_blind_interval(trigger, since * NS_PER_MS, 1000 * NS_PER_MS)
         why = "what held before the capture began is not known"
         assert zone == (BlindInterval(from_ns=-1, until_ns=50 * NS_PER_MS, why=why) if is_hidden else None)
 
@@ -456,7 +458,7 @@ class TestWhyUnknown:
     EITHER = Or(parts=(Is(role="a", state="on"), Is(role="b", state="on")))
 
     def why(self, a: Samples, b: Samples, time: float, **how: object) -> str:
-        return scene({"a": a, "b": b}, **how).why_unknown(self.EITHER, round(time * NS_PER_MS))
+        return context({"a": a, "b": b}, **how).why_unknown(self.EITHER, round(time * NS_PER_MS))
 
     @pytest.mark.parametrize(
         ("a", "b", "time", "roles"),
@@ -498,8 +500,8 @@ class TestWhyUnknown:
         assert self.why(line(until=400), line(), 500, timeouts={"a": 200}) == words
 
     @pytest.mark.parametrize(("time", "words"), [(499, "no frame shows a any more (its last one came before)")])
-    def test_before_a_seam(self, time: float, words: str) -> None:
-        assert self.why(line(every=20), line(), time, seams=[499.5]) == words
+    def test_before_a_discontinuity(self, time: float, words: str) -> None:
+        assert self.why(line(every=20), line(), time, discontinuities=[499.5]) == words
 
     @pytest.mark.parametrize(
         ("a", "time", "words"),
@@ -512,8 +514,8 @@ class TestWhyUnknown:
     def test_not_seen(self, a: Samples, time: float, words: str) -> None:
         assert self.why(a, line(), time) == words
 
-    def test_seam_and_nameless_value(self) -> None:
-        assert self.why(line(), line(), 505, seams=[505]) == "a is unknown (recorder clock jumped back)"
+    def test_discontinuity_and_nameless_value(self) -> None:
+        assert self.why(line(), line(), 505, discontinuities=[505]) == "a is unknown (recorder clock jumped back)"
         odd: Samples = [(time, "odd" if time == 500 else state) for time, state in line()]
         why = self.why(odd, line(), 505, unnamed={"a": {"odd"}})
         assert why == "a is unknown (its value 'odd' is not assigned to a state)"
@@ -523,7 +525,7 @@ class TestWhyUnknown:
         [(("'not available'",), "its value 'not available' is not a number"), ((), "its value is not a number")],
     )
     def test_of_a_number(self, unnamed: tuple[str, ...], words: str) -> None:
-        volts = scene({"v": [(0, 12.0), (10, 12.0)]}).timelines["v"]
+        volts = context({"v": [(0, 12.0), (10, 12.0)]}).timelines["v"]
         odd = replace(
             volts,
             state=np.array([UNKNOWN_STATE], np.int32),
@@ -553,7 +555,7 @@ class TestWhyUnknown:
     def test_condition_that_has_to_last(self, time: float, words: str) -> None:
         """What may have begun between two frames has lasted long enough between two others, with no frame to blame."""
         held = HeldFor(part=Is(role="a", state="on"), duration_ns=500 * NS_PER_MS)
-        assert scene({"a": line(300, every=100)}).why_unknown(held, time * NS_PER_MS) == words
+        assert context({"a": line(300, every=100)}).why_unknown(held, time * NS_PER_MS) == words
 
 
 class TestTruth:
@@ -579,7 +581,7 @@ class TestTruth:
         ids=str,
     )
     def test_values(self, condition: Condition, at_5: int, at_15: int, at_25: int) -> None:
-        of = scene(
+        of = context(
             {
                 "u": [(0, 12.0), (10, 12.0), (15, 12.0), (20, 8.0), (30, 8.0)],
                 "a": [(0, "off"), (10, "off"), (20, "on"), (30, "on")],

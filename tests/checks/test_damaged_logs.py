@@ -64,7 +64,7 @@ class Sample:
     def stamped_ns(self) -> dict[int, int]:
         """Axis times of the lines that are stamped, by number of the line."""
         times: dict[int, int] = {}
-        first_ns = self.result.tally.first_ns or 0
+        first_ns = self.result.stats.first_ns or 0
         origin_ns = None
         for number, (start, stop) in enumerate(pairwise(self.starts)):
             match = _STAMP.match(self.log, start, stop)
@@ -78,8 +78,8 @@ class Sample:
         """Return the axis time of the first line from one on, up or down, that is stamped."""
         while line not in self.stamped_ns and 0 < line < len(self.starts):
             line += step
-        tally = self.result.tally
-        return self.stamped_ns.get(line, (tally.first_ns if step < 0 else tally.last_ns) or 0)
+        stats = self.result.stats
+        return self.stamped_ns.get(line, (stats.first_ns if step < 0 else stats.last_ns) or 0)
 
 
 @cache
@@ -117,7 +117,7 @@ def shifted(finding: Finding, by_ns: int) -> Finding:
 class TestOneBadByte:
     """Findings that are out of reach of the line with the bad byte are the same, with the same evidence.
 
-    A stamp that was changed may make a seam, behind which the axis goes on from another time; findings behind it are
+    A changed stamp may make a discontinuity, after which the axis continues from another time; later findings are
     the same then, all later or earlier by as much.
     """
 
@@ -129,7 +129,7 @@ class TestOneBadByte:
         result = judged(damaged.data, name, tmp_path_factory.getbasetemp())
         low = whole.time_ns(max(damaged.first - 3, 0), -1) - REACH_NS
         high = whole.time_ns(damaged.last + 3, 1) + REACH_NS
-        later = (result.tally.last_ns or 0) - (whole.result.tally.last_ns or 0)
+        later = (result.stats.last_ns or 0) - (whole.result.stats.last_ns or 0)
         if damaged.last + 3 > len(whole.starts):
             later, high = 0, 2**62
         assert self.out_of_reach(result, low, high, later) == self.out_of_reach(whole.result, low, high, 0)
@@ -174,7 +174,7 @@ class TestTruncated:
         for finding in part.findings:
             if finding.outcome.is_fault:
                 assert place(finding) in faults, f"graver than the whole log: {finding.reason}"
-        end_ns = part.tally.last_ns or 0
+        end_ns = part.stats.last_ns or 0
         if part.verdict is Verdict.AS_EXPECTED:
             for finding in whole.result.findings:
                 if finding.outcome.is_fault:
@@ -221,7 +221,7 @@ def decided_ns(finding: Finding, result: Result) -> int:
     limit, reference = finding.limit, finding.reference
     if finding.outcome.is_fault and limit is not None and limit.unit == "ns" and limit.most and reference is not None:
         # Too long, however long it goes on.
-        return (result.tally.last_ns if reference.latest_ns is None else reference.latest_ns) + int(limit.most)
+        return (result.stats.last_ns if reference.latest_ns is None else reference.latest_ns) + int(limit.most)
     return last
 
 

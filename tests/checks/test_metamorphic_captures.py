@@ -123,7 +123,7 @@ class TestCutAndJoined:
         frames = rehearsed(fault).frames
         back = np.flatnonzero(np.diff(frames.time_ns) < -10_000_000) + 1
         if len(back):
-            frames = select(frames, np.arange(back[0]))  # a seam is the reader's to find
+            frames = select(frames, np.arange(back[0]))  # a clock discontinuity is the reader's to find
             whole = judge_frames(frames)
         cuts = sorted(round(place * len(frames)) for place in places)
         tracks = plan_tracks(expectations(), definitions())
@@ -134,7 +134,7 @@ class TestCutAndJoined:
                 piece.add(select(frames, rows))
             total.merge(piece)
         total.finish()
-        result = evaluate_rules("joined", expectations(), total, whole.tally)
+        result = evaluate_rules("joined", expectations(), total, whole.stats)
         assert result.findings == whole.findings
         assert result.verdict is whole.verdict
 

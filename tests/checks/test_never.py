@@ -210,9 +210,9 @@ class TestUnknown:
         result = run(never(tolerated), ignition=ignition, lock=[])
         assert result.findings[0].outcome.value == outcome
 
-    def test_seam_leaves_a_length_unknown(self) -> None:
+    def test_discontinuity_leaves_a_length_unknown(self) -> None:
         """Between free and free, across a clock that ran back, any time may have passed."""
-        result = run(never(500), ignition=ON, seams=[505])
+        result = run(never(500), ignition=ON, discontinuities=[505])
         finding = fault(result)
         assert finding.outcome.value == "undecided"
         assert "recorder clock jumped back" in finding.reason

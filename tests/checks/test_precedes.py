@@ -127,12 +127,12 @@ class TestNotInTheLog:
         assert told(run(precedes(500), [])).outcome.value == "undecided"
 
     @pytest.mark.parametrize("within", [300, 600, 1500])
-    def test_seam_between_the_two(self, within: float) -> None:
+    def test_discontinuity_between_the_two(self, within: float) -> None:
         """How far apart they were nobody can tell, however near they stand on the axis."""
-        assert told(run(precedes(within), lock(1500), seams=[1805])).outcome.value == "undecided"
+        assert told(run(precedes(within), lock(1500), discontinuities=[1805])).outcome.value == "undecided"
 
-    def test_seam_long_before(self) -> None:
-        assert told(run(precedes(600), lock(1500), seams=[805])).outcome.value == "met"
+    def test_discontinuity_long_before(self) -> None:
+        assert told(run(precedes(600), lock(1500), discontinuities=[805])).outcome.value == "met"
 
     def test_untimed(self) -> None:
         assert outcomes(run(precedes(500), lock(1500), clock=Clock.MISSING)) == [("released first", "undecided")]
@@ -257,9 +257,9 @@ class TestInFull:
             )
         ]
 
-    def test_seam_between_the_two(self) -> None:
+    def test_discontinuity_between_the_two(self) -> None:
         """There is no delay to tell, though both are in the log."""
-        (finding,) = run(replace(precedes(600), basis="invented"), lock(1500), seams=[1805]).findings
+        (finding,) = run(replace(precedes(600), basis="invented"), lock(1500), discontinuities=[1805]).findings
         assert finding == in_full(
             Outcome.UNDECIDED,
             f"{self.ON}; cannot decide whether lock became free before it: lock is unknown"

@@ -133,9 +133,9 @@ class TestNotInTheLog:
         assert finding.outcome.value == "undecided"
         assert "the log does not show its end" in finding.reason
 
-    def test_seam(self) -> None:
+    def test_discontinuity(self) -> None:
         """A pulse in which the clock ran back has no length that could be measured."""
-        result = run(pulse(10, 300), on(300, 400), seams=[345])
+        result = run(pulse(10, 300), on(300, 400), discontinuities=[345])
         assert {finding.outcome.value for finding in result.findings} == {"undecided"}
 
     def test_untimed(self) -> None:

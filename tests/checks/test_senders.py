@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.rehearsed import judge_frames
 from support.stage import select
-from support.traffic import ANYWHERE, PLAIN, Frame, columns, seams_of, traffic
+from support.traffic import ANYWHERE, PLAIN, Frame, columns, discontinuities_of, traffic
 
 from buslens.capture.frames import ClockDiscontinuity
 from buslens.checks.check import check
@@ -183,7 +183,7 @@ class TestSources:
 class TestPieces:
     @settings(max_examples=60, deadline=None)
     @given(
-        frames=traffic(seams=False),
+        frames=traffic(discontinuities=False),
         cuts=st.lists(st.integers(0, 40), max_size=3),
         timeout=st.sampled_from([7, NO_TIMEOUT]),
     )
@@ -215,7 +215,9 @@ class TestPieces:
                     states={"low": frozenset({0}), "high": frozenset({1})},
                     unit="",
                     lag_ns=None,
-                    seams=[ClockDiscontinuity(time_ns=at, line=1, back_ns=1) for at in seams_of(frames)],
+                    discontinuities=[
+                        ClockDiscontinuity(time_ns=at, line=1, back_ns=1) for at in discontinuities_of(frames)
+                    ],
                     first_ns=frames[0].time,
                     end_ns=frames[-1].time,
                 )

@@ -48,9 +48,9 @@ class TestDoubt:
             "the capture ends 0 ns after enable (limit 50 to 600 ms); record longer"
         )
 
-    def test_seam_inside(self) -> None:
+    def test_discontinuity_inside(self) -> None:
         """A clock that ran back while a step was awaited leaves it undecided."""
-        result = run(handshake(), seams=[1250.5])
+        result = run(handshake(), discontinuities=[1250.5])
         finding = of_step(result, "release ends")
         assert finding.outcome.value == "undecided"
         assert "clock jumped back" in finding.reason

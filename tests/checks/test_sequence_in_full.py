@@ -137,8 +137,8 @@ class TestInFull:
         assert list(result.findings) == [ENABLE, absent(Outcome.UNDECIDED, reason)]
         assert list(result.handshakes) == [record(end=1700, completed=False)]
 
-    def test_a_seam(self) -> None:
-        result = run(replace(handshake(), basis="invented"), seams=[1250])
+    def test_a_discontinuity(self) -> None:
+        result = run(replace(handshake(), basis="invented"), discontinuities=[1250])
         reason = "cannot decide whether feedback became locked in time: the recorder clock jumped back meanwhile"
         assert list(result.findings) == [ENABLE, absent(Outcome.UNDECIDED, reason)]
         assert list(result.handshakes) == [record(end=1400, completed=False)]

@@ -73,17 +73,17 @@ class TestASilence:
 
     def test_one_such_line_leaves_the_rest_of_the_silence(self, tmp_path: Path) -> None:
         result = judged(tmp_path, lambda line: "login: root\n" if 4.99 < after(line) < 5.015 else "")
-        assert result.tally.broken == 1
+        assert result.stats.broken == 1
         assert outcomes(result, "column message") == {Outcome.VIOLATED}
 
     def test_broken_lines_of_another_message(self, tmp_path: Path) -> None:
         result = judged(tmp_path, lambda line: without_a_digit(line.replace(COLUMN, " 7A5#")))
-        assert result.tally.broken == 80
+        assert result.stats.broken == 80
         assert outcomes(result, "column message") == {Outcome.VIOLATED}
 
     def test_between_frames_in_their_time_nothing_is_hidden(self, tmp_path: Path) -> None:
         result = judged(tmp_path, lambda line: without_a_digit(line) if int(after(line) * 1000) % 5 == 0 else line)
-        assert result.tally.broken
+        assert result.stats.broken
         assert not any(outcomes(result, rule.name) for rule in result.expectations.rules)
 
 

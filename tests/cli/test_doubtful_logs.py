@@ -36,14 +36,14 @@ longer_than = "5 s"
 class TestSeams:
     """A clock that runs back more often than is kept gives no verdict, for nobody would know where time is broken."""
 
-    @pytest.mark.parametrize(("seams", "is_judged"), [(3, True), (4, False)])
-    def test_most(self, seams: int, is_judged: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    @pytest.mark.parametrize(("discontinuities", "is_judged"), [(3, True), (4, False)])
+    def test_most(self, discontinuities: int, is_judged: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         monkeypatch.setattr(scan, "KEPT_DISCONTINUITIES", 3)
         head = HEALTHY.read_text("ascii").splitlines(keepends=True)[:200]
         log = tmp_path / "joined.log"
-        log.write_text("".join(head * (seams + 1)), "ascii")
+        log.write_text("".join(head * (discontinuities + 1)), "ascii")
         if is_judged:
-            assert len(buslens.check(log, expectations=RULES).tally.discontinuities) == seams
+            assert len(buslens.check(log, expectations=RULES).stats.discontinuities) == discontinuities
         else:
             with pytest.raises(
                 CaptureError, match="its clock runs back 4 times, so that no delay in it can be trusted"
@@ -65,9 +65,9 @@ class TestHoles:
         log.write_bytes(b"".join(before) + bytes(4096) + b"".join(behind))
         result = buslens.check(log, expectations=RULES)
         assert result.verdict.value == "undecided"
-        (seam,) = result.tally.discontinuities
-        assert seam.is_hole
-        assert seam.until_ns - seam.time_ns > 0.29e9
+        (discontinuity,) = result.stats.discontinuities
+        assert discontinuity.is_hole
+        assert discontinuity.until_ns - discontinuity.time_ns > 0.29e9
         assert not [finding for finding in result.findings if finding.outcome.is_fault]
         assert any("zero bytes stand before it" in note for note in result.notes)
         doubts = [finding.reason for finding in result.findings if finding.outcome.value == "undecided"]
@@ -102,7 +102,7 @@ class TestRoundedStamps:
         lines = HEALTHY.read_text("ascii").splitlines(keepends=True)
         log.write_text("".join(f"({float(line[1:18]) // 0.01 * 0.01:.6f}{line[18:]}" for line in lines), "ascii")
         rounded = buslens.check(log, expectations=RULES)
-        assert rounded.tally.resolution_ns == 10_000_000
+        assert rounded.stats.resolution_ns == 10_000_000
         pairs = [
             (a.delay, b.delay)
             for a, b in zip(exact.findings, rounded.findings, strict=False)

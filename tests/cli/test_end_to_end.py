@@ -91,7 +91,7 @@ class TestCheck:
         result = buslens.check(path, expectations=garage / "signal_defs" / "steering_lock.toml")
         found = json.loads(run("check", path, "--json", folder=garage).stdout)["captures"][0]
         assert found["verdict"] == result.verdict.value
-        assert found["frames"] == result.tally.frames == len(buslens.read_frames(path))
+        assert found["frames"] == result.stats.frames == len(buslens.read_frames(path))
         assert [(one["rule"], one["step"], one["handshake"], one["outcome"]) for one in found["findings"]] == [
             (one.rule, one.step, one.handshake, one.outcome.value) for one in result.findings
         ]

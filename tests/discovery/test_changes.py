@@ -34,14 +34,14 @@ def part(frames: Frames, start: int, stop: int, segment: int) -> Frames:
     return replace(frames, segment=segment, **{name: getattr(frames, name)[start:stop] for name in names})
 
 
-def slowly(sent: Sequence[Sent], seams: set[int], cap: int) -> set[tuple[FrameKey, int, int, int, bool]]:
+def slowly(sent: Sequence[Sent], discontinuities: set[int], cap: int) -> set[tuple[FrameKey, int, int, int, bool]]:
     """Return the changes of bits that change at most so often: the same in plain words."""
     last: dict[FrameKey, tuple[int, bytes]] = {}
     rows: list[tuple[FrameKey, int, int, int, bool]] = []
     time = 0
     for index, (step, channel, can_id, flags, payload) in enumerate(sent):
         time += step
-        if index in seams:
+        if index in discontinuities:
             last.clear()
         if flags & (Flag.REMOTE | Flag.ERROR):
             continue
@@ -77,16 +77,20 @@ class TestChanges:
     """Every change of every quiet bit is kept, with the frame before; however the frames come, the result is one."""
 
     @given(st.lists(SENT, min_size=1, max_size=40), st.sets(st.integers(0, 40)), st.sets(st.integers(0, 40)), st.data())
-    def test_against_plain_words(self, sent: list[Sent], cuts: set[int], seams: set[int], data: st.DataObject) -> None:
+    def test_against_plain_words(
+        self, sent: list[Sent], cuts: set[int], discontinuities: set[int], data: st.DataObject
+    ) -> None:
         cap = data.draw(st.integers(1, 5))
         frames = frames_of(sent)
         log = ChangeLog(cap)
-        bounds = sorted({0, len(sent)} | {cut for cut in cuts | seams if cut < len(sent)})
+        bounds = sorted({0, len(sent)} | {cut for cut in cuts | discontinuities if cut < len(sent)})
         for start, stop in pairwise(bounds):
-            log.take(part(frames, start, stop, sum(seam <= start for seam in seams)))
+            log.take(part(frames, start, stop, sum(discontinuity <= start for discontinuity in discontinuities)))
         found = rows_of(log.finish())
         assert len(found) == len(set(found))
-        assert set(found) == slowly(sent, {seam for seam in seams if seam > 0}, cap)
+        assert set(found) == slowly(
+            sent, {discontinuity for discontinuity in discontinuities if discontinuity > 0}, cap
+        )
 
     @given(st.lists(SENT, min_size=1, max_size=40), st.sets(st.integers(1, 39), max_size=3), st.integers(1, 5))
     def test_pieces_read_side_by_side(self, sent: list[Sent], cuts: set[int], cap: int) -> None:
@@ -110,7 +114,7 @@ class TestChanges:
 
     @pytest.mark.parametrize(("fault", "form"), [("healthy", "candump"), ("clock-jump", "candump"), ("healthy", "asc")])
     def test_of_a_file_in_pieces(self, fault: str, form: str, tmp_path: Path) -> None:
-        """Read in many pieces at a time, or as one, seams and all."""
+        """Read in many pieces at a time, or as one, clock discontinuities and all."""
         file = tmp_path / "car.log"
         file.write_bytes(rendered(rehearse(fault, duration=12.0, background_ids=8), form))
 

@@ -38,7 +38,7 @@ class TestAgainstCheck:
             result.summary,
             result.unexercised,
         )
-        assert (judged.frames, judged.skipped_lines) == (result.tally.frames, result.tally.broken)
+        assert (judged.frames, judged.skipped_lines) == (result.stats.frames, result.stats.broken)
         assert judged.met + len(judged.findings) == len(result.findings)
         assert judged.trouble is None
 
@@ -76,8 +76,8 @@ class TestAgainstCheck:
 
     def test_traffic_is_every_frame(self, both: tuple[JobResult, Result]) -> None:
         judged, result = both
-        tally = result.tally
-        assert sum(row.frames for row in judged.traffic) == tally.frames - tally.errors - tally.remote
+        stats = result.stats
+        assert sum(row.frames for row in judged.traffic) == stats.frames - stats.errors - stats.remote
 
     def test_roles_are_those_of_the_rule(self, both: tuple[JobResult, Result]) -> None:
         expected = {

@@ -65,7 +65,7 @@ def read(
         rows += rows_of(frames)
     for frames in scanner.flush():
         rows += rows_of(frames)
-    return rows, scanner.tally(), tuple(scanner.state.tolist())
+    return rows, scanner.stats(), tuple(scanner.state.tolist())
 
 
 def units(log: bytes) -> int:
@@ -73,27 +73,27 @@ def units(log: bytes) -> int:
     return sum(1 for found in _UNIT.finditer(log) if found[0])
 
 
-def assert_sound(rows: list[Row], tally: ReadStats, *, may_be_silent: bool = False) -> None:
+def assert_sound(rows: list[Row], stats: ReadStats, *, may_be_silent: bool = False) -> None:
     """Hold a reading to what must be so whatever the log was; a channel may be silent that only broken frames had."""
-    assert tally.frames == len(rows)
-    assert tally.remote == sum(Flag.REMOTE in row.flags for row in rows)
-    assert tally.errors == sum(Flag.ERROR in row.flags for row in rows)
-    assert len(tally.skipped) == min(tally.broken, KEPT_LINES)
-    assert [line.line for line in tally.skipped] == sorted(line.line for line in tally.skipped)
-    assert all(line.line >= 1 and line.reason and line.text.isprintable() for line in tally.skipped)
+    assert stats.frames == len(rows)
+    assert stats.remote == sum(Flag.REMOTE in row.flags for row in rows)
+    assert stats.errors == sum(Flag.ERROR in row.flags for row in rows)
+    assert len(stats.skipped) == min(stats.broken, KEPT_LINES)
+    assert [line.line for line in stats.skipped] == sorted(line.line for line in stats.skipped)
+    assert all(line.line >= 1 and line.reason and line.text.isprintable() for line in stats.skipped)
     times = [(row.segment, row.time_ns) for row in rows]
     assert times == sorted(times), "the time axis runs back"
     assert [row.segment for row in rows] == sorted(row.segment for row in rows)
     last = [max(row.time_ns for row in rows if row.segment == segment) for segment in {row.segment for row in rows}]
     first = [min(row.time_ns for row in rows if row.segment == segment) for segment in {row.segment for row in rows}]
     assert all(later > earlier for earlier, later in zip(last, first[1:], strict=False)), "a seam does not part"
-    silent = set(tally.channels) - {row.channel for row in rows}
+    silent = set(stats.channels) - {row.channel for row in rows}
     assert not silent or may_be_silent
-    assert {row.channel for row in rows} <= set(tally.channels)
-    assert (tally.first_ns is None) == (not rows)
+    assert {row.channel for row in rows} <= set(stats.channels)
+    assert (stats.first_ns is None) == (not rows)
     if rows:
-        assert tally.first_ns == min(row.time_ns for row in rows if row.segment == 0)
-        assert tally.last_ns == max(row.time_ns for row in rows)
+        assert stats.first_ns == min(row.time_ns for row in rows if row.segment == 0)
+        assert stats.last_ns == max(row.time_ns for row in rows)
     for row in rows:
         assert 0 <= row.can_id < (1 << 29 if row.flags & (Flag.EXTENDED | Flag.ERROR) else 1 << 11)
         assert len(row.data) <= (64 if Flag.FD in row.flags else 8)
@@ -116,18 +116,21 @@ def assert_same_everywhere(log: bytes, name: str) -> None:
         assert_sound(*found[0][:2])
         readings.append(found[0][:2])
     if longest + 2 < 1 << 16:
-        rows, tally = readings[0]
+        rows, stats = readings[0]
         assert readings[1] == readings[0], f"windows mean something: {options[1]}"
-        assert tally.frames + tally.other_lines + tally.broken == units(log), "a line is in no class, or in two"
+        assert stats.frames + stats.other_lines + stats.broken == units(log), "a line is in no class, or in two"
         if name == "candump":
-            assert_as_slowly(log, rows, tally)
+            assert_as_slowly(log, rows, stats)
 
 
-def assert_as_slowly(log: bytes, rows: list[Row], tally: ReadStats) -> None:
+def assert_as_slowly(log: bytes, rows: list[Row], stats: ReadStats) -> None:
     """Hold a reading of a candump log against the slow reader's."""
     expected = read_slowly(log)
-    on_axis, reordered, seams = expected.on_axis
+    on_axis, reordered, discontinuities = expected.on_axis
     assert rows == on_axis
-    assert (tally.other_lines, tally.broken, tally.reordered) == (expected.other, len(expected.broken), reordered)
-    assert [line.line for line in tally.skipped] == expected.broken[:KEPT_LINES]
-    assert [(seam.time_ns, seam.line, seam.back_ns) for seam in tally.discontinuities[:1000]] == seams[:1000]
+    assert (stats.other_lines, stats.broken, stats.reordered) == (expected.other, len(expected.broken), reordered)
+    assert [line.line for line in stats.skipped] == expected.broken[:KEPT_LINES]
+    assert [
+        (discontinuity.time_ns, discontinuity.line, discontinuity.back_ns)
+        for discontinuity in stats.discontinuities[:1000]
+    ] == discontinuities[:1000]

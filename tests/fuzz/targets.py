@@ -124,12 +124,12 @@ def gunzip(data: bytes) -> None:
         assert ours == unpacked, f"{len(ours)} bytes unpacked, not {len(unpacked)}"
         assert bool(damage) != is_whole, damage or "the damage goes unsaid"
         stream = GzipStream(FileStream(BytesIO(data)))
-        rows, tally, _ = read(stream, "candump", FormatMatch(clock=Clock.RELATIVE))
-        assert_sound(rows, tally)
+        rows, stats, _ = read(stream, "candump", FormatMatch(clock=Clock.RELATIVE))
+        assert_sound(rows, stats)
         if is_whole:
-            assert tally.frames + tally.other_lines + tally.broken == units(unpacked)
+            assert stats.frames + stats.other_lines + stats.broken == units(unpacked)
         else:
-            assert tally.broken
+            assert stats.broken
 
 
 def by_zlib(packed: bytes) -> tuple[bytes, bool]:
@@ -174,17 +174,17 @@ def foreign(data: bytes) -> None:
         rows: list[Row] = []
         readings = []
         for wanted in (None, [(0x100, False), (0x18FEF100, True)]):
-            rows, tally = reduce_frames(
+            rows, stats = reduce_frames(
                 open_capture(path),
                 wanted=wanted,
                 make=list[Row],
                 update=lambda rows, frames: rows.extend(rows_of(frames)),
                 merge=list.extend,
             )
-            readings.append((rows, tally))
-        (rows, tally), (chosen, again) = readings
-        assert_sound(rows, tally, may_be_silent=True)
-        assert again == tally, "what is wanted means something for the account"
+            readings.append((rows, stats))
+        (rows, stats), (chosen, again) = readings
+        assert_sound(rows, stats, may_be_silent=True)
+        assert again == stats, "what is wanted means something for the account"
         assert chosen == [
             row
             for row in rows
@@ -272,18 +272,18 @@ def expectations_file(data: bytes) -> None:
 def condition(data: bytes) -> None:
     words = data.decode("utf-8", "replace")
     roles = expectations().roles
-    scene = _scene()
+    context = _context()
     try:
         asked = parse_condition(words, roles).condition
     except BuslensError:
         moments = parse_trigger(words, roles).moments
         printed = trigger_text(moments, roles)
         assert parse_trigger(printed, roles).moments == moments, f"printed as {printed!r}"
-        scene.trigger_times(parse_trigger(words, roles))
+        context.trigger_times(parse_trigger(words, roles))
         return
     printed = condition_text(asked, roles)
     assert parse_condition(printed, roles).condition == asked, f"printed as {printed!r}"
-    truth = scene.ternary(asked)
+    truth = context.ternary(asked)
     assert (np.diff(truth.at_ns) > 0).all()
     assert (np.diff(truth.value) != 0).all()
 
@@ -414,7 +414,7 @@ def judged(data: bytes) -> None:
     table = np.frombuffer(data[: 6 * count], np.uint8).reshape(count, 6).astype(np.int64)
     if not count:
         return
-    # Up to 2.5 ms, 0.26 s or 5 s on, or back far enough for a seam.
+    # Up to 2.5 ms, 0.26 s or 5 s on, or back far enough for a clock discontinuity.
     unit = np.array([10_000, 1_000_000, 20_000_000, -1_000_000])[table[:, 1] >> 6]
     steps = table[:, 0] * unit - np.where(unit < 0, 11_000_000, 0)
     which = table[:, 1] % len(messages)
@@ -461,18 +461,18 @@ def _judge_canned(expected: Expectations) -> Result:
     recorder.add(frames)
     recorder.finish()
     first, last = int(frames.time_ns[0]), int(frames.time_ns[-1])
-    tally = ReadStats(clock=Clock.WALL, frames=len(frames), first_ns=first, last_ns=last, channels=frames.channels)
-    return evaluate_rules("fuzzed.log", expected, recorder, tally)
+    stats = ReadStats(clock=Clock.WALL, frames=len(frames), first_ns=first, last_ns=last, channels=frames.channels)
+    return evaluate_rules("fuzzed.log", expected, recorder, stats)
 
 
-def _scene() -> EvaluationContext:
+def _context() -> EvaluationContext:
     result = _canned_results()[0]
     return EvaluationContext(
         timelines=result.timelines,
         presences={},
-        first_ns=result.tally.first_ns or 0,
-        end_ns=result.tally.last_ns or 0,
-        seams_ns=tuple(seam.time_ns for seam in result.tally.discontinuities),
+        first_ns=result.stats.first_ns or 0,
+        end_ns=result.stats.last_ns or 0,
+        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in result.stats.discontinuities),
     )
 
 

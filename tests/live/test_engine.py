@@ -53,15 +53,15 @@ def write(path: Path, fault: str, *, seed: int = 7, drop: float = 0.0) -> Path:
     return path
 
 
-def played(engine: Engine, runs: list[Frames], tally: ReadStats, looks: list[float]) -> Result:
+def played(engine: Engine, runs: list[Frames], stats: ReadStats, looks: list[float]) -> Result:
     """Hand frames over and let the engine tell at some parts of the whole; return its last word."""
     origin_ns, length_ns = int(runs[0].time_ns[0]), int(runs[-1].time_ns[-1] - runs[0].time_ns[0])
     bounds = [origin_ns + round(part * length_ns) for part in sorted(looks)]
     for run in runs:
         for rows in np.split(np.arange(len(run)), np.searchsorted(run.time_ns, bounds)):
-            engine.take(select(run, rows, run.segment), tally.discontinuities)
+            engine.take(select(run, rows, run.segment), stats.discontinuities)
             engine.tell()
-    return engine.finish(tally)
+    return engine.finish(stats)
 
 
 def decided(engine: Engine) -> list[Finding]:
@@ -90,9 +90,9 @@ class TestLastWord:
         defined: Definitions,
     ) -> None:
         path = write(tmp_path / "capture.log", fault, seed=seed, drop=drop)
-        runs, tally = recorded(path)
-        engine = Engine(expected, defined, path=str(path), clock=tally.clock)
-        last = played(engine, runs, tally, looks)
+        runs, stats = recorded(path)
+        engine = Engine(expected, defined, path=str(path), clock=stats.clock)
+        last = played(engine, runs, stats, looks)
         whole = check(path, defined, expected)
         assert (last.findings, last.handshakes, last.verdict) == (whole.findings, whole.handshakes, whole.verdict)
         assert [it for it in decided(engine) if not is_final(it, whole)] == []
@@ -100,17 +100,17 @@ class TestLastWord:
     def test_handshakes_are_told_while_it_goes_on(
         self, tmp_path: Path, expected: Expectations, defined: Definitions
     ) -> None:
-        runs, tally = recorded(write(tmp_path / "capture.log", "healthy"))
+        runs, stats = recorded(write(tmp_path / "capture.log", "healthy"))
         engine = Engine(expected, defined, path="x")
-        whole = played(engine, runs, tally, np.linspace(0, 1, 60).tolist())
+        whole = played(engine, runs, stats, np.linspace(0, 1, 60).tolist())
         told = [(it.handshake.rule, it.handshake.number) for it in engine.told if it.handshake is not None]
         assert len(told) > 1
         assert set(told) <= {(run.rule, run.number) for run in whole.handshakes}
 
     def test_violation_is_told_once(self, tmp_path: Path, expected: Expectations, defined: Definitions) -> None:
-        runs, tally = recorded(write(tmp_path / "capture.log", "slow-motor"))
+        runs, stats = recorded(write(tmp_path / "capture.log", "slow-motor"))
         engine = Engine(expected, defined, path="x")
-        played(engine, runs, tally, np.linspace(0, 1, 60).tolist())
+        played(engine, runs, stats, np.linspace(0, 1, 60).tolist())
         keys = [(it.rule, it.step, it.handshake, it.time_ns) for it in decided(engine)]
         assert len(keys) == len(set(keys))
         assert any(it.outcome.is_fault for it in decided(engine))
@@ -120,10 +120,10 @@ class TestLongCapture:
     """A capture much longer than its windows is told as a short one, with its handshakes numbered through."""
 
     def test_six_in_a_row(self, tmp_path: Path, expected: Expectations, defined: Definitions) -> None:
-        (run,), tally = recorded(write(tmp_path / "capture.log", "healthy"))
+        (run,), stats = recorded(write(tmp_path / "capture.log", "healthy"))
         length_ns = int(run.time_ns[-1] - run.time_ns[0]) + NS_PER_S // 50
         runs = [replace(run, time_ns=run.time_ns + length_ns * k) for k in range(6)]
-        tally = replace(tally, last_ns=int(runs[-1].time_ns[-1]))
+        stats = replace(stats, last_ns=int(runs[-1].time_ns[-1]))
         engine = Engine(expected, defined, path="x", window_ns=NS_PER_S)
         engine._reach_ns = 8 * NS_PER_S
         windows = set()
@@ -133,7 +133,7 @@ class TestLongCapture:
                 engine.tell()
                 assert engine._window is not None
                 windows.add(engine._window.first_ns)
-        whole = engine.finish(tally)
+        whole = engine.finish(stats)
         assert len(windows) > 2
         assert [it for it in decided(engine) if not is_final(it, whole)] == []
         told = [(it.handshake.rule, it.handshake.number) for it in engine.told if it.handshake is not None]
@@ -147,7 +147,7 @@ class TestNextChange:
     """It finds the frame that next shows another state, without taking anything."""
 
     def test_against_the_timelines(self, tmp_path: Path, expected: Expectations, defined: Definitions) -> None:
-        (run,), tally = recorded(write(tmp_path / "capture.log", "healthy"))
+        (run,), stats = recorded(write(tmp_path / "capture.log", "healthy"))
         engine = Engine(expected, defined, path="x")
         half = len(run) // 2
         engine.take(select(run, np.arange(half)))
@@ -161,7 +161,7 @@ class TestNextChange:
             if at > run.time_ns[half - 1]
         ]
         assert found == min(after)
-        assert tally.frames == len(run)
+        assert stats.frames == len(run)
 
 
 class TestNothing:
@@ -188,10 +188,10 @@ class TestChannels:
         (tmp_path / "tied.toml").write_text(text.replace('definitions = ["pinewick.dbc"]', tied), "utf-8")
         expected = load_expectations(tmp_path / "tied.toml")
         log = write(tmp_path / "car.log", "healthy")
-        runs, tally = recorded(log)
+        runs, stats = recorded(log)
         channels = {"can0": "body"}
-        told = played(Engine.of(expected, path=str(log), channels=channels), runs, tally, [0.3, 0.6, 0.9])
+        told = played(Engine.of(expected, path=str(log), channels=channels), runs, stats, [0.3, 0.6, 0.9])
         assert told.findings == check(log, expectations=expected, channels=channels).findings
         assert told.handshakes
         with pytest.raises(UnrelatedCaptureError, match="none of the 9 messages"):
-            played(Engine.of(expected, path=str(log)), runs, tally, [])
+            played(Engine.of(expected, path=str(log)), runs, stats, [])

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.handmade import ORIGIN_NS, broken_tally, handshake, ms, pulse_finding, result, step_finding, tally
+from support.handmade import ORIGIN_NS, broken_stats, handshake, ms, pulse_finding, read_stats, result, step_finding
 
 from buslens.capture.frames import Clock, ClockDiscontinuity
 from buslens.checks.findings import Limit, Outcome, Result, TimeBounds, Verdict
@@ -28,7 +28,7 @@ class TestContract:
     """The document holds what it promises, under the promised names."""
 
     def test_capture(self) -> None:
-        found = entry(result(step_finding(), unexercised=("supply",), tally=broken_tally()))
+        found = entry(result(step_finding(), unexercised=("supply",), stats=broken_stats()))
         promised = ["path", "frames", "skipped_lines", "start", "end", "verdict", "unexercised", "findings"]
         assert list(found)[: len(promised)] == promised
         assert [found[key] for key in promised[:-1]] == ["logs/car03.log", 4212, 3, 0.0, 12.48, "faulty", ["supply"]]
@@ -84,17 +84,17 @@ class TestContract:
         ]
 
     def test_recording(self) -> None:
-        found = entry(result(tally=broken_tally()))
+        found = entry(result(stats=broken_stats()))
         assert found["skipped"] == [
             {"line": 812, "reason": "odd number of digits in the data", "text": "(1.0) can0 1#1"}
         ]
         assert found["seams"] == [{"time": 6.0, "line": 900, "back": 4.0, "stamp_lost": False, "hole": False}]
         assert (found["reordered"], found["error_frames"]) == (14, 2)
 
-    def test_seam_where_a_stamp_was_lost(self) -> None:
+    def test_discontinuity_where_a_stamp_was_lost(self) -> None:
         lost = ClockDiscontinuity(time_ns=1_000_000_000, line=7, back_ns=0, is_lost=True)
-        found = entry(result(tally=replace(broken_tally(), seams=[lost])))
-        assert [seam["stamp_lost"] for seam in found["seams"]] == [True]
+        found = entry(result(stats=replace(broken_stats(), discontinuities=[lost])))
+        assert [discontinuity["stamp_lost"] for discontinuity in found["seams"]] == [True]
 
     def test_unusable_capture_has_the_same_keys(self) -> None:
         found = json.loads(dumps(document([error_entry("x.log", "no such file")])))["captures"][0]
@@ -109,7 +109,7 @@ class TestTimes:
     def test_exact(self, origin_ns: int, later_ns: int) -> None:
         judged = result(
             replace(pulse_finding(Outcome.VIOLATED), time_ns=origin_ns + later_ns),
-            tally=tally(first_ns=origin_ns, last_ns=origin_ns + later_ns),
+            stats=read_stats(first_ns=origin_ns, last_ns=origin_ns + later_ns),
         )
         read = json.loads(dumps(document([capture_entry(judged)])), parse_float=Decimal)["captures"][0]
         assert read["recorded_start"].scaleb(9) == origin_ns
@@ -124,7 +124,7 @@ class TestTimes:
 
     @pytest.mark.parametrize("clock", [Clock.RELATIVE, Clock.MISSING])
     def test_no_recorded_start_without_a_calendar(self, clock: Clock) -> None:
-        assert entry(result(tally=tally(clock=clock)))["recorded_start"] is None
+        assert entry(result(stats=read_stats(clock=clock)))["recorded_start"] is None
 
     def test_open_end(self) -> None:
         finding = replace(step_finding(), delay=TimeBounds(earliest_ns=ms(900), latest_ns=None))

@@ -258,7 +258,7 @@ class TestSigns:
         assert doubts
         assert not faults & doubts
 
-    def test_a_seam_breaks_every_lane(self) -> None:
+    def test_a_discontinuity_breaks_every_lane(self) -> None:
         result = SKETCHES["seam"]()
         assert "clock jumped back" in words(sheet(result))
         paper = [f for f in sheet(result).fills if f.tone is Tone.PAPER]
@@ -324,7 +324,7 @@ class TestChoice:
     def test_the_whole_capture_without_one(self) -> None:
         result = SKETCHES["no handshake"]()
         view = choose(result, places(result))
-        assert (view.start_ns, view.end_ns) == (result.tally.first_ns, result.tally.last_ns)
+        assert (view.start_ns, view.end_ns) == (result.stats.first_ns, result.stats.last_ns)
 
     def test_what_the_rule_awaits_is_drawn_in_its_order(self) -> None:
         result = SKETCHES["late"]()

@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.handmade import pulse_finding, result, step_finding, tally
+from support.handmade import pulse_finding, read_stats, result, step_finding
 
 from buslens.capture.frames import Clock
 from buslens.checks.findings import Outcome, Result, Verdict
@@ -129,7 +129,7 @@ class TestSuites:
         assert (found.get("time"), found.get("timestamp")) == ("12.480", "2025-11-03T09:14:05")
 
     def test_no_date_without_a_calendar(self) -> None:
-        assert read(result(tally=tally(clock=Clock.RELATIVE)))[0].get("timestamp") is None
+        assert read(result(stats=read_stats(clock=Clock.RELATIVE)))[0].get("timestamp") is None
 
     def test_nothing_judged(self) -> None:
         assert parsed(junit([])).get("tests") == "0"

@@ -7,12 +7,12 @@ import pytest
 from support.handmade import (
     ORIGIN_NS,
     between,
-    broken_tally,
+    broken_stats,
     handshake,
     pulse_finding,
+    read_stats,
     result,
     step_finding,
-    tally,
 )
 
 from buslens.capture.frames import Clock
@@ -77,23 +77,23 @@ class TestHeader:
         ]
 
     def test_a_clock_without_a_zone_is_not_called_utc(self) -> None:
-        head = text(result(tally=tally(clock=Clock.LOCAL)))
+        head = text(result(stats=read_stats(clock=Clock.LOCAL)))
         assert "recorded 2025-11-03 09:14:05, recorder time, no zone" in head
         assert "UTC" not in head
 
     @pytest.mark.parametrize("clock", [Clock.RELATIVE, Clock.MISSING])
     def test_no_date_without_a_calendar(self, clock: Clock) -> None:
-        assert "recorded 2" not in text(result(tally=tally(clock=clock)))
+        assert "recorded 2" not in text(result(stats=read_stats(clock=clock)))
 
     def test_no_duration_without_stamps(self) -> None:
-        assert "4,212 frames without time stamps, candump" in text(result(tally=tally(clock=Clock.MISSING)))
+        assert "4,212 frames without time stamps, candump" in text(result(stats=read_stats(clock=Clock.MISSING)))
 
     def test_a_stamp_beyond_the_calendar(self) -> None:
-        far = tally(first_ns=9 * 10**18, last_ns=9 * 10**18 + 1)
-        text(result(tally=far))
+        far = read_stats(first_ns=9 * 10**18, last_ns=9 * 10**18 + 1)
+        text(result(stats=far))
 
     def test_skipped_lines_are_counted(self) -> None:
-        assert "3 lines skipped" in lines(text(result(tally=broken_tally())))[1]
+        assert "3 lines skipped" in lines(text(result(stats=broken_stats())))[1]
 
 
 class TestFindings:
@@ -169,7 +169,7 @@ class TestNotes:
     """Whatever is wrong with the recording, and how handshakes ended, is said once."""
 
     def test_recording(self) -> None:
-        notes = section(text(result(tally=broken_tally(), notes=("the date could not be read",))), "Notes")
+        notes = section(text(result(stats=broken_stats(), notes=("the date could not be read",))), "Notes")
         assert notes == [
             "the date could not be read",
             "line 812 skipped: odd number of digits in the data: (1.0) can0 1#1",
@@ -232,7 +232,7 @@ class TestPaint:
         evil = "a\x1b[2Jb\r\u202e"
         finding = replace(step_finding(), rule=evil, step=evil, reason=evil, basis=evil)
         report = text(
-            result(finding, path=evil, summary=evil, unexercised=(evil,), notes=(evil,), tally=tally(format=evil))
+            result(finding, path=evil, summary=evil, unexercised=(evil,), notes=(evil,), stats=read_stats(format=evil))
         )
         assert not set(report) & set("\x1b\r\u202e")
 
@@ -246,5 +246,5 @@ class TestMuchThatCouldNotBeRead:
     @pytest.mark.parametrize(("broken", "is_told"), [(1, False), (2, True), (50, True)])
     def test_first_line(self, broken: int, is_told: bool) -> None:
         made = result()
-        first = text(replace(made, tally=replace(made.tally, frames=149, broken=broken))).splitlines()[0]
+        first = text(replace(made, stats=replace(made.stats, frames=149, broken=broken))).splitlines()[0]
         assert first.startswith(f"{broken} lines of the log could not be read, beside 149 frames") is is_told

@@ -53,6 +53,6 @@ def span_of(finding: Finding, result: Result) -> tuple[int, int]:
     for shake in result.handshakes:
         if (shake.rule, shake.number) == (finding.rule, finding.handshake):
             moments += [shake.start.earliest_ns, shake.start.latest_ns, shake.end_ns]
-    end_ns = result.tally.last_ns or 0
+    end_ns = result.stats.last_ns or 0
     known = [end_ns if moment is None else moment for moment in moments]
     return min(known), max(known)

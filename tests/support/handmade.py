@@ -94,7 +94,7 @@ def pulse_finding(outcome: Outcome = Outcome.MET) -> Finding:
     )
 
 
-def tally(**changes: object) -> ReadStats:
+def read_stats(**changes: object) -> ReadStats:
     """Return the count of a capture of 12.48 s."""
     fields: dict[str, object] = {
         "format": "candump",
@@ -117,7 +117,7 @@ def result(*findings: Finding, verdict: Verdict = Verdict.FAULTY, **changes: obj
         "handshakes": (),
         "unexercised": (),
         "timelines": {},
-        "tally": tally(),
+        "stats": read_stats(),
         "expectations": Expectations(
             path="signal_defs/steering_lock.toml", roles={}, rules=(HANDSHAKE_RULE, PULSE_RULE)
         ),
@@ -137,13 +137,13 @@ def handshake(number: int = 1, **changes: object) -> Handshake:
     return Handshake(**{**fields, **changes})  # type: ignore[arg-type]
 
 
-def broken_tally() -> ReadStats:
+def broken_stats() -> ReadStats:
     """Return a count with everything that can be wrong with a recording."""
-    return tally(
+    return read_stats(
         broken=3,
         skipped=[Skipped(line=812, reason="odd number of digits in the data", text="(1.0) can0 1#1")],
         reordered=14,
-        seams=[ClockDiscontinuity(time_ns=at(6000), line=900, back_ns=4 * NS_PER_S)],
+        discontinuities=[ClockDiscontinuity(time_ns=at(6000), line=900, back_ns=4 * NS_PER_S)],
         errors=2,
         notes=["the date could not be read"],
     )

@@ -113,18 +113,18 @@ class Reading:
 
     @property
     def on_axis(self) -> tuple[list[Row], int, list[tuple[int, int, int]]]:
-        """Frames in order of time; how many had to be sorted; seams as (time, line, how far back)."""
+        """Frames in order of time; how many had to be sorted; clock discontinuities as (time, line, how far back)."""
         segments: list[list[Row]] = [[]]
-        seams = []
+        discontinuities = []
         shift, reordered = 0, 0
         largest: int | None = None
-        floor = 0  # nothing behind a seam comes before it
+        floor = 0  # nothing behind a clock discontinuity comes before it
         latest: dict[str, int] = {}
         for number, (row, line) in enumerate(zip(self.recorded, self.lines, strict=True)):
             time = row.time_ns + shift
             falls = largest is not None and time < max(largest - SORTED_NS, floor, latest.get(row.channel, time))
             if largest is not None and (falls or number in self.holes):
-                seams.append((largest + 1, line, largest - time))
+                discontinuities.append((largest + 1, line, largest - time))
                 shift += max(largest + 1 - time, 0)
                 time = max(largest + 1, time)
                 floor = largest + 1
@@ -134,7 +134,11 @@ class Reading:
             latest[row.channel] = time
             largest = time if largest is None else max(largest, time)
             segments[-1].append(row._replace(time_ns=time, segment=len(segments) - 1))
-        return [row for segment in segments for row in sorted(segment, key=lambda row: row.time_ns)], reordered, seams
+        return (
+            [row for segment in segments for row in sorted(segment, key=lambda row: row.time_ns)],
+            reordered,
+            discontinuities,
+        )
 
 
 def read_slowly(log: bytes) -> Reading:

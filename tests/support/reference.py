@@ -155,19 +155,19 @@ def timeline_entries(
     *,
     timeout: int | None,
     lag: int | None,
-    seams: list[int],
+    discontinuities: list[int],
     first: int,
     end: int,
 ) -> list[Entry]:
     """Return the entries of a timeline, found by asking at every ns what is known then.
 
-    No two frames have one time, and no seam the time of a frame.
+    No two frames have one time, and no clock discontinuity the time of a frame.
     """
     found: list[Entry] = []
     for time in range(first, end + 1):
-        state, why = _known_at(time, frames, timeout, seams, end)
+        state, why = _known_at(time, frames, timeout, discontinuities, end)
         if not found or (found[-1].state, found[-1].why) != (state, why):
-            since = _since(time, why, frames, timeout, lag, seams, first, end)
+            since = _since(time, why, frames, timeout, lag, discontinuities, first, end)
             found.append(Entry(time, min(since, time - 1), state, why))
     return found
 
@@ -181,17 +181,21 @@ def _silences(frames: list[Seen], timeout: int | None, end: int) -> list[tuple[i
 
 
 def _known_at(
-    time: int, frames: list[Seen], timeout: int | None, seams: list[int], end: int
+    time: int, frames: list[Seen], timeout: int | None, discontinuities: list[int], end: int
 ) -> tuple[int, UnknownReason]:
     carried = [frame for frame in frames if frame.carries and frame.time <= time]
     last = carried[-1].time if carried else -(10**9)
-    breaks = [(seam, UnknownReason.DISCONTINUITY) for seam in seams if last < seam <= time]
+    breaks = [
+        (discontinuity, UnknownReason.DISCONTINUITY)
+        for discontinuity in discontinuities
+        if last < discontinuity <= time
+    ]
     for begin, _ in _silences(frames, timeout, end):
         if begin >= last and timeout is not None and begin + timeout <= time:
             breaks.append((begin + timeout, UnknownReason.TIMED_OUT))
             break  # while the signal has not come again, the first silence is the one that counts
     if breaks:
-        # The latest is told; of a silence and a seam at one time the seam.
+        # The latest is told; of a silence and a clock discontinuity at one time the clock discontinuity.
         return UNKNOWN_STATE, max(breaks, key=lambda it: (it[0], it[1] is UnknownReason.DISCONTINUITY))[1]
     if not carried:
         return UNKNOWN_STATE, UnknownReason.NO_FRAME_YET
@@ -205,7 +209,7 @@ def _since(
     frames: list[Seen],
     timeout: int | None,
     lag: int | None,
-    seams: list[int],
+    discontinuities: list[int],
     first: int,
     end: int,
 ) -> int:
@@ -219,7 +223,7 @@ def _since(
     before = max((at for at in carried if at < time), default=None)
     if why is UnknownReason.DISCONTINUITY or before is None:
         return never if before is None else before
-    hole = any(before < seam <= time for seam in seams) or any(
+    hole = any(before < discontinuity <= time for discontinuity in discontinuities) or any(
         before <= begin and stop <= time for begin, stop in _silences(frames, timeout, end)
     )
     return before if lag is None or hole else max(before, time - lag - 1)

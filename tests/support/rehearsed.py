@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 FOLDER: Final = Path(__file__).parents[2] / "signal_defs"
 INTERLEAVE_NS: Final = 10 * NS_PER_MS
-"""Stamps that run back further are a seam."""
+"""Stamps that run back further are a clock discontinuity."""
 
 OWN_BATTERY: Final = frozenset({"low-battery"})
 """What is wrong with these is the battery, so that none is drawn for them."""
@@ -135,12 +135,12 @@ def judge_frames(frames: Frames) -> Result:
     steps = np.diff(frames.time_ns)
     back = np.flatnonzero(steps < -INTERLEAVE_NS) + 1
     time_ns = frames.time_ns.copy()
-    seams = []
+    discontinuities = []
     for row in back.tolist():
         # Times count on from before the jump.
         lost = int(time_ns[row - 1] - time_ns[row])
         time_ns[row:] += lost
-        seams.append(ClockDiscontinuity(time_ns=int(time_ns[row]), line=row + 1, back_ns=lost))
+        discontinuities.append(ClockDiscontinuity(time_ns=int(time_ns[row]), line=row + 1, back_ns=lost))
     recorder = CaptureHistory(plan_tracks(expectations(), definitions()))
     traffic = TrafficByChannel()
     for segment, rows in enumerate(np.split(np.arange(len(frames)), back)):
@@ -149,13 +149,13 @@ def judge_frames(frames: Frames) -> Result:
         recorder.add(part)
         traffic.add(part)
     recorder.finish()
-    tally = ReadStats(
+    stats = ReadStats(
         clock=Clock.WALL,
         frames=len(frames),
         first_ns=int(time_ns[0]),
         last_ns=int(time_ns.max()),
-        discontinuities=seams,
+        discontinuities=discontinuities,
         pauses=traffic.pauses(int(time_ns[0]), int(time_ns.max())),
         lone_channels=traffic.lone(),
     )
-    return evaluate_rules("rehearsed", expectations(), recorder, tally)
+    return evaluate_rules("rehearsed", expectations(), recorder, stats)

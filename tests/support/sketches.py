@@ -1,4 +1,4 @@
-"""Captures for pictures: an invented lock that was recorded well, late, not at all, with holes and with a seam."""
+"""Captures for pictures: an invented lock recorded well, late, not at all, with holes, with a discontinuity."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def lock(
     enable: tuple[float, float] = (1075, 1425),
     ignition_on: float | None = None,
     silence: tuple[float, float] | None = None,
-    seams: tuple[float, ...] = (),
+    discontinuities: tuple[float, ...] = (),
     until: float = 4000,
     period: float = 25,
     dip: float = 11.2,
@@ -79,7 +79,7 @@ def lock(
         samples,
         *RULES,
         timeouts=dict.fromkeys(samples, 400),
-        seams=seams,
+        discontinuities=discontinuities,
         also={
             "door_open": {"closed", "open"},
             "lock_enable": {"off", "on"},
@@ -100,7 +100,7 @@ SKETCHES = {
     "ignition": lambda: lock(ignition_on=1500),
     "silent": lambda: lock(silence=(1180, 2500)),
     "low supply": lambda: lock(dip=9.4),
-    "seam": lambda: lock(seams=(1300,)),
+    "seam": lambda: lock(discontinuities=(1300,)),
     "cut short": lambda: lock(locked=None, second=None, until=1500),
     "no handshake": lambda: lock(until=900),
 }
@@ -206,5 +206,5 @@ def any_result(draw: st.DrawFn) -> Result:
         timelines=timelines,
         handshakes=tuple(draw(st.lists(runs, max_size=3, unique_by=lambda run: run.number))),
         expectations=Expectations(path="x.toml", roles=roles, rules=rules),
-        tally=replace(handmade_result().tally, first_ns=0, last_ns=None, seams=[]),
+        stats=replace(handmade_result().stats, first_ns=0, last_ns=None, discontinuities=[]),
     )

@@ -104,7 +104,7 @@ def perform(
     *rules: AnyRule,
     timeouts: Mapping[str, float] | None = None,
     lags: Mapping[str, float] | None = None,
-    seams: Iterable[float] = (),
+    discontinuities: Iterable[float] = (),
     until: float | None = None,
     unnamed: Mapping[str, set[str]] | None = None,
     also: Mapping[str, set[str]] | None = None,
@@ -113,7 +113,7 @@ def perform(
 ) -> Result:
     """Return what the rules find in samples; all times in milliseconds.
 
-    A role whose first sample is a number is one, in steps of 0.1 V. A seam at t starts a new segment there. `until`
+    A role whose first sample is a number is one, in steps of 0.1 V. A discontinuity at t starts a segment. `until`
     makes the capture last beyond the last sample, as the frames of other messages do. States in `unnamed` are sent,
     but the expectations do not name them; states in `also` are named, but need not be sent.
     A role with a lag sends once more between two frames, so that no frame is on a beat, unless `has_beat`.
@@ -149,19 +149,19 @@ def perform(
     )
     frames = frames_of(samples, ids, codes)
     recorder = CaptureHistory(plan_tracks(expected, Definitions(messages=tuple(messages))))
-    bounds_ns = [round(seam * NS_PER_MS) for seam in seams]
+    bounds_ns = [round(discontinuity * NS_PER_MS) for discontinuity in discontinuities]
     for segment, part in enumerate(np.split(np.arange(len(frames)), np.searchsorted(frames.time_ns, bounds_ns))):
         recorder.add(select(frames, part, segment))
     recorder.finish()
     end_ns = int(frames.time_ns[-1])
-    tally = ReadStats(
+    stats = ReadStats(
         clock=clock,
         frames=len(frames),
         first_ns=int(frames.time_ns[0]),
         last_ns=end_ns if until is None else round(until * NS_PER_MS),
         discontinuities=[ClockDiscontinuity(time_ns=at, line=1, back_ns=10**9) for at in bounds_ns],
     )
-    return evaluate_rules("stage", expected, recorder, tally)
+    return evaluate_rules("stage", expected, recorder, stats)
 
 
 def _off_beat(samples: Samples) -> Samples:

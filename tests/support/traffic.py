@@ -67,8 +67,8 @@ def columns(frames: list[Frame]) -> Frames:
 
 
 @st.composite
-def traffic(draw: st.DrawFn, *, seams: bool = True, ties: bool = False) -> list[Frame]:
-    """Frames in order of time: changes, silences, short frames, requests, and, if wanted, seams and equal stamps."""
+def traffic(draw: st.DrawFn, *, discontinuities: bool = True, ties: bool = False) -> list[Frame]:
+    """Frames in time order: changes, silences, short frames, requests; discontinuities and equal stamps if wanted."""
     step = st.one_of(st.integers(0 if ties else 1, 4), st.integers(5, 40))
     drawn = draw(
         st.lists(
@@ -79,7 +79,7 @@ def traffic(draw: st.DrawFn, *, seams: bool = True, ties: bool = False) -> list[
                 st.tuples(st.integers(0, 2), st.integers(0, 3), st.integers(0, 2), st.integers(0, 2)),
                 st.sampled_from([4, 4, 4, 4, 3, 1, 0]),
                 st.sampled_from([0] * 12 + [int(Flag.REMOTE), int(Flag.EXTENDED)]),
-                st.sampled_from([0] * 9 + [1] if seams else [0]),
+                st.sampled_from([0] * 9 + [1] if discontinuities else [0]),
             ),
             min_size=1,
             max_size=40,
@@ -89,12 +89,12 @@ def traffic(draw: st.DrawFn, *, seams: bool = True, ties: bool = False) -> list[
     time, segment = 0, 0
     for delta, can_id, channel, data, length, flags, jump in drawn:
         segment += jump
-        # A seam is put right behind the frame before it: no frame has its time.
+        # A clock discontinuity is put right behind the frame before it: no frame has its time.
         time += max(delta, 2 * jump)
         frames.append(Frame(time, can_id, data[:length], channel, segment, flags))
     return frames
 
 
-def seams_of(frames: list[Frame]) -> list[int]:
-    """Return the times of the seams that lie between frames of different segments."""
+def discontinuities_of(frames: list[Frame]) -> list[int]:
+    """Return the times of the clock discontinuities that lie between frames of different segments."""
     return [one.time + 1 for one, other in pairwise(frames) if one.segment != other.segment]

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.reference import Entry, Seen, timeline_entries
-from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, seams_of, traffic
+from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
 
 from buslens.capture.frames import ClockDiscontinuity
 from buslens.definitions.model import Message, Signal, ValueType
@@ -30,7 +30,7 @@ def build(
     signal: Signal | None = PLAIN,
     timeout: int = NO_TIMEOUT,
     lag: int | None = None,
-    seams: list[int] | None = None,
+    discontinuities: list[int] | None = None,
     number: bool = False,
     first: int | None = None,
     end: int | None = None,
@@ -46,9 +46,9 @@ def build(
         states={} if number else STATES,
         unit="V" if number else "",
         lag_ns=lag,
-        seams=[
+        discontinuities=[
             ClockDiscontinuity(time_ns=time, line=1, back_ns=1)
-            for time in (seams_of(frames) if seams is None else seams)
+            for time in (discontinuities_of(frames) if discontinuities is None else discontinuities)
         ],
         first_ns=frames[0].time if first is None else first,
         end_ns=frames[-1].time if end is None else end,
@@ -108,7 +108,7 @@ class TestAgainstReference:
             end=end,
         )
         expected = timeline_entries(
-            seen, timeout=timeout, lag=lag, seams=seams_of(frames), first=frames[0].time, end=end
+            seen, timeout=timeout, lag=lag, discontinuities=discontinuities_of(frames), first=frames[0].time, end=end
         )
         assert entries(found) == expected
         carried = [it.time for it in seen if it.carries]
@@ -147,23 +147,23 @@ class TestBothEnds:
         frames = values([(0, 0), (100, 1)])
         assert entries(build(frames, lag=7, timeout=50))[-1].since == 0
 
-    def test_lag_says_nothing_across_a_seam(self) -> None:
+    def test_lag_says_nothing_across_a_discontinuity(self) -> None:
         frames = [*values([(0, 0)]), Frame(20, data=(1, 1, 0, 0), segment=1), Frame(40, data=(0, 1, 0, 0), segment=1)]
-        assert entries(build(frames, lag=3, seams=[5])) == [
+        assert entries(build(frames, lag=3, discontinuities=[5])) == [
             Entry(0, -1, 0, UnknownReason.KNOWN),
             Entry(5, 0, UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
             Entry(20, 0, 1, UnknownReason.KNOWN),
             Entry(40, 36, 0, UnknownReason.KNOWN),
         ]
 
-    def test_lag_narrows_before_a_seam_too(self) -> None:
+    def test_lag_narrows_before_a_discontinuity_too(self) -> None:
         frames = [*values([(0, 0), (10, 1)]), Frame(20, data=(1, 1, 0, 0), segment=1)]
-        assert entries(build(frames, lag=3, seams=[15]))[1] == Entry(10, 6, 1, UnknownReason.KNOWN)
+        assert entries(build(frames, lag=3, discontinuities=[15]))[1] == Entry(10, 6, 1, UnknownReason.KNOWN)
 
     def test_lag_where_a_segment_begins_with_a_frame(self) -> None:
-        """It lies behind the seam, and the frame that follows it has no seam before it."""
+        """It lies behind the discontinuity, and the frame that follows it has no discontinuity before it."""
         frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(12, data=(0, 1, 0, 0), segment=1)]
-        found = entries(build(frames, lag=1, seams=[5]))
+        found = entries(build(frames, lag=1, discontinuities=[5]))
         assert [(entry.state, entry.since) for entry in found] == [(0, -1), (UNKNOWN_STATE, 0), (1, 0), (0, 10)]
 
     def test_of_frames_of_one_stamp_the_first_may_show_nothing_new(self) -> None:
@@ -230,39 +230,39 @@ class TestUnknown:
         found = build([Frame(0, data=(0x00, 0x38)), Frame(9, data=(0x00, 0x7E))], message=message, signal=signal)
         assert [found.unnamed_value(index) for index in range(len(found))] == ["0.5"]
 
-    def test_seam(self) -> None:
+    def test_discontinuity(self) -> None:
         frames = [Frame(0), Frame(20, segment=1)]
-        assert entries(build(frames, seams=[5])) == [
+        assert entries(build(frames, discontinuities=[5])) == [
             Entry(0, -1, 0, UnknownReason.KNOWN),
             Entry(5, 0, UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
             Entry(20, 0, 0, UnknownReason.KNOWN),
         ]
 
-    def test_seam_right_behind_a_frame(self) -> None:
+    def test_discontinuity_right_behind_a_frame(self) -> None:
         frames = [Frame(0), Frame(4), Frame(20, segment=1)]
-        assert entries(build(frames, seams=[5]))[1] == Entry(5, 4, UNKNOWN_STATE, UnknownReason.DISCONTINUITY)
+        assert entries(build(frames, discontinuities=[5]))[1] == Entry(5, 4, UNKNOWN_STATE, UnknownReason.DISCONTINUITY)
 
-    def test_seam_before_the_first_frame(self) -> None:
+    def test_discontinuity_before_the_first_frame(self) -> None:
         """Nothing was seen before it: what the first frame shows may have come about as early as the capture began."""
         frames = [Frame(0, 0x303), Frame(20, segment=1)]
-        assert entries(build(frames, seams=[5])) == [
+        assert entries(build(frames, discontinuities=[5])) == [
             Entry(0, -1, UNKNOWN_STATE, UnknownReason.NO_FRAME_YET),
             Entry(5, -1, UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
             Entry(20, -1, 0, UnknownReason.KNOWN),
         ]
 
-    def test_timeout_that_runs_out_at_a_seam(self) -> None:
+    def test_timeout_that_runs_out_at_a_discontinuity(self) -> None:
         frames = [Frame(0), Frame(20, segment=1)]
-        assert [entry[::2] for entry in entries(build(frames, seams=[5], timeout=5))] == [
+        assert [entry[::2] for entry in entries(build(frames, discontinuities=[5], timeout=5))] == [
             (0, 0),
             (5, UNKNOWN_STATE),
             (20, 0),
         ]
 
-    def test_frame_at_the_seam(self) -> None:
+    def test_frame_at_the_discontinuity(self) -> None:
         """The segment begins with this very frame: the role was unknown for a moment, so that no change spans it."""
         frames = [*values([(0, 0)]), Frame(5, data=(1, 1, 0, 0), segment=1), Frame(9, data=(1, 1, 0, 0), segment=1)]
-        found = entries(build(frames, seams=[5]))
+        found = entries(build(frames, discontinuities=[5]))
         assert [(entry.state, entry.why) for entry in found] == [
             (0, UnknownReason.KNOWN),
             (UNKNOWN_STATE, UnknownReason.DISCONTINUITY),
@@ -314,7 +314,9 @@ class TestNumbers:
         front.add(columns(values([(0, 7), (5, 3)])))
         back.add(columns(values([(10, 3), (15, 7)])))
         front.merge(back)
-        found = build_timeline(front.messages[0], 0, states={}, unit="", lag_ns=None, seams=[], first_ns=0, end_ns=15)
+        found = build_timeline(
+            front.messages[0], 0, states={}, unit="", lag_ns=None, discontinuities=[], first_ns=0, end_ns=15
+        )
         assert (found.seen_ns.tolist(), found.value.tolist()) == ([0, 5, 15], [7.0, 3.0, 7.0])
 
     def test_not_a_number(self) -> None:
@@ -337,7 +339,7 @@ class TestNumbers:
             states={"back": frozenset({-1}), "ahead": frozenset({1})},
             unit="",
             lag_ns=None,
-            seams=[],
+            discontinuities=[],
             first_ns=0,
             end_ns=10,
         )
@@ -367,7 +369,7 @@ class TestSpecialValues:
             states=states,
             unit="",
             lag_ns=None,
-            seams=[],
+            discontinuities=[],
             first_ns=0,
             end_ns=10 * len(raw),
         )

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, seams_of, traffic
+from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
 
 from buslens.capture.frames import ClockDiscontinuity, Flag
 from buslens.timeline.build import build_timeline
@@ -47,7 +47,9 @@ def timelines(recorder: CaptureHistory, frames: list[Frame], *, lag: int | None 
             states={"present": frozenset({0})} if track.signal is None else STATES,
             unit="",
             lag_ns=lag,
-            seams=[ClockDiscontinuity(time_ns=time, line=1, back_ns=1) for time in seams_of(frames)],
+            discontinuities=[
+                ClockDiscontinuity(time_ns=time, line=1, back_ns=1) for time in discontinuities_of(frames)
+            ],
             first_ns=frames[0].time,
             end_ns=frames[-1].time,
         )
@@ -67,7 +69,7 @@ def assert_same(one: dict[str, Timeline], other: dict[str, Timeline], *, but: tu
 
 
 def take(recorder: CaptureHistory, frames: list[Frame]) -> None:
-    """Let a recorder take frames as runs that reach across no seam."""
+    """Let a recorder take frames as runs that reach across no clock discontinuity."""
     for _, run in groupby(frames, key=lambda frame: frame.segment):
         recorder.add(columns(list(run)))
 
@@ -114,8 +116,8 @@ class TestRuns:
             )
 
     @pytest.mark.parametrize("between", [Frame(3, 0x303, segment=1), Frame(3, data=(0, 2, 0, 0), segment=1)])
-    def test_seam_that_is_long_past(self, between: Frame) -> None:
-        """Behind a seam a role is known again by its own next frame only, however many others come first."""
+    def test_discontinuity_that_is_long_past(self, between: Frame) -> None:
+        """Behind a discontinuity a role is known again by its own next frame only, however many others come first."""
         frames = [Frame(0), between, between._replace(time=5), Frame(6, segment=1)]
         recorder = CaptureHistory(tracks(NO_TIMEOUT))
         for frame in frames:
@@ -125,7 +127,7 @@ class TestRuns:
 
 
 def joined(frames: list[Frame], cuts: list[int], timeout: int | None) -> CaptureHistory:
-    """Record piece by piece; a piece with a seam in it or before it goes on from what stands, as when reading."""
+    """Record piece by piece; a piece with a discontinuity in or before it continues, as when reading."""
     whole = CaptureHistory(tracks(timeout))
     segment = 0
     for piece in pieces(frames, cuts):
@@ -154,9 +156,9 @@ class TestJoin:
     @given(traffic(), CUTS, TIMEOUTS)
     @settings(max_examples=25, deadline=None)
     def test_wanted_frames_only(self, frames: list[Frame], cuts: list[int], timeout: int) -> None:
-        """A recorder that is handed no frame behind a seam, before the next piece is joined, still knows of it.
+        """A history without a frame after a discontinuity, before the next piece is merged, still knows of it.
 
-        Only the usual time between frames, which wording needs, may then count the one interval across the seam.
+        Only the usual time between frames may then count the one interval across the discontinuity.
         """
         wanted = [frame for frame in frames if frame.can_id != 0x303]
         whole = CaptureHistory(tracks(timeout))
@@ -174,8 +176,8 @@ class TestJoin:
         found, expected = timelines(whole, frames), timelines(at_once(frames, timeout), frames)
         assert_same(found, expected, but=("period_ns",))
 
-    def test_seam_at_a_joint_before_the_same_value(self) -> None:
-        """The first frame behind a seam makes a role known again, even if its value is the old one."""
+    def test_discontinuity_at_a_joint_before_the_same_value(self) -> None:
+        """The first frame behind a clock discontinuity makes a role known again, even if its value is the old one."""
         frames = [Frame(0), Frame(10), Frame(20, 0x303, segment=1), Frame(30, segment=1), Frame(40, segment=1)]
         plain = timelines(joined(frames, [3], NO_TIMEOUT), frames)["plain"]
         assert plain.seen_ns.tolist() == [0, 11, 30]
@@ -196,7 +198,7 @@ class TestJoin:
         assert one.messages[0].ids == {0x18FEF101, 0x18FEF102, 0x18FEF103}
         assert one.messages[0].frames == 3
 
-    @given(traffic(seams=False), st.integers(0, 40), st.integers(0, 40), TIMEOUTS)
+    @given(traffic(discontinuities=False), st.integers(0, 40), st.integers(0, 40), TIMEOUTS)
     @settings(max_examples=15, deadline=None)
     def test_order_of_joining_does_not_matter(self, frames: list[Frame], one: int, other: int, timeout: int) -> None:
         """Two pieces may be joined before the one in front of them is."""
@@ -211,15 +213,15 @@ class TestJoin:
             assert (log.first_ns, log.last_ns, log.frames) == (same.first_ns, same.last_ns, same.frames)
             assert log.period_ns == same.period_ns
 
-    def test_no_interval_across_a_seam_at_a_joint(self) -> None:
-        """A recorder that saw a seam after its last frame counts no interval from there on."""
+    def test_no_interval_across_a_discontinuity_at_a_joint(self) -> None:
+        """A recorder that saw a clock discontinuity after its last frame counts no interval from there on."""
         whole, later = CaptureHistory(tracks(NO_TIMEOUT)), CaptureHistory(tracks(NO_TIMEOUT))
         take(whole, [Frame(0), Frame(10), Frame(20, 0x303, segment=1)])
         take(later, [Frame(500), Frame(530)])
         whole.merge(later)
         assert whole.messages[0].period_ns == (10 + 30) // 2
 
-    def test_no_interval_of_a_signal_across_a_seam(self) -> None:
+    def test_no_interval_of_a_signal_across_a_discontinuity(self) -> None:
         """The same for a signal that has not come again since, though its message has."""
         whole, later = CaptureHistory(tracks(NO_TIMEOUT)), CaptureHistory(tracks(NO_TIMEOUT))
         take(whole, [Frame(0), Frame(10), Frame(20, data=(0, 2, 0, 0), segment=1)])
@@ -280,7 +282,7 @@ class TestMeasuredCycle:
         assert (timeline.timeout_ns, timeline.period_ns) == (None, None)
         assert timeline.state.tolist() == [0]
 
-    def test_seam_is_no_interval(self) -> None:
+    def test_discontinuity_is_no_interval(self) -> None:
         frames = [Frame(0), Frame(10), Frame(500, segment=1), Frame(530, segment=1)]
         timeline = timelines(at_once(frames, None), frames)["plain"]
         assert (timeline.period_ns, timeline.timeout_ns) == ((10 + 30) // 2, CYCLES_PER_TIMEOUT * 20)

@@ -20,7 +20,13 @@ import numpy as np
 
 from buslens.report.formatting import clean, unknown_text
 from buslens.report.lanes import Shape, high_state
-from buslens.report.page.page_events import events, finding_entries, handshake_entries, microseconds, seam_entries
+from buslens.report.page.page_events import (
+    discontinuity_entries,
+    events,
+    finding_entries,
+    handshake_entries,
+    microseconds,
+)
 from buslens.report.style import Tone
 from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import NS_PER_US
@@ -84,9 +90,9 @@ def pack(
     whys = [unknown_text(why)[0] for why in sorted(UnknownReason, key=lambda it: it.value)]
     lanes = [_lane(columns, result.timelines[role], result.expectations, origin, whys) for role in roles]
     lane_of = {role: number for number, role in enumerate(roles)}
-    last = max([origin, result.tally.last_ns or origin, *(t.end_ns for t in result.timelines.values())])
+    last = max([origin, result.stats.last_ns or origin, *(t.end_ns for t in result.timelines.values())])
     header = {
-        "clock": result.tally.clock.name.lower(),
+        "clock": result.stats.clock.name.lower(),
         # As text: it is more than a number of the browser's can hold.
         "origin_ns": str(origin),
         "end": max(microseconds(last, origin), 1),
@@ -97,7 +103,7 @@ def pack(
         "findings": finding_entries(placed, lane_of, origin, numbers),
         "handshakes": handshake_entries(result, placed, origin),
         "events": events(result, lane_of, origin),
-        "seams": seam_entries(result, origin),
+        "seams": discontinuity_entries(result, origin),
         # What paper is printed with, whatever the screen shows.
         "ink": {tone.name.lower(): tone.value for tone in Tone},
     }

@@ -1,4 +1,4 @@
-"""What happened, as plain entries for the page: findings with their places, handshakes, events and seams."""
+"""What happened, as plain entries for the page: findings with their places, handshakes, events and discontinuities."""
 
 from __future__ import annotations
 
@@ -143,6 +143,9 @@ def _triggers(rule: object) -> list[Trigger]:
     return [rule.then] if isinstance(rule, Precedes) else []
 
 
-def seam_entries(result: Result, origin_ns: int) -> list[list[Any]]:
+def discontinuity_entries(result: Result, origin_ns: int) -> list[list[Any]]:
     """Return where nothing is known of time: moment and words."""
-    return [[microseconds(seam.time_ns, origin_ns), seam.words] for seam in result.tally.discontinuities]
+    return [
+        [microseconds(discontinuity.time_ns, origin_ns), discontinuity.words]
+        for discontinuity in result.stats.discontinuities
+    ]

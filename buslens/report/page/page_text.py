@@ -82,7 +82,7 @@ def light_ink(*, bare: bool = False) -> str:
 
 def facts(result: Result) -> str:
     """Return how the recording is and what it was judged by, one line."""
-    parts = list(recording(result.tally))
+    parts = list(recording(result.stats))
     if result.expectations.path:
         parts.append(f"expectations: {clean(file_name(result.expectations.path))}")
     return ", ".join(parts)
@@ -134,7 +134,7 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], placed: S
             for rule in result.unexercised
         )
         rest.append(f"<details><summary>Not tested: {len(result.unexercised)}</summary>\n<ol>{idle}</ol></details>")
-    noted = [note for note in (unread_text(result.tally), *notes(result)) if note]
+    noted = [note for note in (unread_text(result.stats), *notes(result)) if note]
     told = "".join(f'<p class="note">{html.escape(note)}</p>' for note in noted)
     if told:
         rest.append(f"<details><summary>Notes: {len(noted)}</summary>{told}</details>")

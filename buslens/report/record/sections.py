@@ -251,7 +251,7 @@ def _finding_row(finding: Finding, result: Result) -> tuple[str, str, str, Marku
 
 
 def _recording(result: Result) -> str:
-    words = [f"{result.path}: {VERDICT_WORDS[result.verdict]}", *recording(result.tally)]
+    words = [f"{result.path}: {VERDICT_WORDS[result.verdict]}", *recording(result.stats)]
     if result.unexercised:
         words.append(f"not tested: {', '.join(result.unexercised)}")
     return "; ".join(words)

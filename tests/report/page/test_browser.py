@@ -515,7 +515,7 @@ class TestTime:
         from buslens.capture.frames import Clock
 
         base = SKETCHES["healthy"]()
-        base.tally.clock = Clock.RELATIVE
+        base.stats.clock = Clock.RELATIVE
         page = show(base)
         assert page.is_disabled("#clock")
 

@@ -42,8 +42,8 @@ def packed(result: Result) -> tuple[dict[str, Any], bytes]:
 
 def alone(timeline: Timeline) -> Result:
     base = handmade_result(timelines={timeline.role: timeline}, expectations=Expectations(path="", roles={}, rules=()))
-    base.tally.first_ns = 0
-    base.tally.last_ns = timeline.end_ns
+    base.stats.first_ns = 0
+    base.stats.last_ns = timeline.end_ns
     return base
 
 

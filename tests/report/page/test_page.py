@@ -63,7 +63,7 @@ class TestFile:
     def test_a_clock_that_jumped_by_centuries(self) -> None:
         """The browser has no whole numbers of that size; nothing warns of it."""
         result = SKETCHES["late"]()
-        far = replace(result, tally=replace(result.tally, last_ns=result.origin_ns + 10**19))
+        far = replace(result, stats=replace(result.stats, last_ns=result.origin_ns + 10**19))
         assert page(far)
 
     def test_the_same_result_gives_the_same_lanes(self) -> None:

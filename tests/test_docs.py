@@ -32,6 +32,7 @@ DOCUMENTS = [
         "signal_defs/README.md",
         "signal_defs/ERRORS.md",
         "sample_logs/README.md",
+        "tests/PROOFS.md",
     )
 ]
 

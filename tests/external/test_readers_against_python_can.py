@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from support.differences import DIFFERENCES, Difference, by_python_can, by_us, frame_text, unexplained
 from support.mixed_lines import asc_lines, candump_lines
 
-DEVELOPERS: Final = Path(__file__).parents[2] / "DEVELOPERS.md"
+PROOFS: Final = Path(__file__).parents[1] / "PROOFS.md"
 LINES: Final = {"candump": candump_lines, "ASC": asc_lines}
 LISTED: Final = [
     pytest.param(log_format, entry, id=f"{log_format}: {entry.name}")
@@ -87,7 +87,7 @@ class TestList:
         ]
 
     def test_the_table(self) -> None:
-        section = DEVELOPERS.read_text("utf-8").split("## Where python-can and buslens differ")[1].split("\n## ")[0]
+        section = PROOFS.read_text("utf-8").split("## Where python-can and buslens differ")[1].split("\n## ")[0]
         rows = re.findall(
             r"^\| (candump|ASC) \| (.+?) \| `(.+?)` \| (.+?) \| (.+?) \| (.+?) \|$", section, re.MULTILINE
         )

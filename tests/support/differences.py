@@ -1,7 +1,7 @@
 """Where python-can and buslens make different things of one line of a log, with an example and the reason for each.
 
 A difference has a pattern for the lines that it is about. A line that python-can takes and that we read otherwise must
-fit at least one; the lines of the table in DEVELOPERS.md are these.
+fit at least one; the lines of the table in tests/PROOFS.md are these.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.patience import HANG_S
 
 import buslens.cli
@@ -156,7 +157,7 @@ class TestCommandLineErrors:
         assert "./" not in capsys.readouterr().err
 
     @given(words=st.lists(st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"), max_size=8)))
-    @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+    @settings(max_examples=examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
     def test_any_words(self, words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.chdir(tmp_path)
         out, err = io.StringIO(), io.StringIO()

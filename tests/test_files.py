@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens import files
 from buslens.files import atomic_replace, os_error_text, same_file, write_atomically
@@ -20,7 +21,7 @@ class TestWriteAtomically:
     """A file is there whole or as it was before, and nothing else is left behind."""
 
     @given(st.binary(max_size=200))
-    @settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(20), suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_content(self, tmp_path: Path, data: bytes) -> None:
         target = tmp_path / "report.xml"
         assert write_atomically(target, data) == target

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import trial_kernels
+from support.examples import examples
 from support.patience import HANG_S
 
 from buslens import kernel_code, kernels
@@ -118,7 +119,7 @@ class TestWords:
     )
 
     @given(_text)
-    @settings(max_examples=160, deadline=None)
+    @settings(max_examples=examples(160), deadline=None)
     def test_classes_and_values(self, text: bytes) -> None:
         word = int(np.frombuffer(text, "<i8")[0])
         code = np.array(k.character_codes(), np.int64)

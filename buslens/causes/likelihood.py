@@ -73,6 +73,8 @@ def likelihood(
     readings: Mapping[str, str],
     measurements: Mapping[str, Measurement],
     numbers: Probabilities,
+    *,
+    least: float = 0.0,
 ) -> float:
     """Return how probable all that was seen is when some causes are there; undecided signs count for nothing.
 
@@ -86,6 +88,8 @@ def likelihood(
         Measurement -> name of its result.
     measurements, numbers
         Of the causes file.
+    least : float, optional
+        The caller does not tell numbers up to this apart: the first product that is no larger is returned.
     """
     product = 1.0
     for observation in observations:
@@ -93,6 +97,10 @@ def likelihood(
             continue
         probability = sign_probability(causes, observation.sign.name, numbers)
         product *= probability if observation.shown is SignStatus.PRESENT else 1.0 - probability
+        if product <= least:
+            return product
     for name, result in readings.items():
         product *= result_probabilities(causes, measurements[name], numbers)[result]
+        if product <= least:
+            return product
     return product

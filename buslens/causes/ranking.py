@@ -96,8 +96,8 @@ def rank(
     total = sum(cause.weight for cause in causes.causes.values())
     share = {name: cause.weight / total for name, cause in causes.causes.items()}
 
-    def fits(*several: Cause) -> float:
-        fit = likelihood(several, observations, readings, causes.measurements, causes.numbers)
+    def fits(*several: Cause, least: float = 0.0) -> float:
+        fit = likelihood(several, observations, readings, causes.measurements, causes.numbers, least=least)
         is_healthy = any(cause.kind is CauseKind.NOTHING for cause in several)
         return fit * causes.numbers.often[Frequency.RARE] if is_faulty and is_healthy else fit
 
@@ -109,9 +109,9 @@ def rank(
         alone = {members[0].name: fit for members, _, fit in found}
         able = [cause for cause in causes.causes.values() if cause.kind.pairs]
         for one, other in combinations(able, 2):
-            together = fits(one, other)
             # A second cause that explains nothing more is no hypothesis of its own.
-            if together > causes.numbers.apart * max(alone[one.name], alone[other.name]):
+            least = causes.numbers.apart * max(alone[one.name], alone[other.name])
+            if (together := fits(one, other, least=least)) > least:
                 found.append(((one, other), share[one.name] * share[other.name], together))
     if not any(prior * fit for _, prior, fit in found):
         raise UsageError(

@@ -8,6 +8,7 @@ import pytest
 from can.io.asc import ASCReader
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.rows import Row, read_rows
 
 from buslens.capture.frames import Flag
@@ -172,7 +173,7 @@ def asc_rows(draw: st.DrawFn, base: int) -> str:
 class TestAgainstPythonCan:
     """On rows that python-can reads rightly both readers see the same frames."""
 
-    @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(data=st.data(), base=st.sampled_from([16, 10]), crlf=st.booleans())
     def test_random_rows(self, tmp_path: Path, data: st.DataObject, base: int, crlf: bool) -> None:
         lines = data.draw(st.lists(asc_rows(base), max_size=12))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.rows import read_rows
 
 from buslens.errors import CaptureError
@@ -87,7 +88,7 @@ class TestPieces:
     def test_same(self, tmp_path: Path, logs: st.SearchStrategy[bytes]) -> None:
         first = b"base hex\n   0.0 1 1 Rx d 0\n"
 
-        @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+        @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
         @given(log=logs, workers=st.integers(2, 5), window=st.integers(200, 1000), is_plain=st.booleans())
         def check(log: bytes, workers: int, window: int, is_plain: bool) -> None:
             text = log if b"can0" in log else first + log
@@ -137,7 +138,7 @@ class TestDamage:
         ids=["asc", "screen"],
     )
     def test_every_line_is_counted_once(self, tmp_path: Path, first: bytes, logs: st.SearchStrategy[bytes]) -> None:
-        @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+        @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
         @given(log=damaged(logs))
         def check(log: bytes) -> None:
             text = log if log.startswith(b" ") and b"can0" in log[:60] else first + log

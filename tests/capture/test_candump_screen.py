@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.rows import Row, read_rows
 
 from buslens.capture.frames import Clock, Flag, ReadStats
@@ -267,7 +268,7 @@ class TestStamps:
         assert stats.clock is Clock.MISSING
 
     @given(moment=st.datetimes(min_value=datetime(1905, 1, 1), max_value=datetime(2080, 1, 1)))  # noqa: DTZ001
-    @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(40), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_any_calendar_date(self, tmp_path: Path, moment: datetime) -> None:
         rows, _ = read(tmp_path, f" ({moment:%Y-%m-%d %H:%M:%S.%f}){GOOD}")
         since = moment.replace(tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)
@@ -306,7 +307,7 @@ def shown(draw: st.DrawFn) -> tuple[str, tuple[str, int, int, int, bytes]]:
 class TestAnyFrame:
     """Whatever frame is shown in this form is read back."""
 
-    @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(40), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(frames=st.lists(shown(), min_size=1, max_size=20))
     def test_comes_back(self, tmp_path: Path, frames: list[tuple[str, tuple[str, int, int, int, bytes]]]) -> None:
         rows, stats = read(tmp_path, "".join(f"{text}\n" for text, _ in frames))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.capture import _scan_kernel as k
 from buslens.capture.id_filter import IdFilter
@@ -44,7 +45,7 @@ class TestWanted:
     """What is wanted is handed on: ids by width, and J1939 groups."""
 
     @given(st.data())
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     def test_as_the_sets_say(self, is_wanted: Callable[[int, int, IdFilter], bool], data: st.DataObject) -> None:
         standard = data.draw(st.sets(st.integers(0, 2047), max_size=5))
         extended = data.draw(st.sets(IDS, max_size=20))

@@ -14,6 +14,7 @@ from fuzz.readings import UNSEEN
 from fuzz.seeds import ASC_LINES, CANDUMP_LINES, SCREEN_LINES
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.logs import ENGINES, gather, rows_of
 from support.mixed_lines import asc_lines, candump_lines
 
@@ -212,7 +213,7 @@ class TestRoom:
 class TestWhatLiesBehind:
     """What happens to lie in a buffer behind the text is not read, or means nothing."""
 
-    @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(data=st.data())
     def test_no_log_goes_on_there(self, name: str, engine: str, data: st.DataObject) -> None:
         lines = data.draw(st.lists(st.sampled_from(_mixed()[name]), min_size=1, max_size=6))

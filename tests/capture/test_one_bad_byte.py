@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.damage import line_starts, with_one_bad_byte
+from support.examples import examples
 from support.logs import rows_of
 
 from buslens.capture.open import open_capture, open_stream
@@ -69,7 +70,7 @@ def shifted(rows: list[Row], by_ns: int) -> list[Row]:
 class TestOtherLines:
     """The frames of all other lines are what they were, and no line goes uncounted."""
 
-    @settings(max_examples=30)
+    @settings(max_examples=examples(30))
     @given(name=st.sampled_from((*ABSOLUTE, *FROM_THE_LINE_BEFORE)), seed=st.integers(0, 2**40))
     def test_any_byte(self, name: str, seed: int) -> None:
         log, counts = sample(name)
@@ -103,7 +104,7 @@ class TestOtherLines:
 class TestGzip:
     """Behind a bad byte a compressed log may be lost or be garbage, but what came before stands, and it is said."""
 
-    @settings(max_examples=25)
+    @settings(max_examples=examples(25))
     @given(seed=st.integers(0, 2**40), level=st.sampled_from([1, 6, 9]))
     def test_any_byte(self, tmp_path_factory: pytest.TempPathFactory, seed: int, level: int) -> None:
         log, _ = sample("car01_healthy.log")

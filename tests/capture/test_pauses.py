@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.logs import ENGINES, gather
 
 from buslens.capture.frames import Pause
@@ -103,7 +104,7 @@ class TestPauses:
         stats = read(folder, ("can0", 1, times), ("can0", 2, [60 * 3000 + 500]))
         assert pauses_ms(stats) == [(60 * 2999 + 1, 60 * 3000 + 500)]
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(
         steps=st.lists(
             st.tuples(st.sampled_from([1, 10, 33, 34, 90, 101, 400]), st.sampled_from(["can0", "can1"])), max_size=60

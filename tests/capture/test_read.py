@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.log_lines import any_lines
 from support.logs import read_slowly
 
@@ -85,7 +86,7 @@ class TestContract:
         with pytest.raises(CaptureError, match="two digits"):
             read_frames(path)
 
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     @given(log=any_lines())
     def test_as_recorded(self, folder: Path, log: bytes) -> None:
         path = folder / "recorded.log"
@@ -114,7 +115,7 @@ class TestContract:
 class TestAgainstPythonCan:
     """python-can's reader sees the same frames."""
 
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     @given(lines=sane_lines(fd=True, direction=True))
     def test_same(self, folder: Path, lines: list[str]) -> None:
         from can.io import CanutilsLogReader
@@ -141,7 +142,7 @@ class TestAgainstPythonCan:
 class TestAgainstScapy:
     """scapy's reader, written independently, sees the same frames."""
 
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     @given(lines=sane_lines(fd=False, direction=False))
     def test_same(self, folder: Path, lines: list[str]) -> None:
         with warnings.catch_warnings():

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.log_lines import any_lines, common_lines
 from support.logs import ENGINES, Row, gather, read_slowly
 
@@ -91,7 +92,7 @@ class TestUnreadLines:
 class TestAnyEngine:
     """All ways of reading a log give what a slow reader of one line after the other gives."""
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(log=st.one_of(any_lines(), common_lines().filter(bool)), engine=st.sampled_from(ENGINES))
     @example(log=b"(1.0) can0 101#\n(0.5) can0 101#\n(0.495) can0 101#", engine="compiled")
     def test_equal(self, folder: Path, log: bytes, engine: str) -> None:
@@ -103,7 +104,7 @@ class TestAnyEngine:
 class TestAnyCut:
     """However a log is cut into pieces and windows, the result is the same, to the last line number."""
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(
         log=st.one_of(any_lines(), common_lines().filter(bool)),
         engine=st.sampled_from(ENGINES),
@@ -148,7 +149,7 @@ class TestAnyCut:
         path.write_bytes(log)
         assert_read_as_slowly(log, *gather(path, workers=3))
 
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     @given(log=any_lines(), window_bytes=st.integers(200, 900), batch=st.integers(1, 6))
     def test_gzip(self, folder: Path, log: bytes, window_bytes: int, batch: int) -> None:
         assume(fits(log, window_bytes))

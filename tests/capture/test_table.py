@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.tables import Sent, Written, traffic
 
 from buslens.capture import _table_kernel as kernel
@@ -91,7 +92,7 @@ def assert_read_back(path: Path, written: Written, frames: list[Sent]) -> None:
 class TestAnyLayout:
     """A table of any layout that says enough gives the frames that were written into it."""
 
-    @settings(max_examples=25, deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=examples(25), deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
     @given(written=layouts(), seed=st.integers(0, 10_000))
     def test_read_back(self, tmp_path: Path, written: Written, seed: int) -> None:
         frames = traffic(seed, n_ids=10, n=250)
@@ -99,7 +100,7 @@ class TestAnyLayout:
         path.write_bytes(written.text(frames))
         assert_read_back(path, written, frames)
 
-    @settings(max_examples=10, deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=examples(10), deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
     @given(written=layouts(), seed=st.integers(0, 10_000))
     def test_written_layout_reads_the_same(self, tmp_path: Path, written: Written, seed: int) -> None:
         """The TOML that says what was understood gives the same frames without the evidence of many rows."""
@@ -124,7 +125,7 @@ class TestOthersKeepTheirLogs:
             assert capture.table is None, path
             assert capture.name in FORMATS
 
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     @given(written=layouts())
     def test_tables(self, written: Written) -> None:
         text = written.text(FRAMES)
@@ -461,7 +462,7 @@ class TestRows:
 class TestKernel:
     """The compiled kernel does what the plain one does, whatever the windows are."""
 
-    @settings(max_examples=12, deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=examples(12), deadline=None, phases=QUICK, suppress_health_check=list(HealthCheck))
     @given(written=layouts(), data=st.data())
     def test_engines(self, written: Written, data: st.DataObject) -> None:
         from fuzz.readings import assert_sound

@@ -10,6 +10,7 @@ from functools import cache
 
 import pytest
 from scipy.stats import binom
+from support.examples import examples
 from support.rehearsed import judged_scenario
 from support.trials import Trial, as_drawn, as_filed, brier_score, causes, reliability, run_trial
 
@@ -20,13 +21,15 @@ from buslens.rehearsal.harness import Harness, Wire
 from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.scenario import Scenario
 
-COUNT = 2 * len(FAULTS)
+COUNT = examples(len(FAULTS))
 BASE = 2
+COMPARED = 4
+"""Of so many trials one is gone through in other ways, too, which takes the most time of all."""
 
 
 @cache
 def trials() -> list[Trial]:
-    return [run_trial(number, BASE) for number in range(COUNT)]
+    return [run_trial(number, BASE, is_compared=number % COMPARED == 0) for number in range(COUNT)]
 
 
 class TestFirstGroup:
@@ -78,8 +81,9 @@ class TestAdvice:
 
     @pytest.mark.parametrize("way", ["in_order", "without_log"])
     def test_takes_fewer_minutes(self, way: str) -> None:
-        advised = sum(it.advised.minutes for it in trials())
-        assert advised < 0.5 * sum(getattr(it, way).minutes for it in trials())
+        compared = [(it.advised.minutes, getattr(it, way).minutes) for it in trials() if getattr(it, way) is not None]
+        assert len(compared) >= COUNT // COMPARED
+        assert sum(advised for advised, _ in compared) < 0.5 * sum(other for _, other in compared)
 
     def test_a_part_is_never_first_while_something_cheap_explains_as_much(self) -> None:
         for it in trials():

@@ -11,6 +11,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.stage import Samples, becomes, holds, perform
 
 from buslens.checks.findings import Outcome, Result
@@ -137,14 +138,14 @@ CONDITIONS: list[tuple[Condition, str]] = [
 class TestNever:
     @pytest.mark.parametrize(("condition", "formula"), CONDITIONS, ids=[formula for _, formula in CONDITIONS])
     @given(a=states(), b=states(), every=EVERY)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_at_all(self, condition: Condition, formula: str, a: Trace, b: Trace, every: dict[str, int]) -> None:
         rule = Never(name="rule", when=WrittenCondition(condition=condition, text="it"))
         assert_agree(rule, f"not({formula})", {"a": a, "b": b}, every, order_counts=False)
 
     @pytest.mark.parametrize(("condition", "formula"), CONDITIONS[:4], ids=[formula for _, formula in CONDITIONS[:4]])
     @given(a=states(), b=states(), limit=LIMITS, every=EVERY)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_longer_than(
         self, condition: Condition, formula: str, a: Trace, b: Trace, limit: int, every: dict[str, int]
     ) -> None:
@@ -155,7 +156,7 @@ class TestNever:
 
 class TestAgree:
     @given(a=states(), b=states(), settle=LIMITS, every=EVERY)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_settle(self, a: Trace, b: Trace, settle: int, every: dict[str, int]) -> None:
         rule = Agree(name="rule", first=holds("a", "on"), second=holds("b", "on"), settle_ns=ns(settle))
         differ = "(((a >= 0.5) and not(b >= 0.5)) or ((b >= 0.5) and not(a >= 0.5)))"
@@ -164,7 +165,7 @@ class TestAgree:
 
 class TestResponse:
     @given(a=states(), b=states(), within=LIMITS, every=EVERY)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_one_step(self, a: Trace, b: Trace, within: int, every: dict[str, int]) -> None:
         """Every start is answered within the limit, unless it comes again before that has run out."""
         rule = Sequence(
@@ -177,7 +178,7 @@ class TestResponse:
         assert_agree(rule, f"(rise(a >= 0.5)) implies ({answered}{again})", {"a": a, "b": b}, every, order_counts=False)
 
     @given(a=one_rise(), b=one_rise(), least=st.integers(1, 4), more=st.integers(0, 2), every=EVERY)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_least_delay(self, a: Trace, b: Trace, least: int, more: int, every: dict[str, int]) -> None:
         rule = Sequence(
             name="rule",
@@ -188,7 +189,7 @@ class TestResponse:
         assert_agree(rule, formula, {"a": a, "b": b}, every)
 
     @given(a=one_rise(), b=states(), c=states(), first=LIMITS, second=LIMITS, every=EVERY)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_two_steps(self, a: Trace, b: Trace, c: Trace, first: int, second: int, every: dict[str, int]) -> None:
         """The first answer counts, and from it the second is awaited."""
         # Nothing is judged of what the end of the trace cuts off.
@@ -208,7 +209,7 @@ class TestResponse:
 
 class TestPrecedes:
     @given(a=states(), b=states(), within=LIMITS, every=EVERY)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_once(self, a: Trace, b: Trace, within: int, every: dict[str, int]) -> None:
         rule = Precedes(name="rule", first=becomes("a", "on"), then=becomes("b", "on"), within_ns=ns(within))
         formula = f"(rise(b >= 0.5)) implies (once[0:{within}](rise(a >= 0.5)))"
@@ -217,13 +218,13 @@ class TestPrecedes:
 
 class TestPulse:
     @given(a=states(), most=LIMITS, every=EVERY)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_most(self, a: Trace, most: int, every: dict[str, int]) -> None:
         rule = Pulse(name="rule", of=holds("a", "on"), most_ns=ns(most))
         assert_agree(rule, f"not(always[0:{most}](a >= 0.5))", {"a": a}, every)
 
     @given(a=states(), least=st.integers(1, QUIET - 2), every=EVERY)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_least(self, a: Trace, least: int, every: dict[str, int]) -> None:
         rule = Pulse(name="rule", of=holds("a", "on"), least_ns=ns(least))
         formula = f"(rise(a >= 0.5)) implies (always[0:{least - 1}](a >= 0.5))"
@@ -236,7 +237,7 @@ class TestRange:
         scope=st.lists(st.booleans(), min_size=12, max_size=12),
         tolerated=st.one_of(st.none(), st.integers(0, 3)),
     )
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_while(self, volts: list[int], scope: list[bool], tolerated: int | None) -> None:
         """A value within its limits, both included, while a state holds; excursions of so many ticks are tolerated."""
         values = [9.5] * QUIET + [volt / 10 for volt in volts] + [9.5] * QUIET

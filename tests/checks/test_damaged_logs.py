@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.damage import line_starts, span_of, with_one_bad_byte
+from support.examples import examples
 from support.rehearsed import definitions, expectations
 
 from buslens.checks.check import check
@@ -121,7 +122,7 @@ class TestOneBadByte:
     the same then, all later or earlier by as much.
     """
 
-    @settings(max_examples=15)
+    @settings(max_examples=examples(15))
     @given(name=st.sampled_from(ABSOLUTE), seed=st.integers(0, 2**40))
     def test_out_of_reach(self, tmp_path_factory: pytest.TempPathFactory, name: str, seed: int) -> None:
         whole = sample(name)
@@ -157,7 +158,7 @@ class TestOneBadByte:
 class TestTruncated:
     """A log that was cut at any byte shows no fault that the whole log does not, and hides none that it shows."""
 
-    @settings(max_examples=25)
+    @settings(max_examples=examples(25))
     @given(name=st.sampled_from((*FAULTY, *HEALTHY)), seed=st.integers(0, 2**40))
     def test_any_byte(self, tmp_path_factory: pytest.TempPathFactory, name: str, seed: int) -> None:
         whole = sample(name)

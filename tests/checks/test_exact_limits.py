@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.checks.check import check
 from buslens.checks.findings import Outcome
@@ -70,7 +71,7 @@ class TestOnTheLimit:
         st.sampled_from(["0", "-40", "0.3", "-12.7", "5.05"]),
         st.integers(-30_000, 30_000),
     )
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_every_way_to_write_it(self, folder: Path, scale: str, offset: str, count: int) -> None:
         at = Fraction(scale) * count + Fraction(offset)
         limit = written(at)

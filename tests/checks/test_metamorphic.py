@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.stage import Samples, all_of, becomes, holds, perform, step
 
 from buslens.checks.findings import Evidence, Finding, Outcome, Result, TimeBounds, Verdict
@@ -141,7 +142,7 @@ class TestSameFindings:
     """What a finding does not rest on does not change it."""
 
     @given(LANES, LIMITS, TIMEOUTS, st.integers(1, 10**9))
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_shifted_times(self, lanes: dict[str, Samples], limit: int, timeout: float | None, by: int) -> None:
         before = judged(lanes, *rules(limit), timeout=timeout)
         after = judged(changed(lanes, lambda time: time + by), *rules(limit), timeout=timeout)
@@ -149,7 +150,7 @@ class TestSameFindings:
         assert before.verdict is after.verdict
 
     @given(LANES, LIMITS, TIMEOUTS)
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_duplicated_frames(self, lanes: dict[str, Samples], limit: int, timeout: float | None) -> None:
         """Frames that were recorded twice, with one stamp, say nothing new."""
         twice = {role: [sample for sample in samples for _ in range(2)] for role, samples in lanes.items()}
@@ -158,7 +159,7 @@ class TestSameFindings:
         assert [replace(it, reason="") for it in before.findings] == [replace(it, reason="") for it in after.findings]
 
     @given(LANES, LIMITS, TIMEOUTS, lane())
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_unrelated_traffic(
         self, lanes: dict[str, Samples], limit: int, timeout: float | None, other: Samples
     ) -> None:
@@ -170,7 +171,7 @@ class TestSameFindings:
         assert before.findings == after.findings
 
     @given(LANES, LIMITS, TIMEOUTS)
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_frames_of_one_stamp_in_another_order(
         self, lanes: dict[str, Samples], limit: int, timeout: float | None
     ) -> None:
@@ -180,7 +181,7 @@ class TestSameFindings:
         assert before.findings == after.findings
 
     @given(LANES, LIMITS, TIMEOUTS)
-    @settings(max_examples=10, deadline=None)
+    @settings(max_examples=examples(10), deadline=None)
     def test_other_rules(self, lanes: dict[str, Samples], limit: int, timeout: float | None) -> None:
         together = judged(lanes, *rules(limit), timeout=timeout)
         apart = [finding for rule in rules(limit) for finding in judged(lanes, rule, timeout=timeout).findings]
@@ -225,7 +226,7 @@ class TestWiderLimits:
     """
 
     @given(LANES, LIMITS, st.integers(1, 100), TIMEOUTS)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_worst_outcome(self, lanes: dict[str, Samples], limit: int, more: int, timeout: float | None) -> None:
         for strict, wide in zip(rules(limit), rules(limit + more), strict=True):
             before = judged(lanes, strict, timeout=timeout)
@@ -233,7 +234,7 @@ class TestWiderLimits:
             assert_no_worse(before, after)
 
     @given(LANES, st.lists(LIMITS, min_size=3, max_size=3), st.integers(0, 2), st.integers(1, 100), TIMEOUTS)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_one_limit_of_a_sequence(
         self, lanes: dict[str, Samples], limits: list[int], which: int, more: int, timeout: float | None
     ) -> None:
@@ -242,7 +243,7 @@ class TestWiderLimits:
         assert_no_worse(before, judged(lanes, drawn_sequence(wider), timeout=timeout))
 
     @given(LANES, st.lists(LIMITS, min_size=3, max_size=3), st.integers(1, 3), TIMEOUTS)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_more_tries(self, lanes: dict[str, Samples], limits: list[int], tries: int, timeout: float | None) -> None:
         """More tries start the clock of the second step anew, which only shortens its delay.
 
@@ -303,7 +304,7 @@ class TestRetimed:
     """
 
     @given(st.integers(40, 150), st.integers(-12, 12), st.sampled_from([10, 20]), st.integers(0, 2**32 - 1))
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_a_delay_or_a_length(self, length: int, beyond: int, period: int, seed: int) -> None:
         limit = length + beyond
 
@@ -349,7 +350,7 @@ class TestCutShort:
     """A capture that ends early is never better than what it shows."""
 
     @given(LANES, LIMITS, TIMEOUTS)
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_at_every_frame(self, lanes: dict[str, Samples], limit: int, timeout: float | None) -> None:
         """From the moment of a fault on no cut makes the rule as expected, not even while the fault is to come.
 

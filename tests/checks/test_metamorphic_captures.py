@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.rehearsed import definitions, expectations, judge_frames
 from support.stage import select
 
@@ -117,7 +118,7 @@ class TestCutAndJoined:
     """Pieces of a capture, each recorded from nothing and then joined, are the capture."""
 
     @given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=4))
-    @settings(max_examples=5, deadline=None)
+    @settings(max_examples=examples(5), deadline=None)
     def test_at_any_frames(self, fault: str, places: list[float]) -> None:
         whole = judged(fault)
         frames = rehearsed(fault).frames

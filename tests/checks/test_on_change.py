@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.stage import Samples, becomes, perform
 
 from buslens.checks.findings import Outcome, TimeBounds
@@ -57,7 +58,7 @@ def worlds(draw: st.DrawFn) -> World:
 
 
 class TestLostFrames:
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(
         a=worlds(),
         b=worlds(),

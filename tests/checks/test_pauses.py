@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.rehearsed import judge_frames
 from support.stage import select
 from support.trials import causes
@@ -73,7 +74,7 @@ def healthy() -> Frames:
 
 
 class TestHealthy:
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     @given(st.lists(st.tuples(st.floats(0, 1), st.floats(0.1, 4)), min_size=1, max_size=2))
     def test_windows_without_frames_make_no_fault(self, windows: list[tuple[float, float]]) -> None:
         frames = healthy()

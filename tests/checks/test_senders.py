@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.rehearsed import judge_frames
 from support.stage import select
 from support.traffic import ANYWHERE, PLAIN, Frame, columns, discontinuities_of, traffic
@@ -51,7 +52,7 @@ def with_copy(frames: Frames, delay_ns: int, each: int = 1) -> Frames:
 
 
 class TestCopy:
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     @given(delay_ms=st.floats(0, 60) | st.floats(60, 2500), each=st.sampled_from([1, 1, 3]))
     def test_a_late_copy_makes_no_fault(self, delay_ms: float, each: int) -> None:
         result = judge_frames(with_copy(healthy(), round(delay_ms * NS_PER_MS), each))
@@ -181,7 +182,7 @@ class TestSources:
 
 
 class TestPieces:
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(
         frames=traffic(discontinuities=False),
         cuts=st.lists(st.integers(0, 40), max_size=3),

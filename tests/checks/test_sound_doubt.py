@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.stage import Samples, all_of, becomes, holds, perform
 
 from buslens.checks.findings import Finding, Outcome
@@ -63,7 +64,7 @@ ALSO = {"a": {"on", "off"}, "b": {"on", "off"}}
 
 class TestSequence:
     @given(worlds(), worlds(), clocks(), clocks(), LIMITS, LIMITS)
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     def test_delay(self, a: World, b: World, clock_a: list[float], clock_b: list[float], one: int, other: int) -> None:
         """A delay between two roles that send by clocks of their own."""
         after, within = sorted((one, other + 1))
@@ -91,7 +92,7 @@ class TestSequence:
             assert spans_truth(finding, true)
 
     @given(worlds(), worlds(), worlds(), st.tuples(clocks(), clocks(), clocks()), LIMITS)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_order(
         self, a: World, b: World, c: World, clocks_: tuple[list[float], list[float], list[float]], within: int
     ) -> None:
@@ -122,7 +123,7 @@ class TestSequence:
 
 class TestPulse:
     @given(worlds(), clocks(), LIMITS, LIMITS)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_length(self, a: World, clock: list[float], one: int, other: int) -> None:
         least, most = sorted((one, other))
         rule = Pulse(name="rule", of=holds("a", "on"), least_ns=ns(least), most_ns=ns(most))
@@ -141,7 +142,7 @@ class TestPulse:
 
 class TestNever:
     @given(worlds(), worlds(), clocks(), clocks(), LIMITS)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_length(self, a: World, b: World, clock_a: list[float], clock_b: list[float], limit: int) -> None:
         """How long two roles were on together."""
         rule = Never(name="rule", when=all_of(holds("a", "on"), holds("b", "on")), longer_than_ns=ns(limit))
@@ -157,7 +158,7 @@ class TestNever:
 
 class TestAgree:
     @given(worlds(), worlds(), clocks(), clocks(), LIMITS)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_settle(self, a: World, b: World, clock_a: list[float], clock_b: list[float], settle: int) -> None:
         rule = Agree(name="rule", first=holds("a", "on"), second=holds("b", "on"), settle_ns=ns(settle))
         outcomes = {it.outcome for it in perform({"a": shown(a, clock_a), "b": shown(b, clock_b)}, rule).findings}
@@ -178,7 +179,7 @@ class TestAgree:
 
 class TestPrecedes:
     @given(worlds(), worlds(), clocks(), clocks(), st.integers(0, 150))
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_delay(self, a: World, b: World, clock_a: list[float], clock_b: list[float], within: int) -> None:
         rule = Precedes(name="rule", first=becomes("a", "on"), then=becomes("b", "on"), within_ns=ns(within))
         (finding,) = perform({"a": shown(a, clock_a), "b": shown(b, clock_b)}, rule, also=ALSO).findings

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.layouts import Layout, multiplexed_layouts, plain_layouts
 
 from buslens.definitions import cache, dbc
@@ -96,7 +97,7 @@ class TestSecondLoad:
         assert outputs[1].strip() == "[]"
 
     @given(st.one_of(plain_layouts(), multiplexed_layouts(extended=False), multiplexed_layouts(extended=True)))
-    @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_any_layout_comes_back_equal(self, own_cache: Path, layout: Layout) -> None:
         content = parse_dbc(layout.dbc().encode(), "drawn.dbc")
         cache.save_entry(own_cache, "drawn.json", *content)
@@ -174,7 +175,7 @@ class TestBadEntries:
         assert load_definitions(path) == first
 
     @given(st.recursive(st.none() | st.booleans() | st.integers() | st.text(), st.lists, max_leaves=5), st.data())
-    @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(40), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_anything_anywhere(self, own_cache: Path, value: Any, data: st.DataObject) -> None:
         content = parse_dbc(PROBLEMATIC.encode(), "m.dbc")
         rows = [

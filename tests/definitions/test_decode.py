@@ -10,6 +10,7 @@ from cantools.database import DecodeError
 from cantools.database.can import Database
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.layouts import frame_table, multiplexed_layouts, payloads, plain_layouts
 
 from buslens.definitions.dbc import parse_dbc
@@ -75,7 +76,7 @@ class TestRows:
         assert table["label"].isna().tolist() == [False, True, False, True, True]
 
     @given(st.data())
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_is_what_cantools_decodes_frame_by_frame(self, data: st.DataObject) -> None:
         layouts = [data.draw(plain_layouts()), data.draw(multiplexed_layouts(extended=data.draw(st.booleans())))]
         database = Database(strict=False, sort_signals=None)
@@ -227,7 +228,7 @@ class TestWide:
         assert table["B.ONLY"].isna().all()
 
     @given(st.data())
-    @settings(max_examples=30, deadline=None)
+    @settings(max_examples=examples(30), deadline=None)
     def test_holds_what_the_long_form_holds(self, data: st.DataObject) -> None:
         layout = data.draw(multiplexed_layouts(extended=data.draw(st.booleans())))
         layout.number = 0x100

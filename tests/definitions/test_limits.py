@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.definitions.limits import Comparison, compare_raw, exactly
 from buslens.definitions.model import Signal, ValueType
@@ -47,7 +48,7 @@ class TestCounts:
     """Whole counts are compared as the decimals that were written say, however large they are."""
 
     @given(counted(), st.integers(-2, 2) | st.none(), decimals(digits=12))
-    @settings(max_examples=500, deadline=None)
+    @settings(max_examples=examples(500), deadline=None)
     def test_is_exact(self, drawn: tuple[Signal, int, Decimal, Decimal], steps: int | None, elsewhere: Decimal) -> None:
         signal, raw, scale, offset = drawn
         value = Fraction(scale) * raw + Fraction(offset)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.layouts import plain_layouts
 
 from buslens.definitions import dbc, isolate
@@ -400,7 +401,7 @@ class TestDamage:
     """Whatever happens to one message's statements, the other messages stay as they are."""
 
     @given(st.data())
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     def test_one_damaged_place(self, data: st.DataObject) -> None:
         texts, others = [], {}
         for number in (0x100, 0x200, 0x300):
@@ -419,7 +420,7 @@ class TestDamage:
             assert found[number] == others[number]
 
     @given(st.binary(max_size=200), st.sampled_from(["", "BO_ 1 A: 8 X\n", 'VAL_ 1 S 0 "', " SG_ S : 0|8@1+ "]))
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     def test_any_bytes(self, content: bytes, before: str) -> None:
         try:
             parsed = parse_dbc(before.encode() + content + b"\n" + SOUND.encode(), "any.dbc")

@@ -12,6 +12,7 @@ from cantools.database import DecodeError
 from cantools.database.can import Database
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.layouts import Field, Layout, fields, frames_of, multiplexed_layouts, payloads, plain_layouts
 
 from buslens.definitions.dbc import parse_dbc
@@ -84,19 +85,19 @@ class TestAgainstCantools:
     """Every signal has the raw value, the physical value and the label that cantools gives it."""
 
     @given(st.data())
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=examples(100), deadline=None)
     def test_plain_layouts(self, data: st.DataObject) -> None:
         layout = data.draw(plain_layouts())
         assert_as_cantools(layout, data.draw(payloads(layout)))
 
     @given(st.data())
-    @settings(max_examples=50, deadline=None)
+    @settings(max_examples=examples(50), deadline=None)
     def test_simple_multiplexing(self, data: st.DataObject) -> None:
         layout = data.draw(multiplexed_layouts(extended=False))
         assert_as_cantools(layout, data.draw(payloads(layout)))
 
     @given(st.data())
-    @settings(max_examples=50, deadline=None)
+    @settings(max_examples=examples(50), deadline=None)
     def test_extended_and_nested_multiplexing(self, data: st.DataObject) -> None:
         layout = data.draw(multiplexed_layouts(extended=True))
         assert_as_cantools(layout, data.draw(payloads(layout)))
@@ -133,7 +134,7 @@ class TestRawValues:
     """Raw values are the bits of the field, whatever its place, size and direction."""
 
     @given(st.data())
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=examples(80), deadline=None)
     def test_equals_bits_moved_one_by_one(self, data: st.DataObject) -> None:
         length = data.draw(st.sampled_from([1, 2, 3, 7, 8, 12, 20, 64]))
         one = data.draw(fields("S", length))

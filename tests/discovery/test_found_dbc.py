@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.sent import frames_of
 
 from buslens.definitions.load import load_definitions
@@ -92,7 +93,7 @@ class TestText:
         with pytest.raises(UsageError, match="nothing was found"):
             found_dbc(found([]), [])
 
-    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15)
+    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=examples(15))
     @given(st.integers(0, 63), st.integers(1, 16), st.sampled_from(ByteOrder), st.binary(min_size=8, max_size=8))
     def test_the_bits_are_those_that_were_found(
         self, tmp_path: Path, first: int, length: int, order: ByteOrder, payload: bytes

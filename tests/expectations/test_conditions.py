@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.errors import ExpectationError, SourceLocation
 from buslens.expectations.conditions import MOST_NESTED, parse_condition, parse_trigger
@@ -277,7 +278,7 @@ WORDS = [
 class TestAnyText:
     """Any text is either a condition or an ExpectationError with its place, never anything else."""
 
-    @settings(max_examples=120)
+    @settings(max_examples=examples(120))
     @given(text=st.one_of(st.text(max_size=40), st.lists(st.sampled_from(WORDS), max_size=12).map(" ".join)))
     def test_condition_or_error(self, text: str, roles: dict[str, Role]) -> None:
         for parse in (parse_condition, parse_trigger):

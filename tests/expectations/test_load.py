@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.errors import ExpectationError, SourceLocation
 from buslens.expectations.load import load_expectations, parse_expectations
@@ -581,7 +582,7 @@ FRAGMENTS = [
 class TestAnyFile:
     """Any file is either read or refused with an ExpectationError that begins with its name."""
 
-    @settings(max_examples=160)
+    @settings(max_examples=examples(160))
     @given(st.one_of(st.text(max_size=60), st.lists(st.sampled_from(FRAGMENTS), max_size=14).map("".join)))
     def test_read_or_refused(self, text: str) -> None:
         try:
@@ -590,7 +591,7 @@ class TestAnyFile:
             said = str(error)
         assert said.startswith("x.toml")
 
-    @settings(max_examples=80)
+    @settings(max_examples=examples(80))
     @given(st.data())
     def test_a_good_file_with_one_thing_changed(self, data: st.DataObject) -> None:
         raw = HANDSHAKE.read_bytes()

@@ -16,6 +16,7 @@ from can.io.asc import ASCReader
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.differences import DIFFERENCES, Difference, by_python_can, by_us, frame_text, unexplained
+from support.examples import examples
 from support.mixed_lines import asc_lines, candump_lines
 
 PROOFS: Final = Path(__file__).parents[1] / "PROOFS.md"
@@ -35,7 +36,7 @@ def _quiet(caplog: pytest.LogCaptureFixture) -> None:
 class TestSameFrames:
     """On every line that python-can takes for a frame we see the same frame, or the difference is in the list."""
 
-    @settings(max_examples=12)
+    @settings(max_examples=examples(12))
     @given(seed=st.integers(0, 2**40), log_format=st.sampled_from(sorted(LINES)))
     def test_lines_of_every_kind(self, seed: int, log_format: str) -> None:
         assert list(unexplained(LINES[log_format](seed, 200), log_format)) == []

@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.ledgers import fill, generated, jobs, judged, scratch
 
 from buslens.errors import BuslensError
@@ -100,7 +101,7 @@ def expected(name: str, job: CaptureJob, result: JobResult) -> Iterator[tuple[An
 class TestExport:
     """Every table has every row of the captures that count, in Parquet and in CSV alike."""
 
-    @settings(max_examples=25)
+    @settings(max_examples=examples(25))
     @given(
         entered=st.lists(
             st.tuples(jobs(), judged(grounds=("one",))),

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.ledgers import GROUP, fill, generated, jobs, judged, scratch
 from support.remembered import Memory
 
@@ -88,7 +89,7 @@ class TestMemory:
             ledger.close()
 
     @given(entered=st.permutations(list(islice(generated(vehicles=3, captures=6), 6))))
-    @settings(max_examples=10)
+    @settings(max_examples=examples(10))
     def test_order_of_coming_does_not_matter(self, entered: list[tuple[CaptureJob, JobResult]]) -> None:
         copy = entered[0]
         with scratch() as one, scratch() as other:

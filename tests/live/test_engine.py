@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.stage import select
 
 from buslens.capture.frames import ReadStats
@@ -72,7 +73,7 @@ def decided(engine: Engine) -> list[Finding]:
 class TestLastWord:
     """Whenever it is asked, nothing that it told has to be taken back, and its last word is that of `check`."""
 
-    @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(12), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(
         fault=st.sampled_from(sorted(FAULTS)),
         seed=st.integers(0, 1),

@@ -10,6 +10,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.patience import HANG_S
 from support.sketches import SKETCHES, any_result, lock
 
@@ -155,7 +156,7 @@ class TestLayout:
         drawn = sheet(result, width, window=window)
         assert collisions(drawn) == []
 
-    @settings(max_examples=30, deadline=None)
+    @settings(max_examples=examples(30), deadline=None)
     @given(any_result(), st.sampled_from(sorted(FORMATS)), st.sampled_from([None, "all", (0.0, 0.01)]))
     def test_whatever_a_result_holds(self, result: Result, width: str, window: TimeRange) -> None:
         drawn = sheet(result, width, window=window)
@@ -416,7 +417,7 @@ class TestFiles:
         assert [p.name for p in tmp_path.iterdir()] == ["a.png"]
         assert target.read_bytes() == b"mine"
 
-    @settings(max_examples=8, deadline=None)
+    @settings(max_examples=examples(8), deadline=None)
     @given(result=any_result(), suffix=st.sampled_from(sorted(SUFFIXES)))
     def test_whatever_a_result_holds(
         self, result: Result, suffix: str, tmp_path_factory: pytest.TempPathFactory
@@ -476,7 +477,7 @@ class TestHostileWords:
     def test_what_cannot_be_set_becomes_its_number(self, text: str, shown: str) -> None:
         assert legible(text) == shown
 
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     @given(st.text(max_size=60), st.floats(4, 200))
     def test_lines_fit_and_lose_nothing(self, text: str, room: float) -> None:
         ruler = Lettering()

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.sketches import any_timeline
 
 from buslens.report.lanes import CROWD, Lane, Shape, high_state, lay_lane
@@ -65,7 +66,7 @@ windows = st.tuples(st.integers(-(10**9), 10**10), st.integers(1, 10**10), st.in
 class TestStates:
     """Stretches and crowds tell what the timeline tells, as finely as the picture resolves."""
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(any_timeline("role"), windows)
     def test_a_stretch_has_the_state_of_the_timeline(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
         start, length, resolution = window
@@ -75,7 +76,7 @@ class TestStates:
                 entry = bisect_right(timeline.seen_ns.tolist(), moment) - 1
                 assert stretch.state == timeline.state[entry]
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(any_timeline("role"), windows)
     def test_the_pieces_cover_the_log_without_gap_or_overlap(
         self, timeline: Timeline, window: tuple[int, int, int]
@@ -92,7 +93,7 @@ class TestStates:
             at = end
         assert at == last
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     @given(any_timeline("role"), windows)
     def test_every_change_is_drawn_or_counted(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
         start, length, resolution = window
@@ -130,7 +131,7 @@ class TestStates:
 class TestNumbers:
     """A staircase is thinned without losing a peak."""
 
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     @given(any_timeline("volts", number=True, most=300), windows)
     def test_the_extremes_survive(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
         start, length, resolution = window
@@ -150,7 +151,7 @@ class TestNumbers:
         assert lane.steps is not None
         assert (np.nanmin(lane.steps[:, 1]), np.nanmax(lane.steps[:, 1])) == lane.scale
 
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     @given(any_timeline("volts", number=True), windows)
     def test_only_what_is_unknown_is_a_stretch(self, timeline: Timeline, window: tuple[int, int, int]) -> None:
         start, length, resolution = window

@@ -113,10 +113,11 @@ class Trial:
     posterior: dict[str, float]
     #: The same if causes were as common beforehand as they are among the draws.
     posterior_as_drawn: dict[str, float]
-    #: Following the advice; by the same ranking in the order of the file; in that order without the log.
+    #: Following the advice.
     advised: Route
-    in_order: Route
-    without_log: Route
+    #: By the same ranking in the order of the file; in that order without the log. None: not followed.
+    in_order: Route | None
+    without_log: Route | None
 
 
 def truth_of(fault: str, result: Result) -> str:
@@ -126,8 +127,8 @@ def truth_of(fault: str, result: Result) -> str:
     return TRUTH[fault]
 
 
-def run_trial(number: int, base: int, *, routes: bool = True) -> Trial:
-    """Draw, rehearse, judge and diagnose."""
+def run_trial(number: int, base: int, *, is_compared: bool = True) -> Trial:
+    """Draw, rehearse, judge and diagnose; follow the advice, and to compare it with something other ways too."""
     drawn = draw(number, base=base)
     result = judged(drawn)
     first = diagnose([result], causes())
@@ -140,7 +141,6 @@ def run_trial(number: int, base: int, *, routes: bool = True) -> Trial:
             read[name] = meter.read(name)
         return read_reading(f"{name}={read[name]}", causes())
 
-    nowhere = Route(minutes=0.0, measurements=(), ends_on="")
     return Trial(
         fault=drawn.fault,
         truth=truth_of(drawn.fault, result),
@@ -148,9 +148,9 @@ def run_trial(number: int, base: int, *, routes: bool = True) -> Trial:
         first_group=tuple(it.name for it in first.ranking.groups[0]),
         posterior=_singles(first),
         posterior_as_drawn=_singles(diagnose([result], _as_drawn())),
-        advised=_follow([result], reading, _advised) if routes else nowhere,
-        in_order=_follow([result], reading, _next_in_order) if routes else nowhere,
-        without_log=_follow([result], reading, _next_in_order, _warning_only()) if routes else nowhere,
+        advised=_follow([result], reading, _advised),
+        in_order=_follow([result], reading, _next_in_order) if is_compared else None,
+        without_log=_follow([result], reading, _next_in_order, _warning_only()) if is_compared else None,
     )
 
 

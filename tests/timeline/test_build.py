@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.reference import Entry, Seen, timeline_entries
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
 
@@ -78,7 +79,7 @@ class TestAgainstReference:
         lag=st.sampled_from([None, 0, 1, 4]),
         tail=st.integers(0, 30),
     )
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=examples(100), deadline=None)
     def test_entries(
         self,
         frames: list[Frame],
@@ -280,7 +281,7 @@ class TestOneStamp:
     """Of several frames with one stamp none is lost: the later ones are moved on by single nanoseconds."""
 
     @given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 2)), min_size=1, max_size=25))
-    @settings(max_examples=30, deadline=None)
+    @settings(max_examples=examples(30), deadline=None)
     def test_order_of_states_is_kept(self, steps: list[tuple[int, int]]) -> None:
         time, frames = 0, []
         for delta, value in steps:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
 
 from buslens.capture.frames import ClockDiscontinuity, Flag
@@ -102,7 +103,7 @@ class TestRuns:
     """What is recorded does not depend on how a capture is divided into runs."""
 
     @given(traffic(ties=True), CUTS, st.one_of(TIMEOUTS, st.none()))
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_any_runs(self, frames: list[Frame], cuts: list[int], timeout: int | None) -> None:
         recorder = CaptureHistory(tracks(timeout))
         for piece in pieces(frames, cuts):
@@ -147,14 +148,14 @@ class TestJoin:
     """Pieces that were recorded apart and joined in order are one recording of all."""
 
     @given(traffic(ties=True), CUTS, TIMEOUTS, st.sampled_from([None, 1, 3]))
-    @settings(max_examples=50, deadline=None)
+    @settings(max_examples=examples(50), deadline=None)
     def test_any_cut(self, frames: list[Frame], cuts: list[int], timeout: int, lag: int | None) -> None:
         recorder = joined(frames, cuts, timeout)
         assert_same(timelines(recorder, frames, lag=lag), timelines(at_once(frames, timeout), frames, lag=lag))
         assert [log.frames for log in recorder.messages] == [log.frames for log in at_once(frames, timeout).messages]
 
     @given(traffic(), CUTS, TIMEOUTS)
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_wanted_frames_only(self, frames: list[Frame], cuts: list[int], timeout: int) -> None:
         """A history without a frame after a discontinuity, before the next piece is merged, still knows of it.
 
@@ -199,7 +200,7 @@ class TestJoin:
         assert one.messages[0].frames == 3
 
     @given(traffic(discontinuities=False), st.integers(0, 40), st.integers(0, 40), TIMEOUTS)
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_order_of_joining_does_not_matter(self, frames: list[Frame], one: int, other: int, timeout: int) -> None:
         """Two pieces may be joined before the one in front of them is."""
         parts = pieces(frames, [one, other])

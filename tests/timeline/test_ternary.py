@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import reference
+from support.examples import examples
 
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN, TernaryTimeline, is_unknown, ternary_of
@@ -99,7 +100,7 @@ class TestTruthOf:
     """A condition is in doubt between two frames that differ about it, and unknown where its role is."""
 
     @given(timelines(), st.sets(st.integers(0, 2)))
-    @settings(max_examples=120, deadline=None)
+    @settings(max_examples=examples(120), deadline=None)
     def test_moment_by_moment(self, timeline: Timeline, wanted: set[int]) -> None:
         def holds(it: Timeline) -> NDArray[np.bool_]:
             return np.isin(it.state, list(wanted))
@@ -109,7 +110,7 @@ class TestTruthOf:
         assert reference.values_of(found) == reference.truth_values(timeline, wanted.__contains__)
 
     @given(timelines())
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     def test_is_unknown_is_always_known(self, timeline: Timeline) -> None:
         found = is_unknown(timeline)
         assert is_minimal(found)
@@ -176,7 +177,7 @@ class TestKleene:
         ids=["and", "or", "differs"],
     )
     @given(two=two_lived())
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_moment_by_moment(
         self,
         of: Callable[[TernaryTimeline, TernaryTimeline], TernaryTimeline],
@@ -207,7 +208,7 @@ class TestHeldFor:
     """``for D`` holds at t when the condition held in every moment from t - D to t."""
 
     @given(lived(), st.integers(0, 14))
-    @settings(max_examples=120, deadline=None)
+    @settings(max_examples=examples(120), deadline=None)
     def test_moment_by_moment(self, values: list[int], duration: int) -> None:
         found = truth(values).held_for(duration)
         assert is_minimal(found)
@@ -233,7 +234,7 @@ class TestEdges:
     """A change is shown where nothing but doubt lies between two opposite values."""
 
     @given(lived(), st.booleans())
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=examples(80), deadline=None)
     def test_moment_by_moment(self, values: list[int], rising: bool) -> None:
         since, seen = truth(values).edges(rising=rising)
         assert list(zip(since.tolist(), seen.tolist(), strict=True)) == reference.edges(values, rising=rising)
@@ -243,7 +244,7 @@ class TestHiddenEdges:
     """A change is hidden where it was false, then unknown, and true behind that."""
 
     @given(lived())
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=examples(80), deadline=None)
     def test_moment_by_moment(self, values: list[int]) -> None:
         found = truth(values).edges_across_unknown()
         assert list(zip(*(times.tolist() for times in found), strict=True)) == reference.hidden_edges(values)
@@ -258,7 +259,7 @@ class TestIsFalse:
     """False at every moment of a stretch, both ends included; before the capture nothing is known."""
 
     @given(lived(), st.integers(-3, 40), st.integers(0, 10))
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=examples(80), deadline=None)
     def test_moment_by_moment(self, values: list[int], since: int, length: int) -> None:
         of = truth(values)
         every = all(of.at(moment) == FALSE for moment in range(since, since + length + 1))
@@ -278,7 +279,7 @@ class TestRuns:
     """A run is a stretch without a surely false moment; its lengths bracket the time for which it held."""
 
     @given(lived())
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=examples(80), deadline=None)
     def test_moment_by_moment(self, values: list[int]) -> None:
         runs = truth(values).episodes()
         stretches = reference.stretches(values)
@@ -318,7 +319,7 @@ class TestFromTime:
     """What lies before a time is left out, and nothing else."""
 
     @given(lived(), st.integers(0, 20))
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_rest_is_the_same(self, values: list[int], start: int) -> None:
         start = min(start, len(values) - 1)
         assert reference.values_of(truth(values).from_time(start)) == values[start:]

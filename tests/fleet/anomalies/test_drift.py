@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from support.examples import examples
 
 from buslens.fleet.anomalies.drift import FEWEST_DAYS, Drift, Trend, crossing, find_drift, fit, variance_inflation
 
@@ -27,7 +28,7 @@ def falling_pairs(count: int) -> list[int]:
 class TestFit:
     """One window of days."""
 
-    @settings(max_examples=30)
+    @settings(max_examples=examples(30))
     @given(order=st.permutations(range(9)))
     def test_by_counting(self, order: list[int]) -> None:
         """The p-value is the share of all orders that are as far from half of the pairs, the slope the middle one."""
@@ -196,7 +197,7 @@ class TestCrossing:
         assert last == 250.0
 
     @given(shift=st.integers(-3000, 3000), added=st.integers(-200, 200), seed=st.integers(0, 20))
-    @settings(max_examples=15)
+    @settings(max_examples=examples(15))
     def test_dates_and_levels(self, shift: int, added: int, seed: int) -> None:
         """Shifting all dates shifts the crossing; adding to delays and limits alike leaves it."""
         dice = np.random.default_rng(seed)

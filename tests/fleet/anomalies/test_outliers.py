@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from support.examples import examples
 
 from buslens.fleet.anomalies.columns import CENSORED, StepDelays
 from buslens.fleet.anomalies.outliers import (
@@ -140,7 +141,7 @@ class TestDelayOutliers:
         latest[30], earliest[30] = CENSORED, 600 * MS
         assert self.told(replace(delays, earliest_ns=earliest, latest_ns=latest)) == [1]
 
-    @settings(max_examples=8)
+    @settings(max_examples=examples(8))
     @given(seed=st.integers(0, 5), added=st.integers(-200, 200), factor=st.integers(1, 7))
     def test_shift_and_scale(self, seed: int, added: int, factor: int) -> None:
         """Adding to all delays, or another unit of time, changes no score."""
@@ -154,7 +155,7 @@ class TestDelayOutliers:
             assert other.score == pytest.approx(one.score, abs=1e-6)
             assert other.p_value == pytest.approx(one.p_value, rel=1e-6)
 
-    @settings(max_examples=8)
+    @settings(max_examples=examples(8))
     @given(seed=st.integers(0, 5), shuffle=st.integers(0, 1000))
     def test_order(self, seed: int, shuffle: int) -> None:
         """The order in which captures are read makes no difference."""

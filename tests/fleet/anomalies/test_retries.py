@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.fleet.anomalies.columns import UNDATED, Tries
 from buslens.fleet.anomalies.retries import rising_retries
@@ -87,7 +88,7 @@ class TestRisingRetries:
         )
         assert rising_retries(undated) == []
 
-    @settings(max_examples=15)
+    @settings(max_examples=examples(15))
     @given(seed=st.integers(0, 10_000))
     def test_order(self, seed: int) -> None:
         dice = np.random.default_rng(seed)

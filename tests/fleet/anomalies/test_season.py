@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.fleet.anomalies.common_mode import CROWD, common_mode_shift
 
@@ -60,7 +61,7 @@ class TestSeason:
         assert np.abs(found).max() == pytest.approx(0.0, abs=1e-9)
         assert np.abs(common_mode_shift(vehicle, day, value)).max() > 0.0
 
-    @settings(max_examples=10)
+    @settings(max_examples=examples(10))
     @given(seed=st.integers(0, 1000), shift=st.integers(-5000, 5000))
     def test_order_and_dates(self, seed: int, shift: int) -> None:
         """Neither the order of rows nor the origin of the calendar makes a difference."""

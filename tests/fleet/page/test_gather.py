@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.ledgers import DAY_NS, GROUP, START_NS, jobs, judged, scratch
 from support.remembered import Memory
 from support.sheets import CALLED_IN, HOSTILE, anomaly, fault, fill
@@ -42,7 +43,7 @@ def view(ledger: Ledger) -> FleetView:
 class TestAnyLedger:
     """Whatever is in a ledger, the page counts what a plain memory of it counts."""
 
-    @settings(max_examples=20)
+    @settings(max_examples=examples(20))
     @given(st.lists(st.tuples(jobs(), judged()), max_size=8))
     def test_against_a_plain_memory(self, entered: list[tuple[CaptureJob, JobResult]]) -> None:
         memory = Memory()

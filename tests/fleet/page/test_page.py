@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.ledgers import fill as fill_generated
 from support.ledgers import jobs, judged, scratch
 from support.sheets import CALLED_IN, HOSTILE, anomaly, fill, performed
@@ -302,7 +303,7 @@ class TestClosed:
         assert len(seen.all("script")) == len(seen.all("style")) == 1
         assert "<b>x</b>" in seen.text
 
-    @settings(max_examples=15)
+    @settings(max_examples=examples(15))
     @given(st.lists(st.tuples(jobs(), judged()), max_size=6))
     def test_any_ledger(self, entered: list[tuple[CaptureJob, JobResult]]) -> None:
         with scratch() as name, Ledger.writing(Path(name)) as ledger:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.handmade import result as handmade_result
 from support.sketches import SKETCHES, any_result, any_timeline
 
@@ -86,7 +87,7 @@ class TestLanes:
             "unknown: value without a state"
         }
 
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=examples(25), deadline=None)
     @given(any_timeline("door") | any_timeline("volts", number=True))
     def test_whatever_a_timeline_holds(self, timeline: Timeline) -> None:
         header, body = packed(alone(timeline))
@@ -147,7 +148,7 @@ class TestLanes:
 class TestFindings:
     """Every finding keeps its place in the list, and its times are those of the places."""
 
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     @given(any_result())
     def test_whatever_a_result_holds(self, result: Result) -> None:
         header, _ = packed(result)
@@ -187,7 +188,7 @@ class TestText:
     """Names of the user's cannot do anything to what shows them."""
 
     @given(st.text(min_size=1, max_size=20))
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_names_are_on_one_line(self, name: str) -> None:
         base = next(iter(SKETCHES["healthy"]().timelines.values()))
         [lane] = packed(alone(replace(base, role=name)))[0]["lanes"]

@@ -22,5 +22,7 @@ def test_as_often_as_written() -> None:
 
 def test_no_number_stays_the_same_in_every_profile() -> None:
     tests = Path(__file__).parent
-    fixed = [path.name for path in tests.rglob("test_*.py") if re.search(r"max_examples=\s*\d", path.read_text("utf-8"))]
+    fixed = [
+        path.name for path in tests.rglob("test_*.py") if re.search(r"max_examples=\s*\d", path.read_text("utf-8"))
+    ]
     assert fixed == []

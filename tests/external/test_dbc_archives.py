@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 from cantools.database import DecodeError, Error
 from cantools.database.can import Database
+from support.examples import is_thorough
 from support.layouts import frame_table, frames_of
 
 from buslens.definitions.dbc import parse_dbc
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.external
 
+LARGEST = 1_000_000_000 if is_thorough() else 50_000
+"""Bytes of the largest file that is looked at: the suite leaves out the 20 largest of 147."""
 LARGEST_COMPARED = 400_000
 """Characters of the largest file that is decoded by cantools, too; two are larger, and cost as much as all others."""
 
@@ -71,9 +74,15 @@ def vehicles(request: pytest.FixtureRequest) -> Path:
 
 
 def _fetch(folder: Path, package: str, kind: str) -> None:
-    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", kind, ":all:"]
+    # pip asks a source archive for its name; to build an environment for that would take longer than all else here.
+    how = ["--no-deps", "--no-build-isolation", kind, ":all:"]
     try:
-        subprocess.run([*command, "--dest", str(folder), package], check=True, capture_output=True, timeout=60)
+        subprocess.run(
+            [sys.executable, "-m", "pip", "download", "--quiet", *how, "--dest", str(folder), package],
+            check=True,
+            capture_output=True,
+            timeout=60,
+        )
     except (OSError, subprocess.SubprocessError) as error:
         pytest.skip(f"the archive of {package} cannot be fetched ({type(error).__name__})")
 
@@ -124,7 +133,7 @@ def files(samples: Path, vehicles: Path) -> list[File]:
     found = []
     for folder in (samples, vehicles):
         for path in sorted(folder.iterdir()):
-            if path.suffix.lower() == ".dbc":
+            if path.suffix.lower() == ".dbc" and path.stat().st_size < LARGEST:
                 data = path.read_bytes()
                 text = decode_text(data)
                 reference = _database(text) if len(text) < LARGEST_COMPARED else None
@@ -152,11 +161,11 @@ class TestEveryFile:
     """A file is refused only if nothing in it can be used, and whatever is used is decoded as cantools decodes it."""
 
     def test_nearly_all_of_them_load(self, files: list[File]) -> None:
-        assert len(files) >= 146
+        assert len(files) >= (146 if is_thorough() else 127)
         loaded = [file for file in files if file.parsed is not None]
-        assert len(loaded) >= 140
+        assert len(loaded) >= len(files) - 6
         # cantools refuses more: without tolerance there would be nothing to show here.
-        assert sum(file.reference is None for file in files if len(file.text) < LARGEST_COMPARED) >= 10
+        assert sum(file.reference is None for file in files if len(file.text) < LARGEST_COMPARED) >= 9
 
     def test_none_is_refused_that_cantools_takes(self, files: list[File]) -> None:
         assert [file.path.name for file in files if file.parsed is None and file.reference is not None] == []
@@ -205,7 +214,7 @@ class TestEveryFile:
                 for name in {signal.name for signal in reference.signals} - {one.name for one in message.signals}:
                     assert f"{message.name}.{name}" in told, file.path.name
                 compared += _compare(message, reference)
-        assert compared > 20_000
+        assert compared > (20_000 if is_thorough() else 4_000)
 
 
 _BLOCK = re.compile(r"^BO_ .*\n(?:[ \t]+SG_ .*\n)*", re.MULTILINE)

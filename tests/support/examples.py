@@ -18,6 +18,11 @@ settings.register_profile("suite", max_examples=SUITE, deadline=None)
 settings.register_profile("thorough", max_examples=THOROUGH, deadline=None)
 
 
+def is_thorough() -> bool:
+    """Return whether things are tried that the suite has no time for."""
+    return examples(1) > 1
+
+
 def examples(usual: int) -> int:
     """Return how often to try something that the suite tries `usual` times, in the profile that is in force."""
     return max(1, usual * settings.default.max_examples // SUITE)

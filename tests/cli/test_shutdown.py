@@ -75,13 +75,13 @@ class TestImport:
         """The request does not wait for what the program waits for."""
         (tmp_path / "stops.py").write_text("import signal; signal.raise_signal(signal.SIGTERM)\n")
         code = (
-            "from buslens.cli.shutdown import Ended, ending_gently\n"
+            "from buslens.cli.shutdown import TerminationRequested, deferred_signals\n"
             "import os\n"
             "try:\n"
-            "    with ending_gently():\n"
+            "    with deferred_signals():\n"
             "        import stops\n"
             "        os.read(os.pipe()[0], 1)\n"
-            "except Ended as exc:\n"
+            "except TerminationRequested as exc:\n"
             "    print('ended', exc.status)\n"
         )
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT)])}

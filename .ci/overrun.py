@@ -1,7 +1,7 @@
 """Proves that kernels are looked at: those that reach out of their buffers, or of 64 bits, must be caught.
 
+NUMBA_BOUNDSCHECK=1 python .ci/overrun.py            compiled, by the compiler's own check
 PYTHONPATH=tests python .ci/overrun.py --guarded     uncompiled, by tests/support/guarded_kernels.py
-python .ci/overrun.py                                compiled, where nobody looks
 """
 
 from __future__ import annotations

@@ -1,43 +1,45 @@
 """Loops over bytes that run as plain Python, or compiled where that pays.
 
 A kernel is a plain function over flat buffers in a module named ``_*_kernel.py`` or ``_kernels.py``. Called as it is,
-it runs as Python: compiling it would take longer than reading a small capture. `compiled` returns its compiled twin,
-for large captures. The rules for a kernel, so that both ways give the same result:
+it runs as Python: importing the compiler alone would take longer than reading a small capture. `compiled` returns its
+compiled twin, for large captures. The rules for a kernel, so that both ways give the same result:
 
 * whole numbers only, signed and within 64 bits; no objects, no exceptions, no options;
-* buffers are indexed from 0 on, never sliced; none is passed twice; module constants are whole numbers;
-* it may call other kernels, of its own module or imported by name from another kernel module; several results are
-  annotated as ``tuple[int, int]``, and whoever asks for a twin asks for one with a single result.
+* buffers are indexed, never sliced; tables come in as arguments; module constants are whole numbers;
+* it may call other kernels, of its own module or imported by name from another kernel module.
 
-Compiled code is kept in a cache folder of our own, whose name holds a hash over the version of the compiler, the kind
-of machine and the text of *all* kernel modules.
+Compiled code is kept in a cache folder of our own, whose name holds the versions and a hash over the text of *all*
+kernel modules, for the compiler by itself would not notice that a function in another module has changed.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import sys
 import tempfile
 import threading
-from contextlib import suppress
 from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from types import FunctionType
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from types import FunctionType
-
-    from buslens.kernel_code import Kind
 
     Notify = Callable[[str], None]
 
 F = TypeVar("F", bound="Callable[..., object]")
 
 _LOCK: Final = threading.RLock()
-_COMPILED: Final[dict[FunctionType, Callable[..., object]]] = {}
+_COMPILED: Final[dict[FunctionType, Any]] = {}
+_OPTIONS: Final = {
+    "nogil": True,
+    # Kernels call each other thousands of times per millisecond: a call would cost as much as its work.
+    "forceinline": True,
+}
 _PACKAGE: Final = Path(__file__).parent
-_DIGEST_BYTES: Final = 32
 
 
 def compiled(kernel: F, notify: Notify | None = None) -> F | None:
@@ -48,90 +50,83 @@ def compiled(kernel: F, notify: Notify | None = None) -> F | None:
     kernel : function
         A plain function that keeps the rules of this module.
     notify : callable or None
-        Is told, once, when the twin is not in the cache, so that its first call will take a second or two.
+        Is told, once, when the twin is not in the cache, so that its first call will take some seconds.
     """
-    from buslens.kernel_code import definition
-
-    function = cast("FunctionType", kernel)
     with _LOCK:
+        try:
+            numba: Any = import_module("numba")
+        except ImportError:
+            return None
+        function = cast("FunctionType", kernel)
         if function not in _COMPILED:
-            try:
-                import_module("llvmlite.binding")
-                definition(function)
-            except (ImportError, OSError):  # the text of our modules may not be at hand
-                return None
-            folder = cache_folder()
+            folder = cache_folder(numba.__version__)
             if notify is not None and not _is_cached(function, folder):
-                notify("preparing the reading of large captures; this takes a moment, once")
-            _COMPILED[function] = _twin(function, folder)
+                notify("preparing the reading of large captures; this takes some seconds, once")
+            _compile(function, folder)
         return cast("F", _COMPILED[function])
 
 
-def _twin(function: FunctionType, folder: Path | None) -> Callable[..., object]:
-    return _Twin(function, folder)
+def is_made(kernel: Callable[..., object]) -> bool:
+    """Return whether the compiled twin of a kernel is here or in the cache, so that `compiled` takes no seconds."""
+    with _LOCK:
+        if kernel in _COMPILED:
+            return True
+        try:
+            folder = cache_folder(version("numba"))
+        except PackageNotFoundError:
+            return False
+        return _is_cached(cast("FunctionType", kernel), folder)
 
 
-class _Twin:
-    """A kernel as machine code, made or taken from the cache for each kind of buffers that it is called with."""
-
-    def __init__(self, function: FunctionType, folder: Path | None) -> None:
-        self._function = function
-        self._folder = folder
-        self._loaded: dict[tuple[Kind, ...], Callable[..., int]] = {}
-        self._is_bool = function.__annotations__.get("return") == "bool"
-
-    def __call__(self, *arguments: Any) -> int:
-        from buslens.kernel_code import kind_of
-
-        kinds = tuple(map(kind_of, arguments))
-        run = self._loaded.get(kinds) or self._load(kinds)
-        given = [
-            argument if kind is None else argument.__array_interface__["data"][0]
-            for argument, kind in zip(arguments, kinds, strict=True)
-        ]
-        result = run(*given)
-        return bool(result) if self._is_bool else result
-
-    def _load(self, kinds: tuple[Kind, ...]) -> Callable[..., int]:
-        from buslens.machine_code import load
-
-        with _LOCK:
-            if kinds not in self._loaded:
-                self._loaded[kinds] = load(self._code(kinds), kinds)
-            return self._loaded[kinds]
-
-    def _code(self, kinds: tuple[Kind, ...]) -> bytes:
-        """Return object code; what the cache holds is only taken whole."""
-        from buslens.files import write_atomically
-        from buslens.kernel_code import translate
-        from buslens.machine_code import object_code
-
-        name = f"{_stem(self._function)}-{hashlib.sha256(repr(kinds).encode()).hexdigest()[:16]}.o"
-        path = None if self._folder is None else self._folder / name
-        if path is not None and path.is_file():
-            held = path.read_bytes()
-            if hashlib.sha256(held[_DIGEST_BYTES:]).digest() == held[:_DIGEST_BYTES]:
-                return held[_DIGEST_BYTES:]
-        code = object_code(translate(self._function, kinds))
-        if path is not None:
-            with suppress(OSError):  # a full disk: it is made anew the next time
-                write_atomically(path, hashlib.sha256(code).digest() + code)
-        return code
+def _compile(function: FunctionType, folder: Path | None) -> Any:
+    """Return the compiled twin of a function, after those of the functions that it calls."""
+    if function in _COMPILED:
+        return _COMPILED[function]
+    numba: Any = import_module("numba")
+    names = dict(function.__globals__)
+    for name in function.__code__.co_names:
+        called = names.get(name)
+        if isinstance(called, FunctionType) and called is not function:
+            names[name] = _compile(called, folder)
+    twin = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
+    twin.__qualname__ = function.__qualname__
+    twin.__module__ = function.__module__
+    # The compiler looks at its setting when a function is wrapped; other users of it in this process keep theirs.
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = "" if folder is None else str(folder)
+    try:
+        _COMPILED[function] = _wrap(numba, twin, use_cache=folder is not None)
+    finally:
+        numba.config.CACHE_DIR = before
+    return _COMPILED[function]
 
 
-def _stem(function: FunctionType) -> str:
-    """Return what the files of a function in the cache begin with."""
-    return f"{function.__module__.rpartition('.')[2]}.{function.__qualname__}"
+def _wrap(numba: Any, function: FunctionType, *, use_cache: bool) -> Any:
+    # No counting of references to the buffers at each call, which would halve the speed: the caller holds on to them.
+    try:
+        return numba.njit(cache=use_cache, _nrt=False, **_OPTIONS)(function)
+    except (KeyError, TypeError, numba.core.errors.NumbaError):
+        # `_nrt` is not promised to exist; it is for speed only.
+        return numba.njit(cache=use_cache, **_OPTIONS)(function)
 
 
 def _is_cached(function: FunctionType, folder: Path | None) -> bool:
     """Return whether the cache has anything of this function."""
-    return folder is not None and any(folder.glob(f"{_stem(function)}-*.o"))
+    if folder is None:
+        return False
+    stem = function.__module__.rpartition(".")[2]
+    return any(folder.rglob(f"{stem}.{function.__qualname__}-*.nbc"))
 
 
-def cache_folder() -> Path | None:
-    """Return the folder for compiled code, made and writable; None if no place can be had."""
-    name = _fingerprint()
+def cache_folder(version: str) -> Path | None:
+    """Return the folder for compiled code, made and writable; None if no place can be had.
+
+    Parameters
+    ----------
+    version : str
+        Of the compiler.
+    """
+    name = f"{version}-{sys.implementation.cache_tag}-{_fingerprint()}"
     for base in _places():
         folder = base / "kernels" / name
         try:
@@ -169,13 +164,8 @@ def _is_ours(folder: Path) -> bool:
 
 
 def _fingerprint() -> str:
-    """Return a hash over all that compiled code depends on."""
-    from importlib.metadata import version
-
-    from buslens.machine_code import machine
-
-    digest = hashlib.sha256(f"{version('llvmlite')} {machine()}".encode())
-    ours = [Path(__file__).with_name(name) for name in ("kernels.py", "kernel_code.py", "machine_code.py")]
-    for path in sorted([*_PACKAGE.rglob("_*_kernel.py"), *_PACKAGE.rglob("_kernels.py"), *ours]):
+    """Return a hash over the text of all kernel modules and of this one."""
+    digest = hashlib.sha256()
+    for path in sorted([*_PACKAGE.rglob("_*_kernel.py"), *_PACKAGE.rglob("_kernels.py"), Path(__file__)]):
         digest.update(path.read_bytes())
-    return digest.hexdigest()[:32]
+    return digest.hexdigest()[:16]

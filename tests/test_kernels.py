@@ -1,29 +1,24 @@
 from __future__ import annotations
 
-import errno
 import os
 import stat
 import subprocess
 import sys
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support import trial_kernels
 from support.examples import examples
 from support.patience import HANG_S
 
-from buslens import kernel_code, kernels
+from buslens import kernels
 from buslens.capture import _candump_wide_kernel as wide
 from buslens.capture import _scan_kernel as k
-from buslens.kernel_code import KernelSyntaxError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
-    from types import FunctionType
 
 _PROGRAM = """
 import sys
@@ -59,53 +54,22 @@ class TestCompiled:
     def test_made_once(self) -> None:
         assert kernels.compiled(k.fd_code) is kernels.compiled(k.fd_code)
 
-    def test_without_a_compiler(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(kernels, "_COMPILED", {})
-        monkeypatch.setitem(sys.modules, "llvmlite.binding", None)
-        assert kernels.compiled(k.fd_code) is None
-
-    def test_without_the_text_of_the_kernels(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        def gone(_: object) -> NoReturn:
-            raise OSError
-
-        monkeypatch.setattr(kernels, "_COMPILED", {})
-        monkeypatch.setattr(kernel_code, "definition", gone)
-        assert kernels.compiled(k.fd_code) is None
-
-
-class TestMeaning:
-    """Machine code means what Python means."""
-
-    _numbers = st.one_of(st.integers(-12, 30), st.integers(-(2**28), 2**28))
-
-    @pytest.mark.parametrize("kernel", trial_kernels.OF_TWO, ids=lambda kernel: kernel.__name__)
-    @given(numbers=st.lists(st.tuples(_numbers, _numbers), min_size=20, max_size=40))
-    @settings(deadline=None)
-    def test_whole_numbers(self, kernel: Callable[[int, int], int], numbers: list[tuple[int, int]]) -> None:
-        twin = kernels.compiled(kernel)
+    def test_functions_that_it_calls_are_twins_too(self) -> None:
+        twin = kernels.compiled(wide.are_hex)
         assert twin is not None
-        for a, b in numbers:
-            few = (a % 100, b) if kernel is trial_kernels.loops else (a, b)
-            assert (few, twin(*few)) == (few, kernel(*few))
+        assert twin.py_func.__globals__["hex_mask"] is kernels.compiled(wide.hex_mask)
+        assert wide.are_hex.__globals__["hex_mask"] is wide.hex_mask
 
-    @given(st.binary(min_size=16, max_size=16), st.integers(0, 8))
-    @settings(deadline=None)
-    def test_buffers(self, content: bytes, start: int) -> None:
-        text = np.frombuffer(content, np.uint8)
-        words = np.ndarray((9,), "<i8", buffer=content, strides=(1,))  # from each place on, so not aligned
-        runs = []
-        for run in (trial_kernels.buffers, kernels.compiled(trial_kernels.buffers)):
-            assert run is not None
-            columns = np.zeros(8, np.uint16), np.zeros(8, np.int16), np.zeros(9, np.int64)
-            with np.errstate(over="ignore"):  # Python's side meets the limits of numpy's numbers, and wraps as we do
-                found = run(*((text, words) if run is not trial_kernels.buffers else (content, words)), *columns, start)
-            runs.append((int(found), *map(bytes, columns)))
-        assert runs[0] == runs[1]
+    def test_without_a_compiler(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setitem(sys.modules, "numba", None)
+        assert kernels.compiled(k.fd_code) is None
 
-    @pytest.mark.parametrize("kernel", trial_kernels.FORBIDDEN, ids=lambda kernel: kernel.__name__)
-    def test_what_breaks_a_rule(self, kernel: FunctionType) -> None:
-        with pytest.raises(KernelSyntaxError, match=r"support\.trial_kernels, line [1-9]"):
-            kernel_code.translate(kernel, [kernel_code.Buffer(8, False, 1), None])
+    def test_settings_of_others_are_left_alone(self) -> None:
+        import numba
+
+        before = numba.config.CACHE_DIR
+        kernels.compiled(k.line_end)
+        assert before == numba.config.CACHE_DIR
 
 
 class TestWords:
@@ -153,7 +117,7 @@ class TestCacheFolder:
         nowhere = tmp_path / "a file"
         nowhere.write_text("")
         monkeypatch.setattr(kernels, "_places", lambda: iter([nowhere, nowhere / "below"]))
-        assert kernels.cache_folder() is None
+        assert kernels.cache_folder("1") is None
 
     def test_a_home_that_is_no_folder(self, tmp_path: Path) -> None:
         nowhere = tmp_path / "a file"
@@ -166,11 +130,11 @@ class TestCacheFolder:
         self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
     ) -> None:
         monkeypatch.setattr(kernels, "_places", lambda: iter([tmp_path / "mine"]))
-        folder = kernels.cache_folder()
+        folder = kernels.cache_folder("1")
         assert folder is not None
         assert stat.S_IMODE(folder.stat().st_mode) & 0o022 == 0
         (tmp_path / "mine").chmod(0o777)
-        assert kernels.cache_folder() is None
+        assert kernels.cache_folder("1") is None
 
     def test_name_changes_with_any_kernel(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         monkeypatch.setattr(kernels, "_places", lambda: iter([tmp_path]))
@@ -179,38 +143,11 @@ class TestCacheFolder:
         one, two = tmp_path / "package" / "_one_kernel.py", tmp_path / "package" / "_two_kernel.py"
         one.write_text("a = 1\n")
         two.write_text("b = 1\n")
-        before = kernels.cache_folder()
-        assert kernels.cache_folder() == before
+        before = kernels.cache_folder("1")
+        assert kernels.cache_folder("1") == before
         two.write_text("b = 2\n")
-        assert kernels.cache_folder() != before
-
-    def test_name_changes_with_the_machine(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-        monkeypatch.setattr(kernels, "_places", lambda: iter([tmp_path]))
-        before = kernels.cache_folder()
-        monkeypatch.setattr("buslens.machine_code.machine", lambda: "another")
-        assert kernels.cache_folder() != before
-
-    def test_a_damaged_file_is_made_anew(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-        monkeypatch.setattr(kernels, "_places", lambda: iter([tmp_path]))
-        for damage in (None, b"", b"x" * 100, lambda held: held[:-1], lambda held: held[:40] + b"?" + held[41:]):
-            monkeypatch.setattr(kernels, "_COMPILED", {})
-            for path in tmp_path.rglob("*.o"):
-                path.write_bytes(damage(path.read_bytes()) if callable(damage) else damage or b"")
-            twin = kernels.compiled(k.fd_length)
-            assert twin is not None
-            assert twin(9) == 12
-
-    def test_nothing_more_can_be_written(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-        def full(*_: object) -> NoReturn:
-            raise OSError(errno.ENOSPC, "full")
-
-        monkeypatch.setattr(kernels, "_places", lambda: iter([tmp_path]))
-        monkeypatch.setattr(kernels, "_COMPILED", {})
-        monkeypatch.setattr("buslens.files.write_atomically", full)
-        twin = kernels.compiled(k.fd_length)
-        assert twin is not None
-        assert twin(9) == 12
-        assert not list(tmp_path.rglob("*.o"))
+        assert kernels.cache_folder("1") != before
+        assert kernels.cache_folder("2") != before
 
 
 class TestStart:
@@ -222,10 +159,9 @@ class TestStart:
         program = (
             "import sys\n"
             "from buslens.capture.open import open_capture\n"
-            "from buslens.capture.reduce import reduce_frames\n"
-            f"log = open_capture({str(log)!r})\n"
-            "reduce_frames(log, wanted=None, make=list, update=list.append, merge=list.extend)\n"
-            "print('llvmlite' in sys.modules, 'pandas' in sys.modules, 'can' in sys.modules)\n"
+            "from buslens.capture.reduce import fold\n"
+            f"fold(open_capture({str(log)!r}), wanted=None, new=list, step=list.append, join=list.extend)\n"
+            "print('numba' in sys.modules, 'pandas' in sys.modules, 'can' in sys.modules)\n"
         )
         done = subprocess.run(
             [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=HANG_S

@@ -57,8 +57,11 @@ class LogFormat:
     wide_kernel: Callable[..., int] | None = None
     #: Does the same, and runs in place of `kernel` as plain Python.
     plain_kernel: Callable[..., int] | None = None
-    #: So much of a log is read by plain Python before the compiler is asked for: to compile the kernel takes as long.
+    #: So much of a log is read by plain Python before the compiler is asked for: to load compiled code takes as long.
     plain_bytes: int = 2_500_000
+    #: So much of all its logs is read by plain Python in one process before the kernel is compiled where that was
+    #: never done; for a kernel that takes long to compile.
+    unmade_bytes: int = 0
     #: Is given a line for which the kernel came back with ASK; sets slots, may add sentences for the user.
     on_line: Callable[[bytes, Slots, list[str]], None] | None = None
     #: Finds in a broken line, as its first group, the hexadecimal digits of an identifier that is whole.

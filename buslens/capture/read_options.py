@@ -9,6 +9,7 @@ from buslens.capture import _recorded_kernel
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stream import WINDOW_BYTES
+from buslens.kernels import is_made
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 ROOM: Final = 1 << 16
 """Frames in the columns."""
+_PUT_OFF: Final[dict[str, int]] = {}
+"""Bytes that this process has read by plain Python so as not to compile, by format."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +56,7 @@ def read_options_for(
     entry, match = capture.format, capture.match
     assert entry is not None  # noqa: S101  (else it is a recording of another kind)
     assert match is not None  # noqa: S101
-    most = entry.plain_bytes if plain_bytes is None else plain_bytes
+    most = _plain_bytes(entry, capture.size) if plain_bytes is None else plain_bytes
     return ReadOptions(
         format=entry,
         match=match,
@@ -64,6 +67,16 @@ def read_options_for(
         batch=batch,
         notify=notify,
     )
+
+
+def _plain_bytes(entry: LogFormat, size: int | None) -> int:
+    """Return how much of a log is worth reading by plain Python, and note it where that puts off compiling."""
+    most = entry.plain_bytes
+    if entry.unmade_bytes and (size is None or size > most) and not is_made(entry.compiled_kernel):
+        left = entry.unmade_bytes - _PUT_OFF.get(entry.name, 0)
+        most = max(most, left)
+        _PUT_OFF[entry.name] = _PUT_OFF.get(entry.name, 0) + min(size or 0, most)
+    return most
 
 
 def python_can_read_options(name: str, *, wanted: IdFilter | None, as_recorded: bool = False) -> ReadOptions:

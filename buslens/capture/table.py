@@ -468,6 +468,7 @@ TABLE: Final = LogFormat(
     sniff=sniff,
     kernel=kernel.scan,
     plain_bytes=1_500_000,
+    unmade_bytes=12_000_000,
     reasons=REASONS,
     finish=finish,
 )

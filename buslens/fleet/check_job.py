@@ -197,10 +197,12 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
     from buslens.capture.reduce import reduce_frames
     from buslens.checks.check import evaluate_capture
     from buslens.fleet.id_traffic import IdTrafficCounter
+    from buslens.kernels import is_made
     from buslens.timeline.history import CaptureHistory
 
     channels = dict(task.job.group.channels)
     capture = open_capture(path, table=task.job.group.table)
+    is_ready = capture.format is not None and is_made(capture.format.compiled_kernel)
     (recorder, census, frames_hash), stats = reduce_frames(
         capture,
         wanted=None,
@@ -208,7 +210,7 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
         update=_take,
         merge=_never_joined,
         workers=1,
-        plain_bytes=0,
+        plain_bytes=0 if is_ready else None,
     )
     result = evaluate_capture(task.job.address, ready.expectations, recorder, stats, look=census.counts)
     is_dated = stats.clock in {Clock.WALL, Clock.LOCAL}

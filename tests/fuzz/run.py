@@ -5,7 +5,8 @@
 
 With atheris (libFuzzer) mutations are led by the branches that they reach; without it they are made blindly from the
 seeds. An input that breaks a promise is written to the corpus folder as ``crash-...`` and the exit status is 1. Run it
-with --guarded, in which no kernel is compiled, to see kernels reach out of their buffers: `support.guarded_kernels`.
+with NUMBA_BOUNDSCHECK=1 and a cache folder of its own to see compiled kernels reach out of their buffers, or with
+--guarded, in which no kernel is compiled, to see what the compiler's check does not: `support.guarded_kernels`.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ def main() -> int:
     options = parser.parse_args()
     atheris = _atheris()
     if atheris is not None and not options.list and options.input is None:
-        _instrument(atheris)
+        _instrument(atheris, are_compiled=not options.guarded)
     if options.guarded:
         from support.guarded_kernels import guard
 
@@ -87,13 +88,28 @@ def _atheris() -> ModuleType | None:
     return atheris  # type: ignore[no-any-return]
 
 
-def _instrument(atheris: Any) -> None:
-    """Import the product so that it reports its branches; compiled kernels, made of their text, report none."""
+def _instrument(atheris: Any, *, are_compiled: bool) -> None:
+    """Import the product so that it reports its branches; what the compiler compiles stays as it was.
+
+    The compiler takes the code of a kernel as it stands, and could make nothing of calls that report branches. So the
+    kernels are compiled first, of a copy of the product that is then forgotten, and lent to the other copy.
+    """
+    from buslens import kernels
+    from buslens.capture.registry import FORMATS
+    from buslens.fleet._id_traffic_kernel import count
+
+    for entry in FORMATS.values() if are_compiled else ():
+        for kernel in (entry.kernel, entry.compiled_kernel, count):
+            kernels.compiled(kernel)
+    twins = {(kernel.__module__, kernel.__qualname__): twin for kernel, twin in kernels._COMPILED.items()}
     for name in [name for name in sys.modules if name.partition(".")[0] == "buslens"]:
         del sys.modules[name]
     with atheris.instrument_imports(include=["buslens"], enable_loader_override=False):
         import fuzz.seeds
         import fuzz.targets  # noqa: F401
+    fresh = sys.modules["buslens.kernels"]
+    for (module, name), twin in twins.items():
+        fresh._COMPILED[getattr(sys.modules[module], name)] = twin  # type: ignore[attr-defined]
 
 
 def _blindly(target: str, corpus: Path, tokens: list[bytes], seconds: int) -> int:

@@ -1,8 +1,8 @@
 """Kernels that run uncompiled, with every index and every sum looked at.
 
-Machine code does not notice an index outside its buffer, a sum beyond 64 bits, a shift by as many, or a number that
-its column is too narrow for. Here all these raise `OutOfBoundsError`, and a shift to the left drops what leaves the
-64 bits, as compiled code does.
+The compiler's own check of bounds (NUMBA_BOUNDSCHECK) does not see a negative index, which counts from the end of a
+buffer, nor a sum beyond 64 bits, nor a shift by as many, nor a number that its column is too narrow for. Here all these
+raise `OutOfBoundsError`, and a shift to the left drops what leaves the 64 bits, as compiled code does.
 
     python -m pytest -p support.guarded_kernels tests/capture          (with tests/ in PYTHONPATH)
     python tests/fuzz/run.py candump --guarded
@@ -173,6 +173,8 @@ class Twin:
         names = {name: value.bare if isinstance(value, Twin) else value for name, value in function.__globals__.items()}
         #: Takes only what is guarded already.
         self.bare = FunctionType(function.__code__, names | {"int": Word}, function.__name__, function.__defaults__)
+        #: As compiled twins have it.
+        self.py_func = function
 
     def __call__(self, *given: Any) -> Any:
         found = self.bare(*(_guarded(each) for each in given))
@@ -194,11 +196,11 @@ def guard() -> None:
     from buslens import kernels
     from buslens.capture import _recorded_kernel
 
-    def guarded(function: FunctionType, _folder: object) -> Twin:
-        return Twin(kernels_of(function))
+    def wrap(_: object, function: FunctionType, **__: object) -> Twin:
+        return Twin(function)
 
     assert not kernels._COMPILED, "there are compiled kernels already"
-    kernels._twin = guarded
+    kernels._wrap = wrap
     # The one kernel that is never compiled.
     take: Callable[..., int] = Twin(kernels_of(_recorded_kernel.take))
     _recorded_kernel.take = take

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from buslens.report.record.job import JobDetails
     from buslens.report.record.ranked_causes import Suspects
 
-_LIBRARIES: Final = ("numpy", "llvmlite", "cantools", "lark", "matplotlib", "scipy")
+_LIBRARIES: Final = ("numpy", "numba", "cantools", "lark", "matplotlib", "scipy")
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
 
 

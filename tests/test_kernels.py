@@ -159,8 +159,8 @@ class TestStart:
         program = (
             "import sys\n"
             "from buslens.capture.open import open_capture\n"
-            "from buslens.capture.reduce import fold\n"
-            f"fold(open_capture({str(log)!r}), wanted=None, new=list, step=list.append, join=list.extend)\n"
+            "from buslens.capture.reduce import reduce_frames\n"
+            f"reduce_frames(open_capture({str(log)!r}), wanted=None, make=list, update=list.append, merge=list.extend)\n"
             "print('numba' in sys.modules, 'pandas' in sys.modules, 'can' in sys.modules)\n"
         )
         done = subprocess.run(

@@ -45,8 +45,8 @@ _UNIT: Final = "UNKNOWN_UNIT"
 def message_name(origin: FrameKey) -> str:
     """Return the name that a found message gets.
 
-    >>> from buslens.discovery.changes import Origin
-    >>> message_name(Origin("can0", 0x202, False)), message_name(Origin("can0", 0x18FF50A1, True))
+    >>> from buslens.discovery.changes import FrameKey
+    >>> message_name(FrameKey("can0", 0x202, False)), message_name(FrameKey("can0", 0x18FF50A1, True))
     ('SEEK_202', 'SEEK_18FF50A1X')
     """
     return f"SEEK_{origin.can_id:08X}X" if origin.is_extended else f"SEEK_{origin.can_id:03X}"

@@ -25,9 +25,9 @@ _NAMED = 4
 def delay_text(outlier: Outlier, day: int | None, *, what: str) -> str:
     """Return the sentence on a delay that is far from the fleet's.
 
-    >>> from buslens.fleet.anomalies.outliers import Outlier, Scale
+    >>> from buslens.fleet.anomalies.outliers import Outlier, RobustSpread
     >>> far = Outlier(vehicle=0, score=9.8, p_value=0.0, earliest_ms=412.0, latest_ms=455.2,
-    ...               scale=Scale(281.0, 9.0), place=0)
+    ...               scale=RobustSpread(281.0, 9.0), place=0)
     >>> delay_words(far, 20577, what="the delay")
     'the delay was 412 to 456 ms on 2026-05-04; the fleet takes 281 ms (MAD 9.0 ms), a modified z-score of 9.8 or more'
     """

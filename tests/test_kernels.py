@@ -160,7 +160,8 @@ class TestStart:
             "import sys\n"
             "from buslens.capture.open import open_capture\n"
             "from buslens.capture.reduce import reduce_frames\n"
-            f"reduce_frames(open_capture({str(log)!r}), wanted=None, make=list, update=list.append, merge=list.extend)\n"
+            f"capture = open_capture({str(log)!r})\n"
+            "reduce_frames(capture, wanted=None, make=list, update=list.append, merge=list.extend)\n"
             "print('numba' in sys.modules, 'pandas' in sys.modules, 'can' in sys.modules)\n"
         )
         done = subprocess.run(

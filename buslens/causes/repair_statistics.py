@@ -63,7 +63,7 @@ def interval(failed: int, trials: int) -> tuple[float, float]:
 def p_unchanged(failed: int, trials: int, clean: int) -> float:
     """Return the chance of `clean` handshakes after `failed` of `trials` if nothing changed (Fisher, one-sided).
 
-    >>> round(unchanged_chance(3, 3, 3), 6)
+    >>> round(p_unchanged(3, 3, 3), 6)
     0.05
     """
     from scipy.stats import hypergeom
@@ -81,7 +81,7 @@ def clean_trials_needed(failed: int, trials: int) -> int:
 
     Examples
     --------
-    >>> clean_needed(1, 1), clean_needed(1, 2), clean_needed(2, 2), clean_needed(1, 10)
+    >>> clean_trials_needed(1, 1), clean_trials_needed(1, 2), clean_trials_needed(2, 2), clean_trials_needed(1, 10)
     (19, 38, 5, 190)
     """
     if not 1 <= failed <= trials:
@@ -107,7 +107,7 @@ def clean_trials_needed_at(rate: float) -> int:
 
     Examples
     --------
-    >>> clean_needed_at(0.1)
+    >>> clean_trials_needed_at(0.1)
     29
     """
     if not 0 < rate < 1:

@@ -240,8 +240,10 @@ def limits_of(window: ResultRange, unit: str) -> str:
     """Return the readings that count as a result; empty if it is a word only.
 
     >>> from buslens.causes.model import ResultRange
-    >>> limits_of(ResultRange(name="low", least=1.0, below=11.0), "V"), limits_of(ResultRange(name="good", least=11.0), "V")
-    ('1 to 11 V', 'at least 11 V')
+    >>> limits_of(ResultRange(name="low", least=1.0, below=11.0), "V")
+    '1 to 11 V'
+    >>> limits_of(ResultRange(name="good", least=11.0), "V")
+    'at least 11 V'
     """
     if window.least is None and window.below is None:
         return ""

@@ -206,9 +206,9 @@ def limit_text(limit: Limit) -> str:
     """Return what is allowed.
 
     >>> from buslens.checks.findings import Limit
-    >>> limit_words(Limit(least=50e6, most=600e6)), limit_words(Limit(most=450e6))
+    >>> limit_text(Limit(least=50e6, most=600e6)), limit_text(Limit(most=450e6))
     ('limit 50 to 600 ms', 'limit 450 ms')
-    >>> limit_words(Limit(least=9.5, unit="V")), limit_words(Limit(least=9.5, most=16, unit="V"))
+    >>> limit_text(Limit(least=9.5, unit="V")), limit_text(Limit(least=9.5, most=16, unit="V"))
     ('limit at least 9.5 V', 'limit 9.5 to 16 V')
     """
     if limit.unit == "ns":

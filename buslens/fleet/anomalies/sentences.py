@@ -28,7 +28,7 @@ def delay_text(outlier: Outlier, day: int | None, *, what: str) -> str:
     >>> from buslens.fleet.anomalies.outliers import Outlier, RobustSpread
     >>> far = Outlier(vehicle=0, score=9.8, p_value=0.0, earliest_ms=412.0, latest_ms=455.2,
     ...               scale=RobustSpread(281.0, 9.0), place=0)
-    >>> delay_words(far, 20577, what="the delay")
+    >>> delay_text(far, 20577, what="the delay")
     'the delay was 412 to 456 ms on 2026-05-04; the fleet takes 281 ms (MAD 9.0 ms), a modified z-score of 9.8 or more'
     """
     when = "" if day is None else f" on {date_text(day)}"
@@ -135,7 +135,7 @@ def identifier_list(changes: Sequence[IdChange]) -> str:
 def date_text(day: float) -> str:
     """Return a day, counted from 1970-01-01, as a date.
 
-    >>> date_words(20514.7)
+    >>> date_text(20514.7)
     '2026-03-02'
     """
     return str(date(1970, 1, 1) + timedelta(days=int(day)))

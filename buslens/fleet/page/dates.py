@@ -56,7 +56,7 @@ def crossing_text(crossing_ns: tuple[int, int | None]) -> str:
 def date_text(recorded_ns: int | None, now_ns: int | None = None) -> str:
     """Return a date as it stands in a row: with its year only where that is not the year of `now_ns`.
 
-    >>> date_words(1_773_473_400_000_000_000), date_words(0, 1), date_words(None)
+    >>> date_text(1_773_473_400_000_000_000), date_text(0, 1), date_text(None)
     ('14 Mar 2026', '1 Jan', 'undated')
     """
     if recorded_ns is None:

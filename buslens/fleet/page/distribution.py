@@ -148,7 +148,7 @@ def picture(view: StepView) -> Markup:
 def span_text(span: TimeBounds) -> str:
     """Return a length with its doubt; where nothing is known of it, so.
 
-    >>> span_words(Span(earliest_ns=0, latest_ns=None)), span_words(Span(earliest_ns=0, latest_ns=75_000_000))
+    >>> span_text(TimeBounds(earliest_ns=0, latest_ns=None)), span_text(TimeBounds(earliest_ns=0, latest_ns=75_000_000))
     ('not known', '0 to 75 ms')
     """
     return "not known" if span == TimeBounds(earliest_ns=0, latest_ns=None) else words_of_span(span)

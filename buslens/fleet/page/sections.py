@@ -262,7 +262,7 @@ def troubles(found: Mapping[FailureKind, tuple[int, Sequence[TroubleRow]]]) -> M
 def share_text(share: float) -> str:
     """Return a share in percent, to two digits.
 
-    >>> share_words(0.0312), share_words(1.2e-9), share_words(float("nan"))
+    >>> share_text(0.0312), share_text(1.2e-9), share_text(float("nan"))
     ('3.1 %', 'below 0.01 %', 'not known')
     """
     if not share >= 0.0:

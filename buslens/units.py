@@ -28,6 +28,48 @@ _FACTORS: Final = {
 }
 
 
+# BIPM, The International System of Units, 9th edition, tables 4 to 8.
+_PREFIXES: Final = {
+    "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3, "c": -2, "d": -1, "h": 2, "k": 3, "M": 6, "G": 9,
+}  # fmt: skip
+_BASES: Final = frozenset(
+    {"V", "A", "W", "Ω", "\u2126", "ohm", "Ohm", "Hz", "m", "g", "Pa", "bar", "N", "Nm", "J", "s", "Ah", "Wh", "F", "H"}
+)
+# Spellings of one unit, and the two code points that Unicode has for ohm; each stands for the first of its row.
+_ROWS: Final = (("Ω", "\u2126", "ohm", "Ohm"), ("°C", "℃", "degC"), ("1/min", "rpm"))
+_SPELLINGS: Final = {spelling: row[0] for row in _ROWS for spelling in row}
+
+
+def spelled(unit: str) -> str:
+    """Return a unit in the one spelling that stands for all of its spellings."""
+    unit = "".join(unit.split())
+    return _SPELLINGS.get(unit, "" if unit == "1" else unit)
+
+
+def without_prefix(unit: str) -> tuple[str, int]:
+    """Return a unit without its prefix, and the power of ten that the prefix means.
+
+    >>> without_prefix("mV")
+    ('V', -3)
+    """
+    if unit not in _BASES:
+        base, power = unit[1:], _PREFIXES.get(unit[:1])
+        if power is not None and base in _BASES:
+            return spelled(base), power
+    return spelled(unit), 0
+
+
+def power_of_unit(unit: str, to: str) -> int | None:
+    """Return the power of ten between a unit and another; None if they differ by more than a prefix.
+
+    >>> power_of_unit("mV", "V"), power_of_unit("mV", "A")
+    (-3, None)
+    """
+    base, power = without_prefix(unit)
+    wanted, wanted_power = without_prefix(to)
+    return power - wanted_power if base == wanted else None
+
+
 def parse_duration_ns(text: str) -> int:
     """Return the nanoseconds that a written duration such as ``"400 ms"`` or ``"1.5 s"`` stands for.
 
@@ -85,6 +127,16 @@ def format_at_most(duration_ns: int) -> str:
     ('97 ms', '300 us')
     """
     return format_duration(duration_ns if abs(duration_ns) < NS_PER_MS else -(-duration_ns // NS_PER_MS) * NS_PER_MS)
+
+
+def format_rate(shortest_ns: int) -> str:
+    """Return how often to sample so that two samples are closer than a length of time.
+
+    >>> format_rate(150_000_000), format_rate(100_000_000), format_rate(2_000_000_000)
+    ('7 samples a second', '11 samples a second', '1 sample a second')
+    """
+    count = NS_PER_S // max(shortest_ns, 1) + 1
+    return f"{count:,} sample{'s' * (count > 1)} a second"
 
 
 def exact_duration(duration_ns: int) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum, IntFlag
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from buslens.units import format_duration
 
@@ -177,6 +177,8 @@ class ReadStats:
     first_ns: int | None = None
     last_ns: int | None = None
     channels: tuple[str, ...] = ()
+    #: What is counted: frames, or the rows of a table of values.
+    counted: Literal["frame", "row"] = "frame"
     #: By channel, where it was not recorded, in order of time.
     pauses: dict[str, tuple[Pause, ...]] = field(default_factory=dict)
     #: Channels on which there is one message only.

@@ -313,13 +313,8 @@ def _data_base(rows: Rows, layout: TableLayout) -> int:
 
 def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> FormatMatch:
     """Return how the kernel is to read the table; without stamps, for a look at the other columns."""
-    slots: dict[int, int] = {}
+    slots = stamp_slots(layout.cut, stamps)
     cut = layout.cut
-    slots[kernel.SEPARATOR] = ord(cut.separator) if cut.separator else 0
-    for c in cut.soft:
-        word = kernel.SOFT + (ord(c) >> 6)
-        slots[word] = _signed(slots.get(word, 0) | 1 << (ord(c) & 63))
-    slots[kernel.COMMA] = int(cut.separator != ",")
     slots[kernel.ID_BASE] = layout.id_base
     slots[kernel.BYTE_BASE] = layout.byte_base
     slots[kernel.LENGTH_BASE] = layout.length_base
@@ -341,11 +336,6 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
         if len(stamps.columns) == 2:
             roles[stamps.columns[1]] = kernel.TIME_2
             slots[kernel.NEEDED] |= kernel.HAS_TIME_2
-        slots[kernel.FORM], slots[kernel.FORM_2] = stamps.form, stamps.form_2
-        slots[kernel.UNIT], slots[kernel.UNIT_2] = stamps.unit, stamps.unit_2
-        for places in range(10):
-            slots[kernel.SCALE + places] = stamps.unit // 10**places if stamps.unit % 10**places == 0 else 0
-        slots[kernel.DATE_ORDER] = stamps.date_order
         slots[kernel.SENT_OUT] = int(stamps.sent_out)
         slots[kernel.LEAVE_OUT] += stamps.leave_out
         for k, period in enumerate(stamps.wraps):
@@ -362,6 +352,21 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
         in_order=is_untimed,
         resolution_ns=0 if stamps is None else stamps.resolution_ns,
     )
+
+
+def stamp_slots(cut: CellSplit, stamps: TimeColumn | None) -> dict[int, int]:
+    """Return the slots that say how rows are cut into cells, and how their stamps are written."""
+    slots = {kernel.SEPARATOR: ord(cut.separator) if cut.separator else 0, kernel.COMMA: int(cut.separator != ",")}
+    for c in cut.soft:
+        word = kernel.SOFT + (ord(c) >> 6)
+        slots[word] = _signed(slots.get(word, 0) | 1 << (ord(c) & 63))
+    if stamps is not None and stamps.form:
+        slots[kernel.FORM], slots[kernel.FORM_2] = stamps.form, stamps.form_2
+        slots[kernel.UNIT], slots[kernel.UNIT_2] = stamps.unit, stamps.unit_2
+        for places in range(10):
+            slots[kernel.SCALE + places] = stamps.unit // 10**places if stamps.unit % 10**places == 0 else 0
+        slots[kernel.DATE_ORDER] = stamps.date_order
+    return slots
 
 
 def _signed(value: int) -> int:

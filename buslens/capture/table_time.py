@@ -15,13 +15,20 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.frames import Clock
-from buslens.capture.stamp_resolution import COARSE_NS, coarse_note, resolution_note, resolution_of, rounding_of
+from buslens.capture.stamp_resolution import (
+    COARSE_NS,
+    FINE_NS,
+    coarse_note,
+    resolution_note,
+    resolution_of,
+    rounding_of,
+)
 from buslens.capture.table_layout import UnclearLayoutError, named
 from buslens.capture.table_rows import clock_ns, number, whole
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Sequence, Set
 
     from buslens.capture.table_layout import TableLayout
     from buslens.capture.table_rows import Column, Rows
@@ -48,6 +55,8 @@ _HEADER_UNIT: Final = re.compile(
     r"(?<![a-z])(?P<factor>1000?|100?|0\.1|0\.01)?\s*(?P<unit>ns|us|\u00b5s|\u03bcs|usec|ms|msec|s|sec|secs|nanosec\w*|"
     r"microsec\w*|millisec\w*|millis|micros|nanos|seconds?)(?![a-z'])"
 )
+_TOLD_NS: Final = 10_000_000
+"""Of a table of values, so coarse a step is told: a person sees the digits."""
 _SHORT: Final = {
     "usec": "us", "\u00b5s": "us", "\u03bcs": "us", "micros": "us", "micro": "us", "msec": "ms", "millis": "ms",
     "milli": "ms", "nanos": "ns", "nano": "ns", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
@@ -148,6 +157,67 @@ def stamps_of(
         if found.resolution_ns:
             found.notes.append(resolution_note(found.resolution_ns))
     return found
+
+
+def stamps_of_values(
+    rows: Rows,
+    taken: Set[int],
+    *,
+    columns: tuple[int, ...] | None,
+    unit: str | None,
+    date_order: int | None,
+) -> TimeColumn:
+    """Return what the stamps of a table of values are; parameters as for `stamps_of`, columns of values in `taken`.
+
+    Rows come at regular times, so that only the digits tell how the stamps were rounded.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If more than one reading fits.
+    """
+    free = [c for c in rows.columns if c.index not in taken and c.filled]
+    found = _told(rows, columns) if columns else (_calendar(free) or _two_numbers(free) or _number(free))
+    if found is None:
+        return TimeColumn(clock=Clock.MISSING)
+    column = rows.columns[found.columns[-1]]
+    if found.form >= kernel.CLOCK_TIME or found.form_2 >= kernel.CLOCK_TIME:
+        _complete_calendar(rows, found, date_order)
+        last_unit = NS_PER_S
+    elif len(found.columns) == 1:
+        last_unit = found.unit = UNITS[unit] if unit else _unit_of_values(rows, column)
+        known = [
+            t for cell in column.cells if (t := number(cell, 10 if found.form == kernel.NUMBER else 16)) is not None
+        ]
+        if _EPOCH[0] <= median(known) * found.unit / NS_PER_S < _EPOCH[1]:
+            found.clock = Clock.WALL
+    else:
+        last_unit = found.unit_2
+    places = max(
+        (len(m[1]) for cell in column.filled if (m := re.search(r"[.,](\d+)(?:[eE]\S*)?\D*$", cell))), default=0
+    )
+    step_ns = last_unit // 10**places
+    if step_ns > FINE_NS:
+        found.resolution_ns = step_ns
+        if step_ns >= _TOLD_NS:
+            found.notes.append(resolution_note(step_ns))
+    return found
+
+
+def _unit_of_values(rows: Rows, column: Column) -> int:
+    """Return the unit of a stamp that is a number, of a table of values, ns."""
+    if (unit := _header_unit(rows, column)) is not None:
+        return unit
+    known = [value for cell in column.filled if (value := number(cell)) is not None]
+    for name in NATURAL:
+        size = NS_PER_S // UNITS[name]
+        if _EPOCH[0] * size <= median(known) < _EPOCH[1] * size:
+            return UNITS[name]
+    if any(re.search(r"[.,]\d", cell) for cell in column.filled):
+        return NS_PER_S
+    raise UnclearLayoutError(
+        f"nothing says the unit of the time in column {column.index + 1}: write --time-unit ms, or s, us, ns, as it is"
+    )
 
 
 def _told(rows: Rows, columns: tuple[int, ...]) -> TimeColumn | None:

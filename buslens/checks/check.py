@@ -8,11 +8,20 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock, Pause
 from buslens.capture.pauses import common_pauses, merge_pauses
+from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence
 from buslens.checks import value_range as range_kind
 from buslens.checks.capture_match import absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
+from buslens.checks.shortest import shortest_of
+from buslens.checks.values import (
+    columns_of,
+    not_carried,
+    other_columns,
+    read_columns,
+    table_of_values,
+)
 from buslens.checks.verdict import decide_verdict
 from buslens.definitions.model import EVERY_BIT
 from buslens.errors import CaptureError, SourceLocation, UnrelatedCaptureError, UsageError
@@ -31,14 +40,16 @@ from buslens.expectations.model import (
 from buslens.expectations.resolve import message_of
 from buslens.timeline.build import build_timeline
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory, Track
+from buslens.timeline.model import UNSAID
 from buslens.timeline.senders import merged
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from buslens.capture.frames import ReadStats
     from buslens.capture.id_filter import IdFilter
+    from buslens.capture.open import Capture
     from buslens.capture.table_settings import TableSettings
     from buslens.checks.capture_match import Identifier
     from buslens.checks.findings import Handshake
@@ -90,13 +101,17 @@ def check(
     BuslensError
         If one of the files cannot be used, or the two do not fit each other.
     """
-    from buslens.capture.open import open_capture
     from buslens.capture.read import count_identifiers
     from buslens.capture.reduce import reduce_frames
+    from buslens.capture.table_settings import settings_of
 
     ground = prepare(definitions, expectations)
+    settings = settings_of(table)
+    opened = open_any(capture, ground.expectations, settings)
+    if isinstance(opened, ValuesCapture):
+        return evaluate_table(str(capture), ground.expectations, opened, notify)
     recorder, stats = reduce_frames(
-        open_capture(capture, table=table),
+        opened,
         wanted=_wanted(ground.tracks),
         make=lambda: CaptureHistory(ground.tracks, channels),
         update=CaptureHistory.add,
@@ -112,6 +127,50 @@ def check(
         # Nobody counted what is not needed, and standard input cannot be read again.
         look=None if str(capture) == "-" else lambda: count_identifiers(capture),
     )
+
+
+def open_any(capture: str | Path, expected: Expectations, table: TableSettings) -> Capture | ValuesCapture:
+    """Recognise a capture: a table of values that has a column of the expectations, else a log.
+
+    Raises
+    ------
+    BuslensError
+        If it is neither, or does not say enough.
+    OSError
+        If the system refuses the file.
+    """
+    from buslens.capture.open import open_capture
+
+    values = table_of_values(capture, expected, table)
+    if values is not None:
+        return values
+    try:
+        opened = open_capture(capture, table=table)
+    except CaptureError:
+        if str(capture) != "-" and (unrelated := other_columns(capture, expected, table)) is not None:
+            raise unrelated from None
+        raise
+    if not any(role.signal for role in expected.roles.values()) and columns_of(expected):
+        raise UnrelatedCaptureError(
+            "it is a bus log, and all roles of the expectations are read from columns of a table: add 'signal' to them",
+            SourceLocation(str(capture)),
+        )
+    return opened
+
+
+def evaluate_table(
+    path: str, expected: Expectations, values: ValuesCapture, notify: Callable[[str], None] | None = None
+) -> Result:
+    """Return what the rules find in a table of values.
+
+    Raises
+    ------
+    CaptureError
+        If it cannot be read, or its clock runs back too often.
+    """
+    timelines, stats, absent = read_columns(values, expected, notify)
+    _require_clock(path, stats)
+    return _evaluate(path, expected, timelines, {}, stats, absent=absent, notes=_stats_notes(stats))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,6 +231,16 @@ def evaluate_capture(
     recorder.finish()
     if stats.first_ns is None or stats.last_ns is None:
         raise CaptureError("no frame in it could be read", SourceLocation(path))
+    _require_clock(path, stats)
+    is_long = stats.last_ns - stats.first_ns >= unrelated_from_ns
+    if is_long and recorder.messages and not any(log.frames for log in recorder.messages):
+        raise UnrelatedCaptureError(
+            unrelated_text(recorder.messages, {} if look is None else look()), SourceLocation(path)
+        )
+    return evaluate_rules(path, expected, recorder, stats)
+
+
+def _require_clock(path: str, stats: ReadStats) -> None:
     if stats.unlisted_discontinuities:
         times = len(stats.discontinuities) + stats.unlisted_discontinuities
         raise CaptureError(
@@ -179,12 +248,6 @@ def evaluate_capture(
             " stamps if they stand in the wrong order, or record again",
             SourceLocation(path),
         )
-    is_long = stats.last_ns - stats.first_ns >= unrelated_from_ns
-    if is_long and recorder.messages and not any(log.frames for log in recorder.messages):
-        raise UnrelatedCaptureError(
-            unrelated_text(recorder.messages, {} if look is None else look()), SourceLocation(path)
-        )
-    return evaluate_rules(path, expected, recorder, stats)
 
 
 def _wanted(tracks: list[Track]) -> IdFilter:
@@ -217,6 +280,8 @@ def _load_definitions(given: Definitions | str | Path | list[str | Path] | None,
         defined = given
     elif given is None:
         if not expected.definitions:
+            if columns_of(expected) and not any(role.signal for role in expected.roles.values()):
+                return Definitions(messages=())
             raise UsageError(
                 f"{expected.path} names no definitions: add 'definitions = [\"your.dbc\"]' to it, or give a DBC file"
             )
@@ -231,6 +296,8 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
     """Return what has to be followed through a capture for every role and every message that must keep coming."""
     tracks = []
     for role in expected.roles.values():
+        if not role.signal:
+            continue
         message = message_of(role, defined)
         cycle_ns = None if message.cycle_ns is None else CYCLES_PER_TIMEOUT * message.cycle_ns
         match role.timeout:
@@ -251,6 +318,7 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
                 channel=role.channel,
                 is_on_change=role.lag_ns is not None,
                 address=role.address,
+                shortest_ns=shortest_of(role, expected, is_polled=False).least_ns,
             )
         )
     for rule in expected.rules:
@@ -291,6 +359,28 @@ def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, 
         for rule in expected.rules
         if isinstance(rule, Alive)
     }
+    return _evaluate(
+        path,
+        expected,
+        timelines,
+        presences,
+        stats,
+        absent=absent_text(recorder.messages),
+        notes=_notes(recorder, stats),
+    )
+
+
+def _evaluate(
+    path: str,
+    expected: Expectations,
+    timelines: dict[str, Timeline],
+    presences: Mapping[str, Presence],
+    stats: ReadStats,
+    *,
+    absent: tuple[str, ...],
+    notes: Iterable[str],
+) -> Result:
+    """Return what the rules find in timelines."""
     context = EvaluationContext(
         timelines=timelines,
         presences=presences,
@@ -308,7 +398,6 @@ def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, 
         handshakes += runs
         if not found:
             unexercised.append(rule.name)
-    absent = absent_text(recorder.messages)
     verdict, summary = decide_verdict(
         findings, handshakes, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
     )
@@ -325,7 +414,7 @@ def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, 
         timelines=timelines,
         stats=stats,
         expectations=expected,
-        notes=(*absent, *stats.notes, *_notes(recorder, stats)),
+        notes=(*absent, *stats.notes, *notes),
         absent=absent,
     )
 
@@ -345,6 +434,8 @@ def evaluate_rule(rule: AnyRule, context: EvaluationContext) -> tuple[list[Findi
             return never.evaluate(rule, context), []
         case Agree():
             return agree.evaluate(rule, context), []
+        case Alive() if rule.name not in context.presences:
+            return [], []  # a table of values has no messages
         case Alive():
             return alive.evaluate(rule, context), []
         case Range():
@@ -408,11 +499,16 @@ def _build_timelines(expected: Expectations, recorder: CaptureHistory, stats: Re
                     pauses=common_pauses(stats.pauses.get(label, ()) for label in _labels_of(each, stats)),
                     unread=_unread_of(each, stats),
                     is_lone=bool(each.channels) and each.channels <= stats.lone_channels,
+                    shortest=UNSAID if role is None else shortest_of(role, expected, is_polled=False),
                 )
                 for name, each in _senders(log).items()
             }
             timelines[track.name] = merged(built) if len(built) > 1 else built[""]
-    in_order = {name: timelines[name] for name in expected.roles}
+    first_ns, end_ns = stats.first_ns or 0, stats.last_ns or 0
+    in_order = {
+        name: timelines[name] if name in timelines else not_carried(role, first_ns, end_ns)
+        for name, role in expected.roles.items()
+    }
     return in_order | timelines
 
 
@@ -469,6 +565,11 @@ def _notes(recorder: CaptureHistory, stats: ReadStats) -> list[str]:
                 f"the definitions know {log.message.name} on {tied or 'every channel'} and on {also_on}; it was read"
                 f" from {tied or 'every channel'}, which they name first"
             )
+    return [*notes, *_stats_notes(stats)]
+
+
+def _stats_notes(stats: ReadStats) -> list[str]:
+    notes = []
     if stats.reordered:
         notes.append(
             f"{stats.reordered} frames came up to 100 ms behind one of another channel; they were merged by time"

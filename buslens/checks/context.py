@@ -25,7 +25,7 @@ from buslens.expectations.model import (
 )
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
 from buslens.timeline.ternary import FALSE, TRUE, TernaryTimeline, is_unknown, ternary_of
-from buslens.units import format_duration
+from buslens.units import format_duration, format_rate
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -46,6 +46,8 @@ class BlindInterval:
     #: Why, as words that stand behind "because": "unlock_feedback is unknown (its message was silent)".
     why: str
     is_discontinuity: bool = False
+    #: Whether it lies between two samples that are too far apart.
+    is_gap: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,6 +160,9 @@ class EvaluationContext:
             if moment.while_ is not None:
                 also = self.ternary(moment.while_)
                 value = also.value[np.searchsorted(also.at_ns, seen_ns, side="right") - 1]
+                if self.is_polled(condition, moment.while_):
+                    pairs = zip(since_ns.tolist(), seen_ns.tolist(), strict=True)
+                    value = np.array([also.over(begin_ns, end_ns) for begin_ns, end_ns in pairs], np.int8)
                 for index in np.flatnonzero((value != TRUE) & (value != FALSE)):
                     why = self.why_unknown(moment.while_, int(seen_ns[index]))
                     doubtful.append(BlindInterval(from_ns=int(since_ns[index]), until_ns=int(seen_ns[index]), why=why))
@@ -177,7 +182,11 @@ class EvaluationContext:
     def blind_intervals(self, role: str) -> tuple[BlindInterval, ...]:
         """Return the stretches that could hide a change of a role, in order of time."""
         if role not in self._zones:
-            self._zones[role] = tuple(_zones_of(self.timelines[role]))
+            timeline = self.timelines[role]
+            found = list(_zones_of(timeline))
+            if timeline.sampling.is_polled:
+                found = sorted([*found, *_gaps_of(timeline, timeline.sampling.blind_ns)])
+            self._zones[role] = tuple(found)
         return self._zones[role]
 
     def first_blind_interval(self, trigger: Trigger, since_ns: int, until_ns: int) -> BlindInterval | None:
@@ -193,7 +202,8 @@ class EvaluationContext:
             # The zones of one role do not overlap, so that one bisection finds the first that reaches in.
             for zone in zones[bisect_right(zones, since_ns - held_ns, key=lambda zone: zone.until_ns) :][:1]:
                 if zone.from_ns < until_ns:
-                    found.append(_part_of(zone, self.timelines[role], since_ns - held_ns, until_ns))
+                    timeline = self.timelines[role]
+                    found.append(zone if zone.is_gap else _part_of(zone, timeline, since_ns - held_ns, until_ns))
         return min((zone for zone in found if zone.from_ns < until_ns), default=None)
 
     def with_last_values_held(self) -> EvaluationContext:
@@ -210,6 +220,38 @@ class EvaluationContext:
                 discontinuities_ns=self.discontinuities_ns,
             )
         return self._lasting
+
+    def is_polled(self, *subjects: Trigger | Condition) -> bool:
+        """Return whether a role was asked for from time to time, so that two changes between samples have no order."""
+        return any(self.timelines[role].sampling.is_polled for subject in subjects for role in _roles_in(subject))
+
+    def is_in_gap(self, condition: Condition, time_ns: int) -> bool:
+        """Return whether a time lies between two samples of a role of a condition that are too far apart."""
+        return any(
+            timeline.sampling.is_polled and timeline.sampling.gap_at(time_ns) is not None
+            for timeline in map(self.timelines.__getitem__, roles_of(condition))
+        )
+
+    def first_gap(self, subject: Trigger | Condition, *, unshown: bool = False) -> BlindInterval | None:
+        """Return the first two samples of a role between which a state can hide; with `unshown` however short it is."""
+        return next(self.gaps(subject, unshown=unshown), None)
+
+    def gaps(self, subject: Trigger | Condition, *, unshown: bool = False) -> Iterator[BlindInterval]:
+        """Yield where a state can hide between two samples, role by role."""
+        for role in _roles_in(subject):
+            timeline = self.timelines[role]
+            if timeline.sampling.is_polled:
+                yield from _gaps_of(timeline, timeline.sampling.unshown_ns if unshown else timeline.sampling.blind_ns)
+
+    def hiding_gap(self, trigger: Trigger, since_ns: int, until_ns: int) -> BlindInterval | None:
+        """Return the first two frames in ``(since_ns, until_ns]`` between which a change could hide that none shows."""
+        for role in self.trigger_times(trigger).roles:
+            timeline = self.timelines[role]
+            gaps_ns = timeline.sampling.blind_ns
+            gaps_ns = gaps_ns[(gaps_ns[:, 1] > since_ns) & (gaps_ns[:, 0] < until_ns)]
+            if len(gaps_ns):
+                return next(_gaps_of(timeline, gaps_ns))
+        return None
 
     def has_discontinuity(self, since_ns: int, until_ns: int) -> bool:
         """Return whether the recorded clock ran back in ``(since_ns, until_ns]``."""
@@ -229,6 +271,8 @@ class EvaluationContext:
             index = max(int(np.searchsorted(timeline.seen_ns, time_ns, side="right")) - 1, 0)
             if timeline.state[index] == UNKNOWN_STATE:
                 return _unknown_text(timeline, index)
+            if timeline.sampling.is_polled and (gap := timeline.sampling.gap_at(time_ns)) is not None:
+                return gap_text(timeline, *gap)
             if _is_unconfirmed(timeline, index, time_ns):
                 return f"no frame shows {role} any more (its last one came before)"
             if index + 1 < len(timeline) and timeline.changed_after_ns[index + 1] < time_ns:
@@ -343,6 +387,8 @@ def describe_why(timeline: Timeline, index: int) -> str:
             return "recorder clock jumped back"
         case UnknownReason.HOLE:
             return "a part of the log is lost"
+        case UnknownReason.NOT_CARRIED:
+            return "this recording does not carry it"
         case UnknownReason.NOT_RECORDED:
             pause = timeline.pause_at(index)
             return pause_text(timeline, pause) if pause is not None else "nothing at all was recorded"
@@ -409,6 +455,20 @@ def _part_of(zone: BlindInterval, timeline: Timeline, since_ns: int, until_ns: i
     first = max(np.searchsorted(timeline.seen_ns, since_ns, side="right") - 1, start)
     past_last = min(np.searchsorted(timeline.changed_after_ns, until_ns), stop)
     return _zone(timeline, int(first), int(past_last), zone.until_ns)
+
+
+def _gaps_of(timeline: Timeline, gaps_ns: NDArray[np.int64]) -> Iterator[BlindInterval]:
+    for from_ns, to_ns in gaps_ns.tolist():
+        yield BlindInterval(from_ns=from_ns, until_ns=to_ns, why=gap_text(timeline, from_ns, to_ns), is_gap=True)
+
+
+def gap_text(timeline: Timeline, from_ns: int, to_ns: int) -> str:
+    """Return what may hide between two samples of a role, and what would show it."""
+    role, gap = plain(timeline.role), format_duration(to_ns - from_ns)
+    shortest_ns = timeline.sampling.shortest_ns or 0
+    text = f"samples of {role} are {gap} apart, and a state of {format_duration(shortest_ns)} can hide between two"
+    text += f"; {format_rate(shortest_ns)} would show it"
+    return f"{text}, or a measurement at its wire" if timeline.sampling.is_polled else text
 
 
 def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> BlindInterval:

@@ -62,12 +62,18 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
     lasting = cache(lambda: offence.truth_in(context.with_last_values_held()))
     runs = settled.episodes()
     found = {}
+    in_gaps = 0
     for run in runs:
         if _is_plainly_tolerated(offence, context, run):
             continue  # Most are so, and nobody reads what would be said of them.
         finding = _evaluate_episode(offence, context, run, truth, lasting)
-        if finding is not None:
-            found[run.from_ns] = finding
+        if finding is None:
+            continue
+        if finding.outcome is Outcome.UNDECIDED and _is_gap(offence, context, run, truth):
+            in_gaps += 1
+            if in_gaps > 1:
+                continue  # The same can be said of each gap, and says no more than of the first.
+        found[run.from_ns] = finding
     findings = list(found.values())
     tolerated = sum(run.is_certain and run.from_ns not in found for run in runs)
     met = int((settled.value == FALSE).sum()) + tolerated
@@ -85,6 +91,13 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
             )
         )
     return findings
+
+
+def _is_gap(offence: ForbiddenCondition, context: EvaluationContext, run: Episode, truth: TernaryTimeline) -> bool:
+    """Return whether what is not known of a stretch is what may hide between two samples."""
+    if not run.has_unknown:
+        return False
+    return context.is_in_gap(offence.condition, _first_unknown_ns(truth, run))
 
 
 def _kept_text(stretches: int, *, is_whole: bool) -> str:
@@ -136,7 +149,9 @@ def _evaluate_episode(
             return None
     if tolerated is None:
         if not longest_hold_ns(offence.condition):
-            return None
+            reason = f"cannot decide whether {said}: the samples do not tell which change came first"
+            is_polled = context.is_polled(offence.condition)
+            return _finding(offence, Outcome.UNDECIDED, reason, run, length) if is_polled else None
         # How long it held, not only in which order things changed, is what the log cannot tell.
         rate = rate_text(context.period_ns(offence.condition))
         return _finding(offence, Outcome.UNDECIDED, f"{said}: too close to call at {rate}", run, length)

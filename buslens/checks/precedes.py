@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
-from buslens.checks.phrases import borderline_text, not_past, past_tense, span_text
+from buslens.checks.phrases import borderline_text, not_past, past_tense, plain, span_text
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
@@ -42,6 +42,8 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
         (zone, f"{past_tense(rule.then)} at a moment that the log does not show: {zone.why}")
         for zone in thens.unlocated
     ]
+    if gap := context.first_gap(rule.then):
+        doubts.append((gap, f"'{plain(rule.then.text)}' may have happened unseen: {gap.why}"))
     for zone, reason in doubts:
         findings.append(
             Finding(
@@ -113,6 +115,9 @@ def _decide(
     rule: Precedes, context: EvaluationContext, since_ns: int, seen_ns: int, delay: TimeBounds | None
 ) -> tuple[Outcome, str]:
     within = exact_duration(rule.within_ns)
+    if delay is not None and delay.earliest_ns == 0 and context.is_polled(rule.first, rule.then):
+        reason = f"{past_tense(rule.then)}; the log cannot tell whether {past_tense(rule.first)} before it or after it"
+        return Outcome.UNDECIDED, reason
     if delay is not None and delay.latest_ns is not None and delay.latest_ns <= rule.within_ns:
         return Outcome.MET, ""
     window_ns = since_ns + 1 - rule.within_ns

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -10,7 +11,7 @@ from buslens.checks.context import roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import borderline_text, limit_text, past_tense, plain, span_text
 from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN
-from buslens.units import format_at_least
+from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,18 +31,27 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     beginning or end not in the log                        violated if too long already, else undecided; without
                                                            ``most`` met if long enough already
     it may have been interrupted between two frames        met, violated only if so both with and without a break
-    a pulse that no frame shows                            not judged: the log does not have it
+    a pulse that no frame shows                            not judged: the log does not have it; undecided where
+                                                           somebody says how short its states can be, and samples
+                                                           are no closer
     =====================================================  ====================================================
     """
     condition = rule.of.condition
     truth = context.ternary(condition).from_time(context.warm_up_end_ns(condition))
     findings: list[Finding] = []
-    met = 0
+    met, has_gap = 0, False
+    in_gap = partial(context.is_in_gap, condition)
     for pulse in _pulses(truth, context):
         outcome, reason = _decide(rule, context, pulse)
         if outcome is Outcome.MET:
             met += 1
             continue
+        gap_ns = next(filter(in_gap, _just_outside(pulse)), None) if pulse.unseen else None
+        if gap_ns is not None and outcome is Outcome.UNDECIDED:
+            if has_gap:
+                continue  # The same can be said of each sample, and says no more than of the first.
+            has_gap = True
+            reason = f"{past_tense(rule.of)}, for an unknown time: {context.why_unknown(condition, gap_ns)}"
         findings.append(
             Finding(
                 rule=rule.name,
@@ -59,6 +69,19 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
                 basis=rule.basis,
             )
         )
+    gap = context.first_gap(condition, unshown=True) if rule.least_ns else None
+    if gap is not None and not has_gap:
+        findings.append(
+            Finding(
+                rule=rule.name,
+                kind="pulse",
+                outcome=Outcome.UNDECIDED,
+                reason=f"a pulse shorter than {exact_duration(rule.least_ns or 0)} may have happened unseen: {gap.why}",
+                time_ns=gap.until_ns,
+                limit=Limit(least=rule.least_ns, most=rule.most_ns),
+                basis=rule.basis,
+            )
+        )
     if met:
         findings.append(
             Finding(
@@ -73,6 +96,11 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
             )
         )
     return findings
+
+
+def _just_outside(pulse: _MeasuredPulse) -> tuple[int, int]:
+    """Return a moment right before a pulse, and one right behind it."""
+    return (pulse.begun.latest_ns or 0) - 1, pulse.ended.earliest_ns + 1
 
 
 class _MeasuredPulse(NamedTuple):

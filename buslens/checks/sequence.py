@@ -95,12 +95,13 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding],
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
     starts = _edges(context, rule.start)
-    certain = []
+    certain, doubtful = [], []
     for start in starts:
-        value = TRUE if rule.given is None else context.ternary(rule.given.condition).at(start.since_ns)
+        value = _given_at(rule, context, start)
         if value == TRUE:
             certain.append(start)
         elif value != FALSE:
+            doubtful.append(start)
             findings.append(_doubtful_start(rule, context, start))
     for zone in context.trigger_times(rule.start).possible:
         reason = f"'{rule.start.text}' may have come about here: {zone.why}"
@@ -109,9 +110,10 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding],
         if rule.given is None or not context.ternary(rule.given.condition).is_false(zone.from_ns, zone.until_ns):
             reason = f"{past_tense(rule.start)} at a moment that the log does not show: {zone.why}"
             findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
+    findings += _hidden_start(rule, context)
     for number, start in enumerate(certain, 1):
         following = certain[number] if number < len(certain) else None
-        run = _HandshakeEvaluator(rule, context, start, number, following)
+        run = _HandshakeEvaluator(rule, context, start, number, following, doubtful)
         findings += run.judge()
         handshakes.append(run.handshake())
     findings.sort(key=lambda finding: finding.time_ns or 0)
@@ -201,6 +203,26 @@ def _evidence(context: EvaluationContext, trigger: Trigger, edge: Edge) -> Evide
     return Evidence(what=past_tense(trigger), role=context.trigger_times(trigger).roles[0], time=edge.span)
 
 
+def _given_at(rule: Sequence, context: EvaluationContext, start: Edge) -> int:
+    """Return what `given` was just before a start; of samples, whether it was the same all through their gap."""
+    if rule.given is None:
+        return TRUE
+    given = context.ternary(rule.given.condition)
+    if context.is_polled(rule.start, rule.given.condition):
+        return given.over(start.since_ns, start.seen_ns)
+    return given.at(start.since_ns)
+
+
+def _hidden_start(rule: Sequence, context: EvaluationContext) -> Iterator[Finding]:
+    """Yield a finding if a start can have come and gone between two samples."""
+    given = None if rule.given is None else context.ternary(rule.given.condition)
+    for gap in context.gaps(rule.start):
+        if given is None or not given.is_false(gap.from_ns, gap.until_ns):
+            reason = f"'{plain(rule.start.text)}' may have happened unseen: {gap.why}"
+            yield _finding(rule, Outcome.UNDECIDED, reason, Edge(gap.from_ns, gap.until_ns))
+            return
+
+
 def _doubtful_start(rule: Sequence, context: EvaluationContext, start: Edge) -> Finding:
     assert rule.given is not None  # noqa: S101 (only asked where a condition could not be decided)
     why = context.why_unknown(rule.given.condition, start.since_ns)
@@ -212,12 +234,20 @@ class _HandshakeEvaluator:
     """One handshake."""
 
     def __init__(
-        self, rule: Sequence, context: EvaluationContext, start: Edge, number: int, following: Edge | None
+        self,
+        rule: Sequence,
+        context: EvaluationContext,
+        start: Edge,
+        number: int,
+        following: Edge | None,
+        doubtful: list[Edge],
     ) -> None:
         self.rule = rule
         self.context = context
         self.start = start
         self.number = number
+        #: Starts of which the log cannot tell whether they are any.
+        self.doubtful = doubtful
         self.triggers: dict[str | None, Trigger] = {None: rule.start}
         self.triggers |= {step.name: step.await_ for step in rule.steps}
         self.tries = 0
@@ -291,13 +321,11 @@ class _HandshakeEvaluator:
         if hidden is not None:
             # Which of several changes this one is, nobody can tell.
             return self._step_finding(step, Outcome.UNDECIDED, _hidden_text(step, hidden), reference, reference_name)
-        deadline_ns = reference.seen_ns + step.within_ns
         if edge.delay_after(reference).earliest_ns > step.within_ns:
             # Late, unless the handshake was abandoned while there still was time.
-            if self.stop is not None and self.stop.since_ns < deadline_ns:
-                self._abandon(self.stop)
+            if self._is_abandoned(step, reference):
                 return None
-            doubt = self._doubt_of_abandoning(step, reference_name, deadline_ns)
+            doubt = self._doubt_of_abandoning(step, reference, reference_name)
             if doubt:
                 return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name, edge=edge)
         self.found[step.name] = edge
@@ -309,7 +337,8 @@ class _HandshakeEvaluator:
 
     def _evaluate_delay(self, step: Step, reference: Edge, reference_name: str | None, edge: Edge) -> Finding:
         delay = edge.delay_after(reference)
-        if step.after_ns is None and delay.earliest_ns < 0:
+        is_polled = self.context.is_polled(self._trigger(reference_name), step.await_)
+        if step.after_ns is None and delay.earliest_ns < 0 and not is_polled:
             # The log cannot tell the order, and the rule does not ask for it: then it is taken to be right.
             delay = TimeBounds(earliest_ns=0, latest_ns=delay.latest_ns)
         assert delay.latest_ns is not None  # noqa: S101 (both ends of an edge are known)
@@ -319,9 +348,9 @@ class _HandshakeEvaluator:
             outcome, tail = Outcome.LATE, f"late by at least {format_at_least(delay.earliest_ns - most)}"
         elif least is not None and delay.latest_ns < least:
             outcome, tail = Outcome.EARLY, f"early by at least {format_at_least(least - delay.latest_ns)}"
-        elif delay.latest_ns <= most and (least is None or delay.earliest_ns >= least):
+        elif delay.latest_ns <= most and delay.earliest_ns >= (least or 0):
             outcome, tail = Outcome.MET, ""
-        elif least is not None and delay.earliest_ns < 0:
+        elif delay.earliest_ns < 0:
             outcome, tail = Outcome.UNDECIDED, "the log cannot tell which of the two came first"
         else:
             limit = most if delay.latest_ns > most else least
@@ -338,14 +367,14 @@ class _HandshakeEvaluator:
         """Judge a step whose change did not come; None if it was abandoned before it could be judged."""
         deadline_ns = reference.seen_ns + step.within_ns
         prior = self._prior(step, reference)
-        if prior is not None:
+        hidden = None if prior is None else self.context.first_blind_interval(step.await_, prior.since_ns, deadline_ns)
+        if prior is not None and (hidden is None or not hidden.is_gap):
             self.found[step.name] = prior
             self._note_end(reference.seen_ns)
             ahead = span_text(reference.delay_after(prior))
             reason = f"{past_tense(step.await_)} {ahead} before {self._name(reference_name)}; expected after it"
             return self._step_finding(step, Outcome.OUT_OF_ORDER, reason, reference, reference_name, edge=prior)
-        if self.stop is not None and self.stop.since_ns < deadline_ns:
-            self._abandon(self.stop)
+        if self._is_abandoned(step, reference):
             return None
         self._note_end(min(deadline_ns, self.context.end_ns))
         doubt = self._doubt_of_absence(step, reference, reference_name, deadline_ns)
@@ -363,6 +392,7 @@ class _HandshakeEvaluator:
     def _doubt_of_absence(self, step: Step, reference: Edge, reference_name: str | None, deadline_ns: int) -> str:
         """Return why it is not sure that a change did not come in time; empty if it is."""
         hidden = self.context.first_blind_interval(step.await_, reference.since_ns, deadline_ns)
+        hidden = hidden or self.context.hiding_gap(step.await_, reference.since_ns, deadline_ns)
         if hidden is not None:
             return _hidden_text(step, hidden)
         shown_ns = self.context.shown_until_ns(step.await_)
@@ -372,18 +402,44 @@ class _HandshakeEvaluator:
                 f"cannot decide whether {past_tense(step.await_)} in time: the capture ends {shown} after"
                 f" {self._name(reference_name)} ({limit_text(step.after_ns, step.within_ns)}); record longer"
             )
-        return self._doubt_of_abandoning(step, reference_name, deadline_ns)
+        return self._doubt_of_abandoning(step, reference, reference_name)
 
-    def _doubt_of_abandoning(self, step: Step, reference_name: str | None, deadline_ns: int) -> str:
-        """Return why the handshake may have been abandoned before a time; empty if it surely was not."""
-        if self.rule.abandon is None:
-            return ""
-        hidden = self.context.first_blind_interval(self.rule.abandon, self.start.seen_ns, deadline_ns)
+    def _is_abandoned(self, step: Step, reference: Edge) -> bool:
+        """Return whether the handshake was abandoned while a step still had time, and note it.
+
+        Of samples only if it surely was: else `_doubt_of_abandoning` tells it.
+        """
+        if self.stop is None or self.stop.since_ns >= reference.seen_ns + step.within_ns:
+            return False
+        if self._is_stop_polled(step) and self.stop.seen_ns > reference.since_ns + 1 + step.within_ns:
+            return False
+        self._abandon(self.stop)
+        return True
+
+    def _is_stop_polled(self, step: Step) -> bool:
+        stops = [self.rule.start] if self.rule.abandon is None else [self.rule.start, self.rule.abandon]
+        return self.context.is_polled(step.await_, *stops)
+
+    def _doubt_of_abandoning(self, step: Step, reference: Edge, reference_name: str | None) -> str:
+        """Return why the handshake may have been abandoned before a step's time ran out; empty if it surely was not."""
+        deadline_ns = reference.seen_ns + step.within_ns
+        hidden = None
+        if self.rule.abandon is not None:
+            hidden = self.context.first_blind_interval(self.rule.abandon, self.start.seen_ns, deadline_ns)
         if hidden is None:
+            begun = self.context.first_blind_interval(self.rule.start, self.start.seen_ns, deadline_ns)
+            hidden = begun if begun is not None and begun.is_gap else None
+        why = "" if hidden is None else hidden.why
+        if not why and self.stop is not None and self.stop.since_ns < deadline_ns:
+            why = f"{self.stop_words} at about the time when the limit ran out"
+        again = [it for it in self.doubtful if it.seen_ns > self.start.seen_ns and it.since_ns < deadline_ns]
+        if not why and again and self._is_stop_polled(step):
+            why = f"{past_tense(self.rule.start)} again, perhaps as the start of another"
+        if not why:
             return ""
         return (
             f"{not_past(step.await_)} within {exact_duration(step.within_ns)} after"
-            f" {self._name(reference_name)}, but the handshake may have been cancelled: {hidden.why}"
+            f" {self._name(reference_name)}, but the handshake may have been cancelled: {why}"
         )
 
     def _prior(self, step: Step, reference: Edge) -> Edge | None:
@@ -459,6 +515,14 @@ class _HandshakeEvaluator:
     def _unless_tried_again(self, finding: Finding, reference: Edge) -> Finding:
         """Return a finding, in doubt if another try could set a new clock for what it says is wrong."""
         counts_from_try = reference == self.found.get(self.rule.steps[0].name)
+        if counts_from_try and self.tries < self.rule.tries and finding.outcome is not Outcome.UNDECIDED:
+            until_ns = finding.time_ns or reference.seen_ns
+            if finding.outcome is Outcome.MISSING and finding.limit is not None:
+                until_ns = reference.seen_ns + int(finding.limit.most or 0)
+            hidden = self.context.first_blind_interval(self.rule.steps[0].await_, reference.seen_ns, until_ns)
+            if hidden is not None and hidden.is_gap:
+                reason = f"{finding.reason}; but another try may hide: {hidden.why}"
+                return replace(finding, outcome=Outcome.UNDECIDED, reason=reason)
         is_sure = not finding.outcome.is_fault or finding.outcome is Outcome.OUT_OF_ORDER
         if is_sure or not counts_from_try or not self.may_try_again:
             return finding

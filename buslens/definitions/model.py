@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from buslens.errors import DefinitionError, SourceLocation, did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from fractions import Fraction
 
 FLOAT_LENGTHS: Final = (16, 32, 64)
 """Bits of the binary interchange formats of IEEE 754 that a signal can hold."""
@@ -75,6 +76,20 @@ class Signal:
         if self.order is ByteOrder.INTEL:
             return (self.start + self.length - 1) // 8
         return (8 * (self.start // 8) + 7 - self.start % 8 + self.length - 1) // 8
+
+
+OPERATORS: Final[tuple[Literal["<", "<=", ">", ">="], ...]] = ("<", "<=", ">", ">=")
+"""How a threshold can stand to its numbers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Threshold:
+    """Numbers of a column that stand for a state: ``< 3 V``."""
+
+    operator: Literal["<", "<=", ">", ">="]
+    limit: Fraction
+    #: Empty for a number without unit.
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

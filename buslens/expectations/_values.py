@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any, Final
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
+from buslens.definitions.model import OPERATORS, Threshold
 from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._syntax import KEYWORD, NAME, states_of, unknown_role
 from buslens.expectations.conditions import read_condition, read_trigger
 from buslens.expectations.model import Timeout
-from buslens.expectations.quantities import UNIT, parse_length_ns, parse_quantity
+from buslens.expectations.quantities import NUMBER, UNIT, parse_length_ns, parse_quantity
 from buslens.expectations.schema import FORMAT, KINDS, Type
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
-    from fractions import Fraction
 
     from buslens.expectations._toml import Node, TomlDocument
     from buslens.expectations.model import Role
     from buslens.expectations.schema import KeySpec
 
+_THRESHOLD: Final = re.compile(rf"\s*(<=|>=|<|>)\s*({NUMBER})\s*({UNIT})?\s*", re.ASCII)
 _TYPE_WORDS: Final[Mapping[type, str]] = {
     bool: "a truth value",
     int: "a number",
@@ -120,7 +122,7 @@ class ValueReader:
             self.refuse(node, f"{problem}; write for example {key.name} = {key.example}")
         return data
 
-    def refuse(self, node: Node | SourceLocation, problem: str) -> None:
+    def refuse(self, node: Node | SourceLocation, problem: str) -> NoReturn:
         self.wrong(node, problem)
         raise _InvalidValue
 
@@ -220,11 +222,26 @@ class ValueReader:
             self.refuse(node, f"'{text[:60]}' is not a unit: no spaces, no digit first; such as 'V' or 'km/h'")
         return text
 
-    def states(self, key: KeySpec, data: object, node: Node) -> dict[str, tuple[str | int, ...]]:
+    def column(self, key: KeySpec, data: object, node: Node) -> str | int:
+        """Return the header of a column, or its number."""
+        if isinstance(data, int) and not isinstance(data, bool):
+            return self.count(key, data, node)
+        return self.text(key, data, node)
+
+    def threshold(self, text: str, node: Node) -> Threshold:
+        """Return the numbers of a column that a state stands for, such as ``< 3 V``."""
+        match = _THRESHOLD.fullmatch(text)
+        if match is None:
+            self.refuse(node, f"'{text[:40]}' is not a limit of a state; write for example \"< 3 V\"")
+        limit, unit = match[2], match[3]
+        operator = next(it for it in OPERATORS if it == match[1])
+        return Threshold(operator=operator, limit=Fraction(limit), unit=unit or "")
+
+    def states(self, key: KeySpec, data: object, node: Node) -> dict[str, tuple[str | int | Threshold, ...]]:
         table: dict[str, object] = self.expect(key, data, node, dict)
         if not table:
             self.refuse(node, f"a role has at least one state; write for example states = {key.example}")
-        states: dict[str, tuple[str | int, ...]] = {}
+        states: dict[str, tuple[str | int | Threshold, ...]] = {}
         claimed: dict[str | int, str] = {}
         good = True
         for name, value in table.items():
@@ -232,13 +249,15 @@ class ValueReader:
             if problem := self.name_problem("state", name):
                 self.wrong(inner.key, problem)
                 good = False
-            labels: list[str | int] = []
+            labels: list[str | int | Threshold] = []
             items: list[object] = value if isinstance(value, list) else [value]
             places = [inner] if inner.array is None else inner.array
             for item, place in zip(items, places, strict=True):
                 if not isinstance(item, str | int) or isinstance(item, bool):
                     self.wrong(place, f"a state stands for labels or whole raw values, and this is {type_text(item)}")
                     good = False
+                elif isinstance(item, str) and item.lstrip()[:1] in {"<", ">"}:
+                    labels.append(self.threshold(item, place))
                 elif item in claimed:
                     self.wrong(place, f"{item!r} belongs to state '{claimed[item]}' already")
                     good = False
@@ -320,6 +339,7 @@ _READERS: Final[Mapping[Type, Callable[[ValueReader, KeySpec, object, Node], obj
     Type.SIGNAL: ValueReader.signal,
     Type.UNIT: ValueReader.unit,
     Type.STATES: ValueReader.states,
+    Type.COLUMN: ValueReader.column,
     Type.CHOICE: ValueReader.choice,
     Type.DEFINITIONS: ValueReader.untouched,
     Type.TABLE: ValueReader.untouched,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from os import PathLike, fspath
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.definitions.model import Threshold
 from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import backslash_hint, parse_document
@@ -26,10 +28,10 @@ from buslens.expectations.model import (
 )
 from buslens.expectations.schema import DEFINITION, FILE, KINDS, ROLE, RULE, STEP
 from buslens.files import read_at_most
+from buslens.units import power_of_unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-    from fractions import Fraction
 
     from buslens.expectations._toml import Node
     from buslens.expectations.model import AnyRule
@@ -180,14 +182,34 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         values.wrong(inner["sent"], f"{subject} is sent on change, and {problem}")
     if "lag" in data and read.get("sent", "cyclic") == "cyclic" and ("sent" in read or "sent" not in data):
         values.wrong(inner["lag"].key, f"{subject}: 'lag' says something only with sent = \"on change\"")
-    if "signal" not in read or ("states" in data and "states" not in read) or ("unit" in data and "unit" not in read):
+    if "signal" not in data and "column" not in data:
+        problem = 'signal = "MESSAGE.SIGNAL" for bus logs, or column = "HEADER" for tables of values, or both'
+        values.wrong(node, f"{subject} has neither a signal nor a column; write {problem}")
         return None
-    message, signal = read["signal"]
+    states: dict[str, tuple[str | int | Threshold, ...]] = read.get("states", {})
+    if "column" not in data and any(isinstance(it, Threshold) for labels in states.values() for it in labels):
+        values.wrong(inner["states"], f'{subject}: limits such as "< 3 V" are for a column, and it has none')
+        return None
+    if (
+        any(key in data and key not in read for key in ("signal", "column"))
+        or ("states" in data and "states" not in read)
+        or ("unit" in data and "unit" not in read)
+    ):
+        return None
+    message, signal = read.get("signal", ("", ""))
+    thresholds = {state: tuple(it for it in of if isinstance(it, Threshold)) for state, of in states.items()}
+    thresholds = {state: of for state, of in thresholds.items() if of}
+    if overlap := _overlap(thresholds):
+        values.wrong(inner["states"], f"{subject}: {overlap}")
+        return None
     return Role(
         name=name,
         message=message,
         signal=signal,
-        states=read.get("states", {}),
+        column=read.get("column"),
+        states={state: tuple(it for it in of if not isinstance(it, Threshold)) for state, of in states.items()},
+        thresholds=thresholds,
+        holds_ns=read.get("holds"),
         unit=read.get("unit", ""),
         timeout=read.get("timeout", Timeout.FROM_CYCLE),
         lag_ns=read.get("lag"),
@@ -198,14 +220,33 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
     )
 
 
+def _overlap(thresholds: Mapping[str, tuple[Threshold, ...]]) -> str:
+    """Return which two states one number could stand for; empty if none."""
+    ordered = [(state, it) for state, of in thresholds.items() for it in of]
+    for place, (state, one) in enumerate(ordered):
+        for other, two in ordered[place + 1 :]:
+            power = power_of_unit(two.unit, one.unit)
+            if power is None:
+                return (
+                    f"the limits of '{state}' and '{other}' have units that do not fit: '{one.unit}' and '{two.unit}'"
+                )
+            limit = two.limit * Fraction(10) ** power
+            above, below = (limit, one.limit) if one.operator[0] == "<" else (one.limit, limit)
+            share = one.operator[-1] == two.operator[-1] == "="
+            is_apart = one.operator[0] != two.operator[0] and (above > below or (above == below and not share))
+            if state != other and not is_apart:
+                return f"a number can stand for both '{state}' and '{other}'; leave room between their limits"
+    return ""
+
+
 def _role_places(values: ValueReader, inner: Mapping[str, Node], signal_at: int) -> dict[str, SourceLocation]:
     """Return the places that `resolve` needs."""
     document = values.document
-    places = {
-        "message": document.inside(inner["signal"], 0),
-        "signal": document.inside(inner["signal"], signal_at),
-    }
-    for key in ("unit", "channel", "source"):
+    places = {}
+    if "signal" in inner:
+        places["message"] = document.inside(inner["signal"], 0)
+        places["signal"] = document.inside(inner["signal"], signal_at)
+    for key in ("unit", "channel", "source", "column", "states"):
         if key in inner:
             places[key] = document.source(inner[key].start)
     if "states" in inner:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from buslens.definitions.model import Threshold
     from buslens.errors import SourceLocation
 
 
@@ -28,13 +29,20 @@ class Timeout(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Role:
-    """What one signal means to the handshake."""
+    """What one signal, or one column of a table of values, means to the handshake."""
 
     name: str
-    message: str
-    signal: str
-    #: Own state name -> labels or raw values of the definitions; empty for a number.
+    #: Empty for a role that only a column shows.
+    message: str = ""
+    signal: str = ""
+    #: Column of a table of values, by its header or its number from 1; None if none shows it.
+    column: str | int | None = None
+    #: Own state name -> labels or raw values of the definitions, texts of the column; empty for a number.
     states: Mapping[str, tuple[str | int, ...]] = field(default_factory=dict)
+    #: Own state name -> numbers of the column; between them the state before goes on.
+    thresholds: Mapping[str, tuple[Threshold, ...]] = field(default_factory=dict)
+    #: Shortest time that any of its states lasts, ns; None: not said.
+    holds_ns: int | None = None
     #: Unit of a number; empty for states.
     unit: str = ""
     #: Silence after which the role is unknown, ns.

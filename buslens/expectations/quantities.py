@@ -10,7 +10,7 @@ import re
 from fractions import Fraction
 from typing import Final
 
-from buslens.units import parse_duration_ns
+from buslens.units import parse_duration_ns, power_of_unit, spelled
 
 NUMBER: Final = r"[+-]?(?:\d+(?:\.\d+)?|\.\d+)"
 """A plain decimal number, as a regular expression for ASCII digits."""
@@ -23,17 +23,6 @@ LONGEST_NS: Final = 2**62
 _QUANTITY: Final = re.compile(rf"\s*({NUMBER})\s*({UNIT})?\s*", re.ASCII)
 _MOST_DIGITS: Final = 40
 
-# BIPM, The International System of Units, 9th edition, tables 4 to 8.
-_PREFIXES: Final = {
-    "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3, "c": -2, "d": -1, "h": 2, "k": 3, "M": 6, "G": 9,
-}  # fmt: skip
-_BASES: Final = frozenset(
-    {"V", "A", "W", "Ω", "\u2126", "ohm", "Ohm", "Hz", "m", "g", "Pa", "bar", "N", "Nm", "J", "s", "Ah", "Wh", "F", "H"}
-)
-# Spellings of one unit, and the two code points that Unicode has for ohm; each stands for the first of its row.
-_ROWS: Final = (("Ω", "\u2126", "ohm", "Ohm"), ("°C", "℃", "degC"), ("1/min", "rpm"))
-_SPELLINGS: Final = {spelling: row[0] for row in _ROWS for spelling in row}
-
 
 def same_unit(first: str, second: str) -> bool:
     """Return whether two texts name one unit.
@@ -41,21 +30,7 @@ def same_unit(first: str, second: str) -> bool:
     >>> same_unit("degC", "°C"), same_unit("mV", "V")
     (True, False)
     """
-    return _plain(first) == _plain(second)
-
-
-def _plain(unit: str) -> str:
-    unit = "".join(unit.split())
-    return _SPELLINGS.get(unit, "" if unit == "1" else unit)
-
-
-def _split(unit: str) -> tuple[str, int]:
-    """Return a unit without its prefix, and the power of ten that the prefix means."""
-    if unit not in _BASES:
-        base, power = unit[1:], _PREFIXES.get(unit[:1])
-        if power is not None and base in _BASES:
-            return _plain(base), power
-    return _plain(unit), 0
+    return spelled(first) == spelled(second)
 
 
 def convert(number: str, unit: str, to: str) -> Fraction:
@@ -75,12 +50,11 @@ def convert(number: str, unit: str, to: str) -> Fraction:
         raise ValueError(f"a number of {len(number)} digits; at most {_MOST_DIGITS} can be written")
     if unit == "" and to != "":
         raise ValueError(f"{number} has no unit; write '{number} {to}'")
-    base, power = _split(unit)
-    wanted, wanted_power = _split(to)
-    if base != wanted:
+    power = power_of_unit(unit, to)
+    if power is None:
         right = f"is in {to}; write a number and '{to}'" if to else "has no unit; write the number alone"
         raise ValueError(f"{number} {unit} does not fit: this role {right}")
-    return Fraction(number) * Fraction(10) ** (power - wanted_power)
+    return Fraction(number) * Fraction(10) ** power
 
 
 def parse_quantity(text: str, unit: str) -> Fraction:

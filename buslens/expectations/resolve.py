@@ -28,7 +28,8 @@ def validate_against(expectations: Expectations, definitions: Definitions) -> No
     """
     problems: list[ExpectationError] = []
     for role in expectations.roles.values():
-        problems += _role_problems(role, definitions)
+        if role.signal:
+            problems += _role_problems(role, definitions)
     for rule in expectations.rules:
         if isinstance(rule, Alive):
             if _messages(rule.message, definitions):
@@ -151,7 +152,7 @@ def _raws(
         problems.append(ExpectationError(text, place))
         return []
     raws = [raw for raw, name in signal.labels.items() if name == label]
-    if not raws:
+    if not raws and role.column is None:  # else it may be a text of the column
         problems.append(ExpectationError(_no_label(role, signal, label), place))
     return raws
 

@@ -31,6 +31,7 @@ class Type(Enum):
     SIGNAL = "a text MESSAGE.SIGNAL"
     UNIT = "a unit without spaces"
     STATES = "a table of state name = label, raw value or a list of them"
+    COLUMN = "the header of a column, or its number from 1"
     CHOICE = "one of a few words"
     DEFINITIONS = "a list of file names, or of { file, channel } tables"
     TABLE = "a table of tables, one for each name"
@@ -125,16 +126,24 @@ _ROLE: Final = (
     KeySpec(
         name="signal",
         type=Type.SIGNAL,
-        required=True,
         example='"BODY_DOORS.DRIVER_DOOR"',
-        meaning="message and signal of the definitions",
+        default="only a column shows it",
+        meaning="message and signal of the definitions, for bus logs",
+    ),
+    KeySpec(
+        name="column",
+        type=Type.COLUMN,
+        example='"Driver door"',
+        default="only a signal shows it",
+        meaning="column of a table of values, by its header with or without the unit, or by its number from 1",
     ),
     KeySpec(
         name="states",
         type=Type.STATES,
         example='{ off = ["off", "accessory"], on = ["run", 3] }',
         default="the role is a number",
-        meaning="state names of yours, each for labels or raw values of the definitions; others are unknown",
+        meaning="state names of yours, each for labels or raw values of the definitions; others are unknown; of a"
+        ' column each for its texts, or for numbers such as "< 3 V", between which the state before goes on',
     ),
     KeySpec(
         name="unit",
@@ -149,6 +158,14 @@ _ROLE: Final = (
         example='"300 ms"',
         default="3 times the message's cycle time, of the definitions, else of the capture",
         meaning='silence after which the role is unknown; "never" if it stays known',
+    ),
+    KeySpec(
+        name="holds",
+        type=Type.LENGTH,
+        example='"200 ms"',
+        default="the 'least' of a pulse rule on the state; of a column at least 10 ms",
+        meaning="shortest time that any state of it lasts: what no frame and no sample shows did not happen where they"
+        " are closer, and may have happened where they are not",
     ),
     KeySpec(
         name="sent",

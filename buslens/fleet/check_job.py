@@ -193,18 +193,22 @@ def _is_known(task: Task, content: str) -> bool:
 
 def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: float) -> JobResult:
     from buslens.capture.frame_hash import FrameHash
-    from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames
-    from buslens.checks.check import evaluate_capture
+    from buslens.capture.values import ValuesCapture
+    from buslens.checks.check import evaluate_capture, evaluate_table, open_any
     from buslens.fleet.id_traffic import IdTrafficCounter
     from buslens.kernels import is_made
     from buslens.timeline.history import CaptureHistory
 
     channels = dict(task.job.group.channels)
-    capture = open_capture(path, table=task.job.group.table)
-    is_ready = capture.format is not None and is_made(capture.format.compiled_kernel)
+    opened = open_any(path, ready.expectations, task.job.group.table)
+    census, frames_hash = IdTrafficCounter(), FrameHash()
+    if isinstance(opened, ValuesCapture):
+        result = evaluate_table(task.job.address, ready.expectations, opened)
+        return _result(task, result, content, begun, census, frames_hash)
+    is_ready = opened.format is not None and is_made(opened.format.compiled_kernel)
     (recorder, census, frames_hash), stats = reduce_frames(
-        capture,
+        opened,
         wanted=None,
         make=lambda: (CaptureHistory(ready.tracks, channels), IdTrafficCounter(), FrameHash()),
         update=_take,
@@ -213,6 +217,13 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
         plain_bytes=0 if is_ready else None,
     )
     result = evaluate_capture(task.job.address, ready.expectations, recorder, stats, look=census.counts)
+    return _result(task, result, content, begun, census, frames_hash)
+
+
+def _result(
+    task: Task, result: Result, content: str, begun: float, census: IdTrafficCounter, frames_hash: FrameHash
+) -> JobResult:
+    stats = result.stats
     is_dated = stats.clock in {Clock.WALL, Clock.LOCAL}
     return JobResult(
         content=content,

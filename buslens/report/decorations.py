@@ -207,7 +207,7 @@ class Decorations:
     def sources(self) -> list[str]:
         """Return what the picture was made from, by what."""
         result = self.result
-        parts = [file_name(result.path), f"{result.stats.frames:,} frames"]
+        parts = [file_name(result.path), f"{result.stats.frames:,} {result.stats.counted}s"]
         parts += [file_name(d.path) for d in result.expectations.definitions]
         if result.expectations.path:
             parts.append(file_name(result.expectations.path))

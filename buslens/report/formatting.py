@@ -60,6 +60,7 @@ WHY_WORDS: Final[Mapping[UnknownReason, tuple[str, ...]]] = MappingProxyType(
         UnknownReason.HOLE: ("unknown: part of the log lost", "unknown"),
         UnknownReason.NOT_RECORDED: ("unknown: nothing recorded", "nothing recorded", "unknown"),
         UnknownReason.CONTRADICTED: ("unknown: senders disagree", "senders disagree", "unknown"),
+        UnknownReason.NOT_CARRIED: ("unknown: not in this recording", "not in this recording", "unknown"),
     }
 )
 """What stands on a stretch of not knowing, by reason: the first of them that has room."""

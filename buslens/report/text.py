@@ -141,7 +141,7 @@ def _header(result: Result) -> Iterator[Paragraph]:
 
 def recording(stats: ReadStats) -> Iterator[str]:
     """Yield how a capture was recorded: how much, in which format, when, and what of it could not be read."""
-    frames = counted(stats.frames, "frame")
+    frames = counted(stats.frames, stats.counted)
     if stats.first_ns is None or stats.last_ns is None:
         yield frames
     elif stats.clock is Clock.MISSING:

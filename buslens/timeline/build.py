@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -12,7 +12,15 @@ from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_co
 from buslens.definitions.model import ValueType
 from buslens.definitions.unpack import physical
 from buslens.timeline.history import BEAT_PARTS, NO_FRAME_NS, NO_TIMEOUT
-from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
+from buslens.timeline.model import (
+    UNKNOWN_STATE,
+    UNSAID,
+    Sampling,
+    Shortest,
+    Timeline,
+    UnknownReason,
+    nothing_hides,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,6 +31,8 @@ if TYPE_CHECKING:
     from buslens.definitions.model import Signal
     from buslens.definitions.unpack import Numbers
     from buslens.timeline.history import MessageHistory, Track, TrackHistory
+
+_ENDLESS_NS: Final = 1 << 62
 
 
 def build_timeline(
@@ -40,6 +50,8 @@ def build_timeline(
     is_lone: bool = False,
     resolution_ns: int = 0,
     unread: tuple[Pause, ...] = (),
+    shortest: Shortest = UNSAID,
+    period_ns: int | None = None,
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -71,6 +83,10 @@ def build_timeline(
     unread : tuple of Pause
         Where lines stand that could not be read and may be frames of the message, in order of time. Between two frames
         in their usual time they hide nothing; in a silence, they may be what is missing.
+    shortest : Shortest
+        How short its states can be.
+    period_ns : int or None
+        Usual time between the frames that carry it, ns; None: as the log has it.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
@@ -168,7 +184,7 @@ def build_timeline(
         states=tuple(states),
         unit=unit,
         last_frame_ns=None if rows.last_ns == NO_FRAME_NS else rows.last_ns,
-        period_ns=rows.cadence.period_ns,
+        period_ns=period_ns or rows.cadence.period_ns,
         cycle_ns=log.message.cycle_ns,
         timeout_ns=timeout_ns,
         # Of several frames with the last stamp the later ones are moved on.
@@ -179,7 +195,53 @@ def build_timeline(
         signal=None if numbers is None else track.signal,
         pauses=pauses,
         unread=unread,
+        sampling=_sampling(rows, state, shortest, seen_ns[merged_state[kept] == UNKNOWN_STATE], resolution_ns),
     )
+
+
+def _sampling(
+    rows: TrackHistory,
+    state: NDArray[np.int64],
+    shortest: Shortest,
+    unknown_ns: NDArray[np.int64],
+    resolution_ns: int,
+) -> Sampling:
+    """Return the gaps between frames in which a state can hide, by all that is known and by what surely holds.
+
+    A state that lasts d hides between two frames only if they are at least d apart. Gaps in which the role is unknown
+    anyway, from one of `unknown_ns` on, are left out.
+    """
+    none = nothing_hides()
+    time_ns, since_ns, _, _ = rows.arrays()
+    if shortest.least_ns is None or not len(time_ns):
+        return none._replace(shortest_ns=shortest.least_ns, is_polled=shortest.is_polled)
+    before = np.append(UNKNOWN_STATE, state[:-1])
+    gap_ns = np.where(since_ns == NO_FRAME_NS, 0, time_ns - since_ns + resolution_ns)
+    wide = np.flatnonzero((gap_ns >= shortest.least_ns) & (state != UNKNOWN_STATE) & (before != UNKNOWN_STATE))
+    gaps = np.column_stack((since_ns[wide], time_ns[wide]))
+    is_known = np.searchsorted(unknown_ns, gaps[:, 0], "right") == np.searchsorted(unknown_ns, gaps[:, 1], "left")
+    wide, gaps = wide[is_known], gaps[is_known]
+    blind = unshown = gaps  # a number may be anything between two values of it
+    if shortest.states:
+        ends = before[wide], state[wide], gap_ns[wide]
+        least = [shortest.surely_ns if it is None else it for it in shortest.states]
+        blind, unshown = gaps[_hides(*ends, least)], gaps[_hides(*ends, [shortest.surely_ns] * len(least))]
+    return Sampling(blind_ns=blind, unshown_ns=unshown, shortest_ns=shortest.least_ns, is_polled=shortest.is_polled)
+
+
+def _hides(
+    first: NDArray[np.int64], last: NDArray[np.int64], gap_ns: NDArray[np.int64], shortest: Sequence[int | None]
+) -> NDArray[np.bool_]:
+    """Return in which gaps, by the states at their ends, there is room for a whole state that no frame shows."""
+    length = np.array([_ENDLESS_NS if it is None else it for it in shortest], np.int64)
+    fits = length[None, :] <= gap_ns[:, None]
+    rows = np.arange(len(gap_ns))
+    other = fits.copy()
+    other[rows, first] = other[rows, last] = False
+    # From one state to the other and back and there again, if both have the room for it.
+    both = np.minimum(length[first], _ENDLESS_NS // 2) + np.minimum(length[last], _ENDLESS_NS // 2) <= gap_ns
+    hides: NDArray[np.bool_] = other.any(1) | ((first != last) & both)
+    return hides
 
 
 class _Quiet(NamedTuple):

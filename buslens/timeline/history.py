@@ -74,6 +74,8 @@ class Track:
     address: int | None = None
     #: Whether its unit also sends as soon as the signal changes, so that it counts which frames are on the beat.
     is_on_change: bool = False
+    #: Shortest time that one of its states lasts, ns, where that is known: a row is kept behind each longer interval.
+    shortest_ns: int | None = None
 
 
 class CycleEstimator:
@@ -227,7 +229,7 @@ class MessageHistory:
         self.ids: set[int] = set()
         self.timeouts_ns = [track.timeout_ns for track in self.tracks]
         #: A row is kept behind each interval that is longer, ns: it may span a pause of the recording.
-        self.lost_ns = _lost_ns(message)
+        self.lost_ns = _lost_ns(message, self.tracks)
         self._segment = 0
         #: Whether a clock discontinuity lies between the last frame and the next.
         self._after_discontinuity = False
@@ -284,6 +286,11 @@ class MessageHistory:
         run = _MessageBatch(time_ns=times, carried=carried, raw=raws, starts_segment=False)
         self._take_apart(run, frames, rows)
         self.take_run(run)
+
+    def add_values(self, time_ns: NDArray[np.int64], raw: NDArray[np.uint64]) -> None:
+        """Add values of the only track as if each had come in a frame of its own; times in order."""
+        rows = np.arange(len(time_ns))
+        self.take_run(_MessageBatch(time_ns=time_ns, carried=[rows], raw=[raw], starts_segment=False))
 
     def begin_segment(self, segment: int) -> None:
         """Note the segment of what comes next."""
@@ -413,10 +420,14 @@ class MessageHistory:
         self.frames += len(times)
 
 
-def _lost_ns(message: Message) -> int:
-    """Return the time between two frames that none of them was lost within, ns; it need be no shorter than a pause."""
+def _lost_ns(message: Message, tracks: Iterable[Track]) -> int:
+    """Return the time between two frames that none of them was lost within, ns; it need be no shorter than a pause.
+
+    It is shorter where a state of a track is, which could then hide between the two.
+    """
     cycle_ns = 0 if message.cycle_ns is None else int(LOST_CYCLES * message.cycle_ns)
-    return max(LEAST_PAUSE_NS, cycle_ns)
+    shortest_ns = min((it.shortest_ns for it in tracks if it.shortest_ns is not None), default=NO_TIMEOUT)
+    return min(max(LEAST_PAUSE_NS, cycle_ns), shortest_ns - 1)
 
 
 def _add_rows(

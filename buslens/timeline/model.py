@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.definitions.model import Signal, ValueType
 
@@ -44,6 +44,8 @@ class UnknownReason(Enum):
     CONTRADICTED = 6
     #: A part of the log is lost.
     HOLE = 7
+    #: The recording is of a kind that does not carry it: a table without its column, a log without its message.
+    NOT_CARRIED = 8
 
 
 STOPPED: Final = (
@@ -53,6 +55,60 @@ STOPPED: Final = (
     UnknownReason.HOLE.value,
 )
 """Reasons for which no frame comes that would confirm the state from before."""
+
+
+def no_gaps() -> NDArray[np.int64]:
+    """Return a table of gaps without a row."""
+    import numpy as np
+
+    return np.empty((0, 2), np.int64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortest:
+    """How short the states of a role can be, so that it is known what may hide between two frames."""
+
+    #: ns, in the order of the states, none for a number; None: what no frame shows is taken not to have been.
+    states: tuple[int | None, ...]
+    #: The same for all states together, where it does not rest on a rule that says how short a pulse may be.
+    surely_ns: int | None
+    #: Whether the role is read from a column.
+    is_polled: bool = False
+
+    @property
+    def least_ns(self) -> int | None:
+        """The shortest of all, ns; None where nothing is known."""
+        known = [it for it in (*self.states, self.surely_ns) if it is not None]
+        return min(known, default=None)
+
+
+UNSAID: Final = Shortest(states=(), surely_ns=None)
+"""Of a role of which nobody says how short its states can be."""
+
+
+class Sampling(NamedTuple):
+    """Where the frames or samples of a role are so far apart that a state can hide between two of them."""
+
+    #: int64[n, 2], ns: the two frames, in order of time.
+    blind_ns: NDArray[np.int64]
+    #: The same for states that break a rule by being shorter than any should be.
+    unshown_ns: NDArray[np.int64]
+    #: Shortest time that any of its states lasts, ns; None where nobody says so.
+    shortest_ns: int | None
+    #: Whether it is read from a column, so that the order of two changes between samples is not known.
+    is_polled: bool
+
+    def gap_at(self, time_ns: int) -> tuple[int, int] | None:
+        """Return the gap of `blind_ns` in which a time lies, its ends left out; None if it lies in none."""
+        place = bisect_left(self.blind_ns[:, 0], time_ns) - 1
+        if place < 0 or time_ns >= self.blind_ns[place, 1]:
+            return None
+        return int(self.blind_ns[place, 0]), int(self.blind_ns[place, 1])
+
+
+def nothing_hides() -> Sampling:
+    """Return the sampling of a role between whose frames nothing hides."""
+    return Sampling(blind_ns=no_gaps(), unshown_ns=no_gaps(), shortest_ns=None, is_polled=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,6 +156,8 @@ class Timeline:
     unread: tuple[Pause, ...] = ()
     #: What the channels or sources are called that it comes from, if there are several.
     senders: tuple[str, ...] = ()
+    #: What the frames that carried it leave room for between them.
+    sampling: Sampling = field(default_factory=nothing_hides)
 
     def __len__(self) -> int:
         return len(self.seen_ns)

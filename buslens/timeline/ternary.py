@@ -51,6 +51,16 @@ class TernaryTimeline:
         index = int(np.searchsorted(self.at_ns, time_ns, side="right")) - 1
         return UNKNOWN if index < 0 else int(self.value[index])
 
+    def over(self, since_ns: int, until_ns: int) -> int:
+        """Return the value that holds from one time to another, both included; IN_TRANSITION where several do."""
+        first = int(np.searchsorted(self.at_ns, since_ns, side="right")) - 1
+        if first < 0:
+            return UNKNOWN
+        values = self.value[first : int(np.searchsorted(self.at_ns, until_ns, side="right"))]
+        if (values == UNKNOWN).any():
+            return UNKNOWN
+        return int(values[0]) if (values == values[0]).all() else IN_TRANSITION
+
     def is_false(self, since_ns: int, until_ns: int) -> bool:
         """Return whether it surely does not hold at any moment from one time to another, both included."""
         first = max(int(np.searchsorted(self.at_ns, since_ns, side="right")) - 1, 0)
@@ -224,13 +234,32 @@ def ternary_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]
     doubt_ns = np.concatenate(doubts_ns)
     merged_at = np.concatenate((doubt_ns, at_ns))
     merged = np.concatenate((np.full(len(doubt_ns), IN_TRANSITION, np.int8), code))
-    return _in_order(merged_at, merged, timeline.end_ns)
+    shown = _in_order(merged_at, merged, timeline.end_ns)
+    return _with_gaps(shown, timeline.sampling.blind_ns) if timeline.sampling.is_polled else shown
+
+
+def _with_gaps(truth: TernaryTimeline, gaps_ns: NDArray[np.int64]) -> TernaryTimeline:
+    """Return the truth without what it says between two frames, their own times left out, of each gap."""
+    if not len(gaps_ns):
+        return truth
+    from_ns, to_ns = gaps_ns[:, 0] + 1, gaps_ns[:, 1]
+    # At its end a frame tells the state, even where nothing changed that would be an entry.
+    behind = truth.value[np.searchsorted(truth.at_ns, to_ns, side="right") - 1]
+    outside = np.searchsorted(from_ns, truth.at_ns, side="right") == np.searchsorted(to_ns, truth.at_ns, side="right")
+    at_ns = np.concatenate((truth.at_ns[outside], to_ns, from_ns))
+    value = np.concatenate((truth.value[outside], behind, np.full(len(from_ns), UNKNOWN, np.int8)))
+    return _in_order(at_ns, value, truth.end_ns)
 
 
 def is_unknown(timeline: Timeline) -> TernaryTimeline:
     """Return where a role is unknown; that itself is known, except where the log is no evidence of what was sent."""
     unknown = (timeline.state == UNKNOWN_STATE).astype(np.int8)
-    unknown[np.isin(timeline.why, (UnknownReason.NOT_RECORDED.value, UnknownReason.CONTRADICTED.value))] = UNKNOWN
+    unknown[
+        np.isin(
+            timeline.why,
+            (UnknownReason.NOT_RECORDED.value, UnknownReason.CONTRADICTED.value, UnknownReason.NOT_CARRIED.value),
+        )
+    ] = UNKNOWN
     return _merged(timeline.seen_ns, unknown, timeline.end_ns)
 
 

@@ -248,7 +248,7 @@ class TestZones:
 
 class TestSeams:
     @pytest.mark.parametrize(
-        ("since", "until", "has_seam"),
+        ("since", "until", "has_discontinuity"),
         [(0, 499, False), (0, 500, True), (499, 1000, True), (500, 799, False), (0, 800, True), (800, 1000, False)],
     )
     def test_between_two_times(self, since: int, until: int, has_discontinuity: bool) -> None:
@@ -334,7 +334,7 @@ class TestLasting:
         of = context({"a": line(300), "b": line()}, discontinuities=[700.5])
         lasting = of.with_last_values_held()
         assert lasting is of.with_last_values_held()
-        same = ("presences", "first_ns", "end_ns", "is_timed", "seams_ns")
+        same = ("presences", "first_ns", "end_ns", "is_timed", "discontinuities_ns")
         assert [getattr(lasting, name) for name in same] == [getattr(of, name) for name in same]
         assert lasting.discontinuities_ns
         assert lasting.is_timed
@@ -411,7 +411,9 @@ class TestHidden:
         assert zone.why == f"a is unknown ({why})"
         assert zone.until_ns == whole.until_ns
 
-    @pytest.mark.parametrize(("since", "until", "is_seam"), [(100, 700, False), (100, 720, True), (730, 800, False)])
+    @pytest.mark.parametrize(
+        ("since", "until", "is_discontinuity"), [(100, 700, False), (100, 720, True), (730, 800, False)]
+    )
     def test_a_discontinuity_of_another_time_is_not_told(
         self, since: float, until: float, is_discontinuity: bool
     ) -> None:

@@ -328,7 +328,7 @@ class TestFileRefused:
     @pytest.mark.parametrize(
         ("body", "line", "column", "words"),
         [
-            ("states = { a = 1 }\n", 2, 1, "role 'r' has no 'signal'; write for example signal = \"BODY_DOORS"),
+            ("states = { a = 1 }\n", 2, 1, "role 'r' has neither a signal nor a column; write signal = "),
             ('signal = "A"\nunit = "V"\n', 3, 10, "'A' is not MESSAGE.SIGNAL"),
             ('signal = "A.B.C"\nunit = "V"\n', 3, 10, "is not MESSAGE.SIGNAL"),
             ('signal = "A. B"\nunit = "V"\n', 3, 10, "is not MESSAGE.SIGNAL"),

@@ -1,0 +1,319 @@
+"""Reads the rows of a table of values: a stamp, and numbers or texts in some of the columns.
+
+The stamp is read as in a table of frames, from the same slots. A number is kept as a whole number and how many of its
+digits are decimals, so that the caller makes of it what the digits say. A text is kept as its place in a table of the
+different texts; so is what stands behind a number (``12.1 V``).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture._asc_kernel import far_line_end
+from buslens.capture._scan_kernel import (
+    AT,
+    BAD_STAMP,
+    BROKEN,
+    BROKEN_LINE,
+    COUNT,
+    END,
+    FULL,
+    KEEP,
+    LINE_FEED,
+    OTHER,
+    REASON,
+    ROOM,
+    STAMP_LIMIT,
+    STAMP_RANGE,
+    STATE_SIZE,
+    STOP,
+    next_line,
+)
+from buslens.capture._table_kernel import (
+    COMMA,
+    FORM,
+    FORM_2,
+    NUMBER,
+    SCALE,
+    SEPARATOR,
+    UNIT,
+    UNIT_2,
+    behind_unit,
+    decimal,
+    ends_cell,
+    is_soft,
+    stamp_at,
+)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Numbers, Slots
+
+# --- slots behind those of a scanner -----------------------------------------------------------------------
+
+#: Different texts so far.
+TEXTS: Final = STATE_SIZE
+#: Columns that are read, and the last column of the table that is one of them or a part of the stamp.
+COLUMNS: Final = STATE_SIZE + 1
+LAST: Final = STATE_SIZE + 2
+#: 1: a text was left out, for the table of texts is full.
+TOO_MANY: Final = STATE_SIZE + 3
+VALUES_STATE_SIZE: Final = STATE_SIZE + 8
+
+# --- what a column of the table is, in `role` --------------------------------------------------------------
+
+REMARK: Final = 0
+TIME: Final = 1
+TIME_2: Final = 2
+#: 3 + k: column k of those that are read.
+FIRST: Final = 3
+
+# --- what a cell holds, in `places`, beside the decimals of a number -----------------------------------------
+
+EMPTY: Final = 1_000
+TEXT: Final = 1_001
+
+TEXT_ROOM: Final = 64
+"""Bytes of a text in the table of texts: its length and up to 63 characters; the rest is left out."""
+MOST_TEXTS: Final = 512
+
+HAS_TIME: Final = 1
+HAS_TIME_2: Final = 2
+
+
+def same_text(text: Numbers, p: int, n: int, texts: Numbers, index: int) -> bool:
+    """Return whether n characters at p are those of a text in the table."""
+    k = index * TEXT_ROOM
+    if texts[k] != n:
+        return False
+    for i in range(n):  # noqa: SIM110  (a kernel has no generators)
+        if texts[k + 1 + i] != text[p + i]:
+            return False
+    return True
+
+
+def text_at(text: Numbers, p: int, stop: int, s: Slots, texts: Slots, last: int) -> int:
+    """Return the place in the table of the text from p to stop, which is put there if it is new; -1 if it is full."""
+    n = min(stop - p, TEXT_ROOM - 1)
+    if last >= 0 and same_text(text, p, n, texts, last):
+        return last
+    for index in range(s[TEXTS]):
+        if same_text(text, p, n, texts, index):
+            return index
+    if s[TEXTS] >= MOST_TEXTS:
+        s[TOO_MANY] = 1
+        return -1
+    index = s[TEXTS]
+    k = index * TEXT_ROOM
+    texts[k] = n
+    for i in range(n):
+        texts[k + 1 + i] = text[p + i]
+    s[TEXTS] = index + 1
+    return index
+
+
+def plain_decimal(text: Numbers, p: int, sep: int, comma: int) -> tuple[int, int, int]:
+    """Read ``-12.5`` at p, right up to a separator or the end of the line: as `decimal`, -1 for anything else.
+
+    It is what nearly all cells are, read without a look at any table.
+    """
+    q = p
+    if text[q] == 45:
+        q += 1
+    first = q
+    value = 0
+    places = 0
+    d = text[q] - 48
+    while 0 <= d < 10:
+        value = value * 10 + d
+        q += 1
+        d = text[q] - 48
+    if text[q] == 46 or text[q] == comma:
+        q += 1
+        places = q
+        d = text[q] - 48
+        while 0 <= d < 10:
+            value = value * 10 + d
+            q += 1
+            d = text[q] - 48
+        places = q - places
+    c = text[q]
+    n = q - first
+    if n > 18 or n == 0 or (n == 1 and text[first] == 46) or (c != sep and c != 10 and c != 13):  # noqa: PLR1714
+        return 0, 0, -1
+    return (-value if text[p] == 45 else value), places, q
+
+
+def scan(
+    text: Numbers,
+    start: int,
+    stop: int,
+    s: Slots,
+    code: Numbers,
+    role: Numbers,
+    reads_text: Numbers,
+    texts: Slots,
+    latest: Slots,
+    time: Slots,
+    digits: Slots,
+    places: Slots,
+    unit: Slots,
+) -> int:
+    """Read rows from start to stop; return where it came back, with s[STOP] saying why.
+
+    Parameters
+    ----------
+    role
+        By column of the table: `REMARK`, `TIME`, `TIME_2` or `FIRST` and up.
+    reads_text
+        By column that is read: 1 where a cell is a text whatever it looks like.
+    texts
+        The table of texts.
+    latest
+        By column that is read: the text of its last cell and of what stood behind its last number, or -1.
+    time
+        ns of each row.
+    digits, places, unit
+        By row and column that is read: the digits of a number or the place of a text, the decimals or `EMPTY` or
+        `TEXT`, and the place of the text behind a number or -1.
+    """
+    sep = s[SEPARATOR]
+    columns = s[COLUMNS]
+    last = s[LAST]
+    comma = 44 if s[COMMA] != 0 else 46
+    needed = HAS_TIME | (HAS_TIME_2 if s[FORM_2] != 0 else 0)
+    p = start
+    while p < stop:
+        begin = p
+        if s[COUNT] >= s[ROOM]:
+            s[STOP] = FULL
+            return begin
+        s[STOP] = END
+        row = s[COUNT] * columns
+        for k in range(columns):
+            places[row + k] = EMPTY
+        column = 0
+        has = 0
+        filled = 0
+        stamp, second, got = 0, 0, 0
+        reason = 0
+        while column <= last:
+            c = text[p]
+            while (c < 45 or c > 57) and c != sep and (c == 32 or is_soft(c, s)):
+                p += 1
+                c = text[p]
+            if c == sep:
+                column += 1
+                p += 1
+                continue
+            if code[text[p]] & LINE_FEED != 0:
+                break
+            filled += 1
+            what = role[column]
+            is_quoted = text[p] == 34
+            if is_quoted:
+                p += 1
+                while text[p] == 32:
+                    p += 1
+            if what in (TIME, TIME_2):
+                form = s[FORM] if what == TIME else s[FORM_2]
+                q = -1
+                if form == NUMBER and what == TIME:
+                    value, decimals, q = plain_decimal(text, p, sep, comma)
+                    if q > 0 and decimals < 10 and s[SCALE + decimals] > 0:
+                        scale = s[SCALE + decimals]
+                        got = value * scale
+                        if not -STAMP_LIMIT // scale < value < STAMP_LIMIT // scale:
+                            q = -1
+                    else:
+                        q = -1
+                if q < 0:
+                    got, q = stamp_at(text, p, code, s, form, s[UNIT] if what == TIME else s[UNIT_2])
+                if form == NUMBER and q > 0 and not ends_cell(text, q, code, s):
+                    q = behind_unit(text, q)
+                if q > 0 and ends_cell(text, q, code, s):
+                    p = q
+                    if what == TIME:
+                        stamp = got
+                        has |= HAS_TIME
+                    else:
+                        second = got
+                        has |= HAS_TIME_2
+                else:
+                    reason = STAMP_RANGE if q == -STAMP_RANGE else BAD_STAMP
+            elif what >= FIRST:
+                k = what - FIRST
+                at = row + k
+                value, decimals, q = 0, 0, -1
+                if reads_text[k] == 0:
+                    value, decimals, q = plain_decimal(text, p, sep, comma)
+                    if q < 0:
+                        value, decimals, q = decimal(text, p, code, 1 if is_quoted else s[COMMA])
+                behind = q
+                while q > 0 and sep != 0 and (text[behind] == 32 or text[behind] == 9 or text[behind] == 13):
+                    behind += 1
+                if q > 0 and ends_cell(text, behind, code, s):
+                    digits[at] = value
+                    places[at] = decimals
+                    unit[at] = -1
+                    p = q
+                else:
+                    # A text, or a number with its unit behind it: up to the end of the cell, without blanks there.
+                    is_number = q > 0
+                    if is_number:
+                        while text[q] == 32 or text[q] == 9:
+                            q += 1
+                        is_number = code[text[q]] >= 10 and text[q] != 46 and text[q] != 44 and text[q] != 58
+                    first = q if is_number else p
+                    behind = first
+                    q = first
+                    while code[text[q]] & LINE_FEED == 0 and text[q] != 34 and (is_quoted or text[q] != sep):
+                        if sep == 0 and not is_quoted and is_soft(text[q], s):
+                            break
+                        if text[q] != 32 and text[q] != 9 and text[q] != 13:
+                            behind = q + 1
+                        q += 1
+                    p = q
+                    if behind > first:
+                        index = text_at(text, first, behind, s, texts, latest[k])
+                        latest[k] = index
+                        if is_number:
+                            digits[at] = value
+                            places[at] = decimals
+                            unit[at] = index
+                        elif index >= 0:
+                            digits[at] = index
+                            places[at] = TEXT
+                            unit[at] = -1
+            # To the end of the cell.
+            if is_quoted:
+                while text[p] != 34 and code[text[p]] & LINE_FEED == 0:
+                    p += 1
+                if text[p] == 34:
+                    p += 1
+            if sep != 0:
+                while text[p] != sep and code[text[p]] & LINE_FEED == 0:
+                    p += 1
+                if text[p] != sep:
+                    break
+                p += 1
+            else:
+                while code[text[p]] & LINE_FEED == 0 and not is_soft(text[p], s):
+                    p += 1
+            column += 1
+        p = next_line(text, far_line_end(text, p, code), s)
+        stamp += second
+        if has == needed and -STAMP_LIMIT < stamp < STAMP_LIMIT:
+            time[s[COUNT]] = stamp
+            s[COUNT] += 1
+            continue
+        if filled == 0:
+            s[OTHER] += 1
+            continue
+        s[BROKEN] += 1
+        s[REASON] = BAD_STAMP if reason == 0 and has != needed else STAMP_RANGE if has == needed else reason
+        if s[BROKEN] <= s[KEEP]:
+            s[STOP] = BROKEN_LINE
+            s[AT] = begin
+            return p
+    s[STOP] = END
+    return p

@@ -1,0 +1,83 @@
+"""The text of a file, whatever it was packed with and however its characters are written."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
+from buslens.capture.stream import BOM, ChainedStream, FileStream, PrefetchStream, read_head
+from buslens.capture.table_text import NormalisedStream, TextForm, text_form_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.capture.stream import Stream
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Text:
+    """A file whose text can be read any number of times, one byte for a character."""
+
+    path: str
+    #: Its beginning, and whether that is all of it.
+    head: bytes
+    is_whole: bool
+    form: TextForm
+    is_packed: bool
+    #: Bytes of a byte order mark of UTF-8.
+    n_mark: int
+    #: Bytes of the file; None if it was packed.
+    size: int | None
+
+    @contextmanager
+    def stream(self) -> Iterator[Stream]:
+        """Lend the text."""
+        stream: Stream = FileStream.of(Path(self.path), 0 if self.is_packed else self.n_mark)
+        if self.is_packed:
+            stream = decompress(stream)
+            read_head(stream, self.n_mark)
+            stream = PrefetchStream(stream)
+        if not self.form.is_plain:
+            stream = NormalisedStream(stream, self.form)
+        try:
+            yield stream
+        finally:
+            stream.close()
+
+
+def open_text(path: str | Path, n_bytes: int) -> Text | None:
+    """Return the text of a file, with so many bytes of its beginning; None if it is no text.
+
+    Raises
+    ------
+    CaptureError
+        If it is an archive of several files, or cannot be unpacked.
+    OSError
+        If the system refuses the file.
+    """
+    name = Path(path)
+    with name.open("rb", buffering=0) as file:
+        stream: Stream = FileStream(file)
+        start = read_head(stream, MAGIC_BYTES)
+        packed = is_compressed(start)
+        stream = ChainedStream(start, stream)
+        head = read_head(decompress(stream) if packed else stream, n_bytes)
+        size = None if packed else file.seek(0, 2)
+    is_whole = len(head) < n_bytes
+    n_mark = len(BOM) if head.startswith(BOM) else 0
+    head = head[n_mark:]
+    form = text_form_of(head)
+    if not form.encoding and not form.has_zeros and b"\0" in head[:512].strip(b"\0"):
+        return None
+    return Text(
+        path=str(path),
+        head=form.applied(head),
+        is_whole=is_whole,
+        form=form,
+        is_packed=packed,
+        n_mark=n_mark,
+        size=size,
+    )

@@ -1,0 +1,450 @@
+"""Tables of values: a stamp and named columns of numbers or texts, as testers, meters and oscilloscopes save them.
+
+    Time (s),Enable status,Supply voltage (V)
+    0.512,Off,12.4
+    1.018,On,11.9
+
+open_values   recognises one by the columns that are wanted
+read_values   hands on its rows, block by block
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final, cast
+
+import numpy as np
+
+from buslens.capture import _scan_kernel as k
+from buslens.capture import _values_kernel as kernel
+from buslens.capture._values_kernel import EMPTY, TEXT
+from buslens.capture.frames import ClockDiscontinuity, ReadStats, Skipped
+from buslens.capture.open import require_file
+from buslens.capture.pauses import ChannelTraffic
+from buslens.capture.scan import KEPT_LINES, shown
+from buslens.capture.stream import WINDOW_BYTES, line_blocks
+from buslens.capture.table import SAMPLE_BYTES, stamp_slots
+from buslens.capture.table_layout import UnclearLayoutError
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
+from buslens.capture.text import open_text
+from buslens.capture.values_layout import layout_of
+from buslens.errors import CaptureError, SourceLocation
+from buslens.kernels import compiled
+from buslens.units import NS_PER_DAY
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.text import Text
+    from buslens.capture.values_layout import ValueColumn, ValuesLayout
+
+FORMAT_NAME: Final = "table of values"
+CHANNEL: Final = "table"
+"""What stands for the channel of a table: all of its rows."""
+_ROOM: Final = 1 << 16
+"""Rows of a block."""
+_PLAIN_BYTES: Final = 2_500_000
+"""So much is read by plain Python before the compiler is asked for."""
+_EXACT: Final = 1 << 53
+_MOST_POWER: Final = 22
+"""Powers of ten up to this one are exact as floats."""
+_MOST_SEAMS: Final = 10_000
+_REASONS: Final = {
+    k.BAD_STAMP: "no time stamp, as the other rows have one",
+    k.STAMP_RANGE: "the time stamp is beyond the year 2096",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValuesCapture:
+    """A table of values that has been recognised."""
+
+    path: str
+    text: Text
+    layout: ValuesLayout
+    #: The columns that are read, in the order of those that were wanted.
+    columns: tuple[ValueColumn, ...]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a person should know of how it is read."""
+        stamps = self.layout.stamps
+        return (f"read as a table of values: {stamps.words}", *stamps.notes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cells:
+    """The cells of one column in a block of rows; valid while the block is."""
+
+    #: int64[n]: the digits of a number as a whole number; index into `texts` of a text.
+    digits: NDArray[np.int64]
+    #: int64[n]: how many of the digits are decimals; `EMPTY` for an empty cell, `TEXT` for a text.
+    places: NDArray[np.int64]
+    #: int64[n]: index into `texts` of what stands behind a number, -1 for nothing.
+    unit: NDArray[np.int64]
+    #: The different texts so far.
+    texts: tuple[str, ...]
+
+    @property
+    def is_number(self) -> NDArray[np.bool_]:
+        """Which cells hold a number."""
+        found: NDArray[np.bool_] = self.places < EMPTY
+        return found
+
+    @property
+    def is_filled(self) -> NDArray[np.bool_]:
+        """Which cells are not empty."""
+        found: NDArray[np.bool_] = self.places != EMPTY
+        return found
+
+    @property
+    def is_text(self) -> NDArray[np.bool_]:
+        """Which cells hold a text."""
+        found: NDArray[np.bool_] = self.places == TEXT
+        return found
+
+    def numbers(self, powers: NDArray[np.int64] | int = 0) -> NDArray[np.float64]:
+        """Return the numbers times ten to some powers, each as the float that is nearest; NaN where there is none."""
+        places = self.places - powers
+        is_number = self.is_number
+        if is_number.all():
+            return _numbers(self.digits, places)
+        found = np.full(len(places), np.nan)
+        found[is_number] = _numbers(self.digits[is_number], places[is_number])
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ValuesBlock:
+    """Some rows in order of time, within one segment."""
+
+    #: int64[n], ns, on the axis of the capture.
+    time_ns: NDArray[np.int64]
+    cells: tuple[Cells, ...]
+    #: Count of places before it where the clock ran back.
+    segment: int = 0
+
+
+def open_values(
+    path: str | Path, wanted: Sequence[str | int], table: TableSettings = NOTHING_TOLD
+) -> ValuesCapture | None:
+    """Recognise a table of values; None if the file is none, or has none of the columns.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file, plain or packed.
+    wanted : sequence of str or int
+        Columns by header or by number from 1; none: whatever table of values it may be, with all of its columns.
+    table : TableSettings
+        What the user says about its separator and its time.
+
+    Raises
+    ------
+    CaptureError
+        If it is one and does not say enough.
+    OSError
+        If the system refuses the file.
+    """
+    name = str(path)
+    require_file(name)
+    text = open_text(name, SAMPLE_BYTES)
+    if text is None:
+        return None
+    try:
+        layout = layout_of(text.head, wanted, table, is_whole=text.is_whole)
+    except UnclearLayoutError as unclear:
+        raise CaptureError(unclear.problem, SourceLocation(name)) from unclear
+    if layout is None:
+        return None
+    if not layout.stamps.form:
+        raise CaptureError(
+            "no column of this table holds times that run: export it with the time of each row, or name the column in a"
+            " file with [table] and time = NUMBER, and give it as --table FILE.toml",
+            SourceLocation(name),
+        )
+    columns = tuple(dict.fromkeys(layout.found.values())) if wanted else tuple(layout.values())
+    return ValuesCapture(path=name, text=text, layout=layout, columns=columns)
+
+
+def read_values(
+    capture: ValuesCapture,
+    take: Callable[[ValuesBlock], None],
+    *,
+    as_text: Sequence[bool],
+    notify: Callable[[str], None] | None = None,
+) -> ReadStats:
+    """Hand on the rows of a table of values, in order of time, and return the account of its lines.
+
+    Parameters
+    ----------
+    capture : ValuesCapture
+        From `open_values`.
+    take : callable
+        Takes a block of rows; what it is given is valid until it returns.
+    as_text : sequence of bool
+        By column: whether a cell is a text even where it looks like a number.
+    notify : callable, optional
+        Is told, as one sentence, what takes a while.
+
+    Raises
+    ------
+    CaptureError
+        If not one row can be read, or a column has too many different texts.
+    """
+    return _Reader(capture, take, as_text, notify).read()
+
+
+@dataclass(slots=True)
+class _Account:
+    skipped: list[Skipped] = field(default_factory=list)
+    seams: list[ClockDiscontinuity] = field(default_factory=list)
+    more_seams: int = 0
+    first_ns: int | None = None
+    last_ns: int | None = None
+    #: Axis time minus recorded time.
+    shift_ns: int = 0
+    rows: int = 0
+    days: int = 0
+    damage: str = ""
+
+
+class _Reader:
+    def __init__(
+        self,
+        capture: ValuesCapture,
+        take: Callable[[ValuesBlock], None],
+        as_text: Sequence[bool],
+        notify: Callable[[str], None] | None,
+    ) -> None:
+        self._capture, self._take, self._notify = capture, take, notify
+        layout = capture.layout
+        self._n = len(capture.columns)
+        self._state = np.zeros(kernel.VALUES_STATE_SIZE, np.int64)
+        for slot, value in stamp_slots(layout.cut, layout.stamps).items():
+            self._state[slot] = value
+        self._state[k.KEEP] = KEPT_LINES
+        self._state[k.ROOM] = _ROOM
+        self._state[kernel.COLUMNS] = self._n
+        role = [kernel.REMARK] * (layout.columns[-1].index + 2)
+        for place, what in zip(layout.stamps.columns, (kernel.TIME, kernel.TIME_2), strict=False):
+            role[place] = what
+        for number, column in enumerate(capture.columns):
+            role[column.index] = kernel.FIRST + number
+        self._state[kernel.LAST] = max(place for place, what in enumerate(role) if what)
+        self._role = role
+        self._reads_text = [int(one) for one in as_text]
+        self._texts = bytearray(kernel.MOST_TEXTS * kernel.TEXT_ROOM)
+        self._latest = np.full(max(2 * self._n, 1), -1, np.int64)
+        self._time = np.empty(_ROOM, np.int64)
+        self._digits, self._places, self._unit = (np.empty(_ROOM * self._n, np.int64) for _ in range(3))
+        self._buffer = bytearray(WINDOW_BYTES + k.PADDING)
+        self._known: tuple[str, ...] = ()
+        self._account = _Account()
+        self._traffic: ChannelTraffic | None = None
+        self._wrap_ns = NS_PER_DAY if NS_PER_DAY in layout.stamps.wraps else 0
+
+    def read(self) -> ReadStats:
+        """Read the table to its end."""
+        run = self._plain() if self._is_small() else self._compiled() or self._plain()
+        s = cast("k.Slots", memoryview(self._state))  # type: ignore[arg-type]  # an array is a buffer
+        left_out = self._capture.layout.n_before
+        with self._capture.text.stream() as stream:
+            for window in line_blocks(stream, self._buffer):
+                if window.is_too_long:
+                    s[k.LINES] += 1
+                    s[k.BROKEN] += 1
+                    continue
+                p = 0
+                while left_out and p < window.stop:
+                    p = self._buffer.index(b"\n", p) + 1
+                    s[k.LINES] += 1
+                    s[k.OTHER] += 1
+                    left_out -= 1
+                while True:
+                    p = run(p, window.stop)
+                    if s[k.STOP] == k.BROKEN_LINE:
+                        self._skip(p)
+                        continue
+                    self._hand_on()
+                    if s[k.STOP] == k.END:
+                        break
+                if window.is_cut:
+                    s[k.LINES] -= 1
+            self._account.damage = stream.damage
+        return self._tally()
+
+    # --- kernel -------------------------------------------------------------------------------------------------
+
+    def _is_small(self) -> bool:
+        size = self._capture.text.size
+        return size is not None and size <= _PLAIN_BYTES
+
+    def _plain(self) -> Callable[[int, int], int]:
+        code = k.character_codes()
+        state, latest, time, digits, places, unit = (
+            memoryview(it)  # type: ignore[arg-type]
+            for it in (self._state, self._latest, self._time, self._digits, self._places, self._unit)
+        )
+        columns = cast("Any", (self._role, self._reads_text, self._texts, latest, time, digits, places, unit))
+
+        def run(start: int, stop: int) -> int:
+            return kernel.scan(self._buffer, start, stop, cast("Any", state), code, *columns)
+
+        return run
+
+    def _compiled(self) -> Callable[[int, int], int] | None:
+        twin = cast("Callable[..., int] | None", compiled(kernel.scan, self._notify))
+        if twin is None:
+            return None
+        text, texts = np.frombuffer(self._buffer, np.uint8), np.frombuffer(self._texts, np.uint8)
+        code, role = np.array(k.character_codes(), np.int64), np.array(self._role, np.int64)
+        reads_text = np.array([*self._reads_text, 0], np.int64)
+        columns = (role, reads_text, texts, self._latest, self._time, self._digits, self._places, self._unit)
+
+        def run(start: int, stop: int) -> int:
+            return twin(text, start, stop, self._state, code, *columns)
+
+        return run
+
+    def _skip(self, p: int) -> None:
+        start = int(self._state[k.AT])
+        line = int(self._state[k.LINES]) + (self._buffer[p - 1] != 0x0A)
+        text = bytes(self._buffer[start : self._buffer.index(b"\n", start)])
+        self._account.skipped.append(Skipped(line=line, reason=_REASONS[int(self._state[k.REASON])], text=shown(text)))
+
+    # --- blocks -------------------------------------------------------------------------------------------------
+
+    def _hand_on(self) -> None:
+        """Pass on the rows that have been read, cut where the clock ran back."""
+        count, self._state[k.COUNT] = int(self._state[k.COUNT]), 0
+        if self._state[kernel.TOO_MANY]:
+            raise CaptureError(
+                f"its columns hold more than {kernel.MOST_TEXTS} different texts, as no states do: name the columns of"
+                " the states",
+                SourceLocation(self._capture.path),
+            )
+        if not count:
+            return
+        time_ns = self._time[:count]
+        for begin, stop in self._segments(time_ns):
+            self._pass_on(time_ns[begin:stop], begin, stop)
+        self._account.rows += count
+        if self._traffic is None:
+            self._traffic = ChannelTraffic(int(time_ns[0]), int(time_ns[0]), 0, 1)
+            self._account.first_ns = int(time_ns[0])
+        self._traffic.add(time_ns, np.zeros(count, np.int64))
+
+    def _segments(self, time_ns: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
+        """Bring times onto the axis, in place, and yield the rows of each segment."""
+        account = self._account
+        begin = 0
+        time_ns += account.shift_ns
+        falls = np.flatnonzero(np.diff(time_ns) < 0) + 1
+        last_ns = account.last_ns
+        if last_ns is not None and time_ns[0] < last_ns:
+            falls = np.append(0, falls)
+        for place in falls.tolist():
+            before_ns = int(time_ns[place - 1]) if place else cast("int", last_ns)
+            back_ns = before_ns - int(time_ns[place])
+            if self._wrap_ns and 2 * back_ns > self._wrap_ns:
+                step_ns = self._wrap_ns
+                account.days += 1
+            else:
+                step_ns = back_ns + 1
+                if place > begin:
+                    yield begin, place
+                    account.last_ns = before_ns
+                begin = place
+                self._note_seam(before_ns + 1, back_ns, place)
+            time_ns[place:] += step_ns
+            account.shift_ns += step_ns
+        yield begin, len(time_ns)
+        account.last_ns = int(time_ns[-1])
+
+    def _note_seam(self, at_ns: int, back_ns: int, place: int) -> None:
+        if len(self._account.seams) < _MOST_SEAMS:
+            # Which line it is, is only known as long as every line is a row.
+            line = self._account.rows + place + self._capture.layout.n_before + 1
+            self._account.seams.append(ClockDiscontinuity(time_ns=at_ns, line=line, back_ns=back_ns))
+        else:
+            self._account.more_seams += 1
+
+    def _pass_on(self, time_ns: NDArray[np.int64], begin: int, stop: int) -> None:
+        rows = slice(begin * self._n, stop * self._n)
+        digits, places, unit = (it[rows].reshape(-1, self._n) for it in (self._digits, self._places, self._unit))
+        if len(self._known) != self._state[kernel.TEXTS]:
+            self._known = self._all_texts()
+        cells = tuple(
+            Cells(digits=digits[:, one], places=places[:, one], unit=unit[:, one], texts=self._known)
+            for one in range(self._n)
+        )
+        segment = len(self._account.seams) + self._account.more_seams
+        self._take(ValuesBlock(time_ns=time_ns, cells=cells, segment=segment))
+
+    def _all_texts(self) -> tuple[str, ...]:
+        room = kernel.TEXT_ROOM
+        found = []
+        for index in range(int(self._state[kernel.TEXTS])):
+            n = self._texts[index * room]
+            found.append(bytes(self._texts[index * room + 1 : index * room + 1 + n]))
+        # Of UTF-16 one byte of each character is left; what is no UTF-8 is Latin-1.
+        return tuple(_decoded(text) for text in found)
+
+    def _tally(self) -> ReadStats:
+        s, account, capture = self._state, self._account, self._capture
+        if not account.rows:
+            first = f"; the first is '{account.skipped[0].text}'" if account.skipped else ""
+            raise CaptureError(f"no row of this table could be read{first}", SourceLocation(capture.path))
+        pauses = {}
+        if self._traffic is not None and account.first_ns is not None and account.last_ns is not None:
+            pauses = {CHANNEL: tuple(self._traffic.pauses(account.first_ns, account.last_ns))}
+        notes = list(capture.notes)
+        if account.days:
+            notes.append("the time of day began anew at midnight, and was continued")
+        if account.damage:
+            notes.append(f"the table ends early: {account.damage}")
+        return ReadStats(
+            format=FORMAT_NAME,
+            counted="row",
+            clock=capture.layout.stamps.clock,
+            frames=account.rows,
+            other_lines=int(s[k.OTHER]),
+            broken=int(s[k.BROKEN]),
+            skipped=account.skipped,
+            discontinuities=account.seams,
+            unlisted_discontinuities=account.more_seams,
+            resolution_ns=capture.layout.stamps.resolution_ns,
+            first_ns=account.first_ns,
+            last_ns=account.last_ns,
+            channels=(CHANNEL,),
+            pauses=pauses,
+            notes=notes,
+        )
+
+
+def _decoded(text: bytes) -> str:
+    try:
+        return text.decode("utf-8")
+    except UnicodeDecodeError:
+        return text.decode("latin-1")
+
+
+def _numbers(digits: NDArray[np.int64], places: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the floats that are nearest to decimal numbers."""
+    value = digits.astype(np.float64)
+    if not len(digits):
+        return value
+    least, most = int(places.min()), int(places.max())
+    if least == most and 0 <= least <= _MOST_POWER:
+        value /= 10.0**least
+    else:
+        power = 10.0 ** np.minimum(np.abs(places), _MOST_POWER).astype(np.float64)
+        value = np.where(places >= 0, value / power, value * power)
+    # With more digits, or further from the point, two roundings would follow each other.
+    for place in np.flatnonzero((np.abs(digits) > _EXACT) | (np.abs(places) > _MOST_POWER)).tolist():
+        value[place] = float(f"{digits[place]}e{-places[place]}")
+    return value

@@ -1,0 +1,145 @@
+"""Tables of values as captures: the columns that the expectations name become the timelines of their roles."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buslens.capture.values import CHANNEL, open_values, read_values
+from buslens.capture.values_layout import absent_column
+from buslens.checks.shortest import shortest_of
+from buslens.errors import SourceLocation, UnrelatedCaptureError
+from buslens.expectations.model import Timeout
+from buslens.timeline.build import build_timeline
+from buslens.timeline.columns import ColumnHistory, ColumnSource
+from buslens.timeline.history import NO_TIMEOUT
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from buslens.capture.frames import ReadStats
+    from buslens.capture.table_settings import TableSettings
+    from buslens.capture.values import ValuesBlock, ValuesCapture
+    from buslens.expectations.model import Expectations, Role
+
+
+def table_of_values(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture | None:
+    """Return a capture that has at least one of the columns that roles are read from; None for any other.
+
+    Raises
+    ------
+    CaptureError
+        If it does not say enough.
+    OSError
+        If the system refuses the file.
+    """
+    wanted = columns_of(expected)
+    if not wanted or str(path) == "-":
+        return None
+    return open_values(path, wanted, table)
+
+
+def columns_of(expected: Expectations) -> tuple[str | int, ...]:
+    """Return the columns that roles are read from, each once."""
+    return tuple(dict.fromkeys(role.column for role in expected.roles.values() if role.column is not None))
+
+
+def other_columns(path: str | Path, expected: Expectations, table: TableSettings) -> UnrelatedCaptureError | None:
+    """Return the error for a table of values that has none of the wanted columns; None if the file is no such table."""
+    found = open_values(path, (), table)
+    if found is None:
+        return None
+    names = ", ".join(f"'{column.shown}'" for column in found.columns[:20])
+    text = f"it is a table of values with the columns {names}, and no role of the expectations is read from one of them"
+    if not columns_of(expected):
+        example = f'column = "{found.columns[0].shown}"' if found.columns else 'column = "..."'
+        text = f"it is a table of values with the columns {names}: tie each role to its column, such as {example}"
+    return UnrelatedCaptureError(text, SourceLocation(str(path)))
+
+
+def read_columns(
+    values: ValuesCapture, expected: Expectations, notify: Callable[[str], None] | None = None
+) -> tuple[dict[str, Timeline], ReadStats, tuple[str, ...]]:
+    """Read a table of values: the timeline of each role, the account of its lines, and what is absent, as sentences.
+
+    Raises
+    ------
+    CaptureError
+        If it cannot be read, or a unit does not fit.
+    """
+    found = values.layout.found
+    sources = {
+        role.name: ColumnHistory(source_of(role, expected), found[role.column], values.path)
+        for role in expected.roles.values()
+        if role.column in found
+    }
+    place = {column.index: number for number, column in enumerate(values.columns)}
+    at = {name: place[found[expected.roles[name].column].index] for name in sources}  # type: ignore[index]
+    as_text = [
+        all(sources[name].source.as_text for name in sources if at[name] == number) for number in range(len(place))
+    ]
+
+    def take(block: ValuesBlock) -> None:
+        for name, history in sources.items():
+            history.take(block, block.cells[at[name]])
+
+    stats = read_values(values, take, as_text=as_text, notify=notify)
+    first_ns, end_ns = stats.first_ns or 0, stats.last_ns or 0
+    timelines = {}
+    for name, role in expected.roles.items():
+        if name not in sources:
+            timelines[name] = not_carried(role, first_ns, end_ns)
+            continue
+        history = sources[name]
+        timelines[name] = build_timeline(
+            history.finish(),
+            0,
+            states=history.states,
+            unit=role.unit,
+            lag_ns=None,
+            discontinuities=stats.discontinuities,
+            first_ns=first_ns,
+            end_ns=end_ns,
+            pauses=stats.pauses[CHANNEL],
+            # An empty cell says as little as a row that is not there.
+            is_lone=True,
+            resolution_ns=stats.resolution_ns,
+            shortest=shortest_of(role, expected, is_polled=True),
+            period_ns=history.period_ns,
+        )
+    lacking = [one for one in columns_of(expected) if one not in found]
+    return timelines, stats, tuple(absent_column(one, values.layout) for one in lacking)
+
+
+def source_of(role: Role, expected: Expectations) -> ColumnSource:
+    """Return how a role is read from its column."""
+    timeout_ns = {Timeout.FROM_CYCLE: None, Timeout.NEVER: NO_TIMEOUT}.get(role.timeout, role.timeout)  # type: ignore[arg-type]
+    return ColumnSource(
+        name=role.name,
+        texts=role.states,
+        thresholds=role.thresholds,
+        unit=role.unit,
+        timeout_ns=timeout_ns if isinstance(timeout_ns, int) else None,
+        shortest_ns=shortest_of(role, expected, is_polled=True).least_ns or 1,
+    )
+
+
+def not_carried(role: Role, first_ns: int, end_ns: int) -> Timeline:
+    """Return the timeline of a role that a recording of this kind does not carry."""
+    return Timeline(
+        role=role.name,
+        seen_ns=np.array([first_ns], np.int64),
+        changed_after_ns=np.array([first_ns - 1], np.int64),
+        state=np.array([UNKNOWN_STATE], np.int32),
+        value=np.array([np.nan]),
+        why=np.array([UnknownReason.NOT_CARRIED.value], np.int8),
+        states=tuple(role.states),
+        unit=role.unit,
+        last_frame_ns=None,
+        period_ns=None,
+        timeout_ns=None,
+        end_ns=end_ns,
+    )

@@ -1,0 +1,223 @@
+"""Tables of values: which columns are meant, and what stands in their cells."""
+
+from __future__ import annotations
+
+import gzip
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from buslens.capture import values as values_module
+from buslens.capture.frames import Clock
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
+from buslens.capture.values import ValuesBlock, open_values, read_values
+from buslens.capture.values_layout import split_unit
+from buslens.errors import CaptureError
+from buslens.kernels import compiled
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from buslens.capture.frames import ReadStats
+
+PLAIN = "Time (s),Enable status,Supply (V)\n0.10,Off,12.4\n0.20,On,11.9\n0.30,Off,12.25\n"
+UNITS_BELOW = PLAIN.replace(" (V)", "").replace(" (s)", "").replace("\n", "\n(s),,(V)\n\n", 1)
+ODD_CELLS = ("", "On", "off", "1e3", "-", "+5", ".5", "5.", "12 V", "1,5", '"1,5"', "123456789012345678901")
+
+
+def read(
+    path: Path, wanted: list[str | int], *, as_text: bool = False, told: TableSettings = NOTHING_TOLD
+) -> tuple[list[int], list[list[float | str | None]], ReadStats]:
+    """Return the times in ms, the cells of each column, and the account."""
+    found = open_values(path, wanted, told)
+    assert found is not None
+    times: list[int] = []
+    cells: list[list[float | str | None]] = [[] for _ in found.columns]
+
+    def take(block: ValuesBlock) -> None:
+        times.extend((block.time_ns // 1_000_000).tolist())
+        for column, out in zip(block.cells, cells, strict=True):
+            numbers = column.numbers()
+            for row in range(len(block.time_ns)):
+                if column.is_text[row]:
+                    out.append(column.texts[column.digits[row]])
+                else:
+                    out.append(float(numbers[row]) if column.is_number[row] else None)
+
+    stats = read_values(found, take, as_text=[as_text] * len(found.columns))
+    return times, cells, stats
+
+
+def table(tmp_path: Path, text: str | bytes, name: str = "table.csv") -> Path:
+    path = tmp_path / name
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+class TestLayout:
+    @pytest.mark.parametrize(
+        ("text", "wanted"),
+        [
+            (PLAIN, ["Enable status", "Supply"]),
+            (PLAIN, ["enable  STATUS", "supply (v)"]),
+            (PLAIN, [2, 3]),
+            (PLAIN.replace(",", ";").replace(".", ","), ["Enable status", "Supply (V)"]),
+            (PLAIN.replace(",", "\t"), ["Enable status", "Supply"]),
+            ("Exported by a tester\nCar 7, of the club\n\n" + PLAIN, ["Enable status", "Supply"]),
+            (UNITS_BELOW, ["Enable status", "Supply"]),
+            (PLAIN.replace("\n", "\r\n"), ["Enable status", "Supply"]),
+            ("\ufeff" + PLAIN, ["Enable status", "Supply"]),
+            (PLAIN.encode("utf-16"), ["Enable status", "Supply"]),
+            (PLAIN.replace("12.4", '"12.4"').replace("Off", '"Off"'), ["Enable status", "Supply"]),
+            (PLAIN.replace("12.4", "12.4 V"), ["Enable status", "Supply"]),
+            (PLAIN.replace("Time (s)", "Time (ms)").replace("0.", ""), ["Enable status", "Supply"]),
+        ],
+        ids=[
+            "plain", "other case", "by number", "decimal comma", "tabs", "preamble", "line of units", "CRLF", "mark",
+            "UTF-16", "quotes", "unit in a cell", "milliseconds",
+        ],
+    )  # fmt: skip
+    def test_the_same_table(self, tmp_path: Path, text: str | bytes, wanted: list[str | int]) -> None:
+        """However it is written, the same rows come out."""
+        times, (enable, supply), stats = read(table(tmp_path, text), wanted)
+        factor = 1 if times[0] == 100 else 10
+        assert [time * factor for time in times] == [100, 200, 300]
+        assert (enable, supply) == (["Off", "On", "Off"], [12.4, 11.9, 12.25])
+        assert (stats.frames, stats.broken, stats.counted) == (3, 0, "row")
+
+    def test_packed(self, tmp_path: Path) -> None:
+        times, _, _ = read(table(tmp_path, gzip.compress(PLAIN.encode()), "table.csv.gz"), ["Supply"])
+        assert times == [100, 200, 300]
+
+    def test_time_of_day_over_midnight(self, tmp_path: Path) -> None:
+        text = "Clock,Lock\n23:59:59.900,On\n00:00:00.100,Off\n00:00:00.300,Off\n"
+        times, cells, stats = read(table(tmp_path, text), ["Lock"])
+        assert np.diff(times).tolist() == [200, 200]
+        assert (cells, len(stats.discontinuities)) == ([["On", "Off", "Off"]], 0)
+
+    def test_date(self, tmp_path: Path) -> None:
+        text = "When;Lock\n2026-11-30T08:00:00.000Z;On\n2026-11-30T08:00:00.500Z;Off\n"
+        found = open_values(table(tmp_path, text), ["Lock"])
+        assert found is not None
+        assert found.layout.stamps.clock is Clock.WALL
+
+    def test_none_of_the_columns(self, tmp_path: Path) -> None:
+        assert open_values(table(tmp_path, PLAIN), ["Door"]) is None
+
+    def test_any_table(self, tmp_path: Path) -> None:
+        found = open_values(table(tmp_path, PLAIN), [])
+        assert found is not None
+        assert [(it.name, it.unit) for it in found.columns] == [("Enable status", ""), ("Supply", "V")]
+
+    def test_a_log_is_none(self, tmp_path: Path) -> None:
+        log = "".join(f"({k / 10:.6f}) can0 123#0{k % 10}\n" for k in range(50))
+        assert open_values(table(tmp_path, log), ["Enable"]) is None
+        assert open_values(table(tmp_path, log), []) is None
+
+    @pytest.mark.parametrize(
+        ("text", "wanted", "words"),
+        [
+            ("Time,A,A\n0.1,1,2\n0.2,1,2\n", ["A"], "are both called 'A'"),
+            ("Time,A\n1,On\n2,On\n4,Off\n", ["A"], "nothing says the unit of the time in column 1"),
+            ("X,A\nq,On\nw,On\n", ["A"], "no column of this table holds times that run"),
+            (PLAIN, [9], "there is no column 9; the widest row has 3 cells"),
+        ],
+    )
+    def test_refused(self, tmp_path: Path, text: str, wanted: list[str | int], words: str) -> None:
+        with pytest.raises(CaptureError, match=words):
+            open_values(table(tmp_path, text), wanted)
+
+    def test_told_unit(self, tmp_path: Path) -> None:
+        path = table(tmp_path, "Time,A\n1,On\n2,On\n4,Off\n")
+        assert read(path, ["A"], told=TableSettings(time_unit="ms"))[0] == [1, 2, 4]
+
+    @pytest.mark.parametrize(
+        ("header", "split"),
+        [
+            ("Supply [mV]", ("Supply", "mV")),
+            ("Supply / V", ("Supply", "V")),
+            ("Supply in V", ("Supply", "V")),
+            ("Supply, V", ("Supply", "V")),
+            ("Supply", ("Supply", "")),
+            ("Enable status (On/Off)", ("Enable status", "On/Off")),
+        ],
+    )
+    def test_split_unit(self, header: str, split: tuple[str, str]) -> None:
+        assert split_unit(header) == split
+
+
+class TestRows:
+    def test_cells(self, tmp_path: Path) -> None:
+        """Empty, number, text, number with a unit, and a row that has no time."""
+        text = "Time,A\n0.1,\n0.2,-1.5e-3\n0.3,OL\n,7\n0.4,950 mV\n0.5,12:30\n"
+        times, cells, stats = read(table(tmp_path, text), ["A"])
+        assert times == [100, 200, 300, 400, 500]
+        assert cells == [[None, -0.0015, "OL", 950.0, "12:30"]]
+        assert (stats.broken, stats.skipped[0].line) == (1, 5)
+
+    def test_as_text(self, tmp_path: Path) -> None:
+        text = "Time,A\n0.1,1\n0.2,1.0 bar\n"
+        assert read(table(tmp_path, text), ["A"], as_text=True)[1] == [["1", "1.0 bar"]]
+
+    def test_clock_back(self, tmp_path: Path) -> None:
+        """The axis goes on, and the place is told."""
+        text = "Time,A\n5.0,On\n5.5,On\n6.0,On\n1.0,Off\n1.5,Off\n2.0,Off\n"
+        times, _, stats = read(table(tmp_path, text), ["A"])
+        assert times == [5000, 5500, 6000, 6000, 6500, 7000]
+        assert [(it.line, it.back_ns) for it in stats.discontinuities] == [(5, 5_000_000_000)]
+
+    def test_too_many_texts(self, tmp_path: Path) -> None:
+        text = "Time,A\n" + "".join(f"{k / 10},word {k}\n" for k in range(600))
+        with pytest.raises(CaptureError, match="different texts, as no states do"):
+            read(table(tmp_path, text), ["A"])
+
+    def test_no_row(self, tmp_path: Path) -> None:
+        path = table(tmp_path, PLAIN)
+        found = open_values(path, ["Supply"])
+        assert found is not None
+        path.write_text("Time (s),Enable status,Supply (V)\nx,y,z\n", "ascii")
+        with pytest.raises(CaptureError, match="no row of this table could be read; the first is 'x,y,z'"):
+            read_values(found, lambda _: None, as_text=[False])
+
+    @given(
+        st.lists(
+            st.tuples(
+                st.one_of(
+                    st.decimals(-10_000, 10_000, places=4).map(str),
+                    st.sampled_from(ODD_CELLS),
+                ),
+                st.sampled_from(["", "\r", " "]),
+            ),
+            min_size=1,
+            max_size=40,
+        )
+    )  # fmt: skip
+    @settings(max_examples=30, deadline=None)
+    def test_compiled_and_plain(self, tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, str]]) -> None:
+        """Both ways of running the kernel read the same, and numbers are the floats that Python makes of them."""
+        if compiled(values_module.kernel.scan) is None:
+            pytest.skip("there is no compiler")
+        text = "Time;A\n0.1;1\n" + "".join(f"{k / 10 + 0.2};{cell}{end}\n" for k, (cell, end) in enumerate(rows))
+        path = table(tmp_path_factory.mktemp("both"), text)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(values_module, "_PLAIN_BYTES", 1 << 40)
+            plain = read(path, ["A"])
+            patch.setattr(values_module, "_PLAIN_BYTES", -1)
+            fast = read(path, ["A"])
+        assert plain == fast
+        for (cell, _), got in zip(rows, plain[1][0][1:], strict=True):
+            assert got == expected_cell(cell)
+
+
+def expected_cell(cell: str) -> Any:
+    """Return what a cell holds, in plain Python."""
+    text = cell.strip('"')
+    for number in (text, text.removesuffix(" V")):
+        try:
+            return float(number.replace(",", "."))
+        except ValueError:
+            continue
+    return text or None

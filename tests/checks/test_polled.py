@@ -1,0 +1,191 @@
+"""What a tester polls is a part of what happened: it may leave a verdict open, and never turns one round."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from buslens.checks.check import check
+from buslens.checks.findings import Verdict
+from buslens.expectations.load import parse_expectations
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from buslens.checks.findings import Result
+    from buslens.expectations.model import Expectations
+
+STEP: Final = 5
+"""ms between the rows of the table that was recorded fast enough."""
+ROLES: Final = {
+    "door": ("closed", "open"),
+    "ignition": ("off", "on"),
+    "enable": ("off", "on"),
+    "feedback": ("unlocked", "locked"),
+    "second": ("unlocked", "locked"),
+}
+END: Final = 2500
+
+RULES: Final = """
+[[rules]]
+name = "lock handshake"
+kind = "sequence"
+start = "door becomes open"
+given = "ignition is off and feedback is unlocked"
+abandon = "door becomes closed"
+tries = 2
+steps = [
+  { name = "enable", await = "enable becomes on", within = "300 ms" },
+  { name = "locks", await = "feedback becomes locked", after = "50 ms", within = "400 ms" },
+  { name = "follows", await = "second becomes locked", within = "300 ms" },
+  { name = "enable ends", await = "enable becomes off", from = "enable", within = "600 ms" },
+]
+[[rules]]
+name = "enable pulse"
+kind = "pulse"
+of = "enable is on"
+least = "100 ms"
+most = "700 ms"
+[[rules]]
+name = "interlock"
+kind = "never"
+when = "ignition is on and (feedback is locked or second is locked)"
+[[rules]]
+name = "interlock for long"
+kind = "never"
+when = "ignition is on and enable is on"
+longer_than = "50 ms"
+[[rules]]
+name = "agreement"
+kind = "agree"
+first = "feedback is locked"
+second = "second is locked"
+settle = "300 ms"
+[[rules]]
+name = "order"
+kind = "precedes"
+first = "enable becomes on or door becomes closed and ignition is off"
+then = "feedback becomes locked"
+within = "500 ms"
+"""
+
+
+def expected(holds: int | None) -> Expectations:
+    roles = "".join(
+        f'[roles.{role}]\ncolumn = "{role}"\nstates = {{ {", ".join(f"{s} = {s!r}" for s in states)} }}\n'
+        + ("" if holds is None else f'holds = "{holds} ms"\n')
+        for role, states in ROLES.items()
+    )
+    return parse_expectations(f"format = 1\n{roles}{RULES}".encode(), "polled.toml")
+
+
+EXPECTED: Final = {holds: expected(holds) for holds in (None, 60, 120)}
+
+
+class Course(NamedTuple):
+    """What really happened: by role, when it changed, ms; every state lasts at least `holds`."""
+
+    changes: dict[str, tuple[int, ...]]
+    holds: int | None
+
+    def state(self, role: str, at: int) -> str:
+        return ROLES[role][sum(change <= at for change in self.changes[role]) % 2]
+
+
+def spaced(times: list[int], least: int) -> tuple[int, ...]:
+    """Return times without those that would make a state too short."""
+    kept: list[int] = []
+    for time in sorted(times):
+        if time - (kept[-1] if kept else 0) >= least and END - time >= least:
+            kept.append(time)
+        elif kept and time - kept[-1] < least:
+            kept.pop()
+    return tuple(kept)
+
+
+@st.composite
+def courses(draw: st.DrawFn) -> Course:
+    """Draw handshakes that are whole, or late, or lack something, with a few changes that belong to nothing."""
+    holds = draw(st.sampled_from(sorted(EXPECTED, key=str)))
+    number = st.integers
+    times: dict[str, list[int]] = {role: [] for role in ROLES}
+    at = draw(number(150, 600))
+    times["door"].append(at)
+    if draw(number(0, 7)):
+        on = at + draw(number(5, 320))
+        times["enable"] += [on, on + draw(st.one_of(number(110, 590), number(10, 720)))]
+        if draw(number(0, 5)):
+            locks = on + draw(st.one_of(number(60, 390), number(0, 460)))
+            times["feedback"].append(locks)
+            if draw(number(0, 5)):
+                times["second"].append(locks + draw(st.one_of(number(0, 290), number(-100, 350))))
+    for _ in range(draw(st.sampled_from((0, 0, 0, 1, 2)))):
+        role, begin = draw(st.sampled_from(sorted(ROLES))), draw(number(20, END - 200))
+        times[role] += [begin, begin + draw(number(10, 300))][: draw(number(1, 2))]
+    return Course(changes={role: spaced(of, holds or 10) for role, of in times.items()}, holds=holds)
+
+
+class Poll(NamedTuple):
+    """Which rows of the fast table were asked for: by a clock that jitters, and all columns at once or in turns."""
+
+    period: int
+    first: int
+    jitter: int
+    turns: bool
+
+    @property
+    def rows(self) -> list[int]:
+        last, jitter = END // STEP, self.jitter % (self.period // 2 + 1)
+        regular = range(self.first % self.period, last, self.period)
+        moved = [row + row * 7919 % (2 * jitter + 1) - jitter for row in regular]
+        return sorted({0, last, *(row for row in moved if 0 <= row <= last)})
+
+
+FAST: Final = Poll(period=1, first=0, jitter=0, turns=False)
+POLLS: Final = st.builds(
+    Poll,
+    period=st.sampled_from((2, 4, 10, 20, 40, 66, 100)),
+    first=st.integers(0, 100),
+    jitter=st.integers(0, 20),
+    turns=st.booleans(),
+)
+
+
+def judged(course: Course, poll: Poll, place: Path) -> Result:
+    """Return the verdict on a table of the rows of a poll; the first and the last row have all columns."""
+    lines = [f"time (ms),{','.join(ROLES)}"]
+    rows = poll.rows
+    for number, row in enumerate(rows):
+        cells = [course.state(role, row * STEP) for role in ROLES]
+        if poll.turns and 0 < number < len(rows) - 1:
+            cells = [cell if number % len(cells) == k else "" for k, cell in enumerate(cells)]
+        lines.append(f"{row * STEP},{','.join(cells)}")
+    place.write_text("\n".join(lines) + "\n", "ascii")
+    return check(place, expectations=EXPECTED[course.holds])
+
+
+def contradict(one: Verdict, other: Verdict) -> bool:
+    return {one, other} == {Verdict.AS_EXPECTED, Verdict.FAULTY}
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("polled") / "table.csv"
+
+
+class TestNoContradiction:
+    @given(courses(), POLLS)
+    @settings(max_examples=40, deadline=None)
+    def test_any_poll_of_any_course(self, place: Path, course: Course, poll: Poll) -> None:
+        """A verdict on some of the rows never says the opposite of the verdict on all of them."""
+        whole, part = judged(course, FAST, place), judged(course, poll, place)
+        assert not contradict(whole.verdict, part.verdict), (whole.summary, part.summary)
+
+    @given(courses())
+    @settings(max_examples=15, deadline=None)
+    def test_fast_tables_are_decided(self, place: Path, course: Course) -> None:
+        """What is sampled twice as fast as anything changes is not left open for what may hide."""
+        assert not any("can hide between" in it.reason for it in judged(course, FAST, place).findings)

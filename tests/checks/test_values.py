@@ -1,0 +1,190 @@
+"""Tables of values as captures: columns become roles, and what a table does not carry is unknown."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pytest
+
+from buslens.checks.check import check
+from buslens.checks.findings import Outcome, Verdict
+from buslens.errors import CaptureError, UnrelatedCaptureError
+from buslens.expectations.load import parse_expectations
+from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from buslens.checks.findings import Result
+    from buslens.timeline.model import Timeline
+
+LOCK: Final = """
+[roles.door]
+column = "Door"
+states = { open = "Open", closed = ["Closed", "shut"] }
+holds = "1 s"
+[roles.enable]
+column = "Enable"
+states = { off = "< 3 V", on = "> 8 V" }
+holds = "150 ms"
+[[rules]]
+name = "lock"
+kind = "sequence"
+start = "door becomes open"
+steps = [{ name = "enable", await = "enable becomes on", within = "400 ms" }]
+"""
+
+
+def judged(tmp_path: Path, text: str, roles: str = LOCK) -> Result:
+    path = tmp_path / "table.csv"
+    path.write_text(text, "utf-8")
+    return check(path, expectations=parse_expectations(f"format = 1\n{roles}".encode(), "table.toml"))
+
+
+def rows(*columns: tuple[str, list[str]], step: float = 0.1) -> str:
+    """Return a table of columns."""
+    lines = [",".join(["Time (s)", *(name for name, _ in columns)])]
+    lines += [
+        f"{k * step:.3f},{','.join(cells)}" for k, cells in enumerate(zip(*(of for _, of in columns), strict=True))
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def one(tmp_path: Path, cells: list[str], role: str, *, header: str = "X", step: float = 0.1) -> Timeline:
+    """Return the timeline of one role."""
+    return judged(tmp_path, rows((header, cells), step=step), f"[roles.x]\n{role}\n").timelines["x"]
+
+
+def states(timeline: Timeline) -> list[str]:
+    return [timeline.states[code] if code != UNKNOWN_STATE else "?" for code in timeline.state.tolist()]
+
+
+class TestHandshake:
+    def test_whole(self, tmp_path: Path) -> None:
+        door = ["Closed"] * 3 + ["open"] * 20
+        enable = ["0.1"] * 5 + ["12.0"] * 4 + ["0.2"] * 14
+        found = judged(tmp_path, rows(("Door", door), ("Enable (V)", enable)))
+        assert found.verdict is Verdict.AS_EXPECTED
+        (step,) = found.findings
+        assert step.delay is not None
+        assert (step.delay.earliest_ns, step.delay.latest_ns) == (100_000_001 - 1_000_000, 299_999_999 + 1_000_000)
+
+    def test_missing(self, tmp_path: Path) -> None:
+        """Samples are closer than the pulse is long, so that its absence is told."""
+        found = judged(tmp_path, rows(("Door", ["Closed"] * 3 + ["open"] * 20), ("Enable", ["0.1 V"] * 23)))
+        assert [it.outcome for it in found.findings] == [Outcome.MISSING]
+        assert found.verdict is Verdict.FAULTY
+
+    def test_not_seen(self, tmp_path: Path) -> None:
+        """Samples are further apart than the pulse is long: it may have been, and the rate is said."""
+        text = rows(("Door", ["Closed"] * 3 + ["open"] * 8), ("Enable", ["0.1"] * 11), step=0.2)
+        found = judged(tmp_path, text)
+        assert found.verdict is Verdict.UNDECIDED
+        assert "7 samples a second would show it, or a measurement at its wire" in found.findings[0].reason
+
+    def test_column_that_is_not_there(self, tmp_path: Path) -> None:
+        found = judged(tmp_path, rows(("Door", ["Closed"] * 3 + ["open"] * 20)))
+        assert found.absent == ("there is no column 'Enable' in the table; it has 'Time', 'Door'",)
+        assert found.timelines["enable"].why.tolist() == [UnknownReason.NOT_CARRIED.value]
+        assert found.verdict is Verdict.UNDECIDED
+
+    def test_no_column_is_there(self, tmp_path: Path) -> None:
+        with pytest.raises(UnrelatedCaptureError, match="a table of values with the columns 'Speed', and no role"):
+            judged(tmp_path, rows(("Speed", ["1", "2", "3", "4"])))
+
+    def test_signal_roles_only(self, tmp_path: Path) -> None:
+        roles = '[roles.a]\nsignal = "A.B"\nunit = "V"\n'
+        path = tmp_path / "table.csv"
+        path.write_text(rows(("Speed", ["1", "2", "3", "4"])), "ascii")
+        dbc = tmp_path / "a.dbc"
+        dbc.write_text('VERSION ""\nBO_ 1 A: 8 X\n SG_ B : 0|8@1+ (1,0) [0|0] "V" X\n', "ascii")
+        expected = parse_expectations(
+            f'format = 1\ndefinitions = ["{dbc.name}"]\n{roles}'.encode(), str(tmp_path / "e.toml")
+        )
+        with pytest.raises(UnrelatedCaptureError, match='tie each role to its column, such as column = "Speed"'):
+            check(path, expectations=expected)
+
+    def test_a_log_for_a_table(self, tmp_path: Path) -> None:
+        with pytest.raises(UnrelatedCaptureError, match="it is a bus log, and all roles"):
+            judged(tmp_path, "".join(f"({k / 10:.6f}) can0 123#0{k % 10}\n" for k in range(50)))
+
+
+class TestStates:
+    def test_hysteresis(self, tmp_path: Path) -> None:
+        """Between the limits the state before goes on; before the first it is unknown."""
+        cells = ["5", "0", "5", "7.9", "8.1", "5", "3", "2.9"]
+        found = one(tmp_path, cells, 'column = "X"\nstates = { off = "< 3 V", on = "> 8 V" }\nholds = "1 s"')
+        assert states(found) == ["?", "off", "on", "off"]
+        assert (found.seen_ns // 10**8).tolist() == [0, 1, 4, 7]
+        assert found.unnamed_value(0) == "'between the limits of the states'"
+
+    def test_between_after_a_gap_says_nothing(self, tmp_path: Path) -> None:
+        """A number between the limits tells the state before only if nothing can have hidden since."""
+        found = one(
+            tmp_path, ["0", "5", "5", "0"], 'column = "X"\nstates = { off = "< 3", on = "> 8" }\nholds = "50 ms"'
+        )
+        assert found.sampling.blind_ns.tolist() == [[0, 300_000_000]]
+
+    @pytest.mark.parametrize(
+        ("cells", "role", "expected"),
+        [
+            (["ON", "off", " On "], 'states = { off = "Off", on = "On" }', ["on", "off", "on"]),
+            (["1", "0", "1.0"], "states = { off = 0, on = 1 }", ["on", "off", "on"]),
+            (["1", "0", "2"], 'states = { off = "0", on = "1" }', ["on", "off", "?"]),
+            (["1st", "2nd", "1st"], 'states = { low = "1st", high = "2nd" }', ["low", "high", "low"]),
+            (["0.1 V", "950 mV", "OL"], 'states = { off = "< 500 mV", on = "> 0.9 V" }', ["off", "on", "?"]),
+            (["1", "OL", "1"], 'states = { off = "< 3", open = "OL" }', ["off", "open", "off"]),
+        ],
+    )
+    def test_cells(self, tmp_path: Path, cells: list[str], role: str, expected: list[str]) -> None:
+        assert states(one(tmp_path, cells, f'column = "X"\n{role}')) == expected
+
+    def test_two_roles_of_one_column(self, tmp_path: Path) -> None:
+        roles = '[roles.a]\ncolumn = "X"\nstates = { off = "< 3 V", on = "> 8 V" }\n[roles.b]\ncolumn = 2\nunit = "V"\n'
+        found = judged(tmp_path, rows(("X (mV)", ["100", "9000", "9500"])), roles).timelines
+        assert states(found["a"]) == ["off", "on"]
+        assert found["b"].value.tolist() == [0.1, 9.0, 9.5]
+
+    def test_unit_that_does_not_fit(self, tmp_path: Path) -> None:
+        with pytest.raises(CaptureError, match="column 'X' is in A, and role 'x' asks for V"):
+            one(tmp_path, ["1", "2", "3"], 'column = "X"\nunit = "V"', header="X (A)")
+
+    def test_limit_is_exact(self, tmp_path: Path) -> None:
+        """12600 mV is on a limit of 12.6 V, and 12.6 V too."""
+        for header, cell in (("X (mV)", "12600"), ("X (V)", "12.6"), ("X", "12600.0 mV")):
+            found = one(tmp_path, [cell] * 3, 'column = "X"\nunit = "V"', header=header)
+            assert not found.compare("<", 12.6).any()
+            assert not found.compare(">", 12.6).any()
+
+
+class TestSampling:
+    def test_constant_column_is_known_throughout(self, tmp_path: Path) -> None:
+        found = one(tmp_path, ["Off"] * 400, 'column = "X"\nstates = { off = "Off", on = "On" }', step=0.005)
+        assert (states(found), len(found.sampling.blind_ns), found.period_ns) == (["off"], 0, 5_000_000)
+
+    def test_missing_rows_are_a_pause(self, tmp_path: Path) -> None:
+        lines = rows(("X", ["Off"] * 100)).splitlines()
+        text = "\n".join([*lines[:30], *lines[80:]]) + "\n"
+        found = judged(tmp_path, text, '[roles.x]\ncolumn = "X"\nstates = { off = "Off", on = "On" }\n').timelines["x"]
+        assert states(found) == ["off", "?", "off"]
+        assert found.why.tolist()[1] == UnknownReason.NOT_RECORDED.value
+
+    def test_what_hides_in_a_gap(self, tmp_path: Path) -> None:
+        """On and on: an off that nobody saw; off and on, no further apart than one of them lasts: nothing."""
+        role = 'column = "X"\nstates = { off = "Off", on = "On" }\nholds = "60 ms"'
+        found = one(tmp_path, ["Off", "Off", "On", "On"], role)
+        assert (found.sampling.blind_ns // 10**6).tolist() == [[0, 100], [200, 300]]
+        found = one(tmp_path, ["Off", "Off", "On", "On"], role, step=0.2)
+        assert (found.sampling.blind_ns // 10**6).tolist() == [[0, 200], [200, 400], [400, 600]]
+
+    def test_dense_numbers_keep_their_extremes(self, tmp_path: Path) -> None:
+        """Of a number that is sampled each 10 us, few rows stay, the lowest and the highest of each ms among them."""
+        rng = np.random.default_rng(1)
+        numbers = np.round(rng.normal(12, 0.1, 5000), 3)
+        numbers[[1234, 4321]] = 3.5, 20.25
+        text = "Time (us),X\n" + "".join(f"{10 * k},{number}\n" for k, number in enumerate(numbers.tolist()))
+        found = judged(tmp_path, text, '[roles.x]\ncolumn = "X"\nunit = "V"\n').timelines["x"]
+        assert len(found) < 250
+        assert (found.value.min(), found.value.max()) == (3.5, 20.25)
+        assert found.seen_ns[found.value.argmin()] == 12_340_000

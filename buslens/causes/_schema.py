@@ -65,7 +65,7 @@ NUMBERS: Final = _keys(
 
 SIGN: Final = _keys(
     _text("shows", "one clause for a person", '"the data line is silent"', required=True),
-    _raw("findings", "any of these findings shows it", '[{ rule = "unlock handshake", step = "release" }]'),
+    _raw("findings", "any of these findings shows it", '[{ rule = "unlock handshake", step = "wire feedback" }]'),
     KeySpec(
         name="seen",
         type=Type.CONDITION,
@@ -97,7 +97,7 @@ SIGN: Final = _keys(
 
 PATTERN: Final = _keys(
     _text("rule", "rule of the expectations", '"unlock handshake"', default="any rule"),
-    _text("step", "step of that rule", '"release"', default="any step"),
+    _text("step", "step of that rule", '"wire feedback"', default="any step"),
     KeySpec(
         name="awaits",
         type=Type.TEXT,

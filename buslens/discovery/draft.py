@@ -123,8 +123,8 @@ class Drafter:
             yield draft
         if self._has("supply_voltage"):
             yield self._supply()
-        if self._has("learn_state"):
-            yield _plain("pairing state", "learn_state is not_taught", "", "common practice, no source")
+        if self._has("pairing_state"):
+            yield _plain("pairing state", "pairing_state is not_paired", "", "common practice, no source")
         if self._has("warning_lamp"):
             yield self._lamp()
 
@@ -140,12 +140,12 @@ class Drafter:
         given = [_any("is locked", self._feedbacks())]
         if self._has("ignition"):
             given.insert(0, "ignition is off")
-        after = [StepPlan(name="ignition", await_="ignition becomes on")] if self._has("ignition") else []
+        after = [StepPlan(name="ignition on", await_="ignition becomes on")] if self._has("ignition") else []
         before = []
         if self._has("start_button"):
             start = "start_button becomes pressed"
             if self._has("lock_enable"):
-                before = [StepPlan(name="enable", await_="lock_enable becomes on")]
+                before = [StepPlan(name="enable on", await_="lock_enable becomes on")]
         else:
             start = "lock_enable becomes on"
         head = [f"start = {quoted(start)}", f"given = {quoted(' and '.join(given))}"]
@@ -162,7 +162,7 @@ class Drafter:
         head = ['start = "door_open becomes open"']
         if given:
             head.append(f"given = {quoted(' and '.join(given))}")
-        before = [StepPlan(name="enable", await_="lock_enable becomes on")] if self._has("lock_enable") else []
+        before = [StepPlan(name="enable on", await_="lock_enable becomes on")] if self._has("lock_enable") else []
         draft = self._sequence("lock handshake", head, before, "locked", [])
         stopped = self._sequence(
             "lock handshake", [*head, 'abandon = "door_open becomes closed"'], before, "locked", []
@@ -179,7 +179,7 @@ class Drafter:
 
     def _plans(self, before: Sequence[StepPlan], state: str) -> list[StepPlan]:
         """Return the steps of the feedbacks: the second counts from the first."""
-        names = {"unlocked": "release", "locked": "release ends"}
+        names = {"unlocked": "wire feedback", "locked": "wire feedback"}
         plans: list[StepPlan] = []
         if self._has("unlock_feedback"):
             plans.append(
@@ -188,7 +188,7 @@ class Drafter:
                 )
             )
         if self._has("data_feedback"):
-            plans.append(StepPlan(name="second path follows", await_=f"data_feedback becomes {state}"))
+            plans.append(StepPlan(name="data feedback", await_=f"data_feedback becomes {state}"))
         return plans
 
     def _sequence(
@@ -198,7 +198,7 @@ class Drafter:
         feedbacks = self._plans(before, state)
         ends: list[StepPlan] = []
         if before:
-            ends = [StepPlan(name="enable ends", await_="lock_enable becomes off", from_="enable")]
+            ends = [StepPlan(name="enable off", await_="lock_enable becomes off", from_="enable on")]
         after = [replace(it, from_=feedbacks[-1].name) for it in after] if feedbacks else list(after)
         steps = [*before, *feedbacks, *ends, *after]
         tries, seen, outcomes = self._measured(name, head, steps)

@@ -28,7 +28,7 @@ _EXPLAINED: Final = {
     "data_feedback": "the second, independent path, over the data line",
     "warning_lamp": "the warning that nearly every fault of the lock ends in",
     "key": "whether a key of the car is near",
-    "learn_state": "whether the lock unit was taught to the car",
+    "pairing_state": "whether the lock unit is paired with the car",
     "supply_voltage": "the supply of the lock, as near to it as it is measured",
     "supply_current": "the current of the lock",
     "battery_voltage": "the battery",

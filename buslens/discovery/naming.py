@@ -64,7 +64,7 @@ WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
         "key": 3.5, "present": 1.5, "status": 0.3, "door": -3, "lamp": -4, "column": -3, "lock": -2, "button": -3,
         "battery": -4, "warn": -3, "learn": -3, "request": -2, "start": -1, "release": -2,
     },
-    "learn_state": {"learn": 3.5, "column": 1.5, "lock": 1, "status": 0.5, "key": -1.5, "door": -3, "lamp": -3},
+    "pairing_state": {"learn": 3.5, "column": 1.5, "lock": 1, "status": 0.5, "key": -1.5, "door": -3, "lamp": -3},
     "supply_voltage": {"supply": 1.5, "voltage": 0.5, "column": 3, "lock": 1, "battery": -0.5, "wheel": -1},
     "supply_current": {"current": 1, "column": 3, "lock": 1, "motor": 0.5, "supply": 0.5, "battery": -1, "wheel": 0},
     "battery_voltage": {"battery": 3, "voltage": 1, "column": -3, "lock": -3, "key": -3, "supply": 0.5},
@@ -87,7 +87,7 @@ STATES: Final[Mapping[str, tuple[str, str]]] = {
     "data_feedback": ("locked", "unlocked"),
     "warning_lamp": ("dark", "lit"),
     "key": ("present", "absent"),
-    "learn_state": ("taught", "not_taught"),
+    "pairing_state": ("paired", "not_paired"),
 }
 """The states of each role that has any."""
 _FIRST: Final = {"lock_enable": "on", "warning_lamp": "on", "unlock_feedback": "locked", "data_feedback": "locked"}

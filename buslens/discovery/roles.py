@@ -440,7 +440,7 @@ def named_states(role: str, trace: Trace) -> dict[str, tuple[int, ...]]:
     first, second = STATES[role]
     if role in {"lock_enable", "ignition", "warning_lamp"}:
         return {first: (0,), second: (1,)} if role != "lock_enable" else enable_states(trace)
-    said = polarity(role, trace.signal) or (first if role in {"key", "learn_state"} else "")
+    said = polarity(role, trace.signal) or (first if role in {"key", "pairing_state"} else "")
     if not said:
         return {}
     return {first: (1,), second: (0,)} if said == first else {first: (0,), second: (1,)}
@@ -474,7 +474,7 @@ def propose(
         elif choice is not None and role in {"unlock_feedback", "data_feedback"}:
             named = [fit.more(-3.0, "it does not move with the enable") for fit in named]
         ranked[role] = _sorted([*found, *named]) if role not in {"lock_enable", "unlock_feedback"} else [*found, *named]
-    for role in ("warning_lamp", "key", "learn_state"):
+    for role in ("warning_lamp", "key", "pairing_state"):
         ranked[role] = search.by_names(role)
     for role in UNITS:
         ranked[role] = _numbers(role, definitions, shown)

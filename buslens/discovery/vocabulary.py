@@ -140,9 +140,9 @@ _STATES: Final[Mapping[str, frozenset[str]]] = {
         " erkannt"
         " vorhanden gueltig yes ja searching presente presentee reconnue",
         "absent": "absent none missing outside removed lost no nein abwesend fehlt kein notfound",
-        "taught": "taught learned learnt learnd paired registered angelernt matched coded programmed adapted appris"
+        "paired": "taught learned learnt learnd paired registered angelernt matched coded programmed adapted appris"
         " done",
-        "not_taught": "new blank virgin factory unlearned untaught unpaired neutral neutralised neutralized"
+        "not_paired": "new blank virgin factory unlearned untaught unpaired neutral neutralised neutralized"
         " unregistered"
         " nichtangelernt jungfraeulich vierge cleared",
         "moving": "moving move between inbetween intermediate transit transition zwischenstellung zwischen bewegt"
@@ -157,7 +157,7 @@ OPPOSITES: Final = {
     "on": "off",
     "pressed": "released",
     "present": "absent",
-    "taught": "not_taught",
+    "paired": "not_paired",
 }
 """Pairs of states: each label means one of the two, or neither."""
 _IGNITION_ON: Final = _set(

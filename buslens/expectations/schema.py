@@ -229,7 +229,7 @@ _STEP: Final = (
         name="name",
         type=Type.TEXT,
         required=True,
-        example='"release ends"',
+        example='"wire feedback"',
         meaning="name of the step, once in the rule",
     ),
     KeySpec(
@@ -250,7 +250,7 @@ _STEP: Final = (
     KeySpec(
         name="from",
         type=Type.TEXT,
-        example='"enable"',
+        example='"enable on"',
         default="the step before; for the first step the start",
         meaning="name of an earlier step from which the delay counts",
     ),
@@ -289,7 +289,7 @@ _SEQUENCE: Final = (
         name="steps",
         type=Type.TABLES,
         required=True,
-        example='[{ name = "enable", await = "lock_enable becomes on", within = "400 ms" }]',
+        example='[{ name = "enable on", await = "lock_enable becomes on", within = "400 ms" }]',
         meaning="what must follow, in this order",
     ),
 )

@@ -61,7 +61,7 @@ class Snapshot(NamedTuple):
     FAULT_CODE: int
     UNLOCK_FEEDBACK: int
     DATA_FEEDBACK: int
-    LEARN_STATE: int
+    PAIRING: int
     LAST_RUN_TIME: int
     STEERING_LOCK_LAMP: int
     BATTERY_LAMP: int
@@ -151,7 +151,7 @@ class _CarSimulation:
         self.waits_for_drive = onset is Onset.DRIVING
         if self.waits_for_drive:
             self.harness, self.mechanics = Harness(), Mechanics()
-        self.lock = LockUnit(locked=scenario.starts_locked, learn=scenario.learn, temperature=scenario.temperature)
+        self.lock = LockUnit(locked=scenario.starts_locked, pairing=scenario.pairing, temperature=scenario.temperature)
         self.control = ControlUnit(
             streams,
             unlocked=not scenario.starts_locked,
@@ -345,7 +345,7 @@ class _CarSimulation:
             FAULT_CODE=unit.trouble,
             UNLOCK_FEEDBACK=unit.unlocked,
             DATA_FEEDBACK=0 if unit.data_unlocked is None else 1 + unit.data_unlocked,
-            LEARN_STATE=unit.learn,
+            PAIRING=unit.pairing,
             LAST_RUN_TIME=unit.run_time_ms,
             STEERING_LOCK_LAMP=2 if flashes else int(now < self.lamp_test_until and it.ignition_on),
             BATTERY_LAMP=it.ignition_on and not it.engine_running,

@@ -112,7 +112,7 @@ class ControlUnit:
         The hard-wired feedback, filtered.
     data_unlocked : bool or None
         The feedback of the data line; None without data.
-    learn : Learn
+    pairing : Learn
         What the lock unit says of itself.
     """
 
@@ -124,7 +124,7 @@ class ControlUnit:
         self.trouble = FaultCode.NONE
         self.unlocked = unlocked
         self.data_unlocked: bool | None = None
-        self.learn = PairingState.NOT_KNOWN
+        self.pairing = PairingState.UNKNOWN
         self.temperature = 0.0
         self.run_time_ms = 0
         self.has_logic = has_logic
@@ -171,10 +171,10 @@ class ControlUnit:
         self._data_age_ms += TASK_MS
         if seen.telegram is not None:
             self._data_age_ms = 0
-            self.data_unlocked, self.learn = seen.telegram.unlocked, seen.telegram.learn
+            self.data_unlocked, self.pairing = seen.telegram.unlocked, seen.telegram.pairing
             self.temperature = seen.telegram.temperature
         elif self._data_age_ms > DATA_MS:
-            self.data_unlocked, self.learn = None, PairingState.NOT_KNOWN
+            self.data_unlocked, self.pairing = None, PairingState.UNKNOWN
 
     def _watch(self, seen: Inputs) -> None:
         """Look for faults that need no attempt to show."""
@@ -191,7 +191,7 @@ class ControlUnit:
             self._fail(FaultCode.NO_DATA)
         if self._pin_ms > 60:
             self._fail(FaultCode.ENABLE_LINE)
-        if self.learn not in {PairingState.TAUGHT, PairingState.NOT_KNOWN}:
+        if self.pairing not in {PairingState.PAIRED, PairingState.UNKNOWN}:
             self._fail(FaultCode.NOT_TAUGHT)
         if self._low_ms > 60:
             self._fail(FaultCode.LOW_SUPPLY)
@@ -249,8 +249,8 @@ class ControlUnit:
         self.request = goal
         self._clear_at_ms = None
         self.clearance = Clearance.WAITING
-        if self.learn not in {PairingState.TAUGHT, PairingState.NOT_KNOWN} or self._pin_ms > 60:
-            # What was never taught, or has an enable wire that is high by itself, is not driven.
+        if self.pairing not in {PairingState.PAIRED, PairingState.UNKNOWN} or self._pin_ms > 60:
+            # A unit that is not paired, or has an enable wire that is high by itself, is not driven.
             self._give_up(self.trouble)
         elif goal is BoltTarget.RELEASE and self.has_logic and self.unlocked and self.data_unlocked:
             self._finish(now_ms)

@@ -148,16 +148,16 @@ _ALL: Final = (
         scenario=lambda severity: Scenario(battery_volts=10.4 - severity, battery_ohm=0.02 + 0.02 * severity),
     ),
     Fault(
-        name="factory-new-unit",
-        sentence="A new lock unit that was never taught to the car, released as delivered: it is not driven and the"
+        name="new-unit",
+        sentence="A new lock unit that is not paired with the car, released as delivered: it is not driven and the"
         " ignition is refused.",
-        scenario=lambda _severity: Scenario(learn=PairingState.FACTORY_NEW, starts_locked=False),
+        scenario=lambda _severity: Scenario(pairing=PairingState.NEW, starts_locked=False),
     ),
     Fault(
-        name="neutralised-unit",
+        name="cleared-unit",
         sentence="A lock unit that was prepared for another car: it answers, but is not driven and the ignition is"
         " refused.",
-        scenario=lambda _severity: Scenario(learn=PairingState.NEUTRALISED),
+        scenario=lambda _severity: Scenario(pairing=PairingState.CLEARED),
     ),
     Fault(
         name="lock-commanded-with-ignition-on",

@@ -38,9 +38,9 @@ COLDEST_DAY: Final = 20_468
 """The middle of January 2026, in days from 1970-01-01."""
 BACKGROUND_IDS: Final = 3
 """Messages of units that the definitions do not describe, the same in all captures of a car."""
-LOST: Final = "STEERING_ANGLE"
+LOST: Final = "COLUMN_ANGLE"
 """Message that a unit no longer sends after its software was changed."""
-SLOWED: Final = "VEHICLE_SPEED"
+SLOWED: Final = "ROAD_SPEED"
 """Message that is sent half as often after a software change."""
 
 _IDS: Final = {layout.name: layout.can_id for layout in LAYOUTS}

@@ -32,12 +32,12 @@ HELD_VOLT_PER_MS: Final = 0.06
 
 
 class PairingState(IntEnum):
-    """Whether the unit was taught to the car; the values are those of the definitions."""
+    """Whether the unit is paired with the car; the values are those of the definitions."""
 
-    FACTORY_NEW = 0
-    TAUGHT = 1
-    NEUTRALISED = 2
-    NOT_KNOWN = 3
+    NEW = 0
+    PAIRED = 1
+    CLEARED = 2
+    UNKNOWN = 3
 
 
 class BoltTarget(IntEnum):
@@ -52,7 +52,7 @@ class DataLineMessage(NamedTuple):
     """What the unit says on the data line."""
 
     unlocked: bool
-    learn: PairingState
+    pairing: PairingState
     temperature: float
 
 
@@ -89,12 +89,12 @@ class LockUnit:
         What the unit would say on the data line at this moment; None while it says nothing.
     """
 
-    def __init__(self, *, locked: bool, learn: PairingState, temperature: float) -> None:
+    def __init__(self, *, locked: bool, pairing: PairingState, temperature: float) -> None:
         self.position = 0.0 if locked else 1.0
         self.current = 0.0
         self.contact_closed = not locked
         self.telegram: DataLineMessage | None = None
-        self._learn = learn
+        self._pairing = pairing
         self._temperature = temperature
         self._speed = 0.0
         self._unlocked = not locked
@@ -145,12 +145,12 @@ class LockUnit:
         if self._alive_ms >= BOOT_MS and self._alive_ms % TELEGRAM_MS == 0:
             lags = self._moved_ms > 0 and self._alive_ms - self._moved_ms < mechanics.sensor_lag_ms
             unlocked = self._unlocked != lags and not mechanics.sensor_stuck
-            self.telegram = DataLineMessage(unlocked, self._learn, self._temperature)
+            self.telegram = DataLineMessage(unlocked, self._pairing, self._temperature)
         else:
             self.telegram = None
 
     def _begin(self, request: BoltTarget) -> None:
-        if self._learn is not PairingState.TAUGHT:
+        if self._pairing is not PairingState.PAIRED:
             return
         self._goal = BoltTarget.RELEASE if request is BoltTarget.NONE else request
         self._pulses += 1

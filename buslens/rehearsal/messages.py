@@ -51,8 +51,8 @@ class MessageLayout:
 
 LAYOUTS: Final = (
     MessageLayout(
-        name="VEHICLE_SPEED",
-        can_id=0x0B6,
+        name="ROAD_SPEED",
+        can_id=0x0A7,
         length=8,
         cycle_ms=20,
         fields=(
@@ -65,8 +65,8 @@ LAYOUTS: Final = (
         check_byte=7,
     ),
     MessageLayout(
-        name="STEERING_ANGLE",
-        can_id=0x0C4,
+        name="COLUMN_ANGLE",
+        can_id=0x0BD,
         length=4,
         cycle_ms=20,
         fields=(
@@ -77,7 +77,7 @@ LAYOUTS: Final = (
     ),
     MessageLayout(
         name="COLUMN_CONTROL",
-        can_id=0x112,
+        can_id=0x10D,
         length=8,
         cycle_ms=20,
         fields=(
@@ -93,7 +93,7 @@ LAYOUTS: Final = (
     ),
     MessageLayout(
         name="COLUMN_STATE",
-        can_id=0x123,
+        can_id=0x137,
         length=8,
         cycle_ms=25,
         fields=(
@@ -108,21 +108,21 @@ LAYOUTS: Final = (
     ),
     MessageLayout(
         name="POWER_MODE",
-        can_id=0x130,
+        can_id=0x16B,
         length=4,
         cycle_ms=50,
         fields=(PayloadField("STAGE", 0, 3), PayloadField("ENGINE_RUNNING", 3, 1), PayloadField("counter", 24, 4)),
     ),
     MessageLayout(
         name="BODY_DOORS",
-        can_id=0x1A0,
+        can_id=0x1B3,
         length=4,
         cycle_ms=50,
         fields=(PayloadField("DRIVER_DOOR", 0, 1), PayloadField("CENTRAL_LOCKING", 8, 2)),
     ),
     MessageLayout(
         name="ACCESS_STATE",
-        can_id=0x1B4,
+        can_id=0x1D9,
         length=4,
         cycle_ms=50,
         fields=(
@@ -134,20 +134,20 @@ LAYOUTS: Final = (
     ),
     MessageLayout(
         name="BATTERY_STATE",
-        can_id=0x2F1,
+        can_id=0x2A7,
         length=5,
         cycle_ms=100,
         fields=(PayloadField("battery", 0, 10), PayloadField("battery current", 16, 12), PayloadField("charge", 32, 8)),
     ),
     MessageLayout(
         name="COLUMN_DETAIL",
-        can_id=0x3A2,
+        can_id=0x379,
         length=8,
         cycle_ms=100,
         fields=(PayloadField("page", 0, 8),),
         sent_while="logic_talks",
         pages=(
-            (PayloadField("LEARN_STATE", 8, 2), PayloadField("unit temperature", 16, 8)),
+            (PayloadField("PAIRING", 8, 2), PayloadField("unit temperature", 16, 8)),
             (PayloadField("lock cycles", 8, 24),),
             (PayloadField("LAST_RUN_TIME", 8, 16), PayloadField("FAULT_CODE", 24, 8)),
             (PayloadField("unit number", 8, 32),),
@@ -155,7 +155,7 @@ LAYOUTS: Final = (
     ),
     MessageLayout(
         name="CLUSTER_LAMPS",
-        can_id=0x3E0,
+        can_id=0x3C7,
         length=4,
         cycle_ms=100,
         fields=(
@@ -166,7 +166,7 @@ LAYOUTS: Final = (
     ),
     MessageLayout(
         name="CLUB_STATUS",
-        can_id=0x18FF50A1,
+        can_id=0x18FF6B93,
         is_extended=True,
         length=8,
         cycle_ms=1000,

@@ -37,7 +37,7 @@ class Scenario:
     script: str = "trip"
     #: Whether the bolt is locked when the capture begins.
     starts_locked: bool = True
-    learn: PairingState = PairingState.TAUGHT
+    pairing: PairingState = PairingState.PAIRED
     harness: Harness = field(default_factory=Harness)
     mechanics: Mechanics = field(default_factory=Mechanics)
     #: Of the air and of the lock unit, degC.

@@ -232,8 +232,8 @@ def place(finding: Finding) -> str:
 def place_of(rule: str, handshake: int | None, step: str | None) -> str:
     """Return where something was found: rule, handshake and step, as far as there are any.
 
-    >>> place_of("lock handshake", 2, "release ends")
-    'lock handshake 2, release ends'
+    >>> place_of("lock handshake", 2, "wire feedback")
+    'lock handshake 2, wire feedback'
     """
     where = clean(rule)
     if handshake is not None:

@@ -7,7 +7,7 @@ from typing import Final
 CAUTIONS: Final = (
     "Never defeat a steering lock, and never drive with one in doubt.",
     "The airbag lies beside it: follow the maker's power-down wait before touching anything there.",
-    "Keys and lock units are taught only by people who may do it, with proof of ownership.",
+    "Keys and lock units are paired only by people who may do it, with proof of ownership.",
     "Local law, the maker's procedure and a licensed professional stand above this program.",
 )
 """Sentences, shown once after whatever is faulty."""

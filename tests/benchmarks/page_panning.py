@@ -19,8 +19,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from support.handmade import read_stats
 from support.handmade import result as handmade_result
-from support.handmade import stats
 
 from buslens.checks.findings import Verdict
 from buslens.expectations.model import Expectations
@@ -89,7 +89,7 @@ def crowded(changes: int, lanes: int = 20) -> Result:
         verdict=Verdict.UNDECIDED,
         summary="made up to be drawn",
         timelines=timelines,
-        stats=stats(first_ns=origin, last_ns=end),
+        stats=read_stats(first_ns=origin, last_ns=end),
         expectations=Expectations(path="", roles={}, rules=()),
     )
 

@@ -36,7 +36,7 @@ def capture(*outcomes: Outcome, others: tuple[Finding, ...] = ()) -> Result:
 
 def of_step(comparison: RepairComparison) -> RepairStatus:
     """Return what became of the step."""
-    (one,) = [it for it in comparison.compared if it.step == "release ends"]
+    (one,) = [it for it in comparison.compared if it.step == "wire feedback"]
     return one.change
 
 
@@ -122,11 +122,11 @@ class TestChange:
         assert one.before.delay == between(812, None)
 
     def test_order_is_that_of_the_expectations(self) -> None:
-        first = replace(step_finding(MET), step="enable")
+        first = replace(step_finding(MET), step="enable on")
         mixed = result(pulse_finding(), step_finding(), first)
         assert [(it.rule, it.step) for it in compare([mixed], [mixed]).compared] == [
-            ("lock handshake", "enable"),
-            ("lock handshake", "release ends"),
+            ("lock handshake", "enable on"),
+            ("lock handshake", "wire feedback"),
             ("enable pulse", None),
         ]
 

@@ -81,7 +81,7 @@ class TestLoad:
         volts = file.measurements["volts"]
         assert (volts.minutes, volts.result("low").least, volts.result("low").below) == (2.5, 1.0, 11.0)
 
-    @pytest.mark.parametrize("name", ["steering_lock.causes.toml", "steering_lock_power_module.causes.toml"])
+    @pytest.mark.parametrize("name", ["steering_lock.causes.toml", "steering_lock_supply_box.causes.toml"])
     def test_bundled(self, name: str) -> None:
         file = load_causes(FOLDER / name, expectations())
         for it in file.causes.values():
@@ -90,7 +90,7 @@ class TestLoad:
         assert {it.kind for it in file.causes.values()} == set(CauseKind)
 
     def test_every_number_of_the_bundled_files_says_where_it_is_from(self) -> None:
-        for name in ("steering_lock.causes.toml", "steering_lock_power_module.causes.toml"):
+        for name in ("steering_lock.causes.toml", "steering_lock_supply_box.causes.toml"):
             file = load_causes(FOLDER / name, expectations())
             bases = [file.numbers.basis, *(it.basis for it in (*file.causes.values(), *file.measurements.values()))]
             known = ("invented", "no source", "our choice", "(secondary)")
@@ -124,9 +124,9 @@ basis = "made up"
 
     def test_power_module(self) -> None:
         base = load_causes(FOLDER / "steering_lock.causes.toml", expectations())
-        file = load_causes(FOLDER / "steering_lock_power_module.causes.toml", expectations())
+        file = load_causes(FOLDER / "steering_lock_supply_box.causes.toml", expectations())
         assert set(base.causes) - set(file.causes) == {"load_fuse_blown", "supply_shorted_to_ground"}
-        assert set(file.causes) - set(base.causes) == {"module_fuse_blown", "module_wake_open", "module_without_output"}
+        assert set(file.causes) - set(base.causes) == {"box_fuse_blown", "box_wake_open", "box_without_output"}
 
     def test_left_out_and_written_anew(self, written) -> None:
         written(SMALL)
@@ -160,9 +160,9 @@ class TestWrong:
             ('rule = "data line"', 'rule = "data lin"', "14:22", "did you mean 'data line'?"),
             (
                 'rule = "data line"',
-                'rule = "unlock handshake", step = "relase"',
+                'rule = "unlock handshake", step = "wire feedbck"',
                 "14:49",
-                "has no step 'relase'; did you mean 'release'?",
+                "has no step 'wire feedbck'; did you mean 'wire feedback'?",
             ),
             ('"data line" }', '"data line", outcomes = ["gone"] }', "14:47", "no outcome is called 'gone'"),
             ("supply_current > 7000 mA", "suply_current > 7 A", "18:9", "did you mean 'supply_current'?"),

@@ -37,6 +37,6 @@ class TestReference:
     def test_every_word(self, word: Frequency) -> None:
         assert f"`{word.value}`" in REFERENCE
 
-    @pytest.mark.parametrize("name", ["steering_lock.causes.toml", "steering_lock_power_module.causes.toml"])
+    @pytest.mark.parametrize("name", ["steering_lock.causes.toml", "steering_lock_supply_box.causes.toml"])
     def test_every_file(self, name: str) -> None:
         assert f"`{name}`" in REFERENCE

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from buslens.causes.model import Causes
     from buslens.expectations.model import AnyRule, Expectations
 
-FILES = ("steering_lock.causes.toml", "steering_lock_power_module.causes.toml")
+FILES = ("steering_lock.causes.toml", "steering_lock_supply_box.causes.toml")
 STEP_FAULTS = (Outcome.EARLY, Outcome.LATE, Outcome.MISSING, Outcome.OUT_OF_ORDER)
 
 
@@ -90,7 +90,7 @@ class TestUntold:
         deaf = replace(deaf, signs={name: sign for name, sign in deaf.signs.items() if name not in gone})
         found = diagnose([result], deaf)
         untold = {it.sign.name for it in found.observations if not it.sign.is_own}
-        assert "unlock handshake, second path follows: late" in untold
+        assert "unlock handshake, data feedback: late" in untold
         assert untold <= {it.sign.name for it in found.unexplained}
         assert found.ranking.hypotheses[0].causes[0].kind is not CauseKind.NOTHING
 
@@ -128,7 +128,7 @@ class TestCautions:
                 assert "wheels blocked" in said, it.name
             if "off the lock unit" in it.state or "plugs off" in it.state:
                 assert "wait" in said, it.name
-                assert "airbag" in said or "module" in it.name, it.name
+                assert "airbag" in said or it.name.startswith("box_"), it.name
             if "lamp across" in it.do or "21 W" in it.do:
                 assert "fuse of its own" in said, it.name
 
@@ -153,7 +153,7 @@ class TestOtherCars:
         ("gone", "lost"),
         [
             ("supply_current", {"motor_idle", "motor_stalls", "motor_strains", "motor_cuts_out"}),
-            ("learn_state", {"factory_new", "neutralised"}),
+            ("pairing_state", {"unit_is_new", "unit_is_cleared"}),
             ("battery_voltage", {"battery_out"}),
         ],
     )
@@ -195,7 +195,7 @@ steps = [
 
     def test_bolt_under_load_first(self) -> None:
         """Where no current is shown, a wheel is turned before a plug is touched."""
-        file = load_causes(FOLDER / FILES[0], without_roles("supply_current", "data_feedback", "learn_state"))
+        file = load_causes(FOLDER / FILES[0], without_roles("supply_current", "data_feedback", "pairing_state"))
         shown = {"no_release", "no_movement", "warning"}
         seen = [
             Observation(sign=sign, shown=SignStatus.PRESENT if it in shown else SignStatus.ABSENT)

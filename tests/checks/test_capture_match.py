@@ -59,7 +59,7 @@ class TestNothingOfIt:
     def test_one_frame_is_enough(self, changed: Callable[[Callable[[str], str]], Path]) -> None:
         path = changed(other_ids)
         with path.open("a", encoding="ascii") as log:
-            log.write("(1773473415.000000) can0 123#0000000000000000\n")
+            log.write("(1773473415.000000) can0 137#0000000000000000\n")
         assert len(check(path, expectations=RULES).absent) == 8
 
     def test_another_channel(self, tmp_path: Path) -> None:
@@ -78,8 +78,8 @@ class TestSomeOfIt:
     """Some messages are absent from first to last: the report begins with that."""
 
     def test_said_first(self, changed: Callable[[Callable[[str], str]], Path]) -> None:
-        result = check(changed(lambda line: "" if " 123#" in line else line), expectations=RULES)
-        note = "COLUMN_STATE (id 123) is not in the capture"
+        result = check(changed(lambda line: "" if " 137#" in line else line), expectations=RULES)
+        note = "COLUMN_STATE (id 137) is not in the capture"
         assert result.absent == (note,)
         assert capture_entry(result)["notes"][0] == note
         shown = text(result)

@@ -69,8 +69,8 @@ class TestText:
             ("car04_logic_fuse_blown.asc", "Logic fuse blown"),
             ("car05_enable_shorted_on.asc", "Enable wire shorted to supply"),
             ("car09_low_battery.log", "Battery flat"),
-            ("car09_factory_new_unit.log", "Lock unit never taught"),
-            ("car10_neutralised_unit.asc", "Lock unit neutralised"),
+            ("car09_new_unit.log", "Lock unit new, not paired"),
+            ("car10_cleared_unit.asc", "Pairing of the lock unit cleared"),
         ],
     )
     def test_what_the_log_alone_tells(self, file: str, cause: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -93,9 +93,9 @@ class TestText:
         assert diagnose(capsys, sample(file), "--measured", f"{first}={reading}")[1][-1].startswith(cause)
 
     def test_power_module(self, capsys: pytest.CaptureFixture[str]) -> None:
-        causes = str(ROOT / "signal_defs" / "steering_lock_power_module.causes.toml")
+        causes = str(ROOT / "signal_defs" / "steering_lock_supply_box.causes.toml")
         _, lines, _ = diagnose(capsys, sample("car03_load_fuse_blown.log"), "--causes", causes)
-        assert lines[-1].startswith("Next: measure module_fuse")
+        assert lines[-1].startswith("Next: measure box_fuse")
 
 
 class TestDocument:

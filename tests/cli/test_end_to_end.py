@@ -79,8 +79,8 @@ class TestCheck:
             if finding["outcome"] != "met"
         }
         assert outcomes == {
-            ("unlock handshake", "release", "late"),
-            ("lock handshake", "release ends", "late"),
+            ("unlock handshake", "wire feedback", "late"),
+            ("lock handshake", "wire feedback", "late"),
         }
         suites = list(ET.parse(garage / "report.xml").getroot())  # noqa: S314 - our own output
         assert [len(suite.findall("*/failure")) for suite in suites] == [0, 0, 0, 2]

@@ -87,8 +87,8 @@ class TestLines:
         assert main(["check", log, *RULES]) == 1
         assert played.endswith(capsys.readouterr().out)
         assert re.search(r"at \d+\.\d{3} s  door_open: open, for 0 to \d+ ms already", played)
-        assert re.search(r"awaits release: \d+ to \d+ ms left of 600 ms", played)
-        assert re.search(r"^ x  at .*, release: too late$", played, re.MULTILINE)
+        assert re.search(r"awaits wire feedback: \d+ to \d+ ms left of 600 ms", played)
+        assert re.search(r"^ x  at .*, wire feedback: too late$", played, re.MULTILINE)
         stamps = [float(line[1:].partition(")")[0]) for line in Path(log).read_text().splitlines()]
         assert took_s >= (stamps[-1] - stamps[0]) / 10  # it cannot be faster than it was told to be
 

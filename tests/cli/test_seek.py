@@ -55,11 +55,11 @@ class TestText:
         assert shown.err == ""
         lines = shown.out.splitlines()
         at = lines.index("driver door opens, 4 marks")
-        assert lines[at + 1] == " =  can0 1A0 byte 0 bit 0"
+        assert lines[at + 1] == " =  can0 1B3 byte 0 bit 0"
         assert lines[at + 2].startswith("    driver door opens: 0 to 1 at 4 of 4 marks, ")
         assert lines[at + 3].startswith("    driver door closes: 1 to 0 at 4 of 4 marks, ")
         assert lines[at + 4].startswith("    no other change that way; by luck 1 time in ")
-        assert lines[lines.index("driver door closes, 4 marks") + 1] == " =  can0 1A0 byte 0 bit 0, as above"
+        assert lines[lines.index("driver door closes, 4 marks") + 1] == " =  can0 1B3 byte 0 bit 0, as above"
         assert lines[-1].startswith("Found: every action has a bit that follows it")
 
     def test_too_few_marks(self, log: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -74,7 +74,7 @@ class TestText:
         assert data["schema"] == 1
         assert [action["words"] for action in data["actions"]] == ["driver door opens", "driver door closes"]
         best = data["actions"][0]["candidates"][0]
-        assert (best["can_id"], best["start"], best["length"], best["surprising"]) == (0x1A0, 0, 1, True)
+        assert (best["can_id"], best["start"], best["length"], best["surprising"]) == (0x1B3, 0, 1, True)
         assert 0 < best["p"] < best["p_corrected"] < 1e-4
         assert [it["hits"] for it in best["responses"]] == [4, 4]
 
@@ -88,7 +88,7 @@ class TestText:
             for action in data["actions"]
             for it in action["candidates"]
             for response in it["responses"]
-            if it["can_id"] == 0x1A0 and it["start"] == 0
+            if it["can_id"] == 0x1B3 and it["start"] == 0
         ]
         assert not hits or max(hits) < 4
 
@@ -98,11 +98,11 @@ class TestDefinitions:
 
     def test_written(self, seeking: Callable[..., int], log: Path, capsys: pytest.CaptureFixture[str]) -> None:
         assert seeking("-o", "found.dbc") == 0
-        assert "found.dbc: defines SEEK_1A0.DRIVER_DOOR" in capsys.readouterr().err
+        assert "found.dbc: defines SEEK_1B3.DRIVER_DOOR" in capsys.readouterr().err
         found = load_definitions("found.dbc")
         assert found.problems == ()
-        message = found.message("SEEK_1A0")
-        assert (message.can_id, message.length, message.cycle_ns) == (0x1A0, 4, 50_000_000)
+        message = found.message("SEEK_1B3")
+        assert (message.can_id, message.length, message.cycle_ns) == (0x1B3, 4, 50_000_000)
         signal = message.signal("DRIVER_DOOR")
         assert signal.labels == {0: "closed", 1: "open"}
         assert "4 of 4 marks 'driver door opens'" in signal.comment
@@ -116,7 +116,7 @@ class TestDefinitions:
 
     def test_choose(self, seeking: Callable[..., int]) -> None:
         assert seeking("-o", "found.dbc", "--choose", "2") == 0
-        assert {message.can_id for message in load_definitions("found.dbc")} == {0x1A0, 0x3E0}
+        assert {message.can_id for message in load_definitions("found.dbc")} == {0x1B3, 0x3C7}
 
     def test_another_file_stays(self, seeking: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
         Path("mine.dbc").write_text("of the user's")

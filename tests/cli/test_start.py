@@ -57,7 +57,7 @@ class TestFile:
     def test_incomplete(self, starting: Callable[..., int], capsys: pytest.CaptureFixture[str]) -> None:
         """Without a door there is no lock handshake: scripts see it, people are told what to record."""
         text = Path("defs/car.dbc").read_text("utf-8")
-        Path("defs/car.dbc").write_text(text.replace("BO_ 416 ", "BO_ 417 ").replace(" 416 ", " 417 "), "utf-8")
+        Path("defs/car.dbc").write_text(text.replace("BO_ 435 ", "BO_ 436 ").replace(" 435 ", " 436 "), "utf-8")
         assert starting("-o", "new.toml") == 3
         shown = " ".join(capsys.readouterr().out.split())
         assert "the rule 'lock handshake': roles that it needs are not known" in shown

@@ -311,11 +311,11 @@ class TestWorkedValues:
  SG_ SERVICE M : 15|8@0+ (1,0) [0|0] "" X
  SG_ PARAMETER m65M : 23|8@0+ (1,0) [0|0] "" X
  SG_ ENGINE_SPEED m12 : 31|16@0+ (0.25,0) [0|0] "rpm" X
- SG_ VEHICLE_SPEED m13 : 31|8@0+ (1,0) [0|0] "km/h" X
+ SG_ ROAD_SPEED m13 : 31|8@0+ (1,0) [0|0] "km/h" X
  SG_ COOLANT m5 : 31|8@0+ (1,-40) [0|0] "degC" X
 SG_MUL_VAL_ 2024 PARAMETER SERVICE 65-65;
 SG_MUL_VAL_ 2024 ENGINE_SPEED PARAMETER 12-12;
-SG_MUL_VAL_ 2024 VEHICLE_SPEED PARAMETER 13-13;
+SG_MUL_VAL_ 2024 ROAD_SPEED PARAMETER 13-13;
 SG_MUL_VAL_ 2024 COOLANT PARAMETER 5-5;
 """
 
@@ -323,7 +323,7 @@ SG_MUL_VAL_ 2024 COOLANT PARAMETER 5-5;
         ("data", "signal", "value"),
         [
             ("04 41 0C 1A F8", "ENGINE_SPEED", 1726),
-            ("03 41 0D 32", "VEHICLE_SPEED", 50),
+            ("03 41 0D 32", "ROAD_SPEED", 50),
             ("03 41 05 7B", "COOLANT", 83),
         ],
     )

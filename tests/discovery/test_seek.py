@@ -95,7 +95,7 @@ class TestHiddenDefinitions:
 
     def test_one_action_alone(self) -> None:
         first = [
-            is_first(marked(seed, "BODY_DOORS.DRIVER_DOOR", {1: "driver door opens"}), 0x1A0, (0,)) for seed in SEEDS
+            is_first(marked(seed, "BODY_DOORS.DRIVER_DOOR", {1: "driver door opens"}), 0x1B3, (0,)) for seed in SEEDS
         ]
         assert sum(first) >= len(SEEDS) - 1
 
@@ -108,14 +108,14 @@ class TestHiddenDefinitions:
             assert response.lag_ns is not None
             assert -OFF_NS <= response.lag_ns[0] <= response.lag_ns[2] <= OFF_NS + 60_000_000
         # The door lamp of the cluster follows the door, and is the only other that is more than chance.
-        assert {it.field.origin.can_id for it in found.candidates[0] if it.is_surprising} == {0x1A0, 0x3E0}
+        assert {it.field.origin.can_id for it in found.candidates[0] if it.is_surprising} == {0x1B3, 0x3C7}
 
     def test_counters_and_checks_never_come_up(self) -> None:
         for seed in SEEDS:
             found = marked(seed, "BODY_DOORS.DRIVER_DOOR", {1: "opens", 0: "closes"})
             for candidate in found.candidates[0]:
                 if candidate.is_surprising:
-                    assert candidate.field.origin.can_id in {0x1A0, 0x3E0}, seed
+                    assert candidate.field.origin.can_id in {0x1B3, 0x3C7}, seed
 
 
 class TestFalseAlarms:

@@ -31,8 +31,8 @@ TRUE_ROLES = {
     "supply_voltage": "COLUMN_STATE.SUPPLY",
     "start_button": "ACCESS_STATE.START_BUTTON",
     "key": "ACCESS_STATE.KEY",
-    "speed": "VEHICLE_SPEED.SPEED",
-    "learn_state": "COLUMN_DETAIL.LEARN_STATE",
+    "speed": "ROAD_SPEED.SPEED",
+    "pairing_state": "COLUMN_DETAIL.PAIRING",
     "warning_lamp": "CLUSTER_LAMPS.STEERING_LOCK_LAMP",
     "battery_voltage": "BATTERY_STATE.VOLTAGE",
     "supply_current": "COLUMN_STATE.CURRENT",
@@ -122,12 +122,12 @@ class TestLimits:
         enable = truth["COLUMN_CONTROL.LOCK_ENABLE"]
         hard, data = truth["COLUMN_STATE.UNLOCK_FEEDBACK"], truth["COLUMN_STATE.DATA_FEEDBACK"]
         for name, step_name, cause, value, effect, result in (
-            ("unlock handshake", "release", enable, 1, hard, 1),
-            ("unlock handshake", "second path follows", hard, 1, data, 2),
-            ("lock handshake", "enable", truth["BODY_DOORS.DRIVER_DOOR"], 1, enable, 1),
-            ("lock handshake", "release ends", enable, 1, hard, 0),
-            ("lock handshake", "second path follows", hard, 0, data, 1),
-            ("lock handshake", "enable ends", enable, 1, enable, 0),
+            ("unlock handshake", "wire feedback", enable, 1, hard, 1),
+            ("unlock handshake", "data feedback", hard, 1, data, 2),
+            ("lock handshake", "enable on", truth["BODY_DOORS.DRIVER_DOOR"], 1, enable, 1),
+            ("lock handshake", "wire feedback", enable, 1, hard, 0),
+            ("lock handshake", "data feedback", hard, 0, data, 1),
+            ("lock handshake", "enable off", enable, 1, enable, 0),
         ):
             rule = rules[name]
             assert isinstance(rule, Sequence)
@@ -216,7 +216,7 @@ class TestDoubt:
     def test_nothing_certain(self, folder: Path) -> None:
         """With no certain role the file still loads: it asks for the message."""
         (folder / "thin.dbc").write_text(
-            'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 436 Y: 4 A\n SG_ LOCK_STATE_MAYBE : 0|1@1+ (1,0) [0|1] "" A\n',
+            'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 473 Y: 4 A\n SG_ LOCK_STATE_MAYBE : 0|1@1+ (1,0) [0|1] "" A\n',
             "utf-8",
         )
         made = start([str(folder / "thin.dbc")], str(folder / "short.log"), output=str(folder / "new.toml"))

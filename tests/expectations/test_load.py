@@ -143,18 +143,18 @@ class TestHandshakeFile:
                 abandon=becomes("door_open", "closed"),
                 tries=2,
                 steps=(
-                    Step(name="enable", await_=becomes("lock_enable", "on"), within_ns=400 * MS),
+                    Step(name="enable on", await_=becomes("lock_enable", "on"), within_ns=400 * MS),
                     Step(
-                        name="release ends",
+                        name="wire feedback",
                         await_=becomes("unlock_feedback", "locked"),
                         after_ns=50 * MS,
                         within_ns=600 * MS,
                     ),
-                    Step(name="second path follows", await_=becomes("data_feedback", "locked"), within_ns=300 * MS),
+                    Step(name="data feedback", await_=becomes("data_feedback", "locked"), within_ns=300 * MS),
                     Step(
-                        name="enable ends",
+                        name="enable off",
                         await_=becomes("lock_enable", "off"),
-                        from_="enable",
+                        from_="enable on",
                         within_ns=900 * MS,
                     ),
                 ),

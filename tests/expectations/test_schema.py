@@ -64,13 +64,13 @@ class TestDescribe:
         ]
         text = "format = 1\n" + ROLES + "[[rules]]\n" + "\n".join(lines) + "\n"
         if kind == "sequence":
-            step = '{ name = "enable", await = "lock_enable becomes on", within = "400 ms" }, '
+            step = '{ name = "enable on", await = "lock_enable becomes on", within = "400 ms" }, '
             keys = [f"{key.name} = {key.example}" for key in STEP.values()]
             text = text.replace("steps = [{", f"steps = [{step}{{ {', '.join(keys)} }}, {{").replace(
                 'lock_enable becomes on", within = "400 ms" }]', 'lock_enable becomes off", within = "400 ms" }]'
             )
             text = text.replace(
-                '{ name = "enable", await = "lock_enable becomes off"', '{ name = "c", await = "ignition is on"'
+                '{ name = "enable on", await = "lock_enable becomes off"', '{ name = "c", await = "ignition is on"'
             )
         (rule,) = parse_expectations(text.encode(), "x.toml").rules
         assert type(rule) is RECORDS[kind]

@@ -81,9 +81,9 @@ class TestAgainstCheck:
 
     def test_roles_are_those_of_the_rule(self, both: tuple[JobResult, Result]) -> None:
         expected = {
-            ("unlock handshake", "enable"): ("lock_enable",),
-            ("unlock handshake", "release"): ("unlock_feedback",),
-            ("lock handshake", "release ends"): ("unlock_feedback",),
+            ("unlock handshake", "enable on"): ("lock_enable",),
+            ("unlock handshake", "wire feedback"): ("unlock_feedback",),
+            ("lock handshake", "wire feedback"): ("unlock_feedback",),
             ("warning lamp", None): ("warning_lamp",),
             ("data line", None): ("data_feedback",),
             ("lock supply", None): ("supply_voltage",),

@@ -21,7 +21,7 @@ RULES = {"all": ["handshake", "pulse", "never"]}
 
 
 def finding(rule: str, outcome: Outcome, reason: str) -> FindingRow:
-    return FindingRow(rule, "sequence", "release", 1, outcome, reason, 2_500_000_000, 7e8, 8e8, None, 6e8, "ns")
+    return FindingRow(rule, "sequence", "wire feedback", 1, outcome, reason, 2_500_000_000, 7e8, 8e8, None, 6e8, "ns")
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +70,7 @@ class TestSuites:
         assert failure.get("message") == "too <late>"
         lines = str(failure.text).splitlines()
         assert len(lines) == 2
-        assert lines[0] == "at 2.500 s: handshake 1, release: too late: too <late>"
+        assert lines[0] == "at 2.500 s: handshake 1, wire feedback: too late: too <late>"
 
     def test_totals_are_those_of_the_cases(self, root: Element) -> None:
         for key, tag in (("tests", "testcase"), ("failures", "failure"), ("errors", "error")):

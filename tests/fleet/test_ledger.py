@@ -255,7 +255,7 @@ class TestAnomalies:
             p_value=1e-300,
             q_value=0.1 + 0.2,
             rule="lock handshake",
-            step="release ends",
+            step="wire feedback",
             address="=a.log",
             recorded_ns=5,
             crossing_ns=(7, None),

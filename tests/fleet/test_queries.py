@@ -258,7 +258,7 @@ class TestOneVehicleLastYear:
         queries.delays_of_vehicle(ledger, "car0001")
         queries.traffic_of(ledger, "car0001")
         queries.tries_of(ledger, vehicle="car0001")
-        queries.delays_of_step(ledger, "lock handshake", "enable")
+        queries.delays_of_step(ledger, "lock handshake", "enable on")
         ledger._connection.set_trace_callback(None)
         for query in {query for query in asked if "capture" in query}:
             plan = [str(row[3]) for row in ledger.rows(f"EXPLAIN QUERY PLAN {query}")]
@@ -286,8 +286,8 @@ class TestLimitsThatDiffer:
         with Ledger.writing(tmp_path) as ledger:
             ledger.put(job, result)
             ledger.put(other, its)
-            mosts = [row.most_ns for row in queries.steps(ledger) if row.step == "enable"]
+            mosts = [row.most_ns for row in queries.steps(ledger) if row.step == "enable on"]
             assert mosts == [7, 400_000_000]
-            delays = queries.delays_of_step(ledger, "lock handshake", "enable")
+            delays = queries.delays_of_step(ledger, "lock handshake", "enable on")
             assert delays.most_ns.tolist() == [400_000_000] * 3 + [7] * 3
-            assert len(queries.delays_of_vehicle(ledger, other.vehicle)["lock handshake", "enable"].vehicle) == 3
+            assert len(queries.delays_of_vehicle(ledger, other.vehicle)["lock handshake", "enable on"].vehicle) == 3

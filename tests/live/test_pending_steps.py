@@ -16,12 +16,12 @@ class TestWhole:
         ("at_ms", "steps"),
         [
             (990, []),
-            (1000, ["enable"]),
-            (1074, ["enable"]),
-            (1075, ["release ends", "enable ends"]),
-            (1224, ["release ends", "enable ends"]),
-            (1225, ["second path follows", "enable ends"]),
-            (1424, ["enable ends"]),
+            (1000, ["enable on"]),
+            (1074, ["enable on"]),
+            (1075, ["wire feedback", "enable off"]),
+            (1224, ["wire feedback", "enable off"]),
+            (1225, ["data feedback", "enable off"]),
+            (1424, ["enable off"]),
             (1425, []),
         ],
     )
@@ -42,8 +42,8 @@ class TestTimeLeft:
     def test_overdue_until_it_would_be_no_answer_any_more(self) -> None:
         never = lock(locked=None, second=None, until=6000)
         (it, *_) = awaiting(never, ms(1800))
-        assert it.step.name == "release ends"
+        assert it.step.name == "wire feedback"
         assert it.is_overdue
         assert it.left.latest_ns == ms(1075 + 600 - 1800)
-        assert [it.step.name for it in awaiting(never, ms(1075 + 3 * 600))] == ["release ends"]
+        assert [it.step.name for it in awaiting(never, ms(1075 + 3 * 600))] == ["wire feedback"]
         assert awaiting(never, ms(1075 + 3 * 600) + 1) == ()

@@ -213,11 +213,11 @@ class TestUnit:
         assert max(row["CURRENT"] for row in signals(rehearsal, definitions, "COLUMN_STATE")) > 8
         assert codes(rehearsal) == {FaultCode.BLOCKED}
 
-    @pytest.mark.parametrize(("fault", "learn", "bolt"), [("factory-new-unit", 0, 1), ("neutralised-unit", 2, 0)])
-    def test_not_taught(self, fault: str, learn: int, bolt: int, rehearsed: Rehearsed, definitions: Path) -> None:
+    @pytest.mark.parametrize(("fault", "pairing", "bolt"), [("new-unit", 0, 1), ("cleared-unit", 2, 0)])
+    def test_not_paired(self, fault: str, pairing: int, bolt: int, rehearsed: Rehearsed, definitions: Path) -> None:
         rehearsal = rehearsed(fault)
         pages = signals(rehearsal, definitions, "COLUMN_DETAIL")
-        assert {row["LEARN_STATE"] for row in pages if "LEARN_STATE" in row} == {learn}
+        assert {row["PAIRING"] for row in pages if "PAIRING" in row} == {pairing}
         assert set(rehearsal.bolt.value.tolist()) == {bolt}
         assert values(rehearsal, "COLUMN_CONTROL.LOCK_ENABLE") == {0}
 
@@ -270,7 +270,7 @@ class TestRecorder:
 
     def test_off_the_bus_for_a_while(self, rehearsed: Rehearsed) -> None:
         frames = rehearsed("message-timeout").frames
-        for can_id in (0x112, 0x123):
+        for can_id in (0x10D, 0x137):
             gaps = np.diff(frames.time_ns[frames.can_id == can_id])
             assert (gaps > 200 * NS_PER_MS).sum() == 1
             assert gaps.max() == pytest.approx(2600 * NS_PER_MS, abs=60 * NS_PER_MS)
@@ -288,8 +288,8 @@ class TestOnset:
         assert late.bolt.value[-1] == 1
 
     def test_is_refused_where_it_means_nothing(self) -> None:
-        with pytest.raises(UsageError, match="factory-new-unit is nothing that can come about on a drive"):
-            rehearse("factory-new-unit", begins="driving")
+        with pytest.raises(UsageError, match="new-unit is nothing that can come about on a drive"):
+            rehearse("new-unit", begins="driving")
 
 
 class TestFindFault:

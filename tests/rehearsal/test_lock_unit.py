@@ -10,9 +10,9 @@ WIRES_OHM = 0.2
 NEW = Mechanics()
 
 
-def unit(*, locked: bool = True, learn: PairingState = PairingState.TAUGHT, temperature: float = 20.0) -> LockUnit:
+def unit(*, locked: bool = True, pairing: PairingState = PairingState.PAIRED, temperature: float = 20.0) -> LockUnit:
     """Return a unit that has been awake for a while."""
-    made = LockUnit(locked=locked, learn=learn, temperature=temperature)
+    made = LockUnit(locked=locked, pairing=pairing, temperature=temperature)
     run(made, 200, enable=False)
     return made
 
@@ -82,9 +82,9 @@ class TestPulse:
         assert lock.position == (1.0 if released else 0.0)
         assert lock.contact_closed is released
 
-    @pytest.mark.parametrize("learn", [PairingState.FACTORY_NEW, PairingState.NEUTRALISED])
-    def test_moves_nothing_in_a_unit_that_is_not_taught(self, learn: PairingState) -> None:
-        lock = unit(learn=learn)
+    @pytest.mark.parametrize("pairing", [PairingState.NEW, PairingState.CLEARED])
+    def test_moves_nothing_in_a_unit_that_is_not_paired(self, pairing: PairingState) -> None:
+        lock = unit(pairing=pairing)
         run(lock, 600, enable=True)
         assert lock.position == 0.0
 

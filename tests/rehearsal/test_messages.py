@@ -56,7 +56,7 @@ class TestLayouts:
             (layout.name, layout.can_id, layout.is_extended, layout.length, layout.cycle_ms) for layout in LAYOUTS
         }
 
-    @pytest.mark.parametrize("fault", ["healthy", "intermittent-connector", "low-battery", "neutralised-unit"])
+    @pytest.mark.parametrize("fault", ["healthy", "intermittent-connector", "low-battery", "cleared-unit"])
     def test_a_frame_shows_what_was_true_when_it_was_read(
         self, fault: str, rehearsed: Callable[..., Rehearsal], definitions: Path
     ) -> None:
@@ -99,8 +99,8 @@ class TestLayouts:
         assert first["BATTERY_STATE"]["VOLTAGE"] == pytest.approx(12.6, abs=0.1)
         assert first["COLUMN_STATE"]["SUPPLY"] == pytest.approx(12.6, abs=0.1)
         assert first["COLUMN_STATE"]["CURRENT"] == pytest.approx(0.04, abs=0.05)
-        assert first["VEHICLE_SPEED"]["SPEED"] == 0
-        assert first["VEHICLE_SPEED"]["SPEED_VALID"] == "valid"
+        assert first["ROAD_SPEED"]["SPEED"] == 0
+        assert first["ROAD_SPEED"]["SPEED_VALID"] == "valid"
         assert first["CLUB_STATUS"]["CAR_NUMBER"] == 1
         assert first["CLUB_STATUS"]["OUTSIDE_TEMPERATURE"] == 18.0
 

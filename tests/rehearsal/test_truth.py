@@ -104,7 +104,7 @@ class TestDelays:
         rehearsal, result = judged
         enable = rehearsal.truth["COLUMN_CONTROL.LOCK_ENABLE"]
         feedback = rehearsal.truth["COLUMN_STATE.UNLOCK_FEEDBACK"]
-        found = [it for it in result.findings if it.step in {"release", "release ends"} and it.delay is not None]
+        found = [it for it in result.findings if it.step in {"wire feedback"} and it.delay is not None]
         assert found
         for finding in found:
             assert finding.delay is not None

@@ -41,7 +41,7 @@ class TestText:
 
     def test_step(self) -> None:
         assert (
-            "\nFixed\n =  lock handshake, release ends: before too late, 2 of 2, 812 to 837 ms; "
+            "\nFixed\n =  lock handshake, wire feedback: before too late, 2 of 2, 812 to 837 ms; "
             "after OK, 4 of 4, 200 to 225 ms (shorter by 587 to 637 ms; limit 50 to 600 ms)\n"
         ) in text(comparison())
 

@@ -37,11 +37,11 @@ class TestContract:
         found = entry(result(step_finding()))["findings"][0]
         assert found == {
             "rule": "lock handshake",
-            "step": "release ends",
+            "step": "wire feedback",
             "handshake": 1,
             "kind": "sequence",
             "outcome": "late",
-            "reason": "unlock_feedback became locked 812 to 837 ms after enable (late)",
+            "reason": "unlock_feedback became locked 812 to 837 ms after enable on (late)",
             "time": 3.214,
             "delay": {"earliest": 0.812, "latest": 0.837},
             "limit": {"min": 0.05, "max": 0.6, "unit": "s"},

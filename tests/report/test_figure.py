@@ -240,7 +240,7 @@ class TestSigns:
         per_ms = (axis.points[1][0] - axis.points[0][0]) / (view.end_ns - view.start_ns) * 1e6
         bands = [fill.points for fill in drawn.fills if fill.tone is Tone.BAND_EDGE]
         spans = {round((points[1][0] - points[0][0]) / per_ms) for points in bands}
-        # Each limit, longer by the doubt about the edge that it counts from; "release ends" begins at its 50 ms.
+        # Each limit, longer by the doubt about the edge that it counts from; "wire feedback" begins at its 50 ms.
         assert {400 + 50, 600 - 50 + 25, 300 + 25, 900 + 25} <= spans
 
     @SKETCHED

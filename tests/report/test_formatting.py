@@ -110,7 +110,7 @@ class TestPlace:
     """A finding is named by its rule, handshake and step, as far as it has them."""
 
     def test_step_of_a_handshake(self) -> None:
-        assert place(step_finding(handshake=2)) == "lock handshake 2, release ends"
+        assert place(step_finding(handshake=2)) == "lock handshake 2, wire feedback"
 
     def test_rule_alone(self) -> None:
         assert place(pulse_finding()) == "enable pulse"

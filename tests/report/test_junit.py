@@ -69,7 +69,7 @@ class TestCases:
         )
         body = case(read(result(*findings)), "lock handshake")[0].text or ""
         assert [line.split(":")[0] for line in body.splitlines()] == ["at 3.214 s"] * 2
-        assert "lock handshake 2, release ends: undecided" in body
+        assert "lock handshake 2, wire feedback: undecided" in body
 
     def test_names_are_the_rules_of_the_expectations(self) -> None:
         names = [one.get("name") for one in read(result(pulse_finding())).iter("testcase")]

@@ -52,7 +52,7 @@ class TestToldLines:
         (run,) = result.handshakes
         steps = tuple(it for it in result.findings if it.handshake == run.number)
         text = render(finding_lines(FinalFinding(rule=run.rule, findings=steps, handshake=run), 0))
-        assert re.fullmatch(r" =  at 1\.425 s  lock handshake 1: met: enable 50 to 125 ms; .*\n", text)
+        assert re.fullmatch(r" =  at 1\.425 s  lock handshake 1: met: enable on 50 to 125 ms; .*\n", text)
 
     def test_late(self) -> None:
         result = lock(locked=1800, second=1900)
@@ -60,7 +60,7 @@ class TestToldLines:
         steps = tuple(it for it in result.findings if it.handshake == run.number)
         assert Outcome.LATE in {it.outcome for it in steps}
         text = render(finding_lines(FinalFinding(rule=run.rule, findings=steps, handshake=run), 0))
-        assert " x  at 1.800 s  lock handshake 1, release ends: too late\n" in text
+        assert " x  at 1.800 s  lock handshake 1, wire feedback: too late\n" in text
         assert ": met" not in text
 
 
@@ -86,9 +86,9 @@ class TestLines:
     @pytest.mark.parametrize(
         ("at_ms", "words"),
         [
-            (1175, "lock handshake 1 awaits release ends: 475 to 500 ms left of 600 ms"),
-            (1660, "lock handshake 1 awaits release ends: its limit of 600 ms is running out"),
-            (1800, "lock handshake 1 awaits release ends: 125 ms over its limit of 600 ms"),
+            (1175, "lock handshake 1 awaits wire feedback: 475 to 500 ms left of 600 ms"),
+            (1660, "lock handshake 1 awaits wire feedback: its limit of 600 ms is running out"),
+            (1800, "lock handshake 1 awaits wire feedback: 125 ms over its limit of 600 ms"),
         ],
     )
     def test_awaited(self, at_ms: float, words: str) -> None:
@@ -136,7 +136,7 @@ class TestPicture:
         console.print(picture(sight(), width=width, height=40, pens=ASCII_PENS))
         lines = console.file.getvalue().splitlines()  # type: ignore[attr-defined]
         assert max(map(len, lines)) <= width
-        assert any("awaits release ends" in line for line in lines) or width == 40
+        assert any("awaits wire feedback" in line for line in lines) or width == 40
 
     def test_edges_stand_below_each_other(self) -> None:
         console = Console(file=io.StringIO(), width=120)

@@ -41,15 +41,15 @@ class TestOrder:
                 pulse_finding(),
                 step_finding(Outcome.UNDECIDED),
                 step_finding(Outcome.LATE),
-                step_finding(Outcome.MISSING, step="enable"),
+                step_finding(Outcome.MISSING, step="enable on"),
             )
         )
         places = [
             report.index(words)
             for words in (
-                "enable: did not happen",
-                "release ends: too late",
-                "release ends: undecided",
+                "enable on: did not happen",
+                "wire feedback: too late",
+                "wire feedback: undecided",
                 "OK: enable pulse",
             )
         ]
@@ -101,8 +101,8 @@ class TestFindings:
 
     def test_written_out(self) -> None:
         assert section(text(result(step_finding())), "Faults") == [
-            "x  at 3.214 s  lock handshake 1, release ends: too late",
-            "unlock_feedback became locked 812 to 837 ms after enable (late)",
+            "x  at 3.214 s  lock handshake 1, wire feedback: too late",
+            "unlock_feedback became locked 812 to 837 ms after enable on (late)",
             "limit 50 to 600 ms; limit source: invented for the demonstration",
         ]
 
@@ -128,14 +128,14 @@ class TestFindings:
         delays = [between(700 + number, 725 + number) for number in range(count)]
         found = [replace(step_finding(handshake=number + 1), delay=delay) for number, delay in enumerate(delays)]
         head, reason, _ = section(text(result(*found)), "Faults")
-        assert head == f"x  at 3.214 s  lock handshake, release ends: too late, {count} times"
+        assert head == f"x  at 3.214 s  lock handshake, wire feedback: too late, {count} times"
         assert reason.endswith(f"; all {count}: 700 to {724 + count} ms")
-        assert text(result(*found), in_full=True).count("release ends: too late\n") == count
+        assert text(result(*found), in_full=True).count("wire feedback: too late\n") == count
 
     def test_other_steps_are_not_alike(self) -> None:
         late = [step_finding(handshake=number) for number in range(9)]
-        report = text(result(*late, step_finding(Outcome.MISSING, step="enable")))
-        assert "lock handshake 1, enable: did not happen" in report
+        report = text(result(*late, step_finding(Outcome.MISSING, step="enable on")))
+        assert "lock handshake 1, enable on: did not happen" in report
 
 
 class TestMet:
@@ -143,13 +143,13 @@ class TestMet:
 
     def test_one_handshake(self) -> None:
         met = section(text(result(step_finding(Outcome.MET), verdict=Verdict.AS_EXPECTED)), "OK")
-        assert met == ["=  lock handshake: release ends 812 to 837 ms (limit 50 to 600 ms)"]
+        assert met == ["=  lock handshake: wire feedback 812 to 837 ms (limit 50 to 600 ms)"]
 
     def test_several_handshakes(self) -> None:
         first = step_finding(Outcome.MET)
         second = replace(step_finding(Outcome.MET, handshake=2), delay=between(700, 725))
         met = section(text(result(first, second), in_full=True), "OK")
-        assert met == ["=  lock handshake: 2 handshakes: release ends 700 to 837 ms (limit 50 to 600 ms)"]
+        assert met == ["=  lock handshake: 2 handshakes: wire feedback 700 to 837 ms (limit 50 to 600 ms)"]
 
     def test_order_is_that_of_the_rules(self) -> None:
         met = section(text(result(step_finding(Outcome.MET), pulse_finding()), in_full=True), "OK")

@@ -46,8 +46,8 @@ HANDSHAKE_RULE = Sequence(
     basis="invented for the demonstration",
     start=becomes("door_open", "open"),
     steps=(
-        Step(name="enable", await_=becomes("lock_enable", "on"), within_ns=ms(400)),
-        Step(name="release ends", await_=becomes("unlock_feedback", "locked"), within_ns=ms(600)),
+        Step(name="enable on", await_=becomes("lock_enable", "on"), within_ns=ms(400)),
+        Step(name="wire feedback", await_=becomes("unlock_feedback", "locked"), within_ns=ms(600)),
     ),
 )
 PULSE_RULE = Pulse(
@@ -57,13 +57,13 @@ PULSE_RULE = Pulse(
 )
 
 
-def step_finding(outcome: Outcome = Outcome.LATE, *, handshake: int = 1, step: str = "release ends") -> Finding:
+def step_finding(outcome: Outcome = Outcome.LATE, *, handshake: int = 1, step: str = "wire feedback") -> Finding:
     """Return what the second step of the lock handshake found."""
     return Finding(
         rule="lock handshake",
         kind="sequence",
         outcome=outcome,
-        reason=f"unlock_feedback became locked 812 to 837 ms after enable ({outcome.value})",
+        reason=f"unlock_feedback became locked 812 to 837 ms after enable on ({outcome.value})",
         time_ns=at(3214),
         delay=between(812, 837),
         limit=Limit(least=float(ms(50)), most=float(ms(600))),
@@ -112,7 +112,7 @@ def result(*findings: Finding, verdict: Verdict = Verdict.FAULTY, **changes: obj
     fields: dict[str, object] = {
         "path": "logs/car03.log",
         "verdict": verdict,
-        "summary": "lock handshake 1: unlock_feedback became locked 812 to 837 ms after enable",
+        "summary": "lock handshake 1: unlock_feedback became locked 812 to 837 ms after enable on",
         "findings": findings,
         "handshakes": (),
         "unexercised": (),

@@ -39,10 +39,10 @@ START_NS: Final = int(datetime(2026, 1, 5, 8, tzinfo=UTC).timestamp()) * NS_PER_
 RULE: Final = "lock handshake"
 STEPS: Final = (
     # name, usual delay, least, most, ms; invented
-    ("enable", 120, None, 400),
-    ("release ends", 330, 50, 600),
-    ("second path follows", 90, None, 300),
-    ("enable ends", 420, None, 900),
+    ("enable on", 120, None, 400),
+    ("wire feedback", 330, 50, 600),
+    ("data feedback", 90, None, 300),
+    ("enable off", 420, None, 900),
 )
 HANDSHAKES: Final = 3
 IDENTIFIERS: Final = 40
@@ -150,7 +150,7 @@ _SMALL = st.integers(0, 3)
 NAMES = st.sampled_from(
     ["car1", "car2", '=HYPERLINK("x")', "-1", "a,b", 'say "so"', "two\nlines", "ä€😀", "\udcff", ""]
 )
-_WORDS = st.sampled_from(["enable", "release ends", "+cmd", "", "état"])
+_WORDS = st.sampled_from(["enable", "wire feedback", "+cmd", "", "état"])
 _REAL = st.none() | st.floats(allow_nan=False, width=64)
 
 

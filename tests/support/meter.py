@@ -136,8 +136,8 @@ class Meter:
         """Whether the control unit drives the enable when start is pressed."""
         has = self.scenario
         asked = has.key_recognised and has.in_park and has.foot_on_brake and has.partner_registered
-        taught = has.learn is PairingState.TAUGHT and asked and not has.phantom_speed
-        return self.harness.logic_fuse_whole and taught and self.harness.enable is not Wire.TO_SUPPLY
+        paired = has.pairing is PairingState.PAIRED and asked and not has.phantom_speed
+        return self.harness.logic_fuse_whole and paired and self.harness.enable is not Wire.TO_SUPPLY
 
     def _enable_at_lock(self) -> str:
         if self.harness.enable_at_lock(driven=False, plugged=True):
@@ -151,7 +151,7 @@ class Meter:
     def _unit_driven(self) -> tuple[LockUnit, list[float], set[bool]]:
         """Let the lock unit release once as it is wired, and return it, its currents and its contact's states."""
         # An unlocked unit with its key in the car is locked first by the person who measures.
-        unit = LockUnit(locked=True, learn=self.scenario.learn, temperature=self.scenario.temperature)
+        unit = LockUnit(locked=True, pairing=self.scenario.pairing, temperature=self.scenario.temperature)
         ohm = self.harness.resistance(self.scenario.temperature) + FEED_OHM + self.scenario.battery_ohm
         currents: list[float] = []
         contact = {unit.contact_closed}
@@ -180,10 +180,8 @@ class Meter:
         # The bolt is moved by hand or by the unit: the contact of the rehearsed units always follows it.
         return "follows"
 
-    def _learn_state(self) -> str:
-        return {PairingState.FACTORY_NEW: "factory_new", PairingState.NEUTRALISED: "neutralised"}.get(
-            self.scenario.learn, "taught"
-        )
+    def _pairing_state(self) -> str:
+        return {PairingState.NEW: "new", PairingState.CLEARED: "cleared"}.get(self.scenario.pairing, "paired")
 
     def _wheel_turned(self) -> str:
         """Press start of the same car once more, with no load on the bolt."""

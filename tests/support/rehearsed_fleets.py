@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from buslens.fleet.model import Anomaly
     from buslens.rehearsal.fleet import FleetCar, FleetFault, Start
 
-SKEWS: Final = frozenset({("unlock handshake", "second path follows"), ("lock handshake", "second path follows")})
+SKEWS: Final = frozenset({("unlock handshake", "data feedback"), ("lock handshake", "data feedback")})
 """Steps of the club's expectations that are one feedback following the other."""
 GROUP: Final = Group(name="club", vehicles=("*",), expectations="steering_lock.toml")
 

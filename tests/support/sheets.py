@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
 
 RULE: Final = "lock handshake"
-STEP: Final = "release ends"
+STEP: Final = "wire feedback"
 LEAST_MS, MOST_MS = 50, 600
 
 HOSTILE: Final = "</style><script>alert('x')</script>\"' \u202ecar\n\x1b[2J\udcff&amp;"
@@ -41,7 +41,7 @@ def fault(
     *,
     rule: str = RULE,
     kind: str = "sequence",
-    reason: str = "unlock_feedback became locked 812 to 837 ms after enable",
+    reason: str = "unlock_feedback became locked 812 to 837 ms after enable on",
     roles: tuple[str, ...] = ("unlock_feedback",),
 ) -> FindingRow:
     """Return something that is wrong."""
@@ -237,7 +237,7 @@ def performed(*, release_ms: float = 900) -> Result:
         name=RULE,
         start=becomes("door_open", "open"),
         steps=(
-            step("enable", "lock_enable", "on", within=400),
+            step("enable on", "lock_enable", "on", within=400),
             step(STEP, "unlock_feedback", "locked", after=LEAST_MS, within=MOST_MS),
         ),
         basis="invented for the test",

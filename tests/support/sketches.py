@@ -25,10 +25,10 @@ LOCK = Sequence(
     given=holds("ignition", "off"),
     abandon=becomes("door_open", "closed"),
     steps=(
-        step("enable", "lock_enable", "on", within=400),
-        step("release ends", "unlock_feedback", "locked", after=50, within=600),
-        step("second path follows", "data_feedback", "locked", within=300),
-        step("enable ends", "lock_enable", "off", from_="enable", within=900),
+        step("enable on", "lock_enable", "on", within=400),
+        step("wire feedback", "unlock_feedback", "locked", after=50, within=600),
+        step("data feedback", "data_feedback", "locked", within=300),
+        step("enable off", "lock_enable", "off", from_="enable on", within=900),
     ),
 )
 RULES = (
@@ -72,7 +72,7 @@ def lock(
             for row in sampled(changes("unlocked", (second, "locked")), every=60, until=until)
             if silence is None or not silence[0] < row[0] < silence[1]
         ],
-        "learn_state": sampled([(0.0, "taught")], every=200, until=until),
+        "pairing_state": sampled([(0.0, "paired")], every=200, until=until),
         "supply": [(t, dip if enable[0] < t < enable[1] else 12.4 + t % 300 / 1000) for t in range(0, int(until), 100)],
     }
     return perform(
@@ -86,7 +86,7 @@ def lock(
             "ignition": {"off", "on"},
             "unlock_feedback": {"locked", "unlocked"},
             "data_feedback": {"locked", "unlocked"},
-            "learn_state": {"taught", "neutralised", "factory_new"},
+            "pairing_state": {"paired", "cleared", "new"},
         },
     )
 

@@ -58,8 +58,8 @@ KEYS: Final = (
     Shortcut("E", "Shift e", "previousEvent", "previous event"),
     Shortcut("v", "v", "nextViolation", "next fault"),
     Shortcut("V", "Shift v", "previousViolation", "previous fault"),
-    Shortcut(", Shift+ArrowLeft", ",", "cursorEarlier", "cursor a little earlier"),
-    Shortcut(". Shift+ArrowRight", ".", "cursorLater", "cursor a little later"),
+    Shortcut("d Shift+ArrowLeft", "d", "cursorEarlier", "cursor a little earlier"),
+    Shortcut("f Shift+ArrowRight", "f", "cursorLater", "cursor a little later"),
     Shortcut("a", "a", "markA", "set mark A at the cursor, or at the change right beside it"),
     Shortcut("b", "b", "markB", "set mark B at the cursor, or at the change right beside it"),
     Shortcut("x", "x", "clearMarks", "take both marks away"),
@@ -67,8 +67,8 @@ KEYS: Final = (
     Shortcut("Space", "Space", "play", "play or pause"),
     Shortcut("s", "s", "step", "step to the next change"),
     Shortcut("S", "Shift s", "stepBack", "step to the change before"),
-    Shortcut("[", "[", "slower", "slower"),
-    Shortcut("]", "]", "faster", "faster"),
+    Shortcut("k", "k", "slower", "slower"),
+    Shortcut("l", "l", "faster", "faster"),
     Shortcut("t", "t", "clock", "relative or wall-clock time"),
 )
 """Every key of the page; its script reads them from the list that people see."""

@@ -29,7 +29,7 @@ def columns(rows: list[tuple[int, float, float]], *, day: int = 20_000) -> StepD
     vehicle, earliest, latest = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
     return StepDelays(
         rule="lock handshake",
-        step="release ends",
+        step="wire feedback",
         vehicle=vehicle.astype(np.int64),
         recorded_ns=(day * 86_400_000_000_000 + np.arange(len(rows)) * 1_000_000_000).astype(np.int64),
         earliest_ns=(earliest * MS).astype(np.int64),

@@ -22,7 +22,7 @@ class TestSkewSteps:
             replace(
                 rule,
                 steps=tuple(
-                    replace(it, from_="enable" if it.name == "second path follows" else it.from_) for it in rule.steps
+                    replace(it, from_="enable on" if it.name == "data feedback" else it.from_) for it in rule.steps
                 ),
             )
             for rule in rules

@@ -32,7 +32,7 @@ def columns(delays: list[Delay], limits: list[tuple[int | None, int | None]] | N
     latest = np.array([NO_UPPER_END if one[3] is None else one[3] * MS for one in delays], np.int64)
     return DelayColumns(
         rule="lock handshake",
-        step="release ends",
+        step="wire feedback",
         vehicles=tuple(f"car{number}" for number in range(9)),
         vehicle=np.array([one[0] for one in delays], np.int32),
         capture=np.arange(n, dtype=np.int64),
@@ -135,7 +135,7 @@ class TestNumbers:
         (view,) = step_views(columns(some))
         assert view.not_met == "1 late, 1 never came"
         assert label(view) == (
-            "lock handshake, release ends: 3 delays of 2 vehicles, limit 50 to 600 ms; median 300 to 660 ms, "
+            "lock handshake, wire feedback: 3 delays of 2 vehicles, limit 50 to 600 ms; median 300 to 660 ms, "
             "95 of 100 within at least 650 ms; not met: 1 late, 1 never came"
         )
 

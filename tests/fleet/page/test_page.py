@@ -142,19 +142,19 @@ class TestSaid:
             ),
             "2 dead Faulty in all of its last 4 captures, 4 of 4 handshakes failed, on both feedback paths",
             (
-                "3 failing Faulty in 3 of its last 4 captures, 3 of 4 handshakes failed x lock handshake, release "
-                "ends too late , in 3 captures: unlock_feedback became locked 812 to 837 ms after enable 4 captures, "
-                "2026-01-05 to 2026-01-08; 1 as expected, 3 faulty; last fault 2026-01-08 Lately, oldest first: = x x x"
+                "3 failing Faulty in 3 of its last 4 captures, 3 of 4 handshakes failed x lock handshake, wire "
+                "feedback too late , in 3 captures: unlock_feedback became locked 812 to 837 ms after enable on 4 "
+                "captures, 2026-01-05 to 2026-01-08; 1 as expected, 3 faulty; last fault 2026-01-08 Lately, oldest first: = x x x"
             ),
             "As expected 3 times since the last fault: buslens compare says what that proves.",
             "5 drifting Will cross a limit between 2026-03-06 and 2026-04-05 drift: the delay grows by 5 ms a day",
             "odd Stands out, though no rule is broken outlier: the delay was 412 to 455 ms; the fleet takes 281 ms",
             "short Not known: its only capture could not be decided ? the capture ends before it could be overdue",
-            "release ends , limit 50 to 600 ms",
+            "wire feedback , limit 50 to 600 ms",
             "4 late, 4 never came",
             "drifting drift the delay grows by 5 ms a day below 0.01 %",
             "odd outlier the delay was 412 to 455 ms; the fleet takes 281 ms ( its page ) 1 %",
-            "? lock handshake, release ends 1 1 the capture ends before it could be overdue",
+            "? lock handshake, wire feedback 1 1 the capture ends before it could be overdue",
             "1 capture: took longer than was allowed",
             "1 capture: not to be had, or no log",
             "The same warning has many causes",
@@ -183,9 +183,9 @@ class TestSaid:
         )
         assert "280 to 300 of 600 ms" in rows[0]
         assert "once, on 6 Jan 1 of the last 4 faulty 8 Jan" in rows[0]
-        assert rows[1].startswith("dead Call in now: release ends did not happen, lock handshake")
-        assert "did not come release ends, lock handshake faulty for 21 days 4 of 4 since 5 Jan" in rows[1]
-        assert rows[4].startswith("drifting Call in before 6 Mar: release ends nears its limit")
+        assert rows[1].startswith("dead Call in now: wire feedback did not happen, lock handshake")
+        assert "did not come wire feedback, lock handshake faulty for 21 days 4 of 4 since 5 Jan" in rows[1]
+        assert rows[4].startswith("drifting Call in before 6 Mar: wire feedback nears its limit")
         assert "6 Mar to 5 Apr" in rows[4]
         assert rows[7].startswith("short Record again: its only capture says nothing")
         assert rows[-1].startswith("sound2 Nothing to do")

@@ -33,7 +33,7 @@ def columns(seen: Sequence[Seen], *, dated: bool = True, most_ms: int | None = 6
     hours = [START_NS + one[0] * DAY_NS + place * 60_000_000_000 for place, one in enumerate(seen)]
     return DelayColumns(
         rule="lock handshake",
-        step="release ends",
+        step="wire feedback",
         vehicles=("car1",),
         vehicle=np.zeros(n, np.int32),
         capture=np.arange(n, dtype=np.int64),
@@ -98,7 +98,7 @@ class TestPicture:
         assert view is not None
         assert words in picture(view)
         assert label(view) == (
-            "Delays of lock handshake, release ends in car1 on 21 days, 2026-01-05 to 2026-01-25: +5 ms a day; "
+            "Delays of lock handshake, wire feedback in car1 on 21 days, 2026-01-05 to 2026-01-25: +5 ms a day; "
             f"crosses the limit {words}"
         )
 

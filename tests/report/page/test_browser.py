@@ -315,11 +315,11 @@ class TestJumping:
         page = slow
         page.evaluate("() => { buslens.cursor = 0; buslens.isHeld = true; buslens.look(0, 1e6); }")
         page.keyboard.press("v")
-        assert page.inner_text("#status") == "unlock handshake 1, release: too late"
+        assert page.inner_text("#status") == "unlock handshake 1, wire feedback: too late"
         page.keyboard.press("v")
-        assert page.inner_text("#status") == "lock handshake 1, release ends: too late"
+        assert page.inner_text("#status") == "lock handshake 1, wire feedback: too late"
         page.keyboard.press("Shift+V")
-        assert page.inner_text("#status") == "unlock handshake 1, release: too late"
+        assert page.inner_text("#status") == "unlock handshake 1, wire feedback: too late"
 
     def test_none(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
         page = show(sample("car01_healthy.log"))
@@ -561,14 +561,14 @@ class TestStillLanes:
     def test_words_instead_of_lanes(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
         page = show(sample("car08_jammed_bolt.asc"))
         told = page.inner_text("#still")
-        assert "learn state taught" in told
+        assert "pairing state paired" in told
         assert "speed 0 km/h" in told
         # It never changes either, but that is the fault.
         assert "unlock feedback" not in told
-        assert "learn state" not in readings(page, 0)
+        assert "pairing state" not in readings(page, 0)
         assert "unlock feedback" in readings(page, 0)
         page.click("#still button")
-        assert "learn state" in readings(page, 0)
+        assert "pairing state" in readings(page, 0)
         assert page.locator("#still").is_hidden()
 
 
@@ -706,7 +706,7 @@ class TestReplay:
     def test_what_is_awaited(self, slow: Any, sample: Callable[[str], Result], still: Callable[..., None]) -> None:
         result = sample(SLOW)
         page = slow
-        release = next(finding for finding in result.findings if finding.step == "release")
+        release = next(finding for finding in result.findings if finding.step == "wire feedback")
         reference = release.reference
         assert reference is not None
         assert reference.latest_ns is not None
@@ -715,13 +715,13 @@ class TestReplay:
             page.evaluate("(time) => { buslens.head = time; buslens.later(); }", time)
             still(page)
             told = page.inner_text("#awaited")
-            assert "unlock handshake 1 awaits release (unlock_feedback becomes unlocked)" in told
-            assert words in next(part for part in told.splitlines() if "awaits release" in part)
+            assert "unlock handshake 1 awaits wire feedback (unlock_feedback becomes unlocked)" in told
+            assert words in next(part for part in told.splitlines() if "awaits wire feedback" in part)
         least = (reference.earliest_ns - result.origin_ns) / 1e6 + 600
         time = (reference.latest_ns - result.origin_ns) / 1e6 + 200
         page.evaluate("(time) => { buslens.head = time; buslens.later(); }", time * 1000)
         still(page)
-        left = re.search(r"awaits release [^:]*: (\d+) to (\d+) ms left", page.inner_text("#awaited"))
+        left = re.search(r"awaits wire feedback [^:]*: (\d+) to (\d+) ms left", page.inner_text("#awaited"))
         assert left
         assert int(left[1]) == pytest.approx(least - time, abs=1.01)
         assert int(left[2]) == pytest.approx(400, abs=1.01)
@@ -740,7 +740,7 @@ class TestReplay:
         assert told[0] == 3
         page.evaluate("(time) => { buslens.head = time; buslens.later(); }", told[1])
         still(page)
-        assert "unlock handshake 2 awaits release" in page.inner_text("#awaited")
+        assert "unlock handshake 2 awaits wire feedback" in page.inner_text("#awaited")
         assert "comes again (3 tries)" in page.inner_text("#awaited")
 
     def test_the_view_follows(self, slow: Any) -> None:
@@ -827,7 +827,7 @@ class TestMany:
         many = replace(
             line,
             seen_ns=seen,
-            since_ns=seen - 1_000_000,
+            changed_after_ns=seen - 1_000_000,
             state=(np.arange(50_000) % 2).astype(np.int32),
             value=np.full(50_000, np.nan),
             why=np.zeros(50_000, np.int8),

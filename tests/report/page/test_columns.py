@@ -116,7 +116,7 @@ class TestLanes:
         timeline = replace(
             base,
             seen_ns=seen,
-            since_ns=seen - 1,
+            changed_after_ns=seen - 1,
             state=np.zeros(3, np.int32),
             value=np.full(3, np.nan),
             why=np.zeros(3, np.int8),
@@ -133,7 +133,7 @@ class TestLanes:
         timeline = replace(
             base,
             seen_ns=seen,
-            since_ns=seen - 1,
+            changed_after_ns=seen - 1,
             state=np.zeros(count, np.int32),
             value=value,
             why=np.zeros(count, np.int8),

@@ -120,7 +120,7 @@ class TestSaid:
         seen = Seen(page(results=(GOOD,), comparison=compare([FAULTY], [GOOD]))).text
         assert "Verdict after the repair As expected: 1 complete handshake" in seen
         assert "Verdict before the repair Faulty:" in seen
-        assert "lock handshake, release ends too late, 812 to 837 ms OK, 812 to 837 ms 50 to 600 ms fixed" in seen
+        assert "lock handshake, wire feedback too late, 812 to 837 ms OK, 812 to 837 ms 50 to 600 ms fixed" in seen
         assert "19 clean handshakes needed for 95 %, 18 more would prove it" in seen
         tags = [tag for tag, _ in Seen(page(results=(GOOD,), comparison=compare([FAULTY], [GOOD]))).tags]
         # Each side with all its lanes in the appendix; without timelines there is no strip on page one.

@@ -144,7 +144,8 @@ class TestSaid:
             (
                 "3 failing Faulty in 3 of its last 4 captures, 3 of 4 handshakes failed x lock handshake, wire "
                 "feedback too late , in 3 captures: unlock_feedback became locked 812 to 837 ms after enable on 4 "
-                "captures, 2026-01-05 to 2026-01-08; 1 as expected, 3 faulty; last fault 2026-01-08 Lately, oldest first: = x x x"
+                "captures, 2026-01-05 to 2026-01-08; 1 as expected, 3 faulty; last fault 2026-01-08 Lately, oldest "
+                "first: = x x x"
             ),
             "As expected 3 times since the last fault: buslens compare says what that proves.",
             "5 drifting Will cross a limit between 2026-03-06 and 2026-04-05 drift: the delay grows by 5 ms a day",

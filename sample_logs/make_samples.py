@@ -5,11 +5,13 @@ With the name of a folder behind it, they go there instead.
 
 from __future__ import annotations
 
+import gzip
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from buslens.rehearsal.instruments import scope_trace, tester_list
 from buslens.rehearsal.rehearse import Rehearsal, rehearse, write
 
 
@@ -74,8 +76,22 @@ SAMPLES: Final = (
 """All of them, in the order in which to look at them."""
 
 
+def instruments() -> dict[str, bytes]:
+    """Return by file what a tester and an oscilloscope showed beside the bus."""
+    fuse = rehearse("load-fuse-blown", seed=131, background_ids=2, car_number=3)
+    motor = rehearse("slow-motor", seed=117, background_ids=2, car_number=7)
+    trace = scope_trace(motor, from_s=3.0, to_s=5.5, per_second=4_000).encode("ascii")
+    return {
+        "tester_list_car03.csv": tester_list(fuse, 5.0).encode("ascii"),
+        "scope_trace_car07.csv.gz": gzip.compress(trace, 9, mtime=0),
+    }
+
+
 def main(folder: Path) -> None:
     """Write all samples into a folder."""
+    for name, content in instruments().items():
+        (folder / name).write_bytes(content)
+        sys.stdout.write(f"{name}\n")
     for sample in SAMPLES:
         path = write(sample.rehearse(), folder / sample.file)
         sys.stdout.write(f"{path.name}\n")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
+from support.polled import column_expectations, write_list
 
 import buslens
 from buslens.checks.findings import Outcome, Verdict
@@ -186,6 +187,18 @@ class TestVerdicts:
         assert "too close to call" in doubt.reason
 
 
+class TestPolled:
+    @pytest.mark.parametrize("per_second", [2, 5, 10])
+    @pytest.mark.parametrize("file", EXPECTED)
+    def test_a_tester_never_says_the_opposite(self, file: str, per_second: int, judge: Any, tmp_path: Path) -> None:
+        """A list of the same minute may leave the verdict open, and never turns it round."""
+        whole = judge(file)
+        write_list(whole, tmp_path / "list.csv", per_second)
+        polled = buslens.check(tmp_path / "list.csv", expectations=column_expectations(whole.expectations))
+        assert polled.stats.counted == "row"
+        assert {whole.verdict, polled.verdict} != {AS_EXPECTED, FAULTY}, (whole.summary, polled.summary)
+
+
 class TestFiles:
     """The folder holds what its list and its README say, and nothing else."""
 
@@ -215,6 +228,39 @@ class TestFiles:
         conditions = {"bolt-under-load", "units-asleep", "key-not-recognised", "speed-not-zero", "not-in-park"}
         conditions |= {"brake-not-pressed", "partner-not-registered", "supply-cut-by-guard", "second-feedback-late"}
         assert set(FAULTS) - {sample.fault for sample in SAMPLES.values()} == {"supply-open", "restart"} | conditions
+
+
+class TestInstruments:
+    """What a tester listed and an oscilloscope saved, each by expectations of its own."""
+
+    @pytest.mark.parametrize(
+        ("file", "expectations", "step", "outcome"),
+        [
+            ("tester_list_car03.csv", "steering_lock_list.toml", "release", Outcome.MISSING),
+            ("scope_trace_car07.csv.gz", "steering_lock_wires.toml", "release", Outcome.LATE),
+        ],
+    )
+    def test_verdict(self, file: str, expectations: str, step: str, outcome: Outcome) -> None:
+        result = buslens.check(FOLDER / file, expectations=ROOT / "signal_defs" / expectations)
+        assert result.verdict is FAULTY
+        assert {it.outcome for it in result.findings if it.step == step} == {outcome}
+
+    def test_the_trace_is_sharper_than_the_log(self, judge: Any) -> None:
+        """Both saw the same release; the wire tells its delay within that of the log."""
+        trace = buslens.check(
+            FOLDER / "scope_trace_car07.csv.gz", expectations=ROOT / "signal_defs" / "steering_lock_wires.toml"
+        )
+        (wire,) = [it.delay for it in trace.findings if it.step == "release"]
+        log = next(it.delay for it in judge("car07_slow_motor.log").findings if it.step == "release")
+        assert wire is not None
+        assert wire.latest_ns is not None
+        assert wire.latest_ns - wire.earliest_ns < 2_000_000
+        assert log.earliest_ns <= wire.latest_ns
+        assert wire.earliest_ns <= log.latest_ns
+
+    def test_made_anew_they_are_the_same(self) -> None:
+        for file, made in _script().instruments().items():
+            assert _plain((FOLDER / file).read_bytes()) == _plain(made)
 
 
 def _plain(data: bytes) -> bytes:

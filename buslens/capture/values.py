@@ -21,9 +21,10 @@ from buslens.capture._values_kernel import EMPTY, TEXT
 from buslens.capture.frames import ClockDiscontinuity, ReadStats, Skipped
 from buslens.capture.open import require_file
 from buslens.capture.pauses import ChannelTraffic
+from buslens.capture.registry import FORMATS
 from buslens.capture.scan import KEPT_LINES, shown
-from buslens.capture.stream import WINDOW_BYTES, line_blocks
-from buslens.capture.table import SAMPLE_BYTES, stamp_slots
+from buslens.capture.stream import HEAD_BYTES, WINDOW_BYTES, line_blocks
+from buslens.capture.table import stamp_slots
 from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.text import open_text
@@ -151,8 +152,8 @@ def open_values(
     """
     name = str(path)
     require_file(name)
-    text = open_text(name, SAMPLE_BYTES)
-    if text is None:
+    text = open_text(name, HEAD_BYTES)
+    if text is None or any(entry.sniff(text.head) is not None for entry in FORMATS.values()):
         return None
     try:
         layout = layout_of(text.head, wanted, table, is_whole=text.is_whole)

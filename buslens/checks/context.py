@@ -227,10 +227,8 @@ class EvaluationContext:
 
     def is_in_gap(self, condition: Condition, time_ns: int) -> bool:
         """Return whether a time lies between two samples of a role of a condition that are too far apart."""
-        return any(
-            timeline.sampling.is_polled and timeline.sampling.gap_at(time_ns) is not None
-            for timeline in map(self.timelines.__getitem__, roles_of(condition))
-        )
+        samplings = [self.timelines[role].sampling for role in roles_of(condition)]
+        return any(it.is_polled and it.gap_at(time_ns, it.wide_ns) is not None for it in samplings)
 
     def first_gap(self, subject: Trigger | Condition, *, unshown: bool = False) -> BlindInterval | None:
         """Return the first two samples of a role between which a state can hide; with `unshown` however short it is."""
@@ -281,6 +279,10 @@ class EvaluationContext:
                 in_doubt.append(role)
         if not in_doubt and time_ns < self.first_ns + longest_hold_ns(condition):
             return "what held before the capture began is not known"
+        for role in () if in_doubt else roles_of(condition):
+            timeline = self.timelines[role]
+            if (gap := timeline.sampling.gap_at(time_ns, timeline.sampling.wide_ns)) is not None:
+                return gap_text(timeline, *gap)
         return f"{' or '.join(in_doubt or roles_of(condition))} changed between two frames around it"
 
     def unknown_text(self, role: str, since_ns: int) -> str:

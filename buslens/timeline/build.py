@@ -217,6 +217,9 @@ def _sampling(
         return none._replace(shortest_ns=shortest.least_ns, is_polled=shortest.is_polled)
     before = np.append(UNKNOWN_STATE, state[:-1])
     gap_ns = np.where(since_ns == NO_FRAME_NS, 0, time_ns - since_ns + resolution_ns)
+    surely_ns = _ENDLESS_NS if shortest.surely_ns is None else shortest.surely_ns
+    at = np.flatnonzero(gap_ns >= surely_ns)
+    all_wide = np.column_stack((since_ns[at], time_ns[at]))
     wide = np.flatnonzero((gap_ns >= shortest.least_ns) & (state != UNKNOWN_STATE) & (before != UNKNOWN_STATE))
     gaps = np.column_stack((since_ns[wide], time_ns[wide]))
     is_known = np.searchsorted(unknown_ns, gaps[:, 0], "right") == np.searchsorted(unknown_ns, gaps[:, 1], "left")
@@ -226,7 +229,13 @@ def _sampling(
         ends = before[wide], state[wide], gap_ns[wide]
         least = [shortest.surely_ns if it is None else it for it in shortest.states]
         blind, unshown = gaps[_hides(*ends, least)], gaps[_hides(*ends, [shortest.surely_ns] * len(least))]
-    return Sampling(blind_ns=blind, unshown_ns=unshown, shortest_ns=shortest.least_ns, is_polled=shortest.is_polled)
+    return Sampling(
+        blind_ns=blind,
+        unshown_ns=unshown,
+        wide_ns=all_wide,
+        shortest_ns=shortest.least_ns,
+        is_polled=shortest.is_polled,
+    )
 
 
 def _hides(

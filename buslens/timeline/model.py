@@ -93,22 +93,25 @@ class Sampling(NamedTuple):
     blind_ns: NDArray[np.int64]
     #: The same for states that break a rule by being shorter than any should be.
     unshown_ns: NDArray[np.int64]
+    #: The same for values that stand for no state.
+    wide_ns: NDArray[np.int64]
     #: Shortest time that any of its states lasts, ns; None where nobody says so.
     shortest_ns: int | None
     #: Whether it is read from a column, so that the order of two changes between samples is not known.
     is_polled: bool
 
-    def gap_at(self, time_ns: int) -> tuple[int, int] | None:
-        """Return the gap of `blind_ns` in which a time lies, its ends left out; None if it lies in none."""
-        place = bisect_left(self.blind_ns[:, 0], time_ns) - 1
-        if place < 0 or time_ns >= self.blind_ns[place, 1]:
+    def gap_at(self, time_ns: int, gaps_ns: NDArray[np.int64] | None = None) -> tuple[int, int] | None:
+        """Return the gap, of `blind_ns` or of others, within which a time lies; None if it lies in none."""
+        gaps_ns = self.blind_ns if gaps_ns is None else gaps_ns
+        place = bisect_left(gaps_ns[:, 0], time_ns) - 1
+        if place < 0 or time_ns >= gaps_ns[place, 1]:
             return None
-        return int(self.blind_ns[place, 0]), int(self.blind_ns[place, 1])
+        return int(gaps_ns[place, 0]), int(gaps_ns[place, 1])
 
 
 def nothing_hides() -> Sampling:
     """Return the sampling of a role between whose frames nothing hides."""
-    return Sampling(blind_ns=no_gaps(), unshown_ns=no_gaps(), shortest_ns=None, is_polled=False)
+    return Sampling(blind_ns=no_gaps(), unshown_ns=no_gaps(), wide_ns=no_gaps(), shortest_ns=None, is_polled=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -251,16 +251,21 @@ def _with_gaps(truth: TernaryTimeline, gaps_ns: NDArray[np.int64]) -> TernaryTim
     return _in_order(at_ns, value, truth.end_ns)
 
 
+_NO_EVIDENCE: Final = (
+    UnknownReason.NOT_RECORDED.value,
+    UnknownReason.CONTRADICTED.value,
+    UnknownReason.NOT_CARRIED.value,
+)
+"""Reasons for which a role is unknown, and nobody knows whether a value was sent."""
+
+
 def is_unknown(timeline: Timeline) -> TernaryTimeline:
     """Return where a role is unknown; that itself is known, except where the log is no evidence of what was sent."""
     unknown = (timeline.state == UNKNOWN_STATE).astype(np.int8)
-    unknown[
-        np.isin(
-            timeline.why,
-            (UnknownReason.NOT_RECORDED.value, UnknownReason.CONTRADICTED.value, UnknownReason.NOT_CARRIED.value),
-        )
-    ] = UNKNOWN
-    return _merged(timeline.seen_ns, unknown, timeline.end_ns)
+    unknown[np.isin(timeline.why, _NO_EVIDENCE)] = UNKNOWN
+    shown = _merged(timeline.seen_ns, unknown, timeline.end_ns)
+    # A tester may have got no value between two that it lists, or one between two that it lacks.
+    return _with_gaps(shown, timeline.sampling.wide_ns) if timeline.sampling.is_polled else shown
 
 
 def _in_order(at_ns: NDArray[np.int64], value: NDArray[np.int8], end_ns: int) -> TernaryTimeline:

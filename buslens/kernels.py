@@ -34,6 +34,8 @@ F = TypeVar("F", bound="Callable[..., object]")
 
 _LOCK: Final = threading.RLock()
 _COMPILED: Final[dict[FunctionType, Any]] = {}
+_CALLED: Final[dict[FunctionType, Any]] = {}
+"""Twins that only other twins call: without the wrappers that Python needs, which take long to compile."""
 _OPTIONS: Final = {
     "nogil": True,
     # Kernels call each other thousands of times per millisecond: a call would cost as much as its work.
@@ -78,36 +80,56 @@ def is_made(kernel: Callable[..., object]) -> bool:
         return _is_cached(cast("FunctionType", kernel), folder)
 
 
-def _compile(function: FunctionType, folder: Path | None) -> Any:
+def _compile(function: FunctionType, folder: Path | None, *, is_called_by_twins: bool = False) -> Any:
     """Return the compiled twin of a function, after those of the functions that it calls."""
-    if function in _COMPILED:
-        return _COMPILED[function]
+    twins = _CALLED if is_called_by_twins else _COMPILED
+    if function in twins:
+        return twins[function]
     numba: Any = import_module("numba")
     names = dict(function.__globals__)
     for name in function.__code__.co_names:
-        called = names.get(name)
-        if isinstance(called, FunctionType) and called is not function:
-            names[name] = _compile(called, folder)
+        named = names.get(name)
+        if isinstance(named, FunctionType) and named is not function:
+            names[name] = _compile(named, folder, is_called_by_twins=True)
     twin = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
-    twin.__qualname__ = function.__qualname__
+    # The cache knows code by this name, and not by its options.
+    twin.__qualname__ = function.__qualname__ + ".called" * is_called_by_twins
     twin.__module__ = function.__module__
     # The compiler looks at its setting when a function is wrapped; other users of it in this process keep theirs.
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = "" if folder is None else str(folder)
     try:
-        _COMPILED[function] = _wrap(numba, twin, use_cache=folder is not None)
+        options = _OPTIONS | {"no_cpython_wrapper": is_called_by_twins, "no_cfunc_wrapper": True}
+        twins[function] = _wrap(numba, twin, options, use_cache=folder is not None)
     finally:
         numba.config.CACHE_DIR = before
-    return _COMPILED[function]
+    return twins[function]
 
 
-def _wrap(numba: Any, function: FunctionType, *, use_cache: bool) -> Any:
+def _plain_number(value: Any) -> Any:
+    """Return a whole number as one of 64 bits.
+
+    Each number of Python's has a type of its own for the compiler, which tries every operation for each of them, and
+    compiles a function anew for each that is passed to it.
+    """
+    if isinstance(value, tuple):
+        return tuple(map(_plain_number, value))
+    if isinstance(value, int) and not isinstance(value, bool):
+        return import_module("numpy").int64(value)
+    return value
+
+
+def _wrap(numba: Any, function: FunctionType, options: dict[str, bool], *, use_cache: bool) -> Any:
+    for name in set(function.__code__.co_names) & function.__globals__.keys():
+        function.__globals__[name] = _plain_number(function.__globals__[name])
+    constants = tuple(_plain_number(constant) for constant in function.__code__.co_consts)
+    function.__code__ = function.__code__.replace(co_consts=constants)
     # No counting of references to the buffers at each call, which would halve the speed: the caller holds on to them.
     try:
-        return numba.njit(cache=use_cache, _nrt=False, **_OPTIONS)(function)
+        return numba.njit(cache=use_cache, _nrt=False, **options)(function)
     except (KeyError, TypeError, numba.core.errors.NumbaError):
         # `_nrt` is not promised to exist; it is for speed only.
-        return numba.njit(cache=use_cache, **_OPTIONS)(function)
+        return numba.njit(cache=use_cache, **options)(function)
 
 
 def _is_cached(function: FunctionType, folder: Path | None) -> bool:

@@ -196,7 +196,7 @@ def guard() -> None:
     from buslens import kernels
     from buslens.capture import _recorded_kernel
 
-    def wrap(_: object, function: FunctionType, **__: object) -> Twin:
+    def wrap(_: object, function: FunctionType, *_rest: object, **__: object) -> Twin:
         return Twin(function)
 
     assert not kernels._COMPILED, "there are compiled kernels already"

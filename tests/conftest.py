@@ -1,7 +1,7 @@
-"""How properties are tried, and where the program keeps what it remembers while it is tested.
+"""How properties are tried, where the program keeps what it remembers while it is tested, and how runs are parted.
 
 Properties are tried as often as a suite of minutes allows, and never fail for being slow on a busy machine;
-``pytest --hypothesis-profile=thorough`` tries ten times as often (`support.examples`).
+``pytest --hypothesis-profile=thorough`` tries much more often (`support.examples`).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pytest
 import support.examples  # noqa: F401  (has the profiles)
 from hypothesis import settings
 

@@ -6,16 +6,17 @@ import re
 from pathlib import Path
 
 from hypothesis import settings
-from support.examples import SUITE, examples
+from support.examples import ORDINARY, SUITE, THOROUGH, examples, is_thorough
 
 
 def test_as_often_as_written() -> None:
     before = settings.get_current_profile_name()
     try:
         settings.load_profile("suite")
-        assert (examples(SUITE), examples(7)) == (SUITE, 7)
+        assert (examples(ORDINARY), examples(50), examples(1), is_thorough()) == (SUITE, 2 * SUITE, 1, False)
         settings.load_profile("thorough")
-        assert (examples(SUITE), examples(7)) == (10 * SUITE, 70)
+        assert (examples(ORDINARY), examples(50), is_thorough()) == (THOROUGH, 2 * THOROUGH, True)
+        assert examples(1) > 1
     finally:
         settings.load_profile(before)
 

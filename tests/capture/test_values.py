@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.capture import values as values_module
 from buslens.capture.frames import Clock
@@ -195,7 +196,7 @@ class TestRows:
             max_size=40,
         )
     )  # fmt: skip
-    @settings(max_examples=30, deadline=None)
+    @settings(max_examples=examples(30), deadline=None)
     def test_compiled_and_plain(self, tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, str]]) -> None:
         """Both ways of running the kernel read the same, and numbers are the floats that Python makes of them."""
         if compiled(values_module.kernel.scan) is None:

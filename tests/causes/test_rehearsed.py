@@ -21,7 +21,7 @@ from buslens.rehearsal.harness import Harness, Wire
 from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.scenario import Scenario
 
-COUNT = examples(len(FAULTS))
+COUNT = len(FAULTS) * examples(1)
 BASE = 2
 COMPARED = 4
 """Of so many trials one is gone through in other ways, too, which takes the most time of all."""

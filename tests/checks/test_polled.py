@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
@@ -178,14 +179,14 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 class TestNoContradiction:
     @given(courses(), POLLS)
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     def test_any_poll_of_any_course(self, place: Path, course: Course, poll: Poll) -> None:
         """A verdict on some of the rows never says the opposite of the verdict on all of them."""
         whole, part = judged(course, FAST, place), judged(course, poll, place)
         assert not contradict(whole.verdict, part.verdict), (whole.summary, part.summary)
 
     @given(courses())
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=examples(15), deadline=None)
     def test_fast_tables_are_decided(self, place: Path, course: Course) -> None:
         """What is sampled twice as fast as anything changes is not left open for what may hide."""
         assert not any("can hide between" in it.reason for it in judged(course, FAST, place).findings)

@@ -73,12 +73,12 @@ def decided(engine: Engine) -> list[Finding]:
 class TestLastWord:
     """Whenever it is asked, nothing that it told has to be taken back, and its last word is that of `check`."""
 
-    @settings(max_examples=examples(12), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=examples(8), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(
         fault=st.sampled_from(sorted(FAULTS)),
         seed=st.integers(0, 1),
         drop=st.sampled_from([0.0, 0.0, 0.2]),
-        looks=st.lists(st.floats(0, 1), min_size=5, max_size=40),
+        looks=st.lists(st.floats(0, 1), min_size=5, max_size=25),
     )
     def test_any_moments(
         self,
@@ -103,7 +103,7 @@ class TestLastWord:
     ) -> None:
         runs, stats = recorded(write(tmp_path / "capture.log", "healthy"))
         engine = Engine(expected, defined, path="x")
-        whole = played(engine, runs, stats, np.linspace(0, 1, 60).tolist())
+        whole = played(engine, runs, stats, np.linspace(0, 1, 25).tolist())
         told = [(it.handshake.rule, it.handshake.number) for it in engine.told if it.handshake is not None]
         assert len(told) > 1
         assert set(told) <= {(run.rule, run.number) for run in whole.handshakes}
@@ -111,7 +111,7 @@ class TestLastWord:
     def test_violation_is_told_once(self, tmp_path: Path, expected: Expectations, defined: Definitions) -> None:
         runs, stats = recorded(write(tmp_path / "capture.log", "slow-motor"))
         engine = Engine(expected, defined, path="x")
-        played(engine, runs, stats, np.linspace(0, 1, 60).tolist())
+        played(engine, runs, stats, np.linspace(0, 1, 25).tolist())
         keys = [(it.rule, it.step, it.handshake, it.time_ns) for it in decided(engine)]
         assert len(keys) == len(set(keys))
         assert any(it.outcome.is_fault for it in decided(engine))
@@ -129,7 +129,7 @@ class TestLongCapture:
         engine._reach_ns = 8 * NS_PER_S
         windows = set()
         for part in runs:
-            for rows in np.array_split(np.arange(len(part)), 20):
+            for rows in np.array_split(np.arange(len(part)), 10):
                 engine.take(select(part, rows), [])
                 engine.tell()
                 assert engine._window is not None

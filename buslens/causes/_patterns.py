@@ -14,35 +14,23 @@ from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.errors import ExpectationError, did_you_mean
 from buslens.expectations.conditions import parse_trigger
-from buslens.expectations.model import Agree, Alive, Becomes, Never, Precedes, Pulse, Range, Sequence
+from buslens.expectations.model import Becomes, Sequence, Trigger
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.expectations._toml import Node
     from buslens.expectations._values import ValueReader
-    from buslens.expectations.model import AnyRule, Expectations, Trigger
+    from buslens.expectations.model import AnyRule, Expectations
 
 FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
 
 
 def subject_of(rule: AnyRule) -> frozenset[str]:
     """Return the roles that a rule is about; what only says when it is judged is left out."""
-    match rule:
-        case Sequence():
-            found = {role for step in rule.steps for role in roles_of_trigger(step.await_)}
-        case Pulse():
-            found = set(roles_of(rule.of.condition))
-        case Never():
-            found = set(roles_of(rule.when.condition))
-        case Agree():
-            found = {*roles_of(rule.first.condition), *roles_of(rule.second.condition)}
-        case Range():
-            found = {rule.of}
-        case Precedes():
-            found = set(roles_of_trigger(rule.then))
-        case Alive():
-            found = set()
+    found = set(rule.numbers)
+    for part in rule.subject:
+        found.update(roles_of_trigger(part) if isinstance(part, Trigger) else roles_of(part.condition))
     return frozenset(found)
 
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from buslens.capture.frames import Clock, Pause
 from buslens.capture.pauses import common_pauses, merge_pauses
 from buslens.capture.values import ValuesCapture
-from buslens.checks import agree, alive, never, precedes, pulse, sequence
-from buslens.checks import value_range as range_kind
+from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
 from buslens.checks.capture_match import absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
@@ -54,7 +53,7 @@ if TYPE_CHECKING:
     from buslens.checks.capture_match import Identifier
     from buslens.checks.findings import Handshake
     from buslens.definitions.model import Definitions, Message
-    from buslens.expectations.model import AnyRule, Role
+    from buslens.expectations.model import AnyRule, Role, Rule
     from buslens.timeline.history import MessageHistory
     from buslens.timeline.model import Timeline
 
@@ -425,32 +424,24 @@ def evaluate_rule(rule: AnyRule, context: EvaluationContext) -> tuple[list[Findi
         if isinstance(rule, Sequence) and _has_order(rule):
             return sequence.evaluate_order(rule, context)
         return [_untimed(rule)], []
-    match rule:
-        case Sequence():
-            return sequence.evaluate(rule, context)
-        case Pulse():
-            return pulse.evaluate(rule, context), []
-        case Never():
-            return never.evaluate(rule, context), []
-        case Agree():
-            return agree.evaluate(rule, context), []
-        case Alive() if rule.name not in context.presences:
-            return [], []  # a table of values has no messages
-        case Alive():
-            return alive.evaluate(rule, context), []
-        case Range():
-            return range_kind.evaluate(rule, context), []
-        case Precedes():
-            return precedes.evaluate(rule, context), []
+    if isinstance(rule, Sequence):
+        return sequence.evaluate(rule, context)
+    return _EVALUATE[type(rule)](rule, context), []
+
+
+_EVALUATE: Final[Mapping[type[Rule], Callable[[Any, EvaluationContext], list[Finding]]]] = {
+    Pulse: pulse.evaluate,
+    Never: never.evaluate,
+    Agree: agree.evaluate,
+    Alive: alive.evaluate,
+    Range: value_range.evaluate,
+    Precedes: precedes.evaluate,
+}
+"""What checks each kind of rule, except sequences, which also make handshakes."""
 
 
 def _needs_time(rule: AnyRule) -> bool:
-    if isinstance(rule, Never):
-        return rule.longer_than_ns is not None or longest_hold_ns(rule.when.condition) > 0
-    if isinstance(rule, Range):
-        scope = rule.while_
-        return rule.longer_than_ns is not None or (scope is not None and longest_hold_ns(scope.condition) > 0)
-    return True
+    return rule.needs_time or any(longest_hold_ns(state.condition) > 0 for state in rule.conditions)
 
 
 def _has_order(rule: Sequence) -> bool:

@@ -53,6 +53,7 @@ from buslens.checks.phrases import (
     plain,
     span_text,
 )
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.timeline.ternary import FALSE, TRUE
 from buslens.units import exact_duration, format_at_least
@@ -62,9 +63,6 @@ if TYPE_CHECKING:
 
     from buslens.checks.context import BlindInterval, EvaluationContext
     from buslens.expectations.model import Sequence, Step, Trigger
-
-ANSWER_EXPIRY_FACTOR: Final = 3
-"""Times ``within`` after which a change no longer counts as the awaited one that came late."""
 
 
 _NO_LIMIT_NS: Final = 1 << 60

@@ -12,20 +12,7 @@ from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import backslash_hint, parse_document
 from buslens.expectations._values import ValueReader, type_text
-from buslens.expectations.model import (
-    Agree,
-    Alive,
-    DefinitionsFile,
-    Expectations,
-    Never,
-    Precedes,
-    Pulse,
-    Range,
-    Role,
-    Sequence,
-    Step,
-    Timeout,
-)
+from buslens.expectations.model import RULE_KINDS, DefinitionsFile, Expectations, Role, Step, Timeout
 from buslens.expectations.schema import DEFINITION, FILE, KINDS, ROLE, RULE, STEP
 from buslens.files import read_at_most
 from buslens.units import power_of_unit
@@ -288,32 +275,24 @@ def _rule(values: ValueReader, data: dict[str, object], node: Node) -> AnyRule |
     read = values.table(keys, node, data, f"{subject} (kind {kind})")
     inner = node.table or {}
     # A rule that is wrong in part goes on to be compared, so that one look finds everything.
-    built = _BUILDERS[kind](values, read, inner)
-    if len(values.problems) > before or built is None:
+    if kind in _BETWEEN_KEYS:
+        _BETWEEN_KEYS[kind](values, read, inner)
+    if len(values.problems) > before or any(key.required and key.name not in read for key in keys.values()):
         return None
-    common = {"name": read["name"], "basis": read.get("basis", "")}
-    where = {"source": values.document.source(node.start), "places": values.places(node)}
-    rule: AnyRule = _RECORDS[kind](**common, **where, **built)
-    return rule
+    fields: dict[str, Any] = {keys[name].field: value for name, value in read.items() if name != "kind"}
+    return RULE_KINDS[kind](source=values.document.source(node.start), places=values.places(node), **fields)
 
 
-def _limits(values: ValueReader, low: tuple[str, Any], high: tuple[str, Any], node: Node) -> None:
+def _limits(values: ValueReader, low: tuple[str, Any], high: tuple[str, Any], inner: Mapping[str, Node]) -> None:
     """Note a lower limit above its upper one."""
     if low[1] is not None and high[1] is not None and low[1] > high[1]:
-        values.wrong(node, f"'{low[0]}' is greater than '{high[0]}', so nothing could ever be right")
+        values.wrong(inner[low[0]], f"'{low[0]}' is greater than '{high[0]}', so nothing could ever be right")
 
 
-def _sequence(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
-    steps = _steps(values, read["steps"], inner["steps"]) if "steps" in read else ()
-    if read.get("tries", 1) > 1 and len(steps) == 1:
+def _sequence(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
+    read["steps"] = _steps(values, read["steps"], inner["steps"]) if "steps" in read else ()
+    if read.get("tries", 1) > 1 and len(read["steps"]) == 1:
         values.wrong(inner["tries"], "'tries' counts the first step until the second, and there is only one step")
-    return {
-        "start": read.get("start"),
-        "given": read.get("given"),
-        "abandon": read.get("abandon"),
-        "tries": read.get("tries", 1),
-        "steps": steps,
-    }
 
 
 def _steps(values: ValueReader, data: object, node: Node) -> tuple[Step, ...]:
@@ -330,20 +309,11 @@ def _steps(values: ValueReader, data: object, node: Node) -> tuple[Step, ...]:
             values.wrong(inner["name"], f"there is a step '{name}' in this rule already; names must differ")
         if "from" in read and read["from"] not in names:
             values.wrong(inner["from"], _no_earlier_step(read["from"], name, names, written))
-        if "after" in read and "within" in read:
-            _limits(values, ("after", read["after"]), ("within", read["within"]), inner["after"])
+        _limits(values, ("after", read.get("after")), ("within", read.get("within")), inner)
         if "name" in read:
             names.append(read["name"])
         if all(key in read for key in ("name", "await", "within")):
-            steps.append(
-                Step(
-                    name=read["name"],
-                    await_=read["await"],
-                    after_ns=read.get("after"),
-                    within_ns=read["within"],
-                    from_=read.get("from"),
-                )
-            )
+            steps.append(Step(**{STEP[key].field: value for key, value in read.items()}))
     return tuple(steps)
 
 
@@ -358,12 +328,9 @@ def _no_earlier_step(wanted: str, own: object, earlier: list[str], written: list
     return f"no earlier step is called '{wanted}'{did_you_mean(wanted, earlier)}"
 
 
-def _pulse(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
-    least, most = read.get("least"), read.get("most")
+def _pulse(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
     _one_limit(values, inner)
-    if least is not None and most is not None:
-        _limits(values, ("least", least), ("most", most), inner["least"])
-    return {"of": read.get("of"), "least_ns": least, "most_ns": most}
+    _limits(values, ("least", read.get("least")), ("most", read.get("most")), inner)
 
 
 def _one_limit(values: ValueReader, inner: Mapping[str, Node]) -> None:
@@ -371,71 +338,39 @@ def _one_limit(values: ValueReader, inner: Mapping[str, Node]) -> None:
         values.wrong(inner["kind"], "this rule has neither 'least' nor 'most', so nothing could ever be wrong")
 
 
-def _never(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:  # noqa: ARG001
-    return {"when": read.get("when"), "longer_than_ns": read.get("longer_than")}
-
-
-def _agree(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _agree(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
     first, second = read.get("first"), read.get("second")
     if first is not None and second is not None and first.condition == second.condition:
         values.wrong(inner["second"], "'first' and 'second' are the same condition, which always agrees with itself")
-    return {"first": first, "second": second, "settle_ns": read.get("settle")}
 
 
-def _alive(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _alive(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
     cycle, timeout = read.get("cycle"), read.get("timeout")
     if cycle is not None and timeout is not None and timeout < cycle:
         values.wrong(inner["timeout"], "'timeout' is shorter than 'cycle', so that every frame would come too late")
-    return {
-        "message": read.get("message"),
-        "cycle_ns": cycle,
-        "timeout_ns": timeout,
-        "channel": read.get("channel"),
-        "address": read.get("source"),
-    }
 
 
-def _range(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _range(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
     _one_limit(values, inner)
     role = values.roles.get(read.get("of", ""))
-    limits: dict[str, Fraction | None] = {}
     for name in ("least", "most"):
-        if role is not None and name in read:
-            limits[name] = values.in_unit(read[name], role.unit, inner[name])
-    least, most = limits.get("least"), limits.get("most")
-    if least is not None and most is not None:
-        _limits(values, ("least", least), ("most", most), inner["least"])
-    return {
-        "of": read.get("of"),
-        "least": least,
-        "most": most,
-        "while_": read.get("while"),
-        "longer_than_ns": read.get("longer_than"),
-    }
+        if name in read:
+            read[name] = None if role is None else values.in_unit(read[name], role.unit, inner[name])
+    _limits(values, ("least", read.get("least")), ("most", read.get("most")), inner)
 
 
-def _precedes(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> dict[str, Any]:
+def _precedes(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Node]) -> None:
     first, then = read.get("first"), read.get("then")
     if first is not None and then is not None and first.moments == then.moments:
         values.wrong(inner["then"], "'first' and 'then' are the same moment, which cannot precede itself")
-    return {"first": first, "then": then, "within_ns": read.get("within")}
 
 
-_BUILDERS: Final[Mapping[str, Callable[[ValueReader, dict[str, Any], Mapping[str, Node]], dict[str, Any] | None]]] = {
+_BETWEEN_KEYS: Final[Mapping[str, Callable[[ValueReader, dict[str, Any], Mapping[str, Node]], None]]] = {
     "sequence": _sequence,
     "pulse": _pulse,
-    "never": _never,
     "agree": _agree,
     "alive": _alive,
     "range": _range,
     "precedes": _precedes,
 }
-_RECORDS: Final[Mapping[str, Callable[..., AnyRule]]] = {
-    "sequence": Sequence,
-    "pulse": Pulse,
-    "never": Never,
-    "agree": Agree,
-    "alive": Alive,
-    "range": Range,
-    "precedes": Precedes,
-}
+"""What must hold between several keys of a kind, and values that need more than their own key to be read."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 from fractions import Fraction
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, ClassVar, Final, Literal, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -173,6 +173,9 @@ class WrittenCondition:
 
 # --- rules ----------------------------------------------------------------------------------------------
 
+ANSWER_EXPIRY_FACTOR: Final = 3
+"""Times ``within`` after which a change no longer counts as the awaited one that came late."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
@@ -184,6 +187,44 @@ class Rule:
     source: SourceLocation | None = field(default=None, compare=False, repr=False)
     #: Places of the values, by key; empty if from no file.
     places: Mapping[str, SourceLocation] = field(default_factory=dict, compare=False, repr=False)
+
+    #: What the file calls the kind.
+    KIND: ClassVar[str] = ""
+
+    @property
+    def triggers(self) -> tuple[Trigger, ...]:
+        """Moments that the rule speaks of, what starts it first."""
+        return ()
+
+    @property
+    def conditions(self) -> tuple[WrittenCondition, ...]:
+        """Conditions that the rule speaks of."""
+        return ()
+
+    @property
+    def numbers(self) -> tuple[str, ...]:
+        """Roles that the rule names by themselves, for their values."""
+        return ()
+
+    @property
+    def subject(self) -> tuple[Trigger | WrittenCondition, ...]:
+        """What the rule is about; what only says when it is checked is omitted."""
+        return (*self.triggers, *self.conditions)
+
+    @property
+    def starts(self) -> tuple[Trigger, ...]:
+        """Moments at which the rule begins or ends to ask for something."""
+        return ()
+
+    @property
+    def reach_ns(self) -> int:
+        """How far back a finding can rest on something, ns, beside what conditions ask to have held."""
+        return 0
+
+    @property
+    def needs_time(self) -> bool:
+        """Whether the order of frames is not enough to check the rule."""
+        return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,6 +253,33 @@ class Sequence(Rule):
     tries: int = 1
     steps: tuple[Step, ...]
 
+    KIND: ClassVar[str] = "sequence"
+
+    @property
+    def triggers(self) -> tuple[Trigger, ...]:
+        """Start, steps and what ends it."""
+        return (self.start, *(step.await_ for step in self.steps), *self.starts[1:])
+
+    @property
+    def conditions(self) -> tuple[WrittenCondition, ...]:
+        """What must hold before the start."""
+        return () if self.given is None else (self.given,)
+
+    @property
+    def subject(self) -> tuple[Trigger | WrittenCondition, ...]:
+        """What the steps await."""
+        return tuple(step.await_ for step in self.steps)
+
+    @property
+    def starts(self) -> tuple[Trigger, ...]:
+        """Start, and what ends it."""
+        return (self.start,) if self.abandon is None else (self.start, self.abandon)
+
+    @property
+    def reach_ns(self) -> int:
+        """Every try as long as an answer is waited for."""
+        return ANSWER_EXPIRY_FACTOR * (self.tries + 1) * sum(step.within_ns for step in self.steps)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pulse(Rule):
@@ -222,6 +290,18 @@ class Pulse(Rule):
     least_ns: int | None = None
     most_ns: int | None = None
 
+    KIND: ClassVar[str] = "pulse"
+
+    @property
+    def conditions(self) -> tuple[WrittenCondition, ...]:
+        """What holds during a pulse."""
+        return (self.of,)
+
+    @property
+    def reach_ns(self) -> int:
+        """The longest pulse."""
+        return max(self.least_ns or 0, self.most_ns or 0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Never(Rule):
@@ -231,6 +311,23 @@ class Never(Rule):
     #: Tolerated, ns, this length included; None: not even in one frame.
     longer_than_ns: int | None = None
 
+    KIND: ClassVar[str] = "never"
+
+    @property
+    def conditions(self) -> tuple[WrittenCondition, ...]:
+        """What must not hold."""
+        return (self.when,)
+
+    @property
+    def reach_ns(self) -> int:
+        """As long as it is tolerated."""
+        return self.longer_than_ns or 0
+
+    @property
+    def needs_time(self) -> bool:
+        """Whether it is tolerated for some time."""
+        return self.longer_than_ns is not None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Agree(Rule):
@@ -239,6 +336,18 @@ class Agree(Rule):
     first: WrittenCondition
     second: WrittenCondition
     settle_ns: int
+
+    KIND: ClassVar[str] = "agree"
+
+    @property
+    def conditions(self) -> tuple[WrittenCondition, ...]:
+        """Both."""
+        return (self.first, self.second)
+
+    @property
+    def reach_ns(self) -> int:
+        """As long as they may differ."""
+        return self.settle_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +362,13 @@ class Alive(Rule):
     #: The only channel, and the only J1939 source address, on which it is looked for; None for any.
     channel: str | None = None
     address: int | None = None
+
+    KIND: ClassVar[str] = "alive"
+
+    @property
+    def reach_ns(self) -> int:
+        """The longest silence."""
+        return self.timeout_ns or 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,6 +385,33 @@ class Range(Rule):
     #: Excursions up to this long are tolerated, ns; None: none.
     longer_than_ns: int | None = None
 
+    KIND: ClassVar[str] = "range"
+
+    @property
+    def conditions(self) -> tuple[WrittenCondition, ...]:
+        """While this holds."""
+        return () if self.while_ is None else (self.while_,)
+
+    @property
+    def numbers(self) -> tuple[str, ...]:
+        """The role that must keep within limits."""
+        return (self.of,)
+
+    @property
+    def subject(self) -> tuple[Trigger | WrittenCondition, ...]:
+        """Its number alone."""
+        return ()
+
+    @property
+    def reach_ns(self) -> int:
+        """As long as an excursion is tolerated."""
+        return self.longer_than_ns or 0
+
+    @property
+    def needs_time(self) -> bool:
+        """Whether an excursion is tolerated for some time."""
+        return self.longer_than_ns is not None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Precedes(Rule):
@@ -278,8 +421,33 @@ class Precedes(Rule):
     then: Trigger
     within_ns: int
 
+    KIND: ClassVar[str] = "precedes"
+
+    @property
+    def triggers(self) -> tuple[Trigger, ...]:
+        """What must come first, and what may come only then."""
+        return (self.first, self.then)
+
+    @property
+    def subject(self) -> tuple[Trigger | WrittenCondition, ...]:
+        """What may come only then."""
+        return (self.then,)
+
+    @property
+    def starts(self) -> tuple[Trigger, ...]:
+        """What may come only then."""
+        return (self.then,)
+
+    @property
+    def reach_ns(self) -> int:
+        """How long before it may have happened."""
+        return self.within_ns
+
 
 AnyRule: TypeAlias = Sequence | Pulse | Never | Agree | Alive | Range | Precedes
+
+RULE_KINDS: Final = {kind.KIND: kind for kind in (Sequence, Pulse, Never, Agree, Alive, Range, Precedes)}
+"""The record of each kind of rule, by what the file calls it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

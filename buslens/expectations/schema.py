@@ -1,13 +1,16 @@
 """All keys of an expectations file, in one table: it is what a file is read by, and what the reference prints.
 
-The one place to add a key; `load` then needs to put its value into a record of `model`.
+The one place to add a key; its value goes into the field of the record in `model` that `KeySpec.field` names.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from keyword import iskeyword
 from typing import TYPE_CHECKING, Final, NamedTuple
+
+from buslens.expectations.model import RULE_KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -55,6 +58,15 @@ class KeySpec:
     default: str = ""
     #: All words that a `Type.CHOICE` can be.
     choices: tuple[str, ...] = ()
+
+    @property
+    def field(self) -> str:
+        """Name of the value in the record of a rule or step."""
+        if self.type is Type.ADDRESS:
+            return "address"
+        if self.type in {Type.DURATION, Type.LENGTH}:
+            return f"{self.name}_ns"
+        return f"{self.name}_" if iskeyword(self.name) else self.name
 
 
 class KeyRow(NamedTuple):
@@ -210,7 +222,7 @@ _RULE: Final = (
     KeySpec(
         name="kind",
         type=Type.CHOICE,
-        choices=("sequence", "pulse", "never", "agree", "alive", "range", "precedes"),
+        choices=tuple(RULE_KINDS),
         required=True,
         example='"sequence"',
         meaning="what the rule asks for",

@@ -4,10 +4,10 @@ A finding on the part that has come is settled when every role that its rule spe
 last moment that the finding rests on, or has become unknown. Until then a frame that is still to come could show that
 something happened earlier: a door that shut in time, a second try, an answer that comes late and not never.
 
-roles_in     the roles that a rule speaks of
-reach_ns     how far back a finding of a rule can rest on
-settled      findings that stand, handshake by handshake
-extent       the stretch of the capture that a finding is about
+roles_in        the roles that a rule speaks of
+lookback_ns     how far back a finding of a rule can rest on something
+final_findings  findings that cannot change any more, handshake by handshake
+extent          the stretch of the capture that a finding is about
 """
 
 from __future__ import annotations
@@ -17,15 +17,14 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.checks.context import edge_condition, longest_hold_ns, roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
-from buslens.checks.sequence import ANSWER_EXPIRY_FACTOR
-from buslens.expectations.model import Agree, Alive, Never, Precedes, Pulse, Range, Sequence
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from buslens.checks.findings import Finding, Handshake, Result
-    from buslens.expectations.model import AnyRule, Condition, Trigger
+    from buslens.expectations.model import AnyRule
 
 _FOREVER: Final = 2**62
 _SILENT: Final = frozenset({UnknownReason.NO_FRAME_YET.value, *STOPPED})
@@ -44,61 +43,16 @@ class FinalFinding:
 
 def roles_in(rule: AnyRule) -> frozenset[str]:
     """Return the roles that a rule speaks of."""
-    roles = {role for trigger in _triggers(rule) for role in roles_of_trigger(trigger)}
-    roles |= {role for condition in _conditions(rule) for role in roles_of(condition)}
-    if isinstance(rule, Range):
-        roles.add(rule.of)
-    return frozenset(roles)
-
-
-def _triggers(rule: AnyRule) -> list[Trigger]:
-    match rule:
-        case Sequence():
-            also = [] if rule.abandon is None else [rule.abandon]
-            return [rule.start, *also, *(step.await_ for step in rule.steps)]
-        case Precedes():
-            return [rule.first, rule.then]
-        case Pulse() | Never() | Agree() | Alive() | Range():
-            return []
-
-
-def _conditions(rule: AnyRule) -> list[Condition]:
-    match rule:
-        case Sequence():
-            return [] if rule.given is None else [rule.given.condition]
-        case Pulse():
-            return [rule.of.condition]
-        case Never():
-            return [rule.when.condition]
-        case Agree():
-            return [rule.first.condition, rule.second.condition]
-        case Range():
-            return [] if rule.while_ is None else [rule.while_.condition]
-        case Alive() | Precedes():
-            return []
+    roles = {role for trigger in rule.triggers for role in roles_of_trigger(trigger)}
+    roles |= {role for state in rule.conditions for role in roles_of(state.condition)}
+    return frozenset(roles | set(rule.numbers))
 
 
 def lookback_ns(rule: AnyRule) -> int:
-    """Return a time, ns, such that nothing a rule finds rests on what lies longer ago, save that it lasted."""
-    holds = [longest_hold_ns(condition) for condition in _conditions(rule)]
-    holds += [longest_hold_ns(edge_condition(moment)) for trigger in _triggers(rule) for moment in trigger.moments]
-    return max(holds, default=0) + _limits_ns(rule)
-
-
-def _limits_ns(rule: AnyRule) -> int:
-    match rule:
-        case Sequence():
-            return ANSWER_EXPIRY_FACTOR * (rule.tries + 1) * sum(step.within_ns for step in rule.steps)
-        case Pulse():
-            return max(rule.least_ns or 0, rule.most_ns or 0)
-        case Never() | Range():
-            return rule.longer_than_ns or 0
-        case Agree():
-            return rule.settle_ns
-        case Alive():
-            return rule.timeout_ns or 0
-        case Precedes():
-            return rule.within_ns
+    """Return a time, ns: no finding of a rule rests on anything longer ago, except that a state lasted since then."""
+    holds = [longest_hold_ns(state.condition) for state in rule.conditions]
+    holds += [longest_hold_ns(edge_condition(moment)) for trigger in rule.triggers for moment in trigger.moments]
+    return max(holds, default=0) + rule.reach_ns
 
 
 def extent(finding: Finding) -> tuple[int, int]:

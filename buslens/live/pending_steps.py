@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buslens.checks.findings import Outcome, TimeBounds
-from buslens.checks.sequence import ANSWER_EXPIRY_FACTOR
-from buslens.expectations.model import Sequence
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -5,28 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from buslens.checks.context import edge_condition, roles_of
 from buslens.checks.findings import Limit, Outcome, TimeBounds
 from buslens.checks.phrases import span_text
-from buslens.expectations.model import (
-    And,
-    Becomes,
-    Between,
-    Compare,
-    HeldFor,
-    Is,
-    IsUnknown,
-    Not,
-    Or,
-    Sequence,
-)
+from buslens.expectations.model import Alive, Sequence
 from buslens.report.formatting import OUTCOME_WORDS, limit_text
 from buslens.timeline.model import UNKNOWN_STATE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from buslens.checks.findings import Evidence, Finding, Result
-    from buslens.expectations.model import AnyRule, Condition, Expectations, Trigger
+    from buslens.expectations.model import AnyRule, Expectations, Trigger
     from buslens.timeline.model import Timeline
 
 
@@ -174,50 +162,16 @@ def _one_of(named: list[str], shown: list[str]) -> str:
 
 def trigger_roles(trigger: Trigger) -> list[str]:
     """Return the roles whose edges make a trigger, in the order in which they are named."""
-    names: list[str] = []
-    for moment in trigger.moments:
-        edge = moment.edge
-        names += [edge.role] if isinstance(edge, Becomes) else list(condition_roles(edge))
-    return list(dict.fromkeys(names))
-
-
-def condition_roles(condition: Condition) -> Iterator[str]:
-    """Yield the roles of a condition in the order in which they are named."""
-    waiting: list[Condition] = [condition]
-    while waiting:
-        part = waiting.pop()
-        if isinstance(part, Is | IsUnknown | Compare | Between):
-            yield part.role
-        elif isinstance(part, And | Or):
-            waiting.extend(reversed(part.parts))
-        elif isinstance(part, Not | HeldFor):
-            waiting.append(part.part)
+    return list(dict.fromkeys(name for it in trigger.moments for name in roles_of(edge_condition(it))))
 
 
 def rule_roles(rule: AnyRule, expectations: Expectations) -> list[str]:
     """Return the roles that a rule speaks of: what it starts from first, then what it awaits."""
-    names: list[str] = []
-    if isinstance(rule, Sequence):
-        names += trigger_roles(rule.start)
-        for step in rule.steps:
-            names += trigger_roles(step.await_)
-        if rule.given is not None:
-            names += condition_roles(rule.given.condition)
-        if rule.abandon is not None:
-            names += trigger_roles(rule.abandon)
-    else:
-        for attribute in ("first", "then"):
-            trigger = getattr(rule, attribute, None)
-            if trigger is not None and hasattr(trigger, "moments"):
-                names += trigger_roles(trigger)
-        for attribute in ("of", "when", "first", "second", "while_"):
-            state = getattr(rule, attribute, None)
-            if isinstance(state, str):
-                names.append(state)
-            elif state is not None and hasattr(state, "condition"):
-                names += condition_roles(state.condition)
-        message = getattr(rule, "message", None)
-        names += [role.name for role in expectations.roles.values() if role.message == message]
+    names = [name for trigger in rule.triggers for name in trigger_roles(trigger)]
+    names += rule.numbers
+    names += [name for state in rule.conditions for name in roles_of(state.condition)]
+    message = rule.message if isinstance(rule, Alive) else None
+    names += [role.name for role in expectations.roles.values() if role.message == message]
     return list(dict.fromkeys(names))
 
 

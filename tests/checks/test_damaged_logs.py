@@ -18,9 +18,8 @@ from support.rehearsed import definitions, expectations
 
 from buslens.checks.check import check
 from buslens.checks.findings import Finding, Outcome, Result, TimeBounds, Verdict
-from buslens.checks.sequence import ANSWER_EXPIRY_FACTOR
 from buslens.errors import CaptureError
-from buslens.expectations.model import Sequence
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:

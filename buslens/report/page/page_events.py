@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from buslens.checks.findings import Outcome
-from buslens.expectations.model import Becomes, Precedes, Sequence
+from buslens.expectations.model import Becomes, Sequence
 from buslens.report.formatting import OUTCOME_WORDS, clean, place
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.units import NS_PER_US
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence as Listing
 
     from buslens.checks.findings import Finding, Result
-    from buslens.expectations.model import Trigger
     from buslens.report.finding_layout import EndBounds, FindingLayout
 
 
@@ -120,7 +119,7 @@ def events(result: Result, lane_of: Mapping[str, int], origin_ns: int) -> list[l
     """Return every edge that can start, precede or call off something: moment, words, lane; in order of time."""
     edges: dict[tuple[str, str], None] = {}
     for rule in result.expectations.rules:
-        for trigger in _triggers(rule):
+        for trigger in rule.starts:
             for moment in trigger.moments:
                 if isinstance(moment.edge, Becomes):
                     edges[moment.edge.role, moment.edge.state] = None
@@ -135,12 +134,6 @@ def events(result: Result, lane_of: Mapping[str, int], origin_ns: int) -> list[l
             seen = microseconds(int(timeline.seen_ns[index + 1]), origin_ns)
             found.append([seen, clean(f"{role} becomes {state}"), lane_of[role]])
     return sorted(found, key=lambda event: (event[0], event[1]))
-
-
-def _triggers(rule: object) -> list[Trigger]:
-    if isinstance(rule, Sequence):
-        return [rule.start] if rule.abandon is None else [rule.start, rule.abandon]
-    return [rule.then] if isinstance(rule, Precedes) else []
 
 
 def discontinuity_entries(result: Result, origin_ns: int) -> list[list[Any]]:

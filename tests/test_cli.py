@@ -163,6 +163,7 @@ class TestCommandLineErrors:
         out, err = io.StringIO(), io.StringIO()
         monkeypatch.setattr(sys, "stdout", out)
         monkeypatch.setattr(sys, "stderr", err)
+        monkeypatch.setattr("buslens.desk.server.serve", lambda *_, say, **__: say("served"))
         for command in (*([name] for name in COMMANDS), []):
             status = main([*command, *words])
             assert status in {0, 2}

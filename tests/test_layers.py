@@ -28,6 +28,7 @@ LAYERS = (
     "causes",
     "report",
     "fleet",
+    "desk",
     "cli",
 )
 """In order: a layer imports only from itself and from layers before it."""

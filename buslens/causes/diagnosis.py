@@ -12,7 +12,7 @@ from buslens.causes.signs import SignStatus, observe
 from buslens.checks.findings import Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from buslens.causes.model import Causes
     from buslens.causes.ranking import EvidenceSummary, Hypothesis, Ranking
@@ -54,7 +54,9 @@ class Diagnosis:
         )
 
 
-def diagnose(results: Sequence[Result], causes: Causes, readings: Sequence[Reading] = ()) -> Diagnosis:
+def diagnose(
+    results: Sequence[Result], causes: Causes, readings: Sequence[Reading] = (), *, skipped: Iterable[str] = ()
+) -> Diagnosis:
     """Return which causes explain judged captures of one vehicle, and what to do next.
 
     Parameters
@@ -65,6 +67,9 @@ def diagnose(results: Sequence[Result], causes: Causes, readings: Sequence[Readi
         Read for the expectations by which the captures were judged.
     readings : sequence of Reading, optional
         Measurements made so far; of several of one name the last counts.
+
+    skipped : iterable of str, optional
+        Measurements that cannot be made at this vehicle; none of them is advised.
 
     Raises
     ------
@@ -80,7 +85,7 @@ def diagnose(results: Sequence[Result], causes: Causes, readings: Sequence[Readi
     if _is_ordinary(results, observations, causes, made):
         advice = Advice(step=AdviceKind.NOTHING, hypotheses=ranking.hypotheses[:1])
     else:
-        advice = advise(causes, ranking, made)
+        advice = advise(causes, ranking, {*made, *skipped})
     return Diagnosis(
         results=tuple(results),
         causes=causes,

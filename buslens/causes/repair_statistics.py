@@ -29,6 +29,10 @@ _LEVEL_ROUNDED: Final = _LEVEL * (1 + 1e-9)
 """A chance equal to the level counts: 3 clean after 3 of 3 is exactly 1/20, but for rounding."""
 
 
+_MOST_FACTORS: Final = 10_000
+"""Products of more are worked out by logarithms, which are exact enough for counts of that size."""
+
+
 def upper_bound(failed: int, trials: int) -> float:
     """Return the one-sided exact upper bound on a failure rate (Clopper and Pearson, Biometrika 26:404, 1934).
 
@@ -42,9 +46,7 @@ def upper_bound(failed: int, trials: int) -> float:
     >>> round(upper_bound(0, 100), 6)
     0.029513
     """
-    from scipy.stats import binomtest
-
-    return float(binomtest(failed, trials, alternative="less").proportion_ci(CONFIDENCE, method="exact").high)
+    return _bound(failed, trials, CONFIDENCE)
 
 
 def interval(failed: int, trials: int) -> tuple[float, float]:
@@ -54,10 +56,18 @@ def interval(failed: int, trials: int) -> tuple[float, float]:
     >>> round(low, 6), round(high, 6)
     (0.002529, 0.445016)
     """
-    from scipy.stats import binomtest
+    outside = (1 - CONFIDENCE) / 2
+    return 1 - _bound(trials - failed, trials, 1 - outside), _bound(failed, trials, 1 - outside)
 
-    low, high = binomtest(failed, trials).proportion_ci(CONFIDENCE, method="exact")
-    return float(low), float(high)
+
+def _bound(failed: int, trials: int, confidence: float) -> float:
+    """Return the exact upper bound on a rate at a one-sided confidence, by the quantile of the beta distribution."""
+    # Not scipy.stats, which takes a second to load.
+    from scipy.special import betaincinv
+
+    if not 0 <= failed <= trials or not trials:
+        raise ValueError(f"{failed} of {trials} is no count of failures among trials")
+    return 1.0 if failed == trials else float(betaincinv(failed + 1, trials - failed, confidence))
 
 
 def p_unchanged(failed: int, trials: int, clean: int) -> float:
@@ -66,9 +76,15 @@ def p_unchanged(failed: int, trials: int, clean: int) -> float:
     >>> round(p_unchanged(3, 3, 3), 6)
     0.05
     """
-    from scipy.stats import hypergeom
-
-    return float(hypergeom.pmf(0, trials + clean, failed, clean))
+    # C(N, K) / C(N + n, K) as a product of K factors, or of n.
+    if min(failed, clean) <= _MOST_FACTORS:
+        if failed <= clean:
+            return math.prod((trials - k) / (trials + clean - k) for k in range(failed))
+        return math.prod((trials - failed + k) / (trials + k) for k in range(1, clean + 1))
+    whole = trials + clean
+    parts = (trials + 1, whole - failed + 1), (trials - failed + 1, whole + 1)
+    up, down = (sum(math.lgamma(it) for it in some) for some in parts)
+    return math.exp(up - down)
 
 
 def clean_trials_needed(failed: int, trials: int) -> int:

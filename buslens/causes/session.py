@@ -7,7 +7,7 @@ file holds for them, too.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.readings import read_reading
@@ -34,8 +34,28 @@ class Session:
     captures: tuple[str, ...] = ()
     #: Name of a measurement -> reading as it was written; the latest of each, in the order made.
     measured: Mapping[str, str]
+    #: Measurements that cannot be made at this car.
+    skipped: tuple[str, ...] = ()
     #: The file.
     path: str = ""
+
+    def with_reading(self, reading: Reading) -> Session:
+        """Return the session with one reading more, in place of an earlier one of the same measurement."""
+        rest = self.without(reading.measurement)
+        return replace(rest, measured={**rest.measured, reading.measurement: reading.text})
+
+    def with_skipped(self, measurement: str) -> Session:
+        """Return the session with the note that a measurement cannot be made at this car."""
+        rest = self.without(measurement)
+        return replace(rest, skipped=(*rest.skipped, measurement))
+
+    def without(self, measurement: str) -> Session:
+        """Return the session as if nothing had been said of a measurement."""
+        return replace(
+            self,
+            measured={name: text for name, text in self.measured.items() if name != measurement},
+            skipped=tuple(name for name in self.skipped if name != measurement),
+        )
 
     def readings(self, causes: Causes) -> list[Reading]:
         """Return the readings, judged by a causes file.
@@ -82,20 +102,30 @@ def _session(data: Any, path: str) -> Session:
         raise UsageError(
             f"{path}: version {data.get('version')!r} of a session is not known; this one reads {_VERSION}"
         )
-    captures, measured = data.get("captures", []), data.get("measured", [])
+    captures, measured, skipped = (data.get(name, []) for name in ("captures", "measured", "skipped"))
     is_right = (
         isinstance(captures, list)
-        and all(isinstance(name, str) for name in captures)
+        and isinstance(skipped, list)
+        and all(isinstance(name, str) for name in (*captures, *skipped))
         and isinstance(measured, list)
         and all(isinstance(it, dict) and isinstance(it.get("name"), str) for it in measured)
         and all(isinstance(it.get("reading"), str) for it in measured)
     )
     if not is_right:
-        raise UsageError(f"{path}: 'captures' must be a list of names, and 'measured' one of {{name, reading}} tables")
-    return Session(captures=tuple(captures), measured={it["name"]: it["reading"] for it in measured}, path=path)
+        raise UsageError(
+            f"{path}: 'captures' and 'skipped' must be lists of names, and 'measured' one of {{name, reading}} tables"
+        )
+    return Session(
+        captures=tuple(captures),
+        measured={it["name"]: it["reading"] for it in measured},
+        skipped=tuple(skipped),
+        path=path,
+    )
 
 
-def save_session(path: str | Path, captures: Iterable[str], readings: Iterable[Reading]) -> None:
+def save_session(
+    path: str | Path, captures: Iterable[str], readings: Iterable[Reading], skipped: Iterable[str] = ()
+) -> None:
     """Write a session, the whole file or nothing.
 
     Raises
@@ -108,5 +138,6 @@ def save_session(path: str | Path, captures: Iterable[str], readings: Iterable[R
         "version": _VERSION,
         "captures": list(captures),
         "measured": [{"name": it.measurement, "reading": it.text, "result": it.result} for it in readings],
+        "skipped": list(skipped),
     }
     write_atomically(path, (json.dumps(data, indent=2) + "\n").encode("ascii"))

@@ -79,14 +79,14 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         return status
     causes = _causes(options.causes, results)
     given = [read_reading(words, causes) for words in options.measured]
-    found = diagnose(results, causes, [*session.readings(causes), *given])
+    found = diagnose(results, causes, [*session.readings(causes), *given], skipped=session.skipped)
     if session.measured and session.captures and not set(session.captures) & set(paths):
         console.note(
             f"{options.session}: its readings were made for {', '.join(session.captures)}, and count for these captures"
             " too; if they are of another car, begin another session"
         )
     if options.session is not None:
-        save_session(options.session, paths, found.readings)
+        save_session(options.session, paths, found.readings, session.skipped)
     if options.json:
         console.result(dumps(document(found)))
     else:

@@ -21,8 +21,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from buslens.causes.distinct import require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
-from buslens.cli.compare import add_rate_arguments, require_different, require_different_frames
+from buslens.cli.compare import add_rate_arguments
 from buslens.cli.console import silence_libraries
 from buslens.cli.options import add_checking_arguments
 from buslens.cli.output_files import reject_inputs, require_free, require_place, write_new
@@ -31,7 +32,7 @@ from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Sequence
 
     from buslens import Result
     from buslens.cli.console import Console
@@ -93,11 +94,13 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     captures, before = _captures(options)
     job, inputs = _job(options)
     judge = CaptureChecker(options, console)
-    inputs += _taken([*captures, *before], "capture", console)
+    from buslens.report.record.gather import rules, taken
+
+    inputs += taken([*captures, *before], "capture", _hashing(console))
     then = [judge.check(path) for path in before]
     now = [judge.check(path) for path in captures]
     require_different_frames([*then, *now])
-    inputs += _rules([*then, *now], console)
+    inputs += rules([*then, *now], _hashing(console))
 
     from buslens.report.formatting import clean, verdict_sentence
     from buslens.report.record.inputs import require_unchanged
@@ -109,7 +112,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     if then:
         from buslens.causes.compare import compare
 
-        comparison = compare(then, now, history=options.failed, known_rate=options.known_rate)
+        comparison = compare(then, now, **_rate(options, job))
     suspects, read = _diagnosis(options, then or now, console)
     inputs += read
     console.progress(f"writing {options.output}")
@@ -207,6 +210,15 @@ def _job(options: argparse.Namespace) -> tuple[JobDetails, list[Input]]:
     return job, inputs
 
 
+def _rate(options: argparse.Namespace, job: JobDetails) -> dict[str, tuple[int, int]]:
+    """Return how often it failed before, by the options or else by the job."""
+    from buslens.report.record.job import stated_rate
+
+    if options.failed or options.known_rate:
+        return {"history": options.failed} if options.failed else {"known_rate": options.known_rate}
+    return stated_rate(job)
+
+
 def _diagnosis(
     options: argparse.Namespace, results: Sequence[Result], console: Console
 ) -> tuple[Suspects | None, list[Input]]:
@@ -228,37 +240,17 @@ def _diagnosis(
         if not asked:
             return None, []
         raise UsageError("a diagnosis is of one car: name one file with --expectations for all of its captures")
-    from buslens.causes.diagnosis import diagnose
     from buslens.causes.readings import read_reading
-    from buslens.causes.session import load_session
-    from buslens.report.record.ranked_causes import suspects_of
+    from buslens.causes.session import Session, load_session
+    from buslens.report.record.gather import explained
 
     causes = load_causes(path, expected)
-    made = [] if options.session is None else load_session(options.session).readings(causes)
-    made += [read_reading(words, causes) for words in options.measured]
+    session = Session(measured={}) if options.session is None else load_session(options.session)
+    made = session.readings(causes) + [read_reading(words, causes) for words in options.measured]
     if not made and all(result.verdict.value == "as_expected" for result in results):
         return None, []
-    sources = {cause.source.path for cause in causes.causes.values() if cause.source is not None}
-    taken = _taken(sorted({str(causes.path), *sources}), "causes", console)
-    taken += _taken([options.session] if options.session else [], "readings", console)
-    return suspects_of(diagnose(results, causes, made)), taken
+    return explained(results, causes, made, session=options.session, tell=_hashing(console))
 
 
-def _rules(results: Sequence[Result], console: Console) -> list[Input]:
-    """Return what the captures were judged by."""
-    expectations = dict.fromkeys(result.expectations.path for result in results)
-    definitions = dict.fromkeys(file.path for result in results for file in result.expectations.definitions)
-    taken = _taken(list(expectations), "expectations", console)
-    return taken + _taken(list(definitions), "definitions", console)
-
-
-def _taken(paths: Sequence[str], kind: str, console: Console) -> list[Input]:
-    return list(_each_taken(paths, kind, console))
-
-
-def _each_taken(paths: Sequence[str], kind: str, console: Console) -> Iterator[Input]:
-    from buslens.report.record.inputs import take
-
-    for path in paths:
-        console.progress(f"hashing {path}")
-        yield take(path, kind)
+def _hashing(console: Console) -> Callable[[str], None]:
+    return lambda path: console.progress(f"hashing {path}")

@@ -34,6 +34,8 @@ class WriterLock:
         File of the lock; it stays when the lock is released, since removing it would let two in.
     guarded : Path
         What may be written by the holder only, for the text of the refusal.
+    refusal : str
+        What the other holder does, for that text.
 
     Raises
     ------
@@ -43,7 +45,7 @@ class WriterLock:
         If the file cannot be opened.
     """
 
-    def __init__(self, path: Path, guarded: Path) -> None:
+    def __init__(self, path: Path, guarded: Path, refusal: str = "another run is writing this ledger") -> None:
         # Never truncated on opening: until the lock is held, the text is the holder's.
         flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0)
         self._file: BinaryIO = os.fdopen(os.open(path, flags, 0o666), "r+b", buffering=0)
@@ -53,8 +55,7 @@ class WriterLock:
             text = _holder(self._file)
             self._file.close()
             raise UsageError(
-                f"another run is writing this ledger{text}; wait until it is done, or give this run a folder of its "
-                "own",
+                f"{refusal}{text}; wait until it is done, or choose another folder",
                 SourceLocation(str(guarded)),
             ) from None
         except OSError as exc:

@@ -9,7 +9,7 @@ import pytest
 from support.trials import causes
 
 from buslens.causes.readings import read_reading
-from buslens.causes.session import load_session, save_session
+from buslens.causes.session import Session, load_session, save_session
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,6 +27,23 @@ class TestSession:
         assert session.captures == ("a.log", "b \u00e4.log")
         assert session.readings(causes()) == made
 
+    def test_skipped(self, tmp_path: Path) -> None:
+        path = tmp_path / "car.json"
+        save_session(path, ["a.log"], [], ["load_fuse"])
+        assert load_session(path).skipped == ("load_fuse",)
+        # A session of an earlier version has none.
+        path.write_text('{"kind": "buslens diagnosis", "version": 1, "captures": [], "measured": []}', "utf-8")
+        assert load_session(path).skipped == ()
+
+    def test_latest_counts(self) -> None:
+        reading = read_reading("load_fuse=whole", causes())
+        session = Session(measured={"load_fuse": "blown", "supply_at_lock": "1 V"}, skipped=("plug_at_lock",))
+        assert dict(session.with_reading(reading).measured) == {"supply_at_lock": "1 V", "load_fuse": "whole"}
+        skipped = session.with_skipped("load_fuse")
+        assert (dict(skipped.measured), skipped.skipped) == ({"supply_at_lock": "1 V"}, ("plug_at_lock", "load_fuse"))
+        assert skipped.with_reading(reading).skipped == ("plug_at_lock",)
+        assert session.without("plug_at_lock").skipped == ()
+
     def test_none_yet(self, tmp_path: Path) -> None:
         (tmp_path / "empty.json").touch()
         for name in ("none.json", "empty.json"):
@@ -43,6 +60,7 @@ class TestSession:
             ("[" * 100_000, "no session"),
             ('{"kind": "buslens diagnosis", "version": 2}', "version 2 of a session is not known"),
             ('{"kind": "buslens diagnosis", "version": 1, "measured": [{"name": 3}]}', "'measured'"),
+            ('{"kind": "buslens diagnosis", "version": 1, "skipped": [3]}', "'skipped'"),
         ],
     )
     def test_something_else(self, text: str, told: str, tmp_path: Path) -> None:

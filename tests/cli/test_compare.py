@@ -76,7 +76,7 @@ class TestRefused:
             ([BEFORE, AFTER, "--failed", "11/10"], "such as 3/30"),
             ([BEFORE, AFTER, "--failed", "often"], "such as 3/30"),
             ([BEFORE, AFTER, "--failed", f"1/1{'0' * 400}"], "such as 3/30"),
-            ([BEFORE, AFTER, "--known-rate", "10 in 10"], "is counted: --failed 5/5"),
+            ([BEFORE, AFTER, "--known-rate", "10 in 10"], "is counted: 5/5"),
             ([BEFORE, AFTER, "--known-rate", "0 in 10"], 'no rate such as "1 in 10"'),
             ([BEFORE, AFTER, "--known-rate", "1 in 10", "--failed", "1/10"], "not allowed with"),
             ([BEFORE, "no such.log"], "no such file"),

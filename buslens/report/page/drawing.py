@@ -7,7 +7,6 @@ above each lane.
 from __future__ import annotations
 
 import html
-from importlib.resources import files
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -34,11 +33,6 @@ _WIDE, _NARROW, _SIDE = 640, 330, 400
 _LEVEL, _NUMBER = 24, 52
 _ROOM_ABOVE, _ROOM_BELOW, _GAP = 27, 20, 16
 _MOST_TRIES_NAMED: Final = 9
-
-
-def strip_css() -> str:
-    """Return the style rules that the drawings need; they use the tones of the page as variables."""
-    return files(__package__).joinpath("strip.css").read_text("utf-8")
 
 
 def strip_svg(result: Result, strip: Strip, numbers: Mapping[int, int], label: str) -> str:

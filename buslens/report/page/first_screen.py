@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.causes.advice import AdviceKind
 from buslens.checks.findings import Verdict
+from buslens.checks.phrases import plain
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
 from buslens.report.formatting import capitalised, clean, verdict_sentence
 from buslens.report.page.drawing import strip_svg
@@ -86,7 +87,7 @@ def _causes(diagnosis: Diagnosis) -> Iterator[str]:
         yield f'<p class="cause"><span>{_safe(name)}</span> <span class="nw">{_safe(chance)}</span></p>'
         if len(members) > 1:
             yield _bar(it.posterior)
-    yield f'<p class="case">{_safe(_case(diagnosis, members[0]))}</p>'
+    yield f'<p class="case">{_safe(case_text(diagnosis, members[0]))}</p>'
     named = {id(it) for it in members}
     others = [it for it in diagnosis.ranking.hypotheses if id(it) not in named and it.posterior >= WORTH_TELLING]
     if others:
@@ -102,15 +103,15 @@ def _bar(posterior: float) -> str:
     )
 
 
-def _case(diagnosis: Diagnosis, hypothesis: Hypothesis) -> str:
+def case_text(diagnosis: Diagnosis, hypothesis: Hypothesis) -> str:
     """Return what speaks for a cause and what against, two short sentences."""
     found = diagnosis.case(hypothesis)
     readings = {it.measurement: it.text for it in diagnosis.readings}
     for_ = [clean(it.sign.shows) for it in found.signs_for]
-    for_ += [f"{name} {clean(readings[name])}" for name in found.readings_for]
+    for_ += [f"{plain(name)} {clean(readings[name])}" for name in found.readings_for]
     against = [clean(it.sign.shows) for it in found.unexplained]
     against += [f"the log does not show that {clean(it.sign.shows)}" for it in found.missed]
-    against += [f"{name} {clean(readings[name])}" for name in found.readings_against]
+    against += [f"{plain(name)} {clean(readings[name])}" for name in found.readings_against]
     told = [f"For it: {'; '.join(for_)}." if for_ else "Nothing in the log speaks for it."]
     if against:
         told.append(f"Against it: {'; '.join(against[:_MOST_AGAINST])}.")

@@ -18,9 +18,9 @@ from buslens.files import write_atomically
 from buslens.report.finding_layout import places
 from buslens.report.formatting import clean, file_name, verdict_sentence
 from buslens.report.page.columns import pack
-from buslens.report.page.drawing import strip_css
 from buslens.report.page.first_screen import evidence_html, side_html
-from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, kinds, light_ink, numbers_of
+from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, kinds, numbers_of
+from buslens.report.page_style import style as style_sheet
 from buslens.report.versions import version_of
 from buslens.report.view import choose
 
@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     import os
 
     from buslens.causes.diagnosis import Diagnosis
-    from buslens.checks.findings import Result
+    from buslens.checks.findings import Finding, Result
+    from buslens.report.finding_layout import FindingLayout
 
 SCRIPTS: Final = (
     "columns.js",
@@ -87,14 +88,10 @@ def write_page(result: Result, path: str | os.PathLike[str], *, diagnosis: Diagn
 
 def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
     """Return the page as text."""
-    by_finding = {id(place.finding): place for place in places(result)}
-    groups = kinds(result)
-    numbers = numbers_of(groups)
-    ordered = [finding for group in groups for finding in group]
-    placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
-    view = choose(result, list(by_finding.values()))
+    groups, numbers, every, placed = _listed(result)
+    view = choose(result, every)
     script = _script()
-    style = light_ink() + strip_css() + _template("page.css").substitute(light=light_ink(bare=True))
+    style = style_sheet()
     name = clean(file_name(result.path))
     return _template("page.html").substitute(
         policy=_policy(script, style),
@@ -113,6 +110,24 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         capture=base64.b64encode(pack(result, placed, view, numbers)).decode("ascii"),
         script=script,
     )
+
+
+def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[str, str]:
+    """Return the evidence and the findings of a capture as they stand on its page, for a page of several captures.
+
+    What leads to a moment is a button with the number of the finding as the page's own script counts, ``data-finding``.
+    """
+    groups, numbers, _, placed = _listed(result)
+    return evidence_html(result, diagnosis, numbers), findings_html(result, groups, placed)
+
+
+def _listed(result: Result) -> tuple[list[list[Finding]], dict[int, int], list[FindingLayout], list[FindingLayout]]:
+    """Return the findings by kind, their numbers, every place, and the places of those that are drawn, as listed."""
+    by_finding = {id(place.finding): place for place in places(result)}
+    groups = kinds(result)
+    ordered = [finding for group in groups for finding in group]
+    placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
+    return groups, numbers_of(groups), list(by_finding.values()), placed
 
 
 def _policy(script: str, style: str) -> str:

@@ -19,7 +19,6 @@ from buslens.report.formatting import (
     spoken,
     unread_text,
 )
-from buslens.report.style import Tone
 from buslens.report.text import notes, recording, small_print
 
 if TYPE_CHECKING:
@@ -72,12 +71,6 @@ KEYS: Final = (
     Shortcut("t", "t", "clock", "relative or wall-clock time"),
 )
 """Every key of the page; its script reads them from the list that people see."""
-
-
-def light_ink(*, bare: bool = False) -> str:
-    """Return the figure's colours as the page's, with or without the selector."""
-    tones = "; ".join(f"--{tone.name.lower().replace('_', '-')}: {tone.value.lower()}" for tone in Tone)
-    return f"{tones};" if bare else f":root {{ {tones}; }}\n"
 
 
 def facts(result: Result) -> str:

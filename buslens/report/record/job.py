@@ -15,11 +15,13 @@ source = "workshop manual"
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.causes.distinct import history_of, known_rate_of
 from buslens.errors import SourceLocation, UsageError, did_you_mean
 from buslens.files import read_at_most
 
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 
 _LARGEST_FILE: Final = 1_000_000
 _LISTS: Final = frozenset({"done", "replaced"})
+_NEEDED: Final = ("what", "reading")
 _PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 
 
@@ -64,6 +67,8 @@ class JobDetails:
     #: Units that were replaced.
     replaced: tuple[str, ...] = ()
     remarks: str = ""
+    #: How often it failed before the repair: counted, such as "3/30", or known from long use, such as "1 in 10".
+    failed: str = ""
     readings: tuple[EnteredReading, ...] = ()
 
 
@@ -98,6 +103,42 @@ def load_job(path: str) -> JobDetails:
             raise reader.error(key, f"unknown key '{key}'{did_you_mean(key, known)}")
         entered[key] = reader.read(key, value)
     return JobDetails(**entered)
+
+
+def stated_rate(job: JobDetails) -> dict[str, tuple[int, int]]:
+    """Return how often it failed before the repair, as `buslens.causes.compare.compare` takes it; empty if not said.
+
+    Raises
+    ------
+    UsageError
+        If it is neither a count nor a rate.
+    """
+    if not job.failed:
+        return {}
+    return {"known_rate": known_rate_of(job.failed)} if " in " in job.failed else {"history": history_of(job.failed)}
+
+
+def job_text(job: JobDetails) -> str:
+    """Return a job as TOML; `load_job` reads the same job back."""
+    lines = []
+    for field in fields(JobDetails):
+        value = getattr(job, field.name)
+        if field.name == "readings":
+            continue
+        if field.name in _LISTS:
+            lines += [f"{field.name} = [{', '.join(map(_quoted, value))}]"] if value else []
+        elif value:
+            lines.append(f"{field.name} = {_quoted(value)}")
+    for reading in job.readings:
+        named = {it.name: getattr(reading, it.name) for it in fields(reading)}
+        said = {name: text for name, text in named.items() if text or name in _NEEDED}
+        lines += ["", "[[readings]]", *(f"{name} = {_quoted(text)}" for name, text in said.items())]
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _quoted(text: str) -> str:
+    # A string of JSON is one of TOML, but for one control character.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def merged(job: JobDetails, options: Mapping[str, Any]) -> JobDetails:
@@ -145,7 +186,7 @@ class _JobParser:
         for key in item:
             if key not in known:
                 raise self.error(key, f"unknown key '{key}' of a reading{did_you_mean(key, known)}")
-        for key in ("what", "reading"):
+        for key in _NEEDED:
             if key not in item:
                 raise self.error("readings", f"a reading needs '{key}'")
         return EnteredReading(**{key: self._text(key, value) for key, value in item.items()})

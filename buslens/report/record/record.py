@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Verdict
 from buslens.report.formatting import verdict_sentence
-from buslens.report.page.drawing import strip_css
+from buslens.report.page_style import strip_css
 from buslens.report.record import front_page, sections
 from buslens.report.record.diagram import diagram, strips
 from buslens.report.record.inputs import GENERATOR

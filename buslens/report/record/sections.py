@@ -45,7 +45,11 @@ MOST_FINDINGS: Final = 30
 
 def entered(job: JobDetails) -> Markup:
     """Return what the person entered and page one does not show; nothing where there is nothing."""
-    rows = [("Confirmed cause", job.confirmed.replace("_", " ")), ("Remarks", job.remarks)]
+    rows = [
+        ("Confirmed cause", job.confirmed.replace("_", " ")),
+        ("Remarks", job.remarks),
+        ("It failed before", job.failed),
+    ]
     given = [(name, value) for name, value in rows if value.strip()]
     return join([table_of_pairs(given)]) if given else Markup("")
 

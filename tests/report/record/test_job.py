@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from buslens.errors import UsageError
-from buslens.report.record.job import EnteredReading, JobDetails, load_job, merged
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from buslens.report.record.job import EnteredReading, JobDetails, job_text, load_job, merged, stated_rate
 
 
 def written(folder: Path, document: str) -> str:
@@ -86,3 +86,43 @@ class TestMerged:
         assert merged(job, {"vehicle": "x", "complaint": None, "done": ["y"], "replaced": None}) == JobDetails(
             vehicle="x", complaint="b", done=("y",)
         )
+
+
+TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\r"), max_size=30)
+READINGS = st.builds(EnteredReading, what=TEXTS, reading=TEXTS, limit=TEXTS, source=TEXTS)
+JOBS = st.builds(
+    JobDetails,
+    **dict.fromkeys(("vehicle", "complaint", "number", "date", "customer", "remarks", "failed", "confirmed"), TEXTS),
+    **{name: st.lists(TEXTS, max_size=3).map(tuple) for name in ("done", "replaced")},
+    readings=st.lists(READINGS, max_size=2).map(tuple),
+)
+
+
+class TestWrite:
+    """What is written is read back the same."""
+
+    @given(JOBS)
+    @settings(max_examples=60)
+    def test_round_trip(self, job: JobDetails) -> None:
+        with TemporaryDirectory() as folder:
+            assert load_job(written(Path(folder), job_text(job))) == job
+
+    def test_looks_as_a_person_would_write_it(self) -> None:
+        job = JobDetails(vehicle="Club car 3", done=("new fuse", 'says "ok"'))
+        assert job_text(job) == 'vehicle = "Club car 3"\ndone = ["new fuse", "says \\"ok\\""]\n'
+
+
+class TestHowOftenItFailed:
+    """A count, or a rate that is known."""
+
+    @pytest.mark.parametrize(
+        ("failed", "stated"),
+        [("", {}), ("3/30", {"history": (3, 30)}), ("1 in 10", {"known_rate": (1, 10)})],
+    )
+    def test_stated(self, failed: str, stated: dict[str, tuple[int, int]]) -> None:
+        assert stated_rate(JobDetails(failed=failed)) == stated
+
+    @pytest.mark.parametrize("failed", ["often", "31/30", "0/3", "1 in 1", "3 of 30"])
+    def test_neither(self, failed: str) -> None:
+        with pytest.raises(UsageError):
+            stated_rate(JobDetails(failed=failed))

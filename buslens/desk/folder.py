@@ -1,0 +1,340 @@
+"""Jobs and cars as folders of files, the same that the commands read and write.
+
+    FOLDER/
+      2026-034/                     one job
+        job.toml                    what a person entered     buslens record --job
+        session.json                readings                  buslens diagnose --session
+        before/*.log                captures of the fault     buslens diagnose, record --before
+        after/*.log                 captures after the repair buslens compare, record
+        signal_defs/                the car, as it was chosen: definitions, expectations, causes
+        record.html                 the record                buslens record --verify
+        removed/                    captures that were taken out
+      cars/NAME/                    cars to choose among
+      signal_defs/                  the car of jobs that have none of their own
+
+A command that is run in the folder of a job finds the same car and gives the same answers. No name that a browser sends
+is ever joined to a path: it is looked up among the names that are there. Links are not followed.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.defaults import EXPECTATIONS_NAME, FOLDER_NAME, demonstration_folder
+from buslens.desk.names import plain_name
+from buslens.errors import UsageError
+from buslens.files import write_atomically
+from buslens.report.record.job import JobDetails, job_text, load_job
+
+if TYPE_CHECKING:
+    from collections.abc import Container, Iterator
+
+JOB_FILE: Final = "job.toml"
+SESSION_FILE: Final = "session.json"
+RECORD_FILE: Final = "record.html"
+SIDES: Final = ("before", "after")
+"""Folders of captures: of the fault, and after the repair."""
+REMOVED: Final = "removed"
+UNFINISHED: Final = ".unfinished-"
+"""Begins the name of whatever is not complete yet; swept away at the next start."""
+_TEMPORARY: Final = ".tmp-"
+"""Begins the name of a file that `buslens.files` has not yet put in its place."""
+_CARS: Final = "cars"
+_DEMONSTRATION: Final = "Pinewick club car (demonstration)"
+_CAR_FILES: Final = (".toml", ".dbc")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureFile:
+    """A capture of a job."""
+
+    side: str
+    name: str
+    path: Path
+    size: int
+    changed_ns: int
+
+    @property
+    def key(self) -> str:
+        """Text that is another one once the file has changed."""
+        return f"{self.side}/{self.name}:{self.size}:{self.changed_ns}"
+
+
+class JobFolder:
+    """The folder of one job."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.name = path.name
+
+    @property
+    def job_file(self) -> Path:
+        """What a person entered."""
+        return self.path / JOB_FILE
+
+    @property
+    def session_file(self) -> Path:
+        """The readings."""
+        return self.path / SESSION_FILE
+
+    @property
+    def record_file(self) -> Path:
+        """The record that was written, if it was."""
+        return self.path / RECORD_FILE
+
+    def details(self) -> JobDetails:
+        """Return what was entered.
+
+        Raises
+        ------
+        UsageError, OSError
+            If somebody has made something else of the file.
+        """
+        return load_job(str(self.job_file))
+
+    def save_details(self, details: JobDetails) -> None:
+        """Keep what was entered."""
+        write_atomically(self.job_file, job_text(details).encode("utf-8"))
+
+    def captures(self, *sides: str) -> list[CaptureFile]:
+        """Return the captures, those of the fault first, each side in the order of its names."""
+        found = []
+        for side in sides or SIDES:
+            for entry in _entries(self.path / side):
+                if entry.is_file(follow_symlinks=False) and not entry.name.startswith("."):
+                    status = entry.stat(follow_symlinks=False)
+                    found.append(
+                        CaptureFile(
+                            side=side,
+                            name=entry.name,
+                            path=Path(entry.path),
+                            size=status.st_size,
+                            changed_ns=status.st_mtime_ns,
+                        )
+                    )
+        return found
+
+    def capture(self, side: str, name: str) -> CaptureFile | None:
+        """Return the capture of that name, if there is one."""
+        return next((it for it in self.captures() if (it.side, it.name) == (side, name)), None)
+
+    def side_folder(self, side: str) -> Path:
+        """Return the folder of a side; it is made if it is not there."""
+        folder = self.path / SIDES[SIDES.index(side)]
+        folder.mkdir(exist_ok=True)
+        return folder
+
+    def remove(self, capture: CaptureFile) -> None:
+        """Take a capture out of the job; the file stays, under ``removed``."""
+        folder = self.path / REMOVED
+        folder.mkdir(exist_ok=True)
+        target = folder / capture.name
+        while target.exists():
+            target = folder / f"{secrets.token_hex(3)}-{capture.name}"
+        capture.path.rename(target)
+
+    def expectations(self) -> Path | None:
+        """Return the expectations that the job's captures are checked against; None while no car is chosen."""
+        places = (
+            self.path / EXPECTATIONS_NAME,
+            self.path / FOLDER_NAME / EXPECTATIONS_NAME,
+            self.path.parent / FOLDER_NAME / EXPECTATIONS_NAME,
+        )
+        return next((place for place in places if place.is_file()), None)
+
+    def choose(self, car: Car) -> None:
+        """Copy a car into the job, so that the job keeps the limits by which it was judged."""
+        target = self.path / FOLDER_NAME
+        new = self.path / f"{UNFINISHED}{secrets.token_hex(6)}"
+        new.mkdir()
+        for file in car.files():
+            shutil.copyfile(file, new / file.name)
+        if target.exists():
+            # Swept away at the next start if this is cut off here; the job then asks for its car again.
+            target.rename(self.path / f"{UNFINISHED}{secrets.token_hex(6)}")
+        new.rename(target)
+        sweep(self.path)
+
+    def setup_key(self) -> str:
+        """Return text that is another one once any file of the car has changed."""
+        expectations = self.expectations()
+        if expectations is None:
+            return ""
+        parts = [str(expectations)]
+        for entry in _entries(expectations.parent):
+            if entry.name.endswith(_CAR_FILES):
+                status = entry.stat()
+                parts.append(f"{entry.name}:{status.st_size}:{status.st_mtime_ns}")
+        return "|".join(parts)
+
+    def key(self) -> str:
+        """Return text that is another one once anything of the job has changed, by whomever."""
+        parts = [self.setup_key(), *(it.key for it in self.captures())]
+        for file in (self.job_file, self.session_file, self.record_file):
+            parts.append(_stamp(file))
+        return "|".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Car:
+    """Definitions, expectations and causes of one kind of vehicle."""
+
+    #: As people call it.
+    title: str
+    folder: Path
+
+    def files(self) -> list[Path]:
+        """Return its files."""
+        return [Path(it.path) for it in _entries(self.folder) if it.is_file() and it.name.endswith(_CAR_FILES)]
+
+
+class DeskFolder:
+    """The folder that the desk was started with.
+
+    Parameters
+    ----------
+    path : Path
+        It is made if it is not there.
+
+    Raises
+    ------
+    OSError
+        If it is something else, or cannot be made.
+    """
+
+    def __init__(self, path: Path) -> None:
+        path.mkdir(parents=True, exist_ok=True)
+        self.path = path.resolve()
+
+    def jobs(self) -> list[JobFolder]:
+        """Return all jobs, the one that was worked on last first."""
+        found = []
+        for entry in _entries(self.path):
+            if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
+                job = JobFolder(Path(entry.path))
+                if job.job_file.is_file():
+                    found.append(job)
+        return sorted(found, key=lambda job: (-_changed_ns(job), job.name))
+
+    def job(self, name: str) -> JobFolder | None:
+        """Return the job of that name, if there is one."""
+        for entry in _entries(self.path):
+            if entry.name == name and entry.is_dir(follow_symlinks=False) and not name.startswith("."):
+                job = JobFolder(Path(entry.path))
+                return job if job.job_file.is_file() else None
+        return None
+
+    def new_job(self, details: JobDetails, car: Car | None) -> JobFolder:
+        """Make the folder of a new job, called by its number or else by its date; whole or not at all."""
+        wanted = plain_name(details.number or details.date, "job")
+        name, number = wanted, 1
+        if not details.number:
+            name = f"{wanted}-{number}"
+        made = JobFolder(self.path / f"{UNFINISHED}{secrets.token_hex(6)}")
+        made.path.mkdir()
+        made.save_details(details)
+        for side in SIDES:
+            made.side_folder(side)
+        if car is not None:
+            made.choose(car)
+        taken = {entry.name.lower() for entry in _entries(self.path)} | {_CARS, FOLDER_NAME}
+        while name.lower() in taken or not _renamed(made.path, self.path / name):
+            taken.add(name.lower())
+            number += 1
+            name = f"{wanted}-{number}"
+        return JobFolder(self.path / name)
+
+    def cars(self) -> list[Car]:
+        """Return the cars that can be chosen: the user's own, then the demonstration's."""
+        found = [
+            Car(title=entry.name, folder=Path(entry.path))
+            for entry in _entries(self.path / _CARS)
+            if entry.is_dir(follow_symlinks=False) and (Path(entry.path) / EXPECTATIONS_NAME).is_file()
+        ]
+        if (self.path / FOLDER_NAME / EXPECTATIONS_NAME).is_file():
+            found.insert(0, Car(title=FOLDER_NAME, folder=self.path / FOLDER_NAME))
+        with suppress(UsageError):  # installed without
+            found.append(Car(title=_DEMONSTRATION, folder=demonstration_folder()))
+        return found
+
+    def car(self, title: str) -> Car | None:
+        """Return the car of that title, if there is one."""
+        return next((car for car in self.cars() if car.title == title), None)
+
+    def sweep(self) -> None:
+        """Remove what an earlier run of the desk could not complete."""
+        sweep(self.path)
+        for job in self.jobs():
+            sweep(job.path)
+
+
+def sweep(folder: Path) -> None:
+    """Remove what is not complete from a folder."""
+    for entry in _entries(folder):
+        if entry.name.startswith((UNFINISHED, _TEMPORARY)) and not entry.is_symlink():
+            if entry.is_dir():
+                shutil.rmtree(entry.path, ignore_errors=True)
+            else:
+                Path(entry.path).unlink(missing_ok=True)
+
+
+def lines_of(text: str) -> tuple[str, ...]:
+    """Return the lines of a text that say something."""
+    return tuple(line.strip() for line in text.splitlines() if line.strip())
+
+
+def steps_taken(job: JobFolder, details: JobDetails, sides: Container[str]) -> str:
+    """Return how far a job has come, in a few words, without judging anything."""
+    if job.record_file.is_file():
+        return "record written"
+    if "after" in sides:
+        return "confirming the repair"
+    if details.done:
+        return "repaired, not recorded again"
+    return "finding the cause" if "before" in sides else "no capture yet"
+
+
+def _renamed(old: Path, new: Path) -> bool:
+    """Whether a folder could be given a name that was free."""
+    try:
+        # A folder without anything in it would be replaced.
+        new.lstat()
+    except FileNotFoundError:
+        old.rename(new)
+        return True
+    return False
+
+
+def _entries(folder: Path) -> Iterator[os.DirEntry[str]]:
+    """Yield what is in a folder, by name; nothing if there is no such folder, or it is a link."""
+    if folder.is_symlink():
+        return
+    try:
+        with os.scandir(folder) as found:
+            yield from sorted(found, key=lambda entry: entry.name)
+    except (FileNotFoundError, NotADirectoryError):
+        return
+
+
+def _changed_ns(job: JobFolder) -> int:
+    stamps = []
+    for file in (job.job_file, job.session_file, job.record_file, *(job.path / side for side in SIDES)):
+        try:
+            stamps.append(file.stat().st_mtime_ns)
+        except OSError:
+            continue
+    return max(stamps, default=0)
+
+
+def _stamp(file: Path) -> str:
+    try:
+        status = file.stat()
+    except OSError:
+        return "-"
+    return f"{status.st_size}:{status.st_mtime_ns}:{status.st_ino}"

@@ -1,0 +1,42 @@
+"""Templates and the files that they name, all from the package."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Any, Final
+
+_KINDS: Final = {"desk.css": "text/css", "page.css": "text/css", "desk.js": "text/javascript"}
+"""Every file that a page of the desk names."""
+
+
+class Pages:
+    """Fills templates; what is put into them is text, unless it was made as HTML by the reports."""
+
+    def __init__(self) -> None:
+        from jinja2 import Environment, PackageLoader, StrictUndefined
+
+        self._templates = Environment(
+            loader=PackageLoader("buslens.desk", "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._static: dict[str, tuple[str, str]] = {}
+
+    def render(self, template: str, **values: Any) -> str:
+        """Return a page."""
+        from buslens.report.versions import version_of
+
+        return self._templates.get_template(template).render(version=version_of(), **values)
+
+    def static(self, name: str) -> tuple[str, str] | None:
+        """Return the text of a file and its media type; None if there is no such file."""
+        if name not in _KINDS:
+            return None
+        if name not in self._static:
+            from buslens.report.page_style import style
+
+            text = style() if name == "page.css" else files(__package__).joinpath("static", name).read_text("utf-8")
+            self._static[name] = (text, _KINDS[name])
+        return self._static[name]

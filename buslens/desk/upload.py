@@ -1,0 +1,141 @@
+"""A capture on its way to the disk: streamed, with a limit, gone if it is cut off."""
+
+from __future__ import annotations
+
+import filecmp
+import os
+import secrets
+import shutil
+from typing import TYPE_CHECKING, Final
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect
+
+from buslens.desk.folder import UNFINISHED, CaptureFile
+from buslens.desk.names import file_name
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from typing import BinaryIO
+
+    from starlette.requests import Request
+
+    from buslens.desk.folder import JobFolder
+
+MOST_BYTES: Final = 64_000_000_000
+"""Of one capture."""
+_SPARE_BYTES: Final = 200_000_000
+"""Left free on the disk, for what else has to be written."""
+_PIECE_BYTES: Final = 4_000_000
+
+
+class RefusedError(Exception):
+    """A file is not taken.
+
+    Parameters
+    ----------
+    status : int
+        Of the answer.
+    problem : str
+        Why, and what would be right.
+    """
+
+    def __init__(self, status: int, problem: str) -> None:
+        super().__init__(problem)
+        self.status, self.problem = status, problem
+
+
+async def receive_capture(
+    request: Request, job: JobFolder, side: str, sent_as: str, most: int = MOST_BYTES
+) -> CaptureFile | None:
+    """Write the body of a request into a job as a capture.
+
+    Parameters
+    ----------
+    request : Request
+        Its body is the file.
+    job : JobFolder
+    side : str
+        "before" or "after".
+    sent_as : str
+        What the browser calls the file; only letters and digits of it come into the name.
+    most : int
+        Bytes.
+
+    Returns
+    -------
+    CaptureFile or None
+        None if the browser went away before all was there; then nothing is left of it.
+
+    Raises
+    ------
+    RefusedError
+        If it is empty, too large, or there already.
+    OSError
+        If the disk does not take it.
+    """
+    announced = int(length) if (length := request.headers.get("content-length", "")).isdecimal() else None
+    _demand_room(job, announced or 0, most)
+    unfinished = job.path / f"{UNFINISHED}{secrets.token_hex(8)}"
+    try:
+        size = await _write(request, unfinished, job, most)
+        if announced is not None and size != announced:
+            return None
+        if not size:
+            raise RefusedError(400, "This file is empty. Record again.")
+        same = await run_in_threadpool(_same, job, unfinished, size)
+        if same:
+            raise RefusedError(409, f"This recording is here already: {same}. It would count twice.")
+        folder = job.side_folder(side)
+        # Nothing else runs between looking and renaming. Both sides share the names, so that people can, too.
+        taken = {it.name.lower() for it in job.captures()}
+        target = folder / file_name(sent_as, taken, "capture")
+        unfinished.rename(target)
+    except ClientDisconnect:
+        return None
+    finally:
+        unfinished.unlink(missing_ok=True)
+    return job.capture(side, target.name)
+
+
+async def _write(request: Request, path: Path, job: JobFolder, most: int) -> int:
+    size, pieces, waiting = 0, bytearray(), 0
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+    with os.fdopen(descriptor, "wb", buffering=0) as file:
+        async for chunk in request.stream():
+            size += len(chunk)
+            if size > most:
+                raise RefusedError(413, _too_large(most))
+            pieces += chunk
+            waiting += len(chunk)
+            if waiting >= _PIECE_BYTES:
+                await run_in_threadpool(_put, file, pieces)
+                _demand_room(job, 0, most)
+                pieces, waiting = bytearray(), 0
+        await run_in_threadpool(_put, file, pieces)
+    return size
+
+
+def _put(file: BinaryIO, data: bytearray) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[file.write(view) :]
+
+
+def _demand_room(job: JobFolder, size: int, most: int) -> None:
+    if size > most:
+        raise RefusedError(413, _too_large(most))
+    if shutil.disk_usage(job.path).free < size + _SPARE_BYTES:
+        raise RefusedError(507, "There is not enough room on the disk for this file. Make room, then drop it again.")
+
+
+def _too_large(most: int) -> str:
+    return f"A capture may have {most / 1e9:g} GB at most. Cut it, or use the commands on it where it lies."
+
+
+def _same(job: JobFolder, file: Path, size: int) -> str:
+    """Return the capture that holds the same bytes; empty if there is none."""
+    for other in job.captures():
+        if other.size == size and filecmp.cmp(file, other.path, shallow=False):
+            return other.name
+    return ""

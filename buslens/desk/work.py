@@ -1,0 +1,230 @@
+"""What a worker does: reads a capture, works out what a job shows, writes its pages.
+
+Each function takes and returns plain values or bytes, and works in the folder of the job, where every file is called
+as a command run there would call it.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+from collections import OrderedDict
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from buslens.errors import BuslensError, UsageError
+from buslens.files import os_error_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from buslens.causes.model import Causes
+    from buslens.causes.session import Session
+    from buslens.checks.findings import Result
+    from buslens.desk.view import JobView
+    from buslens.expectations.model import Expectations
+
+_MOST_KEPT: Final = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """What came of one capture."""
+
+    side: str
+    name: str
+    #: Another one once the capture or the car has changed.
+    key: str
+    #: The result, packed; None if the capture cannot be read.
+    packed: bytes | None = None
+    #: Why it cannot be read.
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """Where a job stands."""
+
+    #: Its folder.
+    folder: str
+    #: Its expectations file, as a command in that folder would call it.
+    expectations: str
+    #: Another one once any file of the car has changed.
+    setup: str
+    checked: tuple[Checked, ...] = ()
+
+
+def prepare() -> None:
+    """Load what every task needs, so that the first one does not wait; end with the desk, however that ends."""
+    import multiprocessing
+    import threading
+
+    parent = multiprocessing.parent_process()
+
+    def watch() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(0)
+
+    threading.Thread(target=watch, daemon=True, name="parent").start()
+    import buslens.causes.diagnosis
+    import buslens.checks.check
+    import buslens.desk.summary
+    import buslens.report.page.page  # noqa: F401 - loaded for later
+    from buslens.defaults import EXPECTATIONS_NAME, demonstration_folder
+
+    # The grammars of both files are built when the first one is read.
+    with suppress(BuslensError, OSError):
+        expectations = str(demonstration_folder() / EXPECTATIONS_NAME)
+        _causes(Task(folder=".", expectations=expectations, setup="demonstration"))
+
+
+def is_ready() -> bool:
+    """Return that the worker is there."""
+    return True
+
+
+def check_capture(task: Task, side: str, name: str, key: str) -> Checked:
+    """Read one capture and check it."""
+    from buslens.checks.check import check
+
+    os.chdir(task.folder)
+    try:
+        result = check(Path(side) / name, expectations=_expectations(task), workers=1)
+    except BuslensError as error:
+        return Checked(side=side, name=name, key=key, problem=str(error))
+    except OSError as error:
+        return Checked(side=side, name=name, key=key, problem=os_error_text(error))
+    except MemoryError:
+        return Checked(side=side, name=name, key=key, problem="there is not enough memory for this capture")
+    packed = pickle.dumps(result)
+    _remember(_results, (task.folder, key), result)
+    return Checked(side=side, name=name, key=key, packed=packed)
+
+
+def summarise(task: Task) -> JobView:
+    """Return what a job shows."""
+    from buslens.desk.summary import summary
+
+    os.chdir(task.folder)
+    return summary(task, _of_side(task, "before"), _of_side(task, "after"), _causes(task))
+
+
+def capture_page(task: Task, side: str, name: str) -> str:
+    """Return the page of one capture."""
+    from buslens.report.page.page import page
+
+    os.chdir(task.folder)
+    result = next(unpack(task, it) for it in task.checked if (it.side, it.name) == (side, name))
+    causes = _causes(task)
+    if causes is None:
+        return page(result)
+    from buslens.causes.diagnosis import diagnose
+
+    return page(result, diagnose([result], causes))
+
+
+def record_page(task: Task) -> bytes:
+    """Return the record of a job as it stands.
+
+    Raises
+    ------
+    BuslensError, OSError
+        If there is nothing to write one of, or a file has changed meanwhile.
+    """
+    from buslens.desk.summary import record_of
+
+    os.chdir(task.folder)
+    return record_of(_of_side(task, "before"), _of_side(task, "after"), _causes(task))
+
+
+def unpack(task: Task, checked: Checked) -> Result:
+    """Return the result of a capture."""
+    known = _results.get((task.folder, checked.key))
+    if known is None:
+        if checked.packed is None:
+            raise UsageError(checked.problem)
+        # Packed by another worker of this desk, never read from a file.
+        known = pickle.loads(checked.packed)  # noqa: S301
+        _remember(_results, (task.folder, checked.key), known)
+    return known
+
+
+_K = TypeVar("_K")
+_V = TypeVar("_V")
+_results: OrderedDict[tuple[str, str], Result] = OrderedDict()
+_loaded: OrderedDict[str, Expectations] = OrderedDict()
+_explained: OrderedDict[str, Causes | None] = OrderedDict()
+
+
+def _remember(kept: OrderedDict[_K, _V], key: _K, value: _V) -> None:
+    kept[key] = value
+    kept.move_to_end(key)
+    while len(kept) > _MOST_KEPT:
+        kept.popitem(last=False)
+
+
+def _of_side(task: Task, side: str) -> list[Result]:
+    return [unpack(task, it) for it in task.checked if it.side == side and it.packed is not None]
+
+
+def _expectations(task: Task) -> Expectations:
+    from buslens.expectations.load import load_expectations
+
+    if task.setup not in _loaded:
+        _remember(_loaded, task.setup, load_expectations(task.expectations))
+    return _loaded[task.setup]
+
+
+def _causes(task: Task) -> Causes | None:
+    """Return the causes file that lies beside the expectations; None if there is none."""
+    from buslens.causes.load import find_causes, load_causes
+
+    if task.setup not in _explained:
+        path = Path(find_causes(task.expectations))
+        _remember(_explained, task.setup, load_causes(path, _expectations(task)) if path.is_file() else None)
+    return _explained[task.setup]
+
+
+def enter(task: Task, measurement: str, text: str) -> str:
+    """Keep a reading in the job's session; return why it cannot be one, or nothing."""
+    from buslens.causes.readings import read_reading
+
+    return _change(task, lambda session, causes: session.with_reading(read_reading(f"{measurement}={text}", causes)))
+
+
+def undo(task: Task, measurement: str) -> str:
+    """Take a reading, or the note that it cannot be made, out of the session; return why that cannot be, or nothing."""
+    return _change(task, lambda session, _: session.without(measurement))
+
+
+def skip(task: Task, measurement: str) -> str:
+    """Note that a measurement cannot be made at this car; return why that cannot be, or nothing."""
+
+    def skipped(session: Session, causes: Causes) -> Session:
+        if measurement not in causes.measurements:
+            raise UsageError(f"no measurement is called '{measurement}'")
+        return session.with_skipped(measurement)
+
+    return _change(task, skipped)
+
+
+def _change(task: Task, change: Callable[[Session, Causes], Session]) -> str:
+    from buslens.causes.session import load_session, save_session
+    from buslens.desk.folder import SESSION_FILE
+
+    os.chdir(task.folder)
+    try:
+        causes = _causes(task)
+        if causes is None:
+            raise UsageError("this car has no causes file, so nothing says what a reading means")
+        session = change(load_session(SESSION_FILE), causes)
+        captures = [f"{it.side}/{it.name}" for it in task.checked if it.side == "before"]
+        save_session(SESSION_FILE, captures, session.readings(causes), session.skipped)
+    except BuslensError as error:
+        return str(error)
+    except OSError as error:
+        return os_error_text(error)
+    return ""

@@ -1,0 +1,80 @@
+"""What a record rests on: the hash of every file, and what explains the captures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.causes.diagnosis import diagnose
+from buslens.report.record.inputs import take
+from buslens.report.record.ranked_causes import suspects_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+    from buslens.causes.model import Causes
+    from buslens.causes.readings import Reading
+    from buslens.checks.findings import Result
+    from buslens.report.record.inputs import Input
+    from buslens.report.record.ranked_causes import Suspects
+
+
+def rules(results: Iterable[Result], tell: Callable[[str], object] = str) -> list[Input]:
+    """Return what captures were checked against: expectations, then definitions.
+
+    Parameters
+    ----------
+    results : iterable of Result
+    tell : callable, optional
+        Hears of each file before it is hashed.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be read any more.
+    """
+    found = list(results)
+    expectations = dict.fromkeys(result.expectations.path for result in found)
+    definitions = dict.fromkeys(file.path for result in found for file in result.expectations.definitions)
+    return [*taken(expectations, "expectations", tell), *taken(definitions, "definitions", tell)]
+
+
+def explained(
+    results: Sequence[Result],
+    causes: Causes,
+    readings: Sequence[Reading],
+    *,
+    session: str | None = None,
+    tell: Callable[[str], object] = str,
+) -> tuple[Suspects, list[Input]]:
+    """Return what explains captures of one condition of a vehicle, and the files that say so.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        Before the repair, where there is a repair.
+    causes : Causes
+    readings : sequence of Reading
+    session : str or None
+        File that holds readings.
+    tell : callable, optional
+        Hears of each file before it is hashed.
+    """
+    sources = {cause.source.path for cause in causes.causes.values() if cause.source is not None}
+    inputs = taken(sorted({str(causes.path), *sources}), "causes", tell)
+    inputs += taken([session] if session else [], "readings", tell)
+    return suspects_of(diagnose(results, causes, readings)), inputs
+
+
+def taken(paths: Iterable[str], kind: str, tell: Callable[[str], object] = str) -> list[Input]:
+    """Return the hashes of files of one kind.
+
+    Raises
+    ------
+    UsageError, OSError
+        If one is no file, or cannot be read.
+    """
+    found = []
+    for path in paths:
+        tell(path)
+        found.append(take(path, kind))
+    return found

@@ -1,0 +1,304 @@
+"""The desk in real Chromium: a whole job, and what comes between.
+
+The fixture fails a test on whose pages an error or a warning was told, or which asked for anything from outside.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from support.desks import RunningDesk, running_desk
+
+from buslens.cli import main
+from buslens.report.record.job import load_job
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+WAIT_S = 60
+"""What a window does not show after so many seconds it never will."""
+GROUND_OPEN, FUSE, HEALTHY = "car04_ground_open.log", "car03_load_fuse_blown.log", "car01_healthy.log"
+
+
+class Window:
+    """A window of the browser, and what a person does in it."""
+
+    def __init__(self, page: Any, home: str) -> None:
+        self.page, self.home = page, home
+
+    @property
+    def headline(self) -> str:
+        text: str = self.page.inner_text("h1")
+        return text
+
+    def begin(self, **entries: str) -> str:
+        """Begin a job; return its name."""
+        self.page.goto(self.home)
+        if self.page.locator("details.new:not([open])").count():
+            self.page.click("details.new > summary")
+        for name, text in entries.items():
+            self.page.fill(f"[name={name}]", text)
+        self.page.click(".new button.go")
+        self.ready()
+        return str(self.page.url).rpartition("/")[2]
+
+    def ready(self) -> None:
+        self.page.wait_for_selector("html[data-ready]", state="attached")
+
+    def rest(self) -> None:
+        """Wait until no worker is at it, and all is shown."""
+        self.page.wait_for_selector("#job[data-busy=no]")
+
+    def add(self, side: str, *files: Path) -> None:
+        """Choose captures, and wait until they were read."""
+        self.page.set_input_files(f".drop[data-side={side}] input", [str(file) for file in files])
+        part = "#captures" if side == "before" else "#proof"
+        for file in files:
+            self.page.wait_for_selector(f"{part} .capture:has-text('{file.name}') a")
+        self.page.wait_for_selector("#wrong .say" if side == "before" else "#proof .say")
+        self.rest()
+
+    def says(self, words: str) -> None:
+        """Wait until the headline holds words."""
+        self.page.wait_for_function("(words) => document.querySelector('h1').textContent.includes(words)", arg=words)
+
+
+@pytest.fixture
+def window(browser: Any) -> Iterator[Callable[..., Window]]:
+    """Open a window of a browser that a desk lets in."""
+    contexts: list[Any] = []
+    trouble: list[str] = []
+
+    def open_window(desk: RunningDesk, headers: dict[str, str] | None = None, **options: Any) -> Window:
+        context = browser.new_context(**{"viewport": {"width": 1440, "height": 1000}, **options})
+        contexts.append(context)
+        context.set_default_timeout(WAIT_S * 1000)
+        if headers is not None:
+            name, _, value = headers["Cookie"].partition("=")
+            context.add_cookies([{"name": name, "value": value, "url": desk.home}])
+        page = context.new_page()
+        page.on("console", lambda told: told.type in {"error", "warning"} and trouble.append(told.text))
+        page.on("pageerror", lambda error: trouble.append(str(error)))
+        page.on("request", lambda asked: asked.url.startswith((desk.home, "data:")) or trouble.append(asked.url))
+        page.goto(desk.home if headers is not None else desk.address)
+        page.wait_for_url(desk.home)
+        return Window(page, desk.home)
+
+    yield open_window
+    for context in contexts:
+        context.close()
+    # What the desk refuses with a reason, the browser tells as an error, too.
+    assert [it for it in trouble if "422" not in it and "409" not in it] == []
+
+
+class TestWholeJob:
+    """From the complaint to the record, in the browser only; then the commands go on from there."""
+
+    def test_ground_wire(
+        self, window: Callable[..., Window], sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        with running_desk(tmp_path) as desk:
+            it = window(desk)
+            name = it.begin(vehicle="Club car 4, blue", complaint="warning, start does nothing")
+            page = it.page
+            assert it.headline == "Next: add a capture of the fault"
+            it.add("before", sample / GROUND_OPEN)
+            it.says("Next at the car: plug at lock")
+            # Cautions stand above what is to be done.
+            cautions = page.locator(".next > *").evaluate_all("(all) => all.map((it) => it.className)")
+            assert cautions.index("heed") < cautions.index("do")
+            page.click(".next button:has-text('seated')")
+            it.says("Next at the car: supply to body")
+            page.fill(".next input[name=reading]", "12,4")
+            page.keyboard.press("Enter")
+            it.says("Next: repair. Ground wire open, 93 %")
+            page.fill("#done [name=done]", "Cleaned the ground point\nNew ring terminal")
+            page.select_option("#done [name=confirmed]", "ground_open")
+            page.click("#done button.go")
+            it.says("record the car again")
+            it.add("after", sample / HEALTHY)
+            it.says("4 more would prove it")
+            assert page.locator("#proof .boxes .on").count() == 1
+            assert page.locator("#proof .boxes .off").count() == 4
+            page.click("#record button:has-text('Save')")
+            page.wait_for_selector("#record code")
+            record = page.context.new_page()
+            record.goto(f"{it.home}jobs/{name}/record")
+            assert "Cleaned the ground point" in record.inner_text(".front")
+            monkeypatch.chdir(tmp_path / name)
+        assert main(["record", "--verify", "record.html"]) == 0
+        job = load_job("job.toml")
+        assert (job.confirmed, job.done) == ("ground_open", ("Cleaned the ground point", "New ring terminal"))
+        assert main(["diagnose", "--session", "session.json", "--json"]) == 1
+        assert main(["compare", f"before/{GROUND_OPEN}", f"after/{HEALTHY}"]) == 0
+
+    def test_commands_tell_the_same(
+        self,
+        window: Callable[..., Window],
+        desk: RunningDesk,
+        let_in: dict[str, str],
+        desk_folder: Path,
+        sample: Path,
+        monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str],
+    ) -> None:
+        """A reading that a command adds shows at once, and undo in the browser counts for the command."""
+        it = window(desk, let_in)
+        name = it.begin(vehicle="Club car 3")
+        it.add("before", sample / FUSE)
+        monkeypatch.chdir(desk_folder / name)
+        main(["diagnose", "--session", "session.json", "--measured", "load_fuse=blown", f"before/{FUSE}"])
+        it.page.wait_for_selector(".made >> text=load fuse")
+        it.rest()
+        shown = it.page.locator(".causes tbody tr").first.inner_text().replace("\t", " ")
+        capsys.readouterr()
+        main(["diagnose", "--session", "session.json", "--json"])
+        told = json.loads(capsys.readouterr().out)["groups"][0][0]
+        assert f"{100 * told['posterior']:.0f} %" in shown
+        it.page.click(".made button:has-text('undo')")
+        it.page.wait_for_selector(".made", state="detached")
+        capsys.readouterr()
+        main(["diagnose", "--session", "session.json", "--json"])
+        assert json.loads(capsys.readouterr().out)["measured"] == []
+
+
+class TestBetween:
+    """Reloads, restarts, other windows, mistakes."""
+
+    @pytest.fixture
+    def it(self, window: Callable[..., Window], desk: RunningDesk, let_in: dict[str, str], sample: Path) -> Window:
+        """Return a window with a job whose capture was read."""
+        opened = window(desk, let_in)
+        opened.begin(vehicle="Club car 4", complaint="no start")
+        opened.add("before", sample / GROUND_OPEN)
+        return opened
+
+    def test_two_windows(self, it: Window) -> None:
+        other = it.page.context.new_page()
+        other.goto(it.page.url)
+        for page in (it.page, other):
+            page.wait_for_selector("#windows:not([hidden])")
+        it.page.click(".next button:has-text('seated')")
+        other.wait_for_selector(".made >> text=plug at lock")
+        other.close()
+        it.page.wait_for_selector("#windows", state="hidden")
+
+    def test_what_is_being_typed_stays(self, it: Window) -> None:
+        other = it.page.context.new_page()
+        other.goto(it.page.url)
+        other.wait_for_selector("html[data-ready]", state="attached")
+        other.click("#done summary")
+        other.fill("#done [name=done]", "half a sentence")
+        it.page.click(".next button:has-text('seated')")
+        other.wait_for_selector(".made >> text=plug at lock")
+        assert other.input_value("#done [name=done]") == "half a sentence"
+
+    def test_reload_and_back(self, it: Window) -> None:
+        it.page.click(".next button:has-text('seated')")
+        it.says("supply to body")
+        address = it.page.url
+        it.page.reload()
+        it.says("supply to body")
+        it.page.goto(it.home)
+        it.page.go_back()
+        assert it.page.url == address
+        it.says("supply to body")
+
+    def test_reading_that_is_none(self, it: Window) -> None:
+        it.page.click(".next button:has-text('seated')")
+        it.says("supply to body")
+        it.page.fill(".next input[name=reading]", "much")
+        it.page.keyboard.press("Enter")
+        it.page.wait_for_selector(".next .trouble")
+        assert it.page.input_value(".next input[name=reading]") == "much"
+        assert it.page.evaluate("document.activeElement.name") == "reading"
+
+    def test_not_possible_here(self, it: Window) -> None:
+        it.page.click(".next button:has-text('not possible')")
+        it.page.wait_for_selector(".made >> text=not possible at this car")
+        it.rest()
+        assert "plug at lock" not in it.headline
+
+    def test_something_else_was_measured(self, it: Window) -> None:
+        it.page.click("summary:has-text('something else was measured')")
+        it.page.click(".other > summary:text-is('load fuse')")
+        it.page.click(".other[open] button:text-is('whole')")
+        it.page.wait_for_selector(".made >> text=load fuse")
+
+    def test_the_same_file_again(self, it: Window, sample: Path) -> None:
+        it.page.set_input_files(".drop[data-side=after] input", str(sample / GROUND_OPEN))
+        it.page.wait_for_selector(".sending .trouble >> text=here already")
+
+    def test_a_file_that_is_no_capture(self, it: Window, tmp_path: Path) -> None:
+        (tmp_path / "holiday.jpg").write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 40)
+        it.page.set_input_files(".drop[data-side=before] input", str(tmp_path / "holiday.jpg"))
+        it.page.wait_for_selector(".capture .trouble >> text=Cannot be read")
+        it.page.click("button[aria-label='Take holiday.jpg out of the job']")
+        it.page.wait_for_selector("text=holiday.jpg", state="detached")
+
+    def test_dropped(self, it: Window, sample: Path) -> None:
+        data = (sample / "car05_enable_open.log").read_text("utf-8")
+        it.page.evaluate(
+            """(text) => {
+              const data = new DataTransfer();
+              data.items.add(new File([text], 'dropped.log'));
+              const drop = new DragEvent('drop', { dataTransfer: data, bubbles: true });
+              document.querySelector('.drop').dispatchEvent(drop);
+            }""",
+            data,
+        )
+        it.page.wait_for_selector("#captures .capture >> text=dropped.log")
+        it.rest()
+
+    def test_all_lanes_on_the_spot(self, it: Window) -> None:
+        it.page.click(".findings [data-finding] >> nth=0")
+        frame = it.page.frame_locator(".lanes iframe")
+        frame.locator("html[data-ready]").wait_for(state="attached")
+        it.page.wait_for_function(
+            "() => document.querySelector('.lanes iframe').contentWindow.buslens?.selected !== null"
+        )
+        assert "rule broken" in frame.locator("#status").inner_text()
+
+    def test_found_again_by_search(self, it: Window) -> None:
+        name = it.begin(vehicle="Club car 9, green", registration="PW 009")
+        it.page.goto(it.home)
+        it.page.fill("[name=q]", "green pw")
+        it.page.keyboard.press("Enter")
+        it.page.wait_for_selector("a:has-text('all jobs')")
+        assert it.page.locator(".jobs tbody tr").count() == 1
+        it.page.click(f".jobs a:text-is('{name}')")
+        it.ready()
+
+    def test_without_script_all_but_adding_captures(
+        self, it: Window, window: Callable[..., Window], desk: RunningDesk, let_in: dict[str, str]
+    ) -> None:
+        plain = window(desk, let_in, java_script_enabled=False)
+        plain.page.goto(it.page.url)
+        plain.page.click(".next button:has-text('seated')")
+        plain.page.wait_for_selector(".made >> text=plug at lock")
+
+    @pytest.mark.parametrize("scheme", ["light", "dark"])
+    def test_phone(self, scheme: str, it: Window) -> None:
+        it.page.emulate_media(color_scheme=scheme)
+        it.page.set_viewport_size({"width": 390, "height": 844})
+        assert it.page.evaluate("document.documentElement.scrollWidth") == 390
+        low = it.page.locator(".btn:visible").evaluate_all("(all) => all.filter((it) => it.offsetHeight < 40).length")
+        assert low == 0
+
+    def test_restart(self, window: Callable[..., Window], tmp_path: Path, sample: Path) -> None:
+        with running_desk(tmp_path) as first:
+            it = window(first)
+            name = it.begin(vehicle="Club car 4")
+            it.add("before", sample / GROUND_OPEN)
+            it.page.click(".next button:has-text('seated')")
+            it.says("supply to body")
+            first.end()
+            it.page.wait_for_selector("#gone:not([hidden])")
+            it.page.context.close()
+        with running_desk(tmp_path) as second:
+            again = window(second)
+            again.page.goto(f"{second.home}jobs/{name}")
+            again.says("supply to body")

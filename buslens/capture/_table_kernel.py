@@ -105,6 +105,8 @@ DATE_ORDER: Final = FORMAT + 38
 ORDER: Final = FORMAT + 39
 #: What lengths from 9 on mean: one of the three below.
 LENGTHS: Final = FORMAT + 40
+#: 1: each stamp counts from the row before; CLOCK has their sum.
+SUMS: Final = FORMAT + 41
 # --- roles of columns --------------------------------------------------------------------------------------
 
 REMARK: Final = 0
@@ -169,6 +171,7 @@ BAD_BYTE: Final = FORMAT_REASON + 5
 NO_STAMP: Final = FORMAT_REASON + 6
 LONELY_STAMP: Final = FORMAT_REASON + 7
 OTHER_LAYOUT: Final = FORMAT_REASON + 8
+RUN_TOGETHER: Final = FORMAT_REASON + 9
 
 IS_FRAME: Final = 0
 IS_EVENT: Final = -1
@@ -464,6 +467,15 @@ def byte_at(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int]:
     return value, p
 
 
+def is_filler(text: Numbers, p: int, code: Numbers) -> bool:
+    """Return whether the cell at p stands for a byte that the frame does not have: ``--``, ``XX``, ``N/A``, ``nan``."""
+    first = text[p]
+    second = text[p + 1] | 32
+    if first | 32 == 110:  # N/A, nan, None, null
+        return second in (47, 97, 111, 117)
+    return first in (42, 45, 46, 63, 88, 95, 120) and code[text[p + 1]] >= 16
+
+
 def is_yes(text: Numbers, p: int, letter: int) -> bool:
     """Return whether the cell at p says yes: 1, 29, true, yes, x, or a word that begins with a letter of its own."""
     first = text[p] | 32
@@ -694,7 +706,7 @@ def scan(
                             shift = 0
                     else:
                         is_closed = True
-                        is_bad = True
+                        is_bad = not is_filler(text, p, code)
             elif role == PAYLOAD:
                 is_closed = True
                 while n < most:
@@ -734,13 +746,20 @@ def scan(
                                     at += 1
                                     value = 0
                                     shift = 0
-                    elif c == sep or d & LINE_FEED != 0 or c == 34 or (sep == 0 and is_soft(c, s)):
+                    elif (c == sep and not is_quoted) or d & LINE_FEED != 0 or c == 34 or (sep == 0 and is_soft(c, s)):
                         break
-                    elif c in (32, 9, 13, 58, 45, 46, 95, 44, 59, 91, 93, 40, 41, 123, 125, 35, 124):
+                    elif c in (32, 9, 13, 39, 58, 45, 46, 95, 44, 59, 91, 93, 40, 41, 123, 125, 35, 124):
                         p += 1
                     else:
                         is_bad = True
                         break
+                if 0 < n == most <= 8 and code[text[p]] < 16 and byte_base == 16:
+                    # More digits than the length says: a cell that is filled up, or two rows run together.
+                    q = p
+                    while code[text[q]] < 16:
+                        q += 1
+                    if q - p & 1 or 2 * n + q - p > 16:
+                        reason = RUN_TOGETHER
             elif role in (TIME, TIME_2):
                 form = s[FORM] if role == TIME else s[FORM_2]
                 got, q = stamp_at(text, p, code, s, form, s[UNIT] if role == TIME else s[UNIT_2])
@@ -891,6 +910,12 @@ def scan(
         if reason == IS_FRAME and s[SENT_OUT] != 0 and flag & TX_FLAG:
             reason = IS_EVENT
         stamp += second
+        if s[SUMS] != 0 and has & HAS_TIME:
+            if stamp < 0 or s[CLOCK] > STAMP_LIMIT - stamp:
+                reason = STAMP_RANGE
+            else:
+                s[CLOCK] += stamp
+            stamp = 0
         if reason == IS_FRAME and (stamp > STAMP_LIMIT or stamp < -STAMP_LIMIT):
             reason = STAMP_RANGE
         if held >= 0:
@@ -908,7 +933,12 @@ def scan(
             else:
                 stamp = unwrapped(stamp, s)
                 before = s[LARGEST] - s[SHIFT]
-                if held == -1 and s[LARGEST] != NO_TIME and (stamp < before - SORTED_NS or stamp > before + FAR_NS):
+                if (
+                    held == -1
+                    and s[SUMS] == 0
+                    and s[LARGEST] != NO_TIME
+                    and (stamp < before - SORTED_NS or stamp > before + FAR_NS)
+                ):
                     q = far_line_end(text, p, code)
                     while text[q] == 0:
                         q += 1

@@ -22,6 +22,8 @@ MAGIC_BYTES: Final = 6
 """First bytes by which a packing is told."""
 PACKED_SUFFIXES: Final = (".gz", ".bz2", ".xz", ".zst", ".zip")
 """How the names of packed logs end."""
+_WORKBOOKS: Final = frozenset({"xl/workbook.xml", "content.xml"})
+"""Files in an archive that is a spreadsheet's (ISO/IEC 29500 and 26300)."""
 _SPOOLED_BYTES: Final = 1 << 24
 _COPIED_BYTES: Final = 1 << 20
 
@@ -111,6 +113,8 @@ class _Archived(io.RawIOBase):
                 self._copy.write(part)
             archive = zipfile.ZipFile(cast("IO[bytes]", self._copy))
             files = [entry for entry in archive.infolist() if not entry.is_dir()]
+            if any(entry.filename in _WORKBOOKS for entry in files):
+                raise CaptureError("this is a workbook of a spreadsheet; save its sheet as CSV, and name that file")
             if len(files) != 1:
                 raise CaptureError(f"the zip archive holds {len(files)} files; unpack it, and name one of them")
             self._file = archive.open(files[0])

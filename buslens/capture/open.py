@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 import stat
 import sys
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
+from buslens.capture.fit import part_read
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
 from buslens.capture.stream import BOM, GZIP_MAGIC, HEAD_BYTES, ChainedStream, FileStream, PrefetchStream, read_head
@@ -31,6 +32,10 @@ if TYPE_CHECKING:
 STANDARD_INPUT: Final = "-"
 """Stands for standard input in place of a path."""
 _PLAIN: Final = TextForm()
+_LOOKED_LINES: Final = 60
+"""Lines from all over the beginning of a log by which formats are weighed."""
+_MOST: Final = 0.5
+"""A format that reads this part of them is the log's."""
 
 
 @dataclass(kw_only=True)
@@ -119,7 +124,10 @@ def open_capture(path: str | Path, *, table: TableSettings | str | Path | None =
         is_gzip = is_compressed(start)
         stream = ChainedStream(start, stream)
         if is_gzip:
-            stream = decompress(stream)
+            try:
+                stream = decompress(stream)
+            except CaptureError as refusal:
+                raise CaptureError(refusal.problem, SourceLocation(name)) from refusal
         head = read_head(stream)
         n_mark = len(BOM) if head.startswith(BOM) else 0
         found = _recognise(name, head[n_mark:], settings, is_file=True, rest=stream)
@@ -292,10 +300,15 @@ def _recognise(
         raise CaptureError("the file is empty", source)
     form = text_form_of(head)
     if not table.names_columns and not form.encoding:
-        for entry in FORMATS.values():
-            match = entry.sniff(head)
-            if match is not None:
-                return _Recognised(format=entry, match=match)
+        found, part = _by_lines(head)
+        if found is not None and part >= _MOST:
+            return found
+        if found is not None:
+            table_found = None
+            with suppress(CaptureError):
+                table_found = _table(source, head, table, form, rest)
+            is_better = table_found is not None and table_found.table is not None and table_found.table.fit > 2 * part
+            return table_found if table_found is not None and is_better else found
     foreign = _foreign(name) if is_file else None
     if foreign is not None and not table.names_columns and foreign.is_surely_its_own(head):
         return foreign
@@ -320,6 +333,23 @@ def _recognise(
         "if it is a table of frames, name its columns in a file with [table], and give it as --table FILE.toml",
         source,
     )
+
+
+def _by_lines(head: bytes) -> tuple[_Recognised | None, float]:
+    """Return the format of lines that reads most of a log, and the part of its lines that it reads as frames."""
+    lines = [line for line in head.split(b"\n")[:-1] if line.strip(b"\0 \t\r")]
+    lines = lines[:: len(lines) // _LOOKED_LINES + 1]
+    best, most = None, 0.0
+    for entry in FORMATS.values():
+        match = entry.sniff(head)
+        if match is None:
+            continue
+        part = part_read(entry, match, lines) if lines else 1.0
+        if best is None or part > most:
+            best, most = _Recognised(format=entry, match=match), part
+        if most >= _MOST:
+            break
+    return best, most
 
 
 def _table(

@@ -15,16 +15,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture._scan_kernel import FRAMES
+from buslens.capture.fit import part_read
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
-from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, named
+from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, heads_frames, named
+from buslens.capture.table_refusals import refuse_odd_cells, refuse_unreadable_text, require_whole_frames
 from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, rows_of, whole
 from buslens.capture.table_settings import COLUMN_KEYS, NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import repetition_note, stamps_of, unit_name
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from buslens.capture._scan_kernel import Slots
     from buslens.capture.frames import ReadStats
@@ -47,6 +48,7 @@ REASONS: Final[Mapping[int, str]] = {
     kernel.BAD_BYTE: "a data byte is no number from 0 to 255 in the table's number base",
     kernel.NO_STAMP: "no time stamp, as the other rows have one",
     kernel.OTHER_LAYOUT: "the row holds data bytes, but not in the layout of the table",
+    kernel.RUN_TOGETHER: "more digits than the data of a frame has, as where two rows run together",
     kernel.LONELY_STAMP: "the time stamp lies far from those of the rows before and behind, which agree",
 }
 
@@ -96,43 +98,25 @@ def recognise(
     lines = [line.rstrip("\r") for line in lines[: MOST_ROWS + 200]]
     best: TableReading | None = None
     problem: UnclearLayoutError | None = None
-    for cut in CUTS if told.separator is None else [_told_cut(told.separator)]:
+    for cut in CUTS if told.separator is None else _told_cuts(told.separator):
+        rows = rows_of(lines, cut)
+        is_headed = bool(cut.separator) and rows is not None and heads_frames(rows)
         try:
-            found = _try(lines, cut, told, rest)
+            found = None if rows is None else _try(lines, rows, told, rest)
+            if rows is not None and found is None and is_headed and not told.names_columns:
+                refuse_odd_cells(rows)
         except UnclearLayoutError as unclear:
             problem = problem or unclear
-            continue
+            found = None
         if found is not None and (best is None or _rank(found) > _rank(best)):
             best = found
-        if best is not None and best.fit >= _PROVED and best.stamps.form:
+        if is_headed or (best is not None and best.fit >= _PROVED and best.stamps.form):
             break
     if best is None:
-        _raise_what_helps(lines)
+        refuse_unreadable_text(lines)
         if problem is not None:
             raise problem
     return best
-
-
-def _raise_what_helps(lines: list[str]) -> None:
-    """Refuse frames that are written in a way in which no columns can be told, with what to write instead.
-
-    Raises
-    ------
-    UnclearLayoutError
-        If the rows are so.
-    """
-    rows = [line for line in lines[:200] if line.strip()]
-    if 2 * sum(re.search(r"b(['\"]).*(\\x[0-9a-f]{2}|\\0).*\1", row) is not None for row in rows) > len(rows):
-        raise UnclearLayoutError(
-            r"the data bytes are written as b'\x05\x0c', where a byte may look like any character: write them as "
-            "hexadecimal digits, in Python with data.hex()"
-        )
-    digits = [re.fullmatch(r"[0-9A-Fa-f]{12,}", row.strip()) is not None for row in rows]
-    if 2 * sum(digits) > len(rows):
-        raise UnclearLayoutError(
-            "time, identifier and data of a row run together, so nothing tells where one ends: write the rows again "
-            "with a comma between the cells"
-        )
 
 
 def _rank(found: TableReading) -> float:
@@ -140,17 +124,15 @@ def _rank(found: TableReading) -> float:
     return round(found.fit, 1) + (0.5 if found.stamps.form else 0.0)
 
 
-def _told_cut(separator: str) -> CellSplit:
-    return next(
-        (cut for cut in CUTS if cut.separator == separator), CellSplit(separator, " \t\r".replace(separator, ""))
-    )
+def _told_cuts(separator: str) -> Sequence[CellSplit]:
+    cuts = [cut for cut in CUTS if cut.separator == separator]
+    return cuts or [CellSplit(separator, " \t\r".replace(separator, ""))]
 
 
 def _try(
-    lines: list[str], cut: CellSplit, told: TableSettings, rest: Callable[[], Iterable[bytes]] | None
+    lines: list[str], rows: Rows, told: TableSettings, rest: Callable[[], Iterable[bytes]] | None
 ) -> TableReading | None:
-    rows = rows_of(lines, cut)
-    if rows is None or rows.width < 2:
+    if rows.width < 2:
         return None
     layout = columns_of(rows, _told_columns(rows, told))
     if layout is None or not _is_likely(rows, layout, told):
@@ -180,6 +162,8 @@ def _try(
     fit = _fit(lines, rows, match)
     if fit < _LEAST_FIT:
         return None
+    if not told.names_columns:
+        require_whole_frames(rows, layout, stamps)
     if fit < _PROVED and _is_behind_bytes(layout, stamps) and not told.names_columns:
         raise UnclearLayoutError(
             f"what stands behind the data bytes is in another column where there are fewer of them, so only {fit:.0%} "
@@ -337,6 +321,7 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
             roles[stamps.columns[1]] = kernel.TIME_2
             slots[kernel.NEEDED] |= kernel.HAS_TIME_2
         slots[kernel.SENT_OUT] = int(stamps.sent_out)
+        slots[kernel.SUMS] = int(stamps.sums)
         slots[kernel.LEAVE_OUT] += stamps.leave_out
         for k, period in enumerate(stamps.wraps):
             slots[kernel.WRAP + k] = period
@@ -344,12 +329,12 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
         word = kernel.ROLES + (column >> 4)
         slots[word] = _signed(slots.get(word, 0) | role << 4 * (column & 15))
     slots[kernel.LAST] = max(roles)
-    is_untimed = stamps is None or not stamps.form
+    in_order = stamps is None or not stamps.form or stamps.sums
     return FormatMatch(
         clock=Clock.MISSING if stamps is None else stamps.clock,
         slots=slots,
-        in_one_piece=is_untimed,
-        in_order=is_untimed,
+        in_one_piece=in_order,
+        in_order=in_order,
         resolution_ns=0 if stamps is None else stamps.resolution_ns,
     )
 
@@ -376,28 +361,9 @@ def _signed(value: int) -> int:
 
 def _fit(lines: list[str], rows: Rows, match: FormatMatch) -> float:
     """Return the part of the rows that are read as frames, by the kernel itself."""
-    from io import BytesIO
-
-    from buslens.capture.id_filter import IdFilter
-    from buslens.capture.read_options import ReadOptions
-    from buslens.capture.scan import Scanner
-    from buslens.capture.stream import FileStream
-
     sample = lines[rows.n_before : rows.n_before + 400]
-    n_rows = sum(1 for line in sample if line.strip(" \t\r,;|"))
-    if not n_rows:
-        return 0.0
-    text = "\n".join([*sample, ""]).encode("latin-1")
     match = replace(match, slots={**match.slots, kernel.LEAVE_OUT: 0})
-    scanner = Scanner(
-        ReadOptions(
-            format=TABLE, match=match, wanted=IdFilter(frozenset()), as_recorded=True, plain_bytes=len(text) + 1,
-            window_bytes=len(text) + 1, room=64,
-        )
-    )  # fmt: skip
-    for _ in scanner.read(FileStream(BytesIO(text))):
-        pass
-    return int(scanner.state[FRAMES]) / n_rows
+    return part_read(TABLE, match, [line.encode("latin-1") for line in sample if line.strip(" \t\r,;|")])
 
 
 # --- words ------------------------------------------------------------------------------------------------------

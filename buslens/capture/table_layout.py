@@ -18,12 +18,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_rows import CellSplit, payload_size, whole
+from buslens.capture.table_rows import CellSplit, Column, payload_size, whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from buslens.capture.table_rows import Column, Rows
+    from buslens.capture.table_rows import Rows
 
 _LENGTHS: Final = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
 _FD_SIZES: Final = {9: 12, 10: 16, 11: 20, 12: 24, 13: 32, 14: 48, 15: 64}
@@ -33,7 +33,7 @@ _NAMES: Final = {
         r"\b(can|msg|message|frame|arbitration)?[ _.-]*(id|ident|identifier|identifi\w*)\b|\bcanid\b|cob-?id"
     ),
     "length": re.compile(r"\b(dlc|len|length|size|bytes|nbytes|data[ _]?len(gth)?|data[ _]?size|l)\b"),
-    "payload": re.compile(r"^(bytes|message|msg|content|value)\b|^(d|b|byte)[ ]?\d*$|data|payload"),
+    "payload": re.compile(r"^(bytes|message|msg|content|value)\b|^(d|b)[ ]?\d+$|^byte[ ]?\d*$|data|payload"),
     "time": re.compile(r"time|stamp|^t\b|zeit|clock|offset|uhrzeit|datum|\bdate\b|\babs"),
     "delta": re.compile(r"delta|diff|\brel|cycle|period|gap|since prev|interval"),
     "bus": re.compile(r"\b(bus|chan|channel|chn|ch|kanal|port|interface|iface|network|net|can[ _]?bus|can)\b|channel"),
@@ -99,6 +99,15 @@ class TableLayout:
 def named(column: Column, what: str) -> bool:
     """Return whether the header calls a column so."""
     return bool(column.name) and _NAMES[what].search(column.name.replace("_", " ").strip()) is not None
+
+
+def heads_frames(rows: Rows) -> bool:
+    """Return whether the header of a table names an identifier and data, and has about as many cells as the rows."""
+    if not rows.has_names or abs(len(rows.header) - rows.usual_width) > 2:
+        return False
+    names = [Column(k, name.lower(), []) for k, name in enumerate(rows.header)]
+    ids = [column for column in names if named(column, "id")]
+    return bool(ids) and any(named(column, "payload") and column not in ids for column in names)
 
 
 def columns_of(rows: Rows, told: dict[int, int]) -> TableLayout | None:
@@ -195,7 +204,8 @@ def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int
         begin = stop
     for column in columns:
         k = column.index
-        if k in taken or not column.is_payload or not column.filled:
+        is_payload = column.is_payload or (named(column, "payload") and column.is_mostly_payload)
+        if k in taken or not is_payload or not column.filled:
             continue
         decimal = any(re.search(r"(?<![0-9A-Fa-f])\d{3}(?![0-9A-Fa-f])", cell) for cell in column.filled)
         sizes = [payload_size(cell, decimal=decimal) if cell else 0 for cell in column.cells]
@@ -284,7 +294,9 @@ def _agreement(  # noqa: PLR0912
             zero = all(value == 0 for value in values)
             if zero or (different == 1 and not exact and not is_named):
                 continue  # of a bus, say: nothing shows that it has to do with the cells
-            score = 2.0 + 2.0 * exact / stated + is_near + is_named + hint + 0.2 * min(different, 3)
+            # Lengths that there are not count against a meaning, however few rows have them.
+            known = sum(value is not None for value in values)
+            score = 2.0 + 2.0 * exact / known + is_near + is_named + hint + 0.2 * min(different, 3)
             score += 0.1 * mean - 1.5 * any(named(column, what) for what in ("bus", "number", "time", "direction"))
             score -= 0.01 * (meaning != kernel.AS_CLASSICAL) + 0.5 * (part < 0.99)
             score += 0.02 * (stop - start) if exact == stated else 0
@@ -341,7 +353,8 @@ def _byte_base(rows: Rows, layout: TableLayout) -> int:
 def _find_identifier(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
     scores: list[tuple[float, int]] = []
     for column in rows.columns:
-        if column.index in taken or not column.is_hex or len(column.filled) < 0.9 * len(column.cells):
+        is_hex = column.is_hex or (named(column, "id") and column.is_mostly_hex)
+        if column.index in taken or not is_hex or len(column.filled) < 0.9 * len(column.cells):
             continue
         values = [whole(cell, 16) for cell in column.filled]
         if any(value is not None and value > 0x9FFFFFFF for value in values) and not _fits_decimal(column):
@@ -434,6 +447,8 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
     for column in rows.columns:
         if column.index in taken or not column.filled or column.index in layout.column.values():
             continue
+        if not column.name and 2 * len(column.filled) < len(column.cells):
+            continue  # what a few rows have behind their end
         role = _label_role(column, is_large)
         if role is None or role in layout.column:
             continue
@@ -479,7 +494,12 @@ def _label_role(column: Column, is_large: Sequence[bool]) -> int | None:  # noqa
                     return kernel.IS_EXTENDED
     if named(column, "bus") and len(column.counts) <= 64:
         return kernel.BUS
-    if column.all_match(_KINDS) and not column.all_match(re.compile(r"[-0-9]+")) and len(column.counts) <= 8:
+    if (
+        column.all_match(_KINDS)
+        and (column.name or len(column.counts) > 1 or set(column.counts) != {"x"})
+        and not column.all_match(re.compile(r"[-0-9]+"))
+        and len(column.counts) <= 8
+    ):
         return kernel.KIND
     if column.name and not named(column, "bus"):
         return None

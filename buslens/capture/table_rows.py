@@ -25,11 +25,10 @@ _CLOCK: Final = re.compile(
 )
 _DATE: Final = re.compile(r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})")
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
-_PARTS: Final = r"[ :\-._,;|]"
-_PAYLOAD: Final = re.compile(
-    rf"[\[({{]?\s*(?:(?:0[xX])?(?:[0-9A-Fa-f]{{2}})+|(?:(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?{_PARTS}+)*"
-    rf"(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?)\s*[\])}}]?{_PARTS}*"
-)
+_PARTS: Final = r"[ :\-._,;|']"
+_DIGITS: Final = r"(?:0[xX])?(?:[0-9A-Fa-f]{2})+|(?:[0-9A-Fa-f]{4}[ _-])+[0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?"
+_BYTES: Final = rf"(?:(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?{_PARTS}+)*(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?"
+_PAYLOAD: Final = re.compile(rf"[\[({{]?\s*{_PARTS}*(?:{_DIGITS}|{_BYTES})\s*{_PARTS}*[\])}}]?{_PARTS}*")
 _PAYLOAD_PART: Final = re.compile(r"(?:0[xX])?([0-9A-Fa-f]+)")
 
 PUNCTUATION: Final = "[](){}<>|,;="
@@ -60,6 +59,7 @@ class CellSplit:
 CUTS: Final = (
     *(CellSplit(mark, " \r" if mark == "\t" else " \t\r") for mark in (";", "\t", ",", "|")),
     CellSplit("", " \t\r"),
+    CellSplit("", " \t\r" + PUNCTUATION.replace(",", "")),
     CellSplit("", " \t\r" + PUNCTUATION),
     CellSplit("", " \t\r" + PUNCTUATION + ":"),
 )
@@ -83,11 +83,11 @@ class Column:
         self.filled = [cell for cell in cells if cell]
         self._values: dict[int, list[int | None]] = {}
 
-    def all_match(self, pattern: re.Pattern[str]) -> bool:
+    def all_match(self, pattern: re.Pattern[str], part: float = _NEARLY_ALL) -> bool:
         """Return whether nearly all cells that are not empty look so."""
         if not self.filled:
             return False
-        return sum(n for cell, n in self.counts.items() if pattern.fullmatch(cell)) >= _NEARLY_ALL * len(self.filled)
+        return sum(n for cell, n in self.counts.items() if pattern.fullmatch(cell)) >= part * len(self.filled)
 
     @cached_property
     def is_int(self) -> bool:
@@ -98,6 +98,16 @@ class Column:
     def is_hex(self) -> bool:
         """Only hexadecimal digits, perhaps with a mark of the base."""
         return self.all_match(_HEX)
+
+    @cached_property
+    def is_mostly_hex(self) -> bool:
+        """More than half of the cells are hexadecimal digits, as where something has spoilt the others."""
+        return self.all_match(_HEX, 0.5)
+
+    @cached_property
+    def is_mostly_payload(self) -> bool:
+        """More than half of the cells hold bytes, as where something has spoilt the others."""
+        return self.all_match(_PAYLOAD, 0.5)
 
     @cached_property
     def is_number(self) -> bool:
@@ -127,7 +137,9 @@ class Column:
     @cached_property
     def has_letters(self) -> bool:
         """Hexadecimal for certain: a digit from A to F, or a mark of the base."""
-        return self.is_hex and any(re.fullmatch(r"0[xX].*|[#$].*|.*[hH]|.*[A-Fa-f].*", cell) for cell in self.counts)
+        return any(
+            _HEX.fullmatch(cell) and re.fullmatch(r"0[xX].*|[#$].*|.*[hH]|.*[A-Fa-f].*", cell) for cell in self.counts
+        )
 
     @cached_property
     def counts(self) -> Counter[str]:
@@ -256,8 +268,12 @@ class Rows:
             return False
         if self.cut.separator:
             return True
-        usual = Counter(len(row) for row in self.rows).most_common(1)[0][0]
-        return len(self.header) in {usual, self.width}
+        return len(self.header) in {self.usual_width, self.width}
+
+    @cached_property
+    def usual_width(self) -> int:
+        """Cells of most rows."""
+        return Counter(len(row) for row in self.rows).most_common(1)[0][0]
 
 
 def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
@@ -270,6 +286,11 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
     if "n" not in usual or (cut.separator and n < sum(1 for line in lines if line.strip()) / 4):
         return None
     begin = next(k for k, cells in enumerate(cut_lines) if _shape(cells) == usual and len(cells) > 1)
+    # Rows of fewer or of empty cells may come first.
+    for k in range(begin - 1, -1, -1):
+        if not _is_like(_shape(cut_lines[k]), usual):
+            break
+        begin = k
     body = [cells for cells in cut_lines[begin:] if len(cells) > 1 and _shape(cells) == usual]
     preamble = [line for line in lines[:begin] if line.strip()]
     header: list[str] = []
@@ -286,6 +307,15 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
 def _shape(cells: Sequence[str]) -> str:
     """Return what the first cells look like: n number, w anything else, e empty."""
     return "".join(_shape_of_cells(cells[:4]))
+
+
+def _is_like(shape: str, usual: str) -> bool:
+    """Return whether a row is of a shape but for cells that are empty or left away."""
+    return (
+        1 < len(shape) <= len(usual)
+        and shape[0] == usual[0]
+        and all(one in {other, "e"} for one, other in zip(shape, usual, strict=False))
+    )
 
 
 def _shape_of_cells(cells: Sequence[str]) -> Iterator[str]:

@@ -1,7 +1,7 @@
 """Text of a table in the form that the kernel reads: one byte for a character, a line feed behind each line.
 
-UTF-16, lines that end in a carriage return alone, and cells that zero bytes part are brought into that form as they are
-read. A table that is in it already is read from the file as it stands.
+UTF-16, lines that end in a carriage return alone, and cells that zero bytes part or fill up are brought into that form
+as they are read. A table that is in it already is read from the file as it stands.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class TextForm:
     encoding: str = ""
     #: Carriage returns alone end lines.
     has_returns: bool = False
-    #: Zero bytes part cells.
+    #: Zero bytes part cells, or fill lines up.
     has_zeros: bool = False
 
     @property
@@ -58,7 +58,7 @@ def text_form_of(head: bytes) -> TextForm:
     if b"\0" not in text:
         return TextForm(encoding=encoding, has_returns=returns > feeds // 2)
     lines = [line for line in re.split(rb"[\r\n]+", text)[:-1] if line]
-    zeros = sum(1 for line in lines if re.search(rb"[^\0]\0[^\0]", line))
+    zeros = sum(1 for line in lines if re.search(rb"[^\0]\0", line))
     return TextForm(encoding=encoding, has_returns=returns > feeds // 2, has_zeros=2 * zeros > len(lines) > 0)
 
 

@@ -8,6 +8,7 @@ bit rate, and the most frequent of five or more identifiers comes every 5 to 500
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from dataclasses import dataclass, field
 from statistics import median
@@ -24,6 +25,7 @@ from buslens.capture.stamp_resolution import (
     rounding_of,
 )
 from buslens.capture.table_layout import UnclearLayoutError, named
+from buslens.capture.table_refusals import require_known_time
 from buslens.capture.table_rows import clock_ns, number, whole
 from buslens.units import NS_PER_S
 
@@ -51,6 +53,12 @@ NATURAL: Final = ("s", "ms", "us", "ns")
 _BIT_RATE: Final = 1_000_000
 """Bits per second of the fastest classical bus (ISO 11898-2)."""
 _LEAST_IDS: Final = 5
+_LEAST_ROWS: Final = 50
+_DISAGREE: Final = 0.01
+"""Decades by which two clocks of one table may differ, about 2 % (rule of thumb)."""
+_LEAST_STEPS: Final = 5
+_REGULAR: Final = 0.3
+"""Part of a period within which nearly all of them lie where times are real ones (rule of thumb)."""
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-z])(?P<factor>1000?|100?|0\.1|0\.01)?\s*(?P<unit>ns|us|\u00b5s|\u03bcs|usec|ms|msec|s|sec|secs|nanosec\w*|"
     r"microsec\w*|millisec\w*|millis|micros|nanos|seconds?)(?![a-z'])"
@@ -85,6 +93,8 @@ class TimeColumn:
     leave_out: int = 0
     #: Rows that the recorder sent run on a clock of their own.
     sent_out: bool = False
+    #: Each stamp counts from the row before.
+    sums: bool = False
     #: Step by which they were rounded, ns; 0: they were not.
     resolution_ns: int = 0
     notes: list[str] = field(default_factory=list)
@@ -137,8 +147,12 @@ def stamps_of(
         return TimeColumn(clock=Clock.MISSING)
     taken = set(layout.payload) | set(layout.column.values())
     free = [c for c in rows.columns if c.index not in taken and c.filled]
-    found = _told(rows, columns) if columns else (_calendar(free) or _two_numbers(free) or _number(free))
+    if columns:
+        found = _told(rows, layout, columns)
+    else:
+        found = _calendar(free) or _two_numbers(free) or _number(free) or _steps(rows, layout, free)
     if found is None:
+        require_known_time(rows, layout)
         return TimeColumn(
             clock=Clock.MISSING, notes=["no column holds time stamps that run, so only the order is known"]
         )
@@ -177,7 +191,7 @@ def stamps_of_values(
         If more than one reading fits.
     """
     free = [c for c in rows.columns if c.index not in taken and c.filled]
-    found = _told(rows, columns) if columns else (_calendar(free) or _two_numbers(free) or _number(free))
+    found = _told(rows, None, columns) if columns else (_calendar(free) or _two_numbers(free) or _number(free))
     if found is None:
         return TimeColumn(clock=Clock.MISSING)
     column = rows.columns[found.columns[-1]]
@@ -220,13 +234,14 @@ def _unit_of_values(rows: Rows, column: Column) -> int:
     )
 
 
-def _told(rows: Rows, columns: tuple[int, ...]) -> TimeColumn | None:
+def _told(rows: Rows, layout: TableLayout | None, columns: tuple[int, ...]) -> TimeColumn | None:
     chosen = [rows.columns[k] for k in columns if k < len(rows.columns)]
     if len(chosen) < len(columns):
         raise UnclearLayoutError(f"there is no column {max(columns) + 1} for the time")
     if len(chosen) == 2:
         return _calendar(chosen) or _two_numbers(chosen)
-    return _calendar(chosen) or _as_number(chosen[0])
+    steps = None if layout is None else _steps(rows, layout, chosen)
+    return _calendar(chosen) or steps or _as_number(chosen[0])
 
 
 def _as_number(column: Column) -> TimeColumn | None:
@@ -294,8 +309,8 @@ def _number(free: Sequence[Column]) -> TimeColumn | None:
             continue
         rise, stay, fall = column.steps(base)
         steps = rise + stay + fall
-        if named(column, "delta"):
-            continue
+        if named(column, "delta") and (fall > 0.02 * steps or not rise):
+            continue  # since the row before, not since a trigger
         is_named = named(column, "time") or _unit_in(column.name) is not None
         if steps == 0:
             if not (is_named or re.search(r"[.,]\d", column.filled[0])):
@@ -309,7 +324,74 @@ def _number(free: Sequence[Column]) -> TimeColumn | None:
         if score > 0.2 and (best is None or score > best[0]):
             form = kernel.NUMBER if base == 10 else kernel.HEX_NUMBER
             best = score, TimeColumn(clock=Clock.RELATIVE, form=form, columns=(column.index,))
+    if best is not None:
+        _require_agreement(free, best[1].columns[0])
     return None if best is None else best[1]
+
+
+def _require_agreement(free: Sequence[Column], chosen: int) -> None:
+    """Require that columns which the header calls times take as long, in whatever units.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If two do not.
+    """
+    spans = []
+    for column in free:
+        values = [number(cell) for cell in column.filled]
+        if not column.is_number or not named(column, "time") or named(column, "delta") or len(values) < _LEAST_ROWS:
+            continue
+        if None in values or column.steps()[2] or values[-1] == values[0]:
+            continue
+        spans.append((column.index, float(values[-1] or 0) - float(values[0] or 0)))
+    first = dict(spans).get(chosen)
+    for index, span in spans:
+        decades = 0.0 if first is None else math.log10(span / first)
+        if abs(decades - round(decades)) > _DISAGREE:
+            low, high = sorted((chosen, index))
+            raise UnclearLayoutError(
+                f"columns {low + 1} and {high + 1} both hold times, but do not take as long: write a file with [table] "
+                f"and time = {low + 1} or time = {high + 1}, and give it as --table FILE.toml"
+            )
+
+
+def _steps(rows: Rows, layout: TableLayout, free: Sequence[Column]) -> TimeColumn | None:
+    """Find a column of times since the row before: its sums make identifiers come again as regularly as they do."""
+    for column in free:
+        rise, stay, fall = column.steps()
+        if not column.is_number or rise + stay >= 0.75 * (rise + stay + fall) or len(column.filled) < len(column.cells):
+            continue
+        values = [number(cell) for cell in column.cells]
+        if any(value is None or value < 0 for value in values):
+            continue
+        found = TimeColumn(clock=Clock.RELATIVE, form=kernel.NUMBER, columns=(column.index,), sums=True)
+        if named(column, "delta") or _makes_periods(rows, layout, _numbers(column, found)):
+            found.notes.append(f"column {column.index + 1} holds the time since the row before, which was added up")
+            return found
+    return None
+
+
+def _makes_periods(rows: Rows, layout: TableLayout, times: Sequence[float | None]) -> bool:
+    """Return whether most identifiers come again after much the same time."""
+    by_id: dict[str, list[float]] = {}
+    for cell, time in zip(rows.columns[layout.column[kernel.IDENTIFIER]].cells, times, strict=True):
+        if time is not None:
+            by_id.setdefault(cell, []).append(time)
+    regular = known = 0
+    for stamps in by_id.values():
+        steps = sorted(b - a for a, b in itertools.pairwise(stamps))
+        if len(steps) >= _LEAST_STEPS:
+            known += 1
+            regular += steps[-1 - len(steps) // 10] - steps[len(steps) // 10] <= _REGULAR * steps[len(steps) // 2]
+    return known >= _LEAST_IDS and 5 * regular >= 3 * known
+
+
+def _numbers(column: Column, found: TimeColumn) -> list[float | None]:
+    """Return the numbers of a column of stamps, added up where each counts from the row before."""
+    base = 16 if found.form == kernel.HEX_NUMBER else 10
+    values = [number(cell, base) for cell in column.cells]
+    return list(itertools.accumulate(value or 0.0 for value in values)) if found.sums else values
 
 
 def _is_row_number(column: Column) -> bool:
@@ -436,8 +518,7 @@ def _traffic(rows: Rows, layout: TableLayout, times: Sequence[float | None]) -> 
 
 def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: str | None) -> None:
     column = rows.columns[found.columns[0]]
-    base = 10 if found.form == kernel.NUMBER else 16
-    times = [number(cell, base) for cell in column.cells]
+    times = _numbers(column, found)
     known = [t for t in times if t is not None]
     if not known or (len(known) > 1 and not any(known)):
         _drop_stamps(found, "all time stamps are 0, so only the order is known")
@@ -453,6 +534,8 @@ def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: s
     if _EPOCH[0] <= largest < _EPOCH[1]:
         found.clock = Clock.WALL
     decimals = any(re.search(r"[.,]\d", cell) for cell in column.filled)
+    if found.sums:
+        return
     if not decimals:
         found.wraps = (2**16 * found.unit, 2**32 * found.unit)
     elif found.unit == NS_PER_S and max(known) < 60:
@@ -548,8 +631,7 @@ def repetition_note(rows: Rows, layout: TableLayout, found: TimeColumn) -> str:
     places = [len(m[1]) for cell in column.filled if (m := re.search(r"[.,](\d+)(?:[eE]|$)", cell))]
     if found.unit == NS_PER_S and 2 * len(places) >= len(column.filled) and sorted(places)[len(places) // 2] >= 4:
         return ""
-    base = 10 if found.form == kernel.NUMBER else 16
-    traffic = _traffic(rows, layout, [number(cell, base) for cell in column.cells])
+    traffic = _traffic(rows, layout, _numbers(column, found))
     if not traffic.periods:
         return ""
     ms = _fastest(traffic) * found.unit / 1_000_000
@@ -566,8 +648,7 @@ def times_ns(rows: Rows, found: TimeColumn) -> list[int | None]:
     """Return the stamps of the rows without days, ns; for a look at their order only."""
     column = rows.columns[found.columns[-1]]
     if found.form in {kernel.NUMBER, kernel.HEX_NUMBER}:
-        base = 10 if found.form == kernel.NUMBER else 16
-        firsts = [number(cell, base) for cell in rows.columns[found.columns[0]].cells]
+        firsts = _numbers(rows.columns[found.columns[0]], found)
         if len(found.columns) == 1:
             return [None if value is None else round(value * found.unit) for value in firsts]
         seconds = [number(cell) for cell in column.cells]

@@ -1,0 +1,43 @@
+"""How much of a log a format reads: what decides between formats that both find a line of theirs in it."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+from buslens.capture._scan_kernel import FRAMES
+from buslens.capture.id_filter import IdFilter
+from buslens.capture.read_options import ReadOptions
+from buslens.capture.scan import Scanner
+from buslens.capture.stream import FileStream
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.capture.log_format import FormatMatch, LogFormat
+
+
+def part_read(entry: LogFormat, match: FormatMatch, lines: Sequence[bytes]) -> float:
+    """Return the part of some lines that are read as frames, 0 to 1, by the kernel itself.
+
+    Parameters
+    ----------
+    entry : LogFormat
+        The format.
+    match : FormatMatch
+        What it makes of the beginning of the log.
+    lines : sequence of bytes
+        Lines without their ends, none of them blank.
+    """
+    if not lines:
+        return 0.0
+    text = b"\n".join([*lines, b""])
+    scanner = Scanner(
+        ReadOptions(
+            format=entry, match=match, wanted=IdFilter(frozenset()), as_recorded=True, plain_bytes=len(text) + 1,
+            window_bytes=len(text) + 1, room=64,
+        )
+    )  # fmt: skip
+    for _ in scanner.read(FileStream(BytesIO(text))):
+        pass
+    return int(scanner.state[FRAMES]) / len(lines)

@@ -1,0 +1,243 @@
+"""Rows that hold frames and must not be read as a table of them: each is refused, with what to write instead.
+
+A row that is read in silence as another frame is worse than one that is not read. So what a layout leaves unexplained
+is looked at before it is used, and what a header names and the cells do not hold is told.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections import Counter
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture import _table_kernel as kernel
+from buslens.capture.table_layout import UnclearLayoutError, named
+from buslens.capture.table_rows import Rows, payload_size
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from buslens.capture.table_layout import TableLayout
+    from buslens.capture.table_rows import Column
+    from buslens.capture.table_time import TimeColumn
+
+_BYTES_AS_TEXT: Final = re.compile(r"b(['\"]).*(\\x[0-9a-f]{2}|\\0).*\1")
+_RUN_TOGETHER: Final = re.compile(r"[tTrR]?[0-9A-Fa-f]{12,}")
+_JSON: Final = re.compile(r'\s*(\[\s*)?\{\s*("|$)|\s*\[\s*$')
+_SPOILED: Final = re.compile(r"[+-]?\d+([.,]\d+)?[eE][+-]?\d+|#+|\d{1,3}([.,' ]\d{3})+")
+"""What a spreadsheet makes of what it takes for a number."""
+_LOOKS_LIKE_TIME: Final = re.compile(r"[-+]?\d[\d.,:;/+\-T_ ']{2,}(Z|[A-Za-z]{1,3})?")
+_IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
+_BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
+_MOST_ROWS: Final = 2000
+_ORDER_ALONE: Final = 'or write a file with [table] and time = "none" to use the order of the rows alone'
+
+
+def refuse_unreadable_text(lines: Sequence[str]) -> None:
+    """Refuse frames that are written in a way in which no columns can be told.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If the rows are so.
+    """
+    rows = [line for line in lines[:200] if line.strip()]
+    if 2 * sum(_BYTES_AS_TEXT.search(row) is not None for row in rows) > len(rows):
+        raise UnclearLayoutError(
+            r"the data bytes are written as b'\x05\x0c', where a byte may look like any character: write them as "
+            "hexadecimal digits, in Python with data.hex()"
+        )
+    if 2 * sum(_RUN_TOGETHER.fullmatch(row.strip()) is not None for row in rows) > len(rows):
+        raise UnclearLayoutError(
+            "time, identifier and data of a row run together, so nothing tells where one ends: write the rows again "
+            "with a comma between the cells"
+        )
+    if rows and _JSON.match(rows[0]) and (len(rows) < 3 or _JSON.match(rows[0])[0].count('"') == 0):  # type: ignore[index]
+        raise UnclearLayoutError(
+            "the frames are written as JSON over the whole file: write one row for each frame, in Python with "
+            "pandas.read_json(...).to_csv(...)"
+        )
+
+
+def refuse_odd_cells(rows: Rows) -> None:
+    """Refuse a table whose header names identifier and data, where the cells below are none.
+
+    Raises
+    ------
+    UnclearLayoutError
+        In any case, with the first column whose cells are odd.
+    """
+    payload = [column for column in rows.columns if named(column, "payload")]
+    ids = [column for column in rows.columns if named(column, "id") and column not in payload]
+    for what, columns, fits in (
+        ("an identifier", ids, _is_identifier),
+        ("data bytes", payload, _is_byte if len(payload) > 1 else _is_payload),
+    ):
+        if any(not odd for odd in (_odd(column, fits) for column in columns) if what == "an identifier"):
+            continue
+        for column in columns:
+            if odd := _odd(column, fits):
+                raise UnclearLayoutError(
+                    f"column {column.index + 1}, '{column.name}', holds '{odd}', which is not {what}: {_advice(odd)}"
+                )
+    raise UnclearLayoutError(
+        "the header names identifier and data, but the rows do not agree with it: write a file with [table] that says "
+        "which column holds what, and give it as --table FILE.toml"
+    )
+
+
+def _odd(column: Column, fits: object) -> str:
+    """Return the most frequent cell of those that do not fit; empty if nearly all do."""
+    odd = Counter({cell: n for cell, n in column.counts.items() if not fits(cell)})  # type: ignore[operator]
+    return odd.most_common(1)[0][0][:40] if sum(odd.values()) > 0.02 * len(column.filled) else ""
+
+
+def _is_identifier(cell: str) -> bool:
+    return _IDENTIFIER.fullmatch(cell) is not None
+
+
+def _is_byte(cell: str) -> bool:
+    return _BYTE.fullmatch(cell) is not None
+
+
+def _is_payload(cell: str) -> bool:
+    return re.fullmatch(r"[\[({{]?[0-9A-Fa-fxXhH :\-._,;|']*[\])}}]?", cell) is not None and payload_size(cell) >= 0
+
+
+def _advice(cell: str) -> str:
+    if _SPOILED.fullmatch(cell):
+        return "a spreadsheet took it for a number; export the table again with this column as text"
+    if re.fullmatch("[01]{5,}", cell):
+        return "write the bytes in hexadecimal digits"
+    if re.fullmatch(r"0[xX][0-9A-Fa-f]+|[0-9A-Fa-f]+", cell):
+        return "half a byte is missing, as where zeros in front were left away; write two digits for each byte"
+    return "write the cells in hexadecimal digits, such as '0x2CF' and '05 0C 00'"
+
+
+def require_whole_frames(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
+    """Require that a row holds one frame, and the whole of it.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If it holds two, or a part of one, or if its identifier stands in two columns.
+    """
+    few = Rows(
+        cut=rows.cut, n_before=rows.n_before, header=rows.header, preamble=rows.preamble, rows=rows.rows[:_MOST_ROWS]
+    )
+    _require_all_cells(few, layout)
+    _require_whole_identifier(few, layout)
+    _require_all_parts(few, layout, stamps)
+    _require_single(few, layout, stamps)
+
+
+def _require_all_cells(rows: Rows, layout: TableLayout) -> None:
+    """Refuse cells of several bytes where the header, or cells alike beside them, say that each holds one."""
+    if layout.payload_role != kernel.PAYLOAD:
+        return
+    first = layout.payload[0]
+    numbered = [c for c in rows.columns if re.fullmatch(r"(d|b|data|byte)[ _]?\d", c.name)]
+    binary = [c for c in rows.columns[first : first + 8] if c.all_match(re.compile("[01]{8}"))]
+    if len(numbered) >= 4 and rows.columns[first] in numbered:
+        refuse_odd_cells(rows)
+    if len(binary) >= 4:
+        raise UnclearLayoutError(
+            f"the cells from column {first + 1} on hold bytes in binary digits: write them in hexadecimal digits"
+        )
+
+
+def _require_whole_identifier(rows: Rows, layout: TableLayout) -> None:
+    index = layout.column[kernel.IDENTIFIER]
+    low = rows.columns[index]
+    for high in rows.columns[max(index - 1, 0) : index + 2]:
+        if high is low or high.index in layout.payload or any(len(cell) > 2 for cell in (*low.counts, *high.counts)):
+            continue
+        is_split = named(low, "id") and named(high, "id")
+        is_split |= not rows.has_names and high.index < index and high.all_match(re.compile("0[0-7]"))
+        if is_split and high.is_hex and high.filled and all(len(cell) == 2 for cell in low.counts):
+            raise UnclearLayoutError(
+                f"the identifier seems to stand in two parts in columns {min(high.index, index) + 1} and "
+                f"{max(high.index, index) + 1}: write both into one column"
+            )
+
+
+def _require_all_parts(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
+    """Refuse rows of which several in turn have the stamp and the identifier of the one before, but other cells."""
+    if not stamps.form:
+        return
+    places = (*stamps.columns, layout.column[kernel.IDENTIFIER])
+    keys = [tuple(row[k] if k < len(row) else "" for k in places) for row in rows.rows]
+    pairs = list(itertools.pairwise(zip(keys, rows.rows, strict=True)))
+    same = sum(a[0] == b[0] and a[1] != b[1] for a, b in pairs)
+    if len(pairs) >= 20 and 2 * same > len(pairs):
+        raise UnclearLayoutError(
+            "each row seems to hold a part of a frame, for most have the time and the identifier of the row before: "
+            "write a row for each frame, with all of its data"
+        )
+
+
+def _require_single(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
+    """Refuse rows with data of two frames: of other lengths, and behind another time or identifier."""
+    taken = {*layout.payload, *layout.column.values(), *stamps.columns}
+    free = [c for c in rows.columns if c.index not in taken and c.filled]
+    first = layout.payload[0]
+    if layout.payload_role != kernel.PAYLOAD:
+        return
+    sizes = [payload_size(cell) for cell in rows.columns[first].cells]
+    for column in free:
+        if not column.is_payload:
+            continue
+        others = [payload_size(cell) for cell in column.cells]
+        unlike = sum(a != b for a, b in zip(sizes, others, strict=True))
+        if max(others) >= 5 and unlike > 0.05 * len(sizes) and _has_second_key(free, column):
+            low, high = sorted((first, column.index))
+            raise UnclearLayoutError(
+                f"each row seems to hold two frames, with data in columns {low + 1} and {high + 1}: write each into a "
+                "row of its own"
+            )
+
+
+def _has_second_key(free: Sequence[Column], payload: Column) -> bool:
+    """Return whether a time and an identifier are left over, too."""
+    left = [column for column in free if column is not payload]
+    rising = [c for c in left if c.is_clock or (c.is_number and c.steps()[0] > 0 and not c.steps()[2])]
+    return bool(rising) and any(c.is_hex and c not in rising and 1 < len(c.counts) < len(c.filled) for c in left)
+
+
+def require_known_time(rows: Rows, layout: TableLayout) -> None:
+    """Require, where no time was found, that no column looks like one.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If one does.
+    """
+    for column in _unexplained(rows, layout):
+        rise, stay, fall = column.steps() if column.is_number else (0, 0, 0)
+        number, cell = column.index + 1, column.filled[0]
+        if rise + stay + fall and not rise and fall > stay:
+            raise UnclearLayoutError(
+                f"column {number} seems to hold the time ('{cell}'), but it runs back from row to row: sort the rows "
+                f"by it, {_ORDER_ALONE}"
+            )
+        raise UnclearLayoutError(
+            f"column {number} seems to hold the time ('{cell}'), in a form that cannot be read: write it in seconds "
+            f"with a point, such as 12.345678, {_ORDER_ALONE}"
+        )
+
+
+def _unexplained(rows: Rows, layout: TableLayout) -> Iterator[Column]:
+    """Yield the columns that nothing explains and that differ from row to row as times do."""
+    taken = {*layout.payload, *layout.column.values()}
+    for column in rows.columns:
+        if column.index in taken or len(column.filled) < 0.9 * len(column.cells) or len(column.filled) < 10:
+            continue
+        if not column.all_match(_LOOKS_LIKE_TIME) or 2 * len(column.counts) < len(column.filled):
+            continue
+        if named(column, "number") and not named(column, "time"):
+            continue
+        steps = [int(b) - int(a) for a, b in itertools.pairwise(column.filled) if a.isdigit() and b.isdigit()]
+        if steps and sum(step == 1 for step in steps) > 0.9 * len(steps):
+            continue  # it counts the rows
+        yield column

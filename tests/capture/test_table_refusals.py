@@ -1,0 +1,161 @@
+"""Rows of frames that must not be read in silence as others: read right, or refused with what helps."""
+
+from __future__ import annotations
+
+import zipfile
+from typing import TYPE_CHECKING
+
+import pytest
+from support.tables import traffic
+
+from buslens.capture.frames import Clock
+from buslens.capture.open import open_capture
+from buslens.capture.read import read_frames
+from buslens.errors import CaptureError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from support.tables import Sent
+
+FRAMES = traffic(5, n_ids=12, n=300, long_ids=False)
+
+
+def rows_of(write: Callable[[Sent], str], header: str = "", frames: list[Sent] = FRAMES) -> str:
+    return "\n".join([*([header] if header else []), *map(write, frames), ""])
+
+
+def secs(frame: Sent) -> str:
+    return f"{frame.time_ns / 1e9:.6f}"
+
+
+def spaced(frame: Sent) -> str:
+    return frame.data.hex(" ")
+
+
+def cells(frame: Sent, form: str = "{:02X}", filler: str = "") -> str:
+    return ";".join([*map(form.format, frame.data), *[filler] * (8 - len(frame.data))])
+
+
+def two_in_a_row() -> str:
+    pairs = zip(FRAMES[::2], FRAMES[1::2], strict=True)
+    rows = [";".join(f"{secs(f)};{f.can_id:X};{f.data.hex()}" for f in pair) for pair in pairs]
+    return "\n".join(["t1;id1;data1;t2;id2;data2", *rows, ""])
+
+
+def grouped(ns: int) -> str:
+    return f"{ns / 1e6 + 4000:,.3f}"
+
+
+class TestRefused:
+    @pytest.mark.parametrize(
+        ("text", "helps"),
+        [
+            (rows_of(lambda f: f"{grouped(f.time_ns)};{f.can_id:X};{len(f.data)};{spaced(f)}",
+                     "Time (ms);ID;DLC;Data"), "seems to hold the time"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{spaced(f)}",
+                     "Time;ID;DLC;Data", FRAMES[::-1]), "sort the rows"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id >> 8:02X};{f.can_id & 255:02X};{len(f.data)};{cells(f)}",
+                     "t;id_hi;id_lo;dlc;d0;d1;d2;d3;d4;d5;d6;d7"), "in two parts"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:#x};{len(f.data)};{cells(f, '{:08b}')}",
+                     "t;id;dlc;b0;b1;b2;b3;b4;b5;b6;b7"), "hexadecimal digits"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}g",
+                     "time;id;dlc;payload"), "is not data bytes"),
+            (two_in_a_row(), "two frames"),
+            ("".join(f"{secs(f)},{f.can_id:X},{k},{byte:02X}\n"
+                     for f in FRAMES for k, byte in enumerate(f.data)), "a part of a frame"),
+            (rows_of(lambda f: f"{9 + f.time_ns / 6e8:.6f},{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex()}",
+                     "host time,device time,id,dlc,data"), "time = 1 or time = 2"),
+        ],
+    )  # fmt: skip
+    def test_with_what_helps(self, tmp_path: Path, text: str, helps: str) -> None:
+        path = tmp_path / "rows.csv"
+        path.write_text(text)
+        with pytest.raises(CaptureError, match=helps):
+            open_capture(path)
+
+    def test_order_alone_on_request(self, tmp_path: Path) -> None:
+        path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
+        path.write_text(rows_of(lambda f: f"20250314-{f.time_ns // 10**6:09d};{f.can_id:X};{spaced(f)}"))
+        with pytest.raises(CaptureError, match='time = "none"'):
+            open_capture(path)
+        toml.write_text('[table]\ntime = "none"\n')
+        assert open_capture(path, table=toml).clock is Clock.MISSING
+
+    def test_workbook(self, tmp_path: Path) -> None:
+        path = tmp_path / "rows.xlsx"
+        with zipfile.ZipFile(path, "w") as archive:
+            archive.writestr("xl/workbook.xml", "")
+        with pytest.raises(CaptureError, match=r"rows.xlsx.*CSV"):
+            open_capture(path)
+
+
+class TestRead:
+    @pytest.mark.parametrize(
+        "text",
+        [
+            rows_of(lambda f: f"{secs(f)},{f.can_id:#x},{len(f.data)},\"{list(f.data)}\"", "t,id,dlc,data"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id:#x},\"{[hex(b) for b in f.data]}\"", "t,id,data"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};{f.data.hex(' ', -2)}", "t;id;data"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};{cells(f, filler='XX')}", "t;id;a;b;c;d;e;f;g;h"),
+            rows_of(lambda f: f"{f.time_ns // 1000:>10} {f.can_id:03X} {len(f.data)} {spaced(f)}".ljust(60, "\0")),
+            rows_of(lambda f: f"12:00:{secs(f):>09} INFO id=0x{f.can_id:X} dlc={len(f.data)} data={f.data.hex()}"
+                    .replace(".", ",")),
+            "can0 202#E8B7000000000000\n" + rows_of(
+                lambda f: f"{secs(f)},can0,{f.can_id:X},{len(f.data)},{f.data.hex()}", "Time,Bus,ID,DLC,Data"),
+        ],
+    )  # fmt: skip
+    def test_frames(self, tmp_path: Path, text: str) -> None:
+        path = tmp_path / "rows.csv"
+        path.write_text(text)
+        table = read_frames(path)
+        assert table["can_id"].tolist() == [frame.can_id for frame in FRAMES]
+        assert table["data"].tolist() == [frame.data for frame in FRAMES]
+        expected = [(frame.time_ns - FRAMES[0].time_ns) / 1e9 for frame in FRAMES]
+        assert (table["time"] - table["time"][0]).tolist() == pytest.approx(expected, abs=2e-6)
+
+    @pytest.mark.parametrize("header", ["Delta time (s);ID;DLC;Data", ""])
+    def test_time_since_the_row_before(self, tmp_path: Path, header: str) -> None:
+        before = [FRAMES[0], *FRAMES]
+        steps = dict(zip(FRAMES, (b.time_ns // 1000 - a.time_ns // 1000 for a, b in zip(before, FRAMES)), strict=True))  # noqa: B905
+        path = tmp_path / "rows.csv"
+        path.write_text(rows_of(lambda f: f"{steps[f] / 1e6:.6f};{f.can_id:X};{len(f.data)};{spaced(f)}", header))
+        table = read_frames(path)
+        expected = [(frame.time_ns - FRAMES[0].time_ns) / 1e9 for frame in FRAMES]
+        assert (table["time"] - table["time"][0]).tolist() == pytest.approx(expected, abs=2e-6)
+
+    def test_first_row_with_fewer_bytes(self, tmp_path: Path) -> None:
+        first = FRAMES[0]._replace(data=b"\x05")
+        path = tmp_path / "rows.csv"
+        path.write_text(
+            rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{','.join(map(str, f.data))}", "id,dlc,a,b,c,d,e,f,g,h",
+                    [first, *FRAMES])
+        )  # fmt: skip
+        assert read_frames(path)["data"].tolist() == [first.data, *(frame.data for frame in FRAMES)]
+
+    def test_cells_that_a_spreadsheet_spoilt_are_broken(self, tmp_path: Path) -> None:
+        spoilt = FRAMES[3].can_id
+        path = tmp_path / "rows.csv"
+        path.write_text(
+            rows_of(
+                lambda f: f"{secs(f)};{'3,00E+05' if f.can_id == spoilt else f'{f.can_id:X}'};"
+                f"{len(f.data)};{spaced(f)}", "time;id;dlc;data",
+            )
+        )  # fmt: skip
+        table = read_frames(path)
+        whole = [frame for frame in FRAMES if frame.can_id != spoilt]
+        assert table["data"].tolist() == [frame.data for frame in whole]
+        assert table.attrs["tally"].broken == len(FRAMES) - len(whole)
+
+    def test_rows_run_together_are_broken(self, tmp_path: Path) -> None:
+        rows = rows_of(
+            lambda f: f"{f.time_ns // 1000 + 1_000_000},{f.can_id:03X},8,{f.data.ljust(8, b'0').hex()}"
+        ).split("\n")
+        rows[100] += rows.pop(101)
+        path = tmp_path / "rows.csv"
+        path.write_text("\n".join(rows))
+        table = read_frames(path)
+        assert len(table) == len(FRAMES) - 2
+        assert table["channel"].nunique() == 1
+        assert table.attrs["tally"].broken == 1

@@ -8,20 +8,52 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import tempfile
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 import support.examples  # noqa: F401  (has the profiles)
 from hypothesis import settings
 
 if TYPE_CHECKING:
-    import pytest
+    from collections.abc import Iterator
 
+TESTS: Final = Path(__file__).parent
+COMPILING: Final = ("capture", "timeline", "live", "fleet", "fuzz", "external", "cli/test_fleet.py", "test_kernels.py")
+"""Tests that may have to compile kernels, which the first of them does for all others."""
 
 settings.load_profile("suite")
+# Some hundred processes are started; each would translate the whole package anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Run one headless Chromium for all tests."""
+    from support.chromium import running_browser
+
+    with running_browser() as opened:
+        yield opened
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """Give each process of a parallel run a part in one piece, and let it steal when its own is done.
+
+    So tests that share something are mostly run by one process.
+    """
+    if getattr(config.option, "numprocesses", None) and config.option.dist == "no":
+        config.option.dist = "worksteal"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put tests that compile at the end, all in the part of one process: two would compile the same side by side."""
+    places = [TESTS / place for place in COMPILING]
+    items.sort(key=lambda item: any(item.path.is_relative_to(place) for place in places))
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
+from support.examples import is_thorough
 from support.polled import column_expectations, write_list
 
 import buslens
@@ -206,7 +207,7 @@ class TestFiles:
         logs = {path.name for path in FOLDER.glob("car*") if path.suffix != ".png"}
         assert logs == set(EXPECTED) == set(SAMPLES)
 
-    @pytest.mark.parametrize("file", EXPECTED)
+    @pytest.mark.parametrize("file", list(EXPECTED)[:: 1 if is_thorough() else 3])
     def test_made_anew_it_is_the_same(self, file: str, tmp_path: Path) -> None:
         from buslens.rehearsal.rehearse import write
 

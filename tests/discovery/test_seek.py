@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pytest
 from scipy.stats import binom
+from support.examples import is_thorough
 from support.sent import frames_of
 
 from buslens.definitions.load import load_definitions
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from buslens.discovery.changes import BitToggles
     from buslens.discovery.seek import SeekResult
 
-SEEDS = range(1, 9)
+SEEDS = range(1, 41 if is_thorough() else 5)
 """Every seed from 1 on: none was left out."""
 OFF_NS = 300_000_000
 DURATION = 38.0

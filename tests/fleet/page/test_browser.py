@@ -8,7 +8,7 @@ import subprocess
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from support.chromium import open_window, running_browser
+from support.chromium import open_window
 from support.sheets import CALLED_IN, fill, performed
 
 from buslens.fleet.ledger import Ledger
@@ -20,12 +20,6 @@ if TYPE_CHECKING:
 
 PDFTOTEXT = shutil.which("pdftotext")
 ROWS = "Array.from(document.querySelectorAll('#vehicles tbody tr')).filter((row) => !row.hidden)"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with running_browser() as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")

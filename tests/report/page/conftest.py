@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from support.chromium import open_window, running_browser
+from support.chromium import open_window
 
 import buslens
 from buslens.report.page import write_page
@@ -15,13 +15,6 @@ if TYPE_CHECKING:
     from buslens import Result
 
 ROOT = Path(__file__).parents[3]
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Run one headless Chromium for all tests."""
-    with running_browser() as opened:
-        yield opened
 
 
 @pytest.fixture(scope="session")

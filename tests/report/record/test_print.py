@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import subprocess
@@ -28,18 +27,9 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).parents[3]
 
-CHROMIUM = (
-    os.environ.get("BUSLENS_CHROMIUM")
-    or shutil.which("chromium")
-    or shutil.which("chromium-browser")
-    or shutil.which("google-chrome")
-)
 PDFTOTEXT = shutil.which("pdftotext")
 
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None or PDFTOTEXT is None,
-    reason="needs a browser and pdftotext; on Debian: apt-get install chromium poppler-utils",
-)
+pytestmark = pytest.mark.skipif(PDFTOTEXT is None, reason="needs pdftotext; on Debian: apt-get install poppler-utils")
 
 #: Points, as ISO 216 and ANSI/ASME Y14.1 have them in mm and inches.
 PAPERS = {"A4": (210 / 25.4 * 72, 297 / 25.4 * 72), "Letter": (8.5 * 72, 11 * 72)}
@@ -89,17 +79,19 @@ class Print(NamedTuple):
 
 
 @pytest.fixture(scope="module", params=PAPERS)
-def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Print:
+def printed(browser: Any, request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Print:
     """Return a long record, printed."""
     folder = tmp_path_factory.mktemp("print")
     runs = tuple(handshake(number) for number in range(1, 26))
     faults = tuple(step_finding(handshake=number) for number in range(1, 26))
     before = result(*faults, handshakes=runs, path="before.log")
     after = result(step_finding(Outcome.MET), handshakes=(handshake(),), verdict=Verdict.AS_EXPECTED, path="after.log")
-    return print_record(folder, request.param, JOB, (after,), comparison=compare([before], [after]))
+    return print_record(browser, folder, request.param, JOB, (after,), comparison=compare([before], [after]))
 
 
-def print_record(folder: Path, paper: str, job: JobDetails, results: tuple[Result, ...], **more: Any) -> Print:
+def print_record(
+    browser: Any, folder: Path, paper: str, job: JobDetails, results: tuple[Result, ...], **more: Any
+) -> Print:
     """Print a record on a paper."""
     with pytest.MonkeyPatch.context() as patch:
         original = page_module._resource
@@ -107,21 +99,17 @@ def print_record(folder: Path, paper: str, job: JobDetails, results: tuple[Resul
         patch.setattr(page_module, "_resource", lambda name: original(name) + (size if name.endswith(".css") else ""))
         page = page_module.record(job, results, INPUTS, **more)
     (folder / "record.html").write_bytes(page)
-    return print_page(folder)
+    return print_page(browser, folder)
 
 
-def print_page(folder: Path) -> Print:
+def print_page(browser: Any, folder: Path) -> Print:
     """Print ``record.html`` and read the print."""
-    assert CHROMIUM is not None
     assert PDFTOTEXT is not None
-    flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--user-data-dir={folder / 'u'}"]
     target = folder / "record.pdf"
-    subprocess.run(
-        [CHROMIUM, *flags, f"--print-to-pdf={target}", (folder / "record.html").as_uri()],
-        check=True,
-        capture_output=True,
-        timeout=HANG_S,
-    )
+    opened = browser.new_page()
+    opened.goto((folder / "record.html").as_uri())
+    opened.pdf(path=target, prefer_css_page_size=True)
+    opened.close()
     listing = subprocess.run(
         [PDFTOTEXT, "-bbox", str(target), "-"], check=True, capture_output=True, encoding="utf-8", timeout=HANG_S
     ).stdout
@@ -197,14 +185,16 @@ SHORT = JobDetails(
     [("car03_load_fuse_blown.log", "car03_after_repair.log"), ("car08_jammed_bolt.asc", "car01_healthy.log")],
 )
 @pytest.mark.parametrize("paper", PAPERS)
-def test_page_one_is_one_page(tmp_path: Path, paper: str, before: str, after: str) -> None:
+def test_page_one_is_one_page(browser: Any, tmp_path: Path, paper: str, before: str, after: str) -> None:
     then, now = (
         check(ROOT / "sample_logs" / name, expectations=ROOT / "signal_defs" / "steering_lock.toml")
         for name in (before, after)
     )
     causes = load_causes(str(ROOT / "signal_defs" / "steering_lock.causes.toml"), then.expectations)
     suspects = suspects_of(diagnose([then], causes))
-    printed = print_record(tmp_path, paper, SHORT, (now,), comparison=compare([then], [now]), suspects=suspects)
+    printed = print_record(
+        browser, tmp_path, paper, SHORT, (now,), comparison=compare([then], [now]), suspects=suspects
+    )
     assert printed.pages("Appendix") == {2}
     front = [word for word in printed.words if word.page == 1]
     words = [word.text for word in front]

@@ -252,7 +252,7 @@ class TestInstruments:
             FOLDER / "scope_trace_car07.csv.gz", expectations=ROOT / "signal_defs" / "steering_lock_wires.toml"
         )
         (wire,) = [it.delay for it in trace.findings if it.step == "release"]
-        log = next(it.delay for it in judge("car07_slow_motor.log").findings if it.step == "release")
+        log = next(it.delay for it in judge("car07_slow_motor.log").findings if it.step == "wire feedback")
         assert wire is not None
         assert wire.latest_ns is not None
         assert wire.latest_ns - wire.earliest_ns < 2_000_000

@@ -8,6 +8,7 @@ from tempfile import TemporaryDirectory
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.errors import UsageError
 from buslens.report.record.job import EnteredReading, JobDetails, job_text, load_job, merged, stated_rate
@@ -102,7 +103,7 @@ class TestWrite:
     """What is written is read back the same."""
 
     @given(JOBS)
-    @settings(max_examples=60)
+    @settings(max_examples=examples(60))
     def test_round_trip(self, job: JobDetails) -> None:
         with TemporaryDirectory() as folder:
             assert load_job(written(Path(folder), job_text(job))) == job

@@ -45,6 +45,9 @@ def add_arguments(parser: Parser) -> None:
         "--window", metavar=("FROM", "TO"), nargs=2, type=float, help="show this stretch, seconds from the first frame"
     )
     what.add_argument("--whole", action="store_true", help="show the whole capture")
+    what.add_argument("--strip", action="store_true", help="show only the lanes that tell what is wrong, for a report")
+    what.add_argument("--overlay", action="store_true", help="show all handshakes over one another, from their start")
+    what.add_argument("--before", metavar="CAPTURE", help="show this earlier capture above it, on one time axis")
     parser.add_argument("--rule", metavar="NAME", help="sequence whose handshake is meant, where there are several")
     parser.add_argument(
         "--width", choices=tuple(FORMATS), default="screen", help="where it will be read (default: screen)"
@@ -59,9 +62,20 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
     silence_libraries()
     output = _output(options)
-    result = CaptureChecker(options, console).check(options.capture)
+    checker = CaptureChecker(options, console)
+    before = None if options.before is None else checker.check(options.before)
+    result = checker.check(options.capture)
     console.progress(f"drawing {output}")
-    draw(result, output, window=_window(options), handshake=options.handshake, rule=options.rule, width=options.width)
+    draw(
+        result,
+        output,
+        window=_window(options),
+        handshake=options.handshake,
+        rule=options.rule,
+        width=options.width,
+        layout="strip" if options.strip else "overlay" if options.overlay else "lanes",
+        before=before,
+    )
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)
 

@@ -87,7 +87,20 @@ class _LaneLayout:
 class DiagramLayout:
     """One picture in the making; `lay_out` is the way in."""
 
-    def __init__(self, result: Result, placed: list[FindingLayout], view: View, fmt: Format, ruler: Ruler) -> None:
+    def __init__(
+        self,
+        result: Result,
+        placed: list[FindingLayout],
+        view: View,
+        fmt: Format,
+        ruler: Ruler,
+        *,
+        title: str = "",
+        least_column: float = 0.0,
+        has_notes: bool = True,
+    ) -> None:
+        self.title = title or verdict_sentence(result)
+        self.least_column, self.has_notes = least_column, has_notes
         self.result = result
         self.placed = [place for place in placed if shows(view, place)]
         self.view = view
@@ -127,7 +140,9 @@ class DiagramLayout:
         alone = max((w + t for w, t, track in zip(whole, taken, tracks, strict=True) if not track.ends), default=0.0)
         halved = [max(map(width_of, _halves(track.name[0])), default=0.0) for track in tracks]
         strips = [width_of(legible(rule)) + gap for rule in runs_beside(self.result, view)]
-        column = min(most, max([alone, *strips, *(w + t for w, t in zip(halved, taken, strict=True))]))
+        column = min(
+            most, max([self.least_column, alone, *strips, *(w + t for w, t in zip(halved, taken, strict=True))])
+        )
         for track, used in zip(tracks, taken, strict=True):
             track.name = wrap(ruler, track.name[0], max(column - used, 2 * fmt.text) + 0.01, fmt.text, most=2) or [""]
             if len(track.name) > 1:
@@ -320,7 +335,7 @@ class DiagramLayout:
     def head(self, around: Decorations) -> float:
         """Set what stands above the lanes; return where they begin."""
         fmt = self.fmt
-        y = self.pen.paragraph(verdict_sentence(self.result), fmt.margin, fmt.title, bold=True)
+        y = self.pen.paragraph(self.title, fmt.margin, fmt.title, bold=True)
         y = self.pen.paragraph(self.view.caption, y + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET)
         return around.strips(y + 0.9 * fmt.text)
 
@@ -328,7 +343,8 @@ class DiagramLayout:
         """Set what stands below the scale, which ends at y; return where it ends."""
         fmt = self.fmt
         y = around.key(y + 0.7 * fmt.text, self.signs)
-        y = around.note_list(y + 0.5 * fmt.text, self.notes, self.unmarked)
+        if self.has_notes:
+            y = around.note_list(y + 0.5 * fmt.text, self.notes, self.unmarked)
         return around.footer(y + 0.6 * fmt.text, self.placed)
 
     def draw_track(self, track: _LaneLayout, tracks: list[_LaneLayout]) -> None:

@@ -5,7 +5,7 @@ Everything is in points from the upper left corner, y downwards.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, NamedTuple
 
 from buslens.report.style import Tone
@@ -108,6 +108,18 @@ class DisplayList:
     fills: list[Fill] = field(default_factory=list)
     rings: list[Ring] = field(default_factory=list)
 
+    def with_below(self, other: DisplayList) -> DisplayList:
+        """Return this picture with another one below it."""
+        down = self.height
+        return DisplayList(
+            width=max(self.width, other.width),
+            height=down + other.height,
+            labels=[*self.labels, *(replace(it, y=it.y + down) for it in other.labels)],
+            strokes=[*self.strokes, *(replace(it, points=_moved(it.points, down)) for it in other.strokes)],
+            fills=[*self.fills, *(replace(it, points=_moved(it.points, down)) for it in other.fills)],
+            rings=[*self.rings, *(replace(it, y=it.y + down) for it in other.rings)],
+        )
+
     def line(
         self,
         points: list[tuple[float, float]],
@@ -160,3 +172,7 @@ class DisplayList:
             at = below
         if at < bottom:
             self.line([(x, at), (x, bottom)], weight, tone)
+
+
+def _moved(points: tuple[tuple[float, float], ...], down: float) -> tuple[tuple[float, float], ...]:
+    return tuple((x, y + down) for x, y in points)

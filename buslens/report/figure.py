@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from buslens.errors import UsageError, did_you_mean
 from buslens.files import write_atomically
 from buslens.report.diagram import lay_out
 from buslens.report.finding_layout import places
+from buslens.report.formatting import clean, file_name, verdict_sentence
 from buslens.report.style import format_named
 from buslens.report.text_metrics import Lettering
 from buslens.report.view import choose
@@ -26,7 +27,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from buslens.checks.findings import Result
+    from buslens.report.display_list import DisplayList
+    from buslens.report.style import Format
     from buslens.report.view import TimeRange
+
+Layout = Literal["lanes", "strip", "overlay"]
+"""What a picture can show."""
 
 SUFFIXES: Final[Mapping[str, str]] = MappingProxyType({".png": "png", ".svg": "svg", ".pdf": "pdf"})
 """File formats of a picture, by suffix."""
@@ -49,6 +55,8 @@ def draw(
     handshake: int | None = None,
     rule: str | None = None,
     width: str = "screen",
+    layout: Layout = "lanes",
+    before: Result | None = None,
 ) -> Path:
     """Draw a result into a file.
 
@@ -71,6 +79,11 @@ def draw(
         Name of the sequence, where several have a handshake of that number; alone, its first handshake.
     width : str
         "column" (84 mm), "page" (174 mm) or "screen" (1920 dots).
+    layout : str
+        "lanes" for all of that; "strip" for the few lanes that show what is wrong, without notes; "overlay" for all
+        handshakes of a sequence over one another, of `rule` or else of the one with most faults.
+    before : Result or None
+        The capture from before the repair: the strips of both are drawn one above the other, on one axis.
 
     Returns
     -------
@@ -80,8 +93,8 @@ def draw(
     Raises
     ------
     UsageError
-        If the suffix or the width is not known, the window is no stretch of the capture, or there is no such
-        handshake.
+        If the suffix or the width is not known, the window is no stretch of the capture, there is no such
+        handshake, or the layout has nothing to show.
     """
     target = Path(path)
     kind = SUFFIXES.get(target.suffix.lower())
@@ -89,8 +102,8 @@ def draw(
         found = f"'{target.suffix}'" if target.suffix else "no suffix"
         hint = did_you_mean(target.suffix.lower(), SUFFIXES)
         raise UsageError(f"{target.name} has {found}; a picture is a .png, .svg or .pdf{hint if target.suffix else ''}")
-    sheet_figure = figure(result, window=window, handshake=handshake, rule=rule, width=width)
-    _save(sheet_figure, target, kind)
+    drawn = figure(result, window=window, handshake=handshake, rule=rule, width=width, layout=layout, before=before)
+    _save(drawn, target, kind, _alternative(result, before))
     return target
 
 
@@ -101,18 +114,46 @@ def figure(
     handshake: int | None = None,
     rule: str | None = None,
     width: str = "screen",
+    layout: Layout = "lanes",
+    before: Result | None = None,
 ) -> Figure:
     """Return the picture as a matplotlib figure, for a notebook; parameters as for `draw`."""
     from buslens.report.paint import house_style, paint
 
     fmt = format_named(width)
+    if before is not None or layout != "lanes":
+        with house_style():
+            return paint(_special(result, layout, before, rule, fmt), fmt.dpi)
     placed = places(result)
     view = choose(result, placed, window=window, handshake=handshake, rule=rule)
     with house_style():
         return paint(lay_out(result, placed, view, fmt, Lettering()), fmt.dpi)
 
 
-def _save(drawn: Figure, target: Path, kind: str) -> None:
+def _special(result: Result, layout: Layout, before: Result | None, rule: str | None, fmt: Format) -> DisplayList:
+    """Return what a layout other than that of all lanes shows."""
+    if before is not None:
+        from buslens.report.strip_diagram import lay_pair_out
+
+        return lay_pair_out(before, result, fmt, Lettering())
+    if layout == "strip":
+        from buslens.report.strip_diagram import lay_strip_out
+
+        return lay_strip_out(result, fmt, Lettering())
+    from buslens.report.overlay import overlay_named
+    from buslens.report.overlay_diagram import lay_overlay_out
+
+    return lay_overlay_out(result, overlay_named(result, rule), fmt, Lettering())
+
+
+def _alternative(result: Result, before: Result | None) -> str:
+    """Return what the picture shows, for somebody who cannot see it."""
+    sides = [("", result)] if before is None else [("before the repair, ", before), ("after it, ", result)]
+    told = (f"{name}{clean(file_name(side.path))}: {verdict_sentence(side)}" for name, side in sides)
+    return f"Timing diagram of {'; '.join(told)}"
+
+
+def _save(drawn: Figure, target: Path, kind: str, words: str) -> None:
     """Write the figure beside its target, then put it in the target's place."""
     from io import BytesIO
 
@@ -121,5 +162,10 @@ def _save(drawn: Figure, target: Path, kind: str) -> None:
     # Not straight into the file: what a full disk does to a writer of PDF has many names.
     file = BytesIO()
     with house_style():
-        drawn.savefig(file, format=kind, metadata=dict(_METADATA[kind]), dpi=drawn.dpi)
+        drawn.savefig(file, format=kind, metadata={**_METADATA[kind], **_described(kind, words)}, dpi=drawn.dpi)
     write_atomically(target, file.getvalue())
+
+
+def _described(kind: str, words: str) -> dict[str, str]:
+    """Return the words in the field that programs for reading aloud look into: each format has another one."""
+    return {"png": {"Description": words}, "svg": {"Description": words}, "pdf": {"Title": words}}[kind]

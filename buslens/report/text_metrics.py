@@ -5,6 +5,7 @@ The typeface is DejaVu Sans, which comes with matplotlib, so that a picture is t
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from functools import lru_cache
 from pathlib import Path
@@ -83,6 +84,18 @@ def shorten(ruler: Ruler, text: str, room: float, size: float, *, bold: bool = F
     return text[:low].rstrip() + ELLIPSIS
 
 
+_NUMBER_AND_UNIT: Final = re.compile(r"(?<=\d) (?=(?:ms|s|min|h|V|A|%|km/h|ohm)\b)")
+
+
+def _words(text: str) -> list[str]:
+    """Return the words of a text; a number and its unit are one, so that no line ends between them.
+
+    >>> _words("late by 87 ms; 9.5 to 16 V")
+    ['late', 'by', '87 ms;', '9.5', 'to', '16 V']
+    """
+    return [word.replace("\0", " ") for word in _NUMBER_AND_UNIT.sub("\0", text).split()]
+
+
 def wrap(
     ruler: Ruler, text: str, room: float, size: float, *, bold: bool = False, most: int | None = None
 ) -> list[str]:
@@ -97,7 +110,7 @@ def wrap(
     """
     lines: list[str] = []
     line = ""
-    for word in text.split():
+    for word in _words(text):
         tried = f"{line} {word}" if line else word
         if ruler.width(tried, size, bold=bold) <= room:
             line = tried

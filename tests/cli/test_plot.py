@@ -69,12 +69,19 @@ class TestPlot:
             (["--whole"], {"window": "all"}),
             (["--handshake", "2", "--rule", "lock handshake"], {"handshake": 2, "rule": "lock handshake"}),
             (["--width", "column"], {"width": "column"}),
+            ([], {"layout": "lanes", "before": None}),
+            (["--strip"], {"layout": "strip"}),
+            (["--overlay", "--rule", "lock handshake"], {"layout": "overlay", "rule": "lock handshake"}),
         ],
         ids=lambda value: " ".join(value) if isinstance(value, list) else "",
     )
     def test_what_is_shown(self, words: list[str], asked: dict[str, Any], drawn: list[dict[str, Any]]) -> None:
         main(["plot", "logs/car03.log", *words])
         assert {key: drawn[0][key] for key in asked} == asked
+
+    def test_before(self, drawn: list[dict[str, Any]]) -> None:
+        main(["plot", "logs/car03.log", "--before", "logs/car03.log.gz", "-o", "pair.png"])
+        assert (drawn[0]["before"].path, drawn[0]["result"].path) == ("logs/car03.log.gz", "logs/car03.log")
 
     def test_every_kind_of_picture(self, drawn: list[dict[str, Any]]) -> None:
         assert set(PICTURES) == set(SUFFIXES)

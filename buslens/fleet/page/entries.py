@@ -216,5 +216,5 @@ def _figure(picture: Picture, pages: Mapping[str, str]) -> Markup:
         caption += [f". {picture.caption}"] if picture.caption else []
         if address in pages:
             caption += [". ", link(pages[address], "All of this capture")]
-    inside = tag("div", picture.markup, class_="scroll") if picture.markup else Markup("")
+    inside = tag("div", picture.markup, class_="scroll", tabindex="0") if picture.markup else Markup("")
     return tag("figure", inside, tag("figcaption", join(caption)))

@@ -179,10 +179,8 @@ def _head(axis: Axis | None, now: float, marks: Sequence[tuple[int, str]], now_n
     cells = [
         tag("th", "vehicle", scope="col", class_="name"),
         tag("th", "what to do, and why; the most urgent first", scope="col", class_="act"),
-        tag(
-            "th", tag("svg", *calendar, height="34", aria_hidden="true"), scope="col", class_="when", aria_label="time"
-        ),
-        tag("th", tag("svg", *scale, height="34", aria_hidden="true"), scope="col", class_="late", aria_label="delay"),
+        tag("th", tag("svg", *calendar, height="34", role="img", aria_label="time"), scope="col", class_="when"),
+        tag("th", tag("svg", *scale, height="34", role="img", aria_label="delay"), scope="col", class_="late"),
         tag("th", "worst delay lately", scope="col", class_="val"),
         tag("th", "how long, or when it crosses its limit", scope="col", class_="long"),
         tag("th", "last seen", scope="col", class_="seen"),

@@ -281,7 +281,7 @@ def _curve_key() -> Markup:
 
 
 def _scrolled(content: Markup) -> Markup:
-    return tag("div", content, class_="scroll")
+    return tag("div", content, class_="scroll", tabindex="0")
 
 
 def _are(count: int) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 from buslens.checks.findings import Outcome
 from buslens.report.formatting import clean, span_text, unknown_text
 from buslens.report.lanes import Shape, lay_lane
+from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -92,11 +93,14 @@ class _Drawing:
     def svg(self, label: str) -> str:
         strip = self.strip
         y = 22.0
-        self.text(self.x(strip.zero_ns), 11, strip.zero_words, "q", dx=5)
+        is_zero_seen = strip.start_ns <= strip.zero_ns <= strip.end_ns
+        if is_zero_seen:
+            self.text(self.x(strip.zero_ns), 11, strip.zero_words, "q", dx=5)
         for role in strip.roles:
             y = self.lane(role, y)
         floor = y + 4
-        self.marks.insert(0, _line(self.x(strip.zero_ns), 4, self.x(strip.zero_ns), floor, "dot"))
+        if is_zero_seen:
+            self.marks.insert(0, svg_line(self.x(strip.zero_ns), 4, self.x(strip.zero_ns), floor, "dot"))
         for place in strip.places:
             self.finding(place)
         self.clue()
@@ -125,7 +129,7 @@ class _Drawing:
             anchor, x, dx = "start", 0.0, 0
         if anchor == "middle":
             x = min(max(x, room / 2), 100 - room / 2)
-        self.words.append(_text(x, y, words, f"halo {look}".strip(), anchor=anchor, dx=dx))
+        self.words.append(svg_text(x, y, words, f"halo {look}".strip(), anchor=anchor, dx=dx))
 
     def fits(self, words: str, left: float, right: float) -> bool:
         return len(words) * _LETTER + 8 <= (right - left) / 100 * self.width
@@ -148,9 +152,9 @@ class _Drawing:
             self.text(0, y + 13, f"{name}, {part}" if part else name, "q")
         else:
             middle = (top + bottom) / 2
-            self.names.append(_text(0, middle + (-2 if part else 4), name, "l", px=True))
+            self.names.append(svg_text(0, middle + (-2 if part else 4), name, "l", px=True))
             if part:
-                self.names.append(_text(0, middle + 12, part, "q s", px=True))
+                self.names.append(svg_text(0, middle + 12, part, "q s", px=True))
         if lane.shape is Shape.NUMBER:
             self.number(lane, top, bottom)
         else:
@@ -176,9 +180,9 @@ class _Drawing:
             y = level(stretch.state)
             is_known = stretch.state >= 0
             if is_known and not is_levels:
-                self.marks += [_line(left, top, right, top, "w"), _line(left, bottom, right, bottom, "w")]
+                self.marks += [svg_line(left, top, right, top, "w"), svg_line(left, bottom, right, bottom, "w")]
             else:
-                self.marks.append(_line(left, y, right, y, "w" if is_known else "wu"))
+                self.marks.append(svg_line(left, y, right, y, "w" if is_known else "wu"))
             words = lane.states[stretch.state].replace("_", " ") if is_known else ""
             number = next((n for n, (start, _) in enumerate(tries, 1) if start == stretch.start_ns), 0)
             if number and len(tries) > 1:
@@ -192,18 +196,18 @@ class _Drawing:
         for change in lane.changes:
             a, b = self.x(change.since_ns), self.x(change.seen_ns)
             if b - a > 0.15:
-                self.marks.append(_rect(a, top, b - a, bottom - top, "ht"))
+                self.marks.append(svg_rect(a, top, b - a, bottom - top, "ht"))
             if is_levels and change.before >= 0 and change.after >= 0:
-                self.marks.append(_line(a, level(change.before), b, level(change.after), "w"))
+                self.marks.append(svg_line(a, level(change.before), b, level(change.after), "w"))
         for crowd in lane.crowds:
             a, b = self.x(crowd.start_ns), self.x(crowd.end_ns)
-            self.marks.append(_rect(a, top, max(b - a, 0.2), bottom - top, "ht"))
+            self.marks.append(svg_rect(a, top, max(b - a, 0.2), bottom - top, "ht"))
 
     def number(self, lane: Lane, top: float, bottom: float) -> None:
         """Draw a staircase over a scale that reaches from nothing, or from its limits, to what is seen."""
         for stretch in lane.stretches:
             a, b = self.x(stretch.start_ns), self.x(stretch.end_ns)
-            self.marks.append(_line(a, (top + bottom) / 2, b, (top + bottom) / 2, "wu"))
+            self.marks.append(svg_line(a, (top + bottom) / 2, b, (top + bottom) / 2, "wu"))
         if lane.steps is None or lane.scale is None:
             return
         limits = self.strip.bounds.get(lane.role, ())
@@ -216,9 +220,9 @@ class _Drawing:
             return bottom - (value / 2 - low / 2) / half * (bottom - top)
 
         if len(limits) == 2:
-            self.marks.append(_rect(0, y(limits[1]), 100, y(limits[0]) - y(limits[1]), "band"))
+            self.marks.append(svg_rect(0, y(limits[1]), 100, y(limits[0]) - y(limits[1]), "band"))
         elif limits:
-            self.marks.append(_line(0, y(limits[0]), 100, y(limits[0]), "dot"))
+            self.marks.append(svg_line(0, y(limits[0]), 100, y(limits[0]), "dot"))
         length = self.strip.end_ns - self.strip.start_ns
         path, is_down = [], False
         for time, value in lane.steps:
@@ -238,7 +242,7 @@ class _Drawing:
             if self.is_narrow:
                 self.text(100, at, words, "q s", anchor="end")
             else:
-                self.names.append(_text(_GUTTER - 10, at, words, "q s", anchor="end", px=True))
+                self.names.append(svg_text(_GUTTER - 10, at, words, "q s", anchor="end", px=True))
         if len(limits) == 2 and not self.is_narrow:
             self.text(100, y(limits[0]) - 3, f"allowed {limits[0]:g} to {limits[1]:g}{unit}", "q", anchor="end", dx=-4)
 
@@ -258,20 +262,20 @@ class _Drawing:
             first, last = place.measured.start[1], max(place.measured.end)
         if place.allowed is not None:
             (a, b), (c, d) = place.allowed.start, place.allowed.end
-            self.marks.insert(0, _rect(self.x(b), top - 3, max(self.x(c) - self.x(b), 0), bottom - top + 6, "band"))
+            self.marks.insert(0, svg_rect(self.x(b), top - 3, max(self.x(c) - self.x(b), 0), bottom - top + 6, "band"))
             self.bracket(place, self.x(b), self.x(d), bottom + 11)
             if finding.outcome is Outcome.MISSING:
                 first, last = (finding.reference.latest_ns if finding.reference else None) or a, d
             if finding.outcome is Outcome.LATE and last > d:
-                self.marks.append(_rect(self.x(d), top - 3, self.x(last) - self.x(d), bottom - top + 6, "over"))
+                self.marks.append(svg_rect(self.x(d), top - 3, self.x(last) - self.x(d), bottom - top + 6, "over"))
         left, right = max(self.x(first), 0.0), min(self.x(last), 100.0)
-        self.marks.append(_line(left, y, right, y, look))
+        self.marks.append(svg_line(left, y, right, y, look))
         if finding.outcome is Outcome.MISSING:
-            self.marks.append(_point(right, y, '<path d="M-4-4L4 4M-4 4L4-4" class="ac"/>'))
+            self.marks.append(svg_point(right, y, '<path d="M-4-4L4 4M-4 4L4-4" class="ac"/>'))
         elif last <= self.strip.end_ns:
-            self.marks.append(_line(right, y - 5, right, bottom, look))
+            self.marks.append(svg_line(right, y - 5, right, bottom, look))
         if first >= self.strip.start_ns:
-            self.marks.append(_line(left, y - 5, left, y + 5, look))
+            self.marks.append(svg_line(left, y - 5, left, y + 5, look))
         number = self.numbers.get(id(finding))
         words = _told(place)
         room = (len(words) * _LETTER + 34) * 100 / self.width
@@ -293,13 +297,13 @@ class _Drawing:
             f'<svg x="{x:.2f}%" y="{y - 10:.1f}" width="1" height="20" class="free"><circle cx="{way * 11}" cy="10" '
             f'r="9" class="ring"/><text x="{way * 11}" y="14" text-anchor="middle" class="b s">{number}</text></svg>'
         )
-        self.words.append(_text(x, y + 4, words, "halo b", anchor=anchor, dx=way * 25))
+        self.words.append(svg_text(x, y + 4, words, "halo b", anchor=anchor, dx=way * 25))
 
     def bracket(self, place: FindingLayout, left: float, right: float, y: float) -> None:
         """Draw the limit of a step in words under its window."""
         right = min(right, 100.0)
-        self.marks.append(_line(left, y, right, y, "th"))
-        self.marks += [_line(x, y - 5, x, y, "th") for x in (left, right)]
+        self.marks.append(svg_line(left, y, right, y, "th"))
+        self.marks += [svg_line(x, y - 5, x, y, "th") for x in (left, right)]
         words = place.limit_words[1] if len(place.limit_words) > 1 else "".join(place.limit_words[:1])
         full = f"allowed: {words}"
         shown = full if self.fits(full, left, right) else words
@@ -315,7 +319,7 @@ class _Drawing:
         x = self.x(clue.time_ns)
         is_shared = any(place.role == clue.role for place in self.strip.places)
         y = bottom + 14 if is_shared else top - 13
-        self.marks.append(_line(x, y, x, bottom if y < top else top, "th"))
+        self.marks.append(svg_line(x, y, x, bottom if y < top else top, "th"))
         self.marks.append(
             f'<svg x="{x:.2f}%" y="{y:.1f}" width="1" height="1" class="free"><circle r="4" class="tell"/></svg>'
         )
@@ -327,18 +331,18 @@ class _Drawing:
     def axis(self, floor: float) -> None:
         """Draw the scale, counted from the start."""
         strip = self.strip
-        self.marks.append(_line(0, floor, 100, floor, "ax"))
+        self.marks.append(svg_line(0, floor, 100, floor, "ax"))
         length = strip.end_ns - strip.start_ns
         in_ms = length < 10 * NS_PER_S
         unit, name = (NS_PER_MS, "ms") if in_ms else (NS_PER_S, "s")
-        step = _round_step(length / unit / (4 if self.is_narrow else 10))
+        step = round_step(length / unit / (4 if self.is_narrow else 10))
         first = -int(-(strip.start_ns - strip.zero_ns) / unit // step)
         for number in range(first, first + 14):
             at = self.x(strip.zero_ns + number * step * unit)
             if 0 <= at <= 100:
-                self.marks.append(_line(at, floor, at, floor + 4, "ax"))
+                self.marks.append(svg_line(at, floor, at, floor + 4, "ax"))
                 self.text(at, floor + 17, f"{number * step:,g}", "q", anchor="middle")
-        self.words.append(_text(100, floor + 34, f"{name} after {strip.zero_words}", "q", anchor="end"))
+        self.words.append(svg_text(100, floor + 34, f"{name} after {strip.zero_words}", "q", anchor="end"))
 
 
 def _laid(result: Result, strip: Strip, role: str) -> Lane:
@@ -374,26 +378,7 @@ def _told(place: FindingLayout) -> str:
     return next((it for it in place.words if "limit" not in it), place.words[-1])
 
 
-def _round_step(least: float) -> float:
+def round_step(least: float) -> float:
     """Return the least of 1, 2, 5 times a power of ten that is no less."""
     power = 10.0 ** np.floor(np.log10(max(least, 1e-9)))
     return float(next(power * factor for factor in (1, 2, 5, 10) if power * factor >= least))
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, look: str) -> str:
-    return f'<line x1="{x1:.2f}%" y1="{y1:.1f}" x2="{x2:.2f}%" y2="{y2:.1f}" class="{look}"/>'
-
-
-def _rect(x: float, y: float, width: float, height: float, look: str) -> str:
-    return f'<rect x="{x:.2f}%" y="{y:.1f}" width="{max(width, 0):.2f}%" height="{max(height, 0):.1f}" class="{look}"/>'
-
-
-def _point(x: float, y: float, drawn: str) -> str:
-    """Return something drawn in pixels around a place."""
-    return f'<svg x="{x:.2f}%" y="{y:.1f}" width="1" height="1" class="free">{drawn}</svg>'
-
-
-def _text(x: float, y: float, words: str, look: str, *, anchor: str = "start", dx: float = 0, px: bool = False) -> str:
-    at = f"{x:.1f}" if px else f"{x:.2f}%"
-    moved = f' dx="{dx:g}"' if dx else ""
-    return f'<text x="{at}" y="{y:.1f}"{moved} text-anchor="{anchor}" class="{look}">{html.escape(clean(words))}</text>'

@@ -20,7 +20,7 @@ class Page extends Replay {
     this.look(...this.capture.view);
     this.recall();
     addEventListener('hashchange', () => this.recall());
-    for (const id of ['controls', 'readout', 'lanes', 'keys']) document.getElementById(id).hidden = false;
+    for (const id of ['controls', 'readout', 'table', 'lanes', 'keys']) document.getElementById(id).hidden = false;
     if (!this.words.hasCalendar) {
       const button = document.getElementById('clock');
       button.disabled = true;
@@ -67,6 +67,18 @@ class Page extends Replay {
   later() {
     super.later();
     if (document.documentElement.dataset.ready === 'yes') this.remember();
+    this.retable();
+  }
+
+  /** Write the table of what is shown anew, where it is open, once what is shown comes to rest. */
+  retable() {
+    clearTimeout(this.tabling);
+    const table = document.getElementById('table');
+    if (!table.open) return;
+    this.tabling = setTimeout(() => {
+      const lanes = this.order.filter((number) => !this.hidden.has(number) || this.still.includes(number));
+      fillTable(table.querySelector('tbody'), table.querySelector('p'), this.capture, lanes, this.view, this.words);
+    }, 200);
   }
 
   // --- lanes --------------------------------------------------------------------------------------------
@@ -194,7 +206,7 @@ class Page extends Replay {
     document.addEventListener('keydown', (event) => {
       if (event.ctrlKey || event.metaKey || event.altKey) return;
       const isSheet = event.target.closest?.('#sheet') != null;
-      const takesKeys = event.target.closest?.('select, input, textarea') != null;
+      const takesKeys = event.target.closest?.('select, input, textarea, .scroll') != null;
       const takesSpace = event.target.closest?.('button, summary, a') != null;
       const key = `${event.shiftKey && event.key.length > 1 ? 'Shift+' : ''}${event.key === ' ' ? 'Space' : event.key}`;
       const isArrow = key.includes('Arrow');
@@ -213,6 +225,7 @@ class Page extends Replay {
       this.repaint();
     });
     new ResizeObserver(() => this.relayout()).observe(document.getElementById('sheet'));
+    document.getElementById('table').addEventListener('toggle', () => this.retable());
     addEventListener('beforeprint', () => this.paintForPaper());
   }
 

@@ -19,6 +19,7 @@ from buslens.report.finding_layout import places
 from buslens.report.formatting import clean, file_name, verdict_sentence
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, side_html
+from buslens.report.page.overlay_drawing import overlays_html
 from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, kinds, numbers_of
 from buslens.report.page_style import style as style_sheet
 from buslens.report.versions import version_of
@@ -39,6 +40,7 @@ SCRIPTS: Final = (
     "marks.js",
     "painter.js",
     "keeping.js",
+    "table.js",
     "view.js",
     "navigation.js",
     "hand.js",
@@ -104,6 +106,7 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         facts=html.escape(facts(result)),
         side=side_html(result, diagnosis),
         evidence=evidence_html(result, diagnosis, numbers),
+        overlays=overlays_html(result),
         findings=findings_html(result, groups, placed),
         keys=keys_html(),
         footer=footer_html(result, version_of()),

@@ -157,7 +157,7 @@ def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:
 
 
 def _scrolled(content: Markup) -> Markup:
-    return tag("div", content, class_="scroll") if content else content
+    return tag("div", content, class_="scroll", tabindex="0") if content else content
 
 
 def _masthead(job: JobDetails) -> Markup:

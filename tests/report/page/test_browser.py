@@ -609,6 +609,20 @@ class TestKeeping:
         assert width > 1400
         assert height > 1000
 
+    def test_table(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
+        """The table holds each lane at its beginning and each change in what is shown, and follows the view."""
+        result = sample(SLOW)
+        page = show(result)
+        page.click("[data-do=whole]")
+        page.click("#table summary")
+        page.wait_for_selector("#table td")
+        whole = page.eval_on_selector_all("#table tbody tr", "rows => rows.map(row => row.innerText)")
+        assert any("unlock feedback" in row and "unlocked" in row for row in whole)
+        assert min(500, sum(map(len, result.timelines.values()))) == len(whole)
+        page.click("[data-do=closer]")
+        page.wait_for_timeout(400)
+        assert page.locator("#table tbody tr").count() < len(whole)
+
     def test_numbers(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
         result = sample(SLOW)
         page = show(result, accept_downloads=True)

@@ -1,0 +1,106 @@
+"""All handshakes of a sequence over one another, as a picture."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.report.annotations import TimeAxis
+from buslens.report.decorations import Decorations
+from buslens.report.display_list import Box, DisplayList
+from buslens.report.drawing_context import DrawingContext
+from buslens.report.style import Tone
+from buslens.report.text_metrics import legible
+from buslens.report.view import View
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Result
+    from buslens.report.lanes import Lane
+    from buslens.report.overlay import Overlay, OverlayLane
+    from buslens.report.style import Format
+    from buslens.report.text_metrics import Ruler
+
+_SECONDS_FROM: Final = 10 * NS_PER_S
+_TALLER: Final = 1.3
+
+
+def lay_overlay_out(result: Result, overlay: Overlay, fmt: Format, ruler: Ruler) -> DisplayList:
+    """Return the picture as records; the numbers of the tries and findings stand in the report, not here."""
+    sheet = DisplayList(width=fmt.width)
+    pen = DrawingContext(sheet, fmt, ruler)
+    in_ms = overlay.end_ns < _SECONDS_FROM
+    view = View(
+        start_ns=overlay.start_ns,
+        end_ns=overlay.end_ns,
+        zero_ns=0,
+        in_ms=in_ms,
+        scale_words=f"{'ms' if in_ms else 's'} after {overlay.zero_words}",
+        caption="Shaded: allowed in every handshake; lighter: in some of them. Accent: a handshake that failed.",
+        handshake=None,
+        roles=tuple(lane.role for lane in overlay.lanes),
+        left_out=(),
+    )
+    names = [legible(lane.role.replace("_", " ")) for lane in overlay.lanes]
+    levels = [words for lane in overlay.lanes for words in _levels(lane)]
+    column = max(map(pen.width, names), default=0.0) + max(map(pen.width, levels), default=0.0) + 1.8 * fmt.text
+    right = fmt.width - fmt.margin
+    scale = TimeAxis(left=fmt.margin + column, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
+    around = Decorations(pen, result, view, scale)
+    y = pen.paragraph(overlay.title, fmt.margin, fmt.title, bold=True)
+    y = pen.paragraph(view.caption, y + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET) + fmt.text
+    for name, lane in zip(names, overlay.lanes, strict=True):
+        y = _lane(pen, scale, name, lane, y + 0.7 * fmt.text)
+    y = around.axis(y + 0.6 * fmt.text)
+    sheet.height = around.footer(y + 0.6 * fmt.text, []) + fmt.margin
+    return sheet
+
+
+def _levels(lane: OverlayLane) -> tuple[str, ...]:
+    drawn = lane.traces[0].lane
+    if len(drawn.states) != 2:
+        return ()
+    return tuple(legible(drawn.states[n].replace("_", " ")) for n in (drawn.high, 1 - drawn.high))
+
+
+def _lane(pen: DrawingContext, scale: TimeAxis, name: str, lane: OverlayLane, top: float) -> float:
+    """Draw one lane below a height; return where it ends."""
+    fmt, sheet = pen.fmt, pen.sheet
+    height = _TALLER * fmt.lane
+    bottom, pad = top + height, 0.3 * fmt.text
+    pen.label(name, fmt.margin, top + height / 2)
+    for words, y in zip(_levels(lane), (top, bottom), strict=False):
+        pen.label(words, scale.left - 0.6 * fmt.text - pen.width(words), y, tone=Tone.QUIET)
+    for band in lane.bands:
+        (a, b), (c, d) = band.bounds.start, band.bounds.end
+        for first, last, tone in ((a, d, Tone.BAND_EDGE), (b, c, Tone.BAND)):
+            if scale.held(last) > scale.held(first):
+                sheet.box(Box(scale.held(first), top - pad, scale.held(last), bottom + pad), tone)
+    for trace in lane.traces:
+        for points in _lines(trace.lane, trace.zero_ns, scale, top, height):
+            weight = fmt.wave * (1.3 if trace.is_fault else 0.6)
+            sheet.line(points, weight, Tone.ACCENT if trace.is_fault else Tone.INK)
+    below = bottom + pad
+    told = "; ".join(band.words for band in lane.bands)
+    if told:
+        below = pen.paragraph(told, below + 0.2 * fmt.text, fmt.text, tone=Tone.QUIET, left=scale.left, most=2)
+    return below
+
+
+def _lines(lane: Lane, zero_ns: int, scale: TimeAxis, top: float, height: float) -> list[list[tuple[float, float]]]:
+    """Return the levels of one handshake as lines; a gap where the state is unknown."""
+    lines: list[list[tuple[float, float]]] = []
+    is_down = False
+    steps = max(len(lane.states) - 1, 1)
+    for stretch in lane.stretches:
+        if stretch.state < 0:
+            is_down = False
+            continue
+        rank = int(stretch.state == lane.high) if len(lane.states) == 2 else stretch.state
+        y = top + height * (1 - rank / steps)
+        points = [(scale.held(time - zero_ns), y) for time in (stretch.start_ns, stretch.end_ns)]
+        if is_down:
+            lines[-1] += points
+        else:
+            lines.append(points)
+        is_down = True
+    return lines

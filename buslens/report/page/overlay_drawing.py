@@ -1,0 +1,124 @@
+"""All handshakes of a sequence over one another, as SVG: names above the lanes, so that it fits a phone, too."""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING, Final
+
+from buslens.report.formatting import clean
+from buslens.report.overlay import overlays
+from buslens.report.page.drawing import round_step
+from buslens.report.page.svg import svg_line, svg_rect, svg_text
+from buslens.units import NS_PER_MS, NS_PER_S
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Result
+    from buslens.report.lanes import Lane
+    from buslens.report.overlay import Overlay, OverlayLane
+
+_LEVEL: Final = 26
+_NAME: Final = 30
+_LIMIT: Final = 16
+_ALONG: Final = 1000
+_TICKS: Final = 5
+_SECONDS_FROM: Final = 10 * NS_PER_S
+
+
+def overlays_html(result: Result) -> str:
+    """Return a figure for each sequence that has two handshakes or more; empty without any."""
+    found = overlays(result)
+    if not found:
+        return ""
+    figures = "\n".join(
+        f'<figure class="laid"><figcaption>{html.escape(clean(it.title))}</figcaption>'
+        f'<div class="strip over-all">{overlay_svg(it)}</div></figure>'
+        for it in found
+    )
+    return (
+        '<section class="overlays"><h2>Handshakes compared</h2>\n'
+        f'{figures}\n<p class="small">Shaded: allowed in every handshake; lighter: in some of them. Thick: a handshake '
+        "that failed.</p></section>"
+    )
+
+
+def overlay_svg(overlay: Overlay) -> str:
+    """Return the drawing of one sequence."""
+    bands: list[str] = []
+    marks: list[str] = []
+    words: list[str] = []
+    y = 0.0
+    for lane in overlay.lanes:
+        words.append(svg_text(0, y + 18, lane.role.replace("_", " "), "l halo"))
+        top = y + _NAME
+        _lane(overlay, lane, top, bands, marks, words)
+        y = top + _LEVEL + (_LIMIT if lane.bands else 0) + 8
+    marks.append(svg_line(_x(overlay, 0), 4, _x(overlay, 0), y, "dot"))
+    _axis(overlay, y, marks, words)
+    label = html.escape(clean(overlay.title), quote=True)
+    drawn = "".join((*bands, *marks, *words))
+    return f'<svg height="{round(y + 40)}" role="img" aria-label="{label}">{drawn}</svg>'
+
+
+def _x(overlay: Overlay, time_ns: float) -> float:
+    return 100 * (time_ns - overlay.start_ns) / (overlay.end_ns - overlay.start_ns)
+
+
+def _lane(
+    overlay: Overlay, lane: OverlayLane, top: float, bands: list[str], marks: list[str], words: list[str]
+) -> None:
+    bottom = top + _LEVEL
+    told: list[str] = []
+    for band in lane.bands:
+        (a, b), (c, d) = band.bounds.start, band.bounds.end
+        for first, last, look in ((a, d, "band-edge"), (b, c, "band")):
+            left, right = max(_x(overlay, first), 0.0), min(_x(overlay, last), 100.0)
+            if right > left:
+                bands.append(svg_rect(left, top - 3, right - left, _LEVEL + 6, look))
+        told.append(band.words)
+    for is_fault in (False, True):
+        paths = "".join(_path(overlay, it.lane, it.zero_ns) for it in lane.traces if it.is_fault is is_fault)
+        if paths:
+            look = "tf" if is_fault else "to"
+            marks.append(
+                f'<svg y="{top:.1f}" width="100%" height="{_LEVEL}" viewBox="0 0 {_ALONG} {_LEVEL}" '
+                f'preserveAspectRatio="none" class="free"><path d="{paths}" class="{look}"/></svg>'
+            )
+    states = lane.traces[0].lane
+    if len(states.states) == 2:
+        high, low = states.states[states.high], states.states[1 - states.high]
+        words.append(svg_text(100, top - 5, f"above: {high}, below: {low}".replace("_", " "), "q s halo", anchor="end"))
+    if told:
+        words.append(svg_text(0, bottom + _LIMIT - 1, "; ".join(told), "q s halo"))
+
+
+def _path(overlay: Overlay, lane: Lane, zero_ns: int) -> str:
+    """Return the levels of one handshake; a gap where the state is unknown."""
+    span, top = overlay.end_ns - overlay.start_ns, max(len(lane.states) - 1, 1)
+    path, at = [], None
+    for stretch in lane.stretches:
+        if stretch.state < 0:
+            at = None
+            continue
+        rank = int(stretch.state == lane.high) if len(lane.states) == 2 else stretch.state
+        level = _LEVEL * (1 - rank / top)
+        left, right = (
+            min(max(_ALONG * (time - zero_ns - overlay.start_ns) / span, 0), _ALONG)
+            for time in (stretch.start_ns, stretch.end_ns)
+        )
+        path.append(f"{'M' if at is None else 'L'}{left:.1f} {level:.1f}H{right:.1f}")
+        at = right
+    return "".join(path)
+
+
+def _axis(overlay: Overlay, floor: float, marks: list[str], words: list[str]) -> None:
+    marks.append(svg_line(0, floor, 100, floor, "ax"))
+    in_ms = overlay.end_ns < _SECONDS_FROM
+    unit, name = (NS_PER_MS, "ms") if in_ms else (NS_PER_S, "s")
+    step = round_step(overlay.end_ns / unit / _TICKS)
+    for number in range(_TICKS + 2):
+        at = _x(overlay, number * step * unit)
+        if at <= 100:
+            marks.append(svg_line(at, floor, at, floor + 4, "ax"))
+            anchor = "end" if at > 94 else "middle"
+            words.append(svg_text(at, floor + 17, f"{number * step:,g}", "q", anchor=anchor))
+    words.append(svg_text(100, floor + 34, f"{name} after {overlay.zero_words}", "q", anchor="end"))

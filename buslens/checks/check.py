@@ -11,9 +11,10 @@ from buslens.capture.pauses import common_pauses, merge_pauses
 from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
 from buslens.checks.capture_match import absent_text, unrelated_text
-from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns
+from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
 from buslens.checks.shortest import shortest_of
+from buslens.checks.sources import Recording, SpanningContext, aligned, clipped, extended, unaligned_text
 from buslens.checks.values import (
     columns_of,
     not_carried,
@@ -39,12 +40,13 @@ from buslens.expectations.model import (
 from buslens.expectations.resolve import message_of
 from buslens.timeline.build import build_timeline
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory, Track
-from buslens.timeline.model import UNSAID
+from buslens.timeline.model import UNSAID, UnknownReason
 from buslens.timeline.senders import merged
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Sequence as Sequenced
 
     from buslens.capture.frames import ReadStats
     from buslens.capture.id_filter import IdFilter
@@ -70,6 +72,7 @@ def check(
     table: TableSettings | str | Path | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
+    beside: Iterable[str | Path] = (),
 ) -> Result:
     """Judge a capture by what is expected of it.
 
@@ -89,6 +92,8 @@ def check(
         Pieces that are read at the same time; default: one per core.
     notify : callable, optional
         Is told, as one sentence, what takes a while.
+    beside : iterable of str or Path, optional
+        Tables of values that were recorded at the same time: each shows the roles whose columns it has.
 
     Returns
     -------
@@ -107,8 +112,9 @@ def check(
     ground = prepare(definitions, expectations)
     settings = settings_of(table)
     opened = open_any(capture, ground.expectations, settings)
+    tables = [_open_beside(path, ground.expectations, settings) for path in beside]
     if isinstance(opened, ValuesCapture):
-        return evaluate_table(str(capture), ground.expectations, opened, notify)
+        return evaluate_table(str(capture), ground.expectations, opened, notify, tables)
     recorder, stats = reduce_frames(
         opened,
         wanted=_wanted(ground.tracks),
@@ -125,6 +131,38 @@ def check(
         stats,
         # Nobody counted what is not needed, and standard input cannot be read again.
         look=None if str(capture) == "-" else lambda: count_identifiers(capture),
+        beside=[_read_beside(one, ground.expectations, notify) for one in tables],
+    )
+
+
+def _open_beside(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture:
+    values = table_of_values(path, expected, table)
+    if values is None:
+        raise other_columns(path, expected, table) or UnrelatedCaptureError(
+            "it is no table of values with a column that a role is read from", SourceLocation(str(path))
+        )
+    return values
+
+
+def _read_beside(values: ValuesCapture, expected: Expectations, notify: Callable[[str], None] | None) -> Recording:
+    timelines, stats, _ = read_columns(values, expected, notify)
+    _require_clock(values.path, stats)
+    shown = {name: it for name, it in timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
+    return _recording(values.path, shown, {}, stats)
+
+
+def _recording(
+    path: str, timelines: Mapping[str, Timeline], presences: Mapping[str, Presence], stats: ReadStats
+) -> Recording:
+    first_ns, end_ns = stats.first_ns or 0, stats.last_ns or 0
+    return Recording(
+        path=path,
+        stats=stats,
+        timelines=timelines,
+        presences=presences,
+        first_ns=first_ns,
+        end_ns=end_ns,
+        discontinuities_ns=tuple(it.time_ns for it in stats.discontinuities),
     )
 
 
@@ -158,7 +196,11 @@ def open_any(capture: str | Path, expected: Expectations, table: TableSettings) 
 
 
 def evaluate_table(
-    path: str, expected: Expectations, values: ValuesCapture, notify: Callable[[str], None] | None = None
+    path: str,
+    expected: Expectations,
+    values: ValuesCapture,
+    notify: Callable[[str], None] | None = None,
+    beside: Iterable[ValuesCapture] = (),
 ) -> Result:
     """Return what the rules find in a table of values.
 
@@ -169,7 +211,8 @@ def evaluate_table(
     """
     timelines, stats, absent = read_columns(values, expected, notify)
     _require_clock(path, stats)
-    return _evaluate(path, expected, timelines, {}, stats, absent=absent, notes=_stats_notes(stats))
+    others = [_read_beside(one, expected, notify) for one in beside]
+    return _evaluate(path, expected, timelines, {}, stats, absent=absent, notes=_stats_notes(stats), beside=others)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +253,7 @@ def evaluate_capture(
     *,
     look: Callable[[], Mapping[Identifier, int]] | None = None,
     unrelated_from_ns: int = 0,
+    beside: Sequenced[Recording] = (),
 ) -> Result:
     """Return what the rules find in a capture all of whose frames a recorder has taken.
 
@@ -219,6 +263,8 @@ def evaluate_capture(
         Returns the identifiers that the capture has and how often; asked only where no needed message is in it.
     unrelated_from_ns : int, optional
         Length from which a capture without any needed message is taken for one of another car, ns.
+    beside : sequence of Recording, optional
+        What was recorded at the same time by other instruments.
 
     Raises
     ------
@@ -236,7 +282,7 @@ def evaluate_capture(
         raise UnrelatedCaptureError(
             unrelated_text(recorder.messages, {} if look is None else look()), SourceLocation(path)
         )
-    return evaluate_rules(path, expected, recorder, stats)
+    return evaluate_rules(path, expected, recorder, stats, beside)
 
 
 def _require_clock(path: str, stats: ReadStats) -> None:
@@ -347,7 +393,13 @@ def _other_channels(reader: Role | Alive, message: Message, defined: Definitions
     return tuple(dict.fromkeys("the others" if channel is None else channel for channel in others))
 
 
-def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, stats: ReadStats) -> Result:
+def evaluate_rules(
+    path: str,
+    expected: Expectations,
+    recorder: CaptureHistory,
+    stats: ReadStats,
+    beside: Sequenced[Recording] = (),
+) -> Result:
     """Return what the rules find in a recorder that has been finished."""
     timelines = _build_timelines(expected, recorder, stats)
     cycles = {log.message.name: log.message.cycle_ns for log in recorder.messages}
@@ -366,6 +418,7 @@ def evaluate_rules(path: str, expected: Expectations, recorder: CaptureHistory, 
         stats,
         absent=absent_text(recorder.messages),
         notes=_notes(recorder, stats),
+        beside=beside,
     )
 
 
@@ -378,8 +431,12 @@ def _evaluate(
     *,
     absent: tuple[str, ...],
     notes: Iterable[str],
+    beside: Sequenced[Recording] = (),
 ) -> Result:
     """Return what the rules find in timelines."""
+    if beside:
+        found = _recording(path, timelines, presences, stats)
+        return _evaluate_together(expected, found, beside, absent=absent, notes=notes)
     context = EvaluationContext(
         timelines=timelines,
         presences=presences,
@@ -388,10 +445,68 @@ def _evaluate(
         is_timed=stats.clock is not Clock.MISSING,
         discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in stats.discontinuities),
     )
+    return _result(path, expected, timelines, stats, lambda _: context, absent=absent, notes=notes)
+
+
+def _evaluate_together(
+    expected: Expectations,
+    first: Recording,
+    beside: Sequenced[Recording],
+    *,
+    absent: tuple[str, ...],
+    notes: Iterable[str],
+) -> Result:
+    """Return what the rules find in several recordings of the same minutes: each rule in those that show its roles."""
+    carried = {name: it for name, it in first.timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
+    recordings, said = [replace(first, timelines=carried)], []
+    taken = set(carried)
+    for one in beside:
+        placed, sentence = aligned(recordings[0], one, expected.align)
+        said += [sentence, *(f"{one.path}: {note}" for note in one.stats.notes)]
+        recordings.append(replace(placed, timelines={it: of for it, of in placed.timelines.items() if it not in taken}))
+        taken |= set(one.timelines)
+    first_ns, end_ns = min(it.first_ns for it in recordings), max(it.end_ns for it in recordings)
+    shown = {name: of for it in recordings for name, of in it.timelines.items()}
+    lacking = {name: not_carried(role, first_ns, end_ns) for name, role in expected.roles.items() if name not in shown}
+    timelines = {name: extended({**shown, **lacking}[name], first_ns, end_ns) for name in expected.roles}
+
+    def context_of(rule: AnyRule) -> EvaluationContext | str:
+        roles = roles_in(rule)
+        showing = [it for it in recordings if roles & set(it.timelines)] or recordings[:1]
+        if len(showing) > 1 and any(it.doubt_ns is None for it in showing):
+            return unaligned_text(roles)
+        if len(showing) > 1:
+            begin_ns, stop_ns = max(it.first_ns for it in showing), min(it.end_ns for it in showing)
+            if begin_ns >= stop_ns:
+                return "cannot decide: the recordings that show its roles cover no moment together"
+            parts = {name: clipped(timelines[name], begin_ns, stop_ns) for name in roles}
+            return SpanningContext(showing, parts, begin_ns, stop_ns)
+        own = {**lacking, **showing[0].timelines}
+        return replace(showing[0], timelines={name: own[name] for name in roles}).context
+
+    stats = replace(first.stats, first_ns=first_ns, last_ns=end_ns)
+    return _result(first.path, expected, timelines, stats, context_of, absent=absent, notes=[*said, *notes])
+
+
+def _result(
+    path: str,
+    expected: Expectations,
+    timelines: Mapping[str, Timeline],
+    stats: ReadStats,
+    context_of: Callable[[AnyRule], EvaluationContext | str],
+    *,
+    absent: tuple[str, ...],
+    notes: Iterable[str],
+) -> Result:
+    """Return what rules find, each in its context; one that has none is undecided for the reason that is given."""
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
     unexercised = []
     for rule in expected.rules:
+        context = context_of(rule)
+        if isinstance(context, str):
+            findings.append(_undecided(rule, context))
+            continue
         found, runs = evaluate_rule(rule, context)
         findings += found
         handshakes += runs
@@ -454,12 +569,19 @@ def _has_order(rule: Sequence) -> bool:
 
 
 def _untimed(rule: AnyRule) -> Finding:
+    return _undecided(
+        rule,
+        "the log carries no time stamps, so that nothing with a time limit can be checked;"
+        " record again with time stamps switched on",
+    )
+
+
+def _undecided(rule: AnyRule, reason: str) -> Finding:
     return Finding(
         rule=rule.name,
         kind=type(rule).__name__.lower(),
         outcome=Outcome.UNDECIDED,
-        reason="the log carries no time stamps, so that nothing with a time limit can be checked;"
-        " record again with time stamps switched on",
+        reason=reason,
         time_ns=None,
         basis=rule.basis,
     )

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.capture.frames import Pause
-    from buslens.expectations.model import Condition, GuardedEdge
+    from buslens.expectations.model import AnyRule, Condition, GuardedEdge
     from buslens.timeline.model import Timeline
 
 
@@ -62,6 +62,9 @@ class TriggerTimes:
     unlocated: tuple[BlindInterval, ...]
     #: Roles that the trigger speaks of, in its order, each once.
     roles: tuple[str, ...]
+    #: Recording that shows it, where there are several, and what its clock adds to each end, ns.
+    source: str = ""
+    doubt_ns: int = 0
 
     def __len__(self) -> int:
         return len(self.seen_ns)
@@ -114,6 +117,17 @@ class EvaluationContext:
         self._occurrences: dict[int, tuple[Trigger, TriggerTimes]] = {}
         self._zones: dict[str, tuple[BlindInterval, ...]] = {}
         self._lasting: EvaluationContext | None = None
+
+    def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
+        """Return the same context with other timelines."""
+        return EvaluationContext(
+            timelines=timelines,
+            presences=self.presences,
+            first_ns=self.first_ns,
+            end_ns=self.end_ns,
+            is_timed=self.is_timed,
+            discontinuities_ns=self.discontinuities_ns,
+        )
 
     def ternary(self, condition: Condition) -> TernaryTimeline:
         """Return a condition through the capture."""
@@ -209,15 +223,8 @@ class EvaluationContext:
     def with_last_values_held(self) -> EvaluationContext:
         """Return the context as it would be if no role had changed behind its last frame."""
         if self._lasting is None:
-            self._lasting = EvaluationContext(
-                timelines={
-                    role: replace(timeline, last_frame_ns=timeline.end_ns) for role, timeline in self.timelines.items()
-                },
-                presences=self.presences,
-                first_ns=self.first_ns,
-                end_ns=self.end_ns,
-                is_timed=self.is_timed,
-                discontinuities_ns=self.discontinuities_ns,
+            self._lasting = self._like(
+                {role: replace(timeline, last_frame_ns=timeline.end_ns) for role, timeline in self.timelines.items()}
             )
         return self._lasting
 
@@ -370,6 +377,13 @@ def roles_of_trigger(trigger: Trigger) -> tuple[str, ...]:
         if moment.while_ is not None:
             found |= dict.fromkeys(roles_of(moment.while_))
     return tuple(found)
+
+
+def roles_in(rule: AnyRule) -> frozenset[str]:
+    """Return the roles that a rule speaks of."""
+    roles = {role for trigger in rule.triggers for role in roles_of_trigger(trigger)}
+    roles |= {role for state in rule.conditions for role in roles_of(state.condition)}
+    return frozenset(roles | set(rule.numbers))
 
 
 def _roles_in(subject: Trigger | Condition) -> tuple[str, ...]:

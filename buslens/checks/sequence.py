@@ -61,7 +61,7 @@ from buslens.units import exact_duration, format_at_least
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from buslens.checks.context import BlindInterval, EvaluationContext
+    from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes
     from buslens.expectations.model import Sequence, Step, Trigger
 
 
@@ -74,6 +74,9 @@ class Edge(NamedTuple):
 
     since_ns: int
     seen_ns: int
+    #: Recording that shows it, and how much of its doubt is that of its clock, ns: within one recording that is none.
+    source: str = ""
+    doubt_ns: int = 0
 
     @property
     def span(self) -> TimeBounds:
@@ -82,9 +85,10 @@ class Edge(NamedTuple):
 
     def delay_after(self, reference: Edge) -> TimeBounds:
         """Return the time from a reference to this edge."""
+        shared_ns = self.doubt_ns + reference.doubt_ns if self.source == reference.source else 0
         return TimeBounds(
-            earliest_ns=self.since_ns + 1 - reference.seen_ns,
-            latest_ns=self.seen_ns - reference.since_ns - 1,
+            earliest_ns=self.since_ns + 1 - reference.seen_ns + shared_ns,
+            latest_ns=self.seen_ns - reference.since_ns - 1 - shared_ns,
         )
 
 
@@ -149,7 +153,11 @@ _UNTIMED: Final = "the log carries no time stamps; record again with time stamps
 
 def _edges(context: EvaluationContext, trigger: Trigger) -> list[Edge]:
     found = context.trigger_times(trigger)
-    return [Edge(*pair) for pair in zip(found.since_ns.tolist(), found.seen_ns.tolist(), strict=True)]
+    return [_edge_at(found, index) for index in range(len(found))]
+
+
+def _edge_at(found: TriggerTimes, index: int) -> Edge:
+    return Edge(int(found.since_ns[index]), int(found.seen_ns[index]), found.source, found.doubt_ns)
 
 
 def _first(
@@ -159,7 +167,7 @@ def _first(
     found = context.trigger_times(trigger)
     index = int(np.searchsorted(found.seen_ns, ends_after_ns, side="right"))
     while index < len(found):
-        edge = Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
+        edge = _edge_at(found, index)
         if edge != other_than:
             return edge
         index += 1
@@ -448,7 +456,7 @@ class _HandshakeEvaluator:
             return None
         if not self._holds(step.await_, reference.seen_ns):
             return None
-        return Edge(int(found.since_ns[index]), int(found.seen_ns[index]))
+        return _edge_at(found, index)
 
     def _holds(self, trigger: Trigger, time_ns: int) -> bool:
         return any(self.context.ternary(edge_condition(moment)).at(time_ns) == TRUE for moment in trigger.moments)

@@ -18,7 +18,7 @@ import shlex
 from typing import TYPE_CHECKING, Protocol
 
 from buslens.cli.checking import CaptureChecker, CheckedCapture, expand
-from buslens.cli.options import add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
 from buslens.files import write_atomically
@@ -37,6 +37,7 @@ def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="recorded bus log; '-' is standard input")
     add_checking_arguments(parser)
+    add_beside_argument(parser)
     parser.add_argument("--all", action="store_true", help="write out every finding and every rule that is OK")
     parser.add_argument("--json", action="store_true", help="print one JSON document over all captures")
     parser.add_argument("--junit", metavar="FILE", help="also write a report for build servers")

@@ -50,6 +50,7 @@ class CaptureChecker:
         self._workers: int | None = options.workers
         self._table = table_of(options)
         self._channels: dict[str, str] = dict(options.channels)
+        self._beside: list[str] = getattr(options, "beside", [])
         self._loaded: dict[str, Expectations] = {}
         self._chosen: str | None = options.expectations
         self._definitions: Definitions | None = None
@@ -85,10 +86,13 @@ class CaptureChecker:
             table=self._table,
             workers=self._workers,
             notify=self._console.note,
+            beside=self._beside,
         )
 
     def check_all(self, paths: Sequence[str]) -> Iterator[CheckedCapture]:
         """Yield what comes of each capture; one that cannot be read does not stop the others."""
+        if self._beside and len(paths) > 1:
+            raise UsageError("--with goes with one capture: name the capture that was recorded at the same time")
         for path in paths:
             try:
                 yield CheckedCapture(path, self.check(path))

@@ -22,7 +22,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from buslens.cli.checking import CaptureChecker, expand
-from buslens.cli.options import add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest
 from buslens.errors import CaptureError, ExpectationError, UsageError, did_you_mean
 from buslens.files import same_file
@@ -57,6 +57,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--session", metavar="FILE", help="keep captures and readings in FILE, and go on from it")
     parser.add_argument("--learn", metavar="FOLDER", help="count the confirmed causes of finished jobs in FOLDER")
     add_checking_arguments(parser)
+    add_beside_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 

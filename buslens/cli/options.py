@@ -128,6 +128,18 @@ def add_checking_arguments(parser: Parser, *, workers: bool = True) -> None:
         )
 
 
+def add_beside_argument(parser: Parser) -> None:
+    """Add what every command takes that checks one capture together with what other instruments recorded."""
+    parser.add_argument(
+        "--with",
+        metavar="TABLE",
+        dest="beside",
+        action="append",
+        default=[],
+        help="table of values of the same minutes, such as the trace of a scope; may be given several times",
+    )
+
+
 def add_table_arguments(parser: Parser) -> None:
     """Add what every command takes that reads captures: what a table of frames does not say itself."""
     parser.add_argument(

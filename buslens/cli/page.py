@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
-from buslens.cli.options import add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import require_place
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
@@ -41,6 +41,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("-o", "--output", metavar="FILE", help="page to write, an .html file")
     parser.add_argument("--causes", metavar="TOML", help="causes and measurements; else beside the expectations")
     add_checking_arguments(parser)
+    add_beside_argument(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:

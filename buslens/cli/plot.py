@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.console import silence_libraries
-from buslens.cli.options import add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
 from buslens.files import same_file
@@ -53,6 +53,7 @@ def add_arguments(parser: Parser) -> None:
         "--width", choices=tuple(FORMATS), default="screen", help="where it will be read (default: screen)"
     )
     add_checking_arguments(parser)
+    add_beside_argument(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:

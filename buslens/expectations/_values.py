@@ -32,7 +32,7 @@ _TYPE_WORDS: Final[Mapping[type, str]] = {
 }
 
 
-class _InvalidValue(Exception):  # noqa: N818 - never leaves this module
+class InvalidValue(Exception):  # noqa: N818 - never leaves the reading of a file
     """A value cannot be used; the problem is noted already."""
 
 
@@ -80,7 +80,7 @@ class ValueReader:
             if name in data:
                 try:
                     values[name] = _READERS[key.type](self, key, data[name], inner[name])
-                except _InvalidValue:
+                except InvalidValue:
                     continue
             elif key.required:
                 example = key.example if key.example.startswith("[[") else f"{name} = {key.example}"
@@ -124,7 +124,7 @@ class ValueReader:
 
     def refuse(self, node: Node | SourceLocation, problem: str) -> NoReturn:
         self.wrong(node, problem)
-        raise _InvalidValue
+        raise InvalidValue
 
     def text(self, key: KeySpec, data: object, node: Node) -> str:
         text: str = self.expect(key, data, node, str)
@@ -162,9 +162,16 @@ class ValueReader:
             duration_ns = parse_length_ns(self.expect(key, data, node, str))
         except ValueError as error:
             self.refuse(node, str(error))
-        if duration_ns == 0 and key.type is not Type.DURATION:
+        if duration_ns == 0 and key.type not in {Type.DURATION, Type.SIGNED_DURATION}:
             self.refuse(node, f"'{key.name}' must be above 0")
         return duration_ns
+
+    def signed_duration(self, key: KeySpec, data: object, node: Node) -> int:
+        """Return a duration that a minus can stand before."""
+        text = data.strip() if isinstance(data, str) else data
+        if isinstance(text, str) and text.startswith("-"):
+            return -self.duration(key, text[1:], node)
+        return self.duration(key, text, node)
 
     def timeout(self, key: KeySpec, data: object, node: Node) -> int | Timeout:
         return Timeout.NEVER if data == "never" else self.duration(key, data, node)
@@ -186,14 +193,14 @@ class ValueReader:
     def condition(self, key: KeySpec, data: object, node: Node) -> object:
         return self.language(read_condition, key, data, node)
 
-    def trigger(self, key: KeySpec, data: object, node: Node) -> object:
+    def trigger(self, key: KeySpec, data: object, node: Node) -> Any:
         return self.language(read_trigger, key, data, node)
 
     def language(self, read: Callable[..., object], key: KeySpec, data: object, node: Node) -> object:
         text = self.expect(key, data, node, str)
         parsed = read(text, self.roles, lambda offset: self.document.inside(node, offset), self.problems)
         if parsed is None:
-            raise _InvalidValue
+            raise InvalidValue
         return parsed
 
     def number_role(self, key: KeySpec, data: object, node: Node) -> str:
@@ -202,7 +209,7 @@ class ValueReader:
             self.refuse(node, unknown_role(name, self.roles))
         role = self.roles[name]
         if role is None:
-            raise _InvalidValue
+            raise InvalidValue
         if not role.is_number:
             self.refuse(node, f"{name} has states ({states_of(role)}), and here a role with a unit is asked")
         return name
@@ -269,7 +276,7 @@ class ValueReader:
                 good = False
             states[name] = tuple(labels)
         if not good:
-            raise _InvalidValue
+            raise InvalidValue
         return states
 
     def choice(self, key: KeySpec, data: object, node: Node) -> str:
@@ -340,6 +347,9 @@ _READERS: Final[Mapping[Type, Callable[[ValueReader, KeySpec, object, Node], obj
     Type.UNIT: ValueReader.unit,
     Type.STATES: ValueReader.states,
     Type.COLUMN: ValueReader.column,
+    Type.ALIGN: ValueReader.untouched,
+    Type.SAME: ValueReader.untouched,
+    Type.SIGNED_DURATION: ValueReader.signed_duration,
     Type.CHOICE: ValueReader.choice,
     Type.DEFINITIONS: ValueReader.untouched,
     Type.TABLE: ValueReader.untouched,

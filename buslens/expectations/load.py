@@ -11,9 +11,9 @@ from buslens.definitions.model import Threshold
 from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import backslash_hint, parse_document
-from buslens.expectations._values import ValueReader, type_text
-from buslens.expectations.model import RULE_KINDS, DefinitionsFile, Expectations, Role, Step, Timeout
-from buslens.expectations.schema import DEFINITION, FILE, KINDS, ROLE, RULE, STEP
+from buslens.expectations._values import InvalidValue, ValueReader, type_text
+from buslens.expectations.model import RULE_KINDS, Align, DefinitionsFile, Expectations, Role, Step, Timeout
+from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, ROLE, RULE, STEP
 from buslens.files import read_at_most
 from buslens.units import power_of_unit
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from buslens.expectations._toml import Node
-    from buslens.expectations.model import AnyRule
+    from buslens.expectations.model import AnyRule, Trigger
 
 
 LARGEST_FILE: Final = 8_000_000
@@ -70,6 +70,7 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
     if "roles" in data:
         _roles(values, data["roles"], inner["roles"])
     rules = _rules(values, data["rules"], inner["rules"]) if "rules" in data else ()
+    align = _align(values, data["align"], inner["align"]) if "align" in data else None
     if not data.get("roles") and not data.get("rules") and not values.problems:
         values.wrong(0, "the file asks for nothing: it has neither roles nor rules")
     if values.problems:
@@ -83,7 +84,46 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
         rules=rules,
         handshake=handshake,
         to_decide=tuple(data.get("to_decide", ())),
+        align=align,
     )
+
+
+# --- several recordings ---------------------------------------------------------------------------------
+
+
+def _align(values: ValueReader, data: object, node: Node) -> Align | None:
+    if not isinstance(data, dict):
+        values.wrong(node, f"'align' must be a table, and this is {type_text(data)}; write [align]")
+        return None
+    read = values.table(ALIGN, node, data, "'align'")
+    inner = node.table or {}
+    if "same" in data and "offset" in data:
+        values.wrong(inner["offset"].key, "'align' has both shared events and an offset; keep one of them")
+    return Align(
+        same=_same(values, data["same"], inner["same"]) if "same" in data else (),
+        apart_ns=read.get("apart", 0),
+        offset_ns=read.get("offset"),
+        doubt_ns=read.get("doubt"),
+    )
+
+
+def _same(values: ValueReader, data: object, node: Node) -> tuple[tuple[Trigger, ...], ...]:
+    """Return the moments that are the same event, pair by pair."""
+    items = data if isinstance(data, list) else [data]
+    places = node.array if isinstance(data, list) and node.array is not None else [node]
+    if all(isinstance(item, list) for item in items) and items:
+        return tuple(it for item, place in zip(items, places, strict=True) for it in _same(values, item, place))
+    if not 1 <= len(items) <= 2:
+        values.wrong(node, f"'same' names one or two moments, and these are {len(items)}; write a list of pairs")
+        return ()
+    key = ALIGN["same"]
+    found = []
+    for item, place in zip(items, places, strict=True):
+        try:
+            found.append(values.trigger(key, item, place))
+        except InvalidValue:
+            return ()
+    return (tuple(found),)
 
 
 # --- definitions ----------------------------------------------------------------------------------------

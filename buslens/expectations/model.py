@@ -461,6 +461,20 @@ class DefinitionsFile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Align:
+    """How the clocks of several recordings are brought together."""
+
+    #: Moments that are the same event: one that two recordings show, or one of each of them.
+    same: tuple[tuple[Trigger, ...], ...] = ()
+    #: Between the two for another reason, ns, at most.
+    apart_ns: int = 0
+    #: What has to be added to the times of the other recording, ns; None: not said.
+    offset_ns: int | None = None
+    #: How wrong that, or a time of day, may be, ns; None: not said.
+    doubt_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expectations:
     """One expectations file."""
 
@@ -472,3 +486,5 @@ class Expectations:
     handshake: bool = True
     #: What is missing from the file, as its author says; while there is anything, no capture is as expected.
     to_decide: tuple[str, ...] = ()
+    #: How recordings beside the capture are aligned; None: not said.
+    align: Align | None = None

@@ -34,6 +34,9 @@ class Type(Enum):
     SIGNAL = "a text MESSAGE.SIGNAL"
     UNIT = "a unit without spaces"
     STATES = "a table of state name = label, raw value or a list of them"
+    ALIGN = "a table"
+    SAME = "one or two moments, or a list of such pairs"
+    SIGNED_DURATION = "a duration, perhaps with a minus"
     COLUMN = "the header of a column, or its number from 1"
     CHOICE = "one of a few words"
     DEFINITIONS = "a list of file names, or of { file, channel } tables"
@@ -108,6 +111,13 @@ _FILE: Final = (
         meaning="what is missing from this file; while anything stands here, no capture is as expected",
     ),
     KeySpec(
+        name="align",
+        type=Type.ALIGN,
+        example='{ same = ["lock_enable becomes on", "enable_at_lock becomes on"] }',
+        default="by the time of day, where both recordings have it",
+        meaning="how the clocks of recordings beside the capture are brought together",
+    ),
+    KeySpec(
         name="roles",
         type=Type.TABLE,
         example="[roles.door_open]",
@@ -131,6 +141,37 @@ _DEFINITION: Final = (
         example='"can1"',
         default="every channel",
         meaning="the only channel on which it holds, as the log calls it",
+    ),
+)
+
+_ALIGN: Final = (
+    KeySpec(
+        name="same",
+        type=Type.SAME,
+        example='["lock_enable becomes on", "enable_at_lock becomes on"]',
+        default="no shared event",
+        meaning="moments that are one event: one that both recordings show, or one of each",
+    ),
+    KeySpec(
+        name="apart",
+        type=Type.DURATION,
+        example='"10 ms"',
+        default="nothing",
+        meaning="how far the two can lie apart for another reason, such as a filter",
+    ),
+    KeySpec(
+        name="offset",
+        type=Type.SIGNED_DURATION,
+        example='"1.5 s"',
+        default="found",
+        meaning="what is to be added to the times of the recording beside",
+    ),
+    KeySpec(
+        name="doubt",
+        type=Type.DURATION,
+        example='"20 ms"',
+        default="nothing for an offset, 1 s for times of day",
+        meaning="how wrong the offset, or a time of day, may be",
     ),
 )
 
@@ -456,6 +497,8 @@ FILE: Final = _table(*_FILE)
 """Keys of the file itself."""
 DEFINITION: Final = _table(*_DEFINITION)
 """Keys of an entry of ``definitions`` that is a table."""
+ALIGN: Final = _table(*_ALIGN)
+"""Keys of ``align``."""
 ROLE: Final = _table(*_ROLE)
 """Keys of a role."""
 RULE: Final = _table(*_RULE)
@@ -483,6 +526,7 @@ def describe() -> tuple[KeyRow, ...]:
     tables: list[tuple[str, Mapping[str, KeySpec]]] = [
         ("file", FILE),
         ("definitions", DEFINITION),
+        ("align", ALIGN),
         ("roles.NAME", ROLE),
         ("rules", RULE),
     ]

@@ -328,8 +328,7 @@ def _finding(finding: Finding, result: Result) -> FindingRow:
 
 def _roles(finding: Finding, result: Result) -> tuple[str, ...]:
     """Return the roles that a finding is about, by its rule."""
-    from buslens.checks.context import roles_of_trigger
-    from buslens.live.final_findings import roles_in
+    from buslens.checks.context import roles_in, roles_of_trigger
 
     rule = next(rule for rule in result.expectations.rules if rule.name == finding.rule)
     match rule:

@@ -4,7 +4,6 @@ A finding on the part that has come is settled when every role that its rule spe
 last moment that the finding rests on, or has become unknown. Until then a frame that is still to come could show that
 something happened earlier: a door that shut in time, a second try, an answer that comes late and not never.
 
-roles_in        the roles that a rule speaks of
 lookback_ns     how far back a finding of a rule can rest on something
 final_findings  findings that cannot change any more, handshake by handshake
 extent          the stretch of the capture that a finding is about
@@ -15,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.context import edge_condition, longest_hold_ns, roles_of, roles_of_trigger
+from buslens.checks.context import edge_condition, longest_hold_ns, roles_in
 from buslens.checks.findings import Outcome
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
@@ -39,13 +38,6 @@ class FinalFinding:
     findings: tuple[Finding, ...]
     #: None for what is no handshake.
     handshake: Handshake | None = None
-
-
-def roles_in(rule: AnyRule) -> frozenset[str]:
-    """Return the roles that a rule speaks of."""
-    roles = {role for trigger in rule.triggers for role in roles_of_trigger(trigger)}
-    roles |= {role for state in rule.conditions for role in roles_of(state.condition)}
-    return frozenset(roles | set(rule.numbers))
 
 
 def lookback_ns(rule: AnyRule) -> int:

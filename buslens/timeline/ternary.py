@@ -107,6 +107,24 @@ class TernaryTimeline:
                 value[at_ns < known_from_ns] = UNKNOWN
         return _merged(at_ns, value, self.end_ns)
 
+    def smeared(self, doubt_ns: int) -> TernaryTimeline:
+        """Return what is sure of the condition if its clock may be wrong by so much, either way."""
+        if doubt_ns <= 0 or len(self.at_ns) == 1:
+            return self
+        begin_ns = self.at_ns - doubt_ns
+        begin_ns[0] = self.at_ns[0]
+        stop_ns = np.append(self.at_ns[1:] + doubt_ns, np.iinfo(np.int64).max)
+        at_ns = np.union1d(begin_ns, stop_ns[:-1])
+        at_ns = at_ns[(at_ns >= self.at_ns[0]) & (at_ns <= self.end_ns)]
+        possible = np.zeros((4, len(at_ns)), np.bool_)
+        for each in (FALSE, TRUE, IN_TRANSITION, UNKNOWN):
+            mine = self.value == each
+            begun = np.searchsorted(np.sort(begin_ns[mine]), at_ns, side="right")
+            possible[each] = begun > np.searchsorted(np.sort(stop_ns[mine]), at_ns, side="right")
+        several = (possible[FALSE] & possible[TRUE]) | possible[IN_TRANSITION]
+        known = np.where(several, IN_TRANSITION, possible[TRUE])
+        return _merged(at_ns, np.where(possible[UNKNOWN], UNKNOWN, known).astype(np.int8), self.end_ns)
+
     def from_time(self, time_ns: int) -> TernaryTimeline:
         """Return the same truth without what lies before a time."""
         if time_ns <= self.at_ns[0]:

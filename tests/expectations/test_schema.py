@@ -87,7 +87,19 @@ class TestDescribe:
     def test_examples_of_the_file(self) -> None:
         rows = {row.key: row.example for row in describe() if row.table == "file"}
         assert len(tomllib.loads(f"definitions = {rows['definitions']}")["definitions"]) == 2
-        assert list(rows) == ["format", "definitions", "handshake", "to_decide", "roles", "rules"]
+        assert list(rows) == ["format", "definitions", "handshake", "to_decide", "align", "roles", "rules"]
+
+    def test_examples_of_align(self) -> None:
+        """They are what the file is read by; shared events and an offset are two ways, of which a file has one."""
+        rows = {row.key: row.example for row in describe() if row.table == "align"}
+        names = ("lock_enable", "enable_at_lock")
+        roles = "".join(f'[roles.{role}]\ncolumn = "X"\nstates = {{ off = 0, on = 1 }}\n' for role in names)
+        for left_out in ("same", "offset"):
+            body = "\n".join(f"{key} = {example}" for key, example in rows.items() if key != left_out)
+            align = parse_expectations(f"format = 1\n[align]\n{body}\n{roles}".encode(), "x.toml").align
+            assert align is not None
+            assert (align.apart_ns, align.doubt_ns) == (10_000_000, 20_000_000)
+            assert (len(align.same), align.offset_ns) == ((0, 1_500_000_000) if left_out == "same" else (1, None))
 
     def test_every_field_of_a_rule_has_a_key(self) -> None:
         """A field that no file can fill would be a promise that nobody can use."""

@@ -1,0 +1,286 @@
+"""Several recordings of the same minutes on one axis: each keeps its clock, and what that adds to the doubt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from buslens.capture.frames import Clock, Pause
+from buslens.checks.alignment import Alignment, by_events, stated
+from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes, roles_of, roles_of_trigger
+from buslens.checks.phrases import plain
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
+from buslens.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import ReadStats
+    from buslens.checks.alignment import Event
+    from buslens.checks.context import Presence
+    from buslens.expectations.model import Align, Condition, Trigger
+    from buslens.timeline.ternary import TernaryTimeline
+
+_APART_NS: Final = NS_PER_S
+"""Between recordings that share nothing, on the axis of the first one."""
+_WALL_DOUBT_NS: Final = NS_PER_S
+"""By so much the times of day of two instruments may differ where nobody says it (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """What one of several recordings shows, by its own clock or on the axis of the first one."""
+
+    path: str
+    stats: ReadStats
+    #: The roles that it shows.
+    timelines: Mapping[str, Timeline]
+    presences: Mapping[str, Presence]
+    first_ns: int
+    end_ns: int
+    #: How far its clock may be off that of the first one, ns; None where nothing tells.
+    doubt_ns: int | None = 0
+    #: Where its clock ran back, on the axis.
+    discontinuities_ns: tuple[int, ...] = ()
+
+    @property
+    def context(self) -> EvaluationContext:
+        """The recording as rules see it that speak of nothing else."""
+        return EvaluationContext(
+            timelines=self.timelines,
+            presences=self.presences,
+            first_ns=self.first_ns,
+            end_ns=self.end_ns,
+            is_timed=self.stats.clock is not Clock.MISSING,
+            discontinuities_ns=self.discontinuities_ns,
+        )
+
+
+def aligned(first: Recording, other: Recording, align: Align | None) -> tuple[Recording, str]:
+    """Return another recording on the axis of the first one, and how it came there, as a sentence."""
+    found = _alignment(first, other, align)
+    if isinstance(found, str):
+        shift_ns = first.end_ns + _APART_NS - other.first_ns
+        found_at = stated(shift_ns, 0, other.first_ns, other.end_ns)
+        text = f"{other.path}: {found}; it stands behind the rest, and nothing is checked across"
+        return _placed(other, found_at, None), text
+    return _placed(other, found, found.doubt_ns), "; ".join([f"{other.path}: {found.text(first.first_ns)}", *found.odd])
+
+
+def _alignment(first: Recording, other: Recording, align: Align | None) -> Alignment | str:
+    if other.stats.discontinuities:
+        return "its clock ran back, so that it has no one offset"
+    if align is not None and align.offset_ns is not None:
+        return stated(align.offset_ns, align.doubt_ns or 0, other.first_ns, other.end_ns)
+    if align is not None and align.same:
+        mine, theirs = [], []
+        for pair in align.same:
+            for one, two in ((pair[0], pair[-1]), (pair[-1], pair[0])):
+                if set(roles_of_trigger(one)) <= set(first.timelines) and set(roles_of_trigger(two)) <= set(
+                    other.timelines
+                ):
+                    mine.append(_events(first, one))
+                    theirs.append(_events(other, two))
+                    break
+        return by_events(mine, theirs, align.apart_ns, other.first_ns, other.end_ns)
+    if first.stats.clock is Clock.WALL and other.stats.clock is Clock.WALL:
+        doubt_ns = _WALL_DOUBT_NS if align is None or align.doubt_ns is None else align.doubt_ns
+        return stated(0, doubt_ns, other.first_ns, other.end_ns)
+    return "nothing says how its clock stands to that of the log; name a shared event under [align]"
+
+
+def _events(recording: Recording, trigger: Trigger) -> Sequence[Event]:
+    found = recording.context.trigger_times(trigger)
+    return list(zip(found.since_ns.tolist(), found.seen_ns.tolist(), strict=True))
+
+
+def _placed(recording: Recording, alignment: Alignment, doubt_ns: int | None) -> Recording:
+    """Return a recording with its times on the axis of the first one."""
+
+    def moved(time_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        return alignment.placed(time_ns)
+
+    def one(time_ns: int) -> int:
+        return int(moved(np.array([time_ns], np.int64))[0])
+
+    timelines = {}
+    for role, timeline in recording.timelines.items():
+        sampling = timeline.sampling
+        timelines[role] = replace(
+            timeline,
+            seen_ns=moved(timeline.seen_ns),
+            changed_after_ns=moved(timeline.changed_after_ns),
+            last_frame_ns=None if timeline.last_frame_ns is None else one(timeline.last_frame_ns),
+            end_ns=one(timeline.end_ns),
+            pauses=tuple(Pause(one(it.from_ns), one(it.to_ns)) for it in timeline.pauses),
+            unread=tuple(Pause(one(it.from_ns), one(it.to_ns)) for it in timeline.unread),
+            sampling=sampling._replace(
+                blind_ns=moved(sampling.blind_ns),
+                unshown_ns=moved(sampling.unshown_ns),
+                wide_ns=moved(sampling.wide_ns),
+            ),
+        )
+    return replace(
+        recording,
+        timelines=timelines,
+        first_ns=one(recording.first_ns),
+        end_ns=one(recording.end_ns),
+        doubt_ns=doubt_ns,
+        discontinuities_ns=tuple(map(one, recording.discontinuities_ns)),
+    )
+
+
+def extended(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:
+    """Return a timeline on a longer axis: nothing was recorded before it begins and behind its end."""
+    begin_ns, stop_ns = int(timeline.seen_ns[0]), timeline.end_ns
+    before, behind = int(begin_ns > first_ns), int(stop_ns < end_ns)
+    if not before and not behind:
+        return timeline
+    reason = UnknownReason.NOT_RECORDED.value
+    if timeline.why[0] == UnknownReason.NOT_CARRIED.value:
+        reason = UnknownReason.NOT_CARRIED.value
+    last_ns = stop_ns if timeline.last_frame_ns is None else timeline.last_frame_ns
+
+    def padded(values: Any, front: float, back: float) -> Any:
+        return np.concatenate((np.full(before, front), values, np.full(behind, back))).astype(values.dtype)
+
+    pauses = [*timeline.pauses]
+    if before:
+        pauses.insert(0, Pause(first_ns, begin_ns))
+    if behind:
+        pauses.append(Pause(last_ns, end_ns))
+    seen_ns = np.concatenate((np.full(before, first_ns), timeline.seen_ns, np.full(behind, stop_ns + 1)))
+    changed_ns = np.concatenate((np.full(before, first_ns - 1), timeline.changed_after_ns, np.full(behind, last_ns)))
+    raw = timeline.raw
+    return replace(
+        timeline,
+        seen_ns=seen_ns.astype(np.int64),
+        changed_after_ns=np.minimum(changed_ns, seen_ns - 1).astype(np.int64),
+        state=padded(timeline.state, UNKNOWN_STATE, UNKNOWN_STATE),
+        value=padded(timeline.value, np.nan, np.nan),
+        why=padded(timeline.why, reason, reason),
+        unnamed_at=None if timeline.unnamed_at is None else padded(timeline.unnamed_at, -1, -1),
+        raw=None if raw is None else padded(raw, 0, 0),
+        pauses=tuple(pauses),
+        end_ns=end_ns,
+    )
+
+
+def clipped(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:
+    """Return the part of a timeline between two times, of which the first lies on it."""
+    begin = max(int(np.searchsorted(timeline.seen_ns, first_ns, side="right")) - 1, 0)
+    part = slice(begin, max(int(np.searchsorted(timeline.seen_ns, end_ns, side="right")), begin + 1))
+    seen_ns, changed_ns = timeline.seen_ns[part].copy(), timeline.changed_after_ns[part].copy()
+    seen_ns[0], changed_ns[0] = first_ns, min(int(changed_ns[0]), first_ns - 1)
+    sampling = timeline.sampling
+    last_ns = timeline.last_frame_ns
+    return replace(
+        timeline,
+        seen_ns=seen_ns,
+        changed_after_ns=changed_ns,
+        state=timeline.state[part],
+        value=timeline.value[part],
+        why=timeline.why[part],
+        unnamed_at=None if timeline.unnamed_at is None else timeline.unnamed_at[part],
+        raw=None if timeline.raw is None else timeline.raw[part],
+        last_frame_ns=None if last_ns is None or last_ns < first_ns else min(last_ns, end_ns),
+        end_ns=end_ns,
+        sampling=sampling._replace(
+            blind_ns=_within(sampling.blind_ns, first_ns, end_ns),
+            unshown_ns=_within(sampling.unshown_ns, first_ns, end_ns),
+            wide_ns=_within(sampling.wide_ns, first_ns, end_ns),
+        ),
+    )
+
+
+def _within(gaps_ns: NDArray[np.int64], first_ns: int, end_ns: int) -> NDArray[np.int64]:
+    """Return the parts of gaps that lie between two times."""
+    inside = gaps_ns[(gaps_ns[:, 1] > first_ns) & (gaps_ns[:, 0] < end_ns)]
+    return np.clip(inside, first_ns, end_ns)
+
+
+class SpanningContext(EvaluationContext):
+    """Several recordings as rules see them that speak of roles of more than one.
+
+    Parameters
+    ----------
+    recordings : iterable of Recording
+        On one axis, each with the doubt of its clock.
+    timelines : mapping of str to Timeline
+        By role, each from `first_ns` to `end_ns`.
+    first_ns, end_ns : int
+        Times that all of the recordings cover.
+    """
+
+    def __init__(
+        self, recordings: Iterable[Recording], timelines: Mapping[str, Timeline], first_ns: int, end_ns: int
+    ) -> None:
+        super().__init__(timelines=timelines, presences={}, first_ns=first_ns, end_ns=end_ns)
+        self._recordings = tuple(recordings)
+        self._doubts = {role: it.doubt_ns or 0 for it in self._recordings for role in it.timelines}
+        self._contexts: dict[str, EvaluationContext] = {}
+        self._sources = {role: it.path for it in self._recordings for role in it.timelines}
+
+    def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
+        return SpanningContext(self._recordings, timelines, self.first_ns, self.end_ns)
+
+    def _source(self, roles: Iterable[str]) -> tuple[str, int] | None:
+        """Return the recording that shows all roles, and the doubt of its clock; None if several show them."""
+        found = {(self._sources.get(role, ""), self._doubts.get(role, 0)) for role in roles}
+        return found.pop() if len(found) == 1 else None
+
+    def _evaluate(self, condition: Condition) -> TernaryTimeline:
+        source = self._source(roles_of(condition))
+        if source is None:
+            return super()._evaluate(condition)
+        return self._alone(source[0]).ternary(condition).smeared(source[1])
+
+    def _alone(self, source: str) -> EvaluationContext:
+        """Return the context of one recording on the whole axis, with its clock taken to be right."""
+        if source not in self._contexts:
+            timelines = {role: it for role, it in self.timelines.items() if self._sources.get(role, "") == source}
+            self._contexts[source] = EvaluationContext(
+                timelines=timelines, presences={}, first_ns=self.first_ns, end_ns=self.end_ns
+            )
+        return self._contexts[source]
+
+    def _find(self, trigger: Trigger) -> TriggerTimes:
+        roles = roles_of_trigger(trigger)
+        source = self._source(roles)
+        if source is None:
+            return super()._find(trigger)
+        name, doubt_ns = source
+        found = self._alone(name).trigger_times(trigger)
+        return replace(
+            found,
+            since_ns=found.since_ns - doubt_ns,
+            seen_ns=found.seen_ns + doubt_ns,
+            possible=tuple(_widened(it, doubt_ns) for it in found.possible),
+            unlocated=tuple(_widened(it, doubt_ns) for it in found.unlocated),
+            source=name,
+            doubt_ns=doubt_ns,
+        )
+
+    def blind_intervals(self, role: str) -> tuple[BlindInterval, ...]:
+        """Return the stretches that could hide a change of a role, in order of time."""
+        doubt_ns = self._doubts.get(role, 0)
+        return tuple(_widened(it, doubt_ns) for it in super().blind_intervals(role))
+
+    def shown_until_ns(self, trigger: Trigger) -> int:
+        """Return the time up to which every role of a trigger is surely shown."""
+        doubt_ns = max((self._doubts.get(role, 0) for role in roles_of_trigger(trigger)), default=0)
+        return super().shown_until_ns(trigger) - doubt_ns
+
+
+def _widened(interval: BlindInterval, doubt_ns: int) -> BlindInterval:
+    return replace(interval, from_ns=interval.from_ns - doubt_ns, until_ns=interval.until_ns + doubt_ns)
+
+
+def unaligned_text(roles: Iterable[str]) -> str:
+    """Return that roles of recordings that were not brought together cannot be compared."""
+    names = ", ".join(plain(role) for role in sorted(roles))
+    return f"cannot decide: nothing brings the clocks together that {names} were recorded by; name a shared event"

@@ -190,9 +190,9 @@ def _base(
 
 
 def _place_of(name: str, file: Path) -> Path:
-    """Return where a base lies: beside the file on top of it, else with the program."""
+    """Return where a base lies: beside the file on top of it, else with the program; never the file itself."""
     beside = file.with_name(name)
-    if not beside.is_file():
+    if not beside.is_file() or name == file.name:
         try:
             shipped = demonstration_folder() / name
         except UsageError:

@@ -26,6 +26,7 @@ from starlette.responses import (
 from starlette.routing import Route
 
 from buslens.desk import work
+from buslens.desk.car_pages import CarPages
 from buslens.desk.checking import Checking
 from buslens.desk.folder import SIDES, lines_of, steps_taken
 from buslens.desk.forms import read_form
@@ -86,6 +87,7 @@ class Desk:
         self._workers = Workers()
         self._checking = Checking(self._workers)
         self._pages = Pages()
+        self._cars = CarPages(folder, self._workers, self._pages, most_bytes)
         #: Set once the desk is to end, so that what is sent without end ends, too.
         self.is_ending = asyncio.Event()
 
@@ -111,6 +113,7 @@ class Desk:
             Route(f"{job}/record", self._record),
             Route(f"{job}/record", self._save_record, methods=["POST"]),
             Route(f"{job}/events", self._events),
+            *self._cars.routes(),
             Route("/address", self._address, methods=["POST"]),
             Route("/end", self._end_desk, methods=["POST"]),
         ]

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from buslens.desk import work
 from buslens.desk.view import JobView
 from buslens.desk.workers import WorkerLostError
+from buslens.errors import BuslensError
+from buslens.files import os_error_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -96,10 +98,10 @@ class Checking:
                 if job.expectations() is not None:
                     view = await self._workers.run(work.summarise, self._task(job))
                 standing.view = view
-            except WorkerLostError as error:
+            except BuslensError as error:
                 standing.problem = str(error)
-            except FileNotFoundError:
-                standing.problem = "a file of this job was removed meanwhile"
+            except OSError as error:
+                standing.problem = os_error_text(error)
             finally:
                 standing.reading = ""
             standing.key = key

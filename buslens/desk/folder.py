@@ -9,7 +9,7 @@
         signal_defs/                the car, as it was chosen: definitions, expectations, causes
         record.html                 the record                buslens record --verify
         removed/                    captures that were taken out
-      cars/NAME/                    cars to choose among
+      cars/NAME/                    cars to choose among; in good/ the captures that one was drafted from
       signal_defs/                  the car of jobs that have none of their own
 
 A command that is run in the folder of a job finds the same car and gives the same answers. No name that a browser sends
@@ -18,6 +18,7 @@ is ever joined to a path: it is looked up among the names that are there. Links 
 
 from __future__ import annotations
 
+import json
 import os
 import secrets
 import shutil
@@ -27,9 +28,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.defaults import EXPECTATIONS_NAME, FOLDER_NAME, demonstration_folder
-from buslens.desk.names import plain_name
+from buslens.desk.names import file_name, plain_name
 from buslens.errors import UsageError
-from buslens.files import write_atomically
+from buslens.files import read_at_most, write_atomically
 from buslens.report.record.job import JobDetails, job_text, load_job
 
 if TYPE_CHECKING:
@@ -45,6 +46,9 @@ UNFINISHED: Final = ".unfinished-"
 """Begins the name of whatever is not complete yet; swept away at the next start."""
 _TEMPORARY: Final = ".tmp-"
 """Begins the name of a file that `buslens.files` has not yet put in its place."""
+GOOD: Final = "good"
+"""Folder of a car's healthy captures."""
+_CHOICES: Final = "choices.json"
 _CARS: Final = "cars"
 _DEMONSTRATION: Final = "Pinewick club car (demonstration)"
 _CAR_FILES: Final = (".toml", ".dbc")
@@ -194,6 +198,57 @@ class Car:
         return [Path(it.path) for it in _entries(self.folder) if it.is_file() and it.name.endswith(_CAR_FILES)]
 
 
+class CarFolder:
+    """The folder of a car of the user's: definitions, expectations, causes, and healthy captures to draft them from."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.name = path.name
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether captures can be checked against it."""
+        return (self.path / EXPECTATIONS_NAME).is_file()
+
+    def holds(self, text: str) -> bool:
+        """Whether a text is the car's expectations as they stand."""
+        try:
+            return (self.path / EXPECTATIONS_NAME).read_bytes() == text.encode()
+        except OSError:
+            return False
+
+    def files(self) -> list[Path]:
+        """Return definitions, expectations and causes, then the healthy captures."""
+        found = [it for it in _entries(self.path) if it.name.lower().endswith(_CAR_FILES)]
+        found += [it for it in _entries(self.path / GOOD) if not it.name.startswith(".")]
+        return [Path(it.path) for it in found if it.is_file(follow_symlinks=False)]
+
+    def place(self, sent_as: str) -> Path:
+        """Return where a file goes that was sent under a name: one of each kind replaces the one before."""
+        name = file_name(sent_as, set(), "file")
+        if name.endswith(".causes.toml"):
+            return self.path / f"{Path(EXPECTATIONS_NAME).stem}.causes.toml"
+        if name.endswith(".toml"):
+            return self.path / EXPECTATIONS_NAME
+        if name.endswith(".dbc"):
+            return self.path / name
+        (self.path / GOOD).mkdir(exist_ok=True)
+        taken = {it.name.lower() for it in _entries(self.path / GOOD)}
+        return self.path / GOOD / file_name(sent_as, taken, "capture")
+
+    def chosen(self) -> dict[str, str]:
+        """Return which signal a person has chosen for which role."""
+        try:
+            data = json.loads(read_at_most(self.path / _CHOICES, 100_000))
+        except (OSError, ValueError):
+            return {}
+        return {str(role): str(signal) for role, signal in data.items()} if isinstance(data, dict) else {}
+
+    def choose(self, role: str, signal: str) -> None:
+        """Keep which signal a person has chosen for a role."""
+        write_atomically(self.path / _CHOICES, json.dumps({**self.chosen(), role: signal}, indent=2).encode())
+
+
 class DeskFolder:
     """The folder that the desk was started with.
 
@@ -263,6 +318,30 @@ class DeskFolder:
             found.append(Car(title=_DEMONSTRATION, folder=demonstration_folder()))
         return found
 
+    def car_folders(self) -> list[CarFolder]:
+        """Return the user's own cars, complete or not."""
+        return [
+            CarFolder(Path(entry.path))
+            for entry in _entries(self.path / _CARS)
+            if entry.is_dir(follow_symlinks=False) and not entry.name.startswith(".")
+        ]
+
+    def car_folder(self, name: str) -> CarFolder | None:
+        """Return the user's own car of that name, if there is one."""
+        return next((it for it in self.car_folders() if it.name == name), None)
+
+    def new_car(self, wanted: str) -> CarFolder:
+        """Make the folder of a new car."""
+        cars = self.path / _CARS
+        cars.mkdir(exist_ok=True)
+        stem = plain_name(wanted, "car")
+        name, number = stem, 1
+        while (cars / name).exists():
+            number += 1
+            name = f"{stem}-{number}"
+        (cars / name / GOOD).mkdir(parents=True)
+        return CarFolder(cars / name)
+
     def car(self, title: str) -> Car | None:
         """Return the car of that title, if there is one."""
         return next((car for car in self.cars() if car.title == title), None)
@@ -270,8 +349,8 @@ class DeskFolder:
     def sweep(self) -> None:
         """Remove what an earlier run of the desk could not complete."""
         sweep(self.path)
-        for job in self.jobs():
-            sweep(job.path)
+        for path in (*(it.path for it in self.jobs()), *(it.path for it in self.car_folders())):
+            sweep(path)
 
 
 def sweep(folder: Path) -> None:

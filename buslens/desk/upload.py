@@ -15,6 +15,7 @@ from buslens.desk.folder import UNFINISHED, CaptureFile
 from buslens.desk.names import file_name
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
     from typing import BinaryIO
 
@@ -74,31 +75,68 @@ async def receive_capture(
     OSError
         If the disk does not take it.
     """
+
+    def target() -> Path:
+        # Both sides share the names, so that people can, too.
+        taken = {it.name.lower() for it in job.captures()}
+        return job.side_folder(side) / file_name(sent_as, taken, "capture")
+
+    taken = await receive_file(request, job.path, target, lambda: [it.path for it in job.captures()], most)
+    return None if taken is None else job.capture(side, taken.name)
+
+
+async def receive_file(
+    request: Request, scratch: Path, target: Callable[[], Path], others: Callable[[], list[Path]], most: int
+) -> Path | None:
+    """Write the body of a request into a file.
+
+    Parameters
+    ----------
+    request : Request
+    scratch : Path
+        Folder on the same disk, for what is not complete.
+    target : callable
+        Says what the file is called, once it is there.
+    others : callable
+        Lists files that must not hold the same.
+    most : int
+        Bytes.
+
+    Returns
+    -------
+    Path or None
+        The file; None if the browser went away before all was there; then nothing is left of it.
+
+    Raises
+    ------
+    RefusedError
+        If it is empty, too large, or there already.
+    OSError
+        If the disk does not take it.
+    """
     announced = int(length) if (length := request.headers.get("content-length", "")).isdecimal() else None
-    _demand_room(job, announced or 0, most)
-    unfinished = job.path / f"{UNFINISHED}{secrets.token_hex(8)}"
+    _demand_room(scratch, announced or 0, most)
+    unfinished = scratch / f"{UNFINISHED}{secrets.token_hex(8)}"
     try:
-        size = await _write(request, unfinished, job, most)
+        size = await _write(request, unfinished, most)
         if announced is not None and size != announced:
             return None
         if not size:
             raise RefusedError(400, "This file is empty. Record again.")
-        same = await run_in_threadpool(_same, job, unfinished, size)
+        same = await run_in_threadpool(_same, others(), unfinished, size)
         if same:
             raise RefusedError(409, f"This recording is here already: {same}. It would count twice.")
-        folder = job.side_folder(side)
-        # Nothing else runs between looking and renaming. Both sides share the names, so that people can, too.
-        taken = {it.name.lower() for it in job.captures()}
-        target = folder / file_name(sent_as, taken, "capture")
-        unfinished.rename(target)
+        # Nothing else runs between looking for a free name and renaming.
+        path = target()
+        unfinished.replace(path)
     except ClientDisconnect:
         return None
     finally:
         unfinished.unlink(missing_ok=True)
-    return job.capture(side, target.name)
+    return path
 
 
-async def _write(request: Request, path: Path, job: JobFolder, most: int) -> int:
+async def _write(request: Request, path: Path, most: int) -> int:
     size, pieces, waiting = 0, bytearray(), 0
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
     with os.fdopen(descriptor, "wb", buffering=0) as file:
@@ -110,7 +148,7 @@ async def _write(request: Request, path: Path, job: JobFolder, most: int) -> int
             waiting += len(chunk)
             if waiting >= _PIECE_BYTES:
                 await run_in_threadpool(_put, file, pieces)
-                _demand_room(job, 0, most)
+                _demand_room(path.parent, 0, most)
                 pieces, waiting = bytearray(), 0
         await run_in_threadpool(_put, file, pieces)
     return size
@@ -122,10 +160,10 @@ def _put(file: BinaryIO, data: bytearray) -> None:
         view = view[file.write(view) :]
 
 
-def _demand_room(job: JobFolder, size: int, most: int) -> None:
+def _demand_room(folder: Path, size: int, most: int) -> None:
     if size > most:
         raise RefusedError(413, _too_large(most))
-    if shutil.disk_usage(job.path).free < size + _SPARE_BYTES:
+    if shutil.disk_usage(folder).free < size + _SPARE_BYTES:
         raise RefusedError(507, "There is not enough room on the disk for this file. Make room, then drop it again.")
 
 
@@ -133,9 +171,9 @@ def _too_large(most: int) -> str:
     return f"A capture may have {most / 1e9:g} GB at most. Cut it, or use the commands on it where it lies."
 
 
-def _same(job: JobFolder, file: Path, size: int) -> str:
-    """Return the capture that holds the same bytes; empty if there is none."""
-    for other in job.captures():
-        if other.size == size and filecmp.cmp(file, other.path, shallow=False):
+def _same(others: list[Path], file: Path, size: int) -> str:
+    """Return the name of the file that holds the same bytes; empty if there is none."""
+    for other in others:
+        if other.stat().st_size == size and filecmp.cmp(file, other, shallow=False):
             return other.name
     return ""

@@ -10,7 +10,7 @@ import os
 import pickle
 from collections import OrderedDict
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
@@ -109,7 +109,13 @@ def summarise(task: Task) -> JobView:
     from buslens.desk.summary import summary
 
     os.chdir(task.folder)
-    return summary(task, _of_side(task, "before"), _of_side(task, "after"), _causes(task))
+    try:
+        causes, problem = _causes(task), ""
+    except BuslensError as error:
+        # What is wrong with a capture shows also where nothing explains it.
+        causes, problem = None, str(error)
+    view = summary(task, _of_side(task, "before"), _of_side(task, "after"), causes)
+    return replace(view, problem=view.problem or problem)
 
 
 def capture_page(task: Task, side: str, name: str) -> str:

@@ -110,6 +110,16 @@ class _Choice:
     fits: Mapping[str, list[RoleMatch]]
 
 
+CHOSEN: Final = 100.0
+"""Points of a signal that a person has chosen: more than all else can give."""
+
+
+def _why(bonus: float) -> str:
+    if bonus >= CHOSEN:
+        return "you chose it"
+    return "it changes where you marked it" if bonus > 0 else "it does not change at your marks"
+
+
 class _Search:
     """Looks for the signals of the handshake."""
 
@@ -130,9 +140,7 @@ class _Search:
             elif trace.signal.labels and role.endswith("_feedback"):
                 fit = replace(fit, points=fit.points - 1.0)
             if bonus := self._bonus.get(key):
-                fit = fit.more(
-                    bonus, "it changes where you marked it" if bonus > 0 else "it does not change at your marks"
-                )
+                fit = fit.more(bonus, _why(bonus))
             self._named[key] = fit
         return self._named[key]
 

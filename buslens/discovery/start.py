@@ -13,7 +13,7 @@ from buslens.discovery.file_kind import sort_by_kind
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.mark_evidence import bonus_of
 from buslens.discovery.naming import ROLES
-from buslens.discovery.roles import HANDSHAKE, Proposal, is_wanted, propose
+from buslens.discovery.roles import CHOSEN, HANDSHAKE, Proposal, is_wanted, propose
 from buslens.discovery.toml_text import duration, quoted, role_lines
 from buslens.discovery.traces import read_capture, read_shown
 from buslens.errors import UsageError
@@ -92,6 +92,7 @@ def start(
     output: str,
     marks: Sequence[Mark] = (),
     more: Sequence[str] = (),
+    chosen: Mapping[str, str] | None = None,
     table: TableSettings | str | Path | None = None,
     workers: int | None = None,
     notify: Callable[[str], None] | None = None,
@@ -111,6 +112,8 @@ def start(
         What was done, and when in the first capture.
     more : sequence of str, optional
         Captures to try the file on, beside those that it is learned from.
+    chosen : mapping of str to str, optional
+        Role -> message and signal that a person has chosen for it among those that were proposed.
     table : TableSettings or path, optional
         What is said about tables of frames, or the TOML file that says it; else their rows tell.
     workers : int, optional
@@ -130,7 +133,8 @@ def start(
     defined = load_definitions(*dbcs)
     settings = settings_of(table)
     shown = read_shown(defined, logs, is_wanted, table=settings, workers=workers, notify=notify)
-    proposals, moves = propose(defined, shown, bonus_of(marks, shown))
+    bonus = bonus_of(marks, shown) | dict.fromkeys((chosen or {}).items(), CHOSEN)
+    proposals, moves = propose(defined, shown, bonus)
     if all(it.best is None for it in proposals.values()):
         raise UsageError(
             f"no signal in {', '.join(defined.paths)} looks like a door, an ignition, a lock's enable or feedback, or a"

@@ -141,6 +141,12 @@ basis = "made up"
         with pytest.raises(ExpectationError, match="leads back to itself"):
             load_causes(path, expectations())
 
+    def test_called_as_the_base_that_came_along(self, written) -> None:
+        """A car's files have the usual names, and stand on the program's file of the same name."""
+        path = written('format = 1\nbase = "steering_lock.causes.toml"\n', "steering_lock.causes.toml")
+        own, shipped = (load_causes(it, expectations()) for it in (path, FOLDER / "steering_lock.causes.toml"))
+        assert set(own.causes) == set(shipped.causes)
+
     def test_base_that_is_not_there(self, written) -> None:
         path = written('format = 1\nbase = "none.causes.toml"\n')
         with pytest.raises(ExpectationError, match=r"causes.toml:2:8: there is no file '.*none.causes.toml'"):

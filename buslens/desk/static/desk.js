@@ -271,6 +271,6 @@ if (main !== null) {
   parts(document).forEach((it) => sent.set(it.id, it.outerHTML));
   connect(document);
   document.addEventListener('submit', submit);
-  listen();
+  if (document.body.dataset.events !== undefined) listen();
   document.documentElement.dataset.ready = 'yes';
 }

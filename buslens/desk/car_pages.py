@@ -1,0 +1,154 @@
+"""Pages for a new car: its files, the roles with their candidates, the rules with what was measured."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from buslens.desk import car_work
+from buslens.desk.car_view import DraftView
+from buslens.desk.forms import read_form
+from buslens.desk.upload import RefusedError, receive_file
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from buslens.desk.folder import CarFolder, DeskFolder
+    from buslens.desk.pages import Pages
+    from buslens.desk.workers import Workers
+
+_PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'self'"
+"""Of a drawing, which has no script and asks for nothing, but styles each line itself."""
+
+
+class CarPages:
+    """The pages on cars.
+
+    Parameters
+    ----------
+    folder : DeskFolder
+    workers : Workers
+    pages : Pages
+    most_bytes : int
+        Of one file.
+    """
+
+    def __init__(self, folder: DeskFolder, workers: Workers, pages: Pages, most_bytes: int) -> None:
+        self._folder, self._workers, self._pages, self._most_bytes = folder, workers, pages, most_bytes
+        #: Name of a car -> files and choices, and the draft that was made from them.
+        self._drafts: dict[str, tuple[str, DraftView]] = {}
+
+    def routes(self) -> list[Route]:
+        """Return where they are."""
+        car = "/cars/{car}"
+        return [
+            Route("/cars", self._index),
+            Route("/cars", self._new, methods=["POST"]),
+            Route(car, self._car),
+            Route(f"{car}/files", self._take, methods=["PUT"]),
+            Route(f"{car}/remove", self._remove, methods=["POST"]),
+            Route(f"{car}/draft", self._draft, methods=["POST"]),
+            Route(f"{car}/choose", self._choose, methods=["POST"]),
+            Route(f"{car}/save", self._save, methods=["POST"]),
+            Route(f"{car}/candidates.svg", self._picture),
+        ]
+
+    async def _index(self, _: Request) -> Response:
+        return self._page("cars.html", cars=self._folder.car_folders(), known=self._folder.cars())
+
+    async def _new(self, request: Request) -> Response:
+        form = await read_form(request)
+        return _to(self._folder.new_car(form.get("name", "")))
+
+    async def _car(self, request: Request) -> Response:
+        return self._car_page(self._demanded(request))
+
+    async def _take(self, request: Request) -> Response:
+        car = self._demanded(request)
+        sent_as = request.query_params.get("name", "")
+        taken = await receive_file(request, car.path, lambda: car.place(sent_as), car.files, self._most_bytes)
+        if taken is None:
+            return PlainTextResponse("The browser went away before the whole file was here.", 400)
+        return JSONResponse({"name": taken.name}, 201)
+
+    async def _remove(self, request: Request) -> Response:
+        car, form = self._demanded(request), await read_form(request)
+        for file in car.files():
+            if file.name == form.get("name"):
+                file.unlink()
+        return _to(car, "files")
+
+    async def _draft(self, request: Request) -> Response:
+        car = self._demanded(request)
+        await read_form(request)
+        await self._drafted(car)
+        return _to(car, "roles")
+
+    async def _choose(self, request: Request) -> Response:
+        car, form = self._demanded(request), await read_form(request)
+        shown = self._drafts.get(car.name, ("", DraftView()))[1]
+        known = {role.role: {it.name for it in role.candidates} for role in shown.roles}
+        if form.get("signal", "") not in known.get(form.get("role", ""), ()):
+            return self._car_page(car, problem="Draft the expectations anew, then choose among the signals below.")
+        car.choose(form["role"], form["signal"])
+        await self._drafted(car)
+        return _to(car, "roles")
+
+    async def _save(self, request: Request) -> Response:
+        car = self._demanded(request)
+        await read_form(request)
+        text = (await self._drafted(car)).text
+        problem = await self._workers.run(car_work.save, str(car.path), text) if text else "There is no draft to save."
+        return self._car_page(car, problem=problem) if problem else _to(car, "save")
+
+    async def _picture(self, request: Request) -> Response:
+        shown = self._drafts.get(self._demanded(request).name)
+        if shown is None or not shown[1].picture:
+            raise RefusedError(404, "There is nothing drawn.")
+        headers = {"content-security-policy": _PICTURE_POLICY}
+        return Response(shown[1].picture, media_type="image/svg+xml", headers=headers)
+
+    async def _drafted(self, car: CarFolder) -> DraftView:
+        """Return the draft from the files and choices as they are."""
+        key = _key(car)
+        known = self._drafts.get(car.name)
+        if known is None or known[0] != key:
+            known = key, await self._workers.run(car_work.draft, str(car.path), car.chosen())
+            self._drafts[car.name] = known
+        return known[1]
+
+    def _car_page(self, car: CarFolder, *, problem: str = "") -> Response:
+        key, shown = self._drafts.get(car.name, ("", None))
+        return self._page(
+            "car.html",
+            status=422 if problem else 200,
+            car=car,
+            files=[it for it in car.files() if it.parent == car.path],
+            captures=[it for it in car.files() if it.parent != car.path],
+            draft=shown,
+            is_current=key == _key(car),
+            is_saved=car.is_complete and (shown is None or car.holds(shown.text)),
+            problem=problem or ("" if shown is None else shown.problem),
+        )
+
+    def _demanded(self, request: Request) -> CarFolder:
+        car = self._folder.car_folder(request.path_params["car"])
+        if car is None:
+            raise RefusedError(404, "There is no such car, or its folder was removed.")
+        return car
+
+    def _page(self, template: str, *, status: int = 200, **values: Any) -> Response:
+        return HTMLResponse(self._pages.render(template, **values), status)
+
+
+def _key(car: CarFolder) -> str:
+    """Return text that is another one once a file that a draft is made from, or a choice, has changed."""
+    stamps = [(it.name, it.stat().st_size, it.stat().st_mtime_ns) for it in car.files() if it.suffix != ".toml"]
+    return f"{stamps} {sorted(car.chosen().items())}"
+
+
+def _to(car: CarFolder, part: str = "") -> Response:
+    return RedirectResponse(f"/cars/{quote(car.name)}{f'#{part}' if part else ''}", 303)

@@ -4,8 +4,13 @@
     load_definitions    one or more DBC files
     decode              every signal of a log, as a table
     load_expectations   what a healthy vehicle keeps to
-    check               a log judged by expectations: verdict, findings, timelines
-    draw                a judged log as a timing diagram
+    check               a log checked against expectations: verdict, findings, timelines
+    draw                a checked log as a timing diagram
+    write_page          the same as a page to look around in
+    load_causes         what can be wrong, and what it shows
+    diagnose            causes of what was found, ranked, and what to measure next
+    compare             logs from before a repair against logs from after it
+    open_ledger         what `buslens fleet` has stored of many logs
     rehearse            a simulated log of a car with a fault
     write_rehearsal     the same as a file
 
@@ -21,6 +26,9 @@ if TYPE_CHECKING:
     from typing import Final
 
     from buslens.capture.read import read_frames
+    from buslens.causes.compare import compare
+    from buslens.causes.diagnosis import diagnose
+    from buslens.causes.load import load_causes
     from buslens.checks.check import check
     from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
     from buslens.checks.findings import TimeBounds as Span
@@ -30,9 +38,11 @@ if TYPE_CHECKING:
     from buslens.errors import BuslensError, CaptureError, DefinitionError, ExpectationError, UsageError
     from buslens.expectations.load import load_expectations
     from buslens.expectations.model import Expectations
+    from buslens.fleet.ledger import open_ledger
     from buslens.rehearsal.rehearse import Rehearsal, rehearse
     from buslens.rehearsal.rehearse import write as write_rehearsal
     from buslens.report.figure import draw
+    from buslens.report.page.page import write_page
     from buslens.timeline.model import Timeline
 
     __version__: str
@@ -57,12 +67,17 @@ __all__ = [
     "UsageError",
     "Verdict",
     "check",
+    "compare",
     "decode",
+    "diagnose",
     "draw",
+    "load_causes",
     "load_definitions",
     "load_expectations",
+    "open_ledger",
     "read_frames",
     "rehearse",
+    "write_page",
     "write_rehearsal",
 ]
 
@@ -86,12 +101,17 @@ _HOMES: Final = {
     "UsageError": "buslens.errors",
     "Verdict": "buslens.checks.findings",
     "check": "buslens.checks.check",
+    "compare": "buslens.causes.compare",
     "decode": "buslens.definitions.decode",
+    "diagnose": "buslens.causes.diagnosis",
     "draw": "buslens.report.figure",
+    "load_causes": "buslens.causes.load",
     "load_definitions": "buslens.definitions.load",
     "load_expectations": "buslens.expectations.load",
+    "open_ledger": "buslens.fleet.ledger",
     "read_frames": "buslens.capture.read",
     "rehearse": "buslens.rehearsal.rehearse",
+    "write_page": "buslens.report.page.page",
     "write_rehearsal": "buslens.rehearsal.rehearse:write",
 }
 """Where each public name lives, with its name there after a colon if that is another."""

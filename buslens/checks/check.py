@@ -23,6 +23,7 @@ from buslens.checks.values import (
     table_of_values,
 )
 from buslens.checks.verdict import decide_verdict
+from buslens.defaults import find_expectations
 from buslens.definitions.model import EVERY_BIT
 from buslens.errors import CaptureError, SourceLocation, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import (
@@ -65,8 +66,8 @@ _SEAMS_TOLD: Final = 5
 
 def check(
     capture: str | Path,
-    definitions: Definitions | str | Path | list[str | Path] | None = None,
     expectations: Expectations | str | Path | None = None,
+    definitions: Definitions | str | Path | list[str | Path] | None = None,
     *,
     channels: Mapping[str, str] | None = None,
     table: TableSettings | str | Path | None = None,
@@ -74,16 +75,17 @@ def check(
     notify: Callable[[str], None] | None = None,
     beside: Iterable[str | Path] = (),
 ) -> Result:
-    """Judge a capture by what is expected of it.
+    """Check a capture against expectations.
 
     Parameters
     ----------
     capture : str or Path
         A recorded log, ``-`` for standard input.
+    expectations : Expectations or path, optional
+        Roles and rules. Default: ``steering_lock.toml`` beside the capture, in a folder ``signal_defs`` there or up to
+        two folders above, or here.
     definitions : Definitions, path or list of paths, optional
         Default: the files that the expectations name.
-    expectations : Expectations or path
-        Roles and rules.
     channels : mapping of str to str, optional
         Channels as the log calls them, and as the definitions that are tied to one do, where the two differ.
     table : TableSettings or path, optional
@@ -109,7 +111,7 @@ def check(
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.table_settings import settings_of
 
-    ground = prepare(definitions, expectations)
+    ground = prepare(find_expectations(capture) if expectations is None else expectations, definitions)
     settings = settings_of(table)
     opened = open_any(capture, ground.expectations, settings)
     tables = [_open_beside(path, ground.expectations, settings) for path in beside]
@@ -225,8 +227,8 @@ class CheckSetup:
 
 
 def prepare(
-    definitions: Definitions | str | Path | list[str | Path] | None,
-    expectations: Expectations | str | Path | None,
+    expectations: Expectations | str | Path,
+    definitions: Definitions | str | Path | list[str | Path] | None = None,
 ) -> CheckSetup:
     """Load what captures are judged on, and see that the two fit each other; parameters as for `check`.
 
@@ -306,13 +308,13 @@ def _wanted(tracks: list[Track]) -> IdFilter:
     )
 
 
-def _load_expectations(given: Expectations | str | Path | None, *, definitions_needed: bool) -> Expectations:
+def _load_expectations(given: Expectations | str | Path, *, definitions_needed: bool) -> Expectations:
     from buslens.expectations.load import load_expectations
 
-    if given is None:
-        raise UsageError("no expectations were given: name the TOML file with the roles and rules to check")
     if isinstance(given, Expectations):
         return given
+    if not isinstance(given, str | Path):
+        raise UsageError("expectations come before definitions: check(log, 'rules.toml', definitions)")
     return load_expectations(given, definitions_needed=definitions_needed)
 
 

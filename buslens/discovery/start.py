@@ -178,7 +178,7 @@ def _tried(path: str, final: Expectations, recorder: CaptureHistory, stats: Read
 
 
 def _checked(path: str, final: Expectations, defined: Definitions, table: TableSettings, workers: int | None) -> Tried:
-    result = check(path, defined, final, table=table, workers=workers)
+    result = check(path, final, defined, table=table, workers=workers)
     return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=False)
 
 

@@ -65,7 +65,7 @@ def load(group: Group) -> tuple[CheckSetup, str]:
     """
     from buslens.checks.check import prepare
 
-    ready = prepare([*group.definitions] if group.definitions else None, group.expectations)
+    ready = prepare(group.expectations, [*group.definitions] if group.definitions else None)
     files = group.definitions or tuple(file.path for file in ready.expectations.definitions)
     return ready, setup_hash(group, files)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, cast
 
 from buslens.errors import BuslensError, SourceLocation, UsageError
@@ -20,7 +21,7 @@ from buslens.report.versions import version_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
+    from os import PathLike
     from types import TracebackType
 
     from buslens.fleet.model import Anomaly, CaptureJob, JobResult
@@ -36,6 +37,19 @@ _MOST_KEPT: Final = 100_000
 
 _BATCH: Final = 10_000
 """Rows that are fetched at once."""
+
+
+def open_ledger(folder: str | PathLike[str]) -> Ledger:
+    """Open what `buslens fleet -o FOLDER` has stored, for reading; a run may go on meanwhile.
+
+    Raises
+    ------
+    UsageError
+        If there is no ledger, or it is one of a later version.
+    BuslensError
+        If it is damaged or cannot be opened.
+    """
+    return Ledger.reading(Path(folder))
 
 
 class Ledger:

@@ -117,7 +117,7 @@ def make_page(task: PageTask) -> bytes | str:
     try:
         ready, _ = load(task.group)
         with fetched(task.address) as path:
-            result = check(path, ready.definitions, ready.expectations, channels=dict(task.group.channels), workers=1)
+            result = check(path, ready.expectations, ready.definitions, channels=dict(task.group.channels), workers=1)
         return page(replace(result, path=task.address)).encode()
     except BuslensError as exc:
         return str(exc)

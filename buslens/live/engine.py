@@ -128,7 +128,7 @@ class Engine:
         BuslensError
             If there are no definitions, or the two do not fit each other.
         """
-        ground = prepare(defined, expected)
+        ground = prepare(expected, defined)
         return cls(ground.expectations, ground.definitions, path=path, clock=clock, channels=channels)
 
     # --- taking ---------------------------------------------------------------------------------------------

@@ -41,7 +41,7 @@ def draw_candidates(made: StartResult, path: str) -> Path:
             roles[name] = _role(name, fit)
     if not roles:
         raise UsageError("there is no candidate for any role of the handshake, so that there is nothing to draw")
-    result = check(made.captures[0], made.definitions, Expectations(path="", roles=roles, rules=()))
+    result = check(made.captures[0], Expectations(path="", roles=roles, rules=()), made.definitions)
     result = replace(result, summary="which of these signals are the roles? The best of each stands first")
     length_s = ((result.stats.last_ns or 0) - (result.stats.first_ns or 0)) / NS_PER_S
     begin_s = 0.0

@@ -330,9 +330,15 @@ class TestCheck:
     """A file goes in, and what comes out is what its frames say, whatever way its companions are named."""
 
     def test_without_expectations(self, tmp_path: Path) -> None:
-        with pytest.raises(UsageError) as caught:
+        with pytest.raises(UsageError, match=r"no expectations for '.*any\.log'"):
             check(tmp_path / "any.log")
-        assert str(caught.value) == "no expectations were given: name the TOML file with the roles and rules to check"
+
+    def test_expectations_beside_the_capture(self) -> None:
+        assert key(check(SAMPLE)) == key(check(SAMPLE, SIGNAL_DEFS / "steering_lock.toml"))
+
+    def test_definitions_where_expectations_belong(self) -> None:
+        with pytest.raises(UsageError, match="expectations come before definitions"):
+            check(SAMPLE, DEFINED)  # type: ignore[arg-type]
 
     def test_without_definitions(self, tmp_path: Path) -> None:
         with pytest.raises(UsageError, match=r"lock.toml names no definitions"):
@@ -342,7 +348,7 @@ class TestCheck:
         text = (SIGNAL_DEFS / "steering_lock.toml").read_text("utf-8")
         elsewhere = tmp_path / "elsewhere.toml"
         elsewhere.write_text(text.replace('"pinewick.dbc"', '"lost.dbc"'), "utf-8")
-        result = check(SAMPLE, SIGNAL_DEFS / "pinewick.dbc", elsewhere)
+        result = check(SAMPLE, elsewhere, SIGNAL_DEFS / "pinewick.dbc")
         assert key(result) == key(check(SAMPLE, expectations=SIGNAL_DEFS / "steering_lock.toml"))
         with pytest.raises(ExpectationError, match=r"lost\.dbc"):
             check(SAMPLE, expectations=elsewhere)
@@ -352,18 +358,18 @@ class TestCheck:
         dbc, toml = SIGNAL_DEFS / "pinewick.dbc", SIGNAL_DEFS / "steering_lock.toml"
         forms = {"none": None, "text": str(dbc), "path": dbc, "list": [dbc], "loaded": load_definitions(dbc)}
         given = load_expectations(toml) if form == "loaded" else str(toml) if form == "text" else toml
-        result = check(str(SAMPLE) if form == "text" else SAMPLE, forms[form], given)  # type: ignore[arg-type]
+        result = check(str(SAMPLE) if form == "text" else SAMPLE, given, forms[form])  # type: ignore[arg-type]
         assert result.path == str(SAMPLE)
         assert result.verdict is Verdict.FAULTY
-        assert key(result) == key(check(SAMPLE, dbc, toml))
+        assert key(result) == key(check(SAMPLE, toml, dbc))
 
     def test_ground_names_the_definitions_that_are_used(self) -> None:
         dbc, toml = SIGNAL_DEFS / "pinewick.dbc", SIGNAL_DEFS / "steering_lock.toml"
-        named = prepare(None, toml)
+        named = prepare(toml)
         assert [Path(it.path).name for it in named.expectations.definitions] == ["pinewick.dbc"]
         assert named.expectations.definitions == load_expectations(toml).definitions
         assert named.definitions.paths == load_definitions(dbc).paths
-        given = prepare(DEFINED, expected())
+        given = prepare(expected(), DEFINED)
         assert [it.path for it in given.expectations.definitions] == ["column.dbc"]
         assert given.definitions is DEFINED
         assert [track.name for track in given.tracks] == ["lock"]
@@ -387,7 +393,7 @@ class TestCheck:
     def test_from_a_log(self, tmp_path: Path) -> None:
         log = column_log(tmp_path)
         rule = Never(name="never", when=holds("lock", "locked"))
-        result = check(log, DEFINED, expected(rule))
+        result = check(log, expected(rule), DEFINED)
         assert outcomes(result) == [("never", "violated"), ("never", "met")]
         assert result.findings[0].time_ns == 500 * NS_PER_MS
         assert (result.stats.frames, result.origin_ns) == (51, 0)
@@ -395,16 +401,16 @@ class TestCheck:
     def test_names_of_channels(self, tmp_path: Path) -> None:
         tied = Definitions(messages=(replace(COLUMN, channel="body"),))
         rule = Never(name="never", when=holds("lock", "locked"))
-        renamed = check(column_log(tmp_path), tied, expected(rule), channels={"can0": "body"})
+        renamed = check(column_log(tmp_path), expected(rule), tied, channels={"can0": "body"})
         assert outcomes(renamed) == [("never", "violated"), ("never", "met")]
         with pytest.raises(UnrelatedCaptureError, match="is on can0, and its definitions are tied to body"):
-            check(column_log(tmp_path), tied, expected(rule))
+            check(column_log(tmp_path), expected(rule), tied)
 
     def test_no_frame(self, tmp_path: Path) -> None:
         log = tmp_path / "empty.asc"
         log.write_text("date Wed Nov 25 10:00:00 am 2026\nbase hex timestamps absolute\n", "ascii")
         with pytest.raises(CaptureError) as caught:
-            check(log, DEFINED, expected())
+            check(log, expected(), DEFINED)
         assert str(caught.value) == f"{log}: no frame in it could be read"
 
     @pytest.mark.parametrize(
@@ -427,7 +433,7 @@ class TestCheck:
         message = DEFINED.message(followed.message)
         log = column_log(tmp_path)
         log.write_text(log.read_text("ascii") + f"(1.000000) can0 {message.can_id:03X}#01\n", "ascii")
-        check(log, DEFINED, expected(roles=[followed]), workers=3, notify=notify)
+        check(log, expected(roles=[followed]), DEFINED, workers=3, notify=notify)
         assert (asked["workers"], asked["notify"]) == (workers, notify)
         assert (asked["wanted"].ids, asked["wanted"].groups) == (frozenset({(message.can_id, False)}), frozenset())
         assert asked["merge"] is CaptureHistory.merge
@@ -443,7 +449,7 @@ class TestCheck:
         monkeypatch.setattr("buslens.capture.reduce.reduce_frames", spy)
         log = column_log(tmp_path)
         log.write_text(log.read_text("ascii") + "(1.000000) can0 18FEF142#01\n", "ascii")
-        assert check(log, Definitions(messages=(group,)), expected()).absent == ()
+        assert check(log, expected(), Definitions(messages=(group,))).absent == ()
         assert asked["wanted"].groups == frozenset({group.can_id})
 
 

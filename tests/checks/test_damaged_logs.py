@@ -85,14 +85,14 @@ class Sample:
 @cache
 def sample(name: str) -> Sample:
     log = (LOGS / name).read_bytes()
-    result = check(LOGS / name, definitions(), expectations())
+    result = check(LOGS / name, expectations(), definitions())
     return Sample(name, log, line_starts(log), result)
 
 
 def judged(log: bytes, name: str, folder: Path) -> Result:
     path = folder / name
     path.write_bytes(log)
-    return check(path, definitions(), expectations())
+    return check(path, expectations(), definitions())
 
 
 def moved(span: TimeBounds | None, by_ns: int) -> TimeBounds | None:

@@ -204,7 +204,7 @@ most = "1000 rpm"
         ]
         log = tmp_path / "truck.log"
         log.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        result = check(log, tmp_path / "truck.dbc", tmp_path / "truck.toml")
+        result = check(log, tmp_path / "truck.toml", tmp_path / "truck.dbc")
         speed, starter = result.timelines["speed"], result.timelines["starter"]
         # What one sender has not available, the other still says, within its cycle.
         assert speed.value.tolist() == [930, 1017, 930]
@@ -225,5 +225,5 @@ most = "1000 rpm"
         (tmp_path / "truck.toml").write_text(expected, encoding="utf-8")
         log = tmp_path / "truck.log"
         log.write_text("(1.0) can0 0CF00400#001122101D550077\n(1.1) can0 0CF00411#001122C81F550077\n", encoding="utf-8")
-        result = check(log, tmp_path / "truck.dbc", tmp_path / "truck.toml")
+        result = check(log, tmp_path / "truck.toml", tmp_path / "truck.dbc")
         assert result.timelines["speed"].value.tolist() == [930]

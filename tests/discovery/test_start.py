@@ -46,7 +46,9 @@ HANDSHAKE = TRUE_ROLES.keys() & {
     "start_button",
 }
 SAMPLES = sorted(
-    path for path in (Path(__file__).parents[2] / "sample_logs").iterdir() if path.suffix in {".log", ".asc", ".gz"}
+    path
+    for path in (Path(__file__).parents[2] / "sample_logs").iterdir()
+    if path.suffix in {".log", ".asc"} or path.name.endswith((".log.gz", ".asc.gz"))
 )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.unparse import condition_text, trigger_text
 
 from buslens.expectations.conditions import parse_condition, parse_trigger
 from buslens.expectations.model import (
@@ -22,7 +23,6 @@ from buslens.expectations.model import (
     Not,
     Or,
 )
-from buslens.expectations.unparse import condition_text, trigger_text
 
 if TYPE_CHECKING:
     from buslens.expectations.model import Condition, Role

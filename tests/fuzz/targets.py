@@ -35,6 +35,7 @@ from fuzz.readings import assert_same_everywhere, assert_sound, read, units
 from support.logs import Row, rows_of
 from support.rehearsed import FOLDER, definitions, expectations, judge_frames
 from support.stage import select
+from support.unparse import condition_text, trigger_text
 
 from buslens.capture.frames import Clock, Flag, Frames, ReadStats
 from buslens.capture.log_format import FormatMatch
@@ -57,7 +58,6 @@ from buslens.errors import BuslensError
 from buslens.expectations.conditions import parse_condition, parse_trigger
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.resolve import validate_against
-from buslens.expectations.unparse import condition_text, trigger_text
 from buslens.fleet import _id_traffic_kernel
 from buslens.fleet.groups import group_of, load_groups
 from buslens.fleet.id_traffic import IdTrafficCounter

@@ -10,11 +10,11 @@ from fuzz import readings
 from fuzz.run import mutated
 from fuzz.seeds import CANDUMP_LINES, TOKENS, seeds
 from fuzz.targets import TARGETS, attempt, by_zlib
+from support import unparse
 
 from buslens.capture import _candump_python
 from buslens.capture.stream import GzipStream
 from buslens.errors import BuslensError
-from buslens.expectations import unparse
 
 if TYPE_CHECKING:
     from buslens.expectations.model import Condition

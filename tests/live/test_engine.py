@@ -94,7 +94,7 @@ class TestLastWord:
         runs, stats = recorded(path)
         engine = Engine(expected, defined, path=str(path), clock=stats.clock)
         last = played(engine, runs, stats, looks)
-        whole = check(path, defined, expected)
+        whole = check(path, expected, defined)
         assert (last.findings, last.handshakes, last.verdict) == (whole.findings, whole.handshakes, whole.verdict)
         assert [it for it in decided(engine) if not is_final(it, whole)] == []
 
@@ -153,7 +153,7 @@ class TestNextChange:
         half = len(run) // 2
         engine.take(select(run, np.arange(half)))
         found = engine.next_change_ns(select(run, np.arange(half, len(run))))
-        whole = check(tmp_path / "capture.log", defined, expected)
+        whole = check(tmp_path / "capture.log", expected, defined)
         after = [
             int(at)
             for timeline in whole.timelines.values()

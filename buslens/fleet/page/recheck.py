@@ -35,10 +35,10 @@ def checking(groups: Iterable[Group]) -> Callable[[CaptureRow], Result]:
         if group is None:
             raise UsageError(f"nothing is said any more of the group '{capture.group}'")
         if group.name not in loaded:
-            loaded[group.name] = prepare([*group.definitions] if group.definitions else None, group.expectations)
+            loaded[group.name] = prepare(group.expectations, [*group.definitions] if group.definitions else None)
         ground = loaded[group.name]
         with fetched(capture.address) as path:
-            result = check(path, ground.definitions, ground.expectations, channels=dict(group.channels))
+            result = check(path, ground.expectations, ground.definitions, channels=dict(group.channels))
         return replace(result, path=capture.address)
 
     return again

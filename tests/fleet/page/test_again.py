@@ -30,7 +30,7 @@ class TestJudging:
         one = capture(1)._replace(address=Path(SLOW).as_uri(), group="club")
         result = again(one)
         again(one._replace(address=SLOW))
-        assert [given for given in loaded if given == (None, EXPECTATIONS)] == [(None, EXPECTATIONS)]
+        assert [given for given in loaded if given == (EXPECTATIONS, None)] == [(EXPECTATIONS, None)]
         assert result.path == one.address
         plain = buslens.check(SLOW, expectations=EXPECTATIONS)
         assert [(it.rule, it.reason) for it in result.findings] == [(it.rule, it.reason) for it in plain.findings]

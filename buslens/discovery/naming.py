@@ -24,6 +24,7 @@ _IN_MESSAGE: Final = 0.5
 _IN_COMMENT: Final = 0.4
 """... and of one in the signal's comment."""
 
+_ORDINALS: Final = frozenset({"first", "second"})
 _NO_STATE: Final[Mapping[str, float]] = {"counter": -9, "other": -3, "dome": -3, "fault": -2}
 WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
     "door_open": {
@@ -100,6 +101,8 @@ def name_points(role: str, message: Message, signal: Signal) -> tuple[float, tup
     """Return the points that names give a signal for a role, and what speaks for it, as words."""
     own, around = meanings(tokens(signal.name)), meanings(tokens(message.name))
     told = meanings(tokens(signal.comment)) if signal.comment else frozenset()
+    if own <= _ORDINALS:
+        own = frozenset()  # a number in a name that says nothing else counts signals, not paths
     weights = {**WEIGHTS[role], **({} if role in UNITS else _NO_STATE)}
     points, reasons = 0.0, []
     for meaning, weight in weights.items():

@@ -28,7 +28,7 @@ from buslens.discovery.naming import (
     polarity,
 )
 from buslens.discovery.traces import UNSEEN, is_state, within
-from buslens.units import NS_PER_MS
+from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -42,6 +42,8 @@ ENOUGH: Final = 4.5
 """Points that a role needs."""
 AHEAD: Final = 1.0
 """Points that it is ahead of the next, or the next is named as a doubt."""
+_STARTING_NS: Final = 3 * NS_PER_S
+"""A unit that wakes up has a value for its state after less (rule of thumb)."""
 _CLEARLY_NAMED: Final = 3.0
 """Points by names alone that another signal is ahead, so that what a signal does is not enough."""
 HANDSHAKE: Final = ("door_open", "start_button", "ignition", "lock_enable", "unlock_feedback", "data_feedback")
@@ -416,6 +418,43 @@ def with_moving(trace: Trace, known: Mapping[str, tuple[int, ...]], moves: Moves
     return {**known, **({"moving": tuple(sorted(between))} if between else {})}
 
 
+def with_starting(trace: Trace, known: Mapping[str, tuple[int, ...]]) -> dict[str, tuple[int, ...]]:
+    """Return the states of a role; what is only shown for a while as a capture begins is a state of its own."""
+    named = {raw for raws in known.values() for raw in raws}
+    starting = tuple(sorted(set(starting_values(trace)) - named))
+    return {**known, **({"starting": starting} if starting else {})}
+
+
+def starting_values(trace: Trace) -> list[int]:
+    """Return the values that are only shown for a while as a capture begins.
+
+    A unit that wakes up sends a value that means nothing yet, named or not.
+    """
+    if not len(trace.raw):
+        return []
+    begins = np.append(True, (trace.raw[1:] != trace.raw[:-1]) | (trace.stop_ns[:-1] != trace.seen_ns[1:]))
+    first = np.flatnonzero(begins)
+    last = np.append(first[1:], len(begins)) - 1
+    is_short = trace.stop_ns[last] - trace.seen_ns[first] <= _STARTING_NS
+    is_left = np.append(trace.is_change[first[1:]], False)
+    is_starting = ~trace.is_change[first] & is_short & is_left
+    shown = trace.raw[first]
+    return sorted(set(shown[is_starting].tolist()) - set(shown[~is_starting].tolist()))
+
+
+def _share_starting(proposals: dict[str, Proposal]) -> None:
+    """Give both feedbacks the starting value that only one showed, where they are written alike."""
+    first, second = proposals["unlock_feedback"], proposals["data_feedback"]
+    for one, other, role in ((first, second, "data_feedback"), (second, first, "unlock_feedback")):
+        if one.best is None or other.best is None or not (one.is_certain and other.is_certain):
+            continue
+        starting, named = one.best.states.get("starting"), {r for raws in other.best.states.values() for r in raws}
+        same = one.best.signal.length == other.best.signal.length
+        if starting and same and "starting" not in other.best.states and named.isdisjoint(starting):
+            states = {**other.best.states, "starting": starting}
+            proposals[role] = replace(other, best=replace(other.best, states=states))
+
+
 def two_states(role: str, trace: Trace, known: Mapping[str, int]) -> dict[str, tuple[int, ...]]:
     """Return both states of a role: by value names, else the value that is known and the one that it rests at."""
     labels = label_states(role, trace.signal)
@@ -435,7 +474,9 @@ def ignition_states(trace: Trace, moves: Moves) -> dict[str, tuple[int, ...]]:
     at_rest = trace.at(moves.since_ns)
     off = sorted({int(raw) for raw in at_rest if raw != UNSEEN})
     invalid = invalid_of(trace.signal)
-    on = sorted(raw for raw in trace.held_ns if raw not in off and not invalid.get(raw, False))
+    left = set(trace.held_ns) - set(off)
+    starting = set(starting_values(trace)) if len(left) > 1 else set()
+    on = sorted(raw for raw in left - starting if not invalid.get(raw, False))
     return {"off": tuple(off), "on": tuple(on)} if off and on else {}
 
 
@@ -494,7 +535,11 @@ def propose(
         best = proposals[role].best
         if best is not None and proposals[role].is_certain:
             taken[best.name] = role
+            trace = next((it for it in search.traces if it.name == best.name), None)
+            if trace is not None and best.states:
+                proposals[role] = replace(proposals[role], best=replace(best, states=with_starting(trace, best.states)))
     _doubt_swap(proposals)
+    _share_starting(proposals)
     return {role: proposals[role] for role in ROLES}, None if choice is None else choice.moves
 
 

@@ -119,3 +119,55 @@ def test_names_that_say_nothing(name: str, tmp_path: Path) -> None:
                 made.proposals[role].doubt
             ), (role, made.certain[role])
     assert parts[made.certain["lock_enable"]] == "enable"
+
+
+@pytest.fixture(scope="module", params=[True, False], ids=["named", "unnamed"])
+def woken(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Learned:
+    """Return a car whose units send a value that means nothing as they wake up, with a name for it or without."""
+    messages = [
+        replace(
+            message,
+            fields=tuple(
+                it if request.param else replace(it, labels=tuple(label for label in it.labels if label[0]))
+                for it in message.fields
+            ),
+        )
+        for message in GERMAN.messages
+    ]
+    car, folder = replace(GERMAN, messages=tuple(messages), boots=True), tmp_path_factory.mktemp("woken")
+    (folder / "car.dbc").write_text(car.dbc(), "utf-8")
+    captures = [str(record(car, folder / f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(folder / "car.dbc"), *captures], output=str(folder / "car.toml"))
+    (folder / "car.toml").write_text(made.text, "utf-8")
+    return Learned(car, folder, made)
+
+
+def test_value_of_a_unit_that_wakes_up(woken: Learned) -> None:
+    """It is a state of its own, and leaves nothing undecided."""
+    assert woken.made.is_complete
+    for role in ("unlock_feedback", "data_feedback", "ignition"):
+        best = woken.made.proposals[role].best
+        assert best is not None
+        assert best.states["starting"] == (0,)
+    for seed in (10, 11):
+        verdict, summary = woken.verdict(seed)
+        assert verdict is Verdict.AS_EXPECTED, summary
+    verdict, summary = woken.verdict(20, "second dead")
+    assert verdict is Verdict.FAULTY
+    assert "data feedback" in summary
+
+
+def test_numbers_in_names_that_say_nothing(tmp_path: Path) -> None:
+    """A number that counts signals does not make one of them the second path."""
+    messages = []
+    for index, message in enumerate(BITS.messages):
+        fields = [
+            replace(field, name=f"SIG_2_{index}{place:02}", labels=(), comment="")
+            for place, field in enumerate(message.fields)
+        ]
+        messages.append(replace(message, name=f"M{index}", fields=tuple(fields)))
+    car = replace(BITS, messages=tuple(messages))
+    (tmp_path / "car.dbc").write_text(car.dbc(), "utf-8")
+    captures = [str(record(car, tmp_path / f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
+    assert {"unlock_feedback", "data_feedback"} <= set(made.certain)

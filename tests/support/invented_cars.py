@@ -35,6 +35,10 @@ FAULTS: Final = (
 )
 
 
+BOOT_S: Final = 0.6
+WAKING: Final = frozenset({"first", "second", "ignition"})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Field:
     """One signal of the definitions."""
@@ -84,6 +88,8 @@ class Car:
     spread: float = 0.05
     #: Whether the first and the second feedback show that the bolt is on its way.
     passes_between: bool = False
+    #: Whether units that wake up send 0 for their states at first, which means nothing.
+    boots: bool = False
 
     def dbc(self) -> str:
         """Return the definitions."""
@@ -250,6 +256,9 @@ def record(car: Car, path: Path, seed: int, fault: str = "", rounds: int = 1) ->
                     index += 1
                 cursor[it.name] = index
                 value = listed[index][1]
+                if car.boots and it.part in WAKING and at < BOOT_S:
+                    raws.append(0)
+                    continue
                 is_number = it.part in {"speed", "supply"}
                 raws.append(round(value / it.scale) if is_number else it.raw[int(value)])
             key = tuple(raws)

@@ -79,7 +79,8 @@ class Overlay:
         """
         drawn = "" if self.drawn == self.runs else f" ({self.drawn} drawn)"
         failed = f"{self.failed} failed" if self.failed else "none failed"
-        return f"{self.rule}, all {self.runs} times, aligned at the start{drawn}: {failed}"
+        often = "once" if self.runs == 1 else f"all {self.runs} times"
+        return f"{self.rule}, {often}, aligned at the start{drawn}: {failed}"
 
 
 def overlays(result: Result, *, least: int = 2) -> tuple[Overlay, ...]:

@@ -13,8 +13,10 @@ import subprocess
 import sys
 import tarfile
 import zipfile
+from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -32,6 +34,8 @@ from buslens.definitions.unpack import carries, physical, raw_values
 from buslens.errors import DefinitionError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from buslens.definitions.dbc import Parsed
 
 pytestmark = pytest.mark.external
@@ -47,44 +51,56 @@ def samples(request: pytest.FixtureRequest) -> Path:
     """Return the folder of cantools' sample DBC files."""
     release = f"cantools-{version('cantools')}"
     kept = Path(request.config.cache.mkdir("external"))
-    archive = kept / f"{release}.tar.gz"
-    if not archive.exists():
-        _fetch(kept, release.replace("-", "=="), "--no-binary")
-    folder = kept / release / "tests" / "files" / "dbc"
-    if not folder.exists():
-        with tarfile.open(archive) as content:
-            content.extractall(kept, filter="data")
-    return folder
+
+    def unpack(folder: Path) -> None:
+        with tarfile.open(_fetched(kept, f"{release}.tar.gz", release.replace("-", "=="), "--no-binary")) as content:
+            content.extractall(folder, filter="data")
+
+    return _unpacked(kept / release, unpack) / "tests" / "files" / "dbc"
 
 
 @pytest.fixture(scope="module")
 def vehicles(request: pytest.FixtureRequest) -> Path:
     """Return the folder of DBC files that practitioners made."""
     kept = Path(request.config.cache.mkdir("external"))
-    archive = kept / "opendbc-0.3.1-py3-none-any.whl"
-    if not archive.exists():
-        _fetch(kept, "opendbc==0.3.1", "--only-binary")
-    folder = kept / "opendbc-0.3.1"
-    if not folder.exists():
+
+    def unpack(folder: Path) -> None:
+        archive = _fetched(kept, "opendbc-0.3.1-py3-none-any.whl", "opendbc==0.3.1", "--only-binary")
         with zipfile.ZipFile(archive) as content:
             for name in content.namelist():
                 if name.endswith(".dbc"):
-                    content.extract(name, folder)
-    return folder / "opendbc" / "dbc"
+                    content.extract(name, folder / "opendbc-0.3.1")
+
+    return _unpacked(kept / "opendbc-0.3.1", unpack) / "opendbc" / "dbc"
 
 
-def _fetch(folder: Path, package: str, kind: str) -> None:
-    # pip asks a source archive for its name; to build an environment for that would take longer than all else here.
-    how = ["--no-deps", "--no-build-isolation", kind, ":all:"]
-    try:
-        subprocess.run(
-            [sys.executable, "-m", "pip", "download", "--quiet", *how, "--dest", str(folder), package],
-            check=True,
-            capture_output=True,
-            timeout=60,
-        )
-    except (OSError, subprocess.SubprocessError) as error:
-        pytest.skip(f"the archive of {package} cannot be fetched ({type(error).__name__})")
+def _unpacked(folder: Path, unpack: Callable[[Path], None]) -> Path:
+    """Return a folder, made whole if there is none, whoever makes the same at the same time."""
+    if not folder.exists():
+        with TemporaryDirectory(dir=folder.parent) as scratch:
+            unpack(Path(scratch))
+            with suppress(OSError):  # another process was quicker
+                (Path(scratch) / folder.name).rename(folder)
+    return folder
+
+
+def _fetched(kept: Path, name: str, package: str, kind: str) -> Path:
+    """Return an archive, fetched if it is not at hand."""
+    if not (kept / name).exists():
+        # pip asks a source archive for its name; to build an environment for that would take longer than all else here.
+        how = ["--no-deps", "--no-build-isolation", kind, ":all:"]
+        with TemporaryDirectory(dir=kept) as scratch:
+            try:
+                subprocess.run(
+                    [sys.executable, "-m", "pip", "download", "--quiet", *how, "--dest", scratch, package],
+                    check=True,
+                    capture_output=True,
+                    timeout=60,
+                )
+            except (OSError, subprocess.SubprocessError) as error:
+                pytest.skip(f"the archive of {package} cannot be fetched ({type(error).__name__})")
+            (Path(scratch) / name).replace(kept / name)
+    return kept / name
 
 
 class TestReadyLogWithTruth:

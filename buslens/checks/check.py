@@ -13,6 +13,7 @@ from buslens.checks import agree, alive, never, precedes, pulse, sequence, value
 from buslens.checks.capture_match import absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
+from buslens.checks.own_words import in_own_words
 from buslens.checks.shortest import shortest_of
 from buslens.checks.sources import Recording, SpanningContext, aligned, clipped, extended, unaligned_text
 from buslens.checks.values import (
@@ -510,7 +511,7 @@ def _result(
             findings.append(_undecided(rule, context))
             continue
         found, runs = evaluate_rule(rule, context)
-        findings += found
+        findings += (in_own_words(it, rule, expected.roles) for it in found)
         handshakes += runs
         if not found:
             unexercised.append(rule.name)

@@ -11,7 +11,7 @@ from buslens.expectations.model import Is
 from buslens.units import NS_PER_MS, exact_duration, format_duration
 
 if TYPE_CHECKING:
-    from buslens.checks.findings import TimeBounds
+    from buslens.checks.findings import Limit, TimeBounds
     from buslens.expectations.model import Trigger, WrittenCondition
 
 _OWN_CYCLE: Final = 0.9
@@ -127,3 +127,17 @@ def limit_text(least_ns: int | None, most_ns: int | None) -> str:
     if low.rsplit(" ", 1)[1] == high.rsplit(" ", 1)[1]:
         low = low.rsplit(" ", 1)[0]
     return f"limit {low} to {high}"
+
+
+def whole_limit_text(limit: Limit) -> str:
+    """Return what is allowed, of a time or of a number: ``limit 50 to 600 ms``, ``limit at least 9.5 V``."""
+    if limit.unit == "ns":
+        return limit_text(*(None if end is None else round(end) for end in (limit.least, limit.most)))
+    unit = f" {limit.unit}".rstrip()
+    if limit.most is None:
+        return "no limit" if limit.least is None else f"limit at least {limit.least:.15g}{unit}"
+    if limit.least is None:
+        return f"limit at most {limit.most:.15g}{unit}"
+    if limit.least == limit.most:
+        return f"limit exactly {limit.most:.15g}{unit}"
+    return f"limit {limit.least:.15g} to {limit.most:.15g}{unit}"

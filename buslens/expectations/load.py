@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from os import PathLike, fspath
 from pathlib import Path
+from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.definitions.model import Threshold
@@ -13,7 +14,7 @@ from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import backslash_hint, parse_document
 from buslens.expectations._values import InvalidValue, ValueReader, type_text
 from buslens.expectations.model import RULE_KINDS, Align, DefinitionsFile, Expectations, Role, Step, Timeout
-from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, ROLE, RULE, STEP
+from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, OUTCOMES, ROLE, RULE, SLOTS, STEP
 from buslens.files import read_at_most
 from buslens.units import power_of_unit
 
@@ -242,6 +243,7 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         lag_ns=read.get("lag"),
         channel=read.get("channel"),
         address=read.get("source"),
+        label=read.get("label", ""),
         source=values.document.source(node.start),
         places=_role_places(values, inner, len(message) + 1),
     )
@@ -315,12 +317,30 @@ def _rule(values: ValueReader, data: dict[str, object], node: Node) -> AnyRule |
     read = values.table(keys, node, data, f"{subject} (kind {kind})")
     inner = node.table or {}
     # A rule that is wrong in part goes on to be compared, so that one look finds everything.
+    for outcome, sentence in read.get("says", {}).items():
+        _says(values, outcome, sentence, (inner["says"].table or {})[outcome])
     if kind in _BETWEEN_KEYS:
         _BETWEEN_KEYS[kind](values, read, inner)
     if len(values.problems) > before or any(key.required and key.name not in read for key in keys.values()):
         return None
     fields: dict[str, Any] = {keys[name].field: value for name, value in read.items() if name != "kind"}
     return RULE_KINDS[kind](source=values.document.source(node.start), places=values.places(node), **fields)
+
+
+def _says(values: ValueReader, outcome: str, sentence: str, node: Node) -> None:
+    """Note an outcome that there is not, and slots that nothing fills."""
+    if outcome not in OUTCOMES:
+        values.wrong(
+            node.key, f"'{outcome}' is no outcome{did_you_mean(outcome, OUTCOMES)}; known: {', '.join(OUTCOMES)}"
+        )
+    try:
+        slots = list(Formatter().parse(sentence))
+    except ValueError:
+        values.wrong(node, "a brace is missing its other; write {{ and }} for braces that are no slot")
+        return
+    for _, name, spec, conversion in slots:
+        if name is not None and (name not in SLOTS or spec or conversion):
+            values.wrong(node, f"'{{{name}}}' is no slot{did_you_mean(name, SLOTS)}; known: {', '.join(SLOTS)}")
 
 
 def _limits(values: ValueReader, low: tuple[str, Any], high: tuple[str, Any], inner: Mapping[str, Node]) -> None:

@@ -53,10 +53,17 @@ class Role:
     #: The only channel, and the only J1939 source address, that it is read from; None for any.
     channel: str | None = None
     address: int | None = None
+    #: What people read instead of the name; empty: the name.
+    label: str = ""
     source: SourceLocation | None = field(default=None, compare=False, repr=False)
     #: Places of "message", "signal", "unit", "channel", "source" and of each label: "states.NAME.INDEX"; empty if
     #: from no file.
     places: Mapping[str, SourceLocation] = field(default_factory=dict, compare=False, repr=False)
+
+    @property
+    def shown_name(self) -> str:
+        """What people read: the label, or the name with blanks."""
+        return self.label or self.name.replace("_", " ")
 
     @property
     def is_number(self) -> bool:
@@ -184,6 +191,8 @@ class Rule:
     name: str
     #: Where the limits come from, as the user says; printed with the findings.
     basis: str = ""
+    #: Value of an outcome -> the sentence that people read; see `buslens.checks.own_words`.
+    says: Mapping[str, str] = field(default_factory=dict)
     source: SourceLocation | None = field(default=None, compare=False, repr=False)
     #: Places of the values, by key; empty if from no file.
     places: Mapping[str, SourceLocation] = field(default_factory=dict, compare=False, repr=False)
@@ -488,3 +497,7 @@ class Expectations:
     to_decide: tuple[str, ...] = ()
     #: How recordings beside the capture are aligned; None: not said.
     align: Align | None = None
+
+    def shown_name(self, role: str) -> str:
+        """Return what people read instead of the name of a role."""
+        return self.roles[role].shown_name if role in self.roles else role.replace("_", " ")

@@ -84,6 +84,11 @@ class KeyRow(NamedTuple):
     example: str
 
 
+OUTCOMES: Final = ("met", "early", "late", "missing", "out_of_order", "violated", "undecided")
+"""What `says` can have a sentence for."""
+SLOTS: Final = ("sentence", "measured", "limit", "step", "handshake")
+"""What a sentence of `says` can name."""
+
 FORMAT: Final = 1
 """The version of the file format that this version reads."""
 
@@ -250,6 +255,13 @@ _ROLE: Final = (
         default="every source",
         meaning="the only J1939 source address from which it is read",
     ),
+    KeySpec(
+        name="label",
+        type=Type.TEXT,
+        example='"feedback wire of the lock"',
+        default="the name, with blanks",
+        meaning="what people read instead of the name, in sentences and beside lanes",
+    ),
 )
 
 _RULE: Final = (
@@ -274,6 +286,14 @@ _RULE: Final = (
         example='"measured from 40 good captures"',
         default="nothing",
         meaning="where the limits come from; printed with the findings",
+    ),
+    KeySpec(
+        name="says",
+        type=Type.WORDS,
+        example='{ late = "{step} late: {measured}, allowed {limit}" }',
+        default="a sentence of buslens",
+        meaning="for an outcome the sentence that people read; slots: {sentence} (that of buslens), {measured},"
+        " {limit}, {step}, {handshake}",
     ),
 )
 

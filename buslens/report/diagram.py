@@ -127,7 +127,11 @@ class DiagramLayout:
             lane = lay_lane(self.result.timelines[role], view.start_ns, view.end_ns, resolution)
             lane = replace(lane, scale=self._scale(lane))
             ends = self._ends(lane, widest)
-            tracks.append(_LaneLayout(lane=lane, name=[legible(role.replace("_", " "))], ends=ends, height=fmt.lane))
+            tracks.append(
+                _LaneLayout(
+                    lane=lane, name=[legible(self.result.expectations.shown_name(role))], ends=ends, height=fmt.lane
+                )
+            )
         gap = 0.8 * fmt.text
 
         def width_of(text: str) -> float:

@@ -21,8 +21,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.checks.phrases import limit_text as time_limit_words
-from buslens.checks.phrases import span_text
+from buslens.checks.phrases import span_text, whole_limit_text
 from buslens.timeline.model import UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -212,16 +211,7 @@ def limit_text(limit: Limit) -> str:
     >>> limit_text(Limit(least=9.5, unit="V")), limit_text(Limit(least=9.5, most=16, unit="V"))
     ('limit at least 9.5 V', 'limit 9.5 to 16 V')
     """
-    if limit.unit == "ns":
-        return time_limit_words(*(None if end is None else round(end) for end in (limit.least, limit.most)))
-    unit = f" {clean(limit.unit)}".rstrip()
-    if limit.most is None:
-        return "no limit" if limit.least is None else f"limit at least {limit.least:.15g}{unit}"
-    if limit.least is None:
-        return f"limit at most {limit.most:.15g}{unit}"
-    if limit.least == limit.most:
-        return f"limit exactly {limit.most:.15g}{unit}"
-    return f"limit {limit.least:.15g} to {limit.most:.15g}{unit}"
+    return clean(whole_limit_text(limit))
 
 
 def place(finding: Finding) -> str:

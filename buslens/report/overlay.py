@@ -50,6 +50,8 @@ class OverlayLane:
     """One role in all handshakes; faults last, so that nothing lies over them."""
 
     role: str
+    #: What people read.
+    name: str
     traces: tuple[OverlayTrace, ...]
     bands: tuple[OverlayBand, ...]
 
@@ -131,7 +133,14 @@ def _overlay(result: Result, rule: Sequence, placed: list[FindingLayout], least:
             OverlayTrace(lane=_lane(result, role, run, window), zero_ns=_zero(run), is_fault=run.number in failed)
             for run in shown
         )
-        lanes.append(OverlayLane(role=role, traces=traces, bands=tuple(_bands(rule, role, shown, by_run))))
+        lanes.append(
+            OverlayLane(
+                role=role,
+                name=result.expectations.shown_name(role),
+                traces=traces,
+                bands=tuple(_bands(rule, role, shown, by_run)),
+            )
+        )
     return Overlay(
         rule=rule.name,
         start_ns=window[0],

@@ -40,7 +40,7 @@ def lay_overlay_out(result: Result, overlay: Overlay, fmt: Format, ruler: Ruler)
         roles=tuple(lane.role for lane in overlay.lanes),
         left_out=(),
     )
-    names = [legible(lane.role.replace("_", " ")) for lane in overlay.lanes]
+    names = [legible(result.expectations.shown_name(lane.role)) for lane in overlay.lanes]
     levels = [words for lane in overlay.lanes for words in _levels(lane)]
     column = max(map(pen.width, names), default=0.0) + max(map(pen.width, levels), default=0.0) + 1.8 * fmt.text
     right = fmt.width - fmt.margin

@@ -125,6 +125,7 @@ def _lane(
     code = np.where(known, timeline.state, UNKNOWN_FROM + _reasons(timeline, whys))
     lane: dict[str, Any] = {
         "role": clean(timeline.role),
+        "name": clean(expectations.shown_name(timeline.role)),
         "shape": shape.value,
         "states": [clean(state.replace("_", " ")) for state in timeline.states],
         "unit": clean(timeline.unit),

@@ -146,7 +146,7 @@ class _Drawing:
         top = y + (_ROOM_ABOVE if has_line else 6) + (16 if self.is_narrow else 0)
         bottom = top + (_NUMBER if lane.shape is Shape.NUMBER else _LEVEL)
         self.lanes[role] = (top, bottom)
-        name = clean(role.replace("_", " "))
+        name = clean(self.result.expectations.shown_name(role))
         part = strip.parts.get(role, "")
         if self.is_narrow:
             self.text(0, y + 13, f"{name}, {part}" if part else name, "q")

@@ -40,7 +40,7 @@ def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[
     strip = evidence_strip(result, None if diagnosis is None else informative(diagnosis))
     evidence = ""
     if strip is not None:
-        names = ", ".join(role.replace("_", " ") for role in strip.roles)
+        names = ", ".join(result.expectations.shown_name(role) for role in strip.roles)
         label = f"Lanes over time: {names}. {verdict_sentence(result)}"
         run = strip.handshake
         around = "" if run is None else f", around {clean(run.rule)} {run.number}"

@@ -160,7 +160,7 @@ class Measuring extends Hand {
       const row = body.insertRow();
       const head = document.createElement('th');
       head.scope = 'row';
-      head.textContent = this.capture.lanes[number].role.replaceAll('_', ' ');
+      head.textContent = this.capture.lanes[number].name;
       row.append(head);
       return { lane: this.capture.lanes[number], cursor: row.insertCell(), head: row.insertCell() };
     });

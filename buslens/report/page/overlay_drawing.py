@@ -48,7 +48,7 @@ def overlay_svg(overlay: Overlay) -> str:
     words: list[str] = []
     y = 0.0
     for lane in overlay.lanes:
-        words.append(svg_text(0, y + 18, lane.role.replace("_", " "), "l halo"))
+        words.append(svg_text(0, y + 18, lane.name, "l halo"))
         top = y + _NAME
         _lane(overlay, lane, top, bands, marks, words)
         y = top + _LEVEL + (_LIMIT if lane.bands else 0) + 8

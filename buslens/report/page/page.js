@@ -96,7 +96,7 @@ class Page extends Replay {
     const left = (this.still ?? []).filter((number) => this.hidden.has(number));
     const line = document.getElementById('still');
     line.hidden = left.length === 0;
-    const told = left.map((number) => `${this.capture.lanes[number].role.replaceAll('_', ' ')} ${stillWords(this.capture, number)}`);
+    const told = left.map((number) => `${this.capture.lanes[number].name} ${stillWords(this.capture, number)}`);
     setText(line.firstElementChild, `Without change: ${told.join(', ')}.`);
   }
 
@@ -105,7 +105,7 @@ class Page extends Replay {
     const list = document.querySelector('#lanes ol');
     const rows = this.order.map((number, place) => {
       const row = document.createElement('li');
-      const name = this.capture.lanes[number].role.replaceAll('_', ' ');
+      const name = this.capture.lanes[number].name;
       const label = document.createElement('label');
       const box = document.createElement('input');
       box.type = 'checkbox';

@@ -36,7 +36,7 @@ class Painter extends MarkPainter {
       this.write(this.fitted(strip.rule, room, 'italic'), 2, this.top + strip.y, { style: 'italic' });
     }
     for (const track of this.layout.tracks) {
-      const text = track.lane.role.replaceAll('_', ' ');
+      const text = track.lane.name;
       const isNarrow = this.left < 130;
       const share = track.lane.shape === 'number' && !isNarrow ? room - 52 : room;
       const y = this.top + track.top + track.height / 2;
@@ -78,7 +78,7 @@ class Painter extends MarkPainter {
       this.line([this.left - 5, (upper + lower) / 2, this.left, (upper + lower) / 2], 1, this.ink.quiet);
       return;
     }
-    const name = this.width(this.fitted(lane.role.replaceAll('_', ' '), this.left - 14));
+    const name = this.width(this.fitted(lane.name, this.left - 14));
     const room = lane.shape === 'number' ? 60 : this.left - 20 - Math.min(name, this.left * 0.6);
     [[ends[0], upper + 3], [ends[1], lower - 3]].forEach(([text, y]) => {
       this.write(this.fitted(text, room), this.left - 8, y, { align: 'right', tone: this.ink.quiet });

@@ -37,7 +37,7 @@ function fillTable(body, note, capture, shown, view, words) {
     ...found.slice(0, MOST_ROWS).map(({ lane, entry, time, isBefore }) => {
       const row = document.createElement('tr');
       const when = isBefore ? `at the beginning` : words.moment(time);
-      for (const text of [when, lane.role.replaceAll('_', ' '), entryWords(capture, lane, entry)]) {
+      for (const text of [when, lane.name, entryWords(capture, lane, entry)]) {
         const cell = document.createElement('td');
         cell.textContent = text;
         row.append(cell);

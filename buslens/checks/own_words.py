@@ -1,0 +1,51 @@
+"""Findings in the words of the expectations file: `says` of a rule, `label` of a role.
+
+Slots of `says`, each as people write it:
+
+================  ===========================================================
+``{sentence}``    the sentence that stands there without `says`
+``{measured}``    delay or length, such as ``687 to 733 ms``; ``not measured``
+``{limit}``       what is allowed, such as ``50 to 600 ms``; ``no limit``
+``{step}``        step of a sequence; the rule's name for other kinds
+``{handshake}``   number of the handshake; empty for other kinds
+================  ===========================================================
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from buslens.checks.phrases import span_text, whole_limit_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.checks.findings import Finding
+    from buslens.expectations.model import Role, Rule
+
+
+def in_own_words(finding: Finding, rule: Rule, roles: Mapping[str, Role]) -> Finding:
+    """Return a finding whose sentence is that of the file, where the file has one for its outcome."""
+    sentence = labelled(finding.reason, roles)
+    written = rule.says.get(finding.outcome.value)
+    if written is not None:
+        sentence = written.format(
+            sentence=sentence,
+            measured="not measured" if finding.delay is None else span_text(finding.delay),
+            limit="no limit" if finding.limit is None else whole_limit_text(finding.limit).removeprefix("limit "),
+            step=finding.step or finding.rule,
+            handshake="" if finding.handshake is None else finding.handshake,
+        )
+    return finding if sentence == finding.reason else replace(finding, reason=sentence)
+
+
+def labelled(sentence: str, roles: Mapping[str, Role]) -> str:
+    """Return a sentence with the labels of roles in place of their names."""
+    names = {name.replace("_", " "): role.label for name, role in roles.items() if role.label}
+    if not names:
+        return sentence
+    # The longest first, so that no name is taken for a part of another.
+    listed = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
+    return re.sub(rf"(?<![\w-])(?:{listed})(?![\w-])", lambda match: names[match[0]], sentence)

@@ -10,8 +10,10 @@ read_values   hands on its rows, block by block
 
 from __future__ import annotations
 
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
 import numpy as np
 
@@ -35,6 +37,7 @@ from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+    from concurrent.futures import Future
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -45,8 +48,11 @@ if TYPE_CHECKING:
 FORMAT_NAME: Final = "table of values"
 CHANNEL: Final = "table"
 """What stands for the channel of a table: all of its rows."""
-_ROOM: Final = 1 << 16
-"""Rows of a block."""
+_ROOM: Final = 1 << 18
+"""Rows of a block, at most, and cells."""
+_MOST_CELLS: Final = 1 << 20
+_LANES: Final = 3
+"""Windows that are read or handed on at the same time."""
 _PLAIN_BYTES: Final = 2_500_000
 """So much is read by plain Python before the compiler is asked for."""
 _EXACT: Final = 1 << 53
@@ -86,8 +92,9 @@ class Cells:
     places: NDArray[np.int64]
     #: int64[n]: index into `texts` of what stands behind a number, -1 for nothing.
     unit: NDArray[np.int64]
-    #: The different texts so far.
+    #: The different texts so far, and which of several tables of them it is.
     texts: tuple[str, ...]
+    table: int = 0
 
     @property
     def is_number(self) -> NDArray[np.bool_]:
@@ -209,11 +216,118 @@ class _Account:
     #: Axis time minus recorded time.
     shift_ns: int = 0
     rows: int = 0
+    #: Line ends passed, and lines that are longer than a window.
+    lines: int = 0
+    too_long: int = 0
     days: int = 0
     damage: str = ""
 
 
+class _Lane:
+    """One kernel with buffers of its own, that reads a window of whole lines while others are read or handed on."""
+
+    def __init__(self, number: int, capture: ValuesCapture, as_text: Sequence[bool]) -> None:
+        layout, columns = capture.layout, capture.columns
+        self.number = number
+        self.n = len(columns)
+        self.state = np.zeros(kernel.VALUES_STATE_SIZE, np.int64)
+        for slot, value in stamp_slots(layout.cut, layout.stamps).items():
+            self.state[slot] = value
+        self.state[k.KEEP] = KEPT_LINES
+        self.state[k.ROOM] = room = max(min(_ROOM, _MOST_CELLS // max(self.n, 1)), 1)
+        self.state[kernel.COLUMNS] = self.n
+        self._role = [kernel.REMARK] * (layout.columns[-1].index + 2)
+        for place, what in zip(layout.stamps.columns, (kernel.TIME, kernel.TIME_2), strict=False):
+            self._role[place] = what
+        for number_of, column in enumerate(columns):
+            self._role[column.index] = kernel.FIRST + number_of
+        self.state[kernel.LAST] = max(place for place, what in enumerate(self._role) if what)
+        self._reads_text = [int(one) for one in as_text]
+        self._texts = bytearray(kernel.MOST_TEXTS * kernel.TEXT_ROOM)
+        self._latest = np.full(max(2 * self.n, 1), -1, np.int64)
+        self._time = np.empty(room, np.int64)
+        self._digits, self._places, self._unit = (np.empty(room * self.n, np.int64) for _ in range(3))
+        self.buffer = bytearray(WINDOW_BYTES + k.PADDING)
+        self.texts: tuple[str, ...] = ()
+        #: Broken lines of the window: line within it, what was wrong, and its beginning.
+        self.skipped: list[Skipped] = []
+
+    def plain(self) -> Callable[[int, int], int]:
+        """Return the kernel as plain Python."""
+        code = k.character_codes()
+        state, latest, time, digits, places, unit = (
+            memoryview(it)  # type: ignore[arg-type]
+            for it in (self.state, self._latest, self._time, self._digits, self._places, self._unit)
+        )
+        columns = cast("Any", (self._role, self._reads_text, self._texts, latest, time, digits, places, unit))
+
+        def run(start: int, stop: int) -> int:
+            return kernel.scan(self.buffer, start, stop, cast("Any", state), code, *columns)
+
+        return run
+
+    def compiled(self, twin: Callable[..., int]) -> Callable[[int, int], int]:
+        """Return the kernel as compiled code."""
+        text, texts = np.frombuffer(self.buffer, np.uint8), np.frombuffer(self._texts, np.uint8)
+        code, role = np.array(k.character_codes(), np.int64), np.array(self._role, np.int64)
+        reads_text = np.array([*self._reads_text, 0], np.int64)
+        columns = (role, reads_text, texts, self._latest, self._time, self._digits, self._places, self._unit)
+
+        def run(start: int, stop: int) -> int:
+            return twin(text, start, stop, self.state, code, *columns)
+
+        return run
+
+    def scan(self, run: Callable[[int, int], int], start: int, stop: int) -> list[_Rows]:
+        """Read the lines of the buffer from start to stop; all but the last of what is returned are copies."""
+        self.skipped, found = [], []
+        self.state[k.LINES] = 0
+        while True:
+            start = run(start, stop)
+            if self.state[k.STOP] == k.BROKEN_LINE:
+                self._skip(start)
+                continue
+            rows, is_last = self._rows(), self.state[k.STOP] == k.END
+            found.append(rows if is_last else _Rows(*(it.copy() for it in rows)))
+            self.state[k.COUNT] = 0
+            if is_last:
+                break
+        if len(self.texts) != self.state[kernel.TEXTS]:
+            self.texts = self._all_texts()
+        return found
+
+    def _rows(self) -> _Rows:
+        count = int(self.state[k.COUNT])
+        cells = (it[: count * self.n].reshape(-1, self.n) for it in (self._digits, self._places, self._unit))
+        return _Rows(self._time[:count], *cells)
+
+    def _skip(self, p: int) -> None:
+        start = int(self.state[k.AT])
+        line = int(self.state[k.LINES]) + (self.buffer[p - 1] != 0x0A)
+        text = bytes(self.buffer[start : self.buffer.index(b"\n", start)])
+        self.skipped.append(Skipped(line=line, reason=_REASONS[int(self.state[k.REASON])], text=shown(text)))
+
+    def _all_texts(self) -> tuple[str, ...]:
+        room = kernel.TEXT_ROOM
+        found = []
+        for index in range(int(self.state[kernel.TEXTS])):
+            n = self._texts[index * room]
+            found.append(bytes(self._texts[index * room + 1 : index * room + 1 + n]))
+        return tuple(_decoded(text) for text in found)
+
+
+class _Rows(NamedTuple):
+    """Rows as the kernel left them: times, and by row and column what `_values_kernel.scan` says."""
+
+    time_ns: NDArray[np.int64]
+    digits: NDArray[np.int64]
+    places: NDArray[np.int64]
+    unit: NDArray[np.int64]
+
+
 class _Reader:
+    """Reads windows of lines with several kernels side by side, and hands their rows on in the order of the file."""
+
     def __init__(
         self,
         capture: ValuesCapture,
@@ -221,123 +335,67 @@ class _Reader:
         as_text: Sequence[bool],
         notify: Callable[[str], None] | None,
     ) -> None:
-        self._capture, self._take, self._notify = capture, take, notify
-        layout = capture.layout
-        self._n = len(capture.columns)
-        self._state = np.zeros(kernel.VALUES_STATE_SIZE, np.int64)
-        for slot, value in stamp_slots(layout.cut, layout.stamps).items():
-            self._state[slot] = value
-        self._state[k.KEEP] = KEPT_LINES
-        self._state[k.ROOM] = _ROOM
-        self._state[kernel.COLUMNS] = self._n
-        role = [kernel.REMARK] * (layout.columns[-1].index + 2)
-        for place, what in zip(layout.stamps.columns, (kernel.TIME, kernel.TIME_2), strict=False):
-            role[place] = what
-        for number, column in enumerate(capture.columns):
-            role[column.index] = kernel.FIRST + number
-        self._state[kernel.LAST] = max(place for place, what in enumerate(role) if what)
-        self._role = role
-        self._reads_text = [int(one) for one in as_text]
-        self._texts = bytearray(kernel.MOST_TEXTS * kernel.TEXT_ROOM)
-        self._latest = np.full(max(2 * self._n, 1), -1, np.int64)
-        self._time = np.empty(_ROOM, np.int64)
-        self._digits, self._places, self._unit = (np.empty(_ROOM * self._n, np.int64) for _ in range(3))
-        self._buffer = bytearray(WINDOW_BYTES + k.PADDING)
-        self._known: tuple[str, ...] = ()
+        self._capture, self._take, self._notify, self._as_text = capture, take, notify, as_text
         self._account = _Account()
         self._traffic: ChannelTraffic | None = None
-        self._wrap_ns = NS_PER_DAY if NS_PER_DAY in layout.stamps.wraps else 0
+        self._wrap_ns = NS_PER_DAY if NS_PER_DAY in capture.layout.stamps.wraps else 0
 
     def read(self) -> ReadStats:
         """Read the table to its end."""
-        run = self._plain() if self._is_small() else self._compiled() or self._plain()
-        s = cast("k.Slots", memoryview(self._state))  # type: ignore[arg-type]  # an array is a buffer
-        left_out = self._capture.layout.n_before
-        with self._capture.text.stream() as stream:
-            for window in line_blocks(stream, self._buffer):
-                if window.is_too_long:
-                    s[k.LINES] += 1
-                    s[k.BROKEN] += 1
-                    continue
-                p = 0
-                while left_out and p < window.stop:
-                    p = self._buffer.index(b"\n", p) + 1
-                    s[k.LINES] += 1
-                    s[k.OTHER] += 1
-                    left_out -= 1
-                while True:
-                    p = run(p, window.stop)
-                    if s[k.STOP] == k.BROKEN_LINE:
-                        self._skip(p)
-                        continue
-                    self._hand_on()
-                    if s[k.STOP] == k.END:
-                        break
-                if window.is_cut:
-                    s[k.LINES] -= 1
-            self._account.damage = stream.damage
-        return self._tally()
-
-    # --- kernel -------------------------------------------------------------------------------------------------
-
-    def _is_small(self) -> bool:
         size = self._capture.text.size
-        return size is not None and size <= _PLAIN_BYTES
-
-    def _plain(self) -> Callable[[int, int], int]:
-        code = k.character_codes()
-        state, latest, time, digits, places, unit = (
-            memoryview(it)  # type: ignore[arg-type]
-            for it in (self._state, self._latest, self._time, self._digits, self._places, self._unit)
-        )
-        columns = cast("Any", (self._role, self._reads_text, self._texts, latest, time, digits, places, unit))
-
-        def run(start: int, stop: int) -> int:
-            return kernel.scan(self._buffer, start, stop, cast("Any", state), code, *columns)
-
-        return run
-
-    def _compiled(self) -> Callable[[int, int], int] | None:
-        twin = cast("Callable[..., int] | None", compiled(kernel.scan, self._notify))
-        if twin is None:
-            return None
-        text, texts = np.frombuffer(self._buffer, np.uint8), np.frombuffer(self._texts, np.uint8)
-        code, role = np.array(k.character_codes(), np.int64), np.array(self._role, np.int64)
-        reads_text = np.array([*self._reads_text, 0], np.int64)
-        columns = (role, reads_text, texts, self._latest, self._time, self._digits, self._places, self._unit)
-
-        def run(start: int, stop: int) -> int:
-            return twin(text, start, stop, self._state, code, *columns)
-
-        return run
-
-    def _skip(self, p: int) -> None:
-        start = int(self._state[k.AT])
-        line = int(self._state[k.LINES]) + (self._buffer[p - 1] != 0x0A)
-        text = bytes(self._buffer[start : self._buffer.index(b"\n", start)])
-        self._account.skipped.append(Skipped(line=line, reason=_REASONS[int(self._state[k.REASON])], text=shown(text)))
+        is_small = size is not None and size <= _PLAIN_BYTES
+        twin = None if is_small else cast("Callable[..., int] | None", compiled(kernel.scan, self._notify))
+        lanes = [_Lane(number, self._capture, self._as_text) for number in range(1 if twin is None else _LANES)]
+        runs = [lane.plain() if twin is None else lane.compiled(twin) for lane in lanes]
+        under_way: deque[tuple[_Lane, Future[list[_Rows]]]] = deque()
+        buffer = bytearray(WINDOW_BYTES + k.PADDING)
+        left_out = self._capture.layout.n_before
+        with self._capture.text.stream() as stream, ThreadPoolExecutor(max(len(lanes) - 1, 1)) as threads:
+            for number, window in enumerate(line_blocks(stream, buffer)):
+                if len(under_way) == len(lanes):
+                    self._hand_on(*under_way.popleft())
+                lane, run = lanes[number % len(lanes)], runs[number % len(lanes)]
+                start = 0
+                while left_out and start < window.stop:
+                    start = buffer.index(b"\n", start) + 1
+                    self._account.lines += 1
+                    left_out -= 1
+                lane.buffer[: window.stop] = memoryview(buffer)[: window.stop]
+                if window.is_too_long:
+                    start = window.stop  # no line of a table is so long
+                    self._account.lines += 1
+                    self._account.too_long += 1
+                under_way.append((lane, threads.submit(lane.scan, run, start, window.stop)))
+            while under_way:
+                self._hand_on(*under_way.popleft())
+            self._account.damage = stream.damage
+        return self._stats(lanes)
 
     # --- blocks -------------------------------------------------------------------------------------------------
 
-    def _hand_on(self) -> None:
-        """Pass on the rows that have been read, cut where the clock ran back."""
-        count, self._state[k.COUNT] = int(self._state[k.COUNT]), 0
-        if self._state[kernel.TOO_MANY]:
+    def _hand_on(self, lane: _Lane, future: Future[list[_Rows]]) -> None:
+        """Pass on the rows of a window, cut where the clock ran back."""
+        found = future.result()
+        if lane.state[kernel.TOO_MANY]:
             raise CaptureError(
                 f"its columns hold more than {kernel.MOST_TEXTS} different texts, as no states do: name the columns of"
                 " the states",
                 SourceLocation(self._capture.path),
             )
-        if not count:
-            return
-        time_ns = self._time[:count]
-        for begin, stop in self._segments(time_ns):
-            self._pass_on(time_ns[begin:stop], begin, stop)
-        self._account.rows += count
-        if self._traffic is None:
-            self._traffic = ChannelTraffic(int(time_ns[0]), int(time_ns[0]), 0, 1)
-            self._account.first_ns = int(time_ns[0])
-        self._traffic.add(time_ns, np.zeros(count, np.int64))
+        account = self._account
+        room = KEPT_LINES - len(account.skipped)
+        account.skipped += [it._replace(line=it.line + account.lines) for it in lane.skipped[: max(room, 0)]]
+        account.lines += int(lane.state[k.LINES])
+        for rows in found:
+            if not len(rows.time_ns):
+                continue
+            for begin, stop in self._segments(rows.time_ns):
+                self._pass_on(lane, _Rows(*(it[begin:stop] for it in rows)))
+            account.rows += len(rows.time_ns)
+            if self._traffic is None:
+                account.first_ns = int(rows.time_ns[0])
+                self._traffic = ChannelTraffic(account.first_ns, account.first_ns, 0, 1)
+            self._traffic.add(rows.time_ns, np.zeros(len(rows.time_ns), np.int64))
 
     def _segments(self, time_ns: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
         """Bring times onto the axis, in place, and yield the rows of each segment."""
@@ -374,29 +432,22 @@ class _Reader:
         else:
             self._account.more_seams += 1
 
-    def _pass_on(self, time_ns: NDArray[np.int64], begin: int, stop: int) -> None:
-        rows = slice(begin * self._n, stop * self._n)
-        digits, places, unit = (it[rows].reshape(-1, self._n) for it in (self._digits, self._places, self._unit))
-        if len(self._known) != self._state[kernel.TEXTS]:
-            self._known = self._all_texts()
+    def _pass_on(self, lane: _Lane, rows: _Rows) -> None:
         cells = tuple(
-            Cells(digits=digits[:, one], places=places[:, one], unit=unit[:, one], texts=self._known)
-            for one in range(self._n)
+            Cells(
+                digits=rows.digits[:, one],
+                places=rows.places[:, one],
+                unit=rows.unit[:, one],
+                texts=lane.texts,
+                table=lane.number,
+            )
+            for one in range(lane.n)
         )
         segment = len(self._account.seams) + self._account.more_seams
-        self._take(ValuesBlock(time_ns=time_ns, cells=cells, segment=segment))
+        self._take(ValuesBlock(time_ns=rows.time_ns, cells=cells, segment=segment))
 
-    def _all_texts(self) -> tuple[str, ...]:
-        room = kernel.TEXT_ROOM
-        found = []
-        for index in range(int(self._state[kernel.TEXTS])):
-            n = self._texts[index * room]
-            found.append(bytes(self._texts[index * room + 1 : index * room + 1 + n]))
-        # Of UTF-16 one byte of each character is left; what is no UTF-8 is Latin-1.
-        return tuple(_decoded(text) for text in found)
-
-    def _tally(self) -> ReadStats:
-        s, account, capture = self._state, self._account, self._capture
+    def _stats(self, lanes: Sequence[_Lane]) -> ReadStats:
+        account, capture = self._account, self._capture
         if not account.rows:
             first = f"; the first is '{account.skipped[0].text}'" if account.skipped else ""
             raise CaptureError(f"no row of this table could be read{first}", SourceLocation(capture.path))
@@ -413,8 +464,8 @@ class _Reader:
             counted="row",
             clock=capture.layout.stamps.clock,
             frames=account.rows,
-            other_lines=int(s[k.OTHER]),
-            broken=int(s[k.BROKEN]),
+            other_lines=capture.layout.n_before + sum(int(lane.state[k.OTHER]) for lane in lanes),
+            broken=account.too_long + sum(int(lane.state[k.BROKEN]) for lane in lanes),
             skipped=account.skipped,
             discontinuities=account.seams,
             unlisted_discontinuities=account.more_seams,

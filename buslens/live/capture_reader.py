@@ -161,7 +161,14 @@ def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
     BuslensError, OSError
         If it is no capture.
     """
-    capture = open_capture(path, table=table)
+    try:
+        capture = open_capture(path, table=table)
+    except CaptureError:
+        from buslens.capture.values import open_values
+
+        if open_values(path, ()) is None:
+            raise
+        raise UsageError(f"{path} is a table of values, and has no frames to replay: 'buslens page' shows it") from None
     return CaptureReader(lambda _stop: capture, live=False)
 
 

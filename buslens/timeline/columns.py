@@ -19,7 +19,7 @@ from buslens.timeline.history import CYCLES_PER_TIMEOUT, MEASURED_INTERVALS, NO_
 from buslens.units import power_of_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
@@ -91,9 +91,9 @@ class ColumnHistory:
         self._column = column
         self._unit = source.unit or next((one.unit for of in source.thresholds.values() for one in of if one.unit), "")
         self._power = self._power_of(column.unit) if column.unit and self._unit else 0
-        #: By index of a text: the power of ten that it means behind a number.
-        self._powers: list[int] = []
-        self._codes: list[int] = []
+        #: By table and index of a text: the power of ten that it means behind a number, and the state.
+        self._powers: dict[int, list[int]] = {}
+        self._codes: dict[int, list[int]] = {}
         self._names = list(source.texts or source.thresholds)
         self._unnamed: dict[str, int] = {}
         signal = Signal(
@@ -135,11 +135,11 @@ class ColumnHistory:
         if not len(filled):
             return time_ns[filled], np.empty(0, np.uint64)
         time_ns = time_ns[filled]
-        self._learn_texts(cells.texts)
+        codes = self._learn_texts(cells)
         code = np.full(len(filled), -1, np.int64)
         is_text = cells.is_text[filled]
         if is_text.any():
-            code[is_text] = np.array(self._codes, np.int64)[cells.digits[filled[is_text]]]
+            code[is_text] = np.array(codes, np.int64)[cells.digits[filled[is_text]]]
         if not is_text.all():
             numbers = cells.numbers(self._shifts(cells))[filled]
             if self.source.thresholds:
@@ -175,8 +175,10 @@ class ColumnHistory:
         power = power_of_unit(threshold.unit, self._unit) if threshold.unit else 0
         return float(threshold.limit * Fraction(10) ** (power or 0))
 
-    def _learn_texts(self, texts: Sequence[str]) -> None:
-        for text in texts[len(self._codes) :]:
+    def _learn_texts(self, cells: Cells) -> list[int]:
+        """Return the code of each of the texts so far."""
+        codes = self._codes.setdefault(cells.table, [])
+        for text in cells.texts[len(codes) :]:
             key = _key(text)
             code = next(
                 (
@@ -186,7 +188,8 @@ class ColumnHistory:
                 ),
                 None,
             )
-            self._codes.append(self._unnamed_code(text) if code is None else code)
+            codes.append(self._unnamed_code(text) if code is None else code)
+        return codes
 
     def _codes_of_numbers(self, numbers: NDArray[np.float64]) -> NDArray[np.int64]:
         found = np.empty(len(numbers), np.int64)
@@ -215,9 +218,10 @@ class ColumnHistory:
         has_unit = cells.unit >= 0
         if not has_unit.any() or not self._unit:
             return self._power
-        for text in cells.texts[len(self._powers) :]:
-            self._powers.append(self._power_of(text.split()[0], is_cell=True))
-        return np.where(has_unit, np.array(self._powers, np.int64)[np.maximum(cells.unit, 0)], self._power)
+        powers = self._powers.setdefault(cells.table, [])
+        for text in cells.texts[len(powers) :]:
+            powers.append(self._power_of(text.split()[0], is_cell=True))
+        return np.where(has_unit, np.array(powers, np.int64)[np.maximum(cells.unit, 0)], self._power)
 
     def _power_of(self, unit: str, *, is_cell: bool = False) -> int:
         power = power_of_unit(unit, self._unit)

@@ -222,3 +222,22 @@ def expected_cell(cell: str) -> Any:
         except ValueError:
             continue
     return text or None
+
+
+class TestWindows:
+    def test_windows_side_by_side(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """However small the windows, and however many are read at once, the same rows come in the same order."""
+        if compiled(values_module.kernel.scan) is None:
+            pytest.skip("there is no compiler")
+        words = ("Off", "On", "Error 5", "---")
+        lines = [f"{k / 100:.2f},{words[k * 7 % 4]},{k * 13 % 997 / 8}" for k in range(900)]
+        lines[100] = "broken,,"
+        lines[600:] = [line.replace(line.split(",")[0], f"{k / 100:.2f}", 1) for k, line in enumerate(lines[600:])]
+        path = table(tmp_path, "\n".join(["Time (s),A,B", *lines]) + "\n")
+        whole = read(path, ["A", "B"])
+        assert (whole[2].skipped[0].line, len(whole[2].discontinuities)) == (102, 1)
+        monkeypatch.setattr(values_module, "_PLAIN_BYTES", -1)
+        monkeypatch.setattr(values_module, "WINDOW_BYTES", 700)
+        assert read(path, ["A", "B"]) == whole
+        monkeypatch.setattr(values_module, "_ROOM", 7)
+        assert read(path, ["A", "B"]) == whole

@@ -1,0 +1,62 @@
+"""Tables of values on the command line: with the commands that take logs, beside a log, and where they are refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+from buslens.cli import main
+from buslens.cli.status import Status
+
+ROOT: Final = Path(__file__).parents[2]
+LIST: Final = str(ROOT / "sample_logs" / "tester_list_car03.csv")
+LIST_TOML: Final = str(ROOT / "signal_defs" / "steering_lock_list.toml")
+TRACE: Final = str(ROOT / "sample_logs" / "scope_trace_car07.csv.gz")
+WIRES_TOML: Final = str(ROOT / "signal_defs" / "steering_lock_wires.toml")
+
+
+class TestCommands:
+    def test_check(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["check", LIST, "--expectations", LIST_TOML]) == Status.VIOLATED
+        text = capsys.readouterr().out
+        assert "71 rows in 13.992 s, table of values" in text
+        assert "unlock feedback did not become unlocked within 900 ms after enable (try 3); it stayed locked" in text
+
+    @pytest.mark.parametrize(("command", "suffix"), [("plot", ".svg"), ("page", ".html"), ("record", ".html")])
+    def test_written(self, command: str, suffix: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        output = tmp_path / f"out{suffix}"
+        assert main([command, TRACE, "--expectations", WIRES_TOML, "-o", str(output)]) == Status.VIOLATED
+        assert "feedback wire" in output.read_text("utf-8")
+        assert "703 to 705 ms" in capsys.readouterr().out
+
+    def test_compare(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        after = tmp_path / "after.csv"
+        after.write_text(Path(LIST).read_text("ascii").replace("Locked", "Unlocked"), "ascii")
+        assert main(["compare", LIST, str(after), "--expectations", LIST_TOML]) in {Status.UNDECIDED, Status.VIOLATED}
+        assert "unlock handshake" in capsys.readouterr().out
+
+    def test_fleet(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        status = main(["fleet", LIST, "--expectations", LIST_TOML, "-o", str(tmp_path / "out"), "--workers", "1"])
+        assert status == Status.VIOLATED
+        assert "1 is faulty" in capsys.readouterr().out
+
+
+class TestBeside:
+    def test_what_cannot_stand_beside(self, capsys: pytest.CaptureFixture[str]) -> None:
+        log = str(ROOT / "sample_logs" / "car01_healthy.log")
+        assert main(["check", TRACE, "--with", log, "--expectations", WIRES_TOML]) == Status.UNUSABLE
+        assert "it is no table of values with a column that a role is read from" in capsys.readouterr().err
+        assert main(["check", log, log, "--with", TRACE]) == Status.UNUSABLE
+        assert "--with goes with one capture" in capsys.readouterr().err
+
+
+class TestRefused:
+    def test_replay(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["replay", LIST, "--expectations", LIST_TOML]) == Status.UNUSABLE
+        assert "is a table of values, and has no frames to replay" in capsys.readouterr().err
+
+    def test_expectations_of_a_bus(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert main(["check", LIST]) == Status.UNUSABLE
+        assert 'tie each role to its column, such as column = "Driver door"' in capsys.readouterr().err

@@ -157,7 +157,7 @@ class TestReadme:
         assert quoted is not None
         main(["check", str(ROOT / "sample_logs" / sample)])
         printed = " ".join(capsys.readouterr().out.split())
-        part = {"car03": "The first says", "car07": "and the second"}[sample[:5]]
+        part = {"car03": "The first prints", "car07": "and the second"}[sample[:5]]
         excerpt = README.partition(f"\n{part}")[2].partition("\n\n")[2].partition("\n\n")[0]
         parts = re.split(r"^ x  ", "\n".join(line[4:] for line in excerpt.splitlines()), flags=re.MULTILINE)
         assert len(excerpt) > 100

@@ -129,6 +129,7 @@ class Desk:
     @asynccontextmanager
     async def _lifespan(self, _: Starlette) -> AsyncIterator[None]:
         self._folder.sweep()
+        self._pages.prepare()
         warm = asyncio.create_task(self._workers.run(work.is_ready))
         yield
         warm.cancel()

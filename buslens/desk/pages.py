@@ -24,6 +24,11 @@ class Pages:
         )
         self._static: dict[str, tuple[str, str]] = {}
 
+    def prepare(self) -> None:
+        """Compile every template, so that no page waits for that."""
+        for name in self._templates.list_templates():
+            self._templates.get_template(name)
+
     def render(self, template: str, **values: Any) -> str:
         """Return a page."""
         from buslens.report.versions import version_of

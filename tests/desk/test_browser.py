@@ -236,7 +236,7 @@ class TestBetween:
         (tmp_path / "holiday.jpg").write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 40)
         it.page.set_input_files(".drop[data-side=before] input", str(tmp_path / "holiday.jpg"))
         it.page.wait_for_selector(".capture .trouble >> text=Cannot be read")
-        it.page.click("button[aria-label='Take holiday.jpg out of the job']")
+        it.page.click("button[aria-label='take out holiday.jpg']")
         it.page.wait_for_selector("text=holiday.jpg", state="detached")
 
     def test_dropped(self, it: Window, sample: Path) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import http.client
-import os
 import re
 import signal
 import subprocess
@@ -66,10 +65,11 @@ class RunningDesk(NamedTuple):
         kind = {"Content-Type": "application/x-www-form-urlencoded"}
         return self.ask("POST", path, urlencode(fields), {**headers, **kind})
 
-    def end(self) -> str:
-        """Ask it to end as Ctrl-C does; return what it said since."""
+    def end(self, how: signal.Signals = signal.SIGTERM) -> str:
+        """Ask it to end; return what it said since."""
+        # Not as Ctrl-C does: what a shell has put into the background does not hear that.
         if self.process.poll() is None:
-            self.process.send_signal(signal.SIGTERM if os.name == "nt" else signal.SIGINT)
+            self.process.send_signal(how)
         return self.process.communicate(timeout=HANG_S)[0]
 
     def kill(self) -> None:

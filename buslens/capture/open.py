@@ -344,7 +344,8 @@ def _by_lines(head: bytes) -> tuple[_Recognised | None, float]:
         match = entry.sniff(head)
         if match is None:
             continue
-        part = part_read(entry, match, lines) if lines else 1.0
+        # Of a few lines too many may be a header to say anything by their number.
+        part = part_read(entry, match, lines) if len(lines) >= _LOOKED_LINES // 2 else 1.0
         if best is None or part > most:
             best, most = _Recognised(format=entry, match=match), part
         if most >= _MOST:

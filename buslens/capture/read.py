@@ -85,7 +85,9 @@ def read_frames(
     return frame
 
 
-def count_identifiers(path: str | Path, *, most_frames: int = 200_000) -> Counter[tuple[str, int, bool]]:
+def count_identifiers(
+    path: str | Path, *, most_frames: int = 200_000, table: TableSettings | str | Path | None = None
+) -> Counter[tuple[str, int, bool]]:
     """Return how many data and remote frames each identifier has in the first frames of a capture.
 
     Parameters
@@ -94,13 +96,15 @@ def count_identifiers(path: str | Path, *, most_frames: int = 200_000) -> Counte
         A recorded log that can be opened once more.
     most_frames : int, optional
         About how many frames are looked at.
+    table : TableSettings or path, optional
+        What is said about tables of frames, or the TOML file that says it; else their rows tell.
 
     Returns
     -------
     Counter
         By channel, identifier and whether it is a 29-bit one.
     """
-    scanner, runs = _runs(open_capture(path), None)
+    scanner, runs = _runs(open_capture(path, table=table), None)
     found: Counter[tuple[str, int, bool]] = Counter()
     frames_seen = 0
     for frames in runs:

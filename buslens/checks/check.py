@@ -133,7 +133,7 @@ def check(
         recorder,
         stats,
         # Nobody counted what is not needed, and standard input cannot be read again.
-        look=None if str(capture) == "-" else lambda: count_identifiers(capture),
+        look=None if str(capture) == "-" else lambda: count_identifiers(capture, table=settings),
         beside=[_read_beside(one, ground.expectations, notify) for one in tables],
     )
 

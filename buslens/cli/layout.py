@@ -13,6 +13,7 @@ example:
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.options import add_table_arguments, table_of
@@ -22,6 +23,8 @@ from buslens.errors import CaptureError, SourceLocation, UsageError
 if TYPE_CHECKING:
     import argparse
 
+    from buslens.capture.table_settings import TableSettings
+    from buslens.capture.values import ValuesCapture
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
 
@@ -40,7 +43,7 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Say how the capture is read, and write its layout if that was asked for."""
     from buslens.capture.open import open_capture
-    from buslens.report.layout import layout_text
+    from buslens.report.layout import layout_text, values_text
 
     if options.capture == "-":
         raise UsageError("standard input can be read only once: save the log to a file first")
@@ -49,7 +52,15 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
         reject_inputs(options.output, [options.capture], suffix=".toml")
         require_place(options.output)
-    capture = open_capture(options.capture, table=table_of(options))
+    table = table_of(options)
+    try:
+        capture = open_capture(options.capture, table=table)
+    except CaptureError:
+        values = None if options.output is not None else _values(options.capture, table)
+        if values is None:
+            raise
+        console.result(values_text(values))
+        return Status.MET
     console.result(layout_text(capture, most=_SHOWN))
     if options.output is not None:
         if capture.table is None:
@@ -62,3 +73,12 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         write_new(options.output, table_toml(capture.table).encode(), replace=options.replace)
         console.note(f"{options.output} is written; give it as --table {options.output}")
     return Status.MET
+
+
+def _values(path: str, table: TableSettings) -> ValuesCapture | None:
+    """Return a table of values with all of its columns; None for anything else."""
+    from buslens.capture.values import open_values
+
+    with suppress(CaptureError):
+        return open_values(path, (), table)
+    return None

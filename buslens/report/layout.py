@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from buslens.capture.frames import Flag
 from buslens.capture.read import payloads
 from buslens.capture.read_options import python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
+from buslens.capture.values import read_values
 from buslens.report.formatting import clean
 from buslens.units import NS_PER_S
 
@@ -16,7 +19,9 @@ if TYPE_CHECKING:
 
     from buslens.capture.frames import Frames, ReadStats
     from buslens.capture.open import Capture
+    from buslens.capture.values import Cells, ValuesBlock, ValuesCapture
 
+_MOST_TEXTS: Final = 6
 _FLAG_WORDS = {
     Flag.EXTENDED: "29 bits",
     Flag.REMOTE: "remote",
@@ -63,6 +68,63 @@ def layout_text(capture: Capture, *, most: int) -> str:
     for line in stats.skipped[:3]:
         lines.append(f"    line {line.line} cannot be read: {line.reason}: {line.text}")
     return "\n".join([*lines, ""])
+
+
+def values_text(capture: ValuesCapture) -> str:
+    """Return how a table of values is read, and what each of its columns holds: what to write for its roles.
+
+    Parameters
+    ----------
+    capture : ValuesCapture
+        From `open_values`, with all columns.
+    """
+    kinds = [_ColumnContent() for _ in capture.columns]
+
+    def take(block: ValuesBlock) -> None:
+        for kind, cells in zip(kinds, block.cells, strict=True):
+            kind.take(cells)
+
+    stats = read_values(capture, take, as_text=[False] * len(capture.columns))
+    rows = [("column", "header", "holds")]
+    rows += [
+        (str(column.index + 1), clean(column.shown), clean(f"{kind} {column.unit}".rstrip()))
+        for column, kind in zip(capture.columns, kinds, strict=True)
+    ]
+    widths = [max(len(row[k]) for row in rows) for k in range(2)]
+    return "\n".join(
+        [
+            f"{clean(capture.path)}: table of values, {stats.frames:,} rows",
+            *(f"    {clean(note)}" for note in capture.notes),
+            "",
+            *(f"    {number:>{widths[0]}}  {header:<{widths[1]}}  {holds}".rstrip() for number, header, holds in rows),
+            '    a role reads a column by its header: column = "..."',
+            "",
+        ]
+    )
+
+
+class _ColumnContent:
+    """What the cells of a column hold: different texts, and the range of the numbers."""
+
+    def __init__(self) -> None:
+        self._texts: set[str] = set()
+        self._least, self._most = float("inf"), float("-inf")
+
+    def take(self, cells: Cells) -> None:
+        """Add some rows."""
+        if cells.is_text.any():
+            self._texts.update(cells.texts[int(place)] for place in np.unique(cells.digits[cells.is_text]))
+        if cells.is_number.any():
+            numbers = cells.numbers()[cells.is_number]
+            self._least, self._most = min(self._least, float(numbers.min())), max(self._most, float(numbers.max()))
+
+    def __str__(self) -> str:
+        texts = sorted(self._texts)
+        more = f" and {len(texts) - _MOST_TEXTS} more" if len(texts) > _MOST_TEXTS else ""
+        parts = [", ".join(f'"{text}"' for text in texts[:_MOST_TEXTS]) + more] if texts else []
+        if self._least <= self._most:
+            parts.append(f"numbers from {self._least:g} to {self._most:g}")
+        return "; ".join(parts) or "nothing"
 
 
 def _first_frames(capture: Capture, most: int) -> tuple[Frames | None, ReadStats]:

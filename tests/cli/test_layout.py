@@ -22,7 +22,7 @@ class TestFrames:
         assert main(["layout", str(table)]) == Status.MET
         lines = capsys.readouterr().out.splitlines()
         assert lines[0] == f"{table}: table"
-        assert [line.split() for line in lines if "0A 0A" in line] == [["0.000000", "2CF", "2", "0A", "0A"]]
+        assert [line.split() for line in lines if "0A 0A" in line] == [["0.000000", "-", "2CF", "2", "0A", "0A"]]
 
     def test_written_layout_reads_the_same(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         table, layout = tmp_path / "rows.csv", tmp_path / "rows.toml"

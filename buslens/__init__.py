@@ -3,6 +3,7 @@
     read_frames         every frame of a recorded log, as a table
     load_definitions    one or more DBC files
     decode              every signal of a log, as a table
+    read_dialogue       what a tester asked and what the units answered in a log
     load_expectations   what a healthy vehicle keeps to
     check               a log checked against expectations: verdict, findings, timelines
     draw                a checked log as a timing diagram
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from buslens.definitions.decode import decode
     from buslens.definitions.load import load_definitions
     from buslens.definitions.model import Definitions
+    from buslens.dialogue.read import Dialogue, read_dialogue
     from buslens.errors import BuslensError, CaptureError, DefinitionError, ExpectationError, UsageError
     from buslens.expectations.load import load_expectations
     from buslens.expectations.model import Expectations
@@ -52,6 +54,7 @@ __all__ = [
     "CaptureError",
     "DefinitionError",
     "Definitions",
+    "Dialogue",
     "Evidence",
     "ExpectationError",
     "Expectations",
@@ -75,6 +78,7 @@ __all__ = [
     "load_definitions",
     "load_expectations",
     "open_ledger",
+    "read_dialogue",
     "read_frames",
     "rehearse",
     "write_page",
@@ -86,6 +90,7 @@ _HOMES: Final = {
     "CaptureError": "buslens.errors",
     "DefinitionError": "buslens.errors",
     "Definitions": "buslens.definitions.model",
+    "Dialogue": "buslens.dialogue.read",
     "Evidence": "buslens.checks.findings",
     "ExpectationError": "buslens.errors",
     "Expectations": "buslens.expectations.model",
@@ -109,6 +114,7 @@ _HOMES: Final = {
     "load_definitions": "buslens.definitions.load",
     "load_expectations": "buslens.expectations.load",
     "open_ledger": "buslens.fleet.ledger",
+    "read_dialogue": "buslens.dialogue.read",
     "read_frames": "buslens.capture.read",
     "rehearse": "buslens.rehearsal.rehearse",
     "write_page": "buslens.report.page.page",

@@ -19,6 +19,7 @@ PACKAGE = Path(__file__).parents[1] / "buslens"
 LAYERS = (
     "capture",
     "definitions",
+    "dialogue",
     "timeline",
     "expectations",
     "checks",

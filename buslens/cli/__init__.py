@@ -44,6 +44,7 @@ COMMANDS: Final[Mapping[str, _Command]] = {
     "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
     "fleet": _Command("buslens.cli.fleet", "check many vehicles, and list those to call in"),
     "desk": _Command("buslens.cli.desk", "do a whole job in the browser, on this machine"),
+    "dialogue": _Command("buslens.cli.dialogue", "show what a tester asked and what the units answered"),
     "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
     "layout": _Command("buslens.cli.layout", "show how a capture is understood, and write the layout of a table"),
     "defs": _Command("buslens.cli.defs", "list the contents of definitions files, and unusable entries"),

@@ -1,0 +1,131 @@
+"""The frames of a capture that may belong to a dialogue.
+
+A first reading counts, for each identifier, how many of its frames the transport protocol has and how many messages
+begin like a request or an answer; that needs no frame twice. A second one keeps the frames of the identifiers that are
+left. They are few in a recording of a car that is asked something, and each is a small object from there on.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from buslens.capture.frames import Flag
+from buslens.capture.read import payloads
+from buslens.dialogue.services import NEGATIVE, POSITIVE, SERVICES
+from buslens.dialogue.transport import TransportFrame
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Frames
+
+OFFSETS: Final = (0, 1)
+"""Bytes before the protocol's own: none in normal addressing, one in extended and mixed addressing."""
+LEAST_PART: Final = 0.9
+"""Part of an identifier's frames that the protocol must have, and of its messages that begin with a known number."""
+
+_KNOWN: Final = np.zeros(256, np.bool_)
+_KNOWN[[*SERVICES, *(number + POSITIVE for number in SERVICES), NEGATIVE]] = True
+_NOT_DATA: Final = np.uint16(Flag.REMOTE | Flag.ERROR)
+
+
+class FrameKey(NamedTuple):
+    """An identifier on a channel."""
+
+    channel: str
+    can_id: int
+    is_extended: bool
+
+
+class Survey:
+    """Counts what the frames of each identifier look like; takes them in any order."""
+
+    def __init__(self) -> None:
+        #: For each identifier and offset: frames, those of the protocol, beginnings of messages, those that are
+        #: known, flow controls.
+        self.counts: defaultdict[tuple[FrameKey, int], NDArray[np.int64]] = defaultdict(lambda: np.zeros(5, np.int64))
+
+    def add(self, frames: Frames) -> None:
+        """Take a run of frames."""
+        rows = np.flatnonzero(frames.flags & _NOT_DATA == 0)
+        is_extended = (frames.flags[rows] & Flag.EXTENDED != 0).astype(np.int64)
+        keys = frames.channel[rows].astype(np.int64) << 33 | is_extended << 32 | frames.can_id[rows]
+        found, index = np.unique(keys, return_inverse=True)
+        names = [FrameKey(frames.channels[key >> 33], key & 0xFFFFFFFF, bool(key >> 32 & 1)) for key in found.tolist()]
+        first = _first_words(frames, rows)
+        for offset in OFFSETS:
+            kinds = _classify(first, frames.length[rows].astype(np.int64), offset)
+            sums = [np.bincount(index, kind, len(found)).astype(np.int64) for kind in kinds]
+            for k, name in enumerate(names):
+                self.counts[name, offset] += [column[k] for column in sums]
+
+    def merge(self, other: Survey) -> None:
+        """Add what another survey has counted."""
+        for key, counts in other.counts.items():
+            self.counts[key] += counts
+
+    def candidates(self) -> dict[FrameKey, tuple[int, ...]]:
+        """Return the identifiers that may belong to a dialogue, with the offsets at which they do."""
+        found: defaultdict[FrameKey, tuple[int, ...]] = defaultdict(tuple)
+        for (name, offset), (total, valid, heads, known, flow_controls) in self.counts.items():
+            speaks = known >= LEAST_PART * heads if heads else flow_controls == total
+            if total and valid >= LEAST_PART * total and speaks:
+                found[name] += (offset,)
+        return dict(found)
+
+
+class Collection:
+    """Keeps frames by identifier, in order of time."""
+
+    def __init__(self) -> None:
+        self.frames: defaultdict[FrameKey, list[TransportFrame]] = defaultdict(list)
+
+    def add(self, frames: Frames) -> None:
+        """Take a run of frames."""
+        is_data = (frames.flags & _NOT_DATA == 0).tolist()
+        is_extended = (frames.flags & Flag.EXTENDED != 0).tolist()
+        columns = zip(
+            frames.channel.tolist(), frames.can_id.tolist(), is_extended, is_data, frames.time_ns.tolist(),
+            payloads(frames), strict=True,
+        )  # fmt: skip
+        for channel, can_id, extended, wanted, time_ns, data in columns:
+            if wanted:
+                key = FrameKey(frames.channels[channel], can_id, extended)
+                self.frames[key].append(TransportFrame(time_ns, data))
+
+    def merge(self, later: Collection) -> None:
+        """Append what another collection has taken of the time right behind this one."""
+        for key, rows in later.frames.items():
+            self.frames[key] += rows
+
+
+def _first_words(frames: Frames, rows: NDArray[np.int64]) -> NDArray[np.uint64]:
+    """Return the first 8 bytes of each frame; 0 where it has none."""
+    first = np.zeros(len(rows), np.uint64)
+    filled = frames.length[rows] > 0
+    first[filled] = frames.words[frames.word[rows[filled]]]
+    return first
+
+
+def _classify(first: NDArray[np.uint64], length: NDArray[np.int64], offset: int) -> list[NDArray[np.bool_]]:
+    """Return what each frame is by the table of `transport`: any, valid, begin, known begin, flow control."""
+
+    def byte(k: int) -> NDArray[np.int64]:
+        return (first >> np.uint64(8 * (offset + k)) & np.uint64(0xFF)).astype(np.int64)
+
+    n = length - offset
+    room = n - 1
+    kind, low, second = byte(0) >> 4, byte(0) & 15, byte(1)
+    short = (kind == 0) & (low > 0) & (low <= np.minimum(room, 7))
+    escaped = (kind == 0) & (low == 0) & (n > 8) & (second > 0) & (second <= room - 1)
+    total = low << 8 | second
+    large = (byte(2) << 24 | byte(3) << 16 | byte(4) << 8 | byte(5)) * (total == 0)
+    is_first = (kind == 1) & (n >= 7) & (total + large > np.where(n <= 8, room, room - 1))
+    flow_control = (kind == 3) & (low <= 2) & (n >= 3)
+    head = short | escaped | is_first
+    number = np.where(short, second, np.where(is_first & (total == 0), byte(6), byte(2)))
+    valid = head | flow_control | ((kind == 2) & (n >= 2))
+    return [np.ones(len(n), np.bool_), valid, head, head & _KNOWN[number], flow_control]

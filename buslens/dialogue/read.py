@@ -1,0 +1,191 @@
+"""A whole capture to the dialogue that was recorded in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from buslens.capture.frames import Clock
+from buslens.dialogue.collect import OFFSETS, Collection, FrameKey, Survey
+from buslens.dialogue.exchanges import Gap, match_answers
+from buslens.dialogue.model import Address, AddressPair, HowFound
+from buslens.dialogue.pairs import belong_together, find_pairs
+from buslens.dialogue.transport import TransportFrame, assemble
+from buslens.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from pathlib import Path
+
+    from buslens.capture.frames import ReadStats
+    from buslens.capture.table_settings import TableSettings
+    from buslens.dialogue.model import Exchange, TransportCounts, TransportMessage
+    from buslens.dialogue.pairs import GivenPair
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dialogue:
+    """What was asked and answered in a capture."""
+
+    path: str
+    pairs: tuple[AddressPair, ...]
+    #: In order of the requests' first frames.
+    exchanges: tuple[Exchange, ...]
+    #: Messages that are no request and answer none, or whose beginning is of no known service.
+    others: tuple[TransportMessage, ...]
+    #: What the frames of each address were.
+    counts: Mapping[Address, TransportCounts]
+    #: Messages of each address that are not whole.
+    incomplete: Mapping[Address, tuple[TransportMessage, ...]]
+    stats: ReadStats
+
+
+def read_dialogue(
+    path: str | Path,
+    *,
+    pairs: Iterable[GivenPair] | None = None,
+    table: TableSettings | str | Path | None = None,
+    notify: Callable[[str], None] | None = None,
+) -> Dialogue:
+    """Return what was asked and answered in a capture: ISO 15765-2 and ISO 14229 on CAN and CAN FD.
+
+    Parameters
+    ----------
+    path : str or Path
+        A recorded log; ``-`` for standard input, then with `pairs`.
+    pairs : iterable of GivenPair, optional
+        Who asks and who answers, from `parse_pair`; else that is found from what was said.
+    table : TableSettings or path, optional
+        What is said about tables of frames, or the TOML file that says it; else their rows tell.
+    notify : callable, optional
+        Is told, as one sentence, what takes a while.
+
+    Raises
+    ------
+    CaptureError
+        If nothing in the capture can be read.
+    UsageError
+        If it has no time stamps, or is standard input and no pairs are given.
+    """
+    from buslens.capture.open import open_capture
+    from buslens.capture.reduce import reduce_frames
+
+    given = None if pairs is None else list(pairs)
+    if given is None:
+        if str(path) == "-":
+            raise UsageError("standard input can be read only once: save the log to a file first")
+        survey, stats = reduce_frames(
+            open_capture(path, table=table),
+            wanted=None,
+            make=Survey,
+            update=Survey.add,
+            merge=Survey.merge,
+            notify=notify,
+        )
+        offsets = survey.candidates()
+        wanted = {(key.can_id, key.is_extended) for key in offsets}
+    else:
+        offsets = {}
+        wanted = {(it.can_id, it.is_extended) for pair in given for it in pair}
+    collection, stats = reduce_frames(
+        open_capture(path, table=table),
+        wanted=wanted,
+        make=Collection,
+        update=Collection.add,
+        merge=Collection.merge,
+        notify=notify,
+    )
+    if stats.clock is Clock.MISSING:
+        raise UsageError(
+            f"{path} has no time stamps, so that no answer can be told from a late one; record it with them"
+        )
+    frames = _after_discontinuities(collection.frames, stats)
+    if given is None:
+        streams = _streams({key: frames[key] for key in offsets if key in frames}, offsets)
+        found = find_pairs(streams)
+    else:
+        streams = _streams(frames, dict.fromkeys(frames, OFFSETS))
+        channels = dict.fromkeys(key.channel for key in frames)
+        found = [pair for channel in channels for pair in _on_channel(given, channel, streams)]
+    return _dialogue(str(path), found, streams, stats)
+
+
+def _dialogue(
+    path: str, pairs: Sequence[AddressPair], streams: Mapping[Address, Sequence[TransportFrame]], stats: ReadStats
+) -> Dialogue:
+    messages: dict[Address, list[TransportMessage]] = {}
+    counts: dict[Address, TransportCounts] = {}
+    for one in dict.fromkeys(it for pair in pairs for it in (pair.request, pair.answer)):
+        partners = {it for pair in pairs if one in pair for it in (pair.request, pair.answer)}
+        partners |= {it for it in streams if belong_together(it, one) or belong_together(one, it)}
+        partners = {it for it in partners if it.channel == one.channel} - {one}
+        controls = [streams[it] for it in sorted(partners, key=str) if it in streams]
+        messages[one], counts[one] = assemble(one, streams.get(one, ()), controls)
+    exchanges, others = match_answers(
+        pairs,
+        messages,
+        counts,
+        end_ns=stats.last_ns or 0,
+        gaps=_gaps(stats),
+        resolution_ns=stats.resolution_ns,
+    )
+    incomplete = {it: tuple(one for one in rows if not one.is_complete) for it, rows in messages.items()}
+    return Dialogue(
+        path=path,
+        pairs=tuple(pairs),
+        exchanges=tuple(exchanges),
+        others=tuple(others),
+        counts=counts,
+        incomplete=incomplete,
+        stats=stats,
+    )
+
+
+def _streams(
+    frames: Mapping[FrameKey, Sequence[TransportFrame]], offsets: Mapping[FrameKey, Sequence[int]]
+) -> dict[Address, list[TransportFrame]]:
+    """Return the frames of each possible sender without the address byte."""
+    streams: dict[Address, list[TransportFrame]] = {}
+    for key, rows in frames.items():
+        if 0 in offsets[key]:
+            streams[Address(*key)] = list(rows)
+        if 1 in offsets[key]:
+            for row in rows:
+                if row.data:
+                    sender = Address(*key, row.data[0])
+                    streams.setdefault(sender, []).append(row._replace(data=row.data[1:]))
+    return streams
+
+
+def _on_channel(given: Iterable[GivenPair], channel: str, streams: Mapping[Address, object]) -> Iterable[AddressPair]:
+    """Yield the given pairs of which a side was recorded on a channel."""
+    for pair in given:
+        request, answer = pair.request._replace(channel=channel), pair.answer._replace(channel=channel)
+        if request in streams or answer in streams:
+            yield AddressPair(request, answer, HowFound.GIVEN)
+
+
+def _after_discontinuities(
+    frames: Mapping[FrameKey, list[TransportFrame]], stats: ReadStats
+) -> dict[FrameKey, list[TransportFrame]]:
+    """Return frames that know how many clock discontinuities lie before them."""
+    times = sorted(it.time_ns for it in stats.discontinuities)
+    if not times:
+        return dict(frames)
+    from bisect import bisect_right
+
+    return {
+        key: [row._replace(segment=bisect_right(times, row.time_ns)) for row in rows] for key, rows in frames.items()
+    }
+
+
+def _gaps(stats: ReadStats) -> list[Gap]:
+    """Return where frames may be missing."""
+    found = [Gap(it.time_ns, it.until_ns, "the clock jumped in between") for it in stats.discontinuities]
+    first_ns = stats.first_ns or 0
+    for it in stats.unread:
+        from_ns = first_ns if it.from_ns is None else it.from_ns
+        found.append(Gap(from_ns, it.to_ns, "lines could not be read in between", can_id=it.can_id))
+    for channel, pauses in stats.pauses.items():
+        found += [Gap(it.from_ns, it.to_ns, "nothing was recorded in between", channel) for it in pauses]
+    return found

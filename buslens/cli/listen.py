@@ -6,12 +6,14 @@ virtual:bench (within one process). A controller that can be told to listen only
 is told so; for the others it is said how it is.
 What is found is said as soon as nothing can change it any more. Ctrl-C, or
 --seconds, ends it with the report; --keep keeps what came as a candump log, and
-'buslens check' finds the same in it.
+'buslens check' finds the same in it. --guide says what has still to happen at
+the car, and ticks it when it was seen.
 
 Exit status: as for 'buslens check', by what came.
 
 example:
   buslens listen socketcan:can0 --keep door_and_start.log
+  buslens listen socketcan:can0 --guide --keep after_the_repair.log
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import add_checking_arguments
+from buslens.cli.options import add_checking_arguments, whole_number
 
 if TYPE_CHECKING:
     import threading
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
     from buslens.cli.status import Status
+    from buslens.live.engine import Engine
+    from buslens.report.replay import Screen
 
 
 def add_arguments(parser: Parser) -> None:
@@ -36,19 +40,28 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("interface", metavar="INTERFACE", help="kind and channel of a bus, such as socketcan:can0")
     parser.add_argument("--keep", metavar="FILE", help="keep what comes in this file, as a candump log")
     parser.add_argument("--seconds", metavar="N", type=_seconds, help="end after so long; else with Ctrl-C")
+    parser.add_argument(
+        "--guide",
+        metavar="N",
+        type=whole_number,
+        nargs="?",
+        const=5,
+        help="list what has to happen at the car, N times each (default: 5), tick it when it was seen, and sound the "
+        "bell when all is there; write it after INTERFACE",
+    )
     parser.add_argument("--bitrate", metavar="N", type=_bitrate, help="bits per second, where the driver must be told")
     add_checking_arguments(parser, workers=False)
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Listen, judge and say the verdict."""
-    from buslens.cli.player import Player, new_engine_of, run_player, screen_for
+    from buslens.cli.player import Player, engine_of, run_player, screen_for, with_clock
     from buslens.live.bus import BusStream, Receiver, describe_listening, parse_interface
     from buslens.live.capture_reader import read_stream
     from buslens.live.capture_writer import CaptureWriter
 
     interface = parse_interface(options.interface)
-    new_engine = new_engine_of(options, options.interface)
+    engine = engine_of(options, options.interface)
     receiver = Receiver(interface, bitrate=options.bitrate)
     streams: list[BusStream] = []
     keeper = None
@@ -61,9 +74,9 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             streams.append(BusStream(receiver, stop, keep=keep, seconds=options.seconds))
             return streams[-1]
 
-        screen = screen_for(console)
+        screen = screen_for(console) if options.guide is None else _guided(engine, options.guide, console)
         status = run_player(
-            Player(read_stream(options.interface, make), new_engine, screen), screen, console, with_keys=True
+            Player(read_stream(options.interface, make), with_clock(engine), screen), screen, console, with_keys=True
         )
     except BaseException:
         receiver.close()
@@ -79,6 +92,15 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         if stream.problem:
             console.note(stream.problem)
     return status
+
+
+def _guided(engine: Engine, wanted: int, console: Console) -> Screen:
+    """Return lines, among which lanes that move would leave no room, with what has still to happen."""
+    from buslens.report.guide import Guide, GuideScreen
+    from buslens.report.replay import LineScreen
+
+    lines = LineScreen(console.result, width=console.width)
+    return GuideScreen(lines, Guide(engine.expected.rules, wanted), console.result)
 
 
 def _seconds(text: str) -> float:

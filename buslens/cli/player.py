@@ -238,8 +238,8 @@ def _part(frames: Frames, start: int, stop: int) -> Frames:
     )
 
 
-def new_engine_of(options: argparse.Namespace, path: str) -> Callable[[Clock], Engine]:
-    """Return what makes the engine, with expectations and definitions loaded as the options say.
+def engine_of(options: argparse.Namespace, path: str) -> Engine:
+    """Return the engine, with expectations and definitions loaded as the options say.
 
     Raises
     ------
@@ -254,11 +254,15 @@ def new_engine_of(options: argparse.Namespace, path: str) -> Callable[[Clock], E
     chosen = options.expectations or str(find_expectations(path))
     defined = load_definitions(*options.definitions) if options.definitions else None
     expected = load_expectations(chosen, definitions_needed=defined is None)
-    ready = Engine.of(expected, defined, path=path, channels=dict(options.channels))
+    return Engine.of(expected, defined, path=path, channels=dict(options.channels))
+
+
+def with_clock(engine: Engine) -> Callable[[Clock], Engine]:
+    """Return what gives the engine once the capture's clock is known."""
 
     def new(clock: Clock) -> Engine:
-        ready.clock = clock
-        return ready
+        engine.clock = clock
+        return engine
 
     return new
 

@@ -40,6 +40,7 @@ from buslens.report.diagnosis import (
     share,
 )
 from buslens.report.formatting import capitalised, clean, limit_text, verdict_sentence
+from buslens.report.guide import what_to_do
 from buslens.report.page.first_screen import case_text
 from buslens.report.page.page import first_screen
 from buslens.report.record.diagram import strips
@@ -319,8 +320,7 @@ def _how(result: Result) -> Iterator[str]:
     """Yield what has to happen at the car for each sequence to run."""
     for rule in result.expectations.rules:
         if isinstance(rule, SequenceRule):
-            given = "" if rule.given is None else f", while {plain(rule.given.text)}"
-            yield f"{capitalised(clean(rule.name))}: {plain(rule.start.text).replace(' becomes ', ' ')}{given}"
+            yield f"{capitalised(clean(rule.name))}: {clean(what_to_do(rule))}"
 
 
 def _changes(comparison: RepairComparison) -> Iterator[ChangeView]:

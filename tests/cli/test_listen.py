@@ -86,6 +86,19 @@ class TestVirtualBus:
         assert shown.out.strip()
         assert "there is no wire" in shown.err
 
+    def test_guided(self, capfd: pytest.CaptureFixture[str], end: Callable[[str], None]) -> None:
+        name = uuid.uuid4().hex
+        thread, _ = listened([f"virtual:{name}", "--guide", "1"])
+        wait_for_listener(name)
+        log = SAMPLES / "car01_healthy.log"
+        main(["replay", str(log), "--speed", "10", "--onto", f"virtual:{name}", *RULES])
+        end(name)
+        thread.join(HANG_S)
+        shown = capfd.readouterr().out
+        assert "Unlock handshake, 0 of 1: start button pressed, while ignition is off" in shown
+        assert "Unlock handshake, done" in shown
+        assert "Lock handshake, 0 of 1: door open, while" in shown.partition("Unlock handshake, done")[2]
+
     @pytest.mark.parametrize("fault", ["healthy", "car03_load_fuse_blown"])
     def test_dropped_frames(
         self, fault: str, tmp_path: Path, capfd: pytest.CaptureFixture[str], end: Callable[[str], None]

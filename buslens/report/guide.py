@@ -1,0 +1,109 @@
+"""What has still to happen at the car for a recording that shows something, made from the rules.
+
+what_to_do   one sequence as something to do
+Guide        how often each has happened
+GuideScreen  another screen, with a line whenever something was ticked
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from buslens.checks.phrases import plain
+from buslens.expectations.model import Sequence
+from buslens.report.formatting import capitalised, clean
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from buslens.expectations.model import AnyRule
+    from buslens.live.final_findings import FinalFinding
+    from buslens.report.replay import ReplayState, Screen
+
+USUAL: Final = 5
+"""So many of each prove a repair after a fault that came two times of two; a fault that comes seldom needs more."""
+_BELL: Final = "\a"
+
+
+def what_to_do(rule: Sequence) -> str:
+    """Return what has to happen at the car for a sequence to run: its start, and the state before it."""
+    given = "" if rule.given is None else f", while {plain(rule.given.text)}"
+    # "door open becomes open" is said once, "start button becomes pressed" as people say it.
+    start = re.sub(r"\b(\w+) becomes \1\b", r"\1", plain(rule.start.text)).replace(" becomes ", " ")
+    return f"{start}{given}"
+
+
+class Guide:
+    """Counts handshakes that have run, whether they went well or not; cancelled ones show nothing.
+
+    Parameters
+    ----------
+    rules : iterable of AnyRule
+        Of the expectations; those that are no sequences are left out.
+    wanted : int
+        How many of each.
+    """
+
+    def __init__(self, rules: Iterable[AnyRule], wanted: int = USUAL) -> None:
+        self._rules = [rule for rule in rules if isinstance(rule, Sequence)]
+        self._wanted = wanted
+        self._seen = dict.fromkeys((rule.name for rule in self._rules), 0)
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether all has happened often enough."""
+        return all(count >= self._wanted for count in self._seen.values())
+
+    def tick(self, told: FinalFinding) -> bool:
+        """Count a handshake; return whether it was one that is wanted."""
+        run = told.handshake
+        if run is None or run.abandoned or run.rule not in self._seen:
+            return False
+        self._seen[run.rule] += 1
+        return self._seen[run.rule] <= self._wanted
+
+    def lines(self) -> Iterator[str]:
+        """Yield what has to happen, with how often it has."""
+        for rule in self._rules:
+            count = min(self._seen[rule.name], self._wanted)
+            mark = "done" if count == self._wanted else f"{count} of {self._wanted}"
+            yield f"{capitalised(clean(rule.name))}, {mark}: {clean(what_to_do(rule))}"
+
+
+class GuideScreen:
+    """Shows what another screen shows, and what has still to happen.
+
+    Parameters
+    ----------
+    inner : Screen
+        Shows the rest.
+    guide : Guide
+    write : callable
+        Takes text.
+    """
+
+    def __init__(self, inner: Screen, guide: Guide, write: Callable[[str], object]) -> None:
+        self._inner, self._guide, self._write = inner, guide, write
+        self._tell("To do while this records; nothing is sent:")
+
+    def show_finding(self, told: FinalFinding, origin_ns: int) -> None:
+        """Show what has been found, and what is left to do."""
+        self._inner.show_finding(told, origin_ns)
+        if not self._guide.tick(told):
+            return
+        if self._guide.is_complete:
+            self._write(f"{_BELL}All is there. Ctrl-C ends the recording.\n")
+        else:
+            self._tell("Still to do:")
+
+    def show(self, sight: ReplayState) -> None:
+        """Show a moment."""
+        self._inner.show(sight)
+
+    def close(self) -> None:
+        """Leave the terminal as it was."""
+        self._inner.close()
+
+    def _tell(self, title: str) -> None:
+        self._write("".join(f"{line}\n" for line in (title, *(f"    {it}" for it in self._guide.lines()))))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 
 from buslens.checks.alignment import DRIFT, Alignment, Event, by_events, stated
 
@@ -31,7 +32,7 @@ class TestByEvents:
         st.integers(1, 50),
         st.integers(1, 50),
     )
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=examples(80), deadline=None)
     def test_the_truth_is_within_the_doubt(
         self, times_ms: list[int], offset_ms: int, rate: float, one_ms: int, other_ms: int
     ) -> None:

@@ -27,7 +27,10 @@ ROLES: Final = {
     "enable": ("off", "on"),
     "feedback": ("unlocked", "locked"),
     "second": ("unlocked", "locked"),
+    "lamp": ("dark", "lit", "flashing"),
+    "supply": ("12.1", "8.4"),
 }
+NUMBER: Final = "supply"
 END: Final = 2500
 
 RULES: Final = """
@@ -66,6 +69,26 @@ first = "feedback is locked"
 second = "second is locked"
 settle = "300 ms"
 [[rules]]
+name = "supply"
+kind = "range"
+of = "supply"
+least = "9.5 V"
+while = "enable is on"
+longer_than = "40 ms"
+[[rules]]
+name = "battery"
+kind = "range"
+of = "supply"
+least = "7 V"
+[[rules]]
+name = "held"
+kind = "never"
+when = "enable is on and ignition is off for 650 ms"
+[[rules]]
+name = "lamp"
+kind = "never"
+when = "lamp is flashing"
+[[rules]]
 name = "order"
 kind = "precedes"
 first = "enable becomes on or door becomes closed and ignition is off"
@@ -76,7 +99,8 @@ within = "500 ms"
 
 def expected(holds: int | None) -> Expectations:
     roles = "".join(
-        f'[roles.{role}]\ncolumn = "{role}"\nstates = {{ {", ".join(f"{s} = {s!r}" for s in states)} }}\n'
+        f'[roles.{role}]\ncolumn = "{role}"\n'
+        + ('unit = "V"\n' if role == NUMBER else f"states = {{ {', '.join(f'{s} = {s!r}' for s in states)} }}\n")
         + ("" if holds is None else f'holds = "{holds} ms"\n')
         for role, states in ROLES.items()
     )
@@ -93,7 +117,8 @@ class Course(NamedTuple):
     holds: int | None
 
     def state(self, role: str, at: int) -> str:
-        return ROLES[role][sum(change <= at for change in self.changes[role]) % 2]
+        passed = sum(change <= at for change in self.changes[role])
+        return ROLES[role][passed % len(ROLES[role])]
 
 
 def spaced(times: list[int], least: int) -> tuple[int, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.reference import values_of
 
 from buslens.checks.check import check
@@ -138,7 +139,7 @@ class TestTogether:
 
 class TestSmeared:
     @given(st.lists(st.tuples(st.integers(1, 8), st.integers(0, 3)), min_size=1, max_size=8), st.integers(0, 5))
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60), deadline=None)
     def test_against_every_moment(self, parts: list[tuple[int, int]], doubt: int) -> None:
         """At each moment the value is sure only if it is the same at all moments as near as the doubt."""
         at, value = [0], [parts[0][1]]

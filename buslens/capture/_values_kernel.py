@@ -191,6 +191,8 @@ def scan(
         row = s[COUNT] * columns
         for k in range(columns):
             places[row + k] = EMPTY
+            digits[row + k] = 0
+            unit[row + k] = -1
         column = 0
         has = 0
         filled = 0
@@ -254,7 +256,6 @@ def scan(
                 if q > 0 and ends_cell(text, behind, code, s):
                     digits[at] = value
                     places[at] = decimals
-                    unit[at] = -1
                     p = q
                 else:
                     # A text, or a number with its unit behind it: up to the end of the cell, without blanks there.
@@ -283,7 +284,6 @@ def scan(
                         elif index >= 0:
                             digits[at] = index
                             places[at] = TEXT
-                            unit[at] = -1
             # To the end of the cell.
             if is_quoted:
                 while text[p] != 34 and code[text[p]] & LINE_FEED == 0:

@@ -42,6 +42,9 @@ def read(
         times.extend((block.time_ns // 1_000_000).tolist())
         for column, out in zip(block.cells, cells, strict=True):
             numbers = column.numbers()
+            # Buffers are used again and again: nothing of a row before may be left in a cell.
+            assert (column.unit[~column.is_number] == -1).all()
+            assert (column.digits[~column.is_filled] == 0).all()
             for row in range(len(block.time_ns)):
                 if column.is_text[row]:
                     out.append(column.texts[column.digits[row]])
@@ -158,6 +161,13 @@ class TestRows:
         assert times == [100, 200, 300, 400, 500]
         assert cells == [[None, -0.0015, "OL", 950.0, "12:30"]]
         assert (stats.broken, stats.skipped[0].line) == (1, 5)
+
+    def test_nothing_is_left_of_the_rows_before(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Rows with units, then rows of empty cells in the same places of the buffers."""
+        monkeypatch.setattr(values_module, "WINDOW_BYTES", 200)
+        text = "Time,A\n" + "".join(f"{k / 10},{'5 mV' if k < 40 else ''}\n" for k in range(80))
+        times, (cells,), _ = read(table(tmp_path, text), ["A"])
+        assert (len(times), cells) == (80, [5.0] * 40 + [None] * 40)
 
     def test_as_text(self, tmp_path: Path) -> None:
         text = "Time,A\n0.1,1\n0.2,1.0 bar\n"

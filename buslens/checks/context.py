@@ -93,7 +93,10 @@ class EvaluationContext:
     is_timed : bool
         Whether the capture has time stamps; without them only the order of frames is known.
     seams_ns : tuple of int
-        Where the recorded clock ran back: a length of time across such a place is not known.
+        Where the recorded clock ran back, ascending: a length of time across such a place is not known.
+    by_columns : bool
+        Whether what is plainly as it should be is told of all occurrences at once. Else each is looked at on its own,
+        with the same findings; for tests, which hold the two to each other.
     """
 
     def __init__(
@@ -105,6 +108,7 @@ class EvaluationContext:
         end_ns: int,
         is_timed: bool = True,
         discontinuities_ns: tuple[int, ...] = (),
+        by_columns: bool = True,
     ) -> None:
         self.timelines = timelines
         self.presences = presences
@@ -112,10 +116,12 @@ class EvaluationContext:
         self.end_ns = end_ns
         self.is_timed = is_timed
         self.discontinuities_ns = discontinuities_ns
+        self.by_columns = by_columns
         self._truths: dict[Condition, TernaryTimeline] = {}
         #: By identity, for a handshake asks often and a trigger is slow to hash; the trigger is kept with it.
         self._occurrences: dict[int, tuple[Trigger, TriggerTimes]] = {}
         self._zones: dict[str, tuple[BlindInterval, ...]] = {}
+        self._reaches: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
         self._lasting: EvaluationContext | None = None
 
     def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
@@ -127,6 +133,7 @@ class EvaluationContext:
             end_ns=self.end_ns,
             is_timed=self.is_timed,
             discontinuities_ns=self.discontinuities_ns,
+            by_columns=self.by_columns,
         )
 
     def ternary(self, condition: Condition) -> TernaryTimeline:
@@ -205,6 +212,8 @@ class EvaluationContext:
 
     def first_blind_interval(self, trigger: Trigger, since_ns: int, until_ns: int) -> BlindInterval | None:
         """Return the first stretch that could hide a trigger and reaches into ``(since_ns, until_ns]``."""
+        if self.by_columns and not self.may_be_hidden(trigger, np.array([since_ns]), np.array([until_ns]))[0]:
+            return None
         found = [zone for zone in self.trigger_times(trigger).possible if zone.until_ns > since_ns]
         # What has to hold for a while can come true so much later than the stretch in which it began unseen.
         held_ns = max(longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
@@ -219,6 +228,34 @@ class EvaluationContext:
                     timeline = self.timelines[role]
                     found.append(zone if zone.is_gap else _part_of(zone, timeline, since_ns - held_ns, until_ns))
         return min((zone for zone in found if zone.from_ns < until_ns), default=None)
+
+    def may_be_hidden(
+        self, trigger: Trigger, since_ns: NDArray[np.int64], until_ns: NDArray[np.int64]
+    ) -> NDArray[np.bool_]:
+        """Return whether `first_blind_interval` may find something in each of many ``(since_ns, until_ns]``."""
+        from_ns, reach_ns = self._reach(trigger)
+        begun = np.searchsorted(from_ns, until_ns)
+        found: NDArray[np.bool_] = (begun > 0) & (reach_ns[begun] > since_ns)
+        return found
+
+    def _reach(self, trigger: Trigger) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the beginnings of all stretches that could hide a trigger, ascending, and how far they reach.
+
+        Element i of the latter is the furthest end of the stretches before number i, with the time for which a
+        condition asks back.
+        """
+        # The trigger is kept alive beside its occurrences.
+        found = self.trigger_times(trigger)
+        if id(trigger) not in self._reaches:
+            held_ns = max(longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
+            pairs = [(zone.from_ns, zone.until_ns) for zone in found.possible]
+            if held_ns:
+                pairs.append((self.first_ns - 1, self.first_ns + held_ns))
+            for role in found.roles:
+                pairs += [(zone.from_ns, zone.until_ns + held_ns) for zone in self.blind_intervals(role)]
+            columns = np.array(sorted(pairs), np.int64).reshape(-1, 2)
+            self._reaches[id(trigger)] = columns[:, 0].copy(), np.append(0, np.maximum.accumulate(columns[:, 1]))
+        return self._reaches[id(trigger)]
 
     def with_last_values_held(self) -> EvaluationContext:
         """Return the context as it would be if no role had changed behind its last frame."""
@@ -261,6 +298,11 @@ class EvaluationContext:
     def has_discontinuity(self, since_ns: int, until_ns: int) -> bool:
         """Return whether the recorded clock ran back in ``(since_ns, until_ns]``."""
         return any(since_ns < at_ns <= until_ns for at_ns in self.discontinuities_ns)
+
+    def have_discontinuity(self, since_ns: NDArray[np.int64], until_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return the same of each of many stretches."""
+        at_ns = np.array(self.discontinuities_ns, np.int64)
+        return np.searchsorted(at_ns, until_ns, side="right") > np.searchsorted(at_ns, since_ns, side="right")
 
     def shown_until_ns(self, trigger: Trigger) -> int:
         """Return the time up to which the log shows every role of a trigger; before the capture if not at all."""

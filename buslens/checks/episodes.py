@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.checks.context import longest_hold_ns
+from buslens.checks.context import longest_hold_ns, roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import rate_text, span_text
 from buslens.timeline.ternary import FALSE, TRUE, UNKNOWN
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Condition, Rule
-    from buslens.timeline.ternary import Episode, TernaryTimeline
+    from buslens.timeline.ternary import Episode, Episodes, TernaryTimeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,21 +61,23 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
     settled = truth.from_time(context.warm_up_end_ns(offence.condition))
     lasting = cache(lambda: offence.truth_in(context.with_last_values_held()))
     runs = settled.episodes()
-    found = {}
+    is_harmless = _are_harmless(offence, context, runs)
+    findings: list[Finding] = []
     in_gaps = 0
-    for run in runs:
-        if _is_plainly_tolerated(offence, context, run):
-            continue  # Most are so, and nobody reads what would be said of them.
+    tolerated = int(np.count_nonzero(runs.is_certain & is_harmless))
+    for index in np.flatnonzero(~is_harmless).tolist():
+        run = runs[index]
         finding = _evaluate_episode(offence, context, run, truth, lasting)
         if finding is None:
+            tolerated += run.is_certain
             continue
         if finding.outcome is Outcome.UNDECIDED and _is_gap(offence, context, run, truth):
             in_gaps += 1
             if in_gaps > 1:
-                continue  # The same can be said of each gap, and says no more than of the first.
-        found[run.from_ns] = finding
-    findings = list(found.values())
-    tolerated = sum(run.is_certain and run.from_ns not in found for run in runs)
+                # The same can be said of each gap, and says no more than of the first.
+                tolerated += run.is_certain
+                continue
+        findings.append(finding)
     met = int((settled.value == FALSE).sum()) + tolerated
     if met > 0:
         findings.append(
@@ -106,10 +108,21 @@ def _kept_text(stretches: int, *, is_whole: bool) -> str:
     return "OK in one other period" if stretches == 1 else f"OK in {stretches} other periods"
 
 
-def _is_plainly_tolerated(offence: ForbiddenCondition, context: EvaluationContext, run: Episode) -> bool:
-    if not run.is_certain or run.has_unknown or run.most_ns is None or offence.tolerated_ns is None:
-        return False
-    return run.most_ns <= offence.tolerated_ns and not context.has_discontinuity(run.from_ns, run.to_ns)
+def _are_harmless(offence: ForbiddenCondition, context: EvaluationContext, runs: Episodes) -> NDArray[np.bool_]:
+    """Return which runs plainly make no finding; `_evaluate_episode` decides the rest, with the same result."""
+    none = np.zeros(len(runs), np.bool_)
+    if not context.by_columns:
+        return none
+    is_whole = ~(runs.has_unknown | runs.begins_unseen | runs.at_end)
+    if offence.tolerated_ns is not None:
+        is_short = runs.to_ns - runs.from_ns <= offence.tolerated_ns
+        return is_whole & is_short & ~context.have_discontinuity(runs.from_ns, runs.to_ns)
+    if longest_hold_ns(offence.condition) or context.is_polled(offence.condition):
+        return none
+    # It may have held between two frames only, and each of its roles is confirmed later on.
+    shown_ns = [context.timelines[role].last_frame_ns for role in roles_of(offence.condition)]
+    is_confirmed = runs.to_ns <= min(context.first_ns if at_ns is None else at_ns for at_ns in shown_ns)
+    return is_whole & is_confirmed & ~runs.is_certain
 
 
 def _evaluate_episode(

@@ -11,6 +11,8 @@ from buslens.checks.phrases import borderline_text, not_past, past_tense, plain,
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Precedes
 
@@ -35,8 +37,11 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
     # Least beginning of each first and all later ones: it ascends, so that a bisection finds the last that is early.
     least_since_ns = np.minimum.accumulate(firsts.since_ns[::-1])[::-1]
     limit = Limit(most=rule.within_ns)
+    is_met = np.zeros(len(thens), np.bool_)
+    if context.by_columns and not context.is_polled(rule.first, rule.then):
+        is_met = _plainly_met(rule, context, least_since_ns)
     findings: list[Finding] = []
-    met = 0
+    met = int(is_met.sum())
     doubts = [(zone, f"cannot decide whether {past_tense(rule.then)} here: {zone.why}") for zone in thens.possible]
     doubts += [
         (zone, f"{past_tense(rule.then)} at a moment that the log does not show: {zone.why}")
@@ -56,7 +61,7 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
                 basis=rule.basis,
             )
         )
-    for since_ns, seen_ns in zip(thens.since_ns.tolist(), thens.seen_ns.tolist(), strict=True):
+    for since_ns, seen_ns in zip(thens.since_ns[~is_met].tolist(), thens.seen_ns[~is_met].tolist(), strict=True):
         then = Evidence(
             what=past_tense(rule.then),
             role=thens.roles[0],
@@ -109,6 +114,17 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
             )
         )
     return findings
+
+
+def _plainly_met(rule: Precedes, context: EvaluationContext, least_since_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which occurrences have a first wholly within the limit; `_decide` says the same of them."""
+    firsts, thens = context.trigger_times(rule.first), context.trigger_times(rule.then)
+    if not len(firsts):
+        return np.zeros(len(thens), np.bool_)
+    last = np.searchsorted(least_since_ns, thens.seen_ns) - 1
+    since_ns = firsts.since_ns[last]
+    is_near = (last >= 0) & (thens.seen_ns - since_ns - 1 <= rule.within_ns)
+    return is_near & ~context.have_discontinuity(since_ns, thens.seen_ns)
 
 
 def _decide(

@@ -14,7 +14,7 @@ from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from numpy.typing import NDArray
 
     from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Pulse
@@ -39,9 +39,12 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     condition = rule.of.condition
     truth = context.ternary(condition).from_time(context.warm_up_end_ns(condition))
     findings: list[Finding] = []
-    met, has_gap = 0, False
+    has_gap = False
     in_gap = partial(context.is_in_gap, condition)
-    for pulse in _pulses(truth, context):
+    pulses = _Pulses(truth, context)
+    is_met = pulses.are_within(rule.least_ns, rule.most_ns) & context.by_columns
+    met = int(is_met.sum())
+    for pulse in map(pulses.__getitem__, np.flatnonzero(~is_met).tolist()):
         outcome, reason = _decide(rule, context, pulse)
         if outcome is Outcome.MET:
             met += 1
@@ -117,60 +120,71 @@ class _MeasuredPulse(NamedTuple):
     unseen: str
 
 
-def _pulses(truth: TernaryTimeline, context: EvaluationContext) -> Iterator[_MeasuredPulse]:
-    """Yield each pulse in order of time."""
-    stops_ns = np.append(truth.at_ns[1:], truth.end_ns)
-    settled = np.flatnonzero(truth.value != IN_TRANSITION)
-    value = truth.value[settled]
-    starts = settled[np.flatnonzero((value == TRUE) & np.append(True, value[:-1] != TRUE))]
-    lasts = settled[np.flatnonzero((value == TRUE) & np.append(value[1:] != TRUE, True))]
-    for first, last in zip(starts.tolist(), lasts.tolist(), strict=True):
-        begin_seen, end_since = int(truth.at_ns[first]), int(stops_ns[last])
-        before, after = _neighbour(truth, first, -1), _neighbour(truth, last, 1)
-        unseen = ""
-        begin_since: int | None = None
-        if before is not None and truth.value[before] == FALSE:
-            begin_since = int(stops_ns[before])
-        else:
-            unseen = "began before the log shows it"
-        end_seen: int | None = None
-        if after is not None and truth.value[after] == FALSE:
-            end_seen = int(truth.at_ns[after])
-        elif after is not None and truth.value[after] == UNKNOWN:
-            unseen = unseen or "the log does not show its end"
-        else:
-            unseen = unseen or "the capture ends in it"
+class _Pulses:
+    """All pulses of a condition in order of time, an element each."""
+
+    def __init__(self, truth: TernaryTimeline, context: EvaluationContext) -> None:
+        self._first_ns = context.first_ns
+        stops_ns = np.append(truth.at_ns[1:], truth.end_ns)
+        settled = np.flatnonzero(truth.value != IN_TRANSITION)
+        value = truth.value[settled]
+        first = np.flatnonzero((value == TRUE) & np.append(True, value[:-1] != TRUE)[: len(value)])
+        last = np.flatnonzero((value == TRUE) & np.append(value[1:] != TRUE, True)[-len(value) :])
+        #: Value of the nearest stretch before and behind that is not between two frames; -1 if there is none.
+        self._before = np.append(value, -1)[first - 1]
+        self._after = np.append(value, -1)[last + 1]
+        #: Ends of what surely holds; beyond them, where the neighbours begin and end.
+        self._begin_seen_ns, self._end_since_ns = truth.at_ns[settled[first]], stops_ns[settled[last]]
+        self._begin_since_ns = stops_ns[settled[first - 1]]
+        self._end_seen_ns = truth.at_ns[np.append(settled, 0)[last + 1]]
+        is_whole = (self._before == FALSE) & (self._after == FALSE)
+        #: Whether both ends are in the log, and, if so, the longest time that it can have lasted, ns.
+        self.is_whole = is_whole
+        self.most_ns = np.where(is_whole, self._end_seen_ns - self._begin_since_ns, 0)
         # Between two frames it may have broken off for a while: then these are two.
-        parts = [
-            int(stops_ns[index] - truth.at_ns[index]) for index in range(first, last + 1) if truth.value[index] == TRUE
-        ]
-        yield _MeasuredPulse(
+        true = settled[value == TRUE]
+        own = np.flatnonzero(np.isin(true, settled[first]))
+        length_ns = stops_ns[true] - truth.at_ns[true]
+        self.shortest_ns = np.minimum.reduceat(length_ns, own) if len(own) else length_ns
+        self.longest_ns = np.maximum.reduceat(length_ns, own) if len(own) else length_ns
+
+    def __len__(self) -> int:
+        return len(self.most_ns)
+
+    def __getitem__(self, index: int) -> _MeasuredPulse:
+        is_begun, is_ended = self._before[index] == FALSE, self._after[index] == FALSE
+        unseen = ""
+        if not is_begun:
+            unseen = "began before the log shows it"
+        elif not is_ended:
+            unseen = "the log does not show its end" if self._after[index] == UNKNOWN else "the capture ends in it"
+        return _MeasuredPulse(
             begun=TimeBounds(
-                earliest_ns=context.first_ns if begin_since is None else begin_since, latest_ns=begin_seen
+                earliest_ns=int(self._begin_since_ns[index]) if is_begun else self._first_ns,
+                latest_ns=int(self._begin_seen_ns[index]),
             ),
-            ended=TimeBounds(earliest_ns=end_since, latest_ns=end_seen),
-            shortest_ns=min(parts),
-            longest_ns=max(parts),
-            most_ns=None if begin_since is None or end_seen is None else end_seen - begin_since,
+            ended=TimeBounds(
+                earliest_ns=int(self._end_since_ns[index]),
+                latest_ns=int(self._end_seen_ns[index]) if is_ended else None,
+            ),
+            shortest_ns=int(self.shortest_ns[index]),
+            longest_ns=int(self.longest_ns[index]),
+            most_ns=int(self.most_ns[index]) if self.is_whole[index] else None,
             unseen=unseen,
         )
 
-
-def _neighbour(truth: TernaryTimeline, index: int, step: int) -> int | None:
-    """Return the nearest stretch on one side that is not doubt; None if there is none."""
-    index += step
-    while 0 <= index < len(truth.value):
-        if truth.value[index] != IN_TRANSITION:
-            return index
-        index += step
-    return None
+    def are_within(self, least_ns: int | None, most_ns: int | None) -> NDArray[np.bool_]:
+        """Return which of them are wholly in the log and wholly within their limits."""
+        is_met: NDArray[np.bool_] = self.is_whole.copy()
+        if most_ns is not None:
+            is_met &= self.most_ns <= most_ns
+        if least_ns is not None:
+            is_met &= self.shortest_ns >= least_ns
+        return is_met
 
 
 def _decide(rule: Pulse, context: EvaluationContext, pulse: _MeasuredPulse) -> tuple[Outcome, str]:
     least, most = rule.least_ns, rule.most_ns
-    is_short = most is None or (pulse.most_ns is not None and pulse.most_ns <= most)
-    if is_short and pulse.most_ns is not None and (least is None or pulse.shortest_ns >= least):
-        return Outcome.MET, ""  # Most are so, and nobody reads what would be said of them.
     length = TimeBounds(earliest_ns=pulse.longest_ns, latest_ns=pulse.most_ns)
     text = f"{past_tense(rule.of)} for {span_text(length)}; {limit_text(least, most).replace('limit', 'allowed', 1)}"
     if most is not None and pulse.longest_ns > most:
@@ -181,6 +195,8 @@ def _decide(rule: Pulse, context: EvaluationContext, pulse: _MeasuredPulse) -> t
         return Outcome.UNDECIDED, f"{text}: {pulse.unseen}"
     if least is not None and pulse.most_ns < least:
         return Outcome.VIOLATED, f"{text}: too short by at least {format_at_least(least - pulse.most_ns)}"
+    if (least is None or pulse.shortest_ns >= least) and (most is None or pulse.most_ns <= most):
+        return Outcome.MET, ""
     if least is not None and pulse.shortest_ns < least <= pulse.longest_ns:
         return Outcome.UNDECIDED, f"{text}: the log cannot tell whether it broke off between two frames"
     limit = most if most is not None and pulse.most_ns > most else least

@@ -37,12 +37,14 @@ Without time stamps only the order is judged: out_of_order stands, everything el
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from buslens.checks.context import edge_condition
+from buslens.checks.edges import Edge, Edges
 from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds
+from buslens.checks.met_handshakes import find_met_handshakes
 from buslens.checks.phrases import (
     already,
     borderline_text,
@@ -61,6 +63,8 @@ from buslens.units import exact_duration, format_at_least
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from numpy.typing import NDArray
+
     from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes
     from buslens.expectations.model import Sequence, Step, Trigger
 
@@ -69,42 +73,16 @@ _NO_LIMIT_NS: Final = 1 << 60
 """Stands for the limit of each step where frames have an order and no times."""
 
 
-class Edge(NamedTuple):
-    """Something that happened in ``(since_ns, seen_ns]``."""
-
-    since_ns: int
-    seen_ns: int
-    #: Recording that shows it, and how much of its doubt is that of its clock, ns: within one recording that is none.
-    source: str = ""
-    doubt_ns: int = 0
-
-    @property
-    def span(self) -> TimeBounds:
-        """The same as a span with both ends included."""
-        return TimeBounds(earliest_ns=self.since_ns + 1, latest_ns=self.seen_ns)
-
-    def delay_after(self, reference: Edge) -> TimeBounds:
-        """Return the time from a reference to this edge."""
-        shared_ns = self.doubt_ns + reference.doubt_ns if self.source == reference.source else 0
-        return TimeBounds(
-            earliest_ns=self.since_ns + 1 - reference.seen_ns + shared_ns,
-            latest_ns=self.seen_ns - reference.since_ns - 1 - shared_ns,
-        )
-
-
 def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
     """Return what the rule found in each handshake, and the handshakes, in order of time."""
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
-    starts = _edges(context, rule.start)
-    certain, doubtful = [], []
-    for start in starts:
-        value = _given_at(rule, context, start)
-        if value == TRUE:
-            certain.append(start)
-        elif value != FALSE:
-            doubtful.append(start)
-            findings.append(_doubtful_start(rule, context, start))
+    found = context.trigger_times(rule.start)
+    starts = Edges(found.since_ns, found.seen_ns, found.source, found.doubt_ns)
+    given = _given_at(rule, context, starts)
+    certain = starts.of(given == TRUE)
+    doubtful = [starts.at(index) for index in np.flatnonzero((given != TRUE) & (given != FALSE)).tolist()]
+    findings += [_doubtful_start(rule, context, start) for start in doubtful]
     for zone in context.trigger_times(rule.start).possible:
         reason = f"'{rule.start.text}' may have come about here: {zone.why}"
         findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
@@ -113,10 +91,16 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding],
             reason = f"{past_tense(rule.start)} at a moment that the log does not show: {zone.why}"
             findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
     findings += _hidden_start(rule, context)
-    for number, start in enumerate(certain, 1):
-        following = certain[number] if number < len(certain) else None
-        run = _HandshakeEvaluator(rule, context, start, number, following, doubtful)
-        findings += run.judge()
+    is_met, came = np.zeros(len(certain.seen_ns), np.bool_), tuple[Edges, ...]()
+    triggers = [rule.start, *(step.await_ for step in rule.steps), *([rule.abandon] if rule.abandon else [])]
+    # Between samples that were asked for, and between clocks, the order of changes is open: columns know nothing of that.
+    is_open = context.is_polled(*triggers) or any(context.trigger_times(trigger).doubt_ns for trigger in triggers)
+    if context.by_columns and context.is_timed and not is_open:
+        is_met, came = find_met_handshakes(rule, context, certain)
+    for index in range(len(is_met)):
+        following = certain.at(index + 1) if index + 1 < len(is_met) else None
+        run = _HandshakeEvaluator(rule, context, certain.at(index), index + 1, following, doubtful)
+        findings += run.met([edges.at(index) for edges in came]) if is_met[index] else run.judge()
         handshakes.append(run.handshake())
     findings.sort(key=lambda finding: finding.time_ns or 0)
     return findings, handshakes
@@ -149,11 +133,6 @@ def _without_times(finding: Finding, limits: Mapping[str, Step], context: Evalua
 
 
 _UNTIMED: Final = "the log carries no time stamps; record again with time stamps switched on"
-
-
-def _edges(context: EvaluationContext, trigger: Trigger) -> list[Edge]:
-    found = context.trigger_times(trigger)
-    return [_edge_at(found, index) for index in range(len(found))]
 
 
 def _edge_at(found: TriggerTimes, index: int) -> Edge:
@@ -209,14 +188,14 @@ def _evidence(context: EvaluationContext, trigger: Trigger, edge: Edge) -> Evide
     return Evidence(what=past_tense(trigger), role=context.trigger_times(trigger).roles[0], time=edge.span)
 
 
-def _given_at(rule: Sequence, context: EvaluationContext, start: Edge) -> int:
-    """Return what `given` was just before a start; of samples, whether it was the same all through their gap."""
+def _given_at(rule: Sequence, context: EvaluationContext, starts: Edges) -> NDArray[np.int8]:
+    """Return what `given` was just before each start; of samples, whether it was the same all through their gap."""
     if rule.given is None:
-        return TRUE
+        return np.full(len(starts.seen_ns), TRUE, np.int8)
     given = context.ternary(rule.given.condition)
     if context.is_polled(rule.start, rule.given.condition):
-        return given.over(start.since_ns, start.seen_ns)
-    return given.at(start.since_ns)
+        return np.array([given.over(*start) for start in zip(starts.since_ns, starts.seen_ns, strict=True)], np.int8)
+    return given.values_at(starts.since_ns)
 
 
 def _hidden_start(rule: Sequence, context: EvaluationContext) -> Iterator[Finding]:
@@ -284,6 +263,17 @@ class _HandshakeEvaluator:
             abandoned=self.abandoned,
             tries=self.tries,
         )
+
+    def met(self, came: list[Edge]) -> Iterator[Finding]:
+        """Yield the findings of a handshake that is met throughout; edges in the order of the steps."""
+        before: str | None = None
+        self.tries = 1
+        for step, edge in zip(self.rule.steps, came, strict=True):
+            reference_name = before if step.from_ is None else step.from_
+            self.found[step.name] = edge
+            self._note_end(edge.seen_ns)
+            yield self._evaluate_delay(step, self.found[reference_name], reference_name, edge)
+            before = step.name
 
     def judge(self) -> Iterator[Finding]:
         """Yield one finding for each step that can be judged."""

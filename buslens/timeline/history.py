@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -49,6 +49,8 @@ LEAST_CYCLIC: Final = 4
 
 NO_TIMEOUT: Final = 2**62
 """Stands for a silence that never makes a track unknown, ns."""
+
+_Item = TypeVar("_Item", bound=np.generic)
 
 _ADDRESS: Final = 0xFF
 """Bits of a 29-bit identifier that hold a J1939 source address."""
@@ -169,16 +171,23 @@ class TrackHistory:
             self.silent_from_ns.append(silent_from_ns)
 
     def arrays(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.uint64], NDArray[np.int64]]:
-        """Return time, since, raw and silent_from, one element per row."""
+        """Return time, since, raw and silent_from, one element per row; not to be written to."""
         if not self.time_ns:
             none = np.empty(0, np.int64)
             return none, none, np.empty(0, np.uint64), none
         return (
-            np.concatenate(self.time_ns),
-            np.concatenate(self.changed_after_ns),
-            np.concatenate(self.raw),
-            np.concatenate(self.silent_from_ns),
+            _joined(self.time_ns),
+            _joined(self.changed_after_ns),
+            _joined(self.raw),
+            _joined(self.silent_from_ns),
         )
+
+
+def _joined(parts: list[NDArray[_Item]]) -> NDArray[_Item]:
+    """Return the arrays of a list as one, which then stands in it alone."""
+    if len(parts) > 1:
+        parts[:] = [np.concatenate(parts)]
+    return parts[0]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -492,6 +501,7 @@ def _join_rows(rows: TrackHistory, new: TrackHistory, gap_from_ns: int) -> None:
         rows.open_gap_ns = pending if pending != NO_FRAME_NS else new.open_gap_ns
         return
     time_ns, since_ns, raw, silent_from_ns = new.arrays()
+    since_ns, silent_from_ns = since_ns.copy(), silent_from_ns.copy()
     if pending != NO_FRAME_NS:
         silent_from_ns[0] = pending
     since_ns[0] = rows.last_ns

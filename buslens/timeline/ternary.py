@@ -7,7 +7,7 @@ doubt where they meet, so that nobody takes a gap in the log for a question of r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy as np
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -60,6 +60,11 @@ class TernaryTimeline:
         if (values == UNKNOWN).any():
             return UNKNOWN
         return int(values[0]) if (values == values[0]).all() else IN_TRANSITION
+
+    def values_at(self, time_ns: NDArray[np.int64]) -> NDArray[np.int8]:
+        """Return the values at many times."""
+        index = np.searchsorted(self.at_ns, time_ns, side="right") - 1
+        return np.where(index < 0, np.int8(UNKNOWN), self.value[index])
 
     def is_false(self, since_ns: int, until_ns: int) -> bool:
         """Return whether it surely does not hold at any moment from one time to another, both included."""
@@ -163,30 +168,33 @@ class TernaryTimeline:
         before, unknown, behind = settled[begun[found + 1] - 1], settled[begun[found + 1]], settled[begun[found + 2]]
         return self.at_ns[before + 1] - 1, self.at_ns[behind], self.at_ns[unknown]
 
-    def episodes(self) -> list[Episode]:
+    def episodes(self) -> Episodes:
         """Return the stretches in which the condition is not false throughout, in order of time."""
         stops_ns = np.append(self.at_ns[1:], self.end_ns)
-        found = []
-        for start, stop in zip(*(bounds.tolist() for bounds in self._runs()), strict=True):
-            value = self.value[start:stop]
-            true = np.flatnonzero(value == TRUE)
-            lengths = (stops_ns[start:stop] - self.at_ns[start:stop])[true]
-            longest = int(true[np.argmax(lengths)]) if len(true) else None
-            found.append(
-                Episode(
-                    from_ns=int(self.at_ns[start]),
-                    to_ns=int(stops_ns[stop - 1]),
-                    is_certain=longest is not None,
-                    certain_from_ns=int(self.at_ns[start] if longest is None else self.at_ns[start + longest]),
-                    certain_ns=0 if longest is None else int(lengths.max()),
-                    has_unknown=bool((value == UNKNOWN).any()),
-                    # Elsewhere the condition is false right before and right behind, even of what is unknown.
-                    begins_unseen=start == 0,
-                    ends_unseen=stop == len(self.value),
-                    at_end=stop == len(self.value),
-                )
-            )
-        return found
+        start, stop = self._runs()
+        true = np.flatnonzero(self.value == TRUE)
+        own = np.searchsorted(start, true, side="right") - 1
+        length_ns = (stops_ns - self.at_ns)[true]
+        # Of each run the longest, and of those as long the first.
+        longest = np.lexsort((-length_ns, own))
+        longest = longest[np.append(True, np.diff(own[longest]) > 0)[: len(longest)]]
+        certain = own[longest]
+        certain_from_ns, certain_ns = self.at_ns[start], np.zeros(len(start), np.int64)
+        certain_from_ns[certain], certain_ns[certain] = self.at_ns[true[longest]], length_ns[longest]
+        is_certain, has_unknown = np.zeros(len(start), np.bool_), np.zeros(len(start), np.bool_)
+        is_certain[certain] = True
+        has_unknown[np.searchsorted(start, np.flatnonzero(self.value == UNKNOWN), side="right") - 1] = True
+        return Episodes(
+            from_ns=self.at_ns[start],
+            to_ns=stops_ns[stop - 1],
+            is_certain=is_certain,
+            certain_from_ns=certain_from_ns,
+            certain_ns=certain_ns,
+            has_unknown=has_unknown,
+            # Elsewhere the condition is false right before and right behind, even of what is unknown.
+            begins_unseen=start == 0,
+            at_end=stop == len(self.value),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,16 +211,38 @@ class Episode:
     certain_ns: int
     #: Whether a role is unknown in it.
     has_unknown: bool
-    #: Whether its beginning, or its end, is not in the log.
+    #: Whether its beginning is not in the log.
     begins_unseen: bool
-    ends_unseen: bool
     #: Whether it lasts to the end of the capture.
     at_end: bool
 
     @property
     def most_ns(self) -> int | None:
         """Longest time that it can have lasted by the axis, ns; None when an end is not in the log."""
-        return None if self.begins_unseen or self.ends_unseen else self.to_ns - self.from_ns
+        return None if self.begins_unseen or self.at_end else self.to_ns - self.from_ns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Episodes:
+    """Many of them in order of time, an element each; fields as of `Episode`."""
+
+    from_ns: NDArray[np.int64]
+    to_ns: NDArray[np.int64]
+    is_certain: NDArray[np.bool_]
+    certain_from_ns: NDArray[np.int64]
+    certain_ns: NDArray[np.int64]
+    has_unknown: NDArray[np.bool_]
+    begins_unseen: NDArray[np.bool_]
+    at_end: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.from_ns)
+
+    def __getitem__(self, index: int) -> Episode:
+        return Episode(**{it.name: getattr(self, it.name)[index].item() for it in fields(self)})
+
+    def __iter__(self) -> Iterator[Episode]:
+        return map(self.__getitem__, range(len(self)))
 
 
 def ternary_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]]) -> TernaryTimeline:

@@ -12,9 +12,10 @@ from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
 from buslens.checks.capture_match import absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
-from buslens.checks.findings import Finding, Outcome, Result, Verdict
+from buslens.checks.findings import Finding, Findings, Outcome, Result, Verdict
 from buslens.checks.own_words import in_own_words
 from buslens.checks.shortest import shortest_of
+from buslens.checks.step_findings import StepFindings
 from buslens.checks.sources import Recording, SpanningContext, aligned, clipped, extended, unaligned_text
 from buslens.checks.values import (
     columns_of,
@@ -502,19 +503,21 @@ def _result(
     notes: Iterable[str],
 ) -> Result:
     """Return what rules find, each in its context; one that has none is undecided for the reason that is given."""
-    findings: list[Finding] = []
+    parts: list[Sequenced[Finding]] = []
     handshakes: list[Handshake] = []
     unexercised = []
     for rule in expected.rules:
         context = context_of(rule)
         if isinstance(context, str):
-            findings.append(_undecided(rule, context))
+            parts.append([_undecided(rule, context)])
             continue
         found, runs = evaluate_rule(rule, context)
-        findings += (in_own_words(it, rule, expected.roles) for it in found)
+        words = partial(in_own_words, rule=rule, roles=expected.roles)
+        parts.append(found.told_by(words) if isinstance(found, StepFindings) else [words(it) for it in found])
         handshakes += runs
         if not found:
             unexercised.append(rule.name)
+    findings = Findings(parts)
     verdict, summary = decide_verdict(
         findings, handshakes, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
     )
@@ -525,7 +528,7 @@ def _result(
         path=path,
         verdict=verdict,
         summary=summary,
-        findings=tuple(findings),
+        findings=findings,
         handshakes=tuple(handshakes),
         unexercised=tuple(unexercised),
         timelines=timelines,
@@ -536,7 +539,7 @@ def _result(
     )
 
 
-def evaluate_rule(rule: AnyRule, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
+def evaluate_rule(rule: AnyRule, context: EvaluationContext) -> tuple[Sequenced[Finding], list[Handshake]]:
     """Return what one rule finds, and the handshakes if it is a sequence."""
     if not context.is_timed and _needs_time(rule):
         if isinstance(rule, Sequence) and _has_order(rule):

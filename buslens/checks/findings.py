@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING
+from functools import cached_property
+from itertools import accumulate, chain
+from typing import TYPE_CHECKING, overload
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from buslens.capture.frames import ReadStats
     from buslens.expectations.model import Expectations
@@ -96,6 +100,98 @@ class Finding:
     basis: str = ""
 
 
+class FindingSequence(Sequence[Finding]):
+    """Findings of which not all are records yet; equal to any other sequence of the same findings."""
+
+    #: Those that are, in order of time; all others are met.
+    made: tuple[Finding, ...]
+
+    def at(self, index: int) -> Finding:
+        """Return one of them, counted from 0."""
+        raise NotImplementedError
+
+    def digest(self) -> Iterator[Finding]:
+        """Yield the made ones, and of the others as many as tell how fast each step came."""
+        return iter(self.made)
+
+    def handshakes_in_columns(self, rule: str) -> int:  # noqa: ARG002 - of no rule
+        """Return how many handshakes of a rule are met throughout, and have no finding that is made."""
+        return 0
+
+    @overload
+    def __getitem__(self, index: int) -> Finding: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[Finding, ...]: ...
+    def __getitem__(self, index: int | slice) -> Finding | tuple[Finding, ...]:
+        places = range(len(self))[index]
+        return self.at(places) if isinstance(places, int) else tuple(map(self.at, places))
+
+    def __iter__(self) -> Iterator[Finding]:
+        return map(self.at, range(len(self)))
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Sequence):
+            return NotImplemented
+        return len(self) == len(other) and all(one == it for one, it in zip(self, other, strict=True))
+
+    __hash__ = None  # type: ignore[assignment]  # no more than a list
+
+    def __repr__(self) -> str:
+        return f"<{len(self)} findings>"
+
+
+class Findings(FindingSequence):
+    """All findings of a capture, in order of rule and time.
+
+    Parameters
+    ----------
+    parts : iterable of sequences of Finding
+        What one rule after the other found.
+    """
+
+    def __init__(self, parts: Iterable[Sequence[Finding]]) -> None:
+        self.parts = tuple(parts)
+        self._ends = tuple(accumulate(map(len, self.parts)))
+
+    @classmethod
+    def of(cls, findings: Sequence[Finding]) -> Findings:
+        """Return any findings as such."""
+        return findings if isinstance(findings, Findings) else cls([findings])
+
+    def __len__(self) -> int:
+        return self._ends[-1] if self._ends else 0
+
+    def __iter__(self) -> Iterator[Finding]:
+        return chain.from_iterable(self.parts)
+
+    def at(self, index: int) -> Finding:
+        """Return one of them, counted from 0."""
+        number = bisect_right(self._ends, index)
+        return self.parts[number][index - (self._ends[number - 1] if number else 0)]
+
+    @cached_property
+    def made(self) -> tuple[Finding, ...]:  # type: ignore[override]  # read only, as all that is said of findings
+        """Those that are records already; all others are met."""
+        parts = (part.made if isinstance(part, FindingSequence) else part for part in self.parts)
+        return tuple(chain.from_iterable(parts))
+
+    def digest(self) -> Iterator[Finding]:
+        """Yield the made ones, and of the others as many as tell how fast each step came."""
+        for part in self.parts:
+            yield from part.digest() if isinstance(part, FindingSequence) else part
+
+    def met_handshakes(self, rule: str) -> int:
+        """Return in how many handshakes a step of a rule came in its time."""
+        made = {it.handshake for it in self.made if it.rule == rule and it.outcome is Outcome.MET}
+        parts = (part for part in self.parts if isinstance(part, FindingSequence))
+        return len(made) + sum(part.handshakes_in_columns(rule) for part in parts)
+
+    @cached_property
+    def unmet(self) -> tuple[Finding, ...]:
+        """Faults, and what is undecided, in their order."""
+        return tuple(it for it in self.made if it.outcome is not Outcome.MET)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handshake:
     """One run of a sequence."""
@@ -122,7 +218,7 @@ class Result:
     verdict: Verdict
     #: Why the verdict is what it is, one sentence.
     summary: str
-    findings: tuple[Finding, ...]
+    findings: Findings
     handshakes: tuple[Handshake, ...]
     #: Rules that found nothing to judge.
     unexercised: tuple[str, ...]
@@ -133,6 +229,9 @@ class Result:
     notes: tuple[str, ...] = field(default=())
     #: Those of the notes that name a needed message which the capture has not one frame of.
     absent: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "findings", Findings.of(self.findings))
 
     @property
     def origin_ns(self) -> int:

@@ -55,6 +55,7 @@ from buslens.checks.phrases import (
     plain,
     span_text,
 )
+from buslens.checks.step_findings import StepFindings, came_text
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.timeline.ternary import FALSE, TRUE
@@ -62,6 +63,7 @@ from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from collections.abc import Sequence as Sequenced
 
     from numpy.typing import NDArray
 
@@ -73,7 +75,7 @@ _NO_LIMIT_NS: Final = 1 << 60
 """Stands for the limit of each step where frames have an order and no times."""
 
 
-def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
+def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[Sequenced[Finding], list[Handshake]]:
     """Return what the rule found in each handshake, and the handshakes, in order of time."""
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
@@ -92,18 +94,35 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding],
             findings.append(_finding(rule, Outcome.UNDECIDED, reason, Edge(zone.from_ns, zone.until_ns)))
     findings += _hidden_start(rule, context)
     is_met, came = np.zeros(len(certain.seen_ns), np.bool_), tuple[Edges, ...]()
-    triggers = [rule.start, *(step.await_ for step in rule.steps), *([rule.abandon] if rule.abandon else [])]
-    # Between samples that were asked for, and between clocks, the order of changes is open: columns know nothing of that.
-    is_open = context.is_polled(*triggers) or any(context.trigger_times(trigger).doubt_ns for trigger in triggers)
+    # Between samples that were asked for, and between clocks, the order of changes is open: columns know nothing of it.
+    is_open = context.is_polled(*rule.triggers) or any(context.trigger_times(it).doubt_ns for it in rule.triggers)
     if context.by_columns and context.is_timed and not is_open:
         is_met, came = find_met_handshakes(rule, context, certain)
-    for index in range(len(is_met)):
+    for index in np.flatnonzero(~is_met).tolist():
         following = certain.at(index + 1) if index + 1 < len(is_met) else None
         run = _HandshakeEvaluator(rule, context, certain.at(index), index + 1, following, doubtful)
-        findings += run.met([edges.at(index) for edges in came]) if is_met[index] else run.judge()
+        findings += run.judge()
         handshakes.append(run.handshake())
     findings.sort(key=lambda finding: finding.time_ns or 0)
-    return findings, handshakes
+    if not is_met.any():
+        return findings, handshakes
+    numbers = np.flatnonzero(is_met) + 1
+    starts, came = certain.of(is_met), tuple(edges.of(is_met) for edges in came)
+    handshakes += _met_handshakes(rule, numbers, starts, came)
+    handshakes.sort(key=lambda run: run.number)
+    return StepFindings(rule, findings, numbers, starts, came), handshakes
+
+
+def _met_handshakes(
+    rule: Sequence, numbers: NDArray[np.int64], starts: Edges, came: tuple[Edges, ...]
+) -> Iterator[Handshake]:
+    """Yield the records of handshakes that are met throughout."""
+    end_ns = np.max([starts.seen_ns, *(edges.seen_ns for edges in came)], axis=0)
+    for number, since_ns, seen_ns, last_ns in zip(
+        *(column.tolist() for column in (numbers, starts.since_ns, starts.seen_ns, end_ns)), strict=True
+    ):
+        start = Edge(since_ns, seen_ns).span
+        yield Handshake(rule=rule.name, number=number, start=start, end_ns=last_ns, completed=True)
 
 
 def evaluate_order(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
@@ -264,17 +283,6 @@ class _HandshakeEvaluator:
             tries=self.tries,
         )
 
-    def met(self, came: list[Edge]) -> Iterator[Finding]:
-        """Yield the findings of a handshake that is met throughout; edges in the order of the steps."""
-        before: str | None = None
-        self.tries = 1
-        for step, edge in zip(self.rule.steps, came, strict=True):
-            reference_name = before if step.from_ is None else step.from_
-            self.found[step.name] = edge
-            self._note_end(edge.seen_ns)
-            yield self._evaluate_delay(step, self.found[reference_name], reference_name, edge)
-            before = step.name
-
     def judge(self) -> Iterator[Finding]:
         """Yield one finding for each step that can be judged."""
         before: str | None = None
@@ -339,7 +347,7 @@ class _HandshakeEvaluator:
             delay = TimeBounds(earliest_ns=0, latest_ns=delay.latest_ns)
         assert delay.latest_ns is not None  # noqa: S101 (both ends of an edge are known)
         least, most = step.after_ns, step.within_ns
-        text = f"{past_tense(step.await_)} {span_text(delay)} after {self._name(reference_name)}"
+        text = came_text(step, delay, self._name(reference_name))
         if delay.earliest_ns > most:
             outcome, tail = Outcome.LATE, f"late by at least {format_at_least(delay.earliest_ns - most)}"
         elif least is not None and delay.latest_ns < least:

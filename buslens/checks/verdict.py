@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
-from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Findings, Outcome, Verdict
 from buslens.checks.headline import headline
 from buslens.checks.phrases import plain
 from buslens.expectations.model import Sequence
@@ -51,7 +51,7 @@ def worst_first(findings: Iterable[_F]) -> list[_F]:
 
 
 def decide_verdict(
-    findings: Iterable[Finding],
+    findings: Sequenced[Finding],
     handshakes: Iterable[Handshake],
     rules: Iterable[AnyRule],
     *,
@@ -64,7 +64,7 @@ def decide_verdict(
     or if no sequence was carried through, unless `handshake` says that none needs to be, or if something is still to
     be decided in the expectations; else as expected.
     """
-    ordered, rules = worst_first(findings), tuple(rules)
+    ordered, rules = worst_first(Findings.of(findings).unmet), tuple(rules)
     faults = [finding for finding in ordered if finding.outcome.is_fault]
     if faults:
         return Verdict.FAULTY, headline(faults, rules)
@@ -77,7 +77,7 @@ def decide_verdict(
         return Verdict.UNDECIDED, _NO_SEQUENCE
     if handshake and not whole:
         return Verdict.UNDECIDED, _how_to_get_one(sequences)
-    if not ordered:
+    if not findings:
         return Verdict.UNDECIDED, "no rule was tested in this capture"
     if to_decide:
         more = f" (and {len(to_decide) - 1} more)" if len(to_decide) > 1 else ""

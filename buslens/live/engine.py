@@ -18,6 +18,7 @@ import numpy as np
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.pauses import TrafficByChannel
 from buslens.checks.check import evaluate_capture, evaluate_rules, plan_tracks, prepare
+from buslens.checks.findings import Findings
 from buslens.expectations.resolve import raw_values
 from buslens.live.final_findings import FinalFinding, extent, final_findings, lookback_ns
 from buslens.timeline.build import typed_raw
@@ -235,11 +236,13 @@ class Engine:
             return result
         return replace(
             result,
-            findings=tuple(
-                finding
-                if finding.handshake is None or not moved.get(finding.rule)
-                else replace(finding, handshake=finding.handshake + moved[finding.rule])
-                for finding in result.findings
+            findings=Findings.of(
+                [
+                    finding
+                    if finding.handshake is None or not moved.get(finding.rule)
+                    else replace(finding, handshake=finding.handshake + moved[finding.rule])
+                    for finding in result.findings
+                ]
             ),
             handshakes=tuple(
                 replace(run, number=run.number + moved[run.rule]) if moved.get(run.rule) else run

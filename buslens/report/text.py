@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from buslens.capture.frames import ReadStats
-    from buslens.checks.findings import Finding, Limit, Result
+    from buslens.checks.findings import Finding, Findings, Limit, Result
     from buslens.report.paragraphs import Paragraph
 
 _MARGIN: Final = 4
@@ -113,7 +113,7 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
     if unread := unread_text(stats):
         yield paragraph(StyledText(unread, TextStyle.STRONG))
     yield from _header(result)
-    findings = worst_first(result.findings)
+    findings = worst_first(result.findings.unmet)
     faults = [finding for finding in findings if finding.outcome.is_fault]
     doubts = [finding for finding in findings if finding.outcome is Outcome.UNDECIDED]
     write = _written_out if in_full else _by_kind
@@ -234,8 +234,8 @@ def _origin(result: Result) -> int | None:
 
 def _in_brief(result: Result) -> Iterator[Paragraph]:
     """Name what is OK and what was not tested, a line each."""
-    broken = {it.rule for it in result.findings if it.outcome is not Outcome.MET}
-    met = dict.fromkeys(clean(it.rule) for it in result.findings if it.rule not in broken)
+    broken = {it.rule for it in result.findings.unmet}
+    met = dict.fromkeys(clean(it.rule) for it in result.findings.digest() if it.rule not in broken)
     if met:
         yield _item(MET_SIGN, f"OK: {', '.join(met)}")
     if result.unexercised:
@@ -264,23 +264,23 @@ def _says(reason: str, limit: Limit) -> bool:
     return bool(only and re.search(rf"(?<![\d.]){re.escape(only)}\b", reason))
 
 
-def _met(findings: Sequence[Finding]) -> Iterator[Paragraph]:
+def _met(findings: Findings) -> Iterator[Paragraph]:
     """Sum up what is as it should be, a line for each rule, in the order of the expectations."""
     by_rule: dict[str, list[Finding]] = {}
-    for finding in findings:
+    for finding in findings.digest():
         if finding.outcome is Outcome.MET:
             by_rule.setdefault(finding.rule, []).append(finding)
     for rule, met in by_rule.items():
         steps = [finding for finding in met if finding.step is not None]
-        yield _item(MET_SIGN, f"{clean(rule)}: ", _met_steps(steps) if steps else _met_throughout(met))
+        text = _met_steps(steps, findings.met_handshakes(rule)) if steps else _met_throughout(met)
+        yield _item(MET_SIGN, f"{clean(rule)}: ", text)
 
 
-def _met_steps(met: Sequence[Finding]) -> str:
+def _met_steps(met: Sequence[Finding], runs: int) -> str:
     """Say how fast each step came, over all handshakes."""
     by_step: dict[str, list[Finding]] = {}
     for finding in sorted(met, key=lambda finding: (finding.handshake or 0, finding.time_ns or 0)):
         by_step.setdefault(finding.step or "", []).append(finding)
-    runs = len({finding.handshake for finding in met})
     steps = "; ".join(_met_step(step, found) for step, found in by_step.items())
     return steps if runs == 1 else f"{counted(runs, 'handshake')}: {steps}"
 

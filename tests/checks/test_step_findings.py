@@ -1,0 +1,94 @@
+"""Findings in columns are read as if each were a record."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from support.stage import Samples, becomes, perform, sampled, step
+
+from buslens.checks.check import evaluate_rule
+from buslens.checks.context import EvaluationContext
+from buslens.checks.findings import Finding, Findings, FindingSequence, Outcome, Result
+from buslens.checks.step_findings import StepFindings
+from buslens.checks.verdict import decide_verdict
+from buslens.expectations.model import Sequence
+from buslens.report.document import capture_entry, dumps
+from buslens.report.text import text
+
+RULE = Sequence(
+    name="lock handshake",
+    start=becomes("door", "on"),
+    steps=(
+        step("enable", "enable", "on", within=60),
+        step("answer", "feedback", "on", within=70, after=10),
+        step("ends", "enable", "off", within=90, from_="enable"),
+    ),
+    basis="invented",
+)
+
+
+def samples(*delays: float) -> dict[str, Samples]:
+    """Return handshakes of which each is answered so many ms after the enable."""
+    changes = {role: [(0.0, "off")] for role in ("door", "enable", "feedback")}
+    for index, delay in enumerate(delays):
+        at = 30.0 + 200 * index
+        changes["door"] += [(at, "on"), (at + 150, "off")]
+        changes["enable"] += [(at + 7 + delay / 4, "on"), (at + 100, "off")]
+        changes["feedback"] += [(at + 7 + 1.25 * delay, "on"), (at + 160, "off")]
+    return {role: sampled(of, every=5, until=200 * len(delays) + 100) for role, of in changes.items()}
+
+
+def ways(result: Result) -> tuple[FindingSequence, list[Finding]]:
+    """Return what the rule found by columns and one by one."""
+    found = []
+    for by_columns in (True, False):
+        context = EvaluationContext(
+            timelines=result.timelines,
+            presences={},
+            first_ns=result.stats.first_ns or 0,
+            end_ns=result.stats.last_ns or 0,
+            by_columns=by_columns,
+        )
+        found.append(evaluate_rule(RULE, context)[0])
+    together, alone = found
+    assert isinstance(together, StepFindings)
+    assert isinstance(alone, list)
+    return together, alone
+
+
+@pytest.mark.parametrize(
+    "delays", [(30,), (30, 40, 52, 21), (30, 90, 44, 20), (90, 31, 62, 100, 24), (66, 40)], ids=str
+)
+class TestStepFindings:
+    def test_places(self, delays: tuple[float, ...]) -> None:
+        together, alone = ways(perform(samples(*delays), RULE))
+        assert together == alone
+        assert [together[place] for place in range(-len(alone), len(alone))] == alone + alone
+        assert together[1:-1] == tuple(alone[1:-1])
+        with pytest.raises(IndexError):
+            together[len(alone)]
+
+    def test_what_a_capture_says(self, delays: tuple[float, ...]) -> None:
+        result = perform(samples(*delays), RULE)
+        together, alone = (replace(result, findings=Findings.of(findings)) for findings in ways(result))
+        assert together.findings.unmet == tuple(it for it in alone.findings if it.outcome is not Outcome.MET)
+        assert text(together) == text(alone)
+        assert text(together, in_full=True) == text(alone, in_full=True)
+        assert dumps(capture_entry(together)) == dumps(capture_entry(alone))
+        verdicts = [decide_verdict(it.findings, it.handshakes, [RULE]) for it in (together, alone)]
+        assert verdicts[0] == verdicts[1]
+
+
+class TestFindings:
+    def test_nothing(self) -> None:
+        assert Findings([]) == ()
+        assert not Findings([])
+        assert Findings([]).unmet == ()
+
+    def test_several_rules(self) -> None:
+        together, alone = ways(perform(samples(30, 90, 44), RULE))
+        both = Findings([alone[:2], together, [], alone[:1]])
+        assert both == [*alone[:2], *alone, *alone[:1]]
+        assert [both[place] for place in range(len(both))] == list(both)
+        assert both[-1] == alone[0]

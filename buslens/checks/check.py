@@ -12,7 +12,7 @@ from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
 from buslens.checks.capture_match import absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
-from buslens.checks.findings import Finding, Findings, Outcome, Result, Verdict
+from buslens.checks.findings import Finding, Findings, Handshakes, Outcome, Result, Verdict
 from buslens.checks.own_words import in_own_words
 from buslens.checks.shortest import shortest_of
 from buslens.checks.step_findings import StepFindings
@@ -529,7 +529,7 @@ def _result(
         verdict=verdict,
         summary=summary,
         findings=findings,
-        handshakes=tuple(handshakes),
+        handshakes=Handshakes(handshakes),
         unexercised=tuple(unexercised),
         timelines=timelines,
         stats=stats,

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, overload
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
+    import pandas as pd
+
     from buslens.capture.frames import ReadStats
     from buslens.expectations.model import Expectations
     from buslens.timeline.model import Timeline
@@ -169,6 +171,12 @@ class Findings(FindingSequence):
         number = bisect_right(self._ends, index)
         return self.parts[number][index - (self._ends[number - 1] if number else 0)]
 
+    def to_pandas(self) -> pd.DataFrame:
+        """Return a table with a row for each finding; its columns are those of `buslens.checks.tables.FINDINGS`."""
+        from buslens.checks.tables import FINDINGS, to_pandas
+
+        return to_pandas(FINDINGS, self)
+
     @cached_property
     def made(self) -> tuple[Finding, ...]:  # type: ignore[override]  # read only, as all that is said of findings
         """Those that are records already; all others are met."""
@@ -210,6 +218,30 @@ class Handshake:
     tries: int = 1
 
 
+class Delays(tuple[Finding, ...]):
+    """The findings on the steps of handshakes, in order of rule and time."""
+
+    __slots__ = ()
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return a table with a row for each step; its columns are those of `buslens.checks.tables.DELAYS`."""
+        from buslens.checks.tables import DELAYS, to_pandas
+
+        return to_pandas(DELAYS, self)
+
+
+class Handshakes(tuple[Handshake, ...]):
+    """The handshakes of a capture, in order of rule and time."""
+
+    __slots__ = ()
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return a table with a row for each; its columns are those of `buslens.checks.tables.HANDSHAKES`."""
+        from buslens.checks.tables import HANDSHAKES, to_pandas
+
+        return to_pandas(HANDSHAKES, self)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """One capture, judged."""
@@ -219,7 +251,7 @@ class Result:
     #: Why the verdict is what it is, one sentence.
     summary: str
     findings: Findings
-    handshakes: tuple[Handshake, ...]
+    handshakes: Handshakes
     #: Rules that found nothing to judge.
     unexercised: tuple[str, ...]
     timelines: Mapping[str, Timeline]
@@ -232,6 +264,12 @@ class Result:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "findings", Findings.of(self.findings))
+        object.__setattr__(self, "handshakes", Handshakes(self.handshakes))
+
+    @property
+    def delays(self) -> Delays:
+        """What was found of each step of each handshake."""
+        return Delays(it for it in self.findings if it.step is not None and it.handshake is not None)
 
     @property
     def origin_ns(self) -> int:

@@ -235,11 +235,11 @@ def _result(
         skipped_lines=stats.broken,
         duration_ns=(stats.last_ns or 0) - (stats.first_ns or 0),
         clock_start_ns=stats.first_ns if is_dated else None,
-        met=sum(finding.outcome is Outcome.MET for finding in result.findings),
+        met=len(result.findings) - len(result.findings.unmet),
         unexercised=result.unexercised,
         handshakes=tuple(_handshakes(result)),
         delays=tuple(_delays(result)),
-        findings=tuple(_finding(it, result) for it in result.findings if it.outcome is not Outcome.MET),
+        findings=tuple(_finding(it, result) for it in result.findings.unmet),
         traffic=census.rows(),
         seconds=time.perf_counter() - begun,
     )
@@ -273,15 +273,13 @@ def _handshakes(result: Result) -> list[HandshakeRow]:
 
 def _delays(result: Result) -> list[DelayRow]:
     rows = []
-    for finding in result.findings:
-        if finding.step is None or finding.handshake is None:
-            continue
+    for finding in result.delays:
         waited = _waited_ns(finding, result) if finding.delay is None else finding.delay.earliest_ns
         rows.append(
             DelayRow(
                 rule=finding.rule,
-                handshake=finding.handshake,
-                step=finding.step,
+                handshake=finding.handshake or 0,
+                step=finding.step or "",
                 outcome=finding.outcome,
                 time_ns=None if finding.time_ns is None else finding.time_ns - result.origin_ns,
                 earliest_ns=waited,

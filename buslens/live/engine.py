@@ -18,7 +18,7 @@ import numpy as np
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.pauses import TrafficByChannel
 from buslens.checks.check import evaluate_capture, evaluate_rules, plan_tracks, prepare
-from buslens.checks.findings import Findings
+from buslens.checks.findings import Findings, Handshakes
 from buslens.expectations.resolve import raw_values
 from buslens.live.final_findings import FinalFinding, extent, final_findings, lookback_ns
 from buslens.timeline.build import typed_raw
@@ -244,7 +244,7 @@ class Engine:
                     for finding in result.findings
                 ]
             ),
-            handshakes=tuple(
+            handshakes=Handshakes(
                 replace(run, number=run.number + moved[run.rule]) if moved.get(run.rule) else run
                 for run in result.handshakes
             ),

@@ -3,7 +3,8 @@
     python tests/benchmarks/log_to_verdict.py [--megabytes 1024] [--folder FOLDER]
 
 The log is a rehearsed trip of a club car (60 background ids, about 3,000 frames per second; a minute with two
-handshakes), repeated with its clock going on until the file is as large as asked for. Peers:
+handshakes), repeated with its clock going on until the file is as large as asked for. A second log of the same size is
+dense: the trip without background ids and without the driving, so that a handshake comes every 7 s. Peers:
 
 * the plain loop over python-can's reader with cantools' decode of every message that the definitions know, on the first
   frames of the log (it is too slow for all of them; its rate does not depend on the length);
@@ -82,20 +83,22 @@ def main() -> None:
         log = Path(folder) / "long.log"
         write_log(log, options.megabytes * 1_000_000)
         compare(log, options.runs)
+        write_log(log, options.megabytes * 1_000_000, background_ids=0, repeated=1)
+        compare_dense(log, options.runs)
 
 
-def write_log(path: Path, size: int) -> None:
+def write_log(path: Path, size: int, *, background_ids: int = 60, repeated: int = REPEATED) -> None:
     """Write a candump log of at least so many bytes: one rehearsed trip again and again, its clock going on.
 
     A second of steady driving in the middle of the trip is repeated, so that a handshake comes every half minute.
     """
     from buslens.rehearsal.rehearse import rehearse, rendered
 
-    trip = np.frombuffer(rendered(rehearse("healthy", seed=1, background_ids=60), "candump"), np.uint8)
+    trip = np.frombuffer(rendered(rehearse("healthy", seed=1, background_ids=background_ids), "candump"), np.uint8)
     begins = np.concatenate(([0], np.flatnonzero(trip == ord("\n")) + 1))
     stamps_us = _stamps_us(trip, begins[:-1])
     drive = np.searchsorted(stamps_us, stamps_us[0] + 1_000_000 * np.array(DRIVING_S))
-    parts = [slice(0, drive[0]), *[slice(*drive)] * REPEATED, slice(drive[1], len(stamps_us))]
+    parts = [slice(0, drive[0]), *[slice(*drive)] * repeated, slice(drive[1], len(stamps_us))]
     at_us = int(stamps_us[0])
     with path.open("wb") as file:
         while file.tell() < size:
@@ -131,6 +134,23 @@ def compare(log: Path, runs: int) -> None:
         print(f"wc -l: {lines:.2f} s")
         print(f"  log to verdict takes {ours['seconds'] / lines:.1f} times as long")
     print(f"peak memory: {ours['peak_mb']:.0f} MB")
+    compare_cold(runs)
+
+
+def compare_dense(log: Path, runs: int) -> None:
+    """Print what a log costs in which there is nearly nothing but handshakes."""
+    ours = _python(_JUDGE, log, EXPECTATIONS, runs)
+    size = f"{log.stat().st_size / 1e6:.0f} MB, {ours['frames']:,} frames, {ours['handshakes']:,} handshakes"
+    print(f"dense log: {size}; verdict {ours['verdict']}")
+    print(f"dense log to verdict: {ours['seconds']:.2f} s")
+    if shutil.which("wc"):
+        lines = min(_wall(["wc", "-l", str(log)]) for _ in range(runs))
+        print(f"  takes {ours['seconds'] / lines:.1f} times as long as wc -l")
+    print(f"peak memory: {ours['peak_mb']:.0f} MB")
+
+
+def compare_cold(runs: int) -> None:
+    """Print what a verdict on a small capture costs from a cold start."""
     sample = ROOT / "sample_logs" / "car01_healthy.log"
     check = [sys.executable, "-m", "buslens", "check", str(sample), "--expectations", str(EXPECTATIONS)]
     ours_cold = min(_wall(check) for _ in range(2 * runs))

@@ -46,7 +46,7 @@ class TestAddUp:
         ],
     )
     def test_worst_counts(self, outcomes: list[Outcome], verdict: Verdict) -> None:
-        assert decide_verdict(map(finding, outcomes), WHOLE, [LOCK])[0] is verdict
+        assert decide_verdict(list(map(finding, outcomes)), WHOLE, [LOCK])[0] is verdict
 
     def test_faults_are_five(self) -> None:
         assert [outcome.value for outcome in Outcome if outcome.is_fault] == [

@@ -76,7 +76,7 @@ class Evidence:
     time: TimeBounds
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, weakref_slot=True)
 class Finding:
     """What one rule found at one place in one capture."""
 

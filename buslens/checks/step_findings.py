@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from functools import cached_property
 from typing import TYPE_CHECKING
+from weakref import WeakValueDictionary
 
 import numpy as np
 
@@ -60,6 +61,12 @@ class StepFindings(FindingSequence):
             for before, step in zip(names, rule.steps, strict=False)
         ]
         self._order = self._in_order()
+        #: Those that somebody still has: asked again, the same record is given, as of any sequence.
+        self._read: WeakValueDictionary[tuple[int, int], Finding] = WeakValueDictionary()
+
+    def __reduce__(self) -> tuple[type[StepFindings], tuple[object, ...]]:
+        """Go to another process as columns, too."""
+        return StepFindings, (self.rule, self.made, self._numbers, self._edges[0], self._edges[1:])
 
     def _in_order(self) -> NDArray[np.int64]:
         """Return for each finding its row, counted through one handshake after the other; -1 - i for number i made."""
@@ -84,9 +91,14 @@ class StepFindings(FindingSequence):
         return self._met(*divmod(row, len(self._steps)))
 
     def _met(self, handshake: int, step: int) -> Finding:
+        known = self._read.get((handshake, step))
+        if known is not None:
+            return known
         words = self._steps[step]
         reference, edge = self._edges[words.reference], self._edges[step + 1]
-        return words.finding(int(self._numbers[handshake]), reference.at(handshake), edge.at(handshake))
+        made = words.finding(int(self._numbers[handshake]), reference.at(handshake), edge.at(handshake))
+        self._read[handshake, step] = made
+        return made
 
     def digest(self) -> Iterator[Finding]:
         """Yield the made ones, and of the others the first, a fastest and a slowest of each step."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 
 import pytest
@@ -66,8 +67,16 @@ class TestStepFindings:
         assert together == alone
         assert [together[place] for place in range(-len(alone), len(alone))] == alone + alone
         assert together[1:-1] == tuple(alone[1:-1])
+        # Pages and drawings tell records by what they are, not by what they say.
+        assert all(one is again for one, again in zip(list(together), together, strict=True))
         with pytest.raises(IndexError):
             together[len(alone)]
+
+    def test_another_process(self, delays: tuple[float, ...]) -> None:
+        result = perform(samples(*delays), RULE)
+        copied = pickle.loads(pickle.dumps(result))  # noqa: S301 - just written
+        assert copied.findings == result.findings
+        assert copied.handshakes.to_pandas().equals(result.handshakes.to_pandas())
 
     def test_what_a_capture_says(self, delays: tuple[float, ...]) -> None:
         result = perform(samples(*delays), RULE)

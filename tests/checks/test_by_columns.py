@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.stage import Samples, all_of, becomes, holds, perform, sampled, step
 
 from buslens.checks.check import evaluate_rule
@@ -166,7 +167,7 @@ def context_of(result: Result, *, by_columns: bool) -> EvaluationContext:
     st.sampled_from([[], [], [77], [150], [300]]),
     st.sampled_from([0, 0, 200]),
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_columns_and_single_looks_agree(
     samples: dict[str, Samples],
     rules: list[AnyRule],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,8 +16,8 @@ from buslens.checks.context import EvaluationContext, Presence, edge_condition, 
 from buslens.checks.findings import Finding, Findings, Handshakes, Outcome, Result, Verdict
 from buslens.checks.own_words import in_own_words
 from buslens.checks.shortest import shortest_of
-from buslens.checks.step_findings import StepFindings
 from buslens.checks.sources import Recording, SpanningContext, aligned, clipped, extended, unaligned_text
+from buslens.checks.step_findings import StepFindings
 from buslens.checks.values import (
     columns_of,
     not_carried,

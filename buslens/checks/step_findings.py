@@ -17,7 +17,7 @@ from buslens.checks.findings import Evidence, Finding, FindingSequence, Limit, O
 from buslens.checks.phrases import bound_text, past_tense, plain, span_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -41,6 +41,8 @@ class StepFindings(FindingSequence):
         Their starts.
     came : tuple of Edges
         For each step of the rule, when it came in each of them.
+    tell : callable, optional
+        Puts a finding that has just been made into other words.
     """
 
     def __init__(
@@ -50,10 +52,12 @@ class StepFindings(FindingSequence):
         numbers: NDArray[np.int64],
         starts: Edges,
         came: tuple[Edges, ...],
+        tell: Callable[[Finding], Finding] | None = None,
     ) -> None:
         self.rule = rule
         self.made = tuple(made)
         self._numbers = numbers
+        self._tell = tell
         self._edges = (starts, *came)
         names = [None, *(step.name for step in rule.steps)]
         self._steps = [
@@ -66,7 +70,12 @@ class StepFindings(FindingSequence):
 
     def __reduce__(self) -> tuple[type[StepFindings], tuple[object, ...]]:
         """Go to another process as columns, too."""
-        return StepFindings, (self.rule, self.made, self._numbers, self._edges[0], self._edges[1:])
+        return StepFindings, (self.rule, self.made, self._numbers, self._edges[0], self._edges[1:], self._tell)
+
+    def told_by(self, tell: Callable[[Finding], Finding]) -> StepFindings:
+        """Return the same findings in other words."""
+        made = [tell(it) for it in self.made]
+        return StepFindings(self.rule, made, self._numbers, self._edges[0], self._edges[1:], tell)
 
     def _in_order(self) -> NDArray[np.int64]:
         """Return for each finding its row, counted through one handshake after the other; -1 - i for number i made."""
@@ -97,6 +106,7 @@ class StepFindings(FindingSequence):
         words = self._steps[step]
         reference, edge = self._edges[words.reference], self._edges[step + 1]
         made = words.finding(int(self._numbers[handshake]), reference.at(handshake), edge.at(handshake))
+        made = made if self._tell is None else self._tell(made)
         self._read[handshake, step] = made
         return made
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from dataclasses import replace
+from functools import partial
 
 import pytest
 from support.stage import Samples, becomes, perform, sampled, step
@@ -11,9 +12,10 @@ from support.stage import Samples, becomes, perform, sampled, step
 from buslens.checks.check import evaluate_rule
 from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Finding, Findings, FindingSequence, Outcome, Result
+from buslens.checks.own_words import in_own_words
 from buslens.checks.step_findings import StepFindings
 from buslens.checks.verdict import decide_verdict
-from buslens.expectations.model import Sequence
+from buslens.expectations.model import Role, Sequence
 from buslens.report.document import capture_entry, dumps
 from buslens.report.text import text
 
@@ -71,6 +73,16 @@ class TestStepFindings:
         assert all(one is again for one, again in zip(list(together), together, strict=True))
         with pytest.raises(IndexError):
             together[len(alone)]
+
+    def test_in_own_words(self, delays: tuple[float, ...]) -> None:
+        rule = replace(RULE, says={"met": "{step} took {measured} of {limit} in handshake {handshake}"})
+        roles = {"enable": Role(name="enable", message="M", signal="S", label="the enable line")}
+        together, alone = ways(perform(samples(*delays), RULE))
+        assert isinstance(together, StepFindings)
+        told = together.told_by(partial(in_own_words, rule=rule, roles=roles))
+        assert told == [in_own_words(it, rule, roles) for it in alone]
+        assert any(" of " in it.reason for it in told)
+        assert pickle.loads(pickle.dumps(told)) == told  # noqa: S301 - just written
 
     def test_another_process(self, delays: tuple[float, ...]) -> None:
         result = perform(samples(*delays), RULE)

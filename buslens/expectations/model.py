@@ -192,7 +192,7 @@ class Rule:
     #: Where the limits come from, as the user says; printed with the findings.
     basis: str = ""
     #: Value of an outcome -> the sentence that people read; see `buslens.checks.own_words`.
-    says: Mapping[str, str] = field(default_factory=dict)
+    says: Mapping[str, str] = field(default_factory=dict, hash=False)
     source: SourceLocation | None = field(default=None, compare=False, repr=False)
     #: Places of the values, by key; empty if from no file.
     places: Mapping[str, SourceLocation] = field(default_factory=dict, compare=False, repr=False)

@@ -1,16 +1,18 @@
 """Each request with its answers.
 
 ==============================================  ===============================================================
-between a request and the next of its service   outcome
+within 5 s of a request                         outcome
 ==============================================  ===============================================================
 a positive answer                               answered
 negative answers only, not "pending"            refused, with the code
 nothing, no positive answer was wanted          no answer wanted
-nothing for 5 s, all of which was recorded      no answer
+nothing, and all of that time was recorded      no answer
 nothing, and something may not be recorded      unknown, with the reason
 ==============================================  ===============================================================
 
-The wait begins anew with each "response pending". A message that answers no request stays by itself.
+The wait begins anew with each "response pending". A message that answers no request stays by itself. If the same is
+asked again before the answer, the answer goes to the later request, its delay reaches from the one to the other, and
+the earlier one is unknown; so is each of several requests that one refusal fits.
 """
 
 from __future__ import annotations
@@ -56,6 +58,8 @@ class _Open:
     #: By unit: how often it said "pending", and its last word.
     pending: dict[Address, int]
     answers: dict[Address, Answer]
+    #: Why something that came may belong to it; empty if nothing may.
+    doubt: str = ""
 
 
 def match_answers(
@@ -90,27 +94,25 @@ def match_answers(
         askers[pair.answer].append(pair.request)
     said = [(it.first_ns, it.sender in askers, it) for one in {*units, *askers} for it in messages.get(one, ())]
     said.sort(key=lambda item: item[:2])
-    open_requests: dict[tuple[Address, int], _Open] = {}
+    open_requests: defaultdict[tuple[Address, int], list[_Open]] = defaultdict(list)
     done: list[_Open] = []
     unasked: list[TransportMessage] = []
     for _, _, message in said:
         if message.sender in units and is_request(message.data):
             request = _Open(message, message.last_ns, {}, {})
             done.append(request)
-            open_requests[message.sender, message.data[0]] = request
+            key = (message.sender, message.data[0])
+            alive = [it for it in open_requests[key] if message.first_ns - it.alive_ns <= WAIT_NS]
+            open_requests[key] = [*alive, request]
         elif message.sender not in askers or not _add(message, open_requests, askers, resolution_ns):
             unasked.append(message)
-    later_ns = _times_of_next(done)
-    exchanges = [
-        _exchange(it, units[it.request.sender], counts, end_ns=min(end_ns, next_ns), last_ns=end_ns, gaps=gaps)
-        for it, next_ns in zip(done, later_ns, strict=True)
-    ]
+    exchanges = [_exchange(it, units[it.request.sender], counts, end_ns=end_ns, gaps=gaps) for it in done]
     return exchanges, unasked
 
 
 def _add(
     message: TransportMessage,
-    open_requests: Mapping[tuple[Address, int], _Open],
+    open_requests: Mapping[tuple[Address, int], Sequence[_Open]],
     askers: Mapping[Address, Sequence[Address]],
     resolution_ns: int,
 ) -> bool:
@@ -118,21 +120,34 @@ def _add(
     service = answered_service(message.data)
     if service is None:
         return False
-    found = [open_requests[it, service] for it in askers[message.sender] if (it, service) in open_requests]
-    for it in sorted(found, key=lambda it: it.request.first_ns, reverse=True):
-        if message.first_ns - it.alive_ns > WAIT_NS or not _can_answer(it.request, message.data):
-            continue
-        if message.sender in it.answers:
-            continue
-        it.alive_ns = max(it.alive_ns, message.last_ns)
-        if message.data[0] == NEGATIVE and message.data[2] == PENDING:
-            it.pending[message.sender] = it.pending.get(message.sender, 0) + 1
-        else:
-            delay = _delay(it.request, message, resolution_ns)
-            pending = it.pending.get(message.sender, 0)
-            it.answers[message.sender] = Answer(message=message, delay=delay, pending=pending)
-        return True
-    return False
+    found = [
+        it
+        for asker in askers[message.sender]
+        for it in open_requests.get((asker, service), ())
+        if message.sender not in it.answers
+        and message.first_ns - it.alive_ns <= WAIT_NS
+        and _can_answer(it.request, message.data)
+    ]
+    if not found:
+        return False
+    found.sort(key=lambda it: it.request.first_ns)
+    *earlier, it = found
+    is_negative = message.data[0] == NEGATIVE
+    if is_negative and any(one.request.data != it.request.data for one in earlier):
+        for one in found:
+            one.doubt = "one refusal fits this and another request"
+        return False
+    for one in earlier:
+        one.doubt = "the same was asked again before the answer"
+    it.alive_ns = max(it.alive_ns, message.last_ns)
+    if is_negative and message.data[2] == PENDING:
+        it.pending[message.sender] = it.pending.get(message.sender, 0) + 1
+    else:
+        latest_ns = _delay(found[0].request, message, resolution_ns).latest_ns
+        delay = Delay(_delay(it.request, message, resolution_ns).earliest_ns, latest_ns)
+        pending = it.pending.get(message.sender, 0)
+        it.answers[message.sender] = Answer(message=message, delay=delay, pending=pending)
+    return True
 
 
 def _can_answer(request: TransportMessage, answer: bytes) -> bool:
@@ -149,24 +164,12 @@ def _delay(request: TransportMessage, answer: TransportMessage, resolution_ns: i
     return Delay(earliest_ns, max(apart_ns + resolution_ns, 0))
 
 
-def _times_of_next(requests: Sequence[_Open]) -> list[int]:
-    """Return when each asker asks for the same service again; without end if it does not."""
-    times = [(1 << 63) - 1] * len(requests)
-    latest: dict[tuple[Address, int], int] = {}
-    for k in reversed(range(len(requests))):
-        key = (requests[k].request.sender, requests[k].request.data[0])
-        times[k] = latest.get(key, times[k])
-        latest[key] = requests[k].request.first_ns
-    return times
-
-
 def _exchange(
     it: _Open,
     units: Sequence[Address],
     counts: Mapping[Address, TransportCounts],
     *,
     end_ns: int,
-    last_ns: int,
     gaps: Sequence[Gap],
 ) -> Exchange:
     given = tuple(sorted(it.answers.values(), key=lambda answer: answer.message.first_ns))
@@ -175,7 +178,7 @@ def _exchange(
         outcome = Outcome.ANSWERED
     elif given:
         outcome = Outcome.REFUSED
-    elif reason := _reason(it, units, counts, end_ns, last_ns, gaps):
+    elif reason := _reason(it, units, counts, end_ns, gaps):
         outcome = Outcome.UNKNOWN
     elif is_suppressed(it.request.data) and not it.pending:
         outcome = Outcome.NOT_WANTED
@@ -187,10 +190,11 @@ def _reason(
     units: Sequence[Address],
     counts: Mapping[Address, TransportCounts],
     end_ns: int,
-    last_ns: int,
     gaps: Sequence[Gap],
 ) -> str:
     """Return why an answer may have come although none is recorded; empty if there is no reason."""
+    if it.doubt:
+        return it.doubt
     from_ns, to_ns = it.request.last_ns, min(it.alive_ns + WAIT_NS, end_ns)
     for gap in gaps:
         if gap.from_ns <= to_ns and gap.to_ns >= from_ns and gap.concerns(units):
@@ -202,6 +206,6 @@ def _reason(
     if not it.request.is_complete:
         return "the request is not complete"
     is_over = is_suppressed(it.request.data) and not it.pending
-    if to_ns == last_ns and it.alive_ns + WAIT_NS > last_ns and not is_over:
+    if it.alive_ns + WAIT_NS > end_ns and not is_over:
         return "the recording ends before"
     return ""

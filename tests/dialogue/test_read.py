@@ -161,6 +161,47 @@ class TestExchanges:
         assert [it.outcome for it in dialogue.exchanges] == [Outcome.ANSWERED, Outcome.NO_ANSWER]
         assert [it.data.hex() for it in dialogue.others] == ["62d01002"]
 
+    def test_several_requests_at_once(self, tmp_path: Path) -> None:
+        """Answers find their requests by what they repeat, in any order."""
+        car = Recording()
+        for can_id, data in (
+            (0x7E0, "0322d010"), (0x7E0, "0322d011"), (0x7E8, "0462d01101"), (0x7E8, "0462d01002"),
+        ):  # fmt: skip
+            car.put(can_id, bytes.fromhex(data))
+        dialogue = read_dialogue(car.write(tmp_path / "a.log"))
+        assert told(dialogue) == [("22d010", "answered", ["62d01002"]), ("22d011", "answered", ["62d01101"])]
+
+    def test_refusal_that_fits_two(self, tmp_path: Path) -> None:
+        car = Recording()
+        car.ask("22d010", "62d01001")
+        for can_id, data in ((0x7E0, "0322d010"), (0x7E0, "0322d011"), (0x7E8, "037f2231")):
+            car.put(can_id, bytes.fromhex(data))
+        car.go_on(6)
+        dialogue = read_dialogue(car.write(tmp_path / "a.log"))
+        assert [it.outcome for it in dialogue.exchanges[1:]] == [Outcome.UNKNOWN, Outcome.UNKNOWN]
+
+    def test_asked_again(self, tmp_path: Path) -> None:
+        """The answer may be to either; the delay holds both."""
+        car = Recording()
+        car.put(0x7E0, bytes.fromhex("0322d010"))
+        car.put(0x7E0, bytes.fromhex("0322d010"), later_ns=SECOND)
+        car.put(0x7E8, bytes.fromhex("0462d01001"), later_ns=SECOND // 2)
+        car.go_on(6)
+        first, second = read_dialogue(car.write(tmp_path / "a.log")).exchanges
+        assert (first.outcome, first.reason) == (Outcome.UNKNOWN, "the same was asked again before the answer")
+        delay = second.answers[0].delay
+        assert delay.earliest_ns <= SECOND // 2
+        assert delay.latest_ns >= 3 * SECOND // 2
+
+    def test_every_frame_recorded_twice(self, tmp_path: Path) -> None:
+        """As by two devices on one bus: no request is said to have no answer for that."""
+        car = Recording()
+        car.ask("22d010", "62d01001")
+        car.ask("22f190", "62f190" + "41" * 20)
+        car.rows = [row for row in car.rows for _ in range(2)]
+        outcomes = [it.outcome for it in read_dialogue(car.write(tmp_path / "a.log")).exchanges]
+        assert outcomes == [Outcome.ANSWERED, Outcome.ANSWERED, Outcome.UNKNOWN, Outcome.ANSWERED]
+
     def test_recording_ends(self, tmp_path: Path) -> None:
         car = Recording()
         car.ask("22d010", "62d01001")

@@ -44,10 +44,12 @@ FILE: Final = _keys(
     _raw("without", "signs, causes and measurements of the base that do not hold here", '["load_fuse_blown"]'),
     _raw("numbers", "what the words of the file stand for", "[numbers]"),
     _raw("weights", "other weights for causes of the base", "[weights]"),
-    _raw("cautions", "what to heed before a measurement, each under a name of yours", "[cautions]"),
-    _raw("signs", "what a capture can show, each under a name of yours", "[signs.data_silent]"),
-    _raw("causes", "what can be wrong, each under a name of yours", "[causes.load_fuse_blown]"),
-    _raw("measurements", "what a person can do at the vehicle, each under a name of yours", "[measurements.load_fuse]"),
+    _raw("cautions", "what to heed before a measurement, each under a name you choose", "[cautions]"),
+    _raw("signs", "what a capture can show, each under a name you choose", "[signs.data_silent]"),
+    _raw("causes", "what can be wrong, each under a name you choose", "[causes.load_fuse_blown]"),
+    _raw(
+        "measurements", "what a person can do at the vehicle, each under a name you choose", "[measurements.load_fuse]"
+    ),
 )
 
 NUMBERS: Final = _keys(
@@ -57,7 +59,7 @@ NUMBERS: Final = _keys(
     _raw("never", "of one that it never shows by itself", "0.002", required=True),
     _raw("cannot", "of one that it makes impossible", "0.002", required=True),
     _raw("reading", "probability that a measurement shows what the file says", "0.97", required=True),
-    _raw("apart", "causes whose likelihoods differ by less than this factor are not told apart", "3.0", required=True),
+    _raw("apart", "causes whose likelihoods differ by less than this factor count as equal", "3.0", required=True),
     _raw("sure", "a cause this probable is acted on", "0.95", required=True),
     _raw("worth", "confirmed jobs that the weights count for when `diagnose --learn` counts jobs", "20", default="20"),
     _text("basis", "where the numbers come from", '"invented for the demonstration"', required=True),

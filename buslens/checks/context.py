@@ -218,7 +218,7 @@ class EvaluationContext:
         # What has to hold for a while can come true so much later than the stretch in which it began unseen.
         held_ns = max(longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
         if held_ns and self.first_ns + held_ns > since_ns:
-            why = "what held before the capture began is not known"
+            why = "the state before the capture began is unknown"
             found.append(BlindInterval(from_ns=self.first_ns - 1, until_ns=self.first_ns + held_ns, why=why))
         for role in self.trigger_times(trigger).roles:
             zones = self.blind_intervals(role)
@@ -327,7 +327,7 @@ class EvaluationContext:
                     return _unknown_text(timeline, index + 1)
                 in_doubt.append(role)
         if not in_doubt and time_ns < self.first_ns + longest_hold_ns(condition):
-            return "what held before the capture began is not known"
+            return "the state before the capture began is unknown"
         for role in () if in_doubt else roles_of(condition):
             timeline = self.timelines[role]
             if (gap := timeline.sampling.gap_at(time_ns, timeline.sampling.wide_ns)) is not None:

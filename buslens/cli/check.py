@@ -1,4 +1,4 @@
-"""Judge captures by the expectations of a healthy vehicle.
+"""Check captures against the expectations of a healthy vehicle.
 
 A capture is a recorded bus log: candump, ASC or a table of frames in any layout
 that its rows make plain ('buslens layout' shows it), plain or gzipped, '-' for

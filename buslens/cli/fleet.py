@@ -1,9 +1,9 @@
-"""Judge the captures of a fleet, and tell which vehicles to call in.
+"""Check the captures of a fleet; list the vehicles to call in.
 
 SOURCE is a folder with everything below it, a file, a pattern such as
 "logs/*.log" or an address such as s3://bucket/logs. Into the folder OUT go
 index.html (the fleet on one page), the tables captures, handshakes, delays and
-findings (Parquet and CSV), and ledger.sqlite, which remembers what was judged.
+findings (Parquet and CSV), and ledger.sqlite, which stores the results.
 The same command goes on where it was ended, and reads only what is new. What
 earlier runs into OUT have judged stays in the ledger and counts, also where the
 capture is no longer there; a new folder OUT begins anew.
@@ -78,7 +78,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument(
         "--vehicles", metavar="CSV", help="list with the columns path, vehicle and date, in place of --name"
     )
-    parser.add_argument("--groups", metavar="TOML", help="which vehicles are judged by which files")
+    parser.add_argument("--groups", metavar="TOML", help="which vehicles are checked against which files")
     add_checking_arguments(parser, workers=False)
     parser.add_argument("--workers", metavar="N", type=whole_number, help="processes; else one per core")
     parser.add_argument(
@@ -110,7 +110,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
                 pages = fleet.write_pages(ledger, pool)
             return fleet.tell(ledger, done, pages)
         except KeyboardInterrupt:
-            console.note(f"what is judged is kept in {fleet.out}; the same command goes on from there")
+            console.note(f"results are stored in {fleet.out}; the same command resumes there")
             raise
 
 
@@ -219,7 +219,7 @@ class _Fleet:
         listing, naming = self.listing, self.naming
         if listing.passed_over:
             self.console.note(
-                f"{listing.passed_over:,} other file{'s were' if listing.passed_over > 1 else ' was'} passed over, "
+                f"{listing.passed_over:,} other file{'s were' if listing.passed_over > 1 else ' was'} skipped, "
                 f"such as {listing.first_passed_over}: neither their names nor their first bytes are those of captures"
             )
         if naming.unnamed > 1:
@@ -257,10 +257,10 @@ class _Fleet:
 
         known = fleet_summary(ledger)
         if not known.captures:
-            raise UsageError("no capture was found that could be judged")
+            raise UsageError("no capture was found that can be checked")
         if not done.listed:
             # A folder that is empty for once must not look like a fleet that is well.
-            self._problem("no capture was found that could be judged; what is told rests on earlier runs alone")
+            self._problem("no captures found; results come from earlier runs")
         self.console.progress("comparing the fleet")
         expected = {name: load(group)[0].expectations for name, group in self.groups.items()}
         skews = {step for one in expected.values() for step in skew_steps(one)}
@@ -329,7 +329,9 @@ class _Fleet:
 
     def _unnamed(self, capture: FoundCapture) -> None:
         what = f"--name '{self.options.name}'" if self.options.name is not None else f"the list {self.options.vehicles}"
-        self.console.note(f"{what} says nothing of {capture.address}; such captures are judged under 'unnamed (...)'")
+        self.console.note(
+            f"{what} does not name a vehicle for {capture.address}; such captures are grouped as 'unnamed (...)'"
+        )
 
     def _progress(self, progress: Progress) -> None:
         from buslens.fleet.text import progress_line

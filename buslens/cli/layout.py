@@ -1,4 +1,4 @@
-"""Show how a capture is understood, with its first frames, before it is judged.
+"""Show how a capture is understood, with its first frames, before it is checked.
 
 A capture is a log of candump, an ASC log, or a table of frames: rows of time,
 identifier and data in any layout that the rows make plain. What a table leaves

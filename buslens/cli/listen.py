@@ -39,7 +39,7 @@ def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument("interface", metavar="INTERFACE", help="kind and channel of a bus, such as socketcan:can0")
     parser.add_argument("--keep", metavar="FILE", help="keep what comes in this file, as a candump log")
-    parser.add_argument("--seconds", metavar="N", type=_seconds, help="end after so long; else with Ctrl-C")
+    parser.add_argument("--seconds", metavar="N", type=_seconds, help="end after this time; otherwise with Ctrl-C")
     parser.add_argument(
         "--guide",
         metavar="N",
@@ -49,7 +49,7 @@ def add_arguments(parser: Parser) -> None:
         help="list what has to happen at the car, N times each (default: 5), tick it when it was seen, and sound the "
         "bell when all is there; write it after INTERFACE",
     )
-    parser.add_argument("--bitrate", metavar="N", type=_bitrate, help="bits per second, where the driver must be told")
+    parser.add_argument("--bitrate", metavar="N", type=_bitrate, help="bits per second, where the driver needs it")
     add_checking_arguments(parser, workers=False)
 
 

@@ -1,4 +1,4 @@
-"""Play a capture in real time, and judge it as it goes.
+"""Play a capture in real time with live checking.
 
 On a terminal every role is a lane that moves; the step of the handshake that is
 awaited stands below, with the time left for it. Keys: space pauses and goes on,

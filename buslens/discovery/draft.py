@@ -220,7 +220,7 @@ class Drafter:
                 kept.append(step)
             elif seen:
                 dropped.append(
-                    f"the step '{step.name}' ({step.await_}) is left away: it came in {measured} of {measured + missed}"
+                    f"the step '{step.name}' ({step.await_}) is omitted: it came in {measured} of {measured + missed}"
                     " handshakes"
                 )
         if seen and kept and len(kept) < len(steps):

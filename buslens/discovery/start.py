@@ -295,7 +295,7 @@ def _missing(proposals: Mapping[str, Proposal], drafts: Sequence[RuleDraft]) -> 
     for name in HANDSHAKE_RULES:
         draft = next((it for it in drafts if it.name == name), None)
         if draft is None:
-            found.append(f"the rule '{name}': roles that it needs are not known; {_DO[name]}")
+            found.append(f"the rule '{name}': roles that it needs are missing; {_DO[name]}")
         elif draft.problem:
             found.append(f"the rule '{name}': {draft.problem}; {_DO[name]}")
         else:

@@ -127,7 +127,7 @@ _FILE: Final = (
         type=Type.TABLE,
         example="[roles.door_open]",
         default="none",
-        meaning="what signals mean to the handshake, each under a name of yours",
+        meaning="what signals mean to the handshake, each under a name you choose",
     ),
     KeySpec(
         name="rules",
@@ -200,7 +200,7 @@ _ROLE: Final = (
         type=Type.STATES,
         example='{ off = ["off", "accessory"], on = ["run", 3] }',
         default="the role is a number",
-        meaning="state names of yours, each for labels or raw values of the definitions; others are unknown; of a"
+        meaning="state names you choose, each for labels or raw values of the definitions; others are unknown; of a"
         ' column each for its texts, or for numbers such as "< 3 V", between which the state before goes on',
     ),
     KeySpec(

@@ -163,7 +163,9 @@ def _ready(task: Task) -> CheckSetup:
         try:
             ready, ground = load(task.job.group)
         except OSError as exc:
-            raise UsageError(f"a worker does not reach what captures are judged by: {os_error_text(exc)}") from exc
+            raise UsageError(
+                f"a worker cannot reach the files that captures are checked against: {os_error_text(exc)}"
+            ) from exc
         if ground != task.ground:
             name = task.job.group.name
             raise UsageError(

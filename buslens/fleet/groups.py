@@ -36,7 +36,7 @@ FILE: Final[Mapping[str, KeySpec]] = {
             type=Type.TABLES,
             required=True,
             example="[[groups]]",
-            meaning="vehicles that are judged by the same files; the first group that fits counts",
+            meaning="vehicles that are checked against the same files; the first group that fits counts",
         ),
     )
 }

@@ -182,7 +182,7 @@ class CaptureFinder:
             with os.scandir(folder) as found:
                 yield from _in_order(found, by=lambda entry: entry.name)
         except OSError as exc:
-            self.problem(f"{os_error_text(exc, folder)}; what lies in this folder is not judged")
+            self.problem(f"{os_error_text(exc, folder)}; the files in this folder are not checked")
 
     def _is_results(self, path: str | Path) -> bool:
         return self._results_key is not None and _key(path) == self._results_key
@@ -258,7 +258,7 @@ def require_sources(sources: Iterable[str]) -> None:
         if path is None:
             _store(source)
         elif path == "-":
-            raise UsageError("a fleet is judged from files; for standard input use 'buslens check -'")
+            raise UsageError("a fleet is checked from files; for standard input use 'buslens check -'")
         elif not os.path.lexists(path) and not _has_magic(path):
             raise UsageError(os_error_text(FileNotFoundError(2, "", path)))
 

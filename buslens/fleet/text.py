@@ -69,7 +69,7 @@ def progress_line(progress: Progress) -> str:
     if progress.known:
         parts.append(f"{progress.known:,} known before")
     if progress.troubled:
-        parts.append(f"{progress.troubled:,} not to be judged")
+        parts.append(f"{progress.troubled:,} that cannot be checked")
     # The first few also wait for the workers to start.
     if progress.remaining_s is not None and progress.judged >= _ENOUGH and progress.done < (progress.total or 0):
         parts.append(f"{_rough(progress.remaining_s)} left")
@@ -80,7 +80,7 @@ def run_sentence(done: RunSummary) -> str:
     """Return what a run did."""
     if not done.listed:
         return "No captures were found."
-    parts = [f"{done.judged:,} judged" if done.judged else "none judged anew"]
+    parts = [f"{done.judged:,} judged" if done.judged else "none checked again"]
     if done.unchanged:
         parts.append(f"{done.unchanged:,} known from before and not read again")
     if done.copies:
@@ -93,18 +93,18 @@ def not_found_sentence(count: int) -> str:
     """Return that a ledger knows captures which the last run did not come over.
 
     >>> not_found_sentence(1)
-    'At least 1 capture that earlier runs judged was not found by the last one; it stays in the ledger and counts.'
+    'At least 1 capture that earlier runs checked was not found by the last one; it stays in the ledger and counts.'
     """
     was, stays = (
         ("was", "it stays in the ledger and counts") if count == 1 else ("were", "they stay in the ledger and count")
     )
-    return f"At least {counted(count, 'capture')} that earlier runs judged {was} not found by the last one; {stays}."
+    return f"At least {counted(count, 'capture')} that earlier runs checked {was} not found by the last one; {stays}."
 
 
 def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iterator[Paragraph]:
     called = [one for one in view.standings if one.is_called_in]
     if called:
-        yield paragraph(StyledText("To call in, the most urgent first", TextStyle.STRONG))
+        yield paragraph(StyledText("Vehicles to call in, most urgent first", TextStyle.STRONG))
         for place, one in enumerate(called[:MOST_VEHICLES], start=1):
             yield from _vehicle(place, one)
         if len(called) > MOST_VEHICLES:

@@ -111,7 +111,7 @@ class Decorations:
         words = {
             "allowed": "allowed time",
             "delay": "delay: at least the whole line, at most with the dots",
-            "doubt": "changed between two frames, moment not known",
+            "doubt": "changed between two frames, exact time not recorded",
             "unknown": "unknown",
             "crowd": "more changes than can be drawn",
             "range": "limit of a number",

@@ -450,7 +450,7 @@ class TestHidden:
         held = HeldFor(part=Is(role="a", state="on"), duration_ns=50 * NS_PER_MS)
         trigger = Trigger(moments=(GuardedEdge(edge=held),), text="a is on for 50 ms")
         zone = context({"a": line()}).first_blind_interval(trigger, since * NS_PER_MS, 1000 * NS_PER_MS)
-        why = "what held before the capture began is not known"
+        why = "the state before the capture began is unknown"
         assert zone == (BlindInterval(from_ns=-1, until_ns=50 * NS_PER_MS, why=why) if is_hidden else None)
 
 
@@ -547,9 +547,9 @@ class TestWhyUnknown:
     @pytest.mark.parametrize(
         ("time", "words"),
         [
-            (100, "what held before the capture began is not known"),
+            (100, "the state before the capture began is unknown"),
             (250, "a changed between two frames around it"),
-            (499, "what held before the capture began is not known"),
+            (499, "the state before the capture began is unknown"),
             (500, "a changed between two frames around it"),
             (750, "a changed between two frames around it"),
         ],

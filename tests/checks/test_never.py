@@ -307,7 +307,7 @@ class TestHeldFor:
         lock = sampled([(0, "locked"), (50, "free")], every=10, until=1000)
         finding = fault(run(never(None, self.locked_for(100)), lock=lock))
         assert finding.outcome.value == "undecided"
-        assert "what held before the capture began is not known" in finding.reason
+        assert "the state before the capture began is unknown" in finding.reason
 
     @staticmethod
     def locked_for(duration: float) -> WrittenCondition:

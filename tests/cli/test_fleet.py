@@ -88,7 +88,7 @@ class TestRun:
 
     def test_who_is_to_be_called_in(self, ran: Ran) -> None:
         lines = ran.out.splitlines()
-        assert lines[0] == "To call in, the most urgent first"
+        assert lines[0] == "Vehicles to call in, most urgent first"
         called = [line.split(":")[0].split(" ", 3) for line in lines if line[:4].strip().isdecimal()]
         assert [" ".join(words[-1:]) for words in called] == ["car03", "car12", "unnamed (car01)"][: len(called)]
         assert lines[-1].startswith("Of 4 vehicles, ")
@@ -100,7 +100,7 @@ class TestRun:
         assert "empty.log" in ran.out
 
     def test_what_the_pattern_does_not_fit_is_told(self, ran: Ran) -> None:
-        assert "says nothing of" in ran.err
+        assert "does not name a vehicle for" in ran.err
         assert "empty.log" in ran.err
         assert "README.md" in ran.err
 
@@ -139,7 +139,7 @@ class TestRun:
             place / "fleet.toml",
         )  # fmt: skip
         assert "3 captures in" in out
-        assert "none judged anew, 3 known from before and not read again" in out
+        assert "none checked again, 3 known from before and not read again" in out
         assert {row["address"]: row["judging_s"] for row in rows(ran.folder)} == before
         assert status == 2
 
@@ -152,7 +152,7 @@ class TestRun:
             shutil.copy(SAMPLES / NAMES[0], tmp_path / name)
         assert "not found by the last one" not in fleet(capsys, tmp_path / "*.log", *words)[2]
         (tmp_path / "b.log").unlink()
-        assert "1 capture that earlier runs judged was not found" in fleet(capsys, tmp_path / "*.log", *words)[2]
+        assert "1 capture that earlier runs checked was not found" in fleet(capsys, tmp_path / "*.log", *words)[2]
         assert len(rows(tmp_path / "out")) == 2
         assert "was not found by the last one" in (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
 
@@ -195,7 +195,7 @@ class TestRun:
         (tmp_path / "logs" / "a.log").unlink()
         status, _, err = fleet(capsys, *words)
         assert status == 2
-        assert "what is told rests on earlier runs alone" in err
+        assert "results come from earlier runs" in err
 
     def test_the_second_run_links_the_pages_of_the_first(
         self, ran: Ran, place: Path, capsys: pytest.CaptureFixture[str]
@@ -231,7 +231,7 @@ class TestOtherWays:
         assert status == 2
         assert "vehicle 'car1' is left out: there are no expectations" in err
         assert out == ""
-        assert err.splitlines()[-1] == "buslens: no capture was found that could be judged"
+        assert err.splitlines()[-1] == "buslens: no capture was found that can be checked"
 
 
 class TestRefused:
@@ -304,7 +304,7 @@ class TestWords:
             (Progress(total=10, judged=2, seconds=4.0), "2 of 10 captures, 30.0 per minute"),
             (
                 Progress(total=100, judged=20, known=30, troubled=1, seconds=4.0),
-                "50 of 100 captures, 5.0 per second, 30 known before, 1 not to be judged, 10 s left",
+                "50 of 100 captures, 5.0 per second, 30 known before, 1 that cannot be checked, 10 s left",
             ),
             (Progress(judged=1200, seconds=4.0), "1,200 captures so far, more are still being found, 300 per second"),
         ],
@@ -331,7 +331,7 @@ class TestStopped:
         monkeypatch.setattr("buslens.fleet.run.run", stop)
         status, out, err = fleet(capsys, SAMPLES, "-o", tmp_path / "out", "--name", "{vehicle}_*")
         assert (status, out) == (130, "")
-        assert f"kept in {tmp_path / 'out'}; the same command goes on from there" in err
+        assert f"stored in {tmp_path / 'out'}; the same command resumes there" in err
 
 
 class TestCluster:

@@ -60,7 +60,7 @@ class TestFile:
         Path("defs/car.dbc").write_text(text.replace("BO_ 435 ", "BO_ 436 ").replace(" 435 ", " 436 "), "utf-8")
         assert starting("-o", "new.toml") == 3
         shown = " ".join(capsys.readouterr().out.split())
-        assert "the rule 'lock handshake': roles that it needs are not known" in shown
+        assert "the rule 'lock handshake': roles that it needs are missing" in shown
         assert "door_open: " in shown
         assert main(["check", "car.log", "--expectations", "new.toml"]) in {0, 3}
 

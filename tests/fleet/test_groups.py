@@ -43,7 +43,7 @@ def written(folder: Path, text: str) -> str:
 
 
 class TestLoad:
-    """The file says which vehicles are judged by which files; everything wrong in it is told at once."""
+    """The file says which vehicles are checked against which files; everything wrong in it is told at once."""
 
     def test_all_that_it_says(self, folder: Path) -> None:
         first, second = load_groups(written(folder, GOOD))

@@ -1,6 +1,6 @@
 """Messages that came, went or changed their cycle time, against the vehicle's own past.
 
-Counted in days, for captures of one day share a recorder and a place on the bus. Channels are not told apart: their
+Counted in days, for captures of one day share a recorder and a place on the bus. Channels count as equal: their
 labels are the recorder's.
 
 *Came or went*: the days on which an identifier was there, and on which it was not, in the order of time. If nothing had

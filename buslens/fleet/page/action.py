@@ -264,7 +264,7 @@ def _unknown(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None)
     what = "its only capture says nothing" if len(captures) == 1 else f"the last {silent} captures say nothing"
     decided = [row for row in captures if _is_decided(row)]
     last = f"last decided {date_text(decided[-1].recorded_ns, now_ns)}" if decided else "never decided"
-    return _advice(VisitAction.RECORD, what, one.lately[-1].summary if one.lately else "", "not known", last)
+    return _advice(VisitAction.RECORD, what, one.lately[-1].summary if one.lately else "", "no verdict", last)
 
 
 def _is_decided(row: CaptureRow) -> bool:

@@ -90,9 +90,9 @@ def headline(one: VehicleStatus) -> str:
         case Urgency.CROSSING:
             return f"Will cross a limit {crossing_text(one.crossing_ns or (0, None))}"
         case Urgency.STANDS_OUT:
-            return "Stands out, though no rule is broken"
+            return "Unusual, though no rule is broken"
         case Urgency.NOT_KNOWN:
-            return f"Not known: none of its last {count} captures could be decided" if count > 1 else _not_known(one)
+            return f"No verdict: none of its last {count} captures could be decided" if count > 1 else _not_known(one)
     return "As expected"
 
 
@@ -129,7 +129,7 @@ def reasons(one: VehicleStatus) -> Markup:
     most = 1 if one.urgency.is_fault else MOST_REASONS
     lines += [tag("li", tag("b", f"{anomaly.kind.value}: "), anomaly.sentence) for anomaly in one.anomalies[:most]]
     if len(one.anomalies) > most:
-        lines.append(tag("li", f"{len(one.anomalies) - most} more that stand out, listed below"))
+        lines.append(tag("li", f"{len(one.anomalies) - most} more that are unusual, listed below"))
     if one.urgency is Urgency.NOT_KNOWN and one.lately:
         last = one.lately[-1]
         lines.append(tag("li", f"{DOUBT_SIGN if last.trouble is None else IDLE_SIGN} ", last.summary))
@@ -184,8 +184,8 @@ def _since_fault(one: VehicleStatus) -> str:
 def _not_known(one: VehicleStatus) -> str:
     last = one.lately[-1] if one.lately else None
     if last is None or last.trouble is None:
-        return "Not known: its only capture could not be decided"
-    return f"Not known: its only capture has no verdict ({last.trouble.value})"
+        return "No verdict: its only capture could not be decided"
+    return f"No verdict: its only capture has no verdict ({last.trouble.value})"
 
 
 def _lately(one: VehicleStatus) -> Markup:

@@ -15,8 +15,8 @@ _LEVEL: Final = f"{100 * LEVEL:g} %"
 
 METHOD: Final = (
     (
-        "Counted is every capture once, however many copies of it there are, as it was judged by the expectations and "
-        "definitions that its group of vehicles has now. What earlier runs into this folder have judged counts too, "
+        "Counted is every capture once, however many copies of it there are, as it was checked against the expectations "
+        "and definitions that its group of vehicles has now. What earlier runs into this folder have checked counts too, "
         "also where the capture is no longer there."
     ),
     (
@@ -28,8 +28,8 @@ METHOD: Final = (
         "percentiles take it as longer than any that came."
     ),
     (
-        "What stands out need not break a rule. Delays and vehicles are scored by 0.6745 (x - median) / MAD with the "
-        "fleet's own median and MAD, every vehicle having the same say; an outlier lies beyond "
+        "An unusual value need not break a rule. Delays and vehicles are scored by 0.6745 (x - median) / MAD with the "
+        "fleet's own median and MAD, each vehicle with equal weight; an outlier lies beyond "
         f"{FAR:g} by the nearer end of its interval (Iglewicz and Hoaglin 1993)."
     ),
     (
@@ -45,7 +45,7 @@ METHOD: Final = (
     ),
     (
         f"All these tests of all vehicles are one family, held to a false discovery rate of {_LEVEL} (Benjamini and "
-        f"Hochberg 1995): of what stands out, about one in {1 / LEVEL:g} is expected to be chance."
+        f"Hochberg 1995): of what is called unusual, about one in {1 / LEVEL:g} is expected to be chance."
     ),
     ("Broken rules are no matter of chance: they are not part of that, and the limits are those of the expectations."),
 )

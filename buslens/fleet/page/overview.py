@@ -64,7 +64,7 @@ def headline(rows: Sequence[Row]) -> str:
     """Return what is to be done, in one sentence."""
     count = Counter(_GROUP[row.advice.action] for row in rows)
     if not rows:
-        return "No capture has been judged yet"
+        return "No capture has been checked yet"
     parts = []
     if off := count["road"]:
         parts.append(f"take {off:,} vehicle{'' if off == 1 else 's'} off the road")

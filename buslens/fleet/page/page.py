@@ -141,7 +141,7 @@ def _parts(
         ("state", "State of the fleet", join([*lead, *(tag("p", it) for it in notes)])),
         ("delays", "Delays against their limits", sections.steps(view.steps)),
         ("drift", title, sections.trend_figures(seen.rest, numbers)),
-        ("unusual", "What stands out, whether or not a rule is broken", sections.anomalies(view, pages)),
+        ("unusual", "What is unusual, whether or not a rule is broken", sections.anomalies(view, pages)),
         ("undecided", "What is undecided", sections.doubts(view.doubts, MOST_DOUBTS)),
         ("unread", "What could not be read", sections.troubles(view.troubles)),
         ("limits", "Where the limits come from", bases),
@@ -158,7 +158,7 @@ def _parts(
 
 def _list(view: FleetView, told: Sequence[VehicleStatus], called: int, seen: _Seen, pages: Mapping[str, str]) -> Markup:
     if not called:
-        return tag("p", "Nobody." if view.standings else "Nothing has been judged.", class_="quiet")
+        return tag("p", "Nobody." if view.standings else "Nothing has been checked.", class_="quiet")
     caution = tag(
         "p",
         "The same warning has many causes: the list says which vehicle to look at, not which part to replace. "
@@ -226,7 +226,7 @@ def _moment(
         result = again(capture)
         results.setdefault(result.expectations.path, result)
         if result.verdict is not capture.verdict:
-            return Picture(capture=capture, caption="No picture: the capture has changed since it was judged")
+            return Picture(capture=capture, caption="No picture: the capture has changed since it was checked")
         return Picture(markup=small_diagram(result, about), capture=capture)
     except OSError as exc:
         return Picture(capture=capture, caption=f"No picture: {os_error_text(exc)}")
@@ -256,7 +256,7 @@ def _diagram_key() -> Markup:
     return tag(
         "p",
         "In the timing diagrams: shaded, the allowed time; a delay is at least the whole line and at most with the "
-        "dots; hatched, changed between two frames, moment not known; broken, unknown. Signs: x wrong, ? undecided, "
+        "dots; hatched, changed between two frames, exact time not recorded; broken, unknown. Signs: x wrong, ? undecided, "
         "= as expected, - not read.",
         class_="quiet",
     )

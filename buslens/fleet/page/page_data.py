@@ -165,7 +165,7 @@ def _standing(ledger: Ledger, row: VehicleRow, anomalies: Iterable[Anomaly]) -> 
 
 
 def _since(ledger: Ledger, vehicle: str) -> int | None:
-    """Return from when on a vehicle's captures may count as its last; None if that is not known."""
+    """Return from when on a vehicle's captures may count as its last; None if that is unknown."""
     query = (
         f"SELECT recorded_ns FROM {CURRENT_CAPTURES} WHERE vehicle = ? AND copy = 0 "  # noqa: S608  # text of ours
         "ORDER BY recorded_ns DESC LIMIT ?"

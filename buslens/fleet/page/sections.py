@@ -47,7 +47,7 @@ def state_sentence(view: FleetView) -> str:
     count = Counter(one.urgency for one in view.standings)
     vehicles = len(view.standings)
     if not vehicles:
-        return "No capture has been judged yet."
+        return "No capture has been checked yet."
     called = sum(count[step] for step in Urgency if step.is_called_in)
     if not called:
         all_of = "the only vehicle is" if vehicles == 1 else f"all {vehicles:,} vehicles are"
@@ -59,16 +59,15 @@ def state_sentence(view: FleetView) -> str:
         against = f" ({ignition:,} of them against a rule about the ignition)" if ignition else ""
         said.append(f"{faulty:,} {_are(faulty)} faulty{against}")
     for step, words in (
-        (Urgency.AT_TIMES, "faulty at times"),
-        (Urgency.CROSSING, "will cross a limit"),
-        (Urgency.STANDS_OUT, "stand out"),
-        (Urgency.NOT_KNOWN, "not known"),
-        (Urgency.AS_EXPECTED, "as expected"),
+        (Urgency.AT_TIMES, ("has an intermittent fault", "have an intermittent fault")),
+        (Urgency.CROSSING, ("will cross a limit", "will cross a limit")),
+        (Urgency.STANDS_OUT, ("is unusual", "are unusual")),
+        (Urgency.NOT_KNOWN, ("has no verdict", "have no verdict")),
+        (Urgency.AS_EXPECTED, ("is as expected", "are as expected")),
     ):
         number = count[step]
         if number:
-            verb = "" if step in {Urgency.CROSSING, Urgency.STANDS_OUT} else f"{_are(number)} "
-            said.append(f"{number:,} {verb}{'stands out' if (step, number) == (Urgency.STANDS_OUT, 1) else words}")
+            said.append(f"{number:,} {words[number > 1]}")
     of = f"Of {vehicles:,} vehicle{'' if vehicles == 1 else 's'}, "
     return f"{of}{_list(said)}."
 
@@ -94,7 +93,9 @@ def counts(summary: FleetSummary) -> Markup:
     if summary.copies:
         rows.append(("Copies", summary.copies, "second copies of a capture of the same vehicle; not counted"))
     if summary.outdated:
-        rows.append(("Outdated", summary.outdated, "judged by other files than now; not counted until they are again"))
+        rows.append(
+            ("Outdated", summary.outdated, "checked against other files than now; not counted until checked again")
+        )
     body = (
         tag("tr", tag("th", name, scope="row"), tag("td", f"{number:,}"), tag("td", words))
         for name, number, words in rows
@@ -120,7 +121,7 @@ def definitions(standings: Sequence[VehicleStatus]) -> Markup:
 def steps(views: Sequence[StepView]) -> Markup:
     """Return the delays of every step against its limits, as pictures and as a table."""
     if not views:
-        return tag("p", "No step of a handshake was judged.", class_="quiet")
+        return tag("p", "No step of a handshake was checked.", class_="quiet")
     parts: list[Markup] = [_curve_key()]
     for rule in dict.fromkeys(view.rule for view in views):
         mine = [view for view in views if view.rule == rule]
@@ -178,7 +179,7 @@ def trend_key() -> Markup:
 def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
     """Return what stands out, with the share of the list that is expected to be chance, and what is not sure yet."""
     if not view.anomalies:
-        nothing = tag("p", "Nothing stands out: no test of the fleet is below the level.", class_="quiet")
+        nothing = tag("p", "Nothing is unusual: no test of the fleet is below the level.", class_="quiet")
         return join([nothing, _unsure(view)])
     called = {one.row.vehicle for one in view.standings if one.urgency.is_fault}
     shown = view.anomalies[:MOST_ANOMALIES]
@@ -193,7 +194,7 @@ def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
     parts.append(
         tag(
             "p",
-            "False up to here: of all rows from the first to this one, the share that is expected to be chance "
+            "Expected false share: of all rows from the first to this one, the share that is expected to be chance "
             "(the q-value after Benjamini and Hochberg). It is a reason to look, no fault: rules are judged apart "
             "from it.",
             class_="quiet",
@@ -209,7 +210,7 @@ def _anomaly_table(found: Sequence[Anomaly], pages: Mapping[str, str]) -> Markup
         if anomaly.address in pages:
             sentence = join([sentence, " (", link(pages[anomaly.address], "its page"), ")"])
         rows.append((anomaly.vehicle, anomaly.kind.value, sentence, share_text(anomaly.q_value)))
-    return _scrolled(table(("Vehicle", "What", "What stands out", "False up to here"), rows, kind="anomalies"))
+    return _scrolled(table(("Vehicle", "What", "What is unusual", "Expected false share"), rows, kind="anomalies"))
 
 
 def _unsure(view: FleetView) -> Markup:
@@ -248,7 +249,7 @@ def doubts(found: Sequence[Doubt], most: int) -> Markup:
 def troubles(found: Mapping[FailureKind, tuple[int, Sequence[TroubleRow]]]) -> Markup:
     """Return what could not be read, and why."""
     if not found:
-        return tag("p", "Every capture was read and judged.", class_="quiet")
+        return tag("p", "Every capture was read and checked.", class_="quiet")
     parts = []
     for kind, (count, first) in found.items():
         parts.append(tag("h3", f"{count:,} capture{'' if count == 1 else 's'}: {TROUBLE_WORDS[kind]}"))

@@ -38,10 +38,10 @@ class Urgency(Enum):
 
     IGNITION = "faulty, ignition"
     FAULTY = "faulty"
-    AT_TIMES = "faulty at times"
+    AT_TIMES = "intermittent fault"
     CROSSING = "will cross a limit"
-    STANDS_OUT = "stands out"
-    NOT_KNOWN = "not known"
+    STANDS_OUT = "unusual"
+    NOT_KNOWN = "no verdict"
     AS_EXPECTED = "as expected"
 
     @property
@@ -67,7 +67,7 @@ DEFINITIONS: Final = {
     Urgency.AT_TIMES: "faulty lately, but only once, or not in the last capture that could be decided",
     Urgency.CROSSING: "nothing wrong lately, but a delay drifts and will cross its limit; the earliest date first",
     Urgency.STANDS_OUT: (
-        "nothing wrong lately, but it stands out from the fleet or from its own past, at a false discovery rate of "
+        "nothing wrong lately, but it is unusual against the fleet or its own past, at a false discovery rate of "
         f"{100 * LEVEL:g} %; the surest first"
     ),
     Urgency.NOT_KNOWN: "no capture could be decided lately: undecided, or not readable",

@@ -132,8 +132,8 @@ class TestSaid:
         "words",
         [
             (
-                "Of 11 vehicles, 3 are faulty (1 of them against a rule about the ignition), 1 is faulty at times, "
-                "1 will cross a limit, 2 stand out, 1 is not known and 3 are as expected."
+                "Of 11 vehicles, 3 are faulty (1 of them against a rule about the ignition), 1 has an intermittent fault, "
+                "1 will cross a limit, 2 are unusual, 1 has no verdict and 3 are as expected."
             ),
             "Captures 104 92 as expected, 9 faulty, 1 undecided, 2 not read",
             (
@@ -149,8 +149,8 @@ class TestSaid:
             ),
             "As expected 3 times since the last fault: buslens compare says what that proves.",
             "5 drifting Will cross a limit between 2026-03-06 and 2026-04-05 drift: the delay grows by 5 ms a day",
-            "odd Stands out, though no rule is broken outlier: the delay was 412 to 455 ms; the fleet takes 281 ms",
-            "short Not known: its only capture could not be decided ? the capture ends before it could be overdue",
+            "odd Unusual, though no rule is broken outlier: the delay was 412 to 455 ms; the fleet takes 281 ms",
+            "short No verdict: its only capture could not be decided ? the capture ends before it could be overdue",
             "wire feedback , limit 50 to 600 ms",
             "4 late, 4 never came",
             "drifting drift the delay grows by 5 ms a day below 0.01 %",
@@ -220,7 +220,7 @@ class TestSaid:
     def test_alone_is_said_so(self, tmp_path: Path) -> None:
         with Ledger.writing(tmp_path) as empty:
             text = Seen(sheet(empty).decode()).text
-        assert "No capture has been judged yet." in text
+        assert "No capture has been checked yet." in text
         assert all(caution in text for caution in CAUTIONS)
 
     def test_what_is_not_sure_yet(self, tmp_path: Path) -> None:
@@ -232,7 +232,7 @@ class TestSaid:
         assert (
             "Not sure yet Vehicle What What was seen By chance car0001 retries 7 of 35 days, and 1 of 40" in seen.text
         )
-        assert "Nothing stands out: no test of the fleet is below the level." in seen.text
+        assert "Nothing is unusual: no test of the fleet is below the level." in seen.text
         assert "Nothing to call in" in seen.text
 
     def test_nothing_to_call_in(self, tmp_path: Path) -> None:
@@ -260,7 +260,7 @@ class TestMoments:
     def test_pictures(self, seen: Seen) -> None:
         # Those of the vehicles whose capture comes out as it did; what has become another is not shown.
         assert len(seen.all("svg", "moment")) == 2
-        assert seen.text.count("No picture: the capture has changed since it was judged") == 2
+        assert seen.text.count("No picture: the capture has changed since it was checked") == 2
 
     def test_reasons(self, seen: Seen) -> None:
         text = seen.text.replace("\\", "/")

@@ -15,9 +15,9 @@ _LEVEL: Final = f"{100 * LEVEL:g} %"
 
 METHOD: Final = (
     (
-        "Counted is every capture once, however many copies of it there are, as it was checked against the expectations "
-        "and definitions that its group of vehicles has now. What earlier runs into this folder have checked counts too, "
-        "also where the capture is no longer there."
+        "Each capture counts once, however many copies of it there are, as checked against the expectations and "
+        "definitions of its group of vehicles now. Captures that earlier runs into this folder checked count too, "
+        "also those that are no longer there."
     ),
     (
         "A signal is known only when a frame carries it, so a delay is known to lie between two ends. It is met or a "

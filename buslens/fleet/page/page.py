@@ -256,8 +256,8 @@ def _diagram_key() -> Markup:
     return tag(
         "p",
         "In the timing diagrams: shaded, the allowed time; a delay is at least the whole line and at most with the "
-        "dots; hatched, changed between two frames, exact time not recorded; broken, unknown. Signs: x wrong, ? undecided, "
-        "= as expected, - not read.",
+        "dots; hatched, changed between two frames, exact time not recorded; broken, unknown. Signs: x wrong, "
+        "? undecided, = as expected, - not read.",
         class_="quiet",
     )
 

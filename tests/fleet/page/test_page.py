@@ -132,8 +132,8 @@ class TestSaid:
         "words",
         [
             (
-                "Of 11 vehicles, 3 are faulty (1 of them against a rule about the ignition), 1 has an intermittent fault, "
-                "1 will cross a limit, 2 are unusual, 1 has no verdict and 3 are as expected."
+                "Of 11 vehicles, 3 are faulty (1 of them against a rule about the ignition), 1 has an "
+                "intermittent fault, 1 will cross a limit, 2 are unusual, 1 has no verdict and 3 are as expected."
             ),
             "Captures 104 92 as expected, 9 faulty, 1 undecided, 2 not read",
             (

@@ -92,7 +92,7 @@ def check_capture(task: Task, side: str, name: str, key: str) -> Checked:
 
     os.chdir(task.folder)
     try:
-        result = check(Path(side) / name, expectations=_expectations(task), workers=1)
+        result = check(Path(side) / name, expectations=_expectations(task))
     except BuslensError as error:
         return Checked(side=side, name=name, key=key, problem=str(error))
     except OSError as error:

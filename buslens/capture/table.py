@@ -19,7 +19,13 @@ from buslens.capture.fit import part_read
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, heads_frames, named
-from buslens.capture.table_refusals import refuse_odd_cells, refuse_unreadable_text, require_whole_frames
+from buslens.capture.table_refusals import (
+    refuse_odd_cells,
+    refuse_unreadable_text,
+    require_plain_text,
+    require_time_before_bytes,
+    require_whole_frames,
+)
 from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, rows_of, whole
 from buslens.capture.table_settings import COLUMN_KEYS, NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import repetition_note, stamps_of, unit_name
@@ -96,6 +102,7 @@ def recognise(
     if not is_whole or not lines[-1]:
         lines.pop()
     lines = [line.rstrip("\r") for line in lines[: MOST_ROWS + 200]]
+    require_plain_text(lines)
     best: TableReading | None = None
     problem: UnclearLayoutError | None = None
     for cut in CUTS if told.separator is None else _told_cuts(told.separator):
@@ -110,6 +117,9 @@ def recognise(
             found = None
         if found is not None and (best is None or _rank(found) > _rank(best)):
             best = found
+        has_time = rows is not None and any(named(column, "time") for column in rows.columns)
+        if is_headed and has_time and found is not None and not found.stamps.form:
+            continue  # a time of several words, such as '0 days 00:00:01', may be read where blanks part cells
         if is_headed or (best is not None and best.fit >= _PROVED and best.stamps.form):
             break
     if best is None:
@@ -164,6 +174,8 @@ def _try(
         return None
     if not told.names_columns:
         require_whole_frames(rows, layout, stamps)
+    if fit < _PROVED and not told.names_columns:
+        require_time_before_bytes(rows, layout)
     if fit < _PROVED and _is_behind_bytes(layout, stamps) and not told.names_columns:
         raise UnclearLayoutError(
             f"what stands behind the data bytes is in another column where there are fewer of them, so only {fit:.0%} "

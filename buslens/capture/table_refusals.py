@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from buslens.capture.table_time import TimeColumn
 
 _BYTES_AS_TEXT: Final = re.compile(r"b(['\"]).*(\\x[0-9a-f]{2}|\\0).*\1")
+_COLOUR: Final = "\x1b["
 _RUN_TOGETHER: Final = re.compile(r"[tTrR]?[0-9A-Fa-f]{12,}")
 _JSON: Final = re.compile(r'\s*(\[\s*)?\{\s*("|$)|\s*\[\s*$')
 _SPOILED: Final = re.compile(r"[+-]?\d+([.,]\d+)?[eE][+-]?\d+|#+|\d{1,3}([.,' ]\d{3})+")
@@ -32,6 +33,22 @@ _IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _MOST_ROWS: Final = 2000
 _ORDER_ALONE: Final = 'or write a file with [table] and time = "none" to use the order of the rows alone'
+
+
+def require_plain_text(lines: Sequence[str]) -> None:
+    """Require rows without the codes of a terminal, whose digits are none of a frame.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If most have such codes.
+    """
+    rows = [line for line in lines[:200] if line.strip()]
+    if 2 * sum(_COLOUR in row for row in rows) > len(rows):
+        raise UnclearLayoutError(
+            "the rows hold codes for the colours of a terminal: record without colours, or take the codes out, with "
+            r"sed 's/\x1b\[[0-9;]*m//g'"
+        )
 
 
 def refuse_unreadable_text(lines: Sequence[str]) -> None:
@@ -205,6 +222,25 @@ def _has_second_key(free: Sequence[Column], payload: Column) -> bool:
     return bool(rising) and any(c.is_hex and c not in rising and 1 < len(c.counts) < len(c.filled) for c in left)
 
 
+def require_time_before_bytes(rows: Rows, layout: TableLayout) -> None:
+    """Require that no time stands where longer frames have bytes.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If the rows of short frames end with one.
+    """
+    if layout.payload_role != kernel.BYTE:
+        return
+    short = [row for row in rows.rows if layout.payload[0] < len(row) <= layout.payload[-1] + 1]
+    last = [row[-1] for row in short if re.fullmatch(r"\d+[.,]\d+", row[-1])]
+    if len(short) >= 10 and len(last) > 0.9 * len(short):
+        raise UnclearLayoutError(
+            f"the time ('{last[0]}') stands behind the data bytes, in another column where there are fewer of "
+            "them: write it before the data, or leave cells empty for the bytes that a frame does not have"
+        )
+
+
 def require_known_time(rows: Rows, layout: TableLayout) -> None:
     """Require, where no time was found, that no column looks like one.
 
@@ -213,6 +249,7 @@ def require_known_time(rows: Rows, layout: TableLayout) -> None:
     UnclearLayoutError
         If one does.
     """
+    require_time_before_bytes(rows, layout)
     for column in _unexplained(rows, layout):
         rise, stay, fall = column.steps() if column.is_number else (0, 0, 0)
         number, cell = column.index + 1, column.filled[0]

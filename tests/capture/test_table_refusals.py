@@ -63,6 +63,8 @@ class TestRefused:
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}g",
                      "time;id;dlc;payload"), "is not data bytes"),
             (two_in_a_row(), "two frames"),
+            (rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{f.data.hex(',')},{secs(f)}"), "before the data"),
+            (rows_of(lambda f: f"\x1b[31m {secs(f)}  {f.can_id:X} {len(f.data)} {spaced(f)}\x1b[0m"), "colours"),
             ("".join(f"{secs(f)},{f.can_id:X},{k},{byte:02X}\n"
                      for f in FRAMES for k, byte in enumerate(f.data)), "a part of a frame"),
             (rows_of(lambda f: f"{9 + f.time_ns / 6e8:.6f},{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex()}",
@@ -102,6 +104,8 @@ class TestRead:
             rows_of(lambda f: f"{f.time_ns // 1000:>10} {f.can_id:03X} {len(f.data)} {spaced(f)}".ljust(60, "\0")),
             rows_of(lambda f: f"12:00:{secs(f):>09} INFO id=0x{f.can_id:X} dlc={len(f.data)} data={f.data.hex()}"
                     .replace(".", ",")),
+            rows_of(lambda f: f"0 days 00:00:{secs(f):>09},{f.can_id:#x},{len(f.data)},{spaced(f)}",
+                    "time,id,dlc,data"),
             "can0 202#E8B7000000000000\n" + rows_of(
                 lambda f: f"{secs(f)},can0,{f.can_id:X},{len(f.data)},{f.data.hex()}", "Time,Bus,ID,DLC,Data"),
         ],

@@ -329,7 +329,8 @@ def key(result: Result) -> list[tuple[str, str, int | None]]:
 class TestCheck:
     """A file goes in, and what comes out is what its frames say, whatever way its companions are named."""
 
-    def test_without_expectations(self, tmp_path: Path) -> None:
+    def test_without_expectations(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.chdir(tmp_path)
         with pytest.raises(UsageError, match=r"no expectations for '.*any\.log'"):
             check(tmp_path / "any.log")
 

@@ -339,6 +339,13 @@ def _screen() -> Iterator[bytes]:
     yield from (line + b"\n" for line in SCREEN_LINES)
 
 
+def _table() -> Iterator[bytes]:
+    rows = [(k // 3, (0x2CF, 0x1A0, 0x3E9)[k % 3], bytes((k & 255, 0, 0xFF, 7))) for k in range(60)]
+    yield b"Time (ms);ID;DLC;Data\n" + b"".join(b"%d;%X;4;%s\n" % (10 * t, i, d.hex().encode()) for t, i, d in rows)
+    yield b"".join(b"%d.%06d,0x%X,4,%s,,,,\n" % (t, k, i, d.hex(",").encode()) for k, (t, i, d) in enumerate(rows))
+    yield b"".join(b"[%d us] ID: %03X DLC: 4 Data: %s\r\n" % (10_000 * t, i, d.hex(" ").encode()) for t, i, d in rows)
+
+
 def _packed() -> Iterator[bytes]:
     yield b"\n".join(CANDUMP_LINES)
     yield from (gzip.compress(head, mtime=0) for head in _heads("*.log", 400))
@@ -446,6 +453,7 @@ _SEEDS: Final[dict[str, Callable[[], Iterable[bytes]]]] = {
     "candump_untimed": _candump_untimed,
     "asc": _asc,
     "screen": _screen,
+    "table": _table,
     "gunzip": _packed,
     "foreign": _foreign,
     "judged": _frames,

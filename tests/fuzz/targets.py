@@ -1,6 +1,7 @@
 """What is fuzzed: each target takes bytes, and raises if a promise about them is broken.
 
     candump, asc, screen   the readers of log formats, all engines against each other
+    table                  rows of frames, worked out from what stands in them
     gunzip                 a gzip stream with damage, against zlib one byte at a time
     foreign                recordings that python-can reads: the first byte says which suffix they have
     judged                 bytes as frames of the demonstration's messages, judged and reported in every form
@@ -40,6 +41,7 @@ from support.unparse import condition_text, trigger_text
 from buslens.capture.frames import Clock, Flag, Frames, ReadStats
 from buslens.capture.log_format import FormatMatch
 from buslens.capture.open import open_capture
+from buslens.capture.read import read_frames
 from buslens.capture.reduce import reduce_frames
 from buslens.capture.stream import FileStream, GzipStream
 from buslens.causes.diagnosis import diagnose
@@ -100,6 +102,17 @@ def asc(data: bytes) -> None:
 
 def screen(data: bytes) -> None:
     assert_same_everywhere(data, "candump, screen form")
+
+
+def table(data: bytes) -> None:
+    """Read whatever is there as rows of frames, if they can be told to be such: every line is in one class."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "rows"
+        path.write_bytes(data)
+        frames = read_frames(path)
+        stats = frames.attrs["tally"]
+        assert stats.frames == len(frames)
+        assert bool(stats.skipped) is bool(stats.broken)
 
 
 # --- gzip -------------------------------------------------------------------------------------------------------
@@ -492,6 +505,7 @@ TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
     "candump_untimed": candump_untimed,
     "asc": asc,
     "screen": screen,
+    "table": table,
     "gunzip": gunzip,
     "foreign": foreign,
     "judged": judged,

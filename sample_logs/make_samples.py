@@ -13,6 +13,7 @@ from typing import Final
 
 from buslens.rehearsal.instruments import scope_trace, tester_list
 from buslens.rehearsal.rehearse import Rehearsal, rehearse, write
+from buslens.rehearsal.tester import with_tester
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,10 +80,12 @@ SAMPLES: Final = (
 def instruments() -> dict[str, bytes]:
     """Return by file what a tester and an oscilloscope showed beside the bus."""
     fuse = rehearse("load-fuse-blown", seed=131, background_ids=2, car_number=3)
+    asked = rehearse("load-fuse-blown", seed=132, background_ids=2, car_number=3)
     motor = rehearse("slow-motor", seed=117, background_ids=2, car_number=7)
     trace = scope_trace(motor, from_s=3.0, to_s=5.5, per_second=4_000).encode("ascii")
     return {
         "tester_list_car03.csv": tester_list(fuse, 5.0).encode("ascii"),
+        "tester_dialogue_car03.log": with_tester(asked),
         "scope_trace_car07.csv.gz": gzip.compress(trace, 9, mtime=0),
     }
 

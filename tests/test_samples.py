@@ -15,6 +15,7 @@ from support.polled import column_expectations, write_list
 
 import buslens
 from buslens.checks.findings import Outcome, Verdict
+from buslens.dialogue.fault_history import fault_history
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -258,6 +259,18 @@ class TestInstruments:
         assert wire.latest_ns - wire.earliest_ns < 2_000_000
         assert log.earliest_ns <= wire.latest_ns
         assert wire.earliest_ns <= log.latest_ns
+
+    def test_dialogue(self) -> None:
+        """The tester finds the code of a lock that does not move, and the lock is judged as without a tester."""
+        file = FOLDER / "tester_dialogue_car03.log"
+        dialogue = buslens.read_dialogue(file)
+        assert [(str(it.request), str(it.answer)) for it in dialogue.pairs] == [("7A0", "7A8")]
+        assert not any(dialogue.incomplete.values())
+        assert {it.outcome.name for it in dialogue.exchanges} == {"ANSWERED", "REFUSED", "NOT_WANTED"}
+        latest = fault_history(dialogue.exchanges)
+        present = [it for it in latest if (code := it.readings[-1].code) and code.status == 0x2F]
+        assert [it.number.hex() for it in present] == ["911c01"]
+        assert buslens.check(file).verdict is FAULTY
 
     def test_made_anew_they_are_the_same(self) -> None:
         for file, made in _script().instruments().items():

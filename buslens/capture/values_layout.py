@@ -28,6 +28,10 @@ MOST_COLUMNS: Final = 256
 """Columns of the widest table of values."""
 _MOST_BEFORE: Final = 200
 """Lines before the header, at most."""
+_ALIKE: Final = 50
+"""What rows with as many cells as the header add to its score; less than one more name that is found."""
+_LOOKED_BELOW: Final = 5
+"""Lines below a header that should have as many cells."""
 _BRACKETS: Final = re.compile(r"(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]*)[\])]")
 _BEHIND: Final = re.compile(r"(?P<name>.*\S)\s*(?:/|,|\bin\b)\s*(?P<unit>[^\s\d,/]\S{0,5})")
 _UNITS_ONLY: Final = re.compile(r"[\[(]?\s*[^\s\d()\[\]]{0,6}\s*[\])]?")
@@ -117,12 +121,24 @@ def layout_of(
             score = _score(cells, wanted, lines, place, cut)
             if score and (best is None or score > best[0]):
                 best = score, order, cut, place, cells
-            if score >= 100 * max(len(wanted), 1):
+            if score >= 100 * max(len(wanted), 1) + _ALIKE:
                 break
+    if best is None and wanted and all(isinstance(one, int) for one in wanted):
+        best = _without_header(lines, told)
     if best is None:
         return None
     _, _, cut, place, cells = best
     return _complete(lines, cut, place, [_plain_text(cell) for cell in cells], wanted, told)
+
+
+def _without_header(lines: Sequence[str], told: TableSettings) -> tuple[int, int, CellSplit, int, list[str]] | None:
+    """Return how rows of numbers are cut that no header stands above; None if they are none."""
+    for cut in CUTS if told.separator is None else [_cut_of(told.separator)]:
+        rows = [cut.cells(line) for line in lines[:_MOST_BEFORE] if line.strip()]
+        widths = {len(row) for row in rows}
+        if len(widths) == 1 and min(widths) > 1 and all(_NUMBER.fullmatch(row[0]) for row in rows):
+            return 1, 0, cut, -1, []
+    return None
 
 
 def _cut_of(separator: str) -> CellSplit:
@@ -135,10 +151,11 @@ def _score(cells: Sequence[str], wanted: Sequence[str | int], lines: Sequence[st
     """Return how much speaks for a line being the header; 0: nothing."""
     names = [_plain_text(cell) for cell in cells]
     found = sum(isinstance(one, str) and _place_of(one, names) is not None for one in wanted)
-    below = [cut.cells(line) for line in lines[place + 1 : place + 6]]
+    below = [cut.cells(line) for line in lines[place + 1 : place + 1 + _LOOKED_BELOW]]
     if found:
         # Of ways to cut that find as many names, the one by which the rows have as many cells as the header.
-        return 100 * found + 10 * sum(len(row) == len(cells) for row in below)
+        alike = sum(len(row) == len(cells) for row in below)
+        return 100 * found + _ALIKE * alike // max(len(below), 1)
     if any(isinstance(one, str) for one in wanted):
         return 0
     # By number, or any: a line of texts above a line that begins a run of rows of the same width.

@@ -15,7 +15,7 @@ from buslens.timeline.model import Shortest
 if TYPE_CHECKING:
     from buslens.expectations.model import Expectations, Role
 
-POLLED_NS: Final = 10_000_000
+POLLED_NS: Final = 20_000_000
 """Shorter states of a column count only where somebody says so, ns: units wait as long for a contact to settle
 (common practice, no source)."""
 

@@ -221,7 +221,7 @@ _ROLE: Final = (
         name="holds",
         type=Type.LENGTH,
         example='"200 ms"',
-        default="the 'least' of a pulse rule on the state; of a column at least 10 ms",
+        default="the 'least' of a pulse rule on the state; of a column at least 20 ms",
         meaning="shortest time that any state of it lasts: what no frame and no sample shows did not happen where they"
         " are closer, and may have happened where they are not",
     ),

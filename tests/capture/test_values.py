@@ -92,6 +92,19 @@ class TestLayout:
         assert (enable, supply) == (["Off", "On", "Off"], [12.4, 11.9, 12.25])
         assert (stats.frames, stats.broken, stats.counted) == (3, 0, "row")
 
+    def test_names_above_the_header(self, tmp_path: Path) -> None:
+        """A preamble that has the names, too, is no header: the rows below it have other cells."""
+        above = '"Source","Enable status","Supply (V)"\n"Sample interval",1e-01,1e-01\n"Record length",3,3\n\n'
+        times, (enable, _), _ = read(table(tmp_path, above + PLAIN), ["Enable status", "Supply"])
+        assert (times, enable) == ([100, 200, 300], ["Off", "On", "Off"])
+
+    def test_no_header(self, tmp_path: Path) -> None:
+        """Columns that are named by number need no header."""
+        text = "".join(f"{k / 10:.1f},{k % 3},{k / 4}\n" for k in range(6))
+        times, cells, _ = read(table(tmp_path, text), [3, 2])
+        assert times == [0, 100, 200, 300, 400, 500]
+        assert cells == [[k / 4 for k in range(6)], [float(k % 3) for k in range(6)]]
+
     def test_packed(self, tmp_path: Path) -> None:
         times, _, _ = read(table(tmp_path, gzip.compress(PLAIN.encode()), "table.csv.gz"), ["Supply"])
         assert times == [100, 200, 300]

@@ -83,7 +83,7 @@ least = "7 V"
 [[rules]]
 name = "held"
 kind = "never"
-when = "enable is on and ignition is off for 650 ms"
+when = "(enable is on and ignition is off) for 620 ms"
 [[rules]]
 name = "lamp"
 kind = "never"
@@ -151,7 +151,7 @@ def courses(draw: st.DrawFn) -> Course:
     for _ in range(draw(st.sampled_from((0, 0, 0, 1, 2)))):
         role, begin = draw(st.sampled_from(sorted(ROLES))), draw(number(20, END - 200))
         times[role] += [begin, begin + draw(number(10, 300))][: draw(number(1, 2))]
-    return Course(changes={role: spaced(of, holds or 10) for role, of in times.items()}, holds=holds)
+    return Course(changes={role: spaced(of, holds or 20) for role, of in times.items()}, holds=holds)
 
 
 class Poll(NamedTuple):

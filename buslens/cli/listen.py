@@ -1,4 +1,4 @@
-"""Judge a bus while it is listened to.
+"""Check a live bus while listening to it.
 
 It is only received from: nothing is ever sent. INTERFACE is a kind that
 python-can knows and a channel: socketcan:can0, udp_multicast:239.74.163.2,

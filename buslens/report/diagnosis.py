@@ -287,7 +287,7 @@ def last_line(diagnosis: Diagnosis) -> str:
             return f"No measurement of the causes file tells more. Examine, in this order: {order}."
         case _:
             name = "" if advice.measurement is None else advice.measurement.name
-            return f"Next: measure {name}, and say what it read with --measured {name}=READING."
+            return f"Next: measure {name}, and enter it with --measured {name}=READING."
 
 
 def _is_work(hypothesis: Hypothesis) -> bool:

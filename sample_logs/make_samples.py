@@ -85,7 +85,7 @@ def instruments() -> dict[str, bytes]:
     trace = scope_trace(motor, from_s=3.0, to_s=5.5, per_second=4_000).encode("ascii")
     return {
         "tester_list_car03.csv": tester_list(fuse, 5.0).encode("ascii"),
-        "tester_dialogue_car03.log": with_tester(asked),
+        "car03_tester_at_work.log": with_tester(asked),
         "scope_trace_car07.csv.gz": gzip.compress(trace, 9, mtime=0),
     }
 

@@ -205,7 +205,7 @@ class TestFiles:
     """The folder holds what its list and its README say, and nothing else."""
 
     def test_all_are_listed(self) -> None:
-        logs = {path.name for path in FOLDER.glob("car*") if path.suffix != ".png"}
+        logs = {path.name for path in FOLDER.glob("car*") if path.suffix != ".png"} - set(_script().instruments())
         assert logs == set(EXPECTED) == set(SAMPLES)
 
     @pytest.mark.parametrize("file", list(EXPECTED)[:: 1 if is_thorough() else 3])
@@ -220,7 +220,8 @@ class TestFiles:
     def test_readme_gives_the_same_verdicts(self) -> None:
         rows = re.findall(r"^\| `(car\S+)` \|.*?\| ([a-z ]+) \|", (FOLDER / "README.md").read_text("utf-8"), re.M)
         words = {AS_EXPECTED: "as expected", FAULTY: "faulty", UNDECIDED: "undecided"}
-        assert rows == [(file, words[verdict]) for file, (verdict, _) in EXPECTED.items()]
+        listed = [row for row in rows if row[0] not in _script().instruments()]
+        assert listed == [(file, words[verdict]) for file, (verdict, _) in EXPECTED.items()]
 
     def test_every_fault_is_shown(self) -> None:
         from buslens.rehearsal.faults import FAULTS
@@ -262,7 +263,7 @@ class TestInstruments:
 
     def test_dialogue(self) -> None:
         """The tester finds the code of a lock that does not move, and the lock is judged as without a tester."""
-        file = FOLDER / "tester_dialogue_car03.log"
+        file = FOLDER / "car03_tester_at_work.log"
         dialogue = buslens.read_dialogue(file)
         assert [(str(it.request), str(it.answer)) for it in dialogue.pairs] == [("7A0", "7A8")]
         assert not any(dialogue.incomplete.values())

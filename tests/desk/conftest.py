@@ -2,10 +2,9 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
-from support.chromium import running_browser
 from support.desks import RunningDesk, running_desk
 
 if TYPE_CHECKING:
@@ -36,13 +35,6 @@ def desk(desk_folder: Path) -> Iterator[RunningDesk]:
 def let_in(desk: RunningDesk) -> dict[str, str]:
     """Return the headers of a browser that was let in."""
     return desk.enter()
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Run one headless Chromium for all tests."""
-    with running_browser() as opened:
-        yield opened
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.dialogues import Recording
+from support.examples import examples
 
 from buslens import read_dialogue
 from buslens.dialogue.fault_history import fault_history
@@ -241,7 +242,7 @@ class TestExchanges:
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
         assert [it.end.name for of in dialogue.incomplete.values() for it in of] == ["DISCONTINUITY"]
 
-    @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+    @settings(max_examples=examples(30), suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
     @given(st.lists(st.tuples(st.integers(0, 0xFFFF), st.binary(min_size=1, max_size=40)), min_size=1, max_size=8))
     def test_what_was_asked_is_told(self, tmp_path: Path, asked: list[tuple[int, bytes]]) -> None:
         car = Recording()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -85,7 +86,7 @@ class TestHiddenDefinitions:
     """With 60 other identifiers, counters and checks among them, the true bits come first."""
 
     def test_door(self) -> None:
-        definitions = load_definitions("signal_defs/pinewick.dbc")
+        definitions = load_definitions(Path(__file__).parents[2] / "signal_defs" / "pinewick.dbc")
         message = definitions.message("BODY_DOORS")
         door = message.signal("DRIVER_DOOR")
         names = {1: "driver door opens", 0: "driver door closes"}

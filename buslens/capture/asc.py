@@ -91,7 +91,7 @@ _NEAR_START: Final = 20
 """Frames that may be left over from an earlier run; five times as many must follow."""
 
 
-class _Rows(NamedTuple):
+class _RowTraits(NamedTuple):
     """What the frames among a log's first lines say of the rest."""
 
     #: Columns more than usual before the identifier.
@@ -106,20 +106,20 @@ class _Rows(NamedTuple):
     resolution_ns: int = 0
 
 
-def _rows_of(rows: list[bytes], *, may_restart: bool) -> _Rows:
+def _rows_of(rows: list[bytes], *, may_restart: bool) -> _RowTraits:
     """Return what the frames among the first lines say; their stamps say nothing where they may restart."""
     found = [match for row in rows if (match := _FRAME_ROW.match(row)) is not None]
     widths = Counter(len(match[4].split()) - 2 for match in found if b"j1939tp" not in match[4].lower())
     more, count = max(((n, count) for n, count in widths.items() if n), key=lambda it: it[1], default=(0, 0))
     extra = more if count > 1 and 100 * count > len(found) else 0
     if may_restart:
-        return _Rows(extra, sent_apart=False, leftover=0)
+        return _RowTraits(extra, sent_apart=False, leftover=0)
     stamps = [int(match[2]) * NS_PER_S + int((match[3] or b"").ljust(9, b"0")) for match in found]
     stamps = [-stamp if match[1] else stamp for match, stamp in zip(found, stamps, strict=True)]
     resolution_ns = resolution_of(stamps)
     falls = [at for at in range(1, len(stamps)) if stamps[at] < stamps[at - 1] - SORTED_NS]
     if len(falls) == 1 and falls[0] <= _NEAR_START and 6 * falls[0] <= len(stamps):
-        return _Rows(extra, sent_apart=False, leftover=falls[0], resolution_ns=resolution_ns)
+        return _RowTraits(extra, sent_apart=False, leftover=falls[0], resolution_ns=resolution_ns)
     sent = [match[5].lower() == b"tx" for match in found]
     falls_of_one = 0
     for way in (True, False):
@@ -129,7 +129,7 @@ def _rows_of(rows: list[bytes], *, may_restart: bool) -> _Rows:
     is_apart = len(falls) > 2 and alternating == len(falls) and 10 * falls_of_one < len(falls)
     buses = [match[4].split()[0].decode("latin-1") for match in found]
     clocks = ((), 0) if is_apart else _clocks_of(buses, stamps)
-    return _Rows(extra, sent_apart=is_apart, leftover=0, resolution_ns=resolution_ns, clocks=clocks)
+    return _RowTraits(extra, sent_apart=is_apart, leftover=0, resolution_ns=resolution_ns, clocks=clocks)
 
 
 def _clocks_of(buses: list[str], stamps: list[int]) -> tuple[tuple[str, ...], int]:

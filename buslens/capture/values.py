@@ -278,7 +278,7 @@ class _Lane:
 
         return run
 
-    def scan(self, run: Callable[[int, int], int], start: int, stop: int) -> list[_Rows]:
+    def scan(self, run: Callable[[int, int], int], start: int, stop: int) -> list[_ScannedRows]:
         """Read the lines of the buffer from start to stop; all but the last of what is returned are copies."""
         self.skipped, found = [], []
         self.state[k.LINES] = 0
@@ -288,7 +288,7 @@ class _Lane:
                 self._skip(start)
                 continue
             rows, is_last = self._rows(), self.state[k.STOP] == k.END
-            found.append(rows if is_last else _Rows(*(it.copy() for it in rows)))
+            found.append(rows if is_last else _ScannedRows(*(it.copy() for it in rows)))
             self.state[k.COUNT] = 0
             if is_last:
                 break
@@ -296,10 +296,10 @@ class _Lane:
             self.texts = self._all_texts()
         return found
 
-    def _rows(self) -> _Rows:
+    def _rows(self) -> _ScannedRows:
         count = int(self.state[k.COUNT])
         cells = (it[: count * self.n].reshape(-1, self.n) for it in (self._digits, self._places, self._unit))
-        return _Rows(self._time[:count], *cells)
+        return _ScannedRows(self._time[:count], *cells)
 
     def _skip(self, p: int) -> None:
         start = int(self.state[k.AT])
@@ -316,7 +316,7 @@ class _Lane:
         return tuple(_decoded(text) for text in found)
 
 
-class _Rows(NamedTuple):
+class _ScannedRows(NamedTuple):
     """Rows as the kernel left them: times, and by row and column what `_values_kernel.scan` says."""
 
     time_ns: NDArray[np.int64]
@@ -347,7 +347,7 @@ class _Reader:
         twin = None if is_small else cast("Callable[..., int] | None", compiled(kernel.scan, self._notify))
         lanes = [_Lane(number, self._capture, self._as_text) for number in range(1 if twin is None else _LANES)]
         runs = [lane.plain() if twin is None else lane.compiled(twin) for lane in lanes]
-        under_way: deque[tuple[_Lane, Future[list[_Rows]]]] = deque()
+        under_way: deque[tuple[_Lane, Future[list[_ScannedRows]]]] = deque()
         buffer = bytearray(WINDOW_BYTES + k.PADDING)
         left_out = self._capture.layout.n_before
         with self._capture.text.stream() as stream, ThreadPoolExecutor(max(len(lanes) - 1, 1)) as threads:
@@ -373,7 +373,7 @@ class _Reader:
 
     # --- blocks -------------------------------------------------------------------------------------------------
 
-    def _hand_on(self, lane: _Lane, future: Future[list[_Rows]]) -> None:
+    def _hand_on(self, lane: _Lane, future: Future[list[_ScannedRows]]) -> None:
         """Pass on the rows of a window, cut where the clock ran back."""
         found = future.result()
         if lane.state[kernel.TOO_MANY]:
@@ -390,7 +390,7 @@ class _Reader:
             if not len(rows.time_ns):
                 continue
             for begin, stop in self._segments(rows.time_ns):
-                self._pass_on(lane, _Rows(*(it[begin:stop] for it in rows)))
+                self._pass_on(lane, _ScannedRows(*(it[begin:stop] for it in rows)))
             account.rows += len(rows.time_ns)
             if self._traffic is None:
                 account.first_ns = int(rows.time_ns[0])
@@ -432,7 +432,7 @@ class _Reader:
         else:
             self._account.more_seams += 1
 
-    def _pass_on(self, lane: _Lane, rows: _Rows) -> None:
+    def _pass_on(self, lane: _Lane, rows: _ScannedRows) -> None:
         cells = tuple(
             Cells(
                 digits=rows.digits[:, one],

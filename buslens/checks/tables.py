@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class TableColumn:
     """One column of a table; a name that ends in ``_ns`` is in ns."""
 
     name: str
@@ -42,59 +42,61 @@ def _limit_ns(finding: Finding, end: Literal["least", "most"]) -> int | None:
 
 
 _STEP: Final = (
-    Column("rule", "string", "name of the rule", lambda it: it.rule),
-    Column("handshake", "Int64", "number of the handshake, from 1", lambda it: it.handshake),
-    Column("step", "string", "name of the step", lambda it: it.step),
-    Column(
+    TableColumn("rule", "string", "name of the rule", lambda it: it.rule),
+    TableColumn("handshake", "Int64", "number of the handshake, from 1", lambda it: it.handshake),
+    TableColumn("step", "string", "name of the step", lambda it: it.step),
+    TableColumn(
         "outcome", "string", "met, early, late, missing, out_of_order, violated, undecided", lambda it: it.outcome.value
     ),
-    Column("time_ns", "Int64", "moment to look at", lambda it: it.time_ns),
-    Column("earliest_ns", "Int64", "least that the delay or length can have been", lambda it: _earliest(it.delay)),
-    Column("latest_ns", "Int64", "greatest that it can have been; none if not known", lambda it: _latest(it.delay)),
+    TableColumn("time_ns", "Int64", "moment to look at", lambda it: it.time_ns),
+    TableColumn("earliest_ns", "Int64", "least that the delay or length can have been", lambda it: _earliest(it.delay)),
+    TableColumn(
+        "latest_ns", "Int64", "greatest that it can have been; none if not known", lambda it: _latest(it.delay)
+    ),
 )
 
 DELAYS: Final = (
     *_STEP,
-    Column("least_ns", "Int64", "least that is allowed", lambda it: _limit_ns(it, "least")),
-    Column("most_ns", "Int64", "greatest that is allowed", lambda it: _limit_ns(it, "most")),
+    TableColumn("least_ns", "Int64", "least that is allowed", lambda it: _limit_ns(it, "least")),
+    TableColumn("most_ns", "Int64", "greatest that is allowed", lambda it: _limit_ns(it, "most")),
 )
 """One row for each step of each handshake that was judged."""
 
 FINDINGS: Final = (
     *_STEP[:1],
-    Column("kind", "string", "kind of the rule", lambda it: it.kind),
+    TableColumn("kind", "string", "kind of the rule", lambda it: it.kind),
     *_STEP[1:],
-    Column("least", "Float64", "least that is allowed", lambda it: None if it.limit is None else it.limit.least),
-    Column("most", "Float64", "greatest that is allowed", lambda it: None if it.limit is None else it.limit.most),
-    Column(
+    TableColumn("least", "Float64", "least that is allowed", lambda it: None if it.limit is None else it.limit.least),
+    TableColumn("most", "Float64", "greatest that is allowed", lambda it: None if it.limit is None else it.limit.most),
+    TableColumn(
         "unit",
         "string",
         "unit of both: ns, or that of the role",
         lambda it: None if it.limit is None else it.limit.unit,
     ),
-    Column(
+    TableColumn(
         "from_earliest_ns", "Int64", "where the delay counts from, at the earliest", lambda it: _earliest(it.reference)
     ),
-    Column("from_latest_ns", "Int64", "the same at the latest", lambda it: _latest(it.reference)),
-    Column("count", "Int64", "how often what is met throughout was judged", lambda it: it.count),
-    Column("reason", "string", "the sentence for a person", lambda it: it.reason),
+    TableColumn("from_latest_ns", "Int64", "the same at the latest", lambda it: _latest(it.reference)),
+    TableColumn("count", "Int64", "how often what is met throughout was judged", lambda it: it.count),
+    TableColumn("reason", "string", "the sentence for a person", lambda it: it.reason),
 )
 """One row for each finding."""
 
 HANDSHAKES: Final = (
-    Column("rule", "string", "name of the rule", lambda it: it.rule),
-    Column("handshake", "Int64", "its number, from 1", lambda it: it.number),
-    Column("start_earliest_ns", "Int64", "earliest moment of the start", lambda it: it.start.earliest_ns),
-    Column("start_latest_ns", "Int64", "latest moment of the start", lambda it: it.start.latest_ns),
-    Column("end_ns", "Int64", "when nothing more is awaited", lambda it: it.end_ns),
-    Column("completed", "boolean", "whether every step was seen", lambda it: it.completed),
-    Column("abandoned", "string", "what ended it early", lambda it: it.abandoned or None),
-    Column("tries", "Int64", "how often the first step came", lambda it: it.tries),
+    TableColumn("rule", "string", "name of the rule", lambda it: it.rule),
+    TableColumn("handshake", "Int64", "its number, from 1", lambda it: it.number),
+    TableColumn("start_earliest_ns", "Int64", "earliest moment of the start", lambda it: it.start.earliest_ns),
+    TableColumn("start_latest_ns", "Int64", "latest moment of the start", lambda it: it.start.latest_ns),
+    TableColumn("end_ns", "Int64", "when nothing more is awaited", lambda it: it.end_ns),
+    TableColumn("completed", "boolean", "whether every step was seen", lambda it: it.completed),
+    TableColumn("abandoned", "string", "what ended it early", lambda it: it.abandoned or None),
+    TableColumn("tries", "Int64", "how often the first step came", lambda it: it.tries),
 )
 """One row for each run of a sequence."""
 
 
-def to_pandas(columns: Iterable[Column], records: Iterable[Finding | Handshake]) -> pd.DataFrame:
+def to_pandas(columns: Iterable[TableColumn], records: Iterable[Finding | Handshake]) -> pd.DataFrame:
     """Return records as a table with a row each."""
     import pandas as pd
 

@@ -31,7 +31,7 @@ from buslens.desk.checking import Checking
 from buslens.desk.folder import SIDES, lines_of, steps_taken
 from buslens.desk.forms import read_form
 from buslens.desk.guard import Guard
-from buslens.desk.pages import Pages
+from buslens.desk.pages import DeskPages
 from buslens.desk.steps import progress
 from buslens.desk.upload import MOST_BYTES, RefusedError, receive_capture
 from buslens.desk.workers import Workers
@@ -86,7 +86,7 @@ class Desk:
         self._folder, self._access, self._end, self._most_bytes = folder, access, end, most_bytes
         self._workers = Workers()
         self._checking = Checking(self._workers)
-        self._pages = Pages()
+        self._pages = DeskPages()
         self._cars = CarPages(folder, self._workers, self._pages, most_bytes)
         #: Set once the desk is to end, so that what is sent without end ends, too.
         self.is_ending = asyncio.Event()

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from buslens.desk.folder import CarFolder, DeskFolder
-    from buslens.desk.pages import Pages
+    from buslens.desk.pages import DeskPages
     from buslens.desk.workers import Workers
 
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'self'"
@@ -31,12 +31,12 @@ class CarPages:
     ----------
     folder : DeskFolder
     workers : Workers
-    pages : Pages
+    pages : DeskPages
     most_bytes : int
         Of one file.
     """
 
-    def __init__(self, folder: DeskFolder, workers: Workers, pages: Pages, most_bytes: int) -> None:
+    def __init__(self, folder: DeskFolder, workers: Workers, pages: DeskPages, most_bytes: int) -> None:
         self._folder, self._workers, self._pages, self._most_bytes = folder, workers, pages, most_bytes
         #: Name of a car -> files and choices, and the draft that was made from them.
         self._drafts: dict[str, tuple[str, DraftView]] = {}

@@ -123,7 +123,7 @@ class Checking:
             while len(self._checked) > _MOST_CHECKED:
                 self._checked.popitem(last=False)
 
-    def _task(self, job: JobFolder, *, with_results: bool = True) -> work.Task:
+    def _task(self, job: JobFolder, *, with_results: bool = True) -> work.DeskTask:
         expectations = job.expectations()
         checked = []
         for capture in job.captures():
@@ -133,7 +133,7 @@ class Checking:
                 checked.append(known)
             elif not with_results:
                 checked.append(work.Checked(side=capture.side, name=capture.name, key=capture.key))
-        return work.Task(
+        return work.DeskTask(
             folder=str(job.path),
             expectations="" if expectations is None else os.path.relpath(expectations, job.path),
             setup=f"{job.path}|{job.setup_key()}",

@@ -9,7 +9,7 @@ _KINDS: Final = {"desk.css": "text/css", "page.css": "text/css", "desk.js": "tex
 """Every file that a page of the desk names."""
 
 
-class Pages:
+class DeskPages:
     """Fills templates; what is put into them is text, unless it was made as HTML by the reports."""
 
     def __init__(self) -> None:

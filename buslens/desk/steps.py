@@ -25,7 +25,7 @@ TITLES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Progress:
+class JobProgress:
     """Where a job stands."""
 
     #: The step that comes now.
@@ -41,7 +41,7 @@ class Progress:
         return "done" if ORDER.index(step) < ORDER.index(self.now) else "later"
 
 
-def progress(job: JobDetails, view: JobView, *, has_car: bool, is_recorded: bool, reading: str) -> Progress:
+def progress(job: JobDetails, view: JobView, *, has_car: bool, is_recorded: bool, reading: str) -> JobProgress:
     """Return where a job stands.
 
     Parameters
@@ -60,20 +60,20 @@ def progress(job: JobDetails, view: JobView, *, has_car: bool, is_recorded: bool
     before = [it for it in view.captures if it.side == "before"]
     after = [it for it in view.captures if it.side == "after"]
     if not has_car:
-        return Progress(now="complaint", headline="Next: choose the car", under="It says what a healthy lock does.")
+        return JobProgress(now="complaint", headline="Next: choose the car", under="It says what a healthy lock does.")
     if not before and reading:
-        return Progress(now="captures", headline=f"Reading {reading}")
+        return JobProgress(now="captures", headline=f"Reading {reading}")
     if not before:
         under = "Record the bus while the fault shows, then drop the file below."
-        return Progress(now="captures", headline="Next: add a capture of the fault", under=under)
+        return JobProgress(now="captures", headline="Next: add a capture of the fault", under=under)
     if view.wrong is None:
-        return Progress(
+        return JobProgress(
             now="captures", headline="No capture can be read", under="The reason stands below each of them."
         )
     if after and view.proof is not None:
         return _after(view.proof, is_recorded=is_recorded)
     if job.done or job.replaced:
-        return Progress(
+        return JobProgress(
             now="proof",
             headline="Next: record the car again, after the repair",
             under="The capture shows whether the fault is gone.",
@@ -81,23 +81,25 @@ def progress(job: JobDetails, view: JobView, *, has_car: bool, is_recorded: bool
     if view.step == "measure" and view.next is not None:
         leading = ", ".join(f"{it.title} {it.share}" for it in view.causes if it.is_leading)
         headline = f"Next at the car: {view.next.title}, about {view.next.minutes}"
-        return Progress(now="measure", headline=headline, under=f"Possible now: {leading}." if leading else "")
+        return JobProgress(now="measure", headline=headline, under=f"Possible now: {leading}." if leading else "")
     if view.step in {"repair", "examine"}:
         first = view.causes[0]
         headline = f"Next: repair. {first.title[:1].upper()}{first.title[1:]}, {first.share}"
         if view.step == "examine":
             headline = "Next: examine by hand; no measurement tells more"
-        return Progress(now="done", headline=headline, under=first.repair if view.step == "repair" else view.advice)
+        return JobProgress(now="done", headline=headline, under=first.repair if view.step == "repair" else view.advice)
     if view.wrong.is_faulty:
-        return Progress(now="done", headline=view.wrong.sentence)
+        return JobProgress(now="done", headline=view.wrong.sentence)
     headline = view.advice if view.step == "nothing" else view.wrong.sentence
-    return Progress(now="captures", headline=headline, under="Record again while the fault shows, and add the capture.")
+    return JobProgress(
+        now="captures", headline=headline, under="Record again while the fault shows, and add the capture."
+    )
 
 
-def _after(proof: ProofView, *, is_recorded: bool) -> Progress:
+def _after(proof: ProofView, *, is_recorded: bool) -> JobProgress:
     if proof.problem:
-        return Progress(now="proof", headline="The captures cannot be compared", under=proof.problem)
+        return JobProgress(now="proof", headline="The captures cannot be compared", under=proof.problem)
     if proof.conclusion == "repaired":
         under = "The record is written." if is_recorded else "Next: write the record."
-        return Progress(now="record", headline=proof.sentence, under=under)
-    return Progress(now="proof", headline=proof.sentence)
+        return JobProgress(now="record", headline=proof.sentence, under=under)
+    return JobProgress(now="proof", headline=proof.sentence)

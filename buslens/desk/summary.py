@@ -59,7 +59,7 @@ if TYPE_CHECKING:
     from buslens.causes.ranking import Hypothesis
     from buslens.causes.session import Session
     from buslens.checks.findings import Result
-    from buslens.desk.work import Checked, Task
+    from buslens.desk.work import Checked, DeskTask
     from buslens.report.record.job import JobDetails
 
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
@@ -68,12 +68,12 @@ _MOST_LEFT: Final = 3
 _WRONG: Final = frozenset({RepairStatus.STILL_WRONG, RepairStatus.NEW})
 
 
-def summary(task: Task, before: Sequence[Result], after: Sequence[Result], causes: Causes | None) -> JobView:
+def summary(task: DeskTask, before: Sequence[Result], after: Sequence[Result], causes: Causes | None) -> JobView:
     """Return what the page of a job shows.
 
     Parameters
     ----------
-    task : Task
+    task : DeskTask
         Where the job stands; its folder is the current one.
     before, after : sequence of Result
         The captures that could be read.

@@ -44,7 +44,7 @@ class Checked:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
+class DeskTask:
     """Where a job stands."""
 
     #: Its folder.
@@ -78,7 +78,7 @@ def prepare() -> None:
     # The grammars of both files are built when the first one is read.
     with suppress(BuslensError, OSError):
         expectations = str(demonstration_folder() / EXPECTATIONS_NAME)
-        _causes(Task(folder=".", expectations=expectations, setup="demonstration"))
+        _causes(DeskTask(folder=".", expectations=expectations, setup="demonstration"))
 
 
 def is_ready() -> bool:
@@ -86,7 +86,7 @@ def is_ready() -> bool:
     return True
 
 
-def check_capture(task: Task, side: str, name: str, key: str) -> Checked:
+def check_capture(task: DeskTask, side: str, name: str, key: str) -> Checked:
     """Read one capture and check it."""
     from buslens.checks.check import check
 
@@ -104,7 +104,7 @@ def check_capture(task: Task, side: str, name: str, key: str) -> Checked:
     return Checked(side=side, name=name, key=key, packed=packed)
 
 
-def summarise(task: Task) -> JobView:
+def summarise(task: DeskTask) -> JobView:
     """Return what a job shows."""
     from buslens.desk.summary import summary
 
@@ -118,7 +118,7 @@ def summarise(task: Task) -> JobView:
     return replace(view, problem=view.problem or problem)
 
 
-def capture_page(task: Task, side: str, name: str) -> str:
+def capture_page(task: DeskTask, side: str, name: str) -> str:
     """Return the page of one capture."""
     from buslens.report.page.page import page
 
@@ -132,7 +132,7 @@ def capture_page(task: Task, side: str, name: str) -> str:
     return page(result, diagnose([result], causes))
 
 
-def record_page(task: Task) -> bytes:
+def record_page(task: DeskTask) -> bytes:
     """Return the record of a job as it stands.
 
     Raises
@@ -146,7 +146,7 @@ def record_page(task: Task) -> bytes:
     return record_of(_of_side(task, "before"), _of_side(task, "after"), _causes(task))
 
 
-def unpack(task: Task, checked: Checked) -> Result:
+def unpack(task: DeskTask, checked: Checked) -> Result:
     """Return the result of a capture."""
     known = _results.get((task.folder, checked.key))
     if known is None:
@@ -172,11 +172,11 @@ def _remember(kept: OrderedDict[_K, _V], key: _K, value: _V) -> None:
         kept.popitem(last=False)
 
 
-def _of_side(task: Task, side: str) -> list[Result]:
+def _of_side(task: DeskTask, side: str) -> list[Result]:
     return [unpack(task, it) for it in task.checked if it.side == side and it.packed is not None]
 
 
-def _expectations(task: Task) -> Expectations:
+def _expectations(task: DeskTask) -> Expectations:
     from buslens.expectations.load import load_expectations
 
     if task.setup not in _loaded:
@@ -184,7 +184,7 @@ def _expectations(task: Task) -> Expectations:
     return _loaded[task.setup]
 
 
-def _causes(task: Task) -> Causes | None:
+def _causes(task: DeskTask) -> Causes | None:
     """Return the causes file that lies beside the expectations; None if there is none."""
     from buslens.causes.load import find_causes, load_causes
 
@@ -194,19 +194,19 @@ def _causes(task: Task) -> Causes | None:
     return _explained[task.setup]
 
 
-def enter(task: Task, measurement: str, text: str) -> str:
+def enter(task: DeskTask, measurement: str, text: str) -> str:
     """Keep a reading in the job's session; return why it cannot be one, or nothing."""
     from buslens.causes.readings import read_reading
 
     return _change(task, lambda session, causes: session.with_reading(read_reading(f"{measurement}={text}", causes)))
 
 
-def undo(task: Task, measurement: str) -> str:
+def undo(task: DeskTask, measurement: str) -> str:
     """Take a reading, or the note that it cannot be made, out of the session; return why that cannot be, or nothing."""
     return _change(task, lambda session, _: session.without(measurement))
 
 
-def skip(task: Task, measurement: str) -> str:
+def skip(task: DeskTask, measurement: str) -> str:
     """Note that a measurement cannot be made at this car; return why that cannot be, or nothing."""
 
     def skipped(session: Session, causes: Causes) -> Session:
@@ -217,7 +217,7 @@ def skip(task: Task, measurement: str) -> str:
     return _change(task, skipped)
 
 
-def _change(task: Task, change: Callable[[Session, Causes], Session]) -> str:
+def _change(task: DeskTask, change: Callable[[Session, Causes], Session]) -> str:
     from buslens.causes.session import load_session, save_session
     from buslens.desk.folder import SESSION_FILE
 

@@ -32,7 +32,7 @@ _KNOWN[[*SERVICES, *(number + POSITIVE for number in SERVICES), NEGATIVE]] = Tru
 _NOT_DATA: Final = np.uint16(Flag.REMOTE | Flag.ERROR)
 
 
-class FrameKey(NamedTuple):
+class SenderKey(NamedTuple):
     """An identifier on a channel."""
 
     channel: str
@@ -46,7 +46,7 @@ class Survey:
     def __init__(self) -> None:
         #: For each identifier and offset: frames, those of the protocol, beginnings of messages, those that are
         #: known, flow controls.
-        self.counts: defaultdict[tuple[FrameKey, int], NDArray[np.int64]] = defaultdict(lambda: np.zeros(5, np.int64))
+        self.counts: defaultdict[tuple[SenderKey, int], NDArray[np.int64]] = defaultdict(lambda: np.zeros(5, np.int64))
 
     def add(self, frames: Frames) -> None:
         """Take a run of frames."""
@@ -54,7 +54,7 @@ class Survey:
         is_extended = (frames.flags[rows] & Flag.EXTENDED != 0).astype(np.int64)
         keys = frames.channel[rows].astype(np.int64) << 33 | is_extended << 32 | frames.can_id[rows]
         found, index = np.unique(keys, return_inverse=True)
-        names = [FrameKey(frames.channels[key >> 33], key & 0xFFFFFFFF, bool(key >> 32 & 1)) for key in found.tolist()]
+        names = [SenderKey(frames.channels[key >> 33], key & 0xFFFFFFFF, bool(key >> 32 & 1)) for key in found.tolist()]
         first = _first_words(frames, rows)
         for offset in OFFSETS:
             kinds = _classify(first, frames.length[rows].astype(np.int64), offset)
@@ -67,9 +67,9 @@ class Survey:
         for key, counts in other.counts.items():
             self.counts[key] += counts
 
-    def candidates(self) -> dict[FrameKey, tuple[int, ...]]:
+    def candidates(self) -> dict[SenderKey, tuple[int, ...]]:
         """Return the identifiers that may belong to a dialogue, with the offsets at which they do."""
-        found: defaultdict[FrameKey, tuple[int, ...]] = defaultdict(tuple)
+        found: defaultdict[SenderKey, tuple[int, ...]] = defaultdict(tuple)
         for (name, offset), (total, valid, heads, known, flow_controls) in self.counts.items():
             speaks = known >= LEAST_PART * heads if heads else flow_controls == total
             if total and valid >= LEAST_PART * total and speaks:
@@ -81,7 +81,7 @@ class Collection:
     """Keeps frames by identifier, in order of time."""
 
     def __init__(self) -> None:
-        self.frames: defaultdict[FrameKey, list[TransportFrame]] = defaultdict(list)
+        self.frames: defaultdict[SenderKey, list[TransportFrame]] = defaultdict(list)
 
     def add(self, frames: Frames) -> None:
         """Take a run of frames."""
@@ -93,7 +93,7 @@ class Collection:
         )  # fmt: skip
         for channel, can_id, extended, wanted, time_ns, data in columns:
             if wanted:
-                key = FrameKey(frames.channels[channel], can_id, extended)
+                key = SenderKey(frames.channels[channel], can_id, extended)
                 self.frames[key].append(TransportFrame(time_ns, data))
 
     def merge(self, later: Collection) -> None:

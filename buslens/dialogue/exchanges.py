@@ -22,7 +22,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from buslens.dialogue.model import Answer, Delay, Exchange, Outcome
+from buslens.dialogue.model import Answer, AnswerDelay, AnswerOutcome, Exchange
 from buslens.dialogue.pairs import WAIT_NS
 from buslens.dialogue.services import NEGATIVE, PENDING, answered_service, answers, is_request, is_suppressed
 
@@ -144,7 +144,7 @@ def _add(
         it.pending[message.sender] = it.pending.get(message.sender, 0) + 1
     else:
         latest_ns = _delay(found[0].request, message, resolution_ns).latest_ns
-        delay = Delay(_delay(it.request, message, resolution_ns).earliest_ns, latest_ns)
+        delay = AnswerDelay(_delay(it.request, message, resolution_ns).earliest_ns, latest_ns)
         pending = it.pending.get(message.sender, 0)
         it.answers[message.sender] = Answer(message=message, delay=delay, pending=pending)
     return True
@@ -157,11 +157,11 @@ def _can_answer(request: TransportMessage, answer: bytes) -> bool:
     return not request.is_complete and answered_service(answer) == request.data[0]
 
 
-def _delay(request: TransportMessage, answer: TransportMessage, resolution_ns: int) -> Delay:
+def _delay(request: TransportMessage, answer: TransportMessage, resolution_ns: int) -> AnswerDelay:
     """Return the time between two messages; a request without its last frame ended later than seen."""
     apart_ns = answer.first_ns - request.last_ns
     earliest_ns = max(apart_ns - resolution_ns, 0) if request.is_end_seen else 0
-    return Delay(earliest_ns, max(apart_ns + resolution_ns, 0))
+    return AnswerDelay(earliest_ns, max(apart_ns + resolution_ns, 0))
 
 
 def _exchange(
@@ -173,15 +173,15 @@ def _exchange(
     gaps: Sequence[Gap],
 ) -> Exchange:
     given = tuple(sorted(it.answers.values(), key=lambda answer: answer.message.first_ns))
-    outcome, reason = Outcome.NO_ANSWER, ""
+    outcome, reason = AnswerOutcome.NO_ANSWER, ""
     if any(answer.message.data[0] != NEGATIVE for answer in given):
-        outcome = Outcome.ANSWERED
+        outcome = AnswerOutcome.ANSWERED
     elif given:
-        outcome = Outcome.REFUSED
+        outcome = AnswerOutcome.REFUSED
     elif reason := _reason(it, units, counts, end_ns, gaps):
-        outcome = Outcome.UNKNOWN
+        outcome = AnswerOutcome.UNKNOWN
     elif is_suppressed(it.request.data) and not it.pending:
-        outcome = Outcome.NOT_WANTED
+        outcome = AnswerOutcome.NOT_WANTED
     return Exchange(request=it.request, answers=given, outcome=outcome, reason=reason)
 
 

@@ -41,7 +41,7 @@ _COUNTS: Final = frozenset({0x01, 0x07, 0x11, 0x12})
 _LETTERS: Final = "PCBU"
 
 
-class FaultCode(NamedTuple):
+class DiagnosticCode(NamedTuple):
     """A fault code as an answer tells it."""
 
     #: Two or three bytes.
@@ -65,7 +65,7 @@ class FaultCode(NamedTuple):
 class FaultCodes(NamedTuple):
     """What an answer tells about fault codes."""
 
-    codes: tuple[FaultCode, ...]
+    codes: tuple[DiagnosticCode, ...]
     #: How many there are, where that was asked for.
     reported: int | None = None
     #: Bytes at its end that are no whole code.
@@ -97,7 +97,7 @@ def read_fault_codes(answer: bytes) -> FaultCodes | None:
     if answer[:1] in {b"\x43", b"\x47", b"\x4a"} and len(answer) >= 2:
         body = answer[2:]
         whole = len(body) // 2 * 2
-        codes = tuple(FaultCode(body[k : k + 2], None, None) for k in range(0, whole, 2))
+        codes = tuple(DiagnosticCode(body[k : k + 2], None, None) for k in range(0, whole, 2))
         return FaultCodes(codes[: answer[1]], None, b"".join(code.number for code in codes[answer[1] :]) + body[whole:])
     if answer[:1] != b"\x59" or len(answer) < 2:
         return None
@@ -109,7 +109,7 @@ def read_fault_codes(answer: bytes) -> FaultCodes | None:
     if subfunction == 0x17 and len(body) >= 2:
         return _listed(body[2:], 4, 0, body[1])
     if subfunction in {0x04, 0x06, 0x10} and len(body) >= 4:
-        return FaultCodes((FaultCode(body[:3], body[3], None),))
+        return FaultCodes((DiagnosticCode(body[:3], body[3], None),))
     if subfunction in {0x03, 0x14}:
         found = _listed(body, 4, 0, None)
         return found._replace(codes=tuple(code._replace(status=None) for code in found.codes))
@@ -123,7 +123,7 @@ def read_fault_codes(answer: bytes) -> FaultCodes | None:
 
 
 def _listed(body: bytes, size: int, start: int, available: int | None) -> FaultCodes:
-    codes = tuple(FaultCode(row[start : start + 3], row[start + 3], available) for row in _rows(body, size))
+    codes = tuple(DiagnosticCode(row[start : start + 3], row[start + 3], available) for row in _rows(body, size))
     return FaultCodes(codes, None, body[len(codes) * size :])
 
 

@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.dialogue.contents import read_answer, read_request
-from buslens.dialogue.model import Outcome
+from buslens.dialogue.model import AnswerOutcome
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from buslens.dialogue.fault_codes import FaultCode
+    from buslens.dialogue.fault_codes import DiagnosticCode
     from buslens.dialogue.model import Address, Exchange
 
 _LISTS: Final = frozenset({0x02, 0x0A, 0x0F, 0x13, 0x15, 0x17})
@@ -24,7 +24,7 @@ class CodeReading(NamedTuple):
     #: First frame of the answer, ns.
     time_ns: int
     #: None: it is in the list no longer, though the same was asked.
-    code: FaultCode | None
+    code: DiagnosticCode | None
     #: Whether the codes were cleared, with a positive answer, after the reading before.
     after_clearing: bool = False
 
@@ -57,7 +57,7 @@ def fault_history(exchanges: Iterable[Exchange]) -> list[CodeHistory]:
     units: dict[Address, _Unit] = {}
     for exchange in exchanges:
         request = read_request(exchange.request.data)
-        if exchange.outcome is not Outcome.ANSWERED:
+        if exchange.outcome is not AnswerOutcome.ANSWERED:
             continue
         for answer in exchange.answers:
             unit = units.setdefault(answer.message.sender, _Unit())
@@ -79,7 +79,7 @@ def fault_history(exchanges: Iterable[Exchange]) -> list[CodeHistory]:
     ]
 
 
-def _read(unit: _Unit, codes: Iterable[FaultCode], asked: bytes | None, time_ns: int) -> None:
+def _read(unit: _Unit, codes: Iterable[DiagnosticCode], asked: bytes | None, time_ns: int) -> None:
     listed = {code.number: code for code in codes}
     for number, code in listed.items():
         _note(unit, number, code, time_ns)
@@ -89,7 +89,7 @@ def _read(unit: _Unit, codes: Iterable[FaultCode], asked: bytes | None, time_ns:
         unit.lists[asked] = set(listed)
 
 
-def _note(unit: _Unit, number: bytes, code: FaultCode | None, time_ns: int) -> None:
+def _note(unit: _Unit, number: bytes, code: DiagnosticCode | None, time_ns: int) -> None:
     readings = unit.histories.setdefault(number, [])
     before = readings[-1].code if readings else None
     says_more = code is None or code.status is not None or before is None

@@ -97,7 +97,7 @@ class TransportCounts:
         return self.single + self.first + self.consecutive + self.flow_control + self.repeated + self.invalid
 
 
-class Outcome(Enum):
+class AnswerOutcome(Enum):
     """What became of a request."""
 
     ANSWERED = "answered"
@@ -107,7 +107,7 @@ class Outcome(Enum):
     UNKNOWN = "unknown"
 
 
-class Delay(NamedTuple):
+class AnswerDelay(NamedTuple):
     """Time from the end of a request to the begin of its answer, ns; it lies between the two, both included."""
 
     earliest_ns: int
@@ -119,7 +119,7 @@ class Answer:
     """The last word of one unit on a request."""
 
     message: TransportMessage
-    delay: Delay
+    delay: AnswerDelay
     #: "Response pending" (0x78) before it.
     pending: int = 0
 
@@ -130,6 +130,6 @@ class Exchange:
 
     request: TransportMessage
     answers: tuple[Answer, ...]
-    outcome: Outcome
+    outcome: AnswerOutcome
     #: Why the outcome is unknown; else empty.
     reason: str = ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buslens.capture.frames import Clock
-from buslens.dialogue.collect import OFFSETS, Collection, FrameKey, Survey
+from buslens.dialogue.collect import OFFSETS, Collection, SenderKey, Survey
 from buslens.dialogue.exchanges import Gap, match_answers
 from buslens.dialogue.model import Address, AddressPair, HowFound
 from buslens.dialogue.pairs import belong_together, find_pairs
@@ -142,7 +142,7 @@ def _dialogue(
 
 
 def _streams(
-    frames: Mapping[FrameKey, Sequence[TransportFrame]], offsets: Mapping[FrameKey, Sequence[int]]
+    frames: Mapping[SenderKey, Sequence[TransportFrame]], offsets: Mapping[SenderKey, Sequence[int]]
 ) -> dict[Address, list[TransportFrame]]:
     """Return the frames of each possible sender without the address byte."""
     streams: dict[Address, list[TransportFrame]] = {}
@@ -166,8 +166,8 @@ def _on_channel(given: Iterable[GivenPair], channel: str, streams: Mapping[Addre
 
 
 def _after_discontinuities(
-    frames: Mapping[FrameKey, list[TransportFrame]], stats: ReadStats
-) -> dict[FrameKey, list[TransportFrame]]:
+    frames: Mapping[SenderKey, list[TransportFrame]], stats: ReadStats
+) -> dict[SenderKey, list[TransportFrame]]:
     """Return frames that know how many clock discontinuities lie before them."""
     times = sorted(it.time_ns for it in stats.discontinuities)
     if not times:

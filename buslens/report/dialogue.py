@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.dialogue.contents import Contents, read_answer, read_request
 from buslens.dialogue.fault_history import fault_history
-from buslens.dialogue.model import HowFound, Outcome
+from buslens.dialogue.model import AnswerOutcome, HowFound
 from buslens.dialogue.services import SERVICES, SUPPRESS, code_text, subfunction_text
 from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, WRONG_SIGN, clean, counted, seconds
@@ -21,9 +21,17 @@ from buslens.units import NS_PER_MS, NS_PER_S
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from buslens.dialogue.fault_codes import FaultCode, FaultCodes
+    from buslens.dialogue.fault_codes import DiagnosticCode, FaultCodes
     from buslens.dialogue.fault_history import CodeHistory, CodeReading
-    from buslens.dialogue.model import Address, AddressPair, Answer, Delay, Exchange, TransportCounts, TransportMessage
+    from buslens.dialogue.model import (
+        Address,
+        AddressPair,
+        Answer,
+        AnswerDelay,
+        Exchange,
+        TransportCounts,
+        TransportMessage,
+    )
     from buslens.dialogue.read import Dialogue
     from buslens.report.paragraphs import Paragraph
 
@@ -34,11 +42,11 @@ _MOST_BYTES: Final = 16
 """Bytes of data that are written out before the rest is only counted."""
 
 _SIGNS: Final = {
-    Outcome.ANSWERED: MET_SIGN,
-    Outcome.REFUSED: WRONG_SIGN,
-    Outcome.NOT_WANTED: IDLE_SIGN,
-    Outcome.NO_ANSWER: WRONG_SIGN,
-    Outcome.UNKNOWN: DOUBT_SIGN,
+    AnswerOutcome.ANSWERED: MET_SIGN,
+    AnswerOutcome.REFUSED: WRONG_SIGN,
+    AnswerOutcome.NOT_WANTED: IDLE_SIGN,
+    AnswerOutcome.NO_ANSWER: WRONG_SIGN,
+    AnswerOutcome.UNKNOWN: DOUBT_SIGN,
 }
 
 _FOUND_TEXTS: Final = {
@@ -253,7 +261,7 @@ def _codes_text(codes: FaultCodes) -> str:
     return f"{listed}; {counted(len(codes.left), 'byte')} at the end are no whole code" if codes.left else listed
 
 
-def _code_text(code: FaultCode) -> str:
+def _code_text(code: DiagnosticCode) -> str:
     if code.status is None:
         return code.text
     return f"{code.text} status {code.status:02X} {' '.join(code.bits)}".rstrip()
@@ -265,7 +273,7 @@ def _whole(message: TransportMessage) -> str:
     return f" [not whole: {message.end.value}; {len(message.data)} of {counted(message.length, 'byte')} are known]"
 
 
-def _delay_text(delays: list[Delay]) -> str:
+def _delay_text(delays: list[AnswerDelay]) -> str:
     low, high = min(it.earliest_ns for it in delays), max(it.latest_ns for it in delays)
     places = 0 if low >= 100 * NS_PER_MS else 1
     step = NS_PER_MS // 10**places
@@ -299,7 +307,7 @@ def _history(history: CodeHistory, origin_ns: int) -> Iterator[Paragraph]:
 
 def _summary(dialogue: Dialogue) -> str:
     total = len(dialogue.exchanges)
-    counts = [(sum(it.outcome is outcome for it in dialogue.exchanges), outcome) for outcome in Outcome]
+    counts = [(sum(it.outcome is outcome for it in dialogue.exchanges), outcome) for outcome in AnswerOutcome]
     parts = ", ".join(f"{number:,} {outcome.value}" for number, outcome in counts if number)
     return f"{counted(total, 'request')}: {parts}." if parts else "No request recorded."
 
@@ -376,7 +384,7 @@ def _message_entry(message: TransportMessage, contents: Contents, origin_ns: int
     }
 
 
-def _code_entry(code: FaultCode) -> dict[str, Any]:
+def _code_entry(code: DiagnosticCode) -> dict[str, Any]:
     return {"code": code.number.hex(), "status": code.status, "bits": list(code.bits)}
 
 

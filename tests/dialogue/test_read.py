@@ -11,7 +11,7 @@ from support.examples import examples
 
 from buslens import read_dialogue
 from buslens.dialogue.fault_history import fault_history
-from buslens.dialogue.model import HowFound, Outcome
+from buslens.dialogue.model import AnswerOutcome, HowFound
 from buslens.dialogue.pairs import parse_pair
 from buslens.errors import UsageError
 
@@ -57,7 +57,7 @@ class TestPairs:
         car.ask("22d011", "7f2231", ids=(0x622, 0x5C4))
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
         assert found(dialogue) == [("622", "5C4", HowFound.ANSWERS)]
-        assert [it.outcome for it in dialogue.exchanges] == [Outcome.ANSWERED, Outcome.REFUSED]
+        assert [it.outcome for it in dialogue.exchanges] == [AnswerOutcome.ANSWERED, AnswerOutcome.REFUSED]
 
     def test_units_asked_the_same_at_once(self, tmp_path: Path) -> None:
         """Two testers' questions are alike; identifiers that belong together part them."""
@@ -84,7 +84,7 @@ class TestPairs:
             car.send(0x612, 0x6F1, bytes.fromhex(answer), byte=reply, reply=0x12)
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
         assert [(it[0], it[1]) for it in found(dialogue)] == [("6F1.12", f"612.{reply:02X}")]
-        assert [it.outcome for it in dialogue.exchanges] == [Outcome.ANSWERED, Outcome.REFUSED]
+        assert [it.outcome for it in dialogue.exchanges] == [AnswerOutcome.ANSWERED, AnswerOutcome.REFUSED]
 
     def test_nobody_answers(self, tmp_path: Path) -> None:
         car = Recording()
@@ -99,7 +99,7 @@ class TestPairs:
         car.ask("22d010", ids=(0x7E3, 0x7EB))
         car.put(0x100, b"\x00", later_ns=6 * SECOND)
         (exchange,) = read_dialogue(car.write(tmp_path / "a.log")).exchanges
-        assert (exchange.outcome, exchange.reason) == (Outcome.UNKNOWN, "nothing was recorded in between")
+        assert (exchange.outcome, exchange.reason) == (AnswerOutcome.UNKNOWN, "nothing was recorded in between")
 
     @pytest.mark.parametrize("seed", range(5))
     def test_nothing_in_other_traffic(self, tmp_path: Path, seed: int) -> None:
@@ -139,7 +139,7 @@ class TestExchanges:
             car.put(0x7E8, bytes.fromhex(answer), later_ns=4 * SECOND)
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
         (exchange,) = dialogue.exchanges
-        assert exchange.outcome is Outcome.ANSWERED
+        assert exchange.outcome is AnswerOutcome.ANSWERED
         assert exchange.answers[0].pending == 2
         delay = exchange.answers[0].delay
         assert delay.earliest_ns <= 12 * SECOND <= delay.latest_ns
@@ -159,7 +159,7 @@ class TestExchanges:
             car.put(0x100, b"\x00", later_ns=100_000_000)
         car.put(0x7E8, bytes.fromhex("0462d01002"))
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
-        assert [it.outcome for it in dialogue.exchanges] == [Outcome.ANSWERED, Outcome.NO_ANSWER]
+        assert [it.outcome for it in dialogue.exchanges] == [AnswerOutcome.ANSWERED, AnswerOutcome.NO_ANSWER]
         assert [it.data.hex() for it in dialogue.others] == ["62d01002"]
 
     def test_several_requests_at_once(self, tmp_path: Path) -> None:
@@ -179,7 +179,7 @@ class TestExchanges:
             car.put(can_id, bytes.fromhex(data))
         car.go_on(6)
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
-        assert [it.outcome for it in dialogue.exchanges[1:]] == [Outcome.UNKNOWN, Outcome.UNKNOWN]
+        assert [it.outcome for it in dialogue.exchanges[1:]] == [AnswerOutcome.UNKNOWN, AnswerOutcome.UNKNOWN]
 
     def test_asked_again(self, tmp_path: Path) -> None:
         """The answer may be to either; the delay holds both."""
@@ -189,7 +189,7 @@ class TestExchanges:
         car.put(0x7E8, bytes.fromhex("0462d01001"), later_ns=SECOND // 2)
         car.go_on(6)
         first, second = read_dialogue(car.write(tmp_path / "a.log")).exchanges
-        assert (first.outcome, first.reason) == (Outcome.UNKNOWN, "the same was asked again before the answer")
+        assert (first.outcome, first.reason) == (AnswerOutcome.UNKNOWN, "the same was asked again before the answer")
         delay = second.answers[0].delay
         assert delay.earliest_ns <= SECOND // 2
         assert delay.latest_ns >= 3 * SECOND // 2
@@ -201,14 +201,19 @@ class TestExchanges:
         car.ask("22f190", "62f190" + "41" * 20)
         car.rows = [row for row in car.rows for _ in range(2)]
         outcomes = [it.outcome for it in read_dialogue(car.write(tmp_path / "a.log")).exchanges]
-        assert outcomes == [Outcome.ANSWERED, Outcome.ANSWERED, Outcome.UNKNOWN, Outcome.ANSWERED]
+        assert outcomes == [
+            AnswerOutcome.ANSWERED,
+            AnswerOutcome.ANSWERED,
+            AnswerOutcome.UNKNOWN,
+            AnswerOutcome.ANSWERED,
+        ]
 
     def test_recording_ends(self, tmp_path: Path) -> None:
         car = Recording()
         car.ask("22d010", "62d01001")
         car.ask("22d011")
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
-        assert dialogue.exchanges[1].outcome is Outcome.UNKNOWN
+        assert dialogue.exchanges[1].outcome is AnswerOutcome.UNKNOWN
         assert dialogue.exchanges[1].reason == "the recording ends before"
 
     def test_first_frame_of_the_answer_lost(self, tmp_path: Path) -> None:
@@ -219,7 +224,7 @@ class TestExchanges:
         del car.rows[long]
         car.go_on(6)
         dialogue = read_dialogue(car.write(tmp_path / "a.log"))
-        assert dialogue.exchanges[1].outcome is Outcome.UNKNOWN
+        assert dialogue.exchanges[1].outcome is AnswerOutcome.UNKNOWN
         assert dialogue.exchanges[1].reason == "the first frame of an answer is missing"
 
     def test_end_of_the_request_lost(self, tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def evaluate(rule: Agree, context: EvaluationContext) -> list[Finding]:
         true, other = rule.first, rule.second
         if run.is_certain and first.at(run.certain_from_ns) != TRUE:
             true, other = other, true
-        return f"{past_tense(true)}, but {was_not(other)}"
+        return f"{past_tense(true)}, but {was_not(other, like=true)}"
 
     both = And(parts=(rule.first.condition, rule.second.condition))
     offence = ForbiddenCondition(

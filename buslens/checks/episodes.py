@@ -143,15 +143,13 @@ def _evaluate_episode(
     comma = "," if ", " in said else ""
     measured = f"{said}{comma} for {span_text(length)}{allowed}{offence.tail(run)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
-        return _finding(
-            offence, Outcome.VIOLATED, f"{said} for {span_text(length)}{allowed}{offence.tail(run)}", run, length
-        )
+        return _finding(offence, Outcome.VIOLATED, measured, run, length)
     if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():
         # Only because no frame confirms the last states of the capture may it have held at all.
         return None
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
         why = context.why_unknown(offence.condition, _first_unknown_ns(truth, run))
-        reason = f"cannot decide whether {said} for too long: {why}"
+        reason = f"cannot decide whether {said}{comma} for too long: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if not run.is_certain and (tolerated is None or run.at_end):
         # Behind the last frame of a role its state is not confirmed, but likely to have lasted.

@@ -39,11 +39,15 @@ def not_past(trigger: Trigger) -> str:
     return f"'{plain(trigger.text)}' did not happen"
 
 
-def was_not(written: WrittenCondition) -> str:
-    """Return a condition as what was not so: ``data feedback was not locked``."""
-    if written.text.count(" is ") == 1 and isinstance(written.condition, Is):
-        return plain(written.text).replace(" is ", " was not ")
-    return f"not '{plain(written.text)}'"
+def was_not(written: WrittenCondition, *, like: WrittenCondition) -> str:
+    """Return a condition as what was not so, after another of which the same state was told: ``data feedback was not``.
+
+    The state is left away only where it is the other's: ``data feedback was not unlocked``.
+    """
+    if written.text.count(" is ") != 1 or not isinstance(written.condition, Is):
+        return f"not '{plain(written.text)}'"
+    role, state = plain(written.text).split(" is ")
+    return f"{role} was not" if plain(like.text).endswith(f" is {state}") else f"{role} was not {state}"
 
 
 def already(trigger: Trigger) -> str:

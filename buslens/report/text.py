@@ -47,6 +47,8 @@ if TYPE_CHECKING:
     from buslens.report.paragraphs import Paragraph
 
 _MARGIN: Final = 4
+_WRITTEN_OUT: Final = 4
+"""Kinds of finding that a report in brief writes out; it names the others in one line."""
 
 
 def text(
@@ -119,7 +121,7 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
     write = _written_out if in_full else _by_kind
     yield from _section("Faults", write(faults, result))
     yield from _section("Undecided", write(doubts, result))
-    if in_full or not faults:
+    if in_full or not findings:
         yield from _section("OK", _met(result.findings))
         yield from _section("Not tested", _idle(result.unexercised))
     else:
@@ -199,16 +201,26 @@ def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]
         return
     rules = {rule.name: rule for rule in result.expectations.rules}
     first = leading(findings, rules)
-    for kind in sorted(kinds, key=lambda kind: kind != (first.rule, first.step, first.outcome)):
-        head, *others = kinds[kind]
+    ordered = sorted(kinds.values(), key=lambda kind: first not in kind)
+    # A line that names one kind would save nothing.
+    shown = _WRITTEN_OUT if len(ordered) > _WRITTEN_OUT + 1 else len(ordered)
+    for head, *others in ordered[:shown]:
         yield from _finding(head, others, _origin(result))
+    if ordered[shown:]:
+        named = (place_of(it[0].rule, None, it[0].step) + _times(it) for it in ordered[shown:])
+        yield _item(sign(first.outcome), f"{len(ordered) - shown} more, written out with --all: {'; '.join(named)}")
+
+
+def _times(alike: Sequence[Finding]) -> str:
+    """Return how often the same was found, where more than once: ``, 2 times``."""
+    return f", {len(alike)} times" if len(alike) > 1 else ""
 
 
 def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int | None) -> Iterator[Paragraph]:
     """Write a finding out, and in how many others the same was found."""
     ink = TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
     when = "" if finding.time_ns is None or origin_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
-    times = f", {counted(1 + len(others), 'time')}" if others else ""
+    times = _times((finding, *others))
     where = place(finding) if not others else place_of(finding.rule, None, finding.step)
     yield _item(
         sign(finding.outcome),

@@ -53,10 +53,10 @@ class TestSettle:
 
     def test_says_which_one_held(self) -> None:
         assert (
-            "first was locked, but second was not locked" in told(run(agree(50), changing(300), changing(400))).reason
+            "first was locked, but second was not" in told(run(agree(50), changing(300), changing(400))).reason
         )
         assert (
-            "second was locked, but first was not locked" in told(run(agree(50), changing(400), changing(300))).reason
+            "second was locked, but first was not" in told(run(agree(50), changing(400), changing(300))).reason
         )
 
     def test_agreeing_throughout(self) -> None:
@@ -116,8 +116,8 @@ class TestInFull:
     @pytest.mark.parametrize(
         ("first", "second", "words"),
         [
-            (300, 400, "first was locked, but second was not locked"),
-            (400, 300, "second was locked, but first was not locked"),
+            (300, 400, "first was locked, but second was not"),
+            (400, 300, "second was locked, but first was not"),
         ],
     )
     def test_by_the_length(self, first: float, second: float, words: str) -> None:
@@ -126,7 +126,7 @@ class TestInFull:
         assert list(result.findings) == [
             in_full(
                 Outcome.VIOLATED,
-                f"{words} for 90 to 110 ms; may differ up to 50 ms",
+                f"{words}, for 90 to 110 ms; may differ up to 50 ms",
                 time_ns=300 * NS_PER_MS,
                 delay=between(90, 110),
                 limit=limit,

@@ -48,4 +48,4 @@ def test_feedbacks_that_differed_before_lead() -> None:
         also={"door": {"open"}, "ignition": {"on"}, "enable": {"on"}, "feedback": {"locked"}, "second": {"free"}},
     )
     assert {it.rule for it in result.findings if it.outcome.is_fault} == {rule.name, "both"}
-    assert result.summary.startswith("feedback was free, but second was not free")
+    assert result.summary.startswith("feedback was free, but second was not, for")

@@ -132,6 +132,18 @@ class TestFindings:
         assert reason.endswith(f"; all {count}: 700 to {724 + count} ms")
         assert text(result(*found), in_full=True).count("wire feedback: too late\n") == count
 
+    @pytest.mark.parametrize("kinds", [5, 6, 9])
+    def test_many_kinds_are_named_in_one_line(self, kinds: int) -> None:
+        """Where one event leaves much undecided, a report in brief stays short, and names all of it."""
+        names = [f"step {number}" for number in range(kinds)]
+        found = result(*(step_finding(Outcome.UNDECIDED, step=name) for name in names))
+        brief, in_full = (section(text(found, in_full=whole), "Undecided") for whole in (False, True))
+        written = [line for line in brief if line.endswith(": undecided")]
+        assert len(written) == (5 if kinds == 5 else 4)
+        assert all(any(name in line for line in brief) for name in names)
+        assert sum(line.endswith(": undecided") for line in in_full) == kinds
+        assert (f"{kinds - 4} more, written out with --all" in brief[-1]) == (kinds > 5)
+
     def test_other_steps_are_not_alike(self) -> None:
         late = [step_finding(handshake=number) for number in range(9)]
         report = text(result(*late, step_finding(Outcome.MISSING, step="enable on")))

@@ -52,12 +52,8 @@ class TestSettle:
         assert told(result).outcome.value == outcome
 
     def test_says_which_one_held(self) -> None:
-        assert (
-            "first was locked, but second was not" in told(run(agree(50), changing(300), changing(400))).reason
-        )
-        assert (
-            "second was locked, but first was not" in told(run(agree(50), changing(400), changing(300))).reason
-        )
+        assert "first was locked, but second was not" in told(run(agree(50), changing(300), changing(400))).reason
+        assert "second was locked, but first was not" in told(run(agree(50), changing(400), changing(300))).reason
 
     def test_agreeing_throughout(self) -> None:
         result = run(agree(0), changing(300), changing(300), lags={"first": 0, "second": 0})

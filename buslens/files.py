@@ -2,9 +2,9 @@
 
 read_at_most       the whole of a file that cannot be large
 write_atomically   the whole file or nothing
-replacing          the same for a writer that wants a path
+atomic_replace     the same for a writer that wants a path
 same_file          whether two names mean one file
-explain            what the system's refusal means
+os_error_text      what the system's refusal means
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shutil
 from dataclasses import fields
@@ -197,3 +198,24 @@ class TestDevelopers:
             assert path.name in "".join(script.read_text("utf-8") for script in path.parent.glob("[!.]*[!y]"))
         else:
             assert f"`{path.name}` |" in DEVELOPERS or f"`.ci/{path.name}` |" in DEVELOPERS
+
+
+class TestDocstrings:
+    """What a module's docstring lists is there, under that name."""
+
+    ROW = re.compile(r"(\w+(?:, \w+)*)\s{2,}\S")
+
+    def test_names_in_a_table(self) -> None:
+        unknown = {path.name: names for path in (ROOT / "buslens").rglob("*.py") if (names := self._unknown(path))}
+        assert not unknown
+
+    def _unknown(self, path: Path) -> set[str]:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        rows = map(self.ROW.match, (ast.get_docstring(tree) or "").splitlines())
+        listed = {name for row in rows if row for name in row[1].split(", ")}
+        nodes = list(ast.walk(tree))
+        known = {node.name for node in nodes if isinstance(node, (ast.FunctionDef, ast.ClassDef))}
+        known |= {node.id for node in nodes if isinstance(node, ast.Name)}
+        known |= {name.name for node in nodes if isinstance(node, ast.ImportFrom) for name in node.names}
+        # Fewer names than other words: a table of something else.
+        return listed - known if 2 * len(listed & known) >= len(listed) else set()

@@ -1,7 +1,7 @@
 """Captures from before a repair against captures from after it: what changed, and how much that proves.
 
-compare          results of both sides -> Comparison
-Comparison       what changed per rule and step, what is proved, and the conclusion
+compare           results of both sides -> RepairComparison
+RepairComparison  what changed per rule and step, what is proved, and the conclusion
 
 A *trial* is a handshake that could be judged. It failed if a step of it is faulty, or if any other rule found a fault
 while it ran; it is clean if all its steps are met and it was carried through. Handshakes that were called off or that

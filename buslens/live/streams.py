@@ -1,8 +1,8 @@
 """Bytes of a log that is still being written.
 
-Interruptible   a stream that may block for ever, and can be left all the same
-Following       a file that grows, is cut short or gets a successor of the same name
-WholeLines      nothing but whole lines, so that no half of one is read when the reading is stopped
+InterruptibleStream  a stream that may block for ever, and can be left all the same
+TailStream           a file that grows, is cut short or gets a successor of the same name
+LineStream           nothing but whole lines, so that no half of one is read when the reading is stopped
 """
 
 from __future__ import annotations

@@ -3,8 +3,8 @@
 text                 the report, the conclusion as its last line
 document             the JSON document of ``buslens compare``
 conclusion_sentence  what the two sides add up to
-side_words           what one rule or step came to on one side
-shift_words          by how much a delay changed
+side_text            what one rule or step came to on one side
+shift_text           by how much a delay changed
 proof_lines          how much the handshakes of one sequence prove, a sentence per line
 quiet_line           the same of what came outside every handshake
 """

@@ -3,14 +3,11 @@
 clean            text from a file of the user's, fit to be shown
 file_name        a file's name without its folder
 counted          how many of a thing there are
-unread_words     that much of a log could not be read
+unread_text      that much of a log could not be read
 seconds          a time in seconds, to the millisecond
 moment           a moment of a capture, counted from its first frame
-span_words       a length of time with its doubt
-limit_words      what is allowed
+limit_text       what is allowed
 place            which rule, which handshake, which step
-by_gravity       findings, worst first
-worst            the finding that a verdict names
 verdict_sentence the last line of every report
 """
 

@@ -1,11 +1,11 @@
 """What is shown of a capture while it plays: lanes that move, what is awaited, and what has been found.
 
-told_lines     a handshake or finding that stands, as lines
+finding_lines  a handshake or finding that stands, as lines
 change_lines   what changed in a stretch of time, a line each
-awaited_words  a step that is awaited, and the time left
+awaited_text   a step that is awaited, and the time left
 lane           the last seconds of one role on one line
-Plain          shows lines, one per change
-Moving         shows lanes on a terminal, and the lines above them
+LineScreen     shows lines, one per change
+LaneScreen     shows lanes on a terminal, and the lines above them
 """
 
 from __future__ import annotations

@@ -15,9 +15,9 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock
-from buslens.checks.findings import Outcome, TimeBounds, Verdict
-from buslens.checks.headline import leading
+from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import worst_first
+from buslens.report.finding_kinds import hull, kinds, sentence
 from buslens.report.formatting import (
     IDLE_SIGN,
     MET_SIGN,
@@ -189,26 +189,20 @@ def _item(mark: str, *pieces: StyledText | str, ink: TextStyle = TextStyle.PLAIN
 def _written_out(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
     """Write every finding out."""
     for finding in findings:
-        yield from _finding(finding, (), _origin(result))
+        yield from _finding((finding,), _origin(result))
 
 
 def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
-    """Write one entry for all findings of one rule, step and outcome; the leading kind comes first."""
-    kinds: dict[tuple[str, str | None, Outcome], list[Finding]] = {}
-    for finding in findings:
-        kinds.setdefault((finding.rule, finding.step, finding.outcome), []).append(finding)
-    if not kinds:
-        return
-    rules = {rule.name: rule for rule in result.expectations.rules}
-    first = leading(findings, rules)
-    ordered = sorted(kinds.values(), key=lambda kind: first not in kind)
+    """Write one entry for all findings of a kind; the leading kind comes first."""
+    ordered = kinds(result, findings)
     # A line that names one kind would save nothing.
     shown = _WRITTEN_OUT if len(ordered) > _WRITTEN_OUT + 1 else len(ordered)
-    for head, *others in ordered[:shown]:
-        yield from _finding(head, others, _origin(result))
+    for alike in ordered[:shown]:
+        yield from _finding(alike, _origin(result))
     if ordered[shown:]:
         named = (place_of(it[0].rule, None, it[0].step) + _times(it) for it in ordered[shown:])
-        yield _item(sign(first.outcome), f"{len(ordered) - shown} more, written out with --all: {'; '.join(named)}")
+        mark = sign(ordered[0][0].outcome)
+        yield _item(mark, f"{len(ordered) - shown} more, written out with --all: {'; '.join(named)}")
 
 
 def _times(alike: Sequence[Finding]) -> str:
@@ -216,24 +210,20 @@ def _times(alike: Sequence[Finding]) -> str:
     return f", {len(alike)} times" if len(alike) > 1 else ""
 
 
-def _finding(finding: Finding, others: Sequence[Finding], origin_ns: int | None) -> Iterator[Paragraph]:
-    """Write a finding out, and in how many others the same was found."""
+def _finding(alike: Sequence[Finding], origin_ns: int | None) -> Iterator[Paragraph]:
+    """Write out what was found, once or several times."""
+    finding = alike[0]
     ink = TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
     when = "" if finding.time_ns is None or origin_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
-    times = _times((finding, *others))
-    where = place(finding) if not others else place_of(finding.rule, None, finding.step)
+    where = place(finding) if len(alike) == 1 else place_of(finding.rule, None, finding.step)
     yield _item(
         sign(finding.outcome),
         when,
         f"{where}: ",
-        StyledText(OUTCOME_WORDS[finding.outcome] + times, ink),
+        StyledText(OUTCOME_WORDS[finding.outcome] + _times(alike), ink),
         ink=ink,
     )
-    reason = clean(finding.reason)
-    delays = [it.delay for it in (finding, *others) if it.delay is not None]
-    if others and finding.outcome.is_fault and len(delays) == 1 + len(others):
-        reason += f"; all {len(delays)}: {span_text(_hull(delays))}"
-    yield paragraph(reason, indent=_MARGIN)
+    yield paragraph(sentence(alike), indent=_MARGIN)
     small = small_print(finding)
     if small:
         yield paragraph(StyledText(small, TextStyle.FAINT), indent=_MARGIN)
@@ -301,17 +291,9 @@ def _met_step(step: str, found: Sequence[Finding]) -> str:
     words = clean(step)
     delays = [finding.delay for finding in found if finding.delay is not None]
     if delays:
-        words += f" {span_text(_hull(delays))}"
+        words += f" {span_text(hull(delays))}"
     limits = {limit_text(finding.limit) for finding in found if finding.limit is not None}
     return f"{words} ({limits.pop()})" if len(limits) == 1 else words
-
-
-def _hull(spans: Sequence[TimeBounds]) -> TimeBounds:
-    ends = [span.latest_ns for span in spans if span.latest_ns is not None]
-    return TimeBounds(
-        earliest_ns=min(span.earliest_ns for span in spans),
-        latest_ns=max(ends) if len(ends) == len(spans) else None,
-    )
 
 
 def _met_throughout(met: Sequence[Finding]) -> str:
@@ -352,7 +334,7 @@ def _cautions() -> Iterator[Paragraph]:
 
 
 def _verdict(result: Result) -> Paragraph:
-    sentence = verdict_sentence(result)
+    told = verdict_sentence(result)
     word = VERDICT_WORDS[result.verdict]
     ink = _VERDICT_INKS[result.verdict]
-    return paragraph(StyledText(sentence[: len(word)], ink), StyledText(sentence[len(word) :], TextStyle.STRONG))
+    return paragraph(StyledText(told[: len(word)], ink), StyledText(told[len(word) :], TextStyle.STRONG))

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.errors import UsageError
 from buslens.files import write_atomically
+from buslens.report.finding_kinds import kinds
 from buslens.report.finding_layout import places
 from buslens.report.formatting import clean, file_name, verdict_sentence
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, side_html
 from buslens.report.page.overlay_drawing import overlays_html
-from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, kinds, numbers_of
+from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, numbers_of
 from buslens.report.page_style import style as style_sheet
 from buslens.report.versions import version_of
 from buslens.report.view import choose
@@ -127,7 +128,7 @@ def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[st
 def _listed(result: Result) -> tuple[list[list[Finding]], dict[int, int], list[FindingLayout], list[FindingLayout]]:
     """Return the findings by kind, their numbers, every place, and the places of those that are drawn, as listed."""
     by_finding = {id(place.finding): place for place in places(result)}
-    groups = kinds(result)
+    groups = kinds(result, result.findings)
     ordered = [finding for group in groups for finding in group]
     placed = [by_finding[id(finding)] for finding in ordered[:MOST_DRAWN]]
     return groups, numbers_of(groups), list(by_finding.values()), placed

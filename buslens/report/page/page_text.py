@@ -6,8 +6,7 @@ import html
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.checks.findings import Outcome
-from buslens.checks.headline import leading
-from buslens.checks.verdict import worst_first
+from buslens.report.finding_kinds import sentence
 from buslens.report.formatting import (
     IDLE_SIGN,
     OUTCOME_WORDS,
@@ -81,19 +80,6 @@ def facts(result: Result) -> str:
     return ", ".join(parts)
 
 
-def kinds(result: Result) -> list[list[Finding]]:
-    """Return the findings by kind: of one rule, step and outcome; the leading kind first, then worst first."""
-    found: dict[tuple[str, str | None, Outcome], list[Finding]] = {}
-    for finding in worst_first(result.findings):
-        found.setdefault((finding.rule, finding.step, finding.outcome), []).append(finding)
-    wrong = _faults(result.findings) or _of(result.findings, Outcome.UNDECIDED)
-    if wrong:
-        first = leading(wrong, {rule.name: rule for rule in result.expectations.rules})
-        key = (first.rule, first.step, first.outcome)
-        found = {key: found[key], **found}
-    return list(found.values())
-
-
 def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[int, int]:
     """Return the number in its ring of each finding that is not OK, by its id: one number for a kind."""
     shown = [group for group in groups if group[0].outcome is not Outcome.MET]
@@ -115,8 +101,8 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], placed: S
     for title, wanted in (("Faults", faults), ("Undecided", doubts)):
         if wanted:
             count = sum(map(len, wanted))
-            of_kinds = f" of {len(wanted)} kind{'s' if len(wanted) > 1 else ''}" if count > 1 else ""
-            parts.append(f"<h2>{title}: {count:,}{of_kinds}</h2>\n{lines(wanted)}")
+            in_all = f", found {count:,} times in all" if count > len(wanted) else ""
+            parts.append(f"<h2>{title}: {len(wanted):,}{in_all}</h2>\n{lines(wanted)}")
     rest = []
     if met:
         rest.append(f"<details><summary>OK: {sum(map(len, met)):,}</summary>\n{lines(met)}</details>")
@@ -135,17 +121,17 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], placed: S
 
 
 def _kind(group: Sequence[Finding], numbers: Mapping[int, int], link_of: Mapping[int, int], origin_ns: int) -> str:
-    """Return the line of a kind: the sentence on its worst, how often, when, and where the limit comes from."""
-    worst = max(group, key=_excess)
-    outcome = worst.outcome
+    """Return the line of a kind: its sentence, how often, when, and where the limit comes from."""
+    first, worst = group[0], max(group, key=_excess)
+    outcome = first.outcome
     grade = "fault" if outcome.is_fault else "doubt" if outcome is Outcome.UNDECIDED else "met"
-    mark = str(numbers[id(worst)]) if id(worst) in numbers else sign(outcome)
+    mark = str(numbers[id(first)]) if id(first) in numbers else sign(outcome)
     count = f'<b class="times">\N{MULTIPLICATION SIGN} {len(group):,}</b> ' if len(group) > 1 else ""
     shown = list(group) if len(group) <= _MOST_LINKS else _few(group, worst)
     links = ", ".join(_link(it, link_of, origin_ns, _which(it, group)) for it in shown)
-    place_words = place(worst) if len(group) == 1 else place_of(worst.rule, None, worst.step)
-    small = "; ".join(filter(None, (small_print(worst),)))
-    rest = [it for it in group if it not in shown or clean(it.reason) != clean(worst.reason)]
+    place_words = place(first) if len(group) == 1 else place_of(first.rule, None, first.step)
+    small = "; ".join(filter(None, (small_print(first),)))
+    rest = [it for it in group if it not in shown or clean(it.reason) != clean(first.reason)]
     each = ""
     if rest:
         listed = "".join(
@@ -158,7 +144,7 @@ def _kind(group: Sequence[Finding], numbers: Mapping[int, int], link_of: Mapping
         each = f"<details><summary>each of them</summary><ul>{listed}</ul></details>"
     return (
         f'<li class="finding {grade}"><span><span class="ring">{mark}</span></span><div>'
-        f'<p class="reason"><span class="outcome">{OUTCOME_WORDS[outcome]}</span>: {_safe(worst.reason)}</p>'
+        f'<p class="reason"><span class="outcome">{OUTCOME_WORDS[outcome]}</span>: {_safe(sentence(group))}</p>'
         f'<p class="small"><span class="where">{_safe(place_words)}</span>'
         f"{f'; {_safe(small)}' if small else ''}</p>{each}</div>"
         f'<div class="when">{count}{links}</div></li>'

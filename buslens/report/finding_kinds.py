@@ -1,0 +1,56 @@
+"""Findings of one kind are told together: of one rule, one step and one outcome.
+
+kinds     the findings of a capture by kind, what leads first
+sentence  what one line says of a kind
+hull      the whole range of several measured lengths
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from buslens.checks.findings import Outcome, TimeBounds
+from buslens.checks.headline import leading
+from buslens.checks.verdict import worst_first
+from buslens.report.formatting import clean, span_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from buslens.checks.findings import Finding, Result
+
+
+def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:
+    """Return findings of a capture by kind, worst first.
+
+    The finding that the verdict names stands first, in its kind and with its kind, so that a report says of it what
+    the verdict says.
+    """
+    found: dict[tuple[str, str | None, Outcome], list[Finding]] = {}
+    ordered = worst_first(findings)
+    for finding in ordered:
+        found.setdefault((finding.rule, finding.step, finding.outcome), []).append(finding)
+    wrong = [it for it in ordered if it.outcome.is_fault] or [it for it in ordered if it.outcome is Outcome.UNDECIDED]
+    if not wrong:
+        return list(found.values())
+    first = leading(wrong, {rule.name: rule for rule in result.expectations.rules})
+    group = found.pop((first.rule, first.step, first.outcome))
+    return [[first, *(it for it in group if it is not first)], *found.values()]
+
+
+def sentence(alike: Sequence[Finding]) -> str:
+    """Return what is said of a kind: the sentence on its first finding, and the range of what all of them measured."""
+    reason = clean(alike[0].reason)
+    delays = [it.delay for it in alike if it.delay is not None]
+    if len(alike) > 1 and alike[0].outcome.is_fault and len(delays) == len(alike):
+        reason += f"; all {len(delays):,}: {span_text(hull(delays))}"
+    return reason
+
+
+def hull(spans: Sequence[TimeBounds]) -> TimeBounds:
+    """Return the bounds that hold all of several; without an upper end if one has none."""
+    ends = [span.latest_ns for span in spans if span.latest_ns is not None]
+    return TimeBounds(
+        earliest_ns=min(span.earliest_ns for span in spans),
+        latest_ns=max(ends) if len(ends) == len(spans) else None,
+    )

@@ -44,7 +44,7 @@ FILE: Final = _keys(
     _raw("without", "signs, causes and measurements of the base that do not hold here", '["load_fuse_blown"]'),
     _raw("numbers", "what the words of the file stand for", "[numbers]"),
     _raw("weights", "other weights for causes of the base", "[weights]"),
-    _raw("cautions", "what to heed before a measurement, each under a name you choose", "[cautions]"),
+    _raw("cautions", "what to heed before a measurement or a repair, each under a name you choose", "[cautions]"),
     _raw("signs", "what a capture can show, each under a name you choose", "[signs.data_silent]"),
     _raw("causes", "what can be wrong, each under a name you choose", "[causes.load_fuse_blown]"),
     _raw(
@@ -155,6 +155,7 @@ CAUSE: Final = _keys(
         default='what is expected; "any" for nothing known',
     ),
     _text("repair", "how to repair it", '"find what blew it, then fit a fuse of the same rating"', required=True),
+    _raw("cautions", "names of what to heed before the repair", '["parked"]', default="none"),
     _text("basis", "where all that is from", '"common practice, no source"', required=True),
 )
 

@@ -156,7 +156,7 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Par
             draft.measurements[name] = measurement
     for name, table, node in _named(values, data, inner, "causes"):
         draft.mentions[name] = []
-        if cause := _cause(values, name, table, node, draft.mentions[name]):
+        if cause := _cause(values, draft.cautions, name, table, node, draft.mentions[name]):
             draft.causes[name] = cause
     _weights(values, draft, data, inner)
     draft.problems += values.problems
@@ -299,7 +299,12 @@ def _entries(
 
 
 def _cause(
-    values: _CauseValues, name: str, data: dict[str, object], node: Node, mentions: list[_Mention]
+    values: _CauseValues,
+    known: Mapping[str, str],
+    name: str,
+    data: dict[str, object],
+    node: Node,
+    mentions: list[_Mention],
 ) -> Cause | None:
     before = len(values.problems)
     read, inner = values.table(CAUSE, node, data, f"cause '{name}'"), node.table or {}
@@ -315,6 +320,7 @@ def _cause(
             mentions.append(_Mention("sign", sign, "", source))
     any_reading = read.get("readings") == "any"
     readings = {} if any_reading or "readings" not in read else _readings(values, read, inner["readings"], mentions)
+    cautions = _named_cautions(values, known, read, inner)
     if len(values.problems) > before or weight is None:
         return None
     return Cause(
@@ -327,6 +333,7 @@ def _cause(
         readings=readings,
         any_reading=any_reading,
         repair=read["repair"],
+        cautions=cautions,
         basis=read["basis"],
         source=values.document.source(node.start),
     )
@@ -371,10 +378,7 @@ def _measurement(
     for key in ("expect", "with_fault"):
         if len(values.problems) == before and key in read and read[key] not in names:
             values.wrong(inner[key], f"no result is called '{read[key]}'{did_you_mean(read[key], names)}")
-    named = values.placed_names(read["cautions"], inner["cautions"], "cautions") if "cautions" in read else []
-    for caution, source in named:
-        if caution not in known:
-            values.wrong(source, f"no caution is called '{caution}'{did_you_mean(caution, known)}")
+    cautions = _named_cautions(values, known, read, inner)
     if len(values.problems) > before or minutes is None:
         return None
     return Measurement(
@@ -388,8 +392,19 @@ def _measurement(
         expect=read["expect"],
         with_fault=read.get("with_fault", ""),
         basis=read["basis"],
-        cautions=tuple(known[caution] for caution, _ in named),
+        cautions=cautions,
     )
+
+
+def _named_cautions(
+    values: _CauseValues, known: Mapping[str, str], read: Mapping[str, Any], inner: Mapping[str, Node]
+) -> tuple[str, ...]:
+    """Return the cautions that a cause or a measurement names, as sentences."""
+    named = values.placed_names(read["cautions"], inner["cautions"], "cautions") if "cautions" in read else []
+    for caution, source in named:
+        if caution not in known:
+            values.wrong(source, f"no caution is called '{caution}'{did_you_mean(caution, known)}")
+    return tuple(known[caution] for caution, _ in named if caution in known)
 
 
 def _windows(values: _CauseValues, data: object, node: Node, unit: str) -> list[ResultRange]:

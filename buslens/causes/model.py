@@ -137,6 +137,8 @@ class Cause:
     any_reading: bool = False
     #: Repair.
     repair: str
+    #: What to heed before it, whole sentences.
+    cautions: tuple[str, ...] = ()
     #: Where all that is from.
     basis: str
     source: SourceLocation | None = field(default=None, compare=False, repr=False)

@@ -48,6 +48,16 @@ class Hypothesis:
         """The names of its causes in the file."""
         return " + ".join(cause.name for cause in self.causes)
 
+    @property
+    def repair(self) -> str:
+        """How to repair it, whole sentences."""
+        return " ".join(cause.repair for cause in self.causes)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to heed before the repair, each once."""
+        return tuple(dict.fromkeys(caution for cause in self.causes for caution in cause.cautions))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EvidenceSummary:

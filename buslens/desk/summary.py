@@ -197,7 +197,8 @@ def _cause(diagnosis: Diagnosis, hypothesis: Hypothesis, before: Mapping[str, fl
         percent=100 * hypothesis.posterior,
         percent_before=_percent(before.get(hypothesis.name, 0.0)) if before else None,
         case=case_text(diagnosis, hypothesis),
-        repair=" ".join(clean(cause.repair) for cause in hypothesis.causes),
+        repair=clean(hypothesis.repair),
+        cautions=tuple(map(clean, hypothesis.cautions)),
         is_leading=is_leading,
     )
 

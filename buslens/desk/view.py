@@ -47,6 +47,8 @@ class CauseView:
     #: What speaks for it and against it.
     case: str = ""
     repair: str = ""
+    #: What to heed before the repair.
+    cautions: tuple[str, ...] = ()
     is_leading: bool = False
 
 

@@ -84,6 +84,8 @@ def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     if diagnosis.advice.step is AdviceKind.MEASURE:
         yield from _next(diagnosis)
     yield paragraph()
+    if diagnosis.advice.step in {AdviceKind.REPAIR, AdviceKind.EXAMINE}:
+        yield from _first(_advised(diagnosis).cautions, indent=0)
     yield paragraph(StyledText(last_line(diagnosis), TextStyle.STRONG))
 
 
@@ -211,14 +213,24 @@ def _next(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     yield paragraph(
         StyledText(f"Measure next: {measurement.name}", TextStyle.STRONG), f", about {measurement.minutes:g} min"
     )
-    for caution in measurement.cautions:
-        yield paragraph(StyledText("First: ", TextStyle.STRONG), clean(caution), indent=_MARGIN, hang=_MARGIN + 4)
+    yield from _first(measurement.cautions, indent=_MARGIN)
     yield paragraph(clean(measurement.do), indent=_MARGIN)
     yield paragraph(f"where: {clean(measurement.where)}; {clean(measurement.state)}", indent=_MARGIN)
     yield paragraph(f"expected: {_expected(measurement)}", indent=_MARGIN)
     yield paragraph(StyledText(f"basis: {clean(measurement.basis)}", TextStyle.FAINT), indent=_MARGIN)
     for outlook in diagnosis.advice.outlooks:
         yield paragraph(_outlook_text(measurement, outlook), indent=_MARGIN, hang=_MARGIN + 4)
+
+
+def _first(cautions: Sequence[str], *, indent: int) -> Iterator[Paragraph]:
+    """Yield what to heed before the hand reaches for anything."""
+    for caution in cautions:
+        yield paragraph(StyledText("First: ", TextStyle.STRONG), clean(caution), indent=indent, hang=indent + 4)
+
+
+def _advised(diagnosis: Diagnosis) -> Hypothesis:
+    """Return what the next step is about."""
+    return (diagnosis.advice.hypotheses or diagnosis.ranking.hypotheses)[0]
 
 
 def _expected(measurement: Measurement) -> str:
@@ -270,18 +282,17 @@ def share(probability: float) -> str:
 def last_line(diagnosis: Diagnosis) -> str:
     """Return what to do next, as one sentence: the last line of the report."""
     advice = diagnosis.advice
-    first = advice.hypotheses[0] if advice.hypotheses else diagnosis.ranking.hypotheses[0]
+    first = _advised(diagnosis)
     match advice.step:
         case AdviceKind.NOTHING:
             return "Nothing to explain: every rule is met, and the log shows nothing out of the ordinary."
         case AdviceKind.REPAIR:
-            repairs = " ".join(clean(cause.repair) for cause in first.causes)
             found = f"{capitalised(clean(first.title))} ({share(first.posterior)})."
             again = "" if not _is_work(first) else " Then record again, and compare the two."
-            return f"{found} {repairs}{again}"
+            return f"{found} {clean(first.repair)}{again}"
         case AdviceKind.EXAMINE if len(advice.hypotheses) == 1:
-            repairs = " ".join(clean(cause.repair) for cause in first.causes)
-            return f"Most likely: {clean(first.title)} ({share(first.posterior)}); no measurement tells more. {repairs}"
+            found = f"Most likely: {clean(first.title)} ({share(first.posterior)})"
+            return f"{found}; no measurement tells more. {clean(first.repair)}"
         case AdviceKind.EXAMINE:
             order = "; then ".join(clean(it.title) for it in advice.hypotheses)
             return f"No measurement of the causes file tells more. Examine, in this order: {order}."
@@ -358,6 +369,7 @@ def _hypothesis_entry(diagnosis: Diagnosis, hypothesis: Hypothesis) -> dict[str,
         "for": [it.sign.name for it in found.signs_for] + list(found.readings_for),
         "against": [it.sign.name for it in (*found.unexplained, *found.missed)] + list(found.readings_against),
         "repair": [cause.repair for cause in hypothesis.causes],
+        "cautions": list(hypothesis.cautions),
         "basis": [cause.basis for cause in hypothesis.causes],
     }
 

@@ -132,6 +132,20 @@ class TestCautions:
             if "lamp across" in it.do or "21 W" in it.do:
                 assert "fuse of its own" in said, it.name
 
+    def test_repair(self, name: str) -> None:
+        """So does each repair: the way to a plug, a battery, a unit."""
+        for cause in shipped(name).causes.values():
+            said = " ".join(cause.cautions)
+            if cause.kind in {CauseKind.WIRE, CauseKind.CONNECTOR, CauseKind.PART, CauseKind.MECHANICAL}:
+                assert "wheels blocked" in said, cause.name
+                assert "then wait as the maker says" in said, cause.name
+            if cause.kind is CauseKind.FUSE:
+                assert "another fuse blows" in said, cause.name
+            if any(word in cause.repair for word in ("Replace the", "paired", "registered")):
+                assert "proof of ownership" in said, cause.name
+            if "battery," in cause.repair and "key" not in cause.repair:
+                assert "no sparks" in said, cause.name
+
     def test_nobody_is_sent_driving(self, name: str) -> None:
         assert "wheels blocked" in shipped(name).measurements["record_again"].state
 

@@ -131,13 +131,12 @@ def _next(diagnosis: Diagnosis) -> Iterator[str]:
         if advice.step is AdviceKind.EXAMINE and len(advice.hypotheses) > 1:
             yield f'<p class="do">{_safe(last_line(diagnosis))}</p>'
             return
-        repair = " ".join(clean(cause.repair) for cause in first.causes)
-        yield f'<p class="do">{_safe(repair)}</p>'
+        yield from _first(first.cautions)
+        yield f'<p class="do">{_safe(first.repair)}</p>'
         if any(cause.kind.is_in_vehicle for cause in first.causes):
             yield '<dl class="how"><dt>then</dt><dd>record again, and compare the two</dd></dl>'
         return
-    if measurement.cautions:
-        yield f'<p class="heed"><b>First:</b> {_safe(" ".join(map(clean, measurement.cautions)))}</p>'
+    yield from _first(measurement.cautions)
     yield f'<p class="do">{_safe(measurement.do)}</p>'
     rows = [
         ("where", _safe(measurement.where)),
@@ -150,6 +149,12 @@ def _next(diagnosis: Diagnosis) -> Iterator[str]:
         left, chance = outlook.leaves[0]
         rows.append(("else", _safe(f"{limits or window.name}: {clean(left.title)} {share(chance)}")))
     yield f'<dl class="how">{"".join(f"<dt>{name}</dt><dd>{words}</dd>" for name, words in rows)}</dl>'
+
+
+def _first(cautions: Sequence[str]) -> Iterator[str]:
+    """Yield what to heed before the hand reaches for anything."""
+    if cautions:
+        yield f'<p class="heed"><b>First:</b> {_safe(" ".join(map(clean, cautions)))}</p>'
 
 
 def _expected(measurement: Measurement) -> str:

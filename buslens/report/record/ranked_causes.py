@@ -60,7 +60,7 @@ def suspects_of(diagnosis: Diagnosis) -> Suspects:
     groups = []
     for group in diagnosis.ranking.groups:
         told = tuple(
-            RankedCause(title=it.title, share=it.posterior, repair=" ".join(cause.repair for cause in it.causes))
+            RankedCause(title=it.title, share=it.posterior, repair=it.repair)
             for it in group
             if it.posterior >= WORTH_TELLING
         )

@@ -15,7 +15,7 @@ from buslens.report.safety_notes import CAUTIONS
 from buslens.report.strip import evidence_strip, informative
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.model import Measurement

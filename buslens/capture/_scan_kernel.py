@@ -87,6 +87,10 @@ WORD_ROOM: Final = 25
 FLOOR: Final = 26
 #: 1: there are wanted J1939 groups in the table of 29-bit ids.
 GROUPS: Final = 27
+#: Not 0: only the clock of this channel, counted from 1, counts. Frames of others take the time of its latest frame.
+ONLY_CLOCK: Final = 28
+#: After SEAM: the channel, counted from 1, if its own stamps did not run back; else 0.
+IN_ORDER_ON: Final = 29
 #: Error frames per class bit: 29 slots from here.
 ERROR_CLASS: Final = 32
 #: Slots from here on belong to the format; a piece of a log may start in the middle only if they are the same there.
@@ -371,6 +375,8 @@ def place_in_time(stamp: int, channel: int, s: Slots) -> int:
     """
     shift = s[SHIFT]
     largest = s[LARGEST]
+    if s[ONLY_CLOCK] != 0 and s[ONLY_CLOCK] != channel + 1:
+        return max(largest, s[FLOOR], 0)
     if stamp > AXIS_LIMIT - shift:
         s[STOP] = BROKEN_LINE
         s[REASON] = STAMP_RANGE
@@ -389,6 +395,8 @@ def place_in_time(stamp: int, channel: int, s: Slots) -> int:
     ):
         s[STOP] = SEAM
         s[BACK] = largest - time
+        is_in_order = s[BREAK] == 0 and (s[FRAMES_ON + channel] == 0 or time >= s[LATEST_ON + channel])
+        s[IN_ORDER_ON] = channel + 1 if is_in_order else 0
         return -AXIS_LIMIT
     else:
         s[REORDERED] += 1

@@ -935,6 +935,7 @@ def scan(
                 before = s[LARGEST] - s[SHIFT]
                 if (
                     held == -1
+                    and label < 0
                     and s[SUMS] == 0
                     and s[LARGEST] != NO_TIME
                     and (stamp < before - SORTED_NS or stamp > before + FAR_NS)

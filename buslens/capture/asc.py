@@ -38,7 +38,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from itertools import pairwise
-from statistics import median_low
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -84,9 +83,6 @@ _FRAME_ROW: Final = re.compile(
     """,
     re.VERBOSE | re.IGNORECASE,
 )
-_FEW_PAIRS: Final = 5
-_APART_NS: Final = NS_PER_S
-"""Rows that follow each other were not recorded this far apart, each time the bus changes (rule of thumb)."""
 _NEAR_START: Final = 20
 """Frames that may be left over from an earlier run; five times as many must follow."""
 
@@ -100,8 +96,6 @@ class _RowTraits(NamedTuple):
     sent_apart: bool
     #: Frames that are left over from an earlier run.
     leftover: int
-    #: Buses of which each has a clock of its own, and how far apart the first two of their clocks are, ns.
-    clocks: tuple[tuple[str, ...], int] = ((), 0)
     #: Step by which the stamps were rounded, ns; 0: they were not.
     resolution_ns: int = 0
 
@@ -127,26 +121,7 @@ def _rows_of(rows: list[bytes], *, may_restart: bool) -> _RowTraits:
         falls_of_one += sum(later < earlier - SORTED_NS for earlier, later in pairwise(own))
     alternating = sum(sent[at] is not sent[at - 1] for at in falls)
     is_apart = len(falls) > 2 and alternating == len(falls) and 10 * falls_of_one < len(falls)
-    buses = [match[4].split()[0].decode("latin-1") for match in found]
-    clocks = ((), 0) if is_apart else _clocks_of(buses, stamps)
-    return _RowTraits(extra, sent_apart=is_apart, leftover=0, resolution_ns=resolution_ns, clocks=clocks)
-
-
-def _clocks_of(buses: list[str], stamps: list[int]) -> tuple[tuple[str, ...], int]:
-    """Return the buses whose clocks differ by more than neighbours in a log can, and by how much the first two do."""
-    steps: dict[tuple[str, str], list[int]] = {}
-    for (one, before), (other, after) in pairwise(zip(buses, stamps, strict=True)):
-        if one != other:
-            low, high = sorted((one, other))
-            steps.setdefault((low, high), []).append(after - before if one == low else before - after)
-    falls = sum(after < before - SORTED_NS for bus in set(buses) for before, after in pairwise(
-        stamp for stamp, of in zip(stamps, buses, strict=True) if of == bus
-    ))  # fmt: skip
-    apart = {pair: median_low(gaps) for pair, gaps in steps.items() if len(gaps) > _FEW_PAIRS}
-    apart = {pair: gap for pair, gap in apart.items() if abs(gap) > _APART_NS}
-    if not apart or falls:
-        return (), 0
-    return tuple(sorted({bus for pair in apart for bus in pair})), abs(apart[min(apart)])
+    return _RowTraits(extra, sent_apart=is_apart, leftover=0, resolution_ns=resolution_ns)
 
 
 def sniff(head: bytes) -> FormatMatch | None:
@@ -178,13 +153,6 @@ def sniff(head: bytes) -> FormatMatch | None:
         notes.append(
             "the rows that were sent (Tx) run on another clock than those received, and nothing tells how far apart the"
             " two are: only the received ones are used"
-        )
-    if found.clocks[0]:
-        buses, gap_ns = found.clocks
-        notes.append(
-            f"buses {', '.join(buses[:-1])} and {buses[-1]} run on clocks of their own, as much as "
-            f"{gap_ns / NS_PER_S:.3g} s apart: times of one are not to be held against those of another; record again, "
-            "or check one bus alone"
         )
     if found.leftover:
         notes.append(

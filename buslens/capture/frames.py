@@ -169,6 +169,8 @@ class ReadStats:
     discontinuities: list[ClockDiscontinuity] = field(default_factory=list)
     #: Discontinuities beyond those, at unknown places; a capture that has any cannot be checked.
     unlisted_discontinuities: int = 0
+    #: How far apart the clocks of several buses are, ns; 0: nothing shows that they are.
+    apart_ns: int = 0
     #: Step by which the stamps were rounded, ns: an interval between two is uncertain by as much at both ends.
     resolution_ns: int = 0
     #: Whether the packed file is damaged at a place that nobody knows, so that anything in it may be wrong.

@@ -139,6 +139,13 @@ class TrafficByChannel:
             if channel != EVERY_CHANNEL:
                 self.channels[names[channel]].gaps.append(gaps[gaps[:, 0] == channel, 1:])
 
+    def of(self, channel: str) -> TrafficByChannel:
+        """Return what is kept of one channel alone."""
+        found = TrafficByChannel()
+        found.channels = {label: one for label, one in self.channels.items() if label == channel}
+        found.apart, found.begins_apart_ns = self.apart, self.begins_apart_ns
+        return found
+
     def join(self, later: TrafficByChannel) -> None:
         """Append what was kept of later frames."""
         if later.begins_apart_ns is not None:

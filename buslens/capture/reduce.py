@@ -11,18 +11,20 @@ from __future__ import annotations
 import os
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Generic, TypeVar
 
-from buslens.capture._scan_kernel import FORMAT, FORMAT_END
+from buslens.capture._scan_kernel import FORMAT, FORMAT_END, ONLY_CLOCK
 from buslens.capture.id_filter import IdFilter
-from buslens.capture.open import require_read_frames
+from buslens.capture.open import STANDARD_INPUT, require_read_frames
 from buslens.capture.read_options import ROOM, ReadOptions, python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import WINDOW_BYTES, CancellableStream, FileStream
+from buslens.errors import CaptureError, SourceLocation
 from buslens.kernels import compiled
+from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -116,6 +118,51 @@ def reduce_frames(
         update(done.accumulator, frames)
     stats = done.scanner.stats()
     require_read_frames(capture, stats)
+    if stats.apart_ns and wanted is not None and done.scanner.channels_used:
+        return _fold_one_clock(capture, plan, done.scanner, make, update, merge)
+    return done.accumulator, stats
+
+
+def _fold_one_clock(
+    capture: Capture,
+    plan: ReadOptions,
+    first: Scanner,
+    make: Callable[[], A],
+    update: Callable[[A, Frames], None],
+    merge: Callable[[A, A], None],
+) -> tuple[A, ReadStats]:
+    """Fold a capture again whose buses have clocks of their own, by the clock of the one bus that is needed.
+
+    Raises
+    ------
+    CaptureError
+        If frames of several of them are needed, or the capture cannot be read twice.
+    """
+    used = [label for label in first.channels if label in first.channels_used]
+    apart = format_duration(first.stats().apart_ns)
+    source = SourceLocation(capture.path)
+    if len(used) > 1:
+        raise CaptureError(
+            f"buses {' and '.join(used)} run on clocks of their own, {apart} apart, and messages of both are needed: "
+            "times of one cannot be compared with those of another; record again with one clock, or check each bus "
+            "against rules of its own",
+            source,
+        )
+    if capture.path == STANDARD_INPUT:
+        raise CaptureError(
+            f"its buses run on clocks of their own, {apart} apart, so it has to be read twice: save it to a file",
+            source,
+        )
+    slots = {**plan.match.slots, ONLY_CLOCK: first.channels.index(used[0]) + 1}
+    plan = replace(plan, match=replace(plan.match, slots=slots, in_one_piece=True))
+    done = _fold_pieces(capture, plan, [(capture.n_mark, None)], make, update, merge)
+    for frames in done.scanner.flush():
+        update(done.accumulator, frames)
+    stats = done.scanner.stats()
+    stats.notes.append(
+        f"the buses {', '.join(first.channels)} run on clocks of their own, {apart} apart: "
+        f"all messages that are needed come on {used[0]}, so its clock was used"
+    )
     return done.accumulator, stats
 
 

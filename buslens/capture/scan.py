@@ -20,6 +20,7 @@ from buslens.capture.frames import ClockDiscontinuity, Frames, ReadStats, Skippe
 from buslens.capture.pauses import ChannelTraffic, TrafficByChannel
 from buslens.capture.stream import WINDOW_BYTES, LateDamage, line_blocks
 from buslens.kernels import compiled
+from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -35,6 +36,8 @@ KEPT_UNREAD: Final = 4_096
 """Broken lines of a piece whose place is kept."""
 KEPT_DISCONTINUITIES: Final = 10_000
 """Clock discontinuities that are kept; a log with more was not recorded in the order of its lines."""
+LEAST_BEHIND: Final = 5
+"""So often a channel is behind the others by much the same before it has a clock of its own (rule of thumb)."""
 SHOWN_BYTES: Final = 80
 """Of a broken line."""
 
@@ -63,6 +66,8 @@ class _ReadNotes:
     discontinuities: list[ClockDiscontinuity] = field(default_factory=list)
     #: Clock discontinuities beyond those that are kept.
     unlisted_discontinuities: int = 0
+    #: How far a channel whose own stamps did not run back was behind the others, ns, by channel.
+    behind_ns: dict[str, list[int]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     #: The last line if it is a frame and has no line end; 0 if it is not so.
     unended_line: int = 0
@@ -78,6 +83,25 @@ class _ReadNotes:
             self.discontinuities.append(discontinuity)
         else:
             self.unlisted_discontinuities += 1
+
+    def add_behind(self, channels: Iterable[str], back_ns: Iterable[int]) -> None:
+        for channel in channels:
+            known = self.behind_ns.setdefault(channel, [])
+            known += list(back_ns)[: KEPT_DISCONTINUITIES - len(known)]
+
+    @property
+    def apart_ns(self) -> dict[str, int]:
+        """Channels that are behind the others again and again by much the same, and by how much, ns.
+
+        A recorder that began anew would set back all channels, and not by the same each time.
+        """
+        middle = {channel: sorted(known)[len(known) // 2] for channel, known in self.behind_ns.items()}
+        return {
+            channel: middle[channel]
+            for channel, known in self.behind_ns.items()
+            if sum(4 * abs(one - middle[channel]) <= middle[channel] for one in known)
+            >= max(LEAST_BEHIND, len(known) // 2)
+        }
 
     def note(self, sentence: str) -> None:
         if sentence not in self.notes:
@@ -130,6 +154,8 @@ class Scanner:
         self._labels = bytearray(k.MOST_CHANNELS * k.LABEL_ROOM + 1)
         self._note_labels()
         self._names: tuple[str, ...] = ()
+        #: Channels of the frames that were handed on.
+        self.channels_used: set[str] = set()
         self._buffer = bytearray()
         self._plain_left = plan.plain_bytes
         self._run: Callable[[int, int], int] | None = None
@@ -234,7 +260,7 @@ class Scanner:
 
     def _plain_run(self) -> Callable[[int, int], int]:
         entry, buffer, columns = self.plan.format, self._buffer, self._columns.plain()
-        kernel = entry.plain_kernel or entry.kernel
+        kernel = (not self._s[k.ONLY_CLOCK] and entry.plain_kernel) or entry.kernel
         code, ids = k.character_codes(), self._ids.tolist()
 
         def run(start: int, stop: int) -> int:
@@ -281,6 +307,8 @@ class Scanner:
                 self._lost_before_first = True
                 return
             yield from self.flush()
+            if channel := s[k.IN_ORDER_ON]:
+                self.account.add_behind(self.channels[channel - 1 :][:1], [s[k.BACK]])
             why = s[k.BREAK]
             self.account.add_discontinuity(
                 ClockDiscontinuity(
@@ -321,6 +349,9 @@ class Scanner:
             segment=s[k.SEGMENT],
         )
         if frames is not None:
+            if len(self.channels) > 1:
+                used = np.flatnonzero(np.bincount(frames.channel))
+                self.channels_used.update(self.channels[channel] for channel in used.tolist())
             yield frames
 
     # --- traffic ------------------------------------------------------------------------------------------------
@@ -446,6 +477,10 @@ class Scanner:
             noted=int(s[k.BROKEN]),
             unlisted_discontinuities=theirs.unlisted_discontinuities + mine.unlisted_discontinuities,
         )
+        for one in (theirs, mine):
+            for label, known in one.behind_ns.items():
+                account.add_behind([label], known)
+        self.channels_used |= before.channels_used
         for sentence in [*theirs.notes, *mine.notes]:
             account.note(sentence)
         for discontinuity in [
@@ -499,11 +534,19 @@ class Scanner:
         s = self._s
         first_ns, last_ns = (s[k.SMALLEST], s[k.LARGEST]) if s[k.FRAMES] else (None, None)
         traffic = self.traffic()
+        if only := s[k.ONLY_CLOCK]:
+            traffic = traffic.of(self.channels[only - 1])
         notes = [*self.plan.match.notes, *self.account.notes]
         if s[k.BREAK] == k.HOLE and s[k.FRAMES]:
             notes.append("the log ends in a block of zero bytes: what was recorded there is lost")
         if line := self.account.unended_line:
             notes.append(f"the last line, {line}, has no line end, so its frame may have been cut short")
+        apart_ns = self.account.apart_ns
+        if apart_ns:
+            notes.append(
+                f"the buses {', '.join(self.channels)} run on clocks of their own, "
+                f"{format_duration(max(apart_ns.values()))} apart: times of one cannot be compared with those of others"
+            )
         if self.account.unlisted_discontinuities:
             notes.append(
                 f"the recorder clock jumped back {self.account.unlisted_discontinuities} more times, "
@@ -524,6 +567,7 @@ class Scanner:
             reordered=s[k.REORDERED],
             discontinuities=list(self.account.discontinuities),
             unlisted_discontinuities=self.account.unlisted_discontinuities,
+            apart_ns=max(apart_ns.values(), default=0),
             first_ns=first_ns,
             last_ns=last_ns,
             channels=self.channels,

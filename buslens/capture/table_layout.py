@@ -254,6 +254,8 @@ def _agreement(  # noqa: PLR0912
     n_rows = len(sizes)
     hint = 0.5 * named(columns[start], "payload")
     mean = min(sum(sizes) / max(n_rows, 1), 8.0)
+    if role == kernel.PAYLOAD and (named(columns[start], "time") or _counts_up(columns[start])):
+        hint -= 3.0  # digits of a time may be even in number
     if mean < 2:
         hint -= 3.0  # a column of small numbers is most things, but seldom a payload
     if length is None:
@@ -303,6 +305,11 @@ def _agreement(  # noqa: PLR0912
             if score > best[0]:
                 best = score, base, meaning
     return best
+
+
+def _counts_up(column: Column) -> bool:
+    rise, stay, fall = column.steps()
+    return column.is_number and rise > 0 and fall == 0 and stay <= rise
 
 
 def _expected(value: int, meaning: int) -> int:
@@ -426,7 +433,7 @@ def _looks_like_id(rows: Rows, layout: TableLayout, column: Column) -> float:
     rise, stay, fall = column.steps()
     if column.is_int and fall == 0 and stay == 0 and rise > 1:
         score -= 1.5
-    if len(column.counts) == 1 and max(widths) <= 2 and not column.has_letters:
+    if len(column.counts) == 1 and max(widths) <= 2:
         score -= 1.0
     if column.is_int and max(whole(cell, 10) or 0 for cell in column.filled) <= 1:
         score -= 1.5

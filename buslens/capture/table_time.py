@@ -26,14 +26,14 @@ from buslens.capture.stamp_resolution import (
 )
 from buslens.capture.table_layout import UnclearLayoutError, named
 from buslens.capture.table_refusals import require_known_time
-from buslens.capture.table_rows import clock_ns, number, whole
+from buslens.capture.table_rows import Column, clock_ns, number, whole
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence, Set
 
     from buslens.capture.table_layout import TableLayout
-    from buslens.capture.table_rows import Column, Rows
+    from buslens.capture.table_rows import Rows
 
 UNITS: Final = {
     "ns": 1,
@@ -150,7 +150,8 @@ def stamps_of(
     if columns:
         found = _told(rows, layout, columns)
     else:
-        found = _calendar(free) or _two_numbers(free) or _number(free) or _steps(rows, layout, free)
+        found = _calendar(free) or _two_numbers(free) or _number(free)
+        found = found or _number(_by_bus(rows, layout, free)) or _steps(rows, layout, free)
     if found is None:
         require_known_time(rows, layout)
         return TimeColumn(
@@ -327,6 +328,15 @@ def _number(free: Sequence[Column]) -> TimeColumn | None:
     if best is not None:
         _require_agreement(free, best[1].columns[0])
     return None if best is None else best[1]
+
+
+def _by_bus(rows: Rows, layout: TableLayout, free: Sequence[Column]) -> list[Column]:
+    """Return columns with the rows of each bus behind those of the one before, for each may have a clock of its own."""
+    if kernel.BUS not in layout.column:
+        return []
+    labels = rows.columns[layout.column[kernel.BUS]].cells
+    order = sorted(range(len(labels)), key=labels.__getitem__)
+    return [Column(one.index, one.name, [one.cells[k] for k in order]) for one in free]
 
 
 def _require_agreement(free: Sequence[Column], chosen: int) -> None:

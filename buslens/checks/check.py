@@ -122,7 +122,7 @@ def check(
         return evaluate_table(str(capture), ground.expectations, opened, notify, tables)
     recorder, stats = reduce_frames(
         opened,
-        wanted=_wanted(ground.tracks),
+        wanted=wanted_ids(ground.tracks),
         make=lambda: CaptureHistory(ground.tracks, channels),
         update=CaptureHistory.add,
         merge=CaptureHistory.merge,
@@ -300,7 +300,7 @@ def _require_clock(path: str, stats: ReadStats) -> None:
         )
 
 
-def _wanted(tracks: list[Track]) -> IdFilter:
+def wanted_ids(tracks: list[Track]) -> IdFilter:
     """Return the ids of the frames that tracks are made from."""
     from buslens.capture.id_filter import IdFilter
 

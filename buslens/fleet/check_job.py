@@ -197,7 +197,7 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
     from buslens.capture.frame_hash import FrameHash
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.values import ValuesCapture
-    from buslens.checks.check import evaluate_capture, evaluate_table, open_any
+    from buslens.checks.check import evaluate_capture, evaluate_table, open_any, wanted_ids
     from buslens.fleet.id_traffic import IdTrafficCounter
     from buslens.kernels import is_made
     from buslens.timeline.history import CaptureHistory
@@ -218,6 +218,15 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
         workers=1,
         plain_bytes=0 if is_ready else None,
     )
+    if stats.apart_ns:
+        recorder, stats = reduce_frames(
+            opened,
+            wanted=wanted_ids(ready.tracks),
+            make=lambda: CaptureHistory(ready.tracks, channels),
+            update=CaptureHistory.add,
+            merge=CaptureHistory.merge,
+            workers=1,
+        )
     result = evaluate_capture(task.job.address, ready.expectations, recorder, stats, look=census.counts)
     return _result(task, result, content, begun, census, frames_hash)
 

@@ -480,16 +480,3 @@ class TestClocks:
         rows, stats = read(tmp_path, lines)
         assert len(rows) == 100
         assert len(stats.discontinuities) == 1
-
-
-class TestClocksOfBuses:
-    """Rows that follow each other were recorded at nearly the same time, whatever their stamps say."""
-
-    @pytest.mark.parametrize(("apart_s", "is_said"), [(100.0, True), (3.7, True), (0.02, False), (0.0, False)])
-    def test_said(self, tmp_path: Path, apart_s: float, is_said: bool) -> None:
-        rows = [f"{k / 100 + apart_s * (k % 2):.6f} {k % 2 + 1} 12{k % 2} Rx d 1 {k % 256:02X}" for k in range(100)]
-        path = tmp_path / "two.asc"
-        path.write_text("\n".join(["base hex  timestamps absolute", *rows, ""]))
-        match = open_capture(path).match
-        assert match is not None
-        assert any("clocks of their own" in note for note in match.notes) is is_said

@@ -17,6 +17,7 @@ from buslens.capture.frames import Flag
 from buslens.capture.open import open_capture
 from buslens.capture.reduce import reduce_frames
 from buslens.capture.stream import BOM
+from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -55,6 +56,66 @@ def assert_read_as_slowly(log: bytes, rows: list[Row], stats: ReadStats) -> None
     assert stats.channels == tuple(dict.fromkeys(row.channel for row in expected.recorded))
     assert stats.first_ns == min(row.time_ns for row in on_axis if row.segment == 0)
     assert stats.last_ns == max(row.time_ns for row in on_axis)
+
+
+def rows_of_two_buses(form: str, apart_s: float, *, from_row: int = 0, n: int = 300) -> tuple[str, list[int]]:
+    """Return a log of two buses, whose clocks part at a row, and the times of the first one, ns."""
+    rows, times = [], []
+    for k in range(n):
+        bus = int(k % 3 == 1)
+        time = 50_000 * MS + k * 4 * MS
+        if not bus:
+            times.append(time)
+        stamp = f"{(time + bus * (k >= from_row) * round(apart_s * 1000) * MS) / 1e9:.6f}"
+        data = f"{k % 256:02X} 1F"
+        rows.append(
+            {
+                "candump": f"({stamp}) can{bus} 1A{bus}#{data.replace(' ', '')}",
+                "ASC": f"{stamp} {bus + 1}  1A{bus}  Rx   d 2 {data}",
+                "table": f"{stamp};can{bus};1A{bus};2;{data};A",
+            }[form]
+        )
+    head = "base hex  timestamps absolute\n" if form == "ASC" else ""
+    return head + "\n".join(rows) + "\n", times
+
+
+class TestClocksOfBuses:
+    """Buses of one log whose clocks part anywhere: the one that is needed is read by its own clock, two are refused."""
+
+    @pytest.mark.parametrize("form", ["candump", "ASC", "table"])
+    @pytest.mark.parametrize(("apart_s", "from_row"), [(5.0, 0), (-0.7, 0), (1000.0, 150)])
+    def test_one_is_needed(self, tmp_path: Path, form: str, apart_s: float, from_row: int) -> None:
+        path = tmp_path / "two"
+        text, times = rows_of_two_buses(form, apart_s, from_row=from_row)
+        path.write_text(text)
+        for workers in (1, 3):
+            rows, stats = gather(path, wanted=[(0x1A0, False)], workers=workers)
+            assert [row.time_ns for row in rows] == times
+            assert stats.discontinuities == []
+            assert any("clocks of their own" in note and "its clock was used" in note for note in stats.notes)
+
+    def test_both_are_needed(self, tmp_path: Path) -> None:
+        path = tmp_path / "two"
+        path.write_text(rows_of_two_buses("candump", 5.0)[0])
+        with pytest.raises(CaptureError, match="can0 and can1 run on clocks of their own"):
+            gather(path, wanted=[(0x1A0, False), (0x1A1, False)])
+        _, stats = gather(path)
+        assert 4_900 * MS < stats.apart_ns <= 5_000 * MS
+
+    @pytest.mark.parametrize("apart_s", [0.0, 0.02, -0.09])
+    def test_one_clock(self, tmp_path: Path, apart_s: float) -> None:
+        path = tmp_path / "two"
+        path.write_text(rows_of_two_buses("candump", apart_s)[0])
+        rows, stats = gather(path, wanted=[(0x1A0, False), (0x1A1, False)])
+        assert (len(rows), stats.apart_ns, stats.discontinuities) == (300, 0, [])
+
+    def test_recorder_that_begins_anew(self, tmp_path: Path) -> None:
+        """All channels are set back, each time from where the one before ended: no clocks of their own."""
+        path = tmp_path / "anew"
+        one = rows_of_two_buses("candump", 0.0, n=60)[0]
+        path.write_text(one * 9)
+        rows, stats = gather(path, wanted=[(0x1A0, False), (0x1A1, False)])
+        assert (len(rows), stats.apart_ns, len(stats.discontinuities)) == (540, 0, 8)
 
 
 class TestUnreadLines:

@@ -32,6 +32,7 @@ from buslens.desk.folder import SIDES, lines_of, steps_taken
 from buslens.desk.forms import read_form
 from buslens.desk.guard import Guard
 from buslens.desk.pages import DeskPages
+from buslens.desk.recording_pages import RecordingPages
 from buslens.desk.steps import progress
 from buslens.desk.upload import MOST_BYTES, RefusedError, receive_capture
 from buslens.desk.workers import Workers
@@ -90,6 +91,7 @@ class Desk:
         self._cars = CarPages(folder, self._workers, self._pages, most_bytes)
         #: Set once the desk is to end, so that what is sent without end ends, too.
         self.is_ending = asyncio.Event()
+        self._recording = RecordingPages(folder, self._workers, self._pages, self.is_ending)
 
     def app(self) -> ASGIApp:
         """Return the application."""
@@ -114,6 +116,7 @@ class Desk:
             Route(f"{job}/record", self._save_record, methods=["POST"]),
             Route(f"{job}/events", self._events),
             *self._cars.routes(),
+            *self._recording.routes(),
             Route("/address", self._address, methods=["POST"]),
             Route("/end", self._end_desk, methods=["POST"]),
         ]
@@ -133,6 +136,7 @@ class Desk:
         warm = asyncio.create_task(self._workers.run(work.is_ready))
         yield
         warm.cancel()
+        await self._recording.recordings.close()
         self._workers.close()
 
     # --- the desk -------------------------------------------------------------------------------------------

@@ -37,7 +37,11 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
     os.chdir(folder)
     try:
         files = [str(file) for file in sorted(Path().glob("*.dbc"))]
-        captures = [str(file) for file in sorted(Path(GOOD).iterdir()) if file.is_file() and not file.is_symlink()]
+        captures = [
+            str(file)
+            for file in sorted(Path(GOOD).iterdir())
+            if file.is_file() and not file.is_symlink() and not file.name.startswith(".")
+        ]
         made = start(files, captures, output=EXPECTATIONS_NAME, chosen=chosen)
         return DraftView(
             text=made.text,

@@ -9,6 +9,7 @@
         signal_defs/                the car, as it was chosen: definitions, expectations, causes
         record.html                 the record                buslens record --verify
         removed/                    captures that were taken out
+        marks/*.txt                 what was marked while one was recorded  buslens seek --marks
       cars/NAME/                    cars to choose among; in good/ the captures that one was drafted from
       signal_defs/                  the car of jobs that have none of their own
 
@@ -24,6 +25,7 @@ import secrets
 import shutil
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -44,6 +46,9 @@ SIDES: Final = ("before", "after")
 REMOVED: Final = "removed"
 UNFINISHED: Final = ".unfinished-"
 """Begins the name of whatever is not complete yet; swept away at the next start."""
+RECORDING: Final = ".recording-"
+"""Begins the name of a capture that is being recorded; whatever a kill left of one is a capture, too."""
+MARKS: Final = "marks"
 _TEMPORARY: Final = ".tmp-"
 """Begins the name of a file that `buslens.files` has not yet put in its place."""
 GOOD: Final = "good"
@@ -68,6 +73,16 @@ class CaptureFile:
     def key(self) -> str:
         """Text that is another one once the file has changed."""
         return f"{self.side}/{self.name}:{self.size}:{self.changed_ns}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingPlace:
+    """Where a recording goes."""
+
+    path: Path
+    #: Until it is whole.
+    temporary: Path
+    marks: Path
 
 
 class JobFolder:
@@ -143,6 +158,10 @@ class JobFolder:
             target = folder / f"{secrets.token_hex(3)}-{capture.name}"
         capture.path.rename(target)
 
+    def recording_place(self, side: str) -> RecordingPlace:
+        """Return where a recording goes that begins now."""
+        return _recording_place(self.side_folder(side), self.path, {it.name.lower() for it in self.captures()})
+
     def expectations(self) -> Path | None:
         """Return the expectations that the job's captures are checked against; None while no car is chosen."""
         places = (
@@ -210,6 +229,10 @@ class CarFolder:
         """Whether captures can be checked against it."""
         return (self.path / EXPECTATIONS_NAME).is_file()
 
+    def expectations(self) -> Path | None:
+        """Return its expectations; None while there are none."""
+        return self.path / EXPECTATIONS_NAME if self.is_complete else None
+
     def holds(self, text: str) -> bool:
         """Whether a text is the car's expectations as they stand."""
         try:
@@ -235,6 +258,12 @@ class CarFolder:
         (self.path / GOOD).mkdir(exist_ok=True)
         taken = {it.name.lower() for it in _entries(self.path / GOOD)}
         return self.path / GOOD / file_name(sent_as, taken, "capture")
+
+    def recording_place(self) -> RecordingPlace:
+        """Return where a recording goes that begins now."""
+        folder = self.path / GOOD
+        folder.mkdir(exist_ok=True)
+        return _recording_place(folder, self.path, {it.name.lower() for it in self.files()})
 
     def chosen(self) -> dict[str, str]:
         """Return which signal a person has chosen for which role."""
@@ -351,6 +380,28 @@ class DeskFolder:
         sweep(self.path)
         for path in (*(it.path for it in self.jobs()), *(it.path for it in self.car_folders())):
             sweep(path)
+            for side in (*SIDES, GOOD):
+                _recover(path / side)
+
+
+def _recording_place(folder: Path, owner: Path, taken: Container[str]) -> RecordingPlace:
+    name = file_name(f"{datetime.now().astimezone():recorded-%Y-%m-%d-%H%M%S}.log", taken, "recorded")
+    return RecordingPlace(
+        path=folder / name,
+        temporary=folder / f"{RECORDING}{name}",
+        marks=owner / MARKS / f"{Path(name).stem}.txt",
+    )
+
+
+def _recover(folder: Path) -> None:
+    """Make captures of the recordings that a kill has cut off."""
+    for entry in list(_entries(folder)):
+        if entry.name.startswith(RECORDING) and entry.is_file(follow_symlinks=False):
+            target = folder / entry.name.removeprefix(RECORDING)
+            if not entry.stat().st_size:
+                Path(entry.path).unlink()
+            elif not target.exists():
+                Path(entry.path).rename(target)
 
 
 def sweep(folder: Path) -> None:

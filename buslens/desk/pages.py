@@ -5,7 +5,12 @@ from __future__ import annotations
 from importlib.resources import files
 from typing import Any, Final
 
-_KINDS: Final = {"desk.css": "text/css", "page.css": "text/css", "desk.js": "text/javascript"}
+_KINDS: Final = {
+    "desk.css": "text/css",
+    "page.css": "text/css",
+    "desk.js": "text/javascript",
+    "recording.js": "text/javascript",
+}
 """Every file that a page of the desk names."""
 
 

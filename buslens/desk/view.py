@@ -131,6 +131,11 @@ class ProofView:
     figures: tuple[tuple[str, str], ...] = ()
     problem: str = ""
 
+    @property
+    def missing(self) -> int:
+        """How many complete handshakes are still to be recorded, of the rule that lacks most."""
+        return max((it.needed - it.clean for it in self.tallies if it.needed is not None), default=0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobView:

@@ -33,6 +33,9 @@ _IPV6_MULTICAST_ALL: Final = 29
 VIRTUAL: Final = frozenset({"virtual", "udp_multicast"})
 """Interfaces of python-can behind which there is never a wire: frames are passed on within a process, or by network."""
 
+_SEARCHED_FOR: Final = frozenset({"socketcand"})
+"""Interfaces that are found only by listening to the network for seconds; they can be named all the same."""
+
 
 @dataclass(frozen=True, slots=True)
 class Interface:
@@ -63,6 +66,22 @@ def parse_interface(text: str) -> Interface:
     if not colon or not channel:
         raise UsageError(f"'{text}' names no channel; write it as {EXAMPLES}")
     return Interface(kind, channel)
+
+
+def available_interfaces() -> list[Interface]:
+    """Return the adapters that are plugged in, as far as their drivers tell."""
+    import logging
+
+    import can
+
+    # What drivers that are not installed say of themselves is no news.
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        found = can.detect_available_configs(sorted(set(can.VALID_INTERFACES) - VIRTUAL - _SEARCHED_FOR))
+    finally:
+        logging.disable(before)
+    return sorted({Interface(str(it["interface"]), str(it["channel"])) for it in found}, key=str)
 
 
 def listen_only_options(kind: str) -> Mapping[str, Any]:

@@ -21,6 +21,8 @@ class CaptureWriter:
     ----------
     path : str
         Where it will lie. Nothing may be there.
+    temporary : Path, optional
+        Where it lies until it is whole, in the same folder; default: a free name beside it.
 
     Raises
     ------
@@ -30,14 +32,14 @@ class CaptureWriter:
         If the folder does not take the file.
     """
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, temporary: Path | None = None) -> None:
         self.path = Path(path)
         if os.path.lexists(self.path):
             raise UsageError(f"--keep {path}: the file is there already; name another one")
         if not self.path.parent.is_dir():
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path)
         #: Under which name it lies until it is whole.
-        self.temporary = self._free()
+        self.temporary = self._free() if temporary is None else temporary
         self._file = self.temporary.open("xb")
         self._flushed = time.monotonic()
 

@@ -1,14 +1,15 @@
 """What has still to happen at the car for a recording that shows something, made from the rules.
 
 what_to_do   one sequence as something to do
-Guide        how often each has happened
+GuideItem    one of them, with how often it has happened
+Guide        all of them, ticked as they happen
 GuideScreen  another screen, with a line whenever something was ticked
 """
 
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.checks.phrases import plain
 from buslens.expectations.model import Sequence
@@ -32,6 +33,21 @@ def what_to_do(rule: Sequence) -> str:
     # "door open becomes open" is said once, "start button becomes pressed" as people say it.
     start = re.sub(r"\b(\w+) becomes \1\b", r"\1", plain(rule.start.text)).replace(" becomes ", " ")
     return f"{start}{given}"
+
+
+class GuideItem(NamedTuple):
+    """One thing that has to happen at the car."""
+
+    name: str
+    #: What to do.
+    words: str
+    seen: int
+    wanted: int
+
+    @property
+    def mark(self) -> str:
+        """How far it is."""
+        return "done" if self.seen == self.wanted else f"{self.seen} of {self.wanted}"
 
 
 class Guide:
@@ -63,12 +79,16 @@ class Guide:
         self._seen[run.rule] += 1
         return self._seen[run.rule] <= self._wanted
 
-    def lines(self) -> Iterator[str]:
+    def items(self) -> Iterator[GuideItem]:
         """Yield what has to happen, with how often it has."""
         for rule in self._rules:
-            count = min(self._seen[rule.name], self._wanted)
-            mark = "done" if count == self._wanted else f"{count} of {self._wanted}"
-            yield f"{capitalised(clean(rule.name))}, {mark}: {clean(what_to_do(rule))}"
+            seen = min(self._seen[rule.name], self._wanted)
+            yield GuideItem(clean(rule.name), clean(what_to_do(rule)), seen, self._wanted)
+
+    def lines(self) -> Iterator[str]:
+        """Yield the same, one line each."""
+        for it in self.items():
+            yield f"{capitalised(it.name)}, {it.mark}: {it.words}"
 
 
 class GuideScreen:

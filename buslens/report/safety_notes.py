@@ -11,3 +11,10 @@ CAUTIONS: Final = (
     "Local law, the maker's procedure and a licensed professional stand above this program.",
 )
 """Sentences, shown once after whatever is faulty."""
+
+RECORDING_CAUTIONS: Final = (
+    "Park the car: parking brake on, wheels blocked.",
+    "Some interfaces acknowledge frames as every node does, and at a wrong bit rate they disturb the bus.",
+    "Record and listen with a listen-only interface, at the bit rate of the bus.",
+)
+"""Sentences, shown before anything is recorded at a car."""

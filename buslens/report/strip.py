@@ -16,7 +16,7 @@ from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.checks.headline import leading
 from buslens.expectations.model import Becomes, Range, Sequence
-from buslens.report.finding_layout import places
+from buslens.report.finding_layout import places, trigger_roles
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -146,6 +146,46 @@ def evidence_strip(
         handshake=run,
     )
     return _filled(result, clue, shown, roles, window)
+
+
+def recent_strip(result: Result, origin_ns: int, last_ns: int, length_ns: int) -> Strip | None:
+    """Return the lanes of all sequences as they were lately; None if there is none.
+
+    Parameters
+    ----------
+    result : Result
+        Of a capture that still grows.
+    origin_ns : int
+        First frame of the capture, from which the scale counts.
+    last_ns : int
+        Where the strip ends, on the capture's axis; a young capture begins on its left, and leaves room.
+    length_ns : int
+        How much of the time before is shown.
+    """
+    triggers = [
+        trigger
+        for rule in result.expectations.rules
+        if isinstance(rule, Sequence)
+        for trigger in (rule.start, *(step.await_ for step in rule.steps))
+    ]
+    named = dict.fromkeys(role for trigger in triggers for role in trigger_roles(trigger))
+    roles = tuple(role for role in named if role in result.timelines)
+    if not roles:
+        return None
+    return Strip(
+        start_ns=max(last_ns - length_ns, origin_ns),
+        end_ns=max(last_ns, origin_ns + length_ns),
+        zero_ns=origin_ns,
+        zero_words="first frame",
+        roles=roles,
+        parts={},
+        places=(),
+        tries_role="",
+        tries=(),
+        clue=None,
+        bounds={},
+        handshake=None,
+    )
 
 
 def evidence_pair(

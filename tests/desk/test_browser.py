@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+import can
 import pytest
 from support.desks import RunningDesk, running_desk
+from support.multicast import group_of_our_own, listening
 
 from buslens.cli import main
 from buslens.report.record.job import load_job
@@ -163,6 +165,30 @@ class TestWholeJob:
         capsys.readouterr()
         main(["diagnose", "--session", "session.json", "--json"])
         assert json.loads(capsys.readouterr().out)["measured"] == []
+
+
+class TestRecordingAtTheCar:
+    """A bus over the network stands for the car; what is judged of it is tested with `buslens.desk.recorder`."""
+
+    def test_marks_and_stop(self, window: Callable[..., Window], desk: RunningDesk, let_in: dict[str, str]) -> None:
+        it = window(desk, let_in)
+        page = it.page
+        it.begin(vehicle="Club car 2")
+        page.click("#captures a:has-text('Record at the car')")
+        group = group_of_our_own()
+        with listening(group), can.Bus(group, "udp_multicast", ignore_config=True) as sender:
+            page.fill("[name=typed]", f"udp_multicast:{group}")
+            page.keyboard.press("Enter")
+            page.wait_for_selector("#guide li:has-text('0 of 5') >> nth=1")
+            for number in range(50):
+                sender.send(can.Message(arbitration_id=0x123, data=[number]))
+            page.wait_for_function("() => document.querySelector('#sofar').textContent.includes('50 frames')")
+            page.keyboard.press("m")
+            page.wait_for_selector("#marks li:has-text('mark')")
+            page.reload()
+            page.wait_for_selector("#marks li:has-text('mark')")
+            page.click("#stop")
+        page.wait_for_selector("#captures .capture:has-text('recorded-')")
 
 
 class TestBetween:

@@ -1,0 +1,217 @@
+"""Pages for recording at the car: what to heed, which adapter, what has still to happen, lanes, marks."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections import defaultdict
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import quote
+
+from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from buslens.desk import recorder
+from buslens.desk.folder import SIDES
+from buslens.desk.forms import read_form
+from buslens.desk.recorder import RecordingTask
+from buslens.desk.recordings import MARK, STOP, Recordings
+from buslens.desk.upload import RefusedError
+from buslens.errors import BuslensError
+from buslens.report.guide import USUAL
+from buslens.report.safety_notes import RECORDING_CAUTIONS
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+    from pathlib import Path
+
+    from starlette.requests import Request
+
+    from buslens.desk.folder import DeskFolder, RecordingPlace
+    from buslens.desk.pages import DeskPages
+    from buslens.desk.recordings import Recording
+    from buslens.desk.workers import Workers
+
+_QUIET_S: Final = 15.0
+_OPEN_S: Final = 6.0
+"""Seconds that a bus is given to open before the page shows that it still does."""
+_MOST_WANTED: Final = 200
+_MOST_MARK: Final = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Owner:
+    """What a recording belongs to."""
+
+    name: str
+    #: Address of the recording's pages, and of the page to which one goes back.
+    at: str
+    back: str
+    #: What the recording will be.
+    title: str
+    place: RecordingPlace
+    expectations: Path | None
+
+
+class RecordingPages:
+    """The pages on recording.
+
+    Parameters
+    ----------
+    folder : DeskFolder
+    workers : Workers
+    pages : DeskPages
+    is_ending : asyncio.Event
+        Set once the desk is to end.
+    """
+
+    def __init__(self, folder: DeskFolder, workers: Workers, pages: DeskPages, is_ending: asyncio.Event) -> None:
+        self._folder, self._workers, self._pages, self._is_ending = folder, workers, pages, is_ending
+        self.recordings = Recordings()
+        self._search: asyncio.Task[list[tuple[str, str]]] | None = None
+
+    def routes(self) -> list[Route]:
+        """Return where they are."""
+        found = []
+        for at in ("/jobs/{job}/recording/{side}", "/cars/{car}/recording"):
+            found += [
+                Route(at, self._show),
+                Route(at, self._begin, methods=["POST"]),
+                Route(f"{at}/adapters", self._adapters),
+                Route(f"{at}/events", self._events),
+                Route(f"{at}/mark", self._mark, methods=["POST"]),
+                Route(f"{at}/stop", self._stop, methods=["POST"]),
+            ]
+        return found
+
+    async def _show(self, request: Request) -> Response:
+        return self._page(self._owner(request), typed={"wanted": request.query_params.get("wanted", "")})
+
+    async def _begin(self, request: Request) -> Response:
+        owner, form = self._owner(request), await read_form(request)
+        interface = form.get("typed", "") or form.get("interface", "")
+        try:
+            await self._workers.run(recorder.require_interface, interface)
+            task = RecordingTask(
+                interface=interface,
+                bitrate=_number(form.get("bitrate", ""), "bit rate", 10_000_000),
+                path=owner.place.path,
+                temporary=owner.place.temporary,
+                marks=owner.place.marks,
+                expectations="" if owner.expectations is None else str(owner.expectations),
+                wanted=_number(form.get("wanted", ""), "number of times", _MOST_WANTED) or USUAL,
+            )
+        except BuslensError as error:
+            return self._page(owner, problem=error.problem, typed=form)
+        begun = self.recordings.begin(owner.name, task, owner.at)
+        await begun.changed(_OPEN_S)
+        if begun.state.has_ended:
+            self.recordings.forget(owner.name)
+            return self._page(owner, problem=begun.state.problem, typed=form)
+        return RedirectResponse(begun.at, 303)
+
+    async def _mark(self, request: Request) -> Response:
+        owner, form = self._owner(request), await read_form(request)
+        running = self._running(owner)
+        words = " ".join(form.get("words", "").replace("#", "").split())[:_MOST_MARK] or "mark"
+        if running is not None:
+            running.order(MARK, words)
+            await running.changed(1.0)
+        return RedirectResponse(owner.at, 303)
+
+    async def _stop(self, request: Request) -> Response:
+        owner = self._owner(request)
+        await read_form(request)
+        running = self.recordings.of(owner.name)
+        if running is None:
+            return RedirectResponse(owner.back, 303)
+        running.order(STOP)
+        last = await running.ended()
+        self.recordings.forget(owner.name)
+        return self._page(owner, problem=last.problem) if last.problem else RedirectResponse(owner.back, 303)
+
+    async def _adapters(self, _: Request) -> Response:
+        """Return the choice of adapters once all drivers have answered, as a part of the page."""
+        return HTMLResponse(self._pages.render("adapters.html", adapters=await self._searched(), chosen=""))
+
+    async def _events(self, request: Request) -> Response:
+        running = self._running(self._owner(request))
+        if running is None:
+            raise RefusedError(404, "Nothing is being recorded.")
+        return StreamingResponse(self._told(request, running), media_type="text/event-stream")
+
+    async def _told(self, request: Request, running: Recording) -> AsyncIterator[str]:
+        while not self._is_ending.is_set() and not await request.is_disconnected():
+            shown = running.state
+            yield f"data: {json.dumps(asdict(shown))}\n\n"
+            if shown.has_ended:
+                return
+            if running.state is shown and not await running.changed(_QUIET_S):
+                yield ": still here\n\n"
+        yield "event: end\ndata: {}\n\n"
+
+    # --- what they share ------------------------------------------------------------------------------------
+
+    async def _searched(self) -> list[tuple[str, str]]:
+        """Return the adapters that are there; several windows share one search."""
+        if self._search is None or self._search.done():
+            self._search = asyncio.create_task(self._workers.run(recorder.interfaces))
+        return await asyncio.shield(self._search)
+
+    def _running(self, owner: _Owner) -> Recording | None:
+        found = self.recordings.of(owner.name)
+        return None if found is None or found.state.has_ended else found
+
+    def _owner(self, request: Request) -> _Owner:
+        if "car" in request.path_params:
+            car = self._folder.car_folder(request.path_params["car"])
+            if car is None:
+                raise RefusedError(404, "There is no such car, or its folder was removed.")
+            back = f"/cars/{quote(car.name)}"
+            return _Owner(
+                name=back,
+                at=f"{back}/recording",
+                back=f"{back}#files",
+                title=f"{car.name}, a healthy car",
+                place=car.recording_place(),
+                expectations=car.expectations(),
+            )
+        side = request.path_params["side"]
+        job = self._folder.job(request.path_params["job"])
+        if job is None or side not in SIDES:
+            raise RefusedError(404, "There is no such job, or its folder was removed.")
+        back = f"/jobs/{quote(job.name)}"
+        return _Owner(
+            name=back,
+            at=f"{back}/recording/{side}",
+            back=f"{back}#{'captures' if side == 'before' else 'proof'}",
+            title=f"{job.name}, {'the fault' if side == 'before' else 'after the repair'}",
+            place=job.recording_place(side),
+            expectations=job.expectations(),
+        )
+
+    def _page(self, owner: _Owner, *, problem: str = "", typed: dict[str, str] | None = None) -> Response:
+        running = self._running(owner)
+        values: dict[str, Any] = {
+            "owner": owner,
+            "problem": problem,
+            "typed": defaultdict(str, typed or {}),
+            "cautions": RECORDING_CAUTIONS,
+            "usual": USUAL,
+            "can_be_judged": owner.expectations is not None,
+        }
+        if running is not None:
+            return HTMLResponse(self._pages.render("recording.html", at=running.at, state=running.state, **values))
+        return HTMLResponse(self._pages.render("record_now.html", **values), 422 if problem else 200)
+
+
+def _number(text: str, what: str, most: int) -> int | None:
+    """Return a whole number above 0; None for no text."""
+    if not text:
+        return None
+    if not (text.isascii() and text.isdecimal() and 0 < int(text) <= most):
+        from buslens.errors import UsageError
+
+        raise UsageError(f"'{text}' is no {what}; type a whole number from 1 to {most}")
+    return int(text)

@@ -7,6 +7,7 @@ becomes a capture of the job.
 from __future__ import annotations
 
 import os
+import pickle
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -73,6 +74,14 @@ class RecordingState:
     has_ended: bool = False
 
 
+def tell(pipe: Connection, what: object) -> None:
+    """Hand something to the process at the other end, which takes it by `recv`.
+
+    Nothing here has a `send`: what holds a bus shall not even look as if it did.
+    """
+    pipe.send_bytes(pickle.dumps(what))
+
+
 def run(pipe: Connection, task: RecordingTask) -> None:
     """Record, as the whole of a process; Ctrl-C is for the desk, which then closes the pipe."""
     import signal
@@ -105,7 +114,7 @@ def record(pipe: Connection, task: RecordingTask) -> None:
         with suppress(OSError):
             from dataclasses import replace
 
-            pipe.send(replace(last, problem=problem, has_ended=True))
+            tell(pipe, replace(last, problem=problem, has_ended=True))
             pipe.close()
 
 
@@ -147,7 +156,7 @@ class _Session:
 
         reader = read_stream(self._task.interface, make)
         sent_s, is_stopped = 0.0, False
-        self._pipe.send(self.state())
+        tell(self._pipe, self.state())
         while reader.stats is None:
             batch = reader.next(0.05)
             if batch is not None and self._engine is not None:
@@ -160,7 +169,7 @@ class _Session:
             if now_s - sent_s >= _LOOK_S and not is_stopped:
                 self._tick()
                 with suppress(OSError):  # then the desk has gone, and the next look says so
-                    self._pipe.send(self.state())
+                    tell(self._pipe, self.state())
                 # A machine that is slow at drawing must not be late at receiving.
                 sent_s = max(time.monotonic(), now_s + 2 * (time.monotonic() - now_s) - _LOOK_S)
 

@@ -45,7 +45,7 @@ class Recording:
     def order(self, what: str, words: str = "") -> None:
         """Tell the process something."""
         with suppress(OSError):  # it has ended by itself
-            self._pipe.send((what, words))
+            recorder.tell(self._pipe, (what, words))
 
     async def changed(self, wait_s: float) -> bool:
         """Wait for another state, for some seconds; return whether there is one."""

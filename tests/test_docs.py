@@ -55,7 +55,7 @@ def key_tables() -> str:
                 "",
                 f"### {table}",
                 "",
-                "| key | what it takes | left away | meaning | example |",
+                "| key | what it takes | default | meaning | example |",
                 "|---|---|---|---|---|",
             ]
         cells = (

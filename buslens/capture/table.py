@@ -184,7 +184,7 @@ def _try(
     words = "read as a table: " + ", ".join(_words(layout, stamps))
     notes = [words, *stamps.notes]
     if fit < _PROVED:
-        notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are passed over or broken")
+        notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are skipped or broken")
     if told.time_unit is None and (note := repetition_note(rows, layout, stamps)):
         notes.append(note)
     return TableReading(

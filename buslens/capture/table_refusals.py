@@ -128,7 +128,7 @@ def _advice(cell: str) -> str:
     if re.fullmatch("[01]{5,}", cell):
         return "write the bytes in hexadecimal digits"
     if re.fullmatch(r"0[xX][0-9A-Fa-f]+|[0-9A-Fa-f]+", cell):
-        return "half a byte is missing, as where zeros in front were left away; write two digits for each byte"
+        return "half a byte is missing, as where zeros in front were left out; write two digits for each byte"
     return "write the cells in hexadecimal digits, such as '0x2CF' and '05 0C 00'"
 
 

@@ -86,7 +86,7 @@ SIGN: Final = _keys(
         name="recording",
         type=Type.CHOICE,
         choices=("seam",),
-        meaning="it shows when the recorder's clock ran back",
+        meaning="it shows when the recorder clock jumped back",
         example='"seam"',
     ),
     _raw(

@@ -73,7 +73,7 @@ def aligned(first: Recording, other: Recording, align: Align | None) -> tuple[Re
 
 def _alignment(first: Recording, other: Recording, align: Align | None) -> Alignment | str:
     if other.stats.discontinuities:
-        return "its clock ran back, so that it has no one offset"
+        return "its clock jumped back, so that it has no one offset"
     if align is not None and align.offset_ns is not None:
         return stated(align.offset_ns, align.doubt_ns or 0, other.first_ns, other.end_ns)
     if align is not None and align.same:

@@ -78,7 +78,7 @@ FINDINGS: Final = (
         "from_earliest_ns", "Int64", "where the delay counts from, at the earliest", lambda it: _earliest(it.reference)
     ),
     TableColumn("from_latest_ns", "Int64", "the same at the latest", lambda it: _latest(it.reference)),
-    TableColumn("count", "Int64", "how often what is met throughout was judged", lambda it: it.count),
+    TableColumn("count", "Int64", "how often what is met throughout was checked", lambda it: it.count),
     TableColumn("reason", "string", "the sentence for a person", lambda it: it.reason),
 )
 """One row for each finding."""

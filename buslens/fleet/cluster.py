@@ -144,7 +144,7 @@ class ClusterPool:
 
     def _lost(self) -> BuslensError:
         return BuslensError(
-            f"the scheduler at {self._address} no longer answers; what is judged is kept: see that it runs, and the"
+            f"the scheduler at {self._address} no longer answers; what is checked is kept: see that it runs, and the"
             " same command goes on"
         )
 

@@ -67,7 +67,7 @@ def progress_line(progress: Progress) -> str:
     if progress.rate is not None:
         parts.append(_rate(progress.rate))
     if progress.known:
-        parts.append(f"{progress.known:,} known before")
+        parts.append(f"{progress.known:,} already checked")
     if progress.troubled:
         parts.append(f"{progress.troubled:,} that cannot be checked")
     # The first few also wait for the workers to start.
@@ -80,7 +80,7 @@ def run_sentence(done: RunSummary) -> str:
     """Return what a run did."""
     if not done.listed:
         return "No captures were found."
-    parts = [f"{done.judged:,} judged" if done.judged else "none checked again"]
+    parts = [f"{done.judged:,} checked" if done.judged else "none checked again"]
     if done.unchanged:
         parts.append(f"{done.unchanged:,} known from before and not read again")
     if done.copies:
@@ -109,10 +109,10 @@ def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iter
             yield from _vehicle(place, one)
         if len(called) > MOST_VEHICLES:
             more = len(called) - MOST_VEHICLES
-            yield paragraph(f"and {more:,} more, on the fleet sheet", indent=_MARGIN)
+            yield paragraph(f"and {more:,} more, in the fleet report", indent=_MARGIN)
         yield paragraph()
     if any(one.urgency.is_fault for one in called):
-        yield paragraph(StyledText("Before anybody works on it", TextStyle.STRONG))
+        yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
         for caution in CAUTIONS:
             yield paragraph(caution, indent=_MARGIN)
         yield paragraph()

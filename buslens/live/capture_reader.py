@@ -103,7 +103,7 @@ class CaptureReader:
     def _read(self, capture: Capture) -> ReadStats:
         if capture.clock is Clock.MISSING:
             raise CaptureError(
-                "the log carries no time stamps, so there is no time to play it in; 'buslens check' judges its order",
+                "the log carries no time stamps, so there is no time to play it in; 'buslens check' checks its order",
                 SourceLocation(capture.path),
             )
         scanner, runs = _scanned(capture, live=self._live)

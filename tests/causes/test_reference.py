@@ -15,7 +15,7 @@ REFERENCE = (ROOT / "signal_defs" / "README.md").read_text("utf-8")
 
 def key_table() -> str:
     """Return the reference of all keys of a causes file, as it has to stand in the document."""
-    lines = ["| table | key | left away | meaning | example |", "|---|---|---|---|---|"]
+    lines = ["| table | key | default | meaning | example |", "|---|---|---|---|---|"]
     for table, keys in TABLES.items():
         for key in keys.values():
             gone = "not allowed" if key.required else key.default or "nothing"

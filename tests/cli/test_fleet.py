@@ -304,7 +304,7 @@ class TestWords:
             (Progress(total=10, judged=2, seconds=4.0), "2 of 10 captures, 30.0 per minute"),
             (
                 Progress(total=100, judged=20, known=30, troubled=1, seconds=4.0),
-                "50 of 100 captures, 5.0 per second, 30 known before, 1 that cannot be checked, 10 s left",
+                "50 of 100 captures, 5.0 per second, 30 already checked, 1 that cannot be checked, 10 s left",
             ),
             (Progress(judged=1200, seconds=4.0), "1,200 captures so far, more are still being found, 300 per second"),
         ],
@@ -315,7 +315,7 @@ class TestWords:
     def test_a_run(self) -> None:
         assert run_sentence(RunSummary()) == "No captures were found."
         done = RunSummary(listed=9, judged=5, unchanged=3, copies=1, seconds=10)
-        assert run_sentence(done).startswith("9 captures in 10 s: 5 judged, 3 known from before and not read again, 1")
+        assert run_sentence(done).startswith("9 captures in 10 s: 5 checked, 3 known from before and not read again, 1")
 
     def test_limits(self) -> None:
         assert (_time("2 min"), _memory("2 gb"), _memory("1.5GiB")) == (120.0, 2_000_000_000, 1_610_612_736)

@@ -151,7 +151,7 @@ def _parts(
     lately = f"Lately: in the last {LATELY} captures, or in all of the last 14 days where these are more. Below: "
     between = [part for link in links for part in (" · ", link)][1:]
     yield tag("p", lately, *between, class_="notes")
-    yield tag("p", "Before anybody works on a steering lock: ", " ".join(CAUTIONS), class_="notes")
+    yield tag("p", "Safety notes: ", " ".join(CAUTIONS), class_="notes")
     for name, words, content in below:
         yield _section(name, words, content)
 

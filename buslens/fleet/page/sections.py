@@ -145,7 +145,7 @@ def steps(views: Sequence[StepView]) -> Markup:
             )
             for view in mine
         )
-        head = ("Step", "Allowed", "Delays", "Vehicles", "Median", "95 in 100 within", "Not met")
+        head = ("Step", "Allowed", "Delays", "Vehicles", "Median", "95 % within", "Faults or undecided")
         parts += [tag("h3", rule), tag("div", *figures, class_="plots"), _scrolled(table(head, rows, kind="steps"))]
     return join(parts)
 
@@ -195,7 +195,7 @@ def anomalies(view: FleetView, pages: Mapping[str, str]) -> Markup:
         tag(
             "p",
             "Expected false share: of all rows from the first to this one, the share that is expected to be chance "
-            "(the q-value after Benjamini and Hochberg). It is a reason to look, no fault: rules are judged apart "
+            "(the q-value after Benjamini and Hochberg). It is a reason to look, no fault: rules are checked apart "
             "from it.",
             class_="quiet",
         )

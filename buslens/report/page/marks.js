@@ -15,7 +15,7 @@ class MarkPainter extends LanePainter {
         if (right < taken + 1) continue;
         points.push(left, y + 5, left, y - 5, NaN, NaN, right, y + 5, right, y - 5, NaN, NaN);
         const [a, b] = [Math.max(left, this.left), Math.min(right, this.right)];
-        const ended = run.abandoned ? ', abandoned' : run.completed ? '' : ', not carried through';
+        const ended = run.abandoned ? ', cancelled' : run.completed ? '' : ', not complete';
         const text = this.fitted(`${run.number}${ended}`, b - a - 16) || String(run.number);
         const width = this.width(text);
         if (width + 16 < b - a) {

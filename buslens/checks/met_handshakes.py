@@ -43,6 +43,7 @@ def find_met_handshakes(rule: Sequence, context: EvaluationContext, starts: Edge
         earliest_ns = edge.since_ns + 1 - reference.seen_ns
         latest_ns = edge.seen_ns - reference.since_ns - 1
         is_met &= is_sole & (edge.since_ns < stop.seen_ns) & (latest_ns <= step.within_ns)
+        is_met &= earliest_ns <= step.surely_late_ns
         if step.after_ns is not None:
             is_met &= earliest_ns >= step.after_ns
         is_met &= ~context.may_be_hidden(step.await_, reference.since_ns, edge.since_ns)

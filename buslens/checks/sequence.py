@@ -11,6 +11,8 @@ not yet before it, and so behind it
 delay wholly within its limits                       met
 delay wholly below ``after``, wholly above           early, late
 ``within``
+delay wholly above ``late_over``, though perhaps     late
+within ``within``
 delay across a limit                                 undecided: too close to call, and the rate that would decide
 no change while the log shows the role until the     missing; with the state that it stayed in
 limit has surely run out
@@ -186,7 +188,8 @@ def _finding(
 ) -> Finding:
     limit = None
     if step is not None:
-        limit = Limit(least=step.after_ns, most=step.within_ns)
+        is_late = outcome is Outcome.LATE
+        limit = Limit(least=step.after_ns, most=step.surely_late_ns if is_late else step.within_ns)
     return Finding(
         rule=rule.name,
         kind="sequence",
@@ -325,7 +328,7 @@ class _HandshakeEvaluator:
         if hidden is not None:
             # Which of several changes this one is, nobody can tell.
             return self._step_finding(step, Outcome.UNDECIDED, _hidden_text(step, hidden), reference, reference_name)
-        if edge.delay_after(reference).earliest_ns > step.within_ns:
+        if edge.delay_after(reference).earliest_ns > step.surely_late_ns:
             # Late, unless the handshake was abandoned while there still was time.
             if self._is_abandoned(step, reference):
                 return None
@@ -348,7 +351,8 @@ class _HandshakeEvaluator:
         assert delay.latest_ns is not None  # noqa: S101 (both ends of an edge are known)
         least, most = step.after_ns, step.within_ns
         text = came_text(step, delay, self._name(reference_name))
-        if delay.earliest_ns > most:
+        if delay.earliest_ns > step.surely_late_ns:
+            most = step.surely_late_ns
             outcome, tail = Outcome.LATE, f"late by at least {format_at_least(delay.earliest_ns - most)}"
         elif least is not None and delay.latest_ns < least:
             outcome, tail = Outcome.EARLY, f"early by at least {format_at_least(least - delay.latest_ns)}"

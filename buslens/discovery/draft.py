@@ -40,6 +40,8 @@ _WAKING_NS: Final = NS_PER_S
 """A unit that wakes up has a value for its state after less (rule of thumb)."""
 _DRIVING: Final = {"mph": 2, "m/s": 1}
 """Speed, by unit, above which a car drives; else 3 (rule of thumb)."""
+_SURE_PART: Final = 0.8
+"""Of a limit: below it is worth a second one, for what is surely late (rule of thumb)."""
 _SURELY_BEHIND: Final = 2.5
 """Standard deviations that a feedback comes behind another, or it may come before it, too (rule of thumb)."""
 _RECORD: Final = "record captures with it, or put in times of your own"
@@ -134,16 +136,26 @@ class Drafter:
     def _feedbacks(self) -> list[str]:
         return [role for role in ("unlock_feedback", "data_feedback") if self._has(role)]
 
+    def _not_all(self, state: str, other: str) -> str:
+        """Return that one of the feedbacks has a state; not the other one, where there is a state on the way."""
+        has_more = any(len(self._contexts[0].timelines[role].states) > 2 for role in self._feedbacks())
+        if not has_more:
+            return _any(f"is {state}", self._feedbacks())
+        # Between two frames, of which one shows the way already, it surely is not the other one yet.
+        return f"not ({' and '.join(f'{role} is {other}' for role in self._feedbacks())})"
+
     # --- sequences --------------------------------------------------------------------------------------
 
     def _unlocking(self) -> RuleDraft:
-        given = [_any("is locked", self._feedbacks())]
+        given = [self._not_all("locked", "unlocked")]
         if self._has("ignition"):
             given.insert(0, "ignition is off")
         after = [StepPlan(name="ignition on", await_="ignition becomes on")] if self._has("ignition") else []
         before = []
         if self._has("start_button"):
             start = "start_button becomes pressed"
+            if "even" in self._contexts[0].timelines["start_button"].states:  # it only counts
+                start = "start_button becomes even or start_button becomes odd"
             if self._has("lock_enable"):
                 before = [StepPlan(name="enable on", await_="lock_enable becomes on")]
         else:
@@ -158,7 +170,7 @@ class Drafter:
     def _locking(self) -> RuleDraft:
         given = ["ignition is off"] if self._has("ignition") else []
         if self._feedbacks():
-            given.append(_any("is unlocked", self._feedbacks()))
+            given.append(self._not_all("unlocked", "locked"))
         head = ['start = "door_open becomes open"']
         if given:
             head.append(f"given = {quoted(' and '.join(given))}")
@@ -553,6 +565,8 @@ def _step(step: StepPlan, learned: EstimatedLimit | None) -> str:
     if learned is not None and step.has_least and learned.least_ns:
         parts.append(f"after = {duration(learned.least_ns)}")
     parts.append(f"within = {quoted(WIDE) if learned is None else duration(learned.most_ns)}")
+    if learned is not None and learned.sure_ns < _SURE_PART * learned.most_ns:
+        parts.append(f"late_over = {duration(learned.sure_ns)}")
     return "{ " + ", ".join(parts) + " }"
 
 

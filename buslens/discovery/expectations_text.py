@@ -141,7 +141,10 @@ def _role(proposal: Proposal, shown: ShownSignals) -> Iterator[str]:
     if proposal.others:
         names = ", ".join(f"{fit.name} ({fit.points:.1f} points)" for fit in proposal.others)
         yield from remark(f"next best: {names}; this one has {best.points:.1f}")
-    lines = role_lines(best, timeout_of(best.message, shown))
+    at_once = shown.is_sent_at_once(best.name)
+    if at_once and best.states:
+        yield from remark("its changes come off the beat of its frames: sent at once; 'lag' is a rule of thumb")
+    lines = role_lines(best, timeout_of(best.message, shown), at_once=at_once)
     if proposal.is_certain:
         yield from lines
         return

@@ -14,7 +14,8 @@ interval of the population, not of the sample.
 A measured length is an interval, for the log shows a change only between two frames. Its middle stands for the true
 length; the spread that the frames alone cause is taken off. The widest doubt is then added at both ends, for the next
 capture may show the same length with so much doubt: what is inside the tolerance interval is then decided, and as
-expected.
+expected. What is surely longer than the tolerance interval without that doubt is none of these lengths, whatever frames
+leave open.
 """
 
 from __future__ import annotations
@@ -44,6 +45,8 @@ LEAST_SPREAD: Final = 0.03
 """A mechanism's times vary by at least that part of them (rule of thumb)."""
 STEP_NS: Final = 10 * NS_PER_MS
 """Limits are written in whole steps, rounded outwards."""
+MEAN_ASTRAY: Final = 3.0
+"""Standard errors that frames may put the mean astray (rule of thumb)."""
 OUTLIER: Final = 3.5
 """Modified z-score above which a value is an outlier (NIST/SEMATECH e-Handbook, 1.3.5.17) ..."""
 OUTLIER_PART: Final = 0.5
@@ -62,6 +65,8 @@ class EstimatedLimit:
     method: str
     #: What about ten values with the same spread would give, ns; None if there are so many.
     later_ns: tuple[int, int] | None = None
+    #: A length that is surely greater is none of these, ns: the limit without the doubt of the next length.
+    sure_ns: int
 
 
 def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedLimit:
@@ -78,6 +83,7 @@ def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedL
         raise ValueError("a limit needs at least one value")
     count = len(spans)
     low, high = min(span[0] for span in spans), max(span[1] for span in spans)
+    surely = max(span[0] for span in spans)
     own_doubt = max(span[1] - span[0] for span in spans)
     doubt = max(own_doubt, doubt_ns)
     middles = [(span[0] + span[1]) / 2 for span in spans]
@@ -86,10 +92,10 @@ def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedL
         method = (
             f"least and greatest of {count}: hold for 95 % at 95 % confidence whatever the distribution (Wilks 1941)"
         )
-        return _learned(min(middles), max(middles), low, high, doubt, count, method)
+        return _learned(min(middles), max(middles), low, high, surely, doubt, count, method)
     if count < NORMAL_FROM:
         method = f"A GUESS: half of the {'value' if count == 1 else 'mean of two'} either way"
-        return _learned(mean - GUESS * mean, mean + GUESS * mean, low, high, doubt, count, method)
+        return _learned(mean - GUESS * mean, mean + GUESS * mean, low, high, surely, doubt, count, method)
     spread = _spread(middles, mean, own_doubt)
     factor = tolerance_factor(count)
     least, most = mean - factor * spread, mean + factor * spread
@@ -106,7 +112,7 @@ def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedL
         )
         reach = tolerance_factor(MANY_FROM) * spread
         later = _outwards(mean - reach - doubt, mean + reach + doubt)
-    return _learned(least, most, low, high, doubt, count, method, later)
+    return _learned(least, most, low, high, surely, doubt, count, method, later)
 
 
 def tolerance_factor(count: int, *, coverage: float = COVERAGE, confidence: float = CONFIDENCE) -> float:
@@ -151,6 +157,7 @@ def _learned(
     most: float,
     low: int,
     high: int,
+    surely: int,
     doubt: int,
     count: int,
     method: str,
@@ -158,7 +165,12 @@ def _learned(
 ) -> EstimatedLimit:
     """Return limits widened by the doubt, that hold all that was seen."""
     least_ns, most_ns = _outwards(min(least - doubt, low), max(most + doubt, high))
-    return EstimatedLimit(least_ns=least_ns, most_ns=most_ns, count=count, method=method, later_ns=later)
+    # What frames cause in each middle is the sum of two even errors; the mean of several middles has less of it.
+    astray = MEAN_ASTRAY * doubt / math.sqrt(24 * count)
+    sure_ns = min(_outwards(0, max(most + astray, surely))[1], most_ns)
+    return EstimatedLimit(
+        least_ns=least_ns, most_ns=most_ns, count=count, method=method, later_ns=later, sure_ns=sure_ns
+    )
 
 
 def _outwards(least: float, most: float) -> tuple[int, int]:

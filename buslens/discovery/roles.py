@@ -27,8 +27,8 @@ from buslens.discovery.naming import (
     name_points,
     polarity,
 )
-from buslens.discovery.traces import UNSEEN, is_state, within
-from buslens.units import NS_PER_MS, NS_PER_S
+from buslens.discovery.traces import STARTING_NS, UNSEEN, is_state, within
+from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -42,8 +42,6 @@ ENOUGH: Final = 4.5
 """Points that a role needs."""
 AHEAD: Final = 1.0
 """Points that it is ahead of the next, or the next is named as a doubt."""
-_STARTING_NS: Final = 3 * NS_PER_S
-"""A unit that wakes up has a value for its state after less (rule of thumb)."""
 _CLEARLY_NAMED: Final = 3.0
 """Points by names alone that another signal is ahead, so that what a signal does is not enough."""
 HANDSHAKE: Final = ("door_open", "start_button", "ignition", "lock_enable", "unlock_feedback", "data_feedback")
@@ -95,7 +93,7 @@ class Proposal:
 def is_wanted(message: Message, signal: Signal) -> bool:
     """Return whether a signal can be one of the roles, so that it is worth reading."""
     if is_state(signal):
-        return not is_counter(signal)
+        return not is_counter(signal) or name_points("start_button", message, signal)[0] > 0
     return any(_is_number_of(role, signal) and name_points(role, message, signal)[0] > 0 for role in UNITS)
 
 
@@ -130,6 +128,7 @@ class _Search:
         self._bonus = bonus
         self.traces = [it for it in shown.traces.values() if is_state(it.signal)]
         self._named: dict[tuple[str, str], RoleMatch] = {}
+        self._pulsed: dict[str, Moves | None] = {}
 
     def fit(self, role: str, trace: Trace) -> RoleMatch:
         """Return what the names of a signal, and marks, say for a role."""
@@ -139,7 +138,7 @@ class _Search:
             fit = RoleMatch(role=role, message=trace.message, signal=trace.signal, points=points, reasons=reasons)
             if is_labelled(role, trace.signal):
                 fit = fit.more(2.5 if role.endswith("_feedback") else 1.5, "its value names fit")
-            elif trace.signal.labels and role.endswith("_feedback"):
+            elif trace.signal.labels and role.endswith("_feedback") and not label_states(role, trace.signal):
                 fit = replace(fit, points=fit.points - 1.0)
             if bonus := self._bonus.get(key):
                 fit = fit.more(bonus, _why(bonus))
@@ -189,6 +188,11 @@ class _Search:
 
     def _as_enable(self, trace: Trace) -> Moves | None:
         """Return the pulses of a signal that rests most of the time; None if it does not look like an enable."""
+        if trace.name not in self._pulsed:
+            self._pulsed[trace.name] = self._pulses(trace)
+        return self._pulsed[trace.name]
+
+    def _pulses(self, trace: Trace) -> Moves | None:
         if not trace.is_change.any():
             return None
         moves = Moves(self._shown, trace, on_values(trace))
@@ -235,16 +239,24 @@ class _Search:
 
     def _also_pulsed(self, moves: Moves, first: Trace) -> list[RoleMatch]:
         """Return the other signals behind whose pulses the feedback moves: a request looks like the enable."""
-        others = [it for trace in self.traces if (it := self._as_enable(trace)) is not None]
-        return _sorted(
-            replace(
-                self.fit("lock_enable", it.enable).more(5.0 * share, f"{first.name} moves behind its pulses, too"),
-                states=enable_states(it.enable),
-            )
-            for it in others
-            if it.enable is not moves.enable and it.enable is not first
-            if (share := it.feedback_share(first)) >= _SHARE
-        )
+        found = []
+        for trace in self.traces:
+            other = self._as_enable(trace)
+            if (
+                other is None
+                or trace is moves.enable
+                or trace is first
+                or (share := other.feedback_share(first)) < _SHARE
+            ):
+                continue
+            fit = self.fit("lock_enable", trace).more(5.0 * share, f"{first.name} moves behind its pulses, too")
+            if moves.begins_behind(other):
+                # Where the drive never comes, what asks for it still does.
+                fit = fit.more(
+                    -AHEAD, f"its pulses begin before those of {moves.enable.signal.name}, as a request's do"
+                )
+            found.append(replace(fit, states=enable_states(trace)))
+        return _sorted(found)
 
     def _feedback(
         self,
@@ -303,21 +315,25 @@ class _Search:
         way = "lock" if role == "door_open" else "unlock"
         for trace in traces:
             named = self.fit(role, trace)
-            around = moves.around(trace, wanted)
+            counts = role == "start_button" and trace.counts
+            changes = trace.with_pulses() if counts else trace
+            around = moves.around(changes, wanted)
             if around is None or around.share < _SHARE:
                 if named.points >= ENOUGH - 1 and trace.is_change.any() and wanted.any():
                     found.append(named.more(-4.0, f"it does not change before the moves that {way}"))
                 elif named.points >= ENOUGH - 1:
                     found.append(self._by_names(named, trace))
                 continue
-            against = moves.around(trace, other)
+            against = moves.around(changes, other)
             back = 0.0 if against is None or against.raw != around.raw else against.strength
+            does = "counts on" if counts else f"changes to {trace_value(trace, around.raw)}"
             text = (
-                f"it changes to {trace_value(trace, around.raw)} before {round(100 * around.share)} % of the moves that"
-                f" {way}, {round(around.lag_ns / NS_PER_MS)} ms ahead"
+                f"it {does} before {round(100 * around.share)} % of the moves that {way},"
+                f" {round(around.lag_ns / NS_PER_MS)} ms ahead"
             )
             fit = named.more(6.0 * around.strength - 3.0 * back, text)
-            found.append(replace(fit, states=two_states(role, trace, {STATES[role][0]: around.raw})))
+            states = count_states(trace) if counts else two_states(role, trace, {STATES[role][0]: around.raw})
+            found.append(replace(fit, states=states))
         return _sorted(found)
 
     def _ignitions(
@@ -338,13 +354,14 @@ class _Search:
                 if named.points >= ENOUGH - 1 and (not trace.is_change.any() or not to_unlocked.any()):
                     found.append(self._by_names(named, trace))
                 continue
-            states = ignition_states(trace, moves)
+            is_locked = (first.at(trace.seen_ns + 1) == locked) & (first.at(trace.stop_ns - 1) == locked)
+            states = ignition_states(trace, moves, is_locked)
             if set(states) < set(STATES["ignition"]):
                 continue
             against = moves.around(trace, to_locked, behind=first)
             back = 0.0 if against is None or against.raw != around.raw else against.strength
             is_on = within(trace.raw, states["on"])
-            wrong = float(((first.at(trace.seen_ns + 1) == locked) & is_on).sum() / max(is_on.sum(), 1))
+            wrong = float((is_locked & is_on).sum() / max(is_on.sum(), 1))
             text = (
                 f"it changes to {trace_value(trace, around.raw)} behind {round(100 * around.share)} % of the moves that"
                 f" unlock, {round(around.lag_ns / NS_PER_MS)} ms behind the release"
@@ -430,16 +447,10 @@ def starting_values(trace: Trace) -> list[int]:
 
     A unit that wakes up sends a value that means nothing yet, named or not.
     """
-    if not len(trace.raw):
-        return []
-    begins = np.append(True, (trace.raw[1:] != trace.raw[:-1]) | (trace.stop_ns[:-1] != trace.seen_ns[1:]))
-    first = np.flatnonzero(begins)
-    last = np.append(first[1:], len(begins)) - 1
-    is_short = trace.stop_ns[last] - trace.seen_ns[first] <= _STARTING_NS
-    is_left = np.append(trace.is_change[first[1:]], False)
-    is_starting = ~trace.is_change[first] & is_short & is_left
-    shown = trace.raw[first]
-    return sorted(set(shown[is_starting].tolist()) - set(shown[~is_starting].tolist()))
+    is_short = trace.stop_ns - trace.seen_ns <= STARTING_NS
+    is_left = np.append(trace.is_change[1:], False)
+    is_starting = ~trace.is_change & is_short & is_left
+    return sorted(set(trace.raw[is_starting].tolist()) - set(trace.raw[~is_starting].tolist()))
 
 
 def _share_starting(proposals: dict[str, Proposal]) -> None:
@@ -466,13 +477,24 @@ def two_states(role: str, trace: Trace, known: Mapping[str, int]) -> dict[str, t
     return {first: (raw,)} if rest is None else {first: (raw,), second: (rest,)}
 
 
-def ignition_states(trace: Trace, moves: Moves) -> dict[str, tuple[int, ...]]:
-    """Return what is off and on: by value names, else off is what it shows whenever the lock begins to move."""
+def count_states(trace: Trace) -> dict[str, tuple[int, ...]]:
+    """Return the states of a signal that only counts: each press goes from one to the other."""
+    values = range(1 << trace.signal.length)
+    return {"even": tuple(values[::2]), "odd": tuple(values[1::2])}
+
+
+def ignition_states(trace: Trace, moves: Moves, is_locked: NDArray[np.bool_]) -> dict[str, tuple[int, ...]]:
+    """Return what is off and on: by value names, else by the lock.
+
+    Off is what the signal shows whenever the lock begins to move, and what it only comes to show while that is engaged:
+    a key that is out of the car.
+    """
     labels = label_states("ignition", trace.signal)
     if set(STATES["ignition"]) <= set(labels):
         return labels
     at_rest = trace.at(moves.since_ns)
-    off = sorted({int(raw) for raw in at_rest if raw != UNSEEN})
+    engaged = set(trace.raw.tolist()) - set(trace.raw[~is_locked].tolist())
+    off = sorted({int(raw) for raw in at_rest if raw != UNSEEN} | engaged)
     invalid = invalid_of(trace.signal)
     left = set(trace.held_ns) - set(off)
     starting = set(starting_values(trace)) if len(left) > 1 else set()
@@ -572,7 +594,7 @@ def _proposal(role: str, ranked: Sequence[RoleMatch], by_name: RoleMatch | None)
     best, others = ranked[0], tuple(fit for fit in ranked[1:] if fit.points > 0)[:_OTHERS]
     if best.points < ENOUGH:
         return Proposal(role=role, best=best, is_certain=False, doubt="little speaks for it", others=others)
-    if STATES.get(role) and not set(STATES[role]) <= set(best.states):
+    if STATES.get(role) and not set(STATES[role]) <= set(best.states) and "even" not in best.states:
         doubt = "which of its values means what is not shown: no value names, and nothing in the captures tells"
         return Proposal(role=role, best=best, is_certain=False, doubt=doubt, others=others)
     if by_name is not None and by_name.name != best.name and by_name.points >= _named(role, best) + _CLEARLY_NAMED:

@@ -197,7 +197,7 @@ def _header(proposals: Mapping[str, Proposal], shown: ShownSignals, alive: Seque
     for role in ROLES:
         best = proposals[role].best
         if proposals[role].is_certain and best is not None:
-            lines += role_lines(best, timeout_of(best.message, shown))
+            lines += role_lines(best, timeout_of(best.message, shown), at_once=shown.is_sent_at_once(best.name))
     for draft in alive:
         lines += draft.lines
     return "\n".join(lines) + "\n"

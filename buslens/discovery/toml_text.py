@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.units import NS_PER_MS
 
@@ -21,6 +21,10 @@ def quoted(text: str) -> str:
     """
     shown = "".join(char if char.isprintable() else " " for char in text)
     return '"' + shown.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+AT_ONCE_NS: Final = 20 * NS_PER_MS
+"""How much older than its frame a change is at most where a unit sends at once: a rule of thumb, no source."""
 
 
 def duration(duration_ns: int) -> str:
@@ -42,8 +46,18 @@ def remark(text: str) -> Iterator[str]:
     yield from wrap(shown, 116, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
 
 
-def role_lines(fit: RoleMatch, timeout: str) -> list[str]:
-    """Return the table of a role; its timeout as the file has it, empty for none."""
+def role_lines(fit: RoleMatch, timeout: str, *, at_once: bool) -> list[str]:
+    """Return the table of a role.
+
+    Parameters
+    ----------
+    fit : RoleMatch
+        Its signal and states.
+    timeout : str
+        As the file has it; empty for none.
+    at_once : bool
+        Whether the unit sends as soon as the signal changes.
+    """
     lines = [f"[roles.{fit.role}]", f"signal = {quoted(fit.name)}"]
     if fit.states:
         lines.append(f"states = {_states(fit.signal, fit.states)}")
@@ -51,6 +65,8 @@ def role_lines(fit: RoleMatch, timeout: str) -> list[str]:
         lines.append(f"unit = {quoted(fit.signal.unit.strip())}")
     if timeout:
         lines.append(f"timeout = {timeout}")
+    if at_once and fit.states:
+        lines += ['sent = "on change"', f"lag = {duration(AT_ONCE_NS)}"]
     return lines
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -30,6 +30,16 @@ _MOST_BITS: Final = 4
 _MOST_LABELS: Final = 32
 _BUSY_PER_S: Final = 4.0
 """A signal that changes more often is a counter or a measured value, not a state (rule of thumb)."""
+_COUNTS_FROM: Final = 3
+"""Changes by one that make a counter of a signal (rule of thumb)."""
+_AT_ONCE_FROM: Final = 4
+"""Changes that tell whether a unit sends as soon as something changes ..."""
+_AT_ONCE_SHARE: Final = 0.6
+"""... if at least so many of them come off the beat ..."""
+_OFF_BEAT: Final = (0.15, 0.85)
+"""... by such a part of the cycle time (rules of thumb)."""
+STARTING_NS: Final = 3 * NS_PER_S
+"""A unit that wakes up has a value for its state after less (rule of thumb)."""
 _EVENT_SILENCES: Final = 10
 """A message whose longest silence is so many cycle times is sent on events, not by the clock (rule of thumb)."""
 
@@ -79,6 +89,27 @@ class Trace:
         order = np.argsort(-lengths, kind="stable")
         return dict(zip(values[order].tolist(), lengths[order].tolist(), strict=True))
 
+    @property
+    def counts(self) -> bool:
+        """Whether each change is one more, from the greatest value on to 0."""
+        step = (self.raw[1:] - self.raw[:-1])[self.is_change[1:]] % (1 << self.signal.length)
+        return self.signal.length > 1 and len(step) >= _COUNTS_FROM and bool((step == 1).all())
+
+    def with_pulses(self) -> Trace:
+        """Return a trace that is 1 for a moment at each change, else 0."""
+        rows = np.repeat(np.arange(len(self.raw)), np.where(self.is_change, 2, 1))
+        is_end = np.append(False, rows[1:] == rows[:-1])
+        is_pulse = self.is_change[rows] & ~is_end
+        seen_ns = self.seen_ns[rows] + is_end
+        return replace(
+            self,
+            seen_ns=seen_ns,
+            since_ns=np.where(is_end, seen_ns - 1, self.since_ns[rows]),
+            stop_ns=np.where(is_pulse, seen_ns + 1, self.stop_ns[rows]),
+            raw=is_pulse.astype(np.int64),
+            is_change=self.is_change[rows],
+        )
+
     def at(self, time_ns: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the raw value at each time, or `UNSEEN`."""
         index = np.searchsorted(self.seen_ns, time_ns, side="right") - 1
@@ -109,6 +140,19 @@ class ShownSignals:
         return (
             message in self.cycles_ns and self.silences_ns.get(message, 0) < _EVENT_SILENCES * self.cycles_ns[message]
         )
+
+    def is_sent_at_once(self, name: str) -> bool:
+        """Return whether the frames that first show a change of a signal come off the beat of the others."""
+        trace = self.traces.get(name)
+        if trace is None or not self.is_cyclic(trace.message.name):
+            return False
+        cycle_ns = self.cycles_ns[trace.message.name]
+        # As a unit wakes up it may leave its first value on the beat.
+        woke = np.append(False, ~trace.is_change[:-1] & (trace.stop_ns - trace.seen_ns <= STARTING_NS)[:-1])
+        gap_ns = (trace.seen_ns - trace.since_ns)[trace.is_change & ~woke]
+        part = gap_ns % cycle_ns / cycle_ns
+        is_off = (part > _OFF_BEAT[0]) & (part < _OFF_BEAT[1])
+        return len(gap_ns) >= _AT_ONCE_FROM and bool(is_off.mean() >= _AT_ONCE_SHARE)
 
 
 def within(raw: NDArray[np.int64], values: Iterable[int]) -> NDArray[np.bool_]:
@@ -260,8 +304,10 @@ def _part(
     track: Track, seen_ns: NDArray[np.int64], since_ns: NDArray[np.int64], raw: NDArray[np.int64], span: CaptureSpan
 ) -> Trace:
     shift = span.first_ns - span.own_first_ns
+    # Rows in which nothing is new tell of silences, which are nothing here.
+    is_new = np.append(True, raw[1:] != raw[:-1])
+    seen_ns, since_ns, raw = seen_ns[is_new], since_ns[is_new], raw[is_new]
     seen = seen_ns + shift
-    changed = np.append(False, raw[1:] != raw[:-1])
     assert track.signal is not None  # noqa: S101  (asked by the caller)
     return Trace(
         message=track.message,
@@ -270,7 +316,7 @@ def _part(
         since_ns=np.where(since_ns == NO_FRAME_NS, seen - 1, since_ns + shift),
         stop_ns=np.append(seen[1:], span.end_ns),
         raw=raw,
-        is_change=changed,
+        is_change=np.arange(len(seen)) > 0,
     )
 
 

@@ -24,28 +24,30 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
     meaning: frozenset(words.split())
     for meaning, words in {
         "door": "door doors dor tuer tuere tuerkontakt fahrertuer porte portiere puerta porta drajar dr deur dorr"
-        " drzwi",
+        " drzwi dvere deuren kapi",
         "driver": "driver drivers drv drvr drvs dri fahrer fahrertuer fa fl lf vl dd conducteur conductor conducente"
-        " conducator",
+        " conducator forar forare kierowcy kierowca ridic ridice motorista condutor bestuurder surucu",
         "ajar": "ajar ajr open opn offen geoeffnet oeffnung ouverte ouvert abierta aperta",
         "other door": "passenger passengers pass psgr psngr pas rear rl rr fr rf re rlh rrh tail tailgate liftgate"
         " trunk trnk"
         " boot hatch hood bonnet beifahrer bf hinten hl hr vr heck heckklappe haube motorhaube passager arriere coffre"
-        " acompanante trasera maletero passeggero posteriore tankklappe fuel flap sliding",
+        " acompanante trasera maletero passeggero posteriore pasazera pasazer passageiro spolujezdce bijrijder"
+        " yolcu tankklappe fuel flap sliding",
         "button": "button btn btns knob push pb ssb esb taste taster druckknopf knopf bouton boton pulsador pulsante"
-        " tast startknopf startstopp sst",
+        " tast knapp przycisk tlacitko botao knop tus startknopf startstopp sst",
         "start": "start strt starten startstop startstopp stst ssb esb sst demarrage marche arranque avviamento anlass"
-        " startknopf",
+        " startknopf avviamento partida uruchamianie startovani arranque",
         "ignition": "ignition ign igni igsw ig kl15 klemme15 t15 zuendung zuendg contact encendido accensione contatto"
-        " klemmenstatus kontaktslag",
+        " klemmenstatus kontaktslag tandning tandningslas zaplon stacyjka zapalovani ignicao ontsteking kontak",
         "power": "power pwr pwrmd pwrmode pm mode md stage terminal term klemme klemmen kl betriebsart usage",
         "lock": "lock lck lk lckd locked bolt blt verriegelung schloss riegel bolzen sperre verrou verrouillage"
         " bloqueo cerrojo"
-        " blocco latch pawl",
+        " blocco latch pawl blokada zamek trava slot kilit",
         "column": "esl escl esc escm scl sclm sl elv els eslm slu steer steering strg str strng strcol column clmn"
         " col colm clm"
         " lenkung lenk lenkrad lenksaeule lenksaeulen lenkradschloss lenksperre lenkschloss lenkradverriegelung colonne"
-        " volant direction columna volante direccion colonna sterzo bloccasterzo antivol stuur",
+        " volant direction columna volante direccion colonna sterzo bloccasterzo antivol stuur stuurslot"
+        " rattlas ratt kierownicy kierownica rizeni volantu direcao direksiyon",
         "enable": "enable enabled enbl enbld enb enab enbale en ena freigabe freig"
         " activate activation actv actuate ansteuern betaetigen"
         " commander accionar"
@@ -76,16 +78,18 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
         "warn": "warn warning wrn wrng warnung warnleuchte warnmeldung avertissement aviso avviso alert malfunction"
         " fault flt",
         "speed": "speed spd spds vel velocity veh geschwindigkeit geschw gschw tempo vitesse velocidad velocita vspd"
-        " kmh",
+        " kmh hastighet hast predkosc rychlost velocidade snelheid hiz",
         "vehicle": "vehicle veh vhcl fahrzeug fzg vehicule vehiculo veicolo car",
-        "key": "key keys fob keyfob transponder schluessel ident cle llave chiave token immo immobilizer",
+        "key": "key keys fob keyfob transponder schluessel ident cle llave chiave nyckel klucz kluczyk klic"
+        " chave sleutel anahtar token immo immobilizer",
         "present": "present valid vld auth authenticated authorised authorized accepted found recognised erkannt"
         " gueltig"
         " inside in detected ok reconnue",
         "learn": "learn learned learnt lrn lrnd taught teach paired pairing registered registration angelernt anlern"
         " anlernstatus anlernzustand appris aprendido programmed coded adaptation matched",
         "central": "central cdl ctrl cl cls zv zentral zentralverriegelung central_locking centralised cierre vehlock",
-        "brake": "brake brk brkpdl bremse bremspedal frein freno pedal pdl clutch kupplung",
+        "brake": "brake brk brkpdl bremse bremspedal frein freno broms hamulec hamulca brzda freio rem pedal"
+        " pdl clutch kupplung",
         "wheel": "wheel whl rad roue rueda ruota fl fr rl rr axle motor engine eng turbine wiper fan",
         "other": "child window wndw win fenster handle hndl cover seat sitz mirror spiegel sunroof roof cover"
         " temperature temp"
@@ -114,16 +118,19 @@ _LEAST_STEM: Final = 5
 _STATES: Final[Mapping[str, frozenset[str]]] = {
     state: frozenset(words.split())
     for state, words in {
-        "open": "open opened opn ajar ajr offen auf geoeffnet ouvert ouverte abierta abierto aperta aperto otwarte"
-        " oppen",
+        "open": "open opened opn ajar ajr offen auf geoeffnet ouvert ouverte abierta abierto aperta aperto"
+        " otwarte otwarty"
+        " oppen otevreno otevrene aberta acik",
         "closed": "closed close clsd cls shut zu geschlossen latched ferme fermee cerrada cerrado chiusa chiuso"
-        " zamkniete",
+        " zamkniete zamkniety stangd stangt zavreno zavrene fechada dicht kapali",
         "locked": "locked lock lckd lck lk verriegelt gesperrt zugesperrt engaged extended sperrt verrouille"
         " verrouillee"
-        " bloqueado bloccato secured arretiert vergrendeld last",
+        " bloqueado bloccato secured arretiert vergrendeld last zablokowany zablokowana zamceno zamknuto"
+        " travado travada kilitli",
         "unlocked": "unlocked unlock unlckd unlck unlk ulk released release rlsd free frei entriegelt entsperrt"
         " freigegeben"
-        " disengaged retracted deverrouille deverrouillee libre desbloqueado sbloccato libero ontgrendeld upplast",
+        " disengaged retracted deverrouille deverrouillee libre desbloqueado sbloccato libero ontgrendeld"
+        " upplast olast odblokowany odblokowana odemceno odemknuto destravado destravada",
         "on": "on active activated actv act enabled enable enbl enabling ein an aktiv yes ja oui si true high driven"
         " drive"
         " pressed freigegeben freigabe betaetigt actif marche activo attivo lit flashing blinking allume ansteuern"
@@ -148,7 +155,7 @@ _STATES: Final[Mapping[str, frozenset[str]]] = {
         "moving": "moving move between inbetween intermediate transit transition zwischenstellung zwischen bewegt"
         " faehrt mid"
         " middle undefined intermediaire busy unlocking locking entriegelnd verriegelnd laeuft undef midway"
-        " mouvement intermedio moviendo movimiento tussen",
+        " mouvement travelling mellan posredni mezipoloha intermedio moviendo movimiento tussen",
     }.items()
 }
 OPPOSITES: Final = {

@@ -370,6 +370,8 @@ def _steps(values: ValueReader, data: object, node: Node) -> tuple[Step, ...]:
         if "from" in read and read["from"] not in names:
             values.wrong(inner["from"], _no_earlier_step(read["from"], name, names, written))
         _limits(values, ("after", read.get("after")), ("within", read.get("within")), inner)
+        _limits(values, ("after", read.get("after")), ("late_over", read.get("late_over")), inner)
+        _limits(values, ("late_over", read.get("late_over")), ("within", read.get("within")), inner)
         if "name" in read:
             names.append(read["name"])
         if all(key in read for key in ("name", "await", "within")):

@@ -245,8 +245,15 @@ class Step:
     #: Least and greatest delay after the step it follows, ns, both included; None for no limit.
     after_ns: int | None = None
     within_ns: int
+    #: A delay that is surely greater is late, though it may lie within `within_ns`; ns, None for no such limit.
+    late_over_ns: int | None = None
     #: Name of the step whose moment the clock counts from; None for the step before, or the start.
     from_: str | None = None
+
+    @property
+    def surely_late_ns(self) -> int:
+        """A delay that is surely greater is late, ns."""
+        return self.within_ns if self.late_over_ns is None else self.late_over_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -321,6 +321,13 @@ _STEP: Final = (
     ),
     KeySpec(name="within", type=Type.LENGTH, required=True, example='"600 ms"', meaning="greatest delay"),
     KeySpec(
+        name="late_over",
+        type=Type.LENGTH,
+        example='"400 ms"',
+        default="the same as `within`",
+        meaning="a delay that is surely greater is late, though frames far apart leave room for it in `within`",
+    ),
+    KeySpec(
         name="from",
         type=Type.TEXT,
         example='"enable on"',

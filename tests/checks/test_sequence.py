@@ -40,6 +40,17 @@ class TestMet:
         )
         assert of_step(run(rule), "b").outcome.value == outcome
 
+    @pytest.mark.parametrize(("late_over", "outcome"), [(310, "met"), (276, "met"), (275, "late"), (100, "late")])
+    def test_what_is_surely_greater_is_late_within_its_limit(self, late_over: float, outcome: str) -> None:
+        """A delay in [275 ms + 1 ns, 310 ms - 1 ns] is late from 275 ms on, whatever a wider limit leaves room for."""
+        second = replace(step("b", "feedback", "locked", within=900), late_over_ns=int(late_over * NS_PER_MS))
+        found = of_step(run(handshake(steps=(step("enable", "enable", "on", within=400), second))), "b")
+        assert found.outcome.value == outcome
+        if outcome == "late":
+            assert found.limit is not None
+            assert found.limit.most == late_over * NS_PER_MS
+            assert f"maximum {late_over} ms: late by at least" in found.reason
+
     @pytest.mark.parametrize(
         ("after", "outcome"), [(275, "met"), (276, "undecided"), (310, "early"), (309, "undecided")]
     )

@@ -77,6 +77,24 @@ class TestHealthyCarsPass:
         # Of the population 95 % at least; the doubt and the steps add to that.
         assert inside / total > 0.97
 
+    @pytest.mark.parametrize("count", [3, 6, 12])
+    @pytest.mark.parametrize("doubt_ms", [200, 1000])
+    def test_none_of_the_next_is_surely_greater(self, count: int, doubt_ms: float) -> None:
+        """Frames far apart leave much open; what they surely show of a healthy car is not late, of a slow one it is."""
+        hand = random.Random(f"surely {count} {doubt_ms}")
+        healthy = slow = total = 0
+        for _ in range(200):
+            true = [hand.gauss(300, 15) for _ in range(count + 6)] + [hand.gauss(300 + 1.6 * doubt_ms, 15)]
+            lows = [max(it - hand.random() * doubt_ms, 0) for it in true]
+            spans = [(round(low * NS_PER_MS), round((low + doubt_ms) * NS_PER_MS)) for low in lows]
+            learned = limits_of(spans[:count])
+            total += 6
+            healthy += sum(low <= learned.sure_ns for low, _ in spans[count:-1])
+            slow += spans[-1][0] > learned.sure_ns
+            assert learned.sure_ns <= learned.most_ns
+        assert healthy / total > 0.995
+        assert slow / 200 > 0.3
+
     def test_a_slow_one_is_outside(self) -> None:
         learned = limits_of(spans_of([290, 300, 310], doubt_ms=40))
         assert learned.most_ns < 560 * NS_PER_MS

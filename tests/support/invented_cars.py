@@ -8,6 +8,7 @@ What the lock does in it, and what is wrong with it, is drawn from the car's own
 from __future__ import annotations
 
 import random
+from bisect import bisect
 from dataclasses import dataclass, field
 from functools import cache
 from typing import TYPE_CHECKING, Final, Literal
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 Part = Literal[
     "door", "button", "ignition", "enable", "first", "second", "speed", "supply", "lamp", "key", "brake", "other door",
-    "central", "request", "first turned", "counter",
+    "central", "request", "first turned", "counter", "key state", "presses", "selector",
 ]  # fmt: skip
 """What a signal follows; the rest is noise."""
 
@@ -54,6 +55,8 @@ class Field:
     scale: float = 1
     unit: str = ""
     comment: str = ""
+    #: Value of the message's selector whose frames carry the signal; None: all of them do.
+    page: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +72,13 @@ class Cyclic:
     jitter: float = 0.03
     #: Whether the definitions tell the period.
     has_cycle: bool = True
+    #: Whether a frame comes as soon as a state changes, beside those on the beat.
+    on_change: bool = False
+
+    @property
+    def pages(self) -> list[int]:
+        """Values of the selector, in the order in which frames take turns; empty without one."""
+        return sorted({it.page for it in self.fields if it.page is not None})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,9 +108,9 @@ class Car:
             lines.append(f"BO_ {message.can_id} {message.name}: {message.length} UNIT")
             for it in message.fields:
                 order = "0" if it.is_motorola else "1"
-                lines.append(
-                    f' SG_ {it.name} : {it.start}|{it.length}@{order}+ ({it.scale:g},0) [0|0] "{it.unit}" Vector__XXX'
-                )
+                chosen = " M" if it.part == "selector" else "" if it.page is None else f" m{it.page}"
+                place = f"{it.start}|{it.length}@{order}+"
+                lines.append(f' SG_ {it.name}{chosen} : {place} ({it.scale:g},0) [0|0] "{it.unit}" Vector__XXX')
             lines.append("")
         for message in self.messages:
             for it in message.fields:
@@ -220,7 +230,33 @@ def tell(  # noqa: PLR0915  (a story is told in one go)
     edges = {part: sorted(listed) for part, listed in story.edges.items()}
     for part in ("first", "second"):
         edges[f"{part} turned"] = [(at, {0: 1, 1: 0}.get(int(value), 0)) for at, value in edges[part]]
+    presses = [at for at, value in edges["button"] if value]
+    edges["presses"] = [(0, 3), *((at, 4 + index) for index, at in enumerate(presses))]
+    edges["key state"] = sorted(
+        (at, 2.0 if value and part == "ignition" else 1.0 if value or (part == "ignition" and at) else 0.0)
+        for part in ("key", "ignition")
+        for at, value in edges[part]
+    )
     return edges, now + 1
+
+
+def _times(
+    message: Cyclic, edges: dict[str, list[tuple[float, float]]], end: float, dice: random.Random
+) -> list[float]:
+    """Return when frames of a message come: on its beat, and where it says so, as soon as a state changes."""
+    period = message.period_ms / 1000
+    beat = dice.uniform(0, period)
+    times = []
+    while beat < end:
+        times.append(beat + dice.uniform(-1, 1) * message.jitter * period)
+        beat += period
+    if message.on_change:
+        states = {it.part for it in message.fields} - {"speed", "supply", "counter", "selector"}
+        changes = sorted(at for part in states for at, _ in edges[part] if 0 < at < end)
+        # A message of pages sends each of them once.
+        for at in changes:
+            times += [at + dice.uniform(0.001, 0.004) + 0.0002 * page for page in range(len(message.pages) or 1)]
+    return sorted(times)
 
 
 @cache
@@ -238,38 +274,31 @@ def record(car: Car, path: Path, seed: int, fault: str = "", rounds: int = 1) ->
     lines: list[tuple[float, str]] = []
     for message in car.messages:
         layout = database.get_message_by_name(message.name)
-        period = message.period_ms / 1000
-        cursor = {it.name: 0 for it in message.fields}
-        packed: dict[tuple[int, ...], str] = {}
-        beat = dice.uniform(0, period)
-        count = 0
-        while beat < end:
-            at = beat + dice.uniform(-1, 1) * message.jitter * period
+        packed: dict[tuple[tuple[str, int], ...], str] = {}
+        pages = message.pages
+        for count, at in enumerate(_times(message, edges, end, dice)):
+            page = pages[count % len(pages)] if pages else None
             raws = []
             for it in message.fields:
-                if it.part == "counter":
-                    raws.append(count % (1 << it.length))
+                if it.page is not None and it.page != page:
+                    continue
+                if it.part in {"counter", "selector"}:
+                    raws.append((it.name, count % (1 << it.length) if it.part == "counter" else page or 0))
                     continue
                 listed = edges[it.part]
-                index = cursor[it.name]
-                while index + 1 < len(listed) and listed[index + 1][0] <= at:
-                    index += 1
-                cursor[it.name] = index
-                value = listed[index][1]
+                value = listed[bisect(listed, (at, float("inf"))) - 1][1]
                 if car.boots and it.part in WAKING and at < BOOT_S:
-                    raws.append(0)
-                    continue
-                is_number = it.part in {"speed", "supply"}
-                raws.append(round(value / it.scale) if is_number else it.raw[int(value)])
+                    raws.append((it.name, 0))
+                elif it.part in {"speed", "supply"}:
+                    raws.append((it.name, round(value / it.scale)))
+                else:
+                    raws.append(
+                        (it.name, int(value) % (1 << it.length) if it.part == "presses" else it.raw[int(value)])
+                    )
             key = tuple(raws)
             if key not in packed:
-                data = layout.encode(
-                    dict(zip((it.name for it in message.fields), raws, strict=True)), scaling=False, strict=False
-                )
-                packed[key] = data.hex().upper()
+                packed[key] = layout.encode(dict(raws), scaling=False, strict=False).hex().upper()
             lines.append((max(at, 0.0), f"{message.can_id:03X}#{packed[key]}"))
-            beat += period
-            count += 1
     lines.sort()
     path.write_text("".join(f"({1700000000 + at:.6f}) can0 {text}\n" for at, text in lines))
     return path

@@ -35,7 +35,6 @@ from buslens.desk.pages import DeskPages
 from buslens.desk.recording_pages import RecordingPages
 from buslens.desk.steps import progress
 from buslens.desk.upload import MOST_BYTES, RefusedError, receive_capture
-from buslens.desk.workers import Workers
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
 from buslens.report.record.job import JobDetails, stated_rate
@@ -49,6 +48,7 @@ if TYPE_CHECKING:
     from buslens.desk.checking import Standing
     from buslens.desk.folder import DeskFolder, JobFolder
     from buslens.desk.guard import Access
+    from buslens.desk.workers import Workers
 
 ENTERED: Final = (
     *("vehicle", "complaint", "registration", "odometer", "customer", "technician", "workshop", "number", "date"),
@@ -77,15 +77,23 @@ class Desk:
         Who may ask.
     end : callable
         Ends the server.
+    workers : Workers
+        Closed with it.
     most_bytes : int
         Of one capture.
     """
 
     def __init__(
-        self, folder: DeskFolder, access: Access, end: Callable[[], None], *, most_bytes: int = MOST_BYTES
+        self,
+        folder: DeskFolder,
+        access: Access,
+        end: Callable[[], None],
+        workers: Workers,
+        *,
+        most_bytes: int = MOST_BYTES,
     ) -> None:
         self._folder, self._access, self._end, self._most_bytes = folder, access, end, most_bytes
-        self._workers = Workers()
+        self._workers = workers
         self._checking = Checking(self._workers)
         self._pages = DeskPages()
         self._cars = CarPages(folder, self._workers, self._pages, most_bytes)
@@ -133,9 +141,7 @@ class Desk:
     async def _lifespan(self, _: Starlette) -> AsyncIterator[None]:
         self._folder.sweep()
         self._pages.prepare()
-        warm = asyncio.create_task(self._workers.run(work.is_ready))
         yield
-        warm.cancel()
         await self._recording.recordings.close()
         self._workers.close()
 

@@ -8,7 +8,6 @@ from urllib.parse import quote
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from buslens.desk import car_work
 from buslens.desk.car_view import DraftView
 from buslens.desk.forms import read_form
 from buslens.desk.upload import RefusedError, receive_file
@@ -101,6 +100,8 @@ class CarPages:
         car = self._demanded(request)
         await read_form(request)
         text = (await self._drafted(car)).text
+        from buslens.desk import car_work
+
         problem = await self._workers.run(car_work.save, str(car.path), text) if text else "There is no draft to save."
         return self._car_page(car, problem=problem) if problem else _to(car, "save")
 
@@ -113,6 +114,8 @@ class CarPages:
 
     async def _drafted(self, car: CarFolder) -> DraftView:
         """Return the draft from the files and choices as they are."""
+        from buslens.desk import car_work  # with what only a worker needs
+
         key = _key(car)
         known = self._drafts.get(car.name)
         if known is None or known[0] != key:

@@ -49,8 +49,8 @@ class RecordingTask:
     marks: Path
     #: Empty for a car that has none yet; then nothing is judged.
     expectations: str
-    #: How many times each handshake has to run.
-    wanted: int
+    #: How many times each handshake has to run; None for the usual number.
+    wanted: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,11 +124,11 @@ class _Session:
     def __init__(self, pipe: Connection, task: RecordingTask) -> None:
         from buslens.live.bus import Receiver, describe_listening, parse_interface
         from buslens.live.capture_writer import CaptureWriter
-        from buslens.report.guide import Guide
+        from buslens.report.guide import USUAL, Guide
 
         self._pipe, self._task = pipe, task
         self._engine = _engine(task)
-        self._guide = Guide(() if self._engine is None else self._engine.expected.rules, task.wanted)
+        self._guide = Guide(() if self._engine is None else self._engine.expected.rules, task.wanted or USUAL)
         interface = parse_interface(task.interface)
         self._receiver: Receiver = Receiver(interface, bitrate=task.bitrate)
         self._listening = describe_listening(interface)

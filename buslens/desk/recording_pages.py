@@ -19,7 +19,6 @@ from buslens.desk.recorder import RecordingTask
 from buslens.desk.recordings import MARK, STOP, Recordings
 from buslens.desk.upload import RefusedError
 from buslens.errors import BuslensError
-from buslens.report.guide import USUAL
 from buslens.report.safety_notes import RECORDING_CAUTIONS
 
 if TYPE_CHECKING:
@@ -100,7 +99,7 @@ class RecordingPages:
                 temporary=owner.place.temporary,
                 marks=owner.place.marks,
                 expectations="" if owner.expectations is None else str(owner.expectations),
-                wanted=_number(form.get("wanted", ""), "number of times", _MOST_WANTED) or USUAL,
+                wanted=_number(form.get("wanted", ""), "number of times", _MOST_WANTED),
             )
         except BuslensError as error:
             return self._page(owner, problem=error.problem, typed=form)
@@ -198,7 +197,6 @@ class RecordingPages:
             "problem": problem,
             "typed": defaultdict(str, typed or {}),
             "cautions": RECORDING_CAUTIONS,
-            "usual": USUAL,
             "can_be_judged": owner.expectations is not None,
         }
         if running is not None:

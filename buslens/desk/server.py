@@ -46,10 +46,7 @@ def serve(folder: Path, *, port: int, say: Callable[[str], None], show: Callable
     OSError
         If the folder cannot be used.
     """
-    import uvicorn
-
-    from buslens.desk.app import Desk
-    from buslens.desk.guard import Access
+    from buslens.desk.workers import Workers
     from buslens.fleet.lock import WriterLock
 
     desk_folder = DeskFolder(folder)
@@ -63,8 +60,17 @@ def serve(folder: Path, *, port: int, say: Callable[[str], None], show: Callable
         if show is not None:
             show(f"http://127.0.0.1:{running}/")
         return
-    listening = _listen(port)
+    workers = Workers()
+    listening: socket.socket | None = None
     try:
+        listening = _listen(port)
+        # The first worker loads what it needs while this process loads the server.
+        workers.warm()
+        import uvicorn
+
+        from buslens.desk.app import Desk
+        from buslens.desk.guard import Access
+
         taken: int = listening.getsockname()[1]
         access = Access(taken)
         server: uvicorn.Server
@@ -72,7 +78,7 @@ def serve(folder: Path, *, port: int, say: Callable[[str], None], show: Callable
         def end() -> None:
             server.should_exit = True
 
-        desk = Desk(desk_folder, access, end)
+        desk = Desk(desk_folder, access, end, workers)
         config = uvicorn.Config(
             desk.app(),
             http="h11",
@@ -93,7 +99,9 @@ def serve(folder: Path, *, port: int, say: Callable[[str], None], show: Callable
             show(address)
         server.run(sockets=[listening])
     finally:
-        listening.close()
+        if listening is not None:
+            listening.close()
+        workers.close()
         with contextlib.suppress(OSError):
             (desk_folder.path / _RUNNING).unlink()
         lock.release()

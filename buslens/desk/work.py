@@ -6,6 +6,7 @@ as a command run there would call it.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import pickle
 from collections import OrderedDict
@@ -75,10 +76,11 @@ def prepare() -> None:
     import buslens.report.page.page  # noqa: F401 - loaded for later
     from buslens.defaults import EXPECTATIONS_NAME, demonstration_folder
 
-    # The grammars of both files are built when the first one is read.
+    # The grammars of both files are built when the first one is read; and a copy of these is what most jobs begin with.
     with suppress(BuslensError, OSError):
-        expectations = str(demonstration_folder() / EXPECTATIONS_NAME)
-        _causes(DeskTask(folder=".", expectations=expectations, setup="demonstration"))
+        folder = demonstration_folder()
+        os.chdir(folder.parent)
+        _causes(DeskTask(folder="", expectations=f"{folder.name}/{EXPECTATIONS_NAME}", setup="demonstration"))
 
 
 def is_ready() -> bool:
@@ -161,6 +163,7 @@ def unpack(task: DeskTask, checked: Checked) -> Result:
 _K = TypeVar("_K")
 _V = TypeVar("_V")
 _results: OrderedDict[tuple[str, str], Result] = OrderedDict()
+_setups: OrderedDict[str, str] = OrderedDict()
 _loaded: OrderedDict[str, Expectations] = OrderedDict()
 _explained: OrderedDict[str, Causes | None] = OrderedDict()
 
@@ -176,22 +179,36 @@ def _of_side(task: DeskTask, side: str) -> list[Result]:
     return [unpack(task, it) for it in task.checked if it.side == side and it.packed is not None]
 
 
+def _setup(task: DeskTask) -> str:
+    """Return what stands for a car's files, by name and content: each job has a copy, and few cars are many jobs."""
+    if task.setup not in _setups:
+        digest = hashlib.sha256(task.expectations.encode())
+        for file in sorted(Path(task.expectations).parent.iterdir()):
+            if file.suffix in {".toml", ".dbc"} and file.is_file():
+                digest.update(f"{file.name}\n{file.stat().st_size}\n".encode())
+                digest.update(file.read_bytes())
+        _remember(_setups, task.setup, digest.hexdigest())
+    return _setups[task.setup]
+
+
 def _expectations(task: DeskTask) -> Expectations:
     from buslens.expectations.load import load_expectations
 
-    if task.setup not in _loaded:
-        _remember(_loaded, task.setup, load_expectations(task.expectations))
-    return _loaded[task.setup]
+    setup = _setup(task)
+    if setup not in _loaded:
+        _remember(_loaded, setup, load_expectations(task.expectations))
+    return _loaded[setup]
 
 
 def _causes(task: DeskTask) -> Causes | None:
     """Return the causes file that lies beside the expectations; None if there is none."""
     from buslens.causes.load import find_causes, load_causes
 
-    if task.setup not in _explained:
+    setup = _setup(task)
+    if setup not in _explained:
         path = Path(find_causes(task.expectations))
-        _remember(_explained, task.setup, load_causes(path, _expectations(task)) if path.is_file() else None)
-    return _explained[task.setup]
+        _remember(_explained, setup, load_causes(path, _expectations(task)) if path.is_file() else None)
+    return _explained[setup]
 
 
 def enter(task: DeskTask, measurement: str, text: str) -> str:

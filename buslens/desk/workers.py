@@ -57,6 +57,11 @@ class Workers:
             if not self._at_work:
                 self._rest = loop.call_later(_IDLE_S, self.close)
 
+    def warm(self) -> None:
+        """Start a process, so that the first work does not wait for it."""
+        self._begin().submit(work.is_ready)
+        self._at_work -= 1
+
     def close(self) -> None:
         """End the processes; what they were doing is given up."""
         pool, self._pool = self._pool, None

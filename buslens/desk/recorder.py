@@ -175,8 +175,7 @@ class _Session:
 
     def finish(self) -> str:
         """Make a capture of what was written; return why the recording ended before its time, if it did."""
-        if not self._streams:
-            self._receiver.close()
+        self._receiver.close()
         kept = self._writer.finish()
         if not self._kept and not kept.exists():
             return (

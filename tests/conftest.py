@@ -21,6 +21,8 @@ from hypothesis import settings
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from support.chromium import SharedWindow
+
 TESTS: Final = Path(__file__).parent
 COMPILING: Final = ("capture", "timeline", "live", "fleet", "fuzz", "external", "cli/test_fleet.py", "test_kernels.py")
 """Tests that may have to compile kernels, which the first of them does for all others."""
@@ -38,6 +40,14 @@ def browser() -> Iterator[Any]:
 
     with running_browser() as opened:
         yield opened
+
+
+@pytest.fixture(scope="session")
+def shared_window(browser: Any) -> SharedWindow:
+    """Lend one window of the browser."""
+    from support.chromium import SharedWindow
+
+    return SharedWindow(browser)
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -32,7 +32,7 @@ from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.text import open_text
 from buslens.capture.values_layout import layout_of
 from buslens.errors import CaptureError, SourceLocation
-from buslens.kernels import compiled
+from buslens.kernels import compiled, is_made
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
@@ -55,6 +55,8 @@ _LANES: Final = 3
 """Windows that are read or handed on at the same time."""
 _PLAIN_BYTES: Final = 2_500_000
 """So much is read by plain Python before the compiler is asked for."""
+_COMPILING: Final = 4
+"""So many times as much if its code has still to be made, which takes as long (measured: 10 s of processor)."""
 _EXACT: Final = 1 << 53
 _MOST_POWER: Final = 22
 """Powers of ten up to this one are exact as floats."""
@@ -342,16 +344,23 @@ class _Reader:
 
     def read(self) -> ReadStats:
         """Read the table to its end."""
-        size = self._capture.text.size
-        is_small = size is not None and size <= _PLAIN_BYTES
-        twin = None if is_small else cast("Callable[..., int] | None", compiled(kernel.scan, self._notify))
-        lanes = [_Lane(number, self._capture, self._as_text) for number in range(1 if twin is None else _LANES)]
-        runs = [lane.plain() if twin is None else lane.compiled(twin) for lane in lanes]
+        size, is_plain = self._capture.text.size, True
+        left = _PLAIN_BYTES * (1 if is_made(kernel.scan) else _COMPILING)
+        is_small = size is not None and size <= left
+        if size is not None and not is_small:
+            left = 0
+        lanes = [_Lane(number, self._capture, self._as_text) for number in range(1 if is_small else _LANES)]
+        runs = [lane.plain() for lane in lanes]
         under_way: deque[tuple[_Lane, Future[list[_ScannedRows]]]] = deque()
         buffer = bytearray(WINDOW_BYTES + k.PADDING)
         left_out = self._capture.layout.n_before
         with self._capture.text.stream() as stream, ThreadPoolExecutor(max(len(lanes) - 1, 1)) as threads:
             for number, window in enumerate(line_blocks(stream, buffer)):
+                left -= window.stop
+                if is_plain and left < 0:
+                    is_plain = False
+                    twin = cast("Callable[..., int] | None", compiled(kernel.scan, self._notify))
+                    runs = runs if twin is None else [lane.compiled(twin) for lane in lanes]
                 if len(under_way) == len(lanes):
                     self._hand_on(*under_way.popleft())
                 lane, run = lanes[number % len(lanes)], runs[number % len(lanes)]

@@ -199,9 +199,8 @@ class _Fleet:
         if self.options.memory_limit is not None and find_spec("resource") is None:
             self.console.note("--memory-limit: this system holds no process to an amount of memory; there is no limit")
         # Made ready first: what is loaded and compiled once must not count as the time of a capture.
-        return LocalPool(
-            self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit, begin=make_ready
-        )
+        begin = None if seconds is None else make_ready
+        return LocalPool(self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit, begin=begin)
 
     def judge(self, ledger: Ledger, pool: WorkerPool) -> RunSummary:
         """Judge everything that is not known."""

@@ -1,7 +1,7 @@
 """One capture of a fleet, judged: what a worker does, whichever pool it belongs to.
 
-What captures are judged on is loaded once per process and group, and the compiled kernels are used from the first
-capture on: a worker reads thousands.
+What captures are judged on is loaded once per process and group. A worker that has little to read does without compiled
+kernels: to make them takes longer than to read a few captures.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import errno
 import stat
 import time
 import traceback
+from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     from buslens.capture.frame_hash import FrameHash
     from buslens.capture.frames import Frames
+    from buslens.capture.open import Capture
     from buslens.checks.check import CheckSetup
     from buslens.checks.findings import Finding, Result
     from buslens.fleet.id_traffic import IdTrafficCounter
@@ -38,6 +40,12 @@ if TYPE_CHECKING:
 
 _LOADED: Final[dict[tuple[Group, str], CheckSetup]] = {}
 """By group and ground, what this process has loaded."""
+_READ: Final[Counter[str]] = Counter()
+"""Bytes of captures that this process has read, by format."""
+_COMPILING: Final = 10
+"""To compile a kernel takes so many times as long as to load it (measured: 10 s of processor against 1 s)."""
+_PACKED: Final = 5
+"""A packed log is about so many times as long (the bundled samples)."""
 _LONGEST_REASON: Final = 2000
 
 
@@ -135,7 +143,7 @@ def defect_text(error: Exception) -> str:
 
 
 def make_ready() -> None:
-    """Load and, where that was never done, compile what judging needs, so that no capture's time goes into it."""
+    """Load and, where that was never done, compile what judging may need, so that no capture's time goes into it."""
     from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.registry import FORMATS
@@ -199,24 +207,22 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
     from buslens.capture.values import ValuesCapture
     from buslens.checks.check import evaluate_capture, evaluate_table, open_any, wanted_ids
     from buslens.fleet.id_traffic import IdTrafficCounter
-    from buslens.kernels import is_made
     from buslens.timeline.history import CaptureHistory
 
     channels = dict(task.job.group.channels)
     opened = open_any(path, ready.expectations, task.job.group.table)
-    census, frames_hash = IdTrafficCounter(), FrameHash()
     if isinstance(opened, ValuesCapture):
         result = evaluate_table(task.job.address, ready.expectations, opened)
-        return _result(task, result, content, begun, census, frames_hash)
-    is_ready = opened.format is not None and is_made(opened.format.compiled_kernel)
+        return _result(task, result, content, begun, IdTrafficCounter(is_plain=True), FrameHash())
+    is_plain = _is_read_plain(opened, path)
     (recorder, census, frames_hash), stats = reduce_frames(
         opened,
         wanted=None,
-        make=lambda: (CaptureHistory(ready.tracks, channels), IdTrafficCounter(), FrameHash()),
+        make=lambda: (CaptureHistory(ready.tracks, channels), IdTrafficCounter(is_plain=is_plain), FrameHash()),
         update=_take,
         merge=_never_joined,
         workers=1,
-        plain_bytes=0 if is_ready else None,
+        plain_bytes=None if is_plain else 0,
     )
     if stats.apart_ns:
         recorder, stats = reduce_frames(
@@ -229,6 +235,19 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
         )
     result = evaluate_capture(task.job.address, ready.expectations, recorder, stats, look=census.counts)
     return _result(task, result, content, begun, census, frames_hash)
+
+
+def _is_read_plain(capture: Capture, path: Path) -> bool:
+    """Whether compiled kernels would not pay yet: not until this process has read as long as it takes to have them."""
+    from buslens.kernels import is_made
+
+    entry = capture.format
+    if entry is None:
+        return True
+    size = path.stat().st_size * _PACKED if capture.size is None else capture.size
+    _READ[entry.name] += size
+    longest = entry.plain_bytes * (1 if is_made(entry.compiled_kernel) else _COMPILING)
+    return _READ[entry.name] <= longest and size <= entry.plain_bytes
 
 
 def _result(

@@ -6,7 +6,7 @@ count. Beyond 4,096 different identifiers, which no vehicle has, further ones ar
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 
 class IdTrafficCounter:
-    """Counts the frames of one capture by channel and identifier."""
+    """Counts the frames of one capture by channel and identifier; as plain Python, or compiled where that pays."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, is_plain: bool = False) -> None:
         self._state = np.zeros(k.STATE_SIZE, np.int64)
         self._keys = np.full(k.SLOTS, k.FREE, np.int64)
         self._counts = np.zeros(k.SLOTS, np.int64)
@@ -32,8 +32,7 @@ class IdTrafficCounter:
         self._gaps = np.zeros(k.SLOTS * k.KEPT, np.int64)
         self._channels: tuple[str, ...] = ()
         self._segment = 0
-        #: A compiled kernel takes arrays as they are; as plain Python it is slow, and does as well.
-        self._kernel: Callable[..., int] = compiled(k.count) or k.count
+        self._compiled: Callable[..., int] | None = None if is_plain else compiled(k.count)
 
     def add(self, frames: Frames) -> None:
         """Count a run of frames, later than all before."""
@@ -42,19 +41,15 @@ class IdTrafficCounter:
             self._lasts.fill(k.NO_TIME)
             self._segment = frames.segment
         self._channels = frames.channels
-        self._kernel(
-            frames.time_ns,
-            frames.channel,
-            frames.can_id,
-            frames.flags,
-            len(frames),
-            int(Flag.REMOTE | Flag.ERROR),
-            self._state,
-            self._keys,
-            self._counts,
-            self._lasts,
-            self._gaps,
-        )
+        columns = frames.time_ns, frames.channel, frames.can_id, frames.flags
+        tables = self._state, self._keys, self._counts, self._lasts, self._gaps
+        no_data = int(Flag.REMOTE | Flag.ERROR)
+        if self._compiled is not None:
+            self._compiled(*columns, len(frames), no_data, *tables)
+        else:
+            time, channel, can_id, flags = (column.tolist() for column in columns)
+            slots = (memoryview(table) for table in tables)  # type: ignore[arg-type]
+            k.count(time, channel, can_id, flags, len(frames), no_data, *cast("Any", tuple(slots)))
 
     def counts(self) -> dict[tuple[str, int, bool], int]:
         """Return how many frames each identifier has, by channel, identifier and whether it is a 29-bit one."""

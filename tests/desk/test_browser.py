@@ -12,6 +12,7 @@ import can
 import pytest
 from support.desks import RunningDesk, running_desk
 from support.multicast import group_of_our_own, listening
+from support.patience import HANG_S
 
 from buslens.cli import main
 from buslens.report.record.job import load_job
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-WAIT_S = 60
-"""What a window does not show after so many seconds it never will."""
 GROUND_OPEN, FUSE, HEALTHY = "car04_ground_open.log", "car03_load_fuse_blown.log", "car01_healthy.log"
 
 
@@ -77,7 +76,7 @@ def window(browser: Any) -> Iterator[Callable[..., Window]]:
     def open_window(desk: RunningDesk, headers: dict[str, str] | None = None, **options: Any) -> Window:
         context = browser.new_context(**{"viewport": {"width": 1440, "height": 1000}, **options})
         contexts.append(context)
-        context.set_default_timeout(WAIT_S * 1000)
+        context.set_default_timeout(HANG_S * 1000)
         if headers is not None:
             name, _, value = headers["Cookie"].partition("=")
             context.add_cookies([{"name": name, "value": value, "url": desk.home}])

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import pickle
+from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from support.fleets import CARS, EXPECTATIONS, job_of
 
-from buslens import check
+from buslens import check, kernels
+from buslens.capture import scan
+from buslens.capture.candump import CANDUMP
 from buslens.capture.open import open_capture
 from buslens.checks.findings import Outcome
+from buslens.fleet import _id_traffic_kernel, id_traffic
+from buslens.fleet import check_job as check_job_module
 from buslens.fleet.check_job import Task, check_job, load
 from buslens.fleet.model import FailureKind
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from buslens.checks.findings import Result
     from buslens.fleet.model import JobResult
 
@@ -28,6 +36,32 @@ def both(request: pytest.FixtureRequest) -> tuple[JobResult, Result]:
     path = SAMPLES / request.param
     _, ground = load(CARS)
     return check_job(Task(job=job_of(path), ground=ground)), check(path, expectations=EXPECTATIONS)
+
+
+class TestCompiledKernels:
+    """A worker with little to read does without them; one that reads on and on takes them, and finds the same."""
+
+    def test_as_soon_as_they_pay(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        path = SAMPLES / "car01_healthy.log"
+        _, ground = load(CARS)
+        read: Counter[str] = Counter()
+        monkeypatch.setattr(check_job_module, "_READ", read)
+        compiled_ones: list[object] = []
+
+        def compiled(kernel: Callable[..., int], _notify: object = None) -> Callable[..., int] | None:
+            compiled_ones.append(kernel)
+            return kernels.compiled(kernel)
+
+        monkeypatch.setattr(scan, "compiled", compiled)
+        monkeypatch.setattr(id_traffic, "compiled", compiled)
+        job = Task(job=job_of(path), ground=ground)
+        plain = check_job(job)
+        assert not compiled_ones
+        assert read == {"candump": path.stat().st_size}
+        read["candump"] = check_job_module._COMPILING * CANDUMP.plain_bytes
+        fast = check_job(job)
+        assert {CANDUMP.compiled_kernel, _id_traffic_kernel.count} == set(compiled_ones)
+        assert replace(fast, seconds=plain.seconds) == plain
 
 
 class TestAgainstCheck:

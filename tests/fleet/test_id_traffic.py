@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from itertools import pairwise
 from statistics import median
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -18,9 +17,6 @@ from buslens.capture.frames import Flag
 from buslens.fleet import _id_traffic_kernel as k
 from buslens.fleet.id_traffic import IdTrafficCounter
 from buslens.fleet.model import TrafficRow
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 IDS = st.sampled_from([0, 1, 0x101, 0x7FF, 0x101 + 8192, 0x18FEF100, 0x1FFFFFFF])
 
@@ -58,8 +54,8 @@ def by_hand(frames: list[Frame]) -> list[TrafficRow]:
     return rows
 
 
-def counted(frames: list[Frame], cuts: list[int]) -> list[TrafficRow]:
-    census = IdTrafficCounter()
+def counted(frames: list[Frame], cuts: list[int], *, is_plain: bool = False) -> list[TrafficRow]:
+    census = IdTrafficCounter(is_plain=is_plain)
     whole = columns(frames)
     for rows in np.split(np.arange(len(frames)), sorted(cut % len(frames) for cut in cuts)):
         for segment in (0, 1):
@@ -69,30 +65,17 @@ def counted(frames: list[Frame], cuts: list[int]) -> list[TrafficRow]:
     return list(census.rows())
 
 
-@pytest.fixture(params=["compiled", "plain"])
-def kernel(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    if request.param == "plain":
-
-        def no_compiler(_kernel: Callable[..., int]) -> None: ...
-
-        monkeypatch.setattr("buslens.fleet.id_traffic.compiled", no_compiler)
-
-
 class TestCount:
-    @pytest.mark.usefixtures("kernel")
-    def test_by_hand(self) -> None:
-        @given(traffic(), st.lists(st.integers(0, 200), max_size=4))
-        def holds(frames: list[Frame], cuts: list[int]) -> None:
-            assert counted(frames, cuts) == by_hand(frames)
+    @given(traffic(), st.lists(st.integers(0, 200), max_size=4))
+    def test_by_hand(self, frames: list[Frame], cuts: list[int]) -> None:
+        assert counted(frames, cuts) == counted(frames, cuts, is_plain=True) == by_hand(frames)
 
-        holds()
-
-    @pytest.mark.usefixtures("kernel")
-    def test_more_identifiers_than_any_vehicle_has(self) -> None:
+    @pytest.mark.parametrize("is_plain", [False, True])
+    def test_more_identifiers_than_any_vehicle_has(self, is_plain: bool) -> None:
         """Those beyond the table are left out; those in it are still counted."""
         ids = [number for number in range(k.MOST + 50) for _ in range(2)]
         frames = [Frame(time=index, can_id=can_id) for index, can_id in enumerate(ids)]
-        rows = counted(frames, [])
+        rows = counted(frames, [], is_plain=is_plain)
         assert [row.can_id for row in rows] == list(range(k.MOST))
         assert {(row.frames, row.cycle_ns) for row in rows} == {(2, 1)}
 

@@ -60,14 +60,12 @@ from buslens.errors import BuslensError
 from buslens.expectations.conditions import parse_condition, parse_trigger
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.resolve import validate_against
-from buslens.fleet import _id_traffic_kernel
 from buslens.fleet.groups import group_of, load_groups
 from buslens.fleet.id_traffic import IdTrafficCounter
 from buslens.fleet.ledger import LEDGER_NAME, Ledger
 from buslens.fleet.listing import FoundCapture
 from buslens.fleet.naming import Pattern
 from buslens.fleet.vehicle_list import load_vehicle_list
-from buslens.kernels import compiled
 from buslens.rehearsal.rehearse import rehearse
 from buslens.report import diagnosis as diagnosis_report
 from buslens.report.document import capture_entry, document, dumps
@@ -391,9 +389,8 @@ def census(data: bytes) -> None:
     table = np.frombuffer(data[: 4 * count], np.uint8).reshape(count, 4).astype(np.int64)
     frames = _counted_frames(table)
     runs = []
-    for kernel in (_id_traffic_kernel.count, compiled(_id_traffic_kernel.count)):
-        counting = IdTrafficCounter()
-        counting._kernel = kernel or _id_traffic_kernel.count
+    for is_plain in (True, False):
+        counting = IdTrafficCounter(is_plain=is_plain)
         for start in range(0, count, 50):
             counting.add(select(frames, np.arange(start, min(start + 50, count))))
         runs.append(counting.rows())

@@ -5,18 +5,20 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from support.chromium import open_window
 from support.sheets import CALLED_IN, fill, performed
 
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.page import write_index
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
+
+    from support.chromium import SharedWindow
 
 PDFTOTEXT = shutil.which("pdftotext")
 ROWS = "Array.from(document.querySelectorAll('#vehicles tbody tr')).filter((row) => !row.hidden)"
@@ -31,12 +33,14 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def page(browser: Any, file: Path) -> Iterator[Any]:
-    trouble: list[str] = []
-    opened = open_window(browser, file, trouble)
-    yield opened
-    opened.context.close()
-    assert trouble == []
+def show(shared_window: SharedWindow, file: Path) -> Iterator[Callable[..., Any]]:
+    yield partial(shared_window.show, file)
+    assert shared_window.trouble == []
+
+
+@pytest.fixture
+def page(show: Callable[..., Any]) -> Any:
+    return show()
 
 
 def column(page: Any, place: int) -> list[str]:
@@ -67,9 +71,8 @@ class TestTable:
         assert page.get_by_role("status").inner_text() == ""
 
     @pytest.mark.parametrize("width", [390, 1440])
-    def test_no_words_below_11_dots(self, browser: Any, file: Path, width: int) -> None:
-        opened = open_window(browser, file, [], viewport={"width": width, "height": 900})
-        small = opened.evaluate(
+    def test_no_words_below_11_dots(self, show: Callable[..., Any], width: int) -> None:
+        small = show(width=width, height=900).evaluate(
             """() => Array.from(document.querySelectorAll('body *')).filter((one) => {
               const own = Array.from(one.childNodes).some((it) => it.nodeType === 3 && it.data.trim());
               if (!own || !one.getClientRects().length || one.closest('script')) return false;
@@ -78,7 +81,6 @@ class TestTable:
               return parseFloat(getComputedStyle(one).fontSize) * scale < 10.95;
             }).map((one) => one.textContent.slice(0, 40))"""
         )
-        opened.context.close()
         assert small == []
 
 
@@ -86,24 +88,18 @@ class TestSheet:
     """Nothing leaves the window, and the dark turns over everything."""
 
     @pytest.mark.parametrize("width", [340, 700, 1440])
-    def test_nothing_sticks_out(self, browser: Any, file: Path, width: int) -> None:
-        trouble: list[str] = []
-        page = open_window(browser, file, trouble, viewport={"width": width, "height": 900})
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        page.context.close()
-        assert trouble == []
+    def test_nothing_sticks_out(self, show: Callable[..., Any], width: int) -> None:
+        assert show(width=width, height=900).evaluate("document.documentElement.scrollWidth <= innerWidth")
 
-    def test_dark(self, browser: Any, file: Path) -> None:
+    def test_dark(self, show: Callable[..., Any]) -> None:
         seen = {}
         for scheme in ("light", "dark"):
-            page = open_window(browser, file, [], color_scheme=scheme)
-            seen[scheme] = page.evaluate(
+            seen[scheme] = show(color_scheme=scheme).evaluate(
                 """() => ['svg .ink', 'svg text', 'svg .f-band-edge', 'body'].map((what) => {
                   const look = getComputedStyle(document.querySelector(what));
                   return [look.stroke, look.fill, look.color].join();
                 })"""
             )
-            page.context.close()
         assert all(light != dark for light, dark in zip(seen["light"], seen["dark"], strict=True))
 
     def test_links_lead_to_their_vehicles(self, page: Any) -> None:

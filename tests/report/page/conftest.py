@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from support.chromium import open_window
+from support.chromium import SharedWindow, open_window
 
 import buslens
 from buslens.report.page import write_page
@@ -31,32 +31,42 @@ def sample() -> Callable[[str], Result]:
     return judge
 
 
-def open_page(browser: Any, file: Path, trouble: list[str], *, ready: bool = True, **options: Any) -> Any:
-    """Open a page in a window of its own and wait until its script has run."""
-    page = open_window(browser, file, trouble, **options)
-    if ready:
-        page.wait_for_selector("html[data-ready]", state="attached")
-        page.evaluate("() => { document.getElementById('more').open = true; }")
-        settle(page)
+def begun(page: Any) -> Any:
+    """Return a page as soon as its script has run."""
+    page.wait_for_selector("html[data-ready]", state="attached")
+    page.evaluate("() => { document.getElementById('more').open = true; }")
+    settle(page)
     return page
 
 
 @pytest.fixture
-def show(browser: Any, tmp_path: Path) -> Iterator[Callable[..., Any]]:
-    """Open the page of a result."""
+def show(browser: Any, shared_window: SharedWindow, tmp_path: Path) -> Iterator[Callable[..., Any]]:
+    """Show the page of a result: in a window of its own if that is to be a special one, and else in the shared one."""
     pages: list[Any] = []
     trouble: list[str] = []
 
-    def show_page(result: Result, *, width: int = 1440, height: int = 1000, **options: Any) -> Any:
+    def show_page(
+        result: Result,
+        *,
+        width: int = 1440,
+        height: int = 1000,
+        color_scheme: str = "light",
+        ready: bool = True,
+        **special: Any,
+    ) -> Any:
         file = write_page(result, tmp_path / "page.html")
-        options["viewport"] = {"width": width, "height": height}
-        pages.append(open_page(browser, file, trouble, **options))
-        return pages[-1]
+        if special:
+            page = open_window(browser, file, trouble, viewport={"width": width, "height": height}, **special)
+            pages.append(page)
+        else:
+            page = shared_window.show(file, width=width, height=height, color_scheme=color_scheme)
+        return begun(page) if ready else page
 
+    shared_window.trouble.clear()
     yield show_page
     for page in pages:
         page.context.close()
-    assert trouble == []
+    assert trouble + shared_window.trouble == []
 
 
 @pytest.fixture(scope="session")
@@ -66,7 +76,7 @@ def slow_page(
     """Open the page of the car with the slow motor once for many tests, as opening takes longest."""
     trouble: list[str] = []
     file = write_page(sample("car07_slow_motor.log"), tmp_path_factory.mktemp("slow") / "page.html")
-    page = open_page(browser, file, trouble, accept_downloads=True)
+    page = begun(open_window(browser, file, trouble))
     yield page, trouble
     page.context.close()
 

@@ -93,7 +93,6 @@ class TestOpening:
             base, path=evil, summary=evil, timelines={evil: replace(door, states=(evil, "closed")), **lanes}
         )
         page = show(result)
-        page.on("dialog", lambda _: pytest.fail("a script of the capture's ran"))
         page.click("[data-do=whole]")
         page.keyboard.press("s")
         assert "<img src=x" in page.inner_text("h1")
@@ -599,7 +598,7 @@ class TestKeeping:
     """What is seen is kept as a picture and as numbers."""
 
     def test_picture(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
-        page = show(sample(SLOW), accept_downloads=True)
+        page = show(sample(SLOW))
         with page.expect_download() as waiting:
             page.click("[data-do=savePicture]")
         assert waiting.value.suggested_filename == "car07_slow_motor.png"
@@ -626,7 +625,7 @@ class TestKeeping:
 
     def test_numbers(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
         result = sample(SLOW)
-        page = show(result, accept_downloads=True)
+        page = show(result)
         page.click("[data-do=whole]")
         with page.expect_download() as waiting:
             page.click("[data-do=saveNumbers]")

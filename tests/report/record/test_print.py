@@ -23,6 +23,8 @@ from buslens.report.record.job import EnteredReading, JobDetails
 from buslens.report.record.ranked_causes import suspects_of
 
 if TYPE_CHECKING:
+    from support.chromium import SharedWindow
+
     from buslens import Result
 
 ROOT = Path(__file__).parents[3]
@@ -79,18 +81,20 @@ class Print(NamedTuple):
 
 
 @pytest.fixture(scope="module", params=PAPERS)
-def printed(browser: Any, request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Print:
+def printed(
+    shared_window: SharedWindow, request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Print:
     """Return a long record, printed."""
     folder = tmp_path_factory.mktemp("print")
     runs = tuple(handshake(number) for number in range(1, 26))
     faults = tuple(step_finding(handshake=number) for number in range(1, 26))
     before = result(*faults, handshakes=runs, path="before.log")
     after = result(step_finding(Outcome.MET), handshakes=(handshake(),), verdict=Verdict.AS_EXPECTED, path="after.log")
-    return print_record(browser, folder, request.param, JOB, (after,), comparison=compare([before], [after]))
+    return print_record(shared_window, folder, request.param, JOB, (after,), comparison=compare([before], [after]))
 
 
 def print_record(
-    browser: Any, folder: Path, paper: str, job: JobDetails, results: tuple[Result, ...], **more: Any
+    window: SharedWindow, folder: Path, paper: str, job: JobDetails, results: tuple[Result, ...], **more: Any
 ) -> Print:
     """Print a record on a paper."""
     with pytest.MonkeyPatch.context() as patch:
@@ -99,17 +103,14 @@ def print_record(
         patch.setattr(page_module, "_resource", lambda name: original(name) + (size if name.endswith(".css") else ""))
         page = page_module.record(job, results, INPUTS, **more)
     (folder / "record.html").write_bytes(page)
-    return print_page(browser, folder)
+    return print_page(window, folder)
 
 
-def print_page(browser: Any, folder: Path) -> Print:
+def print_page(window: SharedWindow, folder: Path) -> Print:
     """Print ``record.html`` and read the print."""
     assert PDFTOTEXT is not None
     target = folder / "record.pdf"
-    opened = browser.new_page()
-    opened.goto((folder / "record.html").as_uri())
-    opened.pdf(path=target, prefer_css_page_size=True)
-    opened.close()
+    window.show(folder / "record.html").pdf(path=target, prefer_css_page_size=True)
     listing = subprocess.run(
         [PDFTOTEXT, "-bbox", str(target), "-"], check=True, capture_output=True, encoding="utf-8", timeout=HANG_S
     ).stdout
@@ -181,11 +182,13 @@ SHORT = JobDetails(
 
 
 @pytest.mark.parametrize(
-    ("before", "after"),
-    [("car03_load_fuse_blown.log", "car03_after_repair.log"), ("car08_jammed_bolt.asc", "car01_healthy.log")],
+    ("paper", "before", "after"),
+    [
+        ("Letter", "car03_load_fuse_blown.log", "car03_after_repair.log"),  # the shorter paper
+        ("A4", "car08_jammed_bolt.asc", "car01_healthy.log"),
+    ],
 )
-@pytest.mark.parametrize("paper", PAPERS)
-def test_page_one_is_one_page(browser: Any, tmp_path: Path, paper: str, before: str, after: str) -> None:
+def test_page_one_is_one_page(shared_window: SharedWindow, tmp_path: Path, paper: str, before: str, after: str) -> None:
     then, now = (
         check(ROOT / "sample_logs" / name, expectations=ROOT / "signal_defs" / "steering_lock.toml")
         for name in (before, after)
@@ -193,12 +196,11 @@ def test_page_one_is_one_page(browser: Any, tmp_path: Path, paper: str, before: 
     causes = load_causes(str(ROOT / "signal_defs" / "steering_lock.causes.toml"), then.expectations)
     suspects = suspects_of(diagnose([then], causes))
     printed = print_record(
-        browser, tmp_path, paper, SHORT, (now,), comparison=compare([then], [now]), suspects=suspects
+        shared_window, tmp_path, paper, SHORT, (now,), comparison=compare([then], [now]), suspects=suspects
     )
     assert printed.pages("Appendix") == {2}
     front = [word for word in printed.words if word.page == 1]
     words = [word.text for word in front]
-    # From the masthead to the signatures.
     # From the masthead to the signatures.
     assert {"117", "Before", "After", "Done", "Result", "watch", "Customer"} <= set(words)
     # The box of a word is 1.164 times as high as its type.

@@ -36,7 +36,8 @@ def headline(findings: Several[Finding], rules: Iterable[AnyRule]) -> str:
     """
     first = leading(findings, {rule.name: rule for rule in rules})
     alike = [it for it in findings if (it.rule, it.step, it.outcome) == (first.rule, first.step, first.outcome)]
-    others = len(findings) - len(alike)
+    # Counted as reports list them: findings of one rule, step and outcome are one fault.
+    others = len({(it.rule, it.step, it.outcome) for it in findings}) - 1
     thing = "undecided" if first.outcome is Outcome.UNDECIDED else f"fault{'s' if others > 1 else ''}"
     place = first.rule if first.handshake is None else f"{first.rule} {first.handshake}"
     repeats = f", {len(alike)} times" if len(alike) > 1 else ""

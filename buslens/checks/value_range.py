@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from math import isfinite
 from typing import TYPE_CHECKING
@@ -18,6 +19,8 @@ from buslens.timeline.ternary import TRUE, UNKNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from numpy.typing import NDArray
 
     from buslens.checks.context import EvaluationContext
     from buslens.checks.findings import Finding
@@ -62,15 +65,27 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
         unit=timeline.unit,
     )
 
-    def worst(run: Episode) -> str:
+    def entries(run: Episode) -> NDArray[np.intp]:
+        """Return the entries of a stretch whose value is known."""
         # A stretch that reaches the end of the capture has the very last frame in it.
         first = max(int(np.searchsorted(timeline.seen_ns, run.from_ns, side="right")) - 1, 0)
         last = int(np.searchsorted(timeline.seen_ns, run.to_ns, side="right" if run.at_end else "left"))
-        known = timeline.state[first:last] != UNKNOWN_STATE
-        values = timeline.value[first:last][known]
-        if low is not None and below[first:last][known].any():
+        return first + np.flatnonzero(timeline.state[first:last] != UNKNOWN_STATE)
+
+    def words(run: Episode) -> str:
+        seen = entries(run)
+        is_below, is_above = below[seen].any(), above[seen].any()
+        broken = limit
+        if is_below != is_above:
+            broken = replace(limit, most=None) if is_below else replace(limit, least=None)
+        return f"{plain(rule.of)} was {_outside(broken)}"
+
+    def worst(run: Episode) -> str:
+        seen = entries(run)
+        values = timeline.value[seen]
+        if low is not None and below[seen].any():
             return f"; lowest {_shown(values.min(), lambda number: number < low)} {timeline.unit}"
-        if high is not None and above[first:last][known].any():
+        if high is not None and above[seen].any():
             return f"; highest {_shown(values.max(), lambda number: number > high)} {timeline.unit}"
         return ""
 
@@ -80,7 +95,7 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
         condition=condition,
         truth_in=lambda context: context.ternary(condition),
         tolerated_ns=rule.longer_than_ns,
-        words=lambda _: f"{plain(rule.of)} was {_outside(limit)}",
+        words=words,
         tail=worst,
         limit=limit,
         role=rule.of,

@@ -34,9 +34,9 @@ if TYPE_CHECKING:
     from buslens.causes.signs import Observation
     from buslens.report.paragraphs import Paragraph
 
-NOT_TOLD_APART: Final = "the log cannot tell these apart"
+NOT_TOLD_APART: Final = "the log fits these alike; the shares say how common each is"
 """Stands over causes that fit the evidence about equally well."""
-NOT_TOLD_APART_YET: Final = "the log and the readings so far cannot tell these apart"
+NOT_TOLD_APART_YET: Final = "the log and the readings fit these alike; the shares say how common each is"
 
 SCHEMA: Final = 1
 """Version of the document's form."""
@@ -225,7 +225,7 @@ def _next(diagnosis: Diagnosis) -> Iterator[Paragraph]:
 def _first(cautions: Sequence[str], *, indent: int) -> Iterator[Paragraph]:
     """Yield what to heed before the hand reaches for anything."""
     for caution in cautions:
-        yield paragraph(StyledText("First: ", TextStyle.STRONG), clean(caution), indent=indent, hang=indent + 4)
+        yield paragraph(StyledText("Safety: ", TextStyle.STRONG), clean(caution), indent=indent, hang=indent + 4)
 
 
 def _advised(diagnosis: Diagnosis) -> Hypothesis:
@@ -254,16 +254,17 @@ def limits_of(window: ResultRange, unit: str) -> str:
     >>> from buslens.causes.model import ResultRange
     >>> limits_of(ResultRange(name="low", least=1.0, below=11.0), "V")
     '1 to 11 V'
-    >>> limits_of(ResultRange(name="good", least=11.0), "V")
-    'at least 11 V'
+    >>> limits_of(ResultRange(name="good", least=11.0), "V"), limits_of(ResultRange(name="clear", least=1e4), "ohm")
+    ('at least 11 V', 'at least 10 kohm')
     """
     if window.least is None and window.below is None:
         return ""
+    least, below = (0.0 if end is None else end for end in (window.least, window.below))
+    factor, prefix = (1000, "k") if unit == "ohm" and max(least, below) >= 1000 else (1, "")
+    low, high = f"{least / factor:g}", f"{below / factor:g} {prefix}{unit}"
     if window.below is None:
-        return f"at least {window.least:g} {unit}"
-    if window.least is None:
-        return f"below {window.below:g} {unit}"
-    return f"{window.least:g} to {window.below:g} {unit}"
+        return f"at least {low} {prefix}{unit}"
+    return f"below {high}" if window.least is None else f"{low} to {high}"
 
 
 def share(probability: float) -> str:

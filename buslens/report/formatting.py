@@ -13,6 +13,7 @@ verdict_sentence the last line of every report
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
     from buslens.capture.frames import ReadStats
     from buslens.checks.findings import Finding, Limit, Result
+
+_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|[munk]?[sVA]|min|h|k?ohm|km/h|degC)(?![\w/]))")
 
 OUTCOME_WORDS: Final[Mapping[Outcome, str]] = MappingProxyType(
     {
@@ -228,6 +231,15 @@ def place_of(rule: str, handshake: int | None, step: str | None) -> str:
     if step is not None:
         where += f", {clean(step)}"
     return where
+
+
+def unparted(text: str) -> str:
+    r"""Return text for a page on which no line ends between a number and its unit.
+
+    >>> unparted("for 220 to 260 ms, 84 %").split(" ")
+    ['for', '220', 'to', '260\xa0ms,', '84\xa0%']
+    """
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
 
 
 def verdict_sentence(result: Result) -> str:

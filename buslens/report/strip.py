@@ -15,7 +15,8 @@ from buslens.causes.signs import SignStatus
 from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.checks.headline import leading
-from buslens.expectations.model import Becomes, Range, Sequence
+from buslens.checks.own_words import labelled
+from buslens.expectations.model import Agree, Becomes, Never, Range, Sequence, WrittenCondition
 from buslens.report.finding_layout import places, trigger_roles
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -35,6 +36,9 @@ MOST_LANES: Final = 5
 _BEFORE: Final = 0.09
 _BEHIND: Final = 0.12
 """Shares of the stretch that are shown before the start and after the limit."""
+
+_AHEAD: Final = 0.25
+"""Of what began before the start, no more than this share of the rest is shown."""
 
 _FURTHER: Final = 1.8
 """What follows is shown if the stretch grows by no more than this factor for it."""
@@ -111,7 +115,8 @@ def evidence_strip(
     for role, part in [
         (command, "command"),
         *((role, "") for role in clue_roles),
-        (first.role if first else "", ""),
+        (first.role if first else "", "answer" if first and first.finding.kind == "sequence" else ""),
+        *((role, "") for role in _about(rules, first)),
         (failed.role if failed else "", "answer"),
         *((role, "") for role in _awaited(rules, run)),
         (after.role if after else "", ""),
@@ -135,7 +140,7 @@ def evidence_strip(
         start_ns=window[0],
         end_ns=window[1],
         zero_ns=zero,
-        zero_words=_zero_text(rules, run),
+        zero_words=labelled(_zero_text(rules, run), result.expectations.roles),
         roles=(),
         parts=order,
         places=tuple({id(it): it for it in (first, failed, after) if it is not None}.values()),
@@ -305,6 +310,17 @@ def _command(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
     return next(iter(roles_of_trigger(rule.steps[0].await_)), "")
 
 
+def _about(rules: Mapping[str, AnyRule], place: FindingLayout | None) -> tuple[str, ...]:
+    """Return the roles that a rule other than a sequence is about."""
+    match None if place is None else rules.get(place.finding.rule):
+        case Never(when=WrittenCondition(condition=condition)):
+            return roles_of(condition)
+        case Agree(first=one, second=other):
+            return (*roles_of(one.condition), *roles_of(other.condition))
+        case _:
+            return ()
+
+
 def _awaited(rules: Mapping[str, AnyRule], run: Handshake | None) -> Iterator[str]:
     """Yield the roles that a handshake awaits, in its order."""
     rule = None if run is None else rules.get(run.rule)
@@ -330,7 +346,9 @@ def _stretch(
         end = max([zero, *(extent[1] for extent in steps), *others])
         if not steps:
             end = max(end, run.end_ns)
-        return min([begin, *others]), max(end, begin + 20 * NS_PER_MS), zero
+        end = max(end, begin + 20 * NS_PER_MS)
+        # What began long before the start of the handshake would leave little room for the handshake itself.
+        return min(begin, max(min([begin, *others]), begin - round(_AHEAD * (end - begin)))), end, zero
     if extents:
         begin, end = extents[0]
         room = max((end - begin) // 4, 200 * NS_PER_MS)

@@ -124,14 +124,14 @@ class TestFirstScreen:
         text = page(result, diagnosis)
         wanted = [
             "<h1",
+            "Most likely: unlock feedback wire open (60\N{NO-BREAK SPACE}%)",
             "Unlock feedback wire open",
-            "60 %",
             "For it:",
-            "First:</b> Park the car",
-            "Measure the resistance of the unlock feedback wire",
+            "Safety:</b> Car parked",
+            'class="do">Measure the resistance of the unlock feedback wire',
             "Safety notes",
             ">try 3<",
-            "Faults: 4 of 3 kinds",
+            "Faults: 3, 4 times in all",
             'id="controls"',
         ]
         assert sorted(wanted, key=text.index) == wanted

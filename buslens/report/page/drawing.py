@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.checks.findings import Outcome
-from buslens.report.formatting import clean, span_text, unknown_text
+from buslens.report.formatting import clean, span_text, spoken, unknown_text
 from buslens.report.lanes import Shape, lay_lane
 from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text
-from buslens.units import NS_PER_MS, NS_PER_S
+from buslens.units import NS_PER_MS, NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -143,7 +143,11 @@ class _Drawing:
         has_line = any(
             any(place.role == role for place in it.places) or (it.clue and it.clue.role == role) for _, it in self.sides
         )
-        top = y + (_ROOM_ABOVE if has_line else 6) + (16 if self.is_narrow else 0)
+        lines = max(
+            sum(it.role == role for it in one.places) + bool(one.clue and one.clue.role == role and not one.places)
+            for _, one in self.sides
+        )
+        top = y + (max(lines, 1) * _ROOM_ABOVE if has_line else 6) + (16 if self.is_narrow else 0)
         bottom = top + (_NUMBER if lane.shape is Shape.NUMBER else _LEVEL)
         self.lanes[role] = (top, bottom)
         name = clean(self.result.expectations.shown_name(role))
@@ -256,13 +260,14 @@ class _Drawing:
         finding = place.finding
         is_fault = finding.outcome.is_fault
         look = "ac" if is_fault else "un"
-        y = top - 13
+        before = [it for it in self.strip.places if it.role == place.role]
+        y = top - 13 - _ROOM_ABOVE * before.index(place)
         first, last = place.extent
         if place.measured is not None:
             first, last = place.measured.start[1], max(place.measured.end)
         if place.allowed is not None:
-            (a, b), (c, d) = place.allowed.start, place.allowed.end
-            self.marks.insert(0, svg_rect(self.x(b), top - 3, max(self.x(c) - self.x(b), 0), bottom - top + 6, "band"))
+            (a, b), (_, d) = place.allowed.start, place.allowed.end
+            self.marks.insert(0, svg_rect(self.x(b), top - 3, max(self.x(d) - self.x(b), 0), bottom - top + 6, "band"))
             self.bracket(place, self.x(b), self.x(d), bottom + 11)
             if finding.outcome is Outcome.MISSING:
                 first, last = (finding.reference.latest_ns if finding.reference else None) or a, d
@@ -342,7 +347,8 @@ class _Drawing:
             if 0 <= at <= 100:
                 self.marks.append(svg_line(at, floor, at, floor + 4, "ax"))
                 self.text(at, floor + 17, f"{number * step:,g}", "q", anchor="middle")
-        self.words.append(svg_text(100, floor + 34, f"{name} after {strip.zero_words}", "q", anchor="end"))
+        began = "" if strip.handshake is None else f" ({spoken(strip.zero_ns - self.result.origin_ns)})"
+        self.words.append(svg_text(100, floor + 34, f"{name} after {strip.zero_words}{began}", "q", anchor="end"))
 
 
 def _laid(result: Result, strip: Strip, role: str) -> Lane:
@@ -371,7 +377,9 @@ def _told(place: FindingLayout) -> str:
     finding = place.finding
     if finding.outcome is Outcome.MISSING:
         stayed = place.words[0].partition(": ")[2]
-        return f"{stayed} until the limit" if stayed else "did not happen"
+        if stayed.startswith("stayed ") and finding.limit is not None and finding.limit.most is not None:
+            return f"still {stayed.removeprefix('stayed ')} after {exact_duration(round(finding.limit.most))}"
+        return stayed or "did not happen"
     if finding.kind != "sequence":
         lead = "no frame for" if finding.kind == "alive" else "for"
         return place.words[-1] if finding.delay is None else f"{lead} {span_text(finding.delay)}"

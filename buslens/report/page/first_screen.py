@@ -9,21 +9,28 @@ from buslens.causes.advice import AdviceKind
 from buslens.checks.findings import Verdict
 from buslens.checks.phrases import plain
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
-from buslens.report.formatting import capitalised, clean, verdict_sentence
+from buslens.report.formatting import capitalised, clean, unparted, verdict_sentence
 from buslens.report.page.drawing import strip_svg
 from buslens.report.safety_notes import CAUTIONS
 from buslens.report.strip import evidence_strip, informative
+from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from buslens.causes.advice import PredictedResult
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.model import Measurement
     from buslens.causes.ranking import Hypothesis
+    from buslens.causes.signs import Observation
     from buslens.checks.findings import Result
+    from buslens.report.strip import Strip
 
 _MOST_CAUSES: Final = 4
 _MOST_AGAINST: Final = 3
+_LIKELY: Final = 0.01
+_MOVES: Final = 0.02
+"""Results that are less likely, or that would leave the leading cause as likely as it is, are not listed."""
 
 
 def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[int, int]) -> str:
@@ -45,8 +52,29 @@ def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[
         run = strip.handshake
         around = "" if run is None else f", around {clean(run.rule)} {run.number}"
         drawn = strip_svg(result, strip, numbers, label)
-        evidence = f'<figure class="evidence"><h2>What the log shows{_safe(around)}</h2>\n{drawn}</figure>'
+        told = f"<figcaption>{_safe(_caption(strip, numbers))}</figcaption>"
+        evidence = f'<figure class="evidence"><h2>What the log shows{_safe(around)}</h2>\n{drawn}{told}</figure>'
     return evidence
+
+
+def _caption(strip: Strip, numbers: Mapping[int, int]) -> str:
+    """Return how to read the picture, and which findings of the list it does not show."""
+    shown = {numbers.get(id(it.finding)) for it in strip.places}
+    absent = sorted(set(numbers.values()) - shown)
+    told = "Gray at an edge: it changed between these two frames."
+    if shown != {None} and absent:
+        listed = ", ".join(map(str, absent[:9])) + (" ..." if len(absent) > 9 else "")
+        told += f" Not in this picture: {listed} of the list."
+    return told
+
+
+def likely_html(diagnosis: Diagnosis | None) -> str:
+    """Return the line under the verdict: what it most likely is; empty without causes."""
+    if diagnosis is None or diagnosis.advice.step is AdviceKind.NOTHING:
+        return ""
+    first = diagnosis.ranking.hypotheses[0]
+    chance = share(first.posterior).replace("<", "< ").replace(">", "> ")
+    return f'<p class="likely">Most likely: {_safe(first.title)} ({_safe(chance)})</p>'
 
 
 def side_html(result: Result, diagnosis: Diagnosis | None) -> str:
@@ -107,17 +135,22 @@ def case_text(diagnosis: Diagnosis, hypothesis: Hypothesis) -> str:
     """Return what speaks for a cause and what against, two short sentences."""
     found = diagnosis.case(hypothesis)
     readings = {it.measurement: it.text for it in diagnosis.readings}
-    for_ = [clean(it.sign.shows) for it in found.signs_for]
+    for_ = [_shown(it) for it in found.signs_for]
     for_ += [f"{plain(name)} {clean(readings[name])}" for name in found.readings_for]
-    against = [clean(it.sign.shows) for it in found.unexplained]
+    against = [_shown(it) for it in found.unexplained]
     against += [f"the log does not show that {clean(it.sign.shows)}" for it in found.missed]
     against += [f"{plain(name)} {clean(readings[name])}" for name in found.readings_against]
     told = [f"For it: {'; '.join(for_)}." if for_ else "Nothing in the log speaks for it."]
     if against:
         told.append(f"Against it: {'; '.join(against[:_MOST_AGAINST])}.")
     else:
-        told.append("Nothing speaks against it.")
+        told.append("Nothing found against it.")
     return " ".join(told)
+
+
+def _shown(it: Observation) -> str:
+    """Return what a sign shows, and when where it is one moment."""
+    return clean(it.sign.shows) + ("" if it.time_ns is None else f" ({(it.time_ns - it.origin_ns) / NS_PER_S:.1f} s)")
 
 
 # --- the next step --------------------------------------------------------------------------------------
@@ -141,26 +174,38 @@ def _next(diagnosis: Diagnosis) -> Iterator[str]:
     rows = [
         ("where", _safe(measurement.where)),
         ("state", _safe(f"{measurement.state}; about {measurement.minutes:g} min")),
-        ("expected", f"<b>{_safe(_expected(measurement))}</b>"),
     ]
-    for outlook in [it for it in advice.outlooks if it.result != measurement.expect and it.leaves][:2]:
-        window = measurement.result(outlook.result)
-        limits = limits_of(window, measurement.unit)
-        left, chance = outlook.leaves[0]
-        rows.append(("else", _safe(f"{limits or window.name}: {clean(left.title)} {share(chance)}")))
+    for outlook in _telling(diagnosis):
+        read = _result_text(measurement, outlook.result)
+        left = ", or ".join(f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:2])
+        good = " (as it should be)" if outlook.result == measurement.expect else ""
+        rows.append(("if", f"<b>{_safe(read)}</b>{good}: {_safe(left)}"))
     yield f'<dl class="how">{"".join(f"<dt>{name}</dt><dd>{words}</dd>" for name, words in rows)}</dl>'
 
 
 def _first(cautions: Sequence[str]) -> Iterator[str]:
     """Yield what to heed before the hand reaches for anything."""
     if cautions:
-        yield f'<p class="heed"><b>First:</b> {_safe(" ".join(map(clean, cautions)))}</p>'
+        yield f'<p class="heed"><b>Safety:</b> {_safe(" ".join(map(clean, cautions)))}</p>'
 
 
-def _expected(measurement: Measurement) -> str:
-    window = measurement.result(measurement.expect)
-    return limits_of(window, measurement.unit) or window.name
+def _telling(diagnosis: Diagnosis) -> list[PredictedResult]:
+    """Return the results that are likely enough to be told and would move the shares, the expected one first."""
+    measurement = diagnosis.advice.measurement
+    first = diagnosis.ranking.hypotheses[0]
+
+    def moves(it: PredictedResult) -> bool:
+        lead, chance = it.leaves[0]
+        return lead.name != first.name or abs(chance - first.posterior) >= _MOVES
+
+    told = [it for it in diagnosis.advice.outlooks if it.leaves and it.probability >= _LIKELY and moves(it)]
+    return sorted(told, key=lambda it: measurement is None or it.result != measurement.expect)[:3]
+
+
+def _result_text(measurement: Measurement, name: str) -> str:
+    window = measurement.result(name)
+    return limits_of(window, measurement.unit) or plain(window.name)
 
 
 def _safe(text: str) -> str:
-    return html.escape(clean(text))
+    return html.escape(unparted(clean(text)))

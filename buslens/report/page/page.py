@@ -17,9 +17,9 @@ from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.finding_kinds import kinds
 from buslens.report.finding_layout import places
-from buslens.report.formatting import clean, file_name, verdict_sentence
+from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_name, verdict_sentence
 from buslens.report.page.columns import pack
-from buslens.report.page.first_screen import evidence_html, side_html
+from buslens.report.page.first_screen import evidence_html, likely_html, side_html
 from buslens.report.page.overlay_drawing import overlays_html
 from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, numbers_of
 from buslens.report.page_style import style as style_sheet
@@ -28,6 +28,7 @@ from buslens.report.view import choose
 
 if TYPE_CHECKING:
     import os
+    from collections.abc import Sequence
 
     from buslens.causes.diagnosis import Diagnosis
     from buslens.checks.findings import Finding, Result
@@ -103,7 +104,8 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         style=style,
         name=html.escape(name),
         verdict=result.verdict.value,
-        sentence=html.escape(verdict_sentence(result)),
+        sentence=html.escape(_answer(result, groups)),
+        likely=likely_html(diagnosis),
         facts=html.escape(facts(result)),
         side=side_html(result, diagnosis),
         evidence=evidence_html(result, diagnosis, numbers),
@@ -114,6 +116,14 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         capture=base64.b64encode(pack(result, placed, view, numbers)).decode("ascii"),
         script=script,
     )
+
+
+def _answer(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
+    """Return what happened, in one sentence: that of the leading fault, else that of the verdict."""
+    if not groups or not groups[0][0].outcome.is_fault:
+        return verdict_sentence(result)
+    times = f" ({len(groups[0]):,} times)" if len(groups[0]) > 1 else ""
+    return f"{capitalised(VERDICT_WORDS[result.verdict])}: {clean(groups[0][0].reason)}{times}"
 
 
 def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[str, str]:

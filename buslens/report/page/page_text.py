@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.checks.findings import Outcome
@@ -16,6 +17,7 @@ from buslens.report.formatting import (
     place_of,
     sign,
     spoken,
+    unparted,
     unread_text,
 )
 from buslens.report.text import notes, recording, small_print
@@ -101,7 +103,7 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], placed: S
     for title, wanted in (("Faults", faults), ("Undecided", doubts)):
         if wanted:
             count = sum(map(len, wanted))
-            in_all = f", found {count:,} times in all" if count > len(wanted) else ""
+            in_all = f", {count:,} times in all" if count > len(wanted) else ""
             parts.append(f"<h2>{title}: {len(wanted):,}{in_all}</h2>\n{lines(wanted)}")
     rest = []
     if met:
@@ -130,7 +132,8 @@ def _kind(group: Sequence[Finding], numbers: Mapping[int, int], link_of: Mapping
     shown = list(group) if len(group) <= _MOST_LINKS else _few(group, worst)
     links = ", ".join(_link(it, link_of, origin_ns, _which(it, group)) for it in shown)
     place_words = place(first) if len(group) == 1 else place_of(first.rule, None, first.step)
-    small = "; ".join(filter(None, (small_print(first),)))
+    # Where limits come from stands once, below all.
+    small = small_print(replace(first, basis=""))
     rest = [it for it in group if it not in shown or clean(it.reason) != clean(first.reason)]
     each = ""
     if rest:
@@ -169,7 +172,7 @@ def _which(finding: Finding, group: Sequence[Finding]) -> str:
     if len(group) <= _MOST_LINKS:
         return ""
     in_time = sorted(group, key=lambda it: it.time_ns or 0)
-    return "first " if finding is in_time[0] else "last " if finding is in_time[-1] else "worst "
+    return "first at " if finding is in_time[0] else "last at " if finding is in_time[-1] else "worst at "
 
 
 def _when(finding: Finding, origin_ns: int) -> str:
@@ -223,4 +226,4 @@ def _of(findings: Iterable[Finding], outcome: Outcome) -> list[Finding]:
 
 def _safe(text: str) -> str:
     """Return text of the user's as text, whatever it holds."""
-    return html.escape(clean(text))
+    return html.escape(unparted(clean(text)))

@@ -11,8 +11,10 @@ import pytest
 from support.handmade import result as handmade_result
 from support.sketches import SKETCHES
 
+from buslens.checks.findings import Verdict
 from buslens.cli import main
 from buslens.errors import UsageError
+from buslens.report.finding_kinds import kinds
 from buslens.report.formatting import clean, verdict_sentence
 from buslens.report.page import write_page
 from buslens.report.page.page import SCRIPTS, page
@@ -106,8 +108,12 @@ class TestText:
     @pytest.mark.parametrize("sketch", SKETCHES)
     def test_verdict_and_findings(self, sketch: str) -> None:
         result = SKETCHES[sketch]()
-        outside = html.unescape(re.sub(SCRIPT, "", page(result)))
-        assert verdict_sentence(result) in outside
+        outside = html.unescape(re.sub(SCRIPT, "", page(result))).replace("\N{NO-BREAK SPACE}", " ")
+        answer = re.search(r"<h1 [^>]*>(.*?)</h1>", outside)
+        assert answer is not None
+        # What else is wrong is counted in the list below.
+        assert verdict_sentence(result).startswith(answer[1].partition(" (2 times)")[0])
+        assert result.verdict is not Verdict.FAULTY or kinds(result, result.findings)[0][0].reason in answer[1]
         for finding in result.findings:
             assert clean(finding.reason) in outside
             assert finding.basis in outside

@@ -29,7 +29,7 @@ from buslens.capture.table_settings import NOTHING_TOLD
 from buslens.cli.options import add_checking_arguments, table_of, whole_number
 from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
-from buslens.errors import BuslensError, UsageError
+from buslens.errors import UsageError
 from buslens.files import atomic_replace
 from buslens.units import NS_PER_S, parse_duration_ns
 
@@ -38,15 +38,12 @@ if TYPE_CHECKING:
 
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
-    from buslens.fleet.jobs import Jobs
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.listing import CaptureFinder, FoundCapture
-    from buslens.fleet.model import Group
-    from buslens.fleet.naming import VehicleResolver
+    from buslens.fleet.listing import FoundCapture
     from buslens.fleet.page.page_data import FleetView
     from buslens.fleet.progress import Progress
     from buslens.fleet.run import RunSummary
-    from buslens.fleet.views import FleetSummary
+    from buslens.fleet.whole import WholeFleet
     from buslens.fleet.work import WorkerPool
 
 _LINE_EVERY_S: Final = 30.0
@@ -106,7 +103,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     with Ledger.writing(fleet.out) as ledger:
         try:
             with fleet.pool() as pool:
-                done = fleet.judge(ledger, pool)
+                done = fleet.whole.judge(ledger, pool)
                 pages = fleet.write_pages(ledger, pool)
             return fleet.tell(ledger, done, pages)
         except KeyboardInterrupt:
@@ -121,22 +118,18 @@ class _Fleet:
         self.options = options
         self.console = console
         self.out = Path(options.output)
-        self.listing: CaptureFinder
-        self.naming: VehicleResolver
-        self.jobs: Jobs
-        self.groups: dict[str, Group] = {}
-        self.problems = 0
+        self.whole: WholeFleet
         self._told = time.monotonic()
 
     def require_usable(self) -> None:
         """Look at everything that the user gave before the first capture is read."""
-        from buslens.fleet.check_job import load
         from buslens.fleet.groups import load_groups
-        from buslens.fleet.jobs import Jobs, expectations_group
-        from buslens.fleet.listing import CaptureFinder, require_sources
-        from buslens.fleet.naming import Pattern, VehicleResolver
+        from buslens.fleet.jobs import expectations_group
+        from buslens.fleet.listing import require_sources
+        from buslens.fleet.naming import Pattern
         from buslens.fleet.results import require_apart, require_free
         from buslens.fleet.vehicle_list import load_vehicle_list
+        from buslens.fleet.whole import WholeFleet
 
         options = self.options
         if options.scheduler is not None and options.workers is not None:
@@ -150,9 +143,6 @@ class _Fleet:
             require_report(options.junit, [], made=self.out)
         require_sources(options.sources)
         by = None if options.name is None else Pattern(options.name)
-        self.naming = VehicleResolver(
-            by or (options.vehicles and load_vehicle_list(options.vehicles)) or None, self._unnamed
-        )
         groups = load_groups(options.groups) if options.groups is not None else ()
         definitions, channels = tuple(options.definitions or ()), tuple(options.channels)
         table = table_of(options)
@@ -160,19 +150,19 @@ class _Fleet:
         chosen = None
         if options.expectations is not None:
             chosen = expectations_group(options.expectations, definitions, channels, table)
-        for group in (*groups, *([chosen] if chosen is not None else [])):
-            load(group)
-            self.groups[group.name] = group
-        self.listing = CaptureFinder(options.sources, self.out, self._problem)
-        self.jobs = Jobs(
-            captures=(),
-            naming=self.naming,
+        self.whole = WholeFleet(
+            options.sources,
+            self.out,
+            by=by or (options.vehicles and load_vehicle_list(options.vehicles)) or None,
             groups=groups,
-            otherwise=chosen,
+            chosen=chosen,
             definitions=definitions,
             channels=channels,
             table=table,
-            on_left_out=self._problem,
+            note=self.console.note,
+            unnamed=self._unnamed,
+            progress=self._progress,
+            stage=self.console.progress,
         )
         if by is None and options.vehicles is None:
             self.console.note(
@@ -202,31 +192,6 @@ class _Fleet:
         begin = None if seconds is None else make_ready
         return LocalPool(self.options.workers, seconds=seconds, memory_bytes=self.options.memory_limit, begin=begin)
 
-    def judge(self, ledger: Ledger, pool: WorkerPool) -> RunSummary:
-        """Judge everything that is not known."""
-        from buslens.fleet.prefetch import PrefetchedListing
-        from buslens.fleet.run import run as judge_fleet
-
-        with PrefetchedListing(self.listing, self.console.note) as found:
-            self.jobs.captures = found
-
-            def total() -> int | None:
-                return None if found.total is None else found.total - self.jobs.left_out
-
-            done = judge_fleet(self.jobs, ledger, pool, on_progress=self._progress, total=total)
-        self.groups |= self.jobs.used
-        listing, naming = self.listing, self.naming
-        if listing.passed_over:
-            self.console.note(
-                f"{listing.passed_over:,} other file{'s were' if listing.passed_over > 1 else ' was'} skipped, "
-                f"such as {listing.first_passed_over}: neither their names nor their first bytes are those of captures"
-            )
-        if naming.unnamed > 1:
-            self.console.note(f"in all, {naming.unnamed:,} captures are under vehicles that are called 'unnamed (...)'")
-        if self.jobs.left_out:
-            self.console.note(f"{self.jobs.left_out:,} captures were left out: there is nothing to judge them by")
-        return done
-
     def write_pages(self, ledger: Ledger, pool: WorkerPool) -> Mapping[str, str]:
         """Write the pages of faulty captures if they are wanted; return those that there are."""
         from buslens.fleet.pages import pages_there, write_pages
@@ -237,53 +202,25 @@ class _Fleet:
         def progress(done: int, total: int) -> None:
             self._say(f"{done:,} of {total:,} pages")
 
-        pages = write_pages(ledger, pool, self.groups, self.out, on_page=progress)
+        pages = write_pages(ledger, pool, self.whole.groups, self.out, on_page=progress)
         for problem in pages.problems:
-            self._problem(problem)
+            self.whole.problem(problem)
         return pages.paths
 
     def tell(self, ledger: Ledger, done: RunSummary, pages: Mapping[str, str]) -> Status:
         """Compare the fleet, write what is written of it, and say whom to call in."""
-        from buslens.fleet.anomalies.find import find_anomalies
-        from buslens.fleet.anomalies.skew import skew_steps
-        from buslens.fleet.check_job import load
-        from buslens.fleet.export import export
-        from buslens.fleet.page import write_index
         from buslens.fleet.page.page_data import gather
-        from buslens.fleet.page.recheck import checking
-        from buslens.fleet.queries import fleet_summary
         from buslens.fleet.text import closing
 
-        known = fleet_summary(ledger)
-        if not known.captures:
-            raise UsageError("no capture was found that can be checked")
-        if not done.listed:
-            # A folder that is empty for once must not look like a fleet that is well.
-            self._problem("no captures found; results come from earlier runs")
-        self.console.progress("comparing the fleet")
-        expected = {name: load(group)[0].expectations for name, group in self.groups.items()}
-        skews = {step for one in expected.values() for step in skew_steps(one)}
-        ledger.put_anomalies(find_anomalies(ledger, skews=skews))
-        ledger.commit()
-        self.console.progress("writing the tables")
+        sheet, has_tables = self.whole.compare(ledger, done, pages)
         tables = f"tables: {self.out / 'captures.csv'} and others beside it, as CSV and Parquet"
-        try:
-            export(ledger, self.out)
-        except BuslensError as exc:
-            # One that is open in a spreadsheet must not keep back who is to be called in.
-            self._problem(f"{exc}; the tables are not those of this run, which writes them when it is started again")
-            tables = "tables: not written"
-        self.console.progress("writing the fleet sheet")
-        sheet = write_index(
-            ledger, self.out, pages=pages, again=checking(self.groups.values()), notes=self._notes(done, known)
-        )
-        files = [f"fleet sheet: {sheet}", tables]
+        files = [f"fleet sheet: {sheet}", tables if has_tables else "tables: not written"]
         if self.options.pages:
             files.append(f"pages: {len(pages):,} in {self.out / 'pages'}")
         if self.options.junit is not None:
             from buslens.fleet.junit import write_fleet_junit
 
-            rules = {name: [rule.name for rule in one.rules] for name, one in expected.items()}
+            rules = {name: [rule.name for rule in one.rules] for name, one in self.whole.expected().items()}
             with atomic_replace(self.options.junit) as temporary, temporary.open("wb") as file:
                 write_fleet_junit(file, ledger, rules)
             files.append(f"report for build servers: {self.options.junit}")
@@ -294,37 +231,13 @@ class _Fleet:
 
     def _status(self, view: FleetView) -> Status:
         summary = view.summary
-        is_incomplete = bool(summary.troubles or self.problems)
+        is_incomplete = bool(summary.troubles or self.whole.problems)
         marks = (
             (Status.UNUSABLE, is_incomplete),
             (Status.VIOLATED, summary.faulty),
             (Status.UNDECIDED, summary.undecided),
         )
         return gravest(status for status, count in marks if count)
-
-    def _notes(self, done: RunSummary, known: FleetSummary) -> list[str]:
-        from buslens.fleet.text import not_found_sentence, run_sentence
-
-        notes = [f"Of the last run: {run_sentence(done)}"]
-        # What is listed twice or left out makes this less, never more.
-        not_found = known.captures + known.copies + known.outdated - done.listed - self.jobs.left_out
-        if not_found > 0:
-            notes.append(not_found_sentence(not_found))
-            self.console.note(notes[-1])
-        if self.naming.unnamed:
-            notes.append(
-                f"Of {self.naming.unnamed:,} captures neither path nor list says the vehicle; they stand under vehicles"
-                " that are called 'unnamed (...)' after where they lie."
-            )
-        if self.jobs.left_out:
-            notes.append(f"{self.jobs.left_out:,} captures were left out, because there is nothing to judge them by.")
-        if self.listing.problems:
-            notes.append(f"{self.listing.problems:,} folders or files could not be looked into.")
-        return notes
-
-    def _problem(self, sentence: str) -> None:
-        self.problems += 1
-        self.console.note(sentence)
 
     def _unnamed(self, capture: FoundCapture) -> None:
         what = f"--name '{self.options.name}'" if self.options.name is not None else f"the list {self.options.vehicles}"

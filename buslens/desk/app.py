@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-import html
 import json
-import re
 from collections import defaultdict
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -28,10 +26,11 @@ from starlette.routing import Route
 from buslens.desk import work
 from buslens.desk.car_pages import CarPages
 from buslens.desk.checking import Checking
+from buslens.desk.fleet_pages import FleetPages
 from buslens.desk.folder import SIDES, lines_of, steps_taken
 from buslens.desk.forms import read_form
 from buslens.desk.guard import Guard
-from buslens.desk.pages import DeskPages
+from buslens.desk.pages import DeskPages, own_page
 from buslens.desk.recording_pages import RecordingPages
 from buslens.desk.steps import progress
 from buslens.desk.upload import MOST_BYTES, RefusedError, receive_capture
@@ -63,7 +62,6 @@ _PATIENCE_S: Final = 5.0
 _LOOK_S: Final = 0.3
 """Seconds between two looks at the files of a job that is open."""
 _QUIET_S: Final = 15.0
-_POLICY: Final = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
 
 
 class Desk:
@@ -99,6 +97,7 @@ class Desk:
         self._cars = CarPages(folder, self._workers, self._pages, most_bytes)
         #: Set once the desk is to end, so that what is sent without end ends, too.
         self.is_ending = asyncio.Event()
+        self._fleets = FleetPages(folder, self._pages, self.is_ending)
         self._recording = RecordingPages(folder, self._workers, self._pages, self.is_ending)
 
     def app(self) -> ASGIApp:
@@ -125,6 +124,7 @@ class Desk:
             Route(f"{job}/events", self._events),
             *self._cars.routes(),
             *self._recording.routes(),
+            *self._fleets.routes(),
             Route("/address", self._address, methods=["POST"]),
             Route("/end", self._end_desk, methods=["POST"]),
         ]
@@ -143,6 +143,7 @@ class Desk:
         self._pages.prepare()
         yield
         await self._recording.recordings.close()
+        await self._fleets.runs.close()
         self._workers.close()
 
     # --- the desk -------------------------------------------------------------------------------------------
@@ -339,12 +340,12 @@ class Desk:
         if capture is None or job.expectations() is None:
             return self._page("missing.html", status=404)
         text = await self._checking.ask(job, work.capture_page, capture.side, capture.name)
-        return _own_page(text)
+        return own_page(text)
 
     async def _record(self, request: Request) -> Response:
         job = self._demanded(request)
         page = await self._checking.ask(job, work.record_page)
-        return _own_page(page.decode("utf-8"))
+        return own_page(page.decode("utf-8"))
 
     async def _save_record(self, request: Request) -> Response:
         job = self._demanded(request)
@@ -456,10 +457,3 @@ def seen(details: JobDetails, names: Sequence[str]) -> str:
 def _suggestions(standing: Standing) -> list[str]:
     """Return the repair of the leading cause, to be taken over as what was done."""
     return [it.repair for it in standing.view.causes[:1] if standing.view.step in {"repair", "examine"} and it.repair]
-
-
-def _own_page(text: str) -> Response:
-    """Return a page that carries a policy of its own, by hashes, and is shown within the desk's pages only."""
-    found = _POLICY.search(text)
-    policy = html.unescape(found[1]) if found else "default-src 'none'"
-    return HTMLResponse(text, headers={"content-security-policy": f"{policy}; frame-ancestors 'self'"})

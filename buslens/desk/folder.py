@@ -125,7 +125,7 @@ class JobFolder:
         """Return the captures, those of the fault first, each side in the order of its names."""
         found = []
         for side in sides or SIDES:
-            for entry in _entries(self.path / side):
+            for entry in entries(self.path / side):
                 if entry.is_file(follow_symlinks=False) and not entry.name.startswith("."):
                     status = entry.stat(follow_symlinks=False)
                     found.append(
@@ -190,7 +190,7 @@ class JobFolder:
         if expectations is None:
             return ""
         parts = [str(expectations)]
-        for entry in _entries(expectations.parent):
+        for entry in entries(expectations.parent):
             if entry.name.endswith(_CAR_FILES):
                 status = entry.stat()
                 parts.append(f"{entry.name}:{status.st_size}:{status.st_mtime_ns}")
@@ -214,7 +214,7 @@ class Car:
 
     def files(self) -> list[Path]:
         """Return its files."""
-        return [Path(it.path) for it in _entries(self.folder) if it.is_file() and it.name.endswith(_CAR_FILES)]
+        return [Path(it.path) for it in entries(self.folder) if it.is_file() and it.name.endswith(_CAR_FILES)]
 
 
 class CarFolder:
@@ -242,8 +242,8 @@ class CarFolder:
 
     def files(self) -> list[Path]:
         """Return definitions, expectations and causes, then the healthy captures."""
-        found = [it for it in _entries(self.path) if it.name.lower().endswith(_CAR_FILES)]
-        found += [it for it in _entries(self.path / GOOD) if not it.name.startswith(".")]
+        found = [it for it in entries(self.path) if it.name.lower().endswith(_CAR_FILES)]
+        found += [it for it in entries(self.path / GOOD) if not it.name.startswith(".")]
         return [Path(it.path) for it in found if it.is_file(follow_symlinks=False)]
 
     def place(self, sent_as: str) -> Path:
@@ -256,7 +256,7 @@ class CarFolder:
         if name.endswith(".dbc"):
             return self.path / name
         (self.path / GOOD).mkdir(exist_ok=True)
-        taken = {it.name.lower() for it in _entries(self.path / GOOD)}
+        taken = {it.name.lower() for it in entries(self.path / GOOD)}
         return self.path / GOOD / file_name(sent_as, taken, "capture")
 
     def recording_place(self) -> RecordingPlace:
@@ -299,7 +299,7 @@ class DeskFolder:
     def jobs(self) -> list[JobFolder]:
         """Return all jobs, the one that was worked on last first."""
         found = []
-        for entry in _entries(self.path):
+        for entry in entries(self.path):
             if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
                 job = JobFolder(Path(entry.path))
                 if job.job_file.is_file():
@@ -308,7 +308,7 @@ class DeskFolder:
 
     def job(self, name: str) -> JobFolder | None:
         """Return the job of that name, if there is one."""
-        for entry in _entries(self.path):
+        for entry in entries(self.path):
             if entry.name == name and entry.is_dir(follow_symlinks=False) and not name.startswith("."):
                 job = JobFolder(Path(entry.path))
                 return job if job.job_file.is_file() else None
@@ -327,7 +327,7 @@ class DeskFolder:
             made.side_folder(side)
         if car is not None:
             made.choose(car)
-        taken = {entry.name.lower() for entry in _entries(self.path)} | {_CARS, FOLDER_NAME}
+        taken = {entry.name.lower() for entry in entries(self.path)} | {_CARS, FOLDER_NAME}
         while name.lower() in taken or not _renamed(made.path, self.path / name):
             taken.add(name.lower())
             number += 1
@@ -338,7 +338,7 @@ class DeskFolder:
         """Return the cars that can be chosen: the user's own, then the demonstration's."""
         found = [
             Car(title=entry.name, folder=Path(entry.path))
-            for entry in _entries(self.path / _CARS)
+            for entry in entries(self.path / _CARS)
             if entry.is_dir(follow_symlinks=False) and (Path(entry.path) / EXPECTATIONS_NAME).is_file()
         ]
         if (self.path / FOLDER_NAME / EXPECTATIONS_NAME).is_file():
@@ -351,7 +351,7 @@ class DeskFolder:
         """Return the user's own cars, complete or not."""
         return [
             CarFolder(Path(entry.path))
-            for entry in _entries(self.path / _CARS)
+            for entry in entries(self.path / _CARS)
             if entry.is_dir(follow_symlinks=False) and not entry.name.startswith(".")
         ]
 
@@ -395,7 +395,7 @@ def _recording_place(folder: Path, owner: Path, taken: Container[str]) -> Record
 
 def _recover(folder: Path) -> None:
     """Make captures of the recordings that a kill has cut off."""
-    for entry in list(_entries(folder)):
+    for entry in list(entries(folder)):
         if entry.name.startswith(RECORDING) and entry.is_file(follow_symlinks=False):
             target = folder / entry.name.removeprefix(RECORDING)
             if not entry.stat().st_size:
@@ -406,7 +406,7 @@ def _recover(folder: Path) -> None:
 
 def sweep(folder: Path) -> None:
     """Remove what is not complete from a folder."""
-    for entry in _entries(folder):
+    for entry in entries(folder):
         if entry.name.startswith((UNFINISHED, _TEMPORARY)) and not entry.is_symlink():
             if entry.is_dir():
                 shutil.rmtree(entry.path, ignore_errors=True)
@@ -441,7 +441,7 @@ def _renamed(old: Path, new: Path) -> bool:
     return False
 
 
-def _entries(folder: Path) -> Iterator[os.DirEntry[str]]:
+def entries(folder: Path) -> Iterator[os.DirEntry[str]]:
     """Yield what is in a folder, by name; nothing if there is no such folder, or it is a link."""
     if folder.is_symlink():
         return

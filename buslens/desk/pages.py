@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+import html
+import re
 from importlib.resources import files
 from typing import Any, Final
+
+from starlette.responses import HTMLResponse, Response
 
 _KINDS: Final = {
     "desk.css": "text/css",
     "page.css": "text/css",
     "desk.js": "text/javascript",
     "recording.js": "text/javascript",
+    "fleet.js": "text/javascript",
 }
 """Every file that a page of the desk names."""
+_POLICY: Final = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
+
+
+def own_page(text: str) -> Response:
+    """Return a page that carries a policy of its own, by hashes, and is shown within the desk's pages only."""
+    found = _POLICY.search(text)
+    policy = html.unescape(found[1]) if found else "default-src 'none'"
+    return HTMLResponse(text, headers={"content-security-policy": f"{policy}; frame-ancestors 'self'"})
 
 
 class DeskPages:

@@ -7,12 +7,12 @@ becomes a capture of the job.
 from __future__ import annotations
 
 import os
-import pickle
 import time
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from buslens.desk.running import STOP, tell
 from buslens.errors import BuslensError, UsageError
 from buslens.files import os_error_text
 from buslens.units import NS_PER_S
@@ -31,7 +31,6 @@ _LOOK_S: Final = 0.3
 """Seconds between two pictures."""
 _SHOWN_NS: Final = 20 * NS_PER_S
 _MOST_TOLD: Final = 12
-STOP: Final = "stop"
 MARK: Final = "mark"
 
 
@@ -72,14 +71,6 @@ class RecordingState:
     marks: tuple[str, ...] = ()
     problem: str = ""
     has_ended: bool = False
-
-
-def tell(pipe: Connection, what: object) -> None:
-    """Hand something to the process at the other end, which takes it by `recv`.
-
-    Nothing here has a `send`: what holds a bus shall not even look as if it did.
-    """
-    pipe.send_bytes(pickle.dumps(what))
 
 
 def run(pipe: Connection, task: RecordingTask) -> None:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections import defaultdict
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
@@ -15,24 +14,21 @@ from starlette.routing import Route
 from buslens.desk import recorder
 from buslens.desk.folder import SIDES
 from buslens.desk.forms import read_form
-from buslens.desk.recorder import RecordingTask
-from buslens.desk.recordings import MARK, STOP, Recordings
+from buslens.desk.recorder import MARK, RecordingState, RecordingTask
+from buslens.desk.running import STOP, AllRunning
 from buslens.desk.upload import RefusedError
 from buslens.errors import BuslensError
 from buslens.report.safety_notes import RECORDING_CAUTIONS
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
     from pathlib import Path
 
     from starlette.requests import Request
 
     from buslens.desk.folder import DeskFolder, RecordingPlace
     from buslens.desk.pages import DeskPages
-    from buslens.desk.recordings import Recording
     from buslens.desk.workers import Workers
 
-_QUIET_S: Final = 15.0
 _OPEN_S: Final = 6.0
 """Seconds that a bus is given to open before the page shows that it still does."""
 _MOST_WANTED: Final = 200
@@ -67,7 +63,7 @@ class RecordingPages:
 
     def __init__(self, folder: DeskFolder, workers: Workers, pages: DeskPages, is_ending: asyncio.Event) -> None:
         self._folder, self._workers, self._pages, self._is_ending = folder, workers, pages, is_ending
-        self.recordings = Recordings()
+        self.recordings = AllRunning(recorder.run, RecordingState())
         self._search: asyncio.Task[list[tuple[str, str]]] | None = None
 
     def routes(self) -> list[Route]:
@@ -112,7 +108,7 @@ class RecordingPages:
 
     async def _mark(self, request: Request) -> Response:
         owner, form = self._owner(request), await read_form(request)
-        running = self._running(owner)
+        running = self.recordings.going(owner.name)
         words = " ".join(form.get("words", "").replace("#", "").split())[:_MOST_MARK] or "mark"
         if running is not None:
             running.order(MARK, words)
@@ -135,20 +131,10 @@ class RecordingPages:
         return HTMLResponse(self._pages.render("adapters.html", adapters=await self._searched(), chosen=""))
 
     async def _events(self, request: Request) -> Response:
-        running = self._running(self._owner(request))
+        running = self.recordings.going(self._owner(request).name)
         if running is None:
             raise RefusedError(404, "Nothing is being recorded.")
-        return StreamingResponse(self._told(request, running), media_type="text/event-stream")
-
-    async def _told(self, request: Request, running: Recording) -> AsyncIterator[str]:
-        while not self._is_ending.is_set() and not await request.is_disconnected():
-            shown = running.state
-            yield f"data: {json.dumps(asdict(shown))}\n\n"
-            if shown.has_ended:
-                return
-            if running.state is shown and not await running.changed(_QUIET_S):
-                yield ": still here\n\n"
-        yield "event: end\ndata: {}\n\n"
+        return StreamingResponse(running.events(request, self._is_ending), media_type="text/event-stream")
 
     # --- what they share ------------------------------------------------------------------------------------
 
@@ -157,10 +143,6 @@ class RecordingPages:
         if self._search is None or self._search.done():
             self._search = asyncio.create_task(self._workers.run(recorder.interfaces))
         return await asyncio.shield(self._search)
-
-    def _running(self, owner: _Owner) -> Recording | None:
-        found = self.recordings.of(owner.name)
-        return None if found is None or found.state.has_ended else found
 
     def _owner(self, request: Request) -> _Owner:
         if "car" in request.path_params:
@@ -191,7 +173,7 @@ class RecordingPages:
         )
 
     def _page(self, owner: _Owner, *, problem: str = "", typed: dict[str, str] | None = None) -> Response:
-        running = self._running(owner)
+        running = self.recordings.going(owner.name)
         values: dict[str, Any] = {
             "owner": owner,
             "problem": problem,

@@ -18,7 +18,8 @@ from support.patience import HANG_S
 
 from buslens.checks.check import check
 from buslens.desk.folder import RECORDING, DeskFolder
-from buslens.desk.recorder import MARK, STOP, RecordingState, RecordingTask, record
+from buslens.desk.recorder import MARK, RecordingState, RecordingTask, record
+from buslens.desk.running import STOP
 from buslens.discovery.marks import load_marks
 from buslens.report.record.job import JobDetails
 from buslens.report.safety_notes import RECORDING_CAUTIONS

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.desk.running import tell
+from buslens.desk.running import State, tell
 from buslens.errors import BuslensError
 from buslens.files import os_error_text
 
@@ -34,7 +34,7 @@ class FleetTask:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FleetState:
+class FleetState(State):
     """How far a run is."""
 
     line: str = "Getting ready; the first time on this machine takes up to a minute"
@@ -42,8 +42,6 @@ class FleetState:
     #: None until all have been found.
     total: int | None = None
     notes: tuple[str, ...] = ()
-    problem: str = ""
-    has_ended: bool = False
 
 
 def run(pipe: Connection, task: FleetTask) -> None:

@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from buslens.desk.running import STOP, tell
+from buslens.desk.running import STOP, State, tell
 from buslens.errors import BuslensError, UsageError
 from buslens.files import os_error_text
 from buslens.units import NS_PER_S
@@ -53,7 +53,7 @@ class RecordingTask:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RecordingState:
+class RecordingState(State):
     """What a recording shows."""
 
     #: Of the interface; empty until it is open.
@@ -69,8 +69,6 @@ class RecordingState:
     told: tuple[str, ...] = ()
     #: Seconds from the first frame, and words.
     marks: tuple[str, ...] = ()
-    problem: str = ""
-    has_ended: bool = False
 
 
 def run(pipe: Connection, task: RecordingTask) -> None:

@@ -8,8 +8,8 @@ import multiprocessing
 import pickle
 import threading
 from contextlib import suppress
-from dataclasses import asdict, replace
-from typing import TYPE_CHECKING, Any, Final, Generic, Protocol, TypeVar
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
@@ -22,18 +22,14 @@ _QUIET_S: Final = 15.0
 STOP: Final = "stop"
 
 
-class State(Protocol):
-    """What such work tells: a dataclass with at least these."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """What such work tells, and each kind adds to."""
 
-    __dataclass_fields__: Any
-
-    @property
-    def has_ended(self) -> bool:
-        """Whether nothing more will come."""
-
-    @property
-    def problem(self) -> str:
-        """Why it ended before its time; empty if it did not."""
+    #: Why it ended before its time; empty if it did not.
+    problem: str = ""
+    #: Whether nothing more will come.
+    has_ended: bool = False
 
 
 _S = TypeVar("_S", bound=State)

@@ -143,13 +143,15 @@ HAS_LENGTH: Final = 8
 
 NUMBER: Final = 1
 HEX_NUMBER: Final = 2
-#: Hours, minutes, seconds, and perhaps a fraction.
-CLOCK_TIME: Final = 3
+#: Hours, minutes and seconds of two digits each without a mark between them, and a fraction.
+CLOCK_DIGITS: Final = 3
+#: Hours, minutes, seconds, and perhaps a fraction; or minutes, seconds and a fraction.
+CLOCK_TIME: Final = 4
 #: The same; what stands behind the seconds is a number of milliseconds, without leading zeros.
-CLOCK_MS: Final = 4
-DATE: Final = 5
-DATE_TIME: Final = 6
-DATE_MS: Final = 7
+CLOCK_MS: Final = 5
+DATE: Final = 6
+DATE_TIME: Final = 7
+DATE_MS: Final = 8
 
 # --- meanings of lengths from 9 on -------------------------------------------------------------------------
 
@@ -299,11 +301,18 @@ def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, halves: int) ->
     hours, p = small_number(text, p, code, 999)
     if hours < 0 or text[p] != 58:
         return 0, -1
-    minutes, p = small_number(text, p + 1, code, 59)
-    if minutes < 0 or text[p] != 58:
+    minutes, p = small_number(text, p + 1, code, 60)
+    if minutes < 0:
         return 0, -1
-    seconds, p = small_number(text, p + 1, code, 60)
-    if seconds < 0:
+    if text[p] == 46 or text[p] == 44:  # minutes and seconds alone
+        seconds = minutes
+        minutes = hours
+        hours = 0
+    elif text[p] == 58 and minutes < 60:
+        seconds, p = small_number(text, p + 1, code, 60)
+        if seconds < 0:
+            return 0, -1
+    else:
         return 0, -1
     fraction = 0
     if (text[p] == 46 or text[p] == 44 or text[p] == 58) and code[text[p + 1]] < 10:
@@ -399,6 +408,18 @@ def stamp_at(text: Numbers, p: int, code: Numbers, s: Slots, form: int, unit: in
         if value == AXIS_LIMIT:
             return 0, -STAMP_RANGE
         return value, p
+    if form == CLOCK_DIGITS:
+        value, places, p = decimal(text, p, code, s[COMMA])
+        if p < 0 or places < 0 or places > 9 or value < 0:
+            return 0, -BAD_STAMP
+        divisor = 1
+        for _ in range(places):
+            divisor *= 10
+        whole = value // divisor
+        if whole >= 1_000_000:
+            return 0, -BAD_STAMP
+        clock = (whole // 10_000 * 60 + whole // 100 % 100) * 60 + whole % 100
+        return in_ns(clock * divisor + value % divisor, places, 1_000_000_000), p
     days = 0
     if form >= DATE:
         days, p = date(text, p, code, s[DATE_ORDER])
@@ -746,7 +767,12 @@ def scan(
                                     at += 1
                                     value = 0
                                     shift = 0
-                    elif (c == sep and not is_quoted) or d & LINE_FEED != 0 or c == 34 or (sep == 0 and is_soft(c, s)):
+                    elif (
+                        (c == sep and not is_quoted)
+                        or d & LINE_FEED != 0
+                        or c == 34
+                        or (sep == 0 and not is_quoted and is_soft(c, s))
+                    ):
                         break
                     elif c in (32, 9, 13, 39, 58, 45, 46, 95, 44, 59, 91, 93, 40, 41, 123, 125, 35, 124):
                         p += 1

@@ -45,13 +45,15 @@ if TYPE_CHECKING:
 _ROW: Final = re.compile(
     rb"""
     [ \t]* (?: \( [ \t]* (?P<stamp> [\d.,: -]+ ) \) [ \t]+ )?      # (1436509052.249713)
-    (?!\[) \S{1,31} [ \t]+                                  # can0
+    (?!\[) (?P<channel> \S{1,31} ) [ \t]+                   # can0
     (?: [RT]X [ \t]+ [-B] [ \t]+ [-E] [ \t]+ )?             # RX - -
     (?P<id> [0-9A-Fa-f]{1,8} ) [ \t]+                       # 202
     (?: \[ \d{1,2} \] | \{ [0-9A-Fa-f] \} )                 # [8]
     """,
     re.VERBOSE,
 )
+_MOST_CHANNELS: Final = 16
+"""Names of channels among the first lines; with more the word is none."""
 _SECONDS: Final = re.compile(rb"(\d{1,10})(?:[.,](\d{1,9}))?")
 _EPOCH_STAMPS_NS: Final = 100_000_000 * NS_PER_S
 """Stamps from here on count from 1970; smaller ones (less than three years) from a start of the recorder's."""
@@ -153,6 +155,8 @@ REASONS: Final[Mapping[int, str]] = MappingProxyType(
 def sniff(head: bytes) -> FormatMatch | None:
     """Recognise what candump shows by the first lines that are frames, and tell what their stamps are."""
     rows = [match for line in head.splitlines() if (match := _ROW.match(line)) is not None]
+    if len({row["channel"] for row in rows}) > max(_MOST_CHANNELS, len(rows) // 4):
+        return None  # the first word of each line is another one: a time, say
     stamps = _stamps_of(rows)
     if stamps is None:
         return None

@@ -6,7 +6,7 @@ import re
 import stat
 import sys
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -16,7 +16,7 @@ from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
 from buslens.capture.stream import BOM, GZIP_MAGIC, HEAD_BYTES, ChainedStream, FileStream, PrefetchStream, read_head
 from buslens.capture.table_settings import NOTHING_TOLD, settings_of
-from buslens.capture.table_text import NormalisedStream, TextForm, text_form_of
+from buslens.capture.table_text import NormalisedStream, TextForm, joined_form, text_form_of
 from buslens.errors import CaptureError, SourceLocation, UsageError
 
 if TYPE_CHECKING:
@@ -261,7 +261,9 @@ def is_capture(path: str | Path) -> bool:
     form = text_form_of(head)
     if not form.encoding and b"\0" in head[:512].strip(b"\0"):
         return False  # no text
-    if not form.encoding and any(entry.sniff(head) is not None for entry in FORMATS.values()):
+    if not form.encoding and any(
+        entry.sniff(form.applied(head) if form.has_colours else head) is not None for entry in FORMATS.values()
+    ):
         return True
     try:
         is_table = recognise(form.applied(head), is_whole=len(head) < _LOOKED_BYTES) is not None
@@ -300,7 +302,9 @@ def _recognise(
         raise CaptureError("the file is empty", source)
     form = text_form_of(head)
     if not table.names_columns and not form.encoding:
-        found, part = _by_lines(head)
+        found, part = _by_lines(form.applied(head) if form.has_colours else head)
+        if found is not None and form.has_colours:
+            found = replace(found, form=form)
         if found is not None and part >= _MOST:
             return found
         if found is not None:
@@ -370,10 +374,23 @@ def _table(
         while rest is not None and (piece := read_head(rest, SAMPLE_BYTES)):
             yield form.applied(piece)
 
+    found, problem = None, None
     try:
         found = recognise(form.applied(head), settings, is_whole=is_whole, rest=pieces)
     except UnclearLayoutError as unclear:
-        raise CaptureError(unclear.problem, source) from unclear
+        problem = unclear
+    if found is None and (joined := joined_form(form, head)) is not None:
+        with suppress(UnclearLayoutError):
+            found = recognise(joined.applied(head), settings, is_whole=is_whole)
+            form = joined
+    if found is None and problem is not None:
+        raise CaptureError(problem.problem, source) from problem
+    if found is None and form.first_name:
+        raise CaptureError(
+            "it is text of names and values (JSON), but not with one object for each frame, that has its time, "
+            "identifier and data: write it so, in Python with pandas and to_json(..., orient='records')",
+            source,
+        )
     if found is None:
         return None
     return _Recognised(format=TABLE, match=found.match, table=found, form=form)

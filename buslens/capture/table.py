@@ -18,15 +18,14 @@ from buslens.capture import _table_kernel as kernel
 from buslens.capture.fit import part_read
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
-from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, heads_frames, named
+from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, heads_frames
 from buslens.capture.table_refusals import (
     refuse_odd_cells,
     refuse_unreadable_text,
-    require_plain_text,
     require_time_before_bytes,
     require_whole_frames,
 )
-from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, rows_of, whole
+from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, named, rows_of, whole
 from buslens.capture.table_settings import COLUMN_KEYS, NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import repetition_note, stamps_of, unit_name
 
@@ -102,7 +101,6 @@ def recognise(
     if not is_whole or not lines[-1]:
         lines.pop()
     lines = [line.rstrip("\r") for line in lines[: MOST_ROWS + 200]]
-    require_plain_text(lines)
     best: TableReading | None = None
     problem: UnclearLayoutError | None = None
     for cut in CUTS if told.separator is None else _told_cuts(told.separator):
@@ -353,7 +351,10 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
 
 def stamp_slots(cut: CellSplit, stamps: TimeColumn | None) -> dict[int, int]:
     """Return the slots that say how rows are cut into cells, and how their stamps are written."""
-    slots = {kernel.SEPARATOR: ord(cut.separator) if cut.separator else 0, kernel.COMMA: int(cut.separator != ",")}
+    slots = {
+        kernel.SEPARATOR: ord(cut.separator) if cut.separator else 0,
+        kernel.COMMA: int("," not in {cut.separator, *cut.soft}),
+    }
     for c in cut.soft:
         word = kernel.SOFT + (ord(c) >> 6)
         slots[word] = _signed(slots.get(word, 0) | 1 << (ord(c) & 63))

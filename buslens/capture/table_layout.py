@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_rows import CellSplit, Column, payload_size, whole
+from buslens.capture.table_rows import CellSplit, Column, named, payload_size, whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,25 +29,6 @@ if TYPE_CHECKING:
 _LENGTHS: Final = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
 _FD_SIZES: Final = {9: 12, 10: 16, 11: 20, 12: 24, 13: 32, 14: 48, 15: 64}
 
-_NAMES: Final = {
-    "id": re.compile(
-        r"\b(can|msg|message|frame|arbitration)?[ _.-]*(id|ident|identifier|identifi\w*)\b|\bcanid\b|cob-?id"
-    ),
-    "length": re.compile(r"\b(dlc|len|length|size|bytes|nbytes|data[ _]?len(gth)?|data[ _]?size|l)\b"),
-    "payload": re.compile(r"^(bytes|message|msg|content|value)\b|^(d|b)[ ]?\d+$|^byte[ ]?\d*$|data|payload"),
-    "time": re.compile(r"time|stamp|^t\b|zeit|clock|offset|uhrzeit|datum|\bdate\b|\babs"),
-    "delta": re.compile(r"delta|diff|\brel|cycle|period|gap|since prev|interval"),
-    "bus": re.compile(r"\b(bus|chan|channel|chn|ch|kanal|port|interface|iface|network|net|can[ _]?bus|can)\b|channel"),
-    "direction": re.compile(r"\b(dir|direction|rx[ /_]?tx|tx[ /_]?rx|rxtx|richtung)\b|direction"),
-    "received": re.compile(r"\b(is[ _]?rx|rx|received)\b"),
-    "extended": re.compile(r"\b(is[ _]?)?(ext|extended|xtd|ide|eff|29.?bit)\b|extended"),
-    "remote": re.compile(r"\b(is[ _]?)?(rtr|remote)\b|remote"),
-    "error": re.compile(r"\b(is[ _]?)?(err|error)\b|error"),
-    "fd": re.compile(r"\b(is[ _]?)?(fd|fdf|edl|canfd)\b|\bis_fd\b"),
-    "kind": re.compile(r"\b(type|kind|frame[ _]?type|format|typ)\b"),
-    "number": re.compile(r"^(no|nr|num|number|index|idx|#|count|counter|seq|line|row|unnamed.*)\b\.?"),
-}
-"""What a header may call a column. A hint, never more."""
 _DIRECTIONS: Final = re.compile(r"(?i)(rx|tx|r|t|in|out|recv|receive[d]?|sent|send|transmit(ted)?|txrq)")
 _FLAGS: Final = re.compile(
     r"(?i)(true|false|yes|no|0|1|std|ext|standard|extended|11|29|11-?bit|29-?bit|s|x|e|b|-|y|n|rtr|fd)"
@@ -56,6 +38,7 @@ _KINDS: Final = re.compile(
     r"(?i)(d|r|e|s|x|dt|rr|rtr|er|err|error|fd|fb|fe|data|remote|std|ext|standard|extended|can|canfd|can fd|"
     r"(data|remote|error|standard|extended|classic\w*)[ _-]?(frame)?|errorframe|-)"
 )
+_BINARY: Final = re.compile(r"[01]{8}([ _:.,-]*[01]{8})*")
 _LABEL: Final = re.compile(
     r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can"
 )
@@ -94,11 +77,6 @@ class TableLayout:
     low_first: bool | None = None
     #: How sure the columns are, to choose between two ways of cutting.
     score: float = 0.0
-
-
-def named(column: Column, what: str) -> bool:
-    """Return whether the header calls a column so."""
-    return bool(column.name) and _NAMES[what].search(column.name.replace("_", " ").strip()) is not None
 
 
 def heads_frames(rows: Rows) -> bool:
@@ -204,6 +182,11 @@ def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int
         begin = stop
     for column in columns:
         k = column.index
+        if k not in taken and column.all_match(_BINARY) and max(map(len, column.filled)) >= 16:
+            raise UnclearLayoutError(
+                f"column {k + 1} holds bytes in binary digits ('{column.filled[0][:40]}'): write them in hexadecimal "
+                "digits"
+            )
         is_payload = column.is_payload or (named(column, "payload") and column.is_mostly_payload)
         if k in taken or not is_payload or not column.filled:
             continue
@@ -246,7 +229,7 @@ def _bytes_from(row: Sequence[str], start: int, stop: int) -> int:
     return n
 
 
-def _agreement(  # noqa: PLR0912
+def _agreement(  # noqa: PLR0912, PLR0915
     rows: Rows, start: int, stop: int, sizes: list[int], length: int | None, role: int
 ) -> tuple[float, int, int]:
     """Return how well a payload and a length agree (0: not), the base of the length, and what lengths from 9 mean."""
@@ -275,6 +258,7 @@ def _agreement(  # noqa: PLR0912
             continue
         for meaning in (kernel.AS_CLASSICAL, kernel.AS_BYTES, kernel.AS_FD_CODES):
             exact = over = stated = 0
+            behind: Counter[int] = Counter()
             for size, value in zip(sizes, values, strict=True):
                 if value is None:
                     continue
@@ -282,6 +266,9 @@ def _agreement(  # noqa: PLR0912
                 stated += expected >= 0
                 exact += size == expected
                 over += size > expected >= 0
+                behind[size - expected] += 1
+            if length == start - 1 and role == kernel.BYTE and behind[1] >= 0.99 * stated > 0:
+                exact, over = behind[1], 0  # one cell more than bytes in each row, such as a checksum
             if stated < 0.9 * n_rows:
                 continue
             is_named = named(column, "length")
@@ -326,6 +313,8 @@ def _byte_base(rows: Rows, layout: TableLayout) -> int:
     """Return the number base of the bytes; 0 if they say nothing about it."""
     if layout.payload_role == kernel.WORD:
         return 16
+    if re.search(r"\b(dec|decimal)\b", rows.columns[layout.payload[0]].name):
+        return 10
     length = layout.column.get(kernel.LENGTH)
     says_hex = says_decimal = False
     for row in rows.rows:
@@ -503,7 +492,7 @@ def _label_role(column: Column, is_large: Sequence[bool]) -> int | None:  # noqa
         return kernel.BUS
     if (
         column.all_match(_KINDS)
-        and (column.name or len(column.counts) > 1 or set(column.counts) != {"x"})
+        and (column.name or len(column.counts) > 1)
         and not column.all_match(re.compile(r"[-0-9]+"))
         and len(column.counts) <= 8
     ):

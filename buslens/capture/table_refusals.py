@@ -12,8 +12,8 @@ from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_layout import UnclearLayoutError, named
-from buslens.capture.table_rows import Rows, payload_size
+from buslens.capture.table_layout import UnclearLayoutError
+from buslens.capture.table_rows import Rows, named, payload_size
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -23,9 +23,7 @@ if TYPE_CHECKING:
     from buslens.capture.table_time import TimeColumn
 
 _BYTES_AS_TEXT: Final = re.compile(r"b(['\"]).*(\\x[0-9a-f]{2}|\\0).*\1")
-_COLOUR: Final = "\x1b["
 _RUN_TOGETHER: Final = re.compile(r"[tTrR]?[0-9A-Fa-f]{12,}")
-_JSON: Final = re.compile(r'\s*(\[\s*)?\{\s*("|$)|\s*\[\s*$')
 _SPOILED: Final = re.compile(r"[+-]?\d+([.,]\d+)?[eE][+-]?\d+|#+|\d{1,3}([.,' ]\d{3})+")
 """What a spreadsheet makes of what it takes for a number."""
 _LOOKS_LIKE_TIME: Final = re.compile(r"[-+]?\d[\d.,:;/+\-T_ ']{2,}(Z|[A-Za-z]{1,3})?")
@@ -33,22 +31,6 @@ _IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _MOST_ROWS: Final = 2000
 _ORDER_ALONE: Final = 'or write a file with [table] and time = "none" to use the order of the rows alone'
-
-
-def require_plain_text(lines: Sequence[str]) -> None:
-    """Require rows without the codes of a terminal, whose digits are none of a frame.
-
-    Raises
-    ------
-    UnclearLayoutError
-        If most have such codes.
-    """
-    rows = [line for line in lines[:200] if line.strip()]
-    if 2 * sum(_COLOUR in row for row in rows) > len(rows):
-        raise UnclearLayoutError(
-            "the rows hold codes for the colours of a terminal: record without colours, or take the codes out, with "
-            r"sed 's/\x1b\[[0-9;]*m//g'"
-        )
 
 
 def refuse_unreadable_text(lines: Sequence[str]) -> None:
@@ -69,11 +51,6 @@ def refuse_unreadable_text(lines: Sequence[str]) -> None:
         raise UnclearLayoutError(
             "time, identifier and data of a row run together, so nothing tells where one ends: write the rows again "
             "with a comma between the cells"
-        )
-    if rows and _JSON.match(rows[0]) and (len(rows) < 3 or _JSON.match(rows[0])[0].count('"') == 0):  # type: ignore[index]
-        raise UnclearLayoutError(
-            "the frames are written as JSON over the whole file: write one row for each frame, in Python with "
-            "pandas.read_json(...).to_csv(...)"
         )
 
 
@@ -144,6 +121,7 @@ def require_whole_frames(rows: Rows, layout: TableLayout, stamps: TimeColumn) ->
         cut=rows.cut, n_before=rows.n_before, header=rows.header, preamble=rows.preamble, rows=rows.rows[:_MOST_ROWS]
     )
     _require_all_cells(few, layout)
+    _require_order(few, layout)
     _require_whole_identifier(few, layout)
     _require_all_parts(few, layout, stamps)
     _require_single(few, layout, stamps)
@@ -161,6 +139,26 @@ def _require_all_cells(rows: Rows, layout: TableLayout) -> None:
     if len(binary) >= 4:
         raise UnclearLayoutError(
             f"the cells from column {first + 1} on hold bytes in binary digits: write them in hexadecimal digits"
+        )
+
+
+def _require_order(rows: Rows, layout: TableLayout) -> None:
+    """Refuse bytes that the header counts downwards, and numbers of so many bits that zeros in front are left away."""
+    first = layout.payload[0]
+    names = [re.search(r"(\d+)$", rows.columns[k].name) for k in layout.payload[:8] if k < len(rows.columns)]
+    numbers = [int(name[1]) for name in names if name]
+    if len(numbers) >= 4 and all(b == a - 1 for a, b in itertools.pairwise(numbers)):
+        raise UnclearLayoutError(
+            f"the header counts the bytes from column {first + 1} on downwards: write the first byte of a frame first"
+        )
+    cells = rows.columns[first].filled
+    odd = [
+        cell for cell in cells if len(re.sub(r"^0[xX]", "", cell)) % 2 and re.fullmatch(r"0[xX][0-9A-Fa-f]{3,}", cell)
+    ]
+    if layout.payload_role == kernel.PAYLOAD and len(odd) > 0.01 * len(cells):
+        raise UnclearLayoutError(
+            f"column {first + 1} holds the data as one number ('{odd[0]}'), without the zeros in front of it: "
+            "write two digits for each byte"
         )
 
 

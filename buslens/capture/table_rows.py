@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -21,8 +22,10 @@ _HEX: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?")
 _NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
 _WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)) ?(ns|us|\u00c2?\u00b5s|ms|s)")
 _CLOCK: Final = re.compile(
-    r"\d{1,3}:\d{1,2}:\d{1,2}([.,:]\d{1,12})?(?P<half> ?[AaPp][Mm])?(?P<zone>Z|[+-]\d\d:?(\d\d)?)?"
+    r"\d{1,3}:\d{1,2}(:\d{1,2}([.,:]\d{1,12})?|[.,]\d{1,12})(?P<half> ?[AaPp][Mm])?(?P<zone>Z|[+-]\d\d:?(\d\d)?)?"
 )
+CLOCK_IN: Final = re.compile(r"\d{1,3}:\d{1,2}(?::\d{1,2}|(?=[.,])).*")
+"""A time of day in a cell that may hold a date, too."""
 _DATE: Final = re.compile(r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})")
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _PARTS: Final = r"[ :\-._,;|']"
@@ -30,6 +33,38 @@ _DIGITS: Final = r"(?:0[xX])?(?:[0-9A-Fa-f]{2})+|(?:[0-9A-Fa-f]{4}[ _-])+[0-9A-F
 _BYTES: Final = rf"(?:(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?{_PARTS}+)*(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?"
 _PAYLOAD: Final = re.compile(rf"[\[({{]?\s*{_PARTS}*(?:{_DIGITS}|{_BYTES})\s*{_PARTS}*[\])}}]?{_PARTS}*")
 _PAYLOAD_PART: Final = re.compile(r"(?:0[xX])?([0-9A-Fa-f]+)")
+
+_NAMES: Final = {
+    "id": re.compile(
+        r"\b(can|msg|message|frame|arbitration)?[ _.-]*(id|ident|identifi\w*)\b|\bcanid\b|cob-?id|kennung|identyfikator"
+    ),
+    "length": re.compile(
+        r"\b(dlc|len|length|size|n?bytes|data[ _]?len(gth)?|data[ _]?size|l|l\W{0,2}nge|laenge|taille|longueur|"
+        r"longitud|lunghezza|dane len)\b|^d.{0,3}ugo\S{1,4}$"
+    ),
+    "payload": re.compile(
+        r"^(bytes|message|msg|content|value|d)\b|^(d|b|octets?|bajt)[ ]?\d+$|^byte[ ]?\d*$|dat(a|en|os|i\b)|payload|"
+        r"nutzdaten|donn.{1,2}es|^octets$|^dane\b"
+    ),
+    "time": re.compile(
+        r"time|stamp|^ts?\b|zeit|clock|offset|datum|\bdate\b|\babs|horodatage|temps|heure|czas|tiempo|^tempo\b"
+    ),
+    "delta": re.compile(r"delta|diff|\brel|cycle|period|gap|since prev|interval"),
+    "bus": re.compile(
+        r"\b(bus|chan|channel|chn|ch|kanal|canal|port|interface|iface|network|net|can[ _]?bus|can)\b|channel"
+    ),
+    "direction": re.compile(r"\b(dir|direction|rx[ /_]?tx|tx[ /_]?rx|rxtx|richtung|sens|kierunek)\b|direction"),
+    "received": re.compile(r"\b(is[ _]?rx|rx|received)\b"),
+    "extended": re.compile(r"\b(is[ _]?)?(ext|extended|xtd|ide|eff|29.?bit)\b|extended"),
+    "remote": re.compile(r"\b(is[ _]?)?(rtr|remote)\b|remote"),
+    "error": re.compile(r"\b(is[ _]?)?(err|error)\b|error"),
+    "fd": re.compile(r"\b(is[ _]?)?(fd|fdf|edl|canfd)\b|\bis_fd\b"),
+    "kind": re.compile(r"\b(type|kind|frame[ _]?type|format|typ)\b"),
+    "number": re.compile(r"^(no|nr|num|number|index|idx|#|count|counter|seq|line|row|unnamed.*|lp)\b\.?"),
+}
+"""What a header may call a column. A hint, never more."""
+_LABELS: Final = ("id", "length", "payload", "time", "delta", "bus", "direction", "extended", "remote", "error", "fd")
+"""Of those, what a word before each cell may be."""
 
 PUNCTUATION: Final = "[](){}<>|,;="
 """What parts cells as blanks do, in rows of words and brackets."""
@@ -62,6 +97,8 @@ CUTS: Final = (
     CellSplit("", " \t\r" + PUNCTUATION.replace(",", "")),
     CellSplit("", " \t\r" + PUNCTUATION),
     CellSplit("", " \t\r" + PUNCTUATION + ":"),
+    CellSplit("", " \t\r" + PUNCTUATION + "#/*@&"),
+    CellSplit("", " \t\r" + PUNCTUATION + "#/*@&:+"),
 )
 """The ways that are tried, the first that says enough is taken."""
 
@@ -169,6 +206,11 @@ class Column:
         return rise, stay, fall
 
 
+def named(column: Column, what: str) -> bool:
+    """Return whether the header calls a column so."""
+    return bool(column.name) and _NAMES[what].search(column.name.replace("_", " ").strip()) is not None
+
+
 def whole(cell: str, base: int) -> int | None:
     """Return a cell as a whole number; None if it is none."""
     text = cell.lower()
@@ -198,12 +240,12 @@ def number(cell: str, base: int = 10) -> float | None:
 
 def clock_ns(cell: str, *, as_ms: bool = False) -> int | None:
     """Return a time of day as ns; None if it is none."""
-    match = re.match(r"(\d+):(\d+):(\d+)(?:[.,:](\d+))?", cell)
+    match = re.match(r"(?:(\d+):)?(\d+):(\d+)(?:[.,:](\d+))?", cell)
     if match is None:
         return None
     fraction = match[4] or ""
     ns = int(fraction) * 1_000_000 if as_ms and fraction else int(fraction[:9].ljust(9, "0"))
-    hours = int(match[1])
+    hours = int(match[1] or 0)
     if half := re.search(r"[AaPp][Mm]", cell):
         hours = hours % 12 + (12 if half[0].lower() == "pm" else 0)
     return ((hours * 60 + int(match[2])) * 60 + int(match[3])) * 1_000_000_000 + ns
@@ -244,7 +286,7 @@ class Rows:
     def columns(self) -> list[Column]:
         """The columns of the table."""
         names = self.header if self.has_names else []
-        return [
+        found = [
             Column(
                 k,
                 names[k].lower() if k < len(names) else "",
@@ -252,6 +294,10 @@ class Rows:
             )
             for k in range(self.width)
         ]
+        if not names:
+            for label, column in pairwise(found):
+                _name_by(label, column)
+        return found
 
     def thinned(self) -> Rows:
         """Return the same with fewer rows: the first, in their order, and some of all others."""
@@ -302,6 +348,16 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
         if len(preamble) - preamble.index(line) > 3:
             break
     return Rows(cut=cut, n_before=begin, header=header, preamble=preamble, rows=body[:MOST_ROWS])
+
+
+def _name_by(label: Column, column: Column) -> None:
+    """Give a column the name that stands before each of its cells, as in ``ID: 2CF``, if it is one that helps."""
+    word, n = label.counts.most_common(1)[0] if label.filled else ("", 0)
+    if n < _NEARLY_ALL * len(label.cells) or not re.fullmatch(r"[A-Za-z_][\w.-]*", word):
+        return
+    column.name = word.lower()
+    if word == "can" or not any(named(column, what) for what in _LABELS):
+        column.name = ""
 
 
 def _shape(cells: Sequence[str]) -> str:

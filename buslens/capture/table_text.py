@@ -1,13 +1,16 @@
 """Text of a table in the form that the kernel reads: one byte for a character, a line feed behind each line.
 
-UTF-16, lines that end in a carriage return alone, and cells that zero bytes part or fill up are brought into that form
-as they are read. A table that is in it already is read from the file as it stands.
+UTF-16, lines that end in a carriage return alone, cells that zero bytes part or fill up, codes for the colours of a
+terminal, objects of names and values (JSON, RFC 8259), frames that go over several lines, and quotes of another kind
+are brought into that form as they are read. A table that is in it already is read from the file as it stands.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -15,6 +18,15 @@ if TYPE_CHECKING:
 
 _MARKS: Final = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 _CHUNK: Final = 1 << 16
+_MOST_HELD: Final = 1 << 22
+"""Bytes that wait for the end of a frame, at most."""
+_COLOURS: Final = re.compile(rb"\x1b\[[0-9;?]*[A-Za-z]")
+_OBJECT: Final = re.compile(rb"\{\s*([\"'])([^\"'\n]{1,40})\1\s*:")
+_LIST: Final = re.compile(rb"([\"'])([^\"'\n:]{1,40})\1\s*:\s*\[([^\[\]{}]*)\]")
+_NAME: Final = re.compile(rb"([\"'])([^\"'\n:]{1,40})\1\s*:\s*(-?\d)?")
+_MORE_BYTES: Final = rb"[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n]*)?\r?(?:\n|$)"
+_MOST_LINES: Final = 12
+"""Lines of one frame, at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,11 +39,28 @@ class TextForm:
     has_returns: bool = False
     #: Zero bytes part cells, or fill lines up.
     has_zeros: bool = False
+    #: There are codes for the colours of a terminal.
+    has_colours: bool = False
+    #: First name in each object that is a frame; empty: no objects.
+    first_name: bytes = b""
+    #: Whether each of them stands on a line of its own.
+    has_lines: bool = False
+    #: Pattern of a line that goes on the frame of the line before; empty: a frame is a line.
+    more: bytes = b""
+    #: Characters that stand for a double quote.
+    quotes: bytes = b""
+    #: What parts thousands, as in 1,234,567; empty: nothing.
+    thousands: bytes = b""
 
     @property
     def is_plain(self) -> bool:
         """Whether nothing has to be done."""
-        return not (self.encoding or self.has_returns or self.has_zeros)
+        return self == TextForm()
+
+    @property
+    def joins(self) -> bool:
+        """Whether what a byte becomes depends on those behind it."""
+        return bool(self.has_colours or self.first_name or self.more or self.quotes or self.thousands)
 
     def applied(self, text: bytes) -> bytes:
         """Return a whole text in the form that the kernel reads; an odd last byte of UTF-16 is left out."""
@@ -39,7 +68,27 @@ class TextForm:
             text = _narrow(text, self.encoding)
         if self.has_returns:
             text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-        return text.replace(b"\0", b"\t") if self.has_zeros else text
+        if self.has_zeros:
+            text = text.replace(b"\0", b"\t")
+        if self.has_colours:
+            text = _COLOURS.sub(b"", text)
+        if self.first_name:
+            text = _flat(text, self.first_name, has_lines=self.has_lines)
+        if self.more:
+            text = re.sub(rb"\r?\n(?=%s)" % self.more, b" ", text)
+        if self.thousands:
+            text = _grouped(self.thousands, 1).sub(lambda m: m[0].replace(self.thousands, b""), text)
+        if self.quotes:
+            text = re.sub(rb'="([^"\n]*)"', rb'"\1"', text)
+            text = text.translate(bytes.maketrans(self.quotes, b'"' * len(self.quotes)))
+        return text
+
+    def held(self, text: bytes) -> int:
+        """Return from where on a text has to wait for what follows it."""
+        if not self.joins or len(text) > _MOST_HELD:
+            return len(text)
+        at = text.rfind(b"{" if self.first_name and not self.has_lines else b"\n")
+        return max(at, 0)
 
 
 def text_form_of(head: bytes) -> TextForm:
@@ -55,11 +104,98 @@ def text_form_of(head: bytes) -> TextForm:
     text = _narrow(head, encoding) if encoding else head
     returns = len(re.findall(rb"\r(?![\r\n])", text[:-1]))
     feeds = text.count(b"\n")
-    if b"\0" not in text:
-        return TextForm(encoding=encoding, has_returns=returns > feeds // 2)
-    lines = [line for line in re.split(rb"[\r\n]+", text)[:-1] if line]
-    zeros = sum(1 for line in lines if re.search(rb"[^\0]\0", line))
-    return TextForm(encoding=encoding, has_returns=returns > feeds // 2, has_zeros=2 * zeros > len(lines) > 0)
+    form = TextForm(encoding=encoding, has_returns=returns > feeds // 2)
+    lines = [line for line in re.split(rb"[\r\n]+", text)[:-1] if line.strip()]
+    if b"\0" in text:
+        zeros = sum(1 for line in lines if re.search(rb"[^\0]\0", line))
+        return replace(form, has_zeros=2 * zeros > len(lines) > 0)
+    if 2 * sum(_COLOURS.search(line) is not None for line in lines[:200]) > len(lines[:200]):
+        form = replace(form, has_colours=True)
+        text = _COLOURS.sub(b"", text)
+    if text.lstrip()[:1] in {b"{", b"["} and (names := Counter(match[2] for match in _OBJECT.finditer(text))):
+        name = names.most_common(1)[0][0]
+        starts = sum(line.lstrip().startswith(b"{") and line.rstrip(b", \t").endswith(b"}") for line in lines)
+        return replace(form, first_name=name, has_lines=starts >= names[name] - 1 > 0)
+    text = text.replace(b"\r\n", b"\n")
+    more = len(re.findall(rb"(?<=\n)" + _MORE_BYTES, text))
+    if 10 * more > len(lines) and 10 * (len(lines) - more) > 3 * len(lines):
+        return replace(form, more=_MORE_BYTES)
+    marks = (b",", b".", b"'", b"\xa0", b"\xc2\xa0", b"\xe2\x80\xaf")
+    thousands = next((mark for mark in marks if _parts_thousands(mark, lines)), b"")
+    return replace(form, thousands=thousands, quotes=b"" if thousands else _quotes_of(lines[:200]))
+
+
+def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:
+    """Return whether most lines have a number in groups, and one of them in more than two, which no decimals make."""
+    grouped = sum(_grouped(mark, 1).search(line) is not None for line in lines)
+    return 2 * grouped > len(lines) and any(_grouped(mark, 2).search(line) for line in lines)
+
+
+def _grouped(mark: bytes, least: int) -> re.Pattern[bytes]:
+    """Return the pattern of a number, alone in its cell, in groups of three digits, so many behind the first."""
+    before, behind = (rb'(?<=")', rb'(?=")') if mark == b"," else (rb'(?:(?<=^)|(?<=[\n;\t|"]))', rb'(?=$|[\r\n;\t|"])')
+    decimals = rb"(?:[.,]\d+)?" if mark not in {b",", b"."} else b"" if mark == b"." else rb"(?:\.\d+)?"
+    return re.compile(before + rb"\d{1,3}(?:%s\d{3}){%d,}" % (re.escape(mark), least) + decimals + behind)
+
+
+def _quotes_of(lines: list[bytes]) -> bytes:
+    """Return the characters that stand around cells in most lines as a double quote does elsewhere."""
+    cell = rb"(^|[,;|\t])\s*(%s)[^'`\"\n]*%s\s*(?=$|[,;|\t])"
+    found = b""
+    for mark, begin in ((b"'", b"'"), (b"`", b"`"), (b'"', b'="')):
+        pattern = re.compile(cell % (begin, mark))
+        if 2 * sum(pattern.search(one) is not None and (mark in b'"' or b'"' not in one) for one in lines) > len(lines):
+            found += mark
+    return found
+
+
+def joined_form(form: TextForm, head: bytes) -> TextForm | None:
+    """Return the form in which frames are read that go over several lines alike; None if there are none.
+
+    The lines of a frame begin with the same words as those of the next, or with a number where those do.
+    """
+    if form.first_name or form.more:
+        return None
+    lines = [line for line in form.applied(head).split(b"\n")[:-1] if line.strip()]
+    kinds = [_kind_of(line) for line in lines]
+    if len(kinds) < 3 * _MOST_LINES:
+        return None
+    for first in dict.fromkeys(kinds[-3 * _MOST_LINES :]):
+        starts = [k for k, kind in enumerate(kinds) if kind == first]
+        frames = Counter(tuple(kinds[a:b]) for a, b in pairwise(starts))
+        if not frames:
+            continue
+        usual, n = frames.most_common(1)[0]
+        begins_so = kinds[starts[0]] == next((kind for kind in kinds if kind in usual), None)
+        if begins_so and 2 <= len(usual) <= _MOST_LINES and len(set(usual)) > 1 and 10 * n >= 9 * (len(starts) - 1):
+            # Words alone part the frames: numbers may stand before any line.
+            word = rb"[ \t]*" + re.escape(first.strip()) if first.strip() else rb"[\[(]?[+-]?\d"
+            return replace(form, more=rb"(?!%s)" % word)
+    return None
+
+
+def _kind_of(line: bytes) -> bytes:
+    """Return the word that a line begins with, of a number a blank, with an indent in front of either."""
+    word = re.match(rb"[ \t]*[-*]?[ \t]*([A-Za-z_][A-Za-z_ ]*)(?=[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
+    return (b"\t" if line[:1] in {b" ", b"\t"} else b"") + (word[1] if word else b"")
+
+
+def _flat(text: bytes, first: bytes, *, has_lines: bool) -> bytes:
+    """Return objects as rows: a name and its value behind each other, a list of bytes as one quoted cell.
+
+    Of a number without quotes the name says that it is decimal (RFC 8259 knows no other).
+    """
+    if not has_lines:
+        text = re.sub(rb"[\r\n]+", b" ", text)
+    text = re.sub(rb"\{\s*(?=[\"']%s[\"']\s*:)" % re.escape(first), b" " if has_lines else b"\n", text)
+    text = _LIST.sub(
+        lambda m: b'%s%s "%s"' % (
+            m[2].replace(b" ", b"_"), b"-decimal" * (m[3].strip()[:1].isdigit()), re.sub(rb"[\"',\s]+", b" ", m[3])
+        ),
+        text,
+    )  # fmt: skip
+    text = _NAME.sub(lambda m: m[2].replace(b" ", b"_") + (b"-decimal " + m[3] if m[3] else b" "), text)
+    return text.replace(b"'", b'"')
 
 
 def _narrow(text: bytes, encoding: str) -> bytes:
@@ -110,6 +246,7 @@ class NormalisedStream:
                 ending = {"": b"\r", "utf-16-le": b"\r\0", "utf-16-be": b"\0\r"}[self._form.encoding]
                 if self._form.has_returns and text[: len(text) - keep].endswith(ending):
                     keep += len(ending)
+                keep = max(keep, len(text) - self._form.held(text))
             self._odd = text[len(text) - keep :] if keep else b""
             self._ready = self._form.applied(text[: len(text) - keep])
         n = min(len(view), len(self._ready))

@@ -24,9 +24,9 @@ from buslens.capture.stamp_resolution import (
     resolution_of,
     rounding_of,
 )
-from buslens.capture.table_layout import UnclearLayoutError, named
+from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_refusals import require_known_time
-from buslens.capture.table_rows import Column, clock_ns, number, whole
+from buslens.capture.table_rows import CLOCK_IN, Column, clock_ns, named, number, whole
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ UNITS: Final = {
     "10 ms": 10_000_000,
     "100 ms": 100_000_000,
     "s": NS_PER_S,
+    "d": 86_400 * NS_PER_S,
 }
 """Units of a stamp that is a number, ns."""
 NATURAL: Final = ("s", "ms", "us", "ns")
@@ -69,6 +70,9 @@ _SHORT: Final = {
     "usec": "us", "\u00b5s": "us", "\u03bcs": "us", "micros": "us", "micro": "us", "msec": "ms", "millis": "ms",
     "milli": "ms", "nanos": "ns", "nano": "ns", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
 }  # fmt: skip
+_FIRST_HOUR: Final = 10_000
+"""Digits of one in the morning; those of an earlier time of day may be seconds, padded with zeros."""
+_CLOCK_DIGITS: Final = re.compile(r"([01]\d|2[0-3])[0-5]\d[0-5]\d[.,]\d{1,9}")
 _EPOCH: Final = (1_000_000_000, 4_000_000_000)
 """Seconds from 1970: from the year 2001 to 2096."""
 
@@ -110,7 +114,7 @@ class TimeColumn:
             return f"time in {unit_name(self.unit)} {where}"
         if self.form == kernel.HEX_NUMBER:
             return f"time in {unit_name(self.unit)}, hexadecimal, {where}"
-        if self.form in {kernel.CLOCK_TIME, kernel.CLOCK_MS}:
+        if self.form in {kernel.CLOCK_DIGITS, kernel.CLOCK_TIME, kernel.CLOCK_MS}:
             return f"time of day {where}"
         return f"date and time {where}"
 
@@ -415,9 +419,9 @@ def _is_row_number(column: Column) -> bool:
 
 def _complete_calendar(rows: Rows, found: TimeColumn, told_order: int | None) -> None:
     texts = rows.columns[found.columns[-1]].filled
-    clock_texts = [re.search(r"\d{1,3}:\d{1,2}:\d{1,2}.*", text) for text in texts]
+    clock_texts = [CLOCK_IN.search(text) for text in texts]
     clocks = [match[0] for match in clock_texts if match]
-    fractions = [m[1] for text in clocks if (m := re.match(r"\d+:\d+:\d+[.:,](\d+)", text))]
+    fractions = [m[1] for text in clocks if (m := re.match(r"(?:\d+:)?\d+:\d+[.:,](\d+)", text))]
     if any(re.search(r"(Z|[+-]\d\d:?(\d\d)?)$", text) for text in clocks) and found.clock is Clock.LOCAL:
         found.clock = Clock.WALL
     if fractions and len({len(f) for f in fractions}) > 1 and max(map(len, fractions)) <= 3:
@@ -437,7 +441,8 @@ def _complete_calendar(rows: Rows, found: TimeColumn, told_order: int | None) ->
     if found.form in {kernel.DATE, kernel.DATE_TIME, kernel.DATE_MS}:
         found.date_order = _date_order(rows.columns[found.columns[0]].filled, told_order)
     else:
-        found.wraps = (86_400 * NS_PER_S,)
+        has_hours = all(text.count(":") > 1 for text in clocks)
+        found.wraps = ((86_400 if has_hours else 3_600) * NS_PER_S,)
 
 
 def _date_order(texts: Sequence[str], told: int | None) -> int:
@@ -532,6 +537,13 @@ def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: s
     known = [t for t in times if t is not None]
     if not known or (len(known) > 1 and not any(known)):
         _drop_stamps(found, "all time stamps are 0, so only the order is known")
+        return
+    if told is None and column.all_match(_CLOCK_DIGITS, 1.0) and not found.sums and max(known) >= _FIRST_HOUR:
+        found.form, found.wraps = kernel.CLOCK_DIGITS, (86_400 * NS_PER_S,)
+        found.notes.append(
+            f"column {column.index + 1} was taken for hours, minutes and seconds, such as {column.filled[0]}; "
+            "--time-unit s says otherwise"
+        )
         return
     traffic = _traffic(rows, layout, times)
     if told is not None:
@@ -666,11 +678,14 @@ def times_ns(rows: Rows, found: TimeColumn) -> list[int | None]:
             None if a is None or b is None else round(a * found.unit) + round(b * found.unit_2)
             for a, b in zip(firsts, seconds, strict=True)
         ]
+    if found.form == kernel.CLOCK_DIGITS:
+        texts = (re.sub(r"^(\d\d)(\d\d)(\d\d)", r"\1:\2:\3", cell) for cell in column.cells)
+        return [clock_ns(text) for text in texts]
     as_ms = kernel.CLOCK_MS in {found.form, found.form_2} or found.form == kernel.DATE_MS
     days: dict[str, int] = {}
     times: list[int | None] = []
     for k, cell in enumerate(column.cells):
-        match = re.search(r"\d{1,3}:\d{1,2}:\d{1,2}.*", cell)
+        match = CLOCK_IN.search(cell)
         ns = None if match is None else clock_ns(match[0], as_ms=as_ms)
         if found.form >= kernel.DATE and ns is not None:
             day = rows.columns[found.columns[0]].cells[k].split(":", 1)[0][:8]

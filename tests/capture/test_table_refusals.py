@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import zipfile
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,29 @@ def two_in_a_row() -> str:
     return "\n".join(["t1;id1;data1;t2;id2;data2", *rows, ""])
 
 
+def as_object(frame: Sent) -> dict[str, object]:
+    """Return a frame as a program writes it: numbers decimal, a part in an object of its own."""
+    return {
+        "time_us": frame.time_ns // 1000,
+        "frame": {"id": frame.can_id, "ext": frame.is_extended, "bytes": list(frame.data)},
+        "remark": "door, left",
+    }
+
+
+def clock(frame: Sent, form: str) -> str:
+    """Return a time of day that passes a full hour half a second after the first frame."""
+    of_day = 13 * 3600 * 10**9 - 500_000_000 + frame.time_ns
+    seconds, ns = divmod(of_day, 10**9)
+    minutes, second = divmod(seconds, 60)
+    return form.format(h=minutes // 60, m=minutes % 60, s=second, us=ns // 1000)
+
+
+def over_lines(frame: Sent) -> str:
+    """Return a frame whose bytes from the fifth on stand in a row of their own."""
+    head = f"{secs(frame)} {frame.can_id:X} {len(frame.data)} {frame.data[:4].hex(' ')}"
+    return head + f"\n{' ' * 20}{frame.data[4:].hex(' ')}" * (len(frame.data) > 4)
+
+
 def grouped(ns: int) -> str:
     return f"{ns / 1e6 + 4000:,.3f}"
 
@@ -54,6 +78,13 @@ class TestRefused:
         [
             (rows_of(lambda f: f"{grouped(f.time_ns)};{f.can_id:X};{len(f.data)};{spaced(f)}",
                      "Time (ms);ID;DLC;Data"), "seems to hold the time"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{' '.join(f'{byte:08b}' for byte in f.data)}",
+                     "time;id;data"), "binary digits"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{cells(f._replace(data=f.data[::-1]))}",
+                     "time;id;D7;D6;D5;D4;D3;D2;D1;D0"), "downwards"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}",
+                     "time;id;dlc;data"), "without the zeros in front"),
+            (json.dumps({"t": [f.time_ns for f in FRAMES], "id": [f.can_id for f in FRAMES]}), "one object"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{spaced(f)}",
                      "Time;ID;DLC;Data", FRAMES[::-1]), "sort the rows"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id >> 8:02X};{f.can_id & 255:02X};{len(f.data)};{cells(f)}",
@@ -64,7 +95,6 @@ class TestRefused:
                      "time;id;dlc;payload"), "is not data bytes"),
             (two_in_a_row(), "two frames"),
             (rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{f.data.hex(',')},{secs(f)}"), "before the data"),
-            (rows_of(lambda f: f"\x1b[31m {secs(f)}  {f.can_id:X} {len(f.data)} {spaced(f)}\x1b[0m"), "colours"),
             ("".join(f"{secs(f)},{f.can_id:X},{k},{byte:02X}\n"
                      for f in FRAMES for k, byte in enumerate(f.data)), "a part of a frame"),
             (rows_of(lambda f: f"{9 + f.time_ns / 6e8:.6f},{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex()}",
@@ -108,6 +138,26 @@ class TestRead:
                     "time,id,dlc,data"),
             "can0 202#E8B7000000000000\n" + rows_of(
                 lambda f: f"{secs(f)},can0,{f.can_id:X},{len(f.data)},{f.data.hex()}", "Time,Bus,ID,DLC,Data"),
+            rows_of(lambda f: f"\x1b[31m {secs(f)}  {f.can_id:X} {len(f.data)} {spaced(f)}\x1b[0m"),
+            rows_of(lambda f: json.dumps(as_object(f))),
+            json.dumps([as_object(f) for f in FRAMES]),
+            json.dumps({"frames": [as_object(f) for f in FRAMES]}, indent=2),
+            rows_of(lambda f: str({"t": f.time_ns / 1e9, "id": f"{f.can_id:X}", "data": spaced(f)})),
+            rows_of(lambda f: f"t={f.time_ns // 1000},id={f.can_id:X},len={len(f.data)},d={f.data.hex('-')}"),
+            rows_of(lambda f: f"2026-03-14T{clock(f, '{h}:{m:02}:{s:02}.{us:06}')}+01:00 pi: "
+                    f"{f.can_id:X}#{f.data.hex()}"),
+            rows_of(lambda f: f"T+{secs(f)} {f.can_id:X}/{len(f.data)} {spaced(f)}"),
+            rows_of(lambda f: f"$CAN,{f.time_ns // 1000},{f.can_id:X},{len(f.data)},{f.data.hex()}*"
+                    f"{sum(f.data) & 255:02X}"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex(',')},{sum(f.data) & 255:02X}"),
+            rows_of(lambda f: f"Time: {secs(f)}\n ID: {f.can_id:#x}\n Data: {spaced(f)}\n"),
+            rows_of(over_lines),
+            rows_of(lambda f: f"{secs(f)},'{f.can_id:X}','{spaced(f)}'", "time,id,data"),
+            rows_of(lambda f: f'{secs(f)},="{f.can_id:X}",="{f.data.hex()}"', "time,id,data"),
+            rows_of(lambda f: f'"{f.time_ns // 1000 + 990_000:,}",{f.can_id:X},{spaced(f)}', "time (us),id,data"),
+            rows_of(lambda f: f"{clock(f, '{m:02}:{s:02},{us:06}')};{f.can_id:X};{spaced(f)}", "Zeit;Kennung;Daten"),
+            rows_of(lambda f: f"{clock(f, '{h}{m:02}{s:02}.{us:06}')};{f.can_id:X};{spaced(f)}"),
+            rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip
     def test_frames(self, tmp_path: Path, text: str) -> None:

@@ -214,7 +214,7 @@ class _Fleet:
 
         sheet, has_tables = self.whole.compare(ledger, done, pages)
         tables = f"tables: {self.out / 'captures.csv'} and others beside it, as CSV and Parquet"
-        files = [f"fleet sheet: {sheet}", tables if has_tables else "tables: not written"]
+        files = [f"fleet report: {sheet}", tables if has_tables else "tables: not written"]
         if self.options.pages:
             files.append(f"pages: {len(pages):,} in {self.out / 'pages'}")
         if self.options.junit is not None:

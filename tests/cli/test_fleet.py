@@ -92,7 +92,7 @@ class TestRun:
         called = [line.split(":")[0].split(" ", 3) for line in lines if line[:4].strip().isdecimal()]
         assert [" ".join(words[-1:]) for words in called] == ["car03", "car12", "unnamed (car01)"][: len(called)]
         assert lines[-1].startswith("Of 4 vehicles, ")
-        assert f"fleet sheet: {ran.folder / 'index.html'}" in lines
+        assert f"fleet report: {ran.folder / 'index.html'}" in lines
 
     def test_the_gravest_counts_for_the_status(self, ran: Ran) -> None:
         """A capture that cannot be read is graver than a fault."""

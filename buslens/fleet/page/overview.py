@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, cast
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.page.action import VisitAction
@@ -42,6 +43,7 @@ FILTERS: Final = (
 )
 """Name, words and verbs of each filter."""
 
+_NOTHING: Final = cast("Mapping[str, str]", MappingProxyType({}))
 _GROUP: Final = {action: name for name, _, actions in FILTERS for action in actions}
 _TALL, _LOW = 40.0, 26.0
 _AHEAD: Final = 0.45
@@ -84,7 +86,9 @@ def headline(rows: Sequence[Row]) -> str:
     return said[0].upper() + said[1:]
 
 
-def overview(rows: Sequence[Row], numbers: Mapping[str, int], now_ns: int | None) -> Markup:
+def overview(
+    rows: Sequence[Row], numbers: Mapping[str, int], now_ns: int | None, likely: Mapping[str, str] = _NOTHING
+) -> Markup:
     """Return the filter, the table and its key.
 
     Parameters
@@ -95,6 +99,8 @@ def overview(rows: Sequence[Row], numbers: Mapping[str, int], now_ns: int | None
         Vehicles that are told in full further down, to their place there.
     now_ns : int or None
         Calendar time of the last capture of the fleet.
+    likely : mapping of str to str
+        Vehicle to the leading cause of its fault; those without one show what was found.
     """
     if not rows:
         return Markup("")
@@ -104,7 +110,8 @@ def overview(rows: Sequence[Row], numbers: Mapping[str, int], now_ns: int | None
     body, before = [], None
     for row in shown:
         group = _GROUP[row.advice.action]
-        body.append(_row(row, numbers, axis, now, [at for at, _ in marks], group, is_first=group != before))
+        cause = likely.get(row.standing.row.vehicle, "")
+        body.append(_row(row, numbers, axis, now, [at for at, _ in marks], group, cause, is_first=group != before))
         before = group
     parts = [_filter(rows)]
     parts.append(
@@ -195,6 +202,7 @@ def _row(
     now: float,
     marks: Sequence[int],
     group: str,
+    cause: str,
     *,
     is_first: bool,
 ) -> Markup:
@@ -211,7 +219,7 @@ def _row(
         value = [row.worst.words, "" if is_fine else _small(f"{row.worst.step}, {row.worst.rule}")]
     cells = [
         tag("th", name if place is None else tag("a", name, href=f"#v{place}"), scope="row", class_="name"),
-        tag("td", *act, "" if is_fine else _small(said.why), class_="act"),
+        tag("td", *act, "" if is_fine else _small(f"Most likely: {cause}" if cause else said.why), class_="act"),
         tag("td", _calendar(row, axis, now, marks, height), class_="when"),
         tag("td", _delay(row.worst, height, name), class_="late"),
         tag("td", *value, class_="val"),

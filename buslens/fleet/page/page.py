@@ -24,6 +24,7 @@ from buslens.fleet.page.entries import Picture, entry
 from buslens.fleet.page.methodology import method
 from buslens.fleet.page.overview import headline, overview
 from buslens.fleet.page.page_data import MOST_DOUBTS, first_screen, gather, moment_to_see
+from buslens.fleet.page.recheck import explaining
 from buslens.fleet.page.urgency import LATELY, Urgency
 from buslens.fleet.results import INDEX_NAME
 from buslens.report.record import sections as record_sections
@@ -103,7 +104,7 @@ def sheet(
     script = _resource("fleet.js")
     body = join([_masthead(view), tag("main", *_parts(ledger, view, rows, pages, again, notes))])
     page = Template(_resource("fleet.html")).substitute(
-        style_hash=_hash(css), script_hash=_hash(script), css=css, script=script, body=body, title=text("Fleet sheet")
+        style_hash=_hash(css), script_hash=_hash(script), css=css, script=script, body=body, title=text("Fleet report")
     )
     return page.encode()
 
@@ -112,7 +113,7 @@ class _Seen(NamedTuple):
     """What is seen in the list, and what is left for the rest of the sheet."""
 
     pictures: dict[str, tuple[Picture, ...]]
-    #: One capture that was judged again for each expectations file.
+    #: Captures that were checked again, by vehicle.
     results: dict[str, Result]
     #: Drifts that are not among the pictures.
     rest: list[TrendView]
@@ -132,8 +133,11 @@ def _parts(
     seen = _pictures(ledger, told, view.trends, again)
     is_wrong = any(row.advice.action in {VisitAction.OFF_THE_ROAD, VisitAction.CALL_IN_NOW} for row in rows)
     yield tag("h1", headline(rows), class_="wrong" if is_wrong else None)
-    yield overview(rows, numbers, view.summary.last_ns)
-    bases = record_sections.bases(list(seen.results.values())) if seen.results else Markup("")
+    explain = explaining()
+    likely = {vehicle: explain(result) for vehicle, result in seen.results.items()}
+    yield overview(rows, numbers, view.summary.last_ns, likely)
+    by_file = {result.expectations.path: result for result in seen.results.values()}
+    bases = record_sections.bases(list(by_file.values())) if by_file else Markup("")
     lead = [tag("p", sections.state_sentence(view), class_="sentence"), sections.counts(view.summary)]
     title = "More delays that drift" if len(seen.rest) < len(view.trends) else "Delays that drift"
     below = (
@@ -195,7 +199,7 @@ def _pictures(
         found = []
         if again is not None and one.urgency is not Urgency.CROSSING:
             seen = moment_to_see(ledger, one)
-            found += [_moment(*seen, again, results)] if seen is not None else []
+            found += [_moment(one.row.vehicle, *seen, again, results)] if seen is not None else []
         if mine := by_vehicle.get(one.row.vehicle):
             # Of several, one that belongs to a fault, else one that will cross its limit.
             faulty = {(fault.finding.rule, fault.finding.step) for fault in one.faults}
@@ -214,6 +218,7 @@ def _rank(drift: Anomaly, faulty: Container[tuple[str, str | None]]) -> tuple[bo
 
 
 def _moment(
+    vehicle: str,
     capture: CaptureRow,
     about: FindingRow | Anomaly | None,
     again: Callable[[CaptureRow], Result],
@@ -224,9 +229,9 @@ def _moment(
 
     try:
         result = again(capture)
-        results.setdefault(result.expectations.path, result)
         if result.verdict is not capture.verdict:
             return Picture(capture=capture, caption="No picture: the capture has changed since it was checked")
+        results[vehicle] = result
         return Picture(markup=small_diagram(result, about), capture=capture)
     except OSError as exc:
         return Picture(capture=capture, caption=f"No picture: {os_error_text(exc)}")
@@ -249,7 +254,7 @@ def _masthead(view: FleetView) -> Markup:
     ]
     if summary.captures:
         facts.append(f"recorded {period(summary.first_ns, summary.last_ns)}")
-    return tag("header", tag("b", "Fleet sheet"), tag("span", " · ".join(facts)))
+    return tag("header", tag("b", "Fleet report"), tag("span", " · ".join(facts)))
 
 
 def _diagram_key() -> Markup:

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 from support.sheets import capture
 
 import buslens
+from buslens.causes.load import find_causes
 from buslens.checks import check as check_module
 from buslens.errors import UsageError
-from buslens.fleet.model import Group
-from buslens.fleet.page.recheck import checking
+from buslens.fleet.check_job import Task, check_job, load
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.model import CaptureJob, Group
+from buslens.fleet.page.page import sheet
+from buslens.fleet.page.recheck import checking, explaining
 
 ROOT = Path(__file__).parents[3]
 EXPECTATIONS = str(ROOT / "signal_defs" / "steering_lock.toml")
 SLOW = str(ROOT / "sample_logs" / "car07_slow_motor.log")
+HEALTHY = str(ROOT / "sample_logs" / "car01_healthy.log")
 CLUB = Group(name="club", vehicles=("*",), expectations=EXPECTATIONS)
 
 
@@ -43,3 +49,33 @@ class TestJudging:
         again = checking([CLUB])
         with pytest.raises((OSError, buslens.BuslensError), match=r"gone\.log"):
             again(capture(1)._replace(address=str(tmp_path / "gone.log"), group="club"))
+
+
+class TestExplaining:
+    """The leading cause of a faulty capture, by the causes beside its expectations."""
+
+    def test_a_sample(self) -> None:
+        result = buslens.check(SLOW, expectations=EXPECTATIONS)
+        causes = buslens.load_causes(find_causes(EXPECTATIONS), result.expectations)
+        first = buslens.diagnose([result], causes).ranking.hypotheses[0]
+        told = explaining()(result)
+        assert told.startswith(f"{first.title} (")
+        assert "motor" in told
+
+    def test_nothing_to_explain(self, tmp_path: Path) -> None:
+        explain = explaining()
+        assert explain(buslens.check(HEALTHY, expectations=EXPECTATIONS)) == ""
+        copy = tmp_path / "rules.toml"
+        copy.write_bytes(Path(EXPECTATIONS).read_bytes())
+        shutil.copy(ROOT / "signal_defs" / "pinewick.dbc", tmp_path)
+        result = buslens.check(SLOW, expectations=copy)
+        assert explain(result) == ""
+        copy.with_name("rules.causes.toml").write_text("format = 2", encoding="utf-8")
+        assert explaining()(result) == ""
+
+    def test_stands_in_the_row(self, tmp_path: Path) -> None:
+        job = CaptureJob(address=SLOW, vehicle="car07", recorded_ns=1, group=CLUB, size=None, stamp="1")
+        with Ledger.writing(tmp_path) as ledger:
+            ledger.put(job, check_job(Task(job=job, ground=load(CLUB)[1])))
+            written = sheet(ledger, again=checking([CLUB])).decode()
+        assert "Most likely: lock motor worn" in written

@@ -152,7 +152,7 @@ class WholeFleet:
             # One that is open in a spreadsheet must not keep back who is to be called in.
             has_tables = False
             self.problem(f"{exc}; the tables are not those of this run, which writes them when it is started again")
-        self._stage("writing the fleet sheet")
+        self._stage("writing the fleet report")
         sheet = write_index(
             ledger, self.out, pages=pages, again=checking(self.groups.values()), notes=self._notes(done, known)
         )

@@ -55,7 +55,7 @@ def evaluate(rule: Alive, context: EvaluationContext) -> list[Finding]:
         is_last = following is None
         until_ns = context.end_ns if following is None else int(timeline.seen_ns[following])
         is_all_there_is = why is UnknownReason.NO_FRAME_YET and is_last
-        since_ns = context.first_ns if why is UnknownReason.NO_FRAME_YET else int(timeline.changed_after_ns[index])
+        since_ns = context.first_ns if why is UnknownReason.NO_FRAME_YET else timeline.since_ns(index)
         pauses = [pause for pause in timeline.pauses if pause.from_ns < until_ns and pause.to_ns > since_ns]
         if (
             until_ns - since_ns <= timeout_ns

@@ -136,6 +136,7 @@ def check(
         stats,
         # Nobody counted what is not needed, and standard input cannot be read again.
         look=None if str(capture) == "-" else lambda: count_identifiers(capture, table=settings),
+        keep_rows=False,
         beside=[_read_beside(one, ground.expectations, notify) for one in tables],
     )
 
@@ -258,6 +259,7 @@ def evaluate_capture(
     *,
     look: Callable[[], Mapping[Identifier, int]] | None = None,
     unrelated_from_ns: int = 0,
+    keep_rows: bool = True,
     beside: Sequenced[Recording] = (),
 ) -> Result:
     """Return what the rules find in a capture all of whose frames a recorder has taken.
@@ -268,6 +270,8 @@ def evaluate_capture(
         Returns the identifiers that the capture has and how often; asked only where no needed message is in it.
     unrelated_from_ns : int, optional
         Length from which a capture without any needed message is taken for one of another car, ns.
+    keep_rows : bool, optional
+        Whether the recorder is needed afterwards; else what it keeps of a role goes as soon as its timeline stands.
     beside : sequence of Recording, optional
         What was recorded at the same time by other instruments.
 
@@ -287,7 +291,7 @@ def evaluate_capture(
         raise UnrelatedCaptureError(
             unrelated_text(recorder.messages, {} if look is None else look()), SourceLocation(path)
         )
-    return evaluate_rules(path, expected, recorder, stats, beside)
+    return evaluate_rules(path, expected, recorder, stats, beside, keep_rows=keep_rows)
 
 
 def _require_clock(path: str, stats: ReadStats) -> None:
@@ -404,9 +408,11 @@ def evaluate_rules(
     recorder: CaptureHistory,
     stats: ReadStats,
     beside: Sequenced[Recording] = (),
+    *,
+    keep_rows: bool = True,
 ) -> Result:
     """Return what the rules find in a recorder that has been finished."""
-    timelines = _build_timelines(expected, recorder, stats)
+    timelines = _build_timelines(expected, recorder, stats, keep_rows=keep_rows)
     cycles = {log.message.name: log.message.cycle_ns for log in recorder.messages}
     presences = {
         rule.name: Presence(
@@ -594,7 +600,9 @@ def _undecided(rule: AnyRule, reason: str) -> Finding:
     )
 
 
-def _build_timelines(expected: Expectations, recorder: CaptureHistory, stats: ReadStats) -> dict[str, Timeline]:
+def _build_timelines(
+    expected: Expectations, recorder: CaptureHistory, stats: ReadStats, *, keep_rows: bool
+) -> dict[str, Timeline]:
     from buslens.expectations.resolve import raw_values
 
     timelines: dict[str, Timeline] = {}
@@ -620,6 +628,7 @@ def _build_timelines(expected: Expectations, recorder: CaptureHistory, stats: Re
                     unread=_unread_of(each, stats),
                     is_lone=bool(each.channels) and each.channels <= stats.lone_channels,
                     shortest=UNSAID if role is None else shortest_of(role, expected, is_polled=False),
+                    keep_rows=keep_rows,
                 )
                 for name, each in _senders(log).items()
             }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import operator
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, replace
 from functools import reduce
 from typing import TYPE_CHECKING
@@ -322,7 +322,7 @@ class EvaluationContext:
                 return gap_text(timeline, *gap)
             if _is_unconfirmed(timeline, index, time_ns):
                 return f"no frame shows {role} any more (its last one came before)"
-            if index + 1 < len(timeline) and timeline.changed_after_ns[index + 1] < time_ns:
+            if index + 1 < len(timeline) and timeline.since_ns(index + 1) < time_ns:
                 if timeline.state[index + 1] == UNKNOWN_STATE:
                     return _unknown_text(timeline, index + 1)
                 in_doubt.append(role)
@@ -352,11 +352,10 @@ class EvaluationContext:
         for role in roles_of(condition):
             timeline = self.timelines[role]
             waited = timeline.last_frame_ns is not None and timeline.why[0] == UnknownReason.NO_FRAME_YET.value
-            came = np.flatnonzero(
-                ~np.isin(timeline.why, (UnknownReason.NO_FRAME_YET.value, UnknownReason.NOT_RECORDED.value))
-            )
-            if waited and len(came):
-                first_ns = int(timeline.seen_ns[came[0]])
+            has_come = timeline.why != UnknownReason.NO_FRAME_YET.value
+            has_come &= timeline.why != UnknownReason.NOT_RECORDED.value
+            if waited and has_come.any():
+                first_ns = int(timeline.seen_ns[has_come.argmax()])
                 begun_ns = max((it.to_ns for it in timeline.pauses[:1] if it.from_ns <= self.first_ns), default=0)
                 if timeline.timeout_ns is None or first_ns - max(begun_ns, self.first_ns) <= timeline.timeout_ns:
                     settled = max(settled, first_ns)
@@ -489,7 +488,7 @@ def _is_unconfirmed(timeline: Timeline, index: int, time_ns: int) -> bool:
     """Return whether a time is after the last frame of a role before a silence, a discontinuity or the end."""
     if index + 1 == len(timeline):
         return timeline.last_frame_ns is not None and time_ns > timeline.last_frame_ns
-    return timeline.why[index + 1] in STOPPED and time_ns > int(timeline.changed_after_ns[index + 1])
+    return timeline.why[index + 1] in STOPPED and time_ns > timeline.since_ns(index + 1)
 
 
 def _zones_of(timeline: Timeline) -> Iterator[BlindInterval]:
@@ -506,13 +505,12 @@ def _part_of(zone: BlindInterval, timeline: Timeline, since_ns: int, until_ns: i
 
     A role can be unknown for one reason after another, and only the reasons of then explain anything.
     """
-    start, stop = (
-        np.searchsorted(timeline.changed_after_ns, zone.from_ns),
-        np.searchsorted(timeline.seen_ns, zone.until_ns),
-    )
-    first = max(np.searchsorted(timeline.seen_ns, since_ns, side="right") - 1, start)
-    past_last = min(np.searchsorted(timeline.changed_after_ns, until_ns), stop)
-    return _zone(timeline, int(first), int(past_last), zone.until_ns)
+    entries = range(len(timeline))
+    start = bisect_left(entries, zone.from_ns, key=timeline.since_ns)
+    stop = int(np.searchsorted(timeline.seen_ns, zone.until_ns))
+    first = max(int(np.searchsorted(timeline.seen_ns, since_ns, side="right")) - 1, start)
+    past_last = min(bisect_left(entries, until_ns, key=timeline.since_ns), stop)
+    return _zone(timeline, first, past_last, zone.until_ns)
 
 
 def _gaps_of(timeline: Timeline, gaps_ns: NDArray[np.int64]) -> Iterator[BlindInterval]:
@@ -536,7 +534,7 @@ def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> BlindInte
     discontinuities = np.flatnonzero(why == UnknownReason.DISCONTINUITY.value)
     named = pauses if len(pauses) else discontinuities
     return BlindInterval(
-        from_ns=int(timeline.changed_after_ns[start]),
+        from_ns=timeline.since_ns(start),
         until_ns=until_ns,
         why=_unknown_text(timeline, start + int(named[0]) if len(named) else start),
         is_discontinuity=bool(len(discontinuities)) and not len(pauses),

@@ -110,10 +110,11 @@ def _placed(recording: Recording, alignment: Alignment, doubt_ns: int | None) ->
     timelines = {}
     for role, timeline in recording.timelines.items():
         sampling = timeline.sampling
+        seen_ns = moved(timeline.seen_ns)
         timelines[role] = replace(
             timeline,
-            seen_ns=moved(timeline.seen_ns),
-            changed_after_ns=moved(timeline.changed_after_ns),
+            seen_ns=seen_ns,
+            gap_ns=seen_ns - moved(timeline.changed_after_ns),
             last_frame_ns=None if timeline.last_frame_ns is None else one(timeline.last_frame_ns),
             end_ns=one(timeline.end_ns),
             pauses=tuple(Pause(one(it.from_ns), one(it.to_ns)) for it in timeline.pauses),
@@ -159,9 +160,8 @@ def extended(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:
     return replace(
         timeline,
         seen_ns=seen_ns.astype(np.int64),
-        changed_after_ns=np.minimum(changed_ns, seen_ns - 1).astype(np.int64),
+        gap_ns=np.maximum(seen_ns - changed_ns, 1).astype(np.int64),
         state=padded(timeline.state, UNKNOWN_STATE, UNKNOWN_STATE),
-        value=padded(timeline.value, np.nan, np.nan),
         why=padded(timeline.why, reason, reason),
         unnamed_at=None if timeline.unnamed_at is None else padded(timeline.unnamed_at, -1, -1),
         raw=None if raw is None else padded(raw, 0, 0),
@@ -181,9 +181,8 @@ def clipped(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:
     return replace(
         timeline,
         seen_ns=seen_ns,
-        changed_after_ns=changed_ns,
+        gap_ns=seen_ns - changed_ns,
         state=timeline.state[part],
-        value=timeline.value[part],
         why=timeline.why[part],
         unnamed_at=None if timeline.unnamed_at is None else timeline.unnamed_at[part],
         raw=None if timeline.raw is None else timeline.raw[part],

@@ -82,7 +82,7 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
 
     def worst(run: Episode) -> str:
         seen = entries(run)
-        values = timeline.value[seen]
+        values = timeline.values(seen)
         if low is not None and below[seen].any():
             return f"; lowest {_shown(values.min(), lambda number: number < low)} {timeline.unit}"
         if high is not None and above[seen].any():

@@ -132,9 +132,9 @@ def not_carried(role: Role, first_ns: int, end_ns: int) -> Timeline:
     return Timeline(
         role=role.name,
         seen_ns=np.array([first_ns], np.int64),
-        changed_after_ns=np.array([first_ns - 1], np.int64),
-        state=np.array([UNKNOWN_STATE], np.int32),
-        value=np.array([np.nan]),
+        gap_ns=np.array([1], np.int64),
+        state=np.array([UNKNOWN_STATE], np.int8),
+        raw=None if role.states or role.thresholds else np.array([np.nan]),
         why=np.array([UnknownReason.NOT_CARRIED.value], np.int8),
         states=tuple(role.states),
         unit=role.unit,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 from math import ceil, floor
-from typing import TYPE_CHECKING, Final, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 import numpy as np
 
@@ -45,7 +45,7 @@ def compare_raw(raw: Numbers, signal: Signal, sign: Comparison, limit: Fraction 
     Parameters
     ----------
     raw : NDArray, shape (n,)
-        As `raw_values` returns them.
+        As `raw_values` returns them, or in as few bytes as hold them.
     signal : Signal
         The signal that they are of.
     sign : str
@@ -70,7 +70,8 @@ def compare_raw(raw: Numbers, signal: Signal, sign: Comparison, limit: Fraction 
 
 
 def _fits(count: int, raw: Numbers) -> bool:
-    return 0 <= count < 1 << 64 if raw.dtype == np.uint64 else -(1 << 63) <= count < 1 << 63
+    kept: np.iinfo[Any] = np.iinfo(raw.dtype.name)
+    return kept.min <= count <= kept.max
 
 
 def _relation(sign: Comparison, value: Fraction, limit: Fraction) -> bool:

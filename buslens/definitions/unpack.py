@@ -8,7 +8,7 @@ signal needs more than two words.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -30,14 +30,14 @@ _WORD_BITS: Final = 64
 _MODULUS: Final = 1 << 64
 
 
-def carries(frames: Frames, rows: NDArray[np.integer], signal: Signal, message: Message) -> NDArray[np.bool_]:
+def carries(frames: Frames, rows: NDArray[np.integer] | slice, signal: Signal, message: Message) -> NDArray[np.bool_]:
     """Return which frames carry the signal: they are long enough, and select it if it is multiplexed.
 
     Parameters
     ----------
     frames : Frames
         Any run of frames.
-    rows : NDArray of integers, shape (n,)
+    rows : NDArray of integers, shape (n,), or slice
         Frames of `message` among them.
     signal : Signal
         A signal of `message`.
@@ -55,6 +55,7 @@ def carries(frames: Frames, rows: NDArray[np.integer], signal: Signal, message: 
     """
     carried = np.asarray(frames.length[rows] > signal.last_byte)
     if signal.selection is not None:
+        rows = np.arange(len(frames))[rows] if isinstance(rows, slice) else rows
         selector = message.signal(signal.selection.selector)
         carried &= carries(frames, rows, selector, message)
         selecting = raw_values(frames, rows[carried], selector)
@@ -62,14 +63,14 @@ def carries(frames: Frames, rows: NDArray[np.integer], signal: Signal, message: 
     return carried
 
 
-def raw_values(frames: Frames, rows: NDArray[np.integer], signal: Signal) -> Numbers:
+def raw_values(frames: Frames, rows: NDArray[np.integer] | slice, signal: Signal) -> Numbers:
     """Return the raw values of a signal, exact to the last bit.
 
     Parameters
     ----------
     frames : Frames
         Any run of frames.
-    rows : NDArray of integers, shape (n,)
+    rows : NDArray of integers, shape (n,), or slice
         Frames among them that carry the signal (see `carries`); for others the values mean nothing.
     signal : Signal
         What to unpack, 1 to 64 bits.
@@ -102,6 +103,11 @@ def raw_values(frames: Frames, rows: NDArray[np.integer], signal: Signal) -> Num
     raise DefinitionError(
         f"signal {signal.name} is a float of {signal.length} bits; IEEE 754 has 16, 32 and 64", signal.source
     )
+
+
+def widened(raw: Numbers) -> Numbers:
+    """Return raw values that are kept in fewer bytes in the 64 bits of `raw_values`."""
+    return raw.astype(f"{raw.dtype.kind}8", copy=False)
 
 
 def physical(raw: Numbers, signal: Signal) -> Numbers:
@@ -174,7 +180,7 @@ def label_codes(raw: Numbers, signal: Signal) -> tuple[NDArray[np.intp], list[st
 def _field(words: NDArray[np.uint64], word: NDArray[np.int64], signal: Signal) -> NDArray[np.uint64]:
     """Return the bits of a signal, right-aligned; `word` is the index of each frame's first word."""
     first, skipped, reverse = _place(signal)
-    here = words[word + first]
+    here = words[word + first if first else word]
     beyond = skipped + signal.length - _WORD_BITS
     if reverse:
         here = here.byteswap()
@@ -189,6 +195,31 @@ def _field(words: NDArray[np.uint64], word: NDArray[np.int64], signal: Signal) -
     if signal.length < _WORD_BITS:
         bits &= np.uint64((1 << signal.length) - 1)
     return bits
+
+
+class PlainField(NamedTuple):
+    """Where a signal stands in one word of payload, as shifts of the word or of the bytes of it that it lies in."""
+
+    #: Number of the word.
+    word: int
+    #: The bytes that make the number, the first one highest; from 0 to 0 where it is the word itself.
+    from_byte: int
+    to_byte: int
+    shift: int
+    mask: int
+
+
+def plain_field(signal: Signal) -> PlainField | None:
+    """Return where a signal stands; None if not in every frame as a whole number of up to 32 bits in one word."""
+    first, skipped, is_reversed = _place(signal)
+    stop = skipped + signal.length
+    if signal.kind is ValueType.FLOAT or signal.selection is not None or signal.length > 32 or stop > _WORD_BITS:
+        return None
+    mask = (1 << signal.length) - 1
+    if not is_reversed:
+        return PlainField(first, 0, 0, skipped, mask)
+    to_byte = (stop + 7) // 8
+    return PlainField(first, skipped // 8, to_byte, 8 * to_byte - stop, mask)
 
 
 def _place(signal: Signal) -> tuple[int, int, bool]:

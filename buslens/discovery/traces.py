@@ -10,7 +10,9 @@ import numpy as np
 from buslens.capture.frames import Clock
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.definitions.model import ValueType
+from buslens.definitions.unpack import widened
 from buslens.errors import CaptureError, SourceLocation, UsageError
+from buslens.timeline.build import typed_raw
 from buslens.timeline.history import NO_FRAME_NS, NO_TIMEOUT, CaptureHistory, Track
 from buslens.units import NS_PER_S
 
@@ -235,13 +237,14 @@ def read_shown(
             if log.period_ns is not None:
                 cycles.setdefault(log.message.name, []).append(log.period_ns)
             for track, rows in zip(log.tracks, log.rows, strict=True):
-                seen_ns, since_ns, raw, silent_ns = rows.arrays()
+                seen_ns = rows.time_ns.joined()
                 if track.signal is None:
-                    quiet = silent_ns != NO_FRAME_NS
-                    longest = int((seen_ns - silent_ns)[quiet].max(initial=0))
+                    silent_ns = seen_ns[rows.silent_rows.joined()] - rows.silent_from_ns.joined()
+                    longest = int(silent_ns.max(initial=0))
                     silences[log.message.name] = max(silences.get(log.message.name, 0), longest)
                 elif len(seen_ns):
-                    part = _part(track, seen_ns, since_ns, raw.view("int64"), span)
+                    raw = widened(typed_raw(rows.bits.joined(), track.signal)).view("int64")
+                    part = _part(track, seen_ns, rows.since_ns(), raw, span)
                     parts.setdefault(track.name, []).append(part)
     if not cycles:
         names = ", ".join(sorted(followed)[:5])

@@ -233,7 +233,8 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
             merge=CaptureHistory.merge,
             workers=1,
         )
-    result = evaluate_capture(task.job.address, ready.expectations, recorder, stats, look=census.counts)
+    address, expected = task.job.address, ready.expectations
+    result = evaluate_capture(address, expected, recorder, stats, look=census.counts, keep_rows=False)
     return _result(task, result, content, begun, census, frames_hash)
 
 

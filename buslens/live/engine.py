@@ -199,9 +199,10 @@ class Engine:
                 if role is None or role.is_number or track.signal is None:
                     continue
                 codes = {raw: state for state, raws in raw_values(role, track.signal).items() for raw in raws}
-                time_ns, _, raw, _ = rows.arrays()
-                states = [codes.get(number) for number in typed_raw(raw, track.signal).tolist()]
-                known = [codes.get(number) for number in typed_raw(np.array([before.last_raw]), track.signal).tolist()]
+                time_ns, bits = rows.time_ns.joined(), rows.bits.joined()
+                states = [codes.get(number) for number in typed_raw(bits, track.signal).tolist()]
+                last = np.array([before.last_bits], bits.dtype)
+                known = [codes.get(number) for number in typed_raw(last, track.signal).tolist()]
                 if before.last_ns == NO_FRAME_NS:
                     known = []
                 changed = (at for at, state in zip(time_ns.tolist(), states, strict=True) if [state] != known)

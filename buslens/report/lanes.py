@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -186,7 +186,7 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
         # Only the stretches of not knowing are drawn as stretches; a value is its own picture.
         joins = np.flatnonzero(np.diff((state == UNKNOWN_STATE).astype(np.int8)) != 0) + 1
         keep = np.concatenate([[0], joins])
-        steps, scale = _steps(seen, timeline.value[first:last], start_ns, end_ns, resolution_ns)
+        steps, scale = _steps(seen, timeline.values(slice(first, last)), start_ns, end_ns, resolution_ns)
         stretches, _, crowds = _split(
             seen[keep],
             seen[keep] - 1,
@@ -198,7 +198,7 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
         return lane(tuple(s for s in stretches if s.state == UNKNOWN_STATE), (), crowds, steps, scale)
     stretches, changes, crowds = _split(
         seen,
-        timeline.changed_after_ns[first:last],
+        seen - timeline.gap_ns[first:last],
         state,
         why,
         (start_ns, end_ns, resolution_ns),
@@ -210,7 +210,7 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
 def _split(
     seen: NDArray[np.int64],
     since: NDArray[np.int64],
-    state: NDArray[np.int32],
+    state: NDArray[np.signedinteger[Any]],
     why: NDArray[np.int8],
     window: tuple[int, int, int],
     unnamed_value: Callable[[int], str],

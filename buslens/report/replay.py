@@ -131,7 +131,7 @@ def change_lines(result: Result, after_ns: int, until_ns: int, origin_ns: int) -
                 continue
             seen_ns = int(timeline.seen_ns[index])
             words = f"{moment(seen_ns, origin_ns)}  {clean(timeline.role)}: {state_text(timeline, index)}"
-            doubt_ns = seen_ns - int(timeline.changed_after_ns[index]) - 1
+            doubt_ns = int(timeline.gap_ns[index]) - 1
             if (
                 state != UNKNOWN_STATE
                 and index
@@ -148,7 +148,7 @@ def state_text(timeline: Timeline, index: int) -> str:
     if timeline.state[index] == UNKNOWN_STATE:
         return f"unknown ({describe_why(timeline, index)})"
     if timeline.is_number:
-        return f"{timeline.value[index]:g} {clean(timeline.unit)}".rstrip()
+        return f"{timeline.value_at(index):g} {clean(timeline.unit)}".rstrip()
     return clean(timeline.states[int(timeline.state[index])])
 
 
@@ -235,7 +235,7 @@ def _is_unknown(timeline: Timeline, at: int, time_ns: int) -> bool:
 def _is_doubtful(timeline: Timeline, at: int, time_ns: int) -> bool:
     """Return whether the next state may have begun already, or a frame is overdue that would show this one."""
     if at + 1 < len(timeline):
-        return bool(timeline.changed_after_ns[at + 1] < time_ns) and timeline.state[at + 1] != UNKNOWN_STATE
+        return timeline.since_ns(at + 1) < time_ns and timeline.state[at + 1] != UNKNOWN_STATE
     last_ns, period_ns = timeline.last_frame_ns, timeline.period_ns
     return last_ns is not None and period_ns is not None and time_ns - last_ns > 2 * period_ns
 

@@ -410,7 +410,7 @@ def _clue(result: Result, sign: Observation | None, roles: Several[str], window:
     words = sign.sign.shows
     if timeline.is_number and len(timeline):
         index = int(np.searchsorted(timeline.seen_ns, sign.time_ns, side="right")) - 1
-        value = timeline.value[max(index, 0)]
+        value = timeline.value_at(max(index, 0))
         if np.isfinite(value):
             words = f"{value:.3g} {timeline.unit}: {words}"
     elif sign.sign.seen is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
@@ -10,11 +10,13 @@ from buslens.capture.frames import Pause
 from buslens.capture.pauses import merge_pauses
 from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_codes
 from buslens.definitions.model import ValueType
-from buslens.definitions.unpack import physical
+from buslens.definitions.unpack import physical, widened
+from buslens.timeline.growing import SHORT_NS, inserted, short_times
 from buslens.timeline.history import BEAT_PARTS, NO_FRAME_NS, NO_TIMEOUT
 from buslens.timeline.model import (
     UNKNOWN_STATE,
     UNSAID,
+    VALUES,
     Sampling,
     Shortest,
     Timeline,
@@ -52,6 +54,7 @@ def build_timeline(
     unread: tuple[Pause, ...] = (),
     shortest: Shortest = UNSAID,
     period_ns: int | None = None,
+    keep_rows: bool = True,
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -87,100 +90,57 @@ def build_timeline(
         How short its states can be.
     period_ns : int or None
         Usual time between the frames that carry it, ns; None: as the log has it.
+    keep_rows : bool
+        Whether the rows of the track are needed afterwards; else each column of them goes when it has been read.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
     if timeout_ns == NO_TIMEOUT or not is_timed:
         timeout_ns = None
-    time_ns, since_ns, raw, silent_from_ns = rows.arrays()
+    time_ns, bits = rows.time_ns.joined(), rows.bits.joined()
     if is_lone and timeout_ns is not None:
         pauses = merge_pauses((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
     unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
     pauses = merge_pauses((*pauses, *unread))
     quiet = _quiet(rows, pauses if is_timed else (), discontinuities, timeout_ns, log.lost_ns, end_ns)
-    state, value = _states_of(raw, track, states)
-    why = np.where(state == UNKNOWN_STATE, UnknownReason.UNMAPPED.value, UnknownReason.KNOWN.value)
+    row_state = _states_of(bits, track, states)
     broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
-    # A row is kept behind every clock discontinuity, and its `since` is the last frame before it.
-    last_before = np.append(since_ns, rows.last_ns)[np.searchsorted(time_ns, broken_ns)]
-    if lag_ns is not None:
-        # A unit that sends at once tells us more than the frame before does, unless frames have been lost: a change
-        # that first shows on the beat was sent before, and that frame is not in the log.
-        unbroken = np.searchsorted(broken_ns, time_ns, "right") == np.searchsorted(broken_ns, since_ns, "right")
-        narrowed = (
-            unbroken
-            & (silent_from_ns == NO_FRAME_NS)
-            & (since_ns != NO_FRAME_NS)
-            & ~_on_beat(rows, log.message.cycle_ns)
-        )
-        since_ns = np.where(narrowed, np.maximum(since_ns, time_ns - lag_ns - 1), since_ns)
-    since_ns = np.where(since_ns == NO_FRAME_NS, first_ns - 1, since_ns)
-    last_before = np.where(last_before == NO_FRAME_NS, first_ns - 1, last_before)
-    silences, carried_ns = _silences(rows, log.last_ns, timeout_ns, end_ns)
-    if timeout_ns is not None:
-        is_alone = ~_begin_in_time(pauses, silences, timeout_ns)
-        silences, carried_ns = silences[is_alone], carried_ns[is_alone]
-    # Where the timeout runs out at a clock discontinuity, the clock discontinuity is what is told.
-    before_discontinuity = ~np.isin(silences + (timeout_ns or 0), broken_ns)
-    silences, carried_ns = silences[before_discontinuity], carried_ns[before_discontinuity]
-    is_told = _are_told(discontinuities, quiet)
-    broken_ns, last_before = broken_ns[is_told], last_before[is_told]
-    # What a multiplexed signal was, no frame has confirmed since the last that carried it.
-    carried_ns = np.where(carried_ns == NO_FRAME_NS, first_ns - 1, carried_ns)
-    holes = len(silences) + len(broken_ns)
-    shown = np.maximum(quiet.row, 0)
-    is_known = quiet.row >= 0
-    quiet_state = np.where(is_known, state[shown] if len(state) else UNKNOWN_STATE, UNKNOWN_STATE)
-    quiet_why = np.where(is_known, why[shown] if len(state) else 0, quiet.why)
-    order_ns = np.concatenate(
-        ([first_ns], silences + (timeout_ns or 0), broken_ns, quiet.at_ns, time_ns),
-    )
+    gap_ns = _gaps(rows, lag_ns, log.message.cycle_ns, broken_ns, first_ns)
+    told = _told(log, rows, timeout_ns, pauses, discontinuities, quiet, first_ns, end_ns)
     # At one and the same time a frame has the last word.
-    order = np.lexsort((np.arange(len(order_ns)), order_ns))
-    merged_since = np.concatenate(
-        (
-            [first_ns - 1],
-            carried_ns,
-            np.minimum(last_before, broken_ns - 1),
-            np.where(quiet.since_ns == NO_FRAME_NS, first_ns - 1, quiet.since_ns),
-            since_ns,
-        ),
-    )[order]
-    merged_state = np.concatenate(([UNKNOWN_STATE], np.full(holes, UNKNOWN_STATE), quiet_state, state))[order]
-    merged_value = np.concatenate(
-        ([np.nan], np.full(holes, np.nan), np.where(is_known, value[shown] if len(state) else np.nan, np.nan), value)
-    )[order]
-    merged_why = np.concatenate(
-        (
-            [UnknownReason.NO_FRAME_YET.value],
-            np.full(len(silences), UnknownReason.TIMED_OUT.value),
-            np.array(
-                [
-                    (UnknownReason.HOLE if discontinuity.is_hole else UnknownReason.DISCONTINUITY).value
-                    for discontinuity in discontinuities
-                ],
-                np.int64,
-            )[is_told],
-            quiet_why,
-            why,
-        )
-    )[order]
-    seen_ns = order_ns[order]
-    quiet_raw = np.where(is_known, raw[shown] if len(raw) else 0, 0).astype(np.uint64)
-    merged_raw = np.concatenate((np.zeros(1 + holes, np.uint64), quiet_raw, raw))[order]
-    numbers = None if states or track.signal is None else typed_raw(merged_raw, track.signal)
-    kept = _changes(merged_state, merged_why, numbers)
-    if len(time_ns) and time_ns[0] == first_ns:
-        kept &= merged_why != UnknownReason.NO_FRAME_YET.value
-    seen_ns = _ascending(seen_ns[kept])
-    unnamed_at, unnamed = _unnamed(merged_raw[kept], merged_why[kept] == UnknownReason.UNMAPPED.value, track.signal)
+    place = np.searchsorted(time_ns, told.at_ns)
+    since_ns = np.where(told.since_ns == NO_FRAME_NS, first_ns - 1, told.since_ns)
+    signal = None if states else track.signal
+    begins_shown = bool(len(time_ns)) and time_ns[0] == first_ns
+    why = np.zeros(len(rows), np.int8)
+    why[row_state == UNKNOWN_STATE] = UnknownReason.UNMAPPED.value
+    why = np.insert(why, place, np.where(told.row >= 0, _of_rows(why, told.row, 0), told.why))
+    state = np.insert(row_state, place, _of_rows(row_state, told.row, UNKNOWN_STATE))
+    unknown_ns = np.sort(np.append(told.at_ns[told.row < 0], time_ns[row_state == UNKNOWN_STATE]))
+    sampling = _sampling(rows, row_state, shortest, unknown_ns, resolution_ns)
+    bits = np.insert(bits, place, _of_rows(bits, told.row, 0))
+    kept = _changes(state, why, None if signal is None else typed_raw(bits, signal))
+    if begins_shown:
+        kept &= why != UnknownReason.NO_FRAME_YET.value
+    told_gap_ns = np.maximum(told.at_ns - since_ns, 1)
+    gap_ns = inserted(
+        gap_ns.astype(np.result_type(gap_ns, short_times(told_gap_ns)), copy=False), place, told_gap_ns, kept
+    )
+    if not keep_rows:
+        rows.gap_ns.clear()
+        rows.bits.clear()
+    seen_ns, gap_ns = _ascending(inserted(time_ns, place, told.at_ns, kept), gap_ns)
+    if not keep_rows:
+        del time_ns
+        rows.time_ns.clear()
+    state, why, bits = state[kept], why[kept], bits[kept]
+    unnamed_at, unnamed = _unnamed(bits, why == UnknownReason.UNMAPPED.value, track.signal)
     return Timeline(
         role=track.name,
         seen_ns=seen_ns,
-        changed_after_ns=_widened(np.minimum(merged_since[kept], seen_ns - 1), seen_ns, resolution_ns, first_ns),
-        state=merged_state[kept].astype(np.int32),
-        value=merged_value[kept],
-        why=merged_why[kept].astype(np.int8),
+        gap_ns=_widened(seen_ns, gap_ns, resolution_ns, first_ns),
+        state=state,
+        why=why,
         states=tuple(states),
         unit=unit,
         last_frame_ns=None if rows.last_ns == NO_FRAME_NS else rows.last_ns,
@@ -191,17 +151,84 @@ def build_timeline(
         end_ns=max(end_ns, int(seen_ns[-1])),
         unnamed_at=unnamed_at,
         unnamed=unnamed,
-        raw=None if numbers is None else numbers[kept],
-        signal=None if numbers is None else track.signal,
+        raw=None if signal is None else typed_raw(bits, signal),
+        signal=VALUES if signal is None else signal,
         pauses=pauses,
         unread=unread,
-        sampling=_sampling(rows, state, shortest, seen_ns[merged_state[kept] == UNKNOWN_STATE], resolution_ns),
+        sampling=sampling,
     )
+
+
+def _told(
+    log: MessageHistory,
+    rows: TrackHistory,
+    timeout_ns: int | None,
+    pauses: tuple[Pause, ...],
+    discontinuities: list[ClockDiscontinuity],
+    quiet: _Entries,
+    first_ns: int,
+    end_ns: int,
+) -> _Entries:
+    """Return the entries of a timeline that no frame makes, in order of time."""
+    broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
+    silences, carried_ns = _silences(rows, log.last_ns, timeout_ns, end_ns)
+    if timeout_ns is not None:
+        is_alone = ~_begin_in_time(pauses, silences, timeout_ns)
+        silences, carried_ns = silences[is_alone], carried_ns[is_alone]
+    # Where the timeout runs out at a clock discontinuity, the clock discontinuity is what is told.
+    before_discontinuity = ~np.isin(silences + (timeout_ns or 0), broken_ns)
+    silences, carried_ns = silences[before_discontinuity], carried_ns[before_discontinuity]
+    is_told = _are_told(discontinuities, quiet)
+    # A row is kept behind every clock discontinuity, and the frame before it is the last one before that.
+    behind = np.searchsorted(rows.time_ns.joined(), broken_ns[is_told])
+    last_before = np.full(len(behind), rows.last_ns)
+    last_before[behind < len(rows)] = rows.since_ns(behind[behind < len(rows)])
+    reasons = [(UnknownReason.HOLE if it.is_hole else UnknownReason.DISCONTINUITY).value for it in discontinuities]
+    return _in_order(
+        _Entries.unknown(np.array([first_ns]), np.array([NO_FRAME_NS]), UnknownReason.NO_FRAME_YET.value),
+        # What a multiplexed signal was, no frame has confirmed since the last that carried it.
+        _Entries.unknown(silences + (timeout_ns or 0), carried_ns, UnknownReason.TIMED_OUT.value),
+        _Entries.unknown(
+            broken_ns[is_told], np.minimum(last_before, broken_ns[is_told] - 1), np.array(reasons, np.int8)[is_told]
+        ),
+        quiet,
+    )
+
+
+def _gaps(
+    rows: TrackHistory, lag_ns: int | None, cycle_ns: int | None, broken_ns: NDArray[np.int64], first_ns: int
+) -> NDArray[Any]:
+    """Return for each row how long ago its change can have been, ns, at least 1."""
+    gap_ns: NDArray[Any] = np.maximum(rows.gap_ns.joined(), 1)
+    if not len(rows):
+        return gap_ns
+    time_ns = rows.time_ns.joined()
+    unseen_ns = max(int(time_ns[0]) - first_ns + 1, 1)
+    if unseen_ns > SHORT_NS:
+        gap_ns = gap_ns.astype(np.int64)
+    gap_ns[0] = unseen_ns
+    if lag_ns is not None:
+        # A unit that sends at once tells us more than the frame before does, unless frames have been lost: a change
+        # that first shows on the beat was sent before, and that frame is not in the log.
+        since_ns = rows.since_ns()
+        narrowed = np.searchsorted(broken_ns, time_ns, "right") == np.searchsorted(broken_ns, since_ns, "right")
+        narrowed &= ~_on_beat(rows, cycle_ns)
+        narrowed[0] = False
+        narrowed[rows.silent_rows.joined()] = False
+        gap_ns[narrowed] = np.minimum(gap_ns[narrowed], lag_ns + 1)
+    return gap_ns
+
+
+def _of_rows(column: NDArray[Any], rows: NDArray[np.intp], otherwise: int) -> NDArray[Any]:
+    """Return the elements of a column in some rows; of row -1 something else."""
+    picked = np.full(len(rows), otherwise, column.dtype)
+    picked[rows >= 0] = column[rows[rows >= 0]]
+    return picked
 
 
 def _sampling(
     rows: TrackHistory,
-    state: NDArray[np.int64],
+    state: NDArray[Any],
     shortest: Shortest,
     unknown_ns: NDArray[np.int64],
     resolution_ns: int,
@@ -212,11 +239,12 @@ def _sampling(
     anyway, from one of `unknown_ns` on, are left out.
     """
     none = nothing_hides()
-    time_ns, since_ns, _, _ = rows.arrays()
-    if shortest.least_ns is None or not len(time_ns):
+    if shortest.least_ns is None or not len(rows):
         return none._replace(shortest_ns=shortest.least_ns, is_polled=shortest.is_polled)
+    time_ns, since_ns = rows.time_ns.joined(), rows.since_ns()
     before = np.append(UNKNOWN_STATE, state[:-1])
-    gap_ns = np.where(since_ns == NO_FRAME_NS, 0, time_ns - since_ns + resolution_ns)
+    gap_ns = rows.gap_ns.joined() + np.int64(resolution_ns)
+    gap_ns[0] = 0
     surely_ns = _ENDLESS_NS if shortest.surely_ns is None else shortest.surely_ns
     at = np.flatnonzero(gap_ns >= surely_ns)
     all_wide = np.column_stack((since_ns[at], time_ns[at]))
@@ -239,7 +267,7 @@ def _sampling(
 
 
 def _hides(
-    first: NDArray[np.int64], last: NDArray[np.int64], gap_ns: NDArray[np.int64], shortest: Sequence[int | None]
+    first: NDArray[Any], last: NDArray[Any], gap_ns: NDArray[np.int64], shortest: Sequence[int | None]
 ) -> NDArray[np.bool_]:
     """Return in which gaps, by the states at their ends, there is room for a whole state that no frame shows."""
     length = np.array([_ENDLESS_NS if it is None else it for it in shortest], np.int64)
@@ -253,8 +281,8 @@ def _hides(
     return hides
 
 
-class _Quiet(NamedTuple):
-    """Entries that the pauses of a recording make, in order of time."""
+class _Entries(NamedTuple):
+    """Entries of a timeline that no frame makes."""
 
     at_ns: NDArray[np.int64]
     #: Last frame before that carried the signal, or `NO_FRAME_NS`.
@@ -262,7 +290,20 @@ class _Quiet(NamedTuple):
     #: Row that tells the state; -1 where it is unknown.
     row: NDArray[np.intp]
     #: Reason, where it is unknown.
-    why: NDArray[np.int64]
+    why: NDArray[np.int8]
+
+    @classmethod
+    def unknown(cls, at_ns: NDArray[np.int64], since_ns: NDArray[np.int64], why: NDArray[np.int8] | int) -> _Entries:
+        """Return entries of which none tells a state."""
+        return cls(at_ns, since_ns, np.full(len(at_ns), -1), np.full(len(at_ns), why, np.int8))
+
+
+def _in_order(*parts: _Entries) -> _Entries:
+    """Return all of them in order of time; of those at one time the last ones given are last."""
+    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    order = np.argsort(columns[0], kind="stable")
+    at_ns, since_ns, row, why = (column[order] for column in columns)
+    return _Entries(at_ns, since_ns, row, why)
 
 
 def _quiet(
@@ -272,20 +313,19 @@ def _quiet(
     timeout_ns: int | None,
     lost_ns: int,
     end_ns: int,
-) -> _Quiet:
+) -> _Entries:
     """Return what becomes unknown in pauses, and what is known again, or has become silent, behind them.
 
     A role is unknown from the last frame before a pause until the next that carries the signal. Where that next one
     is not kept as a row, it came in its usual time, and shows what the rows before the pause show.
     """
-    time_ns, since_ns, raw, silent_from_ns = rows.arrays()
     found: list[tuple[int, int, int, int]] = []
+    if not pauses:
+        return _Entries.unknown(np.empty(0, np.int64), np.empty(0, np.int64), 0)
+    time_ns, since_ns, bits = rows.time_ns.joined(), rows.since_ns(), rows.bits.joined()
     broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
-    changed = (
-        np.append(True, raw[1:] != raw[:-1])[: len(raw)]
-        | (silent_from_ns != NO_FRAME_NS)
-        | (time_ns - since_ns > lost_ns)
-    )
+    changed = np.append(True, bits[1:] != bits[:-1])[: len(bits)] | (rows.gap_ns.joined() > lost_ns)
+    changed[rows.silent_rows.joined()] = True
     # The first row of a piece of the log is kept whatever it shows, and must not be of consequence.
     changed |= np.searchsorted(broken_ns, time_ns, "right") > np.searchsorted(broken_ns, since_ns, "right")
     kept = np.flatnonzero(changed)
@@ -314,10 +354,10 @@ def _quiet(
         if timeout_ns is not None and min(again_ns, next_ns) > to_ns + timeout_ns:
             found.append((to_ns + timeout_ns, carried_ns, -1, UnknownReason.TIMED_OUT.value))
     columns = np.array(found, np.int64).reshape(-1, 4)
-    return _Quiet(columns[:, 0], columns[:, 1], columns[:, 2].astype(np.intp), columns[:, 3])
+    return _Entries(columns[:, 0], columns[:, 1], columns[:, 2].astype(np.intp), columns[:, 3].astype(np.int8))
 
 
-def _are_told(discontinuities: Sequence[ClockDiscontinuity], quiet: _Quiet) -> NDArray[np.bool_]:
+def _are_told(discontinuities: Sequence[ClockDiscontinuity], quiet: _Entries) -> NDArray[np.bool_]:
     """Return the discontinuities of a role; where a pause begins at a restart of the stamps, no clock ran back."""
     paused_ns = quiet.at_ns[quiet.why == UnknownReason.NOT_RECORDED.value]
     at_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
@@ -332,7 +372,7 @@ def _on_beat(rows: TrackHistory, cycle_ns: int | None) -> NDArray[np.bool_]:
 
     So it is, too, if it comes a cycle or more behind the last one, for then others have been lost.
     """
-    time_ns = rows.arrays()[0]
+    time_ns = rows.time_ns.joined()
     measured_ns = rows.cadence.beat_ns
     if cycle_ns is None or (measured_ns is not None and abs(measured_ns - cycle_ns) * BEAT_PARTS <= cycle_ns):
         cycle_ns = measured_ns
@@ -358,7 +398,7 @@ def _begin_in_time(pauses: Sequence[Pause], silences: NDArray[np.int64], timeout
 def _silent_stretches(rows: TrackHistory, last_ns: int, timeout_ns: int, end_ns: int) -> list[Pause]:
     """Return the silences of a message, each from its last frame before until one that carries the signal."""
     silences, _ = _silences(rows, last_ns, timeout_ns, end_ns)
-    time_ns = rows.arrays()[0]
+    time_ns = rows.time_ns.joined()
     again = np.append(time_ns, end_ns)[np.searchsorted(time_ns, silences, "right")]
     return [Pause(*stretch) for stretch in zip(silences.tolist(), again.tolist(), strict=True)]
 
@@ -369,41 +409,43 @@ def _in_silences(
     """Return which unread lines stand where the message did not come in its time; all, where it has no such time."""
     if timeout_ns is None or not unread:
         return unread
-    time_ns = rows.arrays()[0]
+    time_ns = rows.time_ns.joined()
     silent = _silent_stretches(rows, last_ns, timeout_ns, end_ns)
     silent.append(Pause(first_ns, int(time_ns[0]) if len(time_ns) else end_ns))
     return tuple(one for one in unread if any(one.from_ns < it.to_ns and one.to_ns > it.from_ns for it in silent))
 
 
-def _states_of(
-    raw: NDArray[np.uint64], track: Track, states: Mapping[str, frozenset[int]]
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Return state code and value of each row."""
+def _states_of(bits: NDArray[Any], track: Track, states: Mapping[str, frozenset[int]]) -> NDArray[Any]:
+    """Return the code of the state of each row; of a number 0 where it is one."""
     signal = track.signal
-    value = np.full(len(raw), np.nan)
-    if signal is None:
-        return np.zeros(len(raw), np.int64), value
-    different, where = np.unique(raw, return_inverse=True)
-    special = special_codes(different, signal) if has_special_values(signal, track.message) else np.zeros(1, np.int8)
-    if states:
-        code_of = {number: code for code, numbers in enumerate(states.values()) for number in numbers}
-        codes = np.array(
-            [code_of.get(number, UNKNOWN_STATE) for number in typed_raw(different, signal).tolist()], np.int64
-        )
+    is_special = signal is not None and has_special_values(signal, track.message)
+    if signal is None or not (states or is_special or signal.kind is ValueType.FLOAT):
+        return np.zeros(len(bits), np.int8)
+    if not states:
+        raw = widened(typed_raw(bits, signal))
+        is_unknown = np.isnan(physical(raw, signal).astype(np.float64))
+        if is_special:
+            is_unknown |= special_codes(raw, signal) > 0
+        return np.where(is_unknown, np.int8(UNKNOWN_STATE), np.int8(0))
+    different, where = np.unique(bits, return_inverse=True)
+    raw = widened(typed_raw(different, signal))
+    code_of = {number: code for code, numbers in enumerate(states.values()) for number in numbers}
+    kept = np.int8 if len(states) <= np.iinfo(np.int8).max else np.int32
+    codes = np.array([code_of.get(number, UNKNOWN_STATE) for number in raw.tolist()], kept)
+    if is_special:
         # What is reserved may have got a meaning, if the expectations name it.
-        return np.where(special >= ERROR_CODE, UNKNOWN_STATE, codes)[where], value
-    values = np.where(special, np.nan, physical(typed_raw(different, signal), signal).astype(np.float64))[where]
-    return np.where(np.isnan(values), UNKNOWN_STATE, 0), values
+        codes[special_codes(raw, signal) >= ERROR_CODE] = UNKNOWN_STATE
+    return codes[where]
 
 
 def _unnamed(
-    raw: NDArray[np.uint64], is_unnamed: NDArray[np.bool_], signal: Signal | None
+    bits: NDArray[Any], is_unnamed: NDArray[np.bool_], signal: Signal | None
 ) -> tuple[NDArray[np.int32] | None, tuple[str, ...]]:
     """Return for each entry which of the values without a name it is, and what these are called."""
     if signal is None or not is_unnamed.any():
         return None, ()
-    different, where = np.unique(raw[is_unnamed], return_inverse=True)
-    at = np.full(len(raw), -1, np.int32)
+    different, where = np.unique(bits[is_unnamed], return_inverse=True)
+    at = np.full(len(bits), -1, np.int32)
     at[is_unnamed] = where
     numbers = typed_raw(different, signal).tolist()
     return at, tuple(
@@ -412,15 +454,11 @@ def _unnamed(
     )
 
 
-def typed_raw(bits: NDArray[np.uint64], signal: Signal) -> Numbers:
-    """Return raw values in the type that the signal's kind gives them, from their 64 recorded bits."""
-    match signal.kind:
-        case ValueType.UNSIGNED:
-            return bits
-        case ValueType.SIGNED:
-            return bits.view(np.int64)
-        case ValueType.FLOAT:
-            return bits.view(np.float64)
+def typed_raw(bits: NDArray[Any], signal: Signal) -> Numbers:
+    """Return raw values in the type that the signal's kind gives them, from the bits in which they are kept."""
+    kind = {ValueType.UNSIGNED: "u", ValueType.SIGNED: "i", ValueType.FLOAT: "f"}[signal.kind]
+    raw: Numbers = bits.view(f"{kind}{bits.itemsize}")
+    return raw
 
 
 def _silences(
@@ -433,9 +471,7 @@ def _silences(
     none = np.empty(0, np.int64)
     if timeout_ns is None:
         return none, none
-    _, since_ns, _, silent_from_ns = rows.arrays()
-    ended = silent_from_ns != NO_FRAME_NS
-    silences, carried_ns = silent_from_ns[ended], since_ns[ended]
+    silences, carried_ns = rows.silent_from_ns.joined(), rows.since_ns(rows.silent_rows.joined())
     final_ns = rows.open_gap_ns
     if final_ns == NO_FRAME_NS and last_ns != NO_FRAME_NS and end_ns - last_ns > timeout_ns:
         final_ns = last_ns
@@ -444,7 +480,7 @@ def _silences(
     return np.append(silences, final_ns), np.append(carried_ns, rows.last_ns)
 
 
-def _changes(state: NDArray[np.int64], why: NDArray[np.int64], number: Numbers | None) -> NDArray[np.bool_]:
+def _changes(state: NDArray[Any], why: NDArray[np.int8], number: Numbers | None) -> NDArray[np.bool_]:
     """Return which entries differ from the one before."""
     kept = np.ones(len(state), np.bool_)
     kept[1:] = (state[1:] != state[:-1]) | (why[1:] != why[:-1])
@@ -453,16 +489,18 @@ def _changes(state: NDArray[np.int64], why: NDArray[np.int64], number: Numbers |
     return kept
 
 
-def _widened(
-    since_ns: NDArray[np.int64], seen_ns: NDArray[np.int64], resolution_ns: int, first_ns: int
-) -> NDArray[np.int64]:
-    """Return since when changes may have been, of stamps that were rounded: not from before the entry before."""
-    before_ns = np.append(first_ns - 1, seen_ns[:-1])
-    widened: NDArray[np.int64] = np.minimum(since_ns, np.maximum(since_ns - resolution_ns, before_ns))
-    return widened
+def _widened(seen_ns: NDArray[np.int64], gap_ns: NDArray[Any], resolution_ns: int, first_ns: int) -> NDArray[Any]:
+    """Return how long ago changes may have been, of stamps that were rounded: not from before the entry before."""
+    if not resolution_ns:
+        return gap_ns
+    before_ns = np.diff(seen_ns, prepend=first_ns - 1)
+    return short_times(np.maximum(gap_ns, np.minimum(gap_ns + np.int64(resolution_ns), before_ns)))
 
 
-def _ascending(time_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+def _ascending(seen_ns: NDArray[np.int64], gap_ns: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[Any]]:
     """Return ascending times with ties and their followers moved on by as many ns as keep them apart."""
-    steps = np.arange(len(time_ns))
-    return np.maximum.accumulate(time_ns - steps) + steps
+    if (seen_ns[1:] > seen_ns[:-1]).all():
+        return seen_ns, gap_ns
+    steps = np.arange(len(seen_ns))
+    moved_ns = np.maximum.accumulate(seen_ns - steps) + steps
+    return moved_ns, short_times(gap_ns + (moved_ns - seen_ns))

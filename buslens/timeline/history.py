@@ -9,17 +9,20 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
 import numpy as np
 
 from buslens.capture.frames import Flag
 from buslens.capture.pauses import LEAST_PAUSE_NS
-from buslens.definitions.model import EVERY_BIT
-from buslens.definitions.unpack import carries, raw_values
+from buslens.definitions.model import EVERY_BIT, ValueType
+from buslens.definitions.unpack import PlainField, carries, plain_field, raw_values
+from buslens.kernels import compiled
+from buslens.timeline._rows_kernel import NOT_PLAIN, keep_rows
+from buslens.timeline.growing import GrowingColumn, short_times
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -50,11 +53,11 @@ LEAST_CYCLIC: Final = 4
 NO_TIMEOUT: Final = 2**62
 """Stands for a silence that never makes a track unknown, ns."""
 
-_Item = TypeVar("_Item", bound=np.generic)
-
+PLAIN_FROM: Final = 20_000
+"""Frames of a message from which its frames are taken by compiled code where nothing is out of the ordinary."""
+_PRESENCE_FIELD: Final = PlainField(0, 0, 0, 0, 0)
 _ADDRESS: Final = 0xFF
 """Bits of a 29-bit identifier that hold a J1939 source address."""
-_ZERO: Final = np.uint64(0)
 _DATA_ONLY: Final = np.uint16(Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
 
 
@@ -132,19 +135,23 @@ class CycleEstimator:
 
 @dataclass(slots=True, kw_only=True)
 class TrackHistory:
-    """What is kept of one track; arrays are joined when the capture has been read."""
+    """What is kept of one track: columns with an element for each row, and what else is known of it.
 
-    time_ns: list[NDArray[np.int64]] = field(default_factory=list)
-    #: Frame before that carried the signal, or `NO_FRAME_NS`.
-    changed_after_ns: list[NDArray[np.int64]] = field(default_factory=list)
-    #: Raw values as 64 bits.
-    raw: list[NDArray[np.uint64]] = field(default_factory=list)
-    #: Last frame of the message before a silence that ended at or before this row, or `NO_FRAME_NS`.
-    silent_from_ns: list[NDArray[np.int64]] = field(default_factory=list)
+    The first row is that of the first frame that carried the signal.
+    """
+
+    time_ns: GrowingColumn = field(default_factory=GrowingColumn)
+    #: How long before the row the frame before came that carried the signal, ns; 0 in the first row.
+    gap_ns: GrowingColumn = field(default_factory=lambda: GrowingColumn(np.uint32))
+    #: Raw values, as so many bits as the signal takes, or the next power of two.
+    bits: GrowingColumn = field(default_factory=lambda: GrowingColumn(np.uint64))
+    #: Rows at or before which a silence ended, and the last frame of the message before each.
+    silent_rows: GrowingColumn = field(default_factory=GrowingColumn)
+    silent_from_ns: GrowingColumn = field(default_factory=GrowingColumn)
     #: First and last frame that carried the signal, or `NO_FRAME_NS`.
     first_ns: int = NO_FRAME_NS
     last_ns: int = NO_FRAME_NS
-    last_raw: np.uint64 = _ZERO
+    last_bits: int = 0
     #: If sent on change, for each row the `BEATS_KEPT` frames before it that carried the signal, or `NO_FRAME_NS`.
     beats_ns: list[NDArray[np.int64]] | None = None
     #: The same for the next frame.
@@ -156,38 +163,33 @@ class TrackHistory:
     #: Whether the next row is kept even if nothing changed: a clock discontinuity lies before it.
     after_discontinuity: bool = False
 
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
     def append(
         self,
         time_ns: NDArray[np.int64],
-        since_ns: NDArray[np.int64],
-        raw: NDArray[np.uint64],
+        gap_ns: NDArray[Any],
+        bits: NDArray[Any],
+        silent_rows: NDArray[np.intp],
         silent_from_ns: NDArray[np.int64],
     ) -> None:
-        """Keep rows that are later than all that stand."""
-        if len(time_ns):
-            self.time_ns.append(time_ns)
-            self.changed_after_ns.append(since_ns)
-            self.raw.append(raw)
-            self.silent_from_ns.append(silent_from_ns)
+        """Keep rows that are later than all that stand; silences by the number of their row among the new ones."""
+        if len(silent_rows):
+            self.silent_rows.extend(silent_rows.astype(np.int64) + len(self))
+            self.silent_from_ns.extend(silent_from_ns)
+        self.time_ns.extend(time_ns)
+        self.gap_ns.extend(gap_ns)
+        self.bits.extend(bits)
 
-    def arrays(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.uint64], NDArray[np.int64]]:
-        """Return time, since, raw and silent_from, one element per row; not to be written to."""
-        if not self.time_ns:
-            none = np.empty(0, np.int64)
-            return none, none, np.empty(0, np.uint64), none
-        return (
-            _joined(self.time_ns),
-            _joined(self.changed_after_ns),
-            _joined(self.raw),
-            _joined(self.silent_from_ns),
-        )
-
-
-def _joined(parts: list[NDArray[_Item]]) -> NDArray[_Item]:
-    """Return the arrays of a list as one, which then stands in it alone."""
-    if len(parts) > 1:
-        parts[:] = [np.concatenate(parts)]
-    return parts[0]
+    def since_ns(self, rows: NDArray[np.intp] | None = None) -> NDArray[np.int64]:
+        """Return of some rows, or of all, the frame before that carried the signal; `NO_FRAME_NS` in the first."""
+        time_ns, gap_ns = self.time_ns.joined(), self.gap_ns.joined()
+        if rows is None:
+            since_ns: NDArray[np.int64] = time_ns - gap_ns
+            since_ns[:1] = NO_FRAME_NS
+            return since_ns
+        return np.where(rows == 0, NO_FRAME_NS, time_ns[rows] - gap_ns[rows])
 
 
 @dataclass(slots=True, kw_only=True)
@@ -195,8 +197,10 @@ class _MessageBatch:
     """The frames of one message in one run: their times, and per track which carried it and with what."""
 
     time_ns: NDArray[np.int64]
-    carried: list[NDArray[np.intp]]
-    raw: list[NDArray[np.uint64]]
+    #: Which of the frames; None: all of them.
+    carried: list[NDArray[np.intp] | None]
+    #: As `TrackHistory.bits`.
+    bits: list[NDArray[Any]]
     starts_segment: bool
 
 
@@ -212,13 +216,13 @@ class MessageSender(NamedTuple):
 def _part(run: _MessageBatch, mask: NDArray[np.bool_]) -> _MessageBatch:
     """Return some of the frames of a run."""
     place = np.cumsum(mask) - 1
-    kept = [mask[carried] for carried in run.carried]
-    return _MessageBatch(
-        time_ns=run.time_ns[mask],
-        carried=[place[carried[mine]] for carried, mine in zip(run.carried, kept, strict=True)],
-        raw=[raw[mine] for raw, mine in zip(run.raw, kept, strict=True)],
-        starts_segment=run.starts_segment,
-    )
+    carried: list[NDArray[np.intp] | None] = []
+    bits = []
+    for rows, of in zip(run.carried, run.bits, strict=True):
+        kept = mask if rows is None else mask[rows]
+        carried.append(None if rows is None else place[rows[kept]])
+        bits.append(of[kept])
+    return _MessageBatch(time_ns=run.time_ns[mask], carried=carried, bits=bits, starts_segment=run.starts_segment)
 
 
 class MessageHistory:
@@ -244,6 +248,10 @@ class MessageHistory:
         self._after_discontinuity = False
         self._cadence = CycleEstimator()
         self._unmeasured: list[_MessageBatch] | None = [] if None in self.timeouts_ns else None
+        fields = [_PRESENCE_FIELD if it.signal is None else plain_field(it.signal) for it in self.tracks]
+        is_one = message.id_mask == EVERY_BIT
+        #: Where each track stands in a payload, if all of them stand in plain places.
+        self._fields = [it for it in fields if it is not None] if is_one and None not in fields else None
         #: What each channel and source sent, where there are several; else the one there is, and None.
         self.senders: dict[MessageSender, MessageHistory | None] = {}
 
@@ -260,11 +268,10 @@ class MessageHistory:
     def add(self, frames: Frames) -> None:
         """Take the message's frames out of a run of frames."""
         self.begin_segment(frames.segment)
-        same_id = self._same_id(frames.can_id)
-        if not same_id.any():
-            return
+        rows = np.flatnonzero(self._same_id(frames.can_id))
         kind = np.uint16(Flag.EXTENDED if self.message.is_extended else 0)
-        rows = np.flatnonzero(same_id & ((frames.flags & _DATA_ONLY) == kind))
+        is_data = (frames.flags[rows] & _DATA_ONLY) == kind
+        rows = rows if is_data.all() else rows[is_data]
         if self.message.channel is not None:
             names = [self.channel_aliases.get(label, label) for label in frames.channels]
             tied = [index for index, name in enumerate(names) if name == self.message.channel]
@@ -276,30 +283,79 @@ class MessageHistory:
             rows = rows[np.isin(frames.channel[rows], tied)]
         if address is not None:
             rows = rows[(frames.can_id[rows] & np.uint32(_ADDRESS)) == address]
-        if not len(rows):
+        if not len(rows) or (self.frames >= PLAIN_FROM and self._add_plain(frames, rows)):
             return
         if self.message.id_mask != EVERY_BIT:
             self.ids.update(np.unique(frames.can_id[rows]).tolist())
-        self.channels.update(frames.channels[index] for index in np.unique(frames.channel[rows]))
-        times = frames.time_ns[rows]
-        carried, raws = [], []
+        # What is read of them more than once stands together.
+        own = replace(
+            frames,
+            time_ns=frames.time_ns[rows],
+            channel=frames.channel[rows],
+            length=frames.length[rows],
+            word=frames.word[rows],
+        )
+        carried: list[NDArray[np.intp] | None] = []
+        bits: list[NDArray[Any]] = []
         for track in self.tracks:
             if track.signal is None:
-                carried.append(np.arange(len(rows)))
-                raws.append(np.zeros(len(rows), np.uint64))
-            else:
-                mask = carries(frames, rows, track.signal, self.message)
-                kept = np.flatnonzero(mask)
-                carried.append(kept)
-                raws.append(raw_values(frames, rows[kept], track.signal).view(np.uint64))
-        run = _MessageBatch(time_ns=times, carried=carried, raw=raws, starts_segment=False)
-        self._take_apart(run, frames, rows)
+                carried.append(None)
+                bits.append(np.zeros(len(rows), _bits_type(None)))
+                continue
+            mask = carries(own, slice(None), track.signal, self.message)
+            kept = None if mask.all() else np.flatnonzero(mask)
+            carried.append(kept)
+            raw = raw_values(own, slice(None) if kept is None else kept, track.signal)
+            bits.append(raw.view(np.uint64).astype(_bits_type(track.signal), copy=False))
+        run = _MessageBatch(time_ns=own.time_ns, carried=carried, bits=bits, starts_segment=False)
+        self._take_apart(run, own, frames.can_id[rows] if self._by_address else None)
         self.take_run(run)
+
+    def _add_plain(self, frames: Frames, places: NDArray[np.intp]) -> bool:
+        """Take frames of the message as `add` does if nothing is out of the ordinary; return whether that is so.
+
+        One sender, whose every frame has carried every track so far, in time; and whose cycle has been measured.
+        """
+        if self._fields is None or self._by_address or self._after_discontinuity or self._unmeasured is not None:
+            return False
+        channel = frames.channel[places]
+        if len(self.senders) != 1 or not (channel == channel[0]).all():
+            return False
+        known = next(iter(self.senders)).channel == frames.channels[channel[0]]
+        is_plain = known and all(map(self._is_plain, self.rows))
+        keep = cast("Callable[..., int] | None", compiled(keep_rows)) if is_plain else None
+        if keep is None:
+            return False
+        n, words = len(places), frames.words.view(np.int64)
+        found = []
+        for track, rows, field_, timeout in zip(self.tracks, self.rows, self._fields, self.timeouts_ns, strict=True):
+            columns = np.empty((3, n), np.int64)
+            kept = keep(
+                places, n, frames.time_ns, frames.length, frames.word, words,
+                -1 if track.signal is None else track.signal.last_byte, *field_,
+                rows.last_ns, rows.last_bits, self.lost_ns, NO_TIMEOUT if timeout is None else timeout, *columns,
+            )  # fmt: skip
+            if kept == NOT_PLAIN:
+                return False
+            found.append(columns[:, :kept])
+        none = np.empty(0, np.int64)
+        self.last_ns = int(frames.time_ns[places[-1]])
+        self.frames += n
+        for track, rows, (time_ns, gap_ns, bits) in zip(self.tracks, self.rows, found, strict=True):
+            rows.last_ns = self.last_ns
+            if len(bits):
+                rows.append(time_ns, short_times(gap_ns), bits.astype(_bits_type(track.signal)), none, none)
+                rows.last_bits = int(bits[-1])
+        return True
+
+    def _is_plain(self, rows: TrackHistory) -> bool:
+        """Return whether the last frame of the message carried a track, and nothing else need be kept of it."""
+        is_open = rows.after_discontinuity or rows.open_gap_ns != NO_FRAME_NS or rows.last_ns != self.last_ns
+        return not is_open and rows.beats_ns is None and rows.cadence.count >= MEASURED_INTERVALS
 
     def add_values(self, time_ns: NDArray[np.int64], raw: NDArray[np.uint64]) -> None:
         """Add values of the only track as if each had come in a frame of its own; times in order."""
-        rows = np.arange(len(time_ns))
-        self.take_run(_MessageBatch(time_ns=time_ns, carried=[rows], raw=[raw], starts_segment=False))
+        self.take_run(_MessageBatch(time_ns=time_ns, carried=[None], bits=[raw], starts_segment=False))
 
     def begin_segment(self, segment: int) -> None:
         """Note the segment of what comes next."""
@@ -314,24 +370,29 @@ class MessageHistory:
         starts_segment, self._after_discontinuity = self._after_discontinuity, False
         self._accept(replace(run, starts_segment=starts_segment))
 
-    def _take_apart(self, run: _MessageBatch, frames: Frames, rows: NDArray[np.intp]) -> None:
-        """Let each sender have what it sent, as soon as there are several."""
-        channel = frames.channel[rows].astype(np.int64)
-        if self.message.id_mask & _ADDRESS or not self.message.is_j1939:
-            numbers, address = channel << 8, None
-        else:
-            address = (frames.can_id[rows] & np.uint32(_ADDRESS)).astype(np.int64)
-            numbers = channel << 8 | address
-        for number in [numbers[0]] if (numbers == numbers[0]).all() else np.unique(numbers):
-            sender = MessageSender(frames.channels[number >> 8], None if address is None else int(number & _ADDRESS))
+    @property
+    def _by_address(self) -> bool:
+        """Whether senders on one channel are told by their J1939 source addresses."""
+        return self.message.is_j1939 and not self.message.id_mask & _ADDRESS
+
+    def _take_apart(self, run: _MessageBatch, own: Frames, can_id: NDArray[np.uint32] | None) -> None:
+        """Let each sender have what it sent, as soon as there are several; `own` are the frames of the message."""
+        numbers = own.channel.astype(np.uint32)
+        if can_id is not None:
+            numbers = numbers << np.uint32(8) | can_id & np.uint32(_ADDRESS)
+        shift = 0 if can_id is None else 8
+        # Mostly there is one sender only.
+        for number in numbers[:1] if (numbers == numbers[0]).all() else np.unique(numbers):
+            channel = own.channels[number >> shift]
+            self.channels.add(channel)
+            sender = MessageSender(channel, None if can_id is None else int(number & _ADDRESS))
             if sender in self.senders:
                 continue
             self._distinguish()
             self.senders[sender] = self._blank(sender) if self.senders else None
         for sender, log in self.senders.items():
-            if log is not None:
-                mine = frames.channels.index(sender.channel) << 8 if sender.channel in frames.channels else -1
-                is_mine = numbers == (mine | (sender.address or 0) if mine >= 0 else -1)
+            if log is not None and sender.channel in own.channels:
+                is_mine = numbers == (own.channels.index(sender.channel) << shift | (sender.address or 0))
                 if is_mine.any():
                     log.take_run(_part(run, is_mine))
 
@@ -418,15 +479,32 @@ class MessageHistory:
     def _process(self, run: _MessageBatch) -> None:
         times = run.time_ns
         before = self.last_ns
-        gaps_ns = np.diff(times, prepend=times[0] if before == NO_FRAME_NS else before)
+        gaps_ns = np.empty(len(times), np.int64)
+        np.subtract(times[1:], times[:-1], out=gaps_ns[1:])
+        gaps_ns[0] = 0 if before == NO_FRAME_NS else int(times[0]) - before
+        longest_ns = int(gaps_ns.max())
         for index, (rows, timeout) in enumerate(zip(self.rows, self.timeouts_ns, strict=True)):
             rows.after_discontinuity |= run.starts_segment
-            silent = np.empty(0, np.intp) if timeout is None else np.flatnonzero(gaps_ns > timeout)
-            _add_rows(rows, times, run.carried[index], run.raw[index], silent, before, self.lost_ns)
+            silent = np.empty(0, np.intp)
+            if timeout is not None and longest_ns > timeout:
+                silent = np.flatnonzero(gaps_ns > timeout)
+            _add_rows(rows, times, gaps_ns, run.carried[index], run.bits[index], silent, before, self.lost_ns)
         if self.first_ns == NO_FRAME_NS:
             self.first_ns = int(times[0])
         self.last_ns = int(times[-1])
         self.frames += len(times)
+
+
+def _bits_type(signal: Signal | None) -> type[np.unsignedinteger[Any]]:
+    """Return what the raw values of a signal are kept as: values of floats are kept in 64 bits, however sent."""
+    if signal is None:
+        return np.uint8
+    if signal.kind is ValueType.FLOAT:
+        return np.uint64
+    for kept, bits in ((np.uint8, 8), (np.uint16, 16), (np.uint32, 32)):
+        if signal.length <= bits:
+            return kept
+    return np.uint64
 
 
 def _lost_ns(message: Message, tracks: Iterable[Track]) -> int:
@@ -442,47 +520,83 @@ def _lost_ns(message: Message, tracks: Iterable[Track]) -> int:
 def _add_rows(
     rows: TrackHistory,
     times: NDArray[np.int64],
-    carried: NDArray[np.intp],
-    raw: NDArray[np.uint64],
+    gaps_ns: NDArray[np.int64],
+    carried: NDArray[np.intp] | None,
+    bits: NDArray[Any],
     silent: NDArray[np.intp],
     before_ns: int,
     lost_ns: int,
 ) -> None:
     """Keep the rows of one track that show something new, or have had none before them for so long as `lost_ns`.
 
-    `carried` indexes the frames in `times` that carried the signal, `silent` those that ended a silence;
-    `before_ns` is the message's last frame before this run, or `NO_FRAME_NS`.
+    `gaps_ns` is how long before each of `times` the message's frame before came; `carried` indexes the frames that
+    carried the signal, None for all; `silent` those that ended a silence; `before_ns` is the message's last frame
+    before this run, or `NO_FRAME_NS`.
     """
-    if len(carried):
-        seen = times[carried]
-        since = np.concatenate(([rows.last_ns], seen[:-1]))
-        last_raw = np.concatenate(([rows.last_raw], raw[:-1]))
-        silent_from = np.full(len(carried), NO_FRAME_NS)
-        if len(silent):
-            # For each carried frame, the first silence that ended after the carried frame before it.
-            first = np.searchsorted(silent, np.concatenate(([-1], carried[:-1])), side="right")
-            found = np.flatnonzero(first < np.searchsorted(silent, carried, side="right"))
-            ended = silent[first[found]]
-            silent_from[found] = np.where(ended > 0, times[ended - 1], before_ns)
-        if rows.open_gap_ns != NO_FRAME_NS:
-            silent_from[0] = rows.open_gap_ns
-        new = (raw != last_raw) | (silent_from != NO_FRAME_NS)
-        new[0] |= rows.last_ns == NO_FRAME_NS or rows.after_discontinuity
-        new[1:] |= np.diff(seen) > lost_ns
-        new[0] |= rows.last_ns != NO_FRAME_NS and int(seen[0]) - rows.last_ns > lost_ns
-        rows.append(seen[new], since[new], raw[new], silent_from[new])
+    seen = times if carried is None else times[carried]
+    if len(seen):
+        gaps_ns = gaps_ns if carried is None else np.diff(seen, prepend=seen[0])
+        first_gap_ns = 0 if rows.last_ns == NO_FRAME_NS else int(seen[0]) - rows.last_ns
+        new = np.empty(len(seen), np.bool_)
+        np.greater(gaps_ns, lost_ns, out=new)
+        new[1:] |= bits[1:] != bits[:-1]
+        is_first = rows.last_ns == NO_FRAME_NS or rows.after_discontinuity
+        new[0] = is_first or int(bits[0]) != rows.last_bits or first_gap_ns > lost_ns
+        silent_at, silent_from = _silences_at(rows, times, carried, silent, before_ns)
+        new[silent_at] = True
+        kept = np.flatnonzero(new)
+        if len(kept):
+            kept_ns = gaps_ns[kept]
+            if kept[0] == 0:
+                kept_ns[0] = first_gap_ns
+            rows.append(seen[kept], short_times(kept_ns), bits[kept], np.searchsorted(kept, silent_at), silent_from)
         if rows.beats_ns is not None:
-            times = np.concatenate((rows.latest_ns, seen))
-            rows.beats_ns.append(np.lib.stride_tricks.sliding_window_view(times, BEATS_KEPT)[:-1][new])
-            rows.latest_ns = times[-BEATS_KEPT:]
+            beats = np.concatenate((rows.latest_ns, seen))
+            rows.beats_ns.append(np.lib.stride_tricks.sliding_window_view(beats, BEATS_KEPT)[:-1][kept])
+            rows.latest_ns = beats[-BEATS_KEPT:]
         rows.cadence.add(seen, starts_segment=rows.after_discontinuity)
         if rows.first_ns == NO_FRAME_NS:
             rows.first_ns = int(seen[0])
-        rows.last_ns, rows.last_raw = int(seen[-1]), raw[-1]
+        rows.last_ns, rows.last_bits = int(seen[-1]), int(bits[-1])
         rows.open_gap_ns, rows.after_discontinuity = NO_FRAME_NS, False
+    if carried is None:
+        return
     later = silent[silent > (carried[-1] if len(carried) else -1)]
     if len(later) and rows.open_gap_ns == NO_FRAME_NS:
         rows.open_gap_ns = int(times[later[0] - 1]) if later[0] > 0 else before_ns
+
+
+def _silences_at(
+    rows: TrackHistory,
+    times: NDArray[np.int64],
+    carried: NDArray[np.intp] | None,
+    silent: NDArray[np.intp],
+    before_ns: int,
+) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
+    """Return which of the frames that carried a signal ended a silence, and the message's last frame before each."""
+    found = ended = silent
+    if carried is not None and len(silent):
+        # For each carried frame, the first silence that ended after the carried frame before it.
+        first = np.searchsorted(silent, np.append(-1, carried[:-1]), side="right")
+        found = np.flatnonzero(first < np.searchsorted(silent, carried, side="right"))
+        ended = silent[first[found]]
+    from_ns = np.where(ended > 0, times[ended - 1], before_ns)
+    if rows.open_gap_ns != NO_FRAME_NS:
+        is_later = found > 0
+        found, from_ns = np.append(0, found[is_later]), np.append(rows.open_gap_ns, from_ns[is_later])
+    return found, from_ns
+
+
+def _join_beats(rows: TrackHistory, new: TrackHistory) -> None:
+    """Append the beats of a later piece; before its first ones stand the last ones of the piece before."""
+    if rows.beats_ns is None or new.beats_ns is None:
+        return
+    for beats in new.beats_ns:
+        joined = beats.copy()
+        for row in np.flatnonzero((beats == NO_FRAME_NS).any(1)):
+            joined[row] = _behind(rows.latest_ns, beats[row])
+        rows.beats_ns.append(joined)
+    rows.latest_ns = _behind(rows.latest_ns, new.latest_ns)
 
 
 def _behind(before_ns: NDArray[np.int64], later_ns: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -497,22 +611,25 @@ def _join_rows(rows: TrackHistory, new: TrackHistory, gap_from_ns: int) -> None:
     the two pieces has seen. It is told from a change when the timeline is built.
     """
     pending = rows.open_gap_ns if rows.open_gap_ns != NO_FRAME_NS else gap_from_ns
-    if not new.time_ns:
+    if not len(new):
         rows.open_gap_ns = pending if pending != NO_FRAME_NS else new.open_gap_ns
         return
-    time_ns, since_ns, raw, silent_from_ns = new.arrays()
-    since_ns, silent_from_ns = since_ns.copy(), silent_from_ns.copy()
+    silent_rows, silent_from_ns = new.silent_rows.joined(), new.silent_from_ns.joined()
     if pending != NO_FRAME_NS:
-        silent_from_ns[0] = pending
-    since_ns[0] = rows.last_ns
-    if rows.beats_ns is not None and new.beats_ns is not None:
-        found = [_behind(rows.latest_ns, each) for beats in new.beats_ns for each in beats]
-        rows.beats_ns.append(np.array(found, np.int64).reshape(-1, BEATS_KEPT))
-        rows.latest_ns = _behind(rows.latest_ns, new.latest_ns)
+        is_later = silent_rows > 0
+        silent_rows, silent_from_ns = np.append(0, silent_rows[is_later]), np.append(pending, silent_from_ns[is_later])
+    _join_beats(rows, new)
     rows.cadence.merge(new.cadence, new.first_ns, starts_segment=rows.after_discontinuity)
-    rows.append(time_ns, since_ns, raw, silent_from_ns)
+    if rows.last_ns != NO_FRAME_NS:
+        new.gap_ns.start_with(short_times(np.array([new.first_ns - rows.last_ns])))
+    if len(silent_rows):
+        rows.silent_rows.extend(silent_rows + len(rows))
+        rows.silent_from_ns.extend(silent_from_ns)
+    rows.time_ns.absorb(new.time_ns)
+    rows.gap_ns.absorb(new.gap_ns)
+    rows.bits.absorb(new.bits)
     rows.first_ns = new.first_ns if rows.first_ns == NO_FRAME_NS else rows.first_ns
-    rows.last_ns, rows.last_raw, rows.open_gap_ns = new.last_ns, new.last_raw, new.open_gap_ns
+    rows.last_ns, rows.last_bits, rows.open_gap_ns = new.last_ns, new.last_bits, new.open_gap_ns
     rows.after_discontinuity = new.after_discontinuity
 
 

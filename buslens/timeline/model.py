@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.definitions.model import Signal, ValueType
 
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from buslens.definitions.limits import Comparison
     from buslens.definitions.unpack import Numbers
 
-_PLAIN: Final = Signal(name="", start=0, length=64, kind=ValueType.FLOAT)
+VALUES: Final = Signal(name="", start=0, length=64, kind=ValueType.FLOAT)
+"""Stands for the signal of a number whose raw values are its values."""
 
 UNKNOWN_STATE: Final = -1
 """State code of a stretch in which the role is unknown."""
@@ -125,12 +126,11 @@ class Timeline:
     role: str
     #: int64[n], ns, strictly ascending: the frame that first shows the entry, or the end of the timeout.
     seen_ns: NDArray[np.int64]
-    #: int64[n], ns, below or at seen_ns - 1: the last frame that still carried the entry before.
-    changed_after_ns: NDArray[np.int64]
-    #: int32[n], index into `states`, or `UNKNOWN_STATE`; for a number 0 where it is known.
-    state: NDArray[np.int32]
-    #: float64[n], physical value; NaN where unknown or where the role has states.
-    value: NDArray[np.float64]
+    #: uint32[n] or int64[n], ns, at least 1: how long before that the last frame came that still carried the entry
+    #: before; see `changed_after_ns`.
+    gap_ns: NDArray[np.uint32] | NDArray[np.int64]
+    #: int8[n] or int32[n], index into `states`, or `UNKNOWN_STATE`; for a number 0 where it is known.
+    state: NDArray[np.signedinteger[Any]]
     #: int8[n], the value of a `UnknownReason`.
     why: NDArray[np.int8]
     #: State names, in the order of the expectations file; empty for a number.
@@ -150,9 +150,10 @@ class Timeline:
     cycle_ns: int | None = None
     #: What the frames carried instead: the name that the definitions give the value, in quotes, or its raw number.
     unnamed: tuple[str, ...] = ()
-    #: Raw values of a number and the signal that they are of, for exact comparisons; None where only values are known.
+    #: Raw values of a number, in as few bytes as hold them, and the signal that they are of; without one they are its
+    #: values themselves. None where the role has states.
     raw: Numbers | None = None
-    signal: Signal | None = None
+    signal: Signal = VALUES
     #: Where its message was not recorded, in order of time.
     pauses: tuple[Pause, ...] = ()
     #: Where lines stand that could not be read and that may have carried it, in order of time.
@@ -164,6 +165,35 @@ class Timeline:
 
     def __len__(self) -> int:
         return len(self.seen_ns)
+
+    @property
+    def changed_after_ns(self) -> NDArray[np.int64]:
+        """int64[n], ns, below or at seen_ns - 1: the last frame that still carried the entry before."""
+        return self.seen_ns - self.gap_ns
+
+    def since_ns(self, index: int) -> int:
+        """Return the last frame that still carried the entry before one, ns."""
+        return int(self.seen_ns[index]) - int(self.gap_ns[index])
+
+    @property
+    def value(self) -> NDArray[np.float64]:
+        """float64[n], physical value; NaN where unknown or where the role has states."""
+        return self.values(slice(None))
+
+    def value_at(self, index: int) -> float:
+        """Return the value of one entry."""
+        return float(self.values(slice(index, index + 1))[0])
+
+    def values(self, part: slice | NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the values of some entries."""
+        import numpy as np
+
+        from buslens.definitions.unpack import physical, widened
+
+        if self.raw is None:
+            return np.full(len(self.seen_ns[part]), np.nan)
+        values = physical(widened(self.raw[part]), self.signal).astype(np.float64)
+        return np.where(self.state[part] == UNKNOWN_STATE, np.nan, values)
 
     def pause_at(self, index: int) -> Pause | None:
         """Return the pause in which an entry begins; None if it begins in none."""
@@ -181,8 +211,8 @@ class Timeline:
         """Return for each entry of a number whether it is below or above a limit, exactly; of unknown ones anything."""
         from buslens.definitions.limits import compare_raw
 
-        if self.raw is None or self.signal is None:
-            return compare_raw(self.value, _PLAIN, sign, limit)
+        if self.raw is None:
+            raise ValueError(f"{self.role} is no number")
         return compare_raw(self.raw, self.signal, sign, limit)
 
     @property

@@ -74,9 +74,8 @@ def merged(parts: Mapping[str, Timeline]) -> Timeline:
     return Timeline(
         role=one.role,
         seen_ns=seen_ns[kept],
-        changed_after_ns=since_ns[kept],
-        state=state[kept].astype(np.int32),
-        value=np.where(contradicted, np.nan, pick(it.value for it in timelines))[kept],
+        gap_ns=(seen_ns - since_ns)[kept],
+        state=state[kept].astype(one.state.dtype),
         why=why[kept].astype(np.int8),
         states=one.states,
         unit=one.unit,

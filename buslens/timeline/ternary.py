@@ -86,7 +86,7 @@ class TernaryTimeline:
         return self._with(other, _DIFFER)
 
     def _with(self, other: TernaryTimeline, table: NDArray[np.int8]) -> TernaryTimeline:
-        at_ns = np.union1d(self.at_ns, other.at_ns)
+        at_ns = _union(self.at_ns, other.at_ns)
         mine = self.value[np.searchsorted(self.at_ns, at_ns, side="right") - 1]
         theirs = other.value[np.searchsorted(other.at_ns, at_ns, side="right") - 1]
         return _merged(at_ns, table[mine, theirs], max(self.end_ns, other.end_ns))
@@ -101,7 +101,7 @@ class TernaryTimeline:
         # A stretch counts in every window that still reaches back into it.
         end_ns = np.append(begin_ns[1:], self.end_ns + 1) + duration_ns
         known_from_ns = begin_ns[0] + duration_ns
-        at_ns = np.union1d(begin_ns, np.append(end_ns, known_from_ns))
+        at_ns = _union(begin_ns, end_ns, [known_from_ns])
         at_ns = at_ns[at_ns <= self.end_ns]
         value = np.full(len(at_ns), TRUE, np.int8)
         for weight in (IN_TRANSITION, UNKNOWN, FALSE):
@@ -119,7 +119,7 @@ class TernaryTimeline:
         begin_ns = self.at_ns - doubt_ns
         begin_ns[0] = self.at_ns[0]
         stop_ns = np.append(self.at_ns[1:] + doubt_ns, np.iinfo(np.int64).max)
-        at_ns = np.union1d(begin_ns, stop_ns[:-1])
+        at_ns = _union(begin_ns, stop_ns[:-1])
         at_ns = at_ns[(at_ns >= self.at_ns[0]) & (at_ns <= self.end_ns)]
         possible = np.zeros((4, len(at_ns)), np.bool_)
         for each in (FALSE, TRUE, IN_TRANSITION, UNKNOWN):
@@ -258,7 +258,8 @@ def ternary_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]
     code = np.where(timeline.state == UNKNOWN_STATE, UNKNOWN, holds(timeline).astype(np.int8)).astype(np.int8)
     changed = np.append(True, code[1:] != code[:-1])
     code, why = code[changed], timeline.why[changed]
-    seen_ns, since_ns = timeline.seen_ns[changed], timeline.changed_after_ns[changed]
+    seen_ns = timeline.seen_ns[changed]
+    since_ns = seen_ns - timeline.gap_ns[changed]
     known = code != UNKNOWN
     between = np.flatnonzero(known[1:] & known[:-1]) + 1
     # A value that nobody named may have come at once after the frame before.
@@ -314,6 +315,13 @@ def is_unknown(timeline: Timeline) -> TernaryTimeline:
     shown = _merged(timeline.seen_ns, unknown, timeline.end_ns)
     # A tester may have got no value between two that it lists, or one between two that it lacks.
     return _with_gaps(shown, timeline.sampling.wide_ns) if timeline.sampling.is_polled else shown
+
+
+def _union(*times_ns: NDArray[np.int64] | list[int]) -> NDArray[np.int64]:
+    """Return times, ascending in each column, in one, each once; columns in order are merged, not sorted."""
+    at_ns = np.sort(np.concatenate(times_ns), kind="stable")
+    is_new = np.append(True, at_ns[1:] != at_ns[:-1])[: len(at_ns)]
+    return np.asarray(at_ns[is_new], np.int64)
 
 
 def _in_order(at_ns: NDArray[np.int64], value: NDArray[np.int8], end_ns: int) -> TernaryTimeline:

@@ -74,9 +74,9 @@ def crowded(changes: int, lanes: int = 20) -> Result:
         timelines[f"lane_{lane:02d}"] = Timeline(
             role=f"lane_{lane:02d}",
             seen_ns=seen,
-            changed_after_ns=seen - chance.integers(1, 10 * NS_PER_MS, count),
+            gap_ns=chance.integers(1, 10 * NS_PER_MS, count),
             state=(np.zeros(count) if is_number else np.arange(count) % len(states)).astype(np.int32),
-            value=chance.integers(0, 400, count) / 25.0 if is_number else np.full(count, np.nan),
+            raw=chance.integers(0, 400, count) / 25.0 if is_number else None,
             why=np.zeros(count, dtype=np.int8),
             states=states,
             unit="V" if is_number else "",

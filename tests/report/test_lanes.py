@@ -20,9 +20,8 @@ def flicker(count: int, *, every_ns: int = 1_000) -> Timeline:
     return Timeline(
         role="flicker",
         seen_ns=seen,
-        changed_after_ns=seen - 1,
+        gap_ns=np.ones(count, np.uint32),
         state=(np.arange(count) % 2).astype(np.int32),
-        value=np.full(count, np.nan),
         why=np.zeros(count, np.int8),
         states=("off", "on"),
         unit="",
@@ -49,7 +48,7 @@ class TestNameless:
         timeline = replace(
             flicker(4),
             states=() if number else ("off", "on"),
-            value=np.array([1.0, np.nan, 2.0, np.nan]) if number else np.full(4, np.nan),
+            raw=np.array([1.0, np.nan, 2.0, np.nan]) if number else None,
             state=np.where(odd >= 0, UNKNOWN_STATE, 0).astype(np.int32),
             why=np.where(odd >= 0, UnknownReason.UNMAPPED.value, UnknownReason.KNOWN.value).astype(np.int8),
             unnamed_at=odd,
@@ -122,7 +121,7 @@ class TestStates:
         empty = Timeline(
             **{
                 **{name: getattr(whole, name) for name in Timeline.__slots__},
-                **{name: getattr(whole, name)[:0] for name in ("seen_ns", "changed_after_ns", "state", "value", "why")},
+                **{name: getattr(whole, name)[:0] for name in ("seen_ns", "gap_ns", "state", "why")},
             }
         )
         assert not pieces(lay_lane(empty, 0, 10, 1))
@@ -166,7 +165,7 @@ class TestNumbers:
         timeline = Timeline(
             **{
                 **{name: getattr(whole, name) for name in Timeline.__slots__},
-                "value": values,
+                "raw": values,
                 "states": (),
                 "state": np.zeros(100_000, np.int32),
             }

@@ -128,9 +128,9 @@ def any_timeline(draw: st.DrawFn, role: str, *, number: bool = False, most: int 
     return Timeline(
         role=role,
         seen_ns=seen,
-        changed_after_ns=seen - np.maximum(doubt, 1),
+        gap_ns=np.maximum(doubt, 1),
         state=np.where(known, code, -1).astype(np.int32),
-        value=np.where(known, values, np.nan) if number else np.full(n, np.nan),
+        raw=np.array(values) if number else None,
         why=np.where(known, 0, 1 + np.arange(n) % 4).astype(np.int8),
         states=states,
         unit=draw(_WORDS) if number else "",

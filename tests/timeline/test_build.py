@@ -405,7 +405,7 @@ class TestRecord:
     def test_states(self) -> None:
         found = build(values([(3, 0), (13, 2), (33, 1)]), timeout=50, first=0, end=40)
         types = [found.seen_ns, found.changed_after_ns, found.state, found.value, found.why]
-        assert [of.dtype for of in types] == [np.int64, np.int64, np.int32, np.float64, np.int8]
+        assert [of.dtype for of in types] == [np.int64, np.int64, np.int8, np.float64, np.int8]
         assert (found.role, found.states, found.unit) == ("role", ("low", "high"), "")
         assert (found.last_frame_ns, found.period_ns, found.timeout_ns, found.end_ns) == (33, 15, 50, 40)
         assert found.why.tolist() == [

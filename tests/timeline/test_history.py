@@ -12,18 +12,25 @@ from support.examples import examples
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
 
 from buslens.capture.frames import ClockDiscontinuity, Flag
+from buslens.definitions.model import ByteOrder, Message, Signal, ValueType
+from buslens.timeline import growing, history
 from buslens.timeline.build import build_timeline
+from buslens.timeline.growing import GrowingColumn, inserted, short_times
 from buslens.timeline.history import (
     CYCLES_PER_TIMEOUT,
     MEASURED_INTERVALS,
     NO_TIMEOUT,
     CaptureHistory,
     CycleEstimator,
+    MessageHistory,
     Track,
     TrackHistory,
 )
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from buslens.capture.frames import Frames
     from buslens.timeline.model import Timeline
 
 FIELDS = ("seen_ns", "changed_after_ns", "state", "value", "why", "last_frame_ns", "period_ns", "timeout_ns", "end_ns")
@@ -301,7 +308,7 @@ class TestMeasuredCycle:
 
     def test_of_nothing(self) -> None:
         assert CycleEstimator().period_ns is None
-        assert [len(array) for array in TrackHistory().arrays()] == [0, 0, 0, 0]
+        assert len(TrackHistory()) == len(TrackHistory().since_ns()) == 0
 
     def test_multiplexed_signal_has_its_own_period(self) -> None:
         """A signal that every fifth frame carries is seen at a fifth of the message's rate."""
@@ -310,13 +317,118 @@ class TestMeasuredCycle:
         assert (found["plain"].period_ns, found["when 1"].period_ns, found["when 2"].period_ns) == (10, 50, 10)
 
 
+class TestPlainFrames:
+    """What compiled code keeps of plain frames is what is kept of any, whatever comes among them."""
+
+    BITS = Signal(name="BITS", start=3, length=5)
+    TURNED = Signal(name="TURNED", start=3, length=12, order=ByteOrder.MOTOROLA)
+    SIGNED = Signal(name="SIGNED", start=16, length=8, kind=ValueType.SIGNED)
+    MESSAGE = Message(name="M", can_id=0x101, length=3, signals=(BITS, TURNED, SIGNED))
+
+    def history(self, runs: list[list[Frame]], *, plain_from: int) -> tuple[CaptureHistory, int]:
+        """Return what is kept, and of how many runs by the kernel."""
+        followed = [(self.BITS, 45), (self.TURNED, None), (self.SIGNED, NO_TIMEOUT), (None, 60)]
+        recorder = CaptureHistory(
+            Track(name=str(signal), message=self.MESSAGE, signal=signal, timeout_ns=timeout, shortest_ns=16)
+            for signal, timeout in followed
+        )
+        quick = 0
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(history, "PLAIN_FROM", plain_from)
+
+            def counted(log: MessageHistory, frames: Frames, places: NDArray[np.intp]) -> bool:
+                nonlocal quick
+                taken = add_plain(log, frames, places)
+                quick += taken
+                return taken
+
+            add_plain = MessageHistory._add_plain
+            patch.setattr(MessageHistory, "_add_plain", counted)
+            for run in runs:
+                take(recorder, run)
+        recorder.finish()
+        return recorder, quick
+
+    @given(
+        st.lists(
+            st.tuples(
+                st.sampled_from([10] * 6 + [15, 16, 30, 31, 46, 70]),
+                st.tuples(*[st.sampled_from([0, 1, 0x7F, 0xFF])] * 3),
+                st.sampled_from([3] * 9 + [2]),
+                st.sampled_from([0] * 19 + [1]),
+                st.sampled_from([0x101] * 9 + [0x303]),
+                st.sampled_from([0] * 19 + [int(Flag.REMOTE), int(Flag.EXTENDED)]),
+                st.sampled_from([0] * 29 + [1]),
+            ),
+            min_size=1,
+            max_size=60,
+        ),
+        st.integers(1, 30),
+    )
+    @settings(max_examples=examples(15), deadline=None)
+    def test_same_rows(self, drawn: list[tuple[int, tuple[int, ...], int, int, int, int, int]], most: int) -> None:
+        steady = [Frame(10 * k, data=(k % 3, 0, 0x80)) for k in range(MEASURED_INTERVALS + 60)]
+        frames, time, segment = list(steady), steady[-1].time, 0
+        for gap, data, length, channel, can_id, flags, jump in drawn:
+            time, segment = time + gap, segment + jump
+            frames.append(Frame(time, can_id, data[:length], channel, segment, flags))
+        runs = [steady[:-40]] + [frames[k : k + most] for k in range(len(steady) - 40, len(frames), most)]
+        expected, none = self.history(runs, plain_from=NO_TIMEOUT)
+        found, quick = self.history(runs, plain_from=0)
+        assert none == 0
+        assert quick >= 40 // most
+        for one, other in zip(expected.messages, found.messages, strict=True):
+            assert (one.frames, one.first_ns, one.last_ns) == (other.frames, other.first_ns, other.last_ns)
+            assert (one.channels, one.senders.keys()) == (other.channels, other.senders.keys())
+            for rows, others in zip(one.rows, other.rows, strict=True):
+                for name in ("time_ns", "gap_ns", "bits", "silent_rows", "silent_from_ns"):
+                    column, same = (getattr(it, name).joined() for it in (rows, others))
+                    assert (column.tolist(), column.dtype) == (same.tolist(), same.dtype)
+                ends = [(it.first_ns, it.last_ns, it.last_bits, it.open_gap_ns) for it in (rows, others)]
+                assert ends[0] == ends[1]
+
+
+class TestColumns:
+    """Columns hold what was appended, and put others between it, however many blocks they have."""
+
+    @given(parts=st.lists(st.lists(st.integers(0, 2**40), max_size=9), max_size=9), is_joined=st.booleans())
+    @settings(max_examples=examples(50), deadline=None)
+    def test_growing(self, parts: list[list[int]], *, is_joined: bool) -> None:
+        column, other = GrowingColumn(np.uint32), GrowingColumn(np.uint32)
+        for k, part in enumerate(parts):
+            (column if k < 5 else other).extend(short_times(np.array(part, np.int64)))
+            if is_joined:
+                column.joined()
+        column.absorb(other)
+        whole = [number for part in parts for number in part]
+        assert (len(column), column.joined().tolist()) == (len(whole), whole)
+        column.extend(np.array([7]))
+        assert column.joined().tolist() == [*whole, 7]
+        column.start_with(np.array([8]))
+        assert column.joined().tolist() == [8, *[*whole, 7][1:]]
+        assert other.joined().tolist() == [number for part in parts[5:] for number in part]
+
+    @given(st.data(), st.lists(st.integers(0, 99), max_size=20), st.integers(1, 9))
+    @settings(max_examples=examples(50), deadline=None)
+    def test_inserted(self, data: st.DataObject, numbers: list[int], room: int) -> None:
+        column = np.array(numbers, np.int64)
+        place = np.array(sorted(data.draw(st.lists(st.integers(0, len(column)), max_size=9))), np.intp)
+        values = np.arange(100, 100 + len(place))
+        n = len(column) + len(place)
+        kept = np.array(data.draw(st.lists(st.booleans(), min_size=n, max_size=n)), np.bool_)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(growing, "_MOST_ROOM", room)
+            found = inserted(column, place, values, kept)
+        assert found.tolist() == np.insert(column, place, values)[kept].tolist()
+
+
 class TestMemory:
     """What is kept grows with what happens, not with the length of a capture."""
 
     @staticmethod
     def kept(recorder: CaptureHistory) -> int:
         rows = [rows for log in recorder.messages for rows in log.rows]
-        numbers = sum(array.size for it in rows for array in it.arrays())
+        numbers = sum(len(it.joined()) for row in rows for it in (row.time_ns, row.gap_ns, row.bits, row.silent_rows))
         numbers += sum(run.time_ns.size for log in recorder.messages for run in log._unmeasured or ())
         return numbers + sum(part.size for log in recorder.messages for part in log._cadence._parts)
 
@@ -335,4 +447,4 @@ class TestMemory:
         values = [0] * 100 + [1] * 100 + [0] * 100
         recorder = CaptureHistory([Track(name="plain", message=ANYWHERE, signal=PLAIN, timeout_ns=NO_TIMEOUT)])
         take(recorder, [Frame(10 * index, data=(value, 1, 0, 0)) for index, value in enumerate(values)])
-        assert recorder.messages[0].rows[0].arrays()[0].tolist() == [0, 1000, 2000]
+        assert recorder.messages[0].rows[0].time_ns.joined().tolist() == [0, 1000, 2000]

@@ -83,9 +83,8 @@ def timelines(draw: st.DrawFn) -> Timeline:
     return Timeline(
         role="role",
         seen_ns=np.array(seen),
-        changed_after_ns=np.array(since),
-        state=np.array(state, np.int32),
-        value=np.full(len(seen), np.nan),
+        gap_ns=np.array(seen) - np.array(since),
+        state=np.array(state, np.int8),
         why=np.array([reason.value for reason in why], np.int8),
         states=("a", "b", "c"),
         unit="",
@@ -125,9 +124,8 @@ class TestTruthOf:
         return Timeline(
             role="role",
             seen_ns=np.array(seen),
-            changed_after_ns=np.array(since),
-            state=np.array(state, np.int32),
-            value=np.full(len(seen), np.nan),
+            gap_ns=np.array(seen) - np.array(since),
+            state=np.array(state, np.int8),
             why=np.array([reason.value for reason in why], np.int8),
             states=("a", "b"),
             unit="",

@@ -120,7 +120,7 @@ def _lane(
     shape = Shape.NUMBER if timeline.is_number else of_states
     # Rounded as absolute times, so that differences do not add up their rounding.
     seen = (2 * (timeline.seen_ns - origin) + NS_PER_US) // (2 * NS_PER_US)
-    doubt = -((timeline.changed_after_ns - timeline.seen_ns) // NS_PER_US)
+    doubt = -(-timeline.gap_ns.astype(np.int64) // NS_PER_US)
     known = timeline.state != UNKNOWN_STATE
     code = np.where(known, timeline.state, UNKNOWN_FROM + _reasons(timeline, whys))
     lane: dict[str, Any] = {
@@ -139,13 +139,14 @@ def _lane(
         "codes": columns.add(code.astype(np.uint16)),
     }
     if shape is Shape.NUMBER:
-        values = np.where(known & np.isfinite(timeline.value), timeline.value, 0.0)
+        shown = timeline.value
+        values = np.where(known & np.isfinite(shown), shown, 0.0)
         palette, picks = np.unique(values, return_inverse=True)
         few = len(palette) <= 2**16
         lane["palette"] = columns.add(palette.astype(np.float64) if few else values.astype(np.float64))
         lane["picks"] = columns.add(picks.reshape(-1).astype(np.uint16)) if few else None
         # A value that is no number cannot be drawn, and is told as one that is not named.
-        odd = known & ~np.isfinite(timeline.value)
+        odd = known & ~np.isfinite(shown)
         if odd.any():
             lane["codes"] = columns.add(
                 np.where(odd, UNKNOWN_FROM + UnknownReason.UNMAPPED.value, code).astype(np.uint16)

@@ -841,9 +841,8 @@ class TestMany:
         many = replace(
             line,
             seen_ns=seen,
-            changed_after_ns=seen - 1_000_000,
+            gap_ns=np.full(50_000, 1_000_000, np.uint32),
             state=(np.arange(50_000) % 2).astype(np.int32),
-            value=np.full(50_000, np.nan),
             why=np.zeros(50_000, np.int8),
             end_ns=int(seen[-1]) + 1,
         )

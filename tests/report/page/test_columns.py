@@ -17,7 +17,7 @@ from buslens.expectations.model import Expectations
 from buslens.report.finding_layout import places
 from buslens.report.page.columns import UNKNOWN_FROM, pack
 from buslens.report.view import choose
-from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
+from buslens.timeline.model import UNKNOWN_STATE, VALUES, Timeline, UnknownReason
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
@@ -57,9 +57,8 @@ def nameless(shown: list[str]) -> Timeline:
     return Timeline(
         role="door",
         seen_ns=seen,
-        changed_after_ns=seen - 1,
+        gap_ns=np.ones(n, np.uint32),
         state=np.where(is_unknown, UNKNOWN_STATE, 0).astype(np.int32),
-        value=np.full(n, np.nan),
         why=np.where(is_unknown, UnknownReason.UNMAPPED.value, 0).astype(np.int8),
         states=("open", "shut"),
         unit="",
@@ -116,9 +115,8 @@ class TestLanes:
         timeline = replace(
             base,
             seen_ns=seen,
-            changed_after_ns=seen - 1,
+            gap_ns=np.ones(3, np.uint32),
             state=np.zeros(3, np.int32),
-            value=np.full(3, np.nan),
             why=np.zeros(3, np.int8),
             end_ns=6 * day,
         )
@@ -133,9 +131,10 @@ class TestLanes:
         timeline = replace(
             base,
             seen_ns=seen,
-            changed_after_ns=seen - 1,
+            gap_ns=np.ones(count, np.uint32),
             state=np.zeros(count, np.int32),
-            value=value,
+            raw=value,
+            signal=VALUES,
             why=np.zeros(count, np.int8),
             end_ns=int(seen[-1]) + 1,
         )

@@ -6,6 +6,7 @@ The fixture fails a test on whose pages an error or a warning was told, or which
 from __future__ import annotations
 
 import json
+import shutil
 from typing import TYPE_CHECKING, Any
 
 import can
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+SCREEN = {"width": 1440, "height": 1000}
 GROUND_OPEN, FUSE, HEALTHY = "car04_ground_open.log", "car03_load_fuse_blown.log", "car01_healthy.log"
 
 
@@ -67,32 +69,61 @@ class Window:
         self.page.wait_for_function("(words) => document.querySelector('h1').textContent.includes(words)", arg=words)
 
 
-@pytest.fixture
-def window(browser: Any) -> Iterator[Callable[..., Window]]:
-    """Open a window of a browser that a desk lets in."""
-    contexts: list[Any] = []
+@pytest.fixture(scope="module")
+def shared(browser: Any, desk: RunningDesk, let_in: dict[str, str]) -> Iterator[tuple[Window, list[str]]]:
+    """Lend one window of the common desk to all tests that need none of their own, which takes long to open."""
     trouble: list[str] = []
+    context = browser.new_context()
+    yield opened(context, desk, trouble, let_in), trouble
+    context.close()
+
+
+@pytest.fixture
+def window(browser: Any, request: pytest.FixtureRequest) -> Iterator[Callable[..., Window]]:
+    """Open a window of a browser that a desk lets in; with the headers for the common desk, it is the shared one."""
+    contexts: list[Any] = []
+    troubles: list[list[str]] = [[]]
 
     def open_window(desk: RunningDesk, headers: dict[str, str] | None = None, **options: Any) -> Window:
-        context = browser.new_context(**{"viewport": {"width": 1440, "height": 1000}, **options})
-        contexts.append(context)
-        context.set_default_timeout(HANG_S * 1000)
-        if headers is not None:
-            name, _, value = headers["Cookie"].partition("=")
-            context.add_cookies([{"name": name, "value": value, "url": desk.home}])
-        page = context.new_page()
-        page.on("console", lambda told: told.type in {"error", "warning"} and trouble.append(told.text))
-        page.on("pageerror", lambda error: trouble.append(str(error)))
-        page.on("request", lambda asked: asked.url.startswith((desk.home, "data:")) or trouble.append(asked.url))
-        page.goto(desk.home if headers is not None else desk.address)
-        page.wait_for_url(desk.home)
-        return Window(page, desk.home)
+        if headers is not None and not options:
+            lent, trouble = request.getfixturevalue("shared")
+            page = lent.page
+            page.goto("about:blank")
+            page.set_viewport_size(SCREEN)
+            page.emulate_media(color_scheme="light")
+            trouble.clear()
+            troubles.append(trouble)
+            page.goto(desk.home)
+            return Window(page, desk.home)
+        contexts.append(browser.new_context(**options))
+        return opened(contexts[-1], desk, troubles[0], headers)
 
     yield open_window
     for context in contexts:
         context.close()
+    if troubles[1:]:
+        page = request.getfixturevalue("shared")[0].page
+        for other in page.context.pages:
+            if other is not page:
+                other.close()
     # What the desk refuses with a reason, the browser tells as an error, too.
-    assert [it for it in trouble if "422" not in it and "409" not in it] == []
+    assert [it for trouble in troubles for it in trouble if "422" not in it and "409" not in it] == []
+
+
+def opened(context: Any, desk: RunningDesk, trouble: list[str], headers: dict[str, str] | None) -> Window:
+    """Return a window on the desk's first page; what goes wrong in it is trouble."""
+    context.set_default_timeout(HANG_S * 1000)
+    if headers is not None:
+        name, _, value = headers["Cookie"].partition("=")
+        context.add_cookies([{"name": name, "value": value, "url": desk.home}])
+    page = context.new_page()
+    page.set_viewport_size(SCREEN)
+    page.on("console", lambda told: told.type in {"error", "warning"} and trouble.append(told.text))
+    page.on("pageerror", lambda error: trouble.append(str(error)))
+    page.on("request", lambda asked: asked.url.startswith((desk.home, "data:")) or trouble.append(asked.url))
+    page.goto(desk.home if headers is not None else desk.address)
+    page.wait_for_url(desk.home)
+    return Window(page, desk.home)
 
 
 class TestWholeJob:
@@ -194,12 +225,22 @@ class TestBetween:
     """Reloads, restarts, other windows, mistakes."""
 
     @pytest.fixture
-    def it(self, window: Callable[..., Window], desk: RunningDesk, let_in: dict[str, str], sample: Path) -> Window:
-        """Return a window with a job whose capture was read."""
-        opened = window(desk, let_in)
-        opened.begin(vehicle="Club car 4", complaint="no start")
-        opened.add("before", sample / GROUND_OPEN)
-        return opened
+    def it(
+        self, window: Callable[..., Window], desk: RunningDesk, let_in: dict[str, str], sample: Path, desk_folder: Path
+    ) -> Window:
+        """Return a window with a job of its own, whose capture was read: a copy of the first one."""
+        it = window(desk, let_in)
+        first = desk_folder / "first"
+        if not first.exists():
+            name = it.begin(vehicle="Club car 4", complaint="no start")
+            it.add("before", sample / GROUND_OPEN)
+            shutil.copytree(desk_folder / name, first)
+        name = f"copy-{sum(1 for _ in desk_folder.iterdir())}"
+        shutil.copytree(first, desk_folder / name)
+        it.page.goto(f"{it.home}jobs/{name}")
+        it.page.wait_for_selector("#wrong .say")
+        it.rest()
+        return it
 
     def test_two_windows(self, it: Window) -> None:
         other = it.page.context.new_page()

@@ -12,6 +12,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.table_layout import UnclearLayoutError
@@ -74,6 +75,7 @@ class ValuesLayout:
         return [column for column in self.columns if column.index not in self.stamps.columns]
 
 
+@lru_cache(maxsize=4096)
 def split_unit(header: str) -> tuple[str, str]:
     """Return the name and the unit of a header.
 
@@ -260,6 +262,7 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(shown[:20]) + (f" and {len(shown) - 20} more" if len(shown) > 20 else "")
 
 
+@lru_cache(maxsize=4096)
 def _key(name: str) -> str:
     return " ".join(name.split()).casefold()
 

@@ -16,32 +16,35 @@ from buslens.capture.table import TABLE
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from buslens.capture.open import Capture
 
-@pytest.fixture
-def table(tmp_path: Path) -> Path:
+
+@pytest.fixture(scope="module")
+def table(tmp_path_factory: pytest.TempPathFactory) -> Capture:
     """Return a table too large for plain Python if its kernel is at hand, and small enough if it is not."""
     frames = traffic(1, n_ids=10, n=400)
     one = Written(time="s.6").text(frames)
     rows = [one, *([one.partition(b"\n")[2]] * (2_000_000 // len(one)))]
-    path = tmp_path / "rows.csv"
+    path = tmp_path_factory.mktemp("table") / "rows.csv"
     path.write_bytes(b"".join(rows))
     assert TABLE.plain_bytes < path.stat().st_size < TABLE.unmade_bytes // 2
-    return path
+    return open_capture(path)
 
 
 class TestKernelThatTakesLongToCompile:
-    def plain_bytes(self, path: Path) -> int:
-        return read_options_for(open_capture(path), wanted=None).plain_bytes
+    def plain_bytes(self, table: Capture) -> int:
+        return read_options_for(table, wanted=None).plain_bytes
 
-    def test_at_hand(self, table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_at_hand(self, table: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(read_options, "is_made", lambda _: True)
         assert self.plain_bytes(table) == 0
 
-    def test_never_compiled(self, table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_never_compiled(self, table: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
         """Small tables do without it, until all of them together would have been worth it."""
         monkeypatch.setattr(read_options, "is_made", lambda _: False)
         monkeypatch.setattr(read_options, "_PUT_OFF", {})
-        size = table.stat().st_size
+        size = table.size
+        assert size is not None
         tried = [self.plain_bytes(table) >= size for _ in range(TABLE.unmade_bytes // size + 2)]
         assert tried[0]
         assert not tried[-1]

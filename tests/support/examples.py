@@ -11,7 +11,7 @@ from typing import Final
 from hypothesis import settings
 
 ORDINARY: Final = 25
-SUITE: Final = 15
+SUITE: Final = 10
 THOROUGH: Final = 500
 
 settings.register_profile("suite", max_examples=SUITE, deadline=None)

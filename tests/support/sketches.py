@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,6 +46,7 @@ RULES = (
 )
 
 
+@cache
 def lock(
     *,
     locked: float | None = 1225,

@@ -514,8 +514,7 @@ class TestTime:
         from buslens.capture.frames import Clock
 
         base = SKETCHES["healthy"]()
-        base.stats.clock = Clock.RELATIVE
-        page = show(base)
+        page = show(replace(base, stats=replace(base.stats, clock=Clock.RELATIVE)))
         assert page.is_disabled("#clock")
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from buslens.checks.findings import Outcome
+from buslens.checks.own_words import labelled
 from buslens.checks.phrases import past_tense
 from buslens.checks.verdict import worst_first
 from buslens.errors import UsageError, did_you_mean
@@ -170,11 +171,13 @@ def _of_handshake(
     length = max(end - start, 20 * NS_PER_MS)
     total = sum(1 for h in result.handshakes if h.rule == run.rule)
     rule = next((r for r in result.expectations.rules if r.name == run.rule), None)
-    begun = f", begun when {rule.start.text}" if isinstance(rule, Sequence) else ""
+    start_words = "the start"
+    if isinstance(rule, Sequence):
+        start_words = labelled(past_tense(rule.start), result.expectations.roles)
+    begun = f", after {start_words}" if isinstance(rule, Sequence) else ""
     count = f"{run.number} of {total}" if total > 1 else str(run.number)
     ended = f"; cancelled: {run.abandoned}" if run.abandoned else ""
     tries = f"; {run.tries} tries" if run.tries > 1 else ""
-    start_words = past_tense(rule.start) if isinstance(rule, Sequence) else "the start"
     in_ms = length < 10 * NS_PER_S
     roles, left_out = _lanes(result, placed, run.rule)
     return View(

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 
 CONCLUSION_WORDS: Final = {
     Conclusion.NOT_REPAIRED: "not repaired",
-    Conclusion.NOT_PROVED: "not yet proved",
+    Conclusion.NOT_PROVED: "repair not yet confirmed",
     Conclusion.REPAIRED: "repaired",
     Conclusion.NOTHING_TO_PROVE: "nothing to prove",
 }

@@ -25,7 +25,7 @@ class TestCompare:
         assert main(["compare", BEFORE, AFTER]) == 0
         out = capsys.readouterr().out
         assert "unlock handshake, wire feedback: before did not happen, 2 of 2; after OK, 238 to 283 ms (limit" in out
-        assert out.splitlines()[-1].startswith("Not yet proved: ")
+        assert out.splitlines()[-1].startswith("Repair not yet confirmed: ")
 
     def test_document(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["compare", BEFORE, AFTER, GOOD, "--json"]) == 0

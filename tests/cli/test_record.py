@@ -34,7 +34,7 @@ class TestRecord:
     def test_after_a_repair(self, capsys: pytest.CaptureFixture[str]) -> None:
         words = ["record", AFTER, "--before", BEFORE, "--job", "job.toml", "--done", "new load fuse", "-o", "r.html"]
         assert main(words) == 0
-        assert capsys.readouterr().out.startswith("r.html\nNot yet proved: ")
+        assert capsys.readouterr().out.startswith("r.html\nRepair not yet confirmed: ")
         page = Path("r.html").read_text("utf-8")
         for said in ("Club car 3", "no start", "new load fuse", "238 to 283 ms", "4 more would prove it", "buslens 0."):
             assert said in page

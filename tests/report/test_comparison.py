@@ -49,7 +49,7 @@ class TestText:
         written = text(comparison())
         assert "5 clean handshakes needed for 95 %, 1 more would prove it\n" in written
         assert written.splitlines()[-1] == (
-            "Not yet proved: nothing wrong in 4 handshakes since; 1 more would prove it"
+            "Repair not yet confirmed: nothing wrong in 4 handshakes since; 1 more would prove it"
         )
 
     def test_repaired(self) -> None:
@@ -67,7 +67,7 @@ class TestText:
         before = capture(Outcome.LATE, 2, 812, fault)
         last = conclusion_sentence(compare([before], [capture(Outcome.MET, 1, 200, pulse_finding())]))
         assert last == (
-            "Not yet proved: nothing wrong in 1 handshake of lock handshake and 12.480 s without enable pulse since; "
+            "Repair not yet confirmed: nothing wrong in 1 handshake of lock handshake and 12.480 s without enable pulse since; "
             "4 more of lock handshake and 224.640 s more without enable pulse would prove it"
         )
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from buslens.rehearsal.instruments import scope_trace, tester_list
+from buslens.rehearsal.instruments import tester_list, wire_trace
 from buslens.rehearsal.rehearse import Rehearsal, rehearse, write
 from buslens.rehearsal.tester import with_tester
 
@@ -82,11 +82,14 @@ def instruments() -> dict[str, bytes]:
     fuse = rehearse("load-fuse-blown", seed=131, background_ids=2, car_number=3)
     asked = rehearse("load-fuse-blown", seed=132, background_ids=2, car_number=3)
     motor = rehearse("slow-motor", seed=117, background_ids=2, car_number=7)
-    trace = scope_trace(motor, from_s=3.0, to_s=5.5, per_second=4_000).encode("ascii")
+    trace = wire_trace(motor, from_s=3.0, to_s=5.5, per_second=4_000, wires=("Enable", "Feedback"))
+    broken = next(it for it in SAMPLES if it.file == "car05_enable_open.log").rehearse()
+    wires = wire_trace(broken, per_second=500, by_day=True)
     return {
         "tester_list_car03.csv": tester_list(fuse, 5.0).encode("ascii"),
         "car03_tester_at_work.log": with_tester(asked),
-        "scope_trace_car07.csv.gz": gzip.compress(trace, 9, mtime=0),
+        "scope_trace_car07.csv.gz": gzip.compress(trace.encode("ascii"), 9, mtime=0),
+        "wires_car05.csv.gz": gzip.compress(wires.encode("ascii"), 9, mtime=0),
     }
 
 

@@ -238,9 +238,10 @@ class TestFiles:
         from buslens.rehearsal.faults import FAULTS
 
         # The first looks like an open ground on the bus; in the second the lock has no part; the others are conditions
-        # for the release, a late sensor and a guard, which can be rehearsed at will.
+        # for the release, a late sensor, a guard, and what only the lock's plug tells, which can be rehearsed at will.
         conditions = {"bolt-under-load", "units-asleep", "key-not-recognised", "speed-not-zero", "not-in-park"}
         conditions |= {"brake-not-pressed", "partner-not-registered", "supply-cut-by-guard", "second-feedback-late"}
+        conditions |= {"ground-contact-bad", "lock-unit-dead"}
         assert set(FAULTS) - {sample.fault for sample in SAMPLES.values()} == {"supply-open", "restart"} | conditions
 
 

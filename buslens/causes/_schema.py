@@ -173,8 +173,36 @@ MEASUREMENT: Final = _keys(
         default="as `expect`",
     ),
     _raw("cautions", "names of what to heed before it", '["parked"]', default="none"),
+    _raw(
+        "trace",
+        "role of a recording that answers it by itself, where the expectations have that role",
+        '{ of = "supply_at_lock", while = "lock_enable is on", takes = "lowest", lasting = "30 ms" }',
+        default="a person measures",
+    ),
     _raw("results", "everything that can come out", '[{ name = "good", least = "11 V" }]', required=True),
     _text("basis", "where the limits come from", '"common practice, no source"', required=True),
+)
+
+TRACE: Final = _keys(
+    KeySpec(name="of", type=Type.NUMBER_ROLE, required=True, example='"supply_at_lock"', meaning="role with a unit"),
+    KeySpec(
+        name="while",
+        type=Type.CONDITION,
+        required=True,
+        example='"lock_enable is on for 60 ms"',
+        meaning="it is looked at only while this surely holds",
+    ),
+    KeySpec(
+        name="takes",
+        type=Type.CHOICE,
+        choices=("lowest", "highest"),
+        required=True,
+        example='"lowest"',
+        meaning="which level counts",
+    ),
+    KeySpec(
+        name="lasting", type=Type.LENGTH, required=True, example='"30 ms"', meaning="how long the level has to last"
+    ),
 )
 
 RESULT: Final = _keys(
@@ -191,6 +219,7 @@ TABLES: Final[Mapping[str, Mapping[str, KeySpec]]] = {
     "signs.NAME, findings": PATTERN,
     "causes.NAME": CAUSE,
     "measurements.NAME": MEASUREMENT,
+    "measurements.NAME, trace": TRACE,
     "measurements.NAME, results": RESULT,
 }
 """Every table of the file, for the reference."""

@@ -17,11 +17,14 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Expectations, Role
 
 
-class _EveryRole(dict[str, "Role | None"]):
+class EveryRole(dict[str, "Role | None"]):
     """Roles of a car that nothing is known of: each exists, and is in doubt."""
 
     def __contains__(self, name: object) -> bool:
         return True
+
+    def __missing__(self, name: str) -> None:
+        return None
 
 
 def read_own_sign(
@@ -41,7 +44,7 @@ def read_shared_sign(
     if sign is not None:
         return sign, ""
     anywhere = ValueReader(values.document)
-    anywhere.roles = _EveryRole()
+    anywhere.roles = EveryRole()
     general = _sign(anywhere, None, name, data, node, shared=True)
     if general is None:
         values.problems += anywhere.problems

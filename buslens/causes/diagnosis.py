@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.causes.advice import Advice, AdviceKind, advise
 from buslens.causes.model import CauseKind
 from buslens.causes.ranking import evidence_summary, rank
+from buslens.causes.readings import traced_readings
 from buslens.causes.signs import SignStatus, observe
 from buslens.checks.findings import Verdict
 
@@ -79,6 +80,7 @@ def diagnose(
     if not results:
         raise ValueError("there is no capture to diagnose")
     observations = observe(causes.signs.values(), results)
+    readings = [*traced_readings(results, causes), *readings]
     made = _by_name(readings)
     is_faulty = any(result.verdict is Verdict.FAULTY for result in results)
     ranking = rank(causes, observations, made, is_faulty=is_faulty)

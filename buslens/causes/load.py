@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
 from buslens.causes._signs import read_own_sign, read_shared_sign
+from buslens.causes._traced import read_trace
 from buslens.causes.model import Cause, CauseKind, Causes, Frequency, Measurement, Probabilities, ResultRange, Sign
 from buslens.defaults import demonstration_folder
 from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
@@ -152,7 +153,7 @@ def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _Par
     _cautions(values, draft, data, inner)
     for name, table, node in _named(values, data, inner, "measurements"):
         draft.defined.add(("measurement", name))
-        if measurement := _measurement(values, draft.cautions, name, table, node):
+        if measurement := _measurement(values, draft.cautions, expectations, name, table, node):
             draft.measurements[name] = measurement
     for name, table, node in _named(values, data, inner, "causes"):
         draft.mentions[name] = []
@@ -365,7 +366,12 @@ def _readings(
 
 
 def _measurement(
-    values: _CauseValues, known: Mapping[str, str], name: str, data: dict[str, object], node: Node
+    values: _CauseValues,
+    known: Mapping[str, str],
+    expectations: Expectations,
+    name: str,
+    data: dict[str, object],
+    node: Node,
 ) -> Measurement | None:
     before = len(values.problems)
     read, inner = values.table(MEASUREMENT, node, data, f"measurement '{name}'"), node.table or {}
@@ -379,6 +385,7 @@ def _measurement(
         if len(values.problems) == before and key in read and read[key] not in names:
             values.wrong(inner[key], f"no result is called '{read[key]}'{did_you_mean(read[key], names)}")
     cautions = _named_cautions(values, known, read, inner)
+    trace = read_trace(values, expectations, read["trace"], inner["trace"], unit) if "trace" in read else None
     if len(values.problems) > before or minutes is None:
         return None
     return Measurement(
@@ -393,6 +400,7 @@ def _measurement(
         with_fault=read.get("with_fault", ""),
         basis=read["basis"],
         cautions=cautions,
+        trace=trace,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -158,6 +158,18 @@ class ResultRange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TracedReading:
+    """Which level of a role in a recording answers a measurement."""
+
+    role: str
+    #: It counts only while this surely holds.
+    while_: WrittenCondition
+    takes: Literal["lowest", "highest"]
+    #: So long a level has to last, ns.
+    lasting_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
     """Something a person can do at the vehicle to tell causes apart."""
 
@@ -180,6 +192,8 @@ class Measurement:
     basis: str
     #: What to heed before it, whole sentences.
     cautions: tuple[str, ...] = ()
+    #: What of a recording answers it; None: a person measures.
+    trace: TracedReading | None = None
 
     def result(self, name: str) -> ResultRange:
         """Return the result of that name."""

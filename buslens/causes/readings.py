@@ -5,11 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from buslens.causes.signs import shown_in
+from buslens.checks.context import roles_of
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.quantities import parse_quantity
 
 if TYPE_CHECKING:
-    from buslens.causes.model import Causes, Measurement, ResultRange
+    from collections.abc import Sequence
+
+    from buslens.causes.model import Causes, Measurement, ResultRange, TracedReading
+    from buslens.checks.findings import Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +28,8 @@ class Reading:
     text: str
     #: Name of the result that it counts as.
     result: str
+    #: Whether a recording showed it, and nobody measured.
+    is_traced: bool = False
 
 
 def read_reading(text: str, causes: Causes) -> Reading:
@@ -38,6 +47,54 @@ def read_reading(text: str, causes: Causes) -> Reading:
         raise UsageError(f"no measurement is called '{name}'{_known(name, causes)}")
     measurement = causes.measurements[name]
     return Reading(measurement=name, text=given, result=classify(measurement, given).name)
+
+
+def traced_readings(results: Sequence[Result], causes: Causes) -> list[Reading]:
+    """Return the measurements that recordings beside the captures answer by themselves.
+
+    Of a measurement the level counts that is the lowest, or the highest, among those that lasted long enough. It is
+    known as an interval, from the least to the greatest sample in that time; one that two results share is no reading.
+    """
+    found: dict[str, Reading] = {}
+    for result in results:
+        for measurement in causes.measurements.values():
+            levels = None if measurement.trace is None else _level(measurement.trace, result)
+            if levels is None:
+                continue
+            named = {classify(measurement, f"{level:.6f} {measurement.unit}").name for level in levels}
+            if len(named) == 1:
+                low, high = levels
+                text = f"{low:.2f} to {high:.2f} {measurement.unit} in the recording"
+                found[measurement.name] = Reading(
+                    measurement=measurement.name, text=text, result=named.pop(), is_traced=True
+                )
+    return list(found.values())
+
+
+def _level(trace: TracedReading, result: Result) -> tuple[float, float] | None:
+    """Return the level that counts, as its least and greatest sample; None if the recording shows none."""
+    context = shown_in(result, {trace.role, *roles_of(trace.while_.condition)})
+    timeline = result.timelines[trace.role]
+    if context is None or not context.is_timed:
+        return None
+    sign = 1.0 if trace.takes == "lowest" else -1.0
+    best: tuple[float, float] | None = None
+    for begin_ns, end_ns in context.ternary(trace.while_.condition).certain_ns():
+        first, last = np.searchsorted(timeline.seen_ns, (begin_ns, end_ns)).tolist()
+        part = (timeline.seen_ns[first:last] - begin_ns) // trace.lasting_ns
+        whole = part < (end_ns - begin_ns) // trace.lasting_ns
+        value, part = sign * timeline.value[first:last][whole], part[whole]
+        starts = np.flatnonzero(np.diff(part, prepend=-1))
+        if not len(starts) or not np.isfinite(value).all():
+            continue
+        low, high = np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)
+        least = int(np.argmin(high))
+        if best is None or high[least] < best[1]:
+            best = float(low[least]), float(high[least])
+    if best is None:
+        return None
+    low_end, high_end = sorted((sign * best[0], sign * best[1]))
+    return low_end, high_end
 
 
 def classify(measurement: Measurement, given: str) -> ResultRange:

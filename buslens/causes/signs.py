@@ -36,12 +36,14 @@ import numpy as np
 
 from buslens.capture.frames import Clock
 from buslens.causes.model import Sign
-from buslens.checks.context import EvaluationContext
+from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.findings import Outcome
+from buslens.timeline.model import UnknownReason
 from buslens.timeline.ternary import TRUE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Set as AbstractSet
 
     from buslens.causes.model import FindingPattern
     from buslens.checks.findings import Finding, Result
@@ -73,6 +75,8 @@ class Observation:
 def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observation, ...]:
     """Return what judged captures of one vehicle say of each sign, in their order, and faults that no sign tells.
 
+    A sign that asks for a role which no recording carries is not among them.
+
     Parameters
     ----------
     signs : iterable of Sign
@@ -80,11 +84,12 @@ def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observati
     results : sequence of Result
         At least one.
     """
-    contexts = [_context(result) for result in results]
     order = (SignStatus.PRESENT, SignStatus.ABSENT, SignStatus.UNDECIDED)
     seen = []
     for sign in signs:
-        each = [_observe(sign, result, context) for result, context in zip(results, contexts, strict=True)]
+        if not any(_is_carried(sign, result) for result in results):
+            continue
+        each = [_observe(sign, result) for result in results]
         seen.append(min(each, key=lambda it: order.index(it.shown)))
     return (*seen, *_untold(seen, results))
 
@@ -118,7 +123,11 @@ def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[
         )
 
 
-def _context(result: Result) -> EvaluationContext:
+def shown_in(result: Result, roles: AbstractSet[str]) -> EvaluationContext | None:
+    """Return what a capture, and what was recorded beside it, shows of some roles; None if that is not one thing."""
+    if result.together is not None:
+        context = result.together.context_of(roles)
+        return None if isinstance(context, str) else context
     return EvaluationContext(
         timelines=result.timelines,
         presences={},
@@ -129,7 +138,7 @@ def _context(result: Result) -> EvaluationContext:
     )
 
 
-def _observe(sign: Sign, result: Result, context: EvaluationContext) -> Observation:
+def _observe(sign: Sign, result: Result) -> Observation:
     findings: tuple[Finding, ...] = ()
     if sign.discontinuity:
         discontinuities = result.stats.discontinuities
@@ -137,7 +146,7 @@ def _observe(sign: Sign, result: Result, context: EvaluationContext) -> Observat
             (SignStatus.PRESENT, discontinuities[0].time_ns) if discontinuities else (SignStatus.ABSENT, None)
         )
     elif sign.seen is not None:
-        shown, time_ns = _condition(sign, context)
+        shown, time_ns = _condition(sign, result)
     else:
         shown, findings = _findings(sign.findings, result)
         time_ns = next((it.time_ns for it in findings if it.time_ns is not None), None)
@@ -146,8 +155,20 @@ def _observe(sign: Sign, result: Result, context: EvaluationContext) -> Observat
     )
 
 
-def _condition(sign: Sign, context: EvaluationContext) -> tuple[SignStatus, int | None]:
-    if sign.seen is None or not context.is_timed:
+def _roles_of(sign: Sign) -> set[str]:
+    asked = [it.condition for it in (sign.seen, sign.while_) if it is not None]
+    return {role for condition in asked for role in roles_of(condition)}
+
+
+def _is_carried(sign: Sign, result: Result) -> bool:
+    """Return whether a capture, or what was recorded beside it, is of a kind that carries the roles of a sign."""
+    timelines = (result.timelines[role] for role in _roles_of(sign))
+    return all(it.why[0] != UnknownReason.NOT_CARRIED.value or it.last_frame_ns is not None for it in timelines)
+
+
+def _condition(sign: Sign, result: Result) -> tuple[SignStatus, int | None]:
+    context = shown_in(result, _roles_of(sign))
+    if sign.seen is None or context is None or not context.is_timed:
         return SignStatus.UNDECIDED, None
     truth = context.ternary(sign.seen.condition)
     absence = ~truth

@@ -16,7 +16,7 @@ from buslens.checks.context import EvaluationContext, Presence, edge_condition, 
 from buslens.checks.findings import Finding, Findings, Handshakes, Outcome, Result, Verdict
 from buslens.checks.own_words import in_own_words
 from buslens.checks.shortest import shortest_of
-from buslens.checks.sources import Recording, SpanningContext, aligned, clipped, extended, unaligned_text
+from buslens.checks.sources import RecordedTogether, Recording, aligned, extended
 from buslens.checks.step_findings import StepFindings
 from buslens.checks.values import (
     columns_of,
@@ -481,22 +481,19 @@ def _evaluate_together(
     lacking = {name: not_carried(role, first_ns, end_ns) for name, role in expected.roles.items() if name not in shown}
     timelines = {name: extended({**shown, **lacking}[name], first_ns, end_ns) for name in expected.roles}
 
-    def context_of(rule: AnyRule) -> EvaluationContext | str:
-        roles = roles_in(rule)
-        showing = [it for it in recordings if roles & set(it.timelines)] or recordings[:1]
-        if len(showing) > 1 and any(it.doubt_ns is None for it in showing):
-            return unaligned_text(roles)
-        if len(showing) > 1:
-            begin_ns, stop_ns = max(it.first_ns for it in showing), min(it.end_ns for it in showing)
-            if begin_ns >= stop_ns:
-                return "cannot decide: the recordings that show its roles cover no moment together"
-            parts = {name: clipped(timelines[name], begin_ns, stop_ns) for name in roles}
-            return SpanningContext(showing, parts, begin_ns, stop_ns)
-        own = {**lacking, **showing[0].timelines}
-        return replace(showing[0], timelines={name: own[name] for name in roles}).context
+    together = RecordedTogether(recordings=tuple(recordings), timelines=timelines)
 
     stats = replace(first.stats, first_ns=first_ns, last_ns=end_ns)
-    return _result(first.path, expected, timelines, stats, context_of, absent=absent, notes=[*said, *notes])
+    result = _result(
+        first.path,
+        expected,
+        timelines,
+        stats,
+        lambda rule: together.context_of(roles_in(rule)),
+        absent=absent,
+        notes=[*said, *notes],
+    )
+    return replace(result, together=together)
 
 
 def _result(

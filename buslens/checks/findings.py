@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from buslens.capture.frames import ReadStats
+    from buslens.checks.sources import RecordedTogether
     from buslens.expectations.model import Expectations
     from buslens.timeline.model import Timeline
 
@@ -261,6 +262,8 @@ class Result:
     notes: tuple[str, ...] = field(default=())
     #: Those of the notes that name a needed message which the capture has not one frame of.
     absent: tuple[str, ...] = field(default=())
+    #: What each of several recordings shows, with the doubt of its clock; None: there is one.
+    together: RecordedTogether | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "findings", Findings.of(self.findings))

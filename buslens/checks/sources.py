@@ -16,6 +16,7 @@ from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Set as AbstractSet
 
     from numpy.typing import NDArray
 
@@ -86,11 +87,23 @@ def _alignment(first: Recording, other: Recording, align: Align | None) -> Align
                     mine.append(_events(first, one))
                     theirs.append(_events(other, two))
                     break
-        return by_events(mine, theirs, align.apart_ns, other.first_ns, other.end_ns)
-    if first.stats.clock is Clock.WALL and other.stats.clock is Clock.WALL:
-        doubt_ns = _WALL_DOUBT_NS if align is None or align.doubt_ns is None else align.doubt_ns
-        return stated(0, doubt_ns, other.first_ns, other.end_ns)
+        found = by_events(mine, theirs, align.apart_ns, other.first_ns, other.end_ns)
+        if isinstance(found, Alignment) or not _have_days(first, other):
+            return found
+        # A wire that is broken shows no event.
+        return _by_day(align, other)
+    if _have_days(first, other):
+        return _by_day(align, other)
     return "nothing says how its clock stands to that of the log; name a shared event under [align]"
+
+
+def _have_days(first: Recording, other: Recording) -> bool:
+    return first.stats.clock is Clock.WALL and other.stats.clock is Clock.WALL
+
+
+def _by_day(align: Align | None, other: Recording) -> Alignment:
+    doubt_ns = _WALL_DOUBT_NS if align is None or align.doubt_ns is None else align.doubt_ns
+    return stated(0, doubt_ns, other.first_ns, other.end_ns)
 
 
 def _events(recording: Recording, trigger: Trigger) -> Sequence[Event]:
@@ -133,6 +146,29 @@ def _placed(recording: Recording, alignment: Alignment, doubt_ns: int | None) ->
         doubt_ns=doubt_ns,
         discontinuities_ns=tuple(map(one, recording.discontinuities_ns)),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedTogether:
+    """Several recordings of the same minutes on one axis."""
+
+    recordings: tuple[Recording, ...]
+    #: By role, each from the first moment of all recordings to the last; those that none shows are unknown.
+    timelines: Mapping[str, Timeline]
+
+    def context_of(self, roles: AbstractSet[str]) -> EvaluationContext | str:
+        """Return what the recordings show of some roles; why nothing can be said of them, if so."""
+        showing = [it for it in self.recordings if roles & set(it.timelines)] or list(self.recordings[:1])
+        if len(showing) == 1:
+            own = {**self.timelines, **showing[0].timelines}
+            return replace(showing[0], timelines={name: own[name] for name in roles}).context
+        if any(it.doubt_ns is None for it in showing):
+            return unaligned_text(roles)
+        begin_ns, stop_ns = max(it.first_ns for it in showing), min(it.end_ns for it in showing)
+        if begin_ns >= stop_ns:
+            return "cannot decide: the recordings that show its roles cover no moment together"
+        parts = {name: clipped(self.timelines[name], begin_ns, stop_ns) for name in roles}
+        return SpanningContext(showing, parts, begin_ns, stop_ns)
 
 
 def extended(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from difflib import get_close_matches
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -17,13 +18,17 @@ from buslens.timeline.history import NO_TIMEOUT
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from buslens.capture.frames import ReadStats
     from buslens.capture.table_settings import TableSettings
     from buslens.capture.values import ValuesBlock, ValuesCapture
     from buslens.expectations.model import Expectations, Role
+
+
+_NEAR: Final = 0.75
+"""How alike the name of a column must be to be named for another (rule of thumb; 1: the same)."""
 
 
 def table_of_values(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture | None:
@@ -53,11 +58,23 @@ def other_columns(path: str | Path, expected: Expectations, table: TableSettings
     if found is None:
         return None
     names = ", ".join(f"'{column.shown}'" for column in found.columns[:20])
-    text = f"it is a table of values with the columns {names}, and no role of the expectations is read from one of them"
-    if not columns_of(expected):
-        example = f'column = "{found.columns[0].shown}"' if found.columns else 'column = "..."'
-        text = f"it is a table of values with the columns {names}: tie each role to its column, such as {example}"
+    shown = [column.shown for column in found.columns]
+    near = [text for one in columns_of(expected) if (text := near_column(one, shown))]
+    example = f'column = "{shown[0]}"' if shown else 'column = "..."'
+    told = "; ".join(near) or f"tie each role to its column, such as {example}"
+    text = f"it is a table of values with the columns {names}, and no role of the expectations is read from one: {told}"
     return UnrelatedCaptureError(text, SourceLocation(str(path)))
+
+
+def near_column(wanted: str | int, shown: Iterable[str]) -> str:
+    """Return that a column is absent and which one is called nearly so; empty if none is.
+
+    >>> near_column("Enable staus", ["Enable status", "Speed"])
+    "no column 'Enable staus'; near: 'Enable status'"
+    """
+    by_case = {name.casefold(): name for name in shown}
+    near = get_close_matches(str(wanted).casefold(), by_case, n=1, cutoff=_NEAR)
+    return f"no column '{wanted}'; near: '{by_case[near[0]]}'" if near else ""
 
 
 def read_columns(
@@ -111,7 +128,8 @@ def read_columns(
             period_ns=history.period_ns,
         )
     lacking = [one for one in columns_of(expected) if one not in found]
-    return timelines, stats, tuple(absent_column(one, values.layout) for one in lacking)
+    shown = [column.shown for column in values.layout.columns]
+    return timelines, stats, tuple(near_column(one, shown) or absent_column(one, values.layout) for one in lacking)
 
 
 def source_of(role: Role, expected: Expectations) -> ColumnSource:

@@ -87,7 +87,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             " too; if they are of another car, begin another session"
         )
     if options.session is not None:
-        save_session(options.session, paths, found.readings, session.skipped)
+        by_hand = [it for it in found.readings if not it.is_traced]
+        save_session(options.session, paths, by_hand, session.skipped)
     if options.json:
         console.result(dumps(document(found)))
     else:

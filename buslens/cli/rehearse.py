@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from buslens.cli.console import Console
     from buslens.cli.options import Parser
 
+_TRACED_PER_S = 500
+
 
 def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
@@ -45,6 +47,11 @@ def add_arguments(parser: Parser) -> None:
         action="store_true",
         help="write the definitions, expectations and causes of the simulated car too, into a folder signal_defs "
         "beside FILE, where the other commands find them",
+    )
+    parser.add_argument(
+        "--trace",
+        metavar="CSV",
+        help="write the voltages at the five pins of the lock's plug, too, as a recorder shows them, 500 rows a second",
     )
     parser.add_argument("--duration", metavar="S", type=float, help="seconds; the driver does the same again and again")
     parser.add_argument("--severity", metavar="X", type=float, default=1.0, help="of faults with degrees (default: 1)")
@@ -70,6 +77,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         )
     if options.signal_defs and options.output == "-":
         raise UsageError("--signal-defs writes beside a file, and standard output is none; name one with -o FILE")
+    if options.trace is not None and (options.output == "-" or not options.trace.lower().endswith(".csv")):
+        raise UsageError("--trace writes a table beside a file; write for example -o log.log --trace wires.csv")
     rehearsal = _rehearse(options)
     if options.output == "-":
         from buslens.rehearsal.rehearse import rendered
@@ -77,6 +86,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
         console.result_bytes(rendered(rehearsal, rehearsal.form or "candump"))
     else:
         beside = _signal_defs(Path(options.output).parent, replace=options.replace) if options.signal_defs else {}
+        beside |= _trace(rehearsal, options.trace, replace=options.replace) if options.trace is not None else {}
         _write(rehearsal, Path(options.output), replace=options.replace)
         console.result(_sentence(rehearsal, options.output))
         for path, data in beside.items():
@@ -114,6 +124,16 @@ def _write(rehearsal: Rehearsal, target: Path, *, replace: bool) -> None:
     with TemporaryDirectory() as folder:
         if write_rehearsal(rehearsal, Path(folder) / target.name).read_bytes() != target.read_bytes():
             raise UsageError(f"{target} is there already and holds something else; --replace replaces it")
+
+
+def _trace(rehearsal: Rehearsal, name: str, *, replace: bool) -> dict[Path, bytes]:
+    """Return a recording at the lock's plug, by its place."""
+    from buslens.cli.output_files import require_free
+    from buslens.rehearsal.instruments import wire_trace
+
+    data = wire_trace(rehearsal, per_second=_TRACED_PER_S, by_day=True).encode("ascii")
+    require_free(name, data, replace=replace)
+    return {Path(name): data}
 
 
 def _signal_defs(beside: Path, *, replace: bool) -> dict[Path, bytes]:

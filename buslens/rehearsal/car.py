@@ -40,7 +40,7 @@ _INVALID_KEY: Final = 3
 _MISSED_MS: Final = 500
 """Silence of the control unit after which the cluster warns."""
 _NO_FAULT: Final = FaultCode.NONE
-_TELEGRAM_TRAVEL_MS: Final = 12
+TELEGRAM_TRAVEL_MS: Final = 12
 """Length of a telegram on the data line."""
 
 
@@ -68,6 +68,8 @@ class Snapshot(NamedTuple):
     BATTERY_LAMP: int
     #: Not on the bus: the bolt has reached an end, 0 locked, 1 released, 2 between.
     bolt: int
+    #: Not on the bus: the hard-wired contact in the lock unit is closed.
+    contact: int
     #: Not on the bus: whether the control unit and its lock driver logic put their messages on it.
     core_talks: int
     logic_talks: int
@@ -84,6 +86,10 @@ class CarTrace:
     #: in A, "SPEED" in km/h.
     analog: Mapping[str, NDArray[np.float64]]
     temperature: float
+    #: int64[n], ticks at which the lock unit began to say something on the data line, heard or not.
+    spoken_at: NDArray[np.int64]
+    #: Tick at which what is wrong had come about.
+    broken_at: int
 
     @property
     def ticks(self) -> int:
@@ -137,6 +143,8 @@ def simulate_car(scenario: Scenario, onset: Onset, streams: RandomStreams, *, du
             "LOAD": np.array(load),
         },
         temperature=scenario.temperature,
+        spoken_at=np.array(car.spoken_at, dtype=np.int64),
+        broken_at=car.broken_at,
     )
 
 
@@ -169,6 +177,8 @@ class _CarSimulation:
         #: Out of the battery, A; negative while it is charged.
         self.load = 0.0
         self.telegrams: list[tuple[int, DataLineMessage]] = []
+        self.spoken_at: list[int] = []
+        self.broken_at = LONGEST_MS if self.waits_for_drive else 0
         self.plugged, self.plug_until = True, 0
         #: What the three below were found for, as they seldom change: harness, and whether the plug is in.
         self.wires_for: tuple[Harness, bool] | None = None
@@ -185,7 +195,7 @@ class _CarSimulation:
         if now >= WARM_UP_MS:
             self.driver.step(now - WARM_UP_MS)
         if self.waits_for_drive and self.controls.speed > 5.0:
-            self.waits_for_drive = False
+            self.waits_for_drive, self.broken_at = False, now
             self.harness, self.mechanics = self.scenario.harness, self.scenario.mechanics
             self.control.has_logic = self.harness.logic_fuse_whole
         self.awake = self.awake or self.controls.door_open
@@ -226,8 +236,10 @@ class _CarSimulation:
             enable=self.harness.enable_at_lock(driven=driven, plugged=self.plugged),
             request=self.control.request if talks and self.control.has_logic else BoltTarget.NONE,
         )
-        if self.lock.telegram is not None and talks:
-            self.telegrams.append((now + _TELEGRAM_TRAVEL_MS, self.lock.telegram))
+        if self.lock.telegram is not None:
+            self.spoken_at.append(now)
+            if talks:
+                self.telegrams.append((now + TELEGRAM_TRAVEL_MS, self.lock.telegram))
 
     def _may_release(self) -> bool:
         """Whether what the control unit asks for before it drives the lock is there."""
@@ -362,6 +374,7 @@ class _CarSimulation:
             2 if flashes else int(now < self.lamp_test_until and it.ignition_on),
             it.ignition_on and not it.engine_running,
             1 if released else 0 if locked else 2,
+            self.lock.contact_closed,
             talks,
             talks and unit.has_logic,
         )

@@ -89,6 +89,12 @@ _ALL: Final = (
         scenario=_harness(Harness(ground=Wire.OPEN)),
     ),
     Fault(
+        name="ground-contact-bad",
+        sentence="A corroded contact in the ground wire lifts the ground of the lock unit while the motor draws"
+        " current: full voltage at the control unit's plug, less current, a late release.",
+        scenario=lambda severity: Scenario(harness=Harness(ground_contact_ohm=2.6 * severity)),
+    ),
+    Fault(
         name="enable-open",
         sentence="The enable wire is broken: the control unit drives it, the lock unit talks but never sees it, and no"
         " motor current flows.",
@@ -122,6 +128,12 @@ _ALL: Final = (
         sentence="The position sensor in the lock unit says locked for ever: the data line is alive and contradicts the"
         " hard-wired feedback.",
         scenario=lambda _severity: Scenario(mechanics=Mechanics(sensor_stuck=True)),
+    ),
+    Fault(
+        name="lock-unit-dead",
+        sentence="The lock unit is broken: supply, ground and enable reach its plug, it draws no current, moves nothing"
+        " and says nothing.",
+        scenario=lambda _severity: Scenario(mechanics=Mechanics(is_dead=True)),
     ),
     Fault(
         name="slow-motor",

@@ -22,6 +22,11 @@ FEED_OHM: Final = 0.03
 """Battery to the plug of the control unit, load fuse included (invented)."""
 
 
+def wire_ohm(temperature: float) -> float:
+    """Return the resistance of a whole wire, ohm, at a temperature in degC."""
+    return WIRE_METRES * OHM_PER_METRE * (1.0 + COPPER_PER_KELVIN * (temperature - 20.0))
+
+
 class Wire(Enum):
     """What can be the matter with one wire."""
 
@@ -44,13 +49,14 @@ class Harness:
     load_fuse_whole: bool = True
     #: Added by a bad contact in the supply wire, ohm.
     contact_ohm: float = 0.0
+    #: Added by a bad contact in the ground wire, ohm.
+    ground_contact_ohm: float = 0.0
     #: Whether the plug at the lock loses contact now and then, on all five wires.
     loose_plug: bool = False
 
     def resistance(self, temperature: float) -> float:
         """Return the resistance of supply and ground wire together, ohm, at a temperature in degC."""
-        warm = 1.0 + COPPER_PER_KELVIN * (temperature - 20.0)
-        return 2.0 * WIRE_METRES * OHM_PER_METRE * warm + self.contact_ohm
+        return 2.0 * wire_ohm(temperature) + self.contact_ohm + self.ground_contact_ohm
 
     def feeds_lock(self, *, plugged: bool) -> bool:
         """Whether current can flow through the lock unit."""
@@ -58,7 +64,7 @@ class Harness:
 
     def enable_at_pin(self, *, driven: bool) -> bool:
         """Level that the control unit reads back at its own enable pin."""
-        return driven or self.enable is Wire.TO_SUPPLY
+        return (driven and self.enable is not Wire.TO_GROUND) or self.enable is Wire.TO_SUPPLY
 
     def enable_at_lock(self, *, driven: bool, plugged: bool) -> bool:
         """Level of the enable wire at the lock unit."""

@@ -1,20 +1,22 @@
 """What a diagnostician's own instruments show of a rehearsal: a tester's list and an oscilloscope's trace.
 
-A tester asks for one value after the other, some times a second. An oscilloscope sees the voltage at a wire in steps of
-8 bits, with noise, and a contact that bounces. All of it is invented for the demonstration.
+A tester asks for one value after the other, some times a second. An oscilloscope sees the voltages at the lock's plug
+in steps of 8 bits, with noise. All of it is invented for the demonstration.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from buslens.rehearsal.plug import WIRES, plug_voltages
 from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -30,9 +32,6 @@ LISTED: Final[Mapping[str, tuple[str, Mapping[int, str]]]] = {
 }
 """Columns of the tester's list: the signal that each shows, and its words."""
 _BITS: Final = 8
-_BOUNCE_NS: Final = 3 * NS_PER_MS
-_TOUCHES: Final = 5
-"""Changes of a contact that bounces, at most."""
 
 
 def tester_list(rehearsal: Rehearsal, per_second: float) -> str:
@@ -52,20 +51,60 @@ def tester_list(rehearsal: Rehearsal, per_second: float) -> str:
     return "\n".join([*lines, ""])
 
 
-def scope_trace(rehearsal: Rehearsal, *, from_s: float, to_s: float, per_second: int) -> str:
-    """Return what an oscilloscope shows at the enable wire and at the unlock feedback, from its trigger on."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Probe:
+    """How an oscilloscope shows a voltage."""
+
+    #: Time constant of a filter or of a slow probe, ms; 0: none.
+    slow_ms: float = 0.0
+    #: What it shows of 1 V, V.
+    gain: float = 1.0
+    #: What it shows of 0 V, V.
+    zero: float = 0.0
+    #: Greatest voltage that its 8 bits reach, V.
+    span: float = 20.0
+
+
+def wire_trace(
+    rehearsal: Rehearsal,
+    *,
+    per_second: int,
+    from_s: float = 0.0,
+    to_s: float | None = None,
+    wires: Iterable[str] | None = None,
+    probe: Probe = Probe(),
+    by_day: bool = False,
+) -> str:
+    """Return what an oscilloscope shows at pins of the lock's plug, from its trigger on.
+
+    Parameters
+    ----------
+    rehearsal : Rehearsal
+        What the car did.
+    per_second : int
+        Samples.
+    from_s, to_s : float
+        Of the capture; None: to its end.
+    wires : iterable of str, optional
+        Names of `plug.WIRES`; default: all five.
+    probe : Probe
+        How it shows them.
+    by_day : bool
+        Whether its times are those of the day, as by a recorder on the same computer; else from its trigger on.
+    """
     streams = RandomStreams(rehearsal.seed)
     begin_ns = rehearsal.start_ns + round(from_s * NS_PER_S)
-    time_ns = np.arange(0, round((to_s - from_s) * NS_PER_S), NS_PER_S // per_second)
-    enable = at(rehearsal.truth["COLUMN_CONTROL.LOCK_ENABLE"], begin_ns + time_ns)
-    released = _bouncing(rehearsal.truth["COLUMN_STATE.UNLOCK_FEEDBACK"], begin_ns + time_ns, streams)
+    end_ns = int(rehearsal.frames.time_ns[-1]) if to_s is None else rehearsal.start_ns + round(to_s * NS_PER_S)
+    time_ns = np.arange(0, end_ns - begin_ns, NS_PER_S // per_second)
+    pins = plug_voltages(rehearsal, begin_ns + time_ns)
     channels = {
-        "Enable at lock (V)": _sampled(np.where(enable == 1, 11.8, 0.05), 20.0, "enable", streams),
-        "Unlock feedback (V)": _sampled(np.where(released == 1, 0.4, 4.95), 10.0, "feedback", streams),
+        f"{wire} at lock (V)": _sampled(_slowed(pins[wire], probe.slow_ms * per_second / 1000), wire, probe, streams)
+        for wire in (WIRES if wires is None else wires)
     }
     lines = [",".join(["Time (s)", *channels])]
-    for row, time in enumerate(time_ns.tolist()):
-        lines.append(",".join([f"{time / NS_PER_S:.6f}", *(f"{of[row]:.3f}" for of in channels.values())]))
+    for row, time in enumerate((time_ns + begin_ns if by_day else time_ns).tolist()):
+        seconds = f"{time // NS_PER_S}.{time % NS_PER_S // 1000:06d}"
+        lines.append(",".join([seconds, *(f"{of[row]:.3f}" for of in channels.values())]))
     return "\n".join([*lines, ""])
 
 
@@ -75,19 +114,20 @@ def at(states: TrueStates, time_ns: NDArray[np.int64]) -> NDArray[np.int64]:
     return values
 
 
-def _bouncing(states: TrueStates, time_ns: NDArray[np.int64], streams: RandomStreams) -> NDArray[np.int64]:
-    """Return the true values of a contact that opens and closes again a few times within some ms of each change."""
-    values = at(states, time_ns)
-    for change_ns, before in zip(states.time_ns[1:].tolist(), states.value[:-1].tolist(), strict=True):
-        touches = np.sort(streams.uniform("bounce", _TOUCHES)) * _BOUNCE_NS
-        for open_ns, close_ns in zip(touches[::2].tolist(), touches[1::2].tolist(), strict=False):
-            values[(time_ns >= change_ns + open_ns) & (time_ns < change_ns + close_ns)] = before
-    return values
+def _slowed(volts: NDArray[np.float64], samples: float) -> NDArray[np.float64]:
+    """Return voltages behind a filter of the first order, whose time constant is so many samples."""
+    if not samples:
+        return volts
+    from scipy.signal import lfilter
+
+    keeps = float(np.exp(-1.0 / samples))
+    slowed: NDArray[np.float64] = lfilter([1.0 - keeps], [1.0, -keeps], volts - volts[0]) + volts[0]
+    return slowed
 
 
-def _sampled(volts: NDArray[np.float64], span: float, concern: str, streams: RandomStreams) -> NDArray[np.float64]:
-    """Return voltages in the steps of an 8-bit converter over a span, with noise of about one step."""
-    step = span / 2**_BITS
-    noise = streams.uniform(f"noise of {concern}", len(volts), -1.5, 1.5)
-    sampled: NDArray[np.float64] = np.floor(volts / step + noise + 0.5) * step
-    return sampled
+def _sampled(volts: NDArray[np.float64], wire: str, probe: Probe, streams: RandomStreams) -> NDArray[np.float64]:
+    """Return voltages in the steps of an 8-bit converter, with noise of about one step."""
+    step = probe.span / 2**_BITS
+    noise = streams.uniform(f"noise of {wire}", len(volts), -1.5, 1.5)
+    sampled: NDArray[np.float64] = np.floor((volts * probe.gain + probe.zero) / step + noise + 0.5) * step
+    return np.clip(sampled, -probe.span, probe.span)

@@ -72,6 +72,8 @@ class Mechanics:
     sensor_stuck: bool = False
     #: The position sensor follows the bolt so much later, ms.
     sensor_lag_ms: int = 0
+    #: The unit draws no current and says nothing, whatever reaches its plug.
+    is_dead: bool = False
 
 
 class LockUnit:
@@ -122,6 +124,8 @@ class LockUnit:
             What the data line asks for; `BoltTarget.NONE` if it asks for nothing or is broken.
         """
         self._held_volts = max(volts - self.current * ohm, self._held_volts - HELD_VOLT_PER_MS)
+        if mechanics.is_dead:
+            volts = self._held_volts = 0.0
         if volts == 0.0:
             self._speed = self.current = 0.0
         if self._held_volts < LEAST_VOLT:

@@ -28,7 +28,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from buslens.rehearsal.car import CarTrace
     from buslens.rehearsal.faults import Fault
+    from buslens.rehearsal.scenario import Scenario
 
 START_NS: Final = 1_773_473_400 * NS_PER_S
 """When every rehearsal begins: 2026-03-14 07:30:00 UTC."""
@@ -61,6 +63,9 @@ class Rehearsal:
     #: The bolt itself, by the true clock: 0 locked, 1 released, 2 between.
     bolt: TrueStates
     start_ns: int
+    #: The car as it lived, and what was set for it.
+    life: CarTrace
+    scenario: Scenario
     #: A key of `writers.FORMS`; None: as the file name says.
     form: str | None
     #: Whether the log ends within a line.
@@ -164,6 +169,8 @@ def rehearse(
         },
         bolt=edges("bolt"),
         start_ns=START_NS,
+        life=life,
+        scenario=scenario,
         form=form,
         is_torn=is_torn,
     )

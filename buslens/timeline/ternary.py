@@ -66,6 +66,13 @@ class TernaryTimeline:
         index = np.searchsorted(self.at_ns, time_ns, side="right") - 1
         return np.where(index < 0, np.int8(UNKNOWN), self.value[index])
 
+    def certain_ns(self) -> list[tuple[int, int]]:
+        """Return the stretches through which it surely holds, each from its begin to its end."""
+        true = np.concatenate(([False], self.value == TRUE, [False]))
+        edges = np.flatnonzero(true[1:] != true[:-1])
+        times = np.append(self.at_ns, self.end_ns)[edges].tolist()
+        return list(zip(times[::2], times[1::2], strict=True))
+
     def is_false(self, since_ns: int, until_ns: int) -> bool:
         """Return whether it surely does not hold at any moment from one time to another, both included."""
         first = max(int(np.searchsorted(self.at_ns, since_ns, side="right")) - 1, 0)

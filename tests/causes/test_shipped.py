@@ -166,7 +166,17 @@ class TestOtherCars:
     @pytest.mark.parametrize(
         ("gone", "lost"),
         [
-            ("supply_current", {"motor_idle", "motor_stalls", "motor_strains", "motor_cuts_out"}),
+            (
+                "supply_current",
+                {
+                    "motor_idle",
+                    "motor_stalls",
+                    "motor_strains",
+                    "motor_cuts_out",
+                    "voltage_and_no_current",
+                    "feedback_low_too_soon",
+                },
+            ),
             ("pairing_state", {"unit_is_new", "unit_is_cleared"}),
             ("battery_voltage", {"battery_out"}),
         ],

@@ -29,7 +29,7 @@ class TestCommands:
         output = tmp_path / f"out{suffix}"
         assert main([command, TRACE, "--expectations", WIRES_TOML, "-o", str(output)]) == Status.VIOLATED
         assert "feedback wire" in output.read_text("utf-8")
-        assert "703 to 705 ms" in capsys.readouterr().out
+        assert "694 to 696 ms" in capsys.readouterr().out
 
     def test_compare(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         after = tmp_path / "after.csv"

@@ -23,6 +23,7 @@ Rehearsed = Callable[..., Rehearsal]
 STARTS = {
     "healthy",
     "supply-contact-bad",
+    "ground-contact-bad",
     "slow-motor",
     "intermittent-connector",
     "low-battery",

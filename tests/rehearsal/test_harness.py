@@ -17,7 +17,8 @@ class TestResistance:
         assert drop <= Harness().resistance(temperature) / 2 * 5 <= 1.1 * drop
 
     def test_a_bad_contact_comes_on_top(self) -> None:
-        assert Harness(contact_ohm=1.5).resistance(20.0) == pytest.approx(Harness().resistance(20.0) + 1.5)
+        for harness in (Harness(contact_ohm=1.5), Harness(ground_contact_ohm=1.5)):
+            assert harness.resistance(20.0) == pytest.approx(Harness().resistance(20.0) + 1.5)
 
 
 class TestWires:
@@ -44,6 +45,7 @@ class TestWires:
             (Wire.WHOLE, True, True, True),
             (Wire.OPEN, True, True, False),
             (Wire.TO_SUPPLY, False, True, True),
+            (Wire.TO_GROUND, True, False, False),
         ],
     )
     def test_enable(self, wire: Wire, driven: bool, at_pin: bool, at_lock: bool) -> None:

@@ -80,7 +80,25 @@ class Meter:
     def _ground_at_lock(self) -> str:
         if self.harness.ground is not Wire.WHOLE:
             return self._volts(self.battery_volts)
-        return self._volts(self.battery_volts * self.wire_ohm / (LAMP_OHM + self.wire_ohm))
+        ohm = self.wire_ohm + self.harness.ground_contact_ohm
+        return self._volts(self.battery_volts * ohm / (LAMP_OHM + ohm))
+
+    def _supply_driven(self) -> str:
+        if not self._supply_flows() or self.scenario.guard_cuts:
+            return self._volts(0.0)
+        _, currents, _ = self._unit_driven()
+        ohm = self.scenario.battery_ohm + FEED_OHM + self.wire_ohm + self.harness.contact_ohm
+        return self._volts(self.battery_volts - max(currents[60:]) * ohm)
+
+    def _ground_driven(self) -> str:
+        if self.harness.ground is not Wire.WHOLE:
+            return self._volts(self.battery_volts if self._supply_flows() else 0.0)
+        _, currents, _ = self._unit_driven()
+        return self._volts(max(currents[60:]) * (self.wire_ohm + self.harness.ground_contact_ohm))
+
+    def _feedback_at_inrush(self) -> str:
+        held_down = self.harness.unlock_feedback in {Wire.OPEN, Wire.TO_GROUND}
+        return self._volts(0.05 if held_down else 4.95)
 
     def _control_unit_feed(self) -> str:
         return self._volts(5.0 * FEED_OHM)
@@ -177,6 +195,8 @@ class Meter:
         return f"{max(value + self.dice.gauss(0.0, 0.05), 0.0):.2f} A"
 
     def _feedback_contact(self) -> str:
+        if self.scenario.mechanics.is_dead:
+            return "always_open"
         # The bolt is moved by hand or by the unit: the contact of the rehearsed units always follows it.
         return "follows"
 
@@ -194,7 +214,7 @@ class Meter:
         unit, _, _ = self._unit_driven()
         if not (self.harness.feeds_lock(plugged=True) and self.harness.carries_data(plugged=True)):
             return "no_data"
-        if not self.harness.logic_fuse_whole:
+        if not self.harness.logic_fuse_whole or self.scenario.mechanics.is_dead:
             return "no_data"
         if self.scenario.mechanics.sensor_stuck and unit.position >= 0.97:
             return "contradicts"

@@ -11,7 +11,8 @@
     load_causes         what can be wrong, and what it shows
     diagnose            causes of what was found, ranked, and what to measure next
     compare             logs from before a repair against logs from after it
-    open_ledger         what `buslens fleet` has stored of many logs
+    run_fleet           many logs checked, and their vehicles compared
+    open_ledger         what a run over a fleet has stored
     rehearse            a simulated log of a car with a fault
     write_rehearsal     the same as a file
 
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from buslens.expectations.load import load_expectations
     from buslens.expectations.model import Expectations
     from buslens.fleet.ledger import open_ledger
+    from buslens.fleet.whole import FleetListener, FleetRun, run_fleet
     from buslens.rehearsal.rehearse import Rehearsal, rehearse
     from buslens.rehearsal.rehearse import write as write_rehearsal
     from buslens.report.figure import draw
@@ -59,6 +61,8 @@ __all__ = [
     "ExpectationError",
     "Expectations",
     "Finding",
+    "FleetListener",
+    "FleetRun",
     "Handshake",
     "Limit",
     "Outcome",
@@ -81,6 +85,7 @@ __all__ = [
     "read_dialogue",
     "read_frames",
     "rehearse",
+    "run_fleet",
     "write_page",
     "write_rehearsal",
 ]
@@ -95,6 +100,8 @@ _HOMES: Final = {
     "ExpectationError": "buslens.errors",
     "Expectations": "buslens.expectations.model",
     "Finding": "buslens.checks.findings",
+    "FleetListener": "buslens.fleet.whole",
+    "FleetRun": "buslens.fleet.whole",
     "Handshake": "buslens.checks.findings",
     "Limit": "buslens.checks.findings",
     "Outcome": "buslens.checks.findings",
@@ -117,6 +124,7 @@ _HOMES: Final = {
     "read_dialogue": "buslens.dialogue.read",
     "read_frames": "buslens.capture.read",
     "rehearse": "buslens.rehearsal.rehearse",
+    "run_fleet": "buslens.fleet.whole",
     "write_page": "buslens.report.page.page",
     "write_rehearsal": "buslens.rehearsal.rehearse:write",
 }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.desk.running import State, tell
@@ -14,8 +13,6 @@ from buslens.files import os_error_text
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
-    from buslens.fleet.listing import FoundCapture
-    from buslens.fleet.progress import Progress
     from buslens.fleet.work import WorkerPool
 
 _MOST_NOTES: Final = 20
@@ -88,38 +85,26 @@ class Teller:
 
 def run_fleet(teller: Teller, task: FleetTask, workers: WorkerPool) -> None:
     """Do the run by some workers, and tell of it."""
-    from buslens.fleet.jobs import expectations_group
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.naming import Pattern
-    from buslens.fleet.pages import write_pages
     from buslens.fleet.text import progress_line, run_sentence
-    from buslens.fleet.whole import WholeFleet
+    from buslens.fleet.whole import FleetListener
+    from buslens.fleet.whole import run_fleet as run_whole_fleet
 
-    def progress(it: Progress) -> None:
-        teller.say(line=progress_line(it), done=it.done, total=it.total)
-
-    def unnamed(capture: FoundCapture) -> None:
-        teller.note(f"The pattern does not name a vehicle for {capture.address}.")
-
+    listener = FleetListener(
+        note=teller.note,
+        progress=lambda it: teller.say(line=progress_line(it), done=it.done, total=it.total),
+        stage=lambda words: teller.say(line=words.capitalize()),
+    )
     try:
-        whole = WholeFleet(
-            [task.source],
-            Path(task.out),
-            by=Pattern(task.pattern) if task.pattern else None,
-            chosen=expectations_group(task.expectations) if task.expectations else None,
-            note=teller.note,
-            unnamed=unnamed,
-            progress=progress,
-            stage=lambda words: teller.say(line=words.capitalize()),
+        done = run_whole_fleet(
+            task.source,
+            task.out,
+            name=task.pattern or None,
+            expectations=task.expectations or None,
+            workers=workers,
+            pages=True,
+            listener=listener,
         )
-        with Ledger.writing(Path(task.out)) as ledger, workers as pool:
-            done = whole.judge(ledger, pool)
-            teller.say(line="Writing the pages of what is faulty")
-            pages = write_pages(ledger, pool, whole.groups, whole.out)
-            for problem in pages.problems:
-                whole.problem(problem)
-            whole.compare(ledger, done, pages.paths)
-        teller.say(line=run_sentence(done), has_ended=True)
+        teller.say(line=run_sentence(done.done), has_ended=True)
     except BuslensError as error:
         teller.say(problem=str(error), has_ended=True)
     except OSError as error:

@@ -2,24 +2,246 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeAlias
 
-from buslens.capture.table_settings import NOTHING_TOLD
+from buslens.capture.table_settings import NOTHING_TOLD, settings_of
 from buslens.errors import BuslensError, UsageError
+from buslens.files import atomic_replace
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from buslens.capture.table_settings import TableSettings
     from buslens.expectations.model import Expectations
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.listing import FoundCapture
     from buslens.fleet.model import Group
+    from buslens.fleet.naming import Pattern
     from buslens.fleet.progress import Progress
     from buslens.fleet.run import RunSummary
+    from buslens.fleet.vehicle_list import VehicleList
     from buslens.fleet.views import FleetSummary
     from buslens.fleet.work import WorkerPool
+
+    File: TypeAlias = str | Path
+
+
+def _silent(*_: object) -> None:
+    pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetListener:
+    """Who is told how far a run is, and what a person should know of it; by default nobody."""
+
+    #: One sentence that a person should know.
+    note: Callable[[str], object] = _silent
+    #: How far the judging is, some times a second.
+    progress: Callable[[Progress], object] = _silent
+    #: In a few words, what is done after the judging.
+    stage: Callable[[str], object] = _silent
+    #: How many of how many pages are written.
+    pages: Callable[[int, int], object] = _silent
+
+
+NOBODY: Final = FleetListener()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetRun:
+    """What a run over a fleet did, and what it wrote; `buslens.open_ledger(folder)` reads what it stored."""
+
+    folder: Path
+    #: The fleet on one page.
+    report: Path
+    #: Whether the tables in the folder are those of this run.
+    has_tables: bool
+    #: Addresses of faulty captures, and their pages as seen from the folder.
+    pages: Mapping[str, str]
+    done: RunSummary
+    #: What went wrong without ending the run: captures that could not be looked at, pages or tables not written.
+    problems: int
+
+
+def run_fleet(
+    sources: File | Iterable[File],
+    folder: File,
+    *,
+    name: str | None = None,
+    vehicles: File | None = None,
+    groups: File | None = None,
+    expectations: File | None = None,
+    definitions: Iterable[File] = (),
+    channels: Mapping[str, str] | None = None,
+    table: TableSettings | File | None = None,
+    workers: int | WorkerPool | None = None,
+    scheduler: str | None = None,
+    time_limit_s: float | None = None,
+    memory_limit_bytes: int | None = None,
+    pages: bool = False,
+    junit: File | None = None,
+    listener: FleetListener = NOBODY,
+) -> FleetRun:
+    """Check the captures of a fleet, compare its vehicles, and write report, tables and ledger into a folder.
+
+    Only what is new is read. A run that is ended goes on where it was when it is started again; what earlier runs into
+    the folder have found counts.
+
+    Parameters
+    ----------
+    sources : path or iterable of paths
+        Folders with everything below them, files, patterns such as ``logs/*.log`` or addresses such as ``s3://...``.
+    folder : path
+        Of the results; may be there already.
+    name : str, optional
+        How paths tell vehicle and date, such as ``{vehicle}/{date}_*.log``; default: the vehicle is the folder, or the
+        name up to the first ``_``.
+    vehicles : path, optional
+        CSV file with the columns path, vehicle and date, in place of `name`.
+    groups : path, optional
+        TOML file that says which vehicles are checked against which files.
+    expectations, definitions, channels, table
+        As for `buslens.check`, for all captures; default: what lies beside each.
+    workers : int or pool, optional
+        Processes of this machine; default: one per core.
+    scheduler : str, optional
+        Address of a Dask cluster that does the work instead.
+    time_limit_s, memory_limit_bytes : number, optional
+        What one capture may take, in s, and one worker, in bytes.
+    pages : bool, optional
+        Whether a page is written for each faulty capture.
+    junit : path, optional
+        A report for build servers.
+    listener : FleetListener, optional
+        Is told how far it is.
+
+    Returns
+    -------
+    FleetRun
+
+    Raises
+    ------
+    BuslensError
+        If something that was given cannot be used, before the first capture is read; or if no capture can be checked.
+    OSError
+        If the system refuses a file of the results.
+    """
+    from buslens.fleet.ledger import Ledger
+    from buslens.fleet.pages import pages_there, write_pages
+    from buslens.fleet.results import require_apart, require_free
+
+    if scheduler is not None and workers is not None:
+        raise UsageError("--workers counts processes of this machine; how many a cluster has, its scheduler knows")
+    captures = [str(it) for it in ([sources] if isinstance(sources, str | Path) else sources)]
+    defined = [str(it) for it in definitions]
+    out = Path(folder)
+    given = (vehicles, groups, expectations, *defined)
+    require_free(out, [*captures, *(str(it) for it in given if it is not None)])
+    if junit is not None:
+        require_apart(out, str(junit))
+    whole = _whole(
+        captures, out, name=name, vehicles=vehicles, groups=groups, expectations=expectations, definitions=defined,
+        channels=channels, table=table, listener=listener,
+    )  # fmt: skip
+    if isinstance(workers, int) or workers is None:
+        workers = _pool(workers, scheduler, time_limit_s, memory_limit_bytes, listener.note)
+    with Ledger.writing(out) as ledger:
+        with workers as pool:
+            done = whole.judge(ledger, pool)
+            if pages:
+                listener.stage("writing the pages")
+                written = write_pages(ledger, pool, whole.groups, out, on_page=listener.pages)
+                for problem in written.problems:
+                    whole.problem(problem)
+                paths = written.paths
+            else:
+                paths = pages_there(ledger, out)
+        report, has_tables = whole.compare(ledger, done, paths)
+        if junit is not None:
+            whole.write_junit(ledger, junit)
+    return FleetRun(folder=out, report=report, has_tables=has_tables, pages=paths, done=done, problems=whole.problems)
+
+
+def _whole(
+    sources: Sequence[str],
+    out: Path,
+    *,
+    name: str | None,
+    vehicles: File | None,
+    groups: File | None,
+    expectations: File | None,
+    definitions: Sequence[str],
+    channels: Mapping[str, str] | None,
+    table: TableSettings | File | None,
+    listener: FleetListener,
+) -> WholeFleet:
+    """Look at everything that the user gave, before the first capture is read."""
+    from buslens.fleet.groups import load_groups
+    from buslens.fleet.jobs import expectations_group
+    from buslens.fleet.listing import require_sources
+    from buslens.fleet.naming import Pattern
+    from buslens.fleet.vehicle_list import load_vehicle_list
+
+    if name is not None and vehicles is not None:
+        raise UsageError("--name and --vehicles both say which vehicle a capture is of; give one of them")
+    require_sources(sources)
+    by: Pattern | VehicleList | None = None if name is None else Pattern(name)
+    by = by if vehicles is None else load_vehicle_list(str(vehicles))
+    told, pairs = settings_of(table), tuple((channels or {}).items())
+    of_groups = () if groups is None else load_groups(str(groups))
+    if told != NOTHING_TOLD:
+        of_groups = tuple(replace(group, table=told) for group in of_groups)
+
+    def unnamed(capture: FoundCapture) -> None:
+        what = f"--name '{name}'" if name is not None else f"the list {vehicles}"
+        listener.note(
+            f"{what} does not name a vehicle for {capture.address}; such captures are grouped as 'unnamed (...)'"
+        )
+
+    whole = WholeFleet(
+        sources,
+        out,
+        by=by,
+        groups=of_groups,
+        chosen=None if expectations is None else expectations_group(str(expectations), definitions, pairs, told),
+        definitions=tuple(definitions),
+        channels=pairs,
+        table=told,
+        unnamed=unnamed,
+        listener=listener,
+    )
+    if by is None:
+        listener.note(
+            "vehicles are called as their folders, or as the names of their captures up to the first '_', and dated by "
+            'the clock of the recording; --name "{vehicle}/{date}_*.log" reads both from the paths'
+        )
+    return whole
+
+
+def _pool(
+    workers: int | None,
+    scheduler: str | None,
+    seconds: float | None,
+    memory_bytes: int | None,
+    note: Callable[[str], object],
+) -> WorkerPool:
+    if scheduler is not None:
+        from buslens.fleet.cluster import ClusterPool
+
+        if memory_bytes is not None:
+            note("--memory-limit: what a worker of a cluster may take, the cluster says; it is not held here")
+        return ClusterPool(scheduler, seconds=seconds)
+    from buslens.fleet.check_job import make_ready
+    from buslens.fleet.local import LocalPool
+
+    if memory_bytes is not None and find_spec("resource") is None:
+        note("--memory-limit: this system holds no process to an amount of memory; there is no limit")
+    # Made ready first: what is loaded and compiled once must not count as the time of a capture.
+    begin = None if seconds is None else make_ready
+    return LocalPool(workers, seconds=seconds, memory_bytes=memory_bytes, begin=begin)
 
 
 class WholeFleet:
@@ -37,14 +259,10 @@ class WholeFleet:
         Which vehicles are checked against which files.
     chosen : Group, optional
         By which all others are checked; else what lies beside each capture.
-    note : callable
-        Is told, as one sentence, what a person should know.
     unnamed : callable
         Is told of a capture whose vehicle nothing says.
-    progress : callable
-        Is told how far the judging is, some times a second.
-    stage : callable
-        Is told, in a few words, what is done after the judging.
+    listener : FleetListener
+        Is told how far it is.
 
     Raises
     ------
@@ -57,16 +275,14 @@ class WholeFleet:
         sources: Sequence[str],
         out: Path,
         *,
-        by: Any = None,
+        by: Pattern | VehicleList | None = None,
         groups: tuple[Group, ...] = (),
         chosen: Group | None = None,
         definitions: tuple[str, ...] = (),
         channels: tuple[tuple[str, str], ...] = (),
         table: TableSettings = NOTHING_TOLD,
-        note: Callable[[str], object],
         unnamed: Callable[[FoundCapture], object],
-        progress: Callable[[Progress], object],
-        stage: Callable[[str], object],
+        listener: FleetListener,
     ) -> None:
         from buslens.fleet.check_job import load
         from buslens.fleet.jobs import Jobs
@@ -77,7 +293,7 @@ class WholeFleet:
         self.groups: dict[str, Group] = {}
         #: What went wrong without ending the run.
         self.problems = 0
-        self._note, self._progress, self._stage = note, progress, stage
+        self._note, self._progress, self._stage = listener.note, listener.progress, listener.stage
         self.naming = VehicleResolver(by, unnamed)
         for group in (*groups, *([chosen] if chosen is not None else [])):
             load(group)
@@ -157,6 +373,14 @@ class WholeFleet:
             ledger, self.out, pages=pages, again=checking(self.groups.values()), notes=self._notes(done, known)
         )
         return sheet, has_tables
+
+    def write_junit(self, ledger: Ledger, path: File) -> None:
+        """Write the report for build servers."""
+        from buslens.fleet.junit import write_fleet_junit
+
+        rules = {name: [rule.name for rule in one.rules] for name, one in self.expected().items()}
+        with atomic_replace(path) as temporary, temporary.open("wb") as file:
+            write_fleet_junit(file, ledger, rules)
 
     def expected(self) -> dict[str, Expectations]:
         """Return the expectations of each group."""

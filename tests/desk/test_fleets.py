@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import multiprocessing
 import shutil
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 from support.desk_script import CAR
+from support.here_and_now import HereAndNow
 
 from buslens.desk.fleet_work import FleetState, FleetTask, Teller, run_fleet
 from buslens.desk.fleets import FleetSettings, fleets_in, new_fleet
@@ -15,7 +16,6 @@ from buslens.desk.folder import DeskFolder
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from support.desks import RunningDesk
@@ -50,21 +50,6 @@ class TestFolder:
         assert made.written("pages/a.html") == made.out / "pages" / "a.html"
         for name in ("../fleet.json", "pages/../index.html", "/etc/passwd", "pages", "", "nothing.html"):
             assert made.written(name) is None
-
-
-class HereAndNow:
-    """A pool without processes."""
-
-    is_local = True
-
-    def each(self, function: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[tuple[Any, Any]]:
-        for item in items:
-            yield item, function(item)
-
-    def __enter__(self) -> HereAndNow:
-        return self
-
-    def __exit__(self, *_: object) -> None: ...
 
 
 class TestRun:

@@ -1,0 +1,44 @@
+"""A fleet is run from Python as by the command."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from pathlib import Path
+
+import pytest
+from support.here_and_now import HereAndNow
+
+import buslens
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_run_twice(tmp_path: Path) -> None:
+    source, out = tmp_path / "captures", tmp_path / "out"
+    source.mkdir()
+    shutil.copy(ROOT / "sample_logs" / "car04_ground_open.log", source)
+    told: list[str] = []
+    expectations = ROOT / "signal_defs" / "steering_lock.toml"
+
+    def run(**more: str) -> buslens.FleetRun:
+        listener = buslens.FleetListener(note=told.append, stage=told.append)
+        return buslens.run_fleet(
+            source, out, expectations=expectations, workers=HereAndNow(), junit=tmp_path / "x.xml", listener=listener,
+            **more,
+        )  # fmt: skip
+
+    first = run(name="{vehicle}_*")
+    assert (first.folder, first.report, first.has_tables) == (out, out / "index.html", True)
+    assert (first.done.judged, first.done.unchanged, first.problems) == (1, 0, 0)
+    with (out / "captures.csv").open(encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert (row["vehicle"], row["verdict"]) == ("car04", "faulty")
+    assert "car04_ground_open.log" in (tmp_path / "x.xml").read_text(encoding="utf-8")
+    assert told == ["comparing the fleet", "writing the tables", "writing the fleet report"]
+    again = run(name="{vehicle}_*")
+    assert (again.done.judged, again.done.unchanged) == (0, 1)
+    with pytest.raises(buslens.UsageError, match="give one of them"):
+        run(name="{vehicle}_*", vehicles="list.csv")
+    with buslens.open_ledger(out) as ledger:
+        assert next(iter(ledger.rows("SELECT count(*) FROM capture"))) == (1,)

@@ -9,7 +9,10 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from buslens.desk.car_view import DraftView
+from buslens.desk.folder import FOUND
 from buslens.desk.forms import read_form
+from buslens.desk.seek_pages import SeekPages
+from buslens.desk.seek_state import state_stamp
 from buslens.desk.upload import RefusedError, receive_file
 
 if TYPE_CHECKING:
@@ -19,6 +22,11 @@ if TYPE_CHECKING:
     from buslens.desk.pages import DeskPages
     from buslens.desk.workers import Workers
 
+_ACTIONS = (
+    *("driver door opens", "driver door closes", "start pressed", "start released", "ignition on", "ignition off"),
+    *("lock motor on", "lock unlocks", "lock locks"),
+)
+"""What is done or heard at a car, in words by which roles are recognised."""
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'self'"
 """Of a drawing, which has no script and asks for nothing, but styles each line itself."""
 
@@ -39,6 +47,7 @@ class CarPages:
         self._folder, self._workers, self._pages, self._most_bytes = folder, workers, pages, most_bytes
         #: Name of a car -> files and choices, and the draft that was made from them.
         self._drafts: dict[str, tuple[str, DraftView]] = {}
+        self._seek = SeekPages(workers, self._demanded, lambda car, problem: self._car_page(car, problem=problem))
 
     def routes(self) -> list[Route]:
         """Return where they are."""
@@ -53,6 +62,7 @@ class CarPages:
             Route(f"{car}/choose", self._choose, methods=["POST"]),
             Route(f"{car}/save", self._save, methods=["POST"]),
             Route(f"{car}/candidates.svg", self._picture),
+            *self._seek.routes(),
         ]
 
     async def _index(self, _: Request) -> Response:
@@ -125,6 +135,7 @@ class CarPages:
 
     def _car_page(self, car: CarFolder, *, problem: str = "") -> Response:
         key, shown = self._drafts.get(car.name, ("", None))
+        state, found = self._seek.view(car)
         return self._page(
             "car.html",
             status=422 if problem else 200,
@@ -132,6 +143,10 @@ class CarPages:
             files=[it for it in car.files() if it.parent == car.path],
             captures=[it for it in car.files() if it.parent != car.path],
             draft=shown,
+            seek=state,
+            found=found,
+            is_found=any(it.name == FOUND for it in car.files()),
+            actions=_ACTIONS,
             is_current=key == _key(car),
             is_saved=car.is_complete and (shown is None or car.holds(shown.text)),
             problem=problem or ("" if shown is None else shown.problem),
@@ -150,7 +165,7 @@ class CarPages:
 def _key(car: CarFolder) -> str:
     """Return text that is another one once a file that a draft is made from, or a choice, has changed."""
     stamps = [(it.name, it.stat().st_size, it.stat().st_mtime_ns) for it in car.files() if it.suffix != ".toml"]
-    return f"{stamps} {sorted(car.chosen().items())}"
+    return f"{stamps} {sorted(car.chosen().items())} {state_stamp(car.path)}"
 
 
 def _to(car: CarFolder, part: str = "") -> Response:

@@ -11,6 +11,7 @@ from buslens.checks.phrases import plain
 from buslens.defaults import EXPECTATIONS_NAME
 from buslens.desk.car_view import CandidateView, DraftView, RoleView, RuleView
 from buslens.desk.folder import GOOD
+from buslens.desk.seek_state import load_state
 from buslens.errors import BuslensError, UsageError
 from buslens.files import os_error_text, write_atomically
 from buslens.report.formatting import VERDICT_WORDS, clean
@@ -32,6 +33,7 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
     chosen : mapping of str to str
         Role -> signal that a person has chosen for it.
     """
+    from buslens.discovery.marks import parse_mark
     from buslens.discovery.start import start
 
     os.chdir(folder)
@@ -42,7 +44,11 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
             for file in sorted(Path(GOOD).iterdir())
             if file.is_file() and not file.is_symlink() and not file.name.startswith(".")
         ]
-        made = start(files, captures, output=EXPECTATIONS_NAME, chosen=chosen)
+        state = load_state(Path())
+        marks = [parse_mark(line) for line in state.marks]
+        # Marks are of the first capture.
+        captures.sort(key=lambda it: Path(it).name != state.capture)
+        made = start(files, captures, output=EXPECTATIONS_NAME, chosen=chosen, marks=marks)
         return DraftView(
             text=made.text,
             roles=tuple(_roles(made)),

@@ -54,6 +54,8 @@ _TEMPORARY: Final = ".tmp-"
 GOOD: Final = "good"
 """Folder of a car's healthy captures."""
 _CHOICES: Final = "choices.json"
+FOUND: Final = "found.dbc"
+"""Definitions that were found by what a person did."""
 _CARS: Final = "cars"
 _DEMONSTRATION: Final = "Pinewick club car (demonstration)"
 _CAR_FILES: Final = (".toml", ".dbc")

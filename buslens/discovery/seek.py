@@ -102,25 +102,12 @@ def seek(
     UsageError
         If there are no marks, one lies behind the capture's end, or the capture has no time stamps.
     """
-    from buslens.capture.open import open_capture
-    from buslens.capture.reduce import reduce_frames
-
     _require_candidates(marks)
-    log, stats = reduce_frames(
-        open_capture(capture, table=table),
-        wanted=None,
-        make=lambda: ChangeLog(cap_for(len(marks))),
-        update=ChangeLog.take,
-        merge=ChangeLog.join,
-        workers=workers,
-        notify=notify,
-    )
-    if stats.first_ns is None or stats.last_ns is None:
-        raise CaptureError("no frame in it could be read", SourceLocation(str(capture)))
-    if stats.clock is Clock.MISSING:
-        raise UsageError(f"{capture} has no time stamps, so that nothing can be told to coincide; record it with them")
+    changes, stats = read_changes(capture, len(marks), table=table, workers=workers, notify=notify)
+    assert stats.first_ns is not None  # noqa: S101 (else there are no changes)
+    assert stats.last_ns is not None  # noqa: S101
     return sought(
-        log.finish(),
+        changes,
         marks,
         first_ns=stats.first_ns,
         end_ns=stats.last_ns,
@@ -130,6 +117,42 @@ def seek(
         path=str(capture),
         stats=stats,
     )
+
+
+def read_changes(
+    capture: str | Path,
+    n_marks: int,
+    *,
+    table: TableSettings | str | Path | None = None,
+    workers: int | None = None,
+    notify: Callable[[str], None] | None = None,
+) -> tuple[BitToggles, ReadStats]:
+    """Return when the bits of a capture changed, those left out that change all the time; see `seek`.
+
+    Raises
+    ------
+    CaptureError
+        If nothing in the capture can be read.
+    UsageError
+        If the capture has no time stamps.
+    """
+    from buslens.capture.open import open_capture
+    from buslens.capture.reduce import reduce_frames
+
+    log, stats = reduce_frames(
+        open_capture(capture, table=table),
+        wanted=None,
+        make=lambda: ChangeLog(cap_for(n_marks)),
+        update=ChangeLog.take,
+        merge=ChangeLog.join,
+        workers=workers,
+        notify=notify,
+    )
+    if stats.first_ns is None or stats.last_ns is None:
+        raise CaptureError("no frame in it could be read", SourceLocation(str(capture)))
+    if stats.clock is Clock.MISSING:
+        raise UsageError(f"{capture} has no time stamps, so that nothing can be told to coincide; record it with them")
+    return log.finish(), stats
 
 
 def sought(

@@ -86,7 +86,7 @@ def _candidate(found: SeekResult, candidate: Candidate, action: int, *, is_told:
     if is_told:
         return
     for response in ordered:
-        yield paragraph(_response(found, response), indent=_MARGIN)
+        yield paragraph(response_text(found, response), indent=_MARGIN)
     other = candidate.other_changes
     changes = "no other change" if not other else f"{other} other change{'' if other == 1 else 's'}"
     yield paragraph(f"{changes} that way; {chance(candidate.corrected)}", indent=_MARGIN)
@@ -134,7 +134,8 @@ def chance(corrected: float) -> str:
     return f"by luck 1 time in {int(times // size * size):,}"
 
 
-def _response(found: SeekResult, response: Response) -> str:
+def response_text(found: SeekResult, response: Response) -> str:
+    """Return what a field does at the marks of an action."""
     words = clean(found.actions[response.action].words)
     if response.before is None or response.after is None or response.lag_ns is None:
         return f"{words}: changes at none of {response.marks} marks"

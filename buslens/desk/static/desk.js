@@ -237,6 +237,12 @@ function connect(root) {
   });
   root.querySelectorAll('details.lanes').forEach((it) => it.addEventListener('toggle', () => { if (it.open) lanes(it); }));
   root.querySelectorAll('[data-finding]').forEach((it) => it.addEventListener('click', () => showFinding(it)));
+  root.querySelectorAll('.timeline').forEach((it) => it.addEventListener('click', (event) => {
+    const place = it.getBoundingClientRect();
+    const form = it.closest('form');
+    form.elements.time.value = (it.dataset.length * (event.clientX - place.left) / place.width).toFixed(2);
+    form.elements.words.focus();
+  }));
   root.querySelectorAll('[data-print]').forEach((it) => {
     it.hidden = false;
     it.addEventListener('click', () => print(it.dataset.print));

@@ -1,0 +1,179 @@
+"""What a worker does for a car without definitions: finds the signals that follow what a person did."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.desk.folder import FOUND, GOOD
+from buslens.desk.seek_state import load_state
+from buslens.errors import BuslensError
+from buslens.files import os_error_text, write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.desk.seek_state import SeekState
+    from buslens.discovery.candidates import Candidate
+    from buslens.discovery.changes import BitToggles
+    from buslens.discovery.marks import Mark
+    from buslens.discovery.seek import SeekResult
+
+_MOST: Final = 8
+"""Candidates for each action: beside what was acted on also what the lock then does."""
+_LEAST_MARKS: Final = 40
+_COLUMNS: Final = 500
+_HEIGHT: Final = 44
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundSignal:
+    """A signal that may be what an action changes."""
+
+    place: str
+    #: What it does, and how likely that is by luck.
+    reasons: tuple[str, ...]
+    #: Whether it is more than chance.
+    is_sure: bool
+    is_taken: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundAction:
+    """An action, and the signals that follow it."""
+
+    words: str
+    marks: int
+    signals: tuple[FoundSignal, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeekView:
+    """What the page of a car shows of it."""
+
+    length_s: float = 0.0
+    #: When quiet bits change, as HTML that is safe.
+    drawing: str = ""
+    actions: tuple[FoundAction, ...] = ()
+    problem: str = ""
+
+
+def seek_signals(folder: str) -> SeekView:
+    """Return the time line of a car's marked capture, and the signals that follow the marks."""
+    os.chdir(folder)
+    state = load_state(Path())
+    try:
+        changes, first_ns, end_ns = _read(state)
+        view = SeekView(length_s=(end_ns - first_ns) / 1e9, drawing=_drawing(changes, first_ns, end_ns, _marks(state)))
+        if not state.marks:
+            return view
+        found = _sought(changes, first_ns, end_ns, state)
+        actions = tuple(_action(found, index, state) for index in range(len(found.actions)))
+        return SeekView(length_s=view.length_s, drawing=view.drawing, actions=actions)
+    except BuslensError as error:
+        return SeekView(problem=error.problem)
+    except OSError as error:
+        return SeekView(problem=os_error_text(error))
+
+
+def write_found(folder: str) -> str:
+    """Write the chosen signals as definitions; return why that cannot be."""
+    from buslens.discovery.found_dbc import found_dbc
+
+    os.chdir(folder)
+    state = load_state(Path())
+    try:
+        changes, first_ns, end_ns = _read(state)
+        found = _sought(changes, first_ns, end_ns, state)
+        chosen: list[Candidate] = []
+        for index in range(len(found.actions)):
+            chosen += [it for it in _taken(found, index, state) if all(it.field != other.field for other in chosen)]
+        write_atomically(FOUND, found_dbc(found, chosen))
+    except BuslensError as error:
+        return error.problem
+    except OSError as error:
+        return os_error_text(error)
+    return ""
+
+
+def _marks(state: SeekState) -> list[Mark]:
+    from buslens.discovery.marks import parse_mark
+
+    return [parse_mark(line) for line in state.marks]
+
+
+_read_last: dict[str, tuple[BitToggles, int, int]] = {}
+"""The capture that was read last, for marks come one after the other."""
+
+
+def _read(state: SeekState) -> tuple[BitToggles, int, int]:
+    from buslens.discovery.seek import cap_for, read_changes
+
+    # A bit that was given up with few marks may count with more.
+    capture, n_marks = Path(GOOD) / state.capture, max(len(state.marks), _LEAST_MARKS)
+    status = capture.stat()
+    key = f"{capture.resolve()} {status.st_size} {status.st_mtime_ns} {cap_for(n_marks)}"
+    if key not in _read_last:
+        changes, stats = read_changes(capture, n_marks)
+        _read_last.clear()
+        _read_last[key] = changes, stats.first_ns or 0, stats.last_ns or 0
+    return _read_last[key]
+
+
+def _sought(changes: BitToggles, first_ns: int, end_ns: int, state: SeekState) -> SeekResult:
+    from buslens.discovery.seek import sought
+
+    return sought(changes, _marks(state), first_ns=first_ns, end_ns=end_ns, most=_MOST, path=state.capture)
+
+
+def _taken(found: SeekResult, action: int, state: SeekState) -> list[Candidate]:
+    """Return what was chosen for an action; else the first that is more than chance."""
+    from buslens.report.discovery import place
+
+    candidates = found.candidates[action]
+    places = state.chosen.get(found.actions[action].words.casefold())
+    if places is None:
+        return [it for it in candidates if it.is_surprising][:1]
+    return [it for it in candidates if place(it.field) in places]
+
+
+def _action(found: SeekResult, index: int, state: SeekState) -> FoundAction:
+    from buslens.report.discovery import chance, place, response_text
+
+    taken = _taken(found, index, state)
+    return FoundAction(
+        words=found.actions[index].words,
+        marks=len(found.actions[index].times_ns),
+        signals=tuple(
+            FoundSignal(
+                place=place(it.field),
+                reasons=(*(response_text(found, each) for each in it.responses), chance(it.corrected)),
+                is_sure=it.is_surprising,
+                is_taken=it in taken,
+            )
+            for it in found.candidates[index]
+        ),
+    )
+
+
+def _drawing(changes: BitToggles, first_ns: int, end_ns: int, marks: Sequence[Mark]) -> str:
+    """Return when bits that seldom change do, the higher the more of them at once, with the marks."""
+    import numpy as np
+
+    from buslens.report.page.svg import svg_line, svg_rect
+
+    length = max(end_ns - first_ns, 1)
+    column = ((changes.seen_ns - first_ns) * _COLUMNS // (length + 1)).astype(np.int64)
+    count = np.bincount(column, minlength=_COLUMNS)
+    drawn = []
+    for at in np.flatnonzero(count).tolist():
+        height = min(4 + 6 * float(np.log2(count[at])), _HEIGHT - 4)
+        drawn.append(svg_rect(100 * at / _COLUMNS, _HEIGHT - height, 100 / _COLUMNS, height, "inked"))
+    drawn.append(svg_line(0, _HEIGHT, 100, _HEIGHT, "ax"))
+    drawn += [
+        svg_line(100 * mark.time_ns / length, 0, 100 * mark.time_ns / length, _HEIGHT, "marked") for mark in marks
+    ]
+    label = "When bits that seldom change did; the list of marks stands beside it."
+    return f'<svg width="100%" height="{_HEIGHT + 1}" role="img" aria-label="{label}">{"".join(drawn)}</svg>'

@@ -123,7 +123,7 @@ class TestTogether:
             ["lock_enable becomes off", "enable_at_lock becomes off"],
             ["unlock_feedback becomes unlocked", "feedback_wire becomes unlocked"],
         ]
-        body = f'{bus}{wires[1]}{wires[2]}\n[align]\nsame = {json.dumps(same)}\n'
+        body = f"{bus}{wires[1]}{wires[2]}\n[align]\nsame = {json.dumps(same)}\n"
         path = tmp_path / "both.toml"
         path.write_text(body.replace("pinewick.dbc", str(ROOT / "signal_defs" / "pinewick.dbc")), "utf-8")
         folder = ROOT / "sample_logs"

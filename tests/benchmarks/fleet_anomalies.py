@@ -26,12 +26,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from support.club_fleet import FIRST_DAY, FleetFault
 from support.rehearsed_fleets import Recorded, in_columns, recorded_fleet
 from support.trials import interval
 
 from buslens.checks.findings import Outcome
 from buslens.fleet.model import AnomalyKind
-from buslens.rehearsal.fleet import FIRST_DAY, FleetFault
 from buslens.units import NS_PER_DAY
 
 AILING = {FleetFault.SLOW_MOTOR: 4, FleetFault.RETRIES: 2, FleetFault.MESSAGE_LOST: 1, FleetFault.CYCLE_CHANGED: 1}

@@ -8,6 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from support.club_fleet import make_cars, make_starts, record_start
 from support.rehearsed import expectations, judge_frames
 
 from buslens.capture.frames import Flag
@@ -16,15 +17,15 @@ from buslens.fleet.anomalies.columns import CENSORED, StepDelays, Tries, Vehicle
 from buslens.fleet.anomalies.compare import StatisticalTest, compare_delays, compare_traffic, compare_tries
 from buslens.fleet.anomalies.find import significant
 from buslens.fleet.model import CaptureJob, DelayRow, Group, HandshakeRow, JobResult, TrafficRow
-from buslens.rehearsal.fleet import make_cars, make_starts, record_start
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from support.club_fleet import FleetCar, FleetFault, Start
+
     from buslens.capture.frames import Frames
     from buslens.checks.findings import Result
     from buslens.fleet.model import Anomaly
-    from buslens.rehearsal.fleet import FleetCar, FleetFault, Start
 
 SKEWS: Final = frozenset({("unlock handshake", "data feedback"), ("lock handshake", "data feedback")})
 """Steps of the club's expectations that are one feedback following the other."""

@@ -33,7 +33,6 @@ _WIDE, _NARROW, _SIDE = 640, 330, 400
 """Least widths of the lanes in pixels; words are placed as if there were no more."""
 _LEVEL, _NUMBER = 24, 52
 _ROOM_ABOVE, _ROOM_BELOW, _GAP = 27, 20, 16
-_MOST_TRIES_NAMED: Final = 9
 
 
 def strip_svg(result: Result, strip: Strip, numbers: Mapping[int, int], label: str) -> str:

@@ -216,14 +216,6 @@ def footer_html(result: Result, version: str) -> str:
     return "\n".join(parts)
 
 
-def _faults(findings: Iterable[Finding]) -> list[Finding]:
-    return [finding for finding in findings if finding.outcome.is_fault]
-
-
-def _of(findings: Iterable[Finding], outcome: Outcome) -> list[Finding]:
-    return [finding for finding in findings if finding.outcome is outcome]
-
-
 def _safe(text: str) -> str:
     """Return text of the user's as text, whatever it holds."""
     return html.escape(unparted(clean(text)))

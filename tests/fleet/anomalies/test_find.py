@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from support.club_fleet import FleetFault
 from support.rehearsed_fleets import GROUP, SKEWS, in_columns, recorded_fleet
 
 from buslens.checks.findings import Outcome, Verdict
@@ -13,7 +14,6 @@ from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.find import find_anomalies, significant
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import AnomalyKind, CaptureJob, DelayRow, HandshakeRow, JobResult, TrafficRow
-from buslens.rehearsal.fleet import FleetFault
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:

@@ -6,9 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-
-from buslens.errors import UsageError
-from buslens.rehearsal.fleet import (
+from support.club_fleet import (
     _IDS,
     FIRST_DAY,
     LOST,
@@ -21,10 +19,12 @@ from buslens.rehearsal.fleet import (
     make_starts,
     record_start,
 )
+
+from buslens.errors import UsageError
 from buslens.rehearsal.messages import LAYOUTS
 
 if TYPE_CHECKING:
-    from buslens.rehearsal.fleet import Start
+    from support.club_fleet import Start
 
 
 def starts(ailment: FleetFault = FleetFault.NONE, *, seed: int = 3, days: int = 100) -> list[Start]:

@@ -20,7 +20,6 @@ from support.club_fleet import (
     record_start,
 )
 
-from buslens.errors import UsageError
 from buslens.rehearsal.messages import LAYOUTS
 
 if TYPE_CHECKING:
@@ -63,7 +62,7 @@ class TestFleet:
             assert count == pytest.approx(400 * wanted, abs=6.0 * spread)
 
     def test_too_many_ail(self) -> None:
-        with pytest.raises(UsageError, match="3 of 2 cars cannot ail"):
+        with pytest.raises(ValueError, match="3 of 2 cars cannot ail"):
             make_cars(1, cars=2, days=10, ailing={FleetFault.RETRIES: 3})
 
     def test_ailment_grows(self) -> None:

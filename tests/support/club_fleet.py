@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from buslens.capture.frames import Flag, Frames
-from buslens.errors import UsageError
 from buslens.rehearsal.bus import simulate_bus
 from buslens.rehearsal.car import simulate_car
 from buslens.rehearsal.faults import FAULTS
@@ -149,7 +148,7 @@ def make_cars(
     """
     wanted = [ailment for ailment, count in (ailing or {}).items() for _ in range(count)]
     if len(wanted) > cars:
-        raise UsageError(f"{len(wanted)} of {cars} cars cannot ail; ask for more cars, or for fewer that ail")
+        raise ValueError(f"{len(wanted)} of {cars} cars cannot ail; ask for more cars, or for fewer that ail")
     made = []
     for number in range(1, cars + 1):
         own = _RandomSource(RandomStreams(seed), f"car {number}")

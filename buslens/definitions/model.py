@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping  # noqa: TC003  # the cache reads the types of the fields
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Final, Literal
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from buslens.errors import DefinitionError, SourceLocation, did_you_mean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
     from fractions import Fraction
 
 FLOAT_LENGTHS: Final = (16, 32, 64)

@@ -155,14 +155,14 @@ class TestBadEntries:
             ("scale", True),
             ("offset", None),
             ("name", 5),
-            ("labels", [[1]]),
-            ("labels", [["1", "x"]]),
-            ("labels", {"1": "x"}),
-            ("selection", ["S", [[1, 1]]]),  # itself
-            ("selection", ["NOBODY", [[1, 1]]]),
-            ("selection", ["P", [[1.5, 2]]]),
+            ("labels", [[1, "x"]]),
+            ("labels", {"one": "x"}),
+            ("labels", {"1": 2}),
+            ("selection", {"selector": "S", "ranges": [[1, 1]]}),  # itself
+            ("selection", {"selector": "NOBODY", "ranges": [[1, 1]]}),
+            ("selection", {"selector": "P", "ranges": [[1.5, 2]]}),
             ("selection", 1),
-            ("line", "1"),
+            ("source", {"path": "", "line": "1"}),
         ],
     )
     def test_well_sealed_but_wrong(self, path: Path, own_cache: Path, key: str, value: Any) -> None:
@@ -178,10 +178,8 @@ class TestBadEntries:
     @settings(max_examples=examples(40), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_anything_anywhere(self, own_cache: Path, value: Any, data: st.DataObject) -> None:
         content = parse_dbc(PROBLEMATIC.encode(), "m.dbc")
-        rows = [
-            [cache._message_row(message) for message in content.messages],
-            [cache._problem_row(problem) for problem in content.problems],
-        ]
+        cache.save_entry(own_cache, "x.json", content.messages, content.problems)
+        rows = json.loads((own_cache / "x.json").read_bytes().split(b"\n", 1)[1])
         row = data.draw(st.sampled_from([rows[0][0], *rows[0][0]["signals"], *rows[1]]))
         row[data.draw(st.sampled_from(sorted(row)))] = value
         (own_cache / "x.json").write_bytes(sealed(json.dumps(rows).encode()))

@@ -20,6 +20,7 @@ from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, heads_frames
 from buslens.capture.table_refusals import (
+    refuse_base64,
     refuse_odd_cells,
     refuse_unreadable_text,
     require_time_before_bytes,
@@ -137,11 +138,13 @@ def _told_cuts(separator: str) -> Sequence[CellSplit]:
     return cuts or [CellSplit(separator, " \t\r".replace(separator, ""))]
 
 
-def _try(
+def _try(  # noqa: PLR0912
     lines: list[str], rows: Rows, told: TableSettings, rest: Callable[[], Iterable[bytes]] | None
 ) -> TableReading | None:
     if rows.width < 2:
         return None
+    if not told.names_columns:
+        refuse_base64(rows)
     layout = columns_of(rows, _told_columns(rows, told))
     if layout is None or not _is_likely(rows, layout, told):
         return None
@@ -351,9 +354,10 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
 
 def stamp_slots(cut: CellSplit, stamps: TimeColumn | None) -> dict[int, int]:
     """Return the slots that say how rows are cut into cells, and how their stamps are written."""
+    has_commas = "," not in {cut.separator, *cut.soft} or (stamps is not None and stamps.has_commas)
     slots = {
         kernel.SEPARATOR: ord(cut.separator) if cut.separator else 0,
-        kernel.COMMA: int("," not in {cut.separator, *cut.soft}),
+        kernel.COMMA: int(has_commas),
     }
     for c in cut.soft:
         word = kernel.SOFT + (ord(c) >> 6)

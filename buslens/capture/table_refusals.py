@@ -81,6 +81,25 @@ def refuse_odd_cells(rows: Rows) -> None:
     )
 
 
+def refuse_base64(rows: Rows) -> None:
+    """Refuse a table whose column of data, by its header, holds base64, whatever others hold.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If that is so.
+    """
+    for column in rows.columns:
+        if named(column, "payload") and (odd := _odd(column, _is_payload)) and _is_base64(odd):
+            raise UnclearLayoutError(
+                f"column {column.index + 1}, '{column.name}', holds '{odd}', which is not data bytes: {_advice(odd)}"
+            )
+
+
+def _is_base64(cell: str) -> bool:
+    return re.fullmatch("(?=.*[G-Zg-z+/])([A-Za-z0-9+/]{4})*([A-Za-z0-9+/]{2}[A-Za-z0-9+/=]=)?", cell) is not None
+
+
 def _odd(column: Column, fits: object) -> str:
     """Return the most frequent cell of those that do not fit; empty if nearly all do."""
     odd = Counter({cell: n for cell, n in column.counts.items() if not fits(cell)})  # type: ignore[operator]
@@ -102,6 +121,8 @@ def _is_payload(cell: str) -> bool:
 def _advice(cell: str) -> str:
     if _SPOILED.fullmatch(cell):
         return "a spreadsheet took it for a number; export the table again with this column as text"
+    if _is_base64(cell):
+        return "that seems to be base64; write the bytes in hexadecimal digits, in Python with data.hex()"
     if re.fullmatch("[01]{5,}", cell):
         return "write the bytes in hexadecimal digits"
     if re.fullmatch(r"0[xX][0-9A-Fa-f]+|[0-9A-Fa-f]+", cell):

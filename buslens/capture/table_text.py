@@ -7,6 +7,7 @@ are brought into that form as they are read. A table that is in it already is re
 
 from __future__ import annotations
 
+import json
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -14,6 +15,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from buslens.capture.stream import Stream
 
 _MARKS: Final = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
@@ -21,9 +24,17 @@ _CHUNK: Final = 1 << 16
 _MOST_HELD: Final = 1 << 22
 """Bytes that wait for the end of a frame, at most."""
 _COLOURS: Final = re.compile(rb"\x1b\[[0-9;?]*[A-Za-z]")
+EMPTY: Final = '""'
+"""A cell that holds nothing."""
+_DECIMAL: Final = "-decimal"
 _OBJECT: Final = re.compile(rb"\{\s*([\"'])([^\"'\n]{1,40})\1\s*:")
-_LIST: Final = re.compile(rb"([\"'])([^\"'\n:]{1,40})\1\s*:\s*\[([^\[\]{}]*)\]")
-_NAME: Final = re.compile(rb"([\"'])([^\"'\n:]{1,40})\1\s*:\s*(-?\d)?")
+_BYTE_NAME: Final = re.compile(r"(b|d|byte|data)[ _]?\d{1,2}")
+_BYTE_LABEL: Final = re.compile(
+    rb"\b(?:b|d|byte|data)[ _]?\[?(\d{1,2})\]?[=:] ?(?=(?:0[xX])?[0-9A-Fa-f]{1,3}\b)", re.IGNORECASE
+)
+_BRACKETS: Final = re.compile(rb"(?<![\"'])\[((?:(?:0[xX])?[0-9A-Fa-f]{1,3}[ ,]+)+(?:0[xX])?[0-9A-Fa-f]{1,3})\]")
+_CLOSING_TAG: Final = re.compile(rb"</[A-Za-z_][\w.:-]*>|/>")
+_HEX_LITERAL: Final = re.compile(rb"\b[xX]'([0-9A-Fa-f]*)'")
 _MORE_BYTES: Final = rb"[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n]*)?\r?(?:\n|$)"
 _MOST_LINES: Final = 12
 """Lines of one frame, at most."""
@@ -45,10 +56,14 @@ class TextForm:
     first_name: bytes = b""
     #: Whether each of them stands on a line of its own.
     has_lines: bool = False
+    #: All names in them, in order, as they are written before the values.
+    names: tuple[str, ...] = ()
     #: Pattern of a line that goes on the frame of the line before; empty: a frame is a line.
     more: bytes = b""
     #: Characters that stand for a double quote.
     quotes: bytes = b""
+    #: Patterns, and what stands for them.
+    marks: tuple[tuple[re.Pattern[bytes], bytes], ...] = ()
     #: What parts thousands, as in 1,234,567; empty: nothing.
     thousands: bytes = b""
 
@@ -60,7 +75,7 @@ class TextForm:
     @property
     def joins(self) -> bool:
         """Whether what a byte becomes depends on those behind it."""
-        return bool(self.has_colours or self.first_name or self.more or self.quotes or self.thousands)
+        return bool(self.has_colours or self.first_name or self.more or self.quotes or self.thousands or self.marks)
 
     def applied(self, text: bytes) -> bytes:
         """Return a whole text in the form that the kernel reads; an odd last byte of UTF-16 is left out."""
@@ -73,9 +88,11 @@ class TextForm:
         if self.has_colours:
             text = _COLOURS.sub(b"", text)
         if self.first_name:
-            text = _flat(text, self.first_name, has_lines=self.has_lines)
+            text = _flat(text, self.first_name, self.names, has_lines=self.has_lines)
         if self.more:
             text = re.sub(rb"\r?\n(?=%s)" % self.more, b" ", text)
+        for pattern, mark in self.marks:
+            text = pattern.sub(mark, text)
         if self.thousands:
             text = _grouped(self.thousands, 1).sub(lambda m: m[0].replace(self.thousands, b""), text)
         if self.quotes:
@@ -87,8 +104,9 @@ class TextForm:
         """Return from where on a text has to wait for what follows it."""
         if not self.joins or len(text) > _MOST_HELD:
             return len(text)
-        at = text.rfind(b"{" if self.first_name and not self.has_lines else b"\n")
-        return max(at, 0)
+        if self.first_name and not self.has_lines:
+            return max(text.rfind(b"{", 0, max(text.rfind(self.first_name), 0)), 0)
+        return max(text.rfind(b"\n"), 0)
 
 
 def text_form_of(head: bytes) -> TextForm:
@@ -115,14 +133,39 @@ def text_form_of(head: bytes) -> TextForm:
     if text.lstrip()[:1] in {b"{", b"["} and (names := Counter(match[2] for match in _OBJECT.finditer(text))):
         name = names.most_common(1)[0][0]
         starts = sum(line.lstrip().startswith(b"{") and line.rstrip(b", \t").endswith(b"}") for line in lines)
-        return replace(form, first_name=name, has_lines=starts >= names[name] - 1 > 0)
+        objects = [leaves for _, leaves in _objects(text, name)]
+        if objects:
+            has_lines = starts >= names[name] - 1 > 0
+            return replace(
+                form,
+                first_name=name,
+                has_lines=has_lines,
+                names=tuple(dict.fromkeys(name for leaves in objects for name in leaves)),
+            )
     text = text.replace(b"\r\n", b"\n")
     more = len(re.findall(rb"(?<=\n)" + _MORE_BYTES, text))
     if 10 * more > len(lines) and 10 * (len(lines) - more) > 3 * len(lines):
         return replace(form, more=_MORE_BYTES)
     marks = (b",", b".", b"'", b"\xa0", b"\xc2\xa0", b"\xe2\x80\xaf")
     thousands = next((mark for mark in marks if _parts_thousands(mark, lines)), b"")
-    return replace(form, thousands=thousands, quotes=b"" if thousands else _quotes_of(lines[:200]))
+    quotes = b"" if thousands else _quotes_of(lines[:200])
+    return replace(form, thousands=thousands, quotes=quotes, marks=_marks_of(lines[:200]))
+
+
+def _marks_of(lines: list[bytes]) -> tuple[tuple[re.Pattern[bytes], bytes], ...]:
+    """Return what is to be replaced in most lines: numbers of bytes, brackets around data, ends of elements."""
+    found: list[tuple[re.Pattern[bytes], bytes]] = []
+    most = len(lines) // 2
+    if sum(len(_BYTE_LABEL.findall(line)) > 1 for line in lines) > most:
+        found.append((_BYTE_LABEL, b""))
+    behind = [line[match.end() :] for line in lines if (match := _BRACKETS.search(line)) is not None]
+    if sum(text.strip(b" \t\r,;)}") != b"" for text in behind) > most:
+        found.append((_BRACKETS, rb' "\1" '))
+    if sum(_CLOSING_TAG.search(line) is not None for line in lines) > most:
+        found.append((_CLOSING_TAG, b" "))
+    if sum(_HEX_LITERAL.search(line) is not None for line in lines) > most:
+        found.append((_HEX_LITERAL, rb'"\1"'))
+    return tuple(found)
 
 
 def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:
@@ -180,22 +223,61 @@ def _kind_of(line: bytes) -> bytes:
     return (b"\t" if line[:1] in {b" ", b"\t"} else b"") + (word[1] if word else b"")
 
 
-def _flat(text: bytes, first: bytes, *, has_lines: bool) -> bytes:
-    """Return objects as rows: a name and its value behind each other, a list of bytes as one quoted cell.
+def _flat(text: bytes, first: bytes, names: tuple[str, ...], *, has_lines: bool) -> bytes:
+    """Return objects as rows of all names, each with its value behind it; what is no object stays as it is.
 
-    Of a number without quotes the name says that it is decimal (RFC 8259 knows no other).
+    A list becomes one quoted cell. Of whole numbers the name says that they are decimal, for there are no others.
     """
     if not has_lines:
         text = re.sub(rb"[\r\n]+", b" ", text)
-    text = re.sub(rb"\{\s*(?=[\"']%s[\"']\s*:)" % re.escape(first), b" " if has_lines else b"\n", text)
-    text = _LIST.sub(
-        lambda m: b'%s%s "%s"' % (
-            m[2].replace(b" ", b"_"), b"-decimal" * (m[3].strip()[:1].isdigit()), re.sub(rb"[\"',\s]+", b" ", m[3])
-        ),
-        text,
-    )  # fmt: skip
-    text = _NAME.sub(lambda m: m[2].replace(b" ", b"_") + (b"-decimal " + m[3] if m[3] else b" "), text)
-    return text.replace(b"'", b'"')
+    parts, at = [], 0
+    for (start, stop), leaves in _objects(text, first):
+        cells = " ".join(f"{name} {leaves.get(name, EMPTY)}" for name in names)
+        parts += [text[at:start].rstrip(b", \t"), b"" if has_lines else b"\n", cells.encode("latin-1", "replace")]
+        at = stop
+    rest = text[at:]
+    return b"".join([*parts, rest.lstrip(b",]} \t") if parts else rest])
+
+
+def _objects(text: bytes, first: bytes) -> Iterator[tuple[tuple[int, int], dict[str, str]]]:
+    """Yield where each object stands whose first name is this one, and what is in it, as cells by name."""
+    scan = json.JSONDecoder(parse_float=str).raw_decode
+    is_python = re.search(rb"\{\s*'", text) is not None
+    words = text.decode("latin-1")
+    if is_python:
+        words = words.replace("'", '"')
+        for python, plain in (("True", "true"), ("False", "false"), ("None", "null")):
+            words = re.sub(r"(?<=[ :\[,])" + python + r"(?=[,\]} ])", plain, words)
+    starts = re.compile(rf"\{{\s*\"{re.escape(first.decode('latin-1'))}\"\s*:")
+    at = 0
+    while (match := starts.search(words, at)) is not None:
+        try:
+            found, at = scan(words, match.start())
+        except ValueError:
+            at = match.end()
+            continue
+        yield (match.start(), at), dict(_leaves(found))
+
+
+def _leaves(found: dict[str, object]) -> Iterator[tuple[str, str]]:
+    """Yield names and cells of an object and of those in it; bytes with names of their own are one list."""
+    numbered = [name for name in found if _BYTE_NAME.fullmatch(name.lower())]
+    if len(numbered) > 1:
+        values = [found[name] for name in numbered if found[name] is not None]
+        found = {name: value for name, value in found.items() if name not in numbered} | {"data": values}
+    for key, value in found.items():
+        name = re.sub(r"[^\w.]", "_", key)
+        if isinstance(value, dict):
+            yield from _leaves(value)
+        elif isinstance(value, bool):
+            yield name, str(value).lower()
+        elif isinstance(value, int):
+            yield name + _DECIMAL, str(value)
+        elif isinstance(value, list) and value:
+            is_whole = all(isinstance(one, int) for one in value)
+            yield name + _DECIMAL * is_whole, '"' + " ".join(str(one).replace('"', "") for one in value) + '"'
+        elif isinstance(value, str):
+            yield name, '"' + value.replace('"', " ") + '"'
 
 
 def _narrow(text: bytes, encoding: str) -> bytes:

@@ -99,6 +99,8 @@ class TimeColumn:
     sent_out: bool = False
     #: Each stamp counts from the row before.
     sums: bool = False
+    #: Decimals stand behind a comma.
+    has_commas: bool = False
     #: Step by which they were rounded, ns; 0: they were not.
     resolution_ns: int = 0
     notes: list[str] = field(default_factory=list)
@@ -166,6 +168,7 @@ def stamps_of(
     elif len(found.columns) == 1:
         _complete_number(rows, layout, found, unit)
     if found.form:
+        found.has_commas = any("," in cell for k in found.columns for cell in rows.columns[k].filled)
         times = times_ns(rows, found)
         _look_at_order(rows, layout, found, times)
         known = [time for time in times if time is not None]

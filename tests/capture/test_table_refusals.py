@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+from base64 import b64encode
 from typing import TYPE_CHECKING
 
 import pytest
@@ -49,6 +50,7 @@ def as_object(frame: Sent) -> dict[str, object]:
     """Return a frame as a program writes it: numbers decimal, a part in an object of its own."""
     return {
         "time_us": frame.time_ns // 1000,
+        **({"seen": "by chance, at the door"} if frame.data[-1] % 3 else {}),
         "frame": {"id": frame.can_id, "ext": frame.is_extended, "bytes": list(frame.data)},
         "remark": "door, left",
     }
@@ -93,6 +95,8 @@ class TestRefused:
                      "t;id;dlc;b0;b1;b2;b3;b4;b5;b6;b7"), "hexadecimal digits"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}g",
                      "time;id;dlc;payload"), "is not data bytes"),
+            (rows_of(lambda f: f"{secs(f)},{f.can_id:#x},0,0,{len(f.data)},{b64encode(f.data).decode()}",
+                     "time,id,remote,error,dlc,data"), "base64"),
             (two_in_a_row(), "two frames"),
             (rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{f.data.hex(',')},{secs(f)}"), "before the data"),
             ("".join(f"{secs(f)},{f.can_id:X},{k},{byte:02X}\n"
@@ -152,6 +156,10 @@ class TestRead:
             rows_of(lambda f: f"{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex(',')},{sum(f.data) & 255:02X}"),
             rows_of(lambda f: f"Time: {secs(f)}\n ID: {f.can_id:#x}\n Data: {spaced(f)}\n"),
             rows_of(over_lines),
+            rows_of(lambda f: f"Msg {f.can_id:#x}, {len(f.data)}, [{spaced(f)}], t={f.time_ns // 1000}us"),
+            rows_of(lambda f: f"{secs(f)} id={f.can_id:#x} " + " ".join(f"b{k}={b:02X}" for k, b in enumerate(f.data))),
+            rows_of(lambda f: f'<f id="{f.can_id:#x}" t="{secs(f)}"><data>{spaced(f)}</data></f>'),
+            rows_of(lambda f: f'"{secs(f)}","{f.can_id:#x}","{spaced(f)}"'.replace(".", ","), '"Zeit","ID","Daten"'),
             rows_of(lambda f: f"{secs(f)},'{f.can_id:X}','{spaced(f)}'", "time,id,data"),
             rows_of(lambda f: f'{secs(f)},="{f.can_id:X}",="{f.data.hex()}"', "time,id,data"),
             rows_of(lambda f: f'"{f.time_ns // 1000 + 990_000:,}",{f.can_id:X},{spaced(f)}', "time (us),id,data"),

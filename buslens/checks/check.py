@@ -508,22 +508,22 @@ def _result(
 ) -> Result:
     """Return what rules find, each in its context; one that has none is undecided for the reason that is given."""
     parts: list[Sequenced[Finding]] = []
-    handshakes: list[Handshake] = []
+    handshakes: list[Sequenced[Handshake]] = []
     unexercised = []
     for rule in expected.rules:
         context = context_of(rule)
         if isinstance(context, str):
             parts.append([_undecided(rule, context)])
             continue
-        found, runs = evaluate_rule(rule, context)
+        found, begun = evaluate_rule(rule, context)
         words = partial(in_own_words, rule=rule, roles=expected.roles)
         parts.append(found.told_by(words) if isinstance(found, StepFindings) else [words(it) for it in found])
-        handshakes += runs
+        handshakes.append(begun)
         if not found:
             unexercised.append(rule.name)
-    findings = Findings(parts)
+    findings, runs = Findings(parts), Handshakes(handshakes)
     verdict, summary = decide_verdict(
-        findings, handshakes, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
+        findings, runs, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
     )
     if stats.is_unsound and verdict is Verdict.AS_EXPECTED:
         verdict = Verdict.UNDECIDED
@@ -533,7 +533,7 @@ def _result(
         verdict=verdict,
         summary=summary,
         findings=findings,
-        handshakes=Handshakes(handshakes),
+        handshakes=runs,
         unexercised=tuple(unexercised),
         timelines=timelines,
         stats=stats,
@@ -543,7 +543,7 @@ def _result(
     )
 
 
-def evaluate_rule(rule: AnyRule, context: EvaluationContext) -> tuple[Sequenced[Finding], list[Handshake]]:
+def evaluate_rule(rule: AnyRule, context: EvaluationContext) -> tuple[Sequenced[Finding], Sequenced[Handshake]]:
     """Return what one rule finds, and the handshakes if it is a sequence."""
     if not context.is_timed and _needs_time(rule):
         if isinstance(rule, Sequence) and _has_order(rule):

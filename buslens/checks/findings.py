@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from functools import cached_property
-from itertools import accumulate, chain
-from typing import TYPE_CHECKING, overload
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture.frames import Clock
+from buslens.checks.records import ColumnRecords, JoinedRecords
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     import pandas as pd
 
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
     from buslens.checks.sources import RecordedTogether
     from buslens.expectations.model import Expectations
     from buslens.timeline.model import Timeline
+
+
+_LINE: Final = 100
+"""Characters that a result takes in a terminal at most."""
+_SHOWN_BY: Callable[[Result], str] | None = None
 
 
 class Outcome(Enum):
@@ -102,75 +108,35 @@ class Finding:
     count: int | None = None
     basis: str = ""
 
+    @property
+    def is_on_step(self) -> bool:
+        """Whether it is about a step of a handshake."""
+        return self.step is not None and self.handshake is not None
 
-class FindingSequence(Sequence[Finding]):
-    """Findings of which not all are records yet; equal to any other sequence of the same findings."""
 
-    #: Those that are, in order of time; all others are met.
-    made: tuple[Finding, ...]
-
-    def at(self, index: int) -> Finding:
-        """Return one of them, counted from 0."""
-        raise NotImplementedError
+class FindingColumns(ColumnRecords[Finding]):
+    """Findings of one rule of which not all are made; all others are met."""
 
     def digest(self) -> Iterator[Finding]:
         """Yield the made ones, and of the others as many as tell how fast each step came."""
-        return iter(self.made)
+        raise NotImplementedError
 
-    def handshakes_in_columns(self, rule: str) -> int:  # noqa: ARG002 - of no rule
-        """Return how many handshakes of a rule are met throughout, and have no finding that is made."""
-        return 0
+    def met_handshakes(self) -> int:
+        """Return how many handshakes have no finding that is made."""
+        raise NotImplementedError
 
-    @overload
-    def __getitem__(self, index: int) -> Finding: ...
-    @overload
-    def __getitem__(self, index: slice) -> tuple[Finding, ...]: ...
-    def __getitem__(self, index: int | slice) -> Finding | tuple[Finding, ...]:
-        places = range(len(self))[index]
-        return self.at(places) if isinstance(places, int) else tuple(map(self.at, places))
-
-    def __iter__(self) -> Iterator[Finding]:
-        return map(self.at, range(len(self)))
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Sequence):
-            return NotImplemented
-        return len(self) == len(other) and all(one == it for one, it in zip(self, other, strict=True))
-
-    __hash__ = None  # type: ignore[assignment]  # no more than a list
-
-    def __repr__(self) -> str:
-        return f"<{len(self)} findings>"
+    def on_steps(self) -> FindingColumns:
+        """Return those on the steps of handshakes."""
+        raise NotImplementedError
 
 
-class Findings(FindingSequence):
-    """All findings of a capture, in order of rule and time.
-
-    Parameters
-    ----------
-    parts : iterable of sequences of Finding
-        What one rule after the other found.
-    """
-
-    def __init__(self, parts: Iterable[Sequence[Finding]]) -> None:
-        self.parts = tuple(parts)
-        self._ends = tuple(accumulate(map(len, self.parts)))
+class Findings(JoinedRecords[Finding]):
+    """All findings of a capture, in order of rule and time."""
 
     @classmethod
     def of(cls, findings: Sequence[Finding]) -> Findings:
         """Return any findings as such."""
         return findings if isinstance(findings, Findings) else cls([findings])
-
-    def __len__(self) -> int:
-        return self._ends[-1] if self._ends else 0
-
-    def __iter__(self) -> Iterator[Finding]:
-        return chain.from_iterable(self.parts)
-
-    def at(self, index: int) -> Finding:
-        """Return one of them, counted from 0."""
-        number = bisect_right(self._ends, index)
-        return self.parts[number][index - (self._ends[number - 1] if number else 0)]
 
     def to_pandas(self) -> pd.DataFrame:
         """Return a table with a row for each finding; its columns are those of `buslens.checks.tables.FINDINGS`."""
@@ -178,22 +144,16 @@ class Findings(FindingSequence):
 
         return to_pandas(FINDINGS, self)
 
-    @cached_property
-    def made(self) -> tuple[Finding, ...]:  # type: ignore[override]  # read only, as all that is said of findings
-        """Those that are records already; all others are met."""
-        parts = (part.made if isinstance(part, FindingSequence) else part for part in self.parts)
-        return tuple(chain.from_iterable(parts))
-
     def digest(self) -> Iterator[Finding]:
         """Yield the made ones, and of the others as many as tell how fast each step came."""
         for part in self.parts:
-            yield from part.digest() if isinstance(part, FindingSequence) else part
+            yield from part.digest() if isinstance(part, FindingColumns) else part
 
     def met_handshakes(self, rule: str) -> int:
         """Return in how many handshakes a step of a rule came in its time."""
         made = {it.handshake for it in self.made if it.rule == rule and it.outcome is Outcome.MET}
-        parts = (part for part in self.parts if isinstance(part, FindingSequence))
-        return len(made) + sum(part.handshakes_in_columns(rule) for part in parts)
+        parts = (it for it in self.parts if isinstance(it, FindingColumns) and len(it) and it[0].rule == rule)
+        return len(made) + sum(part.met_handshakes() for part in parts)
 
     @cached_property
     def unmet(self) -> tuple[Finding, ...]:
@@ -201,7 +161,7 @@ class Findings(FindingSequence):
         return tuple(it for it in self.made if it.outcome is not Outcome.MET)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, weakref_slot=True)
 class Handshake:
     """One run of a sequence."""
 
@@ -219,10 +179,8 @@ class Handshake:
     tries: int = 1
 
 
-class Delays(tuple[Finding, ...]):
+class Delays(JoinedRecords[Finding]):
     """The findings on the steps of handshakes, in order of rule and time."""
-
-    __slots__ = ()
 
     def to_pandas(self) -> pd.DataFrame:
         """Return a table with a row for each step; its columns are those of `buslens.checks.tables.DELAYS`."""
@@ -231,16 +189,24 @@ class Delays(tuple[Finding, ...]):
         return to_pandas(DELAYS, self)
 
 
-class Handshakes(tuple[Handshake, ...]):
+class Handshakes(JoinedRecords[Handshake]):
     """The handshakes of a capture, in order of rule and time."""
 
-    __slots__ = ()
+    @classmethod
+    def of(cls, handshakes: Iterable[Handshake]) -> Handshakes:
+        """Return any handshakes as such."""
+        return handshakes if isinstance(handshakes, Handshakes) else cls([tuple(handshakes)])
 
     def to_pandas(self) -> pd.DataFrame:
         """Return a table with a row for each; its columns are those of `buslens.checks.tables.HANDSHAKES`."""
         from buslens.checks.tables import HANDSHAKES, to_pandas
 
         return to_pandas(HANDSHAKES, self)
+
+    @property
+    def completed(self) -> int:
+        """In how many every step was seen."""
+        return len(self) - sum(not it.completed for it in self.made)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,14 +233,38 @@ class Result:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "findings", Findings.of(self.findings))
-        object.__setattr__(self, "handshakes", Handshakes(self.handshakes))
+        object.__setattr__(self, "handshakes", Handshakes.of(self.handshakes))
+        self.findings.is_dated = self.handshakes.is_dated = self.is_dated
+
+    def __repr__(self) -> str:
+        line = f"<Result of {Path(self.path).name}: {self.verdict.value.replace('_', ' ')}: {self.summary}"
+        return f"{line if len(line) < _LINE else f'{line[: _LINE - 4]}...'}>"
+
+    def _repr_html_(self) -> str | None:
+        return None if _SHOWN_BY is None else _SHOWN_BY(self)
 
     @property
     def delays(self) -> Delays:
         """What was found of each step of each handshake."""
-        return Delays(it for it in self.findings if it.step is not None and it.handshake is not None)
+        delays = Delays(
+            part.on_steps() if isinstance(part, FindingColumns) else tuple(it for it in part if it.is_on_step)
+            for part in self.findings.parts
+        )
+        delays.is_dated = self.is_dated
+        return delays
+
+    @property
+    def is_dated(self) -> bool:
+        """Whether times are those of a calendar: of a log with the time of day in UTC, else as they stand."""
+        return self.stats.clock in {Clock.WALL, Clock.LOCAL}
 
     @property
     def origin_ns(self) -> int:
         """Axis time of the first frame, from which people's times are counted."""
         return self.stats.first_ns or 0
+
+
+def show_by(html: Callable[[Result], str]) -> None:
+    """Let notebooks show results as a function says, which belongs to a layer behind this one."""
+    global _SHOWN_BY  # noqa: PLW0603
+    _SHOWN_BY = html

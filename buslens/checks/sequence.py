@@ -57,7 +57,7 @@ from buslens.checks.phrases import (
     plain,
     span_text,
 )
-from buslens.checks.step_findings import StepFindings, came_text
+from buslens.checks.step_findings import HandshakeColumns, MetRows, StepFindings, came_text
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.timeline.ternary import FALSE, TRUE
@@ -77,7 +77,7 @@ _NO_LIMIT_NS: Final = 1 << 60
 """Stands for the limit of each step where frames have an order and no times."""
 
 
-def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[Sequenced[Finding], list[Handshake]]:
+def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[Sequenced[Finding], Sequenced[Handshake]]:
     """Return what the rule found in each handshake, and the handshakes, in order of time."""
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
@@ -108,26 +108,12 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[Sequenced[Find
     findings.sort(key=lambda finding: finding.time_ns or 0)
     if not is_met.any():
         return findings, handshakes
-    numbers = np.flatnonzero(is_met) + 1
-    starts, came = certain.of(is_met), tuple(edges.of(is_met) for edges in came)
-    handshakes += _met_handshakes(rule, numbers, starts, came)
-    handshakes.sort(key=lambda run: run.number)
-    return StepFindings(rule, findings, numbers, starts, came), handshakes
+    came = tuple(edges.of(is_met) for edges in came)
+    met = MetRows(np.flatnonzero(is_met) + 1, certain.of(is_met), came)
+    return StepFindings(rule, findings, met), HandshakeColumns(rule.name, handshakes, met)
 
 
-def _met_handshakes(
-    rule: Sequence, numbers: NDArray[np.int64], starts: Edges, came: tuple[Edges, ...]
-) -> Iterator[Handshake]:
-    """Yield the records of handshakes that are met throughout."""
-    end_ns = np.max([starts.seen_ns, *(edges.seen_ns for edges in came)], axis=0)
-    for number, since_ns, seen_ns, last_ns in zip(
-        *(column.tolist() for column in (numbers, starts.since_ns, starts.seen_ns, end_ns)), strict=True
-    ):
-        start = Edge(since_ns, seen_ns).span
-        yield Handshake(rule=rule.name, number=number, start=start, end_ns=last_ns, completed=True)
-
-
-def evaluate_order(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], list[Handshake]]:
+def evaluate_order(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], Sequenced[Handshake]]:
     """Return the same for a log without time stamps, in which only the order of the steps can be judged."""
     limits = {step.name: step for step in rule.steps}
     endless = replace(rule, steps=tuple(replace(step, within_ns=_NO_LIMIT_NS, after_ns=None) for step in rule.steps))

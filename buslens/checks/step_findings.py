@@ -7,17 +7,17 @@ sentences more than a kilobyte.
 from __future__ import annotations
 
 from functools import cached_property
-from typing import TYPE_CHECKING
-from weakref import WeakValueDictionary
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from buslens.checks.context import roles_of_trigger
-from buslens.checks.findings import Evidence, Finding, FindingSequence, Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, FindingColumns, Handshake, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import bound_text, past_tense, plain, span_text
+from buslens.checks.records import ColumnRecords
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -26,7 +26,17 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Step, Trigger
 
 
-class StepFindings(FindingSequence):
+class MetRows(NamedTuple):
+    """Handshakes that are met throughout, an element each, in order of their numbers."""
+
+    #: int64[n], as they are counted.
+    numbers: NDArray[np.int64]
+    starts: Edges
+    #: For each step of the rule, when it came in each of them.
+    came: tuple[Edges, ...]
+
+
+class StepFindings(FindingColumns):
     """What one sequence found, in order of time.
 
     Parameters
@@ -35,12 +45,8 @@ class StepFindings(FindingSequence):
         The rule.
     made : sequence of Finding
         Those that are records already, in order of time.
-    numbers : int64[n]
-        Handshakes that are met throughout, as they are counted.
-    starts : Edges
-        Their starts.
-    came : tuple of Edges
-        For each step of the rule, when it came in each of them.
+    met : MetRows
+        The handshakes of which none is.
     tell : callable, optional
         Puts a finding that has just been made into other words.
     """
@@ -49,66 +55,46 @@ class StepFindings(FindingSequence):
         self,
         rule: SequenceRule,
         made: Sequence[Finding],
-        numbers: NDArray[np.int64],
-        starts: Edges,
-        came: tuple[Edges, ...],
+        met: MetRows,
         tell: Callable[[Finding], Finding] | None = None,
     ) -> None:
         self.rule = rule
-        self.made = tuple(made)
-        self._numbers = numbers
+        self._met = met
         self._tell = tell
-        self._edges = (starts, *came)
+        self._edges = (met.starts, *met.came)
         names = [None, *(step.name for step in rule.steps)]
         self._steps = [
             _MetStep(rule, step, names.index(before if step.from_ is None else step.from_))
             for before, step in zip(names, rule.steps, strict=False)
         ]
-        self._order = self._in_order()
-        #: Those that somebody still has: asked again, the same record is given, as of any sequence.
-        self._read: WeakValueDictionary[tuple[int, int], Finding] = WeakValueDictionary()
+        # Rows are counted through one handshake after the other.
+        times_ns = np.stack([edges.seen_ns for edges in met.came], axis=1).ravel()
+        super().__init__(
+            made,
+            _in_order(
+                (times_ns, [it.time_ns or 0 for it in made]),
+                (np.repeat(met.numbers, len(self._steps)), [it.handshake or 0 for it in made]),
+            ),
+        )
 
     def __reduce__(self) -> tuple[type[StepFindings], tuple[object, ...]]:
         """Go to another process as columns, too."""
-        return StepFindings, (self.rule, self.made, self._numbers, self._edges[0], self._edges[1:], self._tell)
+        return StepFindings, (self.rule, self.made, self._met, self._tell)
 
     def told_by(self, tell: Callable[[Finding], Finding]) -> StepFindings:
         """Return the same findings in other words."""
-        made = [tell(it) for it in self.made]
-        return StepFindings(self.rule, made, self._numbers, self._edges[0], self._edges[1:], tell)
+        return StepFindings(self.rule, [tell(it) for it in self.made], self._met, tell)
 
-    def _in_order(self) -> NDArray[np.int64]:
-        """Return for each finding its row, counted through one handshake after the other; -1 - i for number i made."""
-        times_ns = np.stack([edges.seen_ns for edges in self._edges[1:]], axis=1).ravel()
-        rows = np.arange(len(times_ns))
-        made = -1 - np.arange(len(self.made))
-        if not len(made):
-            return rows[np.argsort(times_ns, kind="stable")]
-        times_ns = np.append([it.time_ns or 0 for it in self.made], times_ns)
-        numbers = np.append([it.handshake or 0 for it in self.made], np.repeat(self._numbers, len(self._steps)))
-        order: NDArray[np.int64] = np.append(made, rows)[np.lexsort((numbers, times_ns))]
-        return order
+    def on_steps(self) -> StepFindings:
+        """Return those on the steps of handshakes."""
+        return StepFindings(self.rule, [it for it in self.made if it.is_on_step], self._met, self._tell)
 
-    def __len__(self) -> int:
-        return len(self._order)
-
-    def at(self, index: int) -> Finding:
-        """Return one of them, counted from 0."""
-        row = int(self._order[index])
-        if row < 0:
-            return self.made[-1 - row]
-        return self._met(*divmod(row, len(self._steps)))
-
-    def _met(self, handshake: int, step: int) -> Finding:
-        known = self._read.get((handshake, step))
-        if known is not None:
-            return known
+    def _make(self, row: int) -> Finding:
+        handshake, step = divmod(row, len(self._steps))
         words = self._steps[step]
         reference, edge = self._edges[words.reference], self._edges[step + 1]
-        made = words.finding(int(self._numbers[handshake]), reference.at(handshake), edge.at(handshake))
-        made = made if self._tell is None else self._tell(made)
-        self._read[handshake, step] = made
-        return made
+        made = words.finding(int(self._met.numbers[handshake]), reference.at(handshake), edge.at(handshake))
+        return made if self._tell is None else self._tell(made)
 
     def digest(self) -> Iterator[Finding]:
         """Yield the made ones, and of the others the first, a fastest and a slowest of each step."""
@@ -116,11 +102,89 @@ class StepFindings(FindingSequence):
         for place, words in enumerate(self._steps):
             earliest_ns, latest_ns = words.delays_ns(self._edges[words.reference], self._edges[place + 1])
             for handshake in (0, int(earliest_ns.argmin()), int(latest_ns.argmax())):
-                yield self._met(handshake, place)
+                yield self.record(handshake * len(self._steps) + place)
 
-    def handshakes_in_columns(self, rule: str) -> int:
-        """Return how many handshakes of a rule are met throughout, and have no finding that is made."""
-        return len(self._numbers) if rule == self.rule.name else 0
+    def met_handshakes(self) -> int:
+        """Return how many handshakes have no finding that is made."""
+        return len(self._met.numbers)
+
+    def columns(self) -> Mapping[str, Callable[[], object]]:
+        """Return the columns of those that are not made."""
+        n, edges, steps = len(self._met.numbers), self._edges, self._steps
+
+        def each(values: list[Any]) -> Callable[[], object]:
+            return lambda: np.stack(np.broadcast_arrays(*values, np.empty(n))[:-1], axis=1).ravel()
+
+        references = [edges[words.reference] for words in steps]
+        delays = [
+            words.delays_ns(*pair) for words, pair in zip(steps, zip(references, edges[1:], strict=True), strict=True)
+        ]
+        limits = [(words.step.after_ns, words.step.within_ns) for words in steps]
+        least, most = ([None if it is None else int(it) for it in ends] for ends in zip(*limits, strict=True))
+        return {
+            "rule": lambda: self.rule.name,
+            "kind": lambda: "sequence",
+            "handshake": each([self._met.numbers] * len(steps)),
+            "step": each([words.step.name for words in steps]),
+            "outcome": lambda: Outcome.MET.value,
+            "time_ns": each([it.seen_ns for it in edges[1:]]),
+            "earliest_ns": each([earliest_ns for earliest_ns, _ in delays]),
+            "latest_ns": each([latest_ns for _, latest_ns in delays]),
+            "least": each(least),
+            "most": each(most),
+            "least_ns": each(least),
+            "most_ns": each(most),
+            "unit": lambda: "ns",
+            "from_earliest_ns": each([it.since_ns + 1 for it in references]),
+            "from_latest_ns": each([it.seen_ns for it in references]),
+            "reason": lambda: [self.record(row).reason for row in range(n * len(steps))],
+        }
+
+
+class HandshakeColumns(ColumnRecords[Handshake]):
+    """The handshakes of one sequence, in order of their numbers; those that are met throughout are columns."""
+
+    def __init__(self, rule: str, made: Sequence[Handshake], met: MetRows) -> None:
+        self.rule = rule
+        self._met = met
+        self._end_ns = np.max([met.starts.seen_ns, *(edges.seen_ns for edges in met.came)], axis=0)
+        super().__init__(made, _in_order((met.numbers, [it.number for it in made])))
+
+    def __reduce__(self) -> tuple[type[HandshakeColumns], tuple[object, ...]]:
+        """Go to another process as columns, too."""
+        return HandshakeColumns, (self.rule, self.made, self._met)
+
+    def _make(self, row: int) -> Handshake:
+        return Handshake(
+            rule=self.rule,
+            number=int(self._met.numbers[row]),
+            start=self._met.starts.at(row).span,
+            end_ns=int(self._end_ns[row]),
+            completed=True,
+        )
+
+    def columns(self) -> Mapping[str, Callable[[], object]]:
+        """Return the columns of those that are not made."""
+        return {
+            "rule": lambda: self.rule,
+            "handshake": lambda: self._met.numbers,
+            "start_earliest_ns": lambda: self._met.starts.since_ns + 1,
+            "start_latest_ns": lambda: self._met.starts.seen_ns,
+            "end_ns": lambda: self._end_ns,
+            "completed": lambda: True,
+            "tries": lambda: 1,
+        }
+
+
+def _in_order(*keys: tuple[NDArray[np.int64], list[int]]) -> NDArray[np.int64]:
+    """Return rows in the order of keys, the weightiest first, each of rows in columns and of those made.
+
+    A row of the columns is its number, number i of those made is -1 - i.
+    """
+    columns, made = len(keys[0][0]), len(keys[0][1])
+    rows = np.append(-1 - np.arange(made), np.arange(columns))
+    order: NDArray[np.int64] = rows[np.lexsort([np.append(told, known) for known, told in reversed(keys)])]
+    return order
 
 
 class _MetStep:

@@ -1,7 +1,8 @@
 """Findings, delays and handshakes as tables: what each column is called, holds and means is declared here, once.
 
-Times are whole nanoseconds on the axis of the capture, of a log with the time of day those since 1970 in UTC, so that
-``pandas.to_datetime`` gives the date. A number that there is not is ``<NA>``: none is made a float for its sake.
+Times are whole nanoseconds on the axis of the capture. A number that there is not is ``<NA>``: none is made a float for
+its sake. Of a log with the time of day, times are those since 1970 in UTC, and a column ``time`` has the moment to look
+at, of a handshake its start, as ``datetime64[ns]``.
 """
 
 from __future__ import annotations
@@ -9,12 +10,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+import numpy as np
+
+from buslens.checks.records import ColumnRecords
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     import pandas as pd
 
-    from buslens.checks.findings import Finding, Handshake, TimeBounds
+    from buslens.checks.findings import Finding, TimeBounds
+    from buslens.checks.records import JoinedRecords
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,10 +102,26 @@ HANDSHAKES: Final = (
 """One row for each run of a sequence."""
 
 
-def to_pandas(columns: Iterable[TableColumn], records: Iterable[Finding | Handshake]) -> pd.DataFrame:
-    """Return records as a table with a row each."""
+def to_pandas(columns: Iterable[TableColumn], records: JoinedRecords[Any]) -> pd.DataFrame:
+    """Return records as a table with a row each, straight from the columns of those that are not made."""
     import pandas as pd
 
-    records = tuple(records)
-    series = {it.name: pd.Series([it.value(each) for each in records], dtype=str(it.dtype)) for it in columns}
-    return pd.DataFrame(series)
+    columns = tuple(columns)
+
+    def of_records(made: Iterable[object]) -> pd.DataFrame:
+        made = tuple(made)
+        return pd.DataFrame({it.name: pd.Series([it.value(each) for each in made], dtype=it.dtype) for it in columns})
+
+    def of_columns(part: ColumnRecords[Any]) -> pd.DataFrame:
+        known, rows = part.columns(), range(len(part) - len(part.made))
+        found = {it.name: known[it.name]() if it.name in known else pd.NA for it in columns}
+        rest = pd.DataFrame({it.name: pd.Series(found[it.name], index=rows, dtype=it.dtype) for it in columns})
+        whole = pd.concat([rest, of_records(part.made)]) if part.made else rest
+        return whole.iloc[np.where(part.order < 0, len(rest) - 1 - part.order, part.order)]
+
+    parts = [of_columns(it) if isinstance(it, ColumnRecords) else of_records(it) for it in records.parts]
+    table = pd.concat([of_records(()), *(part for part in parts if len(part))], ignore_index=True)
+    if records.is_dated:
+        moments = next(table[name] for name in ("time_ns", "start_latest_ns") if name in table)
+        table["time"] = pd.to_datetime(moments)
+    return table

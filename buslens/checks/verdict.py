@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
-from buslens.checks.findings import Findings, Outcome, Verdict
+from buslens.checks.findings import Findings, Handshakes, Outcome, Verdict
 from buslens.checks.headline import headline
 from buslens.checks.phrases import plain
 from buslens.expectations.model import Sequence
@@ -72,7 +72,7 @@ def decide_verdict(
     if doubts:
         return Verdict.UNDECIDED, headline(doubts, rules)
     sequences = [rule for rule in rules if isinstance(rule, Sequence)]
-    whole = [handshake for handshake in handshakes if handshake.completed]
+    whole = Handshakes.of(handshakes).completed
     if handshake and not sequences:
         return Verdict.UNDECIDED, _NO_SEQUENCE
     if handshake and not whole:
@@ -85,7 +85,7 @@ def decide_verdict(
         return Verdict.UNDECIDED, f"{lacking}; complete them, and delete 'to_decide' from the file"
     if not whole:
         return Verdict.AS_EXPECTED, "all tested rules OK"
-    carried = f"{len(whole)} complete handshake{'s' if len(whole) > 1 else ''}"
+    carried = f"{whole} complete handshake{'s' if whole > 1 else ''}"
     return Verdict.AS_EXPECTED, f"{carried}; all tested rules OK"
 
 

@@ -245,7 +245,7 @@ class Engine:
                     for finding in result.findings
                 ]
             ),
-            handshakes=Handshakes(
+            handshakes=Handshakes.of(
                 replace(run, number=run.number + moved[run.rule]) if moved.get(run.rule) else run
                 for run in result.handshakes
             ),

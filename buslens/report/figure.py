@@ -103,7 +103,8 @@ def draw(
         hint = did_you_mean(target.suffix.lower(), SUFFIXES)
         raise UsageError(f"{target.name} has {found}; a picture is a .png, .svg or .pdf{hint if target.suffix else ''}")
     drawn = figure(result, window=window, handshake=handshake, rule=rule, width=width, layout=layout, before=before)
-    _save(drawn, target, kind, _alternative(result, before))
+    # Not straight into the file: what a full disk does to a writer of PDF has many names.
+    write_atomically(target, as_bytes(drawn, kind, alternative(result, before)))
     return target
 
 
@@ -146,24 +147,24 @@ def _special(result: Result, layout: Layout, before: Result | None, rule: str | 
     return lay_overlay_out(result, overlay_named(result, rule), fmt, Lettering())
 
 
-def _alternative(result: Result, before: Result | None) -> str:
+def alternative(result: Result, before: Result | None = None) -> str:
     """Return what the picture shows, for somebody who cannot see it."""
     sides = [("", result)] if before is None else [("before the repair, ", before), ("after it, ", result)]
     told = (f"{name}{clean(file_name(side.path))}: {verdict_sentence(side)}" for name, side in sides)
     return f"Timing diagram of {'; '.join(told)}"
 
 
-def _save(drawn: Figure, target: Path, kind: str, words: str) -> None:
-    """Write the figure beside its target, then put it in the target's place."""
+def as_bytes(drawn: Figure, kind: str, words: str = "") -> bytes:
+    """Return a figure as a file of a kind, with words for somebody who cannot see it."""
     from io import BytesIO
 
     from buslens.report.paint import house_style
 
-    # Not straight into the file: what a full disk does to a writer of PDF has many names.
     file = BytesIO()
     with house_style():
-        drawn.savefig(file, format=kind, metadata={**_METADATA[kind], **_described(kind, words)}, dpi=drawn.dpi)
-    write_atomically(target, file.getvalue())
+        told = _described(kind, words) if words else {}
+        drawn.savefig(file, format=kind, metadata={**_METADATA[kind], **told}, dpi=drawn.dpi)
+    return file.getvalue()
 
 
 def _described(kind: str, words: str) -> dict[str, str]:

@@ -316,7 +316,7 @@ def notes(result: Result) -> Iterator[str]:
         yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
     if stats.broken > len(stats.skipped):
         yield f"{counted(stats.broken - len(stats.skipped), 'more line')} skipped"
-    for run in result.handshakes:
+    for run in result.handshakes.made:
         name = f"{clean(run.rule)} {run.number}"
         if (origin_ns := _origin(result)) is not None:
             name += f", {moment(run.start.earliest_ns, origin_ns)}"

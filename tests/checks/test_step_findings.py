@@ -11,7 +11,7 @@ from support.stage import Samples, becomes, perform, sampled, step
 
 from buslens.checks.check import evaluate_rule
 from buslens.checks.context import EvaluationContext
-from buslens.checks.findings import Finding, Findings, FindingSequence, Outcome, Result
+from buslens.checks.findings import Finding, FindingColumns, Findings, Outcome, Result
 from buslens.checks.own_words import in_own_words
 from buslens.checks.step_findings import StepFindings
 from buslens.checks.verdict import decide_verdict
@@ -42,7 +42,7 @@ def samples(*delays: float) -> dict[str, Samples]:
     return {role: sampled(of, every=5, until=200 * len(delays) + 100) for role, of in changes.items()}
 
 
-def ways(result: Result) -> tuple[FindingSequence, list[Finding]]:
+def ways(result: Result) -> tuple[FindingColumns, list[Finding]]:
     """Return what the rule found by columns and one by one."""
     found = []
     for by_columns in (True, False):

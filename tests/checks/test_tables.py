@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
+from support.handmade import read_stats
 from support.stage import becomes, holds, perform, sampled, step
 
-from buslens.checks.findings import Outcome, Result
+import buslens
+from buslens.capture.frames import Clock
+from buslens.checks.findings import Findings, Outcome, Result
+from buslens.checks.records import ColumnRecords
 from buslens.checks.tables import DELAYS, FINDINGS, HANDSHAKES
 from buslens.expectations.model import Never, Sequence
 from buslens.units import NS_PER_MS
@@ -80,6 +85,43 @@ def test_handshakes() -> None:
     assert table.start_latest_ns.tolist() == [it.start.latest_ns for it in found.handshakes]
     assert table.start_latest_ns[0] % 10**9 != 0
     assert table.abandoned.isna().all()
+
+
+def test_columns_are_what_records_are() -> None:
+    """What is not made yet comes into a table from its columns, and says the same."""
+    found = result()
+    whole = [Findings.of(found.findings), found.delays, found.handshakes]
+    for records in whole:
+        assert any(isinstance(part, ColumnRecords) for part in records.parts)
+        made = type(records)([list(records)])
+        pd.testing.assert_frame_equal(records.to_pandas(), made.to_pandas())
+
+
+def test_time_of_day() -> None:
+    found = replace(result(), stats=read_stats(clock=Clock.WALL, first_ns=LONG_AGO_NS, last_ns=LONG_AGO_NS + 10**9))
+    for table, name in (
+        (found.findings.to_pandas(), "time_ns"),
+        (found.delays.to_pandas(), "time_ns"),
+        (found.handshakes.to_pandas(), "start_latest_ns"),
+    ):
+        assert str(table.time.dtype) == "datetime64[ns]"
+        assert [None if it is pd.NaT else it.value for it in table.time] == list(map(missing, table[name]))
+    assert "time" not in result().findings.to_pandas()
+
+
+def test_shown_in_a_line_and_in_a_notebook() -> None:
+    found = result()
+    assert repr(replace(found, summary="late")) == "<Result of stage: faulty: late>"
+    assert len(repr(replace(found, summary="so " * 99))) == 100
+    assert [repr(it) for it in (found.findings, found.delays, found.handshakes)] == [
+        f"<{len(found.findings)} findings>", f"<{len(found.delays)} delays>", "<2 handshakes>",
+    ]  # fmt: skip
+    getattr(buslens, "check")  # noqa: B009 - as it is asked for the first time
+    shown = found._repr_html_()
+    assert shown is not None
+    assert shown.count("<tr>") == 1 + len(found.findings.unmet)
+    assert "<td>lock handshake 2, ends</td>" in shown
+    assert "data:image/svg+xml;base64," in shown
 
 
 def test_nothing_found() -> None:

@@ -9,7 +9,6 @@ on one page.
 from __future__ import annotations
 
 import re
-from io import BytesIO
 from typing import TYPE_CHECKING, Final, NamedTuple
 from xml.etree import ElementTree as ET
 
@@ -19,8 +18,6 @@ from buslens.report.style import Tone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from matplotlib.figure import Figure
 
     from buslens.causes.signs import Observation
     from buslens.checks.findings import Result
@@ -51,9 +48,9 @@ def diagram(result: Result, *, prefix: str, label: str) -> InlineSvg:
     label : str
         What it shows, for a reader that cannot see it.
     """
-    from buslens.report.figure import figure
+    from buslens.report.figure import as_bytes, figure
 
-    return inlined(_svg(figure(result, width="page")), prefix=prefix, label=label)
+    return inlined(as_bytes(figure(result, width="page"), "svg"), prefix=prefix, label=label)
 
 
 MOST_LANES: Final = 4
@@ -125,12 +122,3 @@ def _look(style: str, prefix: str) -> str:
     look = _COLOUR.sub(lambda found: _TONES.get(found[0].lower(), found[0]), style.strip().rstrip(";"))
     # A style sheet stands inside an element of the page; nothing in it may end that.
     return _REFERENCE.sub(rf"url(#{prefix}-\1)", look).replace("<", "\\3c ")
-
-
-def _svg(drawn: Figure) -> bytes:
-    from buslens.report.paint import house_style
-
-    file = BytesIO()
-    with house_style():
-        drawn.savefig(file, format="svg", metadata={"Creator": "buslens", "Date": None}, dpi=drawn.dpi)
-    return file.getvalue()

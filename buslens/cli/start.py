@@ -1,6 +1,8 @@
 """Write a first expectations file from definitions and captures of a healthy vehicle.
 
 Give DBC files and captures in any order: they are told apart by what is in them.
+Tables of values, such as a tester's lists, need no definitions: their columns
+become roles by their headers, their words or the two levels of a voltage.
 Each capture should show the lock at work: get in, press start, switch off, open
 the door, wait a few seconds. Three captures are a good beginning. Roles are
 proposed from names, value names and what follows what; delays are measured over
@@ -23,6 +25,7 @@ from typing import TYPE_CHECKING
 
 from buslens.cli.options import add_table_arguments, table_of
 from buslens.cli.status import Status
+from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
@@ -35,7 +38,10 @@ if TYPE_CHECKING:
 def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
     parser.add_argument(
-        "files", metavar="DBC... CAPTURE", nargs="+", help="files that define messages, and recorded bus logs"
+        "files",
+        metavar="DBC... CAPTURE",
+        nargs="+",
+        help="DBC files and recorded bus logs; or tables alone",
     )
     parser.add_argument("-o", "--output", metavar="FILE.toml", required=True, help="expectations file to write")
     parser.add_argument(
@@ -56,10 +62,13 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Propose, measure, write, try, and say what is left to decide."""
     from buslens.cli.output_files import reject_inputs, require_place, write_new
+    from buslens.discovery.file_kind import is_dbc
     from buslens.discovery.marks import parse_mark
     from buslens.discovery.start import start
     from buslens.report.discovery import started_text
 
+    if options.picture is not None and not any(map(is_dbc, options.files)):
+        raise UsageError("--picture draws signals of bus logs; leave it away for tables of values")
     reject_inputs(options.output, [*options.files, *options.check], suffix=".toml")
     require_place(options.output)
     marks = [parse_mark(text) for text in options.mark]

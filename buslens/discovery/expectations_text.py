@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Final
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.naming import ROLES, STATES
 from buslens.discovery.toml_text import commented, duration, quoted, remark, role_lines, unnamed
+from buslens.discovery.traces import is_column
 from buslens.timeline.history import CYCLES_PER_TIMEOUT
+from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -88,8 +90,9 @@ def file_lines(
     )
     yield "#"
     names = ", ".join(Path(span.path).name for span in shown.spans)
+    rows = f"{shown.frames:,} {'frames' if defined.paths else 'rows'}"
     yield from remark(
-        f"Learned from {names}: {shown.frames:,} frames. If that vehicle was not healthy, its fault is learned as if"
+        f"Learned from {names}: {rows}. If that vehicle was not healthy, its fault is learned as if"
         f" it were"
         " right. What could not be made out stands as a comment: check it and take the '#' away, or delete it. Above"
         " each"
@@ -103,7 +106,8 @@ def file_lines(
                 yield from remark(f"- {text}")
     yield ""
     yield "format = 1"
-    yield f"definitions = [{', '.join(quoted(_beside(path, output)) for path in defined.paths)}]"
+    if defined.paths:
+        yield f"definitions = [{', '.join(quoted(_beside(path, output)) for path in defined.paths)}]"
     if lacking:
         yield ""
         yield from remark("While anything stands here, no capture is as expected: complete the file, then delete it.")
@@ -141,16 +145,25 @@ def _role(proposal: Proposal, shown: ShownSignals) -> Iterator[str]:
     if proposal.others:
         names = ", ".join(f"{fit.name} ({fit.points:.1f} points)" for fit in proposal.others)
         yield from remark(f"next best: {names}; this one has {best.points:.1f}")
-    at_once = shown.is_sent_at_once(best.name)
+    at_once = shown.is_sent_at_once(best.name) and not is_column(best.message)
     if at_once and best.states:
         yield from remark("its changes come off the beat of its frames: sent at once; 'lag' is a rule of thumb")
-    lines = role_lines(best, timeout_of(best.message, shown), at_once=at_once)
+    holds_ns = shown.holds_ns(best.name)
+    if holds_ns and best.states and proposal.is_certain:
+        yield from remark("holds: half of the shortest state seen, a rule of thumb: write how short a state can be")
+    lines = role_lines(best, timeout_of(best.message, shown), at_once=at_once, holds_ns=holds_ns)
     if proposal.is_certain:
         yield from lines
+        if is_column(best.message) and best.states and not holds_ns:
+            period = format_duration(shown.cycles_ns.get(best.message.name, 0))
+            yield f'# holds = "..."    # how short a state of it can be; rows come about every {period}'
         return
     if proposal.role in STATES and not set(STATES[proposal.role]) <= set(best.states):
         one, other = STATES[proposal.role]
         lines[2] = f"states = {{ {one} = 1, {other} = 0 }}    # or the other way round"
+        if is_column(best.message):
+            seen = ", ".join(quoted(label) for label in best.signal.labels.values())
+            lines[2] = f'states = {{ {one} = "...", {other} = "..." }}    # the table has {seen or "numbers"}'
     yield from commented(lines)
 
 

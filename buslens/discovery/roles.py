@@ -27,7 +27,7 @@ from buslens.discovery.naming import (
     name_points,
     polarity,
 )
-from buslens.discovery.traces import STARTING_NS, UNSEEN, is_state, within
+from buslens.discovery.traces import STARTING_NS, UNSEEN, is_state, name_of, within
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -69,8 +69,8 @@ class RoleMatch:
 
     @property
     def name(self) -> str:
-        """Message and signal."""
-        return f"{self.message.name}.{self.signal.name}"
+        """Message and signal; of a table the column."""
+        return name_of(self.message, self.signal)
 
     def more(self, points: float, reason: str) -> RoleMatch:
         """Return the fit with more points, and why."""

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from functools import partial
+from typing import TYPE_CHECKING, Final, TypeAlias
 
-from buslens.checks.check import check, evaluate_rules, plan_tracks
+from buslens.capture.values import open_values
+from buslens.checks.check import check, evaluate_rules, evaluate_table, plan_tracks
 from buslens.checks.context import EvaluationContext
+from buslens.checks.values import columns_of
+from buslens.definitions.model import Definitions
+from buslens.discovery.columns import STATES_NAME, read_columns_shown
 from buslens.discovery.draft import Drafter, RuleDraft, with_problem
 from buslens.discovery.expectations_text import file_lines, timeout_of
-from buslens.discovery.file_kind import sort_by_kind
+from buslens.discovery.file_kind import is_dbc, sort_by_kind
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.mark_evidence import bonus_of
 from buslens.discovery.naming import ROLES
 from buslens.discovery.roles import CHOSEN, HANDSHAKE, Proposal, is_wanted, propose
 from buslens.discovery.toml_text import duration, quoted, role_lines
-from buslens.discovery.traces import read_capture, read_shown
+from buslens.discovery.traces import is_column, read_capture, read_shown
 from buslens.errors import UsageError
 from buslens.expectations.load import parse_expectations
 from buslens.timeline.history import CYCLES_PER_TIMEOUT
@@ -27,14 +32,15 @@ if TYPE_CHECKING:
 
     from buslens.capture.frames import ReadStats
     from buslens.capture.table_settings import TableSettings
-    from buslens.checks.findings import Finding, Verdict
-    from buslens.definitions.model import Definitions
+    from buslens.checks.findings import Finding, Result, Verdict
     from buslens.discovery.behaviour import Moves
     from buslens.discovery.marks import Mark
-    from buslens.discovery.traces import ShownSignals
+    from buslens.discovery.traces import ShownSignals, Trace
     from buslens.expectations.model import Expectations
     from buslens.timeline.history import CaptureHistory
 
+Way: TypeAlias = "Callable[[Expectations], Result]"
+"""What says of one capture what expectations find in it."""
 HANDSHAKE_RULES: Final = ("unlock handshake", "lock handshake")
 
 
@@ -102,7 +108,7 @@ def start(
     Parameters
     ----------
     files : sequence of str
-        DBC files and captures in any order; told apart by what is in them.
+        DBC files and captures in any order, told apart by what is in them; or tables of values alone.
     captures : str or sequence of str, optional
         Further captures: recorded logs of a healthy vehicle, with a handshake or more in each; they are read twice, so
         no standard input.
@@ -129,12 +135,19 @@ def start(
     from buslens.capture.table_settings import settings_of
     from buslens.definitions.load import load_definitions
 
-    dbcs, logs = sort_by_kind([*files, *([captures] if isinstance(captures, str) else captures)])
-    defined = load_definitions(*dbcs)
+    given = [*files, *([captures] if isinstance(captures, str) else captures)]
     settings = settings_of(table)
-    shown = read_shown(defined, logs, is_wanted, table=settings, workers=workers, notify=notify)
+    columns = None if "-" in given or any(map(is_dbc, given)) else read_columns_shown(given, settings)
+    if columns is None:
+        dbcs, logs = sort_by_kind(given)
+        defined = load_definitions(*dbcs)
+        shown = read_shown(defined, logs, is_wanted, table=settings, workers=workers, notify=notify)
+    else:
+        logs, defined, shown = given, Definitions(messages=columns[0]), columns[1]
     bonus = bonus_of(marks, shown) | dict.fromkeys((chosen or {}).items(), CHOSEN)
     proposals, moves = propose(defined, shown, bonus)
+    if columns is not None and not any(it.is_certain for it in proposals.values()):
+        raise UsageError(_no_column(logs, shown, proposals))
     if all(it.best is None for it in proposals.values()):
         raise UsageError(
             f"no signal in {', '.join(defined.paths)} looks like a door, an ignition, a lock's enable or feedback, or a"
@@ -146,9 +159,15 @@ def start(
     _require_frames(proposals, alive)
     header = _header(proposals, shown, alive)
     expected = parse_expectations(header.encode(), output)
-    read = [read_capture(path, plan_tracks(expected, defined), settings, workers, notify) for path in logs]
-    drafts = _drafts(header, expected, read, logs, [role for role in ROLES if proposals[role].is_certain])
-    findings = [evaluate_rules(path, expected, *it).findings for path, it in zip(logs, read, strict=True)]
+    ways: list[Way] = []
+    for path in logs:
+        if columns is None:
+            read = read_capture(path, plan_tracks(expected, defined), settings, workers, notify)
+            ways.append(partial(_evaluate_log, path, read))
+        else:
+            ways.append(partial(_evaluate_table, path, settings))
+    drafts = _drafts(header, expected, ways, logs, [role for role in ROLES if proposals[role].is_certain])
+    findings = [way(expected).findings for way in ways]
     drafts += [with_problem(draft, findings, logs) for draft in alive]
     missing = tuple(_missing(proposals, drafts))
     outliers = tuple(dict.fromkeys(question for draft in drafts for question in draft.outliers))
@@ -156,7 +175,7 @@ def start(
     lines = file_lines(proposals, shown, drafts, defined, output, missing, lacking, outliers)
     text = "\n".join(lines) + "\n"
     final = parse_expectations(text.encode(), output)
-    tried = [_tried(path, final, *it) for path, it in zip(logs, read, strict=True)]
+    tried = [_tried(path, way(final), is_own=True) for path, way in zip(logs, ways, strict=True)]
     tried += [_checked(path, final, defined, settings, workers) for path in more]
     return StartResult(
         text=text,
@@ -172,14 +191,41 @@ def start(
     )
 
 
-def _tried(path: str, final: Expectations, recorder: CaptureHistory, stats: ReadStats) -> Tried:
-    result = evaluate_rules(path, final, recorder, stats)
-    return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=True)
+def _evaluate_log(path: str, read: tuple[CaptureHistory, ReadStats], expected: Expectations) -> Result:
+    return evaluate_rules(path, expected, *read)
+
+
+def _evaluate_table(path: str, table: TableSettings, expected: Expectations) -> Result:
+    values = open_values(path, columns_of(expected), table)
+    assert values is not None  # noqa: S101  (it was one, with these columns)
+    return evaluate_table(path, expected, values)
+
+
+def _no_column(paths: Sequence[str], shown: ShownSignals, proposals: Mapping[str, Proposal]) -> str:
+    """Return that no column can be told to be a role, and what to write."""
+    states = [it for it in shown.traces.values() if it.signal.name and it.message.name == STATES_NAME]
+    listed = "; ".join(f"'{it.signal.name}' ({_values_text(it)})" for it in states[:12]) or "none with a few values"
+    best = next((it.best for it in proposals.values() if it.best is not None), None)
+    column = best.signal.name if best is not None else states[0].signal.name if states else "..."
+    return (
+        f"no column of {', '.join(paths)} can be told to be a door, an ignition, a lock's enable or feedback; its"
+        f" columns with states: {listed}; write roles yourself in a file such as yours.toml: format = 1, then"
+        f' [roles.lock_enable] with column = "{column}" and states = {{ off = "...", on = "..." }}, and a [[rules]]'
+    )
+
+
+def _values_text(trace: Trace) -> str:
+    values = [trace.signal.labels.get(raw, str(raw)) for raw in sorted(trace.held_ns)]
+    return ", ".join(values[:6])
+
+
+def _tried(path: str, result: Result, *, is_own: bool) -> Tried:
+    return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=is_own)
 
 
 def _checked(path: str, final: Expectations, defined: Definitions, table: TableSettings, workers: int | None) -> Tried:
     result = check(path, final, defined, table=table, workers=workers)
-    return Tried(path=path, verdict=result.verdict, summary=result.summary, is_own=False)
+    return _tried(path, result, is_own=False)
 
 
 def _require_frames(proposals: Mapping[str, Proposal], alive: Sequence[RuleDraft]) -> None:
@@ -197,7 +243,12 @@ def _header(proposals: Mapping[str, Proposal], shown: ShownSignals, alive: Seque
     for role in ROLES:
         best = proposals[role].best
         if proposals[role].is_certain and best is not None:
-            lines += role_lines(best, timeout_of(best.message, shown), at_once=shown.is_sent_at_once(best.name))
+            lines += role_lines(
+                best,
+                timeout_of(best.message, shown),
+                at_once=shown.is_sent_at_once(best.name),
+                holds_ns=shown.holds_ns(best.name),
+            )
     for draft in alive:
         lines += draft.lines
     return "\n".join(lines) + "\n"
@@ -208,8 +259,9 @@ def _alive(proposals: Mapping[str, Proposal], shown: ShownSignals) -> list[RuleD
     wanted = ("unlock_feedback", "data_feedback", "lock_enable")
     best = [proposals[role].best for role in wanted if proposals[role].is_certain]
     best = best or [it.best for it in proposals.values()]
+    sent = [fit.message.name for fit in best if fit is not None and not is_column(fit.message)]
     drafts = []
-    for index, message in enumerate(dict.fromkeys(fit.message.name for fit in best if fit is not None)):
+    for index, message in enumerate(dict.fromkeys(sent)):
         if not shown.is_cyclic(message):
             continue
         cycle_ns, silence_ns = shown.cycles_ns[message], shown.silences_ns.get(message, 0)
@@ -234,14 +286,15 @@ def _alive(proposals: Mapping[str, Proposal], shown: ShownSignals) -> list[RuleD
 def _drafts(
     header: str,
     expected: Expectations,
-    read: Sequence[tuple[CaptureHistory, ReadStats]],
+    ways: Sequence[Way],
     paths: Sequence[str],
     roles: Sequence[str],
 ) -> list[RuleDraft]:
     """Return the rules that are measured; those that half of the captures break are comments."""
     contexts = []
-    for path, (recorder, stats) in zip(paths, read, strict=True):
-        result = evaluate_rules(path, expected, recorder, stats)
+    for way in ways:
+        result = way(expected)
+        stats = result.stats
         contexts.append(
             EvaluationContext(
                 timelines=result.timelines,
@@ -254,9 +307,7 @@ def _drafts(
     drafts = list(Drafter(header, roles, contexts, paths).drafts())
     standing = "".join("\n".join(draft.lines) + "\n" for draft in drafts if not draft.problem)
     whole = parse_expectations((header + standing).encode(), "draft")
-    findings: list[Sequence[Finding]] = [
-        evaluate_rules(path, whole, *it).findings for path, it in zip(paths, read, strict=True)
-    ]
+    findings: list[Sequence[Finding]] = [way(whole).findings for way in ways]
     return [draft if draft.problem else with_problem(draft, findings, paths) for draft in drafts]
 
 

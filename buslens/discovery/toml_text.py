@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from buslens.discovery.traces import is_column
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def remark(text: str) -> Iterator[str]:
     yield from wrap(shown, 116, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
 
 
-def role_lines(fit: RoleMatch, timeout: str, *, at_once: bool) -> list[str]:
+def role_lines(fit: RoleMatch, timeout: str, *, at_once: bool, holds_ns: int) -> list[str]:
     """Return the table of a role.
 
     Parameters
@@ -57,16 +58,21 @@ def role_lines(fit: RoleMatch, timeout: str, *, at_once: bool) -> list[str]:
         As the file has it; empty for none.
     at_once : bool
         Whether the unit sends as soon as the signal changes.
+    holds_ns : int
+        How short a state of a column can be, ns; 0: not known.
     """
-    lines = [f"[roles.{fit.role}]", f"signal = {quoted(fit.name)}"]
+    source = f"column = {quoted(fit.signal.name)}" if is_column(fit.message) else f"signal = {quoted(fit.name)}"
+    lines = [f"[roles.{fit.role}]", source]
     if fit.states:
         lines.append(f"states = {_states(fit.signal, fit.states)}")
     else:
         lines.append(f"unit = {quoted(fit.signal.unit.strip())}")
-    if timeout:
+    if timeout and not is_column(fit.message):
         lines.append(f"timeout = {timeout}")
-    if at_once and fit.states:
+    if at_once and fit.states and not is_column(fit.message):
         lines += ['sent = "on change"', f"lag = {duration(AT_ONCE_NS)}"]
+    if holds_ns and fit.states:
+        lines.append(f"holds = {duration(holds_ns)}")
     return lines
 
 

@@ -14,7 +14,7 @@ from buslens.definitions.unpack import widened
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.timeline.build import typed_raw
 from buslens.timeline.history import NO_FRAME_NS, NO_TIMEOUT, CaptureHistory, Track
-from buslens.units import NS_PER_S
+from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -24,9 +24,11 @@ if TYPE_CHECKING:
     from buslens.capture.frames import ReadStats
     from buslens.definitions.model import Definitions, Message, Signal
 
+COLUMN_ID: Final = -1
+"""Identifier of what stands for the message of a table's columns: no frame has it."""
 UNSEEN: Final = -1
 """Stands for a value that no frame has shown."""
-_APART_NS: Final = 3600 * NS_PER_S
+APART_NS: Final = 3600 * NS_PER_S
 """What lies between two captures on the common axis: nothing follows from one to the next."""
 _MOST_BITS: Final = 4
 _MOST_LABELS: Final = 32
@@ -40,6 +42,8 @@ _AT_ONCE_SHARE: Final = 0.6
 """... if at least so many of them come off the beat ..."""
 _OFF_BEAT: Final = (0.15, 0.85)
 """... by such a part of the cycle time (rules of thumb)."""
+_MOST_HOLD_NS: Final = NS_PER_S // 2
+"""A state of the handshake may well be as short as that, however long those are that were seen (rule of thumb)."""
 STARTING_NS: Final = 3 * NS_PER_S
 """A unit that wakes up has a value for its state after less (rule of thumb)."""
 _EVENT_SILENCES: Final = 10
@@ -79,8 +83,8 @@ class Trace:
 
     @property
     def name(self) -> str:
-        """Message and signal."""
-        return f"{self.message.name}.{self.signal.name}"
+        """Message and signal; of a table the column."""
+        return name_of(self.message, self.signal)
 
     @property
     def held_ns(self) -> dict[int, int]:
@@ -143,6 +147,20 @@ class ShownSignals:
             message in self.cycles_ns and self.silences_ns.get(message, 0) < _EVENT_SILENCES * self.cycles_ns[message]
         )
 
+    def holds_ns(self, name: str) -> int:
+        """Return how short a state of a column can be: half of the shortest seen; 0 if rows are too far apart for that.
+
+        What is shorter may lie between two rows, so that half of what was seen is a guess on the safe side.
+        """
+        trace = self.traces.get(name)
+        if trace is None or not is_column(trace.message):
+            return 0
+        ended = np.flatnonzero(trace.is_change[1:] & trace.is_change[:-1]) + 1
+        lengths_ns = trace.since_ns[ended] - trace.seen_ns[ended - 1]
+        half_ns = min(int(lengths_ns.min()) // 2, _MOST_HOLD_NS) if len(ended) else 0
+        half_ns -= half_ns % (10 * NS_PER_MS)
+        return half_ns if half_ns > self.cycles_ns[trace.message.name] else 0
+
     def is_sent_at_once(self, name: str) -> bool:
         """Return whether the frames that first show a change of a signal come off the beat of the others."""
         trace = self.traces.get(name)
@@ -155,6 +173,16 @@ class ShownSignals:
         part = gap_ns % cycle_ns / cycle_ns
         is_off = (part > _OFF_BEAT[0]) & (part < _OFF_BEAT[1])
         return len(gap_ns) >= _AT_ONCE_FROM and bool(is_off.mean() >= _AT_ONCE_SHARE)
+
+
+def is_column(message: Message) -> bool:
+    """Return whether what stands for a message is a table of values."""
+    return message.can_id == COLUMN_ID
+
+
+def name_of(message: Message, signal: Signal) -> str:
+    """Return what a person calls a signal, or the column that stands for one."""
+    return signal.name if is_column(message) else f"{message.name}.{signal.name}"
 
 
 def within(raw: NDArray[np.int64], values: Iterable[int]) -> NDArray[np.bool_]:
@@ -228,7 +256,7 @@ def read_shown(
     frames = 0
     for path in captures:
         recorder, stats = read_capture(path, tracks, table, workers, notify)
-        base_ns = spans[-1].end_ns + _APART_NS if spans else 0
+        base_ns = spans[-1].end_ns + APART_NS if spans else 0
         first_ns, last_ns = stats.first_ns or 0, stats.last_ns or 0
         span = CaptureSpan(path=path, own_first_ns=first_ns, first_ns=base_ns, end_ns=base_ns + last_ns - first_ns)
         spans.append(span)
@@ -252,7 +280,7 @@ def read_shown(
             f"{', '.join(captures)} has no two frames of {names}: are these the definitions of this vehicle, and"
             f" this bus?"
         )
-    traces = {name: _joined(listed) for name, listed in parts.items()}
+    traces = {name: joined(listed) for name, listed in parts.items()}
     total_s = max(sum(span.end_ns - span.first_ns for span in spans) / NS_PER_S, 1.0)
     return ShownSignals(
         spans=tuple(spans),
@@ -323,7 +351,8 @@ def _part(
     )
 
 
-def _joined(parts: Sequence[Trace]) -> Trace:
+def joined(parts: Sequence[Trace]) -> Trace:
+    """Return what several captures show of one signal, in their order."""
     return Trace(
         message=parts[0].message,
         signal=parts[0].signal,

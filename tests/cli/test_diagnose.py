@@ -43,6 +43,10 @@ class TestText:
 
     def test_readings_end_on_the_cause(self, capsys: pytest.CaptureFixture[str]) -> None:
         made = ["--measured", "plug_at_lock=seated", "--measured", "supply_to_body=12.2V"]
+        # The supply is there: the ground is open, or the lock unit itself is dead.
+        _, lines, _ = diagnose(capsys, sample("car04_ground_open.log"), *made)
+        assert lines[-1].startswith("Next: measure ground_at_lock")
+        made += ["--measured", "ground_at_lock=12.2V"]
         status, lines, _ = diagnose(capsys, sample("car04_ground_open.log"), *made)
         assert status == 1
         assert lines[-1].startswith("Ground wire open (9")
@@ -124,7 +128,8 @@ class TestSession:
     def test_goes_on(self, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
         kept = ["--session", str(tmp_path / "car.json")]
         diagnose(capsys, sample("car04_ground_open.log"), *kept, "--measured", "plug_at_lock=seated")
-        status, lines, _ = diagnose(capsys, *kept, "--measured", "supply_to_body=12.2V")
+        diagnose(capsys, *kept, "--measured", "supply_to_body=12.2V")
+        status, lines, _ = diagnose(capsys, *kept, "--measured", "ground_at_lock=12.2V")
         assert status == 1
         assert lines[-1].startswith("Ground wire open")
         assert diagnose(capsys, *kept)[1][-1] == lines[-1]

@@ -1,0 +1,118 @@
+"""A first expectations file from tables of values alone."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from buslens.checks.check import check
+from buslens.checks.findings import Verdict
+from buslens.discovery.columns import two_levels
+from buslens.discovery.start import StartResult, start
+from buslens.errors import UsageError
+from buslens.expectations.load import load_expectations
+from buslens.rehearsal import instruments
+from buslens.rehearsal.rehearse import Rehearsal, rehearse
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+LISTED = {
+    "door_open": "Driver door",
+    "start_button": "Start button",
+    "ignition": "Ignition",
+    "lock_enable": "Steering lock enable",
+    "unlock_feedback": "Unlock feedback",
+    "warning_lamp": "Steering lock lamp",
+}
+
+
+@cache
+def lived(fault: str, seed: int) -> Rehearsal:
+    return rehearse(fault, seed=seed, background_ids=0)
+
+
+def as_list(made: Rehearsal) -> str:
+    return instruments.tester_list(made, 20)
+
+
+def as_trace(made: Rehearsal) -> str:
+    probe = instruments.Probe(zero=0.1)
+    return instruments.wire_trace(made, per_second=200, wires=("Enable", "Feedback", "Supply"), probe=probe)
+
+
+def learned(folder: Path, show: Callable[[Rehearsal], str]) -> StartResult:
+    paths = []
+    for seed in range(3):
+        path = folder / f"good{seed}.csv"
+        path.write_text(show(lived("healthy", 500 + seed)), "utf-8")
+        paths.append(str(path))
+    made = start(paths, output=str(folder / "table.toml"))
+    (folder / "table.toml").write_text(made.text, "utf-8")
+    return made
+
+
+def verdict(folder: Path, show: Callable[[Rehearsal], str], fault: str) -> tuple[Verdict, str]:
+    path = folder / "next.csv"
+    path.write_text(show(lived(fault, 600)), "utf-8")
+    result = check(path, folder / "table.toml")
+    return result.verdict, result.summary
+
+
+def test_list(tmp_path: Path) -> None:
+    """Columns of words become roles; what the list does not show is said, and keeps the file from passing anything."""
+    made = learned(tmp_path, as_list)
+    assert made.certain == LISTED
+    assert [it.partition(":")[0] for it in made.missing] == ["data_feedback"]
+    expected = load_expectations(tmp_path / "table.toml")
+    assert expected.roles["lock_enable"].column == "Steering lock enable"
+    assert {rule.name for rule in expected.rules} >= {"unlock handshake", "lock handshake", "enable pulse"}
+    assert verdict(tmp_path, as_list, "healthy")[0] is Verdict.UNDECIDED
+    found, summary = verdict(tmp_path, as_list, "unlock-feedback-open")
+    assert found is Verdict.FAULTY
+    assert "unlock feedback did not become unlocked" in summary
+
+
+def test_trace(tmp_path: Path) -> None:
+    """Voltages become states between their two levels, and the order of events tells which is which."""
+    made = learned(tmp_path, as_trace)
+    assert made.certain == {
+        "lock_enable": "Enable at lock",
+        "unlock_feedback": "Feedback at lock",
+        "supply_voltage": "Supply at lock",
+    }
+    roles = load_expectations(tmp_path / "table.toml").roles
+    (on,), (off,) = roles["lock_enable"].thresholds["on"], roles["lock_enable"].thresholds["off"]
+    assert (on.operator, off.operator, on.unit) == (">", "<", "V")
+    assert 3 < off.limit < on.limit < 9
+    assert [it.operator for it in roles["unlock_feedback"].thresholds["unlocked"]] == ["<"]
+    found, summary = verdict(tmp_path, as_trace, "slow-motor")
+    assert found is Verdict.FAULTY
+    assert "unlock feedback became unlocked" in summary
+
+
+def test_nothing_to_tell(tmp_path: Path) -> None:
+    """A table whose columns say nothing names them with their values, and what to write."""
+    rows = "".join(f"{k / 10},{k % 2},{'xy'[k % 2]}\n" for k in range(40))
+    (tmp_path / "x.csv").write_text(f"Time (s),Alpha,Beta\n{rows}", "ascii")
+    with pytest.raises(UsageError, match=r"'Alpha' \(0, 1\); 'Beta' \(x, y\).*\[roles.lock_enable\] with column = "):
+        start([str(tmp_path / "x.csv")], output=str(tmp_path / "x.toml"))
+
+
+@pytest.mark.parametrize(
+    ("values", "levels"),
+    [
+        ([], None),
+        ([5.0, 5.0], None),
+        ([0.0, 0.1, 12.0, 11.9, 0.0, 12.0], (0.0, 12.0)),
+        (list(range(100)), None),
+        ([0.0] * 5000 + [12.0] * 2, None),
+    ],
+)
+def test_two_levels(values: list[float], levels: tuple[float, float] | None) -> None:
+    """Levels are told where numbers stay at two of them; not from a ramp, nor from a few strays."""
+    assert two_levels(np.array(values)) == levels

@@ -61,7 +61,7 @@ def key_tables() -> str:
         cells = (
             f"`{row.key}`",
             row.type,
-            "not allowed" if row.required else row.default,
+            "required" if row.required else row.default,
             row.meaning,
             f"`{row.example}`",
         )

@@ -18,7 +18,7 @@ def key_table() -> str:
     lines = ["| table | key | default | meaning | example |", "|---|---|---|---|---|"]
     for table, keys in TABLES.items():
         for key in keys.values():
-            gone = "not allowed" if key.required else key.default or "nothing"
+            gone = "required" if key.required else key.default or "nothing"
             lines.append(f"| {table} | `{key.name}` | {gone} | {key.meaning} | `{key.example}` |")
     return "\n".join(lines)
 

@@ -118,7 +118,7 @@ class TestReference:
 
     @pytest.mark.parametrize("key", GROUP.values(), ids=lambda key: key.name)
     def test_every_key(self, key: KeySpec) -> None:
-        away = "not allowed" if key.required else key.default
+        away = "required" if key.required else key.default
         assert f"| `{key.name}` | {key.type.value} | {away} | {key.meaning} | `{key.example}` |" in self.REFERENCE
 
     def test_the_example(self, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ import itertools
 import re
 from collections import Counter
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
@@ -223,10 +224,15 @@ def _may_be_words(first: Column, second: Column) -> bool:
 def _bytes_from(row: Sequence[str], start: int, stop: int) -> int:
     n = 0
     for cell in row[start:stop]:
-        if not re.fullmatch(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?", cell):
+        if not _is_one_byte(cell):
             break
         n += 1
     return n
+
+
+@lru_cache(maxsize=1 << 14)
+def _is_one_byte(cell: str) -> bool:
+    return re.fullmatch(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?", cell) is not None
 
 
 def _agreement(  # noqa: PLR0912, PLR0915
@@ -256,17 +262,18 @@ def _agreement(  # noqa: PLR0912, PLR0915
         values = column.values(base)
         if base == 16 and values == column.values(10):
             continue
+        pairs = Counter(zip(sizes, values, strict=True))
         for meaning in (kernel.AS_CLASSICAL, kernel.AS_BYTES, kernel.AS_FD_CODES):
             exact = over = stated = 0
             behind: Counter[int] = Counter()
-            for size, value in zip(sizes, values, strict=True):
+            for (size, value), n_alike in pairs.items():
                 if value is None:
                     continue
                 expected = _expected(value, meaning)
-                stated += expected >= 0
-                exact += size == expected
-                over += size > expected >= 0
-                behind[size - expected] += 1
+                stated += n_alike * (expected >= 0)
+                exact += n_alike * (size == expected)
+                over += n_alike * (size > expected >= 0)
+                behind[size - expected] += n_alike
             if length == start - 1 and role == kernel.BYTE and behind[1] >= 0.99 * stated > 0:
                 exact, over = behind[1], 0  # one cell more than bytes in each row, such as a checksum
             if stated < 0.9 * n_rows:

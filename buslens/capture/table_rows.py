@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -211,6 +211,7 @@ def named(column: Column, what: str) -> bool:
     return bool(column.name) and _NAMES[what].search(column.name.replace("_", " ").strip()) is not None
 
 
+@lru_cache(maxsize=1 << 14)
 def whole(cell: str, base: int) -> int | None:
     """Return a cell as a whole number; None if it is none."""
     text = cell.lower()
@@ -251,6 +252,7 @@ def clock_ns(cell: str, *, as_ms: bool = False) -> int | None:
     return ((hours * 60 + int(match[2])) * 60 + int(match[3])) * 1_000_000_000 + ns
 
 
+@lru_cache(maxsize=1 << 14)
 def payload_size(cell: str, *, decimal: bool = False) -> int:
     """Return how many bytes a cell of any number of bytes holds; -1 if that cannot be said."""
     n = 0

@@ -11,6 +11,7 @@ import json
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -174,6 +175,7 @@ def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:
     return 2 * grouped > len(lines) and any(_grouped(mark, 2).search(line) for line in lines)
 
 
+@cache
 def _grouped(mark: bytes, least: int) -> re.Pattern[bytes]:
     """Return the pattern of a number, alone in its cell, in groups of three digits, so many behind the first."""
     before, behind = (rb'(?<=")', rb'(?=")') if mark == b"," else (rb'(?:(?<=^)|(?<=[\n;\t|"]))', rb'(?=$|[\r\n;\t|"])')

@@ -9,8 +9,10 @@ from __future__ import annotations
 import gc
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
+import time
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -18,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 import support.examples  # noqa: F401  (has the profiles)
 from hypothesis import settings
+from support.patience import HANG_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,8 +28,10 @@ if TYPE_CHECKING:
     from support.chromium import SharedWindow
 
 TESTS: Final = Path(__file__).parent
-COMPILING: Final = ("capture", "timeline", "live", "fleet", "fuzz", "external", "cli/test_fleet.py", "test_kernels.py")
-"""Tests that may have to compile kernels, which the first of them does for all others."""
+COMPILING: Final = ("capture", "fleet/test_check_job.py", "fleet/test_id_traffic.py", "fuzz", "external")
+"""Tests that need compiled kernels: they come last."""
+MANY: Final = 1000
+"""So many of them are worth a process that compiles every kernel, beside what comes before them."""
 
 settings.load_profile("suite")
 # Some hundred processes are started; each would translate the whole package anew.
@@ -73,9 +78,40 @@ def pytest_collection() -> Iterator[None]:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put tests that compile at the end, all in the part of one process: two would compile the same side by side."""
-    places = [TESTS / place for place in COMPILING]
-    items.sort(key=lambda item: any(item.path.is_relative_to(place) for place in places))
+    """Put tests that need compiled kernels at the end."""
+    items.sort(key=_needs_kernels)
+
+
+def _needs_kernels(item: pytest.Item) -> bool:
+    return any(item.path.is_relative_to(TESTS / place) for place in COMPILING)
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Let one process compile all kernels meanwhile, which each process of a parallel run would do by itself."""
+    number = getattr(session.config, "workerinput", {}).get("workerid", "gw0")
+    if number == "gw0" and sum(map(_needs_kernels, session.items)) > MANY and not session.config.option.collectonly:
+        search = os.pathsep.join([str(TESTS), str(TESTS.parent)])
+        making = subprocess.Popen(
+            [sys.executable, "-m", "support.all_kernels", str(_kernels_made())],
+            env={**os.environ, "PYTHONPATH": search},
+            stdout=subprocess.DEVNULL,
+        )
+        _kernels_made().with_suffix(".begun").touch()
+        session.config.add_cleanup(making.wait)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Wait for the kernels, should they not be there yet."""
+    made = _kernels_made()
+    if made.with_suffix(".begun").exists() and _needs_kernels(item):
+        last = time.monotonic() + HANG_S
+        while not made.exists() and time.monotonic() < last:
+            time.sleep(0.2)
+
+
+def _kernels_made() -> Path:
+    return Path(os.environ["XDG_CACHE_HOME"]) / "kernels.made"
 
 
 def pytest_configure(config: pytest.Config) -> None:

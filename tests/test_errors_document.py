@@ -89,10 +89,9 @@ def said() -> str:
 class TestRows:
     """Each sentence of the document stands in the program, save for its gaps."""
 
-    @pytest.mark.parametrize("row", ROWS)
-    def test_is_said(self, row: str) -> None:
-        assert len(row.replace(GAP, "")) >= 10, "too little to tell it from others"
-        assert fits(row, said())
+    def test_is_said(self) -> None:
+        assert [row for row in ROWS if len(row.replace(GAP, "")) < 10] == [], "too little to tell it from others"
+        assert [row for row in ROWS if not fits(row, said())] == []
 
     @pytest.mark.parametrize("row", quoted(REFERENCE, "the text says"))
     def test_reason_of_a_finding_is_said(self, row: str) -> None:

@@ -130,37 +130,42 @@ class TestWholeJob:
     """From the complaint to the record, in the browser only; then the commands go on from there."""
 
     def test_ground_wire(
-        self, window: Callable[..., Window], sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+        self,
+        window: Callable[..., Window],
+        desk: RunningDesk,
+        let_in: dict[str, str],
+        desk_folder: Path,
+        sample: Path,
+        monkeypatch: pytest.MonkeyPatch,
     ) -> None:
-        with running_desk(tmp_path) as desk:
-            it = window(desk)
-            name = it.begin(vehicle="Club car 4, blue", complaint="warning, start does nothing")
-            page = it.page
-            assert it.headline == "Next: add a capture of the fault"
-            it.add("before", sample / GROUND_OPEN)
-            it.says("Next at the car: plug at lock")
-            # Cautions stand above what is to be done.
-            cautions = page.locator(".next > *").evaluate_all("(all) => all.map((it) => it.className)")
-            assert cautions.index("heed") < cautions.index("do")
-            page.click(".next button:has-text('seated')")
-            it.says("Next at the car: supply to body")
-            page.fill(".next input[name=reading]", "12,4")
-            page.keyboard.press("Enter")
-            it.says("Next: repair. Ground wire open, 93 %")
-            page.fill("#done [name=done]", "Cleaned the ground point\nNew ring terminal")
-            page.select_option("#done [name=confirmed]", "ground_open")
-            page.click("#done button.go")
-            it.says("record the car again")
-            it.add("after", sample / HEALTHY)
-            it.says("4 more would prove it")
-            assert page.locator("#proof .boxes .on").count() == 1
-            assert page.locator("#proof .boxes .off").count() == 4
-            page.click("#record button:has-text('Save')")
-            page.wait_for_selector("#record code")
-            record = page.context.new_page()
-            record.goto(f"{it.home}jobs/{name}/record")
-            assert "Cleaned the ground point" in record.inner_text(".front")
-            monkeypatch.chdir(tmp_path / name)
+        it = window(desk, let_in)
+        name = it.begin(vehicle="Club car 4, blue", complaint="warning, start does nothing")
+        page = it.page
+        assert it.headline == "Next: add a capture of the fault"
+        it.add("before", sample / GROUND_OPEN)
+        it.says("Next at the car: plug at lock")
+        # Cautions stand above what is to be done.
+        cautions = page.locator(".next > *").evaluate_all("(all) => all.map((it) => it.className)")
+        assert cautions.index("heed") < cautions.index("do")
+        page.click(".next button:has-text('seated')")
+        it.says("Next at the car: supply to body")
+        page.fill(".next input[name=reading]", "12,4")
+        page.keyboard.press("Enter")
+        it.says("Next: repair. Ground wire open, 93 %")
+        page.fill("#done [name=done]", "Cleaned the ground point\nNew ring terminal")
+        page.select_option("#done [name=confirmed]", "ground_open")
+        page.click("#done button.go")
+        it.says("record the car again")
+        it.add("after", sample / HEALTHY)
+        it.says("4 more would prove it")
+        assert page.locator("#proof .boxes .on").count() == 1
+        assert page.locator("#proof .boxes .off").count() == 4
+        page.click("#record button:has-text('Save')")
+        page.wait_for_selector("#record code")
+        record = page.context.new_page()
+        record.goto(f"{it.home}jobs/{name}/record")
+        assert "Cleaned the ground point" in record.inner_text(".front")
+        monkeypatch.chdir(desk_folder / name)
         assert main(["record", "--verify", "record.html"]) == 0
         job = load_job("job.toml")
         assert (job.confirmed, job.done) == ("ground_open", ("Cleaned the ground point", "New ring terminal"))
@@ -346,13 +351,13 @@ class TestBetween:
         plain.page.click(".next button:has-text('seated')")
         plain.page.wait_for_selector(".made >> text=plug at lock")
 
-    @pytest.mark.parametrize("scheme", ["light", "dark"])
-    def test_phone(self, scheme: str, it: Window) -> None:
-        it.page.emulate_media(color_scheme=scheme)
+    def test_phone(self, it: Window) -> None:
         it.page.set_viewport_size({"width": 390, "height": 844})
-        assert it.page.evaluate("document.documentElement.scrollWidth") == 390
-        low = it.page.locator(".btn:visible").evaluate_all("(all) => all.filter((it) => it.offsetHeight < 40).length")
-        assert low == 0
+        for scheme in ("light", "dark"):
+            it.page.emulate_media(color_scheme=scheme)
+            assert it.page.evaluate("document.documentElement.scrollWidth") == 390
+            buttons = it.page.locator(".btn:visible")
+            assert buttons.evaluate_all("(all) => all.filter((it) => it.offsetHeight < 40).length") == 0
 
     def test_restart(self, window: Callable[..., Window], tmp_path: Path, sample: Path) -> None:
         with running_desk(tmp_path) as first:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from buslens.capture._lin_kernel import LARGEST_ID, is_whole, protected
 from buslens.capture._scan_kernel import (
     AS_RECORDED,
     ASK,
@@ -41,6 +42,7 @@ from buslens.capture._scan_kernel import (
     STAMP_RANGE,
     STOP,
     TOO_MANY_CHANNELS,
+    UNANSWERED,
     WORD_ROOM,
     WORDS,
     channel_of,
@@ -102,6 +104,9 @@ ID_RANGE: Final = FORMAT_REASON + 6
 EXTENDED_RANGE: Final = FORMAT_REASON + 7
 FD_SHAPE: Final = FORMAT_REASON + 8
 EXTRA_COLUMNS: Final = FORMAT_REASON + 9
+LIN_PARITY: Final = FORMAT_REASON + 10
+LIN_CHECKSUM: Final = FORMAT_REASON + 11
+LIN_RECEIVE: Final = FORMAT_REASON + 12
 
 #: Kinds of row beside a reason: a frame, and one that is none and need not be.
 IS_FRAME: Final = 0
@@ -128,6 +133,10 @@ CANFD_WORD: Final = int.from_bytes(b"canfd")
 ERROR_WORD: Final = int.from_bytes(b"errorfra")
 RX_WORD: Final = int.from_bytes(b"rx")
 TX_WORD: Final = int.from_bytes(b"tx")
+NO_ANSWER_WORD: Final = int.from_bytes(b"transmer")
+LIN_ERROR_WORD: Final = int.from_bytes(b"rcverror")
+LIN_CHECKSUM_WORD: Final = int.from_bytes(b"cserror")
+CHECKSUM_WORD: Final = int.from_bytes(b"checksum")
 TXRQ_WORD: Final = int.from_bytes(b"txrq")
 J1939_WORD: Final = int.from_bytes(b"j1939tp")
 
@@ -395,6 +404,61 @@ def columns_before(text: Numbers, p: int, code: Numbers) -> tuple[int, int, int,
     return 0, 0, 0, 0
 
 
+def begins_lin(text: Numbers, p: int, code: Numbers) -> bool:
+    """Return whether the word at p is the channel of a LIN row: Li, L2, L3 ..."""
+    second = text[p + 1]
+    if text[p] | 32 != 108 or not (second | 32 == 105 or code[second] < 10):  # 'l', 'i'
+        return False
+    p += 2
+    while code[text[p]] < 10:
+        p += 1
+    return code[text[p]] == BLANK
+
+
+def lin_row(text: Numbers, p: int, code: Numbers, base: int, words: Slots, s: Slots) -> tuple[int, int, int, int, int]:
+    """Read what follows the channel of a LIN row: a reason or a kind of row, identifier, flags, length, and the end.
+
+    The identifier is hexadecimal, with or without its parity. What else the row says is not looked at but for
+    ``checksum = XX``.
+    """
+    value, p = number(text, p, code, 16, 255)
+    if value < 0:
+        return IS_EVENT, 0, 0, 0, p
+    if value > LARGEST_ID:
+        if protected(value & LARGEST_ID) != value:
+            return LIN_PARITY, 0, 0, 0, p
+        value &= LARGEST_ID
+    p = skip_blanks(text, p, code)
+    way, p = packed(text, p, code)
+    if way == NO_ANSWER_WORD:
+        s[UNANSWERED] += 1
+        return IS_EVENT, 0, 0, 0, p
+    if way == LIN_ERROR_WORD:
+        return LIN_RECEIVE, 0, 0, 0, p
+    if way == LIN_CHECKSUM_WORD:
+        return LIN_CHECKSUM, 0, 0, 0, p
+    if way not in (RX_WORD, TX_WORD):
+        return IS_EVENT, 0, 0, 0, p
+    n, p = number(text, skip_blanks(text, p, code), code, base, 8)
+    if n < 1:
+        return BAD_DLC, 0, 0, 0, p
+    reason, p = payload(text, p, code, base, n, words, s[WORDS])
+    if reason != 0:
+        return reason, 0, 0, 0, p
+    while code[text[p]] & LINE_FEED == 0:
+        p = skip_blanks(text, p, code)
+        word, p = packed(text, p, code)
+        if word == CHECKSUM_WORD:
+            p = skip_blanks(text, p, code)
+            if text[p] == 61:  # '='
+                p = skip_blanks(text, p + 1, code)
+            found, p = number(text, p, code, 16, 255)
+            if found >= 0 and not is_whole(value, words, s[WORDS], n, found):
+                return LIN_CHECKSUM, 0, 0, 0, p
+            break
+    return IS_FRAME, value, TX_FLAG if way == TX_WORD else 0, n, p
+
+
 def begin_block(clock: int, s: Slots) -> None:
     """Decide, by its first timed row, what the stamps of a trigger block count from.
 
@@ -482,6 +546,11 @@ def scan(
                         reason, each, flag, raw, n, p = classical_row(
                             text, skip_blanks(text, label_end, code), code, base, words, s[WORDS]
                         )
+                elif begins_lin(text, p, code):
+                    label = p
+                    label_end = skip_word(text, p, code)
+                    reason, each, flag, n, p = lin_row(text, skip_blanks(text, label_end, code), code, base, words, s)
+                    raw = n
                 else:
                     value, p = packed(text, p, code)
                     if value == CANFD_WORD:

@@ -91,6 +91,8 @@ GROUPS: Final = 27
 ONLY_CLOCK: Final = 28
 #: After SEAM: the channel, counted from 1, if its own stamps did not run back; else 0.
 IN_ORDER_ON: Final = 29
+#: LIN headers that nobody answered.
+UNANSWERED: Final = 30
 #: Error frames per class bit: 29 slots from here.
 ERROR_CLASS: Final = 32
 #: Slots from here on belong to the format; a piece of a log may start in the middle only if they are the same there.

@@ -9,6 +9,7 @@
        0.018512 2  18EBFF00x       Tx   r 8
        0.020114 1  ErrorFrame
        0.024771 CANFD   1 Rx        5  ColumnState  1 0 8  8 01 02 03 04 05 06 07 08
+       0.026100 Li      13 Rx       2 05 0C  checksum = 1A
     End TriggerBlock
 
 What the rows say, and what is made of it:
@@ -27,6 +28,8 @@ CANFD, DLC above 0 with a length of 0       classical remote frame: CAN FD has n
 ``ErrorFrame``                              error frame; the class is "bus error", the row tells no more
 ``TxRq``                                    no frame: the same one comes again as Tx when it has been sent
 more columns before the identifier          a frame, where the first rows of the log have as many; else broken
+``Li``, ``L2`` for a channel (from memory)  LIN frame, of that channel; parity and ``checksum = XX`` must fit
+the same, and ``TransmErr``                 a LIN header without an answer, counted
 rows sent, on a clock of their own          left out, for nothing tells how far apart the two clocks are
 first rows before one jump back             left out: they are from an earlier run
 any other row with a time stamp             an event that is no frame
@@ -219,6 +222,9 @@ REASONS: Final[Mapping[int, str]] = MappingProxyType(
         kernel.ID_RANGE: "an 11-bit identifier above 7FF; one of 29 bits ends in x",
         kernel.EXTENDED_RANGE: "an identifier above 1FFFFFFF, the largest of 29 bits",
         kernel.EXTRA_COLUMNS: "more columns before the identifier than in the first rows of the log",
+        kernel.LIN_PARITY: "the two parity bits of a LIN identifier do not fit the others",
+        kernel.LIN_CHECKSUM: "the checksum of a LIN frame fits neither its bytes nor those with its identifier",
+        kernel.LIN_RECEIVE: "the recorder says that it could not receive the answer to a LIN header",
         kernel.FD_SHAPE: "bit rate switch, error state, DLC and data length do not follow, or the last two disagree",
     }
 )

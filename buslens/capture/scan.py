@@ -462,7 +462,7 @@ class Scanner:
             one if one.from_ns is not None else one._replace(from_ns=latest_ns) for one in self.unread()
         ]
         n_lines = int(b[k.LINES])
-        counted = [k.LINES, k.FRAMES, k.REMOTE, k.ERRORS, k.OTHER, k.BROKEN, k.REORDERED]
+        counted = [k.LINES, k.FRAMES, k.REMOTE, k.ERRORS, k.OTHER, k.BROKEN, k.REORDERED, k.UNANSWERED]
         s[counted] += b[counted]
         s[k.ERROR_CLASS : k.FORMAT] += b[k.ERROR_CLASS : k.FORMAT]
         s[k.LARGEST] = max(s[k.LARGEST], b[k.LARGEST])
@@ -546,6 +546,10 @@ class Scanner:
             notes.append(
                 f"the buses {', '.join(self.channels)} run on clocks of their own, "
                 f"{format_duration(max(apart_ns.values()))} apart: times of one cannot be compared with those of others"
+            )
+        if n := s[k.UNANSWERED]:
+            notes.append(
+                f"{n} LIN header{'s were' if n > 1 else ' was'} not answered: the master asked, and the unit was silent"
             )
         if self.account.unlisted_discontinuities:
             notes.append(

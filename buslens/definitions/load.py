@@ -113,9 +113,10 @@ def _read(path: str, named_at: SourceLocation | None) -> cache.Content:
     content = None if folder is None else cache.load_entry(folder, name, path)
     if content is None:
         from buslens.definitions.dbc import parse_dbc
+        from buslens.definitions.ldf import is_ldf, parse_ldf
 
         try:
-            content = parse_dbc(data, path)
+            content = parse_ldf(data, path) if is_ldf(data) else parse_dbc(data, path)
         except DefinitionError as error:
             _reject_capture(data, path, error)
             raise

@@ -431,7 +431,7 @@ class TestColumnsBeforeTheIdentifier:
         assert "more columns before the identifier" in stats.skipped[0].reason
 
     def test_events_stay_events(self, tmp_path: Path) -> None:
-        events = ["1.0 1 J1939TP FEE3p 6 0 0 - Rx d 23 A0 0F", "1.0 1 Statistic: D 0 R 0 XD 0", "1.0 Li 3C Rx 8 01"]
+        events = ["1.0 1 J1939TP FEE3p 6 0 0 - Rx d 23 A0 0F", "1.0 1 Statistic: D 0 R 0 XD 0", "1.0 Li SleepFrame 0"]
         rows, stats = read(tmp_path, [*self.USUAL, *events])
         assert (len(rows), stats.broken, stats.other_lines) == (10, 0, len(HEADER) + 3)
 

@@ -1,0 +1,85 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from support.logs import gather
+
+from buslens.capture._lin_kernel import checksum, is_whole, protected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def inverted_sum(data: bytes) -> int:
+    """Return the checksum by another way: a sum with its carries added is the sum modulo 255, but for 0."""
+    total = sum(data)
+    return 255 - ((total - 1) % 255 + 1 if total else 0)
+
+
+def words_of(data: bytes) -> list[int]:
+    return [int.from_bytes(data[k : k + 8], "little") for k in range(0, len(data), 8)]
+
+
+class TestParity:
+    # LIN specification 2.2A, 2.3.1.3 and the identifiers of diagnostic frames in 2.3.3; the others bit by bit.
+    @pytest.mark.parametrize(("identifier", "with_parity"), [(0x3C, 0x3C), (0x3D, 0x7D), (0x00, 0x80), (0x13, 0xD3)])
+    def test_known(self, identifier: int, with_parity: int) -> None:
+        assert protected(identifier) == with_parity
+
+    def test_bit_by_bit(self) -> None:
+        for identifier in range(64):
+            bits = [identifier >> k & 1 for k in range(6)]
+            p0 = (bits[0] + bits[1] + bits[2] + bits[4]) % 2
+            p1 = 1 - (bits[1] + bits[3] + bits[4] + bits[5]) % 2
+            assert protected(identifier) == identifier + 64 * p0 + 128 * p1
+
+
+class TestChecksum:
+    def test_of_the_specification(self) -> None:
+        """4A 55 93 E5 have E6 (LIN specification 2.2A, 2.8.3)."""
+        assert checksum(words_of(bytes.fromhex("4A5593E5")), 0, 4, 0) == 0xE6
+
+    @pytest.mark.parametrize("identifier", [0x13, 0x22, 0x3C])
+    def test_against_a_sum_modulo_255(self, identifier: int) -> None:
+        for seed in range(200):
+            data = bytes((seed * 7 + k * k * 31) % 256 for k in range(1 + seed % 8))
+            classic, enhanced = inverted_sum(data), inverted_sum(bytes([protected(identifier)]) + data)
+            right = {found for found in range(256) if is_whole(identifier, words_of(data), 0, len(data), found)}
+            assert right == ({classic} if identifier >= 0x3C else {classic, enhanced})
+
+
+def row(time: float, identifier: int, data: bytes, found: int | None, way: str = "Rx") -> str:
+    said = "" if found is None else f"  checksum = {found:02X}   header time = 40, full time = 130"
+    return f"   {time:.6f} Li  {identifier:02X}  {way}  {len(data)} {data.hex(' ').upper()}{said}"
+
+
+class TestRows:
+    """LIN rows of an ASC log, beside those of a CAN bus."""
+
+    def test_frames(self, tmp_path: Path) -> None:
+        data = bytes([5, 0x0C])
+        enhanced, classic = inverted_sum(bytes([protected(0x13)]) + data), inverted_sum(data)
+        lines = [
+            "base hex  timestamps absolute",
+            row(0.01, 0x13, data, enhanced),
+            "   0.012000 1  013             Rx   d 2 05 0C",
+            row(0.02, protected(0x13), data, classic, "Tx"),
+            row(0.03, 0x13, data, None),
+            "   0.035000 Li  13 TransmErr",
+            "   0.036000 Li  SleepFrame 0",
+            row(0.04, 0x13, data, enhanced ^ 1),
+            row(0.05, protected(0x13) ^ 0x40, data, enhanced),
+            row(0.06, 0x3C, bytes(8), inverted_sum(bytes([protected(0x3C), *bytes(8)]))),
+            "   0.070000 Li  13 RcvError",
+        ]
+        path = tmp_path / "lin.asc"
+        path.write_text("\n".join([*lines, ""]))
+        for engine in ("plain", "kernel"):
+            rows, stats = gather(path, engine=engine)
+            assert [(it.channel, it.can_id, it.data) for it in rows] == [
+                ("Li", 0x13, data), ("1", 0x13, data), ("Li", 0x13, data), ("Li", 0x13, data)
+            ]  # fmt: skip
+            assert (stats.broken, stats.other_lines) == (4, 3)
+            assert [line.reason.split()[2] for line in stats.skipped] == ["of", "parity", "of", "says"]
+            assert any("1 LIN header was not answered" in note for note in stats.notes)

@@ -99,7 +99,7 @@ _FILE: Final = (
         type=Type.DEFINITIONS,
         example='["pinewick.dbc", { file = "body.dbc", channel = "can1" }]',
         default="given on the command line",
-        meaning="DBC files, found beside this file; one with a channel holds for that channel only",
+        meaning="DBC files (LDF for LIN), found beside this file; one with a channel holds for that channel only",
     ),
     KeySpec(
         name="handshake",

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _MOST: Final = 8
 """Candidates for each action: beside what was acted on also what the lock then does."""
 _LEAST_MARKS: Final = 40
+_SELDOM: Final = 60
+"""A bit that changes more often is not drawn: it would hide those that a person moves."""
 _COLUMNS: Final = 500
 _HEIGHT: Final = 44
 
@@ -165,7 +167,9 @@ def _drawing(changes: BitToggles, first_ns: int, end_ns: int, marks: Sequence[Ma
     from buslens.report.page.svg import svg_line, svg_rect
 
     length = max(end_ns - first_ns, 1)
-    column = ((changes.seen_ns - first_ns) * _COLUMNS // (length + 1)).astype(np.int64)
+    _, of_bit, often = np.unique(changes.code, return_inverse=True, return_counts=True)
+    seen_ns = changes.seen_ns[often[of_bit] <= _SELDOM]
+    column = ((seen_ns - first_ns) * _COLUMNS // (length + 1)).astype(np.int64)
     count = np.bincount(column, minlength=_COLUMNS)
     drawn = []
     for at in np.flatnonzero(count).tolist():

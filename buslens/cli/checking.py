@@ -51,6 +51,7 @@ class CaptureChecker:
         self._table = table_of(options)
         self._channels: dict[str, str] = dict(options.channels)
         self._beside: list[str] = getattr(options, "beside", [])
+        self._beside_of: dict[str, list[str]] | None = None
         self._loaded: dict[str, Expectations] = {}
         self._chosen: str | None = options.expectations
         self._definitions: Definitions | None = None
@@ -86,13 +87,23 @@ class CaptureChecker:
             table=self._table,
             workers=self._workers,
             notify=self._console.note,
-            beside=self._beside,
+            beside=(pairs(self._beside, [path]) if self._beside_of is None else self._beside_of).get(path, []),
         )
+
+    def pair(self, paths: Sequence[str]) -> list[str]:
+        """Find the capture that each table beside goes with, and return the tables.
+
+        Raises
+        ------
+        UsageError
+            If one goes with none of the captures, or does not say with which of several.
+        """
+        self._beside_of = pairs(self._beside, paths)
+        return [table for tables in self._beside_of.values() for table in tables]
 
     def check_all(self, paths: Sequence[str]) -> Iterator[CheckedCapture]:
         """Yield what comes of each capture; one that cannot be read does not stop the others."""
-        if self._beside and len(paths) > 1:
-            raise UsageError("--with goes with one capture: name the capture that was recorded at the same time")
+        self.pair(paths)
         for path in paths:
             try:
                 yield CheckedCapture(path, self.check(path))
@@ -113,6 +124,27 @@ class CaptureChecker:
 
             self._loaded[path] = load_expectations(path, definitions_needed=self._definitions is None)
         return self._loaded[path]
+
+
+def pairs(given: Sequence[str], paths: Sequence[str]) -> dict[str, list[str]]:
+    """Return by capture the tables that were recorded at the same time.
+
+    >>> pairs(["before.log=scope.csv"], ["before.log", "after.log"])
+    {'before.log': ['scope.csv']}
+    """
+    found: dict[str, list[str]] = {}
+    for text in given:
+        capture = next((path for path in paths if text.startswith(f"{path}=")), None)
+        if capture is not None:
+            found.setdefault(capture, []).append(text[len(capture) + 1 :])
+        elif len(paths) == 1:
+            found.setdefault(paths[0], []).append(text)
+        else:
+            raise UsageError(
+                f"--with {text}: which of the captures was recorded at the same time? write for example"
+                f" --with {paths[0]}={text.rpartition('=')[2]}"
+            )
+    return found
 
 
 def expand(names: Sequence[str]) -> list[str]:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 from buslens.causes.distinct import history_of, known_rate_of, require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
-from buslens.cli.options import add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
 
@@ -48,6 +48,7 @@ def add_arguments(parser: Parser) -> None:
     )
     add_rate_arguments(parser)
     add_checking_arguments(parser)
+    add_beside_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
@@ -73,6 +74,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     """Judge both sides, compare them and say what that proves."""
     before, after = sides(options.captures, options.before)
     judge = CaptureChecker(options, console)
+    judge.pair([*before, *after])
     then = [judge.check(path) for path in before]
     now = [judge.check(path) for path in after]
     require_different_frames([*then, *now])

@@ -132,11 +132,12 @@ def add_beside_argument(parser: Parser) -> None:
     """Add what every command takes that checks one capture together with what other instruments recorded."""
     parser.add_argument(
         "--with",
-        metavar="TABLE",
+        metavar="[CAPTURE=]TABLE",
         dest="beside",
         action="append",
         default=[],
-        help="table of values of the same minutes, such as the trace of a scope; may be given several times",
+        help="table of values of the same minutes, such as the trace of a scope; may be given several times; of several"
+        " captures the one that it goes with stands before it: before.log=scope.csv",
     )
 
 

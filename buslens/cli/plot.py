@@ -64,6 +64,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     silence_libraries()
     output = _output(options)
     checker = CaptureChecker(options, console)
+    checker.pair([options.capture, *([] if options.before is None else [options.before])])
     before = None if options.before is None else checker.check(options.before)
     result = checker.check(options.capture)
     console.progress(f"drawing {output}")

@@ -25,7 +25,7 @@ from buslens.causes.distinct import require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.compare import add_rate_arguments
 from buslens.cli.console import silence_libraries
-from buslens.cli.options import add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import reject_inputs, require_free, require_place, write_new
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
@@ -72,6 +72,7 @@ def add_arguments(parser: Parser) -> None:
     parser.add_argument("--done", metavar="TEXT", action="append", help="what was done, may be given several times")
     parser.add_argument("--replaced", metavar="UNIT", action="append", help="unit that was replaced")
     add_checking_arguments(parser)
+    add_beside_argument(parser)
 
 
 _HELP = {
@@ -94,9 +95,11 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     captures, before = _captures(options)
     job, inputs = _job(options)
     judge = CaptureChecker(options, console)
+    tables = judge.pair([*captures, *before])
     from buslens.report.record.gather import rules, taken
 
     inputs += taken([*captures, *before], "capture", _hashing(console))
+    inputs += taken(tables, "table of the same minutes", _hashing(console))
     then = [judge.check(path) for path in before]
     now = [judge.check(path) for path in captures]
     require_different_frames([*then, *now])
@@ -134,7 +137,19 @@ def _verify(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.formatting import MET_SIGN, WRONG_SIGN, clean
     from buslens.report.record.inputs import FileStatus, Seal, recheck, recheck_record
 
-    others = ("captures", "output", "before", "measured", "causes", "session", "job", "done", "replaced", *_ENTERED)
+    others = (
+        "captures",
+        "output",
+        "before",
+        "beside",
+        "measured",
+        "causes",
+        "session",
+        "job",
+        "done",
+        "replaced",
+        *_ENTERED,
+    )
     if any(getattr(options, name) for name in others):
         raise UsageError("--verify takes a record alone: buslens record --verify FILE.html")
     found = recheck(options.verify)

@@ -49,7 +49,24 @@ class TestBeside:
         assert main(["check", TRACE, "--with", log, "--expectations", WIRES_TOML]) == Status.UNUSABLE
         assert "it is no table of values with a column that a role is read from" in capsys.readouterr().err
         assert main(["check", log, log, "--with", TRACE]) == Status.UNUSABLE
-        assert "--with goes with one capture" in capsys.readouterr().err
+        assert "which of the captures was recorded at the same time?" in capsys.readouterr().err
+
+
+class TestBesideOneOfSeveral:
+    """A table goes with the capture that stands before it."""
+
+    def test_compare_and_record(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        before, after = (str(ROOT / "sample_logs" / name) for name in ("car05_enable_open.log", "car01_healthy.log"))
+        beside = f"{before}={ROOT / 'sample_logs' / 'wires_car05.csv.gz'}"
+        assert main(["compare", before, after, "--with", beside]) == Status.MET
+        assert main(["compare", before, after, "--with", beside.rpartition("=")[2]]) == Status.UNUSABLE
+        assert f"--with {before}=" in capsys.readouterr().err
+        output = tmp_path / "record.html"
+        assert main(["record", after, "--before", before, "--with", beside, "-o", str(output)]) == Status.MET
+        page = output.read_text("utf-8")
+        assert "table of the same minutes" in page
+        assert "enable wire open" in page.lower()
+        assert main(["record", "--verify", str(output)]) == Status.MET
 
 
 class TestRefused:

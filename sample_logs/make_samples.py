@@ -6,13 +6,15 @@ With the name of a folder behind it, they go there instead.
 from __future__ import annotations
 
 import gzip
+import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from buslens.capture._lin_kernel import checksum, protected
 from buslens.rehearsal.instruments import tester_list, wire_trace
-from buslens.rehearsal.rehearse import Rehearsal, rehearse, write
+from buslens.rehearsal.rehearse import Rehearsal, rehearse, rendered, write
 from buslens.rehearsal.tester import with_tester
 
 
@@ -77,6 +79,26 @@ SAMPLES: Final = (
 """All of them, in the order in which to look at them."""
 
 
+def with_data_line(bus: bytes) -> bytes:
+    """Return an ASC log with the LIN rows of the data line: one before each frame that says what came over it.
+
+    The control unit asks with identifier 13. The lock unit answers two bytes with the enhanced checksum, or not at all.
+    """
+    rows = []
+    for number, row in enumerate(bus.splitlines()):
+        match = re.match(rb"\s*(\d+\.\d+) 1  137 .* d 8 (\S\S)", row)
+        if match is not None:
+            stamp = b"   %s Li  13              " % match[1]
+            end = int(match[2], 16) >> 1 & 3
+            answer = bytes([end, number & 15])
+            words = [int.from_bytes(answer, "little")]
+            found = checksum(words, 0, len(answer), protected(0x13))
+            said = f"Rx   2 {answer.hex(' ').upper()}  checksum = {found:02X}".encode()
+            rows.append(stamp + (said if end else b"TransmErr"))
+        rows.append(row)
+    return b"\n".join([*rows, b""])
+
+
 def instruments() -> dict[str, bytes]:
     """Return by file what a tester and an oscilloscope showed beside the bus."""
     fuse = rehearse("load-fuse-blown", seed=131, background_ids=2, car_number=3)
@@ -84,10 +106,12 @@ def instruments() -> dict[str, bytes]:
     motor = rehearse("slow-motor", seed=117, background_ids=2, car_number=7)
     trace = wire_trace(motor, from_s=3.0, to_s=5.5, per_second=4_000, wires=("Enable", "Feedback"))
     broken = next(it for it in SAMPLES if it.file == "car05_enable_open.log").rehearse()
+    loose = rehearse("intermittent-connector", seed=133, background_ids=2, car_number=8, form="asc")
     wires = wire_trace(broken, per_second=500, by_day=True)
     return {
         "tester_list_car03.csv": tester_list(fuse, 5.0).encode("ascii"),
         "car03_tester_at_work.log": with_tester(asked),
+        "car08_data_line.asc": with_data_line(rendered(loose, "asc")),
         "scope_trace_car07.csv.gz": gzip.compress(trace.encode("ascii"), 9, mtime=0),
         "wires_car05.csv.gz": gzip.compress(wires.encode("ascii"), 9, mtime=0),
     }

@@ -260,6 +260,15 @@ class TestInstruments:
         assert result.verdict is FAULTY
         assert {it.outcome for it in result.findings if it.step == step} == {outcome}
 
+    def test_data_line(self) -> None:
+        """Headers without an answer are the lock unit's silence, not the bus's; what comes is told as on the bus."""
+        result = buslens.check(
+            FOLDER / "car08_data_line.asc", expectations=ROOT / "signal_defs" / "steering_lock_data_line.toml"
+        )
+        assert {it.outcome for it in result.findings if it.rule == "lock unit answers"} == {Outcome.VIOLATED, Outcome.MET}
+        assert Outcome.VIOLATED not in {it.outcome for it in result.findings if it.rule == "answer passed on"}
+        assert any("LIN headers were not answered" in note for note in result.notes)
+
     def test_the_trace_is_sharper_than_the_log(self, judge: Any) -> None:
         """Both saw the same release; the wire tells its delay within that of the log."""
         trace = buslens.check(

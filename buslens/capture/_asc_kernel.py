@@ -418,6 +418,8 @@ def begins_lin(text: Numbers, p: int, code: Numbers) -> bool:
 def lin_row(text: Numbers, p: int, code: Numbers, base: int, words: Slots, s: Slots) -> tuple[int, int, int, int, int]:
     """Read what follows the channel of a LIN row: a reason or a kind of row, identifier, flags, length, and the end.
 
+    A header that nobody answered is a remote frame: it asks, and shows that the bus is awake.
+
     The identifier is hexadecimal, with or without its parity. What else the row says is not looked at but for
     ``checksum = XX``.
     """
@@ -431,8 +433,7 @@ def lin_row(text: Numbers, p: int, code: Numbers, base: int, words: Slots, s: Sl
     p = skip_blanks(text, p, code)
     way, p = packed(text, p, code)
     if way == NO_ANSWER_WORD:
-        s[UNANSWERED] += 1
-        return IS_EVENT, 0, 0, 0, p
+        return IS_FRAME, value, REMOTE_FLAG, 0, p
     if way == LIN_ERROR_WORD:
         return LIN_RECEIVE, 0, 0, 0, p
     if way == LIN_CHECKSUM_WORD:
@@ -638,7 +639,11 @@ def scan(
             wanted = passes_filter(each, flag & EXTENDED_FLAG, s, ids)
         if flag & REMOTE_FLAG:
             s[REMOTE] += 1
-        note_frame(index, frame_key(each, flag), at, s)
+        key = frame_key(each, flag)
+        if flag & REMOTE_FLAG and text[label] | 32 == 108:  # 'l': a LIN header alone, which is another than an answer
+            s[UNANSWERED] += 1
+            key |= REMOTE_FLAG << 29
+        note_frame(index, key, at, s)
         if wanted:
             k = s[COUNT]
             time[k] = at

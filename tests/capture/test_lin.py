@@ -78,8 +78,8 @@ class TestRows:
         for engine in ("plain", "kernel"):
             rows, stats = gather(path, engine=engine)
             assert [(it.channel, it.can_id, it.data) for it in rows] == [
-                ("Li", 0x13, data), ("1", 0x13, data), ("Li", 0x13, data), ("Li", 0x13, data)
+                ("Li", 0x13, data), ("1", 0x13, data), ("Li", 0x13, data), ("Li", 0x13, data), ("Li", 0x13, b"")
             ]  # fmt: skip
-            assert (stats.broken, stats.other_lines) == (4, 3)
+            assert (stats.broken, stats.other_lines, stats.remote) == (4, 2, 1)
             assert [line.reason.split()[2] for line in stats.skipped] == ["of", "parity", "of", "says"]
             assert any("1 LIN header was not answered" in note for note in stats.notes)

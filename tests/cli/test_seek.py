@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="module")
 def car() -> Rehearsal:
-    """Return a car whose driver gets in and out twice, among 60 other messages."""
-    return rehearse("healthy", seed=5, duration=38.0, background_ids=60)
+    """Return a car whose driver gets in and out twice, among 20 other messages."""
+    return rehearse("healthy", seed=5, duration=38.0, background_ids=20)
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buslens.capture.table_settings import NOTHING_TOLD
+from buslens.capture.values import open_values
+from buslens.checks.context import roles_in
 from buslens.defaults import find_expectations
-from buslens.errors import UsageError
+from buslens.errors import BuslensError, CaptureError, UsageError
+from buslens.fleet.check_job import load
 from buslens.fleet.fetch import local_path
 from buslens.fleet.groups import group_of
 from buslens.fleet.model import CaptureJob, Group
@@ -54,6 +57,8 @@ class Jobs:
     left_out: int = 0
     _told: set[str] = field(default_factory=set)
     _found: dict[str, Group | str] = field(default_factory=dict)
+    #: By group, the columns that its rules need.
+    _columns: dict[str, tuple[str | int, ...]] = field(default_factory=dict)
 
     def __iter__(self) -> Iterator[CaptureJob]:
         """Yield the jobs."""
@@ -75,6 +80,23 @@ class Jobs:
                 stamp=capture.stamp,
             )
 
+    def is_table(self, path: str) -> bool:
+        """Return whether a file is a table of values with a column that a rule needs, of those it may be checked by."""
+        groups = list(self.groups) if self.otherwise is None else [*self.groups, self.otherwise]
+        if not groups:
+            beside = self._beside(str(Path(path).parent), path)
+            groups = [] if isinstance(beside, str) else [beside]
+        for group in groups:
+            if group.name not in self._columns:
+                self._columns[group.name] = _needed_columns(group)
+            columns = self._columns[group.name]
+            try:
+                if columns and open_values(path, columns, group.table) is not None:
+                    return True
+            except CaptureError:
+                continue
+        return False
+
     def group(self, vehicle: str, address: str) -> Group | str:
         """Return what a vehicle is judged by, else why there is nothing."""
         group = group_of(vehicle, self.groups) or self.otherwise
@@ -82,14 +104,17 @@ class Jobs:
             path = local_path(address)
             # What lies in a store has nothing beside it that could be looked at; the current folder counts.
             folder = "" if path is None else str(Path(path).parent)
-            if folder not in self._found:
-                self._found[folder] = self._look("-" if path is None else path)
-            found = self._found[folder]
+            found = self._beside(folder, "-" if path is None else path)
             if isinstance(found, str):
                 return f"it belongs to no group, and there are {found}" if self.groups else f"there are {found}"
             group = found
         self.used.setdefault(group.name, group)
         return group
+
+    def _beside(self, folder: str, path: str) -> Group | str:
+        if folder not in self._found:
+            self._found[folder] = self._look(path)
+        return self._found[folder]
 
     def _look(self, capture: str) -> Group | str:
         try:
@@ -97,6 +122,16 @@ class Jobs:
         except UsageError as exc:
             return exc.problem
         return expectations_group(str(found), self.definitions, self.channels, self.table)
+
+
+def _needed_columns(group: Group) -> tuple[str | int, ...]:
+    """Return the columns that the rules of a group need; a trace that only signs of causes ask for is no capture."""
+    try:
+        expected = load(group)[0].expectations
+    except BuslensError:
+        return ()  # what is wrong with them is told for each capture
+    needed = {role for rule in expected.rules for role in roles_in(rule)}
+    return tuple(role.column for role in expected.roles.values() if role.column is not None and role.name in needed)
 
 
 def expectations_group(

@@ -4,7 +4,8 @@ A folder is walked, and what is found is handed on before the rest is looked at,
 number of captures. Of one folder at most `_TOGETHER` names are in memory, and within these the order is that of the
 names: most folders come out sorted, and a folder of millions costs no more.
 
-In a folder, what ends like a capture is taken, and of the rest what begins like one, unless its name says that it is
+In a folder, what ends like a capture is taken, and of the rest what begins like one, or is a table of values with a
+column that the expectations need, unless its name says that it is
 a picture, a page, a program or the like. In a store only names decide. What is hidden, what lies in the folder of
 results, and what buslens has written is not taken. A file that is named, by itself or by a pattern, is taken whatever
 it ends in.
@@ -76,6 +77,8 @@ class CaptureFinder:
     sources: Sequence[str]
     results: Path | None = None
     on_problem: Callable[[str], object] = lambda _problem: None
+    #: Whether a file of this machine that begins like no log is a table of values that can be checked.
+    is_table: Callable[[str], bool] = lambda _path: False
     #: Files that were passed over because of how their names end, and the first of them.
     passed_over: int = 0
     first_passed_over: str = ""
@@ -164,7 +167,7 @@ class CaptureFinder:
                     self.problem(os_error_text(exc, entry.path))
                 continue
             if not is_folder:
-                if stat.S_ISREG(state.st_mode) and (_is_taken(entry.name) or _begins_so(entry.path)):
+                if stat.S_ISREG(state.st_mode) and (_is_taken(entry.name) or self._begins_so(entry.path)):
                     yield _listed(entry.path, str(root), state)
                 else:
                     self._pass_over(entry.path)
@@ -199,6 +202,17 @@ class CaptureFinder:
             self._in_results.clear()  # what fits comes folder by folder: the last one is enough
             self._in_results[folder] = any(self._is_results(each) for each in below)
         return self._in_results[folder] or (is_written(name) and self._is_results(folder))
+
+    def _begins_so(self, path: str) -> bool:
+        """Whether a file whose name does not tell begins like a capture."""
+        from buslens.capture.open import is_capture
+
+        if _without_packing(path).endswith(_NEVER):
+            return False
+        try:
+            return is_capture(path) or self.is_table(path)
+        except OSError:
+            return False  # what ends like a capture would be told; this may be anything
 
     def _pass_over(self, name: str) -> None:
         self.passed_over += 1
@@ -309,18 +323,6 @@ def _in_order(names: Iterable[Any], by: Callable[[Any], str] = str) -> Iterator[
 
 def _is_taken(name: str) -> bool:
     return _without_packing(name).endswith(SUFFIXES)
-
-
-def _begins_so(path: str) -> bool:
-    """Whether a file whose name does not tell begins like a capture."""
-    from buslens.capture.open import is_capture
-
-    if _without_packing(path).endswith(_NEVER):
-        return False
-    try:
-        return is_capture(path)
-    except OSError:
-        return False  # what ends like a capture would be told; this may be anything
 
 
 def _without_packing(name: str) -> str:

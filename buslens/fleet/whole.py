@@ -298,7 +298,6 @@ class WholeFleet:
         for group in (*groups, *([chosen] if chosen is not None else [])):
             load(group)
             self.groups[group.name] = group
-        self.listing = CaptureFinder(sources, out, self.problem)
         self.jobs = Jobs(
             captures=(),
             naming=self.naming,
@@ -309,6 +308,7 @@ class WholeFleet:
             table=table,
             on_left_out=self.problem,
         )
+        self.listing = CaptureFinder(sources, out, self.problem, self.jobs.is_table)
 
     def judge(self, ledger: Ledger, pool: WorkerPool) -> RunSummary:
         """Judge everything that is not known."""

@@ -38,9 +38,18 @@ class TestCommands:
         assert "unlock handshake" in capsys.readouterr().out
 
     def test_fleet(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-        status = main(["fleet", LIST, "--expectations", LIST_TOML, "-o", str(tmp_path / "out"), "--workers", "1"])
-        assert status == Status.VIOLATED
-        assert "1 is faulty" in capsys.readouterr().out
+        """In a folder a table is listed that has columns which the rules need; another is no capture."""
+        folder = tmp_path / "car03"
+        folder.mkdir()
+        for file in (LIST, TRACE):
+            (folder / Path(file).name).write_bytes(Path(file).read_bytes())
+        (folder / "bill.csv").write_text("Part,Price\nFuse,2\nLabour,80\n", "ascii")
+        words = ["fleet", str(folder), "--expectations", LIST_TOML, "-o", str(tmp_path / "out"), "--workers", "1"]
+        assert main(words) == Status.VIOLATED
+        out, err = capsys.readouterr()
+        assert "1 capture in" in out
+        assert "1 is faulty" in out
+        assert "2 other files were skipped" in err
 
 
 class TestBeside:

@@ -318,8 +318,10 @@ def fd_row(
     flags |= extended
     p = skip_blanks(text, p, code)
     shape, dlc, length, q = fd_shape(text, p, code, base)
-    if q == 0 or shape == REMOTE_FLAG:
-        # The word may be a symbolic name, even one of digits: then the four columns stand behind it.
+    for _ in range(2):
+        if q != 0 and shape != REMOTE_FLAG:
+            break
+        # The word may be a symbolic name, even one of digits, or one of two: then the four columns stand behind them.
         p = skip_blanks(text, skip_word(text, p, code), code)
         named, named_dlc, named_length, named_q = fd_shape(text, p, code, base)
         if q == 0 or named_length > 0:

@@ -175,6 +175,8 @@ class ReadStats:
     resolution_ns: int = 0
     #: Whether the packed file is damaged at a place that nobody knows, so that anything in it may be wrong.
     is_unsound: bool = False
+    #: Why the log breaks off, as where a packed file stops in the middle; empty: it does not.
+    damage: str = ""
     #: Axis times of the earliest frame before any clock discontinuity and of the latest frame; None without frames.
     first_ns: int | None = None
     last_ns: int | None = None

@@ -72,6 +72,7 @@ class _ReadNotes:
     #: The last line if it is a frame and has no line end; 0 if it is not so.
     unended_line: int = 0
     is_unsound: bool = False
+    damage: str = ""
 
     def place_unread(self, from_ns: int | None, to_ns: int) -> None:
         """Note that the broken lines since the last frame stand between two times."""
@@ -191,6 +192,7 @@ class Scanner:
         """Count the line in which what is read broke off as broken, and say so however many there are before it."""
         line = self._s[k.LINES] + 1
         self.account.is_unsound |= isinstance(damage, LateDamage)
+        self.account.damage = str(damage)
         if self._s[k.BROKEN] >= KEPT_LINES:
             self.account.note(f"line {line}: {damage}")
         self._skip(line, damage, text)
@@ -561,6 +563,7 @@ class Scanner:
             clock=self.plan.match.clock,
             resolution_ns=self.plan.match.resolution_ns,
             is_unsound=self.account.is_unsound,
+            damage=self.account.damage,
             frames=s[k.FRAMES],
             remote=s[k.REMOTE],
             errors=s[k.ERRORS],

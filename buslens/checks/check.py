@@ -525,9 +525,12 @@ def _result(
     verdict, summary = decide_verdict(
         findings, runs, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
     )
+    recorded_ns = (stats.last_ns or 0) - (stats.first_ns or 0)
     if stats.is_unsound and verdict is Verdict.AS_EXPECTED:
         verdict = Verdict.UNDECIDED
         summary = "the packed log is damaged at an unknown place, and any of it may be wrong: copy it again"
+    elif stats.damage:
+        summary += f"; the log is cut short, and what it had after {format_duration(recorded_ns)} was not read"
     return Result(
         path=path,
         verdict=verdict,

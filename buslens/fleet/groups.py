@@ -11,7 +11,8 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.errors import ExpectationError, SourceLocation
+from buslens.capture.table_settings import NOTHING_TOLD, load_table
+from buslens.errors import ExpectationError, SourceLocation, UsageError
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import parse_document
 from buslens.expectations._values import ValueReader
@@ -22,6 +23,7 @@ from buslens.fleet.model import Group
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from buslens.capture.table_settings import TableSettings
     from buslens.expectations._toml import Node
 
 LARGEST: Final = 16 << 20
@@ -79,6 +81,13 @@ GROUP: Final[Mapping[str, KeySpec]] = {
             example='{ "1" = "can0" }',
             default="as the logs call them",
             meaning="the logs' name of a channel, and the expectations' name of it",
+        ),
+        KeySpec(
+            name="table",
+            type=Type.TEXT,
+            example='"recorder.toml"',
+            default="worked out from the rows",
+            meaning="file with the layout of tables of frames, found beside this file",
         ),
     )
 }
@@ -151,7 +160,21 @@ def _group(values: ValueReader, data: dict[str, object], node: Node) -> Group | 
         expectations=expectations,
         definitions=tuple(definitions),
         channels=tuple(read.get("channels", {}).items()),
+        table=_layout(values, read["table"], inner["table"]) if "table" in read else NOTHING_TOLD,
     )
+
+
+def _layout(values: ValueReader, name: str, node: Node) -> TableSettings:
+    """Return what a file beside this one says about tables, after noting what is wrong with it."""
+    n_problems = len(values.problems)
+    path = _beside(values, name, node)
+    if len(values.problems) > n_problems:
+        return NOTHING_TOLD
+    try:
+        return load_table(path)
+    except (UsageError, OSError) as error:
+        values.wrong(node, str(error))
+        return NOTHING_TOLD
 
 
 def _beside(values: ValueReader, name: str, node: Node) -> str:

@@ -150,6 +150,8 @@ def recording(stats: ReadStats) -> Iterator[str]:
         yield f"{frames} without time stamps"
     else:
         yield f"{frames} in {seconds(stats.last_ns - stats.first_ns)}"
+    if stats.damage:
+        yield f"cut short ({clean(stats.damage)})"
     if stats.format:
         yield clean(stats.format)
     recorded = recorded_start(stats)

@@ -430,6 +430,13 @@ class TestColumnsBeforeTheIdentifier:
         assert (stats.broken, stats.other_lines) == (1, len(HEADER))
         assert "more columns before the identifier" in stats.skipped[0].reason
 
+    @pytest.mark.parametrize("names", ["", "ColumnState ", "ColumnState LockUnit ", "12 34 "])
+    def test_names_before_the_columns_of_can_fd(self, tmp_path: Path, names: str) -> None:
+        data = " ".join(f"{k:02X}" for k in range(12))
+        rows, stats = read(tmp_path, [f"   {k}.5 CANFD 1 Rx 1B3 {names}1 0 9 12 {data}  1000 200" for k in range(4)])
+        assert (len(rows), stats.broken) == (4, 0)
+        assert {row.data for row in rows} == {bytes(range(12))}
+
     def test_events_stay_events(self, tmp_path: Path) -> None:
         events = ["1.0 1 J1939TP FEE3p 6 0 0 - Rx d 23 A0 0F", "1.0 1 Statistic: D 0 R 0 XD 0", "1.0 Li SleepFrame 0"]
         rows, stats = read(tmp_path, [*self.USUAL, *events])

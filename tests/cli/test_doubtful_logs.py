@@ -12,6 +12,7 @@ import buslens
 from buslens.capture import scan
 from buslens.cli import main
 from buslens.errors import CaptureError
+from buslens.report.text import recording
 
 ROOT = Path(__file__).parents[2]
 HEALTHY = ROOT / "sample_logs" / "car01_healthy.log"
@@ -91,6 +92,13 @@ class TestDamagedPack:
         assert "damaged at an unknown place" in result.summary
         main(["check", str(log), "--expectations", str(RULES)])
         assert "incorrect data check" in capsys.readouterr().out
+
+    def test_one_that_stops_in_the_middle_is_told_first_and_last(self, tmp_path: Path) -> None:
+        packed = gzip.compress(HEALTHY.read_bytes())
+        (tmp_path / "cut.log.gz").write_bytes(packed[: len(packed) * 9 // 10])
+        result = buslens.check(tmp_path / "cut.log.gz", expectations=RULES)
+        assert "the log is cut short" in result.summary
+        assert "cut short (the gzip data stops in the middle)" in ", ".join(recording(result.stats))
 
 
 class TestRoundedStamps:

@@ -80,6 +80,14 @@ class TestLoad:
             load_groups(path)
         assert any(line.startswith(f"{path}{place}: ") and words in line for line in str(caught.value).splitlines())
 
+    def test_layout_of_tables(self, folder: Path) -> None:
+        (folder / "recorder.toml").write_text('[table]\nid_base = "decimal"\n')
+        told = GOOD.replace('{ "1" = "can0" }', '{ "1" = "can0" }\ntable = "recorder.toml"')
+        assert [group.table.id_base for group in load_groups(written(folder, told))] == [10, None]
+        (folder / "recorder.toml").write_text('[table]\nid_base = "octal"\n')
+        with pytest.raises(ExpectationError, match=r"fleet.toml:9:9: .*octal"):
+            load_groups(written(folder, told))
+
     def test_several_at_once(self, folder: Path) -> None:
         path = written(folder, GOOD.replace('"a.dbc"', '"b.dbc"').replace('name = "the rest"', ""))
         with pytest.raises(ExpectationError) as caught:

@@ -119,11 +119,11 @@ def count_identifiers(
     return found
 
 
-def payloads(frames: Frames) -> list[bytes]:
-    """Return the payload of each frame."""
+def payloads(frames: Frames, rows: NDArray[np.intp] | slice = slice(None)) -> list[bytes]:
+    """Return the payload of each frame, or of some."""
     raw = frames.words.astype("<u8", copy=False).tobytes()
-    starts = (8 * frames.word).tolist()
-    return [raw[start : start + n] for start, n in zip(starts, frames.length.tolist(), strict=True)]
+    starts = (8 * frames.word[rows]).tolist()
+    return [raw[start : start + n] for start, n in zip(starts, frames.length[rows].tolist(), strict=True)]
 
 
 def _runs(capture: Capture, notify: Callable[[str], None] | None) -> tuple[Scanner, Iterator[Frames]]:

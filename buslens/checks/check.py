@@ -15,6 +15,7 @@ from buslens.checks.capture_match import absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
 from buslens.checks.findings import Finding, Findings, Handshakes, Outcome, Result, Verdict
 from buslens.checks.own_words import in_own_words
+from buslens.checks.replies import pairs_of, read_replies
 from buslens.checks.shortest import shortest_of
 from buslens.checks.sources import RecordedTogether, Recording, aligned, extended
 from buslens.checks.step_findings import StepFindings
@@ -59,6 +60,7 @@ if TYPE_CHECKING:
     from buslens.checks.capture_match import Identifier
     from buslens.checks.findings import Handshake
     from buslens.definitions.model import Definitions, Message
+    from buslens.dialogue.pairs import GivenPair
     from buslens.expectations.model import AnyRule, Role, Rule
     from buslens.timeline.history import MessageHistory
     from buslens.timeline.model import Timeline
@@ -122,8 +124,8 @@ def check(
         return evaluate_table(str(capture), ground.expectations, opened, notify, tables)
     recorder, stats = reduce_frames(
         opened,
-        wanted=wanted_ids(ground.tracks),
-        make=lambda: CaptureHistory(ground.tracks, channels),
+        wanted=wanted_ids(ground.tracks, ground.pairs),
+        make=lambda: CaptureHistory(ground.tracks, channels, ground.pairs),
         update=CaptureHistory.add,
         merge=CaptureHistory.merge,
         workers=1 if any(track.timeout_ns is None for track in ground.tracks) else workers,
@@ -193,7 +195,7 @@ def open_any(capture: str | Path, expected: Expectations, table: TableSettings) 
         if str(capture) != "-" and (unrelated := other_columns(capture, expected, table)) is not None:
             raise unrelated from None
         raise
-    if not any(role.signal for role in expected.roles.values()) and columns_of(expected):
+    if columns_of(expected) and not any(role.signal or role.reply for role in expected.roles.values()):
         raise UnrelatedCaptureError(
             "it is a bus log, and all roles of the expectations are read from columns of a table: add 'signal' to them",
             SourceLocation(str(capture)),
@@ -228,6 +230,11 @@ class CheckSetup:
     expectations: Expectations
     definitions: Definitions
     tracks: list[Track]
+
+    @property
+    def pairs(self) -> tuple[GivenPair, ...]:
+        """Who asks and who answers, of those whose answers show a role."""
+        return pairs_of(self.expectations)
 
 
 def prepare(
@@ -304,13 +311,14 @@ def _require_clock(path: str, stats: ReadStats) -> None:
         )
 
 
-def wanted_ids(tracks: list[Track]) -> IdFilter:
-    """Return the ids of the frames that tracks are made from."""
+def wanted_ids(tracks: list[Track], pairs: Iterable[GivenPair] = ()) -> IdFilter:
+    """Return the ids of the frames that tracks are made from, and those of who asks and who answers."""
     from buslens.capture.id_filter import IdFilter
 
     messages = [track.message for track in tracks]
+    asked = [(it.can_id, it.is_extended) for pair in pairs for it in pair]
     return IdFilter(
-        ids=frozenset((message.can_id, message.is_extended) for message in messages),
+        ids=frozenset([*((message.can_id, message.is_extended) for message in messages), *asked]),
         groups=frozenset(message.can_id for message in messages if message.id_mask != EVERY_BIT),
     )
 
@@ -334,7 +342,7 @@ def _load_definitions(given: Definitions | str | Path | list[str | Path] | None,
         defined = given
     elif given is None:
         if not expected.definitions:
-            if columns_of(expected) and not any(role.signal for role in expected.roles.values()):
+            if expected.roles and not any(role.signal for role in expected.roles.values()):
                 return Definitions(messages=())
             raise UsageError(
                 f"{expected.path} names no definitions: add 'definitions = [\"your.dbc\"]' to it, or give a DBC file"
@@ -421,6 +429,7 @@ def evaluate_rules(
         for rule in expected.rules
         if isinstance(rule, Alive)
     }
+    answered, missing = read_replies(path, expected, recorder.asked, stats)
     return _evaluate(
         path,
         expected,
@@ -428,8 +437,9 @@ def evaluate_rules(
         presences,
         stats,
         absent=absent_text(recorder.messages),
-        notes=_notes(recorder, stats),
+        notes=[*missing, *_notes(recorder, stats)],
         beside=beside,
+        answered=answered,
     )
 
 
@@ -443,11 +453,12 @@ def _evaluate(
     absent: tuple[str, ...],
     notes: Iterable[str],
     beside: Sequenced[Recording] = (),
+    answered: Recording | None = None,
 ) -> Result:
     """Return what the rules find in timelines."""
-    if beside:
+    if beside or answered is not None:
         found = _recording(path, timelines, presences, stats)
-        return _evaluate_together(expected, found, beside, absent=absent, notes=notes)
+        return _evaluate_together(expected, found, beside, answered, absent=absent, notes=notes)
     context = EvaluationContext(
         timelines=timelines,
         presences=presences,
@@ -463,6 +474,7 @@ def _evaluate_together(
     expected: Expectations,
     first: Recording,
     beside: Sequenced[Recording],
+    answered: Recording | None,
     *,
     absent: tuple[str, ...],
     notes: Iterable[str],
@@ -471,6 +483,9 @@ def _evaluate_together(
     carried = {name: it for name, it in first.timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
     recordings, said = [replace(first, timelines=carried)], []
     taken = set(carried)
+    if answered is not None:
+        recordings.append(answered)
+        taken |= set(answered.timelines)
     for one in beside:
         placed, sentence = aligned(recordings[0], one, expected.align)
         said += [sentence, *(f"{one.path}: {note}" for note in one.stats.notes)]

@@ -141,7 +141,9 @@ def _evaluate_episode(
     if tolerated:
         allowed = f"; {offence.allowed} {exact_duration(tolerated)}"
     comma = "," if ", " in said else ""
-    measured = f"{said}{comma} for {span_text(length)}{allowed}{offence.tail(run)}"
+    is_moment = run.is_certain and run.certain_ns <= 1 and most_ns is None
+    lasted = "at one moment at least" if is_moment else f"for {span_text(length)}"
+    measured = f"{said}{comma} {lasted}{allowed}{offence.tail(run)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
         return _finding(offence, Outcome.VIOLATED, measured, run, length)
     if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():

@@ -9,7 +9,14 @@ import numpy as np
 
 from buslens.capture.frames import Clock, Pause
 from buslens.checks.alignment import Alignment, by_events, stated
-from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes, roles_of, roles_of_trigger
+from buslens.checks.context import (
+    BlindInterval,
+    EvaluationContext,
+    TriggerTimes,
+    longest_hold_ns,
+    roles_of,
+    roles_of_trigger,
+)
 from buslens.checks.phrases import plain
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.units import NS_PER_S
@@ -45,6 +52,8 @@ class Recording:
     end_ns: int
     #: How far its clock may be off that of the first one, ns; None where nothing tells.
     doubt_ns: int | None = 0
+    #: Whether the doubt is that of each value by itself, not of a clock, so that no two values share it.
+    is_by_value: bool = False
     #: Where its clock ran back, on the axis.
     discontinuities_ns: tuple[int, ...] = ()
 
@@ -159,7 +168,7 @@ class RecordedTogether:
     def context_of(self, roles: AbstractSet[str]) -> EvaluationContext | str:
         """Return what the recordings show of some roles; why nothing can be said of them, if so."""
         showing = [it for it in self.recordings if roles & set(it.timelines)] or list(self.recordings[:1])
-        if len(showing) == 1:
+        if len(showing) == 1 and not showing[0].is_by_value:
             own = {**self.timelines, **showing[0].timelines}
             return replace(showing[0], timelines={name: own[name] for name in roles}).context
         if any(it.doubt_ns is None for it in showing):
@@ -168,7 +177,7 @@ class RecordedTogether:
         if begin_ns >= stop_ns:
             return "cannot decide: the recordings that show its roles cover no moment together"
         parts = {name: clipped(self.timelines[name], begin_ns, stop_ns) for name in roles}
-        return SpanningContext(showing, parts, begin_ns, stop_ns)
+        return SpanningContext(showing, parts, begin_ns, stop_ns, is_lone=len(roles) == 1)
 
 
 def extended(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:
@@ -249,19 +258,29 @@ class SpanningContext(EvaluationContext):
         By role, each from `first_ns` to `end_ns`.
     first_ns, end_ns : int
         Times that all of the recordings cover.
+    is_lone : bool
+        Whether it is one role, so that a moment of it is not set beside one of another.
     """
 
     def __init__(
-        self, recordings: Iterable[Recording], timelines: Mapping[str, Timeline], first_ns: int, end_ns: int
+        self,
+        recordings: Iterable[Recording],
+        timelines: Mapping[str, Timeline],
+        first_ns: int,
+        end_ns: int,
+        *,
+        is_lone: bool = False,
     ) -> None:
         super().__init__(timelines=timelines, presences={}, first_ns=first_ns, end_ns=end_ns)
         self._recordings = tuple(recordings)
+        self._is_lone = is_lone
         self._doubts = {role: it.doubt_ns or 0 for it in self._recordings for role in it.timelines}
         self._contexts: dict[str, EvaluationContext] = {}
         self._sources = {role: it.path for it in self._recordings for role in it.timelines}
+        self._shared = {it.path: 0 if it.is_by_value else it.doubt_ns or 0 for it in self._recordings}
 
     def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
-        return SpanningContext(self._recordings, timelines, self.first_ns, self.end_ns)
+        return SpanningContext(self._recordings, timelines, self.first_ns, self.end_ns, is_lone=self._is_lone)
 
     def _source(self, roles: Iterable[str]) -> tuple[str, int] | None:
         """Return the recording that shows all roles, and the doubt of its clock; None if several show them."""
@@ -272,7 +291,8 @@ class SpanningContext(EvaluationContext):
         source = self._source(roles_of(condition))
         if source is None:
             return super()._evaluate(condition)
-        return self._alone(source[0]).ternary(condition).smeared(source[1])
+        keeps_moments = self._is_lone and not longest_hold_ns(condition)
+        return self._alone(source[0]).ternary(condition).smeared(source[1], keeps_moments=keeps_moments)
 
     def _alone(self, source: str) -> EvaluationContext:
         """Return the context of one recording on the whole axis, with its clock taken to be right."""
@@ -297,7 +317,7 @@ class SpanningContext(EvaluationContext):
             possible=tuple(_widened(it, doubt_ns) for it in found.possible),
             unlocated=tuple(_widened(it, doubt_ns) for it in found.unlocated),
             source=name,
-            doubt_ns=doubt_ns,
+            doubt_ns=self._shared.get(name, 0),
         )
 
     def blind_intervals(self, role: str) -> tuple[BlindInterval, ...]:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
 
-    from buslens.capture.frames import ReadStats
+    from buslens.capture.frames import Pause, ReadStats
     from buslens.capture.table_settings import TableSettings
     from buslens.capture.values import ValuesBlock, ValuesCapture
     from buslens.expectations.model import Expectations, Role
@@ -110,30 +110,36 @@ def read_columns(
         if name not in sources:
             timelines[name] = not_carried(role, first_ns, end_ns)
             continue
-        history = sources[name]
-        timelines[name] = build_timeline(
-            history.finish(),
-            0,
-            states=history.states,
-            unit=role.unit,
-            lag_ns=None,
-            discontinuities=stats.discontinuities,
-            first_ns=first_ns,
-            end_ns=end_ns,
-            pauses=stats.pauses[CHANNEL],
-            # An empty cell says as little as a row that is not there.
-            is_lone=True,
-            resolution_ns=stats.resolution_ns,
-            shortest=shortest_of(role, expected, is_polled=True),
-            period_ns=history.period_ns,
-        )
+        timelines[name] = polled_timeline(sources[name], role, expected, stats, stats.pauses[CHANNEL])
     lacking = [one for one in columns_of(expected) if one not in found]
     shown = [column.shown for column in values.layout.columns]
     return timelines, stats, tuple(near_column(one, shown) or absent_column(one, values.layout) for one in lacking)
 
 
+def polled_timeline(
+    history: ColumnHistory, role: Role, expected: Expectations, stats: ReadStats, pauses: tuple[Pause, ...]
+) -> Timeline:
+    """Return the timeline of a role whose values have all been taken."""
+    return build_timeline(
+        history.finish(),
+        0,
+        states=history.states,
+        unit=role.unit,
+        lag_ns=None,
+        discontinuities=stats.discontinuities,
+        first_ns=stats.first_ns or 0,
+        end_ns=stats.last_ns or 0,
+        pauses=pauses,
+        # An empty cell says as little as a row that is not there, and nobody has to ask on.
+        is_lone=True,
+        resolution_ns=stats.resolution_ns,
+        shortest=shortest_of(role, expected, is_polled=True),
+        period_ns=history.period_ns,
+    )
+
+
 def source_of(role: Role, expected: Expectations) -> ColumnSource:
-    """Return how a role is read from its column."""
+    """Return how a role is read from its column or from answers."""
     timeout_ns = {Timeout.FROM_CYCLE: None, Timeout.NEVER: NO_TIMEOUT}.get(role.timeout, role.timeout)  # type: ignore[arg-type]
     return ColumnSource(
         name=role.name,

@@ -18,9 +18,12 @@ from buslens.dialogue.services import NEGATIVE, POSITIVE, SERVICES
 from buslens.dialogue.transport import TransportFrame
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from buslens.capture.frames import Frames
+    from buslens.dialogue.pairs import GivenPair
 
 OFFSETS: Final = (0, 1)
 """Bytes before the protocol's own: none in normal addressing, one in extended and mixed addressing."""
@@ -78,23 +81,34 @@ class Survey:
 
 
 class Collection:
-    """Keeps frames by identifier, in order of time."""
+    """Keeps frames by identifier, in order of time.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    pairs : iterable of GivenPair, optional
+        Who asks and who answers, where frames of others come, too; else every frame is kept.
+    """
+
+    def __init__(self, pairs: Iterable[GivenPair] | None = None) -> None:
+        self.pairs = None if pairs is None else tuple(pairs)
         self.frames: defaultdict[SenderKey, list[TransportFrame]] = defaultdict(list)
 
     def add(self, frames: Frames) -> None:
         """Take a run of frames."""
-        is_data = (frames.flags & _NOT_DATA == 0).tolist()
-        is_extended = (frames.flags & Flag.EXTENDED != 0).tolist()
-        columns = zip(
-            frames.channel.tolist(), frames.can_id.tolist(), is_extended, is_data, frames.time_ns.tolist(),
-            payloads(frames), strict=True,
-        )  # fmt: skip
-        for channel, can_id, extended, wanted, time_ns, data in columns:
-            if wanted:
-                key = SenderKey(frames.channels[channel], can_id, extended)
-                self.frames[key].append(TransportFrame(time_ns, data))
+        is_extended = frames.flags & Flag.EXTENDED != 0
+        wanted = frames.flags & _NOT_DATA == 0
+        if self.pairs is not None:
+            ids = [it.can_id | it.is_extended << 32 for pair in self.pairs for it in pair]
+            wanted &= np.isin(frames.can_id | is_extended.astype(np.int64) << 32, ids)
+        rows = np.flatnonzero(wanted)
+        if not len(rows):
+            return
+        columns = (frames.channel[rows], frames.can_id[rows], is_extended[rows], frames.time_ns[rows])
+        for channel, can_id, extended, time_ns, data in zip(
+            *(it.tolist() for it in columns), payloads(frames, rows), strict=True
+        ):
+            key = SenderKey(frames.channels[channel], can_id, extended)
+            self.frames[key].append(TransportFrame(time_ns, data))
 
     def merge(self, later: Collection) -> None:
         """Append what another collection has taken of the time right behind this one."""

@@ -99,15 +99,20 @@ def read_dialogue(
         raise UsageError(
             f"{path} has no time stamps, so that no answer can be told from a late one; record it with them"
         )
+    if given is not None:
+        return dialogue_between(given, str(path), collection, stats)
     frames = _after_discontinuities(collection.frames, stats)
-    if given is None:
-        streams = _streams({key: frames[key] for key in offsets if key in frames}, offsets)
-        found = find_pairs(streams)
-    else:
-        streams = _streams(frames, dict.fromkeys(frames, OFFSETS))
-        channels = dict.fromkeys(key.channel for key in frames)
-        found = [pair for channel in channels for pair in _on_channel(given, channel, streams)]
-    return _dialogue(str(path), found, streams, stats)
+    streams = _streams({key: frames[key] for key in offsets if key in frames}, offsets)
+    return _dialogue(str(path), find_pairs(streams), streams, stats)
+
+
+def dialogue_between(given: Sequence[GivenPair], path: str, collection: Collection, stats: ReadStats) -> Dialogue:
+    """Return what was asked and answered between pairs that a user names, from the frames of a capture."""
+    frames = _after_discontinuities(collection.frames, stats)
+    streams = _streams(frames, dict.fromkeys(frames, OFFSETS))
+    channels = dict.fromkeys(key.channel for key in frames)
+    found = [pair for channel in channels for pair in _on_channel(given, channel, streams)]
+    return _dialogue(path, found, streams, stats)
 
 
 def _dialogue(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
+from math import isfinite
 from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 from buslens.definitions.model import OPERATORS, Threshold
-from buslens.errors import ExpectationError, SourceLocation, did_you_mean
+from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._syntax import KEYWORD, NAME, states_of, unknown_role
 from buslens.expectations.conditions import read_condition, read_trigger
 from buslens.expectations.model import Timeout
@@ -17,11 +18,13 @@ from buslens.expectations.schema import FORMAT, KINDS, Type
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
+    from buslens.dialogue.pairs import GivenPair
     from buslens.expectations._toml import Node, TomlDocument
-    from buslens.expectations.model import Role
+    from buslens.expectations.model import Reply, Role
     from buslens.expectations.schema import KeySpec
 
 _THRESHOLD: Final = re.compile(rf"\s*(<=|>=|<|>)\s*({NUMBER})\s*({UNIT})?\s*", re.ASCII)
+_HIGHEST: Final[Mapping[Type, int]] = {Type.ADDRESS: 0xFF, Type.IDENTIFIER: 0xFFFF, Type.WHOLE: 0xFFFF}
 _TYPE_WORDS: Final[Mapping[type, str]] = {
     bool: "a truth value",
     int: "a number",
@@ -50,6 +53,8 @@ class ValueReader:
         self.problems: list[ExpectationError] = []
         #: Roles read so far; None for one that is defined, but wrongly.
         self.roles: dict[str, Role | None] = {}
+        #: Values in answers, likewise.
+        self.replies: dict[str, Reply | None] = {}
 
     def wrong(self, at: Node | int | SourceLocation, problem: str) -> None:
         """Note a problem at a value, at an offset in the document or at a place."""
@@ -149,11 +154,28 @@ class ValueReader:
             self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {count}")
         return count
 
-    def address(self, key: KeySpec, data: object, node: Node) -> int:
-        address: int = self.expect(key, data, node, int)
-        if not 0 <= address <= 0xFF:
-            self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {address}")
-        return address
+    def whole(self, key: KeySpec, data: object, node: Node) -> int:
+        """Return a whole number that is not negative, and not above the highest that its type has."""
+        number: int = self.expect(key, data, node, int)
+        if not 0 <= number <= _HIGHEST[key.type]:
+            self.refuse(node, f"'{key.name}' must be {key.type.value}, and this is {number}")
+        return number
+
+    def exact_number(self, key: KeySpec, data: object, node: Node) -> Fraction:
+        """Return a number exactly as it is written."""
+        if type(data) is not int and not (type(data) is float and isfinite(data)):
+            problem = f"'{key.name}' must be {key.type.value}, and this is {type_text(data)}"
+            self.refuse(node, f"{problem}; write for example {key.name} = {key.example}")
+        return Fraction(str(data))
+
+    def pair(self, key: KeySpec, data: object, node: Node) -> GivenPair:
+        """Return who asks and who answers."""
+        from buslens.dialogue.pairs import parse_pair
+
+        try:
+            return parse_pair(self.text(key, data, node))
+        except UsageError as error:
+            self.refuse(node, str(error))
 
     def duration(self, key: KeySpec, data: object, node: Node) -> int:
         if type(data) in {int, float}:
@@ -335,7 +357,11 @@ _READERS: Final[Mapping[Type, Callable[[ValueReader, KeySpec, object, Node], obj
     Type.VERSION: ValueReader.version,
     Type.FLAG: ValueReader.flag,
     Type.COUNT: ValueReader.count,
-    Type.ADDRESS: ValueReader.address,
+    Type.ADDRESS: ValueReader.whole,
+    Type.IDENTIFIER: ValueReader.whole,
+    Type.WHOLE: ValueReader.whole,
+    Type.NUMBER: ValueReader.exact_number,
+    Type.PAIR: ValueReader.pair,
     Type.DURATION: ValueReader.duration,
     Type.LENGTH: ValueReader.duration,
     Type.TIMEOUT: ValueReader.timeout,

@@ -13,8 +13,8 @@ from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import backslash_hint, parse_document
 from buslens.expectations._values import InvalidValue, ValueReader, type_text
-from buslens.expectations.model import RULE_KINDS, Align, DefinitionsFile, Expectations, Role, Step, Timeout
-from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, OUTCOMES, ROLE, RULE, SLOTS, STEP
+from buslens.expectations.model import RULE_KINDS, Align, DefinitionsFile, Expectations, Reply, Role, Step, Timeout
+from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, OUTCOMES, REPLY, ROLE, RULE, SLOTS, STEP
 from buslens.files import read_at_most
 from buslens.units import power_of_unit
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from buslens.expectations.model import AnyRule, Trigger
 
 
+_MOST_REPLY_BYTES: Final = 4
 LARGEST_FILE: Final = 8_000_000
 """Bytes of an expectations file; ten thousand rules have a quarter of it."""
 
@@ -68,6 +69,8 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
     definitions = _definitions(
         values, data.get("definitions", []), inner.get("definitions", root), needed=definitions_needed
     )
+    if "reply" in data:
+        _replies(values, data["reply"], inner["reply"])
     if "roles" in data:
         _roles(values, data["roles"], inner["roles"])
     rules = _rules(values, data["rules"], inner["rules"]) if "rules" in data else ()
@@ -176,6 +179,58 @@ def _beside(path: Path) -> list[str]:
         return []
 
 
+# --- values in answers ----------------------------------------------------------------------------------
+
+
+def _replies(values: ValueReader, data: object, node: Node) -> None:
+    if not isinstance(data, dict):
+        values.wrong(node, f"'reply' must be tables, and this is {type_text(data)}; write [reply.supply]")
+        return
+    for name, table in data.items():
+        inner = (node.table or {})[name]
+        values.replies[name] = None
+        if isinstance(table, dict):
+            values.replies[name] = _reply(values, name, table, inner)
+        else:
+            values.wrong(inner, f"reply '{name}' must be a table, and this is {type_text(table)}; write [reply.{name}]")
+
+
+def _reply(values: ValueReader, name: str, data: dict[str, object], node: Node) -> Reply | None:
+    read = values.table(REPLY, node, data, f"reply '{name}'")
+    inner = node.table or {}
+    if set(data) & set(REPLY) - set(read) or not {"ids", "identifier"} <= set(read):
+        return None
+    n_bytes, bit = read.get("bytes", 1), read.get("bit", 0)
+    if n_bytes > _MOST_REPLY_BYTES:
+        values.wrong(inner["bytes"], f"a value has up to {_MOST_REPLY_BYTES} bytes, and this is {n_bytes}")
+        return None
+    n_bits = read.get("bits", 8 * n_bytes - bit)
+    if bit + n_bits > 8 * n_bytes or n_bits < 1:
+        at = inner["bits"] if "bits" in inner else inner["bit"]
+        values.wrong(
+            at, f"bits {bit} to {bit + max(n_bits, 1) - 1} are asked, and {n_bytes} bytes have 0 to {8 * n_bytes - 1}"
+        )
+        return None
+    reply = Reply(
+        name=name,
+        pair=read["ids"],
+        identifier=read["identifier"],
+        byte=read.get("byte", 0),
+        n_bytes=n_bytes,
+        bit=bit,
+        n_bits=n_bits,
+        is_signed=read.get("signed", False),
+        factor=read.get("factor", Fraction(1)),
+        offset=read.get("offset", Fraction(0)),
+    )
+    if reply.most_digits >= 1 << 63:
+        values.wrong(
+            inner.get("factor", inner.get("offset", node)), "factor and offset have too many digits; round them"
+        )
+        return None
+    return reply
+
+
 # --- roles ----------------------------------------------------------------------------------------------
 
 
@@ -210,16 +265,27 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         values.wrong(inner["sent"], f"{subject} is sent on change, and {problem}")
     if "lag" in data and read.get("sent", "cyclic") == "cyclic" and ("sent" in read or "sent" not in data):
         values.wrong(inner["lag"].key, f"{subject}: 'lag' says something only with sent = \"on change\"")
-    if "signal" not in data and "column" not in data:
+    if not {"signal", "column", "reply"} & set(data):
         problem = 'signal = "MESSAGE.SIGNAL" for bus logs, or column = "HEADER" for tables of values, or both'
         values.wrong(node, f"{subject} has neither a signal nor a column; write {problem}")
         return None
+    if "signal" in data and "reply" in data:
+        values.wrong(inner["reply"].key, f"{subject} has both a signal and a reply, and a bus log shows both; keep one")
+        return None
+    reply = _reply_of(values, subject, read.get("reply"), inner)
     states: dict[str, tuple[str | int | Threshold, ...]] = read.get("states", {})
-    if "column" not in data and any(isinstance(it, Threshold) for labels in states.values() for it in labels):
+    labels = [it for of in states.values() for it in of]
+    if not {"column", "reply"} & set(data) and any(isinstance(it, Threshold) for it in labels):
         values.wrong(inner["states"], f'{subject}: limits such as "< 3 V" are for a column, and it has none')
+        return None
+    if "reply" in data and "column" not in data and (texts := [it for it in labels if isinstance(it, str)]):
+        values.wrong(
+            inner["states"], f"{subject}: an answer holds numbers, and '{texts[0]}' is a text; write numbers or limits"
+        )
         return None
     if (
         any(key in data and key not in read for key in ("signal", "column"))
+        or ("reply" in data and reply is None)
         or ("states" in data and "states" not in read)
         or ("unit" in data and "unit" not in read)
     ):
@@ -235,6 +301,7 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         message=message,
         signal=signal,
         column=read.get("column"),
+        reply=reply,
         states={state: tuple(it for it in of if not isinstance(it, Threshold)) for state, of in states.items()},
         thresholds=thresholds,
         holds_ns=read.get("holds"),
@@ -247,6 +314,14 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         source=values.document.source(node.start),
         places=_role_places(values, inner, len(message) + 1),
     )
+
+
+def _reply_of(values: ValueReader, subject: str, name: str | None, inner: Mapping[str, Node]) -> Reply | None:
+    """Return the value in answers that a role names."""
+    if name is not None and name not in values.replies:
+        hint = did_you_mean(name, values.replies) or f"; add a table [reply.{name}]"
+        values.wrong(inner["reply"], f"{subject}: there is no reply '{name}'{hint}")
+    return None if name is None else values.replies.get(name)
 
 
 def _overlap(thresholds: Mapping[str, tuple[Threshold, ...]]) -> str:

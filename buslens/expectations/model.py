@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.definitions.model import Threshold
+    from buslens.dialogue.pairs import GivenPair
     from buslens.errors import SourceLocation
 
 
@@ -28,18 +29,74 @@ class Timeout(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Role:
-    """What one signal, or one column of a table of values, means to the handshake."""
+class Reply:
+    """A value in what a unit answers when a data identifier is read."""
 
     name: str
-    #: Empty for a role that only a column shows.
+    #: Who asks and who answers, on any channel.
+    pair: GivenPair
+    identifier: int
+    #: First byte behind the identifier, from 0, and how many; the most significant comes first.
+    byte: int = 0
+    n_bytes: int = 1
+    #: Lowest bit in these bytes, and how many.
+    bit: int = 0
+    n_bits: int = 8
+    is_signed: bool = False
+    #: value = factor * bits + offset.
+    factor: Fraction = Fraction(1)
+    offset: Fraction = Fraction(0)
+
+    @property
+    def places(self) -> int:
+        """Decimals with which every value can be written exactly."""
+        places = 0
+        while (self.factor * 10**places).denominator > 1 or (self.offset * 10**places).denominator > 1:
+            places += 1
+        return places
+
+    @property
+    def most_digits(self) -> int:
+        """What no value exceeds as a whole number of its last decimal."""
+        most = abs(self.factor) * (1 << self.n_bits) + abs(self.offset)
+        return int(most * 10**self.places) + 1
+
+    def digits(self, body: bytes) -> int | None:
+        """Return the value as a whole number of its last decimal; None if the bytes behind the identifier end before.
+
+        Parameters
+        ----------
+        body : bytes
+            What stands behind the identifier.
+
+        >>> Reply(name="supply", pair=None, identifier=0xD010, factor=Fraction("0.1")).digits(b"y")
+        121
+        """
+        part = body[self.byte : self.byte + self.n_bytes]
+        if len(part) < self.n_bytes:
+            return None
+        raw = int.from_bytes(part) >> self.bit & (1 << self.n_bits) - 1
+        if self.is_signed and raw >> self.n_bits - 1:
+            raw -= 1 << self.n_bits
+        return int((raw * self.factor + self.offset) * 10**self.places)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Role:
+    """What one signal, one column of a table of values, or one value in answers means to the handshake."""
+
+    name: str
+    #: Empty for a role that no signal shows.
     message: str = ""
     signal: str = ""
     #: Column of a table of values, by its header or its number from 1; None if none shows it.
     column: str | int | None = None
-    #: Own state name -> labels or raw values of the definitions, texts of the column; empty for a number.
+    #: Value in what is answered to a tester; None if none shows it.
+    reply: Reply | None = None
+    #: Own state name -> labels or raw values of the definitions, texts of the column, numbers of the reply; empty for
+    #: a number.
     states: Mapping[str, tuple[str | int, ...]] = field(default_factory=dict)
-    #: Own state name -> numbers of the column; between them the state before goes on.
+    #: Own state name -> numbers of the column or reply; between them the state before goes on.
     thresholds: Mapping[str, tuple[Threshold, ...]] = field(default_factory=dict)
     #: Shortest time that any of its states lasts, ns; None: not said.
     holds_ns: int | None = None

@@ -31,6 +31,10 @@ class Type(Enum):
     TRIGGER = "a moment"
     NUMBER_ROLE = "the name of a role that has a unit"
     ADDRESS = "a whole number from 0 to 255, such as 49 or 0x31"
+    IDENTIFIER = "a whole number from 0 to 65535, such as 0xD010"
+    WHOLE = "a whole number, 0 or more"
+    NUMBER = "a number"
+    PAIR = "who asks and who answers, as a text"
     SIGNAL = "a text MESSAGE.SIGNAL"
     UNIT = "a unit without spaces"
     STATES = "a table of state name = label, raw value or a list of them"
@@ -123,6 +127,13 @@ _FILE: Final = (
         meaning="how the clocks of recordings beside the capture are brought together",
     ),
     KeySpec(
+        name="reply",
+        type=Type.TABLE,
+        example="[reply.supply]",
+        default="none",
+        meaning="values in what a unit answers to a tester, each under a name you choose",
+    ),
+    KeySpec(
         name="roles",
         type=Type.TABLE,
         example="[roles.door_open]",
@@ -180,6 +191,60 @@ _ALIGN: Final = (
     ),
 )
 
+_REPLY: Final = (
+    KeySpec(
+        name="ids",
+        type=Type.PAIR,
+        required=True,
+        example='"7A0:7A8"',
+        meaning="who asks and who answers, in hexadecimal, as `buslens dialogue` shows and takes them",
+    ),
+    KeySpec(
+        name="identifier",
+        type=Type.IDENTIFIER,
+        required=True,
+        example="0xD010",
+        meaning="data identifier that is read (service 22 of ISO 14229)",
+    ),
+    KeySpec(
+        name="byte",
+        type=Type.WHOLE,
+        example="1",
+        default="0",
+        meaning="first byte of the value, counted from 0 behind the identifier",
+    ),
+    KeySpec(
+        name="bytes",
+        type=Type.COUNT,
+        example="2",
+        default="1",
+        meaning="bytes of the value, 4 at most; the most significant one comes first",
+    ),
+    KeySpec(
+        name="bit",
+        type=Type.WHOLE,
+        example="6",
+        default="0",
+        meaning="lowest bit of the value in these bytes; 0 is the least significant",
+    ),
+    KeySpec(name="bits", type=Type.COUNT, example="2", default="all from `bit` on", meaning="bits of the value"),
+    KeySpec(
+        name="signed",
+        type=Type.FLAG,
+        example="true",
+        default="false",
+        meaning="whether the highest bit is the sign (two's complement)",
+    ),
+    KeySpec(
+        name="factor",
+        type=Type.NUMBER,
+        example="0.1",
+        default="1",
+        meaning="value = factor * bits + offset, in the unit of the role",
+    ),
+    KeySpec(name="offset", type=Type.NUMBER, example="-40", default="0", meaning="see `factor`"),
+)
+
 _ROLE: Final = (
     KeySpec(
         name="signal",
@@ -196,12 +261,21 @@ _ROLE: Final = (
         meaning="column of a table of values, by its header with or without the unit, or by its number from 1",
     ),
     KeySpec(
+        name="reply",
+        type=Type.TEXT,
+        example='"supply"',
+        default="no answer shows it",
+        meaning="value under `[reply]` that it is read from: what a tester asks while the bus is recorded; instead of a"
+        " signal",
+    ),
+    KeySpec(
         name="states",
         type=Type.STATES,
         example='{ off = ["off", "accessory"], on = ["run", 3] }',
         default="the role is a number",
         meaning="state names you choose, each for labels or raw values of the definitions; others are unknown; of a"
-        ' column each for its texts, or for numbers such as "< 3 V", between which the state before goes on',
+        ' column each for its texts, or for numbers such as "< 3 V", between which the state before goes on; of a reply'
+        " for numbers in both ways",
     ),
     KeySpec(
         name="unit",
@@ -221,7 +295,7 @@ _ROLE: Final = (
         name="holds",
         type=Type.LENGTH,
         example='"200 ms"',
-        default="the 'least' of a pulse rule on the state; of a column at least 20 ms",
+        default="the 'least' of a pulse rule on the state; of a column or a reply at least 20 ms",
         meaning="shortest time that any state of it lasts: what no frame and no sample shows did not happen where they"
         " are closer, and may have happened where they are not",
     ),
@@ -526,6 +600,8 @@ DEFINITION: Final = _table(*_DEFINITION)
 """Keys of an entry of ``definitions`` that is a table."""
 ALIGN: Final = _table(*_ALIGN)
 """Keys of ``align``."""
+REPLY: Final = _table(*_REPLY)
+"""Keys of a value in answers."""
 ROLE: Final = _table(*_ROLE)
 """Keys of a role."""
 RULE: Final = _table(*_RULE)
@@ -554,6 +630,7 @@ def describe() -> tuple[KeyRow, ...]:
         ("file", FILE),
         ("definitions", DEFINITION),
         ("align", ALIGN),
+        ("reply.NAME", REPLY),
         ("roles.NAME", ROLE),
         ("rules", RULE),
     ]

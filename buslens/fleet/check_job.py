@@ -218,7 +218,11 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
     (recorder, census, frames_hash), stats = reduce_frames(
         opened,
         wanted=None,
-        make=lambda: (CaptureHistory(ready.tracks, channels), IdTrafficCounter(is_plain=is_plain), FrameHash()),
+        make=lambda: (
+            CaptureHistory(ready.tracks, channels, ready.pairs),
+            IdTrafficCounter(is_plain=is_plain),
+            FrameHash(),
+        ),
         update=_take,
         merge=_never_joined,
         workers=1,
@@ -227,8 +231,8 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
     if stats.apart_ns:
         recorder, stats = reduce_frames(
             opened,
-            wanted=wanted_ids(ready.tracks),
-            make=lambda: CaptureHistory(ready.tracks, channels),
+            wanted=wanted_ids(ready.tracks, ready.pairs),
+            make=lambda: CaptureHistory(ready.tracks, channels, ready.pairs),
             update=CaptureHistory.add,
             merge=CaptureHistory.merge,
             workers=1,

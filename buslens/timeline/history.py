@@ -17,6 +17,7 @@ from buslens.capture.frames import Flag
 from buslens.capture.pauses import LEAST_PAUSE_NS
 from buslens.definitions.model import EVERY_BIT, ValueType
 from buslens.definitions.unpack import PlainField, carries, plain_field, raw_values
+from buslens.dialogue.collect import Collection
 from buslens.kernels import compiled
 from buslens.timeline._rows_kernel import NOT_PLAIN, keep_rows
 from buslens.timeline.growing import GrowingColumn, short_times
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     from buslens.capture.frames import Frames
     from buslens.definitions.model import Message, Signal
+    from buslens.dialogue.pairs import GivenPair
 
 NO_FRAME_NS: Final = -(2**63)
 """Stands for a frame that there was not: no time of a capture is so early."""
@@ -642,9 +644,14 @@ class CaptureHistory:
         What to follow. Tracks of one message share the times of its frames.
     channels : mapping of str to str, optional
         Channels as recorded, and what the definitions that are tied to a channel call them, where the two differ.
+    pairs : iterable of GivenPair, optional
+        Who asks and who answers; their frames are kept as they are.
     """
 
-    def __init__(self, tracks: Iterable[Track], channels: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, tracks: Iterable[Track], channels: Mapping[str, str] | None = None, pairs: Iterable[GivenPair] = ()
+    ) -> None:
+        self.asked = Collection(pairs)
         grouped: dict[tuple[object, ...], list[Track]] = {}
         for track in tracks:
             message = track.message
@@ -661,11 +668,14 @@ class CaptureHistory:
         """Take a run of frames in order of time, later than all before."""
         for log in self.messages:
             log.add(frames)
+        if self.asked.pairs:
+            self.asked.add(frames)
 
     def merge(self, later: CaptureHistory) -> None:
         """Append what was recorded of the time right behind this one."""
         for log, new in zip(self.messages, later.messages, strict=True):
             log.merge(new)
+        self.asked.merge(later.asked)
 
     def finish(self) -> None:
         """Close the capture."""

@@ -119,8 +119,12 @@ class TernaryTimeline:
                 value[at_ns < known_from_ns] = UNKNOWN
         return _merged(at_ns, value, self.end_ns)
 
-    def smeared(self, doubt_ns: int) -> TernaryTimeline:
-        """Return what is sure of the condition if its clock may be wrong by so much, either way."""
+    def smeared(self, doubt_ns: int, *, keeps_moments: bool = False) -> TernaryTimeline:
+        """Return what is sure of the condition if its clock may be wrong by so much, either way.
+
+        With `keeps_moments`, of each stretch in which it holds one moment stays, in its middle: when it held is not
+        sure, that it did is.
+        """
         if doubt_ns <= 0 or len(self.at_ns) == 1:
             return self
         begin_ns = self.at_ns - doubt_ns
@@ -135,7 +139,16 @@ class TernaryTimeline:
             possible[each] = begun > np.searchsorted(np.sort(stop_ns[mine]), at_ns, side="right")
         several = (possible[FALSE] & possible[TRUE]) | possible[IN_TRANSITION]
         known = np.where(several, IN_TRANSITION, possible[TRUE])
-        return _merged(at_ns, np.where(possible[UNKNOWN], UNKNOWN, known).astype(np.int8), self.end_ns)
+        sure = _merged(at_ns, np.where(possible[UNKNOWN], UNKNOWN, known).astype(np.int8), self.end_ns)
+        if not keeps_moments:
+            return sure
+        stops_ns = np.append(self.at_ns[1:], self.end_ns + 1)
+        held = (self.value == TRUE) & (stops_ns - self.at_ns <= 2 * doubt_ns)
+        moment_ns = (self.at_ns[held] + stops_ns[held] - 1) // 2
+        behind_ns = moment_ns[moment_ns < self.end_ns] + 1
+        at_ns = np.concatenate((sure.at_ns, behind_ns, moment_ns))
+        value = np.concatenate((sure.value, sure.values_at(behind_ns), np.full(len(moment_ns), TRUE, np.int8)))
+        return _in_order(at_ns, value, self.end_ns)
 
     def from_time(self, time_ns: int) -> TernaryTimeline:
         """Return the same truth without what lies before a time."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import pytest
@@ -11,9 +13,12 @@ from support.examples import examples
 
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
+from buslens.dialogue.pairs import parse_pair
 from buslens.expectations.load import parse_expectations
+from buslens.expectations.model import Reply
 
 if TYPE_CHECKING:
+    import random
     from pathlib import Path
 
     from buslens.checks.findings import Result
@@ -110,6 +115,20 @@ def expected(holds: int | None) -> Expectations:
 EXPECTED: Final = {holds: expected(holds) for holds in (None, 60, 120)}
 
 
+def by_answers(columns: Expectations) -> Expectations:
+    """Return the same with each role read from the answers of a unit of its own."""
+    roles = {}
+    for number, (name, role) in enumerate(columns.roles.items()):
+        factor = Fraction(1, 10) if name == NUMBER else Fraction(1)
+        reply = Reply(name=name, pair=parse_pair(f"{0x700 + number:03X}:{0x780 + number:03X}"), identifier=1)
+        states = {state: (at,) for at, state in enumerate(role.states)}
+        roles[name] = replace(role, column=None, reply=replace(reply, factor=factor), states=states)
+    return replace(columns, roles=roles)
+
+
+ASKED: Final = {holds: by_answers(columns) for holds, columns in EXPECTED.items()}
+
+
 class Course(NamedTuple):
     """What really happened: by role, when it changed, ms; every state lasts at least `holds`."""
 
@@ -193,6 +212,20 @@ def judged(course: Course, poll: Poll, place: Path) -> Result:
     return check(place, expectations=EXPECTED[course.holds])
 
 
+def asked(course: Course, poll: Poll, draw: random.Random, place: Path) -> Result:
+    """Return the verdict on a log in which a tester asks; each unit reads its value some time before it answers."""
+    lines = [(1.0, "100#00"), (1 + END / 1000 + 0.5, "100#00")]
+    for row in poll.rows:
+        for number, (role, states) in enumerate(ROLES.items()):
+            asks, answers = row * STEP, row * STEP + draw.uniform(0, 0.8 * STEP * poll.period)
+            state = course.state(role, round(draw.uniform(asks, answers)))
+            value = round(10 * float(state)) if role == NUMBER else states.index(state)
+            lines.append((1 + asks / 1000, f"{0x700 + number:03X}#03220001"))
+            lines.append((1 + answers / 1000 + 0.0005, f"{0x780 + number:03X}#04620001{value:02X}"))
+    place.write_text("".join(f"({at:.6f}) can0 {frame}\n" for at, frame in sorted(lines)), "ascii")
+    return check(place, expectations=ASKED[course.holds])
+
+
 def contradict(one: Verdict, other: Verdict) -> bool:
     return {one, other} == {Verdict.AS_EXPECTED, Verdict.FAULTY}
 
@@ -208,6 +241,13 @@ class TestNoContradiction:
     def test_any_poll_of_any_course(self, place: Path, course: Course, poll: Poll) -> None:
         """A verdict on some of the rows never says the opposite of the verdict on all of them."""
         whole, part = judged(course, FAST, place), judged(course, poll, place)
+        assert not contradict(whole.verdict, part.verdict), (whole.summary, part.summary)
+
+    @given(courses(), POLLS.filter(lambda poll: poll.period > 4), st.randoms(use_true_random=False))
+    @settings(max_examples=examples(8), deadline=None)
+    def test_answers_to_a_tester(self, place: Path, course: Course, poll: Poll, draw: random.Random) -> None:
+        """Nor does a verdict on values that were read at some time between a request and its answer."""
+        whole, part = judged(course, FAST, place), asked(course, poll._replace(jitter=0), draw, place)
         assert not contradict(whole.verdict, part.verdict), (whole.summary, part.summary)
 
     @given(courses())

@@ -346,6 +346,8 @@ class TestFileRefused:
             ('signal = "A.B"\nunit = "V"\ntimeout = "200"\n', 5, 11, "'200' has no unit; write '200 ms'"),
             ('column = "X"\nstates = { a = "< 3 x y" }\n', 4, 16, "is not a limit of a state; write for example"),
             ('column = "X"\nstates = { a = "< 3 V", b = "> 2 V" }\n', 4, 10, "can stand for both 'a' and 'b'"),
+            ('reply = "x"\nsignal = "A.B"\nunit = "V"\n', 3, 1, "both a signal and a reply"),
+            ('reply = "x"\nunit = "V"\n', 3, 9, "there is no reply 'x'; add a table [reply.x]"),
             ('column = "X"\nstates = { a = "<= 3", b = ">= 3" }\n', 4, 10, "can stand for both 'a' and 'b'"),
             ('column = "X"\nstates = { a = "< 3 V", b = "> 4 A" }\n', 4, 10, "have units that do not fit: 'V' and 'A'"),
             ('signal = "A.B"\nstates = { a = "< 3 V" }\n', 4, 10, "are for a column, and it has none"),
@@ -377,6 +379,45 @@ class TestFileRefused:
     def test_role(self, body: str, line: int, column: int, words: str) -> None:
         found = problems("format = 1\n[roles.r]\n" + body)
         assert any((at, where) == (line, column) and words in said for at, where, said in found), found
+
+
+class TestReplyRefused:
+    """What is wrong with a value in answers is said with its place."""
+
+    @pytest.mark.parametrize(
+        ("body", "line", "column", "words"),
+        [
+            ('ids = "7E0:7E8"\n', 2, 1, "reply 'r' has no 'identifier'; write for example identifier = 0xD010"),
+            ("identifier = 1\n", 2, 1, "reply 'r' has no 'ids'; write for example ids = "),
+            ('ids = "7E0"\nidentifier = 1\n', 3, 7, "'7E0' is not who asks and who answers"),
+            ('ids = "7E0:7E8"\nidentifier = 65536\n', 4, 14, "0 to 65535, such as 0xD010, and this is 65536"),
+            ('ids = "7E0:7E8"\nidentifier = 1\nbytes = 5\n', 5, 9, "up to 4 bytes, and this is 5"),
+            ('ids = "7E0:7E8"\nidentifier = 1\nbit = 8\n', 5, 7, "1 bytes have 0 to 7"),
+            ('ids = "7E0:7E8"\nidentifier = 1\nbit = 4\nbits = 5\n', 6, 8, "bits 4 to 8 are asked"),
+            ('ids = "7E0:7E8"\nidentifier = 1\nfactor = "2"\n', 5, 10, "must be a number, and this is a text"),
+            (
+                'ids = "7E0:7E8"\nidentifier = 1\nbytes = 4\nfactor = 1.2345678901234\n',
+                6,
+                10,
+                "too many digits; round them",
+            ),
+            ('ids = "7E0:7E8"\nidentifier = 1\nfactor = inf\n', 5, 10, "must be a number"),
+            ('ids = "7E0:7E8"\nidentifier = 1\nlenght = 2\n', 5, 1, "reply 'r' has no key 'lenght'"),
+            (
+                'ids = "7E0:7E8"\nidentifier = 1\n[roles.a]\nreply = "r"\nstates = { a = "On" }\n',
+                7,
+                10,
+                "an answer holds numbers, and 'On' is a text",
+            ),
+        ],
+    )
+    def test_keys(self, body: str, line: int, column: int, words: str) -> None:
+        found = problems("format = 1\n[reply.r]\n" + body)
+        assert any((at, where) == (line, column) and words in said for at, where, said in found), found
+
+    def test_no_tables(self) -> None:
+        assert "'reply' must be tables" in problems("format = 1\nreply = 1\n")[0][2]
+        assert "must be a table, and this is a number; write [reply.a]" in problems("format = 1\nreply.a = 1\n")[0][2]
 
 
 SEQUENCE = """[[rules]]

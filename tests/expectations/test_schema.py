@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import fields
+from fractions import Fraction
 
 import pytest
 
@@ -78,16 +79,25 @@ class TestDescribe:
             assert getattr(rule, field.name) not in (None, "", ()), field.name
 
     def test_examples_of_a_role(self) -> None:
-        rows = [row for row in describe() if row.table == "roles.NAME" and row.key != "unit"]
+        rows = [row for row in describe() if row.table == "roles.NAME" and row.key not in {"unit", "reply"}]
         body = "\n".join(f"{row.key} = {row.example}" for row in rows)
         (role,) = parse_expectations(f"format = 1\n[roles.r]\n{body}\n".encode(), "x.toml").roles.values()
         assert role.states == {"off": ("off", "accessory"), "on": ("run", 3)}
         assert (role.timeout, role.lag_ns) == (300_000_000, 10_000_000)
 
+    def test_examples_of_a_reply(self) -> None:
+        rows = [row for row in describe() if row.table == "reply.NAME"]
+        (example,) = (row.example for row in describe() if row.key == "reply" and row.table == "roles.NAME")
+        body = "\n".join(f"{row.key} = {row.example}" for row in rows)
+        text = f'format = 1\n[reply.{example[1:-1]}]\n{body}\n[roles.r]\nreply = {example}\nunit = "V"\n'
+        (role,) = parse_expectations(text.encode(), "x.toml").roles.values()
+        assert role.reply is not None
+        assert (role.reply.bit, role.reply.n_bits, role.reply.factor) == (6, 2, Fraction(1, 10))
+
     def test_examples_of_the_file(self) -> None:
         rows = {row.key: row.example for row in describe() if row.table == "file"}
         assert len(tomllib.loads(f"definitions = {rows['definitions']}")["definitions"]) == 2
-        assert list(rows) == ["format", "definitions", "handshake", "to_decide", "align", "roles", "rules"]
+        assert list(rows) == ["format", "definitions", "handshake", "to_decide", "align", "reply", "roles", "rules"]
 
     def test_examples_of_align(self) -> None:
         """They are what the file is read by; shared events and an offset are two ways, of which a file has one."""

@@ -1,0 +1,145 @@
+"""What a unit answers when a tester reads an identifier shows a role, and no more than the answer surely holds."""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING, Final
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from support.dialogues import Recording
+
+from buslens.checks.check import check
+from buslens.checks.findings import Outcome, Verdict
+from buslens.expectations.load import parse_expectations
+from buslens.expectations.model import Reply
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from buslens.checks.findings import Result
+
+REPLY: Final = """
+format = 1
+handshake = false
+[reply.supply]
+ids = "7E0:7E8"
+identifier = 0xD010
+bytes = 2
+factor = 0.1
+offset = -1
+[reply.motor]
+ids = "7E0:7E8"
+identifier = 0xD010
+byte = 2
+bit = 6
+[roles.supply]
+reply = "supply"
+unit = "V"
+[roles.motor]
+reply = "motor"
+states = { still = 0, locks = 1, unlocks = 2 }
+"""
+LOW: Final = '[[rules]]\nname = "low"\nkind = "range"\nof = "supply"\nleast = "9.5 V"\n'
+GOOD: Final = "62d010" + "0083" + "40"
+"""12.1 V, and the motor locks."""
+
+
+def judged(car: Recording, tmp_path: Path, rules: str = LOW) -> Result:
+    expected = parse_expectations((REPLY + rules).encode(), "answers.toml")
+    return check(car.write(tmp_path / "a.log"), expectations=expected)
+
+
+def shown(result: Result, role: str) -> list[float | str]:
+    """Return what a timeline shows wherever it is known."""
+    line = result.timelines[role]
+    known = [k for k in range(len(line)) if line.state[k] >= 0]
+    return [line.value_at(k) if line.is_number else line.states[line.state[k]] for k in known]
+
+
+class TestValues:
+    def test_of_an_answer(self, tmp_path: Path) -> None:
+        car = Recording()
+        car.go_on(0.5)
+        for answer in (GOOD, "62d010" + "0050" + "80", "62d010" + "0083" + "00"):
+            car.ask("22d010", answer)
+        car.go_on(0.5)
+        result = judged(car, tmp_path)
+        assert shown(result, "supply") == [12.1, 7.0, 12.1]
+        assert shown(result, "motor") == ["locks", "unlocks", "still"]
+        (finding,) = [it for it in result.findings if it.outcome is Outcome.VIOLATED]
+        assert "supply was below 9.5 V at one moment at least" in finding.reason
+        assert result.verdict is Verdict.FAULTY
+
+    @given(st.binary(min_size=4, max_size=4), st.booleans())
+    def test_bytes(self, body: bytes, signed: bool) -> None:
+        """Whole bytes are numbers as `struct` reads them."""
+        reply = Reply(name="", pair=None, identifier=0, n_bytes=4, n_bits=32, is_signed=signed)  # type: ignore[arg-type]
+        assert reply.digits(body) == struct.unpack(">i" if signed else ">I", body)[0]
+        assert reply.digits(body[:3]) is None
+
+    @pytest.mark.parametrize(
+        ("request_", "answers", "why"),
+        [
+            ("22d010", ("7f2278", GOOD), "it was read at any time of a long wait"),
+            ("22d010", ("7f2222",), "it was refused"),
+            ("22d010", ("62d01000",), "it is too short"),
+            ("22d010d011", ("62d010" + "00d01100",), "the next identifier begins before its end"),
+            ("22d011d010", ("62d0110062d010008340",), "where it begins is not known"),
+            ("22d011", ("62d011008340",), "it is another identifier"),
+            ("2ed010008340", ("6ed010",), "it was written, not read"),
+        ],
+    )
+    def test_nothing(self, tmp_path: Path, request_: str, answers: tuple[str, ...], why: str) -> None:
+        car = Recording()
+        car.ask(request_, *answers)
+        car.go_on(0.2)
+        result = judged(car, tmp_path)
+        assert shown(result, "supply") == [], why
+        assert any("no answer of 7E8 to 7E0 with identifier D010 shows supply" in it for it in result.notes)
+        assert result.verdict is not Verdict.FAULTY
+
+    def test_first_of_several(self, tmp_path: Path) -> None:
+        car = Recording()
+        car.ask("22d010d011", GOOD + "d01101")
+        assert shown(judged(car, tmp_path), "supply") == [12.1]
+
+    def test_of_another_unit(self, tmp_path: Path) -> None:
+        car = Recording()
+        car.ask("22d010", GOOD, ids=(0x7E1, 0x7E9))
+        assert shown(judged(car, tmp_path), "supply") == []
+
+
+class TestTime:
+    SLOW: Final = """
+[[rules]]
+name = "stays low"
+kind = "never"
+when = "supply < 9.5 V"
+longer_than = "130 ms"
+"""
+
+    def outcomes(self, tmp_path: Path, delay_ms: int) -> set[Outcome]:
+        """Return the outcomes where 8 V is read eight times, every 20 ms."""
+        car = Recording()
+        for number in range(12):
+            value = 90 if 2 <= number < 10 else 131
+            start_ns = 1_000_000_000 + number * 20_000_000
+            car.rows.append((start_ns, 0x7E0, bytes.fromhex("0322d010")))
+            answer = bytes.fromhex("0662d010") + value.to_bytes(2) + b"\x40"
+            car.rows.append((start_ns + delay_ms * 1_000_000, 0x7E8, answer))
+        rules = self.SLOW
+        expected = parse_expectations(
+            (REPLY.replace('reply = "supply"', 'reply = "supply"\nholds = "50 ms"') + rules).encode(), "a.toml"
+        )
+        car.time_ns = car.rows[-1][0]
+        return {it.outcome for it in check(car.write(tmp_path / "a.log"), expectations=expected).findings}
+
+    def test_quick_answers_prove_a_length(self, tmp_path: Path) -> None:
+        """Seven times 20 ms between the first and the last low sample."""
+        assert Outcome.VIOLATED in self.outcomes(tmp_path, 1)
+
+    def test_slow_answers_do_not(self, tmp_path: Path) -> None:
+        """It may have been read right before the first answer and right behind the last request."""
+        assert Outcome.VIOLATED not in self.outcomes(tmp_path, 19) | self.outcomes(tmp_path, 45)

@@ -25,7 +25,7 @@ from buslens.causes.distinct import require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.compare import add_rate_arguments
 from buslens.cli.console import silence_libraries
-from buslens.cli.options import add_beside_argument, add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments, table_of
 from buslens.cli.output_files import reject_inputs, require_free, require_place, write_new
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
@@ -96,7 +96,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     job, inputs = _job(options)
     judge = CaptureChecker(options, console)
     tables = judge.pair([*captures, *before])
-    from buslens.report.record.gather import rules, taken
+    from buslens.report.record.gather import heard, rules, taken
 
     inputs += taken([*captures, *before], "capture", _hashing(console))
     inputs += taken(tables, "table of the same minutes", _hashing(console))
@@ -119,7 +119,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     suspects, read = _diagnosis(options, then or now, console)
     inputs += read
     console.progress(f"writing {options.output}")
-    page = record(job, now, inputs, comparison=comparison, suspects=suspects)
+    dialogues = heard([*then, *now], table_of(options))
+    page = record(job, now, inputs, comparison=comparison, suspects=suspects, dialogues=dialogues)
     require_unchanged(inputs)
     write_new(options.output, page, replace=options.replace)
     console.result(f"{clean(options.output)}\n")

@@ -350,7 +350,7 @@ def record_of(before: Sequence[Result], after: Sequence[Result], causes: Causes 
     BuslensError, OSError
         If there is no capture, or a file has changed meanwhile.
     """
-    from buslens.report.record.gather import explained, rules, taken
+    from buslens.report.record.gather import explained, heard, rules, taken
     from buslens.report.record.inputs import require_unchanged
     from buslens.report.record.record import record
 
@@ -367,6 +367,7 @@ def record_of(before: Sequence[Result], after: Sequence[Result], causes: Causes 
         file = SESSION_FILE if session.measured else None
         suspects, read = explained(side, causes, session.readings(causes), session=file)
         inputs += read
-    page = record(job, after or before, inputs, comparison=comparison, suspects=suspects)
+    dialogues = heard([*before, *after])
+    page = record(job, after or before, inputs, comparison=comparison, suspects=suspects, dialogues=dialogues)
     require_unchanged(inputs)
     return page

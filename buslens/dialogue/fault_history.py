@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from buslens.dialogue.fault_codes import DiagnosticCode
     from buslens.dialogue.model import Address, Exchange
 
+CLEARING: Final = (b"\x04", b"\x14")
+"""Services that clear fault codes."""
 _LISTS: Final = frozenset({0x02, 0x0A, 0x0F, 0x13, 0x15, 0x17})
 """Subfunctions of service 19 whose answer names every code that fits the request."""
 
@@ -38,11 +41,21 @@ class CodeHistory:
     readings: tuple[CodeReading, ...]
 
 
+class CodeLists(NamedTuple):
+    """What a unit listed, by the bytes of the request."""
+
+    #: The codes of the latest list.
+    latest: dict[bytes, frozenset[bytes]]
+    #: All codes that were ever in a list of it.
+    ever: dict[bytes, frozenset[bytes]]
+
+
 @dataclass(slots=True)
 class _Unit:
     histories: dict[bytes, list[CodeReading]] = field(default_factory=dict)
     #: By request, the codes of its latest list.
     lists: dict[bytes, set[bytes]] = field(default_factory=dict)
+    ever: defaultdict[bytes, set[bytes]] = field(default_factory=lambda: defaultdict(set))
     cleared_ns: int | None = None
 
 
@@ -54,6 +67,25 @@ def fault_history(exchanges: Iterable[Exchange]) -> list[CodeHistory]:
     exchanges : iterable of Exchange
         In order of time.
     """
+    return [
+        CodeHistory(unit, number, tuple(readings))
+        for unit, of in _units(exchanges).items()
+        for number, readings in sorted(of.histories.items())
+    ]
+
+
+def code_lists(exchanges: Iterable[Exchange]) -> dict[Address, CodeLists]:
+    """Return which codes each unit listed, so that it can be told from lists of two captures which one is gone."""
+    return {
+        unit: CodeLists(
+            {asked: frozenset(codes) for asked, codes in of.lists.items()},
+            {asked: frozenset(codes) for asked, codes in of.ever.items()},
+        )
+        for unit, of in _units(exchanges).items()
+    }
+
+
+def _units(exchanges: Iterable[Exchange]) -> dict[Address, _Unit]:
     units: dict[Address, _Unit] = {}
     for exchange in exchanges:
         request = read_request(exchange.request.data)
@@ -64,7 +96,7 @@ def fault_history(exchanges: Iterable[Exchange]) -> list[CodeHistory]:
             contents = read_answer(answer.message.data, is_complete=answer.message.is_complete)
             if contents.refusal is not None:
                 continue
-            if request.service in {0x04, 0x14}:
+            if exchange.request.data[:1] in CLEARING:
                 unit.cleared_ns = answer.message.first_ns
             if contents.fault_codes is not None:
                 is_list = request.service in {0x03, 0x07, 0x0A} or (
@@ -72,11 +104,7 @@ def fault_history(exchanges: Iterable[Exchange]) -> list[CodeHistory]:
                 )
                 asked = exchange.request.data if is_list else None
                 _read(unit, contents.fault_codes.codes, asked, answer.message.first_ns)
-    return [
-        CodeHistory(unit, number, tuple(readings))
-        for unit, of in units.items()
-        for number, readings in sorted(of.histories.items())
-    ]
+    return units
 
 
 def _read(unit: _Unit, codes: Iterable[DiagnosticCode], asked: bytes | None, time_ns: int) -> None:
@@ -87,6 +115,7 @@ def _read(unit: _Unit, codes: Iterable[DiagnosticCode], asked: bytes | None, tim
         for number in unit.lists.get(asked, set()) - listed.keys():
             _note(unit, number, None, time_ns)
         unit.lists[asked] = set(listed)
+        unit.ever[asked] |= set(listed)
 
 
 def _note(unit: _Unit, number: bytes, code: DiagnosticCode | None, time_ns: int) -> None:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from buslens.causes.diagnosis import diagnose
+from buslens.dialogue.read import read_dialogue
+from buslens.errors import CaptureError, UsageError
 from buslens.report.record.inputs import take
 from buslens.report.record.ranked_causes import suspects_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from buslens.capture.table_settings import TableSettings
     from buslens.causes.model import Causes
     from buslens.causes.readings import Reading
     from buslens.checks.findings import Result
+    from buslens.dialogue.read import Dialogue
     from buslens.report.record.inputs import Input
     from buslens.report.record.ranked_causes import Suspects
 
@@ -63,6 +68,17 @@ def explained(
     inputs = taken(sorted({str(causes.path), *sources}), "causes", tell)
     inputs += taken([session] if session else [], "readings", tell)
     return suspects_of(diagnose(results, causes, readings)), inputs
+
+
+def heard(results: Iterable[Result], table: TableSettings | None = None) -> dict[str, Dialogue]:
+    """Return by capture what a tester asked and was answered; nothing of one without, or that is no log."""
+    found = {}
+    for result in results:
+        with suppress(CaptureError, UsageError):  # a table of values, or a log without time stamps
+            dialogue = read_dialogue(result.path, table=table)
+            if dialogue.exchanges:
+                found[result.path] = dialogue
+    return found
 
 
 def taken(paths: Iterable[str], kind: str, tell: Callable[[str], object] = str) -> list[Input]:

@@ -7,6 +7,7 @@ import hashlib
 import platform
 from importlib.resources import files
 from string import Template
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Verdict
@@ -14,6 +15,7 @@ from buslens.report.formatting import verdict_sentence
 from buslens.report.page_style import strip_css
 from buslens.report.record import front_page, sections
 from buslens.report.record.diagram import diagram, strips
+from buslens.report.record.fault_codes import fault_codes
 from buslens.report.record.inputs import GENERATOR
 from buslens.report.record.markup import Markup, join, tag, text
 from buslens.report.record.seal import BLANK, sealed
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
 
     from buslens.causes.compare import RepairComparison
     from buslens.checks.findings import Result
+    from buslens.dialogue.read import Dialogue
     from buslens.report.record.diagram import InlineSvg
     from buslens.report.record.inputs import Input
     from buslens.report.record.job import JobDetails
@@ -47,6 +50,7 @@ def record(
     comparison: RepairComparison | None = None,
     suspects: Suspects | None = None,
     made_with: Mapping[str, str] | None = None,
+    dialogues: Mapping[str, Dialogue] = MappingProxyType({}),
 ) -> bytes:
     """Return a job record as a page.
 
@@ -64,6 +68,8 @@ def record(
         Outcome of a diagnosis.
     made_with : mapping of str to str or None
         Name and version of programs; None: those that run.
+    dialogues : mapping of str to Dialogue
+        By capture what a tester asked and was answered, where there is anything.
 
     Returns
     -------
@@ -73,7 +79,7 @@ def record(
     pictures = list(_pictures(results, comparison))
     css = strip_css() + _resource("record.css") + "".join(picture.css for _, picture in pictures)
     title = " · ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
-    parts = _parts(job, results, inputs, comparison, suspects, pictures, made_with or versions())
+    parts = _parts(job, results, inputs, comparison, suspects, pictures, made_with or versions(), dialogues)
     page_one = tag("div", *_front(job, results, comparison, suspects), class_="front")
     body = join([_masthead(job), tag("main", page_one, tag("p", "Appendix", class_="appendix"), *parts)])
     page = Template(_resource("record.html")).substitute(
@@ -125,6 +131,7 @@ def _parts(
     suspects: Suspects | None,
     pictures: Sequence[tuple[str, InlineSvg]],
     made_with: Mapping[str, str],
+    dialogues: Mapping[str, Dialogue],
 ) -> Iterator[Markup]:
     now = "after the repair" if comparison is not None else ""
     everything = [*(comparison.before if comparison is not None else ()), *results]
@@ -136,6 +143,10 @@ def _parts(
     yield _section("Timing diagram" if len(pictures) == 1 else "Timing diagrams", join(figures))
     yield _section("What is wrong, and what is undecided", _scrolled(sections.findings(everything)))
     yield _section("Step times", join([_scrolled(sections.timings(everything)), sections.legend()]))
+    before = [] if comparison is None else _of(comparison.before, dialogues)
+    yield _section(
+        "Fault codes", _scrolled(fault_codes(before, _of(results, dialogues), is_repaired=comparison is not None))
+    )
     title = "Causes" if comparison is None else "Causes, as they were before the repair"
     yield _section(title, _scrolled(sections.causes(suspects, is_repaired=comparison is not None)))
     yield _section("Readings at the vehicle", _scrolled(sections.readings(job, suspects)))
@@ -149,6 +160,10 @@ def _parts(
     )
     files_part = [_scrolled(sections.inputs_table(inputs)), how, sections.versions_table(made_with)]
     yield _section("Source files", join(files_part))
+
+
+def _of(results: Sequence[Result], dialogues: Mapping[str, Dialogue]) -> list[Dialogue]:
+    return [dialogues[result.path] for result in results if result.path in dialogues]
 
 
 def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:

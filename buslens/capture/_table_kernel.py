@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture._asc_kernel import far_line_end
 from buslens.capture._candump_screen_kernel import days_of
+from buslens.capture._lin_kernel import LARGEST_ID, is_whole, protected
 from buslens.capture._scan_kernel import (
     AT,
     AXIS_LIMIT,
@@ -41,6 +42,7 @@ from buslens.capture._scan_kernel import (
     STAMP_RANGE,
     STOP,
     TOO_MANY_CHANNELS,
+    UNANSWERED,
     WORD_ROOM,
     WORDS,
     channel_of,
@@ -107,6 +109,10 @@ ORDER: Final = FORMAT + 39
 LENGTHS: Final = FORMAT + 40
 #: 1: each stamp counts from the row before; CLOCK has their sum.
 SUMS: Final = FORMAT + 41
+#: Not 0: the rows are LIN frames; where their checksum stands: one of the three below.
+LIN: Final = FORMAT + 42
+#: Column of the checksum, counted from 0, where it has one of its own.
+CHECKSUM: Final = FORMAT + 43
 # --- roles of columns --------------------------------------------------------------------------------------
 
 REMARK: Final = 0
@@ -162,6 +168,12 @@ AS_CLASSICAL: Final = 1
 #: Codes of a CAN FD frame.
 AS_FD_CODES: Final = 2
 
+# --- places of the checksum of a LIN frame ---------------------------------------------------------------------------
+
+NOWHERE: Final = 1
+BEHIND_BYTES: Final = 2
+IN_COLUMN: Final = 3
+
 # --- what may be wrong with a row --------------------------------------------------------------------------
 
 NO_NUMBER: Final = FORMAT_REASON
@@ -174,6 +186,8 @@ NO_STAMP: Final = FORMAT_REASON + 6
 LONELY_STAMP: Final = FORMAT_REASON + 7
 OTHER_LAYOUT: Final = FORMAT_REASON + 8
 RUN_TOGETHER: Final = FORMAT_REASON + 9
+LIN_PARITY: Final = FORMAT_REASON + 10
+LIN_CHECKSUM: Final = FORMAT_REASON + 11
 
 IS_FRAME: Final = 0
 IS_EVENT: Final = -1
@@ -668,6 +682,7 @@ def scan(
         is_closed, is_bad = False, False
         reason = IS_FRAME
         label, label_end = -1, -1
+        found = -1
         while column <= last:
             while text[p] == 32 or is_soft(text[p], s):
                 p += 1
@@ -728,6 +743,8 @@ def scan(
                     else:
                         is_closed = True
                         is_bad = not is_filler(text, p, code)
+                elif found < 0 and s[LIN] == BEHIND_BYTES:
+                    found, _ = byte_at(text, p, code, byte_base)
             elif role == PAYLOAD:
                 is_closed = True
                 while n < most:
@@ -874,6 +891,8 @@ def scan(
                     flag |= FD_FLAG
             elif role == KIND:
                 flag |= kind_at(text, p)
+            elif s[LIN] == IN_COLUMN and column == s[CHECKSUM]:
+                found, _ = byte_at(text, p, code, byte_base)
             # To the end of the cell.
             if is_quoted:
                 while text[p] != 34 and code[text[p]] & LINE_FEED == 0:
@@ -898,6 +917,9 @@ def scan(
         if 0x80000000 <= each <= 0x9FFFFFFF:  # with the flag of 29 bits in its topmost bit
             flag |= EXTENDED_FLAG
             each &= 0x1FFFFFFF
+        if s[LIN] != 0 and has & HAS_ID and n == 0:  # a header that nobody answered asks, and holds nothing
+            flag |= REMOTE_FLAG
+            has |= HAS_LENGTH
         if stated < 0:
             most = n
             if fd_code(n) < 0:
@@ -933,6 +955,13 @@ def scan(
                 reason = EXTENDED_RANGE
             elif flag & EXTENDED_FLAG == 0 and each > 0x7FF:
                 reason = ID_RANGE
+        if reason == IS_FRAME and s[LIN] != 0:
+            whole = each & LARGEST_ID
+            if each > LARGEST_ID and protected(whole) != each:
+                reason = LIN_PARITY
+            elif flag & REMOTE_FLAG == 0 and s[LIN] != NOWHERE and not is_whole(whole, words, s[WORDS], most, found):
+                reason = LIN_CHECKSUM
+            each = whole
         if reason == IS_FRAME and s[SENT_OUT] != 0 and flag & TX_FLAG:
             reason = IS_EVENT
         stamp += second
@@ -1018,7 +1047,11 @@ def scan(
                 return p
             s[STOP] = END
             continue
-        note_frame(index, frame_key(each, flag), axis, s)
+        key = frame_key(each, flag)
+        if s[LIN] != 0 and flag & REMOTE_FLAG:
+            s[UNANSWERED] += 1
+            key |= REMOTE_FLAG << 29
+        note_frame(index, key, axis, s)
         s[FRAMES] += 1
         if flag & ERROR_FLAG:
             count_error_classes(each, s)

@@ -19,6 +19,7 @@ from buslens.capture.fit import part_read
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, heads_frames
+from buslens.capture.table_lin import lin_note, lin_slots
 from buslens.capture.table_refusals import (
     refuse_base64,
     refuse_odd_cells,
@@ -55,6 +56,8 @@ REASONS: Final[Mapping[int, str]] = {
     kernel.NO_STAMP: "no time stamp, as the other rows have one",
     kernel.OTHER_LAYOUT: "the row holds data bytes, but not in the layout of the table",
     kernel.RUN_TOGETHER: "more digits than the data of a frame has, as where two rows run together",
+    kernel.LIN_PARITY: "the two parity bits of a LIN identifier do not fit the others",
+    kernel.LIN_CHECKSUM: "the checksum of a LIN frame fits neither its bytes nor those with its identifier",
     kernel.LONELY_STAMP: "the time stamp lies far from those of the rows before and behind, which agree",
 }
 
@@ -182,8 +185,12 @@ def _try(  # noqa: PLR0912
             f"what stands behind the data bytes is in another column where there are fewer of them, so only {fit:.0%} "
             "of the rows can be read: write it before the data, or part the cells with commas and leave cells empty"
         )
+    lin = lin_slots(rows, layout)
+    if lin:
+        last = max(match.slots[kernel.LAST], lin.get(kernel.CHECKSUM, 0))
+        match = replace(match, slots={**match.slots, **lin, kernel.LAST: last})
     words = "read as a table: " + ", ".join(_words(layout, stamps))
-    notes = [words, *stamps.notes]
+    notes = [words, *stamps.notes, *([lin_note(lin)] if lin else [])]
     if fit < _PROVED:
         notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are skipped or broken")
     if told.time_unit is None and (note := repetition_note(rows, layout, stamps)):

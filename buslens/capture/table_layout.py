@@ -419,7 +419,8 @@ def _looks_like_id(rows: Rows, layout: TableLayout, column: Column) -> float:
     if named(column, "id"):
         score += 1.5
     elif any(
-        named(column, what) for what in ("time", "bus", "direction", "number", "delta", "extended", "error", "remote")
+        named(column, what)
+        for what in ("time", "bus", "direction", "number", "delta", "extended", "error", "remote", "checksum")
     ):
         score -= 1.0
     widths = {len(cell.lower().removeprefix("0x").rstrip("hx")) for cell in column.filled}

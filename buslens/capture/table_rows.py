@@ -36,7 +36,8 @@ _PAYLOAD_PART: Final = re.compile(r"(?:0[xX])?([0-9A-Fa-f]+)")
 
 _NAMES: Final = {
     "id": re.compile(
-        r"\b(can|msg|message|frame|arbitration)?[ _.-]*(id|ident|identifi\w*)\b|\bcanid\b|cob-?id|kennung|identyfikator"
+        r"\b(can|msg|message|frame|arbitration)?[ _.-]*(p?id|ident|identifi\w*)\b|\bcanid\b|cob-?id|kennung|"
+        r"identyfikator"
     ),
     "length": re.compile(
         r"\b(dlc|len|length|size|n?bytes|data[ _]?len(gth)?|data[ _]?size|l|l\W{0,2}nge|laenge|taille|longueur|"
@@ -59,6 +60,7 @@ _NAMES: Final = {
     "remote": re.compile(r"\b(is[ _]?)?(rtr|remote)\b|remote"),
     "error": re.compile(r"\b(is[ _]?)?(err|error)\b|error"),
     "fd": re.compile(r"\b(is[ _]?)?(fd|fdf|edl|canfd)\b|\bis_fd\b"),
+    "checksum": re.compile(r"check ?sum|\b(crc|chk|cs|sum|lrc)\b|pr.fsumme"),
     "kind": re.compile(r"\b(type|kind|frame[ _]?type|format|typ)\b"),
     "number": re.compile(r"^(no|nr|num|number|index|idx|#|count|counter|seq|line|row|unnamed.*|lp)\b\.?"),
 }

@@ -49,6 +49,54 @@ class TestChecksum:
             assert right == ({classic} if identifier >= 0x3C else {classic, enhanced})
 
 
+def table_of(form: str) -> tuple[str, list[tuple[int, bytes]]]:
+    """Return a table of LIN frames in which one has a wrong checksum, and one header has no answer; and the frames."""
+    rows, frames = [], []
+    for k in range(120):
+        identifier = (0x13, 0x14, 0x21, 0x2A, 0x05, 0x30, 0x3C)[k % 7]
+        data = bytes([k, 0x5A ^ k, *([7, k % 5] if k % 7 > 2 else [])])
+        found = inverted_sum(bytes([protected(identifier)] if identifier < 0x3C else []) + data)
+        found ^= k == 60
+        with_parity = protected(identifier)
+        stamp, answer = f"{k * 0.01:.6f}", data if k != 80 else b""
+        rows.append(
+            {
+                "column": f"{stamp};{with_parity:02X};{len(answer)};{answer.hex(' ')};{found:02X}",
+                "behind": f"{stamp} {identifier:02X} {len(answer)} {answer.hex(' ')} {found:02X}",
+                "parity": f"{stamp};{with_parity:02X};{answer.hex()}",
+            }[form]
+        )
+        if form == "parity" or k != 60:
+            frames.append((identifier, answer))
+    head = {"column": "time;pid;len;data;checksum\n", "behind": "", "parity": "time;id;data\n"}[form]
+    return head + "\n".join(rows) + "\n", frames
+
+
+class TestTables:
+    """Rows of a table are LIN frames where checksums or parity prove it."""
+
+    @pytest.mark.parametrize("form", ["column", "behind", "parity"])
+    def test_frames(self, tmp_path: Path, form: str) -> None:
+        path = tmp_path / "lin.csv"
+        text, frames = table_of(form)
+        path.write_text(text)
+        rows, stats = gather(path)
+        assert [(it.can_id, it.data) for it in rows] == frames
+        assert any("the rows are LIN frames" in note for note in stats.notes)
+        assert any("1 LIN header was not answered" in note for note in stats.notes)
+        assert [line.line for line in stats.skipped] == ([] if form == "parity" else [61 + (form == "column")])
+
+    def test_frames_of_can(self, tmp_path: Path) -> None:
+        """A sum of another kind behind the bytes makes no LIN frame."""
+        path = tmp_path / "can.csv"
+        path.write_text(
+            "".join(f"{k * 0.01:.6f};{0x1A + k % 9:02X};2;{k:02X} 1F;{(k + 31) & 255:02X}\n" for k in range(90))
+        )
+        rows, stats = gather(path)
+        assert {it.can_id for it in rows} == set(range(0x1A, 0x23))
+        assert not any("LIN" in note for note in stats.notes)
+
+
 def row(time: float, identifier: int, data: bytes, found: int | None, way: str = "Rx") -> str:
     said = "" if found is None else f"  checksum = {found:02X}   header time = 40, full time = 130"
     return f"   {time:.6f} Li  {identifier:02X}  {way}  {len(data)} {data.hex(' ').upper()}{said}"

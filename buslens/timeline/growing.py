@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from mmap import mmap
+import mmap
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -14,6 +15,7 @@ _LEAST_ROOM: Final = 16
 _MOST_ROOM: Final = 1 << 18
 """Numbers in a block."""
 _LARGE_BYTES: Final = 1 << 18
+_HUGE_BYTES: Final = 1 << 22
 SHORT_NS: Final = 2**32 - 1
 """The longest time that a column of short times holds, ns: 4.3 s."""
 
@@ -91,7 +93,14 @@ class GrowingColumn:
 def _room(n: int, dtype: np.dtype[Any]) -> NDArray[Any]:
     """Return room for numbers; much of it comes from the system itself, and goes back to it when it is not needed."""
     n_bytes = n * dtype.itemsize
-    return np.empty(n, dtype) if n_bytes < _LARGE_BYTES else np.frombuffer(mmap(-1, n_bytes), dtype)
+    if n_bytes < _LARGE_BYTES:
+        return np.empty(n, dtype)
+    memory = mmap.mmap(-1, n_bytes, access=mmap.ACCESS_COPY)
+    if n_bytes >= _HUGE_BYTES and hasattr(mmap, "MADV_HUGEPAGE"):
+        # A page of 2 MB costs the system as much as one of 4 kB.
+        with suppress(OSError):
+            memory.madvise(mmap.MADV_HUGEPAGE)
+    return np.frombuffer(memory, dtype)
 
 
 def inserted(

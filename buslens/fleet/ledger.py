@@ -7,6 +7,7 @@ reported. The process may be killed at any moment: the file then holds every cap
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,7 +21,7 @@ from buslens.fleet.lock import WriterLock
 from buslens.report.versions import version_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from os import PathLike
     from types import TracebackType
 
@@ -196,6 +197,12 @@ class Ledger:
             self._connection.execute("DELETE FROM anomaly")
             for anomaly in anomalies:
                 self._rows.enter_anomaly(anomaly)
+
+    def put_feedback_paths(self, paths: Iterable[frozenset[str]]) -> None:
+        """Enter which pairs of roles the expectations take for the two feedback paths."""
+        listed = json.dumps(sorted(map(sorted, paths)))
+        with self._whole():
+            self._connection.execute("INSERT OR REPLACE INTO meta VALUES ('feedback paths', ?)", (listed,))
 
     def commit(self) -> None:
         """Make everything that was entered durable.

@@ -24,6 +24,7 @@ import math
 from typing import TYPE_CHECKING, Final, NamedTuple, cast
 
 from buslens.checks.findings import Outcome, Verdict
+from buslens.fleet.anomalies.skew import USUAL_PATHS
 from buslens.fleet.columns import delays_of_step, delays_of_vehicle, traffic_of, tries_of
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.model import Anomaly, AnomalyKind, FailureKind, FindingRow
@@ -214,6 +215,16 @@ def address_of(ledger: Ledger, capture: int) -> str:
     for (address,) in ledger.rows("SELECT address FROM capture WHERE id = ?", (int(capture),)):
         return as_text(cast("str | bytes", address))
     raise LookupError(f"the ledger has no capture of number {capture}")
+
+
+def feedback_paths(ledger: Ledger) -> frozenset[frozenset[str]]:
+    """Return the pairs of roles that are the two feedback paths, as the last run knew them."""
+    with corruption_guard(ledger):
+        told = [
+            json.loads(cast("str", row[0]))
+            for row in ledger.rows("SELECT value FROM meta WHERE name = 'feedback paths'")
+        ]
+        return frozenset(map(frozenset, told[0])) if told else USUAL_PATHS
 
 
 def anomalies(ledger: Ledger) -> list[Anomaly]:

@@ -344,7 +344,7 @@ class WholeFleet:
             If no capture can be checked.
         """
         from buslens.fleet.anomalies.find import find_anomalies
-        from buslens.fleet.anomalies.skew import skew_steps
+        from buslens.fleet.anomalies.skew import feedback_paths, skew_steps
         from buslens.fleet.export import export
         from buslens.fleet.page import write_index
         from buslens.fleet.page.recheck import checking
@@ -359,6 +359,7 @@ class WholeFleet:
         self._stage("comparing the fleet")
         skews = {step for one in self.expected().values() for step in skew_steps(one)}
         ledger.put_anomalies(find_anomalies(ledger, skews=skews))
+        ledger.put_feedback_paths({pair for one in self.expected().values() for pair in feedback_paths(one)})
         ledger.commit()
         self._stage("writing the tables")
         has_tables = True

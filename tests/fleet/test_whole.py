@@ -10,6 +10,7 @@ import pytest
 from support.here_and_now import HereAndNow
 
 import buslens
+from buslens.fleet.queries import feedback_paths
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -42,3 +43,4 @@ def test_run_twice(tmp_path: Path) -> None:
         run(name="{vehicle}_*", vehicles="list.csv")
     with buslens.open_ledger(out) as ledger:
         assert next(iter(ledger.rows("SELECT count(*) FROM capture"))) == (1,)
+        assert feedback_paths(ledger) == {frozenset({"unlock_feedback", "data_feedback"})}

@@ -1,25 +1,37 @@
-"""Which steps are one feedback path following the other.
+"""Which roles are the two feedback paths, and which steps are one of them following the other.
 
-The two feedbacks move by the same bolt, so that the time from one to the other is a matter of contacts and telegrams,
-not of the motor. A step that awaits one of them, and counts from a step that awaits the other, measures just that.
+The paths are what a rule of kind *agree* compares, whatever the roles are called. Both move by the same bolt, so that
+the time from one to the other is a matter of contacts and telegrams, not of the motor. A step that awaits one of them, and
+counts from a step that awaits the other, measures just that.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.expectations.model import Becomes, Sequence
+from buslens.checks.context import roles_of
+from buslens.expectations.model import Agree, Becomes, Sequence
 
 if TYPE_CHECKING:
     from buslens.expectations.model import Expectations, Trigger
 
-FEEDBACKS: Final = frozenset({"unlock_feedback", "data_feedback"})
-"""Roles of the two feedback paths, as expectations files call them."""
+USUAL_PATHS: Final = frozenset({frozenset({"unlock_feedback", "data_feedback"})})
+"""What the paths are taken to be in a ledger of before it said so."""
+
+
+def feedback_paths(expected: Expectations) -> frozenset[frozenset[str]]:
+    """Return the pairs of roles that must agree."""
+    pairs = [
+        frozenset(roles_of(rule.first.condition) + roles_of(rule.second.condition))
+        for rule in expected.rules
+        if isinstance(rule, Agree)
+    ]
+    return frozenset(pair for pair in pairs if len(pair) == 2)
 
 
 def skew_steps(expected: Expectations) -> frozenset[tuple[str, str]]:
     """Return rule and step of each step that awaits one feedback and counts from the other."""
-    found = set()
+    found, paths = set(), feedback_paths(expected)
     for rule in expected.rules:
         if not isinstance(rule, Sequence):
             continue
@@ -28,7 +40,7 @@ def skew_steps(expected: Expectations) -> frozenset[tuple[str, str]]:
         for step in rule.steps:
             reference = before if step.from_ is None else step.from_
             first = _roles(rule.start) if reference is None else awaited[reference]
-            if first | awaited[step.name] == FEEDBACKS and not first & awaited[step.name]:
+            if first | awaited[step.name] in paths and not first & awaited[step.name]:
                 found.add((rule.name, step.name))
             before = step.name
     return frozenset(found)

@@ -82,9 +82,9 @@ def gather(ledger: Ledger) -> FleetView:
         by_vehicle: dict[str, list[Anomaly]] = {}
         for anomaly in told:
             by_vehicle.setdefault(anomaly.vehicle, []).append(anomaly)
-        rows = queries.vehicles(ledger)
+        rows, paths = queries.vehicles(ledger), queries.feedback_paths(ledger)
         standings = sorted(
-            (_standing(ledger, row, by_vehicle.get(row.vehicle, ())) for row in rows), key=lambda one: one.order
+            (_standing(ledger, row, by_vehicle.get(row.vehicle, ()), paths) for row in rows), key=lambda one: one.order
         )
         return FleetView(
             summary=queries.fleet_summary(ledger),
@@ -153,15 +153,17 @@ def _capture_at(ledger: Ledger, vehicle: str, anomaly: Anomaly) -> CaptureRow | 
     return next((row for row in rows if row.address == anomaly.address and row.verdict is not None), None)
 
 
-def _standing(ledger: Ledger, row: VehicleRow, anomalies: Iterable[Anomaly]) -> VehicleStatus:
+def _standing(
+    ledger: Ledger, row: VehicleRow, anomalies: Iterable[Anomaly], paths: frozenset[frozenset[str]]
+) -> VehicleStatus:
     if not (row.faulty or row.undecided or row.troubled):
-        return vehicle_status(row, (), (), anomalies)
+        return vehicle_status(row, (), (), anomalies, paths)
     since_ns = _since(ledger, row.vehicle)
     lately = recent_captures_of(queries.captures_of(ledger, row.vehicle, since_ns=since_ns))
     faults = []
     if any(one.verdict is Verdict.FAULTY for one in lately):
         faults = queries.findings_of(ledger, row.vehicle, since_ns=since_ns, faults_only=True)
-    return vehicle_status(row, lately, faults, anomalies)
+    return vehicle_status(row, lately, faults, anomalies, paths)
 
 
 def _since(ledger: Ledger, vehicle: str) -> int | None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Verdict
 from buslens.fleet.anomalies.discovery_rate import LEVEL
-from buslens.fleet.anomalies.skew import FEEDBACKS
+from buslens.fleet.anomalies.skew import USUAL_PATHS
 from buslens.fleet.model import FailureKind
 from buslens.units import NS_PER_DAY
 
@@ -77,8 +77,8 @@ DEFINITIONS: Final = {
 ORDER: Final = (
     f"Lately: in a vehicle's last {LATELY} captures, or in all of its last 14 days where these are more. Within a step "
     "come first those in whose last faulty capture no handshake went well, then those with faults on both feedback "
-    "paths (their findings are about both unlock_feedback and data_feedback, or a step did not come while no rule says "
-    "that the two disagree), then by the share of faulty captures, then the last fault first."
+    "paths (their findings are about both roles that a rule of kind agree compares, or a step did not come while no "
+    "rule says that the two disagree), then by the share of faulty captures, then the last fault first."
 )
 
 
@@ -142,7 +142,11 @@ class VehicleStatus:
 
 
 def vehicle_status(
-    row: VehicleRow, lately: Sequence[CaptureRow], faults: Iterable[FoundRow], anomalies: Iterable[Anomaly]
+    row: VehicleRow,
+    lately: Sequence[CaptureRow],
+    faults: Iterable[FoundRow],
+    anomalies: Iterable[Anomaly],
+    paths: Iterable[frozenset[str]] = USUAL_PATHS,
 ) -> VehicleStatus:
     """Return where a vehicle stands.
 
@@ -155,6 +159,8 @@ def vehicle_status(
         Faults of its captures; those of others than its last are left out.
     anomalies : iterable of Anomaly
         What stands out about it; what has no q-value, or one above the level, is left out.
+    paths : iterable of frozenset of str
+        The two roles of each pair of feedback paths.
     """
     lately = recent_captures_of(lately)
     numbers = {one.capture for one in lately}
@@ -167,7 +173,7 @@ def vehicle_status(
         urgency=_urgency(row, lately, found, told, crossing),
         lately=lately,
         faults=found,
-        on_both_paths=on_both_paths(found),
+        on_both_paths=any(on_both_paths(found, pair) for pair in paths),
         anomalies=tuple(told),
         crossing_ns=crossing,
     )
@@ -184,8 +190,8 @@ def recent_captures_of(captures: Sequence[CaptureRow]) -> tuple[CaptureRow, ...]
     )
 
 
-def on_both_paths(faults: Iterable[FoundRow]) -> bool:
-    """Whether faults lie on both feedback paths, as `ORDER` says it."""
+def on_both_paths(faults: Iterable[FoundRow], pair: frozenset[str]) -> bool:
+    """Whether faults lie on both feedback paths, which are two roles, as `ORDER` says it."""
     named: set[str] = set()
     in_vain: dict[int, bool] = {}
     apart: set[int] = set()
@@ -194,11 +200,11 @@ def on_both_paths(faults: Iterable[FoundRow]) -> bool:
         if finding.kind == "agree":
             apart.add(one.capture)
             continue
-        roles = FEEDBACKS.intersection(finding.roles)
+        roles = pair.intersection(finding.roles)
         named |= roles
         if finding.kind == "sequence" and finding.outcome.value == "missing" and roles:
             in_vain[one.capture] = True
-    return named >= FEEDBACKS or any(capture not in apart for capture in in_vain)
+    return named >= pair or any(capture not in apart for capture in in_vain)
 
 
 def is_about_ignition(fault: FoundRow) -> bool:

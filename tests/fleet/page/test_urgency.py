@@ -180,11 +180,20 @@ class TestBothPaths:
     )
     def test_findings(self, findings: tuple[object, ...], both: bool) -> None:
         one = capture(1, Verdict.FAULTY)
-        assert on_both_paths(found(one, finding) for finding in findings) is both  # type: ignore[arg-type]
+        assert on_both_paths((found(one, finding) for finding in findings), frozenset(PATHS)) is both  # type: ignore[arg-type]
 
     def test_disagreement_in_another_capture_is_no_answer(self) -> None:
         faults = [found(capture(1), IN_VAIN), found(capture(2), APART)]
-        assert on_both_paths(faults)
+        assert on_both_paths(faults, frozenset(PATHS))
+
+    def test_roles_of_another_name(self) -> None:
+        """The paths are what the expectations compare, and nothing where they compare nothing."""
+        own = frozenset({"lock switch", "lock status"})
+        one = capture(1, Verdict.FAULTY)
+        both = [found(one, fault(roles=(role,))) for role in sorted(own)]
+        assert vehicle_status(row_of([one]), [one], both, (), [frozenset(PATHS), own]).on_both_paths
+        assert not vehicle_status(row_of([one]), [one], both, ()).on_both_paths
+        assert not vehicle_status(row_of([one]), [one], [found(one, IN_VAIN)], (), ()).on_both_paths
 
 
 class TestOrder:

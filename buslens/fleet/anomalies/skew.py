@@ -1,8 +1,8 @@
 """Which roles are the two feedback paths, and which steps are one of them following the other.
 
 The paths are what a rule of kind *agree* compares, whatever the roles are called. Both move by the same bolt, so that
-the time from one to the other is a matter of contacts and telegrams, not of the motor. A step that awaits one of them, and
-counts from a step that awaits the other, measures just that.
+the time from one to the other is a matter of contacts and telegrams, not of the motor. A step that awaits one of them,
+and counts from a step that awaits the other, measures just that.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
-from buslens.cli.options import add_beside_argument, add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments, table_of
 from buslens.cli.output_files import require_place
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
@@ -50,10 +50,11 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     result = CaptureChecker(options, console).check(options.capture)
     console.progress(f"writing {output}")
 
+    from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.formatting import clean, verdict_sentence
     from buslens.report.page import write_page
 
-    write_page(result, output, diagnosis=_diagnosis(options, result))
+    write_page(with_dialogue(result, table_of(options)), output, diagnosis=_diagnosis(options, result))
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.console import silence_libraries
-from buslens.cli.options import add_beside_argument, add_checking_arguments
+from buslens.cli.options import add_beside_argument, add_checking_arguments, table_of
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
 from buslens.files import same_file
@@ -59,6 +59,7 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Judge a capture, draw it and say the verdict."""
     from buslens import draw
+    from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.formatting import clean, verdict_sentence
 
     silence_libraries()
@@ -66,7 +67,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     checker = CaptureChecker(options, console)
     checker.pair([options.capture, *([] if options.before is None else [options.before])])
     before = None if options.before is None else checker.check(options.before)
-    result = checker.check(options.capture)
+    result = with_dialogue(checker.check(options.capture), table_of(options))
     console.progress(f"drawing {output}")
     draw(
         result,

@@ -122,16 +122,17 @@ def summarise(task: DeskTask) -> JobView:
 
 def capture_page(task: DeskTask, side: str, name: str) -> str:
     """Return the page of one capture."""
+    from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.page.page import page
 
     os.chdir(task.folder)
     result = next(unpack(task, it) for it in task.checked if (it.side, it.name) == (side, name))
     causes = _causes(task)
     if causes is None:
-        return page(result)
+        return page(with_dialogue(result))
     from buslens.causes.diagnosis import diagnose
 
-    return page(result, diagnose([result], causes))
+    return page(with_dialogue(result), diagnose([result], causes))
 
 
 def record_page(task: DeskTask) -> bytes:

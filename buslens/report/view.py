@@ -267,7 +267,7 @@ def _lanes(
     if rule is not None:
         order += rule_roles(rule, result.expectations)
     order += [p.role for p in placed if p.finding.outcome.is_fault]
+    order += [name for name in result.timelines if name not in result.expectations.roles]
     order += list(result.expectations.roles)
-    order += list(result.timelines)
     lanes = [name for name in dict.fromkeys(order) if name in result.timelines]
     return tuple(lanes[:MOST_LANES]), tuple(lanes[MOST_LANES:])

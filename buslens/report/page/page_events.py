@@ -8,6 +8,7 @@ import numpy as np
 
 from buslens.checks.findings import Outcome
 from buslens.expectations.model import Becomes, Sequence
+from buslens.report.dialogue_lane import LANE
 from buslens.report.formatting import OUTCOME_WORDS, clean, place
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.units import NS_PER_US
@@ -116,7 +117,10 @@ def _step_entry(
 
 
 def events(result: Result, lane_of: Mapping[str, int], origin_ns: int) -> list[list[Any]]:
-    """Return every edge that can start, precede or call off something: moment, words, lane; in order of time."""
+    """Return every edge that can start, precede or call off something, and every request of a tester.
+
+    Moment, words, lane; in order of time.
+    """
     edges: dict[tuple[str, str], None] = {}
     for rule in result.expectations.rules:
         for trigger in rule.starts:
@@ -124,6 +128,10 @@ def events(result: Result, lane_of: Mapping[str, int], origin_ns: int) -> list[l
                 if isinstance(moment.edge, Becomes):
                     edges[moment.edge.role, moment.edge.state] = None
     found: list[list[Any]] = []
+    if LANE in lane_of:
+        asked = result.timelines[LANE]
+        for seen_ns, code in zip(asked.seen_ns[1:].tolist(), asked.state[1:].tolist(), strict=True):
+            found.append([microseconds(seen_ns, origin_ns), clean(f"tester {asked.states[code]}"), lane_of[LANE]])
     for role, state in edges:
         timeline = result.timelines.get(role)
         if timeline is None or state not in timeline.states or role not in lane_of:

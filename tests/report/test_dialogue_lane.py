@@ -1,0 +1,86 @@
+"""The lane of what a tester asked: words at the moments of the requests, in pictures and on pages."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import pytest
+from support.dialogues import Recording
+
+from buslens import check, read_dialogue
+from buslens.report.dialogue_lane import LANE, exchange_words, with_dialogue
+from buslens.report.page.page_events import events
+from buslens.report.view import choose
+
+if TYPE_CHECKING:
+    from buslens.checks.findings import Result
+
+SAMPLE: Final = Path(__file__).parents[2] / "sample_logs" / "car03_tester_at_work.log"
+
+
+@pytest.fixture(scope="module")
+def sample() -> Result:
+    return check(SAMPLE)
+
+
+@pytest.mark.parametrize(
+    ("request_", "answers", "words"),
+    [
+        ("22f190", ("62f190" + "41" * 17,), "reads identifier F1 90: answered"),
+        ("22f190d010", ("62f19041d01001",), "reads identifier F1 90 D0 10: answered"),
+        ("31010201", ("7f3122",), "starts routine 02 01: refused: conditions not correct"),
+        ("31ff0201", ("7f3112",), "routine 02 01: refused: sub function not supported"),
+        ("1101", ("7f11fe",), "resets the unit: refused: code FE"),
+        ("1003", ("50030032",), "asks for session 03: answered"),
+        ("190209", ("59022f911c042f911c0628",), "reads fault codes: answered, 2 codes"),
+        ("190209", ("59022f",), "reads fault codes: answered, no code"),
+        ("190109", ("59012f010003",), "reads fault codes: answered, 3 codes"),
+        ("14ffffff", ("54",), "clears fault codes: answered"),
+        ("2701", ("670112345678",), "asks for access: answered"),
+        ("2f10100300", ("6f10100300",), "drives output 10 10: answered"),
+        ("0902", ("490201",), "service 09 vehicle information 02: answered"),
+    ],
+)
+def test_words(tmp_path: Path, request_: str, answers: tuple[str, ...], words: str) -> None:
+    car = Recording()
+    car.ask(request_, *answers)
+    (exchange,) = read_dialogue(car.write(tmp_path / "a.log")).exchanges
+    assert exchange_words(exchange) == words
+
+
+def test_where_nothing_came(tmp_path: Path) -> None:
+    car = Recording()
+    car.ask("22d010", "62d01001")
+    car.ask("22d011")
+    car.go_on(6)
+    car.ask("22d012")
+    spoken = read_dialogue(car.write(tmp_path / "a.log")).exchanges
+    assert [exchange_words(it) for it in spoken[1:]] == [
+        "reads identifier D0 11: no answer",
+        "reads identifier D0 12: unknown, the recording ends before",
+    ]
+
+
+def test_lane(sample: Result) -> None:
+    shown = with_dialogue(sample)
+    lane = shown.timelines[LANE]
+    spoken = [it for it in read_dialogue(SAMPLE).exchanges if it.request.data[0] != 0x3E]
+    assert lane.seen_ns[1:].tolist() == [it.request.first_ns for it in spoken]
+    assert [lane.states[k] for k in lane.state] == ["none yet", *map(exchange_words, spoken)]
+    assert LANE in choose(shown, []).roles
+    assert [it for it in shown.timelines if it != LANE] == list(sample.timelines)
+
+
+def test_events(sample: Result) -> None:
+    """Each request is a moment that the page's "next event" leads to."""
+    shown = with_dialogue(sample)
+    found = events(shown, {LANE: 3}, sample.origin_ns)
+    refused = "tester asks for the result of routine 02 01: refused: conditions not correct"
+    assert [event[2] for event in found if event[1] == refused] == [3]
+    assert [event[0] for event in found] == sorted(event[0] for event in found)
+
+
+def test_nobody_asked() -> None:
+    silent = check(SAMPLE.with_name("car01_healthy.log"))
+    assert with_dialogue(silent) is silent

@@ -57,7 +57,16 @@ def read_patterns(
         read, inner = values.table(PATTERN, place, item, "a finding"), place.table or {}
         outcomes = _outcomes(values, item["outcomes"], inner["outcomes"]) if "outcomes" in item else FAULTS
         targets, problem, at = _targets(expectations, read, inner, place)
-        found += [FindingPattern(rule=rule, step=step, outcomes=outcomes) for rule, step in targets]
+        beside = _awaiting(expectations, read["came"], inner["came"])[0] if "came" in read else []
+        found += [
+            FindingPattern(
+                rule=rule,
+                step=step,
+                outcomes=outcomes,
+                came=frozenset(other for owner, other in beside if owner == rule and other is not None),
+            )
+            for rule, step in targets
+        ]
         if problem:
             missing.append((at, problem))
     for at, problem in missing if not (shared and found) else ():

@@ -122,6 +122,12 @@ PATTERN: Final = _keys(
         example='["lock_enable"]',
         default="any roles",
     ),
+    _text(
+        "came",
+        "only in handshakes in which a step that awaits this change came",
+        '"unlock_feedback becomes unlocked"',
+        default="in all",
+    ),
     _raw("outcomes", "outcomes that count", '["missing"]', default="every outcome that is a fault"),
 )
 

@@ -93,6 +93,8 @@ class FindingPattern:
     rule: str | None = None
     step: str | None = None
     outcomes: frozenset[Outcome]
+    #: Steps of the same rule of which one must have come in the same handshake; empty: none needs to.
+    came: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

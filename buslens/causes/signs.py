@@ -30,7 +30,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -47,6 +47,10 @@ if TYPE_CHECKING:
 
     from buslens.causes.model import FindingPattern
     from buslens.checks.findings import Finding, Result
+
+
+_CAME: Final = frozenset({Outcome.MET, Outcome.EARLY, Outcome.LATE})
+"""Outcomes of a step whose change came."""
 
 
 class SignStatus(Enum):
@@ -182,7 +186,18 @@ def _condition(sign: Sign, result: Result) -> tuple[SignStatus, int | None]:
 
 
 def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[SignStatus, tuple[Finding, ...]]:
-    subject = [(pattern, finding) for finding in result.findings for pattern in patterns if _speaks(pattern, finding)]
+    came = {
+        (it.rule, it.handshake, it.step)
+        for it in (result.findings if any(pattern.came for pattern in patterns) else ())
+        if it.outcome in _CAME
+    }
+    subject = [
+        (pattern, finding)
+        for finding in result.findings
+        for pattern in patterns
+        if _speaks(pattern, finding)
+        if not pattern.came or any((finding.rule, finding.handshake, step) in came for step in pattern.came)
+    ]
     fitting = [finding for pattern, finding in subject if finding.outcome in pattern.outcomes]
     if fitting:
         return SignStatus.PRESENT, tuple(dict.fromkeys(fitting))

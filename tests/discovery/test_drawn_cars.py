@@ -28,7 +28,7 @@ EXPLAINED = {
     "second dead": "position_sensor_failed",
     "second late": "position_sensor_slow",
     "slow": "motor_worn",
-    "no drive": "key_not_recognised",
+    "no drive": "unit_new",
 }
 """A cause of each fault, which the causes that go with the file must have in the first group."""
 SEEDS = (8, 17)

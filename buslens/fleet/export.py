@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 import numpy as np
 
+from buslens.checks.tables import DELAYS, HANDSHAKES
 from buslens.errors import BuslensError
 from buslens.files import atomic_replace, os_error_text
 from buslens.fleet.ledger_file import as_text
@@ -33,9 +34,10 @@ from buslens.fleet.ledger_rows import hash_text
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
+    from buslens.checks.tables import TableColumn
     from buslens.fleet.ledger import Ledger
 
 Kind: TypeAlias = Literal["text", "word", "words", "hash", "whole", "real", "truth", "date"]
@@ -60,6 +62,17 @@ class _Table:
     #: Behind the captures that stand: where the rows come from, which, and in which order.
     source: str
 
+
+def _declared(columns: Iterable[TableColumn], **asked: str) -> Iterator[tuple[str, Kind, str]]:
+    """Yield the columns of a table of one capture, which the ledger has by the same names save those that are given."""
+    kinds: dict[str, Kind] = {"string": "word", "Int64": "whole", "Float64": "real", "boolean": "truth"}
+    return ((it.name, kinds[it.dtype], asked.get(it.name, it.name)) for it in columns)
+
+
+_MEANINGS: Final = {
+    (name, it.name): it.meaning for name, table in (("handshakes", HANDSHAKES), ("delays", DELAYS)) for it in table
+}
+"""What the columns of a table mean, beside the names in the Parquet file."""
 
 _WHOSE: Final[tuple[tuple[str, Kind, str], ...]] = (
     ("address", "text", "address"),
@@ -100,14 +113,7 @@ TABLES: Final = (
         "handshakes",
         (
             *_WHOSE,
-            ("rule", "word", "rule"),
-            ("handshake", "whole", "number"),
-            ("start_earliest_ns", "whole", "start_earliest_ns"),
-            ("start_latest_ns", "whole", "start_latest_ns"),
-            ("end_ns", "whole", "end_ns"),
-            ("completed", "truth", "completed"),
-            ("abandoned", "word", "abandoned"),
-            ("tries", "whole", "tries"),
+            *_declared(HANDSHAKES, handshake="number"),
         ),
         "CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0 ORDER BY address, place",
     ),
@@ -115,15 +121,7 @@ TABLES: Final = (
         "delays",
         (
             *_WHOSE,
-            ("rule", "word", "step.rule"),
-            ("handshake", "whole", "handshake"),
-            ("step", "word", "step.step"),
-            ("outcome", "word", "outcome"),
-            ("time_ns", "whole", "time_ns"),
-            ("earliest_ns", "whole", "earliest_ns"),
-            ("latest_ns", "whole", "latest_ns"),
-            ("least_ns", "whole", "least_ns"),
-            ("most_ns", "whole", "most_ns"),
+            *_declared(DELAYS, rule="step.rule", step="step.step"),
         ),
         "CROSS JOIN step CROSS JOIN delay ON delay.step = step.id AND delay.judgement = judgement.id "
         "WHERE copy = 0 ORDER BY address, place",
@@ -199,7 +197,11 @@ def _write(ledger: Ledger, table: _Table, parquet: Path, text: Path) -> None:
     from pyarrow.parquet import ParquetWriter
 
     arrow = {"whole": pa.int64(), "real": pa.float64(), "truth": pa.bool_(), "date": pa.timestamp("ns")}
-    schema = pa.schema([(name, arrow.get(kind, pa.string())) for name, kind, _ in table.columns])
+    meanings = {name: _MEANINGS.get((table.name, name)) for name, _, _ in table.columns}
+    schema = pa.schema(
+        pa.field(name, arrow.get(kind, pa.string()), metadata=meanings[name] and {"meaning": meanings[name]})
+        for name, kind, _ in table.columns
+    )
     names = [name for name, _, _ in table.columns]
     kinds = [kind for _, kind, _ in table.columns]
     asked = ", ".join(sql for _, _, sql in table.columns)

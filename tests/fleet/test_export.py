@@ -98,6 +98,21 @@ def expected(name: str, job: CaptureJob, result: JobResult) -> Iterator[tuple[An
         )
 
 
+def test_names_that_others_rely_on(tmp_path: Path) -> None:
+    """Columns are declared with the tables of one capture; their names are what programs of users ask for."""
+    with Ledger.writing(tmp_path) as ledger:
+        export(ledger, tmp_path)
+    named = {table.name: [name for name, _, _ in table.columns[3:]] for table in TABLES}
+    assert named["handshakes"] == (
+        ["rule", "handshake", "start_earliest_ns", "start_latest_ns", "end_ns", "completed", "abandoned", "tries"]
+    )
+    assert named["delays"] == (
+        ["rule", "handshake", "step", "outcome", "time_ns", "earliest_ns", "latest_ns", "least_ns", "most_ns"]
+    )
+    schema = pq.read_schema(tmp_path / "delays.parquet")
+    assert schema.field("most_ns").metadata == {b"meaning": b"greatest that is allowed"}
+
+
 class TestExport:
     """Every table has every row of the captures that count, in Parquet and in CSV alike."""
 

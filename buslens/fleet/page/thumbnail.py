@@ -39,7 +39,7 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
         What to show, as the ledger knows it; None, or one that is not found again: what the figure would show.
     """
     placed = places(result)
-    found = None if about is None else next((place for place in placed if _is_of(place, about)), None)
+    found = None if about is None else next((it for it in placed if _is_of(it, about, result.origin_ns)), None)
     view = choose(result, placed, about=found)
     view = replace(view, roles=lanes(result, placed, view, found, most=MOST_LANES), left_out=())
     small = Bare(result, placed, view, SMALL, Lettering())
@@ -49,7 +49,7 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
     return drawn(small.draw()).markup(label, kind="moment")
 
 
-def _is_of(place: FindingLayout, about: FindingRow | Anomaly) -> bool:
+def _is_of(place: FindingLayout, about: FindingRow | Anomaly, origin_ns: int) -> bool:
     """Whether a finding is the one that the ledger holds, or the delay that stands out."""
     finding = place.finding
     if isinstance(about, Anomaly):
@@ -57,7 +57,6 @@ def _is_of(place: FindingLayout, about: FindingRow | Anomaly) -> bool:
         if (finding.rule, finding.step) != (about.rule, about.step) or finding.delay is None or earliest_ms is None:
             return False
         return abs(finding.delay.earliest_ns - earliest_ms * NS_PER_MS) < NS_PER_US
-    mine = (finding.rule, finding.step, finding.handshake, finding.outcome)
-    # The ledger cuts a reason that is very long.
-    is_same = mine == (about.rule, about.step, about.handshake, about.outcome)
-    return is_same and finding.reason.startswith(about.reason)
+    time_ns = None if finding.time_ns is None else finding.time_ns - origin_ns
+    mine = (finding.rule, finding.step, finding.handshake, finding.outcome, time_ns)
+    return mine == (about.rule, about.step, about.handshake, about.outcome, about.time_ns)

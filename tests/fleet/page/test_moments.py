@@ -20,9 +20,12 @@ def result() -> Result:
 def row(result: Result, rule: str) -> FindingRow:
     """Return the fault of a rule as the ledger holds it."""
     one = next(it for it in result.findings if it.rule == rule and it.outcome.is_fault)
+    assert one.time_ns is not None
+    # The sentence may have been another when it was stored: it is not what a fault is known by.
     return FindingRow(
-        one.rule, one.kind, one.step, one.handshake, one.outcome, one.reason, one.time_ns, None, None, None, None, "ns"
-    )
+        one.rule, one.kind, one.step, one.handshake, one.outcome, "as it was worded once",
+        one.time_ns - result.origin_ns, None, None, None, None, "ns",
+    )  # fmt: skip
 
 
 def words(result: Result, fault: FindingRow | Anomaly | None = None) -> list[str]:

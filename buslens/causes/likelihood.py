@@ -38,33 +38,32 @@ def often(cause: Cause, sign: str) -> Frequency:
 
 def result_probabilities(causes: Sequence[Cause], measurement: Measurement, numbers: Probabilities) -> dict[str, float]:
     """Return how probable each result of a measurement is when all of some causes are there."""
-    each = [_of_one(cause, measurement, numbers) for cause in causes]
-    if len(each) == 1:
-        return each[0]
-    expected = 1.0
-    for table in each:
-        expected *= table[measurement.expect]
-    others = {
-        window.name: sum(table[window.name] for table in each)
-        for window in measurement.results
-        if window.name != measurement.expect
-    }
-    scale = (1.0 - expected) / sum(others.values())
-    return {
-        window.name: expected if window.name == measurement.expect else others[window.name] * scale
-        for window in measurement.results
-    }
+    return {it.name: result_probability(causes, measurement, it.name, numbers) for it in measurement.results}
 
 
-def _of_one(cause: Cause, measurement: Measurement, numbers: Probabilities) -> dict[str, float]:
-    names = [window.name for window in measurement.results]
+def result_probability(causes: Sequence[Cause], measurement: Measurement, result: str, numbers: Probabilities) -> float:
+    """Return how probable one result of a measurement is when all of some causes are there."""
+    if len(causes) == 1:
+        return _of_one(causes[0], measurement, result, numbers)
+    expected, others = 1.0, 0.0
+    for cause in causes:
+        alone = _of_one(cause, measurement, measurement.expect, numbers)
+        expected *= alone
+        others += 1.0 - alone
+    if result == measurement.expect:
+        return expected
+    return sum(_of_one(cause, measurement, result, numbers) for cause in causes) * (1.0 - expected) / others
+
+
+def _of_one(cause: Cause, measurement: Measurement, result: str, numbers: Probabilities) -> float:
+    n_results = len(measurement.results)
     if cause.any_reading:
-        return {name: 1.0 / len(names) for name in names}
+        return 1.0 / n_results
     unnamed = measurement.with_fault if measurement.with_fault and cause.kind.is_in_vehicle else measurement.expect
     shown = cause.readings.get(measurement.name, (unnamed,))
-    rest = len(names) - len(shown)
+    rest = n_results - len(shown)
     sure = numbers.reading if rest else 1.0
-    return {name: sure / len(shown) if name in shown else (1.0 - sure) / rest for name in names}
+    return sure / len(shown) if result in shown else (1.0 - sure) / rest
 
 
 def likelihood(
@@ -100,7 +99,7 @@ def likelihood(
         if product <= least:
             return product
     for name, result in readings.items():
-        product *= result_probabilities(causes, measurements[name], numbers)[result]
+        product *= result_probability(causes, measurements[name], result, numbers)
         if product <= least:
             return product
     return product

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from buslens.causes.likelihood import likelihood, often, result_probabilities, sign_probability
+from buslens.causes.likelihood import likelihood, often, result_probability, sign_probability
 from buslens.causes.model import CauseKind, Frequency
 from buslens.causes.signs import SignStatus
 from buslens.errors import UsageError
@@ -172,7 +172,7 @@ def evidence_summary(
     present = [it for it in observations if it.shown is SignStatus.PRESENT]
     odds = {it.sign.name: sign_probability(hypothesis, it.sign.name, causes.numbers) for it in observations}
     shown = {
-        name: result_probabilities(hypothesis, causes.measurements[name], causes.numbers)[result] >= _EXPLAINED
+        name: result_probability(hypothesis, causes.measurements[name], result, causes.numbers) >= _EXPLAINED
         for name, result in readings.items()
     }
     return EvidenceSummary(

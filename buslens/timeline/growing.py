@@ -93,7 +93,8 @@ class GrowingColumn:
 def _room(n: int, dtype: np.dtype[Any]) -> NDArray[Any]:
     """Return room for numbers; much of it comes from the system itself, and goes back to it when it is not needed."""
     n_bytes = n * dtype.itemsize
-    if n_bytes < _LARGE_BYTES:
+    if n_bytes < _LARGE_BYTES or not hasattr(mmap, "MAP_PRIVATE"):
+        # Windows gives large memory back by itself.
         return np.empty(n, dtype)
     memory = mmap.mmap(-1, n_bytes, access=mmap.ACCESS_COPY)
     if n_bytes >= _HUGE_BYTES and hasattr(mmap, "MADV_HUGEPAGE"):

@@ -421,6 +421,23 @@ class TestColumns:
             found = inserted(column, place, values, kept)
         assert found.tolist() == np.insert(column, place, values)[kept].tolist()
 
+    @pytest.mark.parametrize("is_windows", [False, True])
+    def test_large(self, monkeypatch: pytest.MonkeyPatch, *, is_windows: bool) -> None:
+        """Blocks that come from the system hold what others hold, and can be kept longer than the column."""
+        if is_windows:
+            monkeypatch.delattr(growing.mmap, "MAP_PRIVATE")
+        column = GrowingColumn()
+        whole = np.arange(700_000)
+        for part in np.array_split(whole, 7):
+            column.extend(part)
+        joined = column.joined()
+        place = np.array([0, 700_000])
+        both = inserted(joined, place, np.array([-1, -2]), np.ones(700_002, np.bool_))
+        column.clear()
+        assert len(column) == 0
+        assert (joined == whole).all()
+        assert (both == np.concatenate(([-1], whole, [-2]))).all()
+
 
 class TestMemory:
     """What is kept grows with what happens, not with the length of a capture."""

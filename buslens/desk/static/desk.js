@@ -208,7 +208,9 @@ function showFinding(button) {
 /** @param {string} address Print a page without leaving this one. */
 function print(address) {
   const frame = document.createElement('iframe');
-  frame.hidden = true;
+  // Not hidden: some browsers print nothing of what is not laid out.
+  frame.className = 'printing';
+  frame.title = 'The page that is being printed';
   frame.addEventListener('load', () => {
     frame.contentWindow.addEventListener('afterprint', () => frame.remove());
     frame.contentWindow.print();

@@ -158,7 +158,9 @@ def _find_payload(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
     return True
 
 
-def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int]]]:
+def _payloads(  # noqa: PLR0912
+    rows: Rows, taken: set[int]
+) -> list[tuple[int, int, int, list[int]]]:
     """Return what may be a payload: first column, the one behind the last, role, and bytes in each row."""
     columns = rows.columns
     found: list[tuple[int, int, int, list[int]]] = []
@@ -176,10 +178,14 @@ def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int
             stop += 1
         while not columns[stop - 1].filled:
             stop -= 1
-        for start in range(begin, min(stop, begin + 12)):
-            sizes = [_bytes_from(row, start, stop) for row in rows.rows]
-            if any(sizes):
-                found.append((start, stop, kernel.BYTE, sizes))
+        # The length may stand behind the bytes.
+        last = columns[stop - 1]
+        is_length = last.is_int and len(last.filled) == len(last.cells) and max(v or 0 for v in last.values(10)) <= 8
+        for end in (stop, stop - 1) if is_length else (stop,):
+            for start in range(begin, min(end, begin + 12)):
+                sizes = [_bytes_from(row, start, end) for row in rows.rows]
+                if any(sizes):
+                    found.append((start, end, kernel.BYTE, sizes))
         begin = stop
     for column in columns:
         k = column.index
@@ -203,6 +209,10 @@ def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int
 
 
 def _may_be_byte(column: Column) -> bool:
+    if not named(column, "payload") and any(
+        named(column, what) for what in ("id", "length", "checksum", "time", "bus")
+    ):
+        return False
     return column.is_byte and all((whole(c, 10) or 0) <= 255 for c in column.filled if len(c) == 3 and c.isdigit())
 
 

@@ -172,6 +172,12 @@ def _require_order(rows: Rows, layout: TableLayout) -> None:
         raise UnclearLayoutError(
             f"the header counts the bytes from column {first + 1} on downwards: write the first byte of a frame first"
         )
+    halves = {cell for k in layout.payload for cell in rows.columns[k].counts if k < len(rows.columns)}
+    if layout.payload_role == kernel.BYTE and len(halves) >= 12 and all(len(cell) == 1 for cell in halves):
+        raise UnclearLayoutError(
+            f"each digit of a byte stands in a cell of its own from column {first + 1} on: write the two digits of a "
+            "byte together"
+        )
     cells = rows.columns[first].filled
     odd = [
         cell for cell in cells if len(re.sub(r"^0[xX]", "", cell)) % 2 and re.fullmatch(r"0[xX][0-9A-Fa-f]{3,}", cell)

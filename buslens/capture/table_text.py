@@ -214,7 +214,7 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
         begins_so = kinds[starts[0]] == next((kind for kind in kinds if kind in usual), None)
         if begins_so and 2 <= len(usual) <= _MOST_LINES and len(set(usual)) > 1 and 10 * n >= 9 * (len(starts) - 1):
             # Words alone part the frames: numbers may stand before any line.
-            word = rb"[ \t]*" + re.escape(first.strip()) if first.strip() else rb"[\[(]?[+-]?\d"
+            word = rb"[ \t]*[-*]?[ \t]*" + re.escape(first.strip()) if first.strip() else rb"[\[(]?[+-]?\d"
             return replace(form, more=rb"(?!%s)" % word)
     return None
 

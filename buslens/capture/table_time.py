@@ -167,6 +167,8 @@ def stamps_of(
         _complete_calendar(rows, found, date_order)
     elif len(found.columns) == 1:
         _complete_number(rows, layout, found, unit)
+    else:
+        _complete_two_numbers(rows, layout, found, unit)
     if found.form:
         found.has_commas = any("," in cell for k in found.columns for cell in rows.columns[k].filled)
         times = times_ns(rows, found)
@@ -325,7 +327,7 @@ def _number(free: Sequence[Column]) -> TimeColumn | None:
                 continue
         elif rise == 0 or rise + stay < 0.75 * steps:
             continue
-        is_row_number = not is_named and _is_row_number(column)
+        is_row_number = not is_named and _is_row_number(column, base)
         score = 2.0 * is_named + (rise + stay) / max(steps, 1) + 0.5 * rise / max(steps, 1) - 2.0 * is_row_number
         score += 0.3 * any(re.search(r"[.,]\d", cell) for cell in column.filled[:50])
         score -= 1.0 * (named(column, "number") and not is_named) + 0.01 * column.index
@@ -411,10 +413,10 @@ def _numbers(column: Column, found: TimeColumn) -> list[float | None]:
     return list(itertools.accumulate(value or 0.0 for value in values)) if found.sums else values
 
 
-def _is_row_number(column: Column) -> bool:
-    values = [number(cell) for cell in column.filled]
+def _is_row_number(column: Column, base: int = 10) -> bool:
+    values = [number(cell, base) for cell in column.filled]
     steps = [b - a for a, b in itertools.pairwise(values) if a is not None and b is not None]
-    return column.is_int and bool(steps) and sum(step == 1 for step in steps) >= 0.98 * len(steps)
+    return (base == 16 or column.is_int) and bool(steps) and sum(step == 1 for step in steps) >= 0.98 * len(steps)
 
 
 # --- dates and times of day -------------------------------------------------------------------------------------
@@ -565,6 +567,20 @@ def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: s
         found.wraps = (2**16 * found.unit, 2**32 * found.unit)
     elif found.unit == NS_PER_S and max(known) < 60:
         found.wraps = (60 * NS_PER_S, *((NS_PER_S,) if max(known) < 1 else ()))
+
+
+def _complete_two_numbers(rows: Rows, layout: TableLayout, found: TimeColumn, told: str | None) -> None:
+    """Find out whether the first of two numbers is in seconds or in ms, if the second has three digits at most."""
+    first = rows.columns[found.columns[0]]
+    unit = UNITS[told] if told is not None else _header_unit(rows, first)
+    if unit is None and found.clock is Clock.RELATIVE:
+        seconds = [None if time is None else time / NS_PER_S for time in times_ns(rows, found)]
+        traffic = _traffic(rows, layout, seconds)
+        if not _is_usual(NS_PER_S, traffic) and _is_usual(UNITS["ms"], traffic):
+            unit = UNITS["ms"]
+    if unit is not None and unit in {NS_PER_S, UNITS["ms"]} and found.unit_2 * unit // NS_PER_S >= 1:
+        found.unit_2 = found.unit_2 * unit // NS_PER_S
+        found.unit = unit
 
 
 def _drop_stamps(found: TimeColumn, why: str) -> None:

@@ -97,6 +97,7 @@ class TestRefused:
                      "time;id;dlc;payload"), "is not data bytes"),
             (rows_of(lambda f: f"{secs(f)},{f.can_id:#x},0,0,{len(f.data)},{b64encode(f.data).decode()}",
                      "time,id,remote,error,dlc,data"), "base64"),
+            (rows_of(lambda f: f"{secs(f)} {f.can_id:X} {len(f.data)} {' '.join(f.data.hex())}"), "digit of a byte"),
             (two_in_a_row(), "two frames"),
             (rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{f.data.hex(',')},{secs(f)}"), "before the data"),
             ("".join(f"{secs(f)},{f.can_id:X},{k},{byte:02X}\n"
@@ -156,6 +157,13 @@ class TestRead:
             rows_of(lambda f: f"{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex(',')},{sum(f.data) & 255:02X}"),
             rows_of(lambda f: f"Time: {secs(f)}\n ID: {f.can_id:#x}\n Data: {spaced(f)}\n"),
             rows_of(over_lines),
+            rows_of(lambda f: f"- time: {secs(f)}\n  id: {f.can_id:#x}\n  data: [{f.data.hex(',')}]"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};{cells(f, filler='00')};{len(f.data)}",
+                    "t;id;d0;d1;d2;d3;d4;d5;d6;d7;len"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};{cells(f, filler='00')};{len(f.data)}"),
+            rows_of(lambda f: f"{f.time_ns // 10**6};{f.time_ns // 1000 % 1000};{f.can_id:X};{f.data.hex()}"),
+            "".join(f"{k & 255:02X} {f.time_ns // 1000} {f.can_id:X} {len(f.data)} {spaced(f)}\n"
+                    for k, f in enumerate(FRAMES)),
             rows_of(lambda f: f"Msg {f.can_id:#x}, {len(f.data)}, [{spaced(f)}], t={f.time_ns // 1000}us"),
             rows_of(lambda f: f"{secs(f)} id={f.can_id:#x} " + " ".join(f"b{k}={b:02X}" for k, b in enumerate(f.data))),
             rows_of(lambda f: f'<f id="{f.can_id:#x}" t="{secs(f)}"><data>{spaced(f)}</data></f>'),

@@ -68,7 +68,7 @@ def read_replies(
         None if no answer shows any role.
     """
     wanted = {role.name: role.reply for role in expected.roles.values() if role.reply is not None}
-    if not wanted or stats.clock is Clock.MISSING:
+    if not wanted or not asked.pairs or stats.clock is Clock.MISSING:
         return None, []
     dialogue = dialogue_between(pairs_of(expected), path, asked, stats)
     breaks_ns = sorted(it.time_ns for it in stats.discontinuities)

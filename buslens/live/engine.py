@@ -18,7 +18,9 @@ import numpy as np
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.pauses import TrafficByChannel
 from buslens.checks.check import evaluate_capture, evaluate_rules, plan_tracks, prepare
+from buslens.checks.context import roles_in
 from buslens.checks.findings import Findings, Handshakes
+from buslens.checks.replies import pairs_of
 from buslens.expectations.resolve import raw_values
 from buslens.live.final_findings import FinalFinding, extent, final_findings, lookback_ns
 from buslens.timeline.build import typed_raw
@@ -86,7 +88,10 @@ class Engine:
         self.clock = clock
         self._tracks = plan_tracks(expected, defined)
         self._channels = channels
-        self._whole = CaptureHistory(self._tracks, channels)
+        self._whole = CaptureHistory(self._tracks, channels, pairs_of(expected))
+        # An answer that is still to come says what was at its request: rules on answers are checked at the end alone.
+        answered = {role.name for role in expected.roles.values() if role.reply is not None}
+        self._early = replace(expected, rules=tuple(it for it in expected.rules if not roles_in(it) & answered))
         self._window: _Window | None = None
         self._next: _Window | None = None
         timeouts = [log_timeout for log_timeout in (track.timeout_ns for track in self._tracks) if log_timeout]
@@ -224,7 +229,7 @@ class Engine:
             pauses=window.traffic.pauses(window.first_ns, last_ns),
             lone_channels=self._traffic.lone(),
         )
-        return evaluate_rules(self.path, self.expected, _finished(window.recorder), stats)
+        return evaluate_rules(self.path, self._early, _finished(window.recorder), stats)
 
     def _numbered(self, result: Result) -> Result:
         """Return a window's result with the numbers that its handshakes have in the whole capture."""

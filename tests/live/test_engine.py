@@ -196,3 +196,24 @@ class TestChannels:
         assert told.handshakes
         with pytest.raises(UnrelatedCaptureError, match="none of the 9 messages"):
             played(Engine.of(expected, path=str(log)), runs, stats, [])
+
+
+class TestAnswers:
+    """What a tester is answered counts at the end alone, and nothing is told of it before."""
+
+    def test_last_word(self, tmp_path: Path) -> None:
+        sample = SIGNAL_DEFS.parent / "sample_logs" / "car03_tester_at_work.log"
+        text = (SIGNAL_DEFS / "steering_lock.toml").read_text("utf-8")
+        text = text.replace('["pinewick.dbc"]', f"[{str(SIGNAL_DEFS / 'pinewick.dbc')!r}]")
+        text += '[reply.supply]\nids = "7A0:7A8"\nidentifier = 0xD010\nfactor = 0.1\n'
+        text += '[roles.answered]\nreply = "supply"\nunit = "V"\n'
+        text += '[[rules]]\nname = "answers"\nkind = "range"\nof = "answered"\nleast = "9.5 V"\n'
+        (tmp_path / "answers.toml").write_text(text, "utf-8")
+        expected = load_expectations(tmp_path / "answers.toml")
+        runs, stats = recorded(sample)
+        engine = Engine.of(expected, path=str(sample))
+        last = played(engine, runs, stats, [0.3, 0.6, 0.9])
+        assert last.findings == check(sample, expectations=expected).findings
+        assert [it.outcome for it in last.findings if it.rule == "answers"] == [Outcome.VIOLATED]
+        assert engine.told
+        assert all(it.rule != "answers" for it in engine.told)

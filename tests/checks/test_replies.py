@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import struct
+from bisect import bisect_right
+from itertools import accumulate
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.dialogues import Recording
+from support.examples import examples
 
 from buslens.checks.check import check
 from buslens.checks.findings import Outcome, Verdict
 from buslens.expectations.load import parse_expectations
-from buslens.expectations.model import Reply
+from buslens.expectations.model import Is, Reply
+from buslens.timeline.ternary import FALSE, TRUE
 
 if TYPE_CHECKING:
+    import random
     from pathlib import Path
 
     from buslens.checks.findings import Result
@@ -143,3 +149,35 @@ longer_than = "130 ms"
     def test_slow_answers_do_not(self, tmp_path: Path) -> None:
         """It may have been read right before the first answer and right behind the last request."""
         assert Outcome.VIOLATED not in self.outcomes(tmp_path, 19) | self.outcomes(tmp_path, 45)
+
+    @given(
+        st.lists(st.integers(60, 300), max_size=6),
+        st.sampled_from((10, 20, 40)),
+        st.randoms(use_true_random=False),
+    )
+    @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    def test_nothing_is_shown_that_was_not(
+        self, tmp_path: Path, lasts: list[int], period: int, draw: random.Random
+    ) -> None:
+        """Beside another role, a state is shown only at moments at which it surely was."""
+        changes = list(accumulate(lasts, initial=0))
+        car = Recording()
+        for start in range(0, changes[-1] + 300, period):
+            answered = start + draw.randint(1, period - 2)
+            read = draw.randint(start, answered)
+            state = bisect_right(changes, read) % 2
+            car.rows.append((1_000_000_000 + start * 1_000_000, 0x7E0, bytes.fromhex("0322d010")))
+            answer = bytes.fromhex("0662d0100083") + bytes([state << 6])
+            car.rows.append((1_000_000_000 + answered * 1_000_000, 0x7E8, answer))
+        holds = REPLY.replace('reply = "motor"', 'reply = "motor"\nholds = "60 ms"')
+        expected = parse_expectations((holds + LOW).encode(), "a.toml")
+        result = check(car.write(tmp_path / "a.log"), expectations=expected)
+        assert result.together is not None
+        context = result.together.context_of(frozenset({"motor", "supply"}))
+        assert not isinstance(context, str)
+        shown = context.ternary(Is(role="motor", state="locks"))
+        moments = np.arange(context.first_ns, context.end_ns, 500_000)
+        true = np.searchsorted(changes, (moments - 1_000_000_000) / 1e6, side="right") % 2
+        told = shown.values_at(moments)
+        assert (true[told == TRUE] == 1).all()
+        assert (true[told == FALSE] == 0).all()

@@ -107,7 +107,9 @@ class Moves:
         moved = known & (before != after)
         if not moved.any():
             return 0.0
-        changes = trace.seen_ns[trace.is_change]
+        changes = trace.seen_ns[trace.is_event]
+        if not len(changes):
+            return 0.0
         index = np.searchsorted(self.since_ns, changes, side="right") - 1
         near = (index >= 0) & (changes <= self.settled_ns[np.maximum(index, 0)] + SETTLED_NS // 3)
         return float(moved.sum() / known.sum()) * float(near.mean())

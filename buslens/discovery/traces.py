@@ -96,6 +96,13 @@ class Trace:
         return dict(zip(values[order].tolist(), lengths[order].tolist(), strict=True))
 
     @property
+    def is_event(self) -> NDArray[np.bool_]:
+        """Which rows are changes that something made: a unit that wakes up leaves its first value by itself."""
+        is_start = ~self.is_change & (self.stop_ns - self.seen_ns <= STARTING_NS)
+        found: NDArray[np.bool_] = self.is_change & ~np.append(False, is_start[:-1])[: len(is_start)]
+        return found
+
+    @property
     def counts(self) -> bool:
         """Whether each change is one more, from the greatest value on to 0."""
         step = (self.raw[1:] - self.raw[:-1])[self.is_change[1:]] % (1 << self.signal.length)
@@ -167,9 +174,7 @@ class ShownSignals:
         if trace is None or not self.is_cyclic(trace.message.name):
             return False
         cycle_ns = self.cycles_ns[trace.message.name]
-        # As a unit wakes up it may leave its first value on the beat.
-        woke = np.append(False, ~trace.is_change[:-1] & (trace.stop_ns - trace.seen_ns <= STARTING_NS)[:-1])
-        gap_ns = (trace.seen_ns - trace.since_ns)[trace.is_change & ~woke]
+        gap_ns = (trace.seen_ns - trace.since_ns)[trace.is_event]
         part = gap_ns % cycle_ns / cycle_ns
         is_off = (part > _OFF_BEAT[0]) & (part < _OFF_BEAT[1])
         return len(gap_ns) >= _AT_ONCE_FROM and bool(is_off.mean() >= _AT_ONCE_SHARE)

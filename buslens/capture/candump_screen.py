@@ -146,7 +146,9 @@ REASONS: Final[Mapping[int, str]] = MappingProxyType(
         kernel.NO_LENGTH: "no length behind the identifier, such as [8], [08] or {8}",
         kernel.BAD_LENGTH: "a length that no frame has: 0 to 8 bytes, or for CAN FD 12, 16, 20, 24, 32, 48 or 64",
         kernel.FEW_BYTES: "fewer data bytes than the length in brackets says",
-        kernel.BAD_BYTE: "a data byte is not two hexadecimal digits",
+        kernel.BAD_BYTE: (
+            "a data byte is not two hexadecimal digits; bytes parted by ` stand in reverse order: record them as sent"
+        ),
         kernel.TAIL: "more than the length in brackets says stands behind the data",
     }
 )

@@ -45,8 +45,9 @@ def layout_text(capture: Capture, *, most: int) -> str:
     head = f"{clean(capture.path)}: {stats.format}"
     notes = [f"    {clean(note)}" for note in stats.notes if not note.startswith("the last line,")]
     lines = [head, *notes]
+    broken = [f"    line {line.line} cannot be read: {line.reason}: {line.text}" for line in stats.skipped[:3]]
     if frames is None or not len(frames):
-        return "\n".join([*lines, "    no frame in the first rows", ""])
+        return "\n".join([*lines, "    no frame in the first rows", *broken, ""])
     rows = [("time", "bus", "identifier", "length", "data", "")]
     times = (frames.time_ns[:most] - frames.time_ns[0]).tolist()
     for k, (time, data) in enumerate(zip(times, payloads(frames), strict=False)):
@@ -65,9 +66,7 @@ def layout_text(capture: Capture, *, most: int) -> str:
         f"{row[4]:<{widths[4]}}  {row[5]}".rstrip()
         for row in rows
     ]
-    for line in stats.skipped[:3]:
-        lines.append(f"    line {line.line} cannot be read: {line.reason}: {line.text}")
-    return "\n".join([*lines, ""])
+    return "\n".join([*lines, *broken, ""])
 
 
 def values_text(capture: ValuesCapture) -> str:

@@ -98,7 +98,7 @@ class TestHealthy:
         assert all(NOTHING in it.reason for it in alive)
         assert any("(the bus slept, or the recorder paused)" in it.reason for it in alive)
         first = diagnose([result], causes()).ranking.groups[0]
-        assert [it.causes[0].kind for it in first] == [CauseKind.RECORDING]
+        assert {it.causes[0].kind for it in first} == {CauseKind.RECORDING}
 
 
 def written(folder: Path, lock: list[tuple[float, int]], other: list[float], *, other_channel: str = "can0") -> Result:

@@ -131,14 +131,32 @@ def _sought(changes: BitToggles, first_ns: int, end_ns: int, state: SeekState) -
 
 
 def _taken(found: SeekResult, action: int, state: SeekState) -> list[Candidate]:
-    """Return what was chosen for an action; else the first that is more than chance."""
+    """Return what was chosen for an action; else what is proposed."""
     from buslens.report.discovery import place
 
-    candidates = found.candidates[action]
     places = state.chosen.get(found.actions[action].words.casefold())
     if places is None:
-        return [it for it in candidates if it.is_surprising][:1]
-    return [it for it in candidates if place(it.field) in places]
+        return [it for it in [_proposed(found).get(action)] if it is not None]
+    return [it for it in found.candidates[action] if place(it.field) in places]
+
+
+def _proposed(found: SeekResult) -> dict[int, Candidate]:
+    """Return for each action the first signal that is more than chance and not proposed for another thing.
+
+    What follows from a button follows the mark of the button, too. The surest action has the first choice; a door that
+    opens and one that closes are the same thing.
+    """
+    from buslens.discovery.found_dbc import thing_of
+
+    things = [thing_of(it.words) for it in found.actions]
+    sure = {index: [it for it in every if it.is_surprising] for index, every in enumerate(found.candidates)}
+    chosen: dict[int, Candidate] = {}
+    for action in sorted((it for it in sure if sure[it]), key=lambda it: (sure[it][0].corrected, it)):
+        taken = [it.field for other, it in chosen.items() if things[other] != things[action]]
+        free = (it for it in sure[action] if it.field not in taken)
+        if (first := next(free, None)) is not None:
+            chosen[action] = first
+    return chosen
 
 
 def _action(found: SeekResult, index: int, state: SeekState) -> FoundAction:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from support.desks import RunningDesk
 
 LOG = "car01_healthy.log"
+TWICE = "car02_two_close_together.log.gz"
 EXPECTATIONS = Path(__file__).parents[2] / "signal_defs" / "steering_lock.toml"
 DOOR = "can0 1B3 byte 0 bit 0"
 """Where `signal_defs/pinewick.dbc` has the driver's door."""
@@ -30,16 +32,20 @@ def marked(tmp_path: Path, sample: Path, monkeypatch: pytest.MonkeyPatch) -> Pat
     (tmp_path / GOOD).mkdir()
     shutil.copy(sample / LOG, tmp_path / GOOD)
     monkeypatch.chdir(tmp_path)
-    result = check(tmp_path / GOOD / LOG, expectations=EXPECTATIONS)
+    save_marks(tmp_path, replace(load_state(tmp_path), marks=door_marks(tmp_path / GOOD / LOG)))
+    return tmp_path
+
+
+def door_marks(capture: Path) -> tuple[str, ...]:
+    """Return what a person would have written down."""
+    result = check(capture, expectations=EXPECTATIONS)
     door = result.timelines["door_open"]
     words = {"open": "driver door opens", "closed": "driver door closes"}
-    lines = tuple(
+    return tuple(
         f"{(seen - result.origin_ns) / 1e9:.2f} {words[door.states[code]]}"
         for seen, code in zip(door.seen_ns.tolist()[1:], door.state.tolist()[1:], strict=True)
         if 0 <= code < len(door.states)
     )
-    save_marks(tmp_path, replace(load_state(tmp_path), marks=lines))
-    return tmp_path
 
 
 class TestSeek:
@@ -58,6 +64,22 @@ class TestSeek:
         assert write_found(str(marked)) == ""
         (message,) = load_definitions(marked / FOUND).messages
         assert [(it.name, it.start, it.length) for it in message.signals] == [("DRIVER_DOOR", 0, 1)]
+
+    def test_no_signal_is_proposed_for_two_things(self, marked: Path, sample: Path) -> None:
+        """A lamp that comes on with the door follows the same marks; the door's own signal stays the door's."""
+        (marked / GOOD / LOG).unlink()
+        shutil.copy(sample / TWICE, marked / GOOD)
+        door = door_marks(marked / GOOD / TWICE)
+        lamp = tuple(
+            it.replace("driver door opens", "lamp on").replace("driver door closes", "lamp off") for it in door
+        )
+        save_marks(marked, replace(load_state(marked), marks=(*door, *lamp)))
+        taken = {
+            action.words: [it.place for it in action.signals if it.is_taken]
+            for action in seek_signals(str(marked)).actions
+        }
+        assert taken["driver door opens"] == taken["driver door closes"] == [DOOR]
+        assert taken["lamp on"] == taken["lamp off"] != [DOOR]
 
     def test_nothing_chosen(self, marked: Path) -> None:
         chosen: dict[str, list[str]] = {"driver door opens": [], "driver door closes": []}

@@ -1,4 +1,4 @@
-"""An LDF file, the description of a LIN cluster (LIN specification 2.2A, chapter 9), becomes messages and signals.
+"""An LDF file, the description of a LIN cluster (LIN specification 2.2A, chapter 9; from memory), becomes messages and signals.
 
 The library ldfparser reads the file; the extra ``lin`` of buslens installs it.
 """

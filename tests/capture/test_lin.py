@@ -22,7 +22,7 @@ def words_of(data: bytes) -> list[int]:
 
 
 class TestParity:
-    # LIN specification 2.2A, 2.3.1.3 and the identifiers of diagnostic frames in 2.3.3; the others bit by bit.
+    # LIN specification 2.2A, 2.3.1.3 and the identifiers of diagnostic frames in 2.3.3 (sections from memory); the others bit by bit.
     @pytest.mark.parametrize(("identifier", "with_parity"), [(0x3C, 0x3C), (0x3D, 0x7D), (0x00, 0x80), (0x13, 0xD3)])
     def test_known(self, identifier: int, with_parity: int) -> None:
         assert protected(identifier) == with_parity
@@ -37,7 +37,7 @@ class TestParity:
 
 class TestChecksum:
     def test_of_the_specification(self) -> None:
-        """4A 55 93 E5 have E6 (LIN specification 2.2A, 2.8.3)."""
+        """4A 55 93 E5 have E6 (LIN specification 2.2A, 2.8.3; section from memory)."""
         assert checksum(words_of(bytes.fromhex("4A5593E5")), 0, 4, 0) == 0xE6
 
     @pytest.mark.parametrize("identifier", [0x13, 0x22, 0x3C])

@@ -1,6 +1,7 @@
 """What tells whether a LIN frame is whole: the two parity bits of its identifier, and its checksum.
 
-Both as ISO 17987-3 has them, and before it the LIN specification 2.2A: parity 2.3.1.3, checksum 2.3.1.5 (numbers of sections from memory).
+Both as ISO 17987-3 has them, and before it the LIN specification 2.2A: parity 2.3.1.3, checksum 2.3.1.5 (numbers of
+sections from memory).
 """
 
 from __future__ import annotations

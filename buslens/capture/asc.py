@@ -29,7 +29,7 @@ CANFD, DLC above 0 with a length of 0       classical remote frame: CAN FD has n
 ``TxRq``                                    no frame: the same one comes again as Tx when it has been sent
 more columns before the identifier          a frame, where the first rows of the log have as many; else broken
 ``Li``, ``L2`` for a channel (from memory)  LIN frame, of that channel; parity and ``checksum = XX`` must fit
-the same, and ``TransmErr``                 a LIN header without an answer: a remote frame
+the same, and ``TransmErr`` (from memory)   a LIN header without an answer: a remote frame
 rows sent, on a clock of their own          left out, for nothing tells how far apart the two clocks are
 first rows before one jump back             left out: they are from an earlier run
 any other row with a time stamp             an event that is no frame

@@ -1,4 +1,6 @@
-"""An LDF file, the description of a LIN cluster (LIN specification 2.2A, chapter 9; from memory), becomes messages and signals.
+"""An LDF file, the description of a LIN cluster, becomes messages and signals.
+
+The form is that of the LIN specification 2.2A, chapter 9 (its number from memory).
 
 The library ldfparser reads the file; the extra ``lin`` of buslens installs it.
 """

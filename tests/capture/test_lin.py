@@ -22,7 +22,8 @@ def words_of(data: bytes) -> list[int]:
 
 
 class TestParity:
-    # LIN specification 2.2A, 2.3.1.3 and the identifiers of diagnostic frames in 2.3.3 (sections from memory); the others bit by bit.
+    # LIN specification 2.2A, 2.3.1.3 and the identifiers of diagnostic frames in 2.3.3; the others bit by bit.
+    # Numbers of sections from memory.
     @pytest.mark.parametrize(("identifier", "with_parity"), [(0x3C, 0x3C), (0x3D, 0x7D), (0x00, 0x80), (0x13, 0xD3)])
     def test_known(self, identifier: int, with_parity: int) -> None:
         assert protected(identifier) == with_parity

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from buslens.expectations.load import load_expectations
     from buslens.expectations.model import Expectations
     from buslens.fleet.ledger import open_ledger
-    from buslens.fleet.whole import FleetListener, FleetRun, run_fleet
+    from buslens.fleet.run_fleet import FleetListener, FleetRun, run_fleet
     from buslens.rehearsal.rehearse import Rehearsal, rehearse
     from buslens.rehearsal.rehearse import write as write_rehearsal
     from buslens.report.figure import draw
@@ -100,8 +100,8 @@ _HOMES: Final = {
     "ExpectationError": "buslens.errors",
     "Expectations": "buslens.expectations.model",
     "Finding": "buslens.checks.findings",
-    "FleetListener": "buslens.fleet.whole",
-    "FleetRun": "buslens.fleet.whole",
+    "FleetListener": "buslens.fleet.run_fleet",
+    "FleetRun": "buslens.fleet.run_fleet",
     "Handshake": "buslens.checks.findings",
     "Limit": "buslens.checks.findings",
     "Outcome": "buslens.checks.findings",
@@ -124,7 +124,7 @@ _HOMES: Final = {
     "read_dialogue": "buslens.dialogue.read",
     "read_frames": "buslens.capture.read",
     "rehearse": "buslens.rehearsal.rehearse",
-    "run_fleet": "buslens.fleet.whole",
+    "run_fleet": "buslens.fleet.run_fleet",
     "write_page": "buslens.report.page.page",
     "write_rehearsal": "buslens.rehearsal.rehearse:write",
 }

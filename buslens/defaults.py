@@ -1,4 +1,4 @@
-"""Which expectations a capture is judged by when none are named."""
+"""Which expectations a capture is checked against when none are named."""
 
 from __future__ import annotations
 

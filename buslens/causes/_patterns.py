@@ -1,4 +1,4 @@
-"""From findings as a causes file writes them to rules and steps of the expectations that captures are judged by.
+"""From findings as a causes file writes them to rules and steps of the expectations that captures are checked against.
 
 A pattern names a rule and a step, or says what the rule is about, so that one causes file serves cars whose rules
 have other names: ``awaits`` finds the steps that await a change, ``kind`` and ``about`` find rules by their subject.
@@ -27,7 +27,7 @@ FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
 
 
 def subject_of(rule: AnyRule) -> frozenset[str]:
-    """Return the roles that a rule is about; what only says when it is judged is left out."""
+    """Return the roles that a rule is about; what only says when it is checked is left out."""
     found = set(rule.numbers)
     for part in rule.subject:
         found.update(roles_of_trigger(part) if isinstance(part, Trigger) else roles_of(part.condition))
@@ -44,7 +44,7 @@ def read_patterns(
     values : Values
         Of the file; notes what is wrong.
     expectations : Expectations
-        By which the captures are judged.
+        By which the captures are checked.
     key, data, node
         The list, and where it stands.
     shared : bool

@@ -3,9 +3,9 @@
 compare           results of both sides -> RepairComparison
 RepairComparison  what changed per rule and step, what is proved, and the conclusion
 
-A *trial* is a handshake that could be judged. It failed if a step of it is faulty, or if any other rule found a fault
+A *trial* is a handshake that could be checked. It failed if a step of it is faulty, or if any other rule found a fault
 while it ran; it is clean if all its steps are met and it was carried through. Handshakes that were called off or that
-could not be decided prove nothing and are counted apart. What another rule found outside every handshake is judged
+could not be decided prove nothing and are counted apart. What another rule found outside every handshake is checked
 by the time that was recorded without it.
 """
 
@@ -38,12 +38,12 @@ class RepairStatus(Enum):
     """What became of one rule or step."""
 
     STILL_WRONG = "not fixed"
-    #: Wrong after, and not wrong, or not judged, before.
+    #: Wrong after, and not wrong, or not checked, before.
     NEW = "new fault"
     MENDED = "fixed"
     #: Could not be decided after: nothing of what was wrong, or something of what was not.
     UNDECIDED = "undecided now"
-    #: Judged before, with nothing to judge after.
+    #: Checked before, with nothing to check after.
     NOT_JUDGED = "not retested"
     #: Met after, and not wrong before.
     GOOD = "OK now"
@@ -54,7 +54,7 @@ class Conclusion(Enum):
 
     #: Something is faulty after.
     NOT_REPAIRED = "not_repaired"
-    #: Nothing is faulty after, but that may be chance, or was not all judged.
+    #: Nothing is faulty after, but that may be chance, or was not all checked.
     NOT_PROVED = "not_proved"
     #: What was faulty is met, often enough.
     REPAIRED = "repaired"
@@ -132,7 +132,7 @@ class RepairEvidence:
     history_interval: tuple[float, float] | None
     #: Failure rate that the user states as known, as failures and handshakes; None where the count is used.
     known_rate: tuple[int, int] | None
-    #: One-sided exact bound on the failure rate that remains; None if nothing was judged after.
+    #: One-sided exact bound on the failure rate that remains; None if nothing was checked after.
     upper: float | None
     #: Clean handshakes needed; None where it never failed before.
     needed: int | None
@@ -153,7 +153,7 @@ class FaultFreeTime:
     #: How often it came before.
     events: int
     before_ns: int
-    #: Recorded since, ns; none of it counts if it came again or its rule had nothing to judge.
+    #: Recorded since, ns; none of it counts if it came again or its rule had nothing to check.
     after_ns: int
     needed_ns: int
 
@@ -175,7 +175,7 @@ class RepairComparison:
     proofs: tuple[RepairEvidence, ...]
     quiets: tuple[FaultFreeTime, ...]
     conclusion: Conclusion
-    #: What else must be known, such as that the sides were judged by different expectations.
+    #: What else must be known, such as that the sides were checked against different expectations.
     notes: tuple[str, ...] = ()
 
     def with_change(self, *changes: RepairStatus) -> tuple[ComparedItem, ...]:
@@ -290,7 +290,7 @@ def _compared(before: Sequence[Result], after: Sequence[Result]) -> Iterator[Com
 
 
 def _keys(results: Iterable[Result]) -> list[tuple[str, str | None]]:
-    """Return every rule and step that was judged, in the order of the expectations and then of time."""
+    """Return every rule and step that was checked, in the order of the expectations and then of time."""
     keys: dict[tuple[str, str | None], None] = {}
     ranks: dict[str, int] = {}
     steps: dict[tuple[str, str | None], int] = {}

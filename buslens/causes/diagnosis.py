@@ -1,4 +1,4 @@
-"""From judged captures of one vehicle, and readings at it, to causes and to what to do next."""
+"""From checked captures of one vehicle, and readings at it, to causes and to what to do next."""
 
 from __future__ import annotations
 
@@ -58,14 +58,14 @@ class Diagnosis:
 def diagnose(
     results: Sequence[Result], causes: Causes, readings: Sequence[Reading] = (), *, skipped: Iterable[str] = ()
 ) -> Diagnosis:
-    """Return which causes explain judged captures of one vehicle, and what to do next.
+    """Return which causes explain checked captures of one vehicle, and what to do next.
 
     Parameters
     ----------
     results : sequence of Result
         At least one; all of the vehicle in one condition, before any repair.
     causes : Causes
-        Read for the expectations by which the captures were judged.
+        Read for the expectations by which the captures were checked.
     readings : sequence of Reading, optional
         Measurements made so far; of several of one name the last counts.
 

@@ -76,7 +76,7 @@ def _same_content(one: str, other: str) -> bool:
             return False
         return _digest(one) == _digest(other)
     except OSError:
-        # What cannot be read is told of when it is judged.
+        # What cannot be read is told of when it is checked.
         return False
 
 

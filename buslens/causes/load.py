@@ -44,7 +44,7 @@ def load_causes(path: str | PathLike[str], expectations: Expectations) -> Causes
     path : path-like
         A TOML file; ``signal_defs/README.md`` lists its keys.
     expectations : Expectations
-        By which the captures are judged: the rules, steps and roles that the file names must be there.
+        By which the captures are checked: the rules, steps and roles that the file names must be there.
 
     Raises
     ------

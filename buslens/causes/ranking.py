@@ -96,7 +96,7 @@ def rank(
     readings : mapping of str to str
         Measurement -> name of its result.
     is_faulty : bool, optional
-        Whether a capture was judged faulty, which a healthy vehicle rarely is, whatever the signs of the file miss.
+        Whether a capture was found faulty, which a healthy vehicle rarely is, whatever the signs of the file miss.
 
     Raises
     ------

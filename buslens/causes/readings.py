@@ -1,4 +1,4 @@
-"""What a person measured: a name and a reading, with its unit, judged by the limits of the causes file."""
+"""What a person measured: a name and a reading, with its unit, checked against the limits of the causes file."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """How many clean handshakes after a repair prove it.
 
 A repair is called proved where an unrepaired vehicle would show the same captures in at most 5 % of cases. Two claims
-about the failures before the repair are judged differently:
+about the failures before the repair are checked differently:
 
 * K failures *counted* in N handshakes say little of the rate where N is small. Fisher's exact test carries the doubt of
   both sides (R. A. Fisher, The Design of Experiments, 1935; cited from memory): if nothing changed, the chance that

@@ -1,6 +1,6 @@
 """A diagnosis that goes on from one call to the next: captures and readings, kept in a JSON file.
 
-Readings are kept as the person wrote them and judged anew each time, so that a limit that was mended in the causes
+Readings are kept as the person wrote them and checked anew each time, so that a limit that was mended in the causes
 file holds for them, too.
 """
 
@@ -58,7 +58,7 @@ class Session:
         )
 
     def readings(self, causes: Causes) -> list[Reading]:
-        """Return the readings, judged by a causes file.
+        """Return the readings, checked against a causes file.
 
         Raises
         ------

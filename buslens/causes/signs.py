@@ -7,8 +7,8 @@ a sign by findings                         becomes
 =========================================  =====================================================================
 any finding fits its patterns              present
 none fits, but one of them is undecided    undecided, unless the pattern asks for undecided ones
-none fits, and one was judged              absent
-nothing was judged                         undecided (absent, if the pattern names no rule)
+none fits, and one was checked              absent
+nothing was checked                         undecided (absent, if the pattern names no rule)
 =========================================  =====================================================================
 
 =========================================  =====================================================================
@@ -77,14 +77,14 @@ class Observation:
 
 
 def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observation, ...]:
-    """Return what judged captures of one vehicle say of each sign, in their order, and faults that no sign tells.
+    """Return what checked captures of one vehicle say of each sign, in their order, and faults that no sign tells.
 
     A sign that asks for a role which no recording carries is not among them.
 
     Parameters
     ----------
     signs : iterable of Sign
-        From a causes file that was read for the expectations by which the captures were judged.
+        From a causes file that was read for the expectations by which the captures were checked.
     results : sequence of Result
         At least one.
     """

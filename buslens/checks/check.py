@@ -225,7 +225,7 @@ def evaluate_table(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckSetup:
-    """What captures are judged on: loaded once, for any number of them."""
+    """What captures are checked on: loaded once, for any number of them."""
 
     expectations: Expectations
     definitions: Definitions
@@ -241,7 +241,7 @@ def prepare(
     expectations: Expectations | str | Path,
     definitions: Definitions | str | Path | list[str | Path] | None = None,
 ) -> CheckSetup:
-    """Load what captures are judged on, and see that the two fit each other; parameters as for `check`.
+    """Load what captures are checked on, and see that the two fit each other; parameters as for `check`.
 
     The expectations that are returned name the definitions that are used.
 

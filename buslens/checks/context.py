@@ -343,7 +343,7 @@ class EvaluationContext:
         return _unknown_text(timeline, index + int(unknown[0])) if len(unknown) else f"{plain(role)} is unknown"
 
     def warm_up_end_ns(self, condition: Condition) -> int:
-        """Return the time from which a condition is judged: when each of its roles has had time for a first frame.
+        """Return the time from which a condition is checked: when each of its roles has had time for a first frame.
 
         A role whose first frame takes longer than its timeout is not waited for: it is unknown. The time in which
         its channel is not recorded yet does not count.

@@ -104,7 +104,7 @@ class Finding:
     step: str | None = None
     #: Run of the sequence, counted from 1.
     handshake: int | None = None
-    #: How often a rule that is met throughout was judged.
+    #: How often a rule that is met throughout was checked.
     count: int | None = None
     basis: str = ""
 
@@ -211,7 +211,7 @@ class Handshakes(JoinedRecords[Handshake]):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """One capture, judged."""
+    """One capture, checked."""
 
     path: str
     verdict: Verdict
@@ -219,7 +219,7 @@ class Result:
     summary: str
     findings: Findings
     handshakes: Handshakes
-    #: Rules that found nothing to judge.
+    #: Rules that found nothing to check.
     unexercised: tuple[str, ...]
     timelines: Mapping[str, Timeline]
     stats: ReadStats

@@ -95,7 +95,7 @@ def rate_text(period_ns: int | None) -> str:
 
 
 def borderline_text(span: TimeBounds, limit_ns: int, period_ns: int | None, cycle_ns: int | None = None) -> str:
-    """Return why a length of time cannot be judged against a limit, and what recording rate would decide.
+    """Return why a length of time cannot be checked against a limit, and what recording rate would decide.
 
     What the car itself sends only each `cycle_ns` no recording shows more often: then no rate is advised.
 

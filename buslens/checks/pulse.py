@@ -31,7 +31,7 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     beginning or end not in the log                        violated if too long already, else undecided; without
                                                            ``most`` met if long enough already
     it may have been interrupted between two frames        met, violated only if so both with and without a break
-    a pulse that no frame shows                            not judged: the log does not have it; undecided where
+    a pulse that no frame shows                            not checked: the log does not have it; undecided where
                                                            somebody says how short its states can be, and samples
                                                            are no closer
     =====================================================  ====================================================

@@ -18,7 +18,7 @@ no change while the log shows the role until the     missing; with the state tha
 limit has surely run out
 a change, but more than 3 times ``within`` later     missing; the text mentions it
 a change wholly before the step that it follows      out_of_order
-change and step before it in one interval            the order is accepted and ``within`` judged; with ``after``
+change and step before it in one interval            the order is accepted and ``within`` checked; with ``after``
                                                      undecided
 the awaited state holds already, no change           missing: was so from the beginning
 a role is unknown for a stretch that could hide      undecided
@@ -26,14 +26,14 @@ the change, or the clock ran back in it
 the capture ends before the limit has surely run     undecided
 out, or while the first step could still come again
 ``abandon``, or the start again, before the step     handshake abandoned; a step whose limit had run out before is
-                                                     missing, the rest is not judged
+                                                     missing, the rest is not checked
 the first step again before the second, ``tries``    the clock of the second starts anew
 not used up
 ===================================================  ==========================================================
 
-A step whose reference was not found is not judged: there is no moment to count from.
+A step whose reference was not found is not checked: there is no moment to count from.
 
-Without time stamps only the order is judged: out_of_order stands, everything else about a step is undecided.
+Without time stamps only the order is checked: out_of_order stands, everything else about a step is undecided.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[Sequenced[Find
 
 
 def evaluate_order(rule: Sequence, context: EvaluationContext) -> tuple[list[Finding], Sequenced[Handshake]]:
-    """Return the same for a log without time stamps, in which only the order of the steps can be judged."""
+    """Return the same for a log without time stamps, in which only the order of the steps can be checked."""
     limits = {step.name: step for step in rule.steps}
     endless = replace(rule, steps=tuple(replace(step, within_ns=_NO_LIMIT_NS, after_ns=None) for step in rule.steps))
     findings, handshakes = evaluate(endless, context)
@@ -273,7 +273,7 @@ class _HandshakeEvaluator:
         )
 
     def judge(self) -> Iterator[Finding]:
-        """Yield one finding for each step that can be judged."""
+        """Yield one finding for each step that can be checked."""
         before: str | None = None
         for index, step in enumerate(self.rule.steps):
             reference = self.found.get(before if step.from_ is None else step.from_)
@@ -358,7 +358,7 @@ class _HandshakeEvaluator:
     def _evaluate_absence(
         self, step: Step, reference: Edge, reference_name: str | None, straggler: Edge | None
     ) -> Finding | None:
-        """Judge a step whose change did not come; None if it was abandoned before it could be judged."""
+        """Check a step whose change did not come; None if it was abandoned before it could be checked."""
         deadline_ns = reference.seen_ns + step.within_ns
         prior = self._prior(step, reference)
         hidden = None if prior is None else self.context.first_blind_interval(step.await_, prior.since_ns, deadline_ns)

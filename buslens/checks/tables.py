@@ -66,7 +66,7 @@ DELAYS: Final = (
     TableColumn("least_ns", "Int64", "least that is allowed", lambda it: _limit_ns(it, "least")),
     TableColumn("most_ns", "Int64", "greatest that is allowed", lambda it: _limit_ns(it, "most")),
 )
-"""One row for each step of each handshake that was judged."""
+"""One row for each step of each handshake that was checked."""
 
 FINDINGS: Final = (
     *_STEP[:1],

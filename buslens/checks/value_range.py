@@ -49,7 +49,7 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
     if rule.while_ is not None:
         condition = And(parts=(rule.while_.condition, condition))
         scope = context.ternary(rule.while_.condition)
-        # It may have held between two frames, or behind the last: of that there is nothing to judge.
+        # It may have held between two frames, or behind the last: of that there is nothing to check.
         if not ((scope.value == TRUE) | (scope.value == UNKNOWN)).any():
             return []
 

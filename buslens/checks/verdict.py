@@ -60,7 +60,7 @@ def decide_verdict(
 ) -> tuple[Verdict, str]:
     """Return the verdict and the sentence that gives its reason.
 
-    Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was judged,
+    Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was checked,
     or if no sequence was carried through, unless `handshake` says that none needs to be, or if something is still to
     be decided in the expectations; else as expected.
     """

@@ -44,7 +44,7 @@ def add_arguments(parser: Parser) -> None:
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Judge every capture and report on it."""
+    """Check every capture and report on it."""
     paths = expand(options.captures)
     reports: list[_Report] = [
         _Document(console) if options.json else _Text(console, several=len(paths) > 1, in_full=options.all)
@@ -70,7 +70,7 @@ class _Report(Protocol):
 
 
 class _Text:
-    """Text for a person, each capture as soon as it is judged."""
+    """Text for a person, each capture as soon as it is checked."""
 
     def __init__(self, console: Console, *, several: bool, in_full: bool) -> None:
         self._console = console

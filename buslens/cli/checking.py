@@ -1,4 +1,4 @@
-"""Judging the captures that a command names, one after the other."""
+"""Checking the captures that a command names, one after the other."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ class CheckedCapture(NamedTuple):
     """What came of one capture."""
 
     path: str
-    #: None if it could not be judged.
+    #: None if it could not be checked.
     result: Result | None
-    #: Why it could not be judged; empty if it could.
+    #: Why it could not be checked; empty if it could.
     problem: str = ""
 
     @property
@@ -37,7 +37,7 @@ class CheckedCapture(NamedTuple):
 
 
 class CaptureChecker:
-    """Judges captures as the options of a command say, loading each file of the user's once.
+    """Checks captures as the options of a command say, loading each file of the user's once.
 
     Raises
     ------
@@ -68,7 +68,7 @@ class CaptureChecker:
         Raises
         ------
         BuslensError
-            If the capture or what it is judged by cannot be used.
+            If the capture or what it is checked against cannot be used.
         OSError
             If the system refuses the capture.
         """

@@ -71,7 +71,7 @@ def add_rate_arguments(parser: Parser) -> None:
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Judge both sides, compare them and say what that proves."""
+    """Check both sides, compare them and say what that proves."""
     before, after = sides(options.captures, options.before)
     judge = CaptureChecker(options, console)
     judge.pair([*before, *after])

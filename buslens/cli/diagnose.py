@@ -62,7 +62,7 @@ def add_arguments(parser: Parser) -> None:
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Judge the captures, rank the causes and say what to do next."""
+    """Check the captures, rank the causes and say what to do next."""
     from buslens.causes.diagnosis import diagnose
     from buslens.causes.readings import read_reading
     from buslens.causes.session import Session, load_session, save_session
@@ -149,7 +149,7 @@ def _captures(options: argparse.Namespace, session: Session) -> list[str]:
 
 
 def _causes(chosen: str | None, results: Sequence[Result]) -> Causes:
-    """Return the causes file for captures that were judged by one expectations file."""
+    """Return the causes file for captures that were checked against one expectations file."""
     from buslens.causes.load import find_causes, load_causes
 
     expected = results[0].expectations

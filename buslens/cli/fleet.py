@@ -5,11 +5,11 @@ SOURCE is a folder with everything below it, a file, a pattern such as
 index.html (the fleet on one page), the tables captures, handshakes, delays and
 findings (Parquet and CSV), and ledger.sqlite, which stores the results.
 The same command goes on where it was ended, and reads only what is new. What
-earlier runs into OUT have judged stays in the ledger and counts, also where the
+earlier runs into OUT have checked stays in the ledger and counts, also where the
 capture is no longer there; a new folder OUT begins anew.
 
 Exit status: 0 everything met, 1 something violated, 2 a capture could not be
-judged or the command line is unusable, 3 something undecided; the gravest
+checked or the command line is unusable, 3 something undecided; the gravest
 counts: 2 before 1 before 3 before 0.
 
 example:
@@ -81,12 +81,12 @@ def add_arguments(parser: Parser) -> None:
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Judge what is new, compare the fleet, and tell whom to call in."""
+    """Check what is new, compare the fleet, and tell whom to call in."""
     from buslens.fleet.ledger import LEDGER_NAME, open_ledger
     from buslens.fleet.page.page_data import gather
     from buslens.fleet.results import require_apart
+    from buslens.fleet.run_fleet import FleetListener, run_fleet
     from buslens.fleet.text import closing, progress_line
-    from buslens.fleet.whole import FleetListener, run_fleet
 
     out = Path(options.output)
     if options.junit is not None:

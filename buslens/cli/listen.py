@@ -54,7 +54,7 @@ def add_arguments(parser: Parser) -> None:
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Listen, judge and say the verdict."""
+    """Listen, check and say the verdict."""
     from buslens.cli.player import Player, engine_of, run_player, screen_for, with_clock
     from buslens.live.bus import BusStream, Receiver, describe_listening, parse_interface
     from buslens.live.capture_reader import read_stream

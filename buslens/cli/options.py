@@ -98,7 +98,7 @@ def is_file_name(word: str) -> bool:
 
 
 def add_checking_arguments(parser: Parser, *, workers: bool = True) -> None:
-    """Add what every command takes that judges captures; `workers` only where a whole capture is read at once."""
+    """Add what every command takes that checks captures; `workers` only where a whole capture is read at once."""
     parser.add_argument(
         "--definitions",
         metavar="DBC",

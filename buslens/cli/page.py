@@ -45,7 +45,7 @@ def add_arguments(parser: Parser) -> None:
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Judge a capture, write its page and say the verdict."""
+    """Check a capture, write its page and say the verdict."""
     output = _output(options)
     result = CaptureChecker(options, console).check(options.capture)
     console.progress(f"writing {output}")

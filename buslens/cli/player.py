@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from buslens.report.replay import Screen
 
 _LOOK_S: Final = 0.1
-"""Seconds between two judgements, and two pictures where judging is quick."""
+"""Seconds between two judgements, and two pictures where checking is quick."""
 _DRAW_S: Final = 0.05
 
 
@@ -152,7 +152,7 @@ class Player:
             self._taken = 0
 
     def _look(self, pressed: Keys) -> None:
-        """Judge and show, not too often."""
+        """Check and show, not too often."""
         now_s = time.monotonic()
         if self.engine is None or self.engine.first_ns is None:
             return

@@ -57,7 +57,7 @@ def add_arguments(parser: Parser) -> None:
 
 
 def run(options: argparse.Namespace, console: Console) -> Status:
-    """Judge a capture, draw it and say the verdict."""
+    """Check a capture, draw it and say the verdict."""
     from buslens import draw
     from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.formatting import clean, verdict_sentence

@@ -1,4 +1,4 @@
-"""Parsed definitions, kept between two starts: the parser takes longer to import than a small capture to judge.
+"""Parsed definitions, kept between two starts: the parser takes longer to import than a small capture to check.
 
 An entry is JSON beside nobody's data, named after the content of the DBC file and of everything that made sense of
 it. An entry that is not what this module would have written is as good as none.

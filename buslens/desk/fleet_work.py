@@ -20,7 +20,7 @@ _MOST_NOTES: Final = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FleetTask:
-    """What is to be judged."""
+    """What is to be checked."""
 
     source: str
     out: str
@@ -42,9 +42,9 @@ class FleetState(State):
 
 
 def run(pipe: Connection, task: FleetTask) -> None:
-    """Judge what is new, compare the vehicles, write the sheet; as the whole of a process.
+    """Check what is new, compare the vehicles, write the sheet; as the whole of a process.
 
-    A desk that goes away ends it: what was judged until then is in the ledger, and the next run goes on from there.
+    A desk that goes away ends it: what was checked until then is in the ledger, and the next run goes on from there.
     """
     import os
     import signal
@@ -85,9 +85,9 @@ class Teller:
 
 def run_fleet(teller: Teller, task: FleetTask, workers: WorkerPool) -> None:
     """Do the run by some workers, and tell of it."""
+    from buslens.fleet.run_fleet import FleetListener
+    from buslens.fleet.run_fleet import run_fleet as run_whole_fleet
     from buslens.fleet.text import progress_line, run_sentence
-    from buslens.fleet.whole import FleetListener
-    from buslens.fleet.whole import run_fleet as run_whole_fleet
 
     listener = FleetListener(
         note=teller.note,

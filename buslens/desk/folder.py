@@ -174,7 +174,7 @@ class JobFolder:
         return next((place for place in places if place.is_file()), None)
 
     def choose(self, car: Car) -> None:
-        """Copy a car into the job, so that the job keeps the limits by which it was judged."""
+        """Copy a car into the job, so that the job keeps the limits by which it was checked."""
         target = self.path / FOLDER_NAME
         new = self.path / f"{UNFINISHED}{secrets.token_hex(6)}"
         new.mkdir()
@@ -422,7 +422,7 @@ def lines_of(text: str) -> tuple[str, ...]:
 
 
 def steps_taken(job: JobFolder, details: JobDetails, sides: Container[str]) -> str:
-    """Return how far a job has come, in a few words, without judging anything."""
+    """Return how far a job has come, in a few words, without checking anything."""
     if job.record_file.is_file():
         return "record written"
     if "after" in sides:

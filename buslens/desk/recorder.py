@@ -1,4 +1,4 @@
-"""Recording at the car, in a process of its own: what comes is written, judged and drawn, and nothing is ever sent.
+"""Recording at the car, in a process of its own: what comes is written, checked and drawn, and nothing is ever sent.
 
 The process ends when it is told to, when the bus goes, and when the desk is gone; whichever it is, what was written
 becomes a capture of the job.
@@ -46,7 +46,7 @@ class RecordingTask:
     temporary: Path
     #: Gets a line for each mark.
     marks: Path
-    #: Empty for a car that has none yet; then nothing is judged.
+    #: Empty for a car that has none yet; then nothing is checked.
     expectations: str
     #: How many times each handshake has to run; None for the usual number.
     wanted: int | None
@@ -129,7 +129,7 @@ class _Session:
             raise
         self._told: list[str] = []
         self._marks: list[str] = []
-        #: Frames that were written, of which the last few may still wait to be judged; seconds of the first and last.
+        #: Frames that were written, of which the last few may still wait to be checked; seconds of the first and last.
         self._kept = 0
         self._first_s = self._last_s = 0.0
         self._came_s = time.monotonic()

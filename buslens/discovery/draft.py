@@ -1,4 +1,4 @@
-"""Rules from what captures show of their roles; each is first measured with wide limits by the engine that will judge.
+"""Rules from what captures show of their roles; each is first measured with wide limits by the engine that will check.
 
 A draft is text in the form of the expectations file from the beginning, and is read as such: what is measured is
 exactly what will be checked. Rules and steps have the names of the demonstration's, so that its causes fit.

@@ -199,7 +199,7 @@ class ValueReader:
         return Timeout.NEVER if data == "never" else self.duration(key, data, node)
 
     def quantity(self, key: KeySpec, data: object, node: Node) -> str:
-        """Return a quantity as text; its unit is judged when the role is known."""
+        """Return a quantity as text; its unit is checked when the role is known."""
         if type(data) in {int, float}:
             return str(data)
         return self.text(key, data, node)

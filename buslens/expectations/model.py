@@ -318,7 +318,7 @@ class Sequence(Rule):
     """Steps that must follow a start in order and in time."""
 
     start: Trigger
-    #: Judged just before the start; None for always.
+    #: Checked just before the start; None for always.
     given: WrittenCondition | None = None
     #: Ends a running handshake without blame.
     abandon: Trigger | None = None
@@ -453,7 +453,7 @@ class Range(Rule):
     #: Both included, in the role's unit; None for no limit.
     least: Number | None = None
     most: Number | None = None
-    #: Judged only while this holds; None for always.
+    #: Checked only while this holds; None for always.
     while_: WrittenCondition | None = None
     #: Excursions up to this long are tolerated, ns; None: none.
     longer_than_ns: int | None = None

@@ -1,1 +1,1 @@
-"""Many captures: listed, judged by many workers, remembered in one ledger, compared with each other."""
+"""Many captures: listed, checked by many workers, remembered in one ledger, compared with each other."""

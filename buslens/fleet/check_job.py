@@ -1,7 +1,7 @@
-"""One capture of a fleet, judged: what a worker does, whichever pool it belongs to.
+"""One capture of a fleet, checked: what a worker does, whichever pool it belongs to.
 
-What captures are judged on is loaded once per process and group. A worker that has little to read does without compiled
-kernels: to make them takes longer than to read a few captures.
+What captures are checked on is loaded once per process and group. A worker that has little to read does without
+compiled kernels: to make them takes longer than to read a few captures.
 """
 
 from __future__ import annotations
@@ -55,14 +55,14 @@ class Task:
 
     job: CaptureJob
     ground: str
-    #: Folder of a ledger that this worker may look into, so that a copy of what is known is not judged; None: none.
+    #: Folder of a ledger that this worker may look into, so that a copy of what is known is not checked; None: none.
     ledger: str | None = None
     #: Folder from which the capture's path is seen, if it is a path; empty: the worker's own.
     folder: str = ""
 
 
 def load(group: Group) -> tuple[CheckSetup, str]:
-    """Return what a group is judged on, and its hash.
+    """Return what a group is checked on, and its hash.
 
     Raises
     ------
@@ -84,7 +84,7 @@ def check_job(task: Task) -> JobResult:
     Raises
     ------
     UsageError
-        If the files that it is judged by have changed or are not to be had, or the library for its store is not
+        If the files that it is checked against have changed or are not to be had, or the library for its store is not
         installed: that concerns the run, not the capture.
     MemoryError
         If there is not enough; whoever runs the worker makes a trouble of it.
@@ -143,7 +143,7 @@ def defect_text(error: Exception) -> str:
 
 
 def make_ready() -> None:
-    """Load and, where that was never done, compile what judging may need, so that no capture's time goes into it."""
+    """Load and, where that was never done, compile what checking may need, so that no capture's time goes into it."""
     from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.registry import FORMATS

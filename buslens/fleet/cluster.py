@@ -1,7 +1,8 @@
 """Workers of a Dask cluster: the same tasks, sent to a scheduler.
 
-A worker needs this package in the same version, and a way to the captures and to the files that they are judged by. A
-cluster cannot end one task of a worker: what takes too long is given up, and its thread stays busy until it is done.
+A worker needs this package in the same version, and a way to the captures and to the files that they are checked
+against. A cluster cannot end one task of a worker: what takes too long is given up, and its thread stays busy until it
+is done.
 """
 
 from __future__ import annotations

@@ -6,8 +6,9 @@
     findings      one row for each finding that is not met
 
 Rows of the last three name their capture by `address`; handshakes and delays name each other by `address`, `rule` and
-`handshake`. Captures that were judged on what their group is no longer judged on are in none of them, second copies in
-the first only. Times have their unit in the name of the column; a delay without a `latest_ns` has no known upper end.
+`handshake`. Captures that were checked on what their group is no longer checked on are in none of them, second copies
+in the first only. Times have their unit in the name of the column; a delay without a `latest_ns` has no known upper
+end.
 
 The CSV is that of RFC 4180, in UTF-8. A text that a spreadsheet would take for a formula begins with an apostrophe
 there; the Parquet file has it as it is. What is no text in the name of a file stands as an escape, such as U+DCFF for

@@ -1,4 +1,4 @@
-"""Vehicles that are judged by files of their own: which they are is said by a TOML file.
+"""Vehicles that are checked against files of their own: which they are is said by a TOML file.
 
 It is read by the same code as an expectations file, so that what is wrong in it is told in the same way. A vehicle
 belongs to the first group whose names it fits.

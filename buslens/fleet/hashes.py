@@ -1,4 +1,4 @@
-"""What makes two judgements the same: the bytes of the capture, and the ground that it was judged on.
+"""What makes two judgements the same: the bytes of the capture, and the ground that it was checked on.
 
 That saves reading a file twice. Whether two captures are one recording, their frames say (`capture.sameness`).
 
@@ -41,7 +41,7 @@ def setup_hash(group: Group, definitions: Iterable[str]) -> str:
     Parameters
     ----------
     group : Group
-        Vehicles that are judged alike.
+        Vehicles that are checked alike.
     definitions : iterable of str
         The definitions files: the group's, else those that its expectations name.
 

@@ -1,4 +1,4 @@
-"""From captures that were found to jobs: whose they are, and what they are judged by."""
+"""From captures that were found to jobs: whose they are, and what they are checked against."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Jobs:
     definitions, channels, table
         Of such a group that is found.
     on_left_out : callable
-        Is told in one sentence of each vehicle that there is nothing to judge by.
+        Is told in one sentence of each vehicle that there is nothing to check against.
     """
 
     captures: Iterable[FoundCapture]
@@ -53,7 +53,7 @@ class Jobs:
     on_left_out: Callable[[str], object] = lambda _sentence: None
     #: Every group that a capture was found for, by name.
     used: dict[str, Group] = field(default_factory=dict)
-    #: Captures of vehicles that there is nothing to judge by.
+    #: Captures of vehicles that there is nothing to check against.
     left_out: int = 0
     _told: set[str] = field(default_factory=set)
     _found: dict[str, Group | str] = field(default_factory=dict)
@@ -98,7 +98,7 @@ class Jobs:
         return False
 
     def group(self, vehicle: str, address: str) -> Group | str:
-        """Return what a vehicle is judged by, else why there is nothing."""
+        """Return what a vehicle is checked against, else why there is nothing."""
         group = group_of(vehicle, self.groups) or self.otherwise
         if group is None:
             path = local_path(address)
@@ -140,7 +140,7 @@ def expectations_group(
     channels: Iterable[tuple[str, str]] = (),
     table: TableSettings = NOTHING_TOLD,
 ) -> Group:
-    """Return the group of every vehicle that is judged by one file; it is called as the file is."""
+    """Return the group of every vehicle that is checked against one file; it is called as the file is."""
     return Group(
         name=expectations,
         vehicles=("*",),

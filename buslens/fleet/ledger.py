@@ -1,7 +1,7 @@
 """What is known of every capture of a fleet: one SQLite file, one writer, any number of readers.
 
-A capture is named by its address, a judgement by the content that was judged and the ground that it was judged on. So
-nothing is judged twice, wherever its copies lie, and what was judged on other expectations is kept without being
+A capture is named by its address, a judgement by the content that was checked and the ground that it was checked on. So
+nothing is checked twice, wherever its copies lie, and what was checked on other expectations is kept without being
 reported. The process may be killed at any moment: the file then holds every capture up to the last commit, whole.
 """
 
@@ -122,7 +122,7 @@ class Ledger:
         return None if row is None or row[0] is None else hash_text(cast("str | bytes", row[0]))
 
     def has(self, content: str, ground: str) -> bool:
-        """Whether this content was judged on this ground, and would come out the same again.
+        """Whether this content was checked on this ground, and would come out the same again.
 
         A capture that could be had and was no log stays one. One that ran out of time or of memory, whose worker died
         or that could not be had is worth another try.

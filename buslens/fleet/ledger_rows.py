@@ -205,7 +205,7 @@ class RowWriter:
         )
 
     def _set_standard(self, grouping: int, ground: str) -> None:
-        """Take the ground that a group was last judged on as the one that is reported."""
+        """Take the ground that a group was last checked on as the one that is reported."""
         number = self._numbered("ground", text=ground)
         if self._numbers.get(("standard", grouping)) != number:
             self._run("INSERT OR REPLACE INTO standard VALUES (?, ?)", (grouping, number))

@@ -2,7 +2,7 @@
 
     word        every text that comes again and again, once
     ground      what a judgement rests on: hash over expectations, definitions, channels and program version
-    standard    the ground that each group of vehicles is judged on now; judgements on others are kept, not reported
+    standard    the ground that each group of vehicles is checked on now; judgements on others are kept, not reported
     capture     a file or object: where it lies, whose it is, when it was recorded, and its judgement
     judgement   what came of one content on one ground
     handshake, delay, finding, traffic

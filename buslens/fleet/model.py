@@ -1,7 +1,7 @@
 """What the modules of the fleet hand to each other.
 
-    Job        a capture that is to be judged, and what is known of it before it is read
-    Judged     what came of reading it: small, plain, and fit to travel between processes
+    Job        a capture that is to be checked, and what is known of it before it is read
+    Checked     what came of reading it: small, plain, and fit to travel between processes
     Anomaly    something that no rule forbids, and that stands out from the fleet or from the vehicle's own past
 
 Times of a capture count from its first frame, in ns; `recorded_ns` is a calendar time, ns since 1970-01-01 in the
@@ -36,12 +36,12 @@ class FailureKind(Enum):
 
 
 LASTING: Final = (FailureKind.UNREADABLE, FailureKind.UNRELATED)
-"""Troubles that the same bytes have again, judged on the same ground."""
+"""Troubles that the same bytes have again, checked on the same ground."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Vehicles that are judged by the same files."""
+    """Vehicles that are checked against the same files."""
 
     name: str
     #: Names of vehicles; '*', '?' and '[...]' stand for what they do in file names.
@@ -57,7 +57,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureJob:
-    """A capture that is to be judged."""
+    """A capture that is to be checked."""
 
     #: A path, or an address such as "s3://bucket/name.log".
     address: str
@@ -85,7 +85,7 @@ class HandshakeRow(NamedTuple):
 
 
 class DelayRow(NamedTuple):
-    """One step of one handshake, judged: its delay with its doubt."""
+    """One step of one handshake, checked: its delay with its doubt."""
 
     rule: str
     handshake: int

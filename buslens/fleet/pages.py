@@ -1,4 +1,4 @@
-"""A page for each faulty capture, made by the same workers that judge.
+"""A page for each faulty capture, made by the same workers that check.
 
 A page bears the hash of what it was made from in its name, so that one that is there need not be made again.
 """
@@ -125,7 +125,7 @@ def make_page(task: PageTask) -> bytes | str:
         return os_error_text(exc)
     except MemoryError:
         raise
-    except Exception as exc:  # a defect of ours: what was judged must still be told
+    except Exception as exc:  # a defect of ours: what was checked must still be told
         return defect_text(exc)
 
 

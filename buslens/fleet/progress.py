@@ -13,11 +13,11 @@ class Progress:
     listed: int = 0
     #: All that there are; None until the last one has been found.
     total: int | None = None
-    #: Captures that were judged in this run, troubles among them.
+    #: Captures that were checked in this run, troubles among them.
     judged: int = 0
-    #: Captures that were judged before, or whose content was.
+    #: Captures that were checked before, or whose content was.
     known: int = 0
-    #: Of those judged in this run, those that have no verdict.
+    #: Of those checked in this run, those that have no verdict.
     troubled: int = 0
     #: Since the run began.
     seconds: float = 0.0
@@ -29,7 +29,7 @@ class Progress:
 
     @property
     def rate(self) -> float | None:
-        """Captures judged per second; None before there is one."""
+        """Captures checked per second; None before there is one."""
         return self.judged / self.seconds if self.judged and self.seconds > 0 else None
 
     @property

@@ -13,7 +13,7 @@
     address_of          where a capture of these columns lies
     anomalies           what stood out when the fleet was last compared
 
-All of them tell of captures that count: judged on what their group is judged on now, and no second copy of another
+All of them tell of captures that count: checked on what their group is checked on now, and no second copy of another
 capture of the same vehicle. Only `fleet_summary` counts the others too. The records are in `views.py`.
 """
 

@@ -21,7 +21,7 @@ CURRENT_CAPTURES: Final = (
     "capture CROSS JOIN judgement ON judgement.id = capture.judgement "
     "CROSS JOIN standard ON standard.grouping = capture.grouping AND standard.ground = judgement.ground"
 )
-"""Captures that are judged on what their group is judged on now; those with `copy = 0` count. In this order: a few
+"""Captures that are checked on what their group is checked on now; those with `copy = 0` count. In this order: a few
 captures are looked up, then what belongs to them, or all of them are walked."""
 
 DATED: Final = f"coalesce(capture.recorded_ns, {UNDATED})"

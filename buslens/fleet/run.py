@@ -1,7 +1,7 @@
-"""A fleet, judged: every capture that is not known already goes to a worker, and what came of it into the ledger.
+"""A fleet, checked: every capture that is not known already goes to a worker, and what came of it into the ledger.
 
 The run may be killed at any moment. The ledger then holds every capture up to the last commit, and the next run goes on
-from there: what has not changed since is not even opened, what has is read, and judged unless its content is known.
+from there: what has not changed since is not even opened, what has is read, and checked unless its content is known.
 What is no longer there keeps its verdict; if it had none, it is forgotten.
 """
 
@@ -40,13 +40,13 @@ class RunSummary:
 
     #: Captures that were found.
     listed: int = 0
-    #: Judged in this run, troubles among them.
+    #: Checked in this run, troubles among them.
     judged: int = 0
     #: Not changed since an earlier run; they were not opened.
     unchanged: int = 0
     #: Read, and known by their content.
     copies: int = 0
-    #: Of those judged in this run.
+    #: Of those checked in this run.
     verdicts: Counter[Verdict] = field(default_factory=Counter)
     troubles: Counter[FailureKind] = field(default_factory=Counter)
     seconds: float = 0.0
@@ -60,7 +60,7 @@ def run(
     on_progress: Callable[[Progress], object] | None = None,
     total: Callable[[], int | None] = lambda: None,
 ) -> RunSummary:
-    """Judge captures and enter them into a ledger.
+    """Check captures and enter them into a ledger.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def run(
     Raises
     ------
     BuslensError
-        If the files that captures are judged by cannot be used, or the ledger cannot be written.
+        If the files that captures are checked against cannot be used, or the ledger cannot be written.
     """
     return _FleetRun(ledger, pool, on_progress, total).work(jobs)
 
@@ -135,7 +135,7 @@ class _FleetRun:
         self.is_listed = True
 
     def _ground(self, group: Group) -> tuple[Group, str]:
-        """Return a group as it is sent to workers, and the hash of what its captures are judged on."""
+        """Return a group as it is sent to workers, and the hash of what its captures are checked on."""
         if group not in self.grounds:
             # Its vehicles may be thousands, and no worker needs them.
             sent = replace(

@@ -25,7 +25,7 @@ MOST_VEHICLES: Final = 50
 """Vehicles that are told; the sheet has them all."""
 _MARGIN: Final = 4
 _ENOUGH: Final = 5
-"""Captures that must be judged before it is told how long the rest will take."""
+"""Captures that must be checked before it is told how long the rest will take."""
 
 
 def closing(
@@ -56,7 +56,7 @@ def progress_line(progress: Progress) -> str:
     """Return how far a run has come.
 
     >>> from buslens.fleet.progress import Progress
-    >>> progress_line(Progress(listed=40, total=100, judged=25, seconds=5.0))
+    >>> progress_line(Progress(listed=40, total=100, checked=25, seconds=5.0))
     '25 of 100 captures, 5.0 per second, 15 s left'
     """
     parts = []

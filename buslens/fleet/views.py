@@ -38,13 +38,13 @@ class FleetSummary:
     troubles: dict[FailureKind, int]
     #: Second copies of a capture of the same vehicle, which do not count.
     copies: int
-    #: Judged on what their group was judged on before, which do not count until a run comes over them again.
+    #: Checked on what their group was checked on before, which do not count until a run comes over them again.
     outdated: int
     frames: int
     skipped_lines: int
     handshakes: int
     duration_ns: int
-    #: Wall-clock seconds that judging took, over all workers.
+    #: Wall-clock seconds that checking took, over all workers.
     seconds: float
     #: Calendar times of the first and the last capture; None if none is dated.
     first_ns: int | None
@@ -126,7 +126,7 @@ class StepRow(NamedTuple):
     step: str
     least_ns: int | None
     most_ns: int | None
-    #: How many were judged by these limits.
+    #: How many were checked against these limits.
     delays: int
 
 
@@ -154,7 +154,7 @@ class DelayColumns:
     latest_ns: NDArray[np.int64]
     #: bool[n], whether the delay has no upper end.
     censored: NDArray[np.bool_]
-    #: int64[n], limits by which it was judged, ns; UNDATED and NO_UPPER_END (the ends of int64) where there is none.
+    #: int64[n], limits by which it was checked, ns; UNDATED and NO_UPPER_END (the ends of int64) where there is none.
     least_ns: NDArray[np.int64]
     most_ns: NDArray[np.int64]
 

@@ -1,7 +1,7 @@
 """Receiving from a bus, and nothing but receiving.
 
-Whatever comes is written as lines of a candump log at once, and these lines are what is judged and what is kept. So the
-findings are those that ``buslens check`` has on the kept file.
+Whatever comes is written as lines of a candump log at once, and these lines are what is checked and what is kept. So
+the findings are those that ``buslens check`` has on the kept file.
 """
 
 from __future__ import annotations
@@ -252,7 +252,7 @@ def _receive_own_group_only(descriptor: int) -> None:
     """Have a socket receive packets for groups that it has joined itself, and not for those that others have.
 
     Linux does the latter unless it is told otherwise (ip(7) and ipv6(7): IP_MULTICAST_ALL, IPV6_MULTICAST_ALL), so that
-    frames of another group would be judged as if they had come on this bus.
+    frames of another group would be checked as if they had come on this bus.
     """
     import os
     import socket

@@ -1,8 +1,8 @@
-"""Judging a capture while it grows, at a cost that does not grow with it.
+"""Checking a capture while it grows, at a cost that does not grow with it.
 
-Three recorders take every frame. The first keeps the whole capture and is judged once, at the end, by the same
+Three recorders take every frame. The first keeps the whole capture and is checked once, at the end, by the same
 function as a capture from a file: so the last word is that of ``buslens check``. The other two are windows: captures
-that began later. The older window is judged whenever something has come; when the younger one has grown old enough to
+that began later. The older window is checked whenever something has come; when the younger one has grown old enough to
 hold all that a rule can rest on, and all handshakes that reach into it have been told, it takes the older one's place.
 Of what lies near the beginning of a later window nothing is told from it: the window before has told it.
 """
@@ -54,7 +54,7 @@ class _Window:
 
 
 class Engine:
-    """Judges a capture as its frames come.
+    """Checks a capture as its frames come.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ class Engine:
     channels : mapping of str to str, optional
         Channels as the log calls them, and as the definitions that are tied to one do, where the two differ.
     window_ns : int, optional
-        Least length of what is judged again and again, ns; default: a minute, or more if the rules reach back further.
+        Least length of what is checked again and again, ns; default: a minute, or more if the rules reach back further.
     """
 
     def __init__(
@@ -104,7 +104,7 @@ class Engine:
         #: Frames that have been taken.
         self.frames = 0
         self._result: Result | None = None
-        #: What was last judged; frames may have come since.
+        #: What was last checked; frames may have come since.
         self.last_look: Result | None = None
         #: By rule, start of the last handshake that was told, and how many have been.
         self._last_start_ns: dict[str, int] = {}
@@ -181,7 +181,7 @@ class Engine:
     # --- looking --------------------------------------------------------------------------------------------
 
     def look(self) -> Result | None:
-        """Return the last minutes, judged as they stand; None before the first frame.
+        """Return the last minutes, checked as they stand; None before the first frame.
 
         Handshakes are numbered through from the beginning of the capture.
         """

@@ -65,7 +65,7 @@ def final_findings(result: Result, *, unmeasured: frozenset[str]) -> Iterator[Fi
     Parameters
     ----------
     result : Result
-        The part that has come, judged.
+        The part that has come, checked.
     unmeasured : frozenset of str
         Roles, and names of rules on messages, whose timeout is still to be measured: nothing is said of them.
     """

@@ -1,4 +1,4 @@
-"""A frame from a bus as a line of a candump log, which is what is kept and what is judged.
+"""A frame from a bus as a line of a candump log, which is what is kept and what is checked.
 
 (1700000000.000072) can0 202#E8B7000000000000
 """

@@ -70,7 +70,7 @@ def parts(data: Mapping[str, Any]) -> Iterator[str]:
 
 
 def capture_entry(result: Result) -> Entry:
-    """Return the entry for a capture that was judged."""
+    """Return the entry for a capture that was checked."""
     stats, origin = result.stats, result.origin_ns
     return {
         **_blank(result.path),

@@ -94,7 +94,7 @@ DOUBT_SIGN: Final = "?"
 MET_SIGN: Final = "="
 """Stands before whatever is as it should be."""
 IDLE_SIGN: Final = "-"
-"""Stands before a rule that found nothing to judge."""
+"""Stands before a rule that found nothing to check."""
 
 # Control characters drive the terminal, surrogates cannot be encoded, and marks that turn the direction of
 # writing can make a line read as what it is not. Joiners (Cf too) are part of words in some scripts.

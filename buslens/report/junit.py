@@ -4,7 +4,7 @@ A test suite stands for a capture and a test case for a rule, so that a rule kee
 
     wrong                               failure
     undecided, nothing wrong            error: not shown to be right, so it must not pass in silence
-    found nothing to judge              skipped
+    found nothing to check              skipped
     met                                 passes
 
 The form has no element for doubt. A capture that is undecided as a whole, although no rule of its own is (no
@@ -57,7 +57,7 @@ class CaseFinding(NamedTuple):
 
 
 def suite(result: Result) -> Element:
-    """Return the test suite of a capture that was judged."""
+    """Return the test suite of a capture that was checked."""
     stats = result.stats
     by_rule: dict[str, list[Finding]] = {rule.name: [] for rule in result.expectations.rules}
     for finding in result.findings:
@@ -88,7 +88,7 @@ def capture_suite(
     path : str
         The capture.
     rules : mapping of str to sequence of Told
-        Findings of each rule, the gravest first; none: it found nothing to judge.
+        Findings of each rule, the gravest first; none: it found nothing to check.
     verdict, summary
         Of the whole capture.
     recorded : datetime or None
@@ -112,7 +112,7 @@ def capture_suite(
 
 
 def error_suite(path: str, problem: str) -> Element:
-    """Return the test suite of a capture that could not be judged."""
+    """Return the test suite of a capture that could not be checked."""
     element = _element("testsuite", name=path)
     case = _case(READING, path)
     case.append(_element("error", problem, message=problem, type="unusable"))

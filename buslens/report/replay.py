@@ -47,7 +47,7 @@ KEYS: Final = "space: pause and go on   right or n: to the next change   q: end"
 class ReplayState:
     """One moment of a capture that is being played."""
 
-    #: The part that has come, judged.
+    #: The part that has come, checked.
     result: Result
     #: Axis times of the first frame of the capture and of the moment, ns.
     origin_ns: int

@@ -1,4 +1,4 @@
-"""A judged capture as text for a person: what is wrong first, and the verdict as the last line.
+"""A checked capture as text for a person: what is wrong first, and the verdict as the last line.
 
 text         one capture
 closing      several captures, summed up
@@ -64,7 +64,7 @@ def text(
     Parameters
     ----------
     result : Result
-        The judged capture.
+        The checked capture.
     width : int or None
         Columns at which lines are wrapped; None: never.
     painted : bool
@@ -84,9 +84,9 @@ def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None
     Parameters
     ----------
     verdicts : iterable of Verdict
-        One for each capture that could be judged.
+        One for each capture that could be checked.
     unusable : int
-        How many captures could not be judged.
+        How many captures could not be checked.
     """
     counts = Counter(verdicts)
     parts = [

@@ -423,7 +423,7 @@ class MessageHistory:
         return np.asarray(bits == np.uint32(self.message.key))
 
     def finish(self) -> None:
-        """Judge what was held back because the cycle time had not been measured yet."""
+        """Check what was held back because the cycle time had not been measured yet."""
         for log in self.senders.values():
             if log is not None:
                 log.finish()

@@ -218,7 +218,7 @@ def _places(vehicle: NDArray[np.int64]) -> list[NDArray[np.int64]]:
 
 
 def _freedom(vehicle: NDArray[np.int64], middle: NDArray[np.float64], scale: RobustSpread) -> float:
-    """Return the degrees of freedom with which a delay is judged against the fleet's."""
+    """Return the degrees of freedom with which a delay is checked against the fleet's."""
     names, medians, counts = grouped_medians(vehicle, middle)
     place = np.searchsorted(names, vehicle)
     finite = np.isfinite(medians)

@@ -69,7 +69,7 @@ def write_index(
     pages : mapping of str to str
         Address of a capture to the path of its own page, seen from the folder.
     again : callable or None
-        Judges a capture again, for its timing diagram; it is called for one capture of each of the first
+        Checks a capture again, for its timing diagram; it is called for one capture of each of the first
         `MOST_ENTRIES` vehicles at most. Whatever it raises becomes the reason why there is no picture. None: there
         are none.
     notes : sequence of str

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def checking(groups: Iterable[Group]) -> Callable[[CaptureRow], Result]:
-    """Return what judges a capture again by the files of its group, each of which is loaded once.
+    """Return what checks a capture again by the files of its group, each of which is loaded once.
 
     Parameters
     ----------

@@ -34,7 +34,7 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
     Parameters
     ----------
     result : Result
-        The capture, judged again.
+        The capture, checked again.
     about : FindingRow, Anomaly or None
         What to show, as the ledger knows it; None, or one that is not found again: what the figure would show.
     """

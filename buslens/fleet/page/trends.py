@@ -39,7 +39,7 @@ class TrendView:
     """What is shown of a drift."""
 
     anomaly: Anomaly
-    #: int64[d], days on which the step was judged, ascending, ns since 1970-01-01 at noon.
+    #: int64[d], days on which the step was checked, ascending, ns since 1970-01-01 at noon.
     day_ns: NDArray[np.int64]
     #: float64[d], medians of the day's earliest and latest ends, ms; infinite where the step did not come.
     earliest_ms: NDArray[np.float64]
@@ -75,7 +75,7 @@ def trend_view(anomaly: Anomaly, columns: DelayColumns) -> TrendView | None:
     days, place = np.unique(columns.recorded_ns[dated] // NS_PER_DAY, return_inverse=True)
     earliest = columns.earliest_ns[dated] / 1e6
     latest = np.where(columns.latest_ns[dated] == NO_UPPER_END, np.inf, columns.latest_ns[dated] / 1e6)
-    # Those of the last capture, by which it is judged now.
+    # Those of the last capture, by which it is checked now.
     least, most = int(columns.least_ns[dated][-1]), int(columns.most_ns[dated][-1])
     return TrendView(
         anomaly=anomaly,

@@ -1,4 +1,4 @@
-"""A judged capture as one page that can be moved: a file of its own, without a network."""
+"""A checked capture as one page that can be moved: a file of its own, without a network."""
 
 from buslens.report.page.page import write_page
 

@@ -60,7 +60,7 @@ MOST_DRAWN: Final = 20_000
 
 
 def write_page(result: Result, path: str | os.PathLike[str], *, diagnosis: Diagnosis | None = None) -> Path:
-    """Write a judged capture as one HTML file that needs nothing else.
+    """Write a checked capture as one HTML file that needs nothing else.
 
     Parameters
     ----------

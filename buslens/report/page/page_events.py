@@ -65,7 +65,7 @@ def _reach(reach: EndBounds | None, origin_ns: int) -> list[int] | None:
 
 
 def handshake_entries(result: Result, placed: Listing[FindingLayout], origin_ns: int) -> list[dict[str, Any]]:
-    """Return each run of a sequence with the steps that were judged in it, for the replay to await them."""
+    """Return each run of a sequence with the steps that were checked in it, for the replay to await them."""
     rules = {rule.name: rule for rule in result.expectations.rules if isinstance(rule, Sequence)}
     number_of = {id(one.finding): number for number, one in enumerate(placed)}
     by_run: dict[tuple[str, int | None], list[Finding]] = {}

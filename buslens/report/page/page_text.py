@@ -75,7 +75,7 @@ KEYS: Final = (
 
 
 def facts(result: Result) -> str:
-    """Return how the recording is and what it was judged by, one line."""
+    """Return how the recording is and what it was checked against, one line."""
     parts = list(recording(result.stats))
     if result.expectations.path:
         parts.append(f"expectations: {clean(file_name(result.expectations.path))}")

@@ -27,7 +27,7 @@ class RankedCause:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadeReading:
-    """One measurement that was made, with what it was judged by."""
+    """One measurement that was made, with what it was checked against."""
 
     #: What was done, and where.
     what: str

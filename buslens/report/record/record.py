@@ -59,7 +59,7 @@ def record(
     job : Job
         What the person entered.
     results : sequence of Result
-        The judged captures; with a comparison those from after the repair.
+        The checked captures; with a comparison those from after the repair.
     inputs : sequence of Input
         Every file that the record rests on.
     comparison : Comparison or None

@@ -1,4 +1,4 @@
-"""A whole run over a fleet: what is new is judged, the vehicles are compared, tables and sheet are written."""
+"""A whole run over a fleet: what is new is checked, the vehicles are compared, tables and sheet are written."""
 
 from __future__ import annotations
 
@@ -39,9 +39,9 @@ class FleetListener:
 
     #: One sentence that a person should know.
     note: Callable[[str], object] = _silent
-    #: How far the judging is, some times a second.
+    #: How far the checking is, some times a second.
     progress: Callable[[Progress], object] = _silent
-    #: In a few words, what is done after the judging.
+    #: In a few words, what is done after the checking.
     stage: Callable[[str], object] = _silent
     #: How many of how many pages are written.
     pages: Callable[[int, int], object] = _silent
@@ -311,7 +311,7 @@ class WholeFleet:
         self.listing = CaptureFinder(sources, out, self.problem, self.jobs.is_table)
 
     def judge(self, ledger: Ledger, pool: WorkerPool) -> RunSummary:
-        """Judge everything that is not known."""
+        """Check everything that is not known."""
         from buslens.fleet.prefetch import PrefetchedListing
         from buslens.fleet.run import run as judge_fleet
 

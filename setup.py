@@ -19,7 +19,7 @@ class BuildWithDemonstration(build_py):
             target = Path(self.build_lib) / "buslens" / "signal_defs"
             target.mkdir(parents=True, exist_ok=True)
             for path in Path("signal_defs").iterdir():
-                if path.suffix in {".dbc", ".toml", ".md"}:
+                if path.suffix in {".dbc", ".ldf", ".toml", ".md"}:
                     shutil.copyfile(path, target / path.name)
 
 

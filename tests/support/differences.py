@@ -443,6 +443,17 @@ ASC_DIFFERENCES: Final = (
         is_about=_about(r"CANFD\s+\S+\s+\S+\s+\S+\s+[0-9]+\s+[0-9]+\s+\S+\s+\S+\s+\S"),
     ),
     Difference(
+        name="two names in a CAN FD row",
+        line="1.0 CANFD 1 Rx 4EE e r 0 1 5 5 01 02 03 04 05",
+        theirs="4EE FD Rx [5] 0501020304",
+        ours="4EE FD ESI Rx [5] 0102030405",
+        why="some recorders name the message and the unit; the four columns behind the names are those that agree",
+        fields=_COLUMNS,
+        is_about=_about(
+            r"CANFD\s+\S+\s+(?:Rx|Tx)\s+\S+\s+\S+\s+\S+\s+0*[01]\s+0*[01]\s+\S+\s+\d+(?:\s|$)", ignore_case=True
+        ),
+    ),
+    Difference(
         name="bit rate switch or error state with a leading zero",
         line="1.0 CANFD 1 Rx 4EE 01 0 1 1 0A",
         theirs="4EE FD Rx [1] 0a",

@@ -16,6 +16,8 @@ import pytest
 from support.handmade import result as handmade_result
 from support.sketches import SKETCHES
 
+from buslens.checks.findings import Findings
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -90,7 +92,11 @@ class TestOpening:
         }
         door = lanes.pop("door_open")
         result = replace(
-            base, path=evil, summary=evil, timelines={evil: replace(door, states=(evil, "closed")), **lanes}
+            base,
+            path=evil,
+            summary=evil,
+            findings=Findings.of([replace(it, reason=evil) for it in base.findings]),
+            timelines={evil: replace(door, states=(evil, "closed")), **lanes},
         )
         page = show(result)
         page.click("[data-do=whole]")
@@ -127,7 +133,7 @@ class TestFindings:
     def test_skip_link(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
         page = show(sample(SLOW))
         page.keyboard.press("Tab")
-        assert page.evaluate("() => document.activeElement.textContent") == "To the timing sheet"
+        assert page.evaluate("() => document.activeElement.textContent") == "To the timing diagram"
         assert page.locator(".skip").bounding_box()["y"] >= 0
         page.keyboard.press("Enter")
         assert page.evaluate("() => document.activeElement.id") == "sheet"
@@ -333,7 +339,7 @@ def states_at(result: Result, time_ns: int) -> dict[str, str]:
         entry = int(np.searchsorted(line.seen_ns, time_ns, side="right")) - 1
         changing = entry + 1 < len(line) and line.changed_after_ns[entry + 1] < time_ns
         if not line.is_number and not changing and line.state[entry] >= 0:
-            told[role.replace("_", " ")] = line.states[line.state[entry]].replace("_", " ")
+            told[result.expectations.shown_name(role)] = line.states[line.state[entry]].replace("_", " ")
     return told
 
 
@@ -438,12 +444,13 @@ class TestMarks:
     def test_set_at_a_cursor_that_follows_the_pointer(self, by: str, slow: Any, still: Callable[..., None]) -> None:
         """Nobody has clicked: each mark is where the cursor was last seen, or at the change right beside it."""
         page = slow
-        page.locator("#sheet").scroll_into_view_if_needed()
-        box = page.locator("#sheet").bounding_box()
         left, width = page.evaluate("() => [buslens.frame.left, buslens.frame.width]")
         start, end = view(page)
         beside = 8 / width * (end - start)
         for mark, share in (("a", 0.21), ("b", 0.83)):
+            # A button above may have been scrolled to.
+            page.locator("#sheet").scroll_into_view_if_needed()
+            box = page.locator("#sheet").bounding_box()
             page.mouse.move(box["x"] + left + width * share, box["y"] + 80)
             still(page)
             cursor = page.evaluate("() => buslens.cursor")

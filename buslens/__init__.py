@@ -4,7 +4,7 @@
     load_definitions    one or more DBC files
     decode              every signal of a log, as a table
     read_dialogue       what a tester asked and what the units answered in a log
-    load_expectations   what a healthy vehicle keeps to
+    load_expectations   the rules of a healthy vehicle
     check               a log checked against expectations: verdict, findings, timelines
     draw                a checked log as a timing diagram
     write_page          the same as a page to look around in

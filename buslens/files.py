@@ -1,4 +1,4 @@
-"""Writing a file so that nothing of the user's is lost, and saying in words why a file cannot be had.
+"""Write files atomically; explain OS errors.
 
 read_at_most       the whole of a file that cannot be large
 write_atomically   the whole file or nothing

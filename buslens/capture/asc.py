@@ -19,7 +19,7 @@ header lines                                in any order, anywhere, or missing; 
 ``base dec``                                identifiers, data bytes and classical DLC are decimal; the CAN FD
                                             data length always is
 ``timestamps relative``                     each stamp counts from the timed row before, whatever that row is;
-                                            one that cannot be read is a clock discontinuity, for with it time is lost
+                                            an unreadable one is a clock discontinuity: elapsed time unknown
 ``date``, ``Begin Triggerblock``            time on the axis is the date, as if it were UTC, plus the stamp
 a block whose stamps restart                counts from its own date: a clock discontinuity
 an identifier that ends in ``x``            29 bits

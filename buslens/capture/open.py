@@ -323,7 +323,7 @@ def _recognise(
     if form.encoding:
         raise CaptureError("the text is encoded as UTF-16: save it as UTF-8 or plain ASCII", source)
     if not head.strip(b"\0 \t\r\n"):
-        raise CaptureError(f"no line of a log: the first {len(head):,} bytes are blank or zero", source)
+        raise CaptureError(f"not a log: the first {len(head):,} bytes are blank or zero", source)
     if head.startswith(GZIP_MAGIC):
         raise CaptureError("what was packed by gzip is packed by gzip again: unpack it once", source)
     if is_dbc_text(head):
@@ -333,7 +333,7 @@ def _recognise(
     line = next((line for line in head.splitlines() if line.strip(b"\0 \t\r")), b"")
     examples = "; ".join(f"{entry.name}: {entry.example}" for entry in FORMATS.values())
     raise CaptureError(
-        f"no line of a log that is known; its first line is '{shown(line)}'; expected was a line such as {examples}; "
+        f"unknown log format; its first line is '{shown(line)}'; expected for example {examples}; "
         "if it is a table of frames, name its columns in a file with [table], and give it as --table FILE.toml",
         source,
     )

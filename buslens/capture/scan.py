@@ -42,14 +42,14 @@ SHOWN_BYTES: Final = 80
 """Of a broken line."""
 
 _REASONS: Final = {
-    k.TOO_LONG: f"longer than {WINDOW_BYTES >> 20} MiB, and so no line of a log",
+    k.TOO_LONG: f"longer than {WINDOW_BYTES >> 20} MiB: not a line of a log",
     k.TOO_MANY_CHANNELS: f"more than {k.MOST_CHANNELS} different channel names",
     k.BAD_STAMP: "a time stamp is digits, a point and up to 9 digits, such as 1700000000.000123",
     k.BAD_FRACTION: "the time stamp has more than 9 decimals; a nanosecond is the finest that is read",
     k.STAMP_RANGE: "the time stamp, in seconds, is beyond the year 2096",
     k.BAD_LABEL: f"a channel name of 1 to {k.LABEL_ROOM - 1} characters was expected, such as can0",
     k.NO_SUCH_ID: "an identifier above 7FF in a frame of 11 bits, or above 1FFFFFFF",
-    k.TOO_MUCH_DATA: "more than 8 bytes; a CAN FD frame, which this is not, may have 64",
+    k.TOO_MUCH_DATA: "more than 8 bytes in a classical CAN frame (CAN FD: 64)",
 }
 
 

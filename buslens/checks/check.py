@@ -723,7 +723,7 @@ def _stats_notes(stats: ReadStats) -> list[str]:
         if discontinuity.back_ns <= 0:
             what = "the stamps of the log restart in a new block"
         if discontinuity.is_lost:
-            what = "a stamp before it that counts from the line before cannot be read, and with it time is lost"
+            what = "unreadable relative time stamp; elapsed time unknown"
         if discontinuity.is_hole:
             what = "zero bytes stand before it, as a loss of power leaves them; what was recorded there is lost"
         notes.append(

@@ -258,7 +258,7 @@ class EvaluationContext:
         return self._reaches[id(trigger)]
 
     def with_last_values_held(self) -> EvaluationContext:
-        """Return the context as it would be if no role had changed behind its last frame."""
+        """Return the context with last values held to the end."""
         if self._lasting is None:
             self._lasting = self._like(
                 {role: replace(timeline, last_frame_ns=timeline.end_ns) for role, timeline in self.timelines.items()}

@@ -154,7 +154,7 @@ def _evaluate_episode(
         reason = f"cannot decide whether {said}{comma} for too long: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if not run.is_certain and (tolerated is None or run.at_end):
-        # Behind the last frame of a role its state is not confirmed, but likely to have lasted.
+        # After the last frame of a role its state is unconfirmed, but likely to have lasted.
         if (_stretches_in(lasting(), run) == TRUE).any():
             reason = f"{said}, if no role changed after its last frame{allowed}"
             return _finding(offence, Outcome.UNDECIDED, reason, run, length)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Trigger, WrittenCondition
 
 _OWN_CYCLE: Final = 0.9
-"""Part of a message's cycle time below which frames cannot be had (jitter of usual senders; rule of thumb)."""
+"""Part of a message's cycle time below which no frames are available (jitter of usual senders; rule of thumb)."""
 
 
 def plain(text: str) -> str:

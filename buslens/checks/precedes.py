@@ -28,8 +28,7 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
     both in one interval                                   met: the order is taken to be right
     a role is unknown for a stretch that could hide it     undecided
     the clock ran back between the two                     undecided
-    ``then`` came in a stretch in which its role is        undecided
-    unknown: not yet before it, and so behind it
+    ``then`` came while its role was unknown               undecided
     the capture began less than ``within`` before          undecided if it did not happen since
     =====================================================  ====================================================
     """

@@ -6,8 +6,7 @@ the frame before the one that first shows it.
 ===================================================  ==========================================================
 start while ``given`` is false                       no handshake
 start while ``given`` cannot be decided              undecided; the text names the role that is unknown
-start in a stretch in which its role is unknown:     undecided, unless ``given`` is false all that while
-not yet before it, and so behind it
+the start happened while its role was unknown        undecided, unless ``given`` is false all that while
 delay wholly within its limits                       met
 delay wholly below ``after``, wholly above           early, late
 ``within``
@@ -27,7 +26,7 @@ the capture ends before the limit has surely run     undecided
 out, or while the first step could still come again
 ``abandon``, or the start again, before the step     handshake abandoned; a step whose limit had run out before is
                                                      missing, the rest is not checked
-the first step again before the second, ``tries``    the clock of the second starts anew
+the first step again before the second, ``tries``    the timer of the second step restarts; tries are counted
 not used up
 ===================================================  ==========================================================
 

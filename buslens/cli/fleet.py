@@ -4,7 +4,7 @@ SOURCE is a folder with everything below it, a file, a pattern such as
 "logs/*.log" or an address such as s3://bucket/logs. Into the folder OUT go
 index.html (the fleet on one page), the tables captures, handshakes, delays and
 findings (Parquet and CSV), and ledger.sqlite, which stores the results.
-The same command goes on where it was ended, and reads only what is new. What
+A rerun checks only new captures, and resumes an interrupted run. What
 earlier runs into OUT have checked stays in the ledger and counts, also where the
 capture is no longer there; a new folder OUT begins anew.
 

@@ -103,14 +103,13 @@ def add_checking_arguments(parser: Parser, *, workers: bool = True) -> None:
         "--definitions",
         metavar="DBC",
         action="append",
-        help="file that defines messages and signals, may be given several times; "
-        "else those that the expectations name",
+        help="DBC file, repeatable; default: those named in the expectations",
     )
     parser.add_argument(
         "--expectations",
         metavar="TOML",
-        help="what a healthy vehicle keeps to; else steering_lock.toml beside the capture "
-        "or in a folder signal_defs beside its folder or here",
+        help="expectations file; default: steering_lock.toml beside the capture, or in a folder "
+        "signal_defs beside its folder or here",
     )
     parser.add_argument(
         "--channel",

@@ -313,5 +313,5 @@ def report(player: Player, result: Result, console: Console) -> None:
         for finding in told.findings:
             if finding.outcome.value != "undecided" and not is_final(finding, result):
                 when = moment(finding.time_ns or 0, result.origin_ns)
-                console.note(f"what was said {when} of {place(finding)} does not stand; the report has the last word")
+                console.note(f"correction: the final report no longer contains what was found {when}: {place(finding)}")
     console.result("\n" + text(result, width=console.width, painted=console.painted))

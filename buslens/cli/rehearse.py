@@ -4,7 +4,7 @@ The car, its bus and every number are invented; the same words give the same
 bytes. FAULT is one of those that --list names. The suffix of FILE says the form
 unless --form does: .asc ASC, anything else candump; .gz behind it compresses,
 and '-' is standard output. A recording that is there already is replaced only
-with --replace, for it cannot be had again.
+with --replace, for it cannot be made again.
 
 example:
   buslens rehearse slow-motor -o slow.log --seed 7 --signal-defs

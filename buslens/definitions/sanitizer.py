@@ -1,4 +1,4 @@
-"""Statements as the parser is given them: what it cannot take is put in words that it can.
+"""Rewrite statements that the parser cannot accept.
 
 Names that are no identifiers get another name for the parser's eyes, numbers without their extended flag get it, and
 ranges that it would write out in memory are cut. What they really are is in the outline.

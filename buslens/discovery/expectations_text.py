@@ -118,7 +118,7 @@ def file_lines(
         yield ""
         yield from _role(proposals[role], shown)
     yield ""
-    yield from remark("--- Rules: what a healthy vehicle keeps to; are the limits yours? ---")
+    yield from remark("--- Rules of a healthy vehicle; are the limits yours? ---")
     for draft in drafts:
         yield ""
         if draft.problem:

@@ -145,7 +145,7 @@ _FILE: Final = (
         type=Type.TABLES,
         example="[[rules]]",
         default="none",
-        meaning="what a healthy vehicle keeps to",
+        meaning="the rules of a healthy vehicle",
     ),
 )
 

@@ -137,7 +137,7 @@ def defect_text(error: Exception) -> str:
     """Return what to tell where the program failed on a capture: what a person needs who is to mend it."""
     where = traceback.extract_tb(error.__traceback__)[-1]
     return (
-        "the program failed on it, which is a defect of the program; please report it with the capture:"
+        "internal error; please report it with this capture:"
         f" {type(error).__name__}: {error} ({Path(where.filename).name}, line {where.lineno})"
     )
 

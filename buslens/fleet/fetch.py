@@ -67,7 +67,7 @@ def fetched(address: str, largest: int = LARGEST) -> Iterator[Path]:
     CaptureError
         If it is too large.
     OSError
-        If it cannot be had.
+        If it is not available.
     """
     path = local_path(address)
     if path is not None:

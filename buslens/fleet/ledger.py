@@ -172,8 +172,8 @@ class Ledger:
     def forget_troubled(self, is_gone: Callable[[str], bool]) -> None:
         """Take out captures that are gone and had no verdict; durable at the next `commit`.
 
-        What could not be read and was removed would else be told for ever. A verdict stays, whatever becomes of its
-        capture.
+        Otherwise deleted, unreadable captures would be reported in every run. A verdict stays, whatever becomes of
+        its capture.
 
         Parameters
         ----------

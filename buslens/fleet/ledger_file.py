@@ -1,4 +1,4 @@
-"""The ledger as a file: made, opened, looked over, and its refusals put in words.
+"""The ledger as a file: made, opened, checked, with errors that a user can act on.
 
 open_writing   for the one writer; makes the file if there is none
 open_reading   for anyone, while a writer is at work too

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 class FailureKind(Enum):
     """Why a capture has no verdict."""
 
-    #: Its bytes cannot be had, or are no log.
+    #: Its bytes are not available, or are not a log.
     UNREADABLE = "unreadable"
     #: It has not one message that is needed: another car, bus or channel.
     UNRELATED = "another car"

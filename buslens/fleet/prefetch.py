@@ -70,7 +70,7 @@ class PrefetchedListing:
             except queue.Empty:
                 if since is not None and time.monotonic() - since > _SILENCE_S:
                     since = None
-                    self._on_silence(f"{self._listing.at}: nothing has come from there for a while; it is waited for")
+                    self._on_silence(f"{self._listing.at}: no answer for a while; still waiting")
                 continue
             if found is None:
                 return

@@ -238,7 +238,7 @@ def _pool(
     from buslens.fleet.local import LocalPool
 
     if memory_bytes is not None and find_spec("resource") is None:
-        note("--memory-limit: this system holds no process to an amount of memory; there is no limit")
+        note("--memory-limit: memory limits are not supported on this system; there is none")
     # Made ready first: what is loaded and compiled once must not count as the time of a capture.
     begin = None if seconds is None else make_ready
     return LocalPool(workers, seconds=seconds, memory_bytes=memory_bytes, begin=begin)

@@ -131,7 +131,7 @@ class Receiver:
     Raises
     ------
     UsageError
-        If the driver or the bus cannot be had.
+        If the driver or the bus is not available.
     """
 
     def __init__(self, interface: Interface, *, bitrate: int | None = None) -> None:

@@ -61,7 +61,7 @@ class CaptureWriter:
             self._flushed = now
 
     def finish(self) -> Path:
-        """Give the file its name, unless another one has come to bear it, and return under which it lies.
+        """Rename the file to its final name unless that now exists; return its path.
 
         A file in which nothing has been written is removed.
         """

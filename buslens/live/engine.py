@@ -328,7 +328,7 @@ def is_final(finding: Finding, result: Result) -> bool:
 
 
 def _finished(recorder: CaptureHistory) -> CaptureHistory:
-    """Return a recorder as it would be if the capture ended here; the one given can go on."""
+    """Return the history of a capture that ends here; the one given can go on."""
     if not recorder.must_measure:
         return recorder
     twin = CaptureHistory(())

@@ -98,7 +98,7 @@ class InterruptibleStream:
 
 
 class TailStream:
-    """A file that is being written: at its end it is waited for more.
+    """A growing file, read as by tail -f: its end waits for more.
 
     When the file becomes shorter it is read from its start again; when another file has got its name, the old one is
     read to its end and then the new one. `remarks` tells of both.
@@ -240,5 +240,7 @@ def first_lines(stream: Stream, recognises: Callable[[bytes], bool], *, most: in
             break
         head += buffer[:n]
     if not head:
-        raise CaptureError("nothing came", SourceLocation(name))
+        raise CaptureError(
+            "no frame received; check the bit rate, the wiring and whether the bus is awake", SourceLocation(name)
+        )
     return bytes(head)

@@ -1,4 +1,4 @@
-"""Frames come in, and only what changed stays: the memory of a capture, however long it was.
+"""Store only value changes and gaps of a capture, however long it is.
 
 Of every message that a role needs, the recorder keeps the time of its last frame; of every signal, a row for each
 frame that first shows a new value, and for each first frame after a silence. All of it is done on columns; a capture

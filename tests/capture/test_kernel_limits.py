@@ -132,7 +132,7 @@ class TestFramesOfOthers:
         assert table["data"].tolist() == [bytes([7]) * 8] * (5000 if length == 8 else 1)
         assert stats.broken == 5000 - len(table)
         assert {(line.reason, line.text) for line in stats.skipped} <= {
-            ("more than 8 bytes; a CAN FD frame, which this is not, may have 64", f"100 [{length}]")
+            ("more than 8 bytes in a classical CAN frame (CAN FD: 64)", f"100 [{length}]")
         }
 
 

@@ -165,7 +165,7 @@ class TestNotes:
             ),
             (
                 ClockDiscontinuity(time_ns=1, line=7, back_ns=1, is_lost=True),
-                "a stamp before it that counts from the line before cannot be read, and with it time is lost",
+                "unreadable relative time stamp; elapsed time unknown",
             ),
         ],
     )

@@ -56,4 +56,4 @@ class TestValues:
         text = tmp_path / "letter.txt"
         text.write_text("Dear member,\nthe club meets on Sunday.\n", "ascii")
         assert main(["layout", str(text)]) == Status.UNUSABLE
-        assert "no line of a log that is known" in capsys.readouterr().err
+        assert "unknown log format" in capsys.readouterr().err

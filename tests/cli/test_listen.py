@@ -127,7 +127,7 @@ class TestVirtualBus:
         kept = tmp_path / "kept.log"
         words = ["listen", f"virtual:{uuid.uuid4().hex}", "--seconds", "0.2", "--keep", str(kept), *RULES]
         assert main(words) == 2
-        assert "nothing came" in capsys.readouterr().err
+        assert "no frame received" in capsys.readouterr().err
         assert list(tmp_path.iterdir()) == []
 
 
@@ -168,7 +168,7 @@ class TestRefused:
 
         monkeypatch.setattr(Receiver, "close", note)
         assert main(["listen", f"virtual:{uuid.uuid4().hex}", "--seconds", "0.2", *RULES]) == 2
-        assert "nothing came" in capsys.readouterr().err
+        assert "no frame received" in capsys.readouterr().err
         assert closed
 
     def test_bus_that_cannot_be_opened(self) -> None:

@@ -325,4 +325,4 @@ class TestAhead:
 
         with PrefetchedListing(Slow(["memory://pinewick"]), hear) as ahead:
             assert len(list(ahead)) == 1
-        assert told == ["memory://pinewick: nothing has come from there for a while; it is waited for"]
+        assert told == ["memory://pinewick: no answer for a while; still waiting"]

@@ -17,7 +17,7 @@ class TestMakePage:
         [
             (CaptureError("is no log"), "is no log"),
             (OSError(5, "Input/output error"), "the device failed"),
-            (KeyError("a defect"), "defect of the program"),
+            (KeyError("a defect"), "internal error"),
         ],
     )
     def test_told(self, error: Exception, words: str, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,4 +1,4 @@
-"""One family of all tests of a fleet, so that of what is told at most one in twenty is told for nothing.
+"""One family of all tests of a fleet: on average, at most 5 % of what is reported is a false alarm.
 
 Benjamini and Hochberg 1995: p-values in ascending order, the k-th of m times m / k, made monotone from the top. The
 share of false alarms among all alarms is then at most the level on average, for tests that are independent or

@@ -60,7 +60,7 @@ def weighted_median(value: NDArray[np.float64], weight: NDArray[np.float64]) -> 
 
 
 def equal_weights(vehicle: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return weights with which every vehicle has the same say, however often it was recorded."""
+    """Return weights that give each vehicle equal weight, however often it was recorded."""
     _, place, count = np.unique(vehicle, return_inverse=True, return_counts=True)
     return 1.0 / count[place]
 

@@ -5,8 +5,8 @@ The modified z-score of Iglewicz and Hoaglin (1993; NIST/SEMATECH e-Handbook 1.3
     M = 0.6745 (x - median) / MAD            an outlier above 3.5
 
 A delay is an interval: it is scored by the end that is nearer to the median, so that it is an outlier wherever in the
-interval it lies, and not at all if the median lies within. Every vehicle has the same say in the median and in the
-MAD, however often it was recorded.
+interval it lies, and not at all if the median lies within. Each vehicle has equal weight in the median and in the MAD,
+however often it was recorded.
 
 The MAD is never taken to be less than a quarter of the usual width of the intervals, which is what intervals of that
 width make of delays that do not differ at all (a value spread evenly over a width w has a MAD of w / 4). Where that

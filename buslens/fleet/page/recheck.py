@@ -35,7 +35,7 @@ def checking(groups: Iterable[Group]) -> Callable[[CaptureRow], Result]:
     def again(capture: CaptureRow) -> Result:
         group = by_name.get(capture.group)
         if group is None:
-            raise UsageError(f"nothing is said any more of the group '{capture.group}'")
+            raise UsageError(f"group '{capture.group}' is no longer in the fleet file")
         if group.name not in loaded:
             loaded[group.name] = prepare(group.expectations, [*group.definitions] if group.definitions else None)
         ground = loaded[group.name]

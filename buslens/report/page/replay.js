@@ -38,8 +38,8 @@ function stepsAwaited(run, time) {
     const before = run.steps[index - 1];
     if (time >= step.from[1]) told.push(`${name}: ${timeLeft(step, time)}`);
     else if (index === 1 && run.tries > 1 && before.came !== null && time >= before.came) {
-      // What was judged is the last try; until then the clock of the second step starts anew with each.
-      told.push(`${name}: not judged yet, as the step before comes again (${run.tries} tries)`);
+      // What was checked is the last try; until then the timer of the second step restarts with each.
+      told.push(`${name}: not checked yet, as the step before comes again (${run.tries} tries)`);
     }
   });
   return told;

@@ -34,6 +34,8 @@ STANDARD_INPUT: Final = "-"
 _PLAIN: Final = TextForm()
 _LOOKED_LINES: Final = 60
 """Lines from all over the beginning of a log by which formats are weighed."""
+_OPENING_LINES: Final = 10
+"""So many first lines that are all frames of a format make a log of it, whatever becomes of the others."""
 _MOST: Final = 0.5
 """A format that reads this part of them is the log's."""
 
@@ -342,6 +344,7 @@ def _recognise(
 def _by_lines(head: bytes) -> tuple[_Recognised | None, float]:
     """Return the format of lines that reads most of a log, and the part of its lines that it reads as frames."""
     lines = [line for line in head.split(b"\n")[:-1] if line.strip(b"\0 \t\r")]
+    opening = lines[:_OPENING_LINES]
     lines = lines[:: len(lines) // _LOOKED_LINES + 1]
     best, most = None, 0.0
     for entry in FORMATS.values():
@@ -354,6 +357,9 @@ def _by_lines(head: bytes) -> tuple[_Recognised | None, float]:
             best, most = _Recognised(format=entry, match=match), part
         if most >= _MOST:
             break
+    if best is not None and len(opening) == _OPENING_LINES and part_read(best.format, best.match, opening) == 1.0:
+        # What comes after such a beginning is a damaged log, not a table.
+        most = 1.0
     return best, most
 
 

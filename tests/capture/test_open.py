@@ -43,6 +43,14 @@ class TestRecognised:
         path.write_bytes(b"# recorded by the club\n" + bytes(500) + b"(1.0) ca\n" + LOG)
         assert open_capture(path).format is CANDUMP
 
+    def test_a_damaged_log_is_no_table(self, tmp_path: Path) -> None:
+        """A flipped bit in a packed log takes the point out of most stamps: rows of a table, if one likes."""
+        lines = [b"(17734734%02d.%06d) can0 0A7#0000%04X" % (n % 60, 8_000 * n % 10**6, n) for n in range(100)]
+        log = b"\n".join([*lines[:12], *(line.replace(b".", b"") for line in lines[12:]), b""])
+        path = tmp_path / "damaged.log"
+        path.write_bytes(log)
+        assert open_capture(path).format.name == "candump"
+
     def test_opened_twice(self, tmp_path: Path) -> None:
         path = tmp_path / "x.gz"
         path.write_bytes(gzip.compress(LOG))

@@ -272,7 +272,7 @@ class TestMoments:
             raise ZeroDivisionError("a defect")
 
         text = Seen(sheet(ledger, again=broken).decode()).text
-        assert "No picture: the program failed on it" in text
+        assert "No picture: internal error" in text
         assert "ZeroDivisionError: a defect (test_page.py, line " in text
 
     def test_the_drift_stands_with_its_vehicle(self, seen: Seen) -> None:

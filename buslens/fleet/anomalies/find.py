@@ -23,8 +23,8 @@ def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -
     """Return what stands out in a fleet, the most certain first; last, retries of which nothing is sure yet.
 
     Delays and tries are compared over the fleet and with the vehicle's own past, messages and cycle times with its own
-    past. All tests are one family: on average at most one in twenty of the vehicles that are told for something is told
-    for nothing (`discovery_rate`).
+    past. All tests are one family: on average, at most 5 % of the reported vehicles are false alarms
+    (`discovery_rate`).
 
     Parameters
     ----------

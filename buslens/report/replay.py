@@ -381,15 +381,16 @@ def picture(sight: ReplayState, *, width: int, height: int, pens: LaneGlyphs) ->
 
     result = sight.result
     rows = [line((_heading(sight, width), TextStyle.STRONG))]
-    names = max((len(clean(role)) for role in result.timelines), default=0)
+    lanes = {role: timeline for role, timeline in result.timelines.items() if timeline.is_carried}
+    names = max((len(clean(role)) for role in lanes), default=0)
     # One width for all lanes, so that what stands below each other is of one time.
-    said = {role: now_text(timeline, sight.now_ns) for role, timeline in result.timelines.items()}
-    widest = max((len(said[role]) for role, it in result.timelines.items() if not it.is_number), default=0)
+    said = {role: now_text(timeline, sight.now_ns) for role, timeline in lanes.items()}
+    widest = max((len(said[role]) for role, it in lanes.items() if not it.is_number), default=0)
     columns = max(width - names - 6 - min(widest, _MOST_WORDS), 8)
     span_ns = round(_STRIP_NS * min(sight.speed or 1.0, 1.0))
     awaited = awaiting(result, sight.now_ns)
     room = max(height - 2 * len(awaited) - 5, 1)
-    for role, timeline in list(result.timelines.items())[:room]:
+    for role, timeline in list(lanes.items())[:room]:
         name = f" {clean(role):<{names}}  "
         words = said[role]
         if timeline.is_number:

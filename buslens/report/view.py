@@ -267,7 +267,8 @@ def _lanes(
     if rule is not None:
         order += rule_roles(rule, result.expectations)
     order += [p.role for p in placed if p.finding.outcome.is_fault]
-    order += [name for name in result.timelines if name not in result.expectations.roles]
-    order += list(result.expectations.roles)
+    # Of the rest only what is recorded: the wires at the plug, say, are no lanes of a bus log alone.
+    rest = [*(name for name in result.timelines if name not in result.expectations.roles), *result.expectations.roles]
+    order += [name for name in rest if name in result.timelines and result.timelines[name].is_carried]
     lanes = [name for name in dict.fromkeys(order) if name in result.timelines]
     return tuple(lanes[:MOST_LANES]), tuple(lanes[MOST_LANES:])

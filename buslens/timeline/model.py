@@ -216,6 +216,11 @@ class Timeline:
         return compare_raw(self.raw, self.signal, sign, limit)
 
     @property
+    def is_carried(self) -> bool:
+        """Whether the recording has anything that carries the role."""
+        return len(self) != 1 or self.why[0] != UnknownReason.NOT_CARRIED.value
+
+    @property
     def is_number(self) -> bool:
         """Whether the role is a physical value, not one of a few states."""
         return not self.states

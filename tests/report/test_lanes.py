@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +11,10 @@ from hypothesis import strategies as st
 from support.examples import examples
 from support.sketches import any_timeline
 
+import buslens
+from buslens.report.finding_layout import places
 from buslens.report.lanes import CROWD, Lane, Shape, high_state, lay_lane
+from buslens.report.view import choose
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
 
@@ -200,3 +204,12 @@ class TestHighState:
     )
     def test_by_name(self, states: tuple[str, str], high: str) -> None:
         assert states[high_state(states)] == high
+
+
+def test_what_no_recording_carries_is_no_lane() -> None:
+    """The wires at the plug have roles for a trace beside the log; a log alone does not show five empty lanes."""
+    root = Path(__file__).parents[2]
+    result = buslens.check(root / "sample_logs" / "car01_healthy.log", root / "signal_defs" / "steering_lock.toml")
+    view = choose(result, places(result))
+    assert "supply_at_lock" in result.timelines
+    assert not {role for role in (*view.roles, *view.left_out) if role.endswith("_at_lock")}

@@ -73,8 +73,12 @@ def likely_html(diagnosis: Diagnosis | None) -> str:
     if diagnosis is None or diagnosis.advice.step is AdviceKind.NOTHING:
         return ""
     first = diagnosis.ranking.hypotheses[0]
-    chance = share(first.posterior).replace("<", "< ").replace(">", "> ")
-    return f'<p class="likely">Most likely: {_safe(first.title)} ({_safe(chance)})</p>'
+    return f'<p class="likely">Most likely: {_safe(first.title)} ({_chance(first)})</p>'
+
+
+def _chance(hypothesis: Hypothesis) -> str:
+    """Return how probable it is, such as ``> 99 %``, as it stands on a page."""
+    return _safe(share(hypothesis.posterior).replace("<", "< ").replace(">", "> "))
 
 
 def side_html(result: Result, diagnosis: Diagnosis | None) -> str:
@@ -111,8 +115,7 @@ def _causes(diagnosis: Diagnosis) -> Iterator[str]:
         yield f'<p class="small">{NOT_TOLD_APART}:</p>'
     for it in members:
         name = capitalised(clean(it.title))
-        chance = share(it.posterior).replace("<", "< ").replace(">", "> ")
-        yield f'<p class="cause"><span>{_safe(name)}</span> <span class="nw">{_safe(chance)}</span></p>'
+        yield f'<p class="cause"><span>{_safe(name)}</span> <span class="nw">{_chance(it)}</span></p>'
         if len(members) > 1:
             yield _bar(it.posterior)
     yield f'<p class="case">{_safe(case_text(diagnosis, members[0]))}</p>'

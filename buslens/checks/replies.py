@@ -82,12 +82,13 @@ def read_replies(
                 f" {role.shown_name}: it is unknown"
             )
             continue
-        history = ColumnHistory(source_of(role, expected), _column(reply), path)
+        moved_ns = max(it.doubt_ns for it in samples)
+        history = ColumnHistory(source_of(role, expected, moved_ns), _column(reply), path)
         _take(history, samples, reply.places, breaks_ns)
         channels = {it.channel for it in samples}
         pauses = tuple(common_pauses(stats.pauses.get(it, ()) for it in channels))
-        timelines[name] = polled_timeline(history, role, expected, stats, pauses)
-        doubt_ns = max(doubt_ns, *(it.doubt_ns for it in samples))
+        timelines[name] = polled_timeline(history, role, expected, stats, pauses, moved_ns)
+        doubt_ns = max(doubt_ns, moved_ns)
     if not timelines:
         return None, missing
     answered = Recording(

@@ -117,9 +117,14 @@ def read_columns(
 
 
 def polled_timeline(
-    history: ColumnHistory, role: Role, expected: Expectations, stats: ReadStats, pauses: tuple[Pause, ...]
+    history: ColumnHistory,
+    role: Role,
+    expected: Expectations,
+    stats: ReadStats,
+    pauses: tuple[Pause, ...],
+    moved_ns: int = 0,
 ) -> Timeline:
-    """Return the timeline of a role whose values have all been taken."""
+    """Return the timeline of a role whose values have all been taken, each at most `moved_ns` off its stamp."""
     return build_timeline(
         history.finish(),
         0,
@@ -133,13 +138,14 @@ def polled_timeline(
         # An empty cell says as little as a row that is not there, and nobody has to ask on.
         is_lone=True,
         resolution_ns=stats.resolution_ns,
+        moved_ns=moved_ns,
         shortest=shortest_of(role, expected, is_polled=True),
         period_ns=history.period_ns,
     )
 
 
-def source_of(role: Role, expected: Expectations) -> ColumnSource:
-    """Return how a role is read from its column or from answers."""
+def source_of(role: Role, expected: Expectations, moved_ns: int = 0) -> ColumnSource:
+    """Return how a role is read from its column or from answers, each value at most `moved_ns` off its stamp."""
     timeout_ns = {Timeout.FROM_CYCLE: None, Timeout.NEVER: NO_TIMEOUT}.get(role.timeout, role.timeout)  # type: ignore[arg-type]
     return ColumnSource(
         name=role.name,
@@ -147,7 +153,7 @@ def source_of(role: Role, expected: Expectations) -> ColumnSource:
         thresholds=role.thresholds,
         unit=role.unit,
         timeout_ns=timeout_ns if isinstance(timeout_ns, int) else None,
-        shortest_ns=shortest_of(role, expected, is_polled=True).least_ns or 1,
+        shortest_ns=max((shortest_of(role, expected, is_polled=True).least_ns or 1) - 2 * moved_ns, 1),
     )
 
 

@@ -51,6 +51,7 @@ def build_timeline(
     pauses: tuple[Pause, ...] = (),
     is_lone: bool = False,
     resolution_ns: int = 0,
+    moved_ns: int = 0,
     unread: tuple[Pause, ...] = (),
     shortest: Shortest = UNSAID,
     period_ns: int | None = None,
@@ -83,6 +84,9 @@ def build_timeline(
     resolution_ns : int
         Step by which the stamps were rounded, ns. It goes to the early end of each change, so that what lies between
         two of them is as much less certain at both ends.
+    moved_ns : int
+        How far before or behind its stamp each value may have been read, ns. Two of them may lie so much further apart
+        than their stamps; the changes themselves are not widened by it.
     unread : tuple of Pause
         Where lines stand that could not be read and may be frames of the message, in order of time. Between two frames
         in their usual time they hide nothing; in a silence, they may be what is missing.
@@ -117,7 +121,7 @@ def build_timeline(
     why = np.insert(why, place, np.where(told.row >= 0, _of_rows(why, told.row, 0), told.why))
     state = np.insert(row_state, place, _of_rows(row_state, told.row, UNKNOWN_STATE))
     unknown_ns = np.sort(np.append(told.at_ns[told.row < 0], time_ns[row_state == UNKNOWN_STATE]))
-    sampling = _sampling(rows, row_state, shortest, unknown_ns, resolution_ns)
+    sampling = _sampling(rows, row_state, shortest, unknown_ns, resolution_ns + 2 * moved_ns)
     bits = np.insert(bits, place, _of_rows(bits, told.row, 0))
     kept = _changes(state, why, None if signal is None else typed_raw(bits, signal))
     if begins_shown:
@@ -231,11 +235,12 @@ def _sampling(
     state: NDArray[Any],
     shortest: Shortest,
     unknown_ns: NDArray[np.int64],
-    resolution_ns: int,
+    apart_ns: int,
 ) -> Sampling:
     """Return the gaps between frames in which a state can hide, by all that is known and by what surely holds.
 
-    A state that lasts d hides between two frames only if they are at least d apart. Gaps in which the role is unknown
+    A state that lasts d hides between two frames only if they are at least d apart: by their stamps, or by up to
+    `apart_ns` more. Gaps in which the role is unknown
     anyway, from one of `unknown_ns` on, are left out.
     """
     none = nothing_hides()
@@ -243,7 +248,7 @@ def _sampling(
         return none._replace(shortest_ns=shortest.least_ns, is_polled=shortest.is_polled)
     time_ns, since_ns = rows.time_ns.joined(), rows.since_ns()
     before = np.append(UNKNOWN_STATE, state[:-1])
-    gap_ns = rows.gap_ns.joined() + np.int64(resolution_ns)
+    gap_ns = rows.gap_ns.joined() + np.int64(apart_ns)
     gap_ns[0] = 0
     surely_ns = _ENDLESS_NS if shortest.surely_ns is None else shortest.surely_ns
     at = np.flatnonzero(gap_ns >= surely_ns)

@@ -37,15 +37,7 @@ class SourceLocation:
 
 
 class BuslensError(Exception):
-    """Something that the user can put right; carries the place where.
-
-    Parameters
-    ----------
-    problem : str
-        What was wrong and what would be right, as one sentence.
-    source : Source or None
-        Where; printed before the problem.
-    """
+    """Something that the user can put right; carries the place where."""
 
     def __init__(self, problem: str, source: SourceLocation | None = None) -> None:
         super().__init__(problem, source)

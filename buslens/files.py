@@ -55,13 +55,6 @@ _WAITS_S: Final = (0.05, 0.1, 0.2, 0.4)
 def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
     """Return what is in a file of a kind that is never large, so that no other can fill the memory.
 
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-    most : int
-        Bytes that such a file can have.
-
     Raises
     ------
     OSError

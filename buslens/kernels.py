@@ -141,13 +141,7 @@ def _is_cached(function: FunctionType, folder: Path | None) -> bool:
 
 
 def cache_folder(version: str) -> Path | None:
-    """Return the folder for compiled code, made and writable; None if no place can be had.
-
-    Parameters
-    ----------
-    version : str
-        Of the compiler.
-    """
+    """Return the folder for compiled code, made and writable; None if no place can be had."""
     name = f"{version}-{sys.implementation.cache_tag}-{_fingerprint()}"
     for base in _places():
         folder = base / "kernels" / name

@@ -58,11 +58,6 @@ def parse_date_ns(text: bytes) -> int | None:
     The words may come in any order; a weekday is ignored, in any language. Hours count to 12 with am or pm,
     or to 24; the hours 13 to 23 may carry a pm as well. The fraction of a second may have up to 9 digits.
 
-    Parameters
-    ----------
-    text : bytes
-        What stands after ``date`` or ``Begin Triggerblock``, in UTF-8 or cp1252.
-
     Returns
     -------
     int or None

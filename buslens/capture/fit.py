@@ -18,17 +18,7 @@ if TYPE_CHECKING:
 
 
 def part_read(entry: LogFormat, match: FormatMatch, lines: Sequence[bytes]) -> float:
-    """Return the part of some lines that are read as frames, 0 to 1, by the kernel itself.
-
-    Parameters
-    ----------
-    entry : LogFormat
-        The format.
-    match : FormatMatch
-        What it makes of the beginning of the log.
-    lines : sequence of bytes
-        Lines without their ends, none of them blank.
-    """
+    """Return the part of some lines that are read as frames, 0 to 1, by the kernel itself."""
     if not lines:
         return 0.0
     text = b"\n".join([*lines, b""])

@@ -13,15 +13,7 @@ if TYPE_CHECKING:
 
 
 class FrameBuffer:
-    """Frames that have been read and not handed on, in file order.
-
-    Parameters
-    ----------
-    room : int
-        Frames.
-    word_room : int
-        Words of payload.
-    """
+    """Frames that have been read and not handed on, in file order."""
 
     def __init__(self, room: int, word_room: int) -> None:
         self.time = np.empty(room, np.int64)
@@ -53,14 +45,10 @@ class FrameBuffer:
 
         Parameters
         ----------
-        n, n_words : int
-            Frames and words of payload that there are.
         limit_ns : int or None
             Later frames stay; None: all go.
         is_sorted : bool
             Leave the order as it is.
-        channels, segment
-            For the frames.
 
         Returns
         -------

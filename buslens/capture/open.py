@@ -171,17 +171,6 @@ def require_file(name: str) -> None:
 def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOTHING_TOLD) -> Capture:
     """Recognise a log by its first bytes, while the rest is still to come.
 
-    Parameters
-    ----------
-    name : str
-        What the user calls it.
-    head : bytes
-        The first bytes, without a byte order mark.
-    rest : Stream
-        What follows them; read once.
-    table : TableSettings
-        What the user says about tables of frames.
-
     Raises
     ------
     CaptureError

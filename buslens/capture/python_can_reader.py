@@ -59,13 +59,6 @@ class PythonCanRecording:
 
     Iterating yields `Frames` in file order, their times as recorded. A float of seconds since 1970 resolves no
     more than 0.24 us, so such stamps are rounded to the microsecond, smaller ones to the nanosecond.
-
-    Parameters
-    ----------
-    path : Path
-        The suffix tells the format.
-    batch : int
-        Frames per run.
     """
 
     def __init__(self, path: Path, *, batch: int = 65_536) -> None:

@@ -113,15 +113,7 @@ class ChainedStream:
 
 
 class CancellableStream:
-    """A stream that ends early when an event is set.
-
-    Parameters
-    ----------
-    stream : Stream
-        Read to its end otherwise.
-    stop : threading.Event
-        Ends it.
-    """
+    """A stream that ends early when an event is set."""
 
     def __init__(self, stream: Stream, stop: threading.Event) -> None:
         self._stream = stream

@@ -98,8 +98,6 @@ def layout_of(
         Its beginning, one byte for a character.
     wanted : sequence of str or int
         Columns by header or by number from 1; none: whatever table of values it may be.
-    told : TableSettings
-        What the user says of separator, time and its unit.
     is_whole : bool
         Whether that is all; else the last line is left out.
 

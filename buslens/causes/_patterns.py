@@ -41,12 +41,6 @@ def read_patterns(
 
     Parameters
     ----------
-    values : Values
-        Of the file; notes what is wrong.
-    expectations : Expectations
-        By which the captures are checked.
-    key, data, node
-        The list, and where it stands.
     shared : bool
         The file was written for many cars: a pattern that finds nothing here is passed over, unless all do.
     """

@@ -94,17 +94,7 @@ def expected_entropy(posterior: Sequence[float], tables: Sequence[Mapping[str, f
 
 
 def advise(causes: Causes, ranking: Ranking, taken: Container[str]) -> Advice:
-    """Return what to do next.
-
-    Parameters
-    ----------
-    causes : Causes
-        The causes file.
-    ranking : Ranking
-        As it stands.
-    taken : container of str
-        Measurements that have been made.
-    """
+    """Return what to do next."""
     open_ = [it for it in causes.measurements.values() if it.name not in taken]
     best = ranking.hypotheses[0]
     rivals = _cheap_rivals(best, ranking, causes.numbers)

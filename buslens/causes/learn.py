@@ -39,13 +39,6 @@ class LearnedShare:
 def learn(causes: Causes, confirmed: Sequence[str]) -> tuple[LearnedShare, ...]:
     """Return how common each cause is, the most common first.
 
-    Parameters
-    ----------
-    causes : Causes
-        The causes file.
-    confirmed : sequence of str
-        Name of the confirmed cause of each job.
-
     Raises
     ------
     UsageError

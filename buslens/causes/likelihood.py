@@ -79,14 +79,6 @@ def likelihood(
 
     Parameters
     ----------
-    causes : sequence of Cause
-        One or two.
-    observations : iterable of Observation
-        What the captures show.
-    readings : mapping of str to str
-        Measurement -> name of its result.
-    measurements, numbers
-        Of the causes file.
     least : float, optional
         The caller does not tell numbers up to this apart: the first product that is no larger is returned.
     """

@@ -89,12 +89,6 @@ def rank(
 
     Parameters
     ----------
-    causes : Causes
-        The causes file.
-    observations : sequence of Observation
-        What the captures show of its signs.
-    readings : mapping of str to str
-        Measurement -> name of its result.
     is_faulty : bool, optional
         Whether a capture was found faulty, which a healthy vehicle rarely is, whatever the signs of the file miss.
 

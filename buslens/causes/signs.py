@@ -80,13 +80,6 @@ def observe(signs: Iterable[Sign], results: Sequence[Result]) -> tuple[Observati
     """Return what checked captures of one vehicle say of each sign, in their order, and faults that no sign tells.
 
     A sign that asks for a role which no recording carries is not among them.
-
-    Parameters
-    ----------
-    signs : iterable of Sign
-        From a causes file that was read for the expectations by which the captures were checked.
-    results : sequence of Result
-        At least one.
     """
     order = (SignStatus.PRESENT, SignStatus.ABSENT, SignStatus.UNDECIDED)
     seen = []

@@ -40,8 +40,6 @@ def unrelated_text(logs: Sequence[MessageHistory], there: Mapping[Identifier, in
 
     Parameters
     ----------
-    logs : sequence of MessageLog
-        What was kept of each needed message: nothing.
     there : mapping of Identifier to int
         How often each identifier came, at least; empty if nobody looked.
     """

@@ -41,12 +41,6 @@ class StepFindings(FindingColumns):
 
     Parameters
     ----------
-    rule : Sequence
-        The rule.
-    made : sequence of Finding
-        Those that are records already, in order of time.
-    met : MetRows
-        The handshakes of which none is.
     tell : callable, optional
         Puts a finding that has just been made into other words.
     """

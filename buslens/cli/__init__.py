@@ -71,13 +71,7 @@ options:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a command and return the exit status; leave to the caller, who owns the process, what signals do to it.
-
-    Parameters
-    ----------
-    arguments : sequence of str or None
-        The words after the program's name; None: those of this process.
-    """
+    """Run a command and return the exit status; leave to the caller, who owns the process, what signals do to it."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     console = Console.of_process(words)
     try:

@@ -18,17 +18,7 @@ _NUMBER: Final = re.compile(r"-[0-9.,:]+")
 
 
 class Parser(argparse.ArgumentParser):
-    """The words of one command.
-
-    Parameters
-    ----------
-    command : str
-        Its name.
-    summary : str
-        What it does, in a few words.
-    explanation : str
-        The docstring of its module: stands under the options in its help.
-    """
+    """The words of one command."""
 
     def __init__(self, command: str, summary: str, explanation: str) -> None:
         super().__init__(

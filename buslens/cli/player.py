@@ -37,12 +37,8 @@ class Player:
 
     Parameters
     ----------
-    reading : Reading
-        Where the frames come from.
     new_engine : callable
         Returns the engine, once the capture's clock is known.
-    screen : Screen
-        Where it is shown.
     pace : Pace or None
         The play head; None: everything is taken as it comes.
     sender : Sender or None

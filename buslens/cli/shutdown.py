@@ -29,13 +29,7 @@ _LONGEST_S: Final = 5.0
 
 
 class TerminationRequested(KeyboardInterrupt):
-    """The system asked the process to end.
-
-    Parameters
-    ----------
-    status : Status
-        The exit status that tells so.
-    """
+    """The system asked the process to end."""
 
     def __init__(self, status: Status) -> None:
         super().__init__(status)

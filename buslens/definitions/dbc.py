@@ -51,13 +51,6 @@ class Parsed(NamedTuple):
 def parse_dbc(data: bytes, path: str) -> Parsed:
     """Return what can be used of a DBC file, and what cannot.
 
-    Parameters
-    ----------
-    data : bytes
-        The file.
-    path : str
-        Its name, for the places in errors and in the result.
-
     Raises
     ------
     DefinitionError

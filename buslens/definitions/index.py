@@ -13,13 +13,7 @@ if TYPE_CHECKING:
 
 
 class MessageIndex:
-    """Messages by identifier and channel.
-
-    Parameters
-    ----------
-    messages : iterable of Message
-        Usually a `Definitions`.
-    """
+    """Messages by identifier and channel."""
 
     def __init__(self, messages: Iterable[Message]) -> None:
         self._found: dict[tuple[str | None, int, int, bool], Message] = {}

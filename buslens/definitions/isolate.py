@@ -245,10 +245,6 @@ def split_by_semantics(
 
     Parameters
     ----------
-    statements : sequence of Statement
-        All of them right by syntax.
-    feed : Feed
-        Gives them to the parser.
     numbers : mapping of int to int
         Message numbers that are given to the parser as others.
     """

@@ -27,13 +27,6 @@ def is_ldf(data: bytes) -> bool:
 def parse_ldf(data: bytes, path: str) -> Content:
     """Return the unconditional frames of an LDF file as messages, each with its identifier without parity.
 
-    Parameters
-    ----------
-    data : bytes
-        What is in the file.
-    path : str
-        Where it is.
-
     Raises
     ------
     DefinitionError

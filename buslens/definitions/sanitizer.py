@@ -21,13 +21,7 @@ _RANGE: Final = re.compile(r"(\d{1,20}+)\s*-\s*(\d{1,20}+)", re.ASCII)
 
 
 class Sanitizer:
-    """Gives the statements of one file to the parser.
-
-    Parameters
-    ----------
-    text : str
-        The file.
-    """
+    """Gives the statements of one file to the parser."""
 
     def __init__(self, text: str) -> None:
         self._text = text
@@ -68,8 +62,6 @@ class Sanitizer:
 
         Parameters
         ----------
-        statement : Statement
-            One of the file.
         numbers : mapping of int to int, optional
             Other numbers for messages.
         small : bool

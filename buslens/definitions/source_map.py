@@ -89,13 +89,7 @@ class SourceMap:
 
 
 class Lines:
-    """Lines and columns of a text.
-
-    Parameters
-    ----------
-    text : str
-        Line ends are line feeds.
-    """
+    """Lines and columns of a text."""
 
     def __init__(self, text: str) -> None:
         self._text = text
@@ -116,15 +110,7 @@ class Lines:
 
 
 def outline(text: str, statements: Iterable[Statement]) -> SourceMap:
-    """Return what stands where.
-
-    Parameters
-    ----------
-    text : str
-        The text of a DBC, without comments.
-    statements : iterable of Statement
-        Those of its statements that count.
-    """
+    """Return what stands where."""
     kept = tuple(statements)
     messages: list[MessageLocation] = []
     notes: list[SignalNote] = []

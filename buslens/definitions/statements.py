@@ -154,15 +154,7 @@ def without_comments(text: str) -> str:
 
 
 def cut(text: str, start: int = 0) -> Iterator[Statement]:
-    """Yield the statements of a text from a place on, and what stands between them.
-
-    Parameters
-    ----------
-    text : str
-        Without comments.
-    start : int
-        Where a statement begins.
-    """
+    """Yield the statements of a text from a place on, and what stands between them."""
     keyword, begin, place = "", start, start
     while (match := _MARK.search(text, place)) is not None:
         word = match[0]

@@ -39,10 +39,6 @@ def carries(frames: Frames, rows: NDArray[np.integer] | slice, signal: Signal, m
         Any run of frames.
     rows : NDArray of integers, shape (n,), or slice
         Frames of `message` among them.
-    signal : Signal
-        A signal of `message`.
-    message : Message
-        Consulted for the selectors of a multiplexed signal.
 
     Returns
     -------
@@ -68,12 +64,8 @@ def raw_values(frames: Frames, rows: NDArray[np.integer] | slice, signal: Signal
 
     Parameters
     ----------
-    frames : Frames
-        Any run of frames.
     rows : NDArray of integers, shape (n,), or slice
         Frames among them that carry the signal (see `carries`); for others the values mean nothing.
-    signal : Signal
-        What to unpack, 1 to 64 bits.
 
     Returns
     -------
@@ -117,13 +109,6 @@ def physical(raw: Numbers, signal: Signal) -> Numbers:
     that holds all that the signal can be. What neither holds (a 64-bit counter times 1000, say) is computed
     exactly and then rounded once, to float64. With any other scale or offset, and for floating signals, the
     result is float64, the product rounded before the sum is.
-
-    Parameters
-    ----------
-    raw : NDArray, shape (n,)
-        From `raw_values`.
-    signal : Signal
-        The signal that they are of.
     """
     scale, offset = signal.scale, signal.offset
     if scale == 1 and offset == 0:
@@ -141,13 +126,6 @@ def physical(raw: Numbers, signal: Signal) -> Numbers:
 def labels(raw: Numbers, signal: Signal) -> NDArray[np.object_]:
     """Return the names of raw values, None where a value has none.
 
-    Parameters
-    ----------
-    raw : NDArray, shape (n,)
-        From `raw_values`.
-    signal : Signal
-        The signal that they are of.
-
     Returns
     -------
     NDArray of str or None, shape (n,)
@@ -157,15 +135,7 @@ def labels(raw: Numbers, signal: Signal) -> NDArray[np.object_]:
 
 
 def label_codes(raw: Numbers, signal: Signal) -> tuple[NDArray[np.intp], list[str]]:
-    """Return for each raw value the index of its name in a list, -1 where it has none, and the list.
-
-    Parameters
-    ----------
-    raw : NDArray, shape (n,)
-        From `raw_values`.
-    signal : Signal
-        The signal that they are of.
-    """
+    """Return for each raw value the index of its name in a list, -1 where it has none, and the list."""
     low, high = _raw_range(signal)
     named = sorted(value for value in signal.labels if low <= value <= high)
     if not named:

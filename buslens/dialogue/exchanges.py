@@ -75,10 +75,6 @@ def match_answers(
 
     Parameters
     ----------
-    pairs : sequence of AddressPair
-        Who asks and who answers.
-    messages, counts : mappings of Address
-        What each of them sent.
     end_ns : int
         Last frame of the recording.
     gaps : sequence of Gap

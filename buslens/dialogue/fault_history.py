@@ -60,13 +60,7 @@ class _Unit:
 
 
 def fault_history(exchanges: Iterable[Exchange]) -> list[CodeHistory]:
-    """Return how the fault codes of each unit changed.
-
-    Parameters
-    ----------
-    exchanges : iterable of Exchange
-        In order of time.
-    """
+    """Return how the fault codes of each unit changed."""
     return [
         CodeHistory(unit, number, tuple(readings))
         for unit, of in _units(exchanges).items()

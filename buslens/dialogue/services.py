@@ -243,13 +243,7 @@ def answered_service(data: bytes) -> int | None:
 
 
 def answers(request: bytes, answer: bytes) -> bool:
-    """Whether a message can answer a request: the same service, and what a positive response has to repeat.
-
-    Parameters
-    ----------
-    request, answer : bytes
-        As far as they are known.
-    """
+    """Whether a message can answer a request: the same service, and what a positive response has to repeat."""
     if not is_request(request) or answered_service(answer) != request[0]:
         return False
     if answer[0] == NEGATIVE:

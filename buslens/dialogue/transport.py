@@ -79,13 +79,7 @@ def head_of(data: bytes) -> FrameHead | None:
 
 
 class Assembler:
-    """Takes the frames of one sender, and its partners' flow control, in order of time.
-
-    Parameters
-    ----------
-    sender : Address
-        Whose frames they are.
-    """
+    """Takes the frames of one sender, and its partners' flow control, in order of time."""
 
     def __init__(self, sender: Address) -> None:
         self.messages: list[TransportMessage] = []

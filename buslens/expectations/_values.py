@@ -40,13 +40,7 @@ class InvalidValue(Exception):  # noqa: N818 - never leaves the reading of a fil
 
 
 class ValueReader:
-    """Reads the values of one file.
-
-    Parameters
-    ----------
-    document : Document
-        The file.
-    """
+    """Reads the values of one file."""
 
     def __init__(self, document: TomlDocument) -> None:
         self.document = document

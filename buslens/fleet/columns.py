@@ -43,15 +43,7 @@ _SENT: Final = np.dtype(
 
 
 def delays_of_step(ledger: Ledger, rule: str, step: str) -> DelayColumns:
-    """Return the delays of one step over the whole fleet, whatever its limits were.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Where they are known.
-    rule, step : str
-        Names, as `steps` has them; for others there are no delays.
-    """
+    """Return the delays of one step over the whole fleet, whatever its limits were."""
     query = (
         # In this order: what belongs to a delay is looked up.
         f"SELECT {_DELAY_COLUMNS} FROM step CROSS JOIN delay ON delay.step = step.id "  # noqa: S608  # text of ours
@@ -72,10 +64,6 @@ def delays_of_vehicle(
 
     Parameters
     ----------
-    ledger : Ledger
-        Where they are known.
-    vehicle : str
-        Its name; one that is not known has no delays.
     since_ns, until_ns : int or None
         Calendar times, ns, both included, between which they were recorded; with one of them, only dated captures.
     """
@@ -109,8 +97,6 @@ def tries_of(
 
     Parameters
     ----------
-    ledger : Ledger
-        Where they are known.
     vehicle : str or None
         Its name; None for the whole fleet.
     since_ns, until_ns : int or None
@@ -152,10 +138,6 @@ def traffic_of(
 
     Parameters
     ----------
-    ledger : Ledger
-        Where they are known.
-    vehicle : str
-        Its name; one that is not known has no traffic.
     since_ns, until_ns : int or None
         Calendar times, ns, both included, between which they were recorded; with one of them, only dated captures.
     """

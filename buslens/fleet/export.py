@@ -155,8 +155,6 @@ def export(ledger: Ledger, folder: Path) -> list[Path]:
 
     Parameters
     ----------
-    ledger : Ledger
-        What is exported; a writer may be at work.
     folder : Path
         Where to; files of the names in `TABLES` there are replaced.
 

@@ -53,13 +53,6 @@ def local_path(address: str) -> str | None:
 def fetched(address: str, largest: int = LARGEST) -> Iterator[Path]:
     """Lend a capture as a file: itself if it lies on this machine, else a copy that is removed afterwards.
 
-    Parameters
-    ----------
-    address : str
-        A path, or an address of a store.
-    largest : int
-        Bytes that are fetched at most.
-
     Raises
     ------
     MissingLibrary

@@ -40,8 +40,6 @@ def setup_hash(group: Group, definitions: Iterable[str]) -> str:
 
     Parameters
     ----------
-    group : Group
-        Vehicles that are checked alike.
     definitions : iterable of str
         The definitions files: the group's, else those that its expectations name.
 

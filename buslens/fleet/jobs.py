@@ -31,14 +31,10 @@ class Jobs:
 
     Parameters
     ----------
-    captures : iterable of Listed
-    naming : Naming
     groups : sequence of Group
         Of vehicles with files of their own; the first that fits counts.
     otherwise : Group or None
         For vehicles of none of these; None: by the expectations that are found beside a capture, as in `check`.
-    definitions, channels, table
-        Of such a group that is found.
     on_left_out : callable
         Is told in one sentence of each vehicle that there is nothing to check against.
     """

@@ -32,8 +32,6 @@ def write_fleet_junit(to: BinaryIO, ledger: Ledger, rules: Mapping[str, Sequence
 
     Parameters
     ----------
-    to : binary file
-    ledger : Ledger
     rules : mapping of str to sequence of str
         Names of the rules of each group of vehicles, in order. Of a group that is not among them, only those rules
         are told that found something.

@@ -174,11 +174,6 @@ class Ledger:
 
         Otherwise deleted, unreadable captures would be reported in every run. A verdict stays, whatever becomes of
         its capture.
-
-        Parameters
-        ----------
-        is_gone : callable
-            Is given an address.
         """
         query = (
             "SELECT capture.id, address, vehicle, judgement FROM judgement CROSS JOIN capture "

@@ -30,12 +30,8 @@ class WriterLock:
 
     Parameters
     ----------
-    path : Path
-        File of the lock; it stays when the lock is released, since removing it would let two in.
     guarded : Path
         What may be written by the holder only, for the text of the refusal.
-    refusal : str
-        What the other holder does, for that text.
 
     Raises
     ------

@@ -260,8 +260,6 @@ class VehicleResolver:
 
     Parameters
     ----------
-    by : Pattern, VehicleList or None
-        What the user says; None: the folder, else the beginning of the file's name.
     on_unnamed : callable
         Is told of the first capture of which it says nothing.
     """

@@ -63,16 +63,8 @@ def write_pages(
 
     Parameters
     ----------
-    ledger : Ledger
-        What is faulty.
-    pool : Pool
-        Open.
-    groups : mapping of str to Group
-        By name.
     folder : Path
         Of the results; the pages lie in a folder in it.
-    on_page : callable
-        Is told how many of how many are done.
 
     Raises
     ------

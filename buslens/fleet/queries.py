@@ -120,10 +120,6 @@ def captures_of(
 
     Parameters
     ----------
-    ledger : Ledger
-        Where they are known.
-    vehicle : str
-        Its name; one that is not known has no captures.
     since_ns, until_ns : int or None
         Calendar times, ns, both included, between which they were recorded; with one of them, only dated captures.
     """

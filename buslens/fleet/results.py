@@ -37,13 +37,6 @@ def is_written(name: str) -> bool:
 def require_free(folder: Path, read: Iterable[str]) -> None:
     """Refuse a folder in which a run would write over what is not its own.
 
-    Parameters
-    ----------
-    folder : Path
-        It need not be there.
-    read : iterable of str
-        Files that the command reads.
-
     Raises
     ------
     UsageError
@@ -72,8 +65,6 @@ def require_apart(folder: Path, path: str) -> None:
 
     Parameters
     ----------
-    folder : Path
-        Of the results.
     path : str
         File that is to be written beside the results.
 

@@ -66,12 +66,6 @@ def run(
     ----------
     jobs : iterable of Job
         Taken one after the other as workers become free.
-    ledger : Ledger
-        Open for writing.
-    pool : Pool
-        Open.
-    on_progress : callable, optional
-        Is told, some times a second.
     total : callable, optional
         Returns how many captures there are, as soon as that is known before all have been taken.
 

@@ -247,23 +247,6 @@ def _pool(
 class WholeFleet:
     """One run.
 
-    Parameters
-    ----------
-    sources : sequence of str
-        Folders, files, patterns or addresses of captures.
-    out : Path
-        Folder of the results.
-    by : Pattern or vehicle list, optional
-        Tells vehicle and date of a path.
-    groups : sequence of Group
-        Which vehicles are checked against which files.
-    chosen : Group, optional
-        By which all others are checked; else what lies beside each capture.
-    unnamed : callable
-        Is told of a capture whose vehicle nothing says.
-    listener : FleetListener
-        Is told how far it is.
-
     Raises
     ------
     BuslensError

@@ -36,19 +36,7 @@ def closing(
     width: int | None = None,
     painted: bool = False,
 ) -> str:
-    """Return the last lines of a run; the state of the fleet comes last.
-
-    Parameters
-    ----------
-    view : FleetView
-        What the ledger tells.
-    done : RunSummary
-        What this run did.
-    files : sequence of str
-        Where the sheet and the tables lie, a line each.
-    width, painted
-        As for `render`.
-    """
+    """Return the last lines of a run; the state of the fleet comes last."""
     return render(_paragraphs(view, done, files), width=width, painted=painted)
 
 

@@ -123,8 +123,6 @@ class Receiver:
 
     Parameters
     ----------
-    interface : Interface
-        The bus.
     bitrate : int, optional
         Bits per second, where the driver wants to be told.
 
@@ -185,10 +183,6 @@ class BusStream:
 
     Parameters
     ----------
-    receiver : Receiver
-        Where they come from; closed with the stream.
-    stop : threading.Event
-        Ends it.
     keep : callable, optional
         Is given the lines too.
     seconds : float, optional

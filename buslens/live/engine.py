@@ -58,12 +58,8 @@ class Engine:
 
     Parameters
     ----------
-    expected : Expectations
-        Roles and rules.
     defined : Definitions
         Checked against the expectations already.
-    path : str
-        What the capture is called.
     clock : Clock
         What its stamps count from.
     channels : mapping of str to str, optional
@@ -140,15 +136,7 @@ class Engine:
     # --- taking ---------------------------------------------------------------------------------------------
 
     def take(self, frames: Frames, discontinuities: Iterable[ClockDiscontinuity] = ()) -> None:
-        """Take a run of frames, later than all before.
-
-        Parameters
-        ----------
-        frames : Frames
-            In order of time and within one segment, as `capture.scan.Scanner` yields them.
-        clock discontinuities : iterable of Clock discontinuity
-            All that have been found so far; those behind this run do no harm.
-        """
+        """Take a run of frames, later than all before."""
         if not len(frames):
             return
         begin_ns, self.last_ns = int(frames.time_ns[0]), int(frames.time_ns[-1])

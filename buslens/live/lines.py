@@ -34,8 +34,6 @@ def candump_line(message: Message, label: str) -> bytes:
     ----------
     message : can.Message
         As received. A stamp of 0 is none: the time of this moment takes its place.
-    label : str
-        Name of the channel, from `label_of`.
     """
     stamp = message.timestamp or time.time()
     data = bytes(message.data or b"")

@@ -60,8 +60,6 @@ def awaiting(result: Result, now_ns: int) -> tuple[PendingStep, ...]:
     ----------
     result : Result
         A capture, checked: as far as it has come, or whole. Of a whole one it is told what was awaited at that moment.
-    now_ns : int
-        The moment, on the capture's axis.
 
     Returns
     -------

@@ -38,11 +38,6 @@ def require_virtual(text: str) -> Interface:
 class Sender:
     """Sends frames of a capture to other programs.
 
-    Parameters
-    ----------
-    interface : Interface
-        From `require_virtual`.
-
     Raises
     ------
     UsageError

@@ -107,8 +107,6 @@ class TailStream:
     ----------
     path : Path
         The file; it has to be there.
-    stop : threading.Event
-        Ends it.
     remarks : list of str
         Is told, as sentences, what happens to the file.
     """

@@ -155,13 +155,8 @@ def arrange(
 
     Parameters
     ----------
-    items : iterable of Item
-    ruler : Ruler
-    fmt : Format
     left, right : float
         Nothing is written beyond.
-    most_rows : int
-        Rows that may be used.
 
     Returns
     -------

@@ -75,16 +75,7 @@ _SECTIONS: Final = (
 
 
 def text(comparison: RepairComparison, *, width: int | None = None, painted: bool = False) -> str:
-    """Return the report on a comparison.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    width : int or None
-        Columns at which lines are wrapped; None: never.
-    painted : bool
-        Whether control sequences may be used.
-    """
+    """Return the report on a comparison."""
     return render(_report(comparison), width=width, painted=painted)
 
 

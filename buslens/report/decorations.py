@@ -29,16 +29,7 @@ _MANY_NOTES: Final = 6
 
 
 class Decorations:
-    """Draws what stands around the lanes.
-
-    Parameters
-    ----------
-    pen : Pen
-    result : Result
-    view : View
-    scale : Scale
-        From time to place.
-    """
+    """Draws what stands around the lanes."""
 
     def __init__(self, pen: DrawingContext, result: Result, view: View, scale: TimeAxis) -> None:
         self.pen = pen

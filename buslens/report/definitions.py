@@ -35,14 +35,8 @@ def text(definitions: Definitions, *, find: str | None = None, width: int | None
 
     Parameters
     ----------
-    definitions : Definitions
-        Of one file.
     find : str or None
         Only what has to do with this word.
-    width : int or None
-        Columns at which lines are wrapped; None: never.
-    painted : bool
-        Whether control sequences may be used.
     """
     shown = definitions if find is None else matching(definitions, find)
     return render(_report(definitions, shown, find), width=width, painted=painted)

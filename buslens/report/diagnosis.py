@@ -49,17 +49,7 @@ _MOST_GROUPS: Final = 3
 
 
 def text(diagnosis: Diagnosis, *, width: int | None = None, painted: bool = False) -> str:
-    """Return the report on a diagnosis.
-
-    Parameters
-    ----------
-    diagnosis : Diagnosis
-        Captures of one vehicle, with the readings so far.
-    width : int or None
-        Columns at which lines are wrapped; None: never.
-    painted : bool
-        Whether control sequences for bold and for the one accent may be used.
-    """
+    """Return the report on a diagnosis."""
     return render(_paragraphs(diagnosis), width=width, painted=painted)
 
 

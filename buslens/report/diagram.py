@@ -464,17 +464,7 @@ class DiagramLayout:
 
 
 def lay_out(result: Result, placed: list[FindingLayout], view: View, fmt: Format, ruler: Ruler) -> DisplayList:
-    """Return the whole picture as records.
-
-    Parameters
-    ----------
-    result : Result
-    placed : list of Place
-        Of all findings.
-    view : View
-    fmt : Format
-    ruler : Ruler
-    """
+    """Return the whole picture as records."""
     return DiagramLayout(result, placed, view, fmt, ruler).draw()
 
 

@@ -64,12 +64,6 @@ def dialogue_text(
 
     Parameters
     ----------
-    dialogue : Dialogue
-        From `read_dialogue`.
-    width : int or None
-        Columns at which lines are wrapped; None: never.
-    painted : bool
-        Whether control sequences may be used.
     is_whole : bool
         Whether every row is written, however many there are.
     """

@@ -107,8 +107,6 @@ def unknown_text(why: UnknownReason, value: str = "") -> tuple[str, ...]:
 
     Parameters
     ----------
-    why : Why
-        The reason.
     value : str
         What the frames carried that has no name; empty if that is not the reason.
     """

@@ -55,8 +55,6 @@ class Guide:
 
     Parameters
     ----------
-    rules : iterable of AnyRule
-        Of the expectations; those that are no sequences are left out.
     wanted : int
         How many of each.
     """
@@ -92,16 +90,7 @@ class Guide:
 
 
 class GuideScreen:
-    """Shows what another screen shows, and what has still to happen.
-
-    Parameters
-    ----------
-    inner : Screen
-        Shows the rest.
-    guide : Guide
-    write : callable
-        Takes text.
-    """
+    """Shows what another screen shows, and what has still to happen."""
 
     def __init__(self, inner: Screen, guide: Guide, write: Callable[[str], object]) -> None:
         self._inner, self._guide, self._write = inner, guide, write

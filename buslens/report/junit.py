@@ -85,16 +85,8 @@ def capture_suite(
 
     Parameters
     ----------
-    path : str
-        The capture.
     rules : mapping of str to sequence of Told
         Findings of each rule, the gravest first; none: it found nothing to check.
-    verdict, summary
-        Of the whole capture.
-    recorded : datetime or None
-        When it was recorded.
-    duration_ns : int or None
-        How long it is.
     """
     element = _element("testsuite", name=path)
     if recorded is not None:
@@ -128,15 +120,7 @@ def junit(suites: Iterable[Element]) -> bytes:
 
 
 def write_junit(to: BinaryIO, suites: Iterable[Element]) -> None:
-    """Write the whole report as UTF-8; one suite at a time is in memory.
-
-    Parameters
-    ----------
-    to : binary file
-        Written from where it stands.
-    suites : iterable of Element
-        One for each capture.
-    """
+    """Write the whole report as UTF-8; one suite at a time is in memory."""
     # The form has no count of what was skipped here; each suite has one.
     counts = dict.fromkeys(("tests", "failures", "errors"), 0)
     # What a report begins with is known at its end.
@@ -171,19 +155,7 @@ def _told(finding: Finding, result: Result) -> CaseFinding:
 
 
 def finding_line(where: str, outcome: Outcome, reason: str, when: str = "") -> str:
-    """Return a finding on one line.
-
-    Parameters
-    ----------
-    where : str
-        Its rule, and in a sequence handshake and step.
-    outcome : Outcome
-        What was found.
-    reason : str
-        Why, with the basis of the limits.
-    when : str
-        Moment to look at; empty if there is none.
-    """
+    """Return a finding on one line."""
     return f"{f'{when}: ' if when else ''}{where}: {OUTCOME_WORDS[outcome]}: {reason}"
 
 

@@ -140,7 +140,6 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
 
     Parameters
     ----------
-    timeline : Timeline
     start_ns, end_ns : int
         The window, on the capture's axis. Nothing is drawn where there is no log.
     resolution_ns : int

@@ -32,15 +32,7 @@ _FLAG_WORDS = {
 
 
 def layout_text(capture: Capture, *, most: int) -> str:
-    """Return how a capture is read, and its first frames.
-
-    Parameters
-    ----------
-    capture : Capture
-        From `open_capture`.
-    most : int
-        Frames that are shown.
-    """
+    """Return how a capture is read, and its first frames."""
     frames, stats = _first_frames(capture, most)
     head = f"{clean(capture.path)}: {stats.format}"
     notes = [f"    {clean(note)}" for note in stats.notes if not note.startswith("the last line,")]
@@ -70,13 +62,7 @@ def layout_text(capture: Capture, *, most: int) -> str:
 
 
 def values_text(capture: ValuesCapture) -> str:
-    """Return how a table of values is read, and what each of its columns holds: what to write for its roles.
-
-    Parameters
-    ----------
-    capture : ValuesCapture
-        From `open_values`, with all columns.
-    """
+    """Return how a table of values is read, and what each of its columns holds: what to write for its roles."""
     kinds = [_ColumnContent() for _ in capture.columns]
 
     def take(block: ValuesBlock) -> None:

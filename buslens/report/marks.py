@@ -14,12 +14,7 @@ if TYPE_CHECKING:
 
 
 class Marks:
-    """Draws annotations; keeps the lines that run upright through other lanes until all words are set.
-
-    Parameters
-    ----------
-    pen : Pen
-    """
+    """Draws annotations; keeps the lines that run upright through other lanes until all words are set."""
 
     def __init__(self, pen: DrawingContext) -> None:
         self.pen = pen

@@ -198,14 +198,8 @@ def lane(timeline: Timeline, now_ns: int, span_ns: int, columns: int, pens: Lane
 
     Parameters
     ----------
-    timeline : Timeline
-        A role with states.
     now_ns, span_ns : int
         The right end, and the length of the stretch, ns.
-    columns : int
-        Characters of the line.
-    pens : Pens
-        What it is drawn with.
     """
     ends_ns = now_ns - span_ns + (np.arange(1, columns + 1) * span_ns) // columns
     index = np.searchsorted(timeline.seen_ns, ends_ns, side="right") - 1
@@ -282,15 +276,7 @@ def now_text(timeline: Timeline, now_ns: int) -> str:
 
 
 class LineScreen:
-    """Shows lines, one per change, for a file, another program or a terminal without control sequences.
-
-    Parameters
-    ----------
-    write : callable
-        Takes text.
-    width : int or None
-        Columns at which lines are wrapped; None: never.
-    """
+    """Shows lines, one per change, for a file, another program or a terminal without control sequences."""
 
     def __init__(self, write: Callable[[str], object], *, width: int | None = None) -> None:
         self._write = write
@@ -328,13 +314,7 @@ class LineScreen:
 
 
 class LaneScreen:
-    """Shows lanes on a terminal, and above them what has been found.
-
-    Parameters
-    ----------
-    file : text stream
-        The terminal.
-    """
+    """Shows lanes on a terminal, and above them what has been found."""
 
     def __init__(self, file: Any) -> None:
         from rich.console import Console

@@ -88,11 +88,8 @@ def evidence_strip(
 
     Parameters
     ----------
-    result : Result
     clue : Observation or None
         What speaks most clearly for the leading cause, from `telling`.
-    most : int
-        Lanes.
     rule : str
         Sequence whose handshake is shown where nothing is wrong; empty for any.
     """
@@ -200,11 +197,8 @@ def evidence_pair(
 
     Parameters
     ----------
-    before, after : Result
     clue : Observation or None
         What speaks most clearly for the leading cause before, from `telling`.
-    most : int
-        Lanes.
 
     Returns
     -------

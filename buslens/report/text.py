@@ -63,12 +63,6 @@ def text(
 
     Parameters
     ----------
-    result : Result
-        The checked capture.
-    width : int or None
-        Columns at which lines are wrapped; None: never.
-    painted : bool
-        Whether control sequences for bold and for the one accent may be used.
     cautions : bool
         Whether the cautions stand above a faulty verdict; not needed for a capture among several, where
         `closing` gives them once.
@@ -79,15 +73,7 @@ def text(
 
 
 def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None = None, painted: bool = False) -> str:
-    """Return the last lines after the reports on several captures: the cautions once, and the count.
-
-    Parameters
-    ----------
-    verdicts : iterable of Verdict
-        One for each capture that could be checked.
-    unusable : int
-        How many captures could not be checked.
-    """
+    """Return the last lines after the reports on several captures: the cautions once, and the count."""
     counts = Counter(verdicts)
     parts = [
         StyledText(f"{counts[verdict]} {VERDICT_WORDS[verdict]}", ink)

@@ -103,8 +103,6 @@ def wrap(
 
     Parameters
     ----------
-    room : float
-        Points.
     most : int or None
         Number of lines; what does not fit ends in an ellipsis.
     """

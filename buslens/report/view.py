@@ -68,9 +68,6 @@ def choose(
 
     Parameters
     ----------
-    result : Result
-    placed : list of Place
-        Of all findings of the result.
     window : pair of float, "all" or None
         Seconds from the first frame; "all" for the whole capture.
     handshake : int or None

@@ -61,8 +61,6 @@ def build_timeline(
 
     Parameters
     ----------
-    log : MessageLog
-        A finished log.
     index : int
         Which of its tracks.
     states : mapping of str to frozenset of int

@@ -73,17 +73,7 @@ def _number(label: str | int) -> float | None:
 
 
 class ColumnHistory:
-    """What is kept of one role that a column shows.
-
-    Parameters
-    ----------
-    source : ColumnSource
-        What its cells stand for.
-    column : ValueColumn
-        Where they stand.
-    path : str
-        The table, for errors.
-    """
+    """What is kept of one role that a column shows."""
 
     def __init__(self, source: ColumnSource, column: ValueColumn, path: str) -> None:
         self.source = source

@@ -21,13 +21,7 @@ SHORT_NS: Final = 2**32 - 1
 
 
 class GrowingColumn:
-    """Numbers one behind the other.
-
-    Parameters
-    ----------
-    dtype : type
-        Of the numbers as long as there are none; numbers that need more room than those before widen the column.
-    """
+    """Numbers one behind the other."""
 
     __slots__ = ("_blocks", "_dtype", "_used")
 

@@ -270,8 +270,6 @@ def ternary_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]
 
     Parameters
     ----------
-    timeline : Timeline
-        The role.
     holds : callable
         Tells for each entry of the timeline whether the condition holds in it; asked of known entries.
     """

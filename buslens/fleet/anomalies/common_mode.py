@@ -42,8 +42,6 @@ def common_mode_shift(
         Of each value; one value for each day of a vehicle.
     value : ndarray of float64, shape (n,)
         May be infinite.
-    ailing : frozenset of int
-        Vehicles that are not asked.
 
     Returns
     -------

@@ -30,8 +30,6 @@ def q_values(p_value: NDArray[np.float64], group: Sequence[Hashable]) -> NDArray
 
     Parameters
     ----------
-    p_value : ndarray of float64, shape (m,)
-        One for each test that was made, those that found nothing included.
     group : sequence of m
         Whom each test is about: a vehicle and a kind of anomaly.
 

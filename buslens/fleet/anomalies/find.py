@@ -63,17 +63,7 @@ def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -
 def significant(
     tested: Iterable[StatisticalTest], names: Sequence[str], address_of: Callable[[int], str]
 ) -> list[Anomaly]:
-    """Return what is told of a family of tests, the most certain first; last, retries of which nothing is sure yet.
-
-    Parameters
-    ----------
-    tested : iterable of Comparison
-        All that were made.
-    names : sequence of str
-        Of the vehicles, by their numbers.
-    address_of : callable
-        Address of a capture, by its number.
-    """
+    """Return what is told of a family of tests, the most certain first; last, retries of which nothing is sure yet."""
     family = list(tested)
     adjusted = q_values(np.array([test.p_value for test in family]), [(test.vehicle, test.kind) for test in family])
     found = []

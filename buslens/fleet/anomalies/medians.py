@@ -26,15 +26,7 @@ class Grouped(NamedTuple):
 
 
 def grouped_medians(group: NDArray[np.int64], value: NDArray[np.float64]) -> Grouped:
-    """Return the median of the values of each group.
-
-    Parameters
-    ----------
-    group : ndarray of int64, shape (n,)
-        Which group each value belongs to.
-    value : ndarray of float64, shape (n,)
-        May be infinite.
-    """
+    """Return the median of the values of each group."""
     if not len(group):
         return Grouped(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=np.int64))
     order = np.lexsort((value, group))

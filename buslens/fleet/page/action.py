@@ -81,9 +81,6 @@ def advice(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None) -
 
     Parameters
     ----------
-    one : Standing
-    captures : list of CaptureRow
-        All of its captures, oldest first.
     now_ns : int or None
         Calendar time of the last capture of the fleet, which stands for today: a ledger that is looked at again says
         the same. None if none is dated.

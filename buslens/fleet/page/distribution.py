@@ -94,14 +94,7 @@ def step_views(columns: DelayColumns) -> Iterator[StepView]:
 
 
 def curve(ends_ns: NDArray[np.int64], at_ms: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the share of values that are at most so long, for each of some lengths.
-
-    Parameters
-    ----------
-    ends_ns : ndarray of int64, shape (n,)
-        Ascending, ns.
-    at_ms : ndarray of float64, shape (m,)
-    """
+    """Return the share of values that are at most so long, for each of some lengths."""
     shares: NDArray[np.float64] = np.searchsorted(ends_ns, np.floor(at_ms * 1e6), side="right") / len(ends_ns)
     return shares
 

@@ -47,11 +47,6 @@ def entry(one: VehicleStatus, number: int, pictures: tuple[Picture, ...], pages:
 
     Parameters
     ----------
-    one : Standing
-    number : int
-        Its place in the list, from 1.
-    pictures : tuple of Picture
-        What stands beside its words.
     pages : mapping of str to str
         Address of a capture to the path of its page, seen from the sheet.
     """

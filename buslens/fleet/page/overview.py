@@ -93,12 +93,8 @@ def overview(
 
     Parameters
     ----------
-    rows : sequence of Row
-        The most urgent first.
     numbers : mapping of str to int
         Vehicles that are told in full further down, to their place there.
-    now_ns : int or None
-        Calendar time of the last capture of the fleet.
     likely : mapping of str to str
         Vehicle to the leading cause of its fault; those without one show what was found.
     """

@@ -19,13 +19,7 @@ if TYPE_CHECKING:
 
 
 def checking(groups: Iterable[Group]) -> Callable[[CaptureRow], Result]:
-    """Return what checks a capture again by the files of its group, each of which is loaded once.
-
-    Parameters
-    ----------
-    groups : iterable of Group
-        All that captures of the fleet can belong to.
-    """
+    """Return what checks a capture again by the files of its group, each of which is loaded once."""
     from buslens.checks.check import check, prepare
     from buslens.fleet.fetch import fetched
 

@@ -33,8 +33,6 @@ def small_diagram(result: Result, about: FindingRow | Anomaly | None = None) -> 
 
     Parameters
     ----------
-    result : Result
-        The capture, checked again.
     about : FindingRow, Anomaly or None
         What to show, as the ledger knows it; None, or one that is not found again: what the figure would show.
     """

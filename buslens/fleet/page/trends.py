@@ -66,8 +66,6 @@ def trend_view(anomaly: Anomaly, columns: DelayColumns) -> TrendView | None:
     ----------
     anomaly : Anomaly
         One that is a matter of time: it has `SLOPE` among its numbers.
-    columns : DelayColumns
-        Delays of its step in its vehicle.
     """
     dated = columns.recorded_ns != UNDATED
     if not dated.any():

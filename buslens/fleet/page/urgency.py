@@ -152,7 +152,6 @@ def vehicle_status(
 
     Parameters
     ----------
-    row : VehicleRow
     lately : sequence of CaptureRow
         Its last captures, oldest first; what is too long ago is cut off.
     faults : iterable of FoundRow

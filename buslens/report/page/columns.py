@@ -76,9 +76,6 @@ def pack(
 
     Parameters
     ----------
-    result : Result
-    placed : sequence of Place
-        Of the findings that are drawn, in the order in which the page lists them.
     view : View
         What is shown first, and the order of the lanes.
     numbers : mapping of int to int

@@ -40,8 +40,6 @@ def strip_svg(result: Result, strip: Strip, numbers: Mapping[int, int], label: s
 
     Parameters
     ----------
-    result : Result
-    strip : Strip
     numbers : mapping of int to int
         Number in its ring of each kind of finding, by the id of the finding.
     label : str

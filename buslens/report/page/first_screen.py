@@ -34,16 +34,7 @@ _MOVES: Final = 0.02
 
 
 def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[int, int]) -> str:
-    """Return the evidence as a figure; empty where there is none.
-
-    Parameters
-    ----------
-    result : Result
-    diagnosis : Diagnosis or None
-        Of this capture; None where there is no causes file.
-    numbers : mapping of int to int
-        Number of each kind of finding, by the id of a finding.
-    """
+    """Return the evidence as a figure; empty where there is none."""
     strip = evidence_strip(result, None if diagnosis is None else informative(diagnosis))
     evidence = ""
     if strip is not None:

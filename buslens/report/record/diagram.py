@@ -42,11 +42,8 @@ def diagram(result: Result, *, prefix: str, label: str) -> InlineSvg:
 
     Parameters
     ----------
-    result : Result
     prefix : str
         Letters, different for each diagram of a page.
-    label : str
-        What it shows, for a reader that cannot see it.
     """
     from buslens.report.figure import as_bytes, figure
 
@@ -62,8 +59,6 @@ def strips(sides: Sequence[tuple[str, Result]], clue: Observation | None) -> lis
 
     Parameters
     ----------
-    sides : sequence of pairs of str and Result
-        Name and capture: one, or before and after.
     clue : Observation or None
         What speaks most clearly for the leading cause.
     """

@@ -35,8 +35,6 @@ def fault_codes(before: Sequence[Dialogue], after: Sequence[Dialogue], *, is_rep
     ----------
     before, after : sequence of Dialogue
         What was recorded before the repair, and after it; without a repair all are `after`.
-    is_repaired : bool
-        Whether there are two sides.
     """
     sides = [_told(it) for it in ((before, after) if is_repaired else (after,))]
     keys = sorted({key for side in sides for key in side})

@@ -28,7 +28,6 @@ def rules(results: Iterable[Result], tell: Callable[[str], object] = str) -> lis
 
     Parameters
     ----------
-    results : iterable of Result
     tell : callable, optional
         Hears of each file before it is hashed.
 
@@ -57,8 +56,6 @@ def explained(
     ----------
     results : sequence of Result
         Before the repair, where there is a repair.
-    causes : Causes
-    readings : sequence of Reading
     session : str or None
         File that holds readings.
     tell : callable, optional

@@ -56,8 +56,6 @@ def record(
 
     Parameters
     ----------
-    job : Job
-        What the person entered.
     results : sequence of Result
         The checked captures; with a comparison those from after the repair.
     inputs : sequence of Input

@@ -54,7 +54,8 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.formatting import clean, verdict_sentence
     from buslens.report.page import write_page
 
-    write_page(with_dialogue(result, table_of(options)), output, diagnosis=_diagnosis(options, result))
+    shown = with_dialogue(result, table_of(options), console.note)
+    write_page(shown, output, diagnosis=_diagnosis(options, result))
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)
 

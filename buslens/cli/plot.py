@@ -67,7 +67,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     checker = CaptureChecker(options, console)
     checker.pair([options.capture, *([] if options.before is None else [options.before])])
     before = None if options.before is None else checker.check(options.before)
-    result = with_dialogue(checker.check(options.capture), table_of(options))
+    result = with_dialogue(checker.check(options.capture), table_of(options), console.note)
     console.progress(f"drawing {output}")
     draw(
         result,

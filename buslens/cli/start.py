@@ -25,7 +25,6 @@ from typing import TYPE_CHECKING
 
 from buslens.cli.options import add_table_arguments, table_of
 from buslens.cli.status import Status
-from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
@@ -62,13 +61,10 @@ def add_arguments(parser: Parser) -> None:
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Propose, measure, write, try, and say what is left to decide."""
     from buslens.cli.output_files import reject_inputs, require_place, write_new
-    from buslens.discovery.file_kind import is_dbc
     from buslens.discovery.marks import parse_mark
     from buslens.discovery.start import start
     from buslens.report.discovery import started_text
 
-    if options.picture is not None and not any(map(is_dbc, options.files)):
-        raise UsageError("--picture draws signals of bus logs; leave it away for tables of values")
     reject_inputs(options.output, [*options.files, *options.check], suffix=".toml")
     require_place(options.output)
     marks = [parse_mark(text) for text in options.mark]
@@ -85,7 +81,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     if options.picture is not None:
         from buslens.report.candidates import draw_candidates
 
-        draw_candidates(made, options.picture)
+        draw_candidates(made, options.picture, table_of(options))
         console.note(f"{options.picture}: the candidates around the first handshake")
     _write_causes(options.output, made.text)
     console.result(started_text(made, options.output, width=console.width, painted=console.painted))

@@ -84,6 +84,9 @@ def read_dialogue(
         )
         offsets = survey.candidates()
         wanted = {(key.can_id, key.is_extended) for key in offsets}
+        if not wanted:
+            _require_stamps(path, stats)
+            return dialogue_between((), str(path), Collection(), stats)
     else:
         offsets = {}
         wanted = {(it.can_id, it.is_extended) for pair in given for it in pair}
@@ -95,15 +98,19 @@ def read_dialogue(
         merge=Collection.merge,
         notify=notify,
     )
-    if stats.clock is Clock.MISSING:
-        raise UsageError(
-            f"{path} has no time stamps, so that no answer can be told from a late one; record it with them"
-        )
+    _require_stamps(path, stats)
     if given is not None:
         return dialogue_between(given, str(path), collection, stats)
     frames = _after_discontinuities(collection.frames, stats)
     streams = _streams({key: frames[key] for key in offsets if key in frames}, offsets)
     return _dialogue(str(path), find_pairs(streams), streams, stats)
+
+
+def _require_stamps(path: str | Path, stats: ReadStats) -> None:
+    if stats.clock is Clock.MISSING:
+        raise UsageError(
+            f"{path} has no time stamps, so that no answer can be told from a late one; record it with them"
+        )
 
 
 def dialogue_between(given: Sequence[GivenPair], path: str, collection: Collection, stats: ReadStats) -> Dialogue:

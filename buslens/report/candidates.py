@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
+from buslens.capture.table_settings import NOTHING_TOLD
 from buslens.checks.check import check
+from buslens.definitions.model import Threshold
 from buslens.discovery.roles import HANDSHAKE
+from buslens.discovery.traces import is_column
 from buslens.errors import UsageError
 from buslens.expectations.model import Expectations, Role, Timeout
 from buslens.report.figure import draw
@@ -16,16 +20,26 @@ from buslens.units import NS_PER_S
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from buslens.capture.table_settings import TableSettings
     from buslens.discovery.roles import RoleMatch
     from buslens.discovery.start import StartResult
 
 _BEFORE_S: Final = 2.0
 _AFTER_S: Final = 3.0
 _OF_EACH: Final = 3
+_LIMIT: Final = re.compile(r"([<>]) (-?[\d.]+(?:e[+-]\d+)?)(?: (.+))?", re.ASCII)
 
 
-def draw_candidates(made: StartResult, path: str) -> Path:
+def draw_candidates(made: StartResult, path: str, table: TableSettings = NOTHING_TOLD) -> Path:
     """Draw the best candidates of each role, with the values that they show, and return the file.
+
+    Parameters
+    ----------
+    made : StartResult
+    path : str
+        Picture to write.
+    table : TableSettings
+        What is said about tables.
 
     Raises
     ------
@@ -41,7 +55,7 @@ def draw_candidates(made: StartResult, path: str) -> Path:
             roles[name] = _role(name, fit)
     if not roles:
         raise UsageError("there is no candidate for any role of the handshake, so that there is nothing to draw")
-    result = check(made.captures[0], Expectations(path="", roles=roles, rules=()), made.definitions)
+    result = check(made.captures[0], Expectations(path="", roles=roles, rules=()), made.definitions, table=table)
     result = replace(result, summary="which of these signals are the roles? The best of each stands first")
     length_s = ((result.stats.last_ns or 0) - (result.stats.first_ns or 0)) / NS_PER_S
     begin_s = 0.0
@@ -52,13 +66,32 @@ def draw_candidates(made: StartResult, path: str) -> Path:
 
 
 def _role(name: str, fit: RoleMatch) -> Role:
-    """Return a role that shows a signal as the definitions name its values, or as numbers."""
+    """Return a role that shows a signal or column as its values are named, or as numbers."""
+    if is_column(fit.message):
+        return _column_role(name, fit)
     values = sorted(fit.signal.labels) or range(min(1 << fit.signal.length, 16))
     states = {
         _slug(fit.signal.labels.get(raw, f"is_{raw}")) + ("" if _is_own(fit, raw) else f"_{raw}"): (raw,)
         for raw in values
     }
     return Role(name=name, message=fit.message.name, signal=fit.signal.name, states=states, timeout=Timeout.NEVER)
+
+
+def _column_role(name: str, fit: RoleMatch) -> Role:
+    """Return a role that shows a column by its words, its numbers or the limits of its two levels."""
+    labels = [label for _, label in sorted(fit.signal.labels.items())]
+    limits = {label: found for label in labels if (found := _thresholds(label))}
+    states = {label: () if label in limits else (label,) for label in labels}
+    numbers = {str(raw): (raw,) for raw in range(1 << fit.signal.length)}
+    return Role(name=name, column=fit.signal.name, states=states or numbers, thresholds=limits, timeout=Timeout.NEVER)
+
+
+def _thresholds(label: str) -> tuple[Threshold, ...]:
+    """Return the limit of a level that a label says, as `buslens.discovery.columns` writes it; none of any other."""
+    match = _LIMIT.fullmatch(label)
+    if match is None:
+        return ()
+    return (Threshold(operator="<" if match[1] == "<" else ">", limit=Fraction(match[2]), unit=match[3] or ""),)
 
 
 def _is_own(fit: RoleMatch, raw: int) -> bool:

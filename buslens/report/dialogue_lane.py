@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from buslens.capture.values import FORMAT_NAME
 from buslens.dialogue.contents import read_answer, read_request
 from buslens.dialogue.model import AnswerOutcome
 from buslens.dialogue.read import read_dialogue
@@ -23,6 +24,8 @@ from buslens.report.formatting import counted
 from buslens.timeline.model import Timeline
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from buslens.capture.table_settings import TableSettings
     from buslens.checks.findings import Result
     from buslens.dialogue.contents import Contents
@@ -52,8 +55,10 @@ _VERBS: Final = {
 _ROUTINES: Final = {1: "starts routine", 2: "stops routine", 3: "asks for the result of routine"}
 
 
-def with_dialogue(result: Result, table: TableSettings | None = None) -> Result:
+def with_dialogue(result: Result, table: TableSettings | None = None, notify: Callable[[str], object] = str) -> Result:
     """Return a checked capture with the lane of what a tester asked in it; as it is, where nobody asked.
+
+    A log of more than `LARGEST` bytes is not read once more; a note says so.
 
     Parameters
     ----------
@@ -61,11 +66,19 @@ def with_dialogue(result: Result, table: TableSettings | None = None) -> Result:
         For a picture or a page; its path is read again.
     table : TableSettings, optional
         What is said about tables of frames.
+    notify : callable, optional
+        Is told, as one sentence, where nobody looked.
     """
-    with suppress(CaptureError, UsageError, OSError):  # standard input, a table of values, a log without stamps
-        if result.path != "-" and Path(result.path).stat().st_size <= LARGEST:
-            lane = dialogue_lane(read_dialogue(result.path, table=table), result)
-            return result if lane is None else replace(result, timelines={**result.timelines, LANE: lane})
+    if result.path == "-" or result.stats.format == FORMAT_NAME:
+        return result
+    with suppress(CaptureError, UsageError, OSError):  # a log without stamps, or that is gone
+        if Path(result.path).stat().st_size > LARGEST:
+            size = f"{LARGEST // 1_000_000} MB"
+            note = f"the log has more than {size}: requests of a tester are not drawn; 'buslens dialogue' lists them"
+            notify(f"{result.path}: {note}")
+            return replace(result, notes=(*result.notes, note))
+        lane = dialogue_lane(read_dialogue(result.path, table=table), result)
+        return result if lane is None else replace(result, timelines={**result.timelines, LANE: lane})
     return result
 
 

@@ -84,3 +84,13 @@ def test_events(sample: Result) -> None:
 def test_nobody_asked() -> None:
     silent = check(SAMPLE.with_name("car01_healthy.log"))
     assert with_dialogue(silent) is silent
+
+
+def test_too_large(sample: Result, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A log that is not read once more says so, to who draws it and on the page."""
+    monkeypatch.setattr("buslens.report.dialogue_lane.LARGEST", 170_000)
+    told: list[str] = []
+    shown = with_dialogue(sample, notify=told.append)
+    assert LANE not in shown.timelines
+    assert told == [f"{sample.path}: {shown.notes[-1]}"]
+    assert "requests of a tester are not drawn" in told[0]

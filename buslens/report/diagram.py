@@ -11,8 +11,9 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from buslens.checks.findings import Outcome
-from buslens.expectations.model import Range
 from buslens.report.annotations import Annotation, PlacedAnnotation, TimeAxis, arrange
 from buslens.report.decorations import Decorations
 from buslens.report.display_list import Box, DisplayList, Fill, Label
@@ -21,6 +22,7 @@ from buslens.report.formatting import verdict_sentence
 from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.marks import Marks
 from buslens.report.notes import group, shows, write_notes
+from buslens.report.number_scale import limits_of, number_scale
 from buslens.report.style import Tone
 from buslens.report.text_metrics import legible, shorten, wrap
 from buslens.report.view import runs_beside
@@ -42,9 +44,6 @@ _CLEAR: Final = 0.72
 
 _QUIET: Final = 1.3
 """Height of a lane on which nothing happens, in type sizes."""
-
-_NARROWEST: Final = 0.05
-"""Least span of a number's scale, as a share of the number."""
 
 _ROWS_CLOSE: Final = 7
 """Rows of annotation per lane where one handshake is shown."""
@@ -77,7 +76,7 @@ class _LaneLayout:
         lane = self.lane
         if self.rows_above or self.rows_below or lane.changes or lane.crowds or len(self.name) > 1:
             return False
-        return lane.scale is None or lane.scale[0] == lane.scale[1]
+        return lane.steps is None or bool(np.nanmin(lane.steps[:, 1]) == np.nanmax(lane.steps[:, 1]))
 
     @property
     def bottom(self) -> float:
@@ -125,7 +124,8 @@ class DiagramLayout:
         tracks = []
         for role in view.roles:
             lane = lay_lane(self.result.timelines[role], view.start_ns, view.end_ns, resolution)
-            lane = replace(lane, scale=self._scale(lane))
+            if lane.scale is not None:
+                lane = replace(lane, scale=number_scale(lane.scale, limits_of(role, self.result.expectations)))
             ends = self._ends(lane, widest)
             tracks.append(
                 _LaneLayout(
@@ -153,26 +153,6 @@ class DiagramLayout:
                 track.height = max(track.height, 2.3 * fmt.text)
         self.scale = TimeAxis(left=fmt.margin + column, right=right, start_ns=view.start_ns, end_ns=view.end_ns)
         return tracks
-
-    def _scale(self, lane: Lane) -> tuple[float, float] | None:
-        """Return the scale of a number, wide enough to show its limits, and not so narrow that noise fills it."""
-        if lane.scale is None:
-            return None
-        low, high = lane.scale
-        limits = [
-            float(limit)
-            for rule in self.result.expectations.rules
-            if isinstance(rule, Range) and rule.of == lane.role
-            for limit in (rule.least, rule.most)
-            if limit is not None
-        ]
-        if limits:
-            return min(low, *limits), max(high, *limits)
-        if low < high:
-            room = _NARROWEST * max(abs(low), abs(high)) / 2
-            middle = low / 2 + high / 2
-            return min(low, middle - room), max(high, middle + room)
-        return low, high
 
     def _ends(self, lane: Lane, scale: TimeAxis) -> tuple[str, str] | None:
         if lane.shape is Shape.NUMBER:
@@ -397,21 +377,16 @@ class DiagramLayout:
             self.marks.annotation(written, track.top - _CLEAR * fmt.text, track.bottom, origin)
 
     def range_limits(self, track: _LaneLayout) -> None:
-        """Draw the limits of a number as dotted lines, those that lie within its scale."""
+        """Draw the limits of a number as dotted lines."""
         fmt, values = self.fmt, track.lane.scale
-        if values is None or not values[1] > values[0]:
+        if values is None:
             return
-        for rule in self.result.expectations.rules:
-            if not isinstance(rule, Range) or rule.of != track.lane.role:
-                continue
-            for limit in (rule.least, rule.most):
-                if limit is None or not values[0] <= limit <= values[1]:
-                    continue
-                share = (float(limit) / 2 - values[0] / 2) / (values[1] / 2 - values[0] / 2)
-                y = track.bottom - share * track.height
-                dash = (1.5 * fmt.thin, 3.0 * fmt.thin)
-                self.sheet.line([(self.scale.left, y), (self.scale.right, y)], fmt.thin * 1.3, Tone.QUIET, dash)
-                self.signs["range"] = None
+        for limit in limits_of(track.lane.role, self.result.expectations):
+            share = (limit / 2 - values[0] / 2) / (values[1] / 2 - values[0] / 2)
+            y = track.bottom - share * track.height
+            dash = (1.5 * fmt.thin, 3.0 * fmt.thin)
+            self.sheet.line([(self.scale.left, y), (self.scale.right, y)], fmt.thin * 1.3, Tone.QUIET, dash)
+            self.signs["range"] = None
 
     def remember_signs(self, lane: Lane) -> None:
         """Keep which signs need explaining below the lanes."""

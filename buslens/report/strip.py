@@ -16,8 +16,9 @@ from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.checks.headline import leading
 from buslens.checks.own_words import labelled
-from buslens.expectations.model import Agree, Becomes, Never, Range, Sequence, WrittenCondition
+from buslens.expectations.model import Agree, Becomes, Never, Sequence, WrittenCondition
 from buslens.report.finding_layout import places, trigger_roles
+from buslens.report.number_scale import limits_of
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -248,7 +249,7 @@ def _filled(
         places=tuple(it for it in strip.places if it.role in roles),
         tries=_tries(result, rules, strip.handshake, window),
         clue=_clue(result, clue, roles, window),
-        bounds={role: _bounds(result, role) for role in roles},
+        bounds={role: limits_of(role, result.expectations) for role in roles},
     )
 
 
@@ -410,15 +411,3 @@ def _clue(result: Result, sign: Observation | None, roles: Several[str], window:
     elif sign.sign.seen is None:
         return None
     return Clue(role=role, time_ns=sign.time_ns, words=words)
-
-
-def _bounds(result: Result, role: str) -> tuple[float, ...]:
-    """Return the limits that the rules set for a number."""
-    found = {
-        float(limit)
-        for rule in result.expectations.rules
-        if isinstance(rule, Range) and rule.of == role
-        for limit in (rule.least, rule.most)
-        if limit is not None
-    }
-    return tuple(sorted(found))

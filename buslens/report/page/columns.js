@@ -46,16 +46,15 @@ async function readCapture(base64) {
   const length = new DataView(whole.buffer).getUint32(0, true);
   const capture = JSON.parse(new TextDecoder().decode(whole.subarray(4, 4 + length)));
   const body = whole.subarray(4 + length);
-  for (const lane of capture.lanes) unpackLane(lane, body, capture.unknown_from);
+  for (const lane of capture.lanes) unpackLane(lane, body);
   return capture;
 }
 
 /**
  * @param {object} lane
  * @param {Uint8Array} body
- * @param {number} unknownFrom
  */
-function unpackLane(lane, body, unknownFrom) {
+function unpackLane(lane, body) {
   const gaps = column(body, lane.gaps);
   const doubts = column(body, lane.doubts);
   lane.code = column(body, lane.codes);
@@ -69,28 +68,10 @@ function unpackLane(lane, body, unknownFrom) {
     lane.since[index] = at - doubts[index];
   }
   lane.value = null;
-  lane.scale = null;
   if (lane.shape !== 'number') return;
   const palette = column(body, lane.palette);
   lane.value = palette;
   if (lane.picks !== null) lane.value = Float64Array.from(column(body, lane.picks), (pick) => palette[pick]);
-  let [low, high] = [Infinity, -Infinity];
-  for (let index = 0; index < count; index++) {
-    if (lane.code[index] >= unknownFrom) continue;
-    low = Math.min(low, lane.value[index]);
-    high = Math.max(high, lane.value[index]);
-  }
-  if (low > high) return;
-  if (lane.limits.length) {
-    low = Math.min(low, ...lane.limits);
-    high = Math.max(high, ...lane.limits);
-  } else if (low < high) {
-    // Not so narrow that noise fills it.
-    const room = 0.125 * Math.max(Math.abs(low), Math.abs(high));
-    const middle = low / 2 + high / 2;
-    [low, high] = [Math.min(low, middle - room), Math.max(high, middle + room)];
-  }
-  lane.scale = [low, high];
 }
 
 /**

@@ -20,6 +20,7 @@ import numpy as np
 
 from buslens.report.formatting import clean, unknown_text
 from buslens.report.lanes import Shape, high_state
+from buslens.report.number_scale import limits_of, number_scale
 from buslens.report.page.page_events import (
     discontinuity_entries,
     events,
@@ -148,7 +149,10 @@ def _lane(
             lane["codes"] = columns.add(
                 np.where(odd, UNKNOWN_FROM + UnknownReason.UNMAPPED.value, code).astype(np.uint16)
             )
-        lane["limits"] = _limits(timeline.role, expectations)
+        limits = limits_of(timeline.role, expectations)
+        drawn = shown[known & ~odd]
+        lane["limits"] = limits
+        lane["scale"] = number_scale((float(drawn.min()), float(drawn.max())), limits) if len(drawn) else None
     return lane
 
 
@@ -169,16 +173,3 @@ def _reasons(timeline: Timeline, whys: list[str]) -> NDArray[np.int64]:
 def _long_gaps(seen: NDArray[np.int64]) -> list[list[int]]:
     gaps = np.diff(seen)
     return [[int(index), int(gaps[index])] for index in np.flatnonzero(gaps > _MOST_U32)]
-
-
-def _limits(role: str, expectations: Expectations) -> list[float]:
-    from buslens.expectations.model import Range
-
-    found = {
-        float(limit)
-        for rule in expectations.rules
-        if isinstance(rule, Range) and rule.of == role
-        for limit in (rule.least, rule.most)
-        if limit is not None
-    }
-    return sorted(found)

@@ -14,6 +14,7 @@ import numpy as np
 from buslens.checks.findings import Outcome
 from buslens.report.formatting import clean, span_text, spoken, unknown_text
 from buslens.report.lanes import Shape, lay_lane
+from buslens.report.number_scale import number_scale
 from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration
 
@@ -351,22 +352,6 @@ class _Drawing:
 def _laid(result: Result, strip: Strip, role: str) -> Lane:
     resolution = max((strip.end_ns - strip.start_ns) // 900, 1)
     return lay_lane(result.timelines[role], strip.start_ns, strip.end_ns, resolution)
-
-
-def number_scale(seen: tuple[float, float], limits: tuple[float, ...]) -> tuple[float, float]:
-    """Return the scale of a number: what is seen and its limits, and no less than from nothing to the greatest.
-
-    A scale that only held what is seen would show the noise of a steady signal as if it were a fault.
-
-    >>> number_scale((11.9, 12.1), (9.5, 16.0)), number_scale((0.02, 0.03), ()), number_scale((12.3, 12.4), ())
-    ((9.5, 16.0), (0.0, 1.0), (0.0, 12.4))
-    """
-    low, high = min(seen[0], *limits, seen[0]), max(seen[1], *limits, seen[1])
-    if not limits:
-        low, high = min(low, 0.0), max(high, 0.0)
-        if high - low < 1.0:
-            high = low + 1.0
-    return (low, high) if high > low else (low, low + 1.0)
 
 
 def _told(place: FindingLayout) -> str:

@@ -21,6 +21,7 @@ from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from collections.abc import Set as AbstractSet
 
     from buslens.causes.model import Cause, Causes
     from buslens.causes.signs import Observation
@@ -97,8 +98,10 @@ def rank(
     UsageError
         If the numbers of the file are so near to 0 or 1 that none of its causes could have shown what was seen.
     """
-    total = sum(cause.weight for cause in causes.causes.values())
-    share = {name: cause.weight / total for name, cause in causes.causes.items()}
+    looked_for = {it.sign.name for it in observations}
+    possible = [cause for cause in causes.causes.values() if _could_show(cause, looked_for)]
+    total = sum(cause.weight for cause in possible)
+    share = {cause.name: cause.weight / total for cause in possible}
 
     def fits(*several: Cause, least: float = 0.0) -> float:
         fit = likelihood(several, observations, readings, causes.measurements, causes.numbers, least=least)
@@ -106,12 +109,12 @@ def rank(
         return fit * causes.numbers.often[Frequency.RARE] if is_faulty and is_healthy else fit
 
     found: list[tuple[tuple[Cause, ...], float, float]] = [
-        ((cause,), share[cause.name], fits(cause)) for cause in causes.causes.values()
+        ((cause,), share[cause.name], fits(cause)) for cause in possible
     ]
     best = max(found, key=lambda it: it[1] * it[2])[0]
     if _leaves_unexplained(best, causes, observations, readings):
         alone = {members[0].name: fit for members, _, fit in found}
-        able = [cause for cause in causes.causes.values() if cause.kind.pairs]
+        able = [cause for cause in possible if cause.kind.pairs]
         for one, other in combinations(able, 2):
             # A second cause that explains nothing more is no hypothesis of its own.
             least = causes.numbers.apart * max(alone[one.name], alone[other.name])
@@ -131,6 +134,14 @@ def rank(
         key=lambda it: -it.posterior,
     )
     return Ranking(hypotheses=tuple(hypotheses), groups=_groups(hypotheses, causes.numbers.apart))
+
+
+def _could_show(cause: Cause, looked_for: AbstractSet[str]) -> bool:
+    """Return whether a fault of a recording can be of these: not of one that is not there, such as a probe's."""
+    if cause.kind is not CauseKind.RECORDING:
+        return True
+    usual = [sign for sign, often in cause.signs.items() if often is Frequency.USUAL]
+    return not usual or not looked_for.isdisjoint(usual)
 
 
 def normalised(weights: Sequence[float]) -> list[float]:

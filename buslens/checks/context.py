@@ -321,7 +321,7 @@ class EvaluationContext:
             if timeline.sampling.is_polled and (gap := timeline.sampling.gap_at(time_ns)) is not None:
                 return gap_text(timeline, *gap)
             if _is_unconfirmed(timeline, index, time_ns):
-                return f"no frame shows {role} any more (its last one came before)"
+                return f"the last frame that shows {plain(role)} came before"
             if index + 1 < len(timeline) and timeline.since_ns(index + 1) < time_ns:
                 if timeline.state[index + 1] == UNKNOWN_STATE:
                     return _unknown_text(timeline, index + 1)

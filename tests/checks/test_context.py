@@ -155,7 +155,7 @@ class TestAnd:
     def test_second_half_behind_its_last_frame_is_doubtful(self) -> None:
         of = context({"a": line(300), "b": line(until=200)})
         (doubt,) = of.trigger_times(when(becomes("a", "on"), holds("b", "off"))).possible
-        assert doubt.why == "no frame shows b any more (its last one came before)"
+        assert doubt.why == "the last frame that shows b came before"
 
     def test_doubts_come_in_order(self) -> None:
         of = context({"a": line(300), "b": line(200), "c": []})
@@ -483,12 +483,12 @@ class TestWhyUnknown:
         ("a", "time", "words"),
         [
             (line(until=400), 400, "b changed between two frames around it"),
-            (line(until=400), 401, "no frame shows a any more (its last one came before)"),
+            (line(until=400), 401, "the last frame that shows a came before"),
             (line(200, until=400), 300, "b changed between two frames around it"),
             (without(line(200), 400, 900), 300, "b changed between two frames around it"),
             (without(line(200), 400, 900), 400, "b changed between two frames around it"),
-            (without(line(200), 400, 900), 401, "no frame shows a any more (its last one came before)"),
-            (without(line(200), 400, 900), 599, "no frame shows a any more (its last one came before)"),
+            (without(line(200), 400, 900), 401, "the last frame that shows a came before"),
+            (without(line(200), 400, 900), 599, "the last frame that shows a came before"),
             (without(line(200), 400, 900), 600, "a is unknown (message timeout)"),
             (without(line(200), 400, 900), 899, "a is unknown (message timeout)"),
         ],
@@ -498,10 +498,10 @@ class TestWhyUnknown:
         assert self.why(a, line(600, every=600), time, timeouts={"a": 200}) == words
 
     def test_silent_to_the_end(self) -> None:
-        words = "no frame shows a any more (its last one came before)"
+        words = "the last frame that shows a came before"
         assert self.why(line(until=400), line(), 500, timeouts={"a": 200}) == words
 
-    @pytest.mark.parametrize(("time", "words"), [(499, "no frame shows a any more (its last one came before)")])
+    @pytest.mark.parametrize(("time", "words"), [(499, "the last frame that shows a came before")])
     def test_before_a_discontinuity(self, time: float, words: str) -> None:
         assert self.why(line(every=20), line(), time, discontinuities=[499.5]) == words
 

@@ -164,4 +164,4 @@ class TestUntellable:
     def test_given_was_last_seen_before(self) -> None:
         (finding,) = run(handshake(), ignition=sampled([(0, "off")], every=100, until=500)).findings
         assert finding.outcome.value == "undecided"
-        assert "no frame shows ignition any more" in finding.reason
+        assert "the last frame that shows ignition came before" in finding.reason

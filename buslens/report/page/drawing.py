@@ -281,16 +281,17 @@ class _Drawing:
             self.marks.append(svg_line(left, y - 5, left, y + 5, look))
         number = self.numbers.get(id(finding))
         words = _told(place)
+        ring = "ring" if is_fault else "ring doubt"
         room = (len(words) * _LETTER + 34) * 100 / self.width
         # Before the line, else above it at its beginning.
         if left - room > 0:
-            self.label(number, left - 1.2, y, words, anchor="end")
+            self.label(number, left - 1.2, y, words, ring, anchor="end")
         elif right + room < 100:
-            self.label(number, right + 1.2, y, words, anchor="start")
+            self.label(number, right + 1.2, y, words, ring, anchor="start")
         else:
-            self.label(number, max(min(left, 100 - room), 0.0), y - 1, words, anchor="start")
+            self.label(number, max(min(left, 100 - room), 0.0), y - 1, words, ring, anchor="start")
 
-    def label(self, number: int | None, x: float, y: float, words: str, *, anchor: str) -> None:
+    def label(self, number: int | None, x: float, y: float, words: str, ring: str, *, anchor: str) -> None:
         """Write what was found, with the number that it has in the list."""
         if number is None:
             self.text(x, y + 4, words, "b", anchor=anchor)
@@ -298,7 +299,7 @@ class _Drawing:
         way = -1 if anchor == "end" else 1
         self.words.append(
             f'<svg x="{x:.2f}%" y="{y - 10:.1f}" width="1" height="20" class="free"><circle cx="{way * 11}" cy="10" '
-            f'r="9" class="ring"/><text x="{way * 11}" y="14" text-anchor="middle" class="b s">{number}</text></svg>'
+            f'r="9" class="{ring}"/><text x="{way * 11}" y="14" text-anchor="middle" class="b s">{number}</text></svg>'
         )
         self.words.append(svg_text(x, y + 4, words, "halo b", anchor=anchor, dx=way * 25))
 

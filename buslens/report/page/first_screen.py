@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 _MOST_CAUSES: Final = 4
 _MOST_AGAINST: Final = 3
+_MOST_NAMED: Final = 2
 _LIKELY: Final = 0.01
 _MOVES: Final = 0.02
 """Results that are less likely, or that would leave the leading cause as likely as it is, are not listed."""
@@ -60,11 +61,20 @@ def _caption(strip: Strip, numbers: Mapping[int, int]) -> str:
 
 
 def likely_html(diagnosis: Diagnosis | None) -> str:
-    """Return the line under the verdict: what it most likely is; empty without causes."""
+    """Return the line under the verdict: what it most likely is, and what fits as well; empty without causes."""
     if diagnosis is None or diagnosis.advice.step is AdviceKind.NOTHING:
         return ""
-    first = diagnosis.ranking.hypotheses[0]
-    return f'<p class="likely">Most likely: {_safe(first.title)} ({_chance(first)})</p>'
+    leading = _leading(diagnosis)
+    named = " or ".join(f"{_safe(it.title)} ({_chance(it)})" for it in leading[:_MOST_NAMED])
+    if len(leading) > _MOST_NAMED:
+        named += f", and {len(leading) - _MOST_NAMED} more that fit alike"
+    return f'<p class="likely">Most likely: {named}</p>'
+
+
+def _leading(diagnosis: Diagnosis) -> Sequence[Hypothesis]:
+    """Return the most probable cause, and those that the log fits alike."""
+    group = diagnosis.ranking.groups[0]
+    return [it for it in group if it.posterior >= WORTH_TELLING][:_MOST_CAUSES] or group[:1]
 
 
 def _chance(hypothesis: Hypothesis) -> str:
@@ -100,8 +110,7 @@ def _why(diagnosis: Diagnosis) -> Iterator[str]:
 
 
 def _causes(diagnosis: Diagnosis) -> Iterator[str]:
-    group = diagnosis.ranking.groups[0]
-    members = [it for it in group if it.posterior >= WORTH_TELLING][:_MOST_CAUSES] or list(group[:1])
+    members = _leading(diagnosis)
     if len(members) > 1:
         yield f'<p class="small">{NOT_TOLD_APART}:</p>'
     for it in members:

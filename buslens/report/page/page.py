@@ -17,7 +17,7 @@ from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.finding_kinds import kinds
 from buslens.report.finding_layout import places
-from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_name, verdict_sentence
+from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_name, unparted, verdict_sentence
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, likely_html, side_html
 from buslens.report.page.overlay_drawing import overlays_html
@@ -104,7 +104,7 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         style=style,
         name=html.escape(name),
         verdict=result.verdict.value,
-        sentence=html.escape(_answer(result, groups)),
+        sentence=html.escape(unparted(_answer(result, groups))),
         likely=likely_html(diagnosis),
         facts=html.escape(facts(result)),
         side=side_html(result, diagnosis),

@@ -130,7 +130,7 @@ def _kind(group: Sequence[Finding], numbers: Mapping[int, int], link_of: Mapping
     mark = str(numbers[id(first)]) if id(first) in numbers else sign(outcome)
     count = f'<b class="times">\N{MULTIPLICATION SIGN} {len(group):,}</b> ' if len(group) > 1 else ""
     shown = list(group) if len(group) <= _MOST_LINKS else _few(group, worst)
-    links = ", ".join(_link(it, link_of, origin_ns, _which(it, group)) for it in shown)
+    links = " ".join(_link(it, link_of, origin_ns, _which(it, group)) for it in shown)
     place_words = place(first) if len(group) == 1 else place_of(first.rule, None, first.step)
     # Where limits come from stands once, below all.
     small = small_print(replace(first, basis=""))

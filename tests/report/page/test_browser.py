@@ -69,7 +69,7 @@ class TestOpening:
 
     def test_without_script_the_text_is_there(self, show: Callable[..., Any], sample: Callable[[str], Result]) -> None:
         page = show(sample(SLOW), java_script_enabled=False, ready=False)
-        assert "late by at least 87 ms" in page.inner_text("h1")
+        assert "late by at least 87\N{NO-BREAK SPACE}ms" in page.inner_text("h1")
         assert page.locator(".finding.fault").count() == 2
         assert page.locator("#controls").is_hidden()
 

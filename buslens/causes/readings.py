@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
     from buslens.causes.model import Causes, Measurement, ResultRange, TracedReading
     from buslens.checks.findings import Result
+
+
+_NO_CURRENT_FLOWS: Final = frozenset({"ol", "o.l", "o.l.", "0l", "0.l", "inf", "\u221e"})
+"""What meters show for more ohm than they can measure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,15 +114,18 @@ def classify(measurement: Measurement, given: str) -> ResultRange:
         return named[given]
     if not measurement.unit:
         raise UsageError(f"{measurement.name}={given}: the results are {', '.join(named)}")
+    number, _, unit = given.partition(" ")
     try:
-        value = float(parse_quantity(given, measurement.unit))
+        if "ohm" in measurement.unit and number.casefold() in _NO_CURRENT_FLOWS and unit in {"", measurement.unit}:
+            value = float("inf")
+        else:
+            value = float(parse_quantity(given, measurement.unit))
     except ValueError as error:
         words = str(error).replace("this role", "this measurement")
         raise UsageError(f"{measurement.name}={given}: {words}; or name its result: {', '.join(named)}") from None
     for window in measurement.results:
         low = float("-inf") if window.least is None else window.least
-        high = float("inf") if window.below is None else window.below
-        if low <= value < high:
+        if low <= value and (window.below is None or value < window.below):
             return window
     raise UsageError(f"{measurement.name}={given}: no result of the causes file takes this reading")
 

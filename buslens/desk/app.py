@@ -240,7 +240,6 @@ class Desk:
             is_recorded=is_recorded,
             errors=defaultdict(str, errors or {}),
             typed=defaultdict(str, typed or {}),
-            suggestions=_suggestions(standing),
         )
 
     async def _save_details(self, request: Request) -> Response:
@@ -452,8 +451,3 @@ def seen(details: JobDetails, names: Sequence[str]) -> str:
     """Return text that is another one once one of these entries has changed."""
     values = [getattr(details, name) for name in names]
     return hashlib.sha256(repr(values).encode("utf-8", "replace")).hexdigest()[:16]
-
-
-def _suggestions(standing: Standing) -> list[str]:
-    """Return the repair of the leading cause, to be taken over as what was done."""
-    return [it.repair for it in standing.view.causes[:1] if standing.view.step in {"repair", "examine"} and it.repair]

@@ -18,7 +18,7 @@ TITLES = {
     "wrong": "What is wrong",
     "causes": "What explains it",
     "measure": "Measure next",
-    "done": "What was done",
+    "done": "Repair",
     "proof": "Confirm the repair",
     "record": "Record",
 }
@@ -80,8 +80,10 @@ def progress(job: JobDetails, view: JobView, *, has_car: bool, is_recorded: bool
         )
     if view.step == "measure" and view.next is not None:
         leading = ", ".join(f"{it.title} {it.share}" for it in view.causes if it.is_leading)
-        headline = f"Next at the car: {view.next.title}, about {view.next.minutes}"
-        return JobProgress(now="measure", headline=headline, under=f"Possible now: {leading}." if leading else "")
+        do = view.next.do
+        headline = f"Next: {do[:1].lower()}{do[1:].removesuffix('.')}"
+        under = f"About {view.next.minutes}." + (f" Possible now: {leading}." if leading else "")
+        return JobProgress(now="measure", headline=headline, under=under)
     if view.step in {"repair", "examine"}:
         first = view.causes[0]
         headline = f"Next: repair. {first.title[:1].upper()}{first.title[1:]}, {first.share}"
@@ -102,4 +104,7 @@ def _after(proof: ProofView, *, is_recorded: bool) -> JobProgress:
     if proof.conclusion == "repaired":
         under = "The record is written." if is_recorded else "Next: write the record."
         return JobProgress(now="record", headline=proof.sentence, under=under)
+    if proof.conclusion == "not_proved" and proof.more:
+        under = "Nothing wrong so far, and not enough to confirm the repair."
+        return JobProgress(now="proof", headline=f"Next: record {proof.more} without a fault", under=under)
     return JobProgress(now="proof", headline=proof.sentence)

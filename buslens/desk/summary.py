@@ -30,7 +30,7 @@ from buslens.desk.view import (
 from buslens.errors import BuslensError, UsageError
 from buslens.expectations.model import Sequence as SequenceRule
 from buslens.files import os_error_text
-from buslens.report.comparison import conclusion_sentence, proof_lines, quiet_line, side_text
+from buslens.report.comparison import conclusion_sentence, quiet_line, side_text, still_needed
 from buslens.report.diagnosis import (
     NOT_TOLD_APART,
     NOT_TOLD_APART_YET,
@@ -53,7 +53,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from buslens.causes.advice import PredictedResult
-    from buslens.causes.compare import RepairComparison
+    from buslens.causes.compare import RepairComparison, RepairEvidence
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.model import Causes, Measurement
     from buslens.causes.ranking import Hypothesis
@@ -147,9 +147,11 @@ def _explained(view: JobView, diagnosis: Diagnosis, session: Session) -> JobView
         coming = _measurement(advice.measurement, "", outlooks)
     next_name = "" if coming is None else coming.name
     skipped = [name for name in session.skipped if name in shown and name not in readings]
+    # What is likely comes first, the rest as the file lists it.
+    ranks = {it.name: rank for rank, it in enumerate(diagnosis.ranking.hypotheses)}
     known = tuple(
         (it.name, clean(it.title))
-        for it in causes.causes.values()
+        for it in sorted(causes.causes.values(), key=lambda it: ranks.get(it.name, len(ranks)))
         if it.kind not in {CauseKind.OTHER, CauseKind.NOTHING}
     )
     return replace(
@@ -281,11 +283,8 @@ def _proof(
     return ProofView(
         sentence=conclusion_sentence(comparison),
         conclusion=comparison.conclusion.value,
-        tallies=tuple(
-            TallyView(rule=clean(it.rule), words="; ".join(proof_lines(it)), clean=it.after.clean, needed=it.needed)
-            for it in comparison.proofs
-            if it.needed is not None
-        ),
+        more=still_needed(comparison),
+        tallies=tuple(_tally(it) for it in comparison.proofs if it.needed is not None),
         changes=tuple(_changes(comparison)),
         lines=tuple(f"{clean(it.rule)}: {quiet_line(it)}" for it in comparison.quiets),
         notes=tuple(clean(it) for it in comparison.notes),
@@ -296,6 +295,20 @@ def _proof(
 
 def _gravest(results: Sequence[Result]) -> Result:
     return min(results, key=lambda it: _GRAVITY.index(it.verdict))
+
+
+def _tally(proof: RepairEvidence) -> TallyView:
+    failed, of = proof.history if proof.known_rate is None else proof.known_rate
+    words = _failed_before(failed, of, is_stated=(failed, of) != (proof.before.failed, proof.before.judged))
+    if proof.after.failed:
+        words += f" Since then it failed in {proof.after.failed:,} of {proof.after.judged:,}."
+    if proof.after.unjudged:
+        words += f" {proof.after.unjudged:,} more since then, cancelled or undecided, prove nothing."
+    return TallyView(rule=clean(proof.rule), words=words, clean=proof.after.clean, needed=proof.needed)
+
+
+def _failed_before(failed: int, of: int, *, is_stated: bool) -> str:
+    return f"It failed in {failed:,} of {of:,} before the repair{', as stated' if is_stated else ''}."
 
 
 def _needed(job: JobDetails, before: Sequence[Result]) -> Iterator[TallyView]:
@@ -313,7 +326,7 @@ def _needed(job: JobDetails, before: Sequence[Result]) -> Iterator[TallyView]:
         else:
             failed, of = stated.get("history", (side.failed, side.judged))
             needed = clean_trials_needed(failed, of)
-        words = f"It failed in {failed:,} of {of:,} before{', as stated' if stated else ''}."
+        words = _failed_before(failed, of, is_stated=bool(stated))
         yield TallyView(rule=clean(rule.name), words=words, clean=0, needed=needed)
 
 

@@ -121,6 +121,8 @@ class ProofView:
     #: Empty before there are any.
     sentence: str = ""
     conclusion: str = ""
+    #: What has still to be recorded without a fault; empty for nothing.
+    more: str = ""
     tallies: tuple[TallyView, ...] = ()
     changes: tuple[ChangeView, ...] = ()
     lines: tuple[str, ...] = ()

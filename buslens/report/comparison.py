@@ -1,5 +1,6 @@
 """Before and after a repair, as text for a person and as part of a JSON document.
 
+still_needed         what has still to be recorded to prove it
 text                 the report, the conclusion as its last line
 document             the JSON document of ``buslens compare``
 conclusion_sentence  what the two sides add up to
@@ -33,6 +34,7 @@ from buslens.report.formatting import (
 )
 from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
 from buslens.report.safety_notes import CAUTIONS
+from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -314,15 +316,12 @@ def _lacking(comparison: RepairComparison) -> str:
     proofs = [proof for proof in comparison.proofs if proof.missing]
     quiets = [quiet for quiet in comparison.quiets if quiet.missing_ns]
     one = len(proofs) + len(quiets) == 1
-    seen, more = [], []
-    for proof in proofs:
-        of = "" if one else f" of {clean(proof.rule)}"
-        seen.append(f"{counted(proof.after.clean, 'handshake')}{of}")
-        more.append(f"{proof.missing:,} more{of}")
-    for quiet in quiets:
-        seen.append(f"{seconds(quiet.after_ns)} without {clean(quiet.rule)}")
-        more.append(f"{seconds(quiet.missing_ns)} more without {clean(quiet.rule)}")
-    parts = [f"nothing wrong in {_and(seen)} since; {_and(more)} would prove it{_assumed(proofs)}"] if seen else []
+    seen = [_runs(proof.after.clean, "handshake" if one else proof.rule) for proof in proofs]
+    if quiets:
+        shortest = min(quiets, key=lambda it: it.after_ns)
+        seen.append(f"{seconds(shortest.after_ns)} of watching {_and([clean(it.rule) for it in quiets])}")
+    more = f"{proofs[0].missing:,} more" if one and proofs else still_needed(comparison)
+    parts = [f"nothing wrong in {_and(seen)} since; {more} would prove it{_assumed(proofs)}"] if seen else []
     unseen = [
         one
         for one in comparison.compared
@@ -331,6 +330,23 @@ def _lacking(comparison: RepairComparison) -> str:
     if unseen:
         parts.append(f"this was wrong before and was not tested since: {_named(unseen)}")
     return "; ".join(parts)
+
+
+def still_needed(comparison: RepairComparison) -> str:
+    """Return what has still to be recorded without a fault, such as ``4 more lock handshakes``; empty for nothing."""
+    more = [_runs(proof.missing, proof.rule, "more ") for proof in comparison.proofs if proof.missing]
+    missing_ns = max((it.missing_ns for it in comparison.quiets), default=0)
+    if missing_ns:
+        more.append(f"{-(-missing_ns // NS_PER_S):,} s more" if more else f"{-(-missing_ns // NS_PER_S):,} s")
+    return _and(more) if more else ""
+
+
+def _runs(number: int, rule: str, more: str = "") -> str:
+    """Return handshakes of a rule in words, whatever it is called."""
+    name = clean(rule)
+    if name.endswith("handshake"):
+        return counted(number, f"{more}{name}")
+    return f"{counted(number, f'{more}handshake')} of {name}"
 
 
 def _rate_text(proof: RepairEvidence) -> str:

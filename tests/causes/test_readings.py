@@ -28,6 +28,8 @@ class TestRead:
             ("load_fuse=blown", "blown"),
             ("enable_wire=10 kohm", "open"),
             ("enable_wire=0.3 Ω", "good"),
+            ("enable_wire=OL", "open"),
+            ("enable_wire=O.L ohm", "open"),
         ],
     )
     def test_result(self, text: str, result: str) -> None:

@@ -29,17 +29,24 @@ def compared(conclusion: str) -> JobView:
     return replace(READ, captures=(BEFORE, AFTER), proof=proof, step="repair")
 
 
+def lacking() -> JobView:
+    view = compared("not_proved")
+    assert view.proof is not None
+    return replace(view, proof=replace(view.proof, more="4 more lock handshakes"))
+
+
 @pytest.mark.parametrize(
     ("job", "view", "now", "headline"),
     [
         (JobDetails(), JobView(), "captures", "Next: add a capture of the fault"),
         (JobDetails(), JobView(captures=(replace(BEFORE, verdict=""),)), "captures", "No capture can be read"),
-        (JobDetails(), replace(READ, step="measure", next=MEASUREMENT), "measure", "Next at the car: load fuse"),
+        (JobDetails(), replace(READ, step="measure", next=MEASUREMENT), "measure", "Next: pull it"),
         (JobDetails(), replace(READ, step="repair"), "done", "Next: repair. Load fuse blown, 93 %"),
         (JobDetails(), replace(READ, step="examine"), "done", "Next: examine by hand; no measurement tells more"),
         (JobDetails(), replace(READ, causes=()), "done", "Faulty: x"),
         (DONE, replace(READ, step="measure", next=MEASUREMENT), "proof", "Next: record the car again"),
         (JobDetails(), compared("not_proved"), "proof", "not_proved: so it is"),
+        (DONE, lacking(), "proof", "Next: record 4 more lock handshakes without a fault"),
         (DONE, compared("not_repaired"), "proof", "not_repaired: so it is"),
         (DONE, compared("repaired"), "record", "repaired: so it is"),
     ],

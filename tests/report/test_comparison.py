@@ -67,8 +67,8 @@ class TestText:
         before = capture(Outcome.LATE, 2, 812, fault)
         last = conclusion_sentence(compare([before], [capture(Outcome.MET, 1, 200, pulse_finding())]))
         assert last == (
-            "Repair not yet confirmed: nothing wrong in 1 handshake of lock handshake and 12.480 s without enable pulse"
-            " since; 4 more of lock handshake and 224.640 s more without enable pulse would prove it"
+            "Repair not yet confirmed: nothing wrong in 1 lock handshake and 12.480 s of watching enable pulse since;"
+            " 4 more lock handshakes and 225 s more would prove it"
         )
 
     def test_few_never_read_as_repaired(self) -> None:

@@ -38,8 +38,8 @@ class TestGuide:
 
     def test_says_what_to_do(self, guide: Guide) -> None:
         first, second = guide.lines()
-        assert first.startswith("Unlock handshake, 0 of 2: start button pressed, while ignition is off")
-        assert second.startswith("Lock handshake, 0 of 2: door open, while ignition is off")
+        assert first == "Unlock handshake, 0 of 2: start button pressed, while ignition is off"
+        assert second == ("Lock handshake, 0 of 2: door open, while ignition is off and unlock feedback is unlocked")
 
     def test_counts(self, guide: Guide) -> None:
         assert guide.tick(told("unlock handshake", 1))

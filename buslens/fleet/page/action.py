@@ -7,7 +7,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from buslens.causes.repair_statistics import clean_trials_needed
-from buslens.checks.findings import Verdict
+from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.model import AnomalyKind
 from buslens.fleet.page.dates import date_text, day_count
@@ -110,7 +110,8 @@ def seen_text(finding: FindingRow) -> str:
     """Return what a fault is, in a few words: a step and what became of it, or what is wrong and by which rule."""
     rule = finding.rule.replace("_", " ")
     if finding.step is not None:
-        return f"{finding.step.replace('_', ' ')} {OUTCOME_WORDS[finding.outcome]}, {rule}"
+        became = "did not come" if finding.outcome is Outcome.MISSING else OUTCOME_WORDS[finding.outcome]
+        return f"{finding.step.replace('_', ' ')} {became} in {rule}"
     return f"{_OF_KIND.get(finding.kind, 'rule broken')}: {rule}"
 
 

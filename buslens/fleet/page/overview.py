@@ -164,7 +164,7 @@ def _head(axis: Axis | None, now: float, marks: Sequence[tuple[int, str]], now_n
         for at, words in marks:
             x = axis.place(float(at))
             # What would stand under today's date, or hang over an end, is left out.
-            if 0 <= x <= 92 and abs(x - now) > 1.5:
+            if 0 <= x <= 85 and abs(x - now) > 1.5:
                 calendar.append(_text(x, 30, words, "t-quiet", dx=2))
         anchor = "end" if now > 85 else "middle"
         calendar += [_stroke(now, 16, 34, "ink"), _text(now, 13, date_text(now_ns, now_ns), "bold", anchor=anchor)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING, Final
 
-from buslens.report.formatting import clean
+from buslens.report.formatting import clean, unparted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -25,7 +25,7 @@ def text(value: str) -> Markup:
     >>> text("<b>car\x1b 03</b>")
     '&lt;b&gt;car\\x1b 03&lt;/b&gt;'
     """
-    shown = escape(clean(value))
+    shown = escape(unparted(clean(value)))
     # A space at either end keeps this text apart from what stands beside it.
     return Markup(" " * value.startswith(" ") + shown + " " * value.endswith(" ")) if shown else Markup("")
 

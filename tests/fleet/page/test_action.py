@@ -96,7 +96,7 @@ class TestWords:
         assert said("xxx===").what == "enough OK handshakes; confirm what was done"
 
     def test_what_and_which_rule(self) -> None:
-        assert seen_text(fault()) == "wire feedback too late, lock handshake"
+        assert seen_text(fault()) == "wire feedback too late in lock handshake"
         silent = fault(Outcome.VIOLATED, rule="column_message", kind="alive")
         assert seen_text(silent) == "message stopped: column message"
 

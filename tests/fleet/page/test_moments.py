@@ -32,7 +32,7 @@ def words(result: Result, fault: FindingRow | Anomaly | None = None) -> list[str
     """Return the words of a picture, from top to bottom of the file."""
     root = ET.fromstring(small_diagram(result, fault))  # noqa: S314 - made by the program that is tested
     assert float(root.get("viewBox", "").split()[2]) == SMALL.width
-    return [element.text or "" for element in root.iter("text")]
+    return [(element.text or "").replace("\N{NO-BREAK SPACE}", " ") for element in root.iter("text")]
 
 
 class TestWhat:

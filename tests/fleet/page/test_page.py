@@ -184,7 +184,7 @@ class TestSaid:
         )
         assert "280 to 300 of 600 ms" in rows[0]
         assert "once, on 6 Jan 1 of the last 4 faulty 8 Jan" in rows[0]
-        assert rows[1].startswith("dead Call in now: wire feedback did not happen, lock handshake")
+        assert rows[1].startswith("dead Call in now: wire feedback did not come in lock handshake")
         assert "did not come wire feedback, lock handshake faulty for 21 days 4 of 4 since 5 Jan" in rows[1]
         assert rows[4].startswith("drifting Call in before 6 Mar: wire feedback nears its limit")
         assert "6 Mar to 5 Apr" in rows[4]

@@ -39,7 +39,7 @@ def rows(markup: str) -> list[list[str]]:
         ((ASKED, "59022f911c0428"), "no longer listed, asked in the same way"),
         (("190208", "590208911c0428"), "not read"),
         (("22d010", "62d01001"), "not read"),
-        ((ASKED, "59022f911c0120"), " s: neither failing nor stored (20)"),
+        ((ASKED, "59022f911c0120"), "\N{NO-BREAK SPACE}s: neither failing nor stored (20)"),
     ],
 )
 def test_after_the_repair(tmp_path: Path, after: tuple[str, str], cell: str) -> None:
@@ -53,7 +53,7 @@ def test_cleared(tmp_path: Path) -> None:
     after = said(tmp_path, ("14ffffff", "54"), (ASKED, "59022f"))
     shown = fault_codes(said(tmp_path, (ASKED, FAILS)), after, is_repaired=True)
     assert [row[2] for row in rows(shown)] == ["no longer listed, asked in the same way"] * 2
-    assert "codes were cleared at 0.000 s; a code that is gone since then may come back" in shown
+    assert "codes were cleared at 0.000\N{NO-BREAK SPACE}s; a code that is gone since then may come back" in shown
 
 
 def test_nothing_read(tmp_path: Path) -> None:

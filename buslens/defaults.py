@@ -33,7 +33,8 @@ def find_expectations(capture: str | Path) -> Path:
             return place
     raise UsageError(
         f"no expectations for '{capture}': there is no {EXPECTATIONS_NAME} beside it, nor in a folder "
-        f"{FOLDER_NAME} beside its folder or here; name the file with --expectations FILE.toml"
+        f"{FOLDER_NAME} beside its folder or here; name the file with --expectations FILE.toml; 'buslens start' drafts"
+        " one from a healthy car's captures"
     )
 
 

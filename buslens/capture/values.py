@@ -250,6 +250,7 @@ class _Lane:
         self._time = np.empty(room, np.int64)
         self._digits, self._places, self._unit = (np.empty(room * self.n, np.int64) for _ in range(3))
         self.buffer = bytearray(WINDOW_BYTES + k.PADDING)
+        self._header = frozenset(line.strip().encode("latin-1") for line in layout.rows.preamble)
         self.texts: tuple[str, ...] = ()
         #: Broken lines of the window: line within it, what was wrong, and its beginning.
         self.skipped: list[Skipped] = []
@@ -307,6 +308,10 @@ class _Lane:
         start = int(self.state[k.AT])
         line = int(self.state[k.LINES]) + (self.buffer[p - 1] != 0x0A)
         text = bytes(self.buffer[start : self.buffer.index(b"\n", start)])
+        if text.strip() in self._header:  # some loggers write it again on each page
+            self.state[k.BROKEN] -= 1
+            self.state[k.OTHER] += 1
+            return
         self.skipped.append(Skipped(line=line, reason=_REASONS[int(self.state[k.REASON])], text=shown(text)))
 
     def _all_texts(self) -> tuple[str, ...]:

@@ -128,6 +128,8 @@ def layout_of(
     if best is None:
         return None
     _, _, cut, place, cells = best
+    if place >= 0:  # of several alike, as on the pages of a list, the first
+        place = next(k for k, line in enumerate(lines) if line.strip() == lines[place].strip())
     return _complete(lines, cut, place, [_plain_text(cell) for cell in cells], wanted, told)
 
 
@@ -185,10 +187,13 @@ def _complete(
         n_before += 1
     while n_before < len(lines) and not lines[n_before].strip():
         n_before += 1
-    body = [cells for line in lines[n_before:] if len(cells := cut.cells(line)) > 1 and re.search(r"\d", line)]
+    above = {line.strip() for line in lines[:n_before]}
+    below = [line for line in lines[n_before:] if line.strip() not in above]
+    body = [cells for line in below if len(cells := cut.cells(line)) > 1 and re.search(r"\d", line)]
     usual = Counter(map(len, body)).most_common(1)
     if usual and 2 * usual[0][1] > len(body):
         body = [cells for cells in body if len(cells) == usual[0][0]]
+    _require_fitting(names, body, cut)
     width = min(max((len(row) for row in body), default=0), MOST_COLUMNS)
     split += [("", "")] * (width - len(split))
     columns = tuple(ValueColumn(index=k, name=name, unit=unit) for k, (name, unit) in enumerate(split))
@@ -205,6 +210,16 @@ def _complete(
     told_places = None if time is None else tuple(_told_place(one, names, width) for one in time)
     stamps = stamps_of_values(rows, taken, columns=told_places, unit=told.time_unit, date_order=told.date_order)
     return ValuesLayout(cut=cut, n_before=n_before, columns=columns, found=found, stamps=stamps, rows=rows)
+
+
+def _require_fitting(names: Sequence[str], body: Sequence[Sequence[str]], cut: CellSplit) -> None:
+    """Refuse rows in which commas stand both between cells and in numbers: nobody can tell them apart."""
+    filled = [len("\t".join(row).rstrip("\t").split("\t")) for row in body]
+    if names and cut.separator == "," and 2 * sum(width > len(names) for width in filled) > len(filled):
+        raise UnclearLayoutError(
+            f"its rows have {max(filled)} cells and its header {len(names)}: with decimal commas, export it with"
+            " semicolons or tabs between cells"
+        )
 
 
 def _begins_rows(lines: Sequence[str], place: int, cut: CellSplit) -> bool:
@@ -250,9 +265,10 @@ def _place_of(wanted: str, names: Sequence[str]) -> int | None:
     return _place_of(split_unit(wanted)[0], names) if bare != text else None
 
 
-def absent_column(one: str | int, layout: ValuesLayout) -> str:
-    """Return that a table has no such column, and which there are."""
-    return f"there is no column '{one}' in the table; it has {_listed([column.name for column in layout.columns])}"
+def absent_columns(wanted: Sequence[str | int], layout: ValuesLayout) -> str:
+    """Return that a table has no such columns, and which there are."""
+    names = " or ".join(f"'{one}'" for one in wanted)
+    return f"there is no column {names} in the table; it has {_listed([column.name for column in layout.columns])}"
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -455,7 +455,7 @@ def describe_why(timeline: Timeline, index: int) -> str:
             unnamed = timeline.unnamed_value(index)
             value = f" {unnamed}" if unnamed else ""
             if timeline.is_number:
-                return f"its value{value} is not a number"
+                return "its cell holds no number" if unnamed == "nan" else f"its value{value} is not a number"
             return f"its value{value} is not assigned to a state"
 
 

@@ -99,7 +99,7 @@ def _is_gap(offence: ForbiddenCondition, context: EvaluationContext, run: Episod
     """Return whether what is not known of a stretch is what may hide between two samples."""
     if not run.has_unknown:
         return False
-    return context.is_in_gap(offence.condition, _first_unknown_ns(truth, run))
+    return context.is_in_gap(offence.condition, _unknown_ns(offence, context, run, truth))
 
 
 def _kept_text(stretches: int, *, is_whole: bool) -> str:
@@ -150,7 +150,7 @@ def _evaluate_episode(
         # Only because no frame confirms the last states of the capture may it have held at all.
         return None
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
-        why = context.why_unknown(offence.condition, _first_unknown_ns(truth, run))
+        why = context.why_unknown(offence.condition, _unknown_ns(offence, context, run, truth))
         reason = f"cannot decide whether {said}{comma} for too long: {why}"
         return _finding(offence, Outcome.UNDECIDED, reason, run, length)
     if not run.is_certain and (tolerated is None or run.at_end):
@@ -190,10 +190,14 @@ def _stretches_in(truth: TernaryTimeline, run: Episode) -> NDArray[np.int8]:
     return truth.value[first:last]
 
 
-def _first_unknown_ns(truth: TernaryTimeline, run: Episode) -> int:
+def _unknown_ns(offence: ForbiddenCondition, context: EvaluationContext, run: Episode, truth: TernaryTimeline) -> int:
+    """Return where in a stretch it is not known what was so: between two samples, which goes on, else first of all."""
     first, last = np.searchsorted(truth.at_ns, [run.from_ns, run.to_ns])
-    unknown = np.flatnonzero(truth.value[first:last] == UNKNOWN)
-    return int(truth.at_ns[first + unknown[0]]) if len(unknown) else run.from_ns
+    unknown_ns = truth.at_ns[first:last][truth.value[first:last] == UNKNOWN]
+    if context.is_polled(offence.condition):
+        found = (at_ns for at_ns in unknown_ns.tolist() if context.is_in_gap(offence.condition, at_ns))
+        return next(found, int(unknown_ns[0]) if len(unknown_ns) else run.from_ns)
+    return int(unknown_ns[0]) if len(unknown_ns) else run.from_ns
 
 
 def _finding(offence: ForbiddenCondition, outcome: Outcome, reason: str, run: Episode, length: TimeBounds) -> Finding:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.values import CHANNEL, open_values, read_values
-from buslens.capture.values_layout import absent_column
+from buslens.capture.values_layout import absent_columns
 from buslens.checks.shortest import shortest_of
 from buslens.errors import SourceLocation, UnrelatedCaptureError
 from buslens.expectations.model import Timeout
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Expectations, Role
 
 
+_MOST_WORDS: Final = 8
+"""Words without a state that are told."""
 _NEAR: Final = 0.75
 """How alike the name of a column must be to be named for another (rule of thumb; 1: the same)."""
 
@@ -113,7 +115,23 @@ def read_columns(
         timelines[name] = polled_timeline(sources[name], role, expected, stats, stats.pauses[CHANNEL])
     lacking = [one for one in columns_of(expected) if one not in found]
     shown = [column.shown for column in values.layout.columns]
-    return timelines, stats, tuple(near_column(one, shown) or absent_column(one, values.layout) for one in lacking)
+    near = [text for one in lacking if (text := near_column(one, shown))]
+    far = [one for one in lacking if not near_column(one, shown)]
+    absent = [absent_columns(far, values.layout)] if far else []
+    unnamed = [_unnamed_text(expected.roles[name], history.unnamed) for name, history in sources.items()]
+    return timelines, stats, (*near, *absent, *filter(None, unnamed))
+
+
+def _unnamed_text(role: Role, texts: Iterable[str]) -> str:
+    """Return which words of a column stand for no state; empty if all do, or say that there is no value."""
+    words = [f"'{it}'" for it in texts if any(map(str.isalnum, it))]
+    if not words:
+        return ""
+    more = f" and {len(words) - _MOST_WORDS} more" if len(words) > _MOST_WORDS else ""
+    return (
+        f"column '{role.column}' has {', '.join(words[:_MOST_WORDS])}{more}, and no state of {role.shown_name} has such"
+        " a value: it is unknown there; name them under its states"
+    )
 
 
 def polled_timeline(

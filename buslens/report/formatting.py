@@ -153,7 +153,7 @@ def unread_text(stats: ReadStats) -> str:
         return ""
     return (
         f"{counted(stats.broken, 'line')} of the log could not be read, beside"
-        f" {counted(stats.frames, 'frame')}: what they would have shown is missing below"
+        f" {counted(stats.frames, stats.counted)}: what they would have shown is missing below"
     )
 
 

@@ -86,6 +86,8 @@ class ColumnHistory:
         self._codes: dict[int, list[int]] = {}
         self._names = list(source.texts or source.thresholds)
         self._unnamed: dict[str, int] = {}
+        #: Codes without a state that the column had; texts are those of all columns.
+        self._odd: set[int] = set()
         signal = Signal(
             name=column.shown, start=0, length=64, kind=ValueType.UNSIGNED if self._names else ValueType.FLOAT
         )
@@ -139,6 +141,7 @@ class ColumnHistory:
                         code[~is_text & _OPERATORS[threshold.operator](numbers, self._limit(threshold))] = index
             else:
                 code[~is_text] = self._codes_of_numbers(numbers[~is_text])
+        self._odd.update(np.unique(code[code >= len(self._names)]).tolist())
         return self._with_hysteresis(time_ns, code)
 
     def _with_hysteresis(
@@ -270,6 +273,11 @@ class ColumnHistory:
         log.tracks = tuple(replace(track, signal=replace(self._signal, labels=labels)) for track in log.tracks)
         log.finish()
         return log
+
+    @property
+    def unnamed(self) -> list[str]:
+        """The values that stand for no state."""
+        return [text for text, code in self._unnamed.items() if code in self._odd and text != _BETWEEN]
 
     @property
     def states(self) -> dict[str, frozenset[int]]:

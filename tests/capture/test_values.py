@@ -61,6 +61,22 @@ def table(tmp_path: Path, text: str | bytes, name: str = "table.csv") -> Path:
     return path
 
 
+class TestPages:
+    def test_header_again(self, tmp_path: Path) -> None:
+        """Lines above the rows that come again between them are no rows that could not be read."""
+        head, *rows = PLAIN.splitlines()
+        lines = ["List of a tester", head, *rows, "", "List of a tester", f" {head}", "0.4,Off,12"]
+        times, _, stats = read(table(tmp_path, "\n".join(lines)), ["Supply"])
+        assert times == [100, 200, 300, 400]
+        assert (stats.broken, stats.skipped, stats.other_lines) == (0, [], 5)
+
+    def test_commas_between_and_within(self, tmp_path: Path) -> None:
+        text = PLAIN.replace(".", ",")
+        with pytest.raises(CaptureError, match=r"rows have 5 cells and its header 3.*export it with semicolons"):
+            open_values(table(tmp_path, text), ["Supply"])
+        assert open_values(table(tmp_path, PLAIN.replace("\n", ",,\n")), ["Supply"]) is not None
+
+
 class TestLayout:
     @pytest.mark.parametrize(
         ("text", "wanted"),

@@ -89,6 +89,13 @@ class TestHandshake:
         assert found.timelines["enable"].why.tolist() == [UnknownReason.NOT_CARRIED.value]
         assert found.verdict is Verdict.UNDECIDED
 
+    def test_words_without_a_state(self, tmp_path: Path) -> None:
+        """What stands in a column and stands for no state is told once, but for marks that say nothing."""
+        doors = ["---", "Zu", "Zu", "Auf", "closed"] * 4
+        found = judged(tmp_path, rows(("Door", doors), ("Enable", ["0.1"] * 20)))
+        (told,) = found.absent
+        assert told.startswith("column 'Door' has 'Zu', 'Auf', and no state of door has such a value: it is unknown")
+
     def test_no_column_is_there(self, tmp_path: Path) -> None:
         with pytest.raises(UnrelatedCaptureError, match="a table of values with the columns 'Speed', and no role"):
             judged(tmp_path, rows(("Speed", ["1", "2", "3", "4"])))

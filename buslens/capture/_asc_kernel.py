@@ -13,51 +13,47 @@ from buslens.capture._scan_kernel import (
     BAD_STAMP,
     BLANK,
     BREAK,
-    BROKEN,
-    BROKEN_LINE,
+    BRS_FLAG,
+    BUS_ERROR,
     CHANNEL,
-    COUNT,
     END,
+    ERROR_FLAG,
+    ESI_FLAG,
     EVERY_CHANNEL,
-    EVERYTHING,
+    EXTENDED_FLAG,
+    FD_FLAG,
     FORMAT,
     FORMAT_REASON,
-    FRAMES,
-    FULL,
-    GAPS,
-    KEEP,
     LARGEST,
     LINE_FEED,
     LOST,
-    MOST_GAPS,
-    MOST_WORDS,
     OTHER,
     OTHER_CHARACTER,
     REASON,
-    REMOTE,
+    REMOTE_FLAG,
     RESTARTS,
-    ROOM,
     SEAM,
     STAMP_LIMIT,
     STAMP_RANGE,
     STOP,
     TOO_MANY_CHANNELS,
+    TX_FLAG,
     UNANSWERED,
-    WORD_ROOM,
     WORDS,
     channel_of,
-    count_error_classes,
+    ends_word,
     fd_length,
     frame_key,
+    is_full,
     next_line,
-    note_frame,
     note_gap,
-    passes_filter,
     place_in_time,
     same_channel,
     seconds,
     skip_blanks,
     skip_word,
+    stops_at_broken,
+    take_frame,
 )
 
 if TYPE_CHECKING:
@@ -112,15 +108,6 @@ LIN_RECEIVE: Final = FORMAT_REASON + 12
 IS_FRAME: Final = 0
 IS_EVENT: Final = -1
 
-EXTENDED_FLAG: Final = 1
-REMOTE_FLAG: Final = 2
-ERROR_FLAG: Final = 4
-FD_FLAG: Final = 8
-BRS_FLAG: Final = 16
-ESI_FLAG: Final = 32
-TX_FLAG: Final = 64
-#: CAN_ERR_BUSERROR of the Linux kernel's can/error.h: all that an ErrorFrame row is sure to say.
-BUS_ERROR: Final = 0x80
 
 # Words of the format as `packed` returns them.
 DATE_WORD: Final = int.from_bytes(b"date")
@@ -142,11 +129,6 @@ J1939_WORD: Final = int.from_bytes(b"j1939tp")
 
 #: Words of a row that are looked at for a direction.
 MOST_COLUMNS: Final = 10
-
-
-def ends_word(c: int) -> bool:
-    """Return whether a character of this class stands behind a word: a blank or the end of the line."""
-    return c >= BLANK and c != OTHER_CHARACTER
 
 
 def packed(text: Numbers, p: int, code: Numbers) -> tuple[int, int]:
@@ -507,10 +489,8 @@ def scan(
     base = s[BASE]
     while p < stop:
         begin = p
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
-            s[STOP] = FULL
+        if is_full(s):
             return begin
-        s[STOP] = END
         p = skip_blanks(text, p, code)
         c = code[text[p]]
         negative = text[p] == 45
@@ -624,38 +604,16 @@ def scan(
         if reason != IS_FRAME:
             if s[RELATIVE] != 0 and not timed:
                 s[BREAK] = LOST
-            s[BROKEN] += 1
-            s[REASON] = reason
-            if s[BROKEN] <= s[KEEP]:
-                s[STOP] = BROKEN_LINE
-                s[AT] = begin
+            if stops_at_broken(begin, reason, s):
                 return p
-            s[STOP] = END
             continue
-        s[FRAMES] += 1
-        wanted = False
-        if flag & ERROR_FLAG:
-            count_error_classes(each, s)
-            wanted = s[EVERYTHING] != 0
-        else:
-            wanted = passes_filter(each, flag & EXTENDED_FLAG, s, ids)
-        if flag & REMOTE_FLAG:
-            s[REMOTE] += 1
         key = frame_key(each, flag)
         if flag & REMOTE_FLAG and text[label] | 32 == 108:  # 'l': a LIN header alone, which is another than an answer
             s[UNANSWERED] += 1
             key |= REMOTE_FLAG << 29
-        note_frame(index, key, at, s)
-        if wanted:
-            k = s[COUNT]
-            time[k] = at
-            channel[k] = index
-            can_id[k] = each
-            flags[k] = flag
-            dlc[k] = raw
-            length[k] = n
-            word[k] = s[WORDS]
-            s[WORDS] += (n + 7) >> 3
-            s[COUNT] = k + 1
+        take_frame(
+            at, index, each, key, flag, raw, n, s, ids,
+            time, channel, can_id, flags, dlc, length, word,
+        )  # fmt: skip
     s[STOP] = END
     return p

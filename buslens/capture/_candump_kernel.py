@@ -9,46 +9,36 @@ from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
     BAD_LABEL,
     BLANK,
-    BROKEN,
-    BROKEN_LINE,
     CHANNEL,
-    COUNT,
     END,
-    EVERYTHING,
+    ERROR_FLAG,
+    EXTENDED_FLAG,
+    FD_FLAG,
     FORMAT,
     FORMAT_REASON,
-    FRAMES,
-    FULL,
-    GAPS,
-    KEEP,
     LABEL_ROOM,
-    MOST_GAPS,
-    MOST_WORDS,
     OTHER,
     REASON,
-    REMOTE,
-    ROOM,
     SEAM,
     STOP,
     TOO_MANY_CHANNELS,
-    WORD_ROOM,
     WORDS,
     channel_of,
-    count_error_classes,
     fd_code,
     frame_key,
     hex_run,
     hex_value,
     hex_words,
+    is_full,
     line_end,
     next_line,
-    note_frame,
-    passes_filter,
     place_in_time,
     same_channel,
     seconds,
     skip_blanks,
     skip_word,
+    stops_at_broken,
+    take_frame,
 )
 
 if TYPE_CHECKING:
@@ -121,40 +111,6 @@ def payload(text: Numbers, p: int, code: Numbers) -> tuple[int, int, int, int]:
     return 0, length, length, q
 
 
-def put(
-    text: Numbers,
-    data: int,
-    n: int,
-    at: int,
-    c: int,
-    identifier: int,
-    flag: int,
-    raw: int,
-    s: Slots,
-    code: Numbers,
-    time: Slots,
-    channel: Slots,
-    can_id: Slots,
-    flags: Slots,
-    dlc: Slots,
-    length: Slots,
-    word: Slots,
-    words: Slots,
-) -> None:
-    """Put a frame of n bytes, whose digits begin at data, into the columns."""
-    k = s[COUNT]
-    time[k] = at
-    channel[k] = c
-    can_id[k] = identifier
-    flags[k] = flag
-    dlc[k] = raw
-    length[k] = n
-    word[k] = s[WORDS]
-    if n:
-        s[WORDS] += hex_words(text, data, n, code, words, s[WORDS])
-    s[COUNT] = k + 1
-
-
 def scan(
     text: Numbers,
     start: int,
@@ -176,9 +132,7 @@ def scan(
     p = start
     while p < stop:
         begin = p
-        s[STOP] = END
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
-            s[STOP] = FULL
+        if is_full(s):
             return begin
         stamp = 0
         label = 0
@@ -265,37 +219,24 @@ def scan(
                     return begin
                 p = -s[REASON]
         if p <= 0:
-            s[BROKEN] += 1
-            s[REASON] = -p
+            reason = -p
             p = next_line(text, line_end(text, begin, code), s)
-            if s[BROKEN] <= s[KEEP]:
-                s[STOP] = BROKEN_LINE
-                s[AT] = begin
+            if stops_at_broken(begin, reason, s):
                 return p
             continue
-        s[FRAMES] += 1
         p = next_line(text, p, s)
-        wanted = False
-        if digits == 8:
-            if identifier >= 0x20000000:
-                identifier &= 0x1FFFFFFF
-                flag |= 4
-                count_error_classes(identifier, s)
-                wanted = s[EVERYTHING] != 0
-            else:
-                flag |= 1
-                wanted = passes_filter(identifier, 1, s, ids)
-        else:
-            wanted = passes_filter(identifier, 0, s, ids)
-        if flag & 2:
-            s[REMOTE] += 1
-        note_frame(c, frame_key(identifier, flag), at, s)
-        if wanted:
-            if flag & 8:
-                data += 2
-            put(
-                text, data, n, at, c, identifier, flag, raw, s, code,
-                time, channel, can_id, flags, dlc, length, word, words,
-            )  # fmt: skip
+        if identifier >= 0x20000000:
+            identifier &= 0x1FFFFFFF
+            flag |= ERROR_FLAG
+        elif digits == 8:
+            flag |= EXTENDED_FLAG
+        if flag & FD_FLAG:
+            data += 2
+        at_word = s[WORDS]
+        if take_frame(
+            at, c, identifier, frame_key(identifier, flag), flag, raw, n, s, ids,
+            time, channel, can_id, flags, dlc, length, word,
+        ):  # fmt: skip
+            hex_words(text, data, n, code, words, at_word)
     s[STOP] = END
     return p

@@ -11,49 +11,43 @@ from buslens.capture._scan_kernel import (
     BAD_STAMP,
     BLANK,
     BREAK,
-    BROKEN,
-    BROKEN_LINE,
+    BRS_FLAG,
     CHANNEL,
-    COUNT,
     END,
-    EVERYTHING,
+    ERROR_FLAG,
+    ESI_FLAG,
+    EXTENDED_FLAG,
+    FD_FLAG,
     FORMAT,
     FORMAT_REASON,
-    FRAMES,
-    FULL,
-    GAPS,
-    KEEP,
     LABEL_ROOM,
     LOST,
-    MOST_GAPS,
-    MOST_WORDS,
     OTHER,
-    OTHER_CHARACTER,
     REASON,
-    REMOTE,
-    ROOM,
+    REMOTE_FLAG,
     SEAM,
     STAMP_LIMIT,
     STAMP_RANGE,
     STOP,
     TOO_MANY_CHANNELS,
-    WORD_ROOM,
+    TX_FLAG,
     WORDS,
     channel_of,
-    count_error_classes,
+    ends_word,
     fd_code,
     frame_key,
     hex_run,
     hex_value,
+    is_full,
     line_end,
     next_line,
-    note_frame,
-    passes_filter,
     place_in_time,
     same_channel,
     seconds,
     skip_blanks,
     skip_word,
+    stops_at_broken,
+    take_frame,
 )
 
 if TYPE_CHECKING:
@@ -85,19 +79,6 @@ BAD_LENGTH: Final = FORMAT_REASON + 5
 FEW_BYTES: Final = FORMAT_REASON + 6
 BAD_BYTE: Final = FORMAT_REASON + 7
 TAIL: Final = FORMAT_REASON + 8
-
-EXTENDED_FLAG: Final = 1
-REMOTE_FLAG: Final = 2
-ERROR_FLAG: Final = 4
-FD_FLAG: Final = 8
-BRS_FLAG: Final = 16
-ESI_FLAG: Final = 32
-TX_FLAG: Final = 64
-
-
-def ends_word(c: int) -> bool:
-    """Return whether a character of this class stands behind a word: a blank or the end of the line."""
-    return c >= BLANK and c != OTHER_CHARACTER
 
 
 def days_of(year: int, month: int, day: int) -> int:
@@ -307,10 +288,8 @@ def scan(
     stamps = s[STAMPS]
     while p < stop:
         begin = p
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
-            s[STOP] = FULL
+        if is_full(s):
             return begin
-        s[STOP] = END
         p = skip_blanks(text, p, code)
         if is_remark(text, begin, p, code):
             s[OTHER] += 1
@@ -374,34 +353,12 @@ def scan(
             s[BREAK] = LOST
         p = next_line(text, line_end(text, p if reason == 0 else begin, code), s)
         if reason != 0:
-            s[BROKEN] += 1
-            s[REASON] = reason
-            if s[BROKEN] <= s[KEEP]:
-                s[STOP] = BROKEN_LINE
-                s[AT] = begin
+            if stops_at_broken(begin, reason, s):
                 return p
-            s[STOP] = END
             continue
-        s[FRAMES] += 1
-        wanted = False
-        if flag & ERROR_FLAG:
-            count_error_classes(each, s)
-            wanted = s[EVERYTHING] != 0
-        else:
-            wanted = passes_filter(each, flag & EXTENDED_FLAG, s, ids)
-        if flag & REMOTE_FLAG:
-            s[REMOTE] += 1
-        note_frame(index, frame_key(each, flag), at, s)
-        if wanted:
-            k = s[COUNT]
-            time[k] = at
-            channel[k] = index
-            can_id[k] = each
-            flags[k] = flag
-            dlc[k] = raw
-            length[k] = n
-            word[k] = s[WORDS]
-            s[WORDS] += (n + 7) >> 3
-            s[COUNT] = k + 1
+        take_frame(
+            at, index, each, frame_key(each, flag), flag, raw, n, s, ids,
+            time, channel, can_id, flags, dlc, length, word,
+        )  # fmt: skip
     s[STOP] = END
     return p

@@ -9,32 +9,28 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture._candump_kernel import put, scan
+from buslens.capture._candump_kernel import scan
 from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
     CHANNEL,
     CHANNELS,
-    COUNT,
     END,
+    EXTENDED_FLAG,
     FRAMES,
-    FULL,
-    GAPS,
     LABEL_MASK,
     LABEL_SIZE,
     LABEL_WORD,
     LINES,
-    MOST_GAPS,
-    MOST_WORDS,
-    ROOM,
     STOP,
+    TX_FLAG,
     WIDE_CHANNELS,
-    WORD_ROOM,
     WORDS,
     frame_key,
-    note_frame,
-    passes_filter,
+    hex_words,
+    is_full,
     place_in_time,
     seconds,
+    take_frame,
 )
 
 if TYPE_CHECKING:
@@ -106,15 +102,13 @@ def scan_wide(
     lower = -1
     second = 0
     while p < stop:
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
-            s[STOP] = FULL
+        if is_full(s):
             return p
         ok = text[p] == 40 and wide[p + 1] == upper and wide[p + 9] & 0xFFFFFF == lower
         q = 0
         stamp = 0
         c = 0
         identifier = 0
-        extended = 0
         flag = 0
         data = 0
         n = 0
@@ -156,7 +150,7 @@ def scan_wide(
                 x = four_bytes(x)
                 identifier = (x & 0xFF) << 24 | (x & 0xFF00) << 8 | x >> 8 & 0xFF00 | x >> 24
                 ok = identifier < 0x20000000
-                extended = 1
+                flag = EXTENDED_FLAG
                 q += 9
             else:
                 ok = False
@@ -176,7 +170,7 @@ def scan_wide(
             n >>= 1
             if text[q] == 32:
                 if text[q + 1] == 84:  # 'T'
-                    flag = 64
+                    flag |= TX_FLAG
                 elif text[q + 1] != 82:  # 'R'
                     ok = False
                 q += 2
@@ -201,12 +195,11 @@ def scan_wide(
             continue
         p = q + 1
         s[LINES] += 1
-        s[FRAMES] += 1
-        note_frame(c, frame_key(identifier, extended), at, s)
-        if passes_filter(identifier, extended, s, ids):
-            put(
-                text, data, n, at, c, identifier, flag | extended, n, s, code,
-                time, channel, can_id, flags, dlc, length, word, words,
-            )  # fmt: skip
+        at_word = s[WORDS]
+        if take_frame(
+            at, c, identifier, frame_key(identifier, flag), flag, n, n, s, ids,
+            time, channel, can_id, flags, dlc, length, word,
+        ):  # fmt: skip
+            hex_words(text, data, n, code, words, at_word)
     s[STOP] = END
     return p

@@ -8,32 +8,22 @@ from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
     BROKEN_LINE,
     CHANNELS,
-    COUNT,
     END,
-    EVERYTHING,
-    FRAMES,
-    FULL,
-    GAPS,
     LINES,
-    MOST_GAPS,
     MOST_WORDS,
     NO_SUCH_ID,
     REASON,
-    REMOTE,
-    ROOM,
     SEAM,
     STAMP_LIMIT,
     STAMP_RANGE,
     STOP,
     TOO_MANY_CHANNELS,
     TOO_MUCH_DATA,
-    WORD_ROOM,
     WORDS,
-    count_error_classes,
     frame_key,
-    note_frame,
-    passes_filter,
+    is_full,
     place_in_time,
+    take_frame,
 )
 
 if TYPE_CHECKING:
@@ -69,8 +59,7 @@ def take(
     """
     i = start
     while i < stop:
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
-            s[STOP] = FULL
+        if is_full(s):
             return i
         stamp = from_time[i]
         identifier = from_id[i]
@@ -91,29 +80,13 @@ def take(
         s[LINES] += 1
         if at == -AXIS_LIMIT:
             return i + 1
-        s[FRAMES] += 1
-        if flag & 4:
-            count_error_classes(identifier, s)
-            wanted = s[EVERYTHING] != 0
-        else:
-            wanted = passes_filter(identifier, flag & 1, s, ids)
-        if flag & 2:
-            s[REMOTE] += 1
-        note_frame(from_channel[i], frame_key(identifier, flag), at, s)
-        if wanted:
-            k = s[COUNT]
-            n = (from_length[i] + 7) // 8
-            time[k] = at
-            channel[k] = from_channel[i]
-            can_id[k] = identifier
-            flags[k] = flag
-            dlc[k] = from_dlc[i]
-            length[k] = from_length[i]
-            word[k] = s[WORDS]
-            for j in range(n):
-                words[s[WORDS] + j] = from_words[from_word[i] + j]
-            s[WORDS] += n
-            s[COUNT] = k + 1
+        at_word = s[WORDS]
+        if take_frame(
+            at, from_channel[i], identifier, frame_key(identifier, flag), flag, from_dlc[i], from_length[i], s, ids,
+            time, channel, can_id, flags, dlc, length, word,
+        ):  # fmt: skip
+            for j in range(s[WORDS] - at_word):
+                words[at_word + j] = from_words[from_word[i] + j]
         i += 1
     s[STOP] = END
     return i

@@ -33,9 +33,9 @@ AXIS_LIMIT: Final = 9_000_000_000_000_000_000
 NO_TIME: Final = -(2**62)
 """Stands in `LARGEST` and below every stamp: no frame yet."""
 MOST_WORDS: Final = 8
+"""Payload words of the longest frame."""
 QUIET_NS: Final = 33_000_000
 """A channel on which nothing comes for longer has a gap, ns: a third of the shortest that may be a pause."""
-"""Payload words of the longest frame."""
 
 # --- slots of the state: int64[STATE_SIZE] -----------------------------------------------------------------
 
@@ -158,6 +158,18 @@ TOO_MUCH_DATA: Final = 8
 #: Codes from here on belong to the format.
 FORMAT_REASON: Final = 16
 
+# --- flags of a frame --------------------------------------------------------------------------------------
+
+EXTENDED_FLAG: Final = 1
+REMOTE_FLAG: Final = 2
+ERROR_FLAG: Final = 4
+FD_FLAG: Final = 8
+BRS_FLAG: Final = 16
+ESI_FLAG: Final = 32
+TX_FLAG: Final = 64
+#: CAN_ERR_BUSERROR of the Linux kernel's can/error.h: all that a row which only names an error is sure to say.
+BUS_ERROR: Final = 0x80
+
 # --- classes of characters: entries of `code`, 256 of them -------------------------------------------------
 # Hexadecimal digits stand for themselves, so that `< 10` and `< 16` ask for a digit and an OR of several asks for all.
 
@@ -178,6 +190,11 @@ def character_codes() -> list[int]:
     codes[0x0A] = LINE_FEED
     codes[0x00] = ZERO
     return codes
+
+
+def ends_word(c: int) -> bool:
+    """Return whether a character of this class stands behind a word: a blank or the end of the line."""
+    return c >= BLANK and c != OTHER_CHARACTER
 
 
 def skip_blanks(text: Numbers, p: int, code: Numbers) -> int:
@@ -438,8 +455,8 @@ def note_gap(channel: int, before: int, behind: int, s: Slots) -> None:
 
 
 def frame_key(can_id: int, flags: int) -> int:
-    """Return what tells the frames of an id from all others: flag bit 1 is a 29-bit id, 4 an error frame."""
-    return can_id | (flags & 5) << 29
+    """Return what tells the frames of an id from all others."""
+    return can_id | (flags & (EXTENDED_FLAG | ERROR_FLAG)) << 29
 
 
 def count_error_classes(can_id: int, s: Slots) -> None:
@@ -448,6 +465,69 @@ def count_error_classes(can_id: int, s: Slots) -> None:
     for bit in range(29):
         if can_id >> bit & 1:
             s[ERROR_CLASS + bit] += 1
+
+
+def is_full(s: Slots) -> bool:
+    """Return whether the columns or the table of gaps may be too full for another frame, which s[STOP] then says."""
+    full = s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS
+    s[STOP] = FULL if full else END
+    return full
+
+
+def stops_at_broken(begin: int, reason: int, s: Slots) -> bool:
+    """Count the broken line that begins there; return whether the kernel comes back for it."""
+    s[BROKEN] += 1
+    s[REASON] = reason
+    told = s[BROKEN] <= s[KEEP]
+    s[STOP] = BROKEN_LINE if told else END
+    if told:
+        s[AT] = begin
+    return told
+
+
+def take_frame(
+    at: int,
+    c: int,
+    identifier: int,
+    key: int,
+    flag: int,
+    raw: int,
+    n: int,
+    s: Slots,
+    ids: Numbers,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+) -> bool:
+    """Count a frame of n bytes and note its `key` on its channel; return whether it is wanted.
+
+    Then it is in the columns; its payload, which may have been written already, is what ends at s[WORDS].
+    """
+    s[FRAMES] += 1
+    if flag & REMOTE_FLAG:
+        s[REMOTE] += 1
+    note_frame(c, key, at, s)
+    if flag & ERROR_FLAG:
+        count_error_classes(identifier, s)
+        if s[EVERYTHING] == 0:
+            return False
+    elif not passes_filter(identifier, flag & EXTENDED_FLAG, s, ids):
+        return False
+    k = s[COUNT]
+    time[k] = at
+    channel[k] = c
+    can_id[k] = identifier
+    flags[k] = flag
+    dlc[k] = raw
+    length[k] = n
+    word[k] = s[WORDS]
+    s[WORDS] += (n + 7) >> 3
+    s[COUNT] = k + 1
+    return True
 
 
 def fd_code(length: int) -> int:

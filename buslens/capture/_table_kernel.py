@@ -12,29 +12,22 @@ from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
     BAD_LABEL,
     BAD_STAMP,
-    BROKEN,
-    BROKEN_LINE,
+    BUS_ERROR,
     CHANNEL,
     CHANNELS,
-    COUNT,
     END,
-    EVERYTHING,
+    ERROR_FLAG,
+    EXTENDED_FLAG,
+    FD_FLAG,
     FORMAT,
     FORMAT_REASON,
-    FRAMES,
-    FULL,
-    GAPS,
-    KEEP,
     LABEL_ROOM,
     LARGEST,
     LINE_FEED,
-    MOST_GAPS,
-    MOST_WORDS,
     NO_TIME,
     OTHER,
     REASON,
-    REMOTE,
-    ROOM,
+    REMOTE_FLAG,
     SEAM,
     SHIFT,
     SORTED_NS,
@@ -42,19 +35,19 @@ from buslens.capture._scan_kernel import (
     STAMP_RANGE,
     STOP,
     TOO_MANY_CHANNELS,
+    TX_FLAG,
     UNANSWERED,
-    WORD_ROOM,
     WORDS,
     channel_of,
-    count_error_classes,
     fd_code,
     fd_length,
     frame_key,
+    is_full,
     next_line,
-    note_frame,
     note_label,
-    passes_filter,
     place_in_time,
+    stops_at_broken,
+    take_frame,
 )
 
 if TYPE_CHECKING:
@@ -191,14 +184,6 @@ LIN_CHECKSUM: Final = FORMAT_REASON + 11
 
 IS_FRAME: Final = 0
 IS_EVENT: Final = -1
-
-EXTENDED_FLAG: Final = 1
-REMOTE_FLAG: Final = 2
-ERROR_FLAG: Final = 4
-FD_FLAG: Final = 8
-TX_FLAG: Final = 64
-#: CAN_ERR_BUSERROR of the Linux kernel's can/error.h: all that a row for an error frame is sure to say.
-BUS_ERROR: Final = 0x80
 
 DAY_NS: Final = 86_400_000_000_000
 #: A stamp that lies further from the one before than this is held against the one behind.
@@ -664,10 +649,8 @@ def scan(
     p = start
     while p < stop:
         begin = p
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
-            s[STOP] = FULL
+        if is_full(s):
             return begin
-        s[STOP] = END
         if s[LEAVE_OUT] > 0:
             s[LEAVE_OUT] -= 1
             s[OTHER] += 1
@@ -1039,47 +1022,25 @@ def scan(
             s[OTHER] += 1
             continue
         if reason != IS_FRAME:
-            s[BROKEN] += 1
-            s[REASON] = reason
-            if s[BROKEN] <= s[KEEP]:
-                s[STOP] = BROKEN_LINE
-                s[AT] = begin
+            if stops_at_broken(begin, reason, s):
                 return p
-            s[STOP] = END
             continue
         key = frame_key(each, flag)
         if s[LIN] != 0 and flag & REMOTE_FLAG:
             s[UNANSWERED] += 1
             key |= REMOTE_FLAG << 29
-        note_frame(index, key, axis, s)
-        s[FRAMES] += 1
-        if flag & ERROR_FLAG:
-            count_error_classes(each, s)
-            is_kept = s[EVERYTHING] != 0
-        else:
-            is_kept = passes_filter(each, flag & EXTENDED_FLAG, s, ids)
-        if flag & REMOTE_FLAG:
-            s[REMOTE] += 1
-        if is_kept:
-            k = s[COUNT]
-            at = s[WORDS]
-            if most & 7 and n > most:
-                words[at + (most >> 3)] &= (1 << 8 * (most & 7)) - 1
-            time[k] = axis
-            channel[k] = index
-            can_id[k] = each
-            flags[k] = flag
-            raw = most
-            if stated > 8 and lengths != AS_BYTES:
-                raw = stated
-            elif most > 8:
-                raw = fd_code(most)
-            elif flag & REMOTE_FLAG and 0 <= stated <= 15:
-                raw = stated
-            dlc[k] = raw
-            length[k] = most
-            word[k] = at
-            s[WORDS] = at + ((most + 7) >> 3)
-            s[COUNT] = k + 1
+        if most & 7 and n > most:
+            words[s[WORDS] + (most >> 3)] &= (1 << 8 * (most & 7)) - 1
+        raw = most
+        if stated > 8 and lengths != AS_BYTES:
+            raw = stated
+        elif most > 8:
+            raw = fd_code(most)
+        elif flag & REMOTE_FLAG and 0 <= stated <= 15:
+            raw = stated
+        take_frame(
+            axis, index, each, key, flag, raw, most, s, ids,
+            time, channel, can_id, flags, dlc, length, word,
+        )  # fmt: skip
     s[STOP] = END
     return p

@@ -53,13 +53,7 @@ _WAITS_S: Final = (0.05, 0.1, 0.2, 0.4)
 
 
 def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
-    """Return what is in a file of a kind that is never large, so that no other can fill the memory.
-
-    Raises
-    ------
-    OSError
-        If there are more, or the file cannot be read.
-    """
+    """Return what is in a file of a kind that is never large, so that no other can fill the memory."""
     with Path(path).open("rb") as file:
         data = file.read(most + 1)
     if len(data) > most:
@@ -68,13 +62,7 @@ def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
 
 
 def write_atomically(path: str | Path, data: bytes) -> Path:
-    """Write a file under a temporary name in the same folder, then rename it: the whole file or nothing.
-
-    Raises
-    ------
-    OSError
-        If the folder does not take the file.
-    """
+    """Write a file under a temporary name in the same folder, then rename it: the whole file or nothing."""
     with atomic_replace(path) as temporary:
         temporary.write_bytes(data)
     return Path(path)

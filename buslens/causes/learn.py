@@ -37,13 +37,7 @@ class LearnedShare:
 
 
 def learn(causes: Causes, confirmed: Sequence[str]) -> tuple[LearnedShare, ...]:
-    """Return how common each cause is, the most common first.
-
-    Raises
-    ------
-    UsageError
-        If the file does not know one of them.
-    """
+    """Return how common each cause is, the most common first."""
     from scipy.special import betaincinv
 
     for name in confirmed:

@@ -58,13 +58,7 @@ class Session:
         )
 
     def readings(self, causes: Causes) -> list[Reading]:
-        """Return the readings, checked against a causes file.
-
-        Raises
-        ------
-        UsageError
-            If the file does not know one of them.
-        """
+        """Return the readings, checked against a causes file."""
         try:
             return [read_reading(f"{name}={text}", causes) for name, text in self.measured.items()]
         except UsageError as error:
@@ -72,13 +66,7 @@ class Session:
 
 
 def load_session(path: str | Path) -> Session:
-    """Return what a session file holds; an empty session if there is no such file yet.
-
-    Raises
-    ------
-    UsageError
-        If the file is something else.
-    """
+    """Return what a session file holds; an empty session if there is no such file yet."""
     try:
         raw = read_at_most(path, _LARGEST_FILE)
     except FileNotFoundError:
@@ -126,13 +114,7 @@ def _session(data: Any, path: str) -> Session:
 def save_session(
     path: str | Path, captures: Iterable[str], readings: Iterable[Reading], skipped: Iterable[str] = ()
 ) -> None:
-    """Write a session, the whole file or nothing.
-
-    Raises
-    ------
-    OSError
-        If the folder does not take the file.
-    """
+    """Write a session, the whole file or nothing."""
     data = {
         "kind": _MARK,
         "version": _VERSION,

@@ -94,13 +94,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
 
 def sides(captures: Sequence[str], before: Sequence[str] | None) -> tuple[list[str], list[str]]:
-    """Return the captures of both sides.
-
-    Raises
-    ------
-    UsageError
-        If a side is empty, or a capture is there twice: its handshakes would count twice.
-    """
+    """Return the captures of both sides."""
     if before:
         then, now = expand(before), expand(captures)
     else:

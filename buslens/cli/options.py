@@ -36,13 +36,7 @@ class Parser(argparse.ArgumentParser):
         self.add_argument("--no-color", action="store_true", help="plain text on a terminal, too")
 
     def read(self, words: Sequence[str]) -> argparse.Namespace | None:
-        """Return the options, wherever they stand among the names; None if help is wanted.
-
-        Raises
-        ------
-        UsageError
-            If the words are not those of the command.
-        """
+        """Return the options, wherever they stand among the names; None if help is wanted."""
         before_names = words[: words.index("--")] if "--" in words else words
         self._words = before_names
         if "-h" in before_names or "--help" in before_names:
@@ -142,13 +136,7 @@ def add_table_arguments(parser: Parser) -> None:
 
 
 def table_of(options: argparse.Namespace) -> TableSettings:
-    """Return what the options say about tables of frames.
-
-    Raises
-    ------
-    UsageError, OSError
-        If that cannot be used.
-    """
+    """Return what the options say about tables of frames."""
     from buslens.capture.table_settings import load_table
 
     return load_table(options.table, time_unit=options.time_unit, id_base=options.id_base)

@@ -72,13 +72,7 @@ def _tree(text: str) -> Tree[Token]:
 
 
 def syntax_tree(text: str, roles: Mapping[str, Role | None]) -> Tree[Token]:
-    """Return the syntax tree of a condition.
-
-    Raises
-    ------
-    NotACondition
-        If the text is none; the roles help to say why.
-    """
+    """Return the syntax tree of a condition."""
     from lark.exceptions import UnexpectedInput
 
     try:

@@ -62,15 +62,7 @@ class Task:
 
 
 def load(group: Group) -> tuple[CheckSetup, str]:
-    """Return what a group is checked on, and its hash.
-
-    Raises
-    ------
-    BuslensError
-        If one of the files cannot be used, or they do not fit each other.
-    OSError
-        If one cannot be read.
-    """
+    """Return what a group is checked on, and its hash."""
     from buslens.checks.check import prepare
 
     ready = prepare(group.expectations, [*group.definitions] if group.definitions else None)

@@ -88,13 +88,7 @@ class ClusterPool:
             self._client = None
 
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
-        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
-
-        Raises
-        ------
-        BuslensError
-            If the scheduler no longer answers.
-        """
+        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`."""
         from concurrent.futures import CancelledError
 
         import distributed

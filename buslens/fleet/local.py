@@ -128,13 +128,7 @@ class LocalPool:
         self._all = []
 
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
-        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
-
-        Raises
-        ------
-        BuslensError
-            If workers cannot be started.
-        """
+        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`."""
         from multiprocessing.connection import wait
 
         source = iter(items)

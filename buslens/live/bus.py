@@ -49,13 +49,7 @@ class Interface:
 
 
 def parse_interface(text: str) -> Interface:
-    """Return the interface that a word of the command line means.
-
-    Raises
-    ------
-    UsageError
-        If there is no such kind of interface, or no channel is named.
-    """
+    """Return the interface that a word of the command line means."""
     import can
 
     kind, colon, channel = text.partition(":")
@@ -125,11 +119,6 @@ class Receiver:
     ----------
     bitrate : int, optional
         Bits per second, where the driver wants to be told.
-
-    Raises
-    ------
-    UsageError
-        If the driver or the bus is not available.
     """
 
     def __init__(self, interface: Interface, *, bitrate: int | None = None) -> None:
@@ -161,13 +150,7 @@ class Receiver:
         return self._channel_label
 
     def receive(self, timeout_s: float) -> Message | None:
-        """Return the next frame; None if none has come in time.
-
-        Raises
-        ------
-        CaptureError
-            If the bus has gone.
-        """
+        """Return the next frame; None if none has come in time."""
         try:
             return self._bus.recv(timeout_s)
         except Exception as exc:  # as above

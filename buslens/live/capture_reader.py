@@ -69,13 +69,7 @@ class CaptureReader:
         threading.Thread(target=self._run, daemon=True, name="buslens reading").start()
 
     def next(self, timeout_s: float = 0.0) -> Batch | None:
-        """Return the next run; None if none has come in time, or none will (then there is a `stats`).
-
-        Raises
-        ------
-        BuslensError, OSError
-            If the capture cannot be read.
-        """
+        """Return the next run; None if none has come in time, or none will (then there is a `stats`)."""
         if self.stats is not None:
             return None
         try:
@@ -154,13 +148,7 @@ def _complete(capture: Capture, stats: ReadStats) -> None:
 
 
 def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
-    """Read a capture from a file.
-
-    Raises
-    ------
-    BuslensError, OSError
-        If it is no capture.
-    """
+    """Read a capture from a file."""
     try:
         capture = open_capture(path, table=table)
     except CaptureError:
@@ -173,13 +161,7 @@ def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
 
 
 def read_input(table: TableSettings | None = None) -> CaptureReader:
-    """Read a capture from standard input, as it comes.
-
-    Raises
-    ------
-    UsageError
-        If standard input is a terminal.
-    """
+    """Read a capture from standard input, as it comes."""
     if sys.stdin is None or sys.stdin.isatty():
         raise UsageError("standard input is a terminal: pipe a log into it, or name a file")
     # Not through the buffer, which waits until it is full.
@@ -226,13 +208,7 @@ def read_stream(name: str, make: Callable[[threading.Event], Stream]) -> Capture
 
 
 def capture_of(name: str, stream: Stream, table: TableSettings | None = None) -> Capture:
-    """Recognise a log by the first lines of a stream; the capture can be read once.
-
-    Raises
-    ------
-    CaptureError
-        If nothing comes, or nothing that is known.
-    """
+    """Recognise a log by the first lines of a stream; the capture can be read once."""
     settings = settings_of(table)
     head = first_lines(
         stream,

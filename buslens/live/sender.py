@@ -36,13 +36,7 @@ def require_virtual(text: str) -> Interface:
 
 
 class Sender:
-    """Sends frames of a capture to other programs.
-
-    Raises
-    ------
-    UsageError
-        If a wire may be behind it, or it cannot be opened.
-    """
+    """Sends frames of a capture to other programs."""
 
     def __init__(self, interface: Interface) -> None:
         import can
@@ -60,13 +54,7 @@ class Sender:
             raise UsageError(f"{interface} cannot be opened: {' '.join(str(exc).split())}{hint}") from exc
 
     def send(self, frames: Frames, index: int) -> None:
-        """Send one frame of a run.
-
-        Raises
-        ------
-        UsageError
-            If the interface does not take it.
-        """
+        """Send one frame of a run."""
         flags = Flag(int(frames.flags[index]))
         if Flag.ERROR in flags:
             self.left_out += 1

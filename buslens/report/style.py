@@ -110,13 +110,7 @@ FORMATS: Final[Mapping[str, Format]] = MappingProxyType(
 
 
 def format_named(width: str) -> Format:
-    """Return the format of that name.
-
-    Raises
-    ------
-    UsageError
-        If there is none.
-    """
+    """Return the format of that name."""
     try:
         return FORMATS[width]
     except KeyError:

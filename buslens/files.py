@@ -1,11 +1,4 @@
-"""Write files atomically; explain OS errors.
-
-read_at_most       the whole of a file that cannot be large
-write_atomically   the whole file or nothing
-atomic_replace     the same for a writer that wants a path
-same_file          whether two names mean one file
-os_error_text      what the system's refusal means
-"""
+"""Write files atomically; explain OS errors."""
 
 from __future__ import annotations
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _asc_kernel as kernel
 from buslens.capture._pattern_scan import is_on_axis, scan_by_pattern
+from buslens.capture._scan_kernel import TX_FLAG
 
 if TYPE_CHECKING:
     from buslens.capture._pattern_scan import Common
@@ -39,7 +40,7 @@ def scan_plain(text: bytearray, start: int, stop: int, s: Slots, *buffers: Slots
         data = unhexlify(digits.replace(b" ", b""))
         if len(data) != int(dlc) or not is_on_axis(stamp):
             return None
-        flag = kernel.TX_FLAG if way == b"Tx" else 0
+        flag = TX_FLAG if way == b"Tx" else 0
         if standard is None:
             return stamp, label, int(extended, 16), True, flag, data
         return stamp, label, int(standard, 16), False, flag, data

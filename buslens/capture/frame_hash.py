@@ -2,9 +2,6 @@
 
 A copy that was compressed, has other line ends or one comment more holds the same frames. Two captures are the same if
 their frames are: time since the first frame, channel, identifier, flags and payload, in order.
-
-FrameHash     hash of frames that are handed over run by run
-frames_hash   hash of all frames of a capture
 """
 
 from __future__ import annotations

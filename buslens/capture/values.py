@@ -1,11 +1,6 @@
 """Tables of values: a stamp and named columns of numbers or texts, as testers, meters and oscilloscopes save them.
 
-    Time (s),Enable status,Supply voltage (V)
-    0.512,Off,12.4
-    1.018,On,11.9
-
-open_values   recognises one by the columns that are wanted
-read_values   hands on its rows, block by block
+``Time (s),Enable status,Supply voltage (V)`` in the first row, ``0.512,Off,12.4`` and the like below.
 """
 
 from __future__ import annotations

@@ -1,8 +1,5 @@
 """Captures from before a repair against captures from after it: what changed, and how much that proves.
 
-compare           results of both sides -> RepairComparison
-RepairComparison  what changed per rule and step, what is proved, and the conclusion
-
 A *trial* is a handshake that could be checked. It failed if a step of it is faulty, or if any other rule found a fault
 while it ran; it is clean if all its steps are met and it was carried through. Handshakes that were called off or that
 could not be decided prove nothing and are counted apart. What another rule found outside every handshake is checked

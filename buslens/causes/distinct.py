@@ -1,10 +1,4 @@
-"""What may be compared: recordings that are not one and the same, and counts that are counts.
-
-require_different        by name and by bytes, before anything is read
-require_different_frames by frames, once they are read
-history_of               failures that were counted before the repair
-known_rate_of            a failure rate that is known from long use
-"""
+"""What may be compared: recordings that are not one and the same, and counts that are counts."""
 
 from __future__ import annotations
 

@@ -1,10 +1,4 @@
-"""The ledger as a file: made, opened, checked, with errors that a user can act on.
-
-open_writing   for the one writer; makes the file if there is none
-open_reading   for anyone, while a writer is at work too
-in_words       what SQLite's refusals mean
-as_stored      text of any kind, fit for SQLite, and back by as_text
-"""
+"""The ledger as a file: made, opened, checked, with errors that a user can act on."""
 
 from __future__ import annotations
 

@@ -1,18 +1,5 @@
 """What a ledger tells of a fleet: rows for a page, columns for statistics.
 
-    fleet_summary       how many of everything
-    vehicles            each vehicle with its counts
-    captures_of         the captures of a vehicle, with their verdicts
-    findings_of         what is not met in them
-    troubles            captures without a verdict
-    steps               steps of sequences with their limits
-    delays_of_step      one step over the whole fleet, in columns
-    delays_of_vehicle   every step of one vehicle, in columns
-    tries_of            handshakes with how often their first step came, in columns
-    traffic_of          what identifiers did in a vehicle's captures, in columns
-    address_of          where a capture of these columns lies
-    anomalies           what stood out when the fleet was last compared
-
 All of them tell of captures that count: checked on what their group is checked on now, and no second copy of another
 capture of the same vehicle. Only `fleet_summary` counts the others too. The records are in `views.py`.
 """

@@ -8,8 +8,8 @@ from buslens.fleet.page.dates import day
 from buslens.fleet.page.entries import headline, why
 from buslens.fleet.page.sections import TROUBLE_WORDS, state_sentence
 from buslens.report.formatting import clean, counted
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
-from buslens.report.safety_notes import CAUTIONS
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, paragraph, render, section
+from buslens.report.safety_notes import safety_notes
 from buslens.units import NS_PER_S, format_duration
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 MOST_VEHICLES: Final = 50
 """Vehicles that are told; the sheet has them all."""
-_MARGIN: Final = 4
 _ENOUGH: Final = 5
 """Captures that must be checked before it is told how long the rest will take."""
 
@@ -37,7 +36,8 @@ def closing(
     painted: bool = False,
 ) -> str:
     """Return the last lines of a run; the state of the fleet comes last."""
-    return render(_paragraphs(view, done, files), width=width, painted=painted)
+    # Without the blank line ahead of the first section.
+    return render(list(_paragraphs(view, done, files))[1:], width=width, painted=painted)
 
 
 def progress_line(progress: Progress) -> str:
@@ -91,45 +91,39 @@ def not_found_sentence(count: int) -> str:
 
 def _paragraphs(view: FleetView, done: RunSummary, files: Sequence[str]) -> Iterator[Paragraph]:
     called = [one for one in view.standings if one.is_called_in]
-    if called:
-        yield paragraph(StyledText("Vehicles to call in, most urgent first", TextStyle.STRONG))
-        for place, one in enumerate(called[:MOST_VEHICLES], start=1):
-            yield from _vehicle(place, one)
-        if len(called) > MOST_VEHICLES:
-            more = len(called) - MOST_VEHICLES
-            yield paragraph(f"and {more:,} more, in the fleet report", indent=_MARGIN)
-        yield paragraph()
+    yield from section("Vehicles to call in, most urgent first", _called(called))
     if any(one.urgency.is_fault for one in called):
-        yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
-        for caution in CAUTIONS:
-            yield paragraph(caution, indent=_MARGIN)
-        yield paragraph()
-    yield from _troubles(view)
+        yield from safety_notes()
+    yield from section("Without a verdict", _troubles(view))
+    yield paragraph()
     yield paragraph(run_sentence(done))
     for line in files:
         yield paragraph(StyledText(clean(line)))
     yield paragraph(StyledText(state_sentence(view), TextStyle.STRONG))
 
 
+def _called(called: Sequence[VehicleStatus]) -> Iterator[Paragraph]:
+    for place, one in enumerate(called[:MOST_VEHICLES], start=1):
+        yield from _vehicle(place, one)
+    if len(called) > MOST_VEHICLES:
+        yield paragraph(f"and {len(called) - MOST_VEHICLES:,} more, in the fleet report", indent=MARGIN)
+
+
 def _vehicle(place: int, one: VehicleStatus) -> Iterator[Paragraph]:
     ink = TextStyle.WRONG if one.urgency.is_fault else TextStyle.STRONG
     name = clean(one.row.vehicle) or "without a name"
     last = f", last seen {day(one.row.last_ns)}" if one.row.last_ns is not None else ""
-    yield paragraph(f"{place:>3} ", StyledText(name, ink), f": {clean(headline(one))}{last}", hang=_MARGIN)
+    yield paragraph(f"{place:>3} ", StyledText(name, ink), f": {clean(headline(one))}{last}", hang=MARGIN)
     if one.urgency.is_fault:
-        yield paragraph(clean(why(one)), indent=_MARGIN)
+        yield paragraph(clean(why(one)), indent=MARGIN)
     for anomaly in one.anomalies[:2]:
-        yield paragraph(clean(anomaly.sentence), indent=_MARGIN)
+        yield paragraph(clean(anomaly.sentence), indent=MARGIN)
 
 
 def _troubles(view: FleetView) -> Iterator[Paragraph]:
-    if not view.troubles:
-        return
-    yield paragraph(StyledText("Without a verdict", TextStyle.STRONG))
     for trouble, (count, rows) in view.troubles.items():
-        yield paragraph(f"{counted(count, 'capture')} {TROUBLE_WORDS[trouble]}, such as:", indent=_MARGIN)
-        yield paragraph(f"{clean(rows[0].address)}: {clean(rows[0].summary)}", indent=_MARGIN, hang=2 * _MARGIN)
-    yield paragraph()
+        yield paragraph(f"{counted(count, 'capture')} {TROUBLE_WORDS[trouble]}, such as:", indent=MARGIN)
+        yield paragraph(f"{clean(rows[0].address)}: {clean(rows[0].summary)}", indent=MARGIN, hang=2 * MARGIN)
 
 
 def _rate(per_second: float) -> str:

@@ -3,10 +3,6 @@
 A finding on the part that has come is settled when every role that its rule speaks of has been shown again behind the
 last moment that the finding rests on, or has become unknown. Until then a frame that is still to come could show that
 something happened earlier: a door that shut in time, a second try, an answer that comes late and not never.
-
-lookback_ns     how far back a finding of a rule can rest on something
-final_findings  findings that cannot change any more, handshake by handshake
-extent          the stretch of the capture that a finding is about
 """
 
 from __future__ import annotations

@@ -1,9 +1,4 @@
-"""Bytes of a log that is still being written.
-
-InterruptibleStream  a stream that may block for ever, and can be left all the same
-TailStream           a file that grows, is cut short or gets a successor of the same name
-LineStream           nothing but whole lines, so that no half of one is read when the reading is stopped
-"""
+"""Bytes of a log that is still being written."""
 
 from __future__ import annotations
 

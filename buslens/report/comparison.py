@@ -1,14 +1,4 @@
-"""Before and after a repair, as text for a person and as part of a JSON document.
-
-still_needed         what has still to be recorded to prove it
-text                 the report, the conclusion as its last line
-document             the JSON document of ``buslens compare``
-conclusion_sentence  what the two sides add up to
-side_text            what one rule or step came to on one side
-shift_text           by how much a delay changed
-proof_lines          how much the handshakes of one sequence prove, a sentence per line
-quiet_line           the same of what came outside every handshake
-"""
+"""Before and after a repair, as text for a person and as part of a JSON document."""
 
 from __future__ import annotations
 
@@ -32,8 +22,8 @@ from buslens.report.formatting import (
     seconds,
     span_text,
 )
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
-from buslens.report.safety_notes import CAUTIONS
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.safety_notes import safety_notes
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -67,7 +57,6 @@ METHOD: Final = (
 )
 """Where the numbers come from, and what they rest on."""
 
-_MARGIN: Final = 4
 _SECTIONS: Final = (
     ("Not fixed", WRONG_SIGN, (RepairStatus.STILL_WRONG,)),
     ("New faults", WRONG_SIGN, (RepairStatus.NEW,)),
@@ -194,26 +183,19 @@ def _report(comparison: RepairComparison) -> Iterator[Paragraph]:
     yield from _captures("Before", comparison.before)
     yield from _captures("After", comparison.after)
     for title, mark, changes in _SECTIONS:
-        yield from _section(title, mark, comparison.with_change(*changes))
+        yield from section(title, _changes(mark, comparison.with_change(*changes)))
     lost = [one for one in comparison.with_change(RepairStatus.NOT_JUDGED) if one.before.wrong]
-    yield from _section("Not retested", DOUBT_SIGN, lost)
+    yield from section("Not retested", _changes(DOUBT_SIGN, lost))
     good = comparison.with_change(RepairStatus.GOOD)
-    yield from _section("OK now", MET_SIGN, [one for one in good if one.step is not None])
+    yield from section("OK now", _changes(MET_SIGN, [one for one in good if one.step is not None]))
     others = [clean(one.rule) for one in good if one.step is None]
     if others:
-        yield paragraph(f"{MET_SIGN:<{_MARGIN - 1}}", f"also: {', '.join(others)}", indent=1, hang=_MARGIN)
-    yield from _proved(comparison)
-    if comparison.notes:
-        yield paragraph()
-        yield paragraph(StyledText("Notes", TextStyle.STRONG))
-        for note in comparison.notes:
-            yield paragraph(clean(note), indent=_MARGIN)
-    yield paragraph()
+        yield item(MET_SIGN, f"also: {', '.join(others)}")
+    yield from section("What the captures since the repair prove", _proved(comparison))
+    yield from section("Notes", (paragraph(clean(note), indent=MARGIN) for note in comparison.notes))
     if comparison.conclusion is Conclusion.NOT_REPAIRED:
-        yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
-        for caution in CAUTIONS:
-            yield paragraph(caution, indent=_MARGIN)
-        yield paragraph()
+        yield from safety_notes()
+    yield paragraph()
     word, _, rest = conclusion_sentence(comparison).partition(":")
     ink = TextStyle.WRONG if comparison.conclusion is Conclusion.NOT_REPAIRED else TextStyle.STRONG
     yield paragraph(StyledText(word, ink), StyledText(f":{rest}", TextStyle.STRONG))
@@ -230,19 +212,13 @@ def _captures(title: str, results: Sequence[Result]) -> Iterator[Paragraph]:
         )
 
 
-def _section(title: str, mark: str, compared: Sequence[ComparedItem]) -> Iterator[Paragraph]:
-    if not compared:
-        return
-    yield paragraph()
-    yield paragraph(StyledText(title, TextStyle.STRONG))
+def _changes(mark: str, compared: Sequence[ComparedItem]) -> Iterator[Paragraph]:
     for one in compared:
         name = clean(one.rule if one.step is None else f"{one.rule}, {one.step}")
         ink = TextStyle.WRONG if mark == WRONG_SIGN else TextStyle.PLAIN
-        yield paragraph(
-            StyledText(f"{mark:<{_MARGIN - 1}}", ink), f"{name}: {change_text(one)}", indent=1, hang=_MARGIN
-        )
+        yield item(mark, f"{name}: {change_text(one)}", ink=ink)
         if mark == WRONG_SIGN and one.after.reason:
-            yield paragraph(clean(one.after.reason), indent=_MARGIN)
+            yield paragraph(clean(one.after.reason), indent=MARGIN)
 
 
 def change_text(compared: ComparedItem) -> str:
@@ -255,22 +231,16 @@ def change_text(compared: ComparedItem) -> str:
 
 
 def _proved(comparison: RepairComparison) -> Iterator[Paragraph]:
-    if not comparison.proofs and not comparison.quiets:
-        return
-    yield paragraph()
-    yield paragraph(StyledText("What the captures since the repair prove", TextStyle.STRONG))
     for proof in comparison.proofs:
         mark = _proof_sign(proof)
-        yield paragraph(
-            f"{mark:<{_MARGIN - 1}}", StyledText(clean(proof.rule), TextStyle.STRONG), indent=1, hang=_MARGIN
-        )
+        yield item(mark, StyledText(clean(proof.rule), TextStyle.STRONG))
         for line in proof_lines(proof):
-            yield paragraph(line, indent=_MARGIN, hang=_MARGIN + 2)
+            yield paragraph(line, indent=MARGIN, hang=MARGIN + 2)
     for quiet in comparison.quiets:
         mark = DOUBT_SIGN if quiet.missing_ns else MET_SIGN
         line = f"{clean(quiet.rule)}: {quiet_line(quiet)}"
-        yield paragraph(f"{mark:<{_MARGIN - 1}}", line, indent=1, hang=_MARGIN)
-    yield paragraph(StyledText(METHOD, TextStyle.FAINT), indent=_MARGIN)
+        yield item(mark, line)
+    yield paragraph(StyledText(METHOD, TextStyle.FAINT), indent=MARGIN)
 
 
 def _proof_sign(proof: RepairEvidence) -> str:

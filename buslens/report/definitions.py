@@ -1,9 +1,4 @@
-"""What definitions files say, as text for a person and as plain data for a program.
-
-text      messages and signals, then what cannot be used, and the count as the last line
-document  the same as one JSON document
-matching  only what has to do with a word
-"""
+"""What definitions files say, as text for a person and as plain data for a program."""
 
 from __future__ import annotations
 
@@ -14,7 +9,7 @@ from buslens.definitions.j1939 import group_number
 from buslens.definitions.model import ByteOrder, ValueType
 from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, WRONG_SIGN, clean, counted
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
 from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
@@ -23,7 +18,6 @@ if TYPE_CHECKING:
     from buslens.definitions.model import Definitions, Message, Problem, Signal
     from buslens.report.paragraphs import Paragraph
 
-_MARGIN: Final = 4
 _MOST_ALIGNED: Final = 32
 """Columns of the longest name that the others are aligned with."""
 _MOST_NOTES: Final = 5
@@ -151,19 +145,13 @@ def _report(definitions: Definitions, shown: Definitions, find: str | None) -> I
         yield from _message(message)
     lost = [problem for problem in shown.problems if not problem.is_note]
     notes = [problem for problem in shown.problems if problem.is_note]
-    if lost:
-        yield paragraph()
-        yield paragraph(StyledText("Left out, the rest is used", TextStyle.STRONG))
-        for problem in lost:
-            yield _item(WRONG_SIGN, clean(str(problem)), TextStyle.WRONG)
-    if notes:
-        yield paragraph()
-        yield paragraph(StyledText("Used, but to be known", TextStyle.STRONG))
-        for problem in notes if find is not None else notes[:_MOST_NOTES]:
-            yield _item(DOUBT_SIGN, clean(str(problem)), TextStyle.PLAIN)
-        if find is None and len(notes) > _MOST_NOTES:
-            more = counted(len(notes) - _MOST_NOTES, "more note")
-            yield _item(DOUBT_SIGN, f"{more}; --json lists them all", TextStyle.PLAIN)
+    yield from section(
+        "Left out, the rest is used", (item(WRONG_SIGN, clean(str(it)), ink=TextStyle.WRONG) for it in lost)
+    )
+    shown_notes = [clean(str(it)) for it in (notes if find is not None else notes[:_MOST_NOTES])]
+    if len(shown_notes) < len(notes):
+        shown_notes.append(f"{counted(len(notes) - _MOST_NOTES, 'more note')}; --json lists them all")
+    yield from section("Used, but to be known", (item(DOUBT_SIGN, note) for note in shown_notes))
     yield paragraph()
     yield paragraph(StyledText(_summary(definitions, shown, find), TextStyle.STRONG))
 
@@ -177,16 +165,14 @@ def _message(message: Message) -> Iterator[Paragraph]:
         facts.append(f"every {exact_duration(message.cycle_ns)}")
     if message.senders:
         facts.append(f"from {clean(', '.join(message.senders))}")
-    yield paragraph(StyledText(clean(message.name), TextStyle.STRONG), f"  {', '.join(facts)}", hang=_MARGIN)
+    yield paragraph(StyledText(clean(message.name), TextStyle.STRONG), f"  {', '.join(facts)}", hang=MARGIN)
     if message.comment:
-        yield paragraph(StyledText(clean(message.comment), TextStyle.FAINT), indent=_MARGIN)
+        yield paragraph(StyledText(clean(message.comment), TextStyle.FAINT), indent=MARGIN)
     column = min(max((len(clean(signal.name)) for signal in message.signals), default=0), _MOST_ALIGNED)
     for signal in message.signals:
-        yield paragraph(
-            f"{clean(signal.name):<{column}}  {'; '.join(_facts(signal))}", indent=_MARGIN, hang=_MARGIN * 2
-        )
+        yield paragraph(f"{clean(signal.name):<{column}}  {'; '.join(_facts(signal))}", indent=MARGIN, hang=MARGIN * 2)
         if signal.comment:
-            yield paragraph(StyledText(clean(signal.comment), TextStyle.FAINT), indent=_MARGIN * 2)
+            yield paragraph(StyledText(clean(signal.comment), TextStyle.FAINT), indent=MARGIN * 2)
 
 
 def _facts(signal: Signal) -> Iterator[str]:
@@ -223,10 +209,6 @@ def _range(signal: Signal) -> tuple[float, float] | None:
 
 def _number(value: float) -> str:
     return str(value) if isinstance(value, int) else f"{value:.10g}"
-
-
-def _item(mark: str, words: str, ink: TextStyle) -> Paragraph:
-    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
 
 
 def _summary(definitions: Definitions, shown: Definitions, find: str | None) -> str:

@@ -1,8 +1,4 @@
-"""A diagnosis as text for a person, with the next step as the last line, and as plain data for JSON.
-
-text      for a terminal
-document  for other programs
-"""
+"""A diagnosis as text for a person, with the next step as the last line, and as plain data for JSON."""
 
 from __future__ import annotations
 
@@ -21,8 +17,8 @@ from buslens.report.formatting import (
     counted,
     moment,
 )
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
-from buslens.report.safety_notes import CAUTIONS
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.safety_notes import safety_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -44,7 +40,6 @@ SCHEMA: Final = 1
 WORTH_TELLING: Final = 0.01
 """Causes less probable than this are summed up, not named."""
 
-_MARGIN: Final = 4
 _MOST_GROUPS: Final = 3
 
 
@@ -58,19 +53,16 @@ def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         word = VERDICT_WORDS[result.verdict]
         yield paragraph(StyledText(clean(result.path), TextStyle.STRONG), f": {word}; {clean(result.summary)}")
     by = f"causes by {clean(diagnosis.causes.path)}"
-    yield paragraph(StyledText(by, TextStyle.FAINT), indent=_MARGIN)
+    yield paragraph(StyledText(by, TextStyle.FAINT), indent=MARGIN)
     yield paragraph(
-        StyledText(f"how common causes are: {clean(diagnosis.causes.numbers.basis)}", TextStyle.FAINT), indent=_MARGIN
+        StyledText(f"how common causes are: {clean(diagnosis.causes.numbers.basis)}", TextStyle.FAINT), indent=MARGIN
     )
     yield from _signs(diagnosis)
-    yield from _measured(diagnosis)
+    yield from section("Measured", _measured(diagnosis))
     if diagnosis.advice.step is not AdviceKind.NOTHING:
-        yield from _causes(diagnosis)
+        yield from section("Possible causes", _causes(diagnosis))
         yield from _unexplained(diagnosis)
-        yield paragraph()
-        yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
-        for caution in CAUTIONS:
-            yield paragraph(caution, indent=_MARGIN)
+        yield from safety_notes()
     if diagnosis.advice.step is AdviceKind.MEASURE:
         yield from _next(diagnosis)
     yield paragraph()
@@ -89,11 +81,11 @@ def _signs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     yield paragraph(StyledText("Symptoms" if present else "Symptoms: none in the log", TextStyle.STRONG))
     for it in present:
         where = "" if len(diagnosis.results) == 1 else f"  ({clean(it.path)})"
-        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=TextStyle.WRONG)
+        yield item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}{where}", ink=TextStyle.WRONG)
     if undecided:
-        yield _item(DOUBT_SIGN, f"{counted(len(undecided), 'sign')} undecided, no evidence either way")
+        yield item(DOUBT_SIGN, f"{counted(len(undecided), 'sign')} undecided, no evidence either way")
     if diagnosis.causes.lost:
-        yield paragraph(StyledText(_lost_text(diagnosis.causes.lost), TextStyle.FAINT), indent=_MARGIN)
+        yield paragraph(StyledText(_lost_text(diagnosis.causes.lost), TextStyle.FAINT), indent=MARGIN)
 
 
 def _lost_text(lost: Mapping[str, str]) -> str:
@@ -110,9 +102,6 @@ def _when(observation: Observation) -> str:
 
 
 def _measured(diagnosis: Diagnosis) -> Iterator[Paragraph]:
-    if diagnosis.readings:
-        yield paragraph()
-        yield paragraph(StyledText("Measured", TextStyle.STRONG))
     for it in diagnosis.readings:
         measurement = diagnosis.causes.measurements[it.measurement]
         is_good = it.result == measurement.expect
@@ -120,15 +109,13 @@ def _measured(diagnosis: Diagnosis) -> Iterator[Paragraph]:
         limits = limits_of(measurement.result(measurement.expect), measurement.unit)
         expected = f"; expected {limits or measurement.expect}" if not is_good else ""
         words = f"{it.measurement} {clean(it.text)}{meant}{expected}"
-        yield _item(MET_SIGN if is_good else WRONG_SIGN, words, ink=TextStyle.PLAIN if is_good else TextStyle.WRONG)
+        yield item(MET_SIGN if is_good else WRONG_SIGN, words, ink=TextStyle.PLAIN if is_good else TextStyle.WRONG)
 
 
 # --- causes ---------------------------------------------------------------------------------------------
 
 
 def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
-    yield paragraph()
-    yield paragraph(StyledText("Possible causes", TextStyle.STRONG))
     told = 0
     shown = [group for group in diagnosis.ranking.groups if group[0].posterior >= WORTH_TELLING][:_MOST_GROUPS]
     for number, group in enumerate(shown, 1):
@@ -154,11 +141,8 @@ def _causes(diagnosis: Diagnosis) -> Iterator[Paragraph]:
 
 def _unexplained(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     """Say what none of the causes that are in question would show."""
-    if diagnosis.unexplained:
-        yield paragraph()
-        yield paragraph(StyledText("What no cause in question explains", TextStyle.STRONG))
-    for it in diagnosis.unexplained:
-        yield _item(WRONG_SIGN, f"{_when(it)}{clean(it.sign.shows)}", ink=TextStyle.WRONG)
+    lines = (f"{_when(it)}{clean(it.sign.shows)}" for it in diagnosis.unexplained)
+    return section("What no cause in question explains", (item(WRONG_SIGN, it, ink=TextStyle.WRONG) for it in lines))
 
 
 def _case(diagnosis: Diagnosis, members: Sequence[Hypothesis]) -> Iterator[Paragraph]:
@@ -203,13 +187,13 @@ def _next(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     yield paragraph(
         StyledText(f"Measure next: {measurement.name}", TextStyle.STRONG), f", about {measurement.minutes:g} min"
     )
-    yield from _first(measurement.cautions, indent=_MARGIN)
-    yield paragraph(clean(measurement.do), indent=_MARGIN)
-    yield paragraph(f"where: {clean(measurement.where)}; {clean(measurement.state)}", indent=_MARGIN)
-    yield paragraph(f"expected: {_expected(measurement)}", indent=_MARGIN)
-    yield paragraph(StyledText(f"basis: {clean(measurement.basis)}", TextStyle.FAINT), indent=_MARGIN)
+    yield from _first(measurement.cautions, indent=MARGIN)
+    yield paragraph(clean(measurement.do), indent=MARGIN)
+    yield paragraph(f"where: {clean(measurement.where)}; {clean(measurement.state)}", indent=MARGIN)
+    yield paragraph(f"expected: {_expected(measurement)}", indent=MARGIN)
+    yield paragraph(StyledText(f"basis: {clean(measurement.basis)}", TextStyle.FAINT), indent=MARGIN)
     for outlook in diagnosis.advice.outlooks:
-        yield paragraph(_outlook_text(measurement, outlook), indent=_MARGIN, hang=_MARGIN + 4)
+        yield paragraph(_outlook_text(measurement, outlook), indent=MARGIN, hang=MARGIN + 4)
 
 
 def _first(cautions: Sequence[str], *, indent: int) -> Iterator[Paragraph]:
@@ -294,10 +278,6 @@ def last_line(diagnosis: Diagnosis) -> str:
 
 def _is_work(hypothesis: Hypothesis) -> bool:
     return any(cause.kind.is_in_vehicle for cause in hypothesis.causes)
-
-
-def _item(mark: str, words: str, *, ink: TextStyle = TextStyle.PLAIN) -> Paragraph:
-    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), words, indent=1, hang=_MARGIN)
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

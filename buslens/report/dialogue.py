@@ -1,9 +1,4 @@
-"""What was asked and answered, as text for a person and as plain data for a program.
-
-dialogue_text   one line for each request with its answers; requests that repeat share one
-dialogue_entry  the same as one entry of `dialogue_document`
-error_entry     the entry of a capture that could not be read
-"""
+"""What was asked and answered, as text for a person and as plain data for a program."""
 
 from __future__ import annotations
 
@@ -15,7 +10,7 @@ from buslens.dialogue.model import AnswerOutcome, HowFound
 from buslens.dialogue.services import SERVICES, SUPPRESS, code_text, subfunction_text
 from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, WRONG_SIGN, clean, counted, seconds
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, paragraph, render, section
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -35,7 +30,6 @@ if TYPE_CHECKING:
     from buslens.dialogue.read import Dialogue
     from buslens.report.paragraphs import Paragraph
 
-_MARGIN: Final = 4
 _MOST_ROWS: Final = 100
 """Rows that are written out before the rest is only counted."""
 _MOST_BYTES: Final = 16
@@ -114,31 +108,27 @@ def _report(dialogue: Dialogue, *, is_whole: bool) -> Iterator[Paragraph]:
         yield paragraph(
             "No request and no answer of ISO 14229 found. If there should be some, name who asks and who answers:"
             " --ids 7E0:7E8",
-            indent=_MARGIN,
+            indent=MARGIN,
         )
         return
     for pair in dialogue.pairs:
         channel = clean(pair.request.channel)
         yield paragraph(
-            f"{pair.request} asks, {pair.answer} answers on {channel}; {_FOUND_TEXTS[pair.found]}", indent=_MARGIN
+            f"{pair.request} asks, {pair.answer} answers on {channel}; {_FOUND_TEXTS[pair.found]}", indent=MARGIN
         )
     for address, counts in dialogue.counts.items():
         if text := _trouble(counts, len(dialogue.incomplete[address])):
-            yield paragraph(StyledText(f"{DOUBT_SIGN}  "), f"{address}: {text}", indent=1, hang=_MARGIN)
+            yield paragraph(StyledText(f"{DOUBT_SIGN}  "), f"{address}: {text}", indent=1, hang=MARGIN)
     yield paragraph()
     rows = _rows(dialogue)
     most = len(rows) if is_whole else _MOST_ROWS
     for row in rows[:most]:
         yield from _row(row, origin_ns)
     if len(rows) > most:
-        yield paragraph(f"and {counted(len(rows) - most, 'more row')}; --all writes all", indent=_MARGIN)
-    yield from _other_rows(dialogue, origin_ns)
+        yield paragraph(f"and {counted(len(rows) - most, 'more row')}; --all writes all", indent=MARGIN)
+    yield from section("Without a request, or of no known service", _other_rows(dialogue, origin_ns))
     histories = fault_history(dialogue.exchanges)
-    if histories:
-        yield paragraph()
-        yield paragraph(StyledText("Fault codes", TextStyle.STRONG))
-        for history in histories:
-            yield from _history(history, origin_ns)
+    yield from section("Fault codes", (line for it in histories for line in _history(it, origin_ns)))
     yield paragraph()
     yield paragraph(_summary(dialogue))
 
@@ -168,16 +158,16 @@ def _row(row: _Row, origin_ns: int) -> Iterator[Paragraph]:
         repeats = f", {count:,} times until {seconds(last.request.first_ns - origin_ns)}"
     ink = TextStyle.WRONG if _SIGNS[first.outcome] == WRONG_SIGN else TextStyle.STRONG
     yield paragraph(
-        StyledText(f"{_SIGNS[first.outcome]:<{_MARGIN - 1}}", ink),
+        StyledText(f"{_SIGNS[first.outcome]:<{MARGIN - 1}}", ink),
         f"{when}  {first.request.sender} ",
         StyledText(_request_text(request) + _whole(first.request), TextStyle.STRONG),
         repeats,
         indent=1,
-        hang=_MARGIN,
+        hang=MARGIN,
     )
     if not first.answers:
         reason = f": {first.reason}" if first.reason else ""
-        yield paragraph(f"{first.outcome.value}{reason}", indent=2 * _MARGIN)
+        yield paragraph(f"{first.outcome.value}{reason}", indent=2 * MARGIN)
     for k, answer in enumerate(first.answers):
         delays = [it.answers[k].delay for it in row.exchanges]
         pending = sum(it.answers[k].pending for it in row.exchanges)
@@ -185,17 +175,13 @@ def _row(row: _Row, origin_ns: int) -> Iterator[Paragraph]:
         text = f"{answer.message.sender} {_answer_text(answer)}{_whole(answer.message)}"
         yield paragraph(
             f"{text}, after {_delay_text(delays)}{after}",
-            indent=2 * _MARGIN,
-            hang=3 * _MARGIN,
+            indent=2 * MARGIN,
+            hang=3 * MARGIN,
         )
 
 
 def _other_rows(dialogue: Dialogue, origin_ns: int) -> Iterator[Paragraph]:
     shown = [it for it in dialogue.others if it.data]
-    if not shown:
-        return
-    yield paragraph()
-    yield paragraph(StyledText("Without a request, or of no known service", TextStyle.STRONG))
     for it in shown[:10]:
         contents = _other_contents(it)
         told = f"{_name(contents)}{_parts(contents)}" if contents.service is not None else _bytes_text(it.data)
@@ -203,10 +189,10 @@ def _other_rows(dialogue: Dialogue, origin_ns: int) -> Iterator[Paragraph]:
         yield paragraph(
             f"{DOUBT_SIGN}  {seconds(it.first_ns - origin_ns)}  {it.sender} {told}{refused}{_whole(it)}",
             indent=1,
-            hang=_MARGIN,
+            hang=MARGIN,
         )
     if len(shown) > 10:
-        yield paragraph(f"and {len(shown) - 10:,} more; --json holds all", indent=_MARGIN)
+        yield paragraph(f"and {len(shown) - 10:,} more; --json holds all", indent=MARGIN)
 
 
 def _name(contents: Contents) -> str:
@@ -296,7 +282,7 @@ def _history(history: CodeHistory, origin_ns: int) -> Iterator[Paragraph]:
             text = f"{_code_text(reading.code)}{after}"
         else:
             text = _code_text(reading.code)
-        yield paragraph(f"{when}  {history.unit} {text}", indent=_MARGIN, hang=2 * _MARGIN)
+        yield paragraph(f"{when}  {history.unit} {text}", indent=MARGIN, hang=2 * MARGIN)
 
 
 def _summary(dialogue: Dialogue) -> str:

@@ -1,13 +1,9 @@
-"""What was found in a capture without definitions, and what a first expectations file holds: text and JSON.
-
-sought_text      candidates for each action, as text for a person
-sought_document  the same as data for `document.dumps`
-started_text     the roles and rules of a first expectations file, and what is left to decide
-"""
+"""What was found in a capture without definitions, and what a first expectations file holds: text and JSON."""
 
 from __future__ import annotations
 
 from decimal import Decimal
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.checks.findings import Verdict
@@ -17,7 +13,7 @@ from buslens.discovery.limits import NORMAL_FROM
 from buslens.discovery.roles import HANDSHAKE
 from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -28,8 +24,10 @@ if TYPE_CHECKING:
     from buslens.discovery.start import StartResult
     from buslens.report.paragraphs import Paragraph
 
-_MARGIN: Final = 4
 _FEW_MARKS: Final = 3
+
+
+_item = partial(item, ink=TextStyle.STRONG)
 
 
 def sought_text(found: SeekResult, *, width: int | None = None, painted: bool = False) -> str:
@@ -43,7 +41,7 @@ def _report(found: SeekResult) -> Iterator[Paragraph]:
     yield paragraph(
         f"{found.n_tried:,} bits that changed were tried over {length}; {found.n_busy:,} more change all the time"
         " or by the clock (counters, checks) and were not",
-        indent=_MARGIN,
+        indent=MARGIN,
     )
     yield paragraph(
         StyledText(
@@ -51,7 +49,7 @@ def _report(found: SeekResult) -> Iterator[Paragraph]:
             f" {found.delay_ns // NS_PER_MS} ms late; bytes count from 0, bits from the least significant, 0",
             TextStyle.FAINT,
         ),
-        indent=_MARGIN,
+        indent=MARGIN,
     )
     told: list[Candidate] = []
     for index, action in enumerate(found.actions):
@@ -63,12 +61,12 @@ def _report(found: SeekResult) -> Iterator[Paragraph]:
         for candidate in (*sure, *unsure):
             yield from _candidate(found, candidate, index, is_told=candidate in told)
             if len(sure) > 1 and candidate in sure:
-                yield paragraph(_first_or_consequence(sure, candidate, index), indent=_MARGIN)
+                yield paragraph(_first_or_consequence(sure, candidate, index), indent=MARGIN)
             told.append(candidate)
         if not sure:
             advice = "no bit coincides with these marks more than chance would"
             more = "; repeat the action and mark it at least four times" if count <= _FEW_MARKS else ""
-            yield paragraph(f"{DOUBT_SIGN}  ", advice + more, indent=1, hang=_MARGIN)
+            yield paragraph(f"{DOUBT_SIGN}  ", advice + more, indent=1, hang=MARGIN)
     yield paragraph()
     yield paragraph(_last_line(found))
 
@@ -77,19 +75,19 @@ def _candidate(found: SeekResult, candidate: Candidate, action: int, *, is_told:
     mark = MET_SIGN if candidate.is_surprising else DOUBT_SIGN
     ordered = sorted(candidate.responses, key=lambda it: it.action != action)
     yield paragraph(
-        StyledText(f"{mark:<{_MARGIN - 1}}", TextStyle.STRONG),
+        StyledText(f"{mark:<{MARGIN - 1}}", TextStyle.STRONG),
         StyledText(place(candidate.field), TextStyle.STRONG),
         ", as above" if is_told else "",
         indent=1,
-        hang=_MARGIN,
+        hang=MARGIN,
     )
     if is_told:
         return
     for response in ordered:
-        yield paragraph(response_text(found, response), indent=_MARGIN)
+        yield paragraph(response_text(found, response), indent=MARGIN)
     other = candidate.other_changes
     changes = "no other change" if not other else f"{other} other change{'' if other == 1 else 's'}"
-    yield paragraph(f"{changes} that way; {chance(candidate.corrected)}", indent=_MARGIN)
+    yield paragraph(f"{changes} that way; {chance(candidate.corrected)}", indent=MARGIN)
 
 
 def _first_or_consequence(sure: list[Candidate], candidate: Candidate, action: int) -> str:
@@ -185,11 +183,7 @@ def _started(made: StartResult, path: str) -> Iterator[Paragraph]:
         else:
             yield _item(MET_SIGN, f"{clean(draft.name)}{measured}")
     for title, texts in (("Could not be learned", made.missing), ("Look at these captures", made.outliers)):
-        if texts:
-            yield paragraph()
-            yield paragraph(StyledText(title, TextStyle.STRONG))
-            for text in texts:
-                yield _item(DOUBT_SIGN, clean(text))
+        yield from section(title, (_item(DOUBT_SIGN, clean(text)) for text in texts))
     yield paragraph()
     yield paragraph(StyledText("Tried on", TextStyle.STRONG))
     for tried in made.tried:
@@ -207,10 +201,6 @@ def _started(made: StartResult, path: str) -> Iterator[Paragraph]:
         StyledText(f"{clean(path)} is written:", TextStyle.STRONG),
         f" go through it before you trust it.{guesses}{left}",
     )
-
-
-def _item(mark: str, text: str) -> Paragraph:
-    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", TextStyle.STRONG), text, indent=1, hang=_MARGIN)
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

@@ -1,9 +1,4 @@
-"""Findings of one kind are told together: of one rule, one step and one outcome.
-
-kinds     the findings of a capture by kind, what leads first
-sentence  what one line says of a kind
-hull      the whole range of several measured lengths
-"""
+"""Findings of one kind are told together: of one rule, one step and one outcome."""
 
 from __future__ import annotations
 

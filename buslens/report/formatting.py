@@ -1,15 +1,4 @@
-"""The words and signs that every kind of report shares: who has learnt one reads them all.
-
-clean            text from a file of the user's, fit to be shown
-file_name        a file's name without its folder
-counted          how many of a thing there are
-unread_text      that much of a log could not be read
-seconds          a time in seconds, to the millisecond
-moment           a moment of a capture, counted from its first frame
-limit_text       what is allowed
-place            which rule, which handshake, which step
-verdict_sentence the last line of every report
-"""
+"""The words and signs that every kind of report shares: who has learnt one reads them all."""
 
 from __future__ import annotations
 

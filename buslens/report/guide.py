@@ -1,10 +1,4 @@
-"""What has still to happen at the car for a recording that shows something, made from the rules.
-
-what_to_do   one sequence as something to do
-GuideItem    one of them, with how often it has happened
-Guide        all of them, ticked as they happen
-GuideScreen  another screen, with a line whenever something was ticked
-"""
+"""What has still to happen at the car for a recording that shows something, made from the rules."""
 
 from __future__ import annotations
 

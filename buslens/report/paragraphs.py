@@ -45,11 +45,28 @@ class Paragraph:
 _SPACES: Final = re.compile(r"((?<!\d) +|(?<=\d) +(?!(?:ns|us|ms|s|min|V|A)\b))")
 _LEAST_WIDTH: Final = 40
 
+MARGIN: Final = 4
+"""Columns before what stands under a title, and behind its sign."""
+
 
 def paragraph(*pieces: StyledText | str, indent: int = 0, hang: int | None = None) -> Paragraph:
     """Return a paragraph; text alone is plain, and `hang` is `indent` unless given."""
     set_pieces = tuple(StyledText(piece) if isinstance(piece, str) else piece for piece in pieces)
     return Paragraph(set_pieces, indent, indent if hang is None else hang)
+
+
+def item(mark: str, *pieces: StyledText | str, ink: TextStyle = TextStyle.PLAIN) -> Paragraph:
+    """Return a paragraph behind a sign."""
+    return paragraph(StyledText(f"{mark:<{MARGIN - 1}}", ink), *pieces, indent=1, hang=MARGIN)
+
+
+def section(title: str, items: Iterable[Paragraph]) -> Iterator[Paragraph]:
+    """Yield items under a title, behind a blank line; nothing for none."""
+    for index, each in enumerate(items):
+        if index == 0:
+            yield paragraph()
+            yield paragraph(StyledText(title, TextStyle.STRONG))
+        yield each
 
 
 def render(paragraphs: Iterable[Paragraph], *, width: int | None = None, painted: bool = False) -> str:
@@ -65,22 +82,22 @@ def render(paragraphs: Iterable[Paragraph], *, width: int | None = None, painted
         Whether inks are shown; otherwise the text holds no control sequences.
     """
     room = None if width is None else max(width, _LEAST_WIDTH)
-    lines = (line for item in paragraphs for line in _lines(item, room))
+    lines = (line for each in paragraphs for line in _lines(each, room))
     return "".join(f"{_paint(line) if painted else _bare(line)}\n" for line in lines)
 
 
-def _lines(item: Paragraph, room: int | None) -> Iterator[list[StyledText]]:
+def _lines(whole: Paragraph, room: int | None) -> Iterator[list[StyledText]]:
     """Fill lines word by word; a word longer than a line stands alone and sticks out."""
-    line = [StyledText(" " * item.indent)]
-    used, gap = item.indent, 0
-    for word in _words(item.pieces):
+    line = [StyledText(" " * whole.indent)]
+    used, gap = whole.indent, 0
+    for word in _words(whole.pieces):
         if isinstance(word, int):
             gap = word
             continue
         size = sum(len(piece.text) for piece in word)
-        if room is not None and used + gap + size > room and used > item.hang:
+        if room is not None and used + gap + size > room and used > whole.hang:
             yield line
-            line, used, gap = [StyledText(" " * item.hang)], item.hang, 0
+            line, used, gap = [StyledText(" " * whole.hang)], whole.hang, 0
         line += [StyledText(" " * gap), *word]
         used, gap = used + gap + size, 0
     yield line

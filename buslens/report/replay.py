@@ -1,12 +1,4 @@
-"""What is shown of a capture while it plays: lanes that move, what is awaited, and what has been found.
-
-finding_lines  a handshake or finding that stands, as lines
-change_lines   what changed in a stretch of time, a line each
-awaited_text   a step that is awaited, and the time left
-lane           the last seconds of one role on one line
-LineScreen     shows lines, one per change
-LaneScreen     shows lanes on a terminal, and the lines above them
-"""
+"""What is shown of a capture while it plays: lanes that move, what is awaited, and what has been found."""
 
 from __future__ import annotations
 
@@ -19,7 +11,7 @@ from buslens.checks.context import describe_why
 from buslens.checks.findings import Outcome
 from buslens.live.pending_steps import awaiting
 from buslens.report.formatting import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign, span_text
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render
 from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration, format_at_least, format_at_most, format_duration
 
@@ -34,7 +26,6 @@ if TYPE_CHECKING:
     from buslens.report.paragraphs import Paragraph
     from buslens.timeline.model import Timeline
 
-_MARGIN: Final = 4
 _STRIP_NS: Final = 4 * NS_PER_S
 """What of the past the lanes show, at real time; played slower it is less, so that it moves as fast."""
 _MOST_WORDS: Final = 34
@@ -85,11 +76,11 @@ def finding_lines(told: FinalFinding, origin_ns: int) -> list[Paragraph]:
     unmet = [it for it in told.findings if it.outcome is not Outcome.MET]
     lines = [line for finding in unmet for line in _written(finding, origin_ns)]
     if run.abandoned:
-        lines.append(_item("-", f"{when}  {name}: cancelled: {clean(run.abandoned)}"))
+        lines.append(item("-", f"{when}  {name}: cancelled: {clean(run.abandoned)}"))
     if not unmet and told.findings and not run.abandoned:
         steps = "; ".join(_step_text(it) for it in told.findings)
         tries = f" after {run.tries} tries" if run.tries > 1 else ""
-        lines.append(_item(MET_SIGN, f"{when}  {name}: ", StyledText(f"met{tries}", TextStyle.STRONG), f": {steps}"))
+        lines.append(item(MET_SIGN, f"{when}  {name}: ", StyledText(f"met{tries}", TextStyle.STRONG), f": {steps}"))
     return lines
 
 
@@ -101,14 +92,10 @@ def _step_text(finding: Finding) -> str:
 def _written(finding: Finding, origin_ns: int) -> Iterator[Paragraph]:
     ink = TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
     when = moment(finding.time_ns or origin_ns, origin_ns)
-    yield _item(
+    yield item(
         sign(finding.outcome), f"{when}  {place(finding)}: ", StyledText(OUTCOME_WORDS[finding.outcome], ink), ink=ink
     )
-    yield paragraph(clean(finding.reason), indent=_MARGIN)
-
-
-def _item(mark: str, *pieces: StyledText | str, ink: TextStyle = TextStyle.PLAIN) -> Paragraph:
-    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), *pieces, indent=1, hang=_MARGIN)
+    yield paragraph(clean(finding.reason), indent=MARGIN)
 
 
 def change_lines(result: Result, after_ns: int, until_ns: int, origin_ns: int) -> list[tuple[int, str]]:

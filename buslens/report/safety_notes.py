@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+from buslens.report.paragraphs import MARGIN, paragraph, section
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buslens.report.paragraphs import Paragraph
 
 CAUTIONS: Final = (
     "Never defeat a steering lock, and never drive with one in doubt.",
@@ -18,3 +25,8 @@ RECORDING_CAUTIONS: Final = (
     "Record and listen with a listen-only interface, at the bit rate of the bus.",
 )
 """Sentences, shown before anything is recorded at a car."""
+
+
+def safety_notes() -> Iterator[Paragraph]:
+    """Yield the cautions for a terminal, under a title behind a blank line."""
+    return section("Safety notes", (paragraph(caution, indent=MARGIN) for caution in CAUTIONS))

@@ -1,11 +1,4 @@
-"""A checked capture as text for a person: what is wrong first, and the verdict as the last line.
-
-text         one capture
-closing      several captures, summed up
-recording    how a capture was recorded
-small_print  what is allowed by a finding's rule, and why
-notes        what is no finding
-"""
+"""A checked capture as text for a person: what is wrong first, and the verdict as the last line."""
 
 from __future__ import annotations
 
@@ -35,8 +28,8 @@ from buslens.report.formatting import (
     unread_text,
     verdict_sentence,
 )
-from buslens.report.paragraphs import StyledText, TextStyle, paragraph, render
-from buslens.report.safety_notes import CAUTIONS
+from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.safety_notes import safety_notes
 from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
@@ -46,7 +39,6 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Findings, Limit, Result
     from buslens.report.paragraphs import Paragraph
 
-_MARGIN: Final = 4
 _WRITTEN_OUT: Final = 4
 """Kinds of finding that a report in brief writes out; it names the others in one line."""
 
@@ -84,9 +76,9 @@ def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None
         parts.append(StyledText(f"{unusable} could not be checked", TextStyle.WRONG))
     listed = [piece for part in parts for piece in (StyledText(", "), part)][1:]
     total = counts.total() + unusable
-    paragraphs = list(_cautions()) if counts[Verdict.FAULTY] else []
-    paragraphs.append(paragraph(StyledText(counted(total, "capture") + ": ", TextStyle.STRONG), *listed))
-    return render(paragraphs, width=width, painted=painted)
+    count = paragraph(StyledText(counted(total, "capture") + ": ", TextStyle.STRONG), *listed)
+    paragraphs = [*(safety_notes() if counts[Verdict.FAULTY] else ()), paragraph(), count]
+    return render(paragraphs[1:], width=width, painted=painted)
 
 
 _VERDICT_INKS: Final = {
@@ -105,26 +97,26 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
     faults = [finding for finding in findings if finding.outcome.is_fault]
     doubts = [finding for finding in findings if finding.outcome is Outcome.UNDECIDED]
     write = _written_out if in_full else _by_kind
-    yield from _section("Faults", write(faults, result))
-    yield from _section("Undecided", write(doubts, result))
+    yield from section("Faults", write(faults, result))
+    yield from section("Undecided", write(doubts, result))
     if in_full or not findings:
-        yield from _section("OK", _met(result.findings))
-        yield from _section("Not tested", _idle(result.unexercised))
+        yield from section("OK", _met(result.findings))
+        yield from section("Not tested", _idle(result.unexercised))
     else:
-        yield from _section("The rest", _in_brief(result))
-    yield from _section("Notes", (_item(" ", note) for note in notes(result)))
-    yield paragraph()
+        yield from section("The rest", _in_brief(result))
+    yield from section("Notes", (item(" ", note) for note in notes(result)))
     if cautions and result.verdict is Verdict.FAULTY:
-        yield from _cautions()
+        yield from safety_notes()
+    yield paragraph()
     yield _verdict(result)
 
 
 def _header(result: Result) -> Iterator[Paragraph]:
     yield paragraph(StyledText(clean(result.path), TextStyle.STRONG))
-    yield paragraph(", ".join(recording(result.stats)), indent=_MARGIN)
-    yield paragraph(StyledText(f"expectations: {clean(result.expectations.path)}", TextStyle.FAINT), indent=_MARGIN)
+    yield paragraph(", ".join(recording(result.stats)), indent=MARGIN)
+    yield paragraph(StyledText(f"expectations: {clean(result.expectations.path)}", TextStyle.FAINT), indent=MARGIN)
     for note in result.absent:
-        yield paragraph(StyledText(clean(note), TextStyle.WRONG), indent=_MARGIN)
+        yield paragraph(StyledText(clean(note), TextStyle.WRONG), indent=MARGIN)
 
 
 def recording(stats: ReadStats) -> Iterator[str]:
@@ -161,19 +153,6 @@ def recorded_start(stats: ReadStats) -> datetime | None:
         return None
 
 
-def _section(title: str, items: Iterable[Paragraph]) -> Iterator[Paragraph]:
-    """Set items under a title; nothing for none."""
-    for index, item in enumerate(items):
-        if index == 0:
-            yield paragraph()
-            yield paragraph(StyledText(title, TextStyle.STRONG))
-        yield item
-
-
-def _item(mark: str, *pieces: StyledText | str, ink: TextStyle = TextStyle.PLAIN) -> Paragraph:
-    return paragraph(StyledText(f"{mark:<{_MARGIN - 1}}", ink), *pieces, indent=1, hang=_MARGIN)
-
-
 def _written_out(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
     """Write every finding out."""
     for finding in findings:
@@ -190,7 +169,7 @@ def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]
     if ordered[shown:]:
         named = (place_of(it[0].rule, None, it[0].step) + _times(it) for it in ordered[shown:])
         mark = sign(ordered[0][0].outcome)
-        yield _item(mark, f"{len(ordered) - shown} more, written out with --all: {'; '.join(named)}")
+        yield item(mark, f"{len(ordered) - shown} more, written out with --all: {'; '.join(named)}")
 
 
 def _times(alike: Sequence[Finding]) -> str:
@@ -204,17 +183,17 @@ def _finding(alike: Sequence[Finding], origin_ns: int | None) -> Iterator[Paragr
     ink = TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
     when = "" if finding.time_ns is None or origin_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
     where = place(finding) if len(alike) == 1 else place_of(finding.rule, None, finding.step)
-    yield _item(
+    yield item(
         sign(finding.outcome),
         when,
         f"{where}: ",
         StyledText(OUTCOME_WORDS[finding.outcome] + _times(alike), ink),
         ink=ink,
     )
-    yield paragraph(sentence(alike), indent=_MARGIN)
+    yield paragraph(sentence(alike), indent=MARGIN)
     small = small_print(finding)
     if small:
-        yield paragraph(StyledText(small, TextStyle.FAINT), indent=_MARGIN)
+        yield paragraph(StyledText(small, TextStyle.FAINT), indent=MARGIN)
 
 
 def _origin(result: Result) -> int | None:
@@ -227,9 +206,9 @@ def _in_brief(result: Result) -> Iterator[Paragraph]:
     broken = {it.rule for it in result.findings.unmet}
     met = dict.fromkeys(clean(it.rule) for it in result.findings.digest() if it.rule not in broken)
     if met:
-        yield _item(MET_SIGN, f"OK: {', '.join(met)}")
+        yield item(MET_SIGN, f"OK: {', '.join(met)}")
     if result.unexercised:
-        yield _item(IDLE_SIGN, f"Not tested: {', '.join(map(clean, result.unexercised))}")
+        yield item(IDLE_SIGN, f"Not tested: {', '.join(map(clean, result.unexercised))}")
 
 
 def small_print(finding: Finding) -> str:
@@ -263,7 +242,7 @@ def _met(findings: Findings) -> Iterator[Paragraph]:
     for rule, met in by_rule.items():
         steps = [finding for finding in met if finding.step is not None]
         text = _met_steps(steps, findings.met_handshakes(rule)) if steps else _met_throughout(met)
-        yield _item(MET_SIGN, f"{clean(rule)}: ", text)
+        yield item(MET_SIGN, f"{clean(rule)}: ", text)
 
 
 def _met_steps(met: Sequence[Finding], runs: int) -> str:
@@ -292,7 +271,7 @@ def _met_throughout(met: Sequence[Finding]) -> str:
 
 def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:
     for rule in unexercised:
-        yield _item(IDLE_SIGN, f"{clean(rule)}: its situation did not occur in this capture")
+        yield item(IDLE_SIGN, f"{clean(rule)}: its situation did not occur in this capture")
 
 
 def notes(result: Result) -> Iterator[str]:
@@ -312,13 +291,6 @@ def notes(result: Result) -> Iterator[str]:
             yield f"{name}: cancelled: {clean(run.abandoned)}"
         if run.tries > 1:
             yield f"{name}: {counted(run.tries, 'try').replace('trys', 'tries')}"
-
-
-def _cautions() -> Iterator[Paragraph]:
-    yield paragraph(StyledText("Safety notes", TextStyle.STRONG))
-    for caution in CAUTIONS:
-        yield paragraph(caution, indent=_MARGIN)
-    yield paragraph()
 
 
 def _verdict(result: Result) -> Paragraph:

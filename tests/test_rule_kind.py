@@ -31,7 +31,7 @@ def _count(monkeypatch: pytest.MonkeyPatch) -> None:
     exec(keys, words)  # noqa: S102
     # The choices of `kind` are those of the records, as they were when the module was loaded.
     rule = [replace(key, choices=(*key.choices, "count")) if key.name == "kind" else key for key in schema._RULE]
-    table = schema._table(*rule, *words["_COUNT"])
+    table = schema.table_of(*rule, *words["_COUNT"])
     words = {**vars(never), **vars(findings), "Count": kind, "EvaluationContext": context.EvaluationContext}
     exec(evaluate, words)  # noqa: S102
     monkeypatch.setitem(model.RULE_KINDS, "count", kind)

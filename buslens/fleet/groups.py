@@ -16,12 +16,12 @@ from buslens.errors import ExpectationError, SourceLocation, UsageError
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import parse_document
 from buslens.expectations._values import ValueReader
-from buslens.expectations.schema import KeySpec, Type
+from buslens.expectations.schema import KeySpec, Type, table_of
 from buslens.files import os_error_text, read_at_most
 from buslens.fleet.model import Group
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
     from buslens.capture.table_settings import TableSettings
     from buslens.expectations._toml import Node
@@ -29,68 +29,48 @@ if TYPE_CHECKING:
 LARGEST: Final = 16 << 20
 """Bytes that such a file can have."""
 
-FILE: Final[Mapping[str, KeySpec]] = {
-    key.name: key
-    for key in (
-        KeySpec(name="format", type=Type.VERSION, required=True, example="1", meaning="version of the file format"),
-        KeySpec(
-            name="groups",
-            type=Type.TABLES,
-            required=True,
-            example="[[groups]]",
-            meaning="vehicles that are checked against the same files; the first group that fits counts",
-        ),
-    )
-}
+FILE: Final = table_of(
+    KeySpec("format", Type.VERSION, "version of the file format", "1"),
+    KeySpec(
+        "groups",
+        Type.TABLES,
+        "vehicles that are checked against the same files; the first group that fits counts",
+        "[[groups]]",
+    ),
+)
 """Keys of the file itself."""
 
-GROUP: Final[Mapping[str, KeySpec]] = {
-    key.name: key
-    for key in (
-        KeySpec(
-            name="name",
-            type=Type.TEXT,
-            required=True,
-            example='"estates"',
-            meaning="name of the group, once in the file",
-        ),
-        KeySpec(
-            name="vehicles",
-            type=Type.NAMES,
-            required=True,
-            example='["car0*", "car12"]',
-            meaning="names of vehicles; '*', '?' and '[...]' stand for what they do in file names",
-        ),
-        KeySpec(
-            name="expectations",
-            type=Type.TEXT,
-            required=True,
-            example='"steering_lock.toml"',
-            meaning="expectations file, found beside this file",
-        ),
-        KeySpec(
-            name="definitions",
-            type=Type.NAMES,
-            example='["pinewick.dbc"]',
-            default="those that the expectations name",
-            meaning="DBC files, found beside this file",
-        ),
-        KeySpec(
-            name="channels",
-            type=Type.WORDS,
-            example='{ "1" = "can0" }',
-            default="as the logs call them",
-            meaning="the logs' name of a channel, and the expectations' name of it",
-        ),
-        KeySpec(
-            name="table",
-            type=Type.TEXT,
-            example='"recorder.toml"',
-            default="worked out from the rows",
-            meaning="file with the layout of tables of frames, found beside this file",
-        ),
-    )
-}
+GROUP: Final = table_of(
+    KeySpec("name", Type.TEXT, "name of the group, once in the file", '"estates"'),
+    KeySpec(
+        "vehicles",
+        Type.NAMES,
+        "names of vehicles; '*', '?' and '[...]' stand for what they do in file names",
+        '["car0*", "car12"]',
+    ),
+    KeySpec("expectations", Type.TEXT, "expectations file, found beside this file", '"steering_lock.toml"'),
+    KeySpec(
+        "definitions",
+        Type.NAMES,
+        "DBC files, found beside this file",
+        '["pinewick.dbc"]',
+        default="those that the expectations name",
+    ),
+    KeySpec(
+        "channels",
+        Type.WORDS,
+        "the logs' name of a channel, and the expectations' name of it",
+        '{ "1" = "can0" }',
+        default="as the logs call them",
+    ),
+    KeySpec(
+        "table",
+        Type.TEXT,
+        "file with the layout of tables of frames, found beside this file",
+        '"recorder.toml"',
+        default="worked out from the rows",
+    ),
+)
 """Keys of a group."""
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import numpy as np
 
 from buslens.checks.findings import Outcome
-from buslens.fleet.query_scope import CURRENT_CAPTURES, DATED, corruption_guard, kind_of, window
+from buslens.fleet.query_scope import CURRENT_CAPTURES, DATED, corruption_guard, kind_of
 from buslens.fleet.views import (
     NO_UPPER_END,
     OUTCOMES,
@@ -34,7 +34,7 @@ _DELAY_COLUMNS: Final = (
 
 _TRY: Final = np.dtype(
     [(name, np.int64) for name in ("vehicle", "rule", "capture", "recorded")]
-    + [(name, np.int32) for name in ("handshake", "tries", "completed", "abandoned")]
+    + [(name, np.int32) for name in ("handshake", "tries")]
 )
 
 _SENT: Final = np.dtype(
@@ -57,25 +57,16 @@ def delays_of_step(ledger: Ledger, rule: str, step: str) -> DelayColumns:
         return _delays(ledger, rule, step, table)
 
 
-def delays_of_vehicle(
-    ledger: Ledger, vehicle: str, *, since_ns: int | None = None, until_ns: int | None = None
-) -> dict[tuple[str, str], DelayColumns]:
-    """Return the delays of one vehicle, by rule and step.
-
-    Parameters
-    ----------
-    since_ns, until_ns : int or None
-        Calendar times, ns, both included, between which they were recorded; with one of them, only dated captures.
-    """
-    during, values = window(since_ns, until_ns)
+def delays_of_vehicle(ledger: Ledger, vehicle: str) -> dict[tuple[str, str], DelayColumns]:
+    """Return the delays of one vehicle, by rule and step."""
     query = (
         # For each capture, each step is looked up: there are few, and delays lie by step.
         f"SELECT {_DELAY_COLUMNS} FROM {CURRENT_CAPTURES} CROSS JOIN step "  # noqa: S608  # text of ours
         "CROSS JOIN delay ON delay.step = step.id AND delay.judgement = judgement.id "
-        f"WHERE vehicle = ? AND copy = 0{during}"
+        "WHERE vehicle = ? AND copy = 0"
     )
     with corruption_guard(ledger):
-        table = np.fromiter(ledger.rows(query, (ledger.number(vehicle), *values)), dtype=_DELAY)
+        table = np.fromiter(ledger.rows(query, (ledger.number(vehicle),)), dtype=_DELAY)
         named = {
             cast("int", number): cast("tuple[str, str]", tuple(ledger.word(cast("int", word)) for word in words))
             for number, *words in ledger.rows("SELECT id, rule, step FROM step")
@@ -90,31 +81,16 @@ def delays_of_vehicle(
         }
 
 
-def tries_of(
-    ledger: Ledger, *, vehicle: str | None = None, since_ns: int | None = None, until_ns: int | None = None
-) -> TriesColumns:
-    """Return the handshakes of one vehicle, or of the whole fleet, with how often their first step came.
-
-    Parameters
-    ----------
-    vehicle : str or None
-        Its name; None for the whole fleet.
-    since_ns, until_ns : int or None
-        Calendar times, ns, both included, between which they were recorded; with one of them, only dated captures.
-    """
-    during, values = window(since_ns, until_ns)
-    whose = "" if vehicle is None else " AND vehicle = ?"
+def tries_of(ledger: Ledger) -> TriesColumns:
+    """Return the handshakes of the fleet with how often their first step came."""
     query = (
-        f"SELECT vehicle, rule, capture.id, {DATED}, number, tries, completed, abandoned "  # noqa: S608  # text of ours
-        f"FROM {CURRENT_CAPTURES} CROSS JOIN handshake ON handshake.judgement = judgement.id "
-        f"WHERE copy = 0{whose}{during}"
+        f"SELECT vehicle, rule, capture.id, {DATED}, number, tries "  # noqa: S608  # text of ours
+        f"FROM {CURRENT_CAPTURES} CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0"
     )
     with corruption_guard(ledger):
-        asked = [] if vehicle is None else [ledger.number(vehicle)]
-        table = np.fromiter(ledger.rows(query, (*asked, *values)), dtype=_TRY)
+        table = np.fromiter(ledger.rows(query), dtype=_TRY)
         vehicles, vehicle_of = _by_name(ledger, table["vehicle"])
         rules, rule_of = _by_name(ledger, table["rule"])
-        nothing = ledger.number("")
         order = np.lexsort((table["handshake"], rule_of, table["capture"], table["recorded"], vehicle_of))
         table = table[order]
         return TriesColumns(
@@ -126,29 +102,18 @@ def tries_of(
             recorded_ns=_column(table, "recorded"),
             handshake=_column(table, "handshake"),
             tries=_column(table, "tries"),
-            completed=table["completed"] != 0,
-            abandoned=table["abandoned"] != nothing,
         )
 
 
-def traffic_of(
-    ledger: Ledger, vehicle: str, *, since_ns: int | None = None, until_ns: int | None = None
-) -> TrafficColumns:
-    """Return what identifiers did in the captures of a vehicle.
-
-    Parameters
-    ----------
-    since_ns, until_ns : int or None
-        Calendar times, ns, both included, between which they were recorded; with one of them, only dated captures.
-    """
-    during, values = window(since_ns, until_ns)
+def traffic_of(ledger: Ledger, vehicle: str) -> TrafficColumns:
+    """Return what identifiers did in the captures of a vehicle."""
     query = (
         f"SELECT identifier, capture.id, {DATED}, judgement.duration_ns, traffic.frames, "  # noqa: S608  # text of ours
         f"coalesce(cycle_ns, -1) FROM {CURRENT_CAPTURES} CROSS JOIN traffic ON traffic.judgement = judgement.id "
-        f"WHERE vehicle = ? AND copy = 0{during}"
+        "WHERE vehicle = ? AND copy = 0"
     )
     with corruption_guard(ledger):
-        table = np.fromiter(ledger.rows(query, (ledger.number(vehicle), *values)), dtype=_SENT)
+        table = np.fromiter(ledger.rows(query, (ledger.number(vehicle),)), dtype=_SENT)
         numbers, place = np.unique(table["identifier"], return_inverse=True)
         known = [_identifier(ledger, number) for number in numbers.tolist()]
         order = sorted(range(len(known)), key=known.__getitem__)

@@ -36,31 +36,28 @@ class RowWriter:
     def enter_capture(self, job: CaptureJob, judgement: int, ground: str, clock_start_ns: int | None) -> None:
         """Enter where a capture lies and what is known of it, with its judgement."""
         vehicle, grouping = self._word(job.vehicle), self._word(job.group.name)
-        self._set_standard(grouping, ground)
-        recorded = clock_start_ns if job.recorded_ns is None else job.recorded_ns
         address = as_stored(job.address)
-        new = (vehicle, grouping, recorded, int(job.recorded_ns is not None), job.size, job.stamp, judgement)
-        old = self._one(
-            "SELECT vehicle, grouping, recorded_ns, is_named, size, stamp, judgement FROM capture WHERE address = ?",
-            (address,),
-        )
-        if old == new:
+        new = {
+            "judgement": judgement,
+            "vehicle": vehicle,
+            "grouping": grouping,
+            "recorded_ns": clock_start_ns if job.recorded_ns is None else job.recorded_ns,
+            "is_named": int(job.recorded_ns is not None),
+            "size": job.size,
+            "stamp": job.stamp,
+        }
+        self._set_standard(grouping, ground)
+        old = self._one(f"SELECT {', '.join(new)} FROM capture WHERE address = ?", (address,))  # noqa: S608  # names of ours
+        if old == tuple(new.values()):
             return
         if old is None:
-            self._run(
-                "INSERT INTO capture (vehicle, grouping, recorded_ns, is_named, size, stamp, judgement, address) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (*new, address),
-            )
+            self._insert("INSERT INTO capture", **new, address=address)
         else:
-            self._run(
-                "UPDATE capture SET vehicle = ?, grouping = ?, recorded_ns = ?, is_named = ?, size = ?, stamp = ?, "
-                "judgement = ? WHERE address = ?",
-                (*new, address),
-            )
-            before = cast("int", old[6])
-            if (before, old[0]) != (judgement, vehicle):
-                self._report_copies(before, cast("int", old[0]))
+            changed = ", ".join(f"{name} = ?" for name in new)
+            self._run(f"UPDATE capture SET {changed} WHERE address = ?", (*new.values(), address))  # noqa: S608  # names of ours
+            before, vehicle_before = cast("tuple[int, int]", old[:2])
+            if (before, vehicle_before) != (judgement, vehicle):
+                self._report_copies(before, vehicle_before)
             if before != judgement:
                 self._drop_passing_trouble(before)
         self._report_copies(judgement, vehicle)
@@ -96,23 +93,20 @@ class RowWriter:
     def enter_anomaly(self, anomaly: Anomaly) -> None:
         """Enter something that stands out."""
         begin, end = anomaly.crossing_ns or (None, None)
-        self._run(
-            "INSERT INTO anomaly (kind, vehicle, sentence, p_value, q_value, rule, step, address, recorded_ns, "
-            "crossing_from_ns, crossing_to_ns, numbers) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                anomaly.kind.value,
-                as_stored(anomaly.vehicle),
-                as_stored(anomaly.sentence),
-                anomaly.p_value,
-                anomaly.q_value,
-                as_stored(anomaly.rule),
-                as_stored(anomaly.step),
-                as_stored(anomaly.address),
-                anomaly.recorded_ns,
-                begin,
-                end,
-                json.dumps(anomaly.numbers),
-            ),
+        self._insert(
+            "INSERT INTO anomaly",
+            kind=anomaly.kind.value,
+            vehicle=as_stored(anomaly.vehicle),
+            sentence=as_stored(anomaly.sentence),
+            p_value=anomaly.p_value,
+            q_value=anomaly.q_value,
+            rule=as_stored(anomaly.rule),
+            step=as_stored(anomaly.step),
+            address=as_stored(anomaly.address),
+            recorded_ns=anomaly.recorded_ns,
+            crossing_from_ns=begin,
+            crossing_to_ns=end,
+            numbers=json.dumps(anomaly.numbers),
         )
 
     def lasting(self, content: str, ground: str) -> tuple[int, int | None] | None:
@@ -129,29 +123,25 @@ class RowWriter:
 
     def _enter_summary(self, judged: JobResult, content: str | bytes | None, ground: int, number: int | None) -> int:
         faults = sum(found.outcome.is_fault for found in judged.findings)
-        return self._run(
-            "INSERT OR REPLACE INTO judgement (id, content, frames_hash, ground, verdict, trouble, met, faults, "
-            "undecided, handshakes, frames, skipped_lines, duration_ns, clock_start_ns, unexercised, seconds, summary) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                number,
-                content,
-                hash_stored(judged.frames_hash) if judged.frames_hash else None,
-                ground,
-                None if judged.verdict is None else self._word(judged.verdict.value),
-                None if judged.trouble is None else self._word(judged.trouble.value),
-                judged.met,
-                faults,
-                len(judged.findings) - faults,
-                len(judged.handshakes),
-                judged.frames,
-                judged.skipped_lines,
-                judged.duration_ns,
-                judged.clock_start_ns,
-                self._word(json.dumps(judged.unexercised)),
-                judged.seconds,
-                as_stored(judged.summary),
-            ),
+        return self._insert(
+            "INSERT OR REPLACE INTO judgement",
+            id=number,
+            content=content,
+            frames_hash=hash_stored(judged.frames_hash) if judged.frames_hash else None,
+            ground=ground,
+            verdict=None if judged.verdict is None else self._word(judged.verdict.value),
+            trouble=None if judged.trouble is None else self._word(judged.trouble.value),
+            met=judged.met,
+            faults=faults,
+            undecided=len(judged.findings) - faults,
+            handshakes=len(judged.handshakes),
+            frames=judged.frames,
+            skipped_lines=judged.skipped_lines,
+            duration_ns=judged.duration_ns,
+            clock_start_ns=judged.clock_start_ns,
+            unexercised=self._word(json.dumps(judged.unexercised)),
+            seconds=judged.seconds,
+            summary=as_stored(judged.summary),
         )
 
     def _enter_parts(self, judged: JobResult, number: int) -> None:
@@ -251,6 +241,10 @@ class RowWriter:
         """Carry a statement out; return the number of the row that it made, if it made one."""
         return self._connection.execute(statement, values).lastrowid or 0
 
+    def _insert(self, statement: str, **columns: object) -> int:
+        marks = ", ".join("?" for _ in columns)
+        return self._run(f"{statement} ({', '.join(columns)}) VALUES ({marks})", tuple(columns.values()))
+
     def _numbered(self, table: Literal["word", "ground", "step", "identifier"], **columns: object) -> int:
         """Return the number of a row in one of the tables that hold everything once; make it if it is not there."""
         values = tuple(columns.values())
@@ -259,12 +253,7 @@ class RowWriter:
             # IS, since a limit that is not there equals another that is not there.
             where = " AND ".join(f"{name} IS ?" for name in columns)
             row = self._one(f"SELECT id FROM {table} WHERE {where}", values)  # noqa: S608  # names of ours
-            if row is not None:
-                number = cast("int", row[0])
-            else:
-                marks = ", ".join("?" for _ in values)
-                insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})"  # noqa: S608  # names of ours
-                number = self._run(insert, values)
+            number = cast("int", row[0]) if row is not None else self._insert(f"INSERT INTO {table}", **columns)
             self._keep((table, *values), number)
         return number
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from typing import TYPE_CHECKING, Final, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.anomalies.skew import USUAL_PATHS
@@ -19,7 +19,7 @@ from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard, kind_o
 from buslens.fleet.views import CaptureRow, FleetSummary, FoundRow, StepRow, TroubleRow, VehicleRow
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from buslens.fleet.ledger import Ledger
 
@@ -38,15 +38,46 @@ __all__ = [
     "vehicles",
 ]
 
-_CAPTURE_COLUMNS: Final = (
-    "capture.id, address, vehicle, capture.grouping, recorded_ns, is_named, size, verdict, trouble, summary, met, "
-    "faults, undecided, handshakes, frames, skipped_lines, duration_ns, unexercised, seconds"
+# What is asked for, in the order of the fields of a record: each column, and behind a colon how it is read.
+_OF_CAPTURE: Final = "capture.id, address:text, vehicle:word, capture.grouping:word, recorded_ns"
+_CAPTURE: Final = (
+    f"{_OF_CAPTURE}, is_named:truth, size, verdict:verdict, trouble:trouble, summary:text, met, faults, undecided, "
+    "handshakes, frames, skipped_lines, duration_ns, unexercised:words, seconds"
+)
+_FINDING: Final = (
+    "rule:word, kind:word, step:word, handshake, outcome:outcome, reason:text, time_ns, delay_earliest, delay_latest, "
+    "limit_least, limit_most, unit:word, roles:words"
+)
+_TROUBLE: Final = "capture.id, address:text, vehicle:word, recorded_ns, trouble:trouble, summary:text"
+_STEP: Final = "step.rule:word, step.step:word, least_ns, most_ns, count(*)"
+_ANOMALY: Final = (
+    "kind:kind, vehicle:text, sentence:text, p_value, q_value, rule:text, step:text, address:text, "
+    "recorded_ns, crossing_from_ns, crossing_to_ns, numbers:json"
 )
 
-_FINDING_COLUMNS: Final = (
-    "capture.id, address, vehicle, capture.grouping, recorded_ns, rule, kind, step, handshake, outcome, reason, "
-    "time_ns, delay_earliest, delay_latest, limit_least, limit_most, unit, roles"
-)
+_READERS: Final[dict[str, Callable[[Ledger, Any], object]]] = {
+    "text": lambda _, stored: as_text(stored),
+    "word": lambda ledger, number: ledger.word(number),
+    "words": lambda ledger, number: tuple(json.loads(ledger.word(number))),
+    "truth": lambda _, number: bool(number),
+    "verdict": lambda ledger, number: kind_of(ledger, Verdict, number),
+    "trouble": lambda ledger, number: kind_of(ledger, FailureKind, number),
+    "outcome": lambda ledger, number: kind_of(ledger, Outcome, number),
+    "kind": lambda _, stored: AnomalyKind(stored),
+    "json": lambda _, stored: json.loads(stored),
+}
+
+
+def _rows(ledger: Ledger, columns: str, rest: str, values: Sequence[object] = ()) -> Iterator[list[Any]]:
+    """Yield what columns hold, as it was before it was entered; what there is not is None."""
+    names, kinds = zip(*(column.partition(":")[::2] for column in columns.split(", ")), strict=True)
+    readers = [_READERS.get(kind) for kind in kinds]
+    with corruption_guard(ledger):
+        for row in ledger.rows(f"SELECT {', '.join(names)} FROM {rest}", values):  # noqa: S608  # text of ours
+            yield [
+                cell if cell is None or read is None else read(ledger, cell)
+                for cell, read in zip(row, readers, strict=True)
+            ]
 
 
 def fleet_summary(ledger: Ledger) -> FleetSummary:
@@ -111,73 +142,39 @@ def captures_of(
         Calendar times, ns, both included, between which they were recorded; with one of them, only dated captures.
     """
     during, values = window(since_ns, until_ns)
-    query = (
-        f"SELECT {_CAPTURE_COLUMNS} FROM {CURRENT_CAPTURES} WHERE vehicle = ? AND copy = 0{during} "  # noqa: S608  # text of ours
-        "ORDER BY recorded_ns, address"
-    )
-    with corruption_guard(ledger):
-        number = ledger.number(vehicle)
-        return [] if number is None else [_capture(ledger, row) for row in ledger.rows(query, (number, *values))]
+    which = f"{CURRENT_CAPTURES} WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address"
+    return [CaptureRow(*row) for row in _rows(ledger, _CAPTURE, which, (ledger.number(vehicle), *values))]
 
 
 def findings_of(
-    ledger: Ledger,
-    vehicle: str,
-    *,
-    since_ns: int | None = None,
-    until_ns: int | None = None,
-    faults_only: bool = False,
+    ledger: Ledger, vehicle: str, *, since_ns: int | None = None, faults_only: bool = False
 ) -> list[FoundRow]:
     """Return what is not met in the captures of a vehicle, oldest first; parameters as of `captures_of`."""
-    during, values = window(since_ns, until_ns)
-    query = (
-        f"SELECT {_FINDING_COLUMNS} FROM {CURRENT_CAPTURES} CROSS JOIN finding ON finding.judgement = judgement.id "  # noqa: S608
+    during, values = window(since_ns, None)
+    which = (
+        f"{CURRENT_CAPTURES} CROSS JOIN finding ON finding.judgement = judgement.id "
         f"WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address, place"
     )
-    with corruption_guard(ledger):
-        number = ledger.number(vehicle)
-        if number is None:
-            return []
-        found = [_found(ledger, row) for row in ledger.rows(query, (number, *values))]
+    rows = _rows(ledger, f"{_OF_CAPTURE}, {_FINDING}", which, (ledger.number(vehicle), *values))
+    found = [FoundRow._make([*row[:5], FindingRow(*row[5:])]) for row in rows]
     return [one for one in found if one.finding.outcome.is_fault or not faults_only]
 
 
 def troubles(ledger: Ledger) -> Iterator[TroubleRow]:
     """Yield the captures without a verdict, by address."""
-    query = (
-        "SELECT capture.id, address, vehicle, recorded_ns, trouble, summary "  # noqa: S608  # text of ours
-        f"FROM {CURRENT_CAPTURES} WHERE trouble IS NOT NULL AND copy = 0 ORDER BY address"
-    )
-    with corruption_guard(ledger):
-        for row in ledger.rows(query):
-            capture, address, vehicle, recorded, trouble, summary = cast("tuple[int, str, int, int, int, str]", row)
-            yield TroubleRow(
-                capture,
-                as_text(address),
-                ledger.word(vehicle),
-                recorded,
-                kind_of(ledger, FailureKind, trouble),
-                as_text(summary),
-            )
+    which = f"{CURRENT_CAPTURES} WHERE trouble IS NOT NULL AND copy = 0 ORDER BY address"
+    return (TroubleRow(*row) for row in _rows(ledger, _TROUBLE, which))
 
 
 def steps(ledger: Ledger) -> list[StepRow]:
     """Return the steps of which there are delays, each with its limits and with how many delays there are."""
-    query = (
-        "SELECT step.rule, step.step, least_ns, most_ns, count(*) "  # noqa: S608  # text of ours
-        f"FROM {CURRENT_CAPTURES} JOIN delay ON delay.judgement = judgement.id JOIN step ON step.id = delay.step "
+    which = (
+        f"{CURRENT_CAPTURES} JOIN delay ON delay.judgement = judgement.id JOIN step ON step.id = delay.step "
         "WHERE copy = 0 GROUP BY delay.step"
     )
-    with corruption_guard(ledger):
-        rows = [
-            StepRow(ledger.word(rule), ledger.word(step), least, most, count)
-            for rule, step, least, most, count in cast(
-                "Iterator[tuple[int, int, int | None, int | None, int]]", ledger.rows(query)
-            )
-        ]
     none = -1
     return sorted(
-        rows,
+        (StepRow(*row) for row in _rows(ledger, _STEP, which)),
         key=lambda row: (
             row.rule,
             row.step,
@@ -206,12 +203,26 @@ def feedback_paths(ledger: Ledger) -> frozenset[frozenset[str]]:
 
 def anomalies(ledger: Ledger) -> list[Anomaly]:
     """Return what stood out when the fleet was last compared, in the order in which it was entered."""
-    query = (
-        "SELECT kind, vehicle, sentence, p_value, q_value, rule, step, address, recorded_ns, crossing_from_ns, "
-        "crossing_to_ns, numbers FROM anomaly ORDER BY id"
-    )
-    with corruption_guard(ledger):
-        return [_anomaly(row) for row in ledger.rows(query)]
+    found = []
+    for row in _rows(ledger, _ANOMALY, "anomaly ORDER BY id"):
+        kind, vehicle, sentence, p_value, q_value, rule, step, address, recorded_ns, begin, end, numbers = row
+        found.append(
+            Anomaly(
+                kind=kind,
+                vehicle=vehicle,
+                sentence=sentence,
+                # What is no number goes in as nothing.
+                p_value=math.nan if p_value is None else p_value,
+                q_value=math.nan if q_value is None else q_value,
+                rule=rule,
+                step=step,
+                address=address,
+                recorded_ns=recorded_ns,
+                crossing_ns=None if begin is None else (begin, end),
+                numbers=numbers,
+            )
+        )
+    return found
 
 
 class _Counted(NamedTuple):
@@ -248,75 +259,4 @@ def _vehicle(name: str, counted: Sequence[_Counted]) -> VehicleRow:
         last_ns=max((one.last_ns for one in counted if one.last_ns is not None), default=None),
         last_verdict=None if last is None else last.verdict,
         last_faulty_ns=None if faulty is None else faulty.last_ns,
-    )
-
-
-def _capture(ledger: Ledger, row: tuple[object, ...]) -> CaptureRow:
-    number, address, vehicle, group, recorded, is_named, size, verdict, trouble, summary, *counts = row
-    met, faults, undecided, handshakes, frames, skipped, duration, unexercised, seconds = counts
-    return CaptureRow(
-        capture=cast("int", number),
-        address=as_text(cast("str", address)),
-        vehicle=ledger.word(cast("int", vehicle)),
-        group=ledger.word(cast("int", group)),
-        recorded_ns=cast("int | None", recorded),
-        is_named=bool(is_named),
-        size=cast("int | None", size),
-        verdict=None if verdict is None else kind_of(ledger, Verdict, verdict),
-        trouble=None if trouble is None else kind_of(ledger, FailureKind, trouble),
-        summary=as_text(cast("str", summary)),
-        met=cast("int", met),
-        faults=cast("int", faults),
-        undecided=cast("int", undecided),
-        handshakes=cast("int", handshakes),
-        frames=cast("int", frames),
-        skipped_lines=cast("int", skipped),
-        duration_ns=cast("int", duration),
-        unexercised=tuple(json.loads(ledger.word(cast("int", unexercised)))),
-        seconds=cast("float", seconds),
-    )
-
-
-def _found(ledger: Ledger, row: tuple[object, ...]) -> FoundRow:
-    number, address, vehicle, group, recorded, rule, kind, step, handshake, outcome, reason, *measured = row
-    time, earliest, latest, least, most, unit, roles = measured
-    return FoundRow(
-        capture=cast("int", number),
-        address=as_text(cast("str", address)),
-        vehicle=ledger.word(cast("int", vehicle)),
-        group=ledger.word(cast("int", group)),
-        recorded_ns=cast("int | None", recorded),
-        finding=FindingRow(
-            rule=ledger.word(cast("int", rule)),
-            kind=ledger.word(cast("int", kind)),
-            step=None if step is None else ledger.word(cast("int", step)),
-            handshake=cast("int | None", handshake),
-            outcome=kind_of(ledger, Outcome, outcome),
-            reason=as_text(cast("str", reason)),
-            time_ns=cast("int | None", time),
-            delay_earliest=cast("float | None", earliest),
-            delay_latest=cast("float | None", latest),
-            limit_least=cast("float | None", least),
-            limit_most=cast("float | None", most),
-            unit=ledger.word(cast("int", unit)),
-            roles=tuple(json.loads(ledger.word(cast("int", roles)))),
-        ),
-    )
-
-
-def _anomaly(row: tuple[object, ...]) -> Anomaly:
-    kind, vehicle, sentence, p_value, q_value, rule, step, address, recorded, begin, end, numbers = row
-    return Anomaly(
-        kind=AnomalyKind(kind),
-        vehicle=as_text(cast("str", vehicle)),
-        sentence=as_text(cast("str", sentence)),
-        # What is no number goes in as nothing.
-        p_value=math.nan if p_value is None else cast("float", p_value),
-        q_value=math.nan if q_value is None else cast("float", q_value),
-        rule=as_text(cast("str", rule)),
-        step=as_text(cast("str", step)),
-        address=as_text(cast("str", address)),
-        recorded_ns=cast("int | None", recorded),
-        crossing_ns=None if begin is None else (cast("int", begin), cast("int | None", end)),
-        numbers=json.loads(cast("str", numbers)),
     )

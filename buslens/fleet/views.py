@@ -178,10 +178,6 @@ class TriesColumns:
     handshake: NDArray[np.int32]
     #: int32[n], how often the first step came.
     tries: NDArray[np.int32]
-    #: bool[n], whether every step was seen.
-    completed: NDArray[np.bool_]
-    #: bool[n], whether something ended it early.
-    abandoned: NDArray[np.bool_]
 
 
 class Identifier(NamedTuple):

@@ -162,9 +162,13 @@ def main() -> None:
                 return lambda vehicle, since, until: question(ledger, vehicle, since_ns=since, until_ns=until)
 
             timed("this vehicle, last year: captures", ask(queries.captures_of), vehicles)
-            timed("this vehicle, last year: findings", ask(queries.findings_of), vehicles)
-            timed("this vehicle, last year: delays", ask(queries.delays_of_vehicle), vehicles)
-            timed("this vehicle, last year: traffic", ask(queries.traffic_of), vehicles)
+            timed(
+                "this vehicle, since last year: findings",
+                lambda vehicle, since, _: queries.findings_of(ledger, vehicle, since_ns=since),
+                vehicles,
+            )
+            timed("this vehicle: delays", lambda vehicle, *_: queries.delays_of_vehicle(ledger, vehicle), vehicles)
+            timed("this vehicle: traffic", lambda vehicle, *_: queries.traffic_of(ledger, vehicle), vehicles)
             once("fleet: summary", lambda: queries.fleet_summary(ledger))
             once("fleet: vehicles", lambda: queries.vehicles(ledger))
             once("fleet: steps", lambda: queries.steps(ledger))

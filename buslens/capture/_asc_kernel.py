@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._lin_kernel import LARGEST_ID, is_whole, protected
 from buslens.capture._scan_kernel import (
@@ -40,6 +40,8 @@ from buslens.capture._scan_kernel import (
     TX_FLAG,
     UNANSWERED,
     WORDS,
+    Numbers,
+    Slots,
     channel_of,
     ends_word,
     fd_length,
@@ -55,9 +57,6 @@ from buslens.capture._scan_kernel import (
     stops_at_broken,
     take_frame,
 )
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
 
 # --- the format's slots of the state -----------------------------------------------------------------------
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._scan_kernel import (
     AT,
@@ -23,6 +23,8 @@ from buslens.capture._scan_kernel import (
     STOP,
     TOO_MANY_CHANNELS,
     WORDS,
+    Numbers,
+    Slots,
     channel_of,
     fd_code,
     frame_key,
@@ -40,9 +42,6 @@ from buslens.capture._scan_kernel import (
     stops_at_broken,
     take_frame,
 )
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
 
 #: 1: identifiers have as many digits as they need, not 3 or 8.
 UNPADDED: Final = FORMAT

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _candump_kernel as kernel
 from buslens.capture._pattern_scan import is_on_axis, scan_by_pattern
-from buslens.capture._scan_kernel import TX_FLAG
+from buslens.capture._scan_kernel import TX_FLAG, Slots
 
 if TYPE_CHECKING:
     from buslens.capture._pattern_scan import Common
-    from buslens.capture._scan_kernel import Slots
 
 _COMMON: Final = re.compile(
     rb"""

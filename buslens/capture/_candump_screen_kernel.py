@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._scan_kernel import (
     AT,
@@ -32,6 +32,8 @@ from buslens.capture._scan_kernel import (
     TOO_MANY_CHANNELS,
     TX_FLAG,
     WORDS,
+    Numbers,
+    Slots,
     channel_of,
     ends_word,
     fd_code,
@@ -49,9 +51,6 @@ from buslens.capture._scan_kernel import (
     stops_at_broken,
     take_frame,
 )
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
 
 # --- the format's slots of the state -----------------------------------------------------------------------
 

@@ -7,7 +7,7 @@ sum that overflows is undefined to the compiler, so the eighth character is left
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._candump_kernel import scan
 from buslens.capture._scan_kernel import (
@@ -25,6 +25,8 @@ from buslens.capture._scan_kernel import (
     TX_FLAG,
     WIDE_CHANNELS,
     WORDS,
+    Numbers,
+    Slots,
     frame_key,
     hex_words,
     is_full,
@@ -32,9 +34,6 @@ from buslens.capture._scan_kernel import (
     seconds,
     take_frame,
 )
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
 
 TOPS: Final = 0x0080808080808080
 LOWS: Final = 0x007F7F7F7F7F7F7F

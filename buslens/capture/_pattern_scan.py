@@ -34,6 +34,8 @@ from buslens.capture._scan_kernel import (
     STOP,
     WORD_ROOM,
     WORDS,
+    Numbers,
+    Slots,
     note_gap,
     passes_filter,
 )
@@ -41,8 +43,6 @@ from buslens.capture._scan_kernel import (
 if TYPE_CHECKING:
     import re
     from collections.abc import Callable
-
-    from buslens.capture._scan_kernel import Numbers, Slots
 
     Common: TypeAlias = tuple[int, bytes, int, bool, int, bytes]
     """Recorded time, channel label, id, whether it is a 29-bit one, other flags, payload of at most 8 bytes."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from buslens.capture._scan_kernel import (
     AXIS_LIMIT,
     BROKEN_LINE,
@@ -20,14 +18,13 @@ from buslens.capture._scan_kernel import (
     TOO_MANY_CHANNELS,
     TOO_MUCH_DATA,
     WORDS,
+    Numbers,
+    Slots,
     frame_key,
     is_full,
     place_in_time,
     take_frame,
 )
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
 
 
 def take(

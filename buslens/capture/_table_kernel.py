@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._asc_kernel import far_line_end
 from buslens.capture._candump_screen_kernel import days_of
@@ -38,6 +38,8 @@ from buslens.capture._scan_kernel import (
     TX_FLAG,
     UNANSWERED,
     WORDS,
+    Numbers,
+    Slots,
     channel_of,
     fd_code,
     fd_length,
@@ -49,9 +51,6 @@ from buslens.capture._scan_kernel import (
     stops_at_broken,
     take_frame,
 )
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
 
 # --- the format's slots of the state -----------------------------------------------------------------------
 

@@ -7,7 +7,7 @@ different texts; so is what stands behind a number (``12.1 V``).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._asc_kernel import far_line_end
 from buslens.capture._scan_kernel import (
@@ -27,6 +27,8 @@ from buslens.capture._scan_kernel import (
     STAMP_RANGE,
     STATE_SIZE,
     STOP,
+    Numbers,
+    Slots,
     next_line,
 )
 from buslens.capture._table_kernel import (
@@ -44,9 +46,6 @@ from buslens.capture._table_kernel import (
     is_soft,
     stamp_at,
 )
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
 
 # --- slots behind those of a scanner -----------------------------------------------------------------------
 

@@ -46,9 +46,9 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.capture import _asc_kernel as kernel
 from buslens.capture._asc_python import scan_plain
-from buslens.capture._scan_kernel import FORMAT, FORMAT_END, SORTED_NS, STATE_SIZE
+from buslens.capture._scan_kernel import FORMAT, FORMAT_END, SORTED_NS, STATE_SIZE, Slots
 from buslens.capture.asc_date import parse_date_ns
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stamp_resolution import resolution_note, resolution_of
 from buslens.units import NS_PER_S
@@ -56,8 +56,6 @@ from buslens.units import NS_PER_S
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.capture._scan_kernel import Slots
-    from buslens.capture.frames import ReadStats
 
 _HINT: Final = re.compile(
     rb"""

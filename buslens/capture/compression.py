@@ -10,13 +10,12 @@ import zipfile
 import zlib
 from typing import IO, TYPE_CHECKING, Any, Final, cast
 
-from buslens.capture.stream import GZIP_MAGIC, ChainedStream, GzipStream, LateDamage, read_head
+from buslens.capture.stream import GZIP_MAGIC, ChainedStream, GzipStream, LateDamage, Stream, read_head
 from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from buslens.capture.stream import Stream
 
 MAGIC_BYTES: Final = 6
 """First bytes by which a packing is told."""

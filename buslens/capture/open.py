@@ -14,8 +14,17 @@ from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.fit import part_read
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
-from buslens.capture.stream import BOM, GZIP_MAGIC, HEAD_BYTES, ChainedStream, FileStream, PrefetchStream, read_head
-from buslens.capture.table_settings import NOTHING_TOLD, settings_of
+from buslens.capture.stream import (
+    BOM,
+    GZIP_MAGIC,
+    HEAD_BYTES,
+    ChainedStream,
+    FileStream,
+    PrefetchStream,
+    Stream,
+    read_head,
+)
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, settings_of
 from buslens.capture.table_text import NormalisedStream, TextForm, joined_form, text_form_of
 from buslens.errors import CaptureError, SourceLocation, UsageError
 
@@ -25,9 +34,7 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Clock, ReadStats
     from buslens.capture.log_format import FormatMatch, LogFormat
     from buslens.capture.python_can_reader import PythonCanRecording
-    from buslens.capture.stream import Stream
     from buslens.capture.table import TableReading
-    from buslens.capture.table_settings import TableSettings
 
 STANDARD_INPUT: Final = "-"
 """Stands for standard input in place of a path."""

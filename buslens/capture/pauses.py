@@ -20,14 +20,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture._scan_kernel import EVERY_CHANNEL, NO_TIME, QUIET_NS, SEVERAL
-from buslens.capture.frames import Flag, Pause
+from buslens.capture.frames import Flag, Frames, Pause
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import Frames
 
 LEAST_PAUSE_NS: Final = 100_000_000
 """A gap that is no longer is no pause, ns (common practice, no source)."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from buslens.capture.frames import Flag, Frames
-from buslens.capture.open import open_capture, require_read_frames
+from buslens.capture.open import Capture, open_capture, require_read_frames
 from buslens.capture.read_options import python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
 from buslens.units import NS_PER_S
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from buslens.capture.open import Capture
     from buslens.capture.table_settings import TableSettings
 
 

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Generic, TypeVar
 
 from buslens.capture._scan_kernel import FORMAT, FORMAT_END, ONLY_CLOCK
-from buslens.capture.id_filter import IdFilter
-from buslens.capture.open import STANDARD_INPUT, require_read_frames
+from buslens.capture.id_filter import IdFilter, Ids
+from buslens.capture.open import STANDARD_INPUT, Capture, require_read_frames
 from buslens.capture.read_options import ROOM, ReadOptions, python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import WINDOW_BYTES, CancellableStream, FileStream
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from buslens.capture.frames import Frames, ReadStats
-    from buslens.capture.id_filter import Ids
-    from buslens.capture.open import Capture
 
 A = TypeVar("A")
 

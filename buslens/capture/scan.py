@@ -18,7 +18,7 @@ from buslens.capture import _scan_kernel as k
 from buslens.capture.frame_buffer import FrameBuffer
 from buslens.capture.frames import ClockDiscontinuity, Frames, ReadStats, Skipped, Unread
 from buslens.capture.pauses import ChannelTraffic, TrafficByChannel
-from buslens.capture.stream import WINDOW_BYTES, LateDamage, line_blocks
+from buslens.capture.stream import WINDOW_BYTES, LateDamage, LineBlock, Stream, line_blocks
 from buslens.kernels import compiled
 from buslens.units import format_duration
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.capture.read_options import ReadOptions
-    from buslens.capture.stream import LineBlock, Stream
 
 KEPT_LINES: Final = 8
 """Broken lines that are kept."""

@@ -8,13 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
-from buslens.capture.stream import BOM, ChainedStream, FileStream, PrefetchStream, read_head
+from buslens.capture.stream import BOM, ChainedStream, FileStream, PrefetchStream, Stream, read_head
 from buslens.capture.table_text import NormalisedStream, TextForm, text_form_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-    from buslens.capture.stream import Stream
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

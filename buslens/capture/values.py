@@ -24,8 +24,8 @@ from buslens.capture.stream import HEAD_BYTES, WINDOW_BYTES, line_blocks
 from buslens.capture.table import stamp_slots
 from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
-from buslens.capture.text import open_text
-from buslens.capture.values_layout import layout_of
+from buslens.capture.text import Text, open_text
+from buslens.capture.values_layout import ValueColumn, ValuesLayout, layout_of
 from buslens.errors import CaptureError, SourceLocation
 from buslens.kernels import compiled, is_made
 from buslens.units import NS_PER_DAY
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.text import Text
-    from buslens.capture.values_layout import ValueColumn, ValuesLayout
 
 FORMAT_NAME: Final = "table of values"
 CHANNEL: Final = "table"

@@ -18,12 +18,11 @@ from typing import TYPE_CHECKING, Final
 from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, Rows
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
-from buslens.capture.table_time import stamps_of_values
+from buslens.capture.table_time import TimeColumn, stamps_of_values
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from buslens.capture.table_time import TimeColumn
 
 MOST_COLUMNS: Final = 256
 """Columns of the widest table of values."""

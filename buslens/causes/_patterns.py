@@ -14,14 +14,13 @@ from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.errors import ExpectationError, did_you_mean
 from buslens.expectations.conditions import parse_trigger
-from buslens.expectations.model import Becomes, Sequence, Trigger
+from buslens.expectations.model import AnyRule, Becomes, Expectations, Sequence, Trigger
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.expectations._toml import Node
     from buslens.expectations._values import ValueReader
-    from buslens.expectations.model import AnyRule, Expectations
 
 FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
 

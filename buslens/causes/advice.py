@@ -17,14 +17,12 @@ from math import log2
 from typing import TYPE_CHECKING
 
 from buslens.causes.likelihood import result_probabilities
-from buslens.causes.model import CauseKind
-from buslens.causes.ranking import normalised
+from buslens.causes.model import CauseKind, Causes, Measurement, Probabilities
+from buslens.causes.ranking import Hypothesis, Ranking, normalised
 
 if TYPE_CHECKING:
     from collections.abc import Container, Mapping, Sequence
 
-    from buslens.causes.model import Causes, Measurement, Probabilities
-    from buslens.causes.ranking import Hypothesis, Ranking
 
 _LEAST_GAIN = 1e-3
 """A measurement expected to tell less than this, bit, is not worth a walk to the car (our choice)."""

@@ -22,13 +22,11 @@ from buslens.causes.repair_statistics import (
     quiet_needed,
     upper_bound,
 )
-from buslens.checks.findings import Outcome, TimeBounds, Verdict
+from buslens.checks.findings import Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
 from buslens.checks.verdict import worst_first
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
-
-    from buslens.checks.findings import Finding, Handshake, Limit, Result
 
 
 class RepairStatus(Enum):

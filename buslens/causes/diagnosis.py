@@ -6,20 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from buslens.causes.advice import Advice, AdviceKind, advise
-from buslens.causes.model import CauseKind
-from buslens.causes.ranking import evidence_summary, rank
-from buslens.causes.readings import traced_readings
-from buslens.causes.signs import SignStatus, observe
-from buslens.checks.findings import Verdict
+from buslens.causes.model import CauseKind, Causes
+from buslens.causes.ranking import EvidenceSummary, Hypothesis, Ranking, evidence_summary, rank
+from buslens.causes.readings import Reading, traced_readings
+from buslens.causes.signs import Observation, SignStatus, observe
+from buslens.checks.findings import Result, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-
-    from buslens.causes.model import Causes
-    from buslens.causes.ranking import EvidenceSummary, Hypothesis, Ranking
-    from buslens.causes.readings import Reading
-    from buslens.causes.signs import Observation
-    from buslens.checks.findings import Result
 
 
 IN_QUESTION: Final = 0.01

@@ -10,14 +10,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.causes.model import Frequency
-from buslens.causes.signs import SignStatus
+from buslens.causes.model import Cause, Frequency, Measurement, Probabilities
+from buslens.causes.signs import Observation, SignStatus
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-
-    from buslens.causes.model import Cause, Measurement, Probabilities
-    from buslens.causes.signs import Observation
 
 
 def sign_probability(causes: Sequence[Cause], sign: str, numbers: Probabilities) -> float:

@@ -13,7 +13,7 @@ from buslens.causes.model import Cause, CauseKind, Causes, Frequency, Measuremen
 from buslens.defaults import demonstration_folder
 from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations._toml import parse_document
+from buslens.expectations._toml import Node, parse_document
 from buslens.expectations._values import ValueReader, type_text
 from buslens.files import read_at_most
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from os import PathLike
 
-    from buslens.expectations._toml import Node
     from buslens.expectations.model import Expectations
 
 LARGEST_FILE: Final = 8_000_000

@@ -15,16 +15,14 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from buslens.causes.likelihood import likelihood, often, result_probability, sign_probability
-from buslens.causes.model import CauseKind, Frequency
-from buslens.causes.signs import SignStatus
+from buslens.causes.model import Cause, CauseKind, Causes, Frequency
+from buslens.causes.signs import Observation, SignStatus
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from collections.abc import Set as AbstractSet
 
-    from buslens.causes.model import Cause, Causes
-    from buslens.causes.signs import Observation
 
 _EXPLAINED = 0.2
 """A sign or result that a cause shows with less than this probability is not explained by it (our choice)."""

@@ -10,7 +10,7 @@ import json
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.causes.readings import read_reading
+from buslens.causes.readings import Reading, read_reading
 from buslens.errors import SourceLocation, UsageError
 from buslens.files import read_at_most, write_atomically
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from buslens.causes.model import Causes
-    from buslens.causes.readings import Reading
 
 _MARK: Final = "buslens diagnosis"
 _VERSION: Final = 1

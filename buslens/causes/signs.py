@@ -35,18 +35,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.frames import Clock
-from buslens.causes.model import Sign
+from buslens.causes.model import FindingPattern, Sign
 from buslens.checks.context import EvaluationContext, roles_of
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Finding, Outcome, Result
 from buslens.timeline.model import UnknownReason
 from buslens.timeline.ternary import TRUE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from collections.abc import Set as AbstractSet
-
-    from buslens.causes.model import FindingPattern
-    from buslens.checks.findings import Finding, Result
 
 
 _CAME: Final = frozenset({Outcome.MET, Outcome.EARLY, Outcome.LATE})

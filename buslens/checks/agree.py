@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from buslens.checks.context import roles_of
+from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
-from buslens.checks.findings import Limit
+from buslens.checks.findings import Finding, Limit
 from buslens.checks.phrases import past_tense, was_not
-from buslens.expectations.model import And
-from buslens.timeline.ternary import TRUE
-
-if TYPE_CHECKING:
-    from buslens.checks.context import EvaluationContext
-    from buslens.checks.findings import Finding
-    from buslens.expectations.model import Agree
-    from buslens.timeline.ternary import Episode
+from buslens.expectations.model import Agree, And
+from buslens.timeline.ternary import TRUE, Episode
 
 
 def evaluate(rule: Agree, context: EvaluationContext) -> list[Finding]:

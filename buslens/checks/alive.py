@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.checks.context import pause_text
+from buslens.checks.context import EvaluationContext, pause_text
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
 from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import exact_duration, format_at_least, format_duration
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from buslens.capture.frames import Pause
-    from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Alive
 
 

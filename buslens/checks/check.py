@@ -7,13 +7,13 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.capture.frames import Clock, Pause
+from buslens.capture.frames import Clock, Pause, ReadStats
 from buslens.capture.pauses import common_pauses, merge_pauses
 from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
-from buslens.checks.capture_match import absent_text, unrelated_text
+from buslens.checks.capture_match import Identifier, absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
-from buslens.checks.findings import Finding, Findings, Handshakes, Outcome, Result, Verdict
+from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Result, Verdict
 from buslens.checks.own_words import in_own_words
 from buslens.checks.replies import pairs_of, read_replies
 from buslens.checks.shortest import shortest_of
@@ -28,24 +28,27 @@ from buslens.checks.values import (
 )
 from buslens.checks.verdict import decide_verdict
 from buslens.defaults import find_expectations
-from buslens.definitions.model import EVERY_BIT
+from buslens.definitions.model import EVERY_BIT, Definitions, Message
 from buslens.errors import CaptureError, SourceLocation, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import (
     Agree,
     Alive,
+    AnyRule,
     DefinitionsFile,
     Expectations,
     Never,
     Precedes,
     Pulse,
     Range,
+    Role,
+    Rule,
     Sequence,
     Timeout,
 )
 from buslens.expectations.resolve import message_of
 from buslens.timeline.build import build_timeline
-from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory, Track
-from buslens.timeline.model import UNSAID, UnknownReason
+from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory, MessageHistory, Track
+from buslens.timeline.model import UNSAID, Timeline, UnknownReason
 from buslens.timeline.senders import merged
 from buslens.units import format_duration
 
@@ -53,17 +56,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
     from collections.abc import Sequence as Sequenced
 
-    from buslens.capture.frames import ReadStats
     from buslens.capture.id_filter import IdFilter
     from buslens.capture.open import Capture
     from buslens.capture.table_settings import TableSettings
-    from buslens.checks.capture_match import Identifier
-    from buslens.checks.findings import Handshake
-    from buslens.definitions.model import Definitions, Message
     from buslens.dialogue.pairs import GivenPair
-    from buslens.expectations.model import AnyRule, Role, Rule
-    from buslens.timeline.history import MessageHistory
-    from buslens.timeline.model import Timeline
 
 _PRESENCE: Final = "presence of "
 _SEAMS_TOLD: Final = 5

@@ -13,9 +13,12 @@ import numpy as np
 from buslens.checks.phrases import plain
 from buslens.expectations.model import (
     And,
+    AnyRule,
     Becomes,
     Between,
     Compare,
+    Condition,
+    GuardedEdge,
     HeldFor,
     Is,
     IsUnknown,
@@ -23,7 +26,7 @@ from buslens.expectations.model import (
     Or,
     Trigger,
 )
-from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
+from buslens.timeline.model import STOPPED, UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.timeline.ternary import FALSE, TRUE, TernaryTimeline, is_unknown, ternary_of
 from buslens.units import format_duration, format_rate
 
@@ -33,8 +36,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.capture.frames import Pause
-    from buslens.expectations.model import AnyRule, Condition, GuardedEdge
-    from buslens.timeline.model import Timeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)

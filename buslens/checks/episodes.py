@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.checks.context import longest_hold_ns, roles_of
+from buslens.checks.context import EvaluationContext, longest_hold_ns, roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import rate_text, span_text
-from buslens.timeline.ternary import FALSE, TRUE, UNKNOWN
+from buslens.timeline.ternary import FALSE, TRUE, UNKNOWN, Episode, Episodes, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
@@ -19,9 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Condition, Rule
-    from buslens.timeline.ternary import Episode, Episodes, TernaryTimeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

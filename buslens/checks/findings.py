@@ -8,7 +8,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, ReadStats
 from buslens.checks.records import ColumnRecords, JoinedRecords
 
 if TYPE_CHECKING:
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from buslens.capture.frames import ReadStats
     from buslens.checks.sources import RecordedTogether
     from buslens.expectations.model import Expectations
     from buslens.timeline.model import Timeline

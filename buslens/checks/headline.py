@@ -10,15 +10,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.findings import Outcome
-from buslens.expectations.model import Agree, Alive, IsUnknown, Never, Precedes, Range, Sequence, WrittenCondition
+from buslens.checks.findings import Finding, Outcome
+from buslens.expectations.model import (
+    Agree,
+    Alive,
+    AnyRule,
+    IsUnknown,
+    Never,
+    Precedes,
+    Range,
+    Sequence,
+    WrittenCondition,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
     from collections.abc import Sequence as Several
 
-    from buslens.checks.findings import Finding
-    from buslens.expectations.model import AnyRule
 
 _IGNITION: Final = "ignition"
 """The role, as expectations files call it."""

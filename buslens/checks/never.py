@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.checks.context import roles_of
+from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
-from buslens.checks.findings import Limit
+from buslens.checks.findings import Finding, Limit
 from buslens.checks.phrases import past_tense
-from buslens.expectations.model import IsUnknown
+from buslens.expectations.model import IsUnknown, Never
 
 if TYPE_CHECKING:
-    from buslens.checks.context import EvaluationContext
-    from buslens.checks.findings import Finding
-    from buslens.expectations.model import Never
     from buslens.timeline.ternary import Episode
 
 

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import re
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from buslens.checks.findings import Outcome
-from buslens.expectations.model import Is
+from buslens.checks.findings import Limit, Outcome, TimeBounds
+from buslens.expectations.model import Is, Trigger, WrittenCondition
 from buslens.units import NS_PER_MS, exact_duration, format_duration
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Limit, TimeBounds
-    from buslens.expectations.model import Trigger, WrittenCondition
 
 _OWN_CYCLE: Final = 0.9
 """Part of a message's cycle time below which no frames are available (jitter of usual senders; rule of thumb)."""

@@ -7,18 +7,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from buslens.checks.context import roles_of
+from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
 from buslens.checks.phrases import borderline_text, limit_text, past_tense, plain, span_text
-from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN
+from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from buslens.checks.context import EvaluationContext
     from buslens.expectations.model import Pulse
-    from buslens.timeline.ternary import TernaryTimeline
 
 
 def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:

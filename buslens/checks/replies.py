@@ -12,23 +12,21 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.pauses import common_pauses
 from buslens.capture.values import Cells, ValuesBlock
 from buslens.capture.values_layout import ValueColumn
 from buslens.checks.sources import Recording
 from buslens.checks.values import polled_timeline, source_of
-from buslens.dialogue.read import dialogue_between
+from buslens.dialogue.read import Dialogue, dialogue_between
 from buslens.timeline.columns import ColumnHistory
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from buslens.capture.frames import ReadStats
     from buslens.dialogue.collect import Collection
     from buslens.dialogue.model import Answer, Exchange
     from buslens.dialogue.pairs import GivenPair
-    from buslens.dialogue.read import Dialogue
     from buslens.expectations.model import Expectations, Reply, Role
 
 _READ: Final = b"\x22"

@@ -42,7 +42,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.checks.context import edge_condition
+from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes, edge_condition
 from buslens.checks.edges import Edge, Edges
 from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds
 from buslens.checks.met_handshakes import find_met_handshakes
@@ -57,7 +57,7 @@ from buslens.checks.phrases import (
     span_text,
 )
 from buslens.checks.step_findings import HandshakeColumns, MetRows, StepFindings, came_text
-from buslens.expectations.model import ANSWER_EXPIRY_FACTOR
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence, Step, Trigger
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.timeline.ternary import FALSE, TRUE
 from buslens.units import exact_duration, format_at_least
@@ -67,9 +67,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence as Sequenced
 
     from numpy.typing import NDArray
-
-    from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes
-    from buslens.expectations.model import Sequence, Step, Trigger
 
 
 _NO_LIMIT_NS: Final = 1 << 60

@@ -7,13 +7,10 @@ may be told; that all is well may not. Of a column of which nobody says anything
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from buslens.expectations.model import Is, Pulse
+from buslens.expectations.model import Expectations, Is, Pulse, Role
 from buslens.timeline.model import Shortest
-
-if TYPE_CHECKING:
-    from buslens.expectations.model import Expectations, Role
 
 POLLED_NS: Final = 20_000_000
 """Shorter states of a column count only where somebody says so, ns: units wait as long for a contact to settle

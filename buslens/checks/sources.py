@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from buslens.capture.frames import Clock, Pause
-from buslens.checks.alignment import Alignment, by_events, stated
+from buslens.capture.frames import Clock, Pause, ReadStats
+from buslens.checks.alignment import Alignment, Event, by_events, stated
 from buslens.checks.context import (
     BlindInterval,
     EvaluationContext,
+    Presence,
     TriggerTimes,
     longest_hold_ns,
     roles_of,
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import ReadStats
-    from buslens.checks.alignment import Event
-    from buslens.checks.context import Presence
     from buslens.expectations.model import Align, Condition, Trigger
     from buslens.timeline.ternary import TernaryTimeline
 

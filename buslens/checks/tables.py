@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
-from buslens.checks.records import ColumnRecords
+from buslens.checks.records import ColumnRecords, JoinedRecords
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from buslens.checks.findings import Finding, TimeBounds
-    from buslens.checks.records import JoinedRecords
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
-from buslens.checks.findings import Limit
+from buslens.checks.findings import Finding, Limit
 from buslens.checks.phrases import plain
 from buslens.definitions.limits import exactly
-from buslens.expectations.model import And, Compare, Or
+from buslens.expectations.model import And, Compare, Condition, Or, Range
 from buslens.timeline.model import UNKNOWN_STATE
-from buslens.timeline.ternary import TRUE, UNKNOWN
+from buslens.timeline.ternary import TRUE, UNKNOWN, Episode
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.checks.context import EvaluationContext
-    from buslens.checks.findings import Finding
-    from buslens.expectations.model import Condition, Range
-    from buslens.timeline.ternary import Episode
 
 
 def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:

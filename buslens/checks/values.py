@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.capture.values import CHANNEL, open_values, read_values
+from buslens.capture.values import CHANNEL, ValuesBlock, ValuesCapture, open_values, read_values
 from buslens.capture.values_layout import absent_columns
 from buslens.checks.shortest import shortest_of
 from buslens.errors import SourceLocation, UnrelatedCaptureError
-from buslens.expectations.model import Timeout
+from buslens.expectations.model import Expectations, Role, Timeout
 from buslens.timeline.build import build_timeline
 from buslens.timeline.columns import ColumnHistory, ColumnSource
 from buslens.timeline.history import NO_TIMEOUT
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
     from buslens.capture.frames import Pause, ReadStats
     from buslens.capture.table_settings import TableSettings
-    from buslens.capture.values import ValuesBlock, ValuesCapture
-    from buslens.expectations.model import Expectations, Role
 
 
 _MOST_WORDS: Final = 8

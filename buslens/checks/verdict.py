@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
-from buslens.checks.findings import Findings, Handshakes, Outcome, Verdict
+from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Verdict
 from buslens.checks.headline import headline
 from buslens.checks.phrases import plain
-from buslens.expectations.model import Sequence
+from buslens.expectations.model import AnyRule, Sequence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from collections.abc import Sequence as Sequenced
 
-    from buslens.checks.findings import Finding, Handshake
-    from buslens.expectations.model import AnyRule
 
 WORST_FIRST: Final = (
     Outcome.MISSING,

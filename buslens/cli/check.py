@@ -18,7 +18,7 @@ import shlex
 from typing import TYPE_CHECKING, Protocol
 
 from buslens.cli.checking import CaptureChecker, CheckedCapture, expand
-from buslens.cli.options import add_beside_argument, add_checking_arguments
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
 from buslens.files import write_atomically
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
     from buslens.checks.findings import Verdict
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
     from buslens.report.document import Entry
 
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 from buslens.causes.distinct import history_of, known_rate_of, require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
-from buslens.cli.options import add_beside_argument, add_checking_arguments
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
 
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 
 def add_arguments(parser: Parser) -> None:

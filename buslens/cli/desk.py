@@ -22,14 +22,13 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import whole_number
+from buslens.cli.options import Parser, whole_number
 from buslens.cli.status import Status
 
 if TYPE_CHECKING:
     import argparse
 
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 
 def add_arguments(parser: Parser) -> None:

@@ -22,7 +22,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from buslens.cli.checking import CaptureChecker, expand
-from buslens.cli.options import add_beside_argument, add_checking_arguments
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest
 from buslens.errors import CaptureError, ExpectationError, UsageError, did_you_mean
 from buslens.files import same_file
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from buslens.causes.model import Causes
     from buslens.causes.session import Session
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 
 def add_arguments(parser: Parser) -> None:

@@ -22,7 +22,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from buslens.cli.checking import expand
-from buslens.cli.options import add_table_arguments, table_of
+from buslens.cli.options import Parser, add_table_arguments, table_of
 from buslens.cli.status import Status
 from buslens.errors import CaptureError
 
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     import argparse
 
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 
 def add_arguments(parser: Parser) -> None:

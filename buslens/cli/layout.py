@@ -16,7 +16,7 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
-from buslens.cli.options import add_table_arguments, table_of
+from buslens.cli.options import Parser, add_table_arguments, table_of
 from buslens.cli.status import Status
 from buslens.errors import CaptureError, SourceLocation, UsageError
 
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from buslens.capture.table_settings import TableSettings
     from buslens.capture.values import ValuesCapture
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 _SHOWN: Final = 8
 """Frames that are shown."""

@@ -22,14 +22,13 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import add_checking_arguments, whole_number
+from buslens.cli.options import Parser, add_checking_arguments, whole_number
 
 if TYPE_CHECKING:
     import threading
 
     from buslens.capture.stream import Stream
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
     from buslens.cli.status import Status
     from buslens.live.engine import Engine
     from buslens.report.replay import Screen

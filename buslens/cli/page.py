@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
-from buslens.cli.options import add_beside_argument, add_checking_arguments, table_of
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
 from buslens.cli.output_files import require_place
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from buslens.causes.diagnosis import Diagnosis
     from buslens.checks.findings import Result
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 SUFFIXES: Final = (".html", ".htm")
 """Suffixes of pages; asked here, so that a wrong one is refused before a long capture is read."""

@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from buslens.cli.keys import PlayerKey, keys
+from buslens.cli.keys import Keys, PlayerKey, keys
 from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status, status_of
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from buslens.capture.frames import Clock, Frames, ReadStats
     from buslens.checks.findings import Result
     from buslens.cli.console import Console
-    from buslens.cli.keys import Keys
     from buslens.live.capture_reader import Batch, CaptureReader
     from buslens.live.engine import Engine
     from buslens.live.playback_clock import PlaybackClock

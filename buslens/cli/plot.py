@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
-from buslens.cli.console import silence_libraries
-from buslens.cli.options import add_beside_argument, add_checking_arguments, table_of
+from buslens.cli.console import Console, silence_libraries
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
 from buslens.cli.status import Status, status_of
 from buslens.errors import UsageError
 from buslens.files import same_file
@@ -26,8 +26,6 @@ from buslens.report.style import FORMATS
 if TYPE_CHECKING:
     import argparse
 
-    from buslens.cli.console import Console
-    from buslens.cli.options import Parser
     from buslens.report.view import TimeRange
 
 

@@ -24,8 +24,8 @@ from typing import TYPE_CHECKING
 from buslens.causes.distinct import require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.compare import add_rate_arguments
-from buslens.cli.console import silence_libraries
-from buslens.cli.options import add_beside_argument, add_checking_arguments, table_of
+from buslens.cli.console import Console, silence_libraries
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
 from buslens.cli.output_files import reject_inputs, require_free, require_place, write_new
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from buslens import Result
-    from buslens.cli.console import Console
-    from buslens.cli.options import Parser
     from buslens.report.record.inputs import Input
     from buslens.report.record.job import JobDetails
     from buslens.report.record.ranked_causes import Suspects

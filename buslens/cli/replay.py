@@ -27,12 +27,11 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from buslens.cli.options import add_checking_arguments, table_of
+from buslens.cli.options import Parser, add_checking_arguments, table_of
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     from buslens.cli.console import Console
-    from buslens.cli.options import Parser
     from buslens.cli.status import Status
 
 

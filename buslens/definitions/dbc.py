@@ -13,22 +13,26 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.definitions.dbc_text import decode_text
 from buslens.definitions.defects import EXTENDED, DefectReport, assess
-from buslens.definitions.isolate import load, reason_of, split_by_semantics, split_by_syntax
+from buslens.definitions.isolate import (
+    SemanticFailure,
+    SyntaxFailure,
+    load,
+    reason_of,
+    split_by_semantics,
+    split_by_syntax,
+)
 from buslens.definitions.j1939 import separate_senders
 from buslens.definitions.model import ByteOrder, Message, MuxCondition, Problem, Signal, ValueType
 from buslens.definitions.overlaps import overlaps
 from buslens.definitions.sanitizer import Sanitizer
-from buslens.definitions.source_map import Lines, SourceMap, outline
-from buslens.definitions.statements import EXAMPLES, ORPHANS, cut, without_comments
+from buslens.definitions.source_map import Lines, MessageLocation, SignalLocation, SignalNote, SourceMap, outline
+from buslens.definitions.statements import EXAMPLES, ORPHANS, Statement, cut, without_comments
 from buslens.errors import DefinitionError, SourceLocation
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from buslens.definitions.isolate import SemanticFailure, SyntaxFailure
-    from buslens.definitions.source_map import MessageLocation, SignalLocation, SignalNote
-    from buslens.definitions.statements import Statement
 
 _LARGEST_FACTOR: Final = 1e280
 """So that a raw value of 64 bits times it, and that plus it, is still a float."""

@@ -11,8 +11,8 @@ import numpy as np
 from buslens.capture.frames import Frames
 from buslens.definitions.index import MessageIndex
 from buslens.definitions.j1939 import SPECIAL, has_special_values, special_codes
-from buslens.definitions.model import Definitions, ValueType
-from buslens.definitions.unpack import carries, label_codes, physical, raw_values
+from buslens.definitions.model import Definitions, Message, Signal, ValueType
+from buslens.definitions.unpack import Numbers, carries, label_codes, physical, raw_values
 from buslens.errors import UsageError, did_you_mean
 from buslens.units import NS_PER_S
 
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from buslens.definitions.model import Message, Signal
-    from buslens.definitions.unpack import Numbers
 
 _COLUMNS: Final = ("time", "channel", "can_id", "is_extended", "is_remote", "is_error", "data")
 _LONGEST_PAYLOAD: Final = 64

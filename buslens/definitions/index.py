@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.definitions.model import EVERY_BIT
+from buslens.definitions.model import EVERY_BIT, Message
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-
-    from buslens.definitions.model import Message
 
 
 class MessageIndex:

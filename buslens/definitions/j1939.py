@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from buslens.definitions.model import EVERY_BIT, ValueType
+from buslens.definitions.model import EVERY_BIT, Message, Signal, ValueType
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from buslens.definitions.model import Message, Signal
     from buslens.definitions.unpack import Numbers
 
 PDU1_GROUP: Final = 0x03FF0000

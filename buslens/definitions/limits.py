@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 import numpy as np
 
-from buslens.definitions.model import ValueType
+from buslens.definitions.model import Signal, ValueType
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from buslens.definitions.model import Signal
     from buslens.definitions.unpack import Numbers
 
 Comparison: TypeAlias = Literal["<", "<=", ">", ">="]

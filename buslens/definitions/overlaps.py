@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.definitions.model import ByteOrder, Problem
+from buslens.definitions.model import ByteOrder, Message, Problem, Signal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.definitions.model import Message, Signal
 
 _COMPARED: Final = 1000
 """Signals of a message that the others are compared with; a frame of 64 bytes has 512 bits."""

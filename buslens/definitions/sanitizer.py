@@ -9,12 +9,11 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from buslens.definitions.statements import KEYWORDS
+from buslens.definitions.statements import KEYWORDS, Statement
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from buslens.definitions.statements import Statement
 
 _IDENTIFIER: Final = re.compile(r"[A-Za-z_]\w*", re.ASCII)
 _RANGE: Final = re.compile(r"(\d{1,20}+)\s*-\s*(\d{1,20}+)", re.ASCII)

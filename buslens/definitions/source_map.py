@@ -11,12 +11,11 @@ from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from buslens.definitions.statements import ORPHANS
+from buslens.definitions.statements import ORPHANS, Statement
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from buslens.definitions.statements import Statement
 
 _RANGE: Final = re.compile(r"(\d{1,20}+)\s*-\s*(\d{1,20}+)", re.ASCII)
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 import numpy as np
 
-from buslens.definitions.model import ByteOrder, ValueType
+from buslens.definitions.model import ByteOrder, Message, Signal, ValueType
 from buslens.errors import DefinitionError
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.capture.frames import Frames
-    from buslens.definitions.model import Message, Signal
 
 Numbers: TypeAlias = "NDArray[np.uint64] | NDArray[np.int64] | NDArray[np.float64]"
 """Raw or physical values: unsigned, signed, or floating."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.capture.frames import Flag
+from buslens.capture.frames import Flag, Frames
 from buslens.capture.read import payloads
 from buslens.dialogue.services import NEGATIVE, POSITIVE, SERVICES
 from buslens.dialogue.transport import TransportFrame
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import Frames
     from buslens.dialogue.pairs import GivenPair
 
 OFFSETS: Final = (0, 1)

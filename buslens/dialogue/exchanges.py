@@ -22,14 +22,21 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from buslens.dialogue.model import Answer, AnswerDelay, AnswerOutcome, Exchange
+from buslens.dialogue.model import (
+    Address,
+    AddressPair,
+    Answer,
+    AnswerDelay,
+    AnswerOutcome,
+    Exchange,
+    TransportCounts,
+    TransportMessage,
+)
 from buslens.dialogue.pairs import WAIT_NS
 from buslens.dialogue.services import NEGATIVE, PENDING, answered_service, answers, is_request, is_suppressed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    from buslens.dialogue.model import Address, AddressPair, TransportCounts, TransportMessage
 
 
 class Gap(NamedTuple):

@@ -7,13 +7,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.dialogue.contents import read_answer, read_request
-from buslens.dialogue.model import AnswerOutcome
+from buslens.dialogue.model import Address, AnswerOutcome, Exchange
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from buslens.dialogue.fault_codes import DiagnosticCode
-    from buslens.dialogue.model import Address, Exchange
 
 CLEARING: Final = (b"\x04", b"\x14")
 """Services that clear fault codes."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, ReadStats
 from buslens.dialogue.collect import OFFSETS, Collection, SenderKey, Survey
 from buslens.dialogue.exchanges import Gap, match_answers
-from buslens.dialogue.model import Address, AddressPair, HowFound
-from buslens.dialogue.pairs import belong_together, find_pairs
+from buslens.dialogue.model import Address, AddressPair, Exchange, HowFound, TransportCounts, TransportMessage
+from buslens.dialogue.pairs import GivenPair, belong_together, find_pairs
 from buslens.dialogue.transport import TransportFrame, assemble
 from buslens.errors import UsageError
 
@@ -17,10 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
     from pathlib import Path
 
-    from buslens.capture.frames import ReadStats
     from buslens.capture.table_settings import TableSettings
-    from buslens.dialogue.model import Exchange, TransportCounts, TransportMessage
-    from buslens.dialogue.pairs import GivenPair
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

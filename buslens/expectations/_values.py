@@ -11,17 +11,15 @@ from buslens.definitions.model import OPERATORS, Threshold
 from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._syntax import KEYWORD, NAME, states_of, unknown_role
 from buslens.expectations.conditions import read_condition, read_trigger
-from buslens.expectations.model import Timeout
+from buslens.expectations.model import Reply, Role, Timeout
 from buslens.expectations.quantities import NUMBER, UNIT, parse_length_ns, parse_quantity
-from buslens.expectations.schema import FORMAT, KINDS, Type
+from buslens.expectations.schema import FORMAT, KINDS, KeySpec, Type
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from buslens.dialogue.pairs import GivenPair
     from buslens.expectations._toml import Node, TomlDocument
-    from buslens.expectations.model import Reply, Role
-    from buslens.expectations.schema import KeySpec
 
 _THRESHOLD: Final = re.compile(rf"\s*(<=|>=|<|>)\s*({NUMBER})\s*({UNIT})?\s*", re.ASCII)
 _HIGHEST: Final[Mapping[Type, int]] = {Type.ADDRESS: 0xFF, Type.IDENTIFIER: 0xFFFF, Type.WHOLE: 0xFFFF}

@@ -36,12 +36,14 @@ from buslens.expectations.model import (
     Becomes,
     Between,
     Compare,
+    Condition,
     GuardedEdge,
     HeldFor,
     Is,
     IsUnknown,
     Not,
     Or,
+    Role,
     Trigger,
     WrittenCondition,
 )
@@ -52,7 +54,6 @@ if TYPE_CHECKING:
 
     from lark import Token, Tree
 
-    from buslens.expectations.model import Condition, Role
 
 MOST_NESTED: Final = 50
 """Groups and words that may stand inside each other in one condition."""

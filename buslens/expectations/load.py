@@ -11,18 +11,26 @@ from typing import TYPE_CHECKING, Any, Final
 from buslens.definitions.model import Threshold
 from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations._toml import backslash_hint, parse_document
+from buslens.expectations._toml import Node, backslash_hint, parse_document
 from buslens.expectations._values import InvalidValue, ValueReader, type_text
-from buslens.expectations.model import RULE_KINDS, Align, DefinitionsFile, Expectations, Reply, Role, Step, Timeout
+from buslens.expectations.model import (
+    RULE_KINDS,
+    Align,
+    AnyRule,
+    DefinitionsFile,
+    Expectations,
+    Reply,
+    Role,
+    Step,
+    Timeout,
+    Trigger,
+)
 from buslens.expectations.schema import ALIGN, DEFINITION, FILE, KINDS, OUTCOMES, REPLY, ROLE, RULE, SLOTS, STEP
 from buslens.files import read_at_most
 from buslens.units import power_of_unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-
-    from buslens.expectations._toml import Node
-    from buslens.expectations.model import AnyRule, Trigger
 
 
 _MOST_REPLY_BYTES: Final = 4

@@ -2,18 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from buslens.definitions.model import ValueType
-from buslens.errors import ExpectationError, did_you_mean
+from buslens.definitions.model import Definitions, Message, Signal, ValueType
+from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations.model import Alive
+from buslens.expectations.model import Alive, Expectations, Role
 from buslens.expectations.quantities import same_unit
-
-if TYPE_CHECKING:
-    from buslens.definitions.model import Definitions, Message, Signal
-    from buslens.errors import SourceLocation
-    from buslens.expectations.model import Expectations, Role
 
 
 def validate_against(expectations: Expectations, definitions: Definitions) -> None:

@@ -17,25 +17,22 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.frames import Clock
-from buslens.checks.findings import Outcome
+from buslens.capture.frames import Clock, Frames
+from buslens.checks.findings import Finding, Outcome, Result
 from buslens.errors import BuslensError, CaptureError, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import Range, Sequence
 from buslens.files import os_error_text
 from buslens.fleet.fetch import MissingLibrary, fetched
 from buslens.fleet.hashes import content_hash, setup_hash
-from buslens.fleet.model import DelayRow, FailureKind, FindingRow, HandshakeRow, JobResult
+from buslens.fleet.model import CaptureJob, DelayRow, FailureKind, FindingRow, Group, HandshakeRow, JobResult
 
 if TYPE_CHECKING:
     import os
 
     from buslens.capture.frame_hash import FrameHash
-    from buslens.capture.frames import Frames
     from buslens.capture.open import Capture
     from buslens.checks.check import CheckSetup
-    from buslens.checks.findings import Finding, Result
     from buslens.fleet.id_traffic import IdTrafficCounter
-    from buslens.fleet.model import CaptureJob, Group
     from buslens.timeline.history import CaptureHistory
 
 _LOADED: Final[dict[tuple[Group, str], CheckSetup]] = {}

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 import numpy as np
 
-from buslens.checks.tables import DELAYS, HANDSHAKES
+from buslens.checks.tables import DELAYS, HANDSHAKES, TableColumn
 from buslens.errors import BuslensError
 from buslens.files import atomic_replace, os_error_text
 from buslens.fleet.ledger_file import as_text
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
-    from buslens.checks.tables import TableColumn
     from buslens.fleet.ledger import Ledger
 
 Kind: TypeAlias = Literal["text", "word", "words", "hash", "whole", "real", "truth", "date"]

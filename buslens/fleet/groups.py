@@ -11,10 +11,10 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.capture.table_settings import NOTHING_TOLD, load_table
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, load_table
 from buslens.errors import ExpectationError, SourceLocation, UsageError
 from buslens.expectations._problems import raise_all
-from buslens.expectations._toml import parse_document
+from buslens.expectations._toml import Node, parse_document
 from buslens.expectations._values import ValueReader
 from buslens.expectations.schema import KeySpec, Type, table_of
 from buslens.files import os_error_text, read_at_most
@@ -23,8 +23,6 @@ from buslens.fleet.model import Group
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from buslens.capture.table_settings import TableSettings
-    from buslens.expectations._toml import Node
 
 LARGEST: Final = 16 << 20
 """Bytes that such a file can have."""

@@ -10,15 +10,13 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from buslens.capture.frames import Flag
+from buslens.capture.frames import Flag, Frames
 from buslens.fleet import _id_traffic_kernel as k
 from buslens.fleet.model import TrafficRow
 from buslens.kernels import compiled
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from buslens.capture.frames import Frames
 
 
 class IdTrafficCounter:

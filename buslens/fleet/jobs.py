@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buslens.capture.table_settings import NOTHING_TOLD
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.values import open_values
 from buslens.checks.context import roles_in
 from buslens.defaults import find_expectations
@@ -20,7 +20,6 @@ from buslens.fleet.model import CaptureJob, Group
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
-    from buslens.capture.table_settings import TableSettings
     from buslens.fleet.listing import FoundCapture
     from buslens.fleet.naming import VehicleResolver
 

@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING, Final, Literal, cast
 
 from buslens.fleet.ledger_file import as_stored
 from buslens.fleet.ledger_schema import PARTS
-from buslens.fleet.model import LASTING
+from buslens.fleet.model import LASTING, Anomaly, CaptureJob, JobResult
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Sequence
 
-    from buslens.fleet.model import Anomaly, CaptureJob, JobResult
 
 _MOST_KEPT: Final = 100_000
 """Numbers of texts that are remembered in memory, so that memory does not grow with the fleet."""

@@ -17,7 +17,7 @@ from buslens.fleet.check_job import defect_text, load
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
 from buslens.fleet.results import PAGES_FOLDER
-from buslens.fleet.work import Failure
+from buslens.fleet.work import Failure, WorkerPool
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.model import Group
-    from buslens.fleet.work import WorkerPool
 
 _LONGEST_NAME: Final = 80
 

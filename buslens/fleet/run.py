@@ -16,17 +16,15 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.fleet.check_job import Task, check_job, load
 from buslens.fleet.fetch import Absence, local_path
-from buslens.fleet.model import FailureKind, JobResult
+from buslens.fleet.model import CaptureJob, FailureKind, Group, JobResult
 from buslens.fleet.progress import Progress
-from buslens.fleet.work import Failure
+from buslens.fleet.work import Failure, WorkerPool
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from buslens.checks.findings import Verdict
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import CaptureJob, Group
-    from buslens.fleet.work import WorkerPool
 
 _COMMIT_S: Final = 1.0
 """Seconds of work that a killed run loses at most."""

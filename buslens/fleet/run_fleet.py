@@ -7,14 +7,13 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from buslens.capture.table_settings import NOTHING_TOLD, settings_of
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, settings_of
 from buslens.errors import BuslensError, UsageError
 from buslens.files import atomic_replace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from buslens.capture.table_settings import TableSettings
     from buslens.expectations.model import Expectations
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.listing import FoundCapture

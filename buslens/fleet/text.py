@@ -8,7 +8,7 @@ from buslens.fleet.page.dates import day
 from buslens.fleet.page.entries import headline, why
 from buslens.fleet.page.sections import TROUBLE_WORDS, state_sentence
 from buslens.report.formatting import clean, counted
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, paragraph, render, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph, render, section
 from buslens.report.safety_notes import safety_notes
 from buslens.units import NS_PER_S, format_duration
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.progress import Progress
     from buslens.fleet.run import RunSummary
-    from buslens.report.paragraphs import Paragraph
 
 MOST_VEHICLES: Final = 50
 """Vehicles that are told; the sheet has them all."""

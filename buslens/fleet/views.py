@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Outcome, Verdict
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from buslens.checks.findings import Verdict
     from buslens.fleet.model import FailureKind, FindingRow
 
 UNDATED: Final = int(np.iinfo(np.int64).min)

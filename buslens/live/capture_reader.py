@@ -13,22 +13,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
 from buslens.capture.open import Capture, open_capture, open_stream, require_file, require_read_frames
 from buslens.capture.read_options import ROOM, python_can_read_options, read_options_for
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
-from buslens.capture.stream import BOM, HEAD_BYTES, ChainedStream, FileStream, read_head
-from buslens.capture.table_settings import settings_of
+from buslens.capture.stream import BOM, HEAD_BYTES, ChainedStream, FileStream, Stream, read_head
+from buslens.capture.table_settings import TableSettings, settings_of
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.live.streams import InterruptibleStream, LineStream, TailStream, first_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from buslens.capture.frames import ClockDiscontinuity, Frames, ReadStats
-    from buslens.capture.stream import Stream
-    from buslens.capture.table_settings import TableSettings
 
 _WAIT_S: Final = 0.05
 _TABLE_BYTES: Final = 16_384

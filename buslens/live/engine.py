@@ -15,26 +15,23 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.capture.frames import Clock, ReadStats
+from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
 from buslens.capture.pauses import TrafficByChannel
 from buslens.checks.check import evaluate_capture, evaluate_rules, plan_tracks, prepare
 from buslens.checks.context import roles_in
-from buslens.checks.findings import Findings, Handshakes
+from buslens.checks.findings import Finding, Findings, Handshakes, Result
 from buslens.checks.replies import pairs_of
 from buslens.expectations.resolve import raw_values
 from buslens.live.final_findings import FinalFinding, extent, final_findings, lookback_ns
 from buslens.timeline.build import typed_raw
-from buslens.timeline.history import NO_FRAME_NS, CaptureHistory, TrackHistory
+from buslens.timeline.history import NO_FRAME_NS, CaptureHistory, MessageHistory, TrackHistory
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from buslens.capture.frames import ClockDiscontinuity, Frames
-    from buslens.checks.findings import Finding, Result
     from buslens.definitions.model import Definitions
     from buslens.expectations.model import Expectations
-    from buslens.timeline.history import MessageHistory
 
 _LEAST_WINDOW_NS: Final = 60 * NS_PER_S
 _LEAST_MARGIN_NS: Final = 5 * NS_PER_S

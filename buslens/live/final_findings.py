@@ -11,15 +11,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.context import edge_condition, longest_hold_ns, roles_in
-from buslens.checks.findings import Outcome
-from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence
+from buslens.checks.findings import Finding, Handshake, Outcome, Result
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, AnyRule, Sequence
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.checks.findings import Finding, Handshake, Result
-    from buslens.expectations.model import AnyRule
 
 _FOREVER: Final = 2**62
 _SILENT: Final = frozenset({UnknownReason.NO_FRAME_YET.value, *STOPPED})

@@ -5,14 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from buslens.checks.findings import Outcome, TimeBounds
-from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence
+from buslens.checks.findings import Finding, Handshake, Outcome, Result, TimeBounds
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence, Step
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-    from buslens.checks.findings import Finding, Handshake, Result
-    from buslens.expectations.model import Step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,14 +7,9 @@ is refused, for nobody can tell by its name which kind a channel is.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from buslens.capture.frames import Flag
+from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
 from buslens.live.bus import VIRTUAL, Interface, parse_interface
-
-if TYPE_CHECKING:
-    from buslens.capture.frames import Frames
 
 
 def require_virtual(text: str) -> Interface:

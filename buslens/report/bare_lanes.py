@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING
 
 from buslens.expectations.model import Sequence
 from buslens.report.diagram import DiagramLayout
-from buslens.report.finding_layout import rule_roles, trigger_roles
+from buslens.report.finding_layout import FindingLayout, rule_roles, trigger_roles
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.report.decorations import Decorations
-    from buslens.report.finding_layout import FindingLayout
     from buslens.report.view import View
 
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.table_settings import NOTHING_TOLD
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.checks.check import check
 from buslens.definitions.model import Threshold
-from buslens.discovery.roles import HANDSHAKE
+from buslens.discovery.roles import HANDSHAKE, RoleMatch
 from buslens.discovery.traces import is_column
 from buslens.errors import UsageError
 from buslens.expectations.model import Expectations, Role, Timeout
@@ -20,8 +20,6 @@ from buslens.units import NS_PER_S
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from buslens.capture.table_settings import TableSettings
-    from buslens.discovery.roles import RoleMatch
     from buslens.discovery.start import StartResult
 
 _BEFORE_S: Final = 2.0

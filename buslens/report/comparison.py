@@ -5,9 +5,18 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.causes.compare import Conclusion, RepairStatus
+from buslens.causes.compare import (
+    ComparedItem,
+    Conclusion,
+    FaultFreeTime,
+    RepairComparison,
+    RepairEvidence,
+    RepairStatus,
+    SideSummary,
+    TrialCounts,
+)
 from buslens.causes.repair_statistics import CONFIDENCE
-from buslens.checks.findings import TimeBounds, Verdict
+from buslens.checks.findings import Result, TimeBounds, Verdict
 from buslens.report.document import SCHEMA, capture_entry
 from buslens.report.formatting import (
     DOUBT_SIGN,
@@ -22,23 +31,13 @@ from buslens.report.formatting import (
     seconds,
     span_text,
 )
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.report.safety_notes import safety_notes
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from buslens.causes.compare import (
-        ComparedItem,
-        FaultFreeTime,
-        RepairComparison,
-        RepairEvidence,
-        SideSummary,
-        TrialCounts,
-    )
-    from buslens.checks.findings import Result
-    from buslens.report.paragraphs import Paragraph
 
 CONCLUSION_WORDS: Final = {
     Conclusion.NOT_REPAIRED: "not repaired",

@@ -5,24 +5,22 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from buslens.report.annotations import RowAllocator, ring_half
+from buslens.report.annotations import RowAllocator, TimeAxis, ring_half
 from buslens.report.display_list import Box, Label
 from buslens.report.formatting import file_name
 from buslens.report.style import Tone
 from buslens.report.text_metrics import legible, shorten
 from buslens.report.versions import version_of
-from buslens.report.view import runs_beside
+from buslens.report.view import View, runs_beside
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     from buslens.checks.findings import Result
-    from buslens.report.annotations import TimeAxis
     from buslens.report.drawing_context import DrawingContext
     from buslens.report.finding_layout import FindingLayout
     from buslens.report.notes import Note
-    from buslens.report.view import View
 
 
 _MANY_NOTES: Final = 6

@@ -6,17 +6,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.definitions.j1939 import group_number
-from buslens.definitions.model import ByteOrder, ValueType
+from buslens.definitions.model import ByteOrder, Definitions, Message, Problem, Signal, ValueType
 from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, WRONG_SIGN, clean, counted
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from buslens.definitions.model import Definitions, Message, Problem, Signal
-    from buslens.report.paragraphs import Paragraph
 
 _MOST_ALIGNED: Final = 32
 """Columns of the longest name that the others are aligned with."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
-from buslens.causes.advice import AdviceKind
-from buslens.causes.signs import SignStatus
+from buslens.causes.advice import AdviceKind, PredictedResult
+from buslens.causes.signs import Observation, SignStatus
 from buslens.report.formatting import (
     DOUBT_SIGN,
     MET_SIGN,
@@ -17,18 +17,15 @@ from buslens.report.formatting import (
     counted,
     moment,
 )
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.report.safety_notes import safety_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from buslens.causes.advice import PredictedResult
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.model import Measurement, ResultRange
     from buslens.causes.ranking import Hypothesis
-    from buslens.causes.signs import Observation
-    from buslens.report.paragraphs import Paragraph
 
 NOT_TOLD_APART: Final = "the log fits these alike; the shares say how common each is"
 """Stands over causes that fit the evidence about equally well."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Outcome, Result
 from buslens.report.annotations import Annotation, PlacedAnnotation, TimeAxis, arrange
 from buslens.report.decorations import Decorations
 from buslens.report.display_list import Box, DisplayList, Fill, Label
@@ -23,18 +23,14 @@ from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.marks import Marks
 from buslens.report.notes import group, shows, write_notes
 from buslens.report.number_scale import limits_of, number_scale
-from buslens.report.style import Tone
-from buslens.report.text_metrics import legible, shorten, wrap
-from buslens.report.view import runs_beside
+from buslens.report.style import Format, Tone
+from buslens.report.text_metrics import Ruler, legible, shorten, wrap
+from buslens.report.view import View, runs_beside
 from buslens.report.waves import draw_lane, state_name, unwritten
 from buslens.timeline.model import UNKNOWN_STATE
 
 if TYPE_CHECKING:
-    from buslens.checks.findings import Result
     from buslens.report.finding_layout import FindingLayout
-    from buslens.report.style import Format
-    from buslens.report.text_metrics import Ruler
-    from buslens.report.view import View
 
 _LABEL_SHARE: Final = 0.30
 """Most of the width that the names of the lanes may take."""

@@ -5,30 +5,29 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.dialogue.contents import Contents, read_answer, read_request
-from buslens.dialogue.fault_history import fault_history
-from buslens.dialogue.model import AnswerOutcome, HowFound
+from buslens.dialogue.fault_history import CodeHistory, CodeReading, fault_history
+from buslens.dialogue.model import (
+    Address,
+    AddressPair,
+    Answer,
+    AnswerDelay,
+    AnswerOutcome,
+    Exchange,
+    HowFound,
+    TransportCounts,
+    TransportMessage,
+)
 from buslens.dialogue.services import SERVICES, SUPPRESS, code_text, subfunction_text
 from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, WRONG_SIGN, clean, counted, seconds
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, paragraph, render, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph, render, section
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from buslens.dialogue.fault_codes import DiagnosticCode, FaultCodes
-    from buslens.dialogue.fault_history import CodeHistory, CodeReading
-    from buslens.dialogue.model import (
-        Address,
-        AddressPair,
-        Answer,
-        AnswerDelay,
-        Exchange,
-        TransportCounts,
-        TransportMessage,
-    )
     from buslens.dialogue.read import Dialogue
-    from buslens.report.paragraphs import Paragraph
 
 _MOST_ROWS: Final = 100
 """Rows that are written out before the rest is only counted."""

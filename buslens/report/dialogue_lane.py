@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.capture.values import FORMAT_NAME
-from buslens.dialogue.contents import read_answer, read_request
-from buslens.dialogue.model import AnswerOutcome
-from buslens.dialogue.read import read_dialogue
+from buslens.dialogue.contents import Contents, read_answer, read_request
+from buslens.dialogue.model import AnswerOutcome, Exchange
+from buslens.dialogue.read import Dialogue, read_dialogue
 from buslens.dialogue.services import RESPONSE_CODES, SERVICES, SUPPRESS
 from buslens.errors import CaptureError, UsageError
 from buslens.report.formatting import counted
@@ -28,9 +28,6 @@ if TYPE_CHECKING:
 
     from buslens.capture.table_settings import TableSettings
     from buslens.checks.findings import Result
-    from buslens.dialogue.contents import Contents
-    from buslens.dialogue.model import Exchange
-    from buslens.dialogue.read import Dialogue
 
 LANE: Final = "latest request of a tester"
 """Name of the lane: no role can be called so, for it has blanks."""

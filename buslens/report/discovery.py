@@ -13,7 +13,7 @@ from buslens.discovery.limits import NORMAL_FROM
 from buslens.discovery.roles import HANDSHAKE
 from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from buslens.discovery.candidates import BitField, Candidate, Response
     from buslens.discovery.seek import SeekResult
     from buslens.discovery.start import StartResult
-    from buslens.report.paragraphs import Paragraph
 
 _FEW_MARKS: Final = 3
 

@@ -17,13 +17,12 @@ from functools import partial
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeAlias, TypeVar
 
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, ReadStats
 from buslens.report.formatting import unread_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from buslens.capture.frames import ReadStats
     from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, TimeBounds
 
 T = TypeVar("T")

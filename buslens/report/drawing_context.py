@@ -3,17 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from buslens.report.annotations import RING, ring_half
-from buslens.report.display_list import Label, Ring
-from buslens.report.style import Tone
-from buslens.report.text_metrics import legible, wrap
-
-if TYPE_CHECKING:
-    from buslens.report.display_list import DisplayList
-    from buslens.report.style import Format
-    from buslens.report.text_metrics import Ruler
+from buslens.report.display_list import DisplayList, Label, Ring
+from buslens.report.style import Format, Tone
+from buslens.report.text_metrics import Ruler, legible, wrap
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,9 @@ from buslens.files import write_atomically
 from buslens.report.diagram import lay_out
 from buslens.report.finding_layout import places
 from buslens.report.formatting import clean, file_name, verdict_sentence
-from buslens.report.style import format_named
+from buslens.report.style import Format, format_named
 from buslens.report.text_metrics import Lettering
-from buslens.report.view import choose
+from buslens.report.view import TimeRange, choose
 
 if TYPE_CHECKING:
     import os
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
     from buslens.checks.findings import Result
     from buslens.report.display_list import DisplayList
-    from buslens.report.style import Format
-    from buslens.report.view import TimeRange
 
 Layout = Literal["lanes", "strip", "overlay"]
 """What a picture can show."""

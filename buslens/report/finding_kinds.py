@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.checks.findings import Outcome, TimeBounds
+from buslens.checks.findings import Finding, Outcome, Result, TimeBounds
 from buslens.checks.headline import leading
 from buslens.checks.verdict import worst_first
 from buslens.report.formatting import clean, span_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-
-    from buslens.checks.findings import Finding, Result
 
 
 def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:

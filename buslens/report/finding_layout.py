@@ -3,19 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from buslens.checks.context import edge_condition, roles_of
-from buslens.checks.findings import Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, TimeBounds
 from buslens.checks.phrases import span_text
-from buslens.expectations.model import Alive, Sequence
+from buslens.expectations.model import Alive, AnyRule, Expectations, Sequence, Trigger
 from buslens.report.formatting import OUTCOME_WORDS, limit_text
-from buslens.timeline.model import UNKNOWN_STATE
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Evidence, Finding, Result
-    from buslens.expectations.model import AnyRule, Expectations, Trigger
-    from buslens.timeline.model import Timeline
+from buslens.timeline.model import UNKNOWN_STATE, Timeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

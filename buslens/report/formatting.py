@@ -7,7 +7,7 @@ import unicodedata
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Finding, Limit, Outcome, Result, Verdict
 from buslens.checks.phrases import span_text, whole_limit_text
 from buslens.timeline.model import UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.capture.frames import ReadStats
-    from buslens.checks.findings import Finding, Limit, Result
 
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|[munk]?[sVA]|min|h|k?ohm|km/h|degC)(?![\w/]))")
 

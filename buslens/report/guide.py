@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.phrases import plain
-from buslens.expectations.model import And, Is, Or, Sequence
+from buslens.expectations.model import And, AnyRule, Is, Or, Sequence, WrittenCondition
 from buslens.report.formatting import capitalised, clean
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from buslens.expectations.model import AnyRule, WrittenCondition
     from buslens.live.final_findings import FinalFinding
     from buslens.report.replay import ReplayState, Screen
 

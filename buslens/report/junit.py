@@ -22,7 +22,7 @@ import tempfile
 from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple
 from xml.etree.ElementTree import Element, indent, tostring
 
-from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Finding, Outcome, Result, Verdict
 from buslens.checks.verdict import worst_first
 from buslens.report.formatting import OUTCOME_WORDS, moment, place
 from buslens.report.text import recorded_start
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import datetime
 
-    from buslens.checks.findings import Finding, Result
 
 WHOLE_CAPTURE: Final = "verdict"
 """Name of the case for a capture that is undecided as a whole."""

@@ -14,14 +14,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from buslens.timeline.model import Timeline
 
 RESTING: Final = frozenset(
     [

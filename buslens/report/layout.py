@@ -6,20 +6,18 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.capture.frames import Flag
+from buslens.capture.frames import Flag, Frames, ReadStats
 from buslens.capture.read import payloads
 from buslens.capture.read_options import python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
-from buslens.capture.values import read_values
+from buslens.capture.values import Cells, ValuesBlock, ValuesCapture, read_values
 from buslens.report.formatting import clean
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.capture.frames import Frames, ReadStats
     from buslens.capture.open import Capture
-    from buslens.capture.values import Cells, ValuesBlock, ValuesCapture
 
 _MOST_TEXTS: Final = 6
 _FLAG_WORDS = {

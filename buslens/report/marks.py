@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from buslens.report.annotations import ARROW, RING, ring_half
+from buslens.report.annotations import ARROW, RING, PlacedAnnotation, ring_half
 from buslens.report.display_list import Fill, Label
 from buslens.report.style import Tone
 
 if TYPE_CHECKING:
-    from buslens.report.annotations import PlacedAnnotation
     from buslens.report.drawing_context import DrawingContext
 
 

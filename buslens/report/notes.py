@@ -10,12 +10,11 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Finding, Outcome, Result
 from buslens.report.formatting import seconds
 from buslens.report.text_metrics import legible
 
 if TYPE_CHECKING:
-    from buslens.checks.findings import Finding, Result
     from buslens.report.finding_layout import FindingLayout
     from buslens.report.view import View
 

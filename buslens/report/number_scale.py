@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from buslens.expectations.model import Range
-
-if TYPE_CHECKING:
-    from buslens.expectations.model import Expectations
+from buslens.expectations.model import Expectations, Range
 
 _NARROWEST: Final = 0.25
 """Least span of a scale that limits decide, as a share of its greatest value: a rule of thumb."""

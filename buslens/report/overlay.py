@@ -9,13 +9,12 @@ from buslens.checks.context import roles_of_trigger
 from buslens.checks.phrases import past_tense
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
-from buslens.report.finding_layout import EndBounds, places
+from buslens.report.finding_layout import EndBounds, FindingLayout, places
 from buslens.report.lanes import Lane, lay_lane
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Handshake, Result
-    from buslens.report.finding_layout import FindingLayout
 
 MOST_RUNS: Final = 200
 """Of more handshakes, those that failed are drawn first, then the earliest others."""

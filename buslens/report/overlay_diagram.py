@@ -8,8 +8,8 @@ from buslens.report.annotations import TimeAxis
 from buslens.report.decorations import Decorations
 from buslens.report.display_list import Box, DisplayList
 from buslens.report.drawing_context import DrawingContext
-from buslens.report.style import Tone
-from buslens.report.text_metrics import legible
+from buslens.report.style import Format, Tone
+from buslens.report.text_metrics import Ruler, legible
 from buslens.report.view import View
 from buslens.units import NS_PER_S
 
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.report.lanes import Lane
     from buslens.report.overlay import Overlay, OverlayLane
-    from buslens.report.style import Format
-    from buslens.report.text_metrics import Ruler
 
 _SECONDS_FROM: Final = 10 * NS_PER_S
 _TALLER: Final = 1.3

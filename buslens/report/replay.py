@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 import numpy as np
 
 from buslens.checks.context import describe_why
-from buslens.checks.findings import Outcome
-from buslens.live.pending_steps import awaiting
+from buslens.checks.findings import Finding, Outcome, Result
+from buslens.live.pending_steps import PendingStep, awaiting
 from buslens.report.formatting import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign, span_text
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render
-from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration, format_at_least, format_at_most, format_duration
 
 if TYPE_CHECKING:
@@ -20,11 +20,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from buslens.checks.findings import Finding, Result
     from buslens.live.final_findings import FinalFinding
-    from buslens.live.pending_steps import PendingStep
-    from buslens.report.paragraphs import Paragraph
-    from buslens.timeline.model import Timeline
 
 _STRIP_NS: Final = 4 * NS_PER_S
 """What of the past the lanes show, at real time; played slower it is less, so that it moves as fast."""

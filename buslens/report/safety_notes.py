@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.report.paragraphs import MARGIN, paragraph, section
+from buslens.report.paragraphs import MARGIN, Paragraph, paragraph, section
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from buslens.report.paragraphs import Paragraph
 
 CAUTIONS: Final = (
     "Never defeat a steering lock, and never drive with one in doubt.",

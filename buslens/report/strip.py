@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.causes.signs import SignStatus
+from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.context import roles_of, roles_of_trigger
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Handshake, Outcome, Result
 from buslens.checks.headline import leading
 from buslens.checks.own_words import labelled
-from buslens.expectations.model import Agree, Becomes, Never, Sequence, WrittenCondition
-from buslens.report.finding_layout import places, trigger_roles
+from buslens.expectations.model import Agree, AnyRule, Becomes, Never, Sequence, WrittenCondition
+from buslens.report.finding_layout import FindingLayout, places, trigger_roles
 from buslens.report.number_scale import limits_of
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -26,10 +26,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence as Several
 
     from buslens.causes.diagnosis import Diagnosis
-    from buslens.causes.signs import Observation
-    from buslens.checks.findings import Handshake, Result
-    from buslens.expectations.model import AnyRule
-    from buslens.report.finding_layout import FindingLayout
 
 MOST_LANES: Final = 5
 """More lanes than this are no longer seen at a glance."""

@@ -8,13 +8,12 @@ from buslens.errors import UsageError
 from buslens.report.diagram import DiagramLayout
 from buslens.report.finding_layout import places
 from buslens.report.formatting import file_name, verdict_sentence
-from buslens.report.strip import evidence_pair, evidence_strip
+from buslens.report.strip import Strip, evidence_pair, evidence_strip
 from buslens.report.view import View
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.report.display_list import DisplayList
-    from buslens.report.strip import Strip
     from buslens.report.style import Format
     from buslens.report.text_metrics import Ruler
 

@@ -7,8 +7,8 @@ from collections import Counter
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.frames import Clock
-from buslens.checks.findings import Outcome, Verdict
+from buslens.capture.frames import Clock, ReadStats
+from buslens.checks.findings import Finding, Findings, Limit, Outcome, Result, Verdict
 from buslens.checks.verdict import worst_first
 from buslens.report.finding_kinds import hull, kinds, sentence
 from buslens.report.formatting import (
@@ -28,16 +28,13 @@ from buslens.report.formatting import (
     unread_text,
     verdict_sentence,
 )
-from buslens.report.paragraphs import MARGIN, StyledText, TextStyle, item, paragraph, render, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.report.safety_notes import safety_notes
 from buslens.units import NS_PER_S, exact_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from buslens.capture.frames import ReadStats
-    from buslens.checks.findings import Finding, Findings, Limit, Result
-    from buslens.report.paragraphs import Paragraph
 
 _WRITTEN_OUT: Final = 4
 """Kinds of finding that a report in brief writes out; it names the others in one line."""

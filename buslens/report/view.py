@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Handshake, Outcome, Result
 from buslens.checks.own_words import labelled
 from buslens.checks.phrases import past_tense
 from buslens.checks.verdict import worst_first
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
-from buslens.report.finding_layout import rule_roles
+from buslens.report.finding_layout import FindingLayout, rule_roles
 from buslens.report.formatting import seconds
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Handshake, Result
-    from buslens.report.finding_layout import FindingLayout
 
 MOST_LANES: Final = 40
 """A picture with more lanes than this can be read by nobody; the rest is named below it."""

@@ -6,19 +6,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.report.display_list import Box, Label
+from buslens.report.display_list import Box, DisplayList, Label
 from buslens.report.formatting import unknown_text
-from buslens.report.lanes import Shape
-from buslens.report.style import Tone
-from buslens.report.text_metrics import legible, shorten
+from buslens.report.lanes import DenseChanges, Lane, Segment, Shape
+from buslens.report.style import Format, Tone
+from buslens.report.text_metrics import Ruler, legible, shorten
 from buslens.timeline.model import UNKNOWN_STATE
 
 if TYPE_CHECKING:
     from buslens.report.annotations import TimeAxis
-    from buslens.report.display_list import DisplayList
-    from buslens.report.lanes import DenseChanges, Lane, Segment
-    from buslens.report.style import Format
-    from buslens.report.text_metrics import Ruler
 
 
 def state_name(lane: Lane, state: int) -> str:

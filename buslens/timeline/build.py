@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
-from buslens.capture.frames import Pause
+from buslens.capture.frames import ClockDiscontinuity, Pause
 from buslens.capture.pauses import merge_pauses
 from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_codes
-from buslens.definitions.model import ValueType
-from buslens.definitions.unpack import physical, widened
+from buslens.definitions.model import Signal, ValueType
+from buslens.definitions.unpack import Numbers, physical, widened
 from buslens.timeline.growing import SHORT_NS, inserted, short_times
-from buslens.timeline.history import BEAT_PARTS, NO_FRAME_NS, NO_TIMEOUT
+from buslens.timeline.history import BEAT_PARTS, NO_FRAME_NS, NO_TIMEOUT, MessageHistory, Track, TrackHistory
 from buslens.timeline.model import (
     UNKNOWN_STATE,
     UNSAID,
@@ -29,10 +29,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import ClockDiscontinuity
-    from buslens.definitions.model import Signal
-    from buslens.definitions.unpack import Numbers
-    from buslens.timeline.history import MessageHistory, Track, TrackHistory
 
 _ENDLESS_NS: Final = 1 << 62
 

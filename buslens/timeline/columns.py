@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.definitions.model import Message, Signal, ValueType
+from buslens.definitions.model import Message, Signal, Threshold, ValueType
 from buslens.errors import CaptureError, SourceLocation
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, MEASURED_INTERVALS, NO_TIMEOUT, MessageHistory, Track
 from buslens.units import power_of_unit
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
     from buslens.capture.values import Cells, ValuesBlock
     from buslens.capture.values_layout import ValueColumn
-    from buslens.definitions.model import Threshold
 
 _BETWEEN: Final = "between the limits of the states"
 _MOST_UNNAMED: Final = 200

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
 import numpy as np
 
-from buslens.capture.frames import Flag
+from buslens.capture.frames import Flag, Frames
 from buslens.capture.pauses import LEAST_PAUSE_NS
-from buslens.definitions.model import EVERY_BIT, ValueType
+from buslens.definitions.model import EVERY_BIT, Message, Signal, ValueType
 from buslens.definitions.unpack import PlainField, carries, plain_field, raw_values
 from buslens.dialogue.collect import Collection
 from buslens.kernels import compiled
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import Frames
-    from buslens.definitions.model import Message, Signal
     from buslens.dialogue.pairs import GivenPair
 
 NO_FRAME_NS: Final = -(2**63)

@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
+from buslens.timeline.model import STOPPED, UNKNOWN_STATE, Timeline, UnknownReason
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
-    from buslens.timeline.model import Timeline
 
 FALSE: Final = 0
 TRUE: Final = 1

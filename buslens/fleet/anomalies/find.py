@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.fleet.anomalies.columns import CENSORED, UNDATED, StepDelays, Tries, VehicleTraffic
-from buslens.fleet.anomalies.compare import compare_delays, compare_traffic, compare_tries
+from buslens.fleet.anomalies.compare import StatisticalTest, compare_delays, compare_traffic, compare_tries
 from buslens.fleet.anomalies.discovery_rate import LEVEL, q_values
 from buslens.fleet.model import Anomaly, AnomalyKind
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
 
-    from buslens.fleet.anomalies.compare import StatisticalTest
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.views import DelayColumns, TrafficColumns
 

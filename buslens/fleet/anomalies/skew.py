@@ -7,13 +7,10 @@ and counts from a step that awaits the other, measures just that.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.checks.context import roles_of
-from buslens.expectations.model import Agree, Becomes, Sequence
-
-if TYPE_CHECKING:
-    from buslens.expectations.model import Expectations, Trigger
+from buslens.expectations.model import Agree, Becomes, Expectations, Sequence, Trigger
 
 USUAL_PATHS: Final = frozenset({frozenset({"unlock_feedback", "data_feedback"})})
 """What the paths are taken to be in a ledger of before it said so."""

@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING, Final
 from buslens.causes.repair_statistics import clean_trials_needed
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
-from buslens.fleet.model import AnomalyKind
+from buslens.fleet.model import Anomaly, AnomalyKind, FindingRow
 from buslens.fleet.page.dates import date_text, day_count
-from buslens.fleet.page.urgency import Urgency, is_about_ignition
+from buslens.fleet.page.urgency import Urgency, VehicleStatus, is_about_ignition
 from buslens.report.formatting import OUTCOME_WORDS
 
 if TYPE_CHECKING:
-    from buslens.fleet.model import Anomaly, FindingRow
-    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow, FoundRow
 
 

@@ -17,7 +17,7 @@ from buslens.checks.findings import Limit, Outcome, TimeBounds
 from buslens.checks.phrases import span_text as words_of_span
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis
-from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED
+from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED, DelayColumns
 from buslens.report.formatting import limit_text
 
 if TYPE_CHECKING:
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.fleet.views import DelayColumns
     from buslens.report.record.markup import Markup
 
 WIDTH: Final = 232.0

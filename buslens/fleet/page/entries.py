@@ -10,14 +10,13 @@ from urllib.parse import quote
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.page.dates import crossing_text, day, minute, period
-from buslens.fleet.page.urgency import Urgency, is_about_ignition
+from buslens.fleet.page.urgency import Urgency, VehicleStatus, is_about_ignition
 from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, OUTCOME_WORDS, VERDICT_WORDS, WRONG_SIGN
 from buslens.report.record.markup import Markup, join, tag
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow, FoundRow
 
 MOST_REASONS: Final = 4

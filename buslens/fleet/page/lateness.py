@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.checks.findings import Outcome
-from buslens.fleet.views import NO_UPPER_END, OUTCOMES
+from buslens.fleet.views import NO_UPPER_END, OUTCOMES, DelayColumns
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
-    from buslens.fleet.views import DelayColumns
 
 _FAULTS = tuple(place for place, outcome in enumerate(OUTCOMES) if outcome.is_fault)
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.outliers import FAR
-from buslens.report.record.markup import tag
-
-if TYPE_CHECKING:
-    from buslens.report.record.markup import Markup
+from buslens.report.record.markup import Markup, tag
 
 _LEVEL: Final = f"{100 * LEVEL:g} %"
 

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, cast
 
 from buslens.checks.findings import Outcome, Verdict
-from buslens.fleet.page.action import VisitAction
+from buslens.fleet.page.action import VisitAction, VisitAdvice
 from buslens.fleet.page.dates import date_text
 from buslens.fleet.page.drawing import number
 from buslens.fleet.page.scale import Axis, dates
@@ -22,7 +22,6 @@ from buslens.units import NS_PER_DAY
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from buslens.fleet.page.action import VisitAdvice
     from buslens.fleet.page.lateness import WorstDelay
     from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow

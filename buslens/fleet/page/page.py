@@ -22,10 +22,10 @@ from buslens.fleet.page.action import VisitAction
 from buslens.fleet.page.dates import period
 from buslens.fleet.page.entries import Picture, entry
 from buslens.fleet.page.methodology import method
-from buslens.fleet.page.overview import headline, overview
-from buslens.fleet.page.page_data import MOST_DOUBTS, first_screen, gather, moment_to_see
+from buslens.fleet.page.overview import Row, headline, overview
+from buslens.fleet.page.page_data import MOST_DOUBTS, FleetView, first_screen, gather, moment_to_see
 from buslens.fleet.page.recheck import explaining
-from buslens.fleet.page.urgency import LATELY, Urgency
+from buslens.fleet.page.urgency import LATELY, Urgency, VehicleStatus
 from buslens.fleet.results import INDEX_NAME
 from buslens.report.record import sections as record_sections
 from buslens.report.record.markup import Markup, join, tag, text
@@ -38,10 +38,7 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.model import Anomaly, FindingRow
-    from buslens.fleet.page.overview import Row
-    from buslens.fleet.page.page_data import FleetView
     from buslens.fleet.page.trends import TrendView
-    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import CaptureRow
 
 MOST_ENTRIES: Final = 50

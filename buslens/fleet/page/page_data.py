@@ -11,10 +11,10 @@ from buslens.fleet import queries
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.page.action import VisitAction, advice
-from buslens.fleet.page.distribution import step_views
+from buslens.fleet.page.distribution import StepView, step_views
 from buslens.fleet.page.lateness import worst_delay
 from buslens.fleet.page.overview import MOST_ROWS, Row
-from buslens.fleet.page.trends import SLOPE, trend_view
+from buslens.fleet.page.trends import SLOPE, TrendView, trend_view
 from buslens.fleet.page.urgency import (
     LATELY,
     LATELY_NS,
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.model import Anomaly, FailureKind, FindingRow
-    from buslens.fleet.page.distribution import StepView
-    from buslens.fleet.page.trends import TrendView
     from buslens.fleet.views import CaptureRow, FleetSummary, TroubleRow, VehicleRow
 
 MOST_TROUBLES: Final = 50

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from buslens.checks.findings import Verdict
+from buslens.checks.findings import Result, Verdict
 from buslens.errors import BuslensError, UsageError
 
 if TYPE_CHECKING:
@@ -13,7 +13,6 @@ if TYPE_CHECKING:
 
     from buslens.causes.model import Causes
     from buslens.checks.check import CheckSetup
-    from buslens.checks.findings import Result
     from buslens.fleet.model import Group
     from buslens.fleet.views import CaptureRow
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
-from buslens.fleet.model import FailureKind
+from buslens.fleet.model import Anomaly, FailureKind
 from buslens.fleet.page import distribution, trends
 from buslens.fleet.page.dates import day, period
-from buslens.fleet.page.distribution import span_text
+from buslens.fleet.page.distribution import StepView, span_text
 from buslens.fleet.page.entries import link
-from buslens.fleet.page.urgency import DEFINITIONS, ORDER, Urgency
+from buslens.fleet.page.urgency import DEFINITIONS, ORDER, Urgency, VehicleStatus
 from buslens.report.formatting import DOUBT_SIGN, limit_text
 from buslens.report.record.markup import Markup, join, table, tag
 from buslens.units import NS_PER_MIN
@@ -18,11 +18,8 @@ from buslens.units import NS_PER_MIN
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from buslens.fleet.model import Anomaly
-    from buslens.fleet.page.distribution import StepView
     from buslens.fleet.page.page_data import Doubt, FleetView
     from buslens.fleet.page.trends import TrendView
-    from buslens.fleet.page.urgency import VehicleStatus
     from buslens.fleet.views import FleetSummary, TroubleRow
 
 MOST_ANOMALIES: Final = 300

@@ -15,14 +15,13 @@ import numpy as np
 from buslens.fleet.page.dates import crossing_text, period
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis, dates, ticks
-from buslens.fleet.views import NO_UPPER_END, UNDATED
+from buslens.fleet.views import NO_UPPER_END, UNDATED, DelayColumns
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from buslens.fleet.model import Anomaly
-    from buslens.fleet.views import DelayColumns
     from buslens.report.record.markup import Markup
 
 SLOPE: Final = "slope_ms_per_day"

@@ -13,13 +13,12 @@ from typing import TYPE_CHECKING, Final
 from buslens.checks.findings import Verdict
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.skew import USUAL_PATHS
-from buslens.fleet.model import FailureKind
+from buslens.fleet.model import Anomaly, FailureKind
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from buslens.fleet.model import Anomaly
     from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
 
 LATELY: Final = 10

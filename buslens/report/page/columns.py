@@ -29,7 +29,7 @@ from buslens.report.page.page_events import (
     microseconds,
 )
 from buslens.report.style import Tone
-from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
+from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.units import NS_PER_US
 
 if TYPE_CHECKING:
@@ -41,7 +41,6 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Expectations
     from buslens.report.finding_layout import FindingLayout
     from buslens.report.view import View
-    from buslens.timeline.model import Timeline
 
 UNKNOWN_FROM: Final = 0xFF00
 """State codes from here on mean unknown; the rest says why, as a place in the list of reasons."""

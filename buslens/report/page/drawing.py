@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Outcome, Result
 from buslens.report.formatting import clean, span_text, spoken, unknown_text
-from buslens.report.lanes import Shape, lay_lane
+from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.number_scale import number_scale
 from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration
@@ -22,9 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from collections.abc import Sequence as Several
 
-    from buslens.checks.findings import Result
     from buslens.report.finding_layout import FindingLayout
-    from buslens.report.lanes import Lane
     from buslens.report.strip import Strip
 
 _LETTER: Final = 6.9

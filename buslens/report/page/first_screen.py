@@ -5,26 +5,23 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING, Final
 
-from buslens.causes.advice import AdviceKind
-from buslens.checks.findings import Verdict
+from buslens.causes.advice import AdviceKind, PredictedResult
+from buslens.checks.findings import Result, Verdict
 from buslens.checks.phrases import plain
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
 from buslens.report.formatting import capitalised, clean, unparted, verdict_sentence
 from buslens.report.page.drawing import strip_svg
 from buslens.report.safety_notes import CAUTIONS
-from buslens.report.strip import evidence_strip, informative
+from buslens.report.strip import Strip, evidence_strip, informative
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from buslens.causes.advice import PredictedResult
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.model import Measurement
     from buslens.causes.ranking import Hypothesis
     from buslens.causes.signs import Observation
-    from buslens.checks.findings import Result
-    from buslens.report.strip import Strip
 
 _MOST_CAUSES: Final = 4
 _MOST_AGAINST: Final = 3

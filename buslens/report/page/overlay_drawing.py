@@ -6,7 +6,7 @@ import html
 from typing import TYPE_CHECKING, Final
 
 from buslens.report.formatting import clean
-from buslens.report.overlay import overlays
+from buslens.report.overlay import Overlay, OverlayLane, overlays
 from buslens.report.page.drawing import round_step
 from buslens.report.page.svg import svg_line, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S
@@ -14,7 +14,6 @@ from buslens.units import NS_PER_MS, NS_PER_S
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.report.lanes import Lane
-    from buslens.report.overlay import Overlay, OverlayLane
 
 _LEVEL: Final = 26
 _NAME: Final = 30

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.finding_kinds import kinds
-from buslens.report.finding_layout import places
+from buslens.report.finding_layout import FindingLayout, places
 from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_name, unparted, verdict_sentence
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, likely_html, side_html
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
     from buslens.causes.diagnosis import Diagnosis
     from buslens.checks.findings import Finding, Result
-    from buslens.report.finding_layout import FindingLayout
 
 SCRIPTS: Final = (
     "columns.js",

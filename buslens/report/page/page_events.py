@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Finding, Outcome, Result
 from buslens.expectations.model import Becomes, Sequence
 from buslens.report.dialogue_lane import LANE
 from buslens.report.formatting import OUTCOME_WORDS, clean, place
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from collections.abc import Sequence as Listing
 
-    from buslens.checks.findings import Finding, Result
     from buslens.report.finding_layout import EndBounds, FindingLayout
 
 

@@ -6,7 +6,7 @@ import html
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from buslens.checks.findings import Outcome
+from buslens.checks.findings import Finding, Outcome, Result
 from buslens.report.finding_kinds import sentence
 from buslens.report.formatting import (
     IDLE_SIGN,
@@ -25,7 +25,6 @@ from buslens.report.text import notes, recording, small_print
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from buslens.checks.findings import Finding, Result
     from buslens.report.finding_layout import FindingLayout
 
 MOST_LISTED: Final = 500

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.dialogue.fault_codes import by_j2012
-from buslens.dialogue.fault_history import CLEARING, code_lists, fault_history
+from buslens.dialogue.fault_codes import DiagnosticCode, by_j2012
+from buslens.dialogue.fault_history import CLEARING, CodeReading, code_lists, fault_history
 from buslens.dialogue.model import AnswerOutcome
 from buslens.report.formatting import seconds
 from buslens.report.record.markup import Markup, join, table, tag
@@ -13,8 +13,6 @@ from buslens.report.record.markup import Markup, join, table, tag
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from buslens.dialogue.fault_codes import DiagnosticCode
-    from buslens.dialogue.fault_history import CodeReading
     from buslens.dialogue.read import Dialogue
 
 _BITS: Final = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.findings import Verdict
+from buslens.checks.findings import Result, Verdict
 from buslens.report.comparison import conclusion_sentence
 from buslens.report.diagnosis import share
 from buslens.report.formatting import capitalised, verdict_sentence
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from buslens.causes.compare import RepairComparison
-    from buslens.checks.findings import Result
     from buslens.report.record.job import JobDetails
     from buslens.report.record.ranked_causes import Suspects
 

@@ -6,10 +6,10 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from buslens.causes.diagnosis import diagnose
-from buslens.dialogue.read import read_dialogue
+from buslens.dialogue.read import Dialogue, read_dialogue
 from buslens.errors import CaptureError, UsageError
-from buslens.report.record.inputs import take
-from buslens.report.record.ranked_causes import suspects_of
+from buslens.report.record.inputs import Input, take
+from buslens.report.record.ranked_causes import Suspects, suspects_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from buslens.causes.model import Causes
     from buslens.causes.readings import Reading
     from buslens.checks.findings import Result
-    from buslens.dialogue.read import Dialogue
-    from buslens.report.record.inputs import Input
-    from buslens.report.record.ranked_causes import Suspects
 
 
 def rules(results: Iterable[Result], tell: Callable[[str], object] = str) -> list[Input]:

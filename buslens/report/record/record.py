@@ -10,13 +10,13 @@ from string import Template
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from buslens.checks.findings import Verdict
+from buslens.checks.findings import Result, Verdict
 from buslens.report.formatting import verdict_sentence
 from buslens.report.page_style import strip_css
 from buslens.report.record import front_page, sections
-from buslens.report.record.diagram import diagram, strips
+from buslens.report.record.diagram import InlineSvg, diagram, strips
 from buslens.report.record.fault_codes import fault_codes
-from buslens.report.record.inputs import GENERATOR
+from buslens.report.record.inputs import GENERATOR, Input
 from buslens.report.record.markup import Markup, join, tag, text
 from buslens.report.record.seal import BLANK, sealed
 from buslens.report.versions import version_of
@@ -25,10 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from buslens.causes.compare import RepairComparison
-    from buslens.checks.findings import Result
     from buslens.dialogue.read import Dialogue
-    from buslens.report.record.diagram import InlineSvg
-    from buslens.report.record.inputs import Input
     from buslens.report.record.job import JobDetails
     from buslens.report.record.ranked_causes import Suspects
 

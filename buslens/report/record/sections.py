@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.causes.compare import RepairStatus
-from buslens.checks.findings import Outcome
+from buslens.causes.compare import RepairComparison, RepairStatus
+from buslens.checks.findings import Finding, Outcome, Result
 from buslens.checks.verdict import worst_first
 from buslens.report.comparison import (
     METHOD,
@@ -33,8 +33,6 @@ from buslens.report.text import recording, small_print
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from buslens.causes.compare import RepairComparison
-    from buslens.checks.findings import Finding, Result
     from buslens.report.record.inputs import Input
     from buslens.report.record.job import JobDetails
     from buslens.report.record.ranked_causes import Suspects

@@ -515,7 +515,12 @@ def _result(
             unexercised.append(rule.name)
     findings, runs = Findings(parts), Handshakes(handshakes)
     verdict, summary = decide_verdict(
-        findings, runs, expected.rules, handshake=expected.handshake, to_decide=expected.to_decide
+        findings,
+        runs,
+        expected.rules,
+        handshake=expected.handshake,
+        to_decide=expected.to_decide,
+        timelines=timelines,
     )
     recorded_ns = (stats.last_ns or 0) - (stats.first_ns or 0)
     if stats.is_unsound and verdict is Verdict.AS_EXPECTED:

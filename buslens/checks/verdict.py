@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Verdict
@@ -10,9 +11,10 @@ from buslens.checks.phrases import plain
 from buslens.expectations.model import AnyRule, Sequence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from collections.abc import Sequence as Sequenced
 
+    from buslens.timeline.model import Timeline
 
 WORST_FIRST: Final = (
     Outcome.MISSING,
@@ -55,22 +57,29 @@ def decide_verdict(
     *,
     handshake: bool = True,
     to_decide: Sequenced[str] = (),
+    timelines: Mapping[str, Timeline] = MappingProxyType({}),
 ) -> tuple[Verdict, str]:
     """Return the verdict and the sentence that gives its reason.
 
     Faulty if any finding is neither met nor undecided; else undecided if any is undecided, if nothing was checked,
     or if no sequence was carried through, unless `handshake` says that none needs to be, or if something is still to
-    be decided in the expectations; else as expected.
+    be decided in the expectations; else as expected. With `timelines`, by role, doubts that all come from where nothing
+    was recorded are told as that.
     """
     ordered, rules = worst_first(Findings.of(findings).unmet), tuple(rules)
     faults = [finding for finding in ordered if finding.outcome.is_fault]
     if faults:
         return Verdict.FAULTY, headline(faults, rules)
     doubts = [finding for finding in ordered if finding.outcome is Outcome.UNDECIDED]
-    if doubts:
-        return Verdict.UNDECIDED, headline(doubts, rules)
     sequences = [rule for rule in rules if isinstance(rule, Sequence)]
     whole = Handshakes.of(handshakes).completed
+    if doubts:
+        # Whoever only needs the order of outcomes need not load numpy.
+        from buslens.checks.unrecorded import unrecorded_text
+
+        is_told = bool(whole) or not handshake
+        why = unrecorded_text(doubts, {rule.name: rule for rule in rules}, timelines) if is_told else None
+        return Verdict.UNDECIDED, why or headline(doubts, rules)
     if handshake and not sequences:
         return Verdict.UNDECIDED, _NO_SEQUENCE
     if handshake and not whole:

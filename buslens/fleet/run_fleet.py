@@ -14,7 +14,7 @@ from buslens.files import atomic_replace
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from buslens.expectations.model import Expectations
+    from buslens.checks.check import CheckSetup
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.listing import FoundCapture
     from buslens.fleet.model import Group
@@ -327,9 +327,11 @@ class WholeFleet:
             # A folder that is empty for once must not look like a fleet that is well.
             self.problem("no captures found; results come from earlier runs")
         self._stage("comparing the fleet")
-        skews = {step for one in self.expected().values() for step in skew_steps(one)}
-        ledger.put_anomalies(find_anomalies(ledger, skews=skews))
-        ledger.put_feedback_paths({pair for one in self.expected().values() for pair in feedback_paths(one)})
+        setups = self.setups().values()
+        skews = {step for one in setups for step in skew_steps(one.expectations)}
+        found = find_anomalies(ledger, skews=skews, definitions=[one.definitions for one in setups])
+        ledger.put_anomalies(found)
+        ledger.put_feedback_paths({pair for one in setups for pair in feedback_paths(one.expectations)})
         ledger.commit()
         self._stage("writing the tables")
         has_tables = True
@@ -349,15 +351,15 @@ class WholeFleet:
         """Write the report for build servers."""
         from buslens.fleet.junit import write_fleet_junit
 
-        rules = {name: [rule.name for rule in one.rules] for name, one in self.expected().items()}
+        rules = {name: [rule.name for rule in one.expectations.rules] for name, one in self.setups().items()}
         with atomic_replace(path) as temporary, temporary.open("wb") as file:
             write_fleet_junit(file, ledger, rules)
 
-    def expected(self) -> dict[str, Expectations]:
-        """Return the expectations of each group."""
+    def setups(self) -> dict[str, CheckSetup]:
+        """Return what each group is checked against."""
         from buslens.fleet.check_job import load
 
-        return {name: load(group)[0].expectations for name, group in self.groups.items()}
+        return {name: load(group)[0] for name, group in self.groups.items()}
 
     def problem(self, sentence: str) -> None:
         """Tell what went wrong without ending the run."""

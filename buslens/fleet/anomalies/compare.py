@@ -107,16 +107,21 @@ def compare_tries(tries: Tries) -> Iterator[StatisticalTest]:
         )
 
 
-def compare_traffic(vehicle: int, heard: VehicleTraffic) -> Iterator[StatisticalTest]:
-    """Yield two tests of one vehicle: messages that came or went, and cycle times."""
+def compare_traffic(
+    vehicle: int, heard: VehicleTraffic, names: Mapping[int, str] = sentences.NO_NAMES
+) -> Iterator[StatisticalTest]:
+    """Yield two tests of one vehicle: messages that came or went, and cycle times.
+
+    `names` are those of messages, by identifier as `VehicleTraffic` has it.
+    """
     if not len(heard.recorded_ns):
         return
     messages = traffic.message_changes(heard)
     # A vehicle in which no message ever came or went has been tested all the same.
-    yield _traffic_test(vehicle, heard, messages, AnomalyKind.MESSAGES)
+    yield _traffic_test(vehicle, heard, messages, AnomalyKind.MESSAGES, names)
     cycles = traffic.cycle_changes(heard)
     if cycles is not None:
-        yield _traffic_test(vehicle, heard, cycles, AnomalyKind.CYCLE)
+        yield _traffic_test(vehicle, heard, cycles, AnomalyKind.CYCLE, names)
 
 
 def _ailing(trends: Mapping[int, drift.Drift], *, vehicles: int) -> frozenset[int]:
@@ -303,7 +308,11 @@ def _beyond_numbers(beyond: drift.Beyond | None) -> dict[str, float]:
 
 
 def _traffic_test(
-    vehicle: int, heard: VehicleTraffic, found: tuple[float, list[traffic.IdChange]] | None, kind: AnomalyKind
+    vehicle: int,
+    heard: VehicleTraffic,
+    found: tuple[float, list[traffic.IdChange]] | None,
+    kind: AnomalyKind,
+    names: Mapping[int, str],
 ) -> StatisticalTest:
     if found is None:
         return StatisticalTest(p_value=1.0, kind=kind, vehicle=vehicle)
@@ -314,9 +323,9 @@ def _traffic_test(
     on_it = np.flatnonzero(heard.recorded_ns // NS_PER_DAY == since)
     first = int(on_it[np.argmin(heard.recorded_ns[on_it])])
     if kind is AnomalyKind.MESSAGES:
-        sentence = sentences.message_text(changes)
+        sentence = sentences.message_text(changes, names)
     else:
-        sentence = sentences.cycle_text(changes, of_identifiers=len(np.unique(heard.identifier)))
+        sentence = sentences.cycle_text(changes, names, of_identifiers=len(np.unique(heard.identifier)))
     numbers = {"identifiers": float(len(changes)), "days_lately": float(changes[0].days_lately)}
     if changes[0].cycle_now_ns is not None and changes[0].cycle_before_ns is not None:
         numbers["cycle_now_ms"] = changes[0].cycle_now_ns / 1e6

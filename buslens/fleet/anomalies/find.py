@@ -14,11 +14,14 @@ from buslens.fleet.model import Anomaly, AnomalyKind
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
 
+    from buslens.definitions.model import Definitions
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.views import DelayColumns, TrafficColumns
 
 
-def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -> list[Anomaly]:
+def find_anomalies(
+    ledger: Ledger, *, skews: Collection[tuple[str, str]] = (), definitions: Iterable[Definitions] = ()
+) -> list[Anomaly]:
     """Return what stands out in a fleet, the most certain first; last, retries of which nothing is sure yet.
 
     Delays and tries are compared over the fleet and with the vehicle's own past, messages and cycle times with its own
@@ -31,9 +34,12 @@ def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -
         Open for reading or writing; one step or one vehicle at a time is in memory.
     skews : collection of (str, str)
         Rule and step of each step that is one feedback following the other, from `skew.skew_steps`.
+    definitions : iterable of Definitions
+        What the vehicles are checked against; messages are called by their names there.
     """
     from buslens.fleet import queries
 
+    messages = {2 * it.can_id + it.is_extended: it.name for one in definitions for it in one.messages}
     tested: list[StatisticalTest] = []
     with ledger.snapshot():
         names = [row.vehicle for row in queries.vehicles(ledger)]
@@ -55,7 +61,7 @@ def find_anomalies(ledger: Ledger, *, skews: Collection[tuple[str, str]] = ()) -
                 )
             )
         for name, place in index.items():
-            tested += compare_traffic(place, as_traffic(queries.traffic_of(ledger, name)))
+            tested += compare_traffic(place, as_traffic(queries.traffic_of(ledger, name)), messages)
         return significant(tested, names, lambda capture: queries.address_of(ledger, capture))
 
 

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from math import ceil, floor
-from typing import TYPE_CHECKING
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import TimeBounds
 from buslens.checks.phrases import span_text
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from buslens.fleet.anomalies.drift import Beyond, Drift, Trend
     from buslens.fleet.anomalies.outliers import Outlier
     from buslens.fleet.anomalies.retries import RetryIncrease
     from buslens.fleet.anomalies.traffic import IdChange
+
+NO_NAMES: Final[Mapping[int, str]] = MappingProxyType({})
+"""Identifiers of which no definitions say what they are called."""
 
 _NAMED = 4
 """Identifiers that are named; of more, how many more."""
@@ -92,7 +96,7 @@ def retry_text(rise: RetryIncrease) -> str:
     )
 
 
-def message_text(changes: Sequence[IdChange]) -> str:
+def message_text(changes: Sequence[IdChange], names: Mapping[int, str] = NO_NAMES) -> str:
     """Return the sentence on messages that came or went."""
     parts = []
     for is_there, verb in ((False, "no longer there"), (True, "there that was not before")):
@@ -101,18 +105,18 @@ def message_text(changes: Sequence[IdChange]) -> str:
             since = date_text(min(change.since_day for change in those))
             first = those[0]
             parts.append(
-                f"{identifier_list(those)} {'is' if len(those) == 1 else 'are'} {verb} since {since}"
+                f"{identifier_list(those, names)} {'is' if len(those) == 1 else 'are'} {verb} since {since}"
                 f" (on {first.days_lately} {_days(first.days_lately)}, after {first.days_before})"
             )
     return "; ".join(parts)
 
 
-def cycle_text(changes: Sequence[IdChange], *, of_identifiers: int) -> str:
+def cycle_text(changes: Sequence[IdChange], names: Mapping[int, str] = NO_NAMES, *, of_identifiers: int) -> str:
     """Return the sentence on messages that are sent oftener or less often."""
     first = changes[0]
     text = (
-        f"{identifier_list(changes)}: a frame per {_cycle(first.cycle_now_ns)} since {date_text(first.since_day)}, and"
-        f" per {_cycle(first.cycle_before_ns)} before"
+        f"{identifier_list(changes, names)}: a frame per {_cycle(first.cycle_now_ns)} since"
+        f" {date_text(first.since_day)}, and per {_cycle(first.cycle_before_ns)} before"
     )
     if len(changes) > 1:
         text += " (the first of them)"
@@ -121,15 +125,16 @@ def cycle_text(changes: Sequence[IdChange], *, of_identifiers: int) -> str:
     return text
 
 
-def identifier_list(changes: Sequence[IdChange]) -> str:
-    """Return identifiers as they are written in logs, the first few of them."""
-    names = [
-        f"{change.identifier >> 1:08X}" if change.identifier & 1 else f"{change.identifier >> 1:03X}"
-        for change in changes
-    ]
-    if len(names) > _NAMED:
-        return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
-    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else names[0]
+def identifier_list(changes: Sequence[IdChange], names: Mapping[int, str] = NO_NAMES) -> str:
+    """Return messages by their names in the definitions, others as logs write identifiers, the first few of them."""
+    shown = []
+    for change in changes:
+        written = f"{change.identifier >> 1:08X}" if change.identifier & 1 else f"{change.identifier >> 1:03X}"
+        name = names.get(change.identifier)
+        shown.append(written if name is None else f"{name} ({written})")
+    if len(shown) > _NAMED:
+        return f"{', '.join(shown[:_NAMED])} and {len(shown) - _NAMED} more"
+    return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else shown[0]
 
 
 def date_text(day: float) -> str:

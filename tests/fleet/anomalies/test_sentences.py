@@ -108,6 +108,11 @@ class TestSentences:
             "0C4 and 18FF50A1 are no longer there"
         )
 
+    def test_names_of_the_definitions(self) -> None:
+        """A message that the definitions name is called so; another keeps its identifier."""
+        other = replace(GONE, identifier=2 * 0x1A1)
+        assert sentences.identifier_list([GONE, other], {GONE.identifier: "DOORS"}) == "DOORS (0C4) and 1A1"
+
     def test_many_messages(self) -> None:
         many = [replace(GONE, identifier=2 * number) for number in range(1, 8)]
         assert sentences.identifier_list(many) == "001, 002, 003, 004 and 3 more"

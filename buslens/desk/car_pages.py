@@ -24,9 +24,11 @@ if TYPE_CHECKING:
 
 _ACTIONS = (
     *("driver door opens", "driver door closes", "start pressed", "start released", "ignition on", "ignition off"),
-    *("lock motor on", "lock unlocks", "lock locks"),
+    *("lock unlocks", "lock locks"),
 )
 """What is done or heard at a car, in words by which roles are recognised."""
+_NEEDED = ("driver door opens", "start pressed", "ignition on", "lock unlocks", "lock locks")
+"""Of these, what every handshake needs."""
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'self'"
 """Of a drawing, which has no script and asks for nothing, but styles each line itself."""
 
@@ -108,8 +110,9 @@ class CarPages:
 
     async def _save(self, request: Request) -> Response:
         car = self._demanded(request)
-        await read_form(request)
-        text = (await self._drafted(car)).text
+        form = await read_form(request)
+        made = await self._drafted(car)
+        text = made.text_without_open_points if form.get("missing") == "left out" else made.text
         from buslens.desk import car_work
 
         problem = await self._workers.run(car_work.save, str(car.path), text) if text else "There is no draft to save."
@@ -147,8 +150,10 @@ class CarPages:
             found=found,
             is_found=any(it.name == FOUND for it in car.files()),
             actions=_ACTIONS,
+            unmarked=[it for it in _NEEDED if not any(it in line for line in state.marks)],
             is_current=key == _key(car),
-            is_saved=car.is_complete and (shown is None or car.holds(shown.text)),
+            is_saved=car.is_complete
+            and (shown is None or car.holds(shown.text) or car.holds(shown.text_without_open_points)),
             problem=problem or ("" if shown is None else shown.problem),
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 
@@ -55,3 +56,8 @@ class DraftView:
     #: The candidates around the first handshake, as SVG; empty where nothing can be drawn.
     picture: bytes = b""
     problem: str = ""
+
+    @property
+    def text_without_open_points(self) -> str:
+        """The file of a person who has decided to do without what could not be found."""
+        return re.sub(r"(?m)^to_decide = \[.*\]\n", "", self.text)

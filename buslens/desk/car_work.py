@@ -54,13 +54,19 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
             roles=tuple(_roles(made)),
             rules=tuple(_rules(made)),
             tried=tuple((Path(it.path).name, VERDICT_WORDS[it.verdict], clean(it.summary)) for it in made.tried),
-            missing=tuple(clean(it) for it in (*made.missing, *made.outliers)),
+            missing=tuple(_in_the_desk(clean(it)) for it in (*made.missing, *made.outliers)),
             picture=_picture(made),
         )
     except BuslensError as error:
         return DraftView(problem=str(error))
     except OSError as error:
         return DraftView(problem=os_error_text(error))
+
+
+def _in_the_desk(text: str) -> str:
+    """Return what is missing for a person who presses a button where the file's reader takes a '#' away."""
+    role, colon, rest = text.partition(":")
+    return f"{plain(role)}{colon}{rest}".replace(": then take the '#' away)", ")")
 
 
 def save(folder: str, text: str) -> str:

@@ -77,7 +77,8 @@ class SeekPages:
 
         car, form = self._demanded(request), await read_form(request)
         state = load_state(car.path)
-        line = f"{form.get('time', '').replace(',', '.')} {form.get('words', '').replace('#', '')}"
+        words = form.get("other", "").strip() or form.get("words", "")
+        line = f"{form.get('time', '').replace(',', '.')} {words.replace('#', '')}"
         try:
             mark = parse_mark(line)
         except BuslensError as error:
@@ -98,11 +99,12 @@ class SeekPages:
         car, form = self._demanded(request), await read_form(request)
         state, shown = self.view(car)
         for action in () if shown is None else shown.actions:
-            if action.words == form.get("action"):
+            if action.words[0] == form.get("thing"):
                 taken = {it.place: it.is_taken for it in action.signals}
                 if form.get("place") in taken:
                     taken[form["place"]] = not taken[form["place"]]
-                chosen = {**state.chosen, action.words.casefold(): [it for it, is_taken in taken.items() if is_taken]}
+                places = [it for it, is_taken in taken.items() if is_taken]
+                chosen = {**state.chosen, **{words.casefold(): places for words in action.words}}
                 save_state(car.path, replace(state, chosen=chosen))
         return await self._looked(car)
 

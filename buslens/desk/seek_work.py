@@ -13,7 +13,7 @@ from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from buslens.desk.seek_state import SeekState
     from buslens.discovery.candidates import Candidate
@@ -28,6 +28,9 @@ _SELDOM: Final = 60
 """A bit that changes more often is not drawn: it would hide those that a person moves."""
 _COLUMNS: Final = 500
 _HEIGHT: Final = 44
+_LANE: Final = 22
+_MOST_DRAWN: Final = 400
+"""A bit that changes more often is not drawn as a lane."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,8 +38,12 @@ class FoundSignal:
     """A signal that may be what an action changes."""
 
     place: str
+    #: At how many marks it changes, and how often otherwise.
+    brief: str
     #: What it does, and how likely that is by luck.
     reasons: tuple[str, ...]
+    #: Its value over the whole capture under the marks, as HTML that is safe; empty if it changes too often.
+    lane: str
     #: Whether it is more than chance.
     is_sure: bool
     is_taken: bool
@@ -44,10 +51,11 @@ class FoundSignal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundAction:
-    """An action, and the signals that follow it."""
+    """One thing that was acted on, and the signals that follow."""
 
-    words: str
-    marks: int
+    #: Each action on it, as it was marked, and how often: a door opens, and closes.
+    words: tuple[str, ...]
+    marks: tuple[int, ...]
     signals: tuple[FoundSignal, ...]
 
 
@@ -72,7 +80,7 @@ def seek_signals(folder: str) -> SeekView:
         if not state.marks:
             return view
         found = _sought(changes, first_ns, end_ns, state)
-        actions = tuple(_action(found, index, state) for index in range(len(found.actions)))
+        actions = tuple(_action(found, indices, state, changes) for indices in _things(found))
         return SeekView(length_s=view.length_s, drawing=view.drawing, actions=actions)
     except BuslensError as error:
         return SeekView(problem=error.problem)
@@ -159,23 +167,69 @@ def _proposed(found: SeekResult) -> dict[int, Candidate]:
     return chosen
 
 
-def _action(found: SeekResult, index: int, state: SeekState) -> FoundAction:
+def _things(found: SeekResult) -> Iterator[list[int]]:
+    """Yield the actions on each thing, such as a door that opens and closes."""
+    from buslens.discovery.found_dbc import thing_of
+
+    by_thing: dict[str, list[int]] = {}
+    for index, action in enumerate(found.actions):
+        by_thing.setdefault(thing_of(action.words) or action.words, []).append(index)
+    yield from by_thing.values()
+
+
+def _action(found: SeekResult, indices: list[int], state: SeekState, changes: BitToggles) -> FoundAction:
     from buslens.report.discovery import chance, place, response_text
 
-    taken = _taken(found, index, state)
+    taken = [it.field for index in indices for it in _taken(found, index, state)]
+    by_field = {it.field: it for index in indices for it in found.candidates[index]}
+    # What follows every action on this thing comes first, whatever else follows some of them more surely.
+    candidates = sorted(
+        by_field.values(), key=lambda it: (-len({each.action for each in it.responses} & {*indices}), it.corrected)
+    )
+    marks = [at for index in indices for at in found.actions[index].times_ns]
     return FoundAction(
-        words=found.actions[index].words,
-        marks=len(found.actions[index].times_ns),
+        words=tuple(found.actions[index].words for index in indices),
+        marks=tuple(len(found.actions[index].times_ns) for index in indices),
         signals=tuple(
             FoundSignal(
                 place=place(it.field),
+                brief=_brief(it, indices),
                 reasons=(*(response_text(found, each) for each in it.responses), chance(it.corrected)),
+                lane=_lane(found, it, marks, changes),
                 is_sure=it.is_surprising,
-                is_taken=it in taken,
+                is_taken=it.field in taken,
             )
-            for it in found.candidates[index]
+            for it in candidates
         ),
     )
+
+
+def _brief(it: Candidate, indices: list[int]) -> str:
+    own = [each for each in it.responses if each.action in indices]
+    hits, marks = sum(each.hits for each in own), sum(each.marks for each in own)
+    other = f"{it.other_changes:,} times without one" if it.other_changes else "at nothing else"
+    return f"changes at {hits} of {marks} marks, {other}"
+
+
+def _lane(found: SeekResult, it: Candidate, marks_ns: Sequence[int], changes: BitToggles) -> str:
+    """Return the leading bit of a field over the whole capture, and the marks behind it."""
+    from buslens.discovery.changes import BITS
+    from buslens.report.page.svg import svg_line
+
+    rows = changes.of(BITS * changes.origins.index(it.field.origin) + it.field.bits[-1])
+    rising, seen_ns = changes.rising[rows].tolist(), changes.seen_ns[rows].tolist()
+    if not rising or len(rising) > _MOST_DRAWN:
+        return ""
+    length = max(found.end_ns - found.first_ns, 1)
+    high, low, base = 3, _LANE - 3, _LANE
+    drawn = [svg_line(100 * at / length, 0, 100 * at / length, base, "marked") for at in marks_ns]
+    x, y = 0.0, low if rising[0] else high
+    for is_up, at in zip(rising, seen_ns, strict=True):
+        to, level = 100 * (at - found.first_ns) / length, high if is_up else low
+        drawn += [svg_line(x, y, to, y, "w"), svg_line(to, y, to, level, "w")]
+        x, y = to, level
+    drawn.append(svg_line(x, y, 100, y, "w"))
+    return f'<svg width="100%" height="{_LANE}" aria-hidden="true">{"".join(drawn)}</svg>'
 
 
 def _drawing(changes: BitToggles, first_ns: int, end_ns: int, marks: Sequence[Mark]) -> str:

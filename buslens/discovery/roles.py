@@ -472,7 +472,7 @@ def two_states(role: str, trace: Trace, known: Mapping[str, int]) -> dict[str, t
     labels = label_states(role, trace.signal)
     first, second = STATES[role]
     raw = known[first]
-    if {first, second} <= set(labels) and raw in labels[first]:
+    if {first, second} <= set(labels):
         return labels
     rest = next((it for it in trace.held_ns if it != raw and not invalid_of(trace.signal).get(it, False)), None)
     return {first: (raw,)} if rest is None else {first: (raw,), second: (rest,)}

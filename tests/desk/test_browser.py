@@ -229,6 +229,28 @@ class TestRecordingAtTheCar:
         page.wait_for_selector("#captures .capture:has-text('recorded-')")
 
 
+class TestNewCar:
+    """A car without definitions: a press on the time line is a mark, a press on a signal chooses it."""
+
+    def test_mark_and_choose(
+        self, window: Callable[..., Window], desk: RunningDesk, let_in: dict[str, str], sample: Path
+    ) -> None:
+        car = desk.send("/cars", let_in, name="Marked").headers["location"]
+        desk.ask("PUT", f"{car}/files?name={HEALTHY}", (sample / HEALTHY).read_bytes(), let_in)
+        page = window(desk, let_in).page
+        page.goto(f"{desk.home}{car.lstrip('/')}")
+        page.click("button:has-text('Show its time line')")
+        page.check("[name=words][value='driver door opens']")
+        for number, x in enumerate((100, 300), 1):
+            page.click(".timeline", position={"x": x, "y": 20})
+            page.wait_for_selector(f"summary:text-matches('^{number} mark')")
+            assert page.is_checked("[name=words][value='driver door opens']")
+        page.click(".role summary:has-text('more after')")
+        place = page.inner_text(".role [aria-pressed=false]:visible >> nth=0")
+        page.click(f".role .btn:text-is('{place}')")
+        page.wait_for_selector(f".role [aria-pressed=true]:text-is('{place}')")
+
+
 class TestForEverybody:
     """No page breaks a rule that axe-core can test: names, contrasts, landmarks, what a keyboard reaches."""
 

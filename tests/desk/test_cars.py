@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from buslens.desk.car_view import DraftView
 from buslens.desk.car_work import draft
 from buslens.desk.folder import CarFolder, DeskFolder
 
@@ -109,6 +110,12 @@ class TestNewCar:
         assert add(DEFINITIONS, name) == 201
         assert {it for it in desk_folder.rglob("*") if folder not in it.parents} == others
         assert CarFolder(folder).chosen() == {}
+
+
+def test_file_without_its_open_points() -> None:
+    """A person who does without what could not be found gets the same file, complete."""
+    text = 'format = 1\nto_decide = ["lock_enable: x [1]", "y"]\n\n[roles.door_open]\n'
+    assert DraftView(text=text).text_without_open_points == "format = 1\n\n[roles.door_open]\n"
 
 
 class TestChoice:

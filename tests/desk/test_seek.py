@@ -54,10 +54,15 @@ class TestSeek:
         view = seek_signals(str(marked))
         assert not view.problem
         assert view.drawing.count("marked") == len(load_state(marked).marks) > 2
-        opens = next(it for it in view.actions if it.words == "driver door opens")
-        assert DOOR in [it.place for it in opens.signals]
-        for action in view.actions:
-            save_state(marked, replace((state := load_state(marked)), chosen={**state.chosen, action.words: [DOOR]}))
+        (action,) = view.actions
+        assert set(action.words) == {"driver door opens", "driver door closes"}
+        door = next(it for it in action.signals if it.place == DOOR)
+        n_marks = sum(action.marks)
+        # At the first mark the door is seen for the first time, not seen to change.
+        assert door.brief == f"changes at {n_marks - 1} of {n_marks} marks, at nothing else"
+        assert door.lane.count("marked") == n_marks
+        chosen = {words: [DOOR] for words in action.words}
+        save_state(marked, replace(load_state(marked), chosen=chosen))
         taken = [it.place for action in seek_signals(str(marked)).actions for it in action.signals if it.is_taken]
         assert set(taken) == {DOOR}
         assert write_found(str(marked)) == ""
@@ -74,8 +79,9 @@ class TestSeek:
         )
         save_marks(marked, replace(load_state(marked), marks=(*door, *lamp)))
         taken = {
-            action.words: [it.place for it in action.signals if it.is_taken]
+            words: [it.place for it in action.signals if it.is_taken]
             for action in seek_signals(str(marked)).actions
+            for words in action.words
         }
         assert taken["driver door opens"] == taken["driver door closes"] == [DOOR]
         assert taken["lamp on"] == taken["lamp off"] != [DOOR]
@@ -103,6 +109,6 @@ class TestForms:
         page = desk.ask("GET", car, headers=let_in).text
         assert "1.50 Driver &lt;b&gt; door" in page
         assert '<div class="timeline"' in page
-        desk.send(f"{car}/seek/choose", let_in, action="Driver <b> door", place="../x")
+        desk.send(f"{car}/seek/choose", let_in, thing="Driver <b> door", place="../x")
         desk.send(f"{car}/seek/unmark", let_in, mark="1.50 Driver <b> door")
         assert "1.50 Driver" not in desk.ask("GET", car, headers=let_in).text

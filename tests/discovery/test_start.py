@@ -4,6 +4,7 @@ import re
 import shutil
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,8 @@ from support.wordings import PINEWICK, in_words, reworded
 
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
+from buslens.definitions.load import load_definitions
+from buslens.discovery.roles import two_states
 from buslens.discovery.start import start
 from buslens.errors import UsageError
 from buslens.expectations.load import load_expectations
@@ -232,3 +235,16 @@ class TestDoubt:
     def test_standard_input(self) -> None:
         with pytest.raises(UsageError, match="read twice"):
             start([str(PINEWICK)], "-", output="new.toml")
+
+
+def test_value_names_stand_against_what_comes_first() -> None:
+    """Whichever value comes before the moves of the lock, what the definitions call open is open."""
+    (signal,) = (
+        it
+        for message in load_definitions(SAMPLES[0].parents[1] / "signal_defs" / "pinewick.dbc").messages
+        for it in message.signals
+        if it.name == "DRIVER_DOOR"
+    )
+    for raw in (0, 1):
+        states = two_states("door_open", SimpleNamespace(signal=signal), {"open": raw})  # type: ignore[arg-type]
+        assert states == {"open": (1,), "closed": (0,)}

@@ -5,6 +5,9 @@
 /** Milliseconds without the desk after which it is said to be gone. */
 const GONE_MS = 4000;
 
+/** Milliseconds after which a form that was sent says that it is being worked on. */
+const SLOW_MS = 400;
+
 const main = document.getElementById('job');
 
 /** @type {Map<string, string>} Each part as the desk sent it last, by its id. */
@@ -93,19 +96,48 @@ async function submit(event) {
   event.preventDefault();
   const body = new URLSearchParams(new FormData(form, event.submitter));
   form.querySelectorAll('button').forEach((it) => { it.disabled = true; });
+  const slow = setTimeout(() => { form.append(working()); }, SLOW_MS);
   try {
-    const answer = await fetch(form.action, { method: 'POST', body });
+    const answer = await fetch(form.getAttribute('action'), { method: 'POST', body });
     const isPage = answer.headers.get('content-type')?.startsWith('text/html');
     const text = await answer.text();
     if (!isPage) throw new Error(text);
     wanted = part.id;
     show(text, part);
-    settle(document.getElementById(part.id));
+    if (!resume(form)) settle(document.getElementById(part.id));
   } catch (error) {
     complain(part, error instanceof TypeError ? 'The desk did not answer. Nothing was saved.' : error.message);
   } finally {
+    clearTimeout(slow);
     form.querySelectorAll('button').forEach((it) => { it.disabled = false; });
+    form.querySelector('.working')?.remove();
   }
+}
+
+/** @returns {HTMLElement} A word that something is being worked out. */
+function working() {
+  const line = document.createElement('span');
+  line.className = 'working';
+  line.setAttribute('role', 'status');
+  line.textContent = 'Working';
+  return line;
+}
+
+/**
+ * Go on marking: what was done last is chosen still.
+ * @param {HTMLFormElement} form As it was sent.
+ * @returns {boolean} Whether it is a form that is sent again and again.
+ */
+function resume(form) {
+  const line = form.querySelector('.timeline');
+  const next = line === null ? undefined : [...document.forms].find((it) => it.querySelector('.timeline'));
+  if (next === undefined) return false;
+  const done = form.elements.words.value;
+  const again = [...next.elements.words].find((it) => it.value === done && done !== '');
+  if (again !== undefined) again.checked = true;
+  next.elements.other.value = form.elements.other.value;
+  next.elements.time.focus({ preventScroll: true });
+  return true;
 }
 
 /** @param {Element} part Whoever works by keyboard goes on where there is something to do. */
@@ -243,7 +275,8 @@ function connect(root) {
     const place = it.getBoundingClientRect();
     const form = it.closest('form');
     form.elements.time.value = (it.dataset.length * (event.clientX - place.left) / place.width).toFixed(2);
-    form.elements.words.focus();
+    if (form.elements.words.value !== '' || form.elements.other.value !== '') form.requestSubmit();
+    else form.elements.words[0].focus({ preventScroll: true });
   }));
   root.querySelectorAll('[data-print]').forEach((it) => {
     it.hidden = false;

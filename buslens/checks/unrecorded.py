@@ -70,9 +70,10 @@ def _why(timeline: Timeline, begin_ns: int, stop_ns: int) -> str:
     for index in range(first, len(timeline)):
         if index > first and timeline.since_ns(index) > stop_ns:
             break
-        if timeline.why[index] == UnknownReason.DISCONTINUITY.value:
-            at_ns = int(timeline.seen_ns[index] - timeline.seen_ns[0])
-            return f"{describe_why(timeline, index)} at {format_duration(at_ns)}"
-        if timeline.why[index] in _LOST:
-            return describe_why(timeline, index)
+        if timeline.why[index] not in _LOST:
+            continue
+        why = describe_why(timeline, index)
+        if timeline.why[index] == UnknownReason.NOT_RECORDED.value:
+            return why  # which says when
+        return f"{why} at {format_duration(int(timeline.seen_ns[index] - timeline.seen_ns[0]))}"
     return ""

@@ -22,6 +22,11 @@ def find_expectations(capture: str | Path) -> Path:
     It is looked for beside the capture, in a folder ``signal_defs`` there or up to two folders above, and at
     last in the current folder and in its ``signal_defs``. For standard input (``-``) only the current
     folder counts.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
     """
     for place in _places(capture):
         if place.is_file():

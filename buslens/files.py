@@ -46,7 +46,13 @@ _WAITS_S: Final = (0.05, 0.1, 0.2, 0.4)
 
 
 def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
-    """Return what is in a file of a kind that is never large, so that no other can fill the memory."""
+    """Return what is in a file of a kind that is never large, so that no other can fill the memory.
+
+    Raises
+    ------
+    OSError
+        If there are more, or the file cannot be read.
+    """
     with Path(path).open("rb") as file:
         data = file.read(most + 1)
     if len(data) > most:
@@ -55,7 +61,13 @@ def read_at_most(path: str | os.PathLike[str], most: int) -> bytes:
 
 
 def write_atomically(path: str | Path, data: bytes) -> Path:
-    """Write a file under a temporary name in the same folder, then rename it: the whole file or nothing."""
+    """Write a file under a temporary name in the same folder, then rename it: the whole file or nothing.
+
+    Raises
+    ------
+    OSError
+        If the folder does not take the file.
+    """
     with atomic_replace(path) as temporary:
         temporary.write_bytes(data)
     return Path(path)

@@ -95,7 +95,13 @@ class _Unpacked:
 
 
 class _Archived(io.RawIOBase):
-    """The only file in an archive, whose list of files stands at its end: so it is copied first."""
+    """The only file in an archive, whose list of files stands at its end: so it is copied first.
+
+    Raises
+    ------
+    CaptureError
+        If there is none, or another one, or if the archive is damaged.
+    """
 
     def __init__(self, packed: io.RawIOBase) -> None:
         super().__init__()

@@ -156,7 +156,15 @@ def open_capture(path: str | Path, *, table: TableSettings | str | Path | None =
 
 
 def require_file(name: str) -> None:
-    """Refuse a pipe before it is opened, which can take for ever, and a device."""
+    """Refuse a pipe before it is opened, which can take for ever, and a device.
+
+    Raises
+    ------
+    CaptureError
+        If it is one.
+    OSError
+        If the system refuses to tell.
+    """
     mode = Path(name).stat().st_mode
     if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode):
         problem = f"is a pipe, which can be read only once: have it read as standard input, such as '- < {name}'"
@@ -168,14 +176,26 @@ def require_file(name: str) -> None:
 
 
 def open_stream(name: str, head: bytes, rest: Stream, table: TableSettings = NOTHING_TOLD) -> Capture:
-    """Recognise a log by its first bytes, while the rest is still to come."""
+    """Recognise a log by its first bytes, while the rest is still to come.
+
+    Raises
+    ------
+    CaptureError
+        If it is of no known format.
+    """
     found = _recognise("standard input" if name == STANDARD_INPUT else name, head, table, is_file=False)
     assert isinstance(found, _Recognised)  # noqa: S101  (only files can be foreign)
     return found.capture(name, head, ChainedStream(head, rest))
 
 
 def require_read_frames(capture: Capture, stats: ReadStats) -> None:
-    """Refuse a capture of which nothing could be read."""
+    """Refuse a capture of which nothing could be read.
+
+    Raises
+    ------
+    CaptureError
+        If there are broken lines, and not one frame.
+    """
     if not stats.frames and stats.skipped:
         line = stats.skipped[0]
         raise CaptureError(
@@ -216,7 +236,13 @@ _LOOKED_BYTES: Final = 1 << 14
 
 
 def is_capture(path: str | Path) -> bool:
-    """Return whether the first bytes of a file are those of a log or of a table of frames, packed or not."""
+    """Return whether the first bytes of a file are those of a log or of a table of frames, packed or not.
+
+    Raises
+    ------
+    OSError
+        If the system refuses the file.
+    """
     from buslens.capture.python_can_reader import PythonCanRecording
     from buslens.capture.table import recognise
     from buslens.capture.table_layout import UnclearLayoutError

@@ -92,6 +92,11 @@ def reduce_frames(
         With all frames.
     Tally
         The account of all lines.
+
+    Raises
+    ------
+    CaptureError
+        If there are lines, but not one of them is a frame.
     """
     if capture.foreign is not None:
         return _fold_foreign(capture, IdFilter.of(wanted), make(), update)
@@ -124,7 +129,13 @@ def _fold_one_clock(
     update: Callable[[A, Frames], None],
     merge: Callable[[A, A], None],
 ) -> tuple[A, ReadStats]:
-    """Fold a capture again whose buses have clocks of their own, by the clock of the one bus that is needed."""
+    """Fold a capture again whose buses have clocks of their own, by the clock of the one bus that is needed.
+
+    Raises
+    ------
+    CaptureError
+        If frames of several of them are needed, or the capture cannot be read twice.
+    """
     used = [label for label in first.channels if label in first.channels_used]
     apart = format_duration(first.stats().apart_ns)
     source = SourceLocation(capture.path)

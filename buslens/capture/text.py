@@ -47,7 +47,15 @@ class Text:
 
 
 def open_text(path: str | Path, n_bytes: int) -> Text | None:
-    """Return the text of a file, with so many bytes of its beginning; None if it is no text."""
+    """Return the text of a file, with so many bytes of its beginning; None if it is no text.
+
+    Raises
+    ------
+    CaptureError
+        If it is an archive of several files, or cannot be unpacked.
+    OSError
+        If the system refuses the file.
+    """
     name = Path(path)
     with name.open("rb", buffering=0) as file:
         stream: Stream = FileStream(file)

@@ -99,6 +99,11 @@ def layout_of(
         Columns by header or by number from 1; none: whatever table of values it may be.
     is_whole : bool
         Whether that is all; else the last line is left out.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If it is one and does not say enough, with what to write.
     """
     lines = text.decode("latin-1").split("\n")
     if not is_whole or not lines[-1]:
@@ -238,7 +243,13 @@ def _index_of(one: str | int, names: Sequence[str], width: int) -> int | None:
 
 
 def _place_of(wanted: str, names: Sequence[str]) -> int | None:
-    """Return the column that is called so, with or without its unit; None if none is."""
+    """Return the column that is called so, with or without its unit; None if none is.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If several are.
+    """
     text = _key(wanted)
     for keys in ([_key(name) for name in names], [_key(split_unit(name)[0]) for name in names]):
         places = [k for k, key in enumerate(keys) if key == text]

@@ -102,7 +102,13 @@ def _level(trace: TracedReading, result: Result) -> tuple[float, float] | None:
 
 
 def classify(measurement: Measurement, given: str) -> ResultRange:
-    """Return the result that a reading counts as; the name of a result is one, too."""
+    """Return the result that a reading counts as; the name of a result is one, too.
+
+    Raises
+    ------
+    UsageError
+        If it is none.
+    """
     named = {window.name: window for window in measurement.results}
     if given in named:
         return named[given]

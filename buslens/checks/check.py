@@ -171,7 +171,15 @@ def _recording(
 
 
 def open_any(capture: str | Path, expected: Expectations, table: TableSettings) -> Capture | ValuesCapture:
-    """Recognise a capture: a table of values that has a column of the expectations, else a log."""
+    """Recognise a capture: a table of values that has a column of the expectations, else a log.
+
+    Raises
+    ------
+    BuslensError
+        If it is neither, or does not say enough.
+    OSError
+        If the system refuses the file.
+    """
     from buslens.capture.open import open_capture
 
     values = table_of_values(capture, expected, table)
@@ -198,7 +206,13 @@ def evaluate_table(
     notify: Callable[[str], None] | None = None,
     beside: Iterable[ValuesCapture] = (),
 ) -> Result:
-    """Return what the rules find in a table of values."""
+    """Return what the rules find in a table of values.
+
+    Raises
+    ------
+    CaptureError
+        If it cannot be read, or its clock runs back too often.
+    """
     timelines, stats, absent = read_columns(values, expected, notify)
     _require_clock(path, stats)
     others = [_read_beside(one, expected, notify) for one in beside]
@@ -226,6 +240,11 @@ def prepare(
     """Load what captures are checked on, and see that the two fit each other; parameters as for `check`.
 
     The expectations that are returned name the definitions that are used.
+
+    Raises
+    ------
+    BuslensError
+        If one of the files cannot be used, or the two do not fit each other.
     """
     expected = _load_expectations(expectations, definitions_needed=definitions is None)
     defined = _load_definitions(definitions, expected)

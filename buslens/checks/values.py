@@ -32,7 +32,15 @@ _NEAR: Final = 0.75
 
 
 def table_of_values(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture | None:
-    """Return a capture that has at least one of the columns that roles are read from; None for any other."""
+    """Return a capture that has at least one of the columns that roles are read from; None for any other.
+
+    Raises
+    ------
+    CaptureError
+        If it does not say enough.
+    OSError
+        If the system refuses the file.
+    """
     wanted = columns_of(expected)
     if not wanted or str(path) == "-":
         return None

@@ -37,7 +37,13 @@ class CheckedCapture(NamedTuple):
 
 
 class CaptureChecker:
-    """Checks captures as the options of a command say, loading each file of the user's once."""
+    """Checks captures as the options of a command say, loading each file of the user's once.
+
+    Raises
+    ------
+    UsageError, DefinitionError, ExpectationError
+        If the files that the options name cannot be used.
+    """
 
     def __init__(self, options: argparse.Namespace, console: Console) -> None:
         self._console = console
@@ -57,7 +63,15 @@ class CaptureChecker:
             self._expectations(self._chosen)
 
     def check(self, path: str) -> Result:
-        """Return the verdict on one capture."""
+        """Return the verdict on one capture.
+
+        Raises
+        ------
+        BuslensError
+            If the capture or what it is checked against cannot be used.
+        OSError
+            If the system refuses the capture.
+        """
         _require_file(path)
         self._console.progress(f"reading {path}")
         chosen = self._chosen or str(find_expectations(path))
@@ -77,7 +91,13 @@ class CaptureChecker:
         )
 
     def pair(self, paths: Sequence[str]) -> list[str]:
-        """Find the capture that each table beside goes with, and return the tables."""
+        """Find the capture that each table beside goes with, and return the tables.
+
+        Raises
+        ------
+        UsageError
+            If one goes with none of the captures, or does not say with which of several.
+        """
         self._beside_of = pairs(self._beside, paths)
         return [table for tables in self._beside_of.values() for table in tables]
 
@@ -128,7 +148,13 @@ def pairs(given: Sequence[str], paths: Sequence[str]) -> dict[str, list[str]]:
 
 
 def expand(names: Sequence[str]) -> list[str]:
-    """Return the captures that names stand for; wildcards count where the shell has left them as they are."""
+    """Return the captures that names stand for; wildcards count where the shell has left them as they are.
+
+    Raises
+    ------
+    UsageError
+        If standard input is named twice.
+    """
     if names.count("-") > 1:
         raise UsageError("standard input ('-') can be read only once")
     paths: list[str] = []

@@ -93,7 +93,13 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
 
 def sides(captures: Sequence[str], before: Sequence[str] | None) -> tuple[list[str], list[str]]:
-    """Return the captures of both sides."""
+    """Return the captures of both sides.
+
+    Raises
+    ------
+    UsageError
+        If a side is empty, or a capture is there twice: its handshakes would count twice.
+    """
     if before:
         then, now = expand(before), expand(captures)
     else:

@@ -36,7 +36,13 @@ class Parser(argparse.ArgumentParser):
         self.add_argument("--no-color", action="store_true", help="plain text on a terminal, too")
 
     def read(self, words: Sequence[str]) -> argparse.Namespace | None:
-        """Return the options, wherever they stand among the names; None if help is wanted."""
+        """Return the options, wherever they stand among the names; None if help is wanted.
+
+        Raises
+        ------
+        UsageError
+            If the words are not those of the command.
+        """
         before_names = words[: words.index("--")] if "--" in words else words
         self._words = before_names
         if "-h" in before_names or "--help" in before_names:
@@ -136,7 +142,13 @@ def add_table_arguments(parser: Parser) -> None:
 
 
 def table_of(options: argparse.Namespace) -> TableSettings:
-    """Return what the options say about tables of frames."""
+    """Return what the options say about tables of frames.
+
+    Raises
+    ------
+    UsageError, OSError
+        If that cannot be used.
+    """
     from buslens.capture.table_settings import load_table
 
     return load_table(options.table, time_unit=options.time_unit, id_base=options.id_base)

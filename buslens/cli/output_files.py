@@ -25,6 +25,11 @@ def reject_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:
         Files that the command reads.
     suffix : str
         Of the kind of file, for the error text.
+
+    Raises
+    ------
+    UsageError
+        If it does.
     """
     if path == "-":
         raise UsageError(f"-o writes a file; name one, such as 'new{suffix}'")
@@ -33,7 +38,13 @@ def reject_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:
 
 
 def require_place(path: str) -> None:
-    """Refuse a name under which no file can be written, before anything long is begun."""
+    """Refuse a name under which no file can be written, before anything long is begun.
+
+    Raises
+    ------
+    OSError
+        If it is a folder, or lies in one that is not there.
+    """
     if Path(path).is_dir():
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path)
     if not Path(path).parent.is_dir():
@@ -51,6 +62,11 @@ def require_free(path: str, data: bytes, *, replace: bool) -> None:
         What is to be written: the same again does no harm.
     replace : bool
         Whether the user allows to replace what is there.
+
+    Raises
+    ------
+    UsageError
+        If the file is there.
     """
     target = Path(path)
     if replace or not target.is_file() or target.stat().st_size == 0:
@@ -76,6 +92,13 @@ def require_report(path: str, captures: Iterable[str], *, made: Path | None = No
         Files that the command reads.
     made : Path or None
         Folder that the command makes if it is not there.
+
+    Raises
+    ------
+    UsageError
+        If there is.
+    OSError
+        If it is a folder, or lies in one that is not there.
     """
     if path == "-":
         raise UsageError("--junit writes a file; name one, such as 'report.xml'")

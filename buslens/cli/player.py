@@ -234,7 +234,13 @@ def _part(frames: Frames, start: int, stop: int) -> Frames:
 
 
 def engine_of(options: argparse.Namespace, path: str) -> Engine:
-    """Return the engine, with expectations and definitions loaded as the options say."""
+    """Return the engine, with expectations and definitions loaded as the options say.
+
+    Raises
+    ------
+    BuslensError
+        If they cannot be used.
+    """
     from buslens.defaults import find_expectations
     from buslens.definitions.load import load_definitions
     from buslens.expectations.load import load_expectations

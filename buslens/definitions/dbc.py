@@ -85,7 +85,13 @@ def parse_dbc(data: bytes, path: str) -> Parsed:
 
 
 def _require_text(text: str, path: str) -> None:
-    """Refuse, before a parser takes minutes and gigabytes over it, what no DBC file can be."""
+    """Refuse, before a parser takes minutes and gigabytes over it, what no DBC file can be.
+
+    Raises
+    ------
+    DefinitionError
+        If very many of its bytes are zero, or a string in it is far too long.
+    """
     if (n_zeros := text.count("\0")) > _MOST_ZEROS:
         raise DefinitionError(
             f"{n_zeros:,} bytes of the file are zero, so it is no text: save it as UTF-8", SourceLocation(path)

@@ -126,7 +126,13 @@ def _read(path: str, named_at: SourceLocation | None) -> cache.Content:
 
 
 def _reject_capture(data: bytes, path: str, error: DefinitionError) -> None:
-    """Say it where a file that is no DBC file is a recorded log."""
+    """Say it where a file that is no DBC file is a recorded log.
+
+    Raises
+    ------
+    DefinitionError
+        If it is.
+    """
     from buslens.capture.registry import FORMATS
 
     if any(entry.sniff(data[:_HEAD]) is not None for entry in FORMATS.values()):
@@ -137,7 +143,13 @@ def _reject_capture(data: bytes, path: str, error: DefinitionError) -> None:
 
 
 def _merge(messages: Iterable[Message]) -> tuple[list[Message], list[Problem]]:
-    """Return the messages without those that two files define alike, and a note on each of these."""
+    """Return the messages without those that two files define alike, and a note on each of these.
+
+    Raises
+    ------
+    DefinitionError
+        If an identifier means two things on the same channels.
+    """
     first: dict[tuple[str | None, int, int, bool], Message] = {}
     kept: list[Message] = []
     notes: list[Problem] = []

@@ -49,7 +49,13 @@ def raw_values(role: Role, signal: Signal) -> dict[str, tuple[int, ...]]:
 
 
 def message_of(reader: Role | Alive, definitions: Definitions) -> Message:
-    """Return the message that a role or a rule is about: of several of its name the one on its channel."""
+    """Return the message that a role or a rule is about: of several of its name the one on the channel that it names.
+
+    Raises
+    ------
+    DefinitionError
+        If there is no message of that name.
+    """
     named = [it for it in _messages(reader.message, definitions) if it.channel == reader.channel]
     free = [it for it in _messages(reader.message, definitions) if it.channel is None]
     if reader.channel is not None and (named or free):

@@ -59,7 +59,15 @@ class Task:
 
 
 def load(group: Group) -> tuple[CheckSetup, str]:
-    """Return what a group is checked on, and its hash."""
+    """Return what a group is checked on, and its hash.
+
+    Raises
+    ------
+    BuslensError
+        If one of the files cannot be used, or they do not fit each other.
+    OSError
+        If one cannot be read.
+    """
     from buslens.checks.check import prepare
 
     ready = prepare(group.expectations, [*group.definitions] if group.definitions else None)

@@ -88,7 +88,13 @@ class ClusterPool:
             self._client = None
 
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
-        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`."""
+        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
+
+        Raises
+        ------
+        BuslensError
+            If the scheduler no longer answers.
+        """
         from concurrent.futures import CancelledError
 
         import distributed

@@ -21,7 +21,13 @@ if TYPE_CHECKING:
 
 
 def content_hash(path: str | Path) -> str:
-    """Return the hash of a file's bytes as they lie."""
+    """Return the hash of a file's bytes as they lie.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
     with Path(path).open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -36,6 +42,11 @@ def setup_hash(group: Group, definitions: Iterable[str]) -> str:
     ----------
     definitions : iterable of str
         The definitions files: the group's, else those that its expectations name.
+
+    Raises
+    ------
+    OSError
+        If one of the files cannot be read.
     """
     digest = hashlib.sha256()
     for part in (

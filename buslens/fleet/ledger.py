@@ -92,7 +92,15 @@ class Ledger:
 
     @classmethod
     def reading(cls, folder: Path) -> Ledger:
-        """Open the ledger of a folder for reading; a writer may be at work at the same time."""
+        """Open the ledger of a folder for reading; a writer may be at work at the same time.
+
+        Raises
+        ------
+        UsageError
+            If there is no ledger, or it is one of a later version.
+        BuslensError
+            If it is damaged or cannot be opened.
+        """
         path = folder / LEDGER_NAME
         if not path.is_file():
             raise UsageError(
@@ -192,7 +200,13 @@ class Ledger:
             self._connection.execute("INSERT OR REPLACE INTO meta VALUES ('feedback paths', ?)", (listed,))
 
     def commit(self) -> None:
-        """Make everything that was entered durable."""
+        """Make everything that was entered durable.
+
+        Raises
+        ------
+        BuslensError
+            If that cannot be done, such as for want of space; everything since the last commit is undone.
+        """
         if self._connection.in_transaction:
             with in_words(self.path):
                 try:

@@ -128,7 +128,13 @@ class LocalPool:
         self._all = []
 
     def each(self, function: Callable[[I], O], items: Iterable[I]) -> Iterator[tuple[I, O | Failure]]:
-        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`."""
+        """Yield every item with what a function makes of it, as they are done; see `WorkerPool`.
+
+        Raises
+        ------
+        BuslensError
+            If workers cannot be started.
+        """
         from multiprocessing.connection import wait
 
         source = iter(items)

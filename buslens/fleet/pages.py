@@ -64,6 +64,11 @@ def write_pages(
     ----------
     folder : Path
         Of the results; the pages lie in a folder in it.
+
+    Raises
+    ------
+    OSError
+        If the folder does not take a page.
     """
     target = folder / PAGES_FOLDER
     target.mkdir(exist_ok=True)

@@ -67,6 +67,11 @@ def require_apart(folder: Path, path: str) -> None:
     ----------
     path : str
         File that is to be written beside the results.
+
+    Raises
+    ------
+    UsageError
+        If it is the folder, or the place of a result in it.
     """
     home, target = os.path.realpath(folder), os.path.realpath(path)
     if os.path.normcase(target) == os.path.normcase(home):

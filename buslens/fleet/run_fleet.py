@@ -244,7 +244,13 @@ def _pool(
 
 
 class WholeFleet:
-    """One run."""
+    """One run.
+
+    Raises
+    ------
+    BuslensError
+        If expectations or definitions of a group cannot be used.
+    """
 
     def __init__(
         self,
@@ -312,7 +318,13 @@ class WholeFleet:
         return done
 
     def compare(self, ledger: Ledger, done: RunSummary, pages: Mapping[str, str]) -> tuple[Path, bool]:
-        """Compare the vehicles, write tables and sheet; return the sheet, and whether the tables are of this run."""
+        """Compare the vehicles, write tables and sheet; return the sheet, and whether the tables are those of this run.
+
+        Raises
+        ------
+        UsageError
+            If no capture can be checked.
+        """
         from buslens.fleet.anomalies.find import find_anomalies
         from buslens.fleet.anomalies.skew import feedback_paths, skew_steps
         from buslens.fleet.export import export

@@ -49,7 +49,13 @@ class Interface:
 
 
 def parse_interface(text: str) -> Interface:
-    """Return the interface that a word of the command line means."""
+    """Return the interface that a word of the command line means.
+
+    Raises
+    ------
+    UsageError
+        If there is no such kind of interface, or no channel is named.
+    """
     import can
 
     kind, colon, channel = text.partition(":")
@@ -119,6 +125,11 @@ class Receiver:
     ----------
     bitrate : int, optional
         Bits per second, where the driver wants to be told.
+
+    Raises
+    ------
+    UsageError
+        If the driver or the bus is not available.
     """
 
     def __init__(self, interface: Interface, *, bitrate: int | None = None) -> None:
@@ -150,7 +161,13 @@ class Receiver:
         return self._channel_label
 
     def receive(self, timeout_s: float) -> Message | None:
-        """Return the next frame; None if none has come in time."""
+        """Return the next frame; None if none has come in time.
+
+        Raises
+        ------
+        CaptureError
+            If the bus has gone.
+        """
         try:
             return self._bus.recv(timeout_s)
         except Exception as exc:  # as above

@@ -66,7 +66,13 @@ class CaptureReader:
         threading.Thread(target=self._run, daemon=True, name="buslens reading").start()
 
     def next(self, timeout_s: float = 0.0) -> Batch | None:
-        """Return the next run; None if none has come in time, or none will (then there is a `stats`)."""
+        """Return the next run; None if none has come in time, or none will (then there is a `stats`).
+
+        Raises
+        ------
+        BuslensError, OSError
+            If the capture cannot be read.
+        """
         if self.stats is not None:
             return None
         try:
@@ -145,7 +151,13 @@ def _complete(capture: Capture, stats: ReadStats) -> None:
 
 
 def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
-    """Read a capture from a file."""
+    """Read a capture from a file.
+
+    Raises
+    ------
+    BuslensError, OSError
+        If it is no capture.
+    """
     try:
         capture = open_capture(path, table=table)
     except CaptureError:
@@ -158,7 +170,13 @@ def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
 
 
 def read_input(table: TableSettings | None = None) -> CaptureReader:
-    """Read a capture from standard input, as it comes."""
+    """Read a capture from standard input, as it comes.
+
+    Raises
+    ------
+    UsageError
+        If standard input is a terminal.
+    """
     if sys.stdin is None or sys.stdin.isatty():
         raise UsageError("standard input is a terminal: pipe a log into it, or name a file")
     # Not through the buffer, which waits until it is full.
@@ -205,7 +223,13 @@ def read_stream(name: str, make: Callable[[threading.Event], Stream]) -> Capture
 
 
 def capture_of(name: str, stream: Stream, table: TableSettings | None = None) -> Capture:
-    """Recognise a log by the first lines of a stream; the capture can be read once."""
+    """Recognise a log by the first lines of a stream; the capture can be read once.
+
+    Raises
+    ------
+    CaptureError
+        If nothing comes, or nothing that is known.
+    """
     settings = settings_of(table)
     head = first_lines(
         stream,

@@ -23,6 +23,13 @@ class CaptureWriter:
         Where it will lie. Nothing may be there.
     temporary : Path, optional
         Where it lies until it is whole, in the same folder; default: a free name beside it.
+
+    Raises
+    ------
+    UsageError
+        If something is.
+    OSError
+        If the folder does not take the file.
     """
 
     def __init__(self, path: str, temporary: Path | None = None) -> None:

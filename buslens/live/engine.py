@@ -120,7 +120,13 @@ class Engine:
         clock: Clock = Clock.WALL,
         channels: Mapping[str, str] | None = None,
     ) -> Engine:
-        """Return an engine for expectations, with the definitions that they name unless others are given."""
+        """Return an engine for expectations, with the definitions that they name unless others are given.
+
+        Raises
+        ------
+        BuslensError
+            If there are no definitions, or the two do not fit each other.
+        """
         ground = prepare(expected, defined)
         return cls(ground.expectations, ground.definitions, path=path, clock=clock, channels=channels)
 

@@ -31,7 +31,13 @@ def require_virtual(text: str) -> Interface:
 
 
 class Sender:
-    """Sends frames of a capture to other programs."""
+    """Sends frames of a capture to other programs.
+
+    Raises
+    ------
+    UsageError
+        If a wire may be behind it, or it cannot be opened.
+    """
 
     def __init__(self, interface: Interface) -> None:
         import can
@@ -49,7 +55,13 @@ class Sender:
             raise UsageError(f"{interface} cannot be opened: {' '.join(str(exc).split())}{hint}") from exc
 
     def send(self, frames: Frames, index: int) -> None:
-        """Send one frame of a run."""
+        """Send one frame of a run.
+
+        Raises
+        ------
+        UsageError
+            If the interface does not take it.
+        """
         flags = Flag(int(frames.flags[index]))
         if Flag.ERROR in flags:
             self.left_out += 1

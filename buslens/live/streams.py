@@ -218,7 +218,13 @@ class LineStream:
 
 
 def first_lines(stream: Stream, recognises: Callable[[bytes], bool], *, most: int, name: str) -> bytes:
-    """Return the first bytes of a stream, as many as it takes to recognise what it is, and no more."""
+    """Return the first bytes of a stream, as many as it takes to recognise what it is, and no more.
+
+    Raises
+    ------
+    CaptureError
+        If it ends without a single byte.
+    """
     head = bytearray()
     buffer = memoryview(bytearray(most))
     while len(head) < most and not (head and recognises(bytes(head))):

@@ -21,7 +21,13 @@ _NOTHING = "the capture shows nothing to draw: no lane has a value in it"
 
 
 def lay_strip_out(result: Result, fmt: Format, ruler: Ruler) -> DisplayList:
-    """Return the few lanes and the stretch that show what is wrong, without notes: for a report."""
+    """Return the few lanes and the stretch that show what is wrong, without notes: for a report.
+
+    Raises
+    ------
+    UsageError
+        If the capture has nothing to show.
+    """
     strip = evidence_strip(result)
     if strip is None:
         raise UsageError(_NOTHING)
@@ -29,7 +35,13 @@ def lay_strip_out(result: Result, fmt: Format, ruler: Ruler) -> DisplayList:
 
 
 def lay_pair_out(before: Result, after: Result, fmt: Format, ruler: Ruler) -> DisplayList:
-    """Return the evidence of two captures, one above the other, with the same lanes and the same axis."""
+    """Return the evidence of two captures, one above the other, with the same lanes and the same axis.
+
+    Raises
+    ------
+    UsageError
+        If one of them has nothing to show, or they share no lane.
+    """
     pair = evidence_pair(before, after)
     if pair is None:
         raise UsageError("the two captures share no lane; check that both are of the same car")

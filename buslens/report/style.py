@@ -110,7 +110,13 @@ FORMATS: Final[Mapping[str, Format]] = MappingProxyType(
 
 
 def format_named(width: str) -> Format:
-    """Return the format of that name."""
+    """Return the format of that name.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    """
     try:
         return FORMATS[width]
     except KeyError:

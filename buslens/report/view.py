@@ -72,6 +72,11 @@ def choose(
         Name of the sequence that `handshake` belongs to, where several have one of that number.
     about : Place or None
         A finding to show instead of the one that the verdict speaks of, if it has a place.
+
+    Raises
+    ------
+    UsageError
+        If the window is no stretch of the capture, or there is no such handshake, or more than one.
     """
     if window is not None and (handshake is not None or rule is not None):
         raise UsageError("a picture shows either a window or a handshake: give one of the two")

@@ -76,6 +76,13 @@ def write_index(
     -------
     Path
         The file.
+
+    Raises
+    ------
+    BuslensError
+        If the ledger is damaged.
+    OSError
+        If the folder does not take the file.
     """
     return write_atomically(folder / INDEX_NAME, sheet(ledger, pages=pages, again=again, notes=notes))
 

@@ -27,6 +27,11 @@ def rules(results: Iterable[Result], tell: Callable[[str], object] = str) -> lis
     ----------
     tell : callable, optional
         Hears of each file before it is hashed.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be read any more.
     """
     found = list(results)
     expectations = dict.fromkeys(result.expectations.path for result in found)
@@ -71,7 +76,13 @@ def heard(results: Iterable[Result], table: TableSettings | None = None) -> dict
 
 
 def taken(paths: Iterable[str], kind: str, tell: Callable[[str], object] = str) -> list[Input]:
-    """Return the hashes of files of one kind."""
+    """Return the hashes of files of one kind.
+
+    Raises
+    ------
+    UsageError, OSError
+        If one is no file, or cannot be read.
+    """
     found = []
     for path in paths:
         tell(path)

@@ -106,7 +106,13 @@ def load_job(path: str) -> JobDetails:
 
 
 def stated_rate(job: JobDetails) -> dict[str, tuple[int, int]]:
-    """Return how often it failed before the repair, as `buslens.causes.compare.compare` takes it; empty if not said."""
+    """Return how often it failed before the repair, as `buslens.causes.compare.compare` takes it; empty if not said.
+
+    Raises
+    ------
+    UsageError
+        If it is neither a count nor a rate.
+    """
     if not job.failed:
         return {}
     return {"known_rate": known_rate_of(job.failed)} if " in " in job.failed else {"history": history_of(job.failed)}

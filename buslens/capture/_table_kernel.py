@@ -294,15 +294,18 @@ def small_number(text: Numbers, p: int, code: Numbers, most: int) -> tuple[int, 
     return value, p
 
 
-def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, halves: int) -> tuple[int, int]:
-    """Read ``13:05:01.123`` at p, perhaps with a zone or, if `halves`, PM behind: ns, and the place behind or -1."""
+def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, sep: int) -> tuple[int, int]:
+    """Read ``13:05:01.123`` at p, perhaps with a zone or, where `sep` parts cells, PM behind.
+
+    Returns ns, and the place behind or -1.
+    """
     hours, p = small_number(text, p, code, 999)
     if hours < 0 or text[p] != 58:
         return 0, -1
     minutes, p = small_number(text, p + 1, code, 60)
     if minutes < 0:
         return 0, -1
-    if text[p] == 46 or text[p] == 44:  # minutes and seconds alone
+    if text[p] == 46 or (text[p] == 44 and sep != 44):  # minutes and seconds alone
         seconds = minutes
         minutes = hours
         hours = 0
@@ -313,7 +316,7 @@ def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, halves: int) ->
     else:
         return 0, -1
     fraction = 0
-    if (text[p] == 46 or text[p] == 44 or text[p] == 58) and code[text[p + 1]] < 10:
+    if (text[p] == 46 or (text[p] == 44 and sep != 44) or text[p] == 58) and code[text[p + 1]] < 10:
         p += 1
         first = p
         while code[text[p]] < 10:
@@ -321,6 +324,13 @@ def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, halves: int) ->
                 fraction = fraction * 10 + code[text[p]]
             p += 1
         places = min(p - first, 9)
+        if p - first == 3 and text[p] == text[first - 1] and code[text[p + 1]] < 10:
+            # Thousandths of a second, and thousandths of those: 12.345.678.
+            p += 1
+            while code[text[p]] < 10 and places < 6:
+                fraction = fraction * 10 + code[text[p]]
+                places += 1
+                p += 1
         if as_ms != 0:
             if fraction > 999:
                 return 0, -1
@@ -330,10 +340,10 @@ def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, halves: int) ->
                 fraction *= 10
                 places += 1
     q = p
-    while text[q] == 32 and halves != 0:
+    while text[q] == 32 and sep != 0:
         q += 1
     half = text[q] | 32
-    if halves != 0 and (half == 97 or half == 112) and text[q + 1] | 32 == 109:  # AM, PM  # noqa: PLR1714
+    if sep != 0 and (half == 97 or half == 112) and text[q + 1] | 32 == 109:  # AM, PM  # noqa: PLR1714
         if hours > 12:
             return 0, -1
         hours = hours % 12 + (12 if half == 112 else 0)
@@ -471,6 +481,18 @@ def zero_decimals(text: Numbers, p: int) -> int:
         while text[p] == 48:
             p += 1
     return p
+
+
+def says_long(text: Numbers, p: int) -> bool:
+    """Return whether behind an identifier, at p, stands that it has 29 bits, such as ``(ext)``."""
+    if text[p] != 32 and text[p] != 40:
+        return False
+    while text[p] == 32:
+        p += 1
+    if text[p] == 40:
+        p += 1
+    first = text[p] | 32
+    return (first == 101 and text[p + 1] | 32 != 114) or first == 120  # not 'error'
 
 
 def byte_at(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int]:
@@ -810,7 +832,9 @@ def scan(
                         q += 1
                     else:
                         q = zero_decimals(text, q)
-                    if ends_cell(text, q, code, s):
+                    if sep != 0 and says_long(text, q):
+                        flag |= EXTENDED_FLAG
+                    if ends_cell(text, q, code, s) or text[q] == 40:
                         each = got
                         has |= HAS_ID
                         p = q

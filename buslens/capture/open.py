@@ -44,6 +44,7 @@ _LOOKED_LINES: Final = 60
 _OPENING_LINES: Final = 10
 """So many first lines that are all frames of a format make a log of it, whatever becomes of the others."""
 _MOST: Final = 0.5
+_NEARLY_ALL: Final = 0.9
 """A format that reads this part of them is the log's."""
 
 
@@ -259,12 +260,10 @@ def is_capture(path: str | Path) -> bool:
     form = text_form_of(head)
     if not form.encoding and b"\0" in head[:512].strip(b"\0"):
         return False  # no text
-    if not form.encoding and any(
-        entry.sniff(form.applied(head) if form.has_colours else head) is not None for entry in FORMATS.values()
-    ):
+    if not form.encoding and any(entry.sniff(form.lines_of(head)) is not None for entry in FORMATS.values()):
         return True
     try:
-        is_table = recognise(form.applied(head), is_whole=len(head) < _LOOKED_BYTES) is not None
+        is_table = recognise(form.opening(head), is_whole=len(head) < _LOOKED_BYTES) is not None
     except UnclearLayoutError:
         return True  # what has to be told about it is said when it is read
     return is_table or PythonCanRecording(Path(path)).begins_as_its_suffix_says(head)
@@ -300,8 +299,8 @@ def _recognise(
         raise CaptureError("the file is empty", source)
     form = text_form_of(head)
     if not table.names_columns and not form.encoding:
-        found, part = _by_lines(form.applied(head) if form.has_colours else head)
-        if found is not None and form.has_colours:
+        found, part = _by_lines(form.lines_of(head))
+        if found is not None and form.mends_lines:
             found = replace(found, form=form)
         if found is not None and part >= _MOST:
             return found
@@ -378,13 +377,16 @@ def _table(
 
     found, problem = None, None
     try:
-        found = recognise(form.applied(head), settings, is_whole=is_whole, rest=pieces)
+        found = recognise(form.opening(head), settings, is_whole=is_whole, rest=pieces)
     except UnclearLayoutError as unclear:
         problem = unclear
-    if found is None and (joined := joined_form(form, head)) is not None:
+    # Where no row has a time, or few are frames, a frame may go over several lines.
+    is_poor = found is None or not found.stamps.form or found.fit < _NEARLY_ALL
+    if is_poor and (joined := joined_form(form, head)) is not None:
         with suppress(UnclearLayoutError):
-            found = recognise(joined.applied(head), settings, is_whole=is_whole)
-            form = joined
+            other = recognise(joined.opening(head), settings, is_whole=is_whole)
+            if other is not None and (found is None or (other.stamps.form and other.fit >= found.fit)):
+                found, form = other, joined
     if found is None and problem is not None:
         raise CaptureError(problem.problem, source) from problem
     if found is None and form.first_name:

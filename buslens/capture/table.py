@@ -11,6 +11,7 @@ The layout is worked out from the first rows, then the kernel holds every row to
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -18,16 +19,17 @@ from buslens.capture import _table_kernel as kernel
 from buslens.capture.fit import part_read
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
-from buslens.capture.table_layout import TableLayout, UnclearLayoutError, columns_of, heads_frames
+from buslens.capture.table_layout import TableLayout, UnclearLayoutError, UnclearTimeError, columns_of, heads_frames
 from buslens.capture.table_lin import lin_note, lin_slots
 from buslens.capture.table_refusals import (
     refuse_base64,
     refuse_odd_cells,
     refuse_unreadable_text,
+    require_no_pgn,
     require_time_before_bytes,
     require_whole_frames,
 )
-from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, named, rows_of, whole
+from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, named, payload_size, rows_of, whole
 from buslens.capture.table_settings import COLUMN_KEYS, NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import repetition_note, stamps_of, unit_name
 
@@ -45,6 +47,9 @@ _MOST_SEARCHED: Final = 1 << 28
 """Bytes that are searched for a letter in an identifier, at most."""
 _LEAST_FIT: Final = 0.5
 _PROVED: Final = 0.99
+_LEAST_IDS: Final = 5
+_LEAST_SIZES: Final = 2
+_LONGEST_SHORT: Final = 0x7FF
 
 REASONS: Final[Mapping[int, str]] = {
     kernel.NO_NUMBER: "the identifier is no number in the table's number base",
@@ -109,6 +114,7 @@ def recognise(
     problem: UnclearLayoutError | None = None
     for cut in CUTS if told.separator is None else _told_cuts(told.separator):
         rows = rows_of(lines, cut)
+        of_time = False
         is_headed = bool(cut.separator) and rows is not None and heads_frames(rows)
         try:
             found = None if rows is None else _try(lines, rows, told, rest)
@@ -116,13 +122,13 @@ def recognise(
                 refuse_odd_cells(rows)
         except UnclearLayoutError as unclear:
             problem = problem or unclear
-            found = None
+            found, of_time = None, isinstance(unclear, UnclearTimeError)
         if found is not None and (best is None or _rank(found) > _rank(best)):
             best = found
         has_time = rows is not None and any(named(column, "time") for column in rows.columns)
-        if is_headed and has_time and found is not None and not found.stamps.form:
+        if is_headed and has_time and (of_time or (found is not None and not found.stamps.form)):
             continue  # a time of several words, such as '0 days 00:00:01', may be read where blanks part cells
-        if is_headed or (best is not None and best.fit >= _PROVED and best.stamps.form):
+        if is_headed or (best is not None and best.fit >= _PROVED and (best.stamps.form or best.stamps.is_complete)):
             break
     if best is None:
         refuse_unreadable_text(lines)
@@ -162,6 +168,8 @@ def _try(  # noqa: PLR0912
     # From here on it is a table, and what it does not say has to be asked for.
     time = told.column("time")
     columns = None if time is None else tuple(_place(rows, one) for one in time)
+    if not told.names_columns:
+        require_no_pgn(rows, layout, layout.id_base or 16)
     layout.id_base = layout.id_base or _id_base(rows, layout, rest)
     if not layout.byte_base:
         layout.byte_base = _data_base(rows, layout)
@@ -193,6 +201,12 @@ def _try(  # noqa: PLR0912
     notes = [words, *stamps.notes, *([lin_note(lin)] if lin else [])]
     if fit < _PROVED:
         notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are skipped or broken")
+    if told.id_base is None and _are_short_in_decimal(ids := rows.columns[layout.column[kernel.IDENTIFIER]]):
+        longest = max(ids.counts, key=int)
+        notes.append(
+            f"the identifiers were taken to be decimal, for '{longest}' as a hexadecimal number has more than 11 bits; "
+            "--id-base hex says otherwise"
+        )
     if told.time_unit is None and (note := repetition_note(rows, layout, stamps)):
         notes.append(note)
     return TableReading(
@@ -225,8 +239,24 @@ def _is_likely(rows: Rows, layout: TableLayout, told: TableSettings) -> bool:
         return True
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     payload = [rows.columns[k] for k in layout.payload]
+    if layout.payload_role == kernel.PAYLOAD and _sizes_follow(ids, payload[0]):
+        return True
     has_letters = any(re.search("[A-Fa-f]", cell) for column in payload for cell in column.filled)
     return (ids.has_letters or named(ids, "id")) and (has_letters or named(payload[0], "payload"))
+
+
+def _sizes_follow(ids: Column, payload: Column) -> bool:
+    """Return whether each identifier has data of one length, and the lengths differ."""
+    sizes: dict[str, Counter[int]] = {}
+    for one, cell in zip(ids.cells, payload.cells, strict=True):
+        sizes.setdefault(one, Counter())[payload_size(cell)] += 1
+    usual = [counts.most_common(1)[0] for counts in sizes.values()]
+    return (
+        len(sizes) >= _LEAST_IDS
+        and len({size for size, _ in usual}) >= _LEAST_SIZES
+        and sum(n for _, n in usual) >= _PROVED * len(ids.cells)
+        and len(ids.cells) >= 4 * len(sizes)
+    )
 
 
 # --- what is told -----------------------------------------------------------------------------------------------
@@ -275,12 +305,28 @@ def _id_base(rows: Rows, layout: TableLayout, rest: Callable[[], Iterable[bytes]
             return 10
     if layout.byte_base == 10 and len(ids.counts) >= 8:
         return 10
+    if _are_short_in_decimal(ids):
+        return 10
     if rest is not None and _finds_letter(rows, ids, rest()):
         return 16
     shown = max(ids.counts, key=lambda cell: (len(cell), ids.counts[cell]))
     raise UnclearLayoutError(
         f"no identifier in column {ids.index + 1} has a letter, so they may be hexadecimal or decimal ('{shown}' is "
         f"{int(whole(shown, 16) or 0)} or {whole(shown, 10)}): write --id-base hex or --id-base decimal"
+    )
+
+
+def _are_short_in_decimal(ids: Column) -> bool:
+    """Return whether all identifiers have 11 bits if they are decimal, but some 29 bits if they are hexadecimal.
+
+    Hexadecimal numbers of 29 bits seldom have four digits, and none of them a letter.
+    """
+    of_four = [cell for cell in ids.counts if len(cell) == 4]
+    return (
+        len(of_four) >= 2
+        and all(len(cell) <= 4 and cell[0] != "0" and cell.isdigit() for cell in ids.counts)
+        and max(int(cell) for cell in ids.counts) <= _LONGEST_SHORT
+        and len(ids.counts) >= _LEAST_IDS
     )
 
 

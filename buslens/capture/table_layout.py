@@ -39,7 +39,6 @@ _KINDS: Final = re.compile(
     r"(?i)(d|r|e|s|x|dt|rr|rtr|er|err|error|fd|fb|fe|data|remote|std|ext|standard|extended|can|canfd|can fd|"
     r"(data|remote|error|standard|extended|classic\w*)[ _-]?(frame)?|errorframe|-)"
 )
-_BINARY: Final = re.compile(r"[01]{8}([ _:.,-]*[01]{8})*")
 _LABEL: Final = re.compile(
     r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can"
 )
@@ -57,6 +56,10 @@ class UnclearLayoutError(Exception):
     def __init__(self, problem: str) -> None:
         super().__init__(problem)
         self.problem = problem
+
+
+class UnclearTimeError(UnclearLayoutError):
+    """A column holds times in a form of several words, which may be read where rows are cut at blanks."""
 
 
 @dataclass(kw_only=True)
@@ -158,9 +161,7 @@ def _find_payload(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
     return True
 
 
-def _payloads(  # noqa: PLR0912
-    rows: Rows, taken: set[int]
-) -> list[tuple[int, int, int, list[int]]]:
+def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int]]]:
     """Return what may be a payload: first column, the one behind the last, role, and bytes in each row."""
     columns = rows.columns
     found: list[tuple[int, int, int, list[int]]] = []
@@ -189,11 +190,6 @@ def _payloads(  # noqa: PLR0912
         begin = stop
     for column in columns:
         k = column.index
-        if k not in taken and column.all_match(_BINARY) and max(map(len, column.filled)) >= 16:
-            raise UnclearLayoutError(
-                f"column {k + 1} holds bytes in binary digits ('{column.filled[0][:40]}'): write them in hexadecimal "
-                "digits"
-            )
         is_payload = column.is_payload or (named(column, "payload") and column.is_mostly_payload)
         if k in taken or not is_payload or not column.filled:
             continue
@@ -457,7 +453,7 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     base = 16 if ids.has_letters else layout.id_base
     is_large = [(whole(cell, base) or 0) > 0x7FF for cell in ids.cells]
-    if any(cell.lower().rstrip().endswith("x") for cell in ids.filled):
+    if any(re.search(r"(?i)[0-9a-f]x$|[ (]\(?[ex][a-z.]*\)?$", cell) for cell in ids.counts):
         layout.extends = True
     for column in rows.columns:
         if column.index in taken or not column.filled or column.index in layout.column.values():

@@ -12,8 +12,8 @@ from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_layout import UnclearLayoutError
-from buslens.capture.table_rows import Rows, named, payload_size
+from buslens.capture.table_layout import UnclearLayoutError, UnclearTimeError
+from buslens.capture.table_rows import Rows, named, payload_size, whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -27,9 +27,17 @@ _RUN_TOGETHER: Final = re.compile(r"[tTrR]?[0-9A-Fa-f]{12,}")
 _SPOILED: Final = re.compile(r"[+-]?\d+([.,]\d+)?[eE][+-]?\d+|#+|\d{1,3}([.,' ]\d{3})+")
 """What a spreadsheet makes of what it takes for a number."""
 _LOOKS_LIKE_TIME: Final = re.compile(r"[-+]?\d[\d.,:;/+\-T_ ']{2,}(Z|[A-Za-z]{1,3})?")
-_IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
+_IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?0{0,8}[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _MOST_ROWS: Final = 2000
+_LEAST_PGNS: Final = 4
+_LONGEST_SHORT: Final = 0x7FF
+_LARGEST_PGN: Final = 0x3FFFF
+"""Of 18 bits (SAE J1939-21)."""
+_PARTS: Final = (
+    "each row seems to hold a part of a frame, for most have no identifier, or the time and the identifier of the row "
+    "before: write a row for each frame, with all of its data"
+)
 _ORDER_ALONE: Final = 'or write a file with [table] and time = "none" to use the order of the rows alone'
 
 
@@ -64,6 +72,10 @@ def refuse_odd_cells(rows: Rows) -> None:
     """
     payload = [column for column in rows.columns if named(column, "payload")]
     ids = [column for column in rows.columns if named(column, "id") and column not in payload]
+    for column in payload if ids else []:
+        alone = sum(bool(data) and not one for data, one in zip(column.cells, ids[0].cells, strict=True))
+        if 2 * alone > len(column.filled) > 0 and ids[0].filled:
+            raise UnclearLayoutError(_PARTS)
     for what, columns, fits in (
         ("an identifier", ids, _is_identifier),
         ("data bytes", payload, _is_byte if len(payload) > 1 else _is_payload),
@@ -154,13 +166,8 @@ def _require_all_cells(rows: Rows, layout: TableLayout) -> None:
         return
     first = layout.payload[0]
     numbered = [c for c in rows.columns if re.fullmatch(r"(d|b|data|byte)[ _]?\d", c.name)]
-    binary = [c for c in rows.columns[first : first + 8] if c.all_match(re.compile("[01]{8}"))]
     if len(numbered) >= 4 and rows.columns[first] in numbered:
         refuse_odd_cells(rows)
-    if len(binary) >= 4:
-        raise UnclearLayoutError(
-            f"the cells from column {first + 1} on hold bytes in binary digits: write them in hexadecimal digits"
-        )
 
 
 def _require_order(rows: Rows, layout: TableLayout) -> None:
@@ -204,6 +211,27 @@ def _require_whole_identifier(rows: Rows, layout: TableLayout) -> None:
             )
 
 
+def require_no_pgn(rows: Rows, layout: TableLayout, base: int) -> None:
+    """Require that the identifiers are no parameter group numbers, by the header or because all have 18 bits.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If they are.
+    """
+    column = rows.columns[layout.column[kernel.IDENTIFIER]]
+    values = [whole(cell, base) or 0 for cell in column.counts]
+    if re.search(r"\bpgn\b", column.name) or (
+        len(values) >= _LEAST_PGNS and min(values) > _LONGEST_SHORT and max(values) <= _LARGEST_PGN
+    ):
+        raise UnclearLayoutError(
+            f"column {column.index + 1} seems to hold parameter group numbers ('{column.filled[0]}'), without the "
+            "priority and the addresses of an identifier of 29 bits: write the whole identifier into one column, in "
+            "Python as priority << 26 | pgn << 8 | source, with the destination in bits 8 to 15 where the PGN is below "
+            f"F000; or write a file with [table] and id = {column.index + 1}, and give it as --table FILE.toml"
+        )
+
+
 def _require_all_parts(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
     """Refuse rows of which several in turn have the stamp and the identifier of the one before, but other cells."""
     if not stamps.form:
@@ -213,10 +241,7 @@ def _require_all_parts(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> N
     pairs = list(itertools.pairwise(zip(keys, rows.rows, strict=True)))
     same = sum(a[0] == b[0] and a[1] != b[1] for a, b in pairs)
     if len(pairs) >= 20 and 2 * same > len(pairs):
-        raise UnclearLayoutError(
-            "each row seems to hold a part of a frame, for most have the time and the identifier of the row before: "
-            "write a row for each frame, with all of its data"
-        )
+        raise UnclearLayoutError(_PARTS)
 
 
 def _require_single(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
@@ -283,7 +308,8 @@ def require_known_time(rows: Rows, layout: TableLayout) -> None:
                 f"column {number} seems to hold the time ('{cell}'), but it runs back from row to row: sort the rows "
                 f"by it, {_ORDER_ALONE}"
             )
-        raise UnclearLayoutError(
+        error = UnclearTimeError if " " in cell else UnclearLayoutError
+        raise error(
             f"column {number} seems to hold the time ('{cell}'), in a form that cannot be read: write it in seconds "
             f"with a point, such as 12.345678, {_ORDER_ALONE}"
         )
@@ -295,7 +321,9 @@ def _unexplained(rows: Rows, layout: TableLayout) -> Iterator[Column]:
     for column in rows.columns:
         if column.index in taken or len(column.filled) < 0.9 * len(column.cells) or len(column.filled) < 10:
             continue
-        if not column.all_match(_LOOKS_LIKE_TIME) or 2 * len(column.counts) < len(column.filled):
+        is_named = named(column, "time") and any(re.search(r"\d", cell) for cell in column.counts)
+        least = 0.1 if is_named else 0.5
+        if not (is_named or column.all_match(_LOOKS_LIKE_TIME)) or len(column.counts) < least * len(column.filled):
             continue
         if named(column, "number") and not named(column, "time"):
             continue

@@ -18,11 +18,15 @@ _FIRST_ROWS: Final = 400
 _NEARLY_ALL: Final = 0.98
 
 _INT: Final = re.compile(r"\d+(\.0+)?")
-_HEX: Final = re.compile(r"(0[xX]|[#$])?[0-9A-Fa-f]{1,10}[hHxX]?")
+_KIND_BEHIND: Final = r"(?:[ (] ?\(?(?:[Ee][Xx][Tt]|[Ss][Tt][Dd]|[XxEeSs])[A-Za-z.]*\)?)"
+"""What may stand behind an identifier and says how long it is, such as ``(ext)``."""
+_KIND_END: Final = re.compile(rf"{_KIND_BEHIND}$")
+_HEX: Final = re.compile(rf"(0[xX]|[#$])?0{{0,8}}[0-9A-Fa-f]{{1,10}}[hHxX]?{_KIND_BEHIND}?")
 _NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
 _WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)) ?(ns|us|\u00c2?\u00b5s|ms|s)")
 _CLOCK: Final = re.compile(
-    r"\d{1,3}:\d{1,2}(:\d{1,2}([.,:]\d{1,12})?|[.,]\d{1,12})(?P<half> ?[AaPp][Mm])?(?P<zone>Z|[+-]\d\d:?(\d\d)?)?"
+    r"\d{1,3}:\d{1,2}(:\d{1,2}([.,:]\d{3}[.,:]\d{3}|[.,:]\d{1,12})?|[.,]\d{1,12})"
+    r"(?P<half> ?[AaPp][Mm])?(?P<zone>Z|[+-]\d\d:?(\d\d)?)?"
 )
 CLOCK_IN: Final = re.compile(r"\d{1,3}:\d{1,2}(?::\d{1,2}|(?=[.,])).*")
 """A time of day in a cell that may hold a date, too."""
@@ -36,11 +40,11 @@ _PAYLOAD_PART: Final = re.compile(r"(?:0[xX])?([0-9A-Fa-f]+)")
 
 _NAMES: Final = {
     "id": re.compile(
-        r"\b(can|msg|message|frame|arbitration)?[ _.-]*(p?id|ident|identifi\w*)\b|\bcanid\b|cob-?id|kennung|"
-        r"identyfikator"
+        r"\b(can|msg|message|frame|arb\w*)?[ _.-]*(p?id|ident|identifi\w*)\b|\bcanid\b|cob-?id|kennung|"
+        r"identyfikator|\barb(itration|id)?\b|\baddr(ess)?\b|^header$"
     ),
     "length": re.compile(
-        r"\b(dlc|len|length|size|n?bytes|data[ _]?len(gth)?|data[ _]?size|l|l\W{0,2}nge|laenge|taille|longueur|"
+        r"\b(dlc|len|length|size|n?bytes|data[ _]?len(gth)?|data[ _]?size|l|l.{1,2}nge|laenge|taille|longueur|"
         r"longitud|lunghezza|dane len)\b|^d.{0,3}ugo\S{1,4}$"
     ),
     "payload": re.compile(
@@ -216,7 +220,7 @@ def named(column: Column, what: str) -> bool:
 @lru_cache(maxsize=1 << 14)
 def whole(cell: str, base: int) -> int | None:
     """Return a cell as a whole number; None if it is none."""
-    text = cell.lower()
+    text = (_KIND_END.sub("", cell) if " " in cell or "(" in cell else cell).lower()
     if text.startswith("0x"):
         text, base = text[2:], 16
     elif text[:1] in {"#", "$"}:
@@ -243,10 +247,10 @@ def number(cell: str, base: int = 10) -> float | None:
 
 def clock_ns(cell: str, *, as_ms: bool = False) -> int | None:
     """Return a time of day as ns; None if it is none."""
-    match = re.match(r"(?:(\d+):)?(\d+):(\d+)(?:[.,:](\d+))?", cell)
+    match = re.match(r"(?:(\d+):)?(\d+):(\d+)(?:[.,:](\d+)(?:(?<=\D\d{3})[.,:](\d{3}))?)?", cell)
     if match is None:
         return None
-    fraction = match[4] or ""
+    fraction = (match[4] or "") + (match[5] or "")
     ns = int(fraction) * 1_000_000 if as_ms and fraction else int(fraction[:9].ljust(9, "0"))
     hours = int(match[1] or 0)
     if half := re.search(r"[AaPp][Mm]", cell):
@@ -332,22 +336,24 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
     shapes = Counter(_shape(cells) for cells in cut_lines if len(cells) > 1)
     if not shapes:
         return None
-    usual, n = shapes.most_common(1)[0]
+    usual = shapes.most_common(1)[0][0]
+    loose = "ae" if cut.separator else "a"
+    n = sum(count for shape, count in shapes.items() if _fits(shape, usual, loose))
     if "n" not in usual or (cut.separator and n < sum(1 for line in lines if line.strip()) / 4):
         return None
-    begin = next(k for k, cells in enumerate(cut_lines) if _shape(cells) == usual and len(cells) > 1)
+    begin = next(k for k, cells in enumerate(cut_lines) if len(cells) > 1 and _fits(_shape(cells), usual, loose))
     # Rows of fewer or of empty cells may come first.
     for k in range(begin - 1, -1, -1):
         if not _is_like(_shape(cut_lines[k]), usual):
             break
         begin = k
-    body = [cells for cells in cut_lines[begin:] if len(cells) > 1 and _shape(cells) == usual]
+    body = [cells for cells in cut_lines[begin:] if len(cells) > 1 and _fits(_shape(cells), usual, loose)]
     preamble = [line for line in lines[:begin] if line.strip()]
     header: list[str] = []
     for line in reversed(preamble):
         cells = cut.cells(line.lstrip(";#/ \t") if not cut.separator else line.lstrip("#/ "))
         if len(cells) > 1 and any(re.search("[A-Za-z]", cell) for cell in cells):
-            header = cells
+            header = [readable(cell) for cell in cells]
             break
         if len(preamble) - preamble.index(line) > 3:
             break
@@ -364,9 +370,36 @@ def _name_by(label: Column, column: Column) -> None:
         column.name = ""
 
 
+def readable(text: str) -> str:
+    """Return text of bytes as a person wrote it, in UTF-8 if it is that, else in Latin-1."""
+    try:
+        return text.encode("latin-1").decode("utf-8")
+    except UnicodeError:
+        return text
+
+
 def _shape(cells: Sequence[str]) -> str:
-    """Return what the first cells look like: n number, w anything else, e empty."""
-    return "".join(_shape_of_cells(cells[:4]))
+    """Return what the first cells look like: n number, a word or number of letters to F, w anything else, e empty."""
+    shape = "".join(_shape_of_cells(cells[:4]))
+    if "n" not in shape:
+        words, n, _ = "".join(_shape_of_cells(cells[:10])).partition("n")
+        shape = words + n if n else shape
+    return shape
+
+
+def _fits(shape: str, usual: str, loose: str) -> bool:
+    """Return whether a row may be one of those of the usual shape, where some letters may stand for any.
+
+    Words such as ``FD`` or ``face`` may be numbers (a), and cells that a character parts may be empty (e).
+    """
+    if shape == usual:
+        return True
+    pairs = list(zip(shape, usual, strict=False))
+    return (
+        ("n", "n") in pairs
+        and ("e" in loose or len(shape) == len(usual))
+        and all(a == b or a in loose or b in loose for a, b in pairs)
+    )
 
 
 def _is_like(shape: str, usual: str) -> bool:
@@ -382,8 +415,10 @@ def _shape_of_cells(cells: Sequence[str]) -> Iterator[str]:
     for cell in cells:
         if not cell:
             yield "e"
-        elif re.fullmatch(r"[+-]?[0-9.,:xX/\-TZ +hH#$A-Fa-f]*[0-9][0-9.,:xX/\-TZ +hH#$A-Fa-f]*", cell) or re.fullmatch(
-            r"[0-9A-Fa-f]{2,8}", cell
+        elif re.fullmatch(r"[A-Fa-f]{1,8}", cell):
+            yield "a"
+        elif re.fullmatch(r"[+-]?[0-9.,:xX/\-TZ +hH#$A-Fa-f]*[0-9][0-9.,:xX/\-TZ +hH#$A-Fa-f]*", cell) or (
+            _HEX.fullmatch(cell) and re.search(r"\d", cell)
         ):
             yield "n"
         else:

@@ -16,7 +16,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from buslens.capture.stream import Stream
 
@@ -36,7 +36,30 @@ _BYTE_LABEL: Final = re.compile(
 _BRACKETS: Final = re.compile(rb"(?<![\"'])\[((?:(?:0[xX])?[0-9A-Fa-f]{1,3}[ ,]+)+(?:0[xX])?[0-9A-Fa-f]{1,3})\]")
 _CLOSING_TAG: Final = re.compile(rb"</[A-Za-z_][\w.:-]*>|/>")
 _HEX_LITERAL: Final = re.compile(rb"\b[xX]'([0-9A-Fa-f]*)'")
-_MORE_BYTES: Final = rb"[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n]*)?\r?(?:\n|$)"
+_ESCAPED: Final = re.compile(
+    rb"(?<=['\",;:=\s(])((?:\\{1,2}x[0-9A-Fa-f]{2})+[0-9A-Fa-f]*)(?=['\",;\s)}]|$)", re.MULTILINE
+)
+"""Bytes such as ``\\x05\\x0c``, or ``\\x050c``."""
+_BITS: Final = re.compile(rb"(?<![0-9A-Za-z.])(?:[01]{8}[ _:-]?){0,63}[01]{8}(?![0-9A-Za-z.])")
+_RECORD: Final = re.compile(
+    rb"[ \t]*(?:INSERT\s+INTO\b[^(]*(\([^()]*\))?\s*VALUES\s*)?[(\[](.*[,;\t].*)[)\]][ \t]*[,;]?", re.I
+)
+"""A row of a statement that inserts rows into a database, or of a list of lists."""
+_BETWEEN_RECORDS: Final = re.compile(rb"([)\]])[ \t]*,\s*([(\[])")
+_HEADING: Final = re.compile(rb"\b(INSERT\s+INTO|COPY)\b[^()\n]*\(([^()]*)\)\s*(?:VALUES|FROM)\b", re.I)
+_MOST_HEADING: Final = 1 << 14
+_INSERTS: Final = re.compile(rb"(?m)^[ \t]*INSERT\s+INTO\b[^\n]*?VALUES[ \t]*(?=$|\r|\()", re.I)
+_INNER_LIST: Final = re.compile(rb"(?<=[,:])[ \t]*[\[(]([^\[\](){}\n]*)[\])]")
+_OUTER_BRACKETS: Final = re.compile(rb"(?m)^[ \t]*[\[(]+|[\])]+[ \t]*[,;]?[ \t]*(?=\r?$)")
+_ROW_STARTS: Final = (
+    rb"[ \t]*[(\[]?\d+[.,]\d{3,}",
+    rb"[ \t]*[(\[]?(?:\d{1,4}[-./]\d\d?[-./]\d{1,4}[ T_])?\d{1,3}:\d\d:\d\d",
+)
+"""What rows begin with that may be cut: a time with decimals, or a time of day."""
+_MORE_BYTES: Final = (
+    rb"(?:[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n]*)?|"
+    rb"(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*)\r?(?:\n|$)"
+)
 _MOST_LINES: Final = 12
 """Lines of one frame, at most."""
 
@@ -53,6 +76,8 @@ class TextForm:
     has_zeros: bool = False
     #: There are codes for the colours of a terminal.
     has_colours: bool = False
+    #: The quotes in those are doubled, as within a quoted cell.
+    has_doubled: bool = False
     #: First name in each object that is a frame; empty: no objects.
     first_name: bytes = b""
     #: Whether each of them stands on a line of its own.
@@ -64,7 +89,16 @@ class TextForm:
     #: Characters that stand for a double quote.
     quotes: bytes = b""
     #: Patterns, and what stands for them.
-    marks: tuple[tuple[re.Pattern[bytes], bytes], ...] = ()
+    marks: tuple[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]], ...] = ()
+    #: Rows stand in brackets, as in a list of lists or in a statement that inserts them: ``lines`` one in each line,
+    #: ``run on`` several in some, ``spread`` each over several; empty: they do not.
+    records: str = ""
+    #: Names of the columns, where they stand in such a statement.
+    heading: bytes = b""
+    #: What each row begins with, where a terminal has cut them; empty: it has not.
+    row_start: bytes = b""
+    #: Characters of a line of that terminal.
+    line_room: int = 0
     #: What parts thousands, as in 1,234,567; empty: nothing.
     thousands: bytes = b""
 
@@ -76,7 +110,7 @@ class TextForm:
     @property
     def joins(self) -> bool:
         """Whether what a byte becomes depends on those behind it."""
-        return bool(self.has_colours or self.first_name or self.more or self.quotes or self.thousands or self.marks)
+        return self != TextForm(encoding=self.encoding, has_returns=self.has_returns, has_zeros=self.has_zeros)
 
     def applied(self, text: bytes) -> bytes:
         """Return a whole text in the form that the kernel reads; an odd last byte of UTF-16 is left out."""
@@ -88,10 +122,17 @@ class TextForm:
             text = text.replace(b"\0", b"\t")
         if self.has_colours:
             text = _COLOURS.sub(b"", text)
+        if self.has_doubled:
+            text = text.replace(b'""', b'"')
         if self.first_name:
             text = _flat(text, self.first_name, self.names, has_lines=self.has_lines)
         if self.more:
             text = re.sub(rb"\r?\n(?=%s)" % self.more, b" ", text)
+        if self.row_start:
+            text = re.sub(rb"(?<=[^\n]{%d})\r?\n(?!%s|$)" % (self.line_room, self.row_start), b"", text)
+            text = re.sub(rb"\r?\n(?!%s|$)" % self.row_start, b" ", text)
+        if self.records:
+            text = _without_brackets(text, self.records)
         for pattern, mark in self.marks:
             text = pattern.sub(mark, text)
         if self.thousands:
@@ -101,12 +142,29 @@ class TextForm:
             text = text.translate(bytes.maketrans(self.quotes, b'"' * len(self.quotes)))
         return text
 
+    @property
+    def mends_lines(self) -> bool:
+        """Whether a terminal has added something to lines of a log, or has cut them."""
+        return self.has_colours or bool(self.row_start)
+
+    def lines_of(self, head: bytes) -> bytes:
+        """Return the first bytes of a log of lines, without what a terminal did to them."""
+        return self.applied(head) if self.mends_lines else head
+
+    def opening(self, head: bytes) -> bytes:
+        """Return the first bytes of a text in the form that the kernel reads, with the names of its columns."""
+        return self.heading + self.applied(head)
+
     def held(self, text: bytes) -> int:
         """Return from where on a text has to wait for what follows it."""
         if not self.joins or len(text) > _MOST_HELD:
             return len(text)
         if self.first_name and not self.has_lines:
             return max(text.rfind(b"{", 0, max(text.rfind(self.first_name), 0)), 0)
+        if self.records and self.records != "lines":
+            return max(text.rfind(b")"), text.rfind(b"]"), 0)
+        if self.row_start:
+            return max((match.start() for match in re.finditer(rb"\n(?=%s)" % self.row_start, text)), default=0)
         return max(text.rfind(b"\n"), 0)
 
 
@@ -131,12 +189,18 @@ def text_form_of(head: bytes) -> TextForm:
     if 2 * sum(_COLOURS.search(line) is not None for line in lines[:200]) > len(lines[:200]):
         form = replace(form, has_colours=True)
         text = _COLOURS.sub(b"", text)
-    if text.lstrip()[:1] in {b"{", b"["} and (names := Counter(match[2] for match in _OBJECT.finditer(text))):
+    in_cells = 2 * sum(b'{""' in line for line in lines[:200]) > len(lines[:200])
+    within = 2 * sum(_OBJECT.search(line) is not None for line in lines[:200]) > len(lines[:200])
+    if in_cells:
+        form = replace(form, has_doubled=True)
+        text = text.replace(b'""', b'"')
+    is_all = text.lstrip()[:1] in {b"{", b"["}
+    if (is_all or within or in_cells) and (names := Counter(match[2] for match in _OBJECT.finditer(text))):
         name = names.most_common(1)[0][0]
-        starts = sum(line.lstrip().startswith(b"{") and line.rstrip(b", \t").endswith(b"}") for line in lines)
         objects = [leaves for _, leaves in _objects(text, name)]
         if objects:
-            has_lines = starts >= names[name] - 1 > 0
+            starts = sum(line.lstrip().startswith(b"{") and line.rstrip(b", \t").endswith(b"}") for line in lines)
+            has_lines = starts >= names[name] - 1 > 0 or not is_all
             return replace(
                 form,
                 first_name=name,
@@ -144,18 +208,72 @@ def text_form_of(head: bytes) -> TextForm:
                 names=tuple(dict.fromkeys(name for leaves in objects for name in leaves)),
             )
     text = text.replace(b"\r\n", b"\n")
+    if (wrapped := _wrapped(lines)) is not None:
+        return replace(form, row_start=wrapped[0], line_room=wrapped[1])
+    form = _with_records(form, text, lines)
+    if form.records:
+        lines = form.opening(text).split(b"\n")[:-1]
     more = len(re.findall(rb"(?<=\n)" + _MORE_BYTES, text))
     if 10 * more > len(lines) and 10 * (len(lines) - more) > 3 * len(lines):
         return replace(form, more=_MORE_BYTES)
+    form = replace(form, marks=_marks_of(lines[:200]))
+    for pattern, mark in form.marks:
+        lines = [pattern.sub(mark, line) for line in lines[:400]]
     marks = (b",", b".", b"'", b"\xa0", b"\xc2\xa0", b"\xe2\x80\xaf")
     thousands = next((mark for mark in marks if _parts_thousands(mark, lines)), b"")
     quotes = b"" if thousands else _quotes_of(lines[:200])
-    return replace(form, thousands=thousands, quotes=quotes, marks=_marks_of(lines[:200]))
+    return replace(form, thousands=thousands, quotes=quotes)
 
 
-def _marks_of(lines: list[bytes]) -> tuple[tuple[re.Pattern[bytes], bytes], ...]:
+def _wrapped(lines: list[bytes]) -> tuple[bytes, int] | None:
+    """Return what rows begin with that a terminal has cut, and how many characters its lines have; None if it has not.
+
+    A line that goes on begins with no time, and the one before it is one of the longest, but for blanks at its end.
+    """
+    room = max(map(len, lines), default=0)
+    for start in _ROW_STARTS:
+        begins = [re.match(start, line) is not None for line in lines]
+        full = [room - len(line) <= 3 for line in lines]
+        goes_on = [not begins[k] for k in range(1, len(lines)) if full[k - 1]]
+        if room >= 20 and 5 * len(goes_on) > len(lines) > 20 and sum(goes_on) > 0.95 * len(goes_on):
+            stays = [begins[k] for k in range(1, len(lines)) if not full[k - 1]]
+            if sum(stays) > 0.9 * len(stays):
+                return start, room
+    return None
+
+
+def _with_records(form: TextForm, text: bytes, lines: list[bytes]) -> TextForm:
+    """Return a form that says how rows stand in brackets, if they do."""
+    parted = [piece.count(b",") for piece in _BETWEEN_RECORDS.split(text)[::3]]
+    is_list = text.lstrip()[:1] == b"["
+    if 2 * sum(_RECORD.fullmatch(line) is not None for line in lines) > len(lines) > 0:
+        run_on = sum(_BETWEEN_RECORDS.search(line) is not None for line in lines)
+        form = replace(
+            form, records="run on" if 2 * run_on > len(lines) and min(parted[1:-1], default=0) > 1 else "lines"
+        )
+    elif len(parted) > 20 and 20 * sum(n > 1 for n in parted) > 19 * len(parted) and (is_list or _INSERTS.search(text)):
+        form = replace(form, records="spread" if is_list and len(lines) > len(parted) else "run on")
+    names = _HEADING.search(text[:_MOST_HEADING])
+    if names and (form.records or names[1].upper() == b"COPY"):
+        heading = re.sub(rb"[`'\"\[\]\s]", b"", names[2])
+        form = replace(form, heading=heading.replace(b",", b"," if form.records else b"\t") + b"\n")
+    return form
+
+
+def _without_brackets(text: bytes, records: str) -> bytes:
+    """Return rows in brackets as lines of cells, a list in them as one quoted cell."""
+    if records == "spread":
+        text = re.sub(rb"\s*\r?\n\s*", b" ", text)
+    if records != "lines":
+        text = _BETWEEN_RECORDS.sub(rb"\1\n\2", text)
+    text = _INSERTS.sub(b"", text)
+    text = _INNER_LIST.sub(rb'"\1"', text)
+    return _OUTER_BRACKETS.sub(b"", text)
+
+
+def _marks_of(lines: list[bytes]) -> tuple[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]], ...]:
     """Return what is to be replaced in most lines: numbers of bytes, brackets around data, ends of elements."""
-    found: list[tuple[re.Pattern[bytes], bytes]] = []
+    found: list[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]]] = []
     most = len(lines) // 2
     if sum(len(_BYTE_LABEL.findall(line)) > 1 for line in lines) > most:
         found.append((_BYTE_LABEL, b""))
@@ -166,13 +284,26 @@ def _marks_of(lines: list[bytes]) -> tuple[tuple[re.Pattern[bytes], bytes], ...]
         found.append((_CLOSING_TAG, b" "))
     if sum(_HEX_LITERAL.search(line) is not None for line in lines) > most:
         found.append((_HEX_LITERAL, rb'"\1"'))
+    if sum(_ESCAPED.search(line) is not None for line in lines) > most:
+        found.append((_ESCAPED, lambda match: re.sub(rb"\\{1,2}x", b"", match[1])))
+    bits = [[one for one in _BITS.findall(line) if len(one) >= 16 or len(_BITS.findall(line)) > 1] for line in lines]
+    if 10 * sum(map(bool, bits)) > 9 * len(lines) > 0 and len({one for row in bits for one in row}) > 8:
+        found.append((_BITS, _as_hex))
     return tuple(found)
+
+
+def _as_hex(match: re.Match[bytes]) -> bytes:
+    """Return binary digits as hexadecimal ones, two for each byte."""
+    digits = re.sub(rb"[^01]", b"", match[0])
+    return b"%0*X" % (len(digits) // 4, int(digits, 2))
 
 
 def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:
     """Return whether most lines have a number in groups, and one of them in more than two, which no decimals make."""
     grouped = sum(_grouped(mark, 1).search(line) is not None for line in lines)
-    return 2 * grouped > len(lines) and any(_grouped(mark, 2).search(line) for line in lines)
+    # A blank that does not break parts nothing but thousands.
+    least = 2 if len(mark) == 1 and mark != b"\xa0" else 1
+    return 2 * grouped > len(lines) and any(_grouped(mark, least).search(line) for line in lines)
 
 
 @cache
@@ -199,7 +330,7 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
 
     The lines of a frame begin with the same words as those of the next, or with a number where those do.
     """
-    if form.first_name or form.more:
+    if form.first_name:
         return None
     lines = [line for line in form.applied(head).split(b"\n")[:-1] if line.strip()]
     kinds = [_kind_of(line) for line in lines]
@@ -215,7 +346,8 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
         if begins_so and 2 <= len(usual) <= _MOST_LINES and len(set(usual)) > 1 and 10 * n >= 9 * (len(starts) - 1):
             # Words alone part the frames: numbers may stand before any line.
             word = rb"[ \t]*[-*]?[ \t]*" + re.escape(first.strip()) if first.strip() else rb"[\[(]?[+-]?\d"
-            return replace(form, more=rb"(?!%s)" % word)
+            more = rb"(?!%s)" % word
+            return replace(form, more=rb"(?:%s|%s)" % (form.more, more) if form.more else more)
     return None
 
 
@@ -235,9 +367,11 @@ def _flat(text: bytes, first: bytes, names: tuple[str, ...], *, has_lines: bool)
     parts, at = [], 0
     for (start, stop), leaves in _objects(text, first):
         cells = " ".join(f"{name} {leaves.get(name, EMPTY)}" for name in names)
-        parts += [text[at:start].rstrip(b", \t"), b"" if has_lines else b"\n", cells.encode("latin-1", "replace")]
+        before = text[at:start].rstrip(b', \t"').removeprefix(b'"')
+        glue = b"\n" if not has_lines else b" " if before[-1:] not in {b"", b"\n"} else b""
+        parts += [before, glue, cells.encode("latin-1", "replace")]
         at = stop
-    rest = text[at:]
+    rest = text[at:].removeprefix(b'"')
     return b"".join([*parts, rest.lstrip(b",]} \t") if parts else rest])
 
 
@@ -309,7 +443,7 @@ class NormalisedStream:
         self._form = form
         self._buffer = bytearray(_CHUNK)
         self._odd = b""
-        self._ready = b""
+        self._ready = form.heading
         self._ended = False
 
     @property

@@ -53,6 +53,9 @@ NATURAL: Final = ("s", "ms", "us", "ns")
 """Units that writers of tables choose unless there is a reason."""
 _BIT_RATE: Final = 1_000_000
 """Bits per second of the fastest classical bus (ISO 11898-2)."""
+_DISAGREE_PART: Final = 0.02
+"""The same as a part of the time."""
+_FRACTION: Final = re.compile(r":\d\d?:\d\d?[.,:](\d+(?:[.,:]\d{3})?)|^\d{1,3}:\d\d?[.,](\d+)")
 _LEAST_IDS: Final = 5
 _LEAST_ROWS: Final = 50
 _DISAGREE: Final = 0.01
@@ -101,6 +104,8 @@ class TimeColumn:
     sums: bool = False
     #: Decimals stand behind a comma.
     has_commas: bool = False
+    #: Whether nothing has to be found out any more: the unit is known, or the stamps are too coarse to be used.
+    is_complete: bool = False
     #: Step by which they were rounded, ns; 0: they were not.
     resolution_ns: int = 0
     notes: list[str] = field(default_factory=list)
@@ -156,7 +161,11 @@ def stamps_of(
     if columns:
         found = _told(rows, layout, columns)
     else:
-        found = _calendar(free) or _two_numbers(free) or _number(free)
+        found = _calendar(free)
+        if found is not None:
+            _add_rest_of_second(free, found)
+            found = _finer(rows, free, found) or found
+        found = found or _two_numbers(free) or _number(free)
         found = found or _number(_by_bus(rows, layout, free)) or _steps(rows, layout, free)
     if found is None:
         require_known_time(rows, layout)
@@ -165,9 +174,9 @@ def stamps_of(
         )
     if found.form >= kernel.CLOCK_TIME or found.form_2 >= kernel.CLOCK_TIME:
         _complete_calendar(rows, found, date_order)
-    elif len(found.columns) == 1:
+    elif len(found.columns) == 1 and not found.is_complete:
         _complete_number(rows, layout, found, unit)
-    else:
+    elif not found.is_complete:
         _complete_two_numbers(rows, layout, found, unit)
     if found.form:
         found.has_commas = any("," in cell for k in found.columns for cell in rows.columns[k].filled)
@@ -175,6 +184,7 @@ def stamps_of(
         _look_at_order(rows, layout, found, times)
         known = [time for time in times if time is not None]
         if (tick_ns := resolution_of(known)) > COARSE_NS:
+            found.is_complete = True
             _drop_stamps(found, coarse_note(tick_ns))
         elif found.form:
             found.resolution_ns = rounding_of(known)
@@ -280,6 +290,76 @@ def _calendar(free: Sequence[Column]) -> TimeColumn | None:
         )
     if clocks:
         return TimeColumn(clock=Clock.RELATIVE, form=kernel.CLOCK_TIME, columns=(clocks[0].index,))
+    return None
+
+
+def _add_rest_of_second(free: Sequence[Column], found: TimeColumn) -> None:
+    """Add the column behind a time of day of whole seconds that holds the rest of each second, as a whole number."""
+    index = found.columns[-1]
+    clock = next(column for column in free if column.index == index)
+    rest = next((column for column in free if column.index == index + 1 and column.is_int), None)
+    if rest is None or any(_FRACTION.search(cell) for cell in clock.counts):
+        return
+    values = [whole(cell, 10) or 0 for cell in rest.filled]
+    largest = max(values)
+    if len(values) < len(clock.filled) or not 100 <= largest < NS_PER_S or named(rest, "delta"):
+        return
+    within = [b >= a for (x, a), (y, b) in itertools.pairwise(zip(clock.filled, values, strict=False)) if x == y]
+    if sum(within) < 0.98 * len(within) or not any(b < a for a, b in itertools.pairwise(values)):
+        return
+    # The date is left out where it has a column of its own: a frame has room for two.
+    size = 1_000 if largest < 1_000 else 1_000_000 if largest < 1_000_000 else NS_PER_S
+    found.form = kernel.DATE_TIME if found.form == kernel.DATE_TIME else kernel.CLOCK_TIME
+    if len(found.columns) == 2:
+        found.clock = Clock.RELATIVE
+    found.form_2, found.unit_2, found.columns = kernel.NUMBER, NS_PER_S // size, (index, rest.index)
+
+
+def _finer(rows: Rows, free: Sequence[Column], coarse: TimeColumn) -> TimeColumn | None:
+    """Return a column of numbers that takes as long as a time of day that is rounded more coarsely; None if none does.
+
+    How long both take says the unit of the numbers.
+    """
+    places = max(
+        (len(m[1] or m[2]) for cell in rows.columns[coarse.columns[-1]].counts if (m := _FRACTION.search(cell))),
+        default=0,
+    )
+    if coarse.form_2 == kernel.NUMBER or places > 3 or (places == 3 and coarse.clock is not Clock.RELATIVE):
+        return None
+    clocks = [t for t in times_ns(rows, coarse) if t is not None]
+    if len(clocks) < _LEAST_ROWS or (span := clocks[-1] - clocks[0]) <= 0:
+        return None
+    for column in free:
+        base = 10 if column.is_number else 16 if column.is_hex else 0
+        rise, stay, fall = column.steps(base) if base else (0, 0, 1)
+        if column.index in coarse.columns or fall or stay > rise or len(column.filled) < len(column.cells):
+            continue
+        took = (number(column.cells[-1], base) or 0) - (number(column.cells[0], base) or 0)
+        if _is_row_number(column, base) or took <= 0:
+            continue
+        slack = 2 * 10 ** (9 - places) / span + _DISAGREE_PART
+        decimals = max((len(m[1]) for cell in column.counts if (m := re.search(r"[.,](\d+)$", cell))), default=0)
+        units = [
+            unit
+            for unit in UNITS.values()
+            if abs(took * unit / span - 1) <= slack and unit < 10 ** (9 - places + decimals)
+        ]
+        if len(units) == 1 or (units and not places):
+            found = TimeColumn(
+                clock=Clock.RELATIVE,
+                form=kernel.NUMBER if base == 10 else kernel.HEX_NUMBER,
+                columns=(column.index,),
+                unit=units[0],
+                is_complete=len(units) == 1,
+            )
+            epoch = (number(column.cells[0], base) or 0) * units[0] / NS_PER_S
+            if len(units) == 1 and _EPOCH[0] <= epoch < _EPOCH[1]:
+                found.clock = Clock.WALL
+            found.notes.append(
+                f"the time was taken from column {column.index + 1}, for column {coarse.columns[-1] + 1} holds it more "
+                "coarsely"
+            )
+            return found
     return None
 
 
@@ -423,7 +503,8 @@ def _is_row_number(column: Column, base: int = 10) -> bool:
 
 
 def _complete_calendar(rows: Rows, found: TimeColumn, told_order: int | None) -> None:
-    texts = rows.columns[found.columns[-1]].filled
+    is_parted = found.form_2 == kernel.NUMBER
+    texts = rows.columns[found.columns[0 if is_parted else -1]].filled
     clock_texts = [CLOCK_IN.search(text) for text in texts]
     clocks = [match[0] for match in clock_texts if match]
     fractions = [m[1] for text in clocks if (m := re.match(r"(?:\d+:)?\d+:\d+[.:,](\d+)", text))]
@@ -687,7 +768,8 @@ def repetition_note(rows: Rows, layout: TableLayout, found: TimeColumn) -> str:
 
 def times_ns(rows: Rows, found: TimeColumn) -> list[int | None]:
     """Return the stamps of the rows without days, ns; for a look at their order only."""
-    column = rows.columns[found.columns[-1]]
+    is_parted = found.form_2 == kernel.NUMBER and found.form >= kernel.CLOCK_TIME
+    column = rows.columns[found.columns[0 if is_parted else -1]]
     if found.form in {kernel.NUMBER, kernel.HEX_NUMBER}:
         firsts = _numbers(rows.columns[found.columns[0]], found)
         if len(found.columns) == 1:
@@ -709,6 +791,8 @@ def times_ns(rows: Rows, found: TimeColumn) -> list[int | None]:
         if found.form >= kernel.DATE and ns is not None:
             day = rows.columns[found.columns[0]].cells[k].split(":", 1)[0][:8]
             ns += days.setdefault(day, len(days)) * 86_400 * NS_PER_S
+        if is_parted and ns is not None:
+            ns += (whole(rows.columns[found.columns[1]].cells[k], 10) or 0) * found.unit_2
         times.append(ns)
     return times
 

@@ -72,7 +72,7 @@ def open_text(path: str | Path, n_bytes: int) -> Text | None:
         return None
     return Text(
         path=str(path),
-        head=form.applied(head),
+        head=form.opening(head),
         is_whole=is_whole,
         form=form,
         is_packed=packed,

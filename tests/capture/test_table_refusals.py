@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import zipfile
 from base64 import b64encode
 from typing import TYPE_CHECKING
@@ -64,6 +65,12 @@ def clock(frame: Sent, form: str) -> str:
     return form.format(h=minutes // 60, m=minutes % 60, s=second, us=ns // 1000)
 
 
+def fine_clock(frame: Sent) -> str:
+    """Return a time of day with thousandths of a second and thousandths of those."""
+    us = frame.time_ns // 1000 % 10**6
+    return clock(frame, "{h:02}:{m:02}:{s:02}") + f".{(us + 500_000) % 10**6 // 1000:03}.{us % 1000:03}"
+
+
 def over_lines(frame: Sent) -> str:
     """Return a frame whose bytes from the fifth on stand in a row of their own."""
     head = f"{secs(frame)} {frame.can_id:X} {len(frame.data)} {frame.data[:4].hex(' ')}"
@@ -80,8 +87,6 @@ class TestRefused:
         [
             (rows_of(lambda f: f"{grouped(f.time_ns)};{f.can_id:X};{len(f.data)};{spaced(f)}",
                      "Time (ms);ID;DLC;Data"), "seems to hold the time"),
-            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{' '.join(f'{byte:08b}' for byte in f.data)}",
-                     "time;id;data"), "binary digits"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{cells(f._replace(data=f.data[::-1]))}",
                      "time;id;D7;D6;D5;D4;D3;D2;D1;D0"), "downwards"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}",
@@ -91,8 +96,6 @@ class TestRefused:
                      "Time;ID;DLC;Data", FRAMES[::-1]), "sort the rows"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id >> 8:02X};{f.can_id & 255:02X};{len(f.data)};{cells(f)}",
                      "t;id_hi;id_lo;dlc;d0;d1;d2;d3;d4;d5;d6;d7"), "in two parts"),
-            (rows_of(lambda f: f"{secs(f)};{f.can_id:#x};{len(f.data)};{cells(f, '{:08b}')}",
-                     "t;id;dlc;b0;b1;b2;b3;b4;b5;b6;b7"), "hexadecimal digits"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}g",
                      "time;id;dlc;payload"), "is not data bytes"),
             (rows_of(lambda f: f"{secs(f)},{f.can_id:#x},0,0,{len(f.data)},{b64encode(f.data).decode()}",
@@ -102,6 +105,13 @@ class TestRefused:
             (rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{f.data.hex(',')},{secs(f)}"), "before the data"),
             ("".join(f"{secs(f)},{f.can_id:X},{k},{byte:02X}\n"
                      for f in FRAMES for k, byte in enumerate(f.data)), "a part of a frame"),
+            (rows_of(lambda f: f"{secs(f)};6;{0xFE00 + f.can_id % 256};{f.can_id >> 4};{spaced(f)}",
+                     "time;prio;PGN;SA;data"), "parameter group numbers"),
+            (rows_of(lambda f: "\n".join(f"{k};{secs(f)};{part}" for k, part in enumerate(
+                [f"{f.can_id:#x};", *(f";{byte:#04x}" for byte in f.data)])), "field;time;id;data"),
+             "a part of a frame"),
+            (rows_of(lambda f: f"{secs(f)}?;{f.can_id:X};{len(f.data)};{spaced(f)}", "Time;ID;DLC;Data"),
+             "seems to hold the time"),
             (rows_of(lambda f: f"{9 + f.time_ns / 6e8:.6f},{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex()}",
                      "host time,device time,id,dlc,data"), "time = 1 or time = 2"),
         ],
@@ -173,6 +183,31 @@ class TestRead:
             rows_of(lambda f: f'"{f.time_ns // 1000 + 990_000:,}",{f.can_id:X},{spaced(f)}', "time (us),id,data"),
             rows_of(lambda f: f"{clock(f, '{m:02}:{s:02},{us:06}')};{f.can_id:X};{spaced(f)}", "Zeit;Kennung;Daten"),
             rows_of(lambda f: f"{clock(f, '{h}{m:02}{s:02}.{us:06}')};{f.can_id:X};{spaced(f)}"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};{' '.join(f'{byte:08b}' for byte in f.data)}", "time;id;data"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:#x};{len(f.data)};{cells(f, '{:08b}')}",
+                    "t;id;dlc;b0;b1;b2;b3;b4;b5;b6;b7"),
+            rows_of(lambda f: f"INSERT INTO `log` VALUES ({f.time_ns // 1000},'a',{f.can_id},{len(f.data)},"  # noqa: S608
+                    f"X'{f.data.hex()}');",
+                    "CREATE TABLE `log` (`at` bigint, `id` int);"),
+            "INSERT INTO log (t, id, data) VALUES\n" + ",\n".join(
+                f"({secs(f)}, 0x{f.can_id:X}, '\\x{f.data.hex()}')" for f in FRAMES) + ";\n",
+            "COPY log (at, arbitration_id, remark, payload) FROM stdin;\n" + rows_of(
+                lambda f: f"{secs(f)}\t{f.can_id}\t\\N\t\\\\x{f.data.hex()}"),
+            json.dumps([[f.time_ns // 1000, hex(f.can_id), f.data.hex()] for f in FRAMES]),
+            rows_of(lambda f: f"{secs(f)},car/7,\"{{\"\"id\"\":{f.can_id},\"\"data\"\":\"\"{f.data.hex()}\"\"}}\"",
+                    "time,topic,payload"),
+            rows_of(lambda f: f"{secs(f)} id={f.can_id:#x} \"" + "".join(f"\\x{b:02x}" for b in f.data) + '"'),
+            rows_of(lambda f: f"{secs(f)}, {f.can_id:X} (std), {len(f.data)}, {spaced(f)}"),
+            rows_of(lambda f: "\n".join(re.findall(".{1,40}", f"{secs(f):>12}  {f.can_id:03X}   [{len(f.data)}]  "
+                                                   f"{spaced(f)}   noted"))),
+            rows_of(lambda f: f"{secs(f)}\n Got a frame of id 0x{f.can_id:X} and length {len(f.data)}\n{spaced(f)}\n"),
+            rows_of(lambda f: f"{clock(f, '{h:02}:{m:02}:{s:02}')};{(f.time_ns // 1000 + 500_000) % 10**6};"
+                    f"{f.can_id:X};{spaced(f)}"),
+            rows_of(lambda f: f"{clock(f, '{h:02}:{m:02}:{s:02}')};{f.time_ns // 1000};{f.can_id:X};{spaced(f)}"),
+            rows_of(lambda f: f"{fine_clock(f)};{f.can_id:X};{spaced(f)}"),
+            rows_of(lambda f: f"{secs(f)},{['face', 'add', 'door', 'bad'][f.can_id % 4]},{f.can_id:X},{f.data.hex()}"),
+            rows_of(lambda f: f"{f'{4000 + f.time_ns / 1e6:,.3f}'.replace(',', ' ').replace('.', ',')};{f.can_id:X};"
+                    f"{spaced(f)}".replace(" ", "\u202f", 1), "Temps (ms);Identifiant;Octets"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip

@@ -28,7 +28,14 @@ if TYPE_CHECKING:
     from support.chromium import SharedWindow
 
 TESTS: Final = Path(__file__).parent
-COMPILING: Final = ("capture", "fleet/test_check_job.py", "fleet/test_id_traffic.py", "fuzz", "external")
+COMPILING: Final = (
+    "capture",
+    "discovery/test_changes.py",
+    "fleet/test_check_job.py",
+    "fleet/test_id_traffic.py",
+    "fuzz",
+    "external",
+)
 """Tests that need compiled kernels: they come last."""
 MANY: Final = 1000
 """So many of them are worth a process that compiles every kernel, beside what comes before them."""

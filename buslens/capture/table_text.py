@@ -220,7 +220,8 @@ def text_form_of(head: bytes) -> TextForm:
     for pattern, mark in form.marks:
         lines = [pattern.sub(mark, line) for line in lines[:400]]
     marks = (b",", b".", b"'", b"\xa0", b"\xc2\xa0", b"\xe2\x80\xaf")
-    thousands = next((mark for mark in marks if _parts_thousands(mark, lines)), b"")
+    joined = b"\n".join(lines)
+    thousands = next((mark for mark in marks if _parts_thousands(mark, joined, lines)), b"")
     quotes = b"" if thousands else _quotes_of(lines[:200])
     return replace(form, thousands=thousands, quotes=quotes)
 
@@ -298,12 +299,14 @@ def _as_hex(match: re.Match[bytes]) -> bytes:
     return b"%0*X" % (len(digits) // 4, int(digits, 2))
 
 
-def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:
-    """Return whether most lines have a number in groups, and one of them in more than two, which no decimals make."""
-    grouped = sum(_grouped(mark, 1).search(line) is not None for line in lines)
+def _parts_thousands(mark: bytes, text: bytes, lines: list[bytes]) -> bool:
+    """Return whether most lines of a text have a number in groups, and one in more than two, which no decimals make."""
     # A blank that does not break parts nothing but thousands.
     least = 2 if len(mark) == 1 and mark != b"\xa0" else 1
-    return 2 * grouped > len(lines) and any(_grouped(mark, least).search(line) for line in lines)
+    # Looked for in all lines at once: few logs have one, and each that is opened is asked.
+    if mark not in text or _grouped(mark, least).search(text) is None:
+        return False
+    return 2 * sum(_grouped(mark, 1).search(line) is not None for line in lines) > len(lines)
 
 
 @cache

@@ -176,14 +176,25 @@ class TestDesk:
             assert "did you mean" in refused.text
             begun = desk.send(f"{job}/recording/before", headers, typed=f"udp_multicast:{group}")
             assert begun.status == 303
-            with can.Bus(group, "udp_multicast", ignore_config=True) as sender:
-                for number in range(20):
-                    sender.send(can.Message(arbitration_id=0x123, data=[number]))
             folder = tmp_path / job.rpartition("/")[2] / "before"
-            wait_until(lambda: b"#13" in b"".join(it.read_bytes() for it in folder.iterdir()))
+
+            def has(frame: bytes) -> bool:
+                return frame in b"".join(it.read_bytes() for it in folder.iterdir())
+
+            with can.Bus(group, "udp_multicast", ignore_config=True) as sender:
+
+                def is_heard() -> bool:
+                    # What is sent before the process that records listens is lost.
+                    sender.send(can.Message(arbitration_id=0x100, is_extended_id=False))
+                    return has(b"100#")
+
+                wait_until(is_heard)
+                for number in range(20):
+                    sender.send(can.Message(arbitration_id=0x123, is_extended_id=False, data=[number]))
+            wait_until(lambda: has(b"123#13"))
             desk.kill()
             wait_until(lambda: not any(it.name.startswith(".") for it in folder.iterdir()))
-            assert next(folder.iterdir()).read_bytes().count(b"#") == 20
+            assert next(folder.iterdir()).read_bytes().count(b"123#") == 20
 
 
 def test_the_readme_has_the_same_words() -> None:

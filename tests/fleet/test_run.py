@@ -363,7 +363,7 @@ class TestKilled:
         """The run ends with a sentence, and what was committed stands."""
         import resource
 
-        paths = write_fleet(tmp_path / "in", 40)
+        paths = write_fleet(tmp_path / "in", 16)
         judged(jobs_of(paths[:3]), tmp_path / "out")
         before = resource.getrlimit(resource.RLIMIT_FSIZE)
         handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -377,7 +377,7 @@ class TestKilled:
             signal.signal(signal.SIGXFSZ, handler)
         done = judged(jobs_of(paths), tmp_path / "out")
         assert done.unchanged >= 3
-        assert done.unchanged + done.judged + done.copies == 40
+        assert done.unchanged + done.judged + done.copies == 16
 
 
 class TestProgress:

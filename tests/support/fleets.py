@@ -6,17 +6,23 @@ import csv
 import os
 import signal
 import time
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
+import numpy as np
 from support.patience import HANG_S
+from support.rehearsed import frames_of
+from support.stage import select
 
 from buslens.fleet.check_job import check_job
 from buslens.fleet.export import export
 from buslens.fleet.model import CaptureJob, Group
-from buslens.rehearsal.rehearse import rehearse, rendered
+from buslens.rehearsal.faults import FAULTS
+from buslens.rehearsal.rehearse import START_NS
+from buslens.rehearsal.writers import render
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,13 +36,19 @@ if TYPE_CHECKING:
 SIGNAL_DEFS = Path(__file__).parents[2] / "signal_defs"
 EXPECTATIONS = SIGNAL_DEFS / "steering_lock.toml"
 CARS = Group(name="cars", vehicles=("*",), expectations=str(EXPECTATIONS))
-FAULTS = ("healthy", "slow-motor", "load-fuse-blown")
+KINDS = ("healthy", "slow-motor", "load-fuse-blown")
+
+
+NEEDLESS = 0x0BD
+"""Of the steering wheel's angle, every 20 ms: no rule asks for it."""
 
 
 @cache
 def recorded(fault: str, seed: int) -> bytes:
-    """Return a rehearsed capture as candump text."""
-    return rendered(rehearse(fault, seed=seed, background_ids=1), "candump")
+    """Return a capture of both handshakes as candump text: as short as can be, for a fleet has many."""
+    frames = frames_of(replace(FAULTS[fault].scenario(1.0), script="seated"), seed, background_ids=1)
+    needed = select(frames, np.flatnonzero(frames.can_id != NEEDLESS))
+    return render(replace(needed, time_ns=needed.time_ns + START_NS), "candump", start_ns=START_NS, is_torn=False)
 
 
 def write_fleet(folder: Path, captures: int) -> list[Path]:
@@ -46,7 +58,7 @@ def write_fleet(folder: Path, captures: int) -> list[Path]:
     for number in range(captures):
         path = folder / f"car{number % 3}_{number:04}.log"
         # A last frame of its own makes a capture of its own, without the cost of simulating one.
-        text = recorded(FAULTS[number % 3], number % 3)
+        text = recorded(KINDS[number % 3], number % 3)
         stamp, channel, *_ = text.splitlines()[-1].split()
         path.write_bytes(text + b"%s %s 6FE#%08X\n" % (stamp, channel, number))
         paths.append(path)

@@ -112,11 +112,17 @@ def judged(drawn: Draw) -> Result:
 
 def judged_scenario(scenario: Scenario, seed: int) -> Result:
     """Let any car live from the beginning, and judge what it says."""
+    return judge_frames(frames_of(scenario, seed, background_ids=2))
+
+
+def frames_of(scenario: Scenario, seed: int, *, background_ids: int) -> Frames:
+    """Let any car live from the beginning, and return what its bus says; times count from there."""
     streams = RandomStreams(seed)
     life = simulate_car(scenario, Onset.PARKED, streams, duration_ms=None)
-    traffic, _ = record(simulate_bus(life, streams, background_ids=2, car_number=1), life, scenario.recorder)
+    heard = simulate_bus(life, streams, background_ids=background_ids, car_number=1)
+    traffic, _ = record(heard, life, scenario.recorder)
     count = len(traffic.time_ns)
-    frames = Frames(
+    return Frames(
         time_ns=traffic.time_ns,
         channel=np.zeros(count, dtype=np.uint16),
         can_id=traffic.can_id,
@@ -127,7 +133,6 @@ def judged_scenario(scenario: Scenario, seed: int) -> Result:
         words=traffic.word,
         channels=("can0",),
     )
-    return judge_frames(frames)
 
 
 def judge_frames(frames: Frames) -> Result:

@@ -115,7 +115,7 @@ class _Archived(io.RawIOBase):
             if any(entry.filename in _WORKBOOKS for entry in files):
                 raise CaptureError("this is a workbook of a spreadsheet; save its sheet as CSV, and name that file")
             if len(files) != 1:
-                raise CaptureError(f"the zip archive holds {len(files)} files; unpack it, and name one of them")
+                raise CaptureError(f"the zip archive holds {len(files)} files; unpack it, and use the recording in it")
             self._file = archive.open(files[0])
         except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as problem:
             self.close()

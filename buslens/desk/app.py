@@ -27,7 +27,7 @@ from buslens.desk import work
 from buslens.desk.car_pages import CarPages
 from buslens.desk.checking import Checking
 from buslens.desk.fleet_pages import FleetPages
-from buslens.desk.folder import SIDES, lines_of, steps_taken
+from buslens.desk.folder import SIDES, lines_of, not_saved, steps_taken
 from buslens.desk.forms import read_form
 from buslens.desk.guard import Guard
 from buslens.desk.pages import DeskPages, own_page
@@ -418,12 +418,13 @@ class Desk:
     ) -> Response:
         return HTMLResponse(self._pages.render(template, **values), status, headers)
 
-    async def _refused(self, _: Request, error: Exception) -> Response:
+    async def _refused(self, request: Request, error: Exception) -> Response:
+        is_form = request.method in {"POST", "PUT"}
         match error:
             case RefusedError():
                 return PlainTextResponse(error.problem, error.status)
             case OSError():
-                return PlainTextResponse(os_error_text(error), 500)
+                return PlainTextResponse(not_saved(error) if is_form else os_error_text(error), 500)
             case _:
                 return PlainTextResponse(str(error), 422)
 

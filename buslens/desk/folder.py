@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.defaults import EXPECTATIONS_NAME, FOLDER_NAME, demonstration_folder
 from buslens.desk.names import file_name, plain_name
 from buslens.errors import UsageError
-from buslens.files import read_at_most, write_atomically
+from buslens.files import os_error_text, read_at_most, write_atomically
 from buslens.report.record.job import JobDetails, job_text, load_job
 
 if TYPE_CHECKING:
@@ -414,6 +414,11 @@ def sweep(folder: Path) -> None:
                 shutil.rmtree(entry.path, ignore_errors=True)
             else:
                 Path(entry.path).unlink(missing_ok=True)
+
+
+def not_saved(error: OSError) -> str:
+    """Return that nothing could be written, and what to look at."""
+    return f"Nothing was saved. {os_error_text(error)}. Is the disk there, with room, and not write-protected?"
 
 
 def lines_of(text: str) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -92,7 +93,7 @@ def summary(task: DeskTask, before: Sequence[Result], after: Sequence[Result], c
         view = replace(view, wrong=_wrong(gravest, diagnosis), proof=_proof(job, before, after, diagnosis))
         return view if diagnosis is None else _explained(view, diagnosis, session)
     except BuslensError as error:
-        return replace(view, wrong=view.wrong or _wrong(gravest, None), problem=str(error))
+        return replace(view, wrong=view.wrong or _wrong(gravest, None), problem=without_options(str(error)))
     except OSError as error:
         return replace(view, wrong=view.wrong or _wrong(gravest, None), problem=os_error_text(error))
 
@@ -101,13 +102,23 @@ def _diagnosis(before: Sequence[Result], causes: Causes, session: Session) -> Di
     return diagnose(before, causes, session.readings(causes), skipped=session.skipped)
 
 
+def without_options(text: str) -> str:
+    """Return a sentence without what only somebody can do who types commands.
+
+    >>> without_options("no times; export them, or name them with --table FILE; give --x")
+    'no times; export them'
+    """
+    text = re.sub(r", or (?:(?!, or )[^;])*--\w[^;]*", "", text)
+    return "; ".join(part for part in text.split("; ") if not re.search(r"(^| )--\w", part))
+
+
 # --- captures, and what is wrong ------------------------------------------------------------------------
 
 
 def _capture(checked: Checked, result: Result | None) -> CaptureView:
     if result is None:
         problem = checked.problem.removeprefix(f"{checked.side}/{checked.name}: ")
-        return CaptureView(side=checked.side, name=checked.name, sentence=clean(problem))
+        return CaptureView(side=checked.side, name=checked.name, sentence=without_options(clean(problem)))
     return CaptureView(
         side=checked.side,
         name=checked.name,
@@ -277,11 +288,11 @@ def _proof(
     try:
         comparison = compared(job, before, after)
     except UsageError as error:
-        return ProofView(problem=str(error), how=how)
+        return ProofView(problem=without_options(str(error)), how=how)
     sides = [("Before the repair", _gravest(before)), ("After the repair", _gravest(after))]
     clue = None if diagnosis is None else informative(diagnosis)
     return ProofView(
-        sentence=conclusion_sentence(comparison),
+        sentence=without_options(conclusion_sentence(comparison)),
         conclusion=comparison.conclusion.value,
         more=still_needed(comparison),
         tallies=tuple(_tally(it) for it in comparison.proofs if it.needed is not None),

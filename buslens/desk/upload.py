@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 
 from buslens.desk.folder import UNFINISHED, CaptureFile
+from buslens.desk.kinds import HEAD_BYTES, wrong_kind
 from buslens.desk.names import file_name
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ async def receive_capture(
     Raises
     ------
     RefusedError
-        If it is empty, too large, or there already.
+        If it is empty, too large, surely no capture, or there already.
     OSError
         If the disk does not take it.
     """
@@ -81,12 +82,20 @@ async def receive_capture(
         taken = {it.name.lower() for it in job.captures()}
         return job.side_folder(side) / file_name(sent_as, taken, "capture")
 
-    taken = await receive_file(request, job.path, target, lambda: [it.path for it in job.captures()], most)
+    taken = await receive_file(
+        request, job.path, target, lambda: [it.path for it in job.captures()], most, is_for_job=True
+    )
     return None if taken is None else job.capture(side, taken.name)
 
 
 async def receive_file(
-    request: Request, scratch: Path, target: Callable[[], Path], others: Callable[[], list[Path]], most: int
+    request: Request,
+    scratch: Path,
+    target: Callable[[], Path],
+    others: Callable[[], list[Path]],
+    most: int,
+    *,
+    is_for_job: bool = False,
 ) -> Path | None:
     """Write the body of a request into a file.
 
@@ -101,6 +110,8 @@ async def receive_file(
         Lists files that must not hold the same.
     most : int
         Bytes.
+    is_for_job : bool
+        Whether it must be a capture; a car takes definitions and expectations, too.
 
     Returns
     -------
@@ -110,7 +121,7 @@ async def receive_file(
     Raises
     ------
     RefusedError
-        If it is empty, too large, or there already.
+        If it is empty, too large, surely no capture, or there already.
     OSError
         If the disk does not take it.
     """
@@ -123,6 +134,10 @@ async def receive_file(
             return None
         if not size:
             raise RefusedError(400, "This file is empty. Record again.")
+        with unfinished.open("rb") as file:
+            wrong = wrong_kind(file.read(HEAD_BYTES), is_for_job=is_for_job)
+        if wrong:
+            raise RefusedError(415, wrong)
         same = await run_in_threadpool(_same, others(), unfinished, size)
         if same:
             raise RefusedError(409, f"This recording is here already: {same}. It would count twice.")

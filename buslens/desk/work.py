@@ -237,7 +237,7 @@ def skip(task: DeskTask, measurement: str) -> str:
 
 def _change(task: DeskTask, change: Callable[[Session, Causes], Session]) -> str:
     from buslens.causes.session import load_session, save_session
-    from buslens.desk.folder import SESSION_FILE
+    from buslens.desk.folder import SESSION_FILE, not_saved
 
     os.chdir(task.folder)
     try:
@@ -250,5 +250,5 @@ def _change(task: DeskTask, change: Callable[[Session, Causes], Session]) -> str
     except BuslensError as error:
         return str(error)
     except OSError as error:
-        return os_error_text(error)
+        return not_saved(error)
     return ""

@@ -8,6 +8,8 @@ const GONE_MS = 4000;
 /** Milliseconds after which a form that was sent says that it is being worked on. */
 const SLOW_MS = 400;
 
+const FOLDER_GONE = 'The folder of this job is not there any more: it was moved or renamed, or its disk was taken out.';
+
 const main = document.getElementById('job');
 
 /** @type {Map<string, string>} Each part as the desk sent it last, by its id. */
@@ -288,7 +290,13 @@ function connect(root) {
 function listen() {
   const gone = document.getElementById('gone');
   let lost = null;
-  const isGone = () => { gone.hidden = false; };
+  const words = gone.textContent;
+  const isGone = async () => {
+    const answer = await fetch(location.pathname).catch(() => null);
+    gone.textContent = answer?.status === 404 ? FOLDER_GONE : words;
+    gone.hidden = answer?.ok === true;
+    if (answer?.ok && source.readyState === EventSource.CLOSED) listen();
+  };
   const source = new EventSource(document.body.dataset.events);
   source.addEventListener('open', () => {
     clearTimeout(lost);
@@ -303,7 +311,7 @@ function listen() {
   });
   source.addEventListener('end', () => {
     source.close();
-    isGone();
+    gone.hidden = false;
   });
   source.addEventListener('error', () => { lost ??= setTimeout(isGone, GONE_MS); });
 }

@@ -374,7 +374,7 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
                 timeout_ns=timeout_ns,
                 ignored_channels=_other_channels(role, message, defined),
                 channel=role.channel,
-                is_on_change=role.lag_ns is not None,
+                is_on_change=role.lag_ns is not None and not role.is_event,
                 address=role.address,
                 shortest_ns=shortest_of(role, expected, is_polled=False).least_ns,
             )
@@ -635,6 +635,7 @@ def _build_timelines(
                     states=states,
                     unit="" if role is None else role.unit,
                     lag_ns=None if role is None else role.lag_ns,
+                    is_event=role is not None and role.is_event,
                     discontinuities=stats.discontinuities,
                     first_ns=stats.first_ns or 0,
                     end_ns=stats.last_ns or 0,
@@ -643,6 +644,7 @@ def _build_timelines(
                     pauses=common_pauses(stats.pauses.get(label, ()) for label in _labels_of(each, stats)),
                     unread=_unread_of(each, stats),
                     is_lone=bool(each.channels) and each.channels <= stats.lone_channels,
+                    sleeps=expected.sleeps,
                     shortest=UNSAID if role is None else shortest_of(role, expected, is_polled=False),
                     keep_rows=keep_rows,
                 )

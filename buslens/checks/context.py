@@ -384,18 +384,19 @@ def edge_condition(moment: GuardedEdge) -> Condition:
 
 def roles_of(condition: Condition) -> tuple[str, ...]:
     """Return the roles that a condition speaks of, in its order, each once."""
-    return tuple(dict.fromkeys(_walk(condition)))
+    return tuple(dict.fromkeys(it.role for it in statements_of(condition)))
 
 
-def _walk(condition: Condition) -> Iterator[str]:
+def statements_of(condition: Condition) -> Iterator[Is | IsUnknown | Compare | Between]:
+    """Yield what a condition says of single roles, in its order."""
     match condition:
         case And(parts=parts) | Or(parts=parts):
             for part in parts:
-                yield from _walk(part)
+                yield from statements_of(part)
         case Not(part=part) | HeldFor(part=part):
-            yield from _walk(part)
+            yield from statements_of(part)
         case _:
-            yield condition.role
+            yield condition
 
 
 def longest_hold_ns(condition: Condition) -> int:

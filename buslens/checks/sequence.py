@@ -6,6 +6,8 @@ the frame before the one that first shows it.
 ===================================================  ==========================================================
 start while ``given`` is false                       no handshake
 start while ``given`` cannot be decided              undecided; the text names the role that is unknown
+what the steps await, too, changed ``given``         begins one if all of its steps are met; begins none while
+between the same frames                              another is running that is met; else undecided
 the start happened while its role was unknown        undecided, unless ``given`` is false all that while
 delay wholly within its limits                       met
 delay wholly below ``after``, wholly above           early, late
@@ -42,7 +44,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes, edge_condition
+from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes, edge_condition, statements_of
 from buslens.checks.edges import Edge, Edges
 from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds
 from buslens.checks.met_handshakes import find_met_handshakes
@@ -59,7 +61,7 @@ from buslens.checks.phrases import (
 from buslens.checks.step_findings import HandshakeColumns, MetRows, StepFindings, came_text
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence, Step, Trigger
 from buslens.timeline.model import UNKNOWN_STATE
-from buslens.timeline.ternary import FALSE, TRUE
+from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE
 from buslens.units import exact_duration, format_at_least
 
 if TYPE_CHECKING:
@@ -79,7 +81,7 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[Sequenced[Find
     handshakes: list[Handshake] = []
     found = context.trigger_times(rule.start)
     starts = Edges(found.since_ns, found.seen_ns, found.source, found.doubt_ns)
-    given = _given_at(rule, context, starts)
+    given = _settled(rule, context, starts, _given_at(rule, context, starts))
     certain = starts.of(given == TRUE)
     doubtful = [starts.at(index) for index in np.flatnonzero((given != TRUE) & (given != FALSE)).tolist()]
     findings += [_doubtful_start(rule, context, start) for start in doubtful]
@@ -202,6 +204,33 @@ def _given_at(rule: Sequence, context: EvaluationContext, starts: Edges) -> NDAr
     return given.values_at(starts.since_ns)
 
 
+def _settled(rule: Sequence, context: EvaluationContext, starts: Edges, given: NDArray[np.int8]) -> NDArray[np.int8]:
+    """Return `given` of the starts, decided where only what the steps await changed between the same frames as a start.
+
+    As if it held, where every step then is met: what follows a start is not taken for what was before it. As if it did
+    not, where a handshake was running that is met without that start: then it came again while the car was at it.
+    """
+    if rule.given is None or context.is_polled(*rule.triggers) or not (given == IN_TRANSITION).any():
+        return given
+    awaited = {role for step in rule.steps for role in context.trigger_times(step.await_).roles}
+    others = [context.ternary(it) for it in statements_of(rule.given.condition) if it.role not in awaited]
+    decided = given.copy()
+    for index in np.flatnonzero(given == IN_TRANSITION).tolist():
+        start = starts.at(index)
+        if any(it.at(start.since_ns) not in {TRUE, FALSE} for it in others):
+            continue
+        surely = np.flatnonzero(decided == TRUE)
+        behind = surely[surely > index]
+        following = starts.at(int(behind[0])) if len(behind) else None
+        for before in surely[surely < index][-1:].tolist():
+            run = _HandshakeEvaluator(rule, context, starts.at(before), 0, following, [])
+            if run.is_met() and run.end_ns > start.since_ns:
+                decided[index] = FALSE
+        if decided[index] != FALSE and _HandshakeEvaluator(rule, context, start, 0, following, []).is_met():
+            decided[index] = TRUE
+    return decided
+
+
 def _hidden_start(rule: Sequence, context: EvaluationContext) -> Iterator[Finding]:
     """Yield a finding if a start can have come and gone between two samples."""
     given = None if rule.given is None else context.ternary(rule.given.condition)
@@ -267,6 +296,11 @@ class _HandshakeEvaluator:
             abandoned=self.abandoned,
             tries=self.tries,
         )
+
+    def is_met(self) -> bool:
+        """Return whether every step came as it should."""
+        findings = list(self.judge())
+        return len(findings) == len(self.rule.steps) and all(it.outcome is Outcome.MET for it in findings)
 
     def judge(self) -> Iterator[Finding]:
         """Yield one finding for each step that can be checked."""
@@ -482,7 +516,7 @@ class _HandshakeEvaluator:
                 return
             if self.stop is not None and again.since_ns >= self.stop.seen_ns:
                 return
-            if again.delay_after(current).earliest_ns > ANSWER_EXPIRY_FACTOR * second.within_ns:
+            if again.delay_after(current).earliest_ns > self.rule.again_ns:
                 return
             self.tries += 1
             if self.tries > self.rule.tries:
@@ -493,7 +527,7 @@ class _HandshakeEvaluator:
     def _doubt_of_tries(self, first: Step, second: Step) -> str:
         """Return why another try may come behind the end of the capture; empty if none can, or it would not help."""
         current = self.found[first.name]
-        until_ns = current.seen_ns + ANSWER_EXPIRY_FACTOR * second.within_ns
+        until_ns = current.seen_ns + self.rule.again_ns
         if self.stop is not None:
             until_ns = min(until_ns, self.stop.seen_ns)
         shown_ns = self.context.shown_until_ns(first.await_)
@@ -522,7 +556,7 @@ class _HandshakeEvaluator:
         """Count the tries beyond those allowed: they restart no clock, but people want to know."""
         second = self.rule.steps[1]
         answer = self._candidate(second, self.found[first.name], first.name)
-        until_ns = self.found[first.name].seen_ns + ANSWER_EXPIRY_FACTOR * second.within_ns
+        until_ns = self.found[first.name].seen_ns + self.rule.again_ns
         if answer is not None:
             until_ns = min(until_ns, answer.since_ns)
         if self.stop is not None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 from buslens.expectations.model import Expectations, Is, Pulse, Role
-from buslens.timeline.model import Shortest
+from buslens.timeline.model import UNSAID, Shortest
 
 POLLED_NS: Final = 20_000_000
 """Shorter states of a column count only where somebody says so, ns: units wait as long for a contact to settle
@@ -19,6 +19,8 @@ POLLED_NS: Final = 20_000_000
 
 def shortest_of(role: Role, expected: Expectations, *, is_polled: bool) -> Shortest:
     """Return how short the states of a role can be: as a column shows them, or as the frames of a bus do."""
+    if role.is_event:
+        return UNSAID  # a frame comes with each change, so that none hides between two
     pulses: dict[str, int] = {}
     for rule in expected.rules:
         if isinstance(rule, Pulse) and isinstance(rule.of.condition, Is) and rule.of.condition.role == role.name:

@@ -226,4 +226,5 @@ def _trace(
         stop_ns=np.append(seen[1:], span.end_ns)[: len(seen)],
         raw=raw[is_new],
         is_change=np.arange(len(seen)) > 0,
+        is_start=np.arange(len(seen)) == 0,
     )

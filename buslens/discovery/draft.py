@@ -17,7 +17,9 @@ from buslens.checks.check import evaluate_rule
 from buslens.checks.findings import Outcome
 from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, EstimatedLimit, limits_of, outliers_of
 from buslens.discovery.toml_text import duration, quoted
+from buslens.discovery.traces import AT_ONCE_NS
 from buslens.expectations.load import parse_expectations
+from buslens.expectations.model import ANSWER_EXPIRY_FACTOR
 from buslens.timeline.ternary import TRUE
 from buslens.units import NS_PER_MS, NS_PER_S, format_at_least, format_at_most, format_duration
 
@@ -97,12 +99,24 @@ class Drafter:
         The captures.
     paths : sequence of str
         Their names.
+    events : collection of str
+        The roles whose frames come with changes only: their time between frames says nothing.
     """
 
     def __init__(
-        self, header: str, roles: Collection[str], contexts: Sequence[EvaluationContext], paths: Sequence[str]
+        self,
+        header: str,
+        roles: Collection[str],
+        contexts: Sequence[EvaluationContext],
+        paths: Sequence[str],
+        events: Collection[str] = (),
     ) -> None:
         self._header = header
+        self._events = events
+        #: Whether the first step came again before the second, so that a pulse may have been one that moved nothing.
+        self._is_tried_again = False
+        #: Longest time from one try to the next, by rule.
+        self._again_ns: dict[str, int] = {}
         self._roles = roles
         self._contexts = contexts
         self._paths = [Path(path).name for path in paths]
@@ -148,6 +162,8 @@ class Drafter:
 
     def _unlocking(self) -> RuleDraft:
         given = [self._not_all("locked", "unlocked")]
+        if self._has("start_button", "lock_enable"):
+            given.insert(0, "lock_enable is off")  # what comes while it works begins nothing
         if self._has("ignition"):
             given.insert(0, "ignition is off")
         after = [StepPlan(name="ignition on", await_="ignition becomes on")] if self._has("ignition") else []
@@ -169,6 +185,8 @@ class Drafter:
 
     def _locking(self) -> RuleDraft:
         given = ["ignition is off"] if self._has("ignition") else []
+        if self._has("lock_enable"):
+            given.append("lock_enable is off")
         if self._feedbacks():
             given.append(self._not_all("unlocked", "locked"))
         head = ['start = "door_open becomes open"']
@@ -245,10 +263,12 @@ class Drafter:
         for step in steps:
             delays = seen.get(step.name, [])
             far = self._far(delays)
-            outliers += self._questions(f"{name}: {step.await_}", delays, far)
+            usual_ns = np.median([it.low_ns + it.high_ns for it in delays] or [0])
+            late = [index for index in far if step.has_least or delays[index].low_ns + delays[index].high_ns > usual_ns]
+            outliers += self._questions(f"{name}: {step.await_}", delays, far, late)
             healthy = [it[:2] for index, it in enumerate(delays) if index not in far]
             limited.append(
-                (step, delays, limits_of(_positive(healthy), self._doubt_ns(step, steps, head[0])) if healthy else None)
+                (step, delays, self._limits(_positive(healthy), *self._ends(step, steps, head[0])) if healthy else None)
             )
         count = max((len(delays) for delays in seen.values()), default=0)
         lines = [
@@ -256,7 +276,7 @@ class Drafter:
             f"name = {quoted(name)}",
             'kind = "sequence"',
             *head,
-            *([f"tries = {tries}"] if tries > 1 and len(steps) > 1 else []),
+            *([f"tries = {tries}", *self._again(name, limited[1][2])] if tries > 1 and len(steps) > 1 else []),
             "steps = [",
             *(f"  {_step(it, learned)}," for it, _, learned in limited),
             "]",
@@ -274,17 +294,31 @@ class Drafter:
             outliers=tuple(dict.fromkeys(outliers)),
         )
 
-    def _doubt_ns(self, step: StepPlan, steps: Sequence[StepPlan], start: str) -> int:
-        """Return the doubt of a delay: a frame period of either end."""
+    def _limits(self, spans: Sequence[tuple[int, int]], first: str, second: str) -> EstimatedLimit:
+        """Return limits to the time between changes of two roles: a frame period of doubt at either end."""
+        frames_ns = self._frames_ns(first), self._frames_ns(second)
+        return limits_of(spans, sum(frames_ns), max(frames_ns))
+
+    @staticmethod
+    def _ends(step: StepPlan, steps: Sequence[StepPlan], start: str) -> tuple[str, str]:
+        """Return the roles of a step and of what it counts from."""
         names = [it.name for it in steps]
         index = names.index(step.from_) if step.from_ else names.index(step.name) - 1
         reference = steps[index].await_ if index >= 0 else start.split('"')[1]
-        return self._frames_ns(step.await_.split()[0]) + self._frames_ns(reference.split()[0])
+        return step.await_.split()[0], reference.split()[0]
 
     def _frames_ns(self, role: str) -> int:
         """Return the usual time between the frames of a role, and a twentieth for jitter."""
-        periods = [context.timelines[role].period_ns or 0 for context in self._contexts]
-        return 21 * max(periods, default=0) // 20
+        return 21 * self._period_ns(role) // 20
+
+    def _period_ns(self, *roles: str) -> int:
+        """Return the longest usual time between the frames of roles; of what is sent with changes only, its lag."""
+        periods = [
+            AT_ONCE_NS if role in self._events else context.timelines[role].period_ns or 0
+            for role in roles
+            for context in self._contexts
+        ]
+        return max(periods, default=0)
 
     @staticmethod
     def _may_turn(delays: Sequence[Delay], outcomes: Counter[Outcome], doubt_ns: int) -> bool:
@@ -323,18 +357,32 @@ class Drafter:
                 delay = finding.delay
                 if finding.outcome is Outcome.MET and delay is not None and delay.latest_ns is not None:
                     seen.setdefault(finding.step, []).append(Delay(delay.earliest_ns, delay.latest_ns, index))
-            most = max([most, *(run.tries for run in handshakes if run.completed)])
+            tried = [run for run in handshakes if run.completed and run.tries > 1]
+            most = max([most, *(run.tries for run in tried)])
+            for run in tried:
+                begun_ns = context.trigger_times(rule.triggers[1]).seen_ns
+                inside_ns = begun_ns[(begun_ns > run.start.earliest_ns) & (begun_ns <= run.end_ns)]
+                longest_ns = int(np.diff(inside_ns)[: run.tries - 1].max(initial=0))
+                self._again_ns[name] = max(self._again_ns.get(name, 0), longest_ns)
         return most, seen, outcomes
+
+    def _again(self, name: str, second: EstimatedLimit | None) -> list[str]:
+        """Return how long after a try the next may come, where that is longer than would be taken."""
+        self._is_tried_again = True
+        most_ns = 3 * self._again_ns.get(name, 0) // 2
+        if second is None or most_ns <= ANSWER_EXPIRY_FACTOR * second.most_ns:
+            return []
+        return [f"again_within = {duration(-(-most_ns // STEP_NS) * STEP_NS)}"]
 
     def _far(self, delays: Sequence[Delay]) -> list[int]:
         """Return which delays are far from the others; what most captures show is usual, however far it is."""
         far = outliers_of([it[:2] for it in delays])
         return far if 2 * len({delays[index].capture for index in far}) < len(self._paths) else []
 
-    def _questions(self, what: str, delays: Sequence[Delay], far: Sequence[int]) -> Iterator[str]:
-        """Yield which captures are far from the others."""
+    def _questions(self, what: str, delays: Sequence[Delay], far: Sequence[int], asked: Sequence[int]) -> Iterator[str]:
+        """Yield which captures are far from the others; too soon is nothing to ask about where any time will do."""
         near = [it for index, it in enumerate(delays) if index not in far]
-        for index in far:
+        for index in asked:
             usual = float(np.median([(it.low_ns + it.high_ns) / 2 for it in near]))
             by = (delays[index].low_ns + delays[index].high_ns) / 2 - usual
             name = self._paths[delays[index].capture]
@@ -394,11 +442,12 @@ class Drafter:
             lines += [f'{keys[1]} = "500 ms"', 'basis = "not measured"']
             problem = f"nothing of the kind in these captures, so that the time is not measured; {_RECORD}"
             return RuleDraft(name=name, lines=tuple(lines), problem=problem)
-        far = self._far(delays)
-        roles = self._feedbacks() if what == "settling" else ["lock_enable", "lock_enable"]
-        doubt_ns = sum(map(self._frames_ns, roles))
-        learned = limits_of([it[:2] for index, it in enumerate(delays) if index not in far], doubt_ns)
-        if keys[0] and learned.least_ns:
+        # A pulse that moved nothing is followed by another, and none of those that do not count.
+        far = [] if what == "pulse" and self._is_tried_again else self._far(delays)
+        roles = ("unlock_feedback", "data_feedback") if what == "settling" else ("lock_enable", "lock_enable")
+        learned = self._limits([it[:2] for index, it in enumerate(delays) if index not in far], *roles)
+        # What is shorter than two frames are apart, none can be told to be.
+        if keys[0] and learned.least_ns > sum(map(self._frames_ns, roles)):
             lines.append(f"{keys[0]} = {duration(learned.least_ns)}")
         lines.append(f"{keys[1]} = {duration(learned.most_ns)}")
         lines.append(f"basis = {quoted(self._basis(len(delays), what))}")
@@ -415,11 +464,10 @@ class Drafter:
 
     def _never_locked(self) -> RuleDraft:
         roles = ("ignition", *self._feedbacks())
-        periods = [context.timelines[role].period_ns or 0 for role in roles for context in self._contexts]
         locked = _any("is locked", self._feedbacks())
         condition = f"ignition is on and {locked}"
         seen = [it.high_ns for it in self._lasting(condition, surely=False)]
-        tolerated = -(-max([2 * max(periods, default=0), *seen]) // STEP_NS) * STEP_NS
+        tolerated = -(-max([2 * self._period_ns(*roles), *seen]) // STEP_NS) * STEP_NS
         basis = "steering must work before the engine may start: UN R116 5.3.1.1; the time is a rule of thumb"
         draft = _plain("ignition interlock", condition, duration(tolerated), basis)
         remark = (
@@ -439,8 +487,7 @@ class Drafter:
         silent = self._lasting("data_feedback is unknown", surely=False)
         if sum(it.high_ns for it in silent) > _ALLOWANCE * total:
             return None
-        periods = [context.timelines["data_feedback"].period_ns or 0 for context in self._contexts]
-        longest = max([_WAKING_NS, 4 * max(periods, default=0), *(3 * it.high_ns // 2 for it in silent)])
+        longest = max([_WAKING_NS, 4 * self._period_ns("data_feedback"), *(3 * it.high_ns // 2 for it in silent)])
         limit = duration(-(-longest // STEP_NS) * STEP_NS)
         basis = "four cycle times, at least 1 s as a unit wakes up, and half more than seen (rule of thumb)"
         return _plain("data line", "data_feedback is unknown", limit, basis)
@@ -584,7 +631,7 @@ def _remarks(measured: Sequence[tuple[str, Sequence[Delay], EstimatedLimit | Non
         if learned.later_ns is not None and learned.later_ns[1] < learned.most_ns:
             later.append(f"{name} {format_duration(learned.later_ns[1])} instead of {format_duration(learned.most_ns)}")
     for method in methods:
-        yield f"limits: {method}; one frame period more at both ends, rounded outwards"
+        yield f"limits: {method}; one frame period more at both ends, and one for a lost frame, rounded outwards"
     if later:
         yield f"{MANY_FROM - fewest} more {what} of the same spread would bring the upper limits to: {'; '.join(later)}"
     elif fewest < NORMAL_FROM and methods:

@@ -108,6 +108,12 @@ def file_lines(
     yield "format = 1"
     if defined.paths:
         yield f"definitions = [{', '.join(quoted(_beside(path, output)) for path in defined.paths)}]"
+    if shown.sleeps:
+        yield ""
+        yield from remark(
+            "The bus fell asleep in these captures: nothing at all was recorded for a while, and is not missed."
+        )
+        yield "sleeps = true"
     if lacking:
         yield ""
         yield from remark("While anything stands here, no capture is as expected: complete the file, then delete it.")
@@ -145,13 +151,14 @@ def _role(proposal: Proposal, shown: ShownSignals) -> Iterator[str]:
     if proposal.others:
         names = ", ".join(f"{fit.name} ({fit.points:.1f} points)" for fit in proposal.others)
         yield from remark(f"next best: {names}; this one has {best.points:.1f}")
-    at_once = shown.is_sent_at_once(best.name) and not is_column(best.message)
-    if at_once and best.states:
-        yield from remark("its changes come off the beat of its frames: sent at once; 'lag' is a rule of thumb")
+    sent = shown.sent(best.name)
+    if sent and best.states:
+        why = "its frames come with changes only" if best.name in shown.events else "its changes come off the beat"
+        yield from remark(f"{why}: sent at once; 'lag' is a rule of thumb")
     holds_ns = shown.holds_ns(best.name)
     if holds_ns and best.states and proposal.is_certain:
         yield from remark("holds: half of the shortest state seen, a rule of thumb: write how short a state can be")
-    lines = role_lines(best, timeout_of(best.message, shown), at_once=at_once, holds_ns=holds_ns)
+    lines = role_lines(best, timeout_of(best.message, shown), sent=sent, holds_ns=holds_ns)
     if proposal.is_certain:
         yield from lines
         if is_column(best.message) and best.states and not holds_ns:

@@ -13,9 +13,9 @@ interval of the population, not of the sample.
 
 A measured length is an interval, for the log shows a change only between two frames. Its middle stands for the true
 length; the spread that the frames alone cause is taken off. The widest doubt is then added at both ends, for the next
-capture may show the same length with so much doubt: what is inside the tolerance interval is then decided, and as
-expected. What is surely longer than the tolerance interval without that doubt is none of these lengths, whatever frames
-leave open.
+capture may show the same length with so much doubt, and what one lost frame adds to it: what is inside the tolerance
+interval is then decided, and as expected. What is surely longer than the tolerance interval without that doubt is none
+of these lengths, whatever frames leave open.
 """
 
 from __future__ import annotations
@@ -69,10 +69,11 @@ class EstimatedLimit:
     sure_ns: int
 
 
-def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedLimit:
+def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0, lost_ns: int = 0) -> EstimatedLimit:
     """Return limits from measured lengths, each with its least and greatest value, ns.
 
-    `doubt_ns` is the doubt that the next length may have at least, whatever that of these is.
+    `doubt_ns` is the doubt that the next length may have at least, whatever that of these is; `lost_ns` what one lost
+    frame adds to it.
 
     Raises
     ------
@@ -92,10 +93,10 @@ def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedL
         method = (
             f"least and greatest of {count}: hold for 95 % at 95 % confidence whatever the distribution (Wilks 1941)"
         )
-        return _learned(min(middles), max(middles), low, high, surely, doubt, count, method)
+        return _learned(min(middles), max(middles), low, high, surely, doubt, lost_ns, count, method)
     if count < NORMAL_FROM:
         method = f"A GUESS: half of the {'value' if count == 1 else 'mean of two'} either way"
-        return _learned(mean - GUESS * mean, mean + GUESS * mean, low, high, surely, doubt, count, method)
+        return _learned(mean - GUESS * mean, mean + GUESS * mean, low, high, surely, doubt, lost_ns, count, method)
     spread = _spread(middles, mean, own_doubt)
     factor = tolerance_factor(count)
     least, most = mean - factor * spread, mean + factor * spread
@@ -111,8 +112,8 @@ def limits_of(spans: Sequence[tuple[int, int]], doubt_ns: int = 0) -> EstimatedL
             "; with so few at least 30 % of the mean, and at most half of it beyond what was seen (rules of thumb)"
         )
         reach = tolerance_factor(MANY_FROM) * spread
-        later = _outwards(mean - reach - doubt, mean + reach + doubt)
-    return _learned(least, most, low, high, surely, doubt, count, method, later)
+        later = _outwards(mean - reach - doubt - lost_ns, mean + reach + doubt + lost_ns)
+    return _learned(least, most, low, high, surely, doubt, lost_ns, count, method, later)
 
 
 def tolerance_factor(count: int, *, coverage: float = COVERAGE, confidence: float = CONFIDENCE) -> float:
@@ -159,12 +160,14 @@ def _learned(
     high: int,
     surely: int,
     doubt: int,
+    lost_ns: int,
     count: int,
     method: str,
     later: tuple[int, int] | None = None,
 ) -> EstimatedLimit:
     """Return limits widened by the doubt, that hold all that was seen."""
-    least_ns, most_ns = _outwards(min(least - doubt, low), max(most + doubt, high))
+    reach_ns = doubt + lost_ns
+    least_ns, most_ns = _outwards(min(least - reach_ns, low), max(most + reach_ns, high))
     # What frames cause in each middle is the sum of two even errors; the mean of several middles has less of it.
     astray = MEAN_ASTRAY * doubt / math.sqrt(24 * count)
     sure_ns = min(_outwards(0, max(most + astray, surely))[1], most_ns)

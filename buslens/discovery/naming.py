@@ -158,6 +158,14 @@ def is_labelled(role: str, signal: Signal) -> bool:
     return set(STATES[role]) <= set(label_states(role, signal))
 
 
+def says_other(role: str, signal: Signal) -> bool:
+    """Return whether the value names tell states of other roles and none of this one; words nobody knows tell none."""
+    if label_states(role, signal):
+        return False
+    others = [other for other in STATES if STATES[other] != STATES[role]]
+    return any(label_states(other, signal) for other in others)
+
+
 def invalid_of(signal: Signal) -> dict[int, bool]:
     """Return of each named raw value whether its name means that there is no value."""
     return {raw: is_invalid(label) for raw, label in signal.labels.items()}

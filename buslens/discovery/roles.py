@@ -26,6 +26,7 @@ from buslens.discovery.naming import (
     label_states,
     name_points,
     polarity,
+    says_other,
 )
 from buslens.discovery.traces import STARTING_NS, UNSEEN, is_state, name_of, within
 from buslens.units import NS_PER_MS
@@ -138,7 +139,7 @@ class _Search:
             fit = RoleMatch(role=role, message=trace.message, signal=trace.signal, points=points, reasons=reasons)
             if is_labelled(role, trace.signal):
                 fit = fit.more(2.5 if role.endswith("_feedback") else 1.5, "its value names fit")
-            elif trace.signal.labels and role.endswith("_feedback") and not label_states(role, trace.signal):
+            elif role.endswith("_feedback") and says_other(role, trace.signal):
                 fit = replace(fit, points=fit.points - 1.0)
             if bonus := self._bonus.get(key):
                 fit = fit.more(bonus, _why(bonus))
@@ -408,7 +409,7 @@ def on_values(trace: Trace) -> tuple[int, ...]:
     invalid = invalid_of(trace.signal)
     rest = rest_of(trace, invalid)
     # What is only there from a capture's beginning may be a value from before the unit was awake.
-    known = {*trace.raw[trace.is_change].tolist(), *labels.get("on", ())}
+    known = {*trace.raw[trace.is_change].tolist(), *labels.get("on", ())} - set(starting_values(trace))
     return tuple(sorted(raw for raw in known if raw != rest and not invalid.get(raw, False)))
 
 
@@ -444,13 +445,13 @@ def with_starting(trace: Trace, known: Mapping[str, tuple[int, ...]]) -> dict[st
 
 
 def starting_values(trace: Trace) -> list[int]:
-    """Return the values that are only shown for a while as a capture begins.
+    """Return the values that are only shown for a while as a capture begins, or after nothing was recorded.
 
     A unit that wakes up sends a value that means nothing yet, named or not.
     """
     is_short = trace.stop_ns - trace.seen_ns <= STARTING_NS
     is_left = np.append(trace.is_change[1:], False)
-    is_starting = ~trace.is_change & is_short & is_left
+    is_starting = trace.is_start & is_short & is_left
     return sorted(set(trace.raw[is_starting].tolist()) - set(trace.raw[~is_starting].tolist()))
 
 

@@ -166,7 +166,9 @@ def start(
             ways.append(partial(_evaluate_log, path, read))
         else:
             ways.append(partial(_evaluate_table, path, settings))
-    drafts = _drafts(header, expected, ways, logs, [role for role in ROLES if proposals[role].is_certain])
+    certain = {role: it.best for role in ROLES if (it := proposals[role]).is_certain and it.best is not None}
+    events = [role for role, best in certain.items() if best.name in shown.events]
+    drafts = _drafts(header, expected, ways, logs, list(certain), events)
     findings = [way(expected).findings for way in ways]
     drafts += [with_problem(draft, findings, logs) for draft in alive]
     missing = tuple(_missing(proposals, drafts))
@@ -239,14 +241,14 @@ def _require_frames(proposals: Mapping[str, Proposal], alive: Sequence[RuleDraft
 
 def _header(proposals: Mapping[str, Proposal], shown: ShownSignals, alive: Sequence[RuleDraft]) -> str:
     """Return the certain roles, and the rules that need no measuring, as an expectations file."""
-    lines = ["format = 1"]
+    lines = ["format = 1", *(["sleeps = true"] if shown.sleeps else [])]
     for role in ROLES:
         best = proposals[role].best
         if proposals[role].is_certain and best is not None:
             lines += role_lines(
                 best,
                 timeout_of(best.message, shown),
-                at_once=shown.is_sent_at_once(best.name),
+                sent=shown.sent(best.name),
                 holds_ns=shown.holds_ns(best.name),
             )
     for draft in alive:
@@ -289,6 +291,7 @@ def _drafts(
     ways: Sequence[Way],
     paths: Sequence[str],
     roles: Sequence[str],
+    events: Sequence[str],
 ) -> list[RuleDraft]:
     """Return the rules that are measured; those that half of the captures break are comments."""
     contexts = []
@@ -304,7 +307,7 @@ def _drafts(
                 discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in stats.discontinuities),
             )
         )
-    drafts = list(Drafter(header, roles, contexts, paths).drafts())
+    drafts = list(Drafter(header, roles, contexts, paths, events).drafts())
     standing = "".join("\n".join(draft.lines) + "\n" for draft in drafts if not draft.problem)
     whole = parse_expectations((header + standing).encode(), "draft")
     findings: list[Sequence[Finding]] = [way(whole).findings for way in ways]

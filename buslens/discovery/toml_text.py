@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from buslens.discovery.traces import is_column
+from buslens.discovery.traces import AT_ONCE_NS, is_column
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
@@ -22,10 +22,6 @@ def quoted(text: str) -> str:
     """
     shown = "".join(char if char.isprintable() else " " for char in text)
     return '"' + shown.replace("\\", "\\\\").replace('"', '\\"') + '"'
-
-
-AT_ONCE_NS: Final = 20 * NS_PER_MS
-"""How much older than its frame a change is at most where a unit sends at once: a rule of thumb, no source."""
 
 
 def duration(duration_ns: int) -> str:
@@ -47,7 +43,7 @@ def remark(text: str) -> Iterator[str]:
     yield from wrap(shown, 116, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
 
 
-def role_lines(fit: RoleMatch, timeout: str, *, at_once: bool, holds_ns: int) -> list[str]:
+def role_lines(fit: RoleMatch, timeout: str, *, sent: str, holds_ns: int) -> list[str]:
     """Return the table of a role.
 
     Parameters
@@ -56,8 +52,8 @@ def role_lines(fit: RoleMatch, timeout: str, *, at_once: bool, holds_ns: int) ->
         Its signal and states.
     timeout : str
         As the file has it; empty for none.
-    at_once : bool
-        Whether the unit sends as soon as the signal changes.
+    sent : str
+        How its unit sends, as the file has it; empty for by the clock.
     holds_ns : int
         How short a state of a column can be, ns; 0: not known.
     """
@@ -69,8 +65,8 @@ def role_lines(fit: RoleMatch, timeout: str, *, at_once: bool, holds_ns: int) ->
         lines.append(f"unit = {quoted(fit.signal.unit.strip())}")
     if timeout and not is_column(fit.message):
         lines.append(f"timeout = {timeout}")
-    if at_once and fit.states and not is_column(fit.message):
-        lines += ['sent = "on change"', f"lag = {duration(AT_ONCE_NS)}"]
+    if sent and fit.states:
+        lines += [f"sent = {quoted(sent)}", f"lag = {duration(AT_ONCE_NS)}"]
     if holds_ns and fit.states:
         lines.append(f"holds = {duration(holds_ns)}")
     return lines

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections import Counter
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from buslens.capture.frames import Clock
+from buslens.capture.pauses import common_pauses
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.definitions.model import ValueType
 from buslens.definitions.unpack import widened
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import ReadStats
+    from buslens.capture.frames import Pause, ReadStats
     from buslens.definitions.model import Definitions, Message, Signal
 
 COLUMN_ID: Final = -1
@@ -44,10 +46,20 @@ _OFF_BEAT: Final = (0.15, 0.85)
 """... by such a part of the cycle time (rules of thumb)."""
 _MOST_HOLD_NS: Final = NS_PER_S // 2
 """A state of the handshake may well be as short as that, however long those are that were seen (rule of thumb)."""
+AT_ONCE_NS: Final = 20 * NS_PER_MS
+"""How much older than its frame a change is at most where a unit sends at once (rule of thumb)."""
 STARTING_NS: Final = 3 * NS_PER_S
 """A unit that wakes up has a value for its state after less (rule of thumb)."""
 _EVENT_SILENCES: Final = 10
-"""A message whose longest silence is so many cycle times is sent on events, not by the clock (rule of thumb)."""
+"""A message whose longest silence is so many cycle times is sent on events, not by the clock ..."""
+_EVEN_FROM: Final = 8
+_EVEN_SHARE: Final = 0.5
+_EVEN_NEAR: Final = 0.25
+"""... and so is one of so few intervals, or of which no such share is as near to their median, as a part of it ..."""
+_EVENT_GAPS: Final = 10
+"""... and then a frame that shows a change is sent at once, if it comes so many usual intervals behind the last ..."""
+_EVENT_SHARE: Final = 0.6
+"""... or if so many of all frames show one (rules of thumb)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,6 +92,8 @@ class Trace:
     raw: NDArray[np.int64]
     #: bool[n], whether another value of the same capture came before.
     is_change: NDArray[np.bool_]
+    #: bool[n], whether it is the first of a capture, or the first since nothing at all was recorded.
+    is_start: NDArray[np.bool_]
 
     @property
     def name(self) -> str:
@@ -98,8 +112,8 @@ class Trace:
     @property
     def is_event(self) -> NDArray[np.bool_]:
         """Which rows are changes that something made: a unit that wakes up leaves its first value by itself."""
-        is_start = ~self.is_change & (self.stop_ns - self.seen_ns <= STARTING_NS)
-        found: NDArray[np.bool_] = self.is_change & ~np.append(False, is_start[:-1])[: len(is_start)]
+        is_start = self.is_start & (self.stop_ns - self.seen_ns <= STARTING_NS)
+        found: NDArray[np.bool_] = self.is_change & ~is_start & ~np.append(False, is_start[:-1])[: len(is_start)]
         return found
 
     @property
@@ -121,6 +135,7 @@ class Trace:
             stop_ns=np.where(is_pulse, seen_ns + 1, self.stop_ns[rows]),
             raw=is_pulse.astype(np.int64),
             is_change=self.is_change[rows],
+            is_start=self.is_start[rows] & ~is_end,
         )
 
     def at(self, time_ns: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -143,16 +158,23 @@ class ShownSignals:
     spans: tuple[CaptureSpan, ...]
     #: By message and signal.
     traces: Mapping[str, Trace]
-    #: Usual time between frames of each message, ns, and its longest silence.
+    #: Usual time between frames of each message, ns, and its longest silence while anything else came.
     cycles_ns: Mapping[str, int]
     silences_ns: Mapping[str, int]
     frames: int
+    #: Frames of each message, and the messages whose intervals are of all lengths.
+    counts: Mapping[str, int] = field(default_factory=dict)
+    uneven: frozenset[str] = frozenset()
+    #: Whether nothing at all was recorded for a while: the bus sleeps in captures of a healthy vehicle.
+    sleeps: bool = False
+    #: Signals whose frames come with changes only.
+    events: frozenset[str] = frozenset()
 
     def is_cyclic(self, message: str) -> bool:
         """Return whether a message is sent by the clock."""
-        return (
-            message in self.cycles_ns and self.silences_ns.get(message, 0) < _EVENT_SILENCES * self.cycles_ns[message]
-        )
+        if message not in self.cycles_ns or message in self.uneven:
+            return False
+        return self.silences_ns.get(message, 0) < _EVENT_SILENCES * self.cycles_ns[message]
 
     def holds_ns(self, name: str) -> int:
         """Return how short a state of a column can be: half of the shortest seen; 0 if rows are too far apart for that.
@@ -168,16 +190,46 @@ class ShownSignals:
         half_ns -= half_ns % (10 * NS_PER_MS)
         return half_ns if half_ns > self.cycles_ns[trace.message.name] else 0
 
-    def is_sent_at_once(self, name: str) -> bool:
+    def sent(self, name: str) -> str:
+        """Return how a signal is sent, as the file has it: by the frames that first show a change; empty for cyclic."""
+        if name in self.events:
+            return "only on change"
+        return "on change" if self._is_off_beat(name) else ""
+
+    def _is_off_beat(self, name: str) -> bool:
         """Return whether the frames that first show a change of a signal come off the beat of the others."""
         trace = self.traces.get(name)
-        if trace is None or not self.is_cyclic(trace.message.name):
+        if trace is None or is_column(trace.message) or not self.is_cyclic(trace.message.name):
             return False
         cycle_ns = self.cycles_ns[trace.message.name]
         gap_ns = (trace.seen_ns - trace.since_ns)[trace.is_event]
         part = gap_ns % cycle_ns / cycle_ns
         is_off = (part > _OFF_BEAT[0]) & (part < _OFF_BEAT[1])
         return len(gap_ns) >= _AT_ONCE_FROM and bool(is_off.mean() >= _AT_ONCE_SHARE)
+
+    def with_events(self) -> ShownSignals:
+        """Return the same with what is sent with changes only: its frame is about as old as the change."""
+        events = frozenset(name for name, trace in self.traces.items() if self._is_event(trace))
+        traces = {
+            name: replace(
+                it, since_ns=np.where(it.is_change, np.maximum(it.since_ns, it.seen_ns - AT_ONCE_NS), it.since_ns)
+            )
+            if name in events
+            else it
+            for name, it in self.traces.items()
+        }
+        return replace(self, traces=traces, events=events)
+
+    def _is_event(self, trace: Trace) -> bool:
+        """Return whether a message that knows no clock is sent because a signal of it has changed."""
+        name = trace.message.name
+        if self.is_cyclic(name) or name not in self.cycles_ns or not trace.is_change.any():
+            return False
+        own = [it for it in self.traces.values() if it.message is trace.message]
+        changes = len(np.unique(np.concatenate([it.seen_ns[it.is_change] for it in own])))
+        gap_ns = np.median((trace.seen_ns - trace.since_ns)[trace.is_change])
+        is_told = changes >= _EVENT_SHARE * (self.counts.get(name, 0) - len(self.spans))
+        return bool(is_told or gap_ns >= _EVENT_GAPS * self.cycles_ns[name])
 
 
 def is_column(message: Message) -> bool:
@@ -257,8 +309,10 @@ def read_shown(
     parts: dict[str, list[Trace]] = {}
     cycles: dict[str, list[int]] = {}
     silences: dict[str, int] = {}
+    counts: Counter[str] = Counter()
+    intervals: dict[str, list[NDArray[np.int64]]] = {}
     spans: list[CaptureSpan] = []
-    frames = 0
+    frames, sleeps = 0, False
     for path in captures:
         recorder, stats = read_capture(path, tracks, table, workers, notify)
         base_ns = spans[-1].end_ns + APART_NS if spans else 0
@@ -267,17 +321,24 @@ def read_shown(
         spans.append(span)
         frames += stats.frames
         for log in recorder.messages:
-            if log.period_ns is not None:
-                cycles.setdefault(log.message.name, []).append(log.period_ns)
+            pauses = common_pauses(stats.pauses.get(label, ()) for label in sorted(log.channels))
+            # A gateway may repeat it on another channel.
+            single = max((it or log for it in log.senders.values()), key=lambda it: it.frames, default=log)
+            counts[log.message.name] += single.frames
+            sleeps |= bool(pauses)
+            if single.period_ns is not None:
+                cycles.setdefault(log.message.name, []).append(single.period_ns)
+                intervals.setdefault(log.message.name, []).append(single.intervals_ns)
             for track, rows in zip(log.tracks, log.rows, strict=True):
                 seen_ns = rows.time_ns.joined()
                 if track.signal is None:
-                    silent_ns = seen_ns[rows.silent_rows.joined()] - rows.silent_from_ns.joined()
-                    longest = int(silent_ns.max(initial=0))
+                    ended_ns = seen_ns[rows.silent_rows.joined()].tolist()
+                    stretches = zip(rows.silent_from_ns.joined().tolist(), ended_ns, strict=True)
+                    longest = max((_silent_ns(*it, pauses) for it in stretches), default=0)
                     silences[log.message.name] = max(silences.get(log.message.name, 0), longest)
                 elif len(seen_ns):
                     raw = widened(typed_raw(rows.bits.joined(), track.signal)).view("int64")
-                    part = _part(track, seen_ns, rows.since_ns(), raw, span)
+                    part = _part(track, seen_ns, rows.since_ns(), raw, span, pauses)
                     parts.setdefault(track.name, []).append(part)
     if not cycles:
         names = ", ".join(sorted(followed)[:5])
@@ -297,7 +358,23 @@ def read_shown(
         cycles_ns={name: int(np.median(listed)) for name, listed in cycles.items()},
         silences_ns=silences,
         frames=frames,
-    )
+        counts=counts,
+        sleeps=sleeps,
+        uneven=frozenset(name for name, listed in intervals.items() if not _is_even(np.concatenate(listed))),
+    ).with_events()
+
+
+def _is_even(intervals_ns: NDArray[np.int64]) -> bool:
+    """Return whether frames came by a clock."""
+    usual_ns = np.median(intervals_ns)
+    near = np.abs(intervals_ns - usual_ns) <= _EVEN_NEAR * usual_ns
+    return len(intervals_ns) >= _EVEN_FROM and bool(near.mean() >= _EVEN_SHARE)
+
+
+def _silent_ns(from_ns: int, to_ns: int, pauses: Sequence[Pause]) -> int:
+    """Return how long a message was silent while its channel was recorded, ns: a bus may sleep."""
+    paused = (max(min(to_ns, it.to_ns) - max(from_ns, it.from_ns), 0) for it in pauses)
+    return to_ns - from_ns - sum(paused)
 
 
 def read_capture(
@@ -337,13 +414,21 @@ def read_capture(
 
 
 def _part(
-    track: Track, seen_ns: NDArray[np.int64], since_ns: NDArray[np.int64], raw: NDArray[np.int64], span: CaptureSpan
+    track: Track,
+    seen_ns: NDArray[np.int64],
+    since_ns: NDArray[np.int64],
+    raw: NDArray[np.int64],
+    span: CaptureSpan,
+    pauses: Sequence[Pause],
 ) -> Trace:
     shift = span.first_ns - span.own_first_ns
     # Rows in which nothing is new tell of silences, which are nothing here.
     is_new = np.append(True, raw[1:] != raw[:-1])
     seen_ns, since_ns, raw = seen_ns[is_new], since_ns[is_new], raw[is_new]
     seen = seen_ns + shift
+    ends_ns = np.array([it.to_ns for it in pauses], np.int64)
+    woke = np.searchsorted(ends_ns, seen_ns, side="right") > np.searchsorted(ends_ns, since_ns, side="right")
+    is_first = np.arange(len(seen)) == 0
     assert track.signal is not None  # noqa: S101  (asked by the caller)
     return Trace(
         message=track.message,
@@ -352,7 +437,8 @@ def _part(
         since_ns=np.where(since_ns == NO_FRAME_NS, seen - 1, since_ns + shift),
         stop_ns=np.append(seen[1:], span.end_ns),
         raw=raw,
-        is_change=np.arange(len(seen)) > 0,
+        is_change=~is_first,
+        is_start=is_first | woke,
     )
 
 
@@ -366,4 +452,5 @@ def joined(parts: Sequence[Trace]) -> Trace:
         stop_ns=np.concatenate([it.stop_ns for it in parts]),
         raw=np.concatenate([it.raw for it in parts]),
         is_change=np.concatenate([it.is_change for it in parts]),
+        is_start=np.concatenate([it.is_start for it in parts]),
     )

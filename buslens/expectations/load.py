@@ -96,6 +96,7 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
         rules=rules,
         handshake=handshake,
         to_decide=tuple(data.get("to_decide", ())),
+        sleeps=bool(data.get("sleeps", False)),
         align=align,
     )
 
@@ -268,7 +269,8 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         problem = 'states = { ... }, or for a number its unit, such as unit = "V" (unit = "" if it has none)'
         values.wrong(node, f"{subject} has neither states nor a unit; write {problem}")
         return None
-    if read.get("sent") == "on change" and "lag" not in data:
+    is_event = read.get("sent") == "only on change"
+    if (is_event or read.get("sent") == "on change") and "lag" not in data:
         problem = 'must say how much older than its frame a change can be; write for example lag = "10 ms"'
         values.wrong(inner["sent"], f"{subject} is sent on change, and {problem}")
     if "lag" in data and read.get("sent", "cyclic") == "cyclic" and ("sent" in read or "sent" not in data):
@@ -314,8 +316,9 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         thresholds=thresholds,
         holds_ns=read.get("holds"),
         unit=read.get("unit", ""),
-        timeout=read.get("timeout", Timeout.FROM_CYCLE),
+        timeout=read.get("timeout", Timeout.NEVER if is_event else Timeout.FROM_CYCLE),
         lag_ns=read.get("lag"),
+        is_event=is_event,
         channel=read.get("channel"),
         address=read.get("source"),
         label=read.get("label", ""),

@@ -107,6 +107,8 @@ class Role:
     #: For a unit that sends as soon as the state changes: a change is at most this much older than the frame
     #: that shows it, ns; None for a unit that sends by the clock.
     lag_ns: int | None = None
+    #: Whether it sends only then, so that silence says that nothing changed.
+    is_event: bool = False
     #: The only channel, and the only J1939 source address, that it is read from; None for any.
     channel: str | None = None
     address: int | None = None
@@ -322,8 +324,9 @@ class Sequence(Rule):
     given: WrittenCondition | None = None
     #: Ends a running handshake without blame.
     abandon: Trigger | None = None
-    #: How often the first step may come before the second.
+    #: How often the first step may come before the second, and how long after one of them the next, ns.
     tries: int = 1
+    again_within_ns: int | None = None
     steps: tuple[Step, ...]
 
     KIND: ClassVar[str] = "sequence"
@@ -349,9 +352,17 @@ class Sequence(Rule):
         return (self.start,) if self.abandon is None else (self.start, self.abandon)
 
     @property
+    def again_ns(self) -> int:
+        """How long after a try the next may come, ns."""
+        if self.again_within_ns is not None:
+            return self.again_within_ns
+        return ANSWER_EXPIRY_FACTOR * self.steps[min(1, len(self.steps) - 1)].within_ns
+
+    @property
     def reach_ns(self) -> int:
-        """Every try as long as an answer is waited for."""
-        return ANSWER_EXPIRY_FACTOR * (self.tries + 1) * sum(step.within_ns for step in self.steps)
+        """Every try as long as an answer is waited for, or another try."""
+        answer_ns = ANSWER_EXPIRY_FACTOR * sum(step.within_ns for step in self.steps)
+        return (self.tries + 1) * max(answer_ns, self.again_ns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -559,6 +570,8 @@ class Expectations:
     handshake: bool = True
     #: What is missing from the file, as its author says; while there is anything, no capture is as expected.
     to_decide: tuple[str, ...] = ()
+    #: Whether the bus may sleep, so that a stretch in which nothing was recorded leaves everything as it was.
+    sleeps: bool = False
     #: How recordings beside the capture are aligned; None: not said.
     align: Align | None = None
 

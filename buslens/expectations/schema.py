@@ -129,6 +129,14 @@ FILE: Final = table_of(
         default="nothing",
     ),
     KeySpec(
+        "sleeps",
+        Type.FLAG,
+        "whether the bus may sleep: a stretch in which nothing at all was recorded leaves each role as it was, and no"
+        " message is missed in it; else nobody knows what happened there",
+        "true",
+        default="false",
+    ),
+    KeySpec(
         "align",
         Type.ALIGN,
         "how the clocks of recordings beside the capture are brought together",
@@ -274,10 +282,11 @@ ROLE: Final = table_of(
         "sent",
         Type.CHOICE,
         "whether the unit also sends as soon as the signal changes, which makes delays sharper where that frame"
-        " is in the log: one that comes on the beat of the cyclic ones tells of a change no more than they do",
+        " is in the log: one that comes on the beat of the cyclic ones tells of a change no more than they do; 'only on"
+        " change' where none is cyclic, so that silence says that nothing changed",
         '"on change"',
         default='"cyclic"',
-        choices=("cyclic", "on change"),
+        choices=("cyclic", "on change", "only on change"),
     ),
     KeySpec(
         "lag",
@@ -373,6 +382,13 @@ _SEQUENCE: Final = (
         default="never",
     ),
     KeySpec("tries", Type.COUNT, "how often the first step may come before the second", "2", default="1"),
+    KeySpec(
+        "again_within",
+        Type.LENGTH,
+        "how long after a try the next may come; what comes later is none of this handshake",
+        '"5 s"',
+        default="3 times 'within' of the second step",
+    ),
     KeySpec(
         "steps",
         Type.TABLES,

@@ -72,8 +72,11 @@ def final_findings(result: Result, *, unmeasured: frozenset[str]) -> Iterator[Fi
         if isinstance(rule, Sequence):
             yield from _handshakes(result, rule, found, shown_ns)
         for finding in found:
+            # What follows may yet tell what a start was.
+            is_start = isinstance(rule, Sequence) and finding.outcome is Outcome.UNDECIDED
+            settled_ns = shown_ns - rule.reach_ns if is_start else shown_ns
             is_one_of_all = finding.time_ns is None or finding.outcome is Outcome.MET
-            if finding.handshake is None and not is_one_of_all and _is_confirmed(finding, result, roles, shown_ns):
+            if finding.handshake is None and not is_one_of_all and _is_confirmed(finding, result, roles, settled_ns):
                 yield FinalFinding(rule=rule.name, findings=(finding,))
 
 
@@ -101,7 +104,7 @@ def _handshakes(result: Result, rule: Sequence, found: list[Finding], shown_ns: 
                 # Until then the change may still come, late, and the first step once more.
                 begun_ns = finding.reference.latest_ns or finding.reference.earliest_ns
                 longest_ns = max(within_ns.values()) if finding is steps[0] else within_ns[finding.step or ""]
-                over_ns = max(over_ns, begun_ns + ANSWER_EXPIRY_FACTOR * longest_ns)
+                over_ns = max(over_ns, begun_ns + max(ANSWER_EXPIRY_FACTOR * longest_ns, rule.again_ns))
             over_ns = max(over_ns, finding.time_ns or 0)
         if over_ns > shown_ns:
             return  # numbers are given in order

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 
 from buslens.capture.frames import ClockDiscontinuity, Pause
-from buslens.capture.pauses import merge_pauses
+from buslens.capture.pauses import LEAST_PAUSE_NS, merge_pauses
 from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_codes
 from buslens.definitions.model import Signal, ValueType
 from buslens.definitions.unpack import Numbers, physical, widened
@@ -52,6 +52,8 @@ def build_timeline(
     shortest: Shortest = UNSAID,
     period_ns: int | None = None,
     keep_rows: bool = True,
+    sleeps: bool = False,
+    is_event: bool = False,
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -90,6 +92,10 @@ def build_timeline(
         Usual time between the frames that carry it, ns; None: as the log has it.
     keep_rows : bool
         Whether the rows of the track are needed afterwards; else each column of them goes when it has been read.
+    sleeps : bool
+        Whether a pause leaves the state as it was, for the bus sleeps there; not where nobody can tell that it is one.
+    is_event : bool
+        Whether frames come with changes only, so that silence says that there was none.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
@@ -101,9 +107,15 @@ def build_timeline(
     unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
     pauses = merge_pauses((*pauses, *unread))
     quiet = _quiet(rows, pauses if is_timed else (), discontinuities, timeout_ns, log.lost_ns, end_ns)
+    is_asleep = sleeps and not is_lone and not unread
+    if is_asleep:
+        quiet = quiet.without_pauses()
     row_state = _states_of(bits, track, states)
     broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
-    gap_ns = _gaps(rows, lag_ns, log.message.cycle_ns, broken_ns, first_ns)
+    gap_ns = _gaps(rows, lag_ns, log.message.cycle_ns, broken_ns, first_ns, pauses)
+    said_ns = max(rows.last_ns, end_ns - (lag_ns or 0)) if is_event else rows.last_ns
+    if is_asleep:
+        gap_ns = _since_waking(gap_ns, time_ns, pauses)
     told = _told(log, rows, timeout_ns, pauses, discontinuities, quiet, first_ns, end_ns)
     # At one and the same time a frame has the last word.
     place = np.searchsorted(time_ns, told.at_ns)
@@ -141,7 +153,7 @@ def build_timeline(
         why=why,
         states=tuple(states),
         unit=unit,
-        last_frame_ns=None if rows.last_ns == NO_FRAME_NS else rows.last_ns,
+        last_frame_ns=None if rows.last_ns == NO_FRAME_NS else said_ns,
         period_ns=period_ns or rows.cadence.period_ns,
         cycle_ns=log.message.cycle_ns,
         timeout_ns=timeout_ns,
@@ -194,7 +206,12 @@ def _told(
 
 
 def _gaps(
-    rows: TrackHistory, lag_ns: int | None, cycle_ns: int | None, broken_ns: NDArray[np.int64], first_ns: int
+    rows: TrackHistory,
+    lag_ns: int | None,
+    cycle_ns: int | None,
+    broken_ns: NDArray[np.int64],
+    first_ns: int,
+    pauses: Sequence[Pause],
 ) -> NDArray[Any]:
     """Return for each row how long ago its change can have been, ns, at least 1."""
     gap_ns: NDArray[Any] = np.maximum(rows.gap_ns.joined(), 1)
@@ -211,10 +228,24 @@ def _gaps(
         since_ns = rows.since_ns()
         narrowed = np.searchsorted(broken_ns, time_ns, "right") == np.searchsorted(broken_ns, since_ns, "right")
         narrowed &= ~_on_beat(rows, cycle_ns)
+        # So does the first frame of a unit that wakes up.
+        woke_ns = np.array([it.to_ns for it in pauses], np.int64)
+        since_ns = np.maximum(since_ns, time_ns - LEAST_PAUSE_NS)
+        narrowed &= np.searchsorted(woke_ns, time_ns, "right") == np.searchsorted(woke_ns, since_ns, "right")
         narrowed[0] = False
         narrowed[rows.silent_rows.joined()] = False
         gap_ns[narrowed] = np.minimum(gap_ns[narrowed], lag_ns + 1)
     return gap_ns
+
+
+def _since_waking(gap_ns: NDArray[Any], time_ns: NDArray[np.int64], pauses: Sequence[Pause]) -> NDArray[Any]:
+    """Return how long ago each change can have been where none came about while the bus slept, ns."""
+    woke_ns = np.array([it.to_ns for it in pauses], np.int64)
+    rows = np.searchsorted(time_ns, woke_ns)
+    woke_ns, rows = woke_ns[rows < len(time_ns)], rows[rows < len(time_ns)]
+    shorter_ns = gap_ns.copy()
+    shorter_ns[rows] = np.minimum(gap_ns[rows], time_ns[rows] - woke_ns + 1)
+    return shorter_ns
 
 
 def _of_rows(column: NDArray[Any], rows: NDArray[np.intp], otherwise: int) -> NDArray[Any]:
@@ -295,6 +326,11 @@ class _Entries(NamedTuple):
     def unknown(cls, at_ns: NDArray[np.int64], since_ns: NDArray[np.int64], why: NDArray[np.int8] | int) -> _Entries:
         """Return entries of which none tells a state."""
         return cls(at_ns, since_ns, np.full(len(at_ns), -1), np.full(len(at_ns), why, np.int8))
+
+    def without_pauses(self) -> _Entries:
+        """Return those that tell of a silence that goes on where others are heard again."""
+        kept = (self.row < 0) & (self.why != UnknownReason.NOT_RECORDED.value)
+        return _Entries(*(column[kept] for column in self))
 
 
 def _in_order(*parts: _Entries) -> _Entries:

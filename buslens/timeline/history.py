@@ -97,6 +97,11 @@ class CycleEstimator:
         return int(np.median(np.concatenate(self._parts))) if self.count else None
 
     @property
+    def intervals_ns(self) -> NDArray[np.int64]:
+        """The intervals, ns."""
+        return np.concatenate([np.empty(0, np.int64), *self._parts])
+
+    @property
     def beat_ns(self) -> int | None:
         """Cycle of frames that are cyclic but for some others and some lost ones, ns; None if they are not."""
         if self.count < LEAST_CYCLIC:
@@ -264,6 +269,11 @@ class MessageHistory:
     def period_ns(self) -> int | None:
         """Median of the first intervals between frames, ns; None before the second frame."""
         return self._cadence.period_ns
+
+    @property
+    def intervals_ns(self) -> NDArray[np.int64]:
+        """The first intervals between frames, ns."""
+        return self._cadence.intervals_ns
 
     def add(self, frames: Frames) -> None:
         """Take the message's frames out of a run of frames."""

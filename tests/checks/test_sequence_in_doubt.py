@@ -11,7 +11,7 @@ from support.handshakes import (
     run,
 )
 from support.in_full import after, seen
-from support.stage import outcomes, sampled, step
+from support.stage import holds, outcomes, sampled, step
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.units import NS_PER_MS
@@ -160,6 +160,32 @@ class TestUntellable:
         (finding,) = run(handshake(), ignition=ignition).findings
         assert finding.outcome.value == "undecided"
         assert "ignition changed between two frames around it" in finding.reason
+
+    def test_given_is_changed_by_what_follows(self) -> None:
+        """The enable may have come on before the door was seen open: as if it had not, for then all is well."""
+        rule = handshake(given=holds("enable", "off"))
+        enable = sampled([(0, "off"), (1100, "on"), (1500, "off")], every=200, until=4000, start=100)
+        door = sampled([(0, "closed"), (1000, "open")], every=200, until=4000, start=150)
+        result = run(rule, door=door, enable=enable)
+        assert [finding.outcome.value for finding in result.findings] == ["met", "met"]
+        assert [it.completed for it in result.handshakes] == [True]
+
+    def test_given_is_changed_by_what_follows_and_a_step_is_missing(self) -> None:
+        """Then nobody knows whether there was a handshake at all."""
+        rule = handshake(given=holds("enable", "off"))
+        enable = sampled([(0, "off"), (1100, "on"), (1500, "off")], every=200, until=4000, start=100)
+        door = sampled([(0, "closed"), (1000, "open")], every=200, until=4000, start=150)
+        (finding,) = run(rule, door=door, enable=enable, feedback=self.FREE).findings
+        assert "enable changed between two frames around it" in finding.reason
+
+    def test_start_again_while_a_handshake_ends(self) -> None:
+        """A door that opens again as the feedback becomes locked begins nothing: the lock is at its end."""
+        rule = handshake(given=holds("feedback", "free"), abandon=None)
+        door = sampled([(0, "closed"), (1000, "open"), (1200, "closed"), (1400, "open")], every=20, until=4000)
+        feedback = sampled([(0, "free"), (1400, "locked")], every=150, until=4000)
+        result = run(rule, door=door, feedback=feedback)
+        assert [finding.outcome.value for finding in result.findings] == ["met", "met"]
+        assert len(result.handshakes) == 1
 
     def test_given_was_last_seen_before(self) -> None:
         (finding,) = run(handshake(), ignition=sampled([(0, "off")], every=100, until=500)).findings

@@ -11,6 +11,8 @@ from support.handshakes import (
 )
 from support.stage import outcomes, sampled, step
 
+from buslens.units import NS_PER_MS
+
 
 class TestTries:
     ENABLE: ClassVar = [(0, "off"), (1100, "on"), (1300, "off"), (1700, "on"), (1900, "off")]
@@ -162,3 +164,15 @@ class TestTries:
         result = run(handshake(tries=2), enable=sampled(self.ENABLE, every=10, until=4000))
         assert result.handshakes[0].tries == 1
         assert outcomes(result) == [("enable", "met"), ("release ends", "met")]
+
+    @pytest.mark.parametrize(("again", "found"), [(None, "missing"), (3000, "met")])
+    def test_tries_that_are_far_apart(self, again: int | None, found: str) -> None:
+        """`again_within` says how long after a try the next may come; else three times the limit of the answer."""
+        enable = [(0, "off"), (1100, "on"), (1300, "off"), (3600, "on"), (3800, "off")]
+        result = run(
+            handshake(tries=2, again_within_ns=None if again is None else again * NS_PER_MS),
+            enable=sampled(enable, every=10, until=6000),
+            feedback=sampled([(0, "free"), (3900, "locked")], every=10, until=6000),
+            until=6000,
+        )
+        assert outcomes(result) == [("enable", "met"), ("release ends", found)]

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pytest
-from support.invented_cars import BITS, FAULTS, GERMAN, Car, record
+from support.invented_cars import BITS, FAULTS, GERMAN, Car, record, tell
 
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
@@ -155,6 +155,37 @@ def test_value_of_a_unit_that_wakes_up(woken: Learned) -> None:
     verdict, summary = woken.verdict(20, "second dead")
     assert verdict is Verdict.FAULTY
     assert "data feedback" in summary
+
+
+def test_sent_only_on_change_and_asleep(tmp_path: Path) -> None:
+    """A car whose states are sent as they change, on a bus that sleeps: silence is no fault and proves no delay."""
+    messages = [
+        replace(it, is_event=not any(field.part in {"speed", "supply"} for field in it.fields), has_cycle=False)
+        for it in BITS.messages
+    ]
+    car = replace(BITS, messages=tuple(messages))
+    (tmp_path / "car.dbc").write_text(car.dbc(), "utf-8")
+
+    def asleep(name: str, seed: int, fault: str = "") -> Path:
+        """Record two rounds, and nothing between them: from the last change of the first to the first of the second."""
+        capture = record(car, tmp_path / name, seed, fault, rounds=2)
+        locked = [at - 0.1 for at, value in tell(car, seed, fault, rounds=2)[0]["central"] if not value]
+        lines = capture.read_text().splitlines(keepends=True)
+        kept = [line for line in lines if not -0.7 < float(line[1:18]) - 1_700_000_000 - locked[1] < 0]
+        assert len(kept) < len(lines)
+        capture.write_text("".join(kept))
+        return capture
+
+    captures = [str(asleep(f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
+    (tmp_path / "car.toml").write_text(made.text, "utf-8")
+    assert made.is_complete, made.missing
+    assert "\nsleeps = true" in made.text
+    assert made.text.count('sent = "only on change"') >= 6
+    found = [
+        check(asleep(f"next{fault}.log", 10, fault), expectations=tmp_path / "car.toml") for fault in ("", "no drive")
+    ]
+    assert [it.verdict for it in found] == [Verdict.AS_EXPECTED, Verdict.FAULTY], [it.summary for it in found]
 
 
 def test_numbers_in_names_that_say_nothing(tmp_path: Path) -> None:

@@ -97,7 +97,17 @@ class TestDescribe:
     def test_examples_of_the_file(self) -> None:
         rows = {row.key: row.example for row in describe() if row.table == "file"}
         assert len(tomllib.loads(f"definitions = {rows['definitions']}")["definitions"]) == 2
-        assert list(rows) == ["format", "definitions", "handshake", "to_decide", "align", "reply", "roles", "rules"]
+        assert list(rows) == [
+            "format",
+            "definitions",
+            "handshake",
+            "to_decide",
+            "sleeps",
+            "align",
+            "reply",
+            "roles",
+            "rules",
+        ]
 
     def test_examples_of_align(self) -> None:
         """They are what the file is read by; shared events and an offset are two ways, of which a file has one."""

@@ -74,6 +74,8 @@ class Cyclic:
     has_cycle: bool = True
     #: Whether a frame comes as soon as a state changes, beside those on the beat.
     on_change: bool = False
+    #: Whether that is all that comes, after a first frame.
+    is_event: bool = False
 
     @property
     def pages(self) -> list[int]:
@@ -246,11 +248,11 @@ def _times(
     """Return when frames of a message come: on its beat, and where it says so, as soon as a state changes."""
     period = message.period_ms / 1000
     beat = dice.uniform(0, period)
-    times = []
-    while beat < end:
+    times = [beat] if message.is_event else []
+    while beat < end and not message.is_event:
         times.append(beat + dice.uniform(-1, 1) * message.jitter * period)
         beat += period
-    if message.on_change:
+    if message.on_change or message.is_event:
         states = {it.part for it in message.fields} - {"speed", "supply", "counter", "selector"}
         changes = sorted(at for part in states for at, _ in edges[part] if 0 < at < end)
         # A message of pages sends each of them once.

@@ -11,7 +11,7 @@ from support.examples import examples
 from support.reference import Entry, Seen, timeline_entries
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
 
-from buslens.capture.frames import ClockDiscontinuity
+from buslens.capture.frames import ClockDiscontinuity, Pause
 from buslens.definitions.model import Message, Signal, ValueType
 from buslens.timeline.build import build_timeline, typed_raw
 from buslens.timeline.history import NO_TIMEOUT, CaptureHistory, Track
@@ -36,6 +36,9 @@ def build(
     first: int | None = None,
     end: int | None = None,
     is_timed: bool = True,
+    pauses: tuple[Pause, ...] = (),
+    sleeps: bool = False,
+    is_event: bool = False,
 ) -> Timeline:
     recorder = CaptureHistory([Track(name="role", message=message, signal=signal, timeout_ns=timeout)])
     for segment in sorted({frame.segment for frame in frames}):
@@ -54,6 +57,9 @@ def build(
         first_ns=frames[0].time if first is None else first,
         end_ns=frames[-1].time if end is None else end,
         is_timed=is_timed,
+        pauses=pauses,
+        sleeps=sleeps,
+        is_event=is_event,
     )
 
 
@@ -170,6 +176,46 @@ class TestBothEnds:
     def test_of_frames_of_one_stamp_the_first_may_show_nothing_new(self) -> None:
         """A change lies before the moment that shows it, though a frame of that stamp still had the old value."""
         assert entries(build(values([(0, 0), (10, 0), (10, 1)])))[-1] == Entry(10, 9, 1, UnknownReason.KNOWN)
+
+
+class TestSentOnlyOnChange:
+    """Frames that come with changes only: each tells its moment, and silence that there was none."""
+
+    def test_silence_confirms(self) -> None:
+        frames = values([(0, 0), (100, 1)])
+        assert build(frames, lag=7, end=500, is_event=True).last_frame_ns == 493
+        assert build(frames, lag=7, end=500).last_frame_ns == 100
+
+    def test_nothing_known_without_a_frame(self) -> None:
+        assert build([Frame(0, can_id=9), Frame(50, can_id=9)], lag=7, is_event=True).last_frame_ns is None
+
+    def test_pause(self) -> None:
+        """What changed while nothing was recorded was sent then, or when the bus woke up."""
+        found = build(values([(0, 0), (100, 1)]), lag=7, is_event=True, pauses=(Pause(10, 95),), sleeps=True)
+        assert entries(found)[-1] == Entry(100, 94, 1, UnknownReason.KNOWN)
+
+
+class TestSleep:
+    """Where the bus may sleep, a pause of the recording leaves the state as it was."""
+
+    FRAMES = values([(0, 0), (10, 0), (200, 0), (210, 1), (220, 1)])
+
+    def test_state_is_kept(self) -> None:
+        pauses = (Pause(10, 190),)
+        awake = entries(build(self.FRAMES, timeout=30, pauses=pauses))
+        assert Entry(11, 10, UNKNOWN_STATE, UnknownReason.NOT_RECORDED) in awake
+        found = entries(build(self.FRAMES, timeout=30, pauses=pauses, sleeps=True))
+        assert found == [Entry(0, -1, 0, UnknownReason.KNOWN), Entry(210, 200, 1, UnknownReason.KNOWN)]
+
+    def test_what_changed_meanwhile_changed_on_waking(self) -> None:
+        frames = values([(0, 0), (10, 0), (200, 1)])
+        found = entries(build(frames, timeout=30, pauses=(Pause(10, 190),), sleeps=True))
+        assert found[-1] == Entry(200, 189, 1, UnknownReason.KNOWN)
+
+    def test_message_that_does_not_wake_up_is_missed(self) -> None:
+        frames = values([(0, 0), (10, 0)])
+        found = entries(build(frames, timeout=30, pauses=(Pause(10, 190),), sleeps=True, end=400))
+        assert found[-1] == Entry(220, 10, UNKNOWN_STATE, UnknownReason.TIMED_OUT)
 
 
 class TestUnknown:

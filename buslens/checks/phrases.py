@@ -73,7 +73,13 @@ def _in_past(text: str) -> str:
 
 
 def span_text(span: TimeBounds) -> str:
-    """Return a length of time with its doubt, rounded outwards to the millisecond: ``412 to 512 ms``."""
+    """Return a length of time with its doubt, rounded outwards to the millisecond, both ends to as many places.
+
+    >>> span_text(TimeBounds(earliest_ns=412_300_000, latest_ns=511_700_000))
+    '412 to 512 ms'
+    >>> span_text(TimeBounds(earliest_ns=1_250_000_000, latest_ns=1_290_600_000))
+    '1.250 to 1.291 s'
+    """
     earliest = span.earliest_ns // NS_PER_MS
     if span.latest_ns is None:
         return f"at least {format_duration(earliest * NS_PER_MS)}"
@@ -81,8 +87,19 @@ def span_text(span: TimeBounds) -> str:
     if latest == earliest:
         return format_duration(latest * NS_PER_MS)
     low, high = format_duration(earliest * NS_PER_MS), format_duration(latest * NS_PER_MS)
-    low_number, low_unit = low.rsplit(" ", 1)
-    return f"{low_number} to {high}" if low_unit == high.rsplit(" ", 1)[1] or earliest == 0 else f"{low} to {high}"
+    (low_number, low_unit), (high_number, unit) = low.rsplit(" ", 1), high.rsplit(" ", 1)
+    if earliest == 0:
+        return f"0 to {high}"
+    if low_unit != unit:
+        return f"{low} to {high}"
+    low_number, high_number = _alike(low_number, high_number)
+    return f"{low_number} to {high_number} {unit}"
+
+
+def _alike(one: str, other: str) -> tuple[str, str]:
+    """Return two decimal numbers with as many places as the longer one has."""
+    places = max(len(it.partition(".")[2]) for it in (one, other))
+    return f"{float(one):.{places}f}", f"{float(other):.{places}f}"
 
 
 def rate_text(period_ns: int | None) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from buslens.discovery.traces import AT_ONCE_NS, is_column
 from buslens.units import NS_PER_MS
@@ -22,6 +22,10 @@ def quoted(text: str) -> str:
     """
     shown = "".join(char if char.isprintable() else " " for char in text)
     return '"' + shown.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+_LABELS: Final = {"door_open": "door"}
+"""What people read instead of a role's name, where 'door open became open' would be the sentence."""
 
 
 def duration(duration_ns: int) -> str:
@@ -59,6 +63,8 @@ def role_lines(fit: RoleMatch, timeout: str, *, sent: str, holds_ns: int) -> lis
     """
     source = f"column = {quoted(fit.signal.name)}" if is_column(fit.message) else f"signal = {quoted(fit.name)}"
     lines = [f"[roles.{fit.role}]", source]
+    if label := _LABELS.get(fit.role):
+        lines.append(f"label = {quoted(label)}")
     if fit.states:
         lines.append(f"states = {_states(fit.signal, fit.states)}")
     else:

@@ -75,7 +75,7 @@ class TestInFull:
             (feedback(), "it stayed free"),
             (
                 feedback((3500, "locked")),
-                "it stayed free; it came 2.375 to 2.41 s after it, too late to be the answer",
+                "it stayed free; it came 2.375 to 2.410 s after it, too late to be the answer",
             ),
             (feedback((100, "locked")), "it was already locked"),
         ],

@@ -9,6 +9,7 @@ from __future__ import annotations
 import gc
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -44,6 +45,9 @@ settings.load_profile("suite")
 # Some hundred processes are started; each would translate the whole package anew.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # What a shell has put into the background does not hear Ctrl-C, nor would any program that the tests start.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")
@@ -61,6 +65,15 @@ def shared_window(browser: Any) -> SharedWindow:
     from support.chromium import SharedWindow
 
     return SharedWindow(browser)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int | None:
+    """Let ``-n auto`` be one process more than there are cores: there is always one that waits for what it started."""
+    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
+        return None
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return cores + 1
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -1,5 +1,7 @@
 """The whole car through time, in steps of a millisecond: driver, control unit, wires, lock unit, battery, lamps.
 
+Milliseconds in which nothing happens cost little: then only what never rests is worked out (`_CarSimulation.coast`).
+
 `live` lets it happen and returns a `CarTrace`: what each unit would put on the bus at each millisecond.
 """
 
@@ -42,6 +44,9 @@ _MISSED_MS: Final = 500
 _NO_FAULT: Final = FaultCode.NONE
 TELEGRAM_TRAVEL_MS: Final = 12
 """Length of a telegram on the data line."""
+_ACCELERATION: Final = 0.0108
+_BRAKING: Final = 0.018
+"""Change of speed in a millisecond, km/h."""
 
 
 class Snapshot(NamedTuple):
@@ -116,13 +121,18 @@ def simulate_car(scenario: Scenario, onset: Onset, streams: RandomStreams, *, du
     snapshots: list[Snapshot] = []
     supply, voltage, current, speed, load = [], [], [], [], []
     before: Snapshot | None = None
+    idle = 0
     for now in range(end):
-        car.step(now)
-        snapshot = car.snapshot(now)
-        if snapshot != before:
-            changed_at.append(now)
-            snapshots.append(snapshot)
-            before = snapshot
+        if idle:
+            car.coast(now)
+        else:
+            car.step(now)
+            snapshot = car.snapshot(now)
+            if snapshot != before:
+                changed_at.append(now)
+                snapshots.append(snapshot)
+                before = snapshot
+        idle = idle - 1 if idle else car.idle_ms(now + 1)
         supply.append(car.supply)
         voltage.append(car.volts)
         current.append(car.lock.current)
@@ -168,7 +178,7 @@ class _CarSimulation:
         )
         self.volts = scenario.battery_volts
         self.supply = self.volts
-        self.pin_high = False
+        self.driven = self.pin_high = False
         self.stage = 0
         self.power_since = 0
         self.pressed_at: int | None = None
@@ -203,15 +213,57 @@ class _CarSimulation:
             self._shake(now)
         if self.controls.speed != self.controls.wanted_speed:
             self._move()
-        driven = self.control.enable or self._strays(now)
-        self.pin_high = self.harness.enable_at_pin(driven=driven)
-        self._step_lock(driven=driven, now=now)
+        self.driven = self.control.enable or self._strays(now)
+        self.pin_high = self.harness.enable_at_pin(driven=self.driven)
+        self._step_lock(driven=self.driven, now=now)
         self._step_battery()
         if now % TASK_MS == 0:
             self._step_control(now)
         self._step_power(now)
         self._step_lamp(now)
         self.button_before = self.controls.button_pressed
+
+    def idle_ms(self, now: int) -> int:
+        """Return for how many milliseconds from `now` on `coast` does all that `step` does, and no snapshot changes."""
+        it = self.controls
+        moves = it.speed != it.wanted_speed
+        if (
+            self.driven != self.control.enable
+            or self.harness.loose_plug
+            or (self.silent_ms and (self.control.has_logic or self.silent_ms <= _MISSED_MS))
+            or (moves and (self.waits_for_drive or self.scenario.stray_pulse_ms))
+        ):
+            return 0
+        count = min([WARM_UP_MS + self.driver.acts_at_ms, *(event for event in self._events() if event >= now)]) - now
+        if moves:
+            count = min(count, int(abs(it.speed - it.wanted_speed) / _BRAKING) - 1)
+        if not self.control.rests(self._inputs(None)):
+            count = min(count, -now % TASK_MS)
+        if count <= 0:
+            return 0
+        enable = self.harness.enable_at_lock(driven=self.driven, plugged=self.plugged)
+        return min(count, self.lock.idle_ms(self.mechanics, self.supply if self.fed else 0.0, enable=enable))
+
+    def _events(self) -> list[int]:
+        """Return when something happens by a clock, or has happened."""
+        events = [self.lamp_until, self.lamp_test_until, *(self.off_bus or ())]
+        if self.telegrams:
+            events.append(self.telegrams[0][0] + -self.telegrams[0][0] % TASK_MS)
+        if self.pressed_at is not None:
+            events.append(self.pressed_at + _WINDOW_MS + 1)
+        if self.controls.ignition_on and not self.controls.engine_running:
+            begins = self.power_since + _CRANK_AFTER_MS
+            events += [begins, begins + self._crank_ms()]
+        return events
+
+    def coast(self, now: int) -> None:
+        """Let one millisecond pass in which nothing happens but what never rests: voltages, the speed, and ages."""
+        if self.controls.speed != self.controls.wanted_speed:
+            self._move()
+        self.lock.idle(self.supply if self.fed else 0.0, self.ohm)
+        self._step_battery()
+        if now % TASK_MS == 0:
+            self.control.rest()
 
     # --- wires and lock ---------------------------------------------------------------------------------
 
@@ -258,20 +310,20 @@ class _CarSimulation:
         telegram: DataLineMessage | None = None
         while self.telegrams and self.telegrams[0][0] <= now:
             telegram = self.telegrams.pop(0)[1]
+        self.control.step(now, self._inputs(telegram))
+
+    def _inputs(self, telegram: DataLineMessage | None) -> Inputs:
         it = self.controls
-        self.control.step(
-            now,
-            Inputs(
-                door_open=it.door_open,
-                button_pressed=it.button_pressed,
-                key_present=it.key_present and self._may_release(),
-                ignition_on=it.ignition_on,
-                unlocked=self.harness.reads_unlocked(contact_closed=self.lock.contact_closed, plugged=self.plugged),
-                pin_high=self.pin_high,
-                current=self.lock.current,
-                supply=self.supply,
-                telegram=telegram,
-            ),
+        return Inputs(
+            door_open=it.door_open,
+            button_pressed=it.button_pressed,
+            key_present=it.key_present and self._may_release(),
+            ignition_on=it.ignition_on,
+            unlocked=self.harness.reads_unlocked(contact_closed=self.lock.contact_closed, plugged=self.plugged),
+            pin_high=self.pin_high,
+            current=self.lock.current,
+            supply=self.supply,
+            telegram=telegram,
         )
 
     # --- battery, engine, wheels ------------------------------------------------------------------------
@@ -298,9 +350,9 @@ class _CarSimulation:
     def _move(self) -> None:
         it = self.controls
         if it.speed < it.wanted_speed:
-            it.speed = min(it.speed + 0.0108, it.wanted_speed)
+            it.speed = min(it.speed + _ACCELERATION, it.wanted_speed)
         elif it.speed > it.wanted_speed:
-            it.speed = max(it.speed - 0.018, it.wanted_speed)
+            it.speed = max(it.speed - _BRAKING, it.wanted_speed)
 
     def _step_power(self, now: int) -> None:
         """Let the power unit act: on with a clearance only, off whenever the car stands."""
@@ -329,11 +381,16 @@ class _CarSimulation:
 
     def _step_engine(self, since_ms: int) -> None:
         it = self.controls
-        strong = self.scenario.battery_volts >= 11.0
-        cranks = _CRANK_AFTER_MS <= since_ms < _CRANK_AFTER_MS + (700 if strong else 1200)
+        cranks = _CRANK_AFTER_MS <= since_ms < _CRANK_AFTER_MS + self._crank_ms()
         if self.stage == 3 and not cranks:
-            it.engine_running = strong
+            it.engine_running = self._is_strong()
         self.stage = 3 if cranks else 2
+
+    def _is_strong(self) -> bool:
+        return self.scenario.battery_volts >= 11.0
+
+    def _crank_ms(self) -> int:
+        return 700 if self._is_strong() else 1200
 
     # --- what the driver is shown -----------------------------------------------------------------------
 

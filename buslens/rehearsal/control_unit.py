@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Final
 
-from buslens.rehearsal.lock_unit import BoltTarget, PairingState
+from buslens.rehearsal.lock_unit import TELEGRAM_MS, BoltTarget, PairingState
 
 if TYPE_CHECKING:
     from buslens.rehearsal.lock_unit import DataLineMessage
@@ -157,6 +157,30 @@ class ControlUnit:
             self.request = BoltTarget.NONE
         elif self._clear_at_ms is not None and now_ms - self._clear_at_ms > CLEARANCE_LASTS_MS:
             self.clearance, self._clear_at_ms = Clearance.WAITING, None
+
+    def rests(self, seen: Inputs) -> bool:
+        """Return whether `rest` does all that `step` does while it sees this, from one telegram to the next at most."""
+        counts = (self._feedback_ms, self._low_ms, self._button_ms, self._differ_ms, self._pin_ms, self._torn_ms)
+        hears = self.data_unlocked is not None and self._data_age_ms + TELEGRAM_MS <= DATA_MS
+        is_deaf = self.data_unlocked is None and self.pairing is PairingState.UNKNOWN
+        return (
+            self._phase is _Phase.REST
+            and self._pending is BoltTarget.NONE
+            and not any(counts)
+            and seen.unlocked == self.unlocked
+            and not seen.button_pressed
+            and not self._button_is_spent
+            and (not seen.door_open or self._door_ms >= DOOR_MS)
+            and (seen.door_open or not self._door_ms)
+            and not (seen.pin_high and self.has_logic)
+            and (not seen.ignition_on or self.unlocked or not self.has_logic)
+            and (self._clear_at_ms is None or (seen.ignition_on and self.clearance is not Clearance.WAITING))
+            and ((hears and self.data_unlocked == self.unlocked) or (is_deaf and self._data_age_ms > 1000))
+        )
+
+    def rest(self) -> None:
+        """Run the program once while it `rests`."""
+        self._data_age_ms += TASK_MS
 
     def ignition_off(self) -> None:
         """Take the clearance back: the power unit has switched off."""

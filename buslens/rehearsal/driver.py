@@ -65,6 +65,12 @@ class Driver:
         else:
             self._wait = following
 
+    @property
+    def acts_at_ms(self) -> int:
+        """When the script goes on if the car stays as it is; a moment that has passed: at once."""
+        until = self._wait.until
+        return self._since_ms + (0 if until is not None and until() else self._wait.most_ms)
+
     def again(self, now_ms: int) -> None:
         """Begin the script once more."""
         self._script = self._make(self)

@@ -105,7 +105,7 @@ class TestFile:
         (folder / "new.toml").write_text(made.text, "utf-8")
         assert check(folder / "short.log", expectations=folder / "new.toml").verdict is Verdict.AS_EXPECTED
 
-    @pytest.mark.parametrize("sample", SAMPLES[:: 1 if is_thorough() else 3], ids=lambda path: path.name)
+    @pytest.mark.parametrize("sample", SAMPLES[:: 1 if is_thorough() else 5], ids=lambda path: path.name)
     def test_of_any_capture(self, sample: Path, tmp_path: Path) -> None:
         """Whatever a capture shows, what is written loads, and is never broken by that capture itself."""
         made = start([str(PINEWICK)], str(sample), output=str(tmp_path / "new.toml"))

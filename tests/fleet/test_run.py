@@ -282,7 +282,7 @@ paths, out, dice = sorted(Path(sys.argv[1]).glob("*.log")), Path(sys.argv[2]), r
 allowed, tell = os.open(os.devnull, os.O_RDWR), os.open(os.devnull, os.O_RDWR)
 with Ledger.writing(out.with_name("first")) as ledger:  # imports all that the others will need
     run(jobs_of(paths[:1]), ledger, Here())
-for _ in range(12):
+for _ in range(8):
     hear, tell = os.pipe()
     allowed, allow = os.pipe()
     some = dice.randrange(4)
@@ -310,15 +310,15 @@ for _ in range(12):
             raise
     print(last)
 """
-"""A run of its own process, killed twelve times; forked, so that what it imports is imported once."""
+"""A run of its own process, killed eight times; forked, so that what it imports is imported once."""
 
 
 class TestKilled:
     """Killed at any moment and started again it comes to the same ledger, with nothing done twice."""
 
     @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system starts processes in another way")
-    def test_twelve_times(self, tmp_path: Path) -> None:
-        paths = write_fleet(tmp_path / "in", 24)
+    def test_eight_times(self, tmp_path: Path) -> None:
+        paths = write_fleet(tmp_path / "in", 16)
         judged(jobs_of(paths), tmp_path / "undisturbed")
         search = os.pathsep.join(path for path in sys.path if path)
         ended = subprocess.run(
@@ -331,10 +331,10 @@ class TestKilled:
         assert ended.returncode == 0, ended.stderr
         kept = [int(line) for line in ended.stdout.split()]
         assert kept == sorted(kept), "what was committed is not lost"
-        assert len({count for count in kept if 0 < count < 24}) >= 3, "too few were killed in the middle of their work"
+        assert len({count for count in kept if 0 < count < 16}) >= 3, "too few were killed in the middle of their work"
         done = judged(jobs_of(paths), tmp_path / "out")
         assert done.unchanged == kept[-1]
-        assert done.judged == 24 - kept[-1]
+        assert done.judged == 16 - kept[-1]
         with Ledger.reading(tmp_path / "out") as mine, Ledger.reading(tmp_path / "undisturbed") as other:
             assert told(mine, tmp_path) == told(other, tmp_path)
 

@@ -15,7 +15,6 @@ from buslens.capture._scan_kernel import PADDING
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
-    from types import TracebackType
 
 WINDOW_BYTES: Final = 1 << 23
 """Bytes read at a time; a line that is as long is broken. More would take memory, less would cost turns of Python."""
@@ -304,9 +303,7 @@ class PrefetchStream:
     def __enter__(self) -> PrefetchStream:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

@@ -11,7 +11,8 @@ from buslens.errors import UsageError
 from buslens.files import same_file, write_atomically
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    import argparse
+    from collections.abc import Iterable, Sequence
 
 
 def reject_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:
@@ -49,6 +50,25 @@ def require_place(path: str) -> None:
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path)
     if not Path(path).parent.is_dir():
         raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path)
+
+
+def output_path(options: argparse.Namespace, suffixes: Sequence[str], *, thing: str) -> Path:
+    """Return where a picture or page goes: never over a capture, and over another only when its name was given."""
+    if options.output is not None:
+        if same_file(options.output, options.capture):
+            raise UsageError(f"-o {options.output}: this is the capture; name another file")
+        if Path(options.output).suffix.lower() not in suffixes:
+            known = f"{', '.join(suffixes[:-1])} or {suffixes[-1]}"
+            raise UsageError(f"-o {options.output}: the name of a {thing} ends in {known}")
+        require_place(options.output)
+        return Path(options.output)
+    if options.capture == "-":
+        raise UsageError(f"a capture from standard input has no name; name the {thing} with -o FILE{suffixes[0]}")
+    name = Path(options.capture).name
+    output = Path((name.removesuffix(".gz").rpartition(".")[0] or name) + suffixes[0])
+    if output.exists():
+        raise UsageError(f"{output} is there already; write '-o {output}' to replace it, or name another file")
+    return output
 
 
 def require_free(path: str, data: bytes, *, replace: bool) -> None:

@@ -18,10 +18,8 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
-from buslens.cli.output_files import require_place
+from buslens.cli.output_files import output_path
 from buslens.cli.status import Status, status_of
-from buslens.errors import UsageError
-from buslens.files import same_file
 
 if TYPE_CHECKING:
     import argparse
@@ -45,7 +43,7 @@ def add_arguments(parser: Parser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> Status:
     """Check a capture, write its page and say the verdict."""
-    output = _output(options)
+    output = output_path(options, SUFFIXES, thing="page")
     result = CaptureChecker(options, console).check(options.capture)
     console.progress(f"writing {output}")
 
@@ -68,22 +66,3 @@ def _diagnosis(options: argparse.Namespace, result: Result) -> Diagnosis | None:
     if options.causes is None and not (expected.path and Path(find_causes(expected.path)).is_file()):
         return None
     return diagnose([result], load_causes(options.causes or find_causes(expected.path), expected))
-
-
-def _output(options: argparse.Namespace) -> Path:
-    """Return where the page goes: never over a capture, and over a page only when its name was given."""
-    if options.output is not None:
-        if same_file(options.output, options.capture):
-            raise UsageError(f"-o {options.output}: this is the capture; name another file")
-        if Path(options.output).suffix.lower() not in SUFFIXES:
-            raise UsageError(f"-o {options.output}: a page is an .html file")
-        require_place(options.output)
-        return Path(options.output)
-    if options.capture == "-":
-        raise UsageError("a capture from standard input has no name; name the page with -o FILE.html")
-    name = Path(options.capture).name
-    stem = name.removesuffix(".gz").rpartition(".")[0] or name
-    output = Path(f"{stem}.html")
-    if output.exists():
-        raise UsageError(f"{output} is there already; write '-o {output}' to replace it, or name another file")
-    return output

@@ -12,15 +12,13 @@ example:
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.console import Console, silence_libraries
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
+from buslens.cli.output_files import output_path
 from buslens.cli.status import Status, status_of
-from buslens.errors import UsageError
-from buslens.files import same_file
 from buslens.report.style import FORMATS
 
 if TYPE_CHECKING:
@@ -61,7 +59,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.formatting import clean, verdict_sentence
 
     silence_libraries()
-    output = _output(options)
+    output = output_path(options, PICTURES, thing="picture")
     checker = CaptureChecker(options, console)
     checker.pair([options.capture, *([] if options.before is None else [options.before])])
     before = None if options.before is None else checker.check(options.before)
@@ -85,21 +83,3 @@ def _window(options: argparse.Namespace) -> TimeRange:
     if options.whole:
         return "all"
     return None if options.window is None else (options.window[0], options.window[1])
-
-
-def _output(options: argparse.Namespace) -> Path:
-    """Return where the picture goes: never over a capture, and over a picture only when its name was given."""
-    if options.output is not None:
-        if same_file(options.output, options.capture):
-            raise UsageError(f"-o {options.output}: this is the capture; name another file")
-        if Path(options.output).suffix.lower() not in PICTURES:
-            raise UsageError(f"-o {options.output}: a picture is a {', '.join(PICTURES[:-1])} or {PICTURES[-1]}")
-        return Path(options.output)
-    if options.capture == "-":
-        raise UsageError("a capture from standard input has no name; name the picture with -o FILE.png")
-    name = Path(options.capture).name
-    stem = name.removesuffix(".gz").rpartition(".")[0] or name
-    output = Path(f"{stem}.png")
-    if output.exists():
-        raise UsageError(f"{output} is there already; write '-o {output}' to replace it, or name another file")
-    return output

@@ -20,7 +20,6 @@ from buslens.units import NS_PER_S, format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
-    from types import TracebackType
 
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741
@@ -80,9 +79,7 @@ class ClusterPool:
             ) from exc
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._client is not None:
             self._client.close()
             self._client = None

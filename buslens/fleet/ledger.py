@@ -23,7 +23,6 @@ from buslens.report.versions import version_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from os import PathLike
-    from types import TracebackType
 
     from buslens.fleet.model import Anomaly, CaptureJob, JobResult
 
@@ -229,9 +228,7 @@ class Ledger:
     def __enter__(self) -> Ledger:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         # What was entered is whole even if something went wrong after.
         self.close()
 

@@ -26,7 +26,6 @@ from buslens.units import NS_PER_S, format_duration
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from multiprocessing.connection import Connection
-    from types import TracebackType
 
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741
@@ -111,9 +110,7 @@ class LocalPool:
         self._start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         if kind is None:
             for worker in self._all:
                 with suppress(OSError):

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from types import TracebackType
 
     from buslens.fleet.listing import CaptureFinder, FoundCapture
 
@@ -48,9 +47,7 @@ class PrefetchedListing:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         self._is_over.set()
         if kind is None:
             self._thread.join()

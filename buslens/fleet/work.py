@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
-    from types import TracebackType
     from typing import Self
 
     from buslens.fleet.model import FailureKind
@@ -52,6 +51,4 @@ class WorkerPool(Protocol):
 
     def __enter__(self) -> Self: ...
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None: ...

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.compare import (
@@ -17,7 +16,8 @@ from buslens.causes.compare import (
 )
 from buslens.causes.repair_statistics import CONFIDENCE
 from buslens.checks.findings import Result, TimeBounds, Verdict
-from buslens.report.document import SCHEMA, capture_entry
+from buslens.checks.phrases import span_text
+from buslens.report.document import SCHEMA, capture_entry, seconds_of, span_entry
 from buslens.report.formatting import (
     DOUBT_SIGN,
     MET_SIGN,
@@ -29,7 +29,6 @@ from buslens.report.formatting import (
     counted,
     limit_text,
     seconds,
-    span_text,
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.report.safety_notes import safety_notes
@@ -165,10 +164,10 @@ def entry(comparison: RepairComparison) -> dict[str, Any]:
             {
                 "rule": quiet.rule,
                 "events_before": quiet.events,
-                "recorded_before": _seconds(quiet.before_ns),
-                "recorded_after": _seconds(quiet.after_ns),
-                "needed": _seconds(quiet.needed_ns),
-                "missing": _seconds(quiet.missing_ns),
+                "recorded_before": seconds_of(quiet.before_ns),
+                "recorded_after": seconds_of(quiet.after_ns),
+                "needed": seconds_of(quiet.needed_ns),
+                "missing": seconds_of(quiet.missing_ns),
             }
             for quiet in comparison.quiets
         ],
@@ -356,7 +355,7 @@ def _side_entry(side: SideSummary) -> dict[str, Any]:
         "undecided": side.undecided,
         "worst": None if side.worst is None else side.worst.value,
         "reason": side.reason or None,
-        "delays": [_span(span) for span in side.delays],
+        "delays": [span_entry(span) for span in side.delays],
     }
 
 
@@ -380,14 +379,3 @@ def _proof_entry(proof: RepairEvidence) -> dict[str, Any]:
 
 def _trials_entry(trials: TrialCounts) -> dict[str, int]:
     return {"clean": trials.clean, "failed": trials.failed, "unjudged": trials.unjudged}
-
-
-def _span(span: TimeBounds) -> dict[str, Decimal | None]:
-    return {
-        "earliest": _seconds(span.earliest_ns),
-        "latest": None if span.latest_ns is None else _seconds(span.latest_ns),
-    }
-
-
-def _seconds(time_ns: int) -> Decimal:
-    return Decimal(f"{int(time_ns)}e-9")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.advice import AdviceKind, PredictedResult
 from buslens.causes.signs import Observation, SignStatus
+from buslens.report.document import seconds_of
 from buslens.report.formatting import (
     DOUBT_SIGN,
     MET_SIGN,
@@ -322,7 +322,7 @@ def _sign_entry(observation: Observation) -> dict[str, Any]:
         "shows": observation.sign.shows,
         "state": observation.shown.value,
         "path": observation.path,
-        "time": None if time_ns is None else Decimal(f"{time_ns - observation.origin_ns}e-9"),
+        "time": None if time_ns is None else seconds_of(time_ns - observation.origin_ns),
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -11,10 +10,10 @@ from buslens.definitions.model import ByteOrder
 from buslens.discovery.coincidence import ToggleDirection
 from buslens.discovery.limits import NORMAL_FROM
 from buslens.discovery.roles import HANDSHAKE
-from buslens.report.document import SCHEMA
+from buslens.report.document import SCHEMA, seconds_of
 from buslens.report.formatting import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
-from buslens.units import NS_PER_MS, NS_PER_S
+from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -211,15 +210,15 @@ def sought_document(found: SeekResult) -> dict[str, Any]:
         "schema": SCHEMA,
         "path": found.path,
         "frames": None if found.stats is None else found.stats.frames,
-        "end": _seconds(found.end_ns - found.first_ns),
-        "tolerance": _seconds(found.tolerance_ns),
-        "delay": _seconds(found.delay_ns),
+        "end": seconds_of(found.end_ns - found.first_ns),
+        "tolerance": seconds_of(found.tolerance_ns),
+        "delay": seconds_of(found.delay_ns),
         "bits_tried": found.n_tried,
         "bits_given_up": found.n_busy,
         "actions": [
             {
                 "words": action.words,
-                "marks": [_seconds(time_ns) for time_ns in action.times_ns],
+                "marks": [seconds_of(time_ns) for time_ns in action.times_ns],
                 "candidates": [_entry(found, it) for it in candidates],
             }
             for action, candidates in zip(found.actions, found.candidates, strict=True)
@@ -249,12 +248,8 @@ def _entry(found: SeekResult, candidate: Candidate) -> dict[str, Any]:
                 "marks": response.marks,
                 "before": response.before,
                 "after": response.after,
-                "lag": None if response.lag_ns is None else [_seconds(lag) for lag in response.lag_ns],
+                "lag": None if response.lag_ns is None else [seconds_of(lag) for lag in response.lag_ns],
             }
             for response in candidate.responses
         ],
     }
-
-
-def _seconds(time_ns: int) -> Decimal:
-    return Decimal(time_ns) / NS_PER_S

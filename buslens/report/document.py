@@ -75,8 +75,8 @@ def capture_entry(result: Result) -> Entry:
         **_blank(result.path),
         "frames": stats.frames,
         "skipped_lines": stats.broken,
-        "start": None if stats.first_ns is None else _seconds(0),
-        "end": None if stats.last_ns is None else _seconds(stats.last_ns - origin),
+        "start": None if stats.first_ns is None else seconds_of(0),
+        "end": None if stats.last_ns is None else seconds_of(stats.last_ns - origin),
         "verdict": result.verdict.value,
         "unexercised": list(result.unexercised),
         "findings": _Each(result.findings, partial(_finding, origin_ns=origin)),
@@ -91,9 +91,9 @@ def capture_entry(result: Result) -> Entry:
         "skipped": [{"line": line, "reason": why, "text": start} for line, why, start in stats.skipped],
         "seams": [
             {
-                "time": _seconds(discontinuity.time_ns - origin),
+                "time": seconds_of(discontinuity.time_ns - origin),
                 "line": discontinuity.line,
-                "back": _seconds(discontinuity.back_ns),
+                "back": seconds_of(discontinuity.back_ns),
                 "stamp_lost": discontinuity.is_lost,
                 "hole": discontinuity.is_hole,
             }
@@ -129,40 +129,41 @@ def _finding(finding: Finding, origin_ns: int) -> dict[str, Any]:
         "kind": finding.kind,
         "outcome": finding.outcome.value,
         "reason": finding.reason,
-        "time": None if finding.time_ns is None else _seconds(finding.time_ns - origin_ns),
-        "delay": None if finding.delay is None else _span(finding.delay, 0),
+        "time": None if finding.time_ns is None else seconds_of(finding.time_ns - origin_ns),
+        "delay": None if finding.delay is None else span_entry(finding.delay),
         "limit": None if finding.limit is None else _limit(finding.limit),
-        "reference": None if finding.reference is None else _span(finding.reference, origin_ns),
+        "reference": None if finding.reference is None else span_entry(finding.reference, origin_ns),
         "evidence": [_evidence(seen, origin_ns) for seen in finding.evidence],
         "count": finding.count,
         "basis": finding.basis or None,
     }
 
 
-def _span(span: TimeBounds, origin_ns: int) -> dict[str, Decimal | None]:
+def span_entry(span: TimeBounds, origin_ns: int = 0) -> dict[str, Decimal | None]:
+    """Return the two ends of a span as seconds."""
     return {
-        "earliest": _seconds(span.earliest_ns - origin_ns),
-        "latest": None if span.latest_ns is None else _seconds(span.latest_ns - origin_ns),
+        "earliest": seconds_of(span.earliest_ns - origin_ns),
+        "latest": None if span.latest_ns is None else seconds_of(span.latest_ns - origin_ns),
     }
 
 
 def _limit(limit: Limit) -> dict[str, Any]:
     if limit.unit == "ns":
-        ends = [None if end is None else _seconds(round(end)) for end in (limit.least, limit.most)]
+        ends = [None if end is None else seconds_of(round(end)) for end in (limit.least, limit.most)]
         return {"min": ends[0], "max": ends[1], "unit": "s"}
     return {"min": limit.least, "max": limit.most, "unit": limit.unit}
 
 
 def _evidence(seen: Evidence, origin_ns: int) -> dict[str, Any]:
-    return {"what": seen.what, "role": seen.role or None, "time": _span(seen.time, origin_ns)}
+    return {"what": seen.what, "role": seen.role or None, "time": span_entry(seen.time, origin_ns)}
 
 
 def _handshake(run: Handshake, origin_ns: int) -> dict[str, Any]:
     return {
         "rule": run.rule,
         "handshake": run.number,
-        "start": _span(run.start, origin_ns),
-        "end": _seconds(run.end_ns - origin_ns),
+        "start": span_entry(run.start, origin_ns),
+        "end": seconds_of(run.end_ns - origin_ns),
         "completed": run.completed,
         "abandoned": run.abandoned or None,
         "tries": run.tries,
@@ -173,10 +174,11 @@ def _recorded_start(stats: ReadStats) -> Decimal | None:
     """Return the recorder's stamp of the first frame, where it is one of a calendar."""
     if stats.first_ns is None or stats.clock not in {Clock.WALL, Clock.LOCAL}:
         return None
-    return _seconds(stats.first_ns)
+    return seconds_of(stats.first_ns)
 
 
-def _seconds(time_ns: int) -> Decimal:
+def seconds_of(time_ns: int) -> Decimal:
+    """Return a time as seconds that are written to the nanosecond."""
     # Through text: arithmetic on Decimals would round to the process-wide context.
     return Decimal(f"{int(time_ns)}e-9")
 

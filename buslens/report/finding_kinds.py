@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 from buslens.checks.findings import Finding, Outcome, Result, TimeBounds
 from buslens.checks.headline import leading
+from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
-from buslens.report.formatting import clean, span_text
+from buslens.report.formatting import clean
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Finding, Limit, Outcome, Result, Verdict
-from buslens.checks.phrases import span_text, whole_limit_text
+from buslens.checks.phrases import whole_limit_text
 from buslens.timeline.model import UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -51,29 +51,6 @@ WHY_WORDS: Final[Mapping[UnknownReason, tuple[str, ...]]] = MappingProxyType(
     }
 )
 """What stands on a stretch of not knowing, by reason: the first of them that has room."""
-
-__all__ = [
-    "DOUBT_SIGN",
-    "IDLE_SIGN",
-    "MET_SIGN",
-    "OUTCOME_WORDS",
-    "VERDICT_WORDS",
-    "WHY_WORDS",
-    "WRONG_SIGN",
-    "capitalised",
-    "clean",
-    "counted",
-    "file_name",
-    "limit_text",
-    "moment",
-    "place",
-    "seconds",
-    "sign",
-    "span_text",
-    "spoken",
-    "unknown_text",
-    "verdict_sentence",
-]
 
 WRONG_SIGN: Final = "x"
 """Stands before whatever is wrong; plain ASCII, so that every terminal and every font has it."""

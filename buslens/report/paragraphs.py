@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from buslens.report.formatting import unparted
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
@@ -41,8 +43,7 @@ class Paragraph:
     hang: int = 0
 
 
-# A number keeps its unit.
-_SPACES: Final = re.compile(r"((?<!\d) +|(?<=\d) +(?!(?:ns|us|ms|s|min|V|A)\b))")
+_SPACES: Final = re.compile(r"( +)")
 _LEAST_WIDTH: Final = 40
 
 MARGIN: Final = 4
@@ -107,14 +108,14 @@ def _words(pieces: Iterable[StyledText]) -> Iterator[list[StyledText] | int]:
     """Yield words, which may change their ink half way, and the widths of the gaps between them."""
     word: list[StyledText] = []
     for piece in pieces:
-        for part in _SPACES.split(piece.text):
+        for part in _SPACES.split(unparted(piece.text)):
             if part.startswith(" "):
                 if word:
                     yield word
                     word = []
                 yield len(part)
             elif part:
-                word.append(StyledText(part, piece.ink))
+                word.append(StyledText(part.replace("\N{NO-BREAK SPACE}", " "), piece.ink))
     if word:
         yield word
 

@@ -9,8 +9,9 @@ import numpy as np
 
 from buslens.checks.context import describe_why
 from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.phrases import span_text
 from buslens.live.pending_steps import PendingStep, awaiting
-from buslens.report.formatting import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign, span_text
+from buslens.report.formatting import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration, format_at_least, format_at_most, format_duration

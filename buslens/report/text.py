@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock, ReadStats
 from buslens.checks.findings import Finding, Findings, Limit, Outcome, Result, Verdict
+from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
 from buslens.report.finding_kinds import hull, kinds, sentence
 from buslens.report.formatting import (
@@ -24,7 +25,6 @@ from buslens.report.formatting import (
     place_of,
     seconds,
     sign,
-    span_text,
     unread_text,
     verdict_sentence,
 )

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.checks.findings import Outcome, Result
-from buslens.report.formatting import clean, span_text, spoken, unknown_text
+from buslens.checks.phrases import span_text
+from buslens.report.formatting import clean, spoken, unknown_text
 from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.number_scale import number_scale
 from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text

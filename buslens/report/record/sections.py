@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.causes.compare import RepairComparison, RepairStatus
 from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
 from buslens.report.comparison import (
     METHOD,
@@ -15,16 +16,7 @@ from buslens.report.comparison import (
     side_text,
 )
 from buslens.report.diagnosis import share
-from buslens.report.formatting import (
-    OUTCOME_WORDS,
-    VERDICT_WORDS,
-    limit_text,
-    place,
-    seconds,
-    sign,
-    span_text,
-    verdict_sentence,
-)
+from buslens.report.formatting import OUTCOME_WORDS, VERDICT_WORDS, limit_text, place, seconds, sign, verdict_sentence
 from buslens.report.record.markup import Markup, join, table, tag
 from buslens.report.record.unit_programming import TEACHING
 from buslens.report.safety_notes import CAUTIONS

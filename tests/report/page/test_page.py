@@ -196,7 +196,7 @@ class TestCommand:
     @pytest.mark.parametrize(
         ("words", "told"),
         [
-            (["-o", "x.png"], "-o x.png: a page is an .html file"),
+            (["-o", "x.png"], "-o x.png: the name of a page ends in .html or .htm"),
             ([], "car01_healthy.html is there already; write '-o car01_healthy.html' to replace it"),
         ],
     )

@@ -50,6 +50,7 @@ from buslens.capture._scan_kernel import (
     next_line,
     note_gap,
     place_in_time,
+    put_byte,
     same_channel,
     seconds,
     skip_blanks,
@@ -215,13 +216,11 @@ def far_line_end(text: Numbers, p: int, code: Numbers) -> int:
 
 def payload(text: Numbers, p: int, code: Numbers, base: int, length: int, words: Slots, at: int) -> tuple[int, int]:
     """Read `length` bytes, each behind a blank, into words from `at` on: a reason or 0, and the place behind."""
-    value = 0
-    shift = 0
     if base == 16:
         q = regular_payload(text, p, code, length, words, at)
         if q > 0:
             return 0, q
-    for _ in range(length):
+    for k in range(length):
         p = skip_blanks(text, p, code)
         high = code[text[p]]
         if high >= base:
@@ -238,15 +237,7 @@ def payload(text: Numbers, p: int, code: Numbers, base: int, length: int, words:
                 low = code[text[p]]
         if high > 255 or not ends_word(low):
             return BAD_BYTE, p
-        value |= high << shift
-        shift += 8
-        if shift == 64:
-            words[at] = value
-            at += 1
-            value = 0
-            shift = 0
-    if shift:
-        words[at] = value
+        put_byte(words, at, k, high)
     return 0, p
 
 

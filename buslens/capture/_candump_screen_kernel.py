@@ -44,6 +44,7 @@ from buslens.capture._scan_kernel import (
     line_end,
     next_line,
     place_in_time,
+    put_byte,
     same_channel,
     seconds,
     skip_blanks,
@@ -139,10 +140,8 @@ def calendar(text: Numbers, p: int, code: Numbers) -> tuple[int, int]:
 
 def payload(text: Numbers, p: int, code: Numbers, length: int, words: Slots, at: int) -> tuple[int, int]:
     """Read `length` bytes of two digits, each behind a blank, into words from `at` on: a reason or 0, and the place."""
-    value = 0
-    shift = 0
     p = skip_blanks(text, p, code)
-    for _ in range(length):
+    for k in range(length):
         while code[text[p]] == BLANK:
             p += 1
         high = code[text[p]]
@@ -152,15 +151,7 @@ def payload(text: Numbers, p: int, code: Numbers, length: int, words: Slots, at:
         if low > 15 or not ends_word(code[text[p + 2]]):
             return BAD_BYTE, p
         p += 2
-        value |= (high << 4 | low) << shift
-        shift += 8
-        if shift == 64:
-            words[at] = value
-            at += 1
-            value = 0
-            shift = 0
-    if shift:
-        words[at] = value
+        put_byte(words, at, k, high << 4 | low)
     return 0, p
 
 

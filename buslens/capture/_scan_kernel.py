@@ -562,6 +562,14 @@ def fd_length(dlc: int) -> int:
     return 16 * dlc - 176
 
 
+def put_byte(words: Slots, at: int, n: int, value: int) -> None:
+    """Write byte n, the first of which is byte 0, of a payload whose words begin at `at`; bytes come in order."""
+    if n & 7:
+        words[at + (n >> 3)] |= value << 8 * (n & 7)
+    else:
+        words[at + (n >> 3)] = value
+
+
 def hex_words(text: Numbers, p: int, length: int, code: Numbers, words: Slots, at: int) -> int:
     """Write the payload of `length` bytes, two digits each without gaps from p on; return the words it took.
 

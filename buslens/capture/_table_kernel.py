@@ -48,6 +48,7 @@ from buslens.capture._scan_kernel import (
     next_line,
     note_label,
     place_in_time,
+    put_byte,
     stops_at_broken,
     take_frame,
 )
@@ -682,7 +683,7 @@ def scan(
         stamp, second = 0, 0
         each, flag = 0, 0
         stated, most = -1, 64
-        n, value, shift, at = 0, 0, 0, s[WORDS]
+        n, at = 0, s[WORDS]
         is_closed, is_bad = False, False
         reason = IS_FRAME
         label, label_end = -1, -1
@@ -720,13 +721,7 @@ def scan(
                             and s[ROLES + (column + 1 >> 4)] >> 4 * (column + 1 & 15) & 15 == BYTE
                             and code[text[p + 3]] < 16
                         ):
-                            value |= (high << 4 | low) << shift
-                            shift += 8
-                            if shift == 64:
-                                words[at] = value
-                                at += 1
-                                value = 0
-                                shift = 0
+                            put_byte(words, at, n, high << 4 | low)
                             n += 1
                             column += 1
                             p += 3
@@ -736,14 +731,8 @@ def scan(
                     got, q = byte_at(text, p, code, byte_base)
                     if q > 0 and ends_cell(text, q, code, s):
                         p = q
-                        value |= got << shift
-                        shift += 8
+                        put_byte(words, at, n, got)
                         n += 1
-                        if shift == 64:
-                            words[at] = value
-                            at += 1
-                            value = 0
-                            shift = 0
                     else:
                         is_closed = True
                         is_bad = not is_filler(text, p, code)
@@ -766,28 +755,16 @@ def scan(
                                 is_bad = True
                                 break
                             p = q
-                            value |= got << shift
-                            shift += 8
+                            put_byte(words, at, n, got)
                             n += 1
-                            if shift == 64:
-                                words[at] = value
-                                at += 1
-                                value = 0
-                                shift = 0
                         elif q - p & 1:
                             is_bad = True
                             break
                         else:
                             while p < q and n < most:
-                                value |= (code[text[p]] << 4 | code[text[p + 1]]) << shift
+                                put_byte(words, at, n, code[text[p]] << 4 | code[text[p + 1]])
                                 p += 2
-                                shift += 8
                                 n += 1
-                                if shift == 64:
-                                    words[at] = value
-                                    at += 1
-                                    value = 0
-                                    shift = 0
                     elif (
                         (c == sep and not is_quoted)
                         or d & LINE_FEED != 0
@@ -866,14 +843,10 @@ def scan(
                     p = q
                     if s[LOW_FIRST] == 0:
                         got = (got & 255) << 24 | (got & 0xFF00) << 8 | got >> 8 & 0xFF00 | got >> 24
-                    value |= got << shift
-                    n += 4
-                    shift += 32
-                    if shift == 64:
-                        words[at] = value
-                        at += 1
-                        value = 0
-                        shift = 0
+                    for _ in range(4):
+                        put_byte(words, at, n, got & 255)
+                        got >>= 8
+                        n += 1
                 else:
                     is_bad = True
             elif role == DIRECTION:
@@ -916,8 +889,6 @@ def scan(
                     p += 1
             column += 1
         # What the row is.
-        if shift > 0:
-            words[at] = value
         if flag & EXTENDED_FLAG == 0 and s[EXTENDS] == 0 and each > 0x7FF:
             flag |= EXTENDED_FLAG
         if 0x80000000 <= each <= 0x9FFFFFFF:  # with the flag of 29 bits in its topmost bit

@@ -68,13 +68,13 @@ def reduce_frames(
         From `open_capture`.
     wanted : Wanted, iterable of (id, is_extended) or None
         Frames to hand on; None: all of them, error frames too. All lines are checked and counted, whatever is wanted.
-    new : callable
+    make : callable
         Returns a blank accumulator; may be called more often than once, and what was folded may be thrown away.
-    step : callable
+    update : callable
         Takes an accumulator and a run of frames: in order of time, frames of the same time in the order of the file,
         within one segment. How frames are parted into runs means nothing. Called from several threads, for
         one accumulator never from two at a time.
-    join : callable
+    merge : callable
         Takes two accumulators and appends what was folded into the second, from blank, to the first. Both may stand
         within one segment.
     workers : int, optional
@@ -82,7 +82,7 @@ def reduce_frames(
     notify : callable, optional
         Is told, as one sentence, what takes a while.
     piece_bytes, window_bytes, batch : int
-        Least size of a piece; what is read at a time; frames that are worth a call of `step`.
+        Least size of a piece; what is read at a time; frames that are worth a call of `update`.
     plain_bytes : int, optional
         Size up to which a capture is read by plain Python; default: the format's.
 

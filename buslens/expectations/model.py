@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import Enum
 from fractions import Fraction
-from typing import TYPE_CHECKING, ClassVar, Final, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -261,13 +261,13 @@ class Rule:
 
     @property
     def triggers(self) -> tuple[Trigger, ...]:
-        """Moments that the rule speaks of, what starts it first."""
-        return ()
+        """Moments that the rule speaks of, what starts it first: those among its values."""
+        return tuple(value for value in self._values().values() if isinstance(value, Trigger))
 
     @property
     def conditions(self) -> tuple[WrittenCondition, ...]:
-        """Conditions that the rule speaks of."""
-        return ()
+        """Conditions that the rule speaks of: those among its values."""
+        return tuple(value for value in self._values().values() if isinstance(value, WrittenCondition))
 
     @property
     def numbers(self) -> tuple[str, ...]:
@@ -286,13 +286,16 @@ class Rule:
 
     @property
     def reach_ns(self) -> int:
-        """How far back a finding can rest on something, ns, beside what conditions ask to have held."""
-        return 0
+        """How far back a finding can rest on something, ns, beside what conditions ask: its longest time."""
+        return max((value or 0 for name, value in self._values().items() if name.endswith("_ns")), default=0)
 
     @property
     def needs_time(self) -> bool:
         """Whether the order of frames is not enough to check the rule."""
         return True
+
+    def _values(self) -> dict[str, Any]:
+        return {it.name: getattr(self, it.name) for it in fields(self)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -337,11 +340,6 @@ class Sequence(Rule):
         return (self.start, *(step.await_ for step in self.steps), *self.starts[1:])
 
     @property
-    def conditions(self) -> tuple[WrittenCondition, ...]:
-        """What must hold before the start."""
-        return () if self.given is None else (self.given,)
-
-    @property
     def subject(self) -> tuple[Trigger | WrittenCondition, ...]:
         """What the steps await."""
         return tuple(step.await_ for step in self.steps)
@@ -376,16 +374,6 @@ class Pulse(Rule):
 
     KIND: ClassVar[str] = "pulse"
 
-    @property
-    def conditions(self) -> tuple[WrittenCondition, ...]:
-        """What holds during a pulse."""
-        return (self.of,)
-
-    @property
-    def reach_ns(self) -> int:
-        """The longest pulse."""
-        return max(self.least_ns or 0, self.most_ns or 0)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Never(Rule):
@@ -396,16 +384,6 @@ class Never(Rule):
     longer_than_ns: int | None = None
 
     KIND: ClassVar[str] = "never"
-
-    @property
-    def conditions(self) -> tuple[WrittenCondition, ...]:
-        """What must not hold."""
-        return (self.when,)
-
-    @property
-    def reach_ns(self) -> int:
-        """As long as it is tolerated."""
-        return self.longer_than_ns or 0
 
     @property
     def needs_time(self) -> bool:
@@ -422,16 +400,6 @@ class Agree(Rule):
     settle_ns: int
 
     KIND: ClassVar[str] = "agree"
-
-    @property
-    def conditions(self) -> tuple[WrittenCondition, ...]:
-        """Both."""
-        return (self.first, self.second)
-
-    @property
-    def reach_ns(self) -> int:
-        """As long as they may differ."""
-        return self.settle_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -472,11 +440,6 @@ class Range(Rule):
     KIND: ClassVar[str] = "range"
 
     @property
-    def conditions(self) -> tuple[WrittenCondition, ...]:
-        """While this holds."""
-        return () if self.while_ is None else (self.while_,)
-
-    @property
     def numbers(self) -> tuple[str, ...]:
         """The role that must keep within limits."""
         return (self.of,)
@@ -485,11 +448,6 @@ class Range(Rule):
     def subject(self) -> tuple[Trigger | WrittenCondition, ...]:
         """Its number alone."""
         return ()
-
-    @property
-    def reach_ns(self) -> int:
-        """As long as an excursion is tolerated."""
-        return self.longer_than_ns or 0
 
     @property
     def needs_time(self) -> bool:
@@ -508,11 +466,6 @@ class Precedes(Rule):
     KIND: ClassVar[str] = "precedes"
 
     @property
-    def triggers(self) -> tuple[Trigger, ...]:
-        """What must come first, and what may come only then."""
-        return (self.first, self.then)
-
-    @property
     def subject(self) -> tuple[Trigger | WrittenCondition, ...]:
         """What may come only then."""
         return (self.then,)
@@ -521,11 +474,6 @@ class Precedes(Rule):
     def starts(self) -> tuple[Trigger, ...]:
         """What may come only then."""
         return (self.then,)
-
-    @property
-    def reach_ns(self) -> int:
-        """How long before it may have happened."""
-        return self.within_ns
 
 
 AnyRule: TypeAlias = Sequence | Pulse | Never | Agree | Alive | Range | Precedes

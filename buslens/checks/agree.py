@@ -33,7 +33,6 @@ def evaluate(rule: Agree, context: EvaluationContext) -> list[Finding]:
     both = And(parts=(rule.first.condition, rule.second.condition))
     offence = ForbiddenCondition(
         rule=rule,
-        kind="agree",
         condition=both,
         truth_in=lambda context: context.ternary(rule.first.condition).differs_from(
             context.ternary(rule.second.condition)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.checks.context import EvaluationContext, pause_text
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
 from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 from buslens.units import exact_duration, format_at_least, format_duration
 
@@ -98,15 +98,11 @@ def evaluate(rule: Alive, context: EvaluationContext) -> list[Finding]:
     if timeline.last_frame_ns is not None:
         period = "" if timeline.period_ns is None else f" about every {format_duration(timeline.period_ns)}"
         findings.append(
-            Finding(
-                rule=rule.name,
-                kind="alive",
+            finding_by(rule)(
                 outcome=Outcome.MET,
                 reason=f"{rule.message} came{period}" + (", except as reported" if findings else ""),
-                time_ns=None,
                 limit=limit,
                 count=int((timeline.state != UNKNOWN_STATE).sum()),
-                basis=rule.basis,
             )
         )
     return findings
@@ -133,9 +129,7 @@ def _finding(
 ) -> Finding:
     begun = TimeBounds(earliest_ns=since_ns, latest_ns=since_ns)
     what = f"last frame of {rule.message} before the silence" if has_come else "the capture begins"
-    return Finding(
-        rule=rule.name,
-        kind="alive",
+    return finding_by(rule)(
         outcome=outcome,
         reason=reason,
         time_ns=since_ns,
@@ -143,5 +137,4 @@ def _finding(
         limit=limit,
         reference=begun,
         evidence=(Evidence(what=what, role="", time=begun),),
-        basis=rule.basis,
     )

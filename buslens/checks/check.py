@@ -13,7 +13,7 @@ from buslens.capture.values import ValuesCapture
 from buslens.checks import agree, alive, never, precedes, pulse, sequence, value_range
 from buslens.checks.capture_match import Identifier, absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
-from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Result, Verdict
+from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Result, Verdict, finding_by
 from buslens.checks.own_words import in_own_words
 from buslens.checks.replies import pairs_of, read_replies
 from buslens.checks.shortest import shortest_of
@@ -606,13 +606,9 @@ def _untimed(rule: AnyRule) -> Finding:
 
 
 def _undecided(rule: AnyRule, reason: str) -> Finding:
-    return Finding(
-        rule=rule.name,
-        kind=type(rule).__name__.lower(),
+    return finding_by(rule)(
         outcome=Outcome.UNDECIDED,
         reason=reason,
-        time_ns=None,
-        basis=rule.basis,
     )
 
 

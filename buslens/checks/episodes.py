@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buslens.checks.context import EvaluationContext, longest_hold_ns, roles_of
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.phrases import rate_text, span_text
 from buslens.timeline.ternary import FALSE, TRUE, UNKNOWN, Episode, Episodes, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
@@ -27,7 +27,6 @@ class ForbiddenCondition:
     """What must not last, and how to speak of it."""
 
     rule: Rule
-    kind: str
     #: The condition as a whole, for the roles that it speaks of.
     condition: Condition
     #: What must not last, in a context.
@@ -79,15 +78,11 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
     met = int((settled.value == FALSE).sum()) + tolerated
     if met > 0:
         findings.append(
-            Finding(
-                rule=offence.rule.name,
-                kind=offence.kind,
+            finding_by(offence.rule)(
                 outcome=Outcome.MET,
                 reason=_kept_text(met, is_whole=not findings),
-                time_ns=None,
                 limit=offence.limit,
                 count=met,
-                basis=offence.rule.basis,
             )
         )
     return findings
@@ -135,7 +130,7 @@ def _evaluate_episode(
     most_ns = None if context.has_discontinuity(run.from_ns, run.to_ns) else run.most_ns
     length = TimeBounds(earliest_ns=run.certain_ns, latest_ns=most_ns)
     said = offence.words(run)
-    allowed = "; never allowed" if offence.kind == "never" else ""
+    allowed = "; never allowed" if offence.rule.KIND == "never" else ""
     if tolerated:
         allowed = f"; {offence.allowed} {exact_duration(tolerated)}"
     comma = "," if ", " in said else ""
@@ -200,9 +195,7 @@ def _unknown_ns(offence: ForbiddenCondition, context: EvaluationContext, run: Ep
 
 def _finding(offence: ForbiddenCondition, outcome: Outcome, reason: str, run: Episode, length: TimeBounds) -> Finding:
     span = TimeBounds(earliest_ns=run.from_ns, latest_ns=run.certain_from_ns if run.is_certain else run.to_ns)
-    return Finding(
-        rule=offence.rule.name,
-        kind=offence.kind,
+    return finding_by(offence.rule)(
         outcome=outcome,
         reason=reason,
         time_ns=run.certain_from_ns,
@@ -210,5 +203,4 @@ def _finding(offence: ForbiddenCondition, outcome: Outcome, reason: str, run: Ep
         limit=offence.limit,
         reference=span,
         evidence=(Evidence(what=offence.words(run), role=offence.role, time=span),),
-        basis=offence.rule.basis,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from buslens.checks.sources import RecordedTogether
-    from buslens.expectations.model import Expectations
+    from buslens.expectations.model import Expectations, Rule
     from buslens.timeline.model import Timeline
 
 
@@ -93,7 +93,7 @@ class Finding:
     #: One sentence for a person.
     reason: str
     #: Moment to look at, on the capture's axis; None for a finding that sums up a whole capture.
-    time_ns: int | None
+    time_ns: int | None = None
     #: Measured delay or length.
     delay: TimeBounds | None = None
     limit: Limit | None = None
@@ -111,6 +111,11 @@ class Finding:
     def is_on_step(self) -> bool:
         """Whether it is about a step of a handshake."""
         return self.step is not None and self.handshake is not None
+
+
+def finding_by(rule: Rule) -> partial[Finding]:
+    """Return what makes findings of a rule, which have its name, kind and basis."""
+    return partial(Finding, rule=rule.name, kind=rule.KIND, basis=rule.basis)
 
 
 class FindingColumns(ColumnRecords[Finding]):

@@ -40,7 +40,6 @@ def evaluate(rule: Never, context: EvaluationContext) -> list[Finding]:
 
     offence = ForbiddenCondition(
         rule=rule,
-        kind="never",
         condition=condition,
         truth_in=lambda context: context.ternary(condition),
         tolerated_ns=rule.longer_than_ns,

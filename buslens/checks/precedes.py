@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.phrases import borderline_text, not_past, past_tense, plain, span_text
 from buslens.units import exact_duration, format_at_least
 
@@ -50,14 +50,11 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
         doubts.append((gap, f"'{plain(rule.then.text)}' may have happened unseen: {gap.why}"))
     for zone, reason in doubts:
         findings.append(
-            Finding(
-                rule=rule.name,
-                kind="precedes",
+            finding_by(rule)(
                 outcome=Outcome.UNDECIDED,
                 reason=reason,
                 time_ns=zone.until_ns,
                 limit=limit,
-                basis=rule.basis,
             )
         )
     for since_ns, seen_ns in zip(thens.since_ns[~is_met].tolist(), thens.seen_ns[~is_met].tolist(), strict=True):
@@ -84,9 +81,7 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
             met += 1
             continue
         findings.append(
-            Finding(
-                rule=rule.name,
-                kind="precedes",
+            finding_by(rule)(
                 outcome=outcome,
                 reason=reason,
                 time_ns=seen_ns,
@@ -94,21 +89,16 @@ def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:
                 limit=limit,
                 reference=evidence[0].time if delay is not None else None,
                 evidence=tuple(evidence),
-                basis=rule.basis,
             )
         )
     findings.sort(key=lambda finding: finding.time_ns or 0)
     if met:
         findings.append(
-            Finding(
-                rule=rule.name,
-                kind="precedes",
+            finding_by(rule)(
                 outcome=Outcome.MET,
                 reason=f"OK in {met} of {met + len(findings)} cases",
-                time_ns=None,
                 limit=limit,
                 count=met,
-                basis=rule.basis,
             )
         )
     return findings

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from buslens.checks.context import EvaluationContext, roles_of
-from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.phrases import borderline_text, limit_text, past_tense, plain, span_text
 from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
@@ -54,9 +54,7 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
             has_gap = True
             reason = f"{past_tense(rule.of)}, for an unknown time: {context.why_unknown(condition, gap_ns)}"
         findings.append(
-            Finding(
-                rule=rule.name,
-                kind="pulse",
+            finding_by(rule)(
                 outcome=outcome,
                 reason=reason,
                 time_ns=pulse.begun.latest_ns,
@@ -67,33 +65,25 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
                     Evidence(what=f"'{plain(rule.of.text)}' began", role=roles_of(condition)[0], time=pulse.begun),
                     Evidence(what=f"'{plain(rule.of.text)}' ended", role=roles_of(condition)[0], time=pulse.ended),
                 ),
-                basis=rule.basis,
             )
         )
     gap = context.first_gap(condition, unshown=True) if rule.least_ns else None
     if gap is not None and not has_gap:
         findings.append(
-            Finding(
-                rule=rule.name,
-                kind="pulse",
+            finding_by(rule)(
                 outcome=Outcome.UNDECIDED,
                 reason=f"a pulse shorter than {exact_duration(rule.least_ns or 0)} may have happened unseen: {gap.why}",
                 time_ns=gap.until_ns,
                 limit=Limit(least=rule.least_ns, most=rule.most_ns),
-                basis=rule.basis,
             )
         )
     if met:
         findings.append(
-            Finding(
-                rule=rule.name,
-                kind="pulse",
+            finding_by(rule)(
                 outcome=Outcome.MET,
                 reason=f"{met} of {met + len(findings)} pulses within {limit_text(rule.least_ns, rule.most_ns)}",
-                time_ns=None,
                 limit=Limit(least=rule.least_ns, most=rule.most_ns),
                 count=met,
-                basis=rule.basis,
             )
         )
     return findings

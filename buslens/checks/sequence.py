@@ -46,7 +46,7 @@ import numpy as np
 
 from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes, edge_condition, statements_of
 from buslens.checks.edges import Edge, Edges
-from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.met_handshakes import find_met_handshakes
 from buslens.checks.phrases import (
     already,
@@ -174,9 +174,7 @@ def _finding(
     if step is not None:
         is_late = outcome is Outcome.LATE
         limit = Limit(least=step.after_ns, most=step.surely_late_ns if is_late else step.within_ns)
-    return Finding(
-        rule=rule.name,
-        kind="sequence",
+    return finding_by(rule)(
         outcome=outcome,
         reason=reason,
         time_ns=at.seen_ns,
@@ -186,7 +184,6 @@ def _finding(
         evidence=evidence,
         step=None if step is None else step.name,
         handshake=number,
-        basis=rule.basis,
     )
 
 

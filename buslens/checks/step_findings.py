@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from buslens.checks.context import roles_of_trigger
-from buslens.checks.findings import Evidence, Finding, FindingColumns, Handshake, Limit, Outcome, TimeBounds
+from buslens.checks.findings import Evidence, Finding, FindingColumns, Handshake, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.phrases import bound_text, past_tense, plain, span_text
 from buslens.checks.records import ColumnRecords
 
@@ -208,9 +208,7 @@ class _MetStep:
         if self.step.after_ns is None and delay.earliest_ns < 0:
             delay = TimeBounds(earliest_ns=0, latest_ns=delay.latest_ns)
         before, then = reference.span, edge.span
-        return Finding(
-            rule=self.rule.name,
-            kind="sequence",
+        return finding_by(self.rule)(
             outcome=Outcome.MET,
             reason=f"{came_text(self.step, delay, self._after)}; {self._bound}",
             time_ns=edge.seen_ns,
@@ -223,7 +221,6 @@ class _MetStep:
             ),
             step=self.step.name,
             handshake=number,
-            basis=self.rule.basis,
         )
 
     @cached_property

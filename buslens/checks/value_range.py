@@ -88,7 +88,6 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
 
     offence = ForbiddenCondition(
         rule=rule,
-        kind="range",
         condition=condition,
         truth_in=lambda context: context.ternary(condition),
         tolerated_ns=rule.longer_than_ns,

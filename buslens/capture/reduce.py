@@ -218,7 +218,7 @@ def _slots_behind_head(capture: Capture, plan: ReadOptions) -> Iterable[int]:
 
 def _cut(capture: Capture, workers: int | None, piece_bytes: int) -> list[tuple[int, int | None]]:
     """Return the pieces of a capture as (start, stop): each begins with a line."""
-    n_pieces = workers or _n_cores()
+    n_pieces = workers or usable_cores()
     if capture.size is None or capture.match is None or capture.match.in_one_piece:
         return [(capture.n_mark, None)]
     n_pieces = max(1, min(n_pieces, capture.size // piece_bytes))
@@ -231,7 +231,7 @@ def _cut(capture: Capture, workers: int | None, piece_bytes: int) -> list[tuple[
     return list(zip(starts, [*starts[1:], None], strict=True))
 
 
-def _n_cores() -> int:
+def usable_cores() -> int:
     """Return the cores that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))

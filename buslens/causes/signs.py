@@ -191,15 +191,15 @@ def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[SignS
     fitting = [finding for pattern, finding in subject if finding.outcome in pattern.outcomes]
     if fitting:
         return SignStatus.PRESENT, tuple(dict.fromkeys(fitting))
-    if any(finding.outcome is Outcome.UNDECIDED for pattern, finding in subject if not _asks_doubt(pattern)):
+    if any(
+        finding.outcome is Outcome.UNDECIDED
+        for pattern, finding in subject
+        if Outcome.UNDECIDED not in pattern.outcomes
+    ):
         return SignStatus.UNDECIDED, ()
     if subject or any(pattern.rule is None for pattern in patterns):
         return SignStatus.ABSENT, ()
     return SignStatus.UNDECIDED, ()
-
-
-def _asks_doubt(pattern: FindingPattern) -> bool:
-    return Outcome.UNDECIDED in pattern.outcomes
 
 
 def _speaks(pattern: FindingPattern, finding: Finding) -> bool:

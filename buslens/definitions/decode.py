@@ -103,7 +103,7 @@ def decode(
         raise UsageError(f"the table has no column {', '.join(missing)}; give one as read_frames returns it")
 
     known, unknown = _known_rows(recorded, definitions)
-    rows = np.sort(np.concatenate([rows for message, rows in known if wanted[id(message)]] or [_no_rows()]))
+    rows = np.sort(np.concatenate([rows for message, rows in known if wanted[id(message)]] or [np.empty(0, np.intp)]))
     frames = _pack(recorded["data"].to_numpy(dtype=object)[rows])
     count = np.zeros(len(rows), np.intp)
     message_of = np.zeros(len(rows), np.intp)
@@ -154,10 +154,6 @@ def _nanoseconds(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
 def _needs_64_bits(signal: Signal) -> bool:
     """Return whether a raw value of the signal, as a whole number, may not fit an int64."""
     return signal.length == 64 and signal.kind is not ValueType.SIGNED
-
-
-def _no_rows() -> NDArray[np.intp]:
-    return np.empty(0, np.intp)
 
 
 def _wanted(definitions: Definitions, only: Iterable[str] | None) -> dict[int, list[Signal]]:

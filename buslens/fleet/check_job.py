@@ -27,8 +27,6 @@ from buslens.fleet.hashes import content_hash, setup_hash
 from buslens.fleet.model import CaptureJob, DelayRow, FailureKind, FindingRow, Group, HandshakeRow, JobResult
 
 if TYPE_CHECKING:
-    import os
-
     from buslens.capture.frame_hash import FrameHash
     from buslens.capture.open import Capture
     from buslens.checks.check import CheckSetup
@@ -100,7 +98,8 @@ def check_job(task: Task) -> JobResult:
             if _is_known(task, content):
                 return JobResult(content=content, ground=task.ground)
             judged = _checked(task, ready, path, content, begun)
-            if _has_changed(before, path.stat()):
+            after = path.stat()
+            if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
                 content = ""
                 raise CaptureError("changed while it was read; the next run reads it again")
     except (MissingLibrary, MemoryError):
@@ -179,10 +178,6 @@ def _ready(task: Task) -> CheckSetup:
             )
         _LOADED[key] = ready
     return _LOADED[key]
-
-
-def _has_changed(before: os.stat_result, after: os.stat_result) -> bool:
-    return (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns)
 
 
 def _is_known(task: Task, content: str) -> bool:

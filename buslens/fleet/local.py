@@ -96,7 +96,9 @@ class LocalPool:
         memory_bytes: int | None = None,
         begin: Callable[[], object] | None = None,
     ) -> None:
-        self.workers = workers or _cores()
+        from buslens.capture.reduce import usable_cores
+
+        self.workers = workers or usable_cores()
         if sys.platform == "win32":
             self.workers = min(self.workers, _MOST_ON_WINDOWS)
         self._seconds = seconds
@@ -138,7 +140,7 @@ class LocalPool:
         again: deque[_Entry[I]] = deque()
         is_over = False
         while True:
-            while self._has_room():
+            while self._can_start() or any(len(worker.has) < _AT_A_TIME for worker in self._all):
                 if not again and not is_over:
                     try:
                         again.append(_Entry(next(source)))
@@ -153,9 +155,6 @@ class LocalPool:
             for worker in [worker for worker in self._all if worker.pipe in heard]:
                 yield from self._receive(worker, again)
             yield from self._kill_overdue(again)
-
-    def _has_room(self) -> bool:
-        return self._can_start() or any(len(worker.has) < _AT_A_TIME for worker in self._all)
 
     def _can_start(self) -> bool:
         return not self._all or (self._has_begun and len(self._all) < self.workers)
@@ -274,12 +273,6 @@ def _sigint_blocked() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _serve(pipe: Connection, memory_bytes: int | None, begin: Callable[[], object] | None) -> None:

@@ -260,7 +260,8 @@ def last_line(diagnosis: Diagnosis) -> str:
             return "Nothing to explain: every rule is met, and the log shows nothing out of the ordinary."
         case AdviceKind.REPAIR:
             found = f"{capitalised(clean(first.title))} ({share(first.posterior)})."
-            again = "" if not _is_work(first) else " Then record again, and compare the two."
+            is_work = any(cause.kind.is_in_vehicle for cause in first.causes)
+            again = " Then record again, and compare the two." if is_work else ""
             return f"{found} {clean(first.repair)}{again}"
         case AdviceKind.EXAMINE if len(advice.hypotheses) == 1:
             found = f"Most likely: {clean(first.title)} ({share(first.posterior)})"
@@ -271,10 +272,6 @@ def last_line(diagnosis: Diagnosis) -> str:
         case _:
             name = "" if advice.measurement is None else advice.measurement.name
             return f"Next: measure {name}, and enter it with --measured {name}=READING."
-
-
-def _is_work(hypothesis: Hypothesis) -> bool:
-    return any(cause.kind.is_in_vehicle for cause in hypothesis.causes)
 
 
 # --- JSON -----------------------------------------------------------------------------------------------

@@ -159,7 +159,7 @@ def _row(row: _Row, origin_ns: int) -> Iterator[Paragraph]:
     yield paragraph(
         StyledText(f"{_SIGNS[first.outcome]:<{MARGIN - 1}}", ink),
         f"{when}  {first.request.sender} ",
-        StyledText(_request_text(request) + _whole(first.request), TextStyle.STRONG),
+        StyledText(f"{_name(request)}{_parts(request)}{_data(request)}{_whole(first.request)}", TextStyle.STRONG),
         repeats,
         indent=1,
         hang=MARGIN,
@@ -218,10 +218,6 @@ def _data(contents: Contents) -> str:
 def _bytes_text(data: bytes) -> str:
     text = data[:_MOST_BYTES].hex(" ").upper()
     return text if len(data) <= _MOST_BYTES else f"{text} ... ({counted(len(data), 'byte')})"
-
-
-def _request_text(contents: Contents) -> str:
-    return f"{_name(contents)}{_parts(contents)}{_data(contents)}"
 
 
 def _answer_text(answer: Answer) -> str:

@@ -84,7 +84,7 @@ def render(paragraphs: Iterable[Paragraph], *, width: int | None = None, painted
     """
     room = None if width is None else max(width, _LEAST_WIDTH)
     lines = (line for each in paragraphs for line in _lines(each, room))
-    return "".join(f"{_paint(line) if painted else _bare(line)}\n" for line in lines)
+    return "".join(f"{_paint(line) if painted else ''.join(piece.text for piece in line).rstrip()}\n" for line in lines)
 
 
 def _lines(whole: Paragraph, room: int | None) -> Iterator[list[StyledText]]:
@@ -118,10 +118,6 @@ def _words(pieces: Iterable[StyledText]) -> Iterator[list[StyledText] | int]:
                 word.append(StyledText(part.replace("\N{NO-BREAK SPACE}", " "), piece.ink))
     if word:
         yield word
-
-
-def _bare(line: list[StyledText]) -> str:
-    return "".join(piece.text for piece in line).rstrip()
 
 
 def _paint(line: list[StyledText]) -> str:

@@ -54,7 +54,7 @@ def state_sentence(view: FleetView) -> str:
     if faulty:
         ignition = count[Urgency.IGNITION]
         against = f" ({ignition:,} of them against a rule about the ignition)" if ignition else ""
-        said.append(f"{faulty:,} {_are(faulty)} faulty{against}")
+        said.append(f"{faulty:,} {'is' if faulty == 1 else 'are'} faulty{against}")
     for step, words in (
         (Urgency.AT_TIMES, ("has an intermittent fault", "have an intermittent fault")),
         (Urgency.CROSSING, ("will cross a limit", "will cross a limit")),
@@ -280,10 +280,6 @@ def _curve_key() -> Markup:
 
 def _scrolled(content: Markup) -> Markup:
     return tag("div", content, class_="scroll", tabindex="0")
-
-
-def _are(count: int) -> str:
-    return "is" if count == 1 else "are"
 
 
 def _list(parts: Sequence[str]) -> str:

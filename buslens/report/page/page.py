@@ -96,7 +96,7 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
     script = _script()
     style = style_sheet()
     name = clean(file_name(result.path))
-    return _template("page.html").substitute(
+    return Template(_resource("page.html")).substitute(
         policy=_policy(script, style),
         version=html.escape(version_of()),
         title=html.escape(f"{name}: {result.verdict.value.replace('_', ' ')}"),
@@ -164,10 +164,6 @@ def _digest(script: str) -> str:
 def _script() -> str:
     """Return the page's own script; its first word alone makes it strict."""
     return "\n".join(_resource(name) for name in SCRIPTS)
-
-
-def _template(name: str) -> Template:
-    return Template(_resource(name))
 
 
 def _resource(name: str) -> str:

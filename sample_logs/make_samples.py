@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from tester_at_work import tester_list, with_tester
+
 from buslens.capture._lin_kernel import checksum, protected
-from buslens.rehearsal.instruments import tester_list, wire_trace
+from buslens.rehearsal.instruments import wire_trace
 from buslens.rehearsal.rehearse import Rehearsal, rehearse, rendered, write
-from buslens.rehearsal.tester import with_tester
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,6 @@
-"""What a diagnostician's own instruments show of a rehearsal: a tester's list and an oscilloscope's trace.
+"""What an oscilloscope shows of a rehearsal: the voltages at the lock's plug in steps of 8 bits, with noise.
 
-A tester asks for one value after the other, some times a second. An oscilloscope sees the voltages at the lock's plug
-in steps of 8 bits, with noise. All of it is invented for the demonstration.
+All of it is invented for the demonstration.
 """
 
 from __future__ import annotations
@@ -13,42 +12,16 @@ import numpy as np
 
 from buslens.rehearsal.plug import WIRES, plug_voltages
 from buslens.rehearsal.streams import RandomStreams
-from buslens.units import NS_PER_MS, NS_PER_S
+from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
     from buslens.rehearsal.rehearse import Rehearsal, TrueStates
 
-LISTED: Final[Mapping[str, tuple[str, Mapping[int, str]]]] = {
-    "Driver door": ("BODY_DOORS.DRIVER_DOOR", {0: "Closed", 1: "Open"}),
-    "Start button": ("ACCESS_STATE.START_BUTTON", {0: "Released", 1: "Pressed"}),
-    "Ignition": ("POWER_MODE.STAGE", {0: "Off", 1: "Off", 2: "On", 3: "On"}),
-    "Steering lock enable": ("COLUMN_CONTROL.LOCK_ENABLE", {0: "Off", 1: "On"}),
-    "Unlock feedback": ("COLUMN_STATE.UNLOCK_FEEDBACK", {0: "Locked", 1: "Unlocked"}),
-    "Steering lock lamp": ("CLUSTER_LAMPS.STEERING_LOCK_LAMP", {0: "Off", 1: "On", 2: "On"}),
-}
-"""Columns of the tester's list: the signal that each shows, and its words."""
 _BITS: Final = 8
-
-
-def tester_list(rehearsal: Rehearsal, per_second: float) -> str:
-    """Return what a tester lists of a rehearsal, one row for each time that it asked."""
-    streams = RandomStreams(rehearsal.seed)
-    start_ns, end_ns = rehearsal.start_ns, int(rehearsal.frames.time_ns[-1])
-    step_ns = round(NS_PER_S / per_second)
-    rows = np.arange(start_ns, end_ns, step_ns)
-    late = (streams.uniform("tester", len(rows)) * (step_ns // 10)).astype(np.int64)
-    rows = (rows + late) // NS_PER_MS * NS_PER_MS
-    columns = [
-        [words.get(int(code), "---") for code in at(rehearsal.truth[signal], rows)] for signal, words in LISTED.values()
-    ]
-    lines = [";".join(["Time (s)", *LISTED])]
-    for time_ns, *cells in zip((rows - start_ns).tolist(), *columns, strict=True):
-        lines.append(";".join([f"{time_ns / NS_PER_S:.3f}", *cells]))
-    return "\n".join([*lines, ""])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

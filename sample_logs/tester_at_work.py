@@ -1,5 +1,6 @@
-"""A workshop tester at work while the bus is recorded: what it asks the lock's control unit, and the answers.
+"""A workshop tester at a rehearsal: its list of values, and what it asks the lock's control unit on a recorded bus.
 
+It asks for one value after the other, some times a second.
 Services and transport are those of ISO 14229-1 and ISO 15765-2; identifiers, numbers and codes are invented for the
 demonstration. The fault codes are those that the simulated unit has at the time.
 """
@@ -16,8 +17,19 @@ from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from buslens.rehearsal.rehearse import Rehearsal
 
+LISTED: Final[Mapping[str, tuple[str, Mapping[int, str]]]] = {
+    "Driver door": ("BODY_DOORS.DRIVER_DOOR", {0: "Closed", 1: "Open"}),
+    "Start button": ("ACCESS_STATE.START_BUTTON", {0: "Released", 1: "Pressed"}),
+    "Ignition": ("POWER_MODE.STAGE", {0: "Off", 1: "Off", 2: "On", 3: "On"}),
+    "Steering lock enable": ("COLUMN_CONTROL.LOCK_ENABLE", {0: "Off", 1: "On"}),
+    "Unlock feedback": ("COLUMN_STATE.UNLOCK_FEEDBACK", {0: "Locked", 1: "Unlocked"}),
+    "Steering lock lamp": ("CLUSTER_LAMPS.STEERING_LOCK_LAMP", {0: "Off", 1: "On", 2: "On"}),
+}
+"""Columns of the tester's list: the signal that each shows, and its words."""
 ASKS: Final = 0x7A0
 ANSWERS: Final = 0x7A8
 FIRST_CODE: Final = 0x911C00
@@ -27,6 +39,23 @@ _NOW: Final = 0x2F
 _BEFORE: Final = 0x28
 """Status of one that it had: confirmed, failed since the codes were cleared."""
 _CODES_AT_S: Final = (1.5, 4.5, 11.0)
+
+
+def tester_list(rehearsal: Rehearsal, per_second: float) -> str:
+    """Return what a tester lists of a rehearsal, one row for each time that it asked."""
+    streams = RandomStreams(rehearsal.seed)
+    start_ns, end_ns = rehearsal.start_ns, int(rehearsal.frames.time_ns[-1])
+    step_ns = round(NS_PER_S / per_second)
+    rows = np.arange(start_ns, end_ns, step_ns)
+    late = (streams.uniform("tester", len(rows)) * (step_ns // 10)).astype(np.int64)
+    rows = (rows + late) // NS_PER_MS * NS_PER_MS
+    columns = [
+        [words.get(int(code), "---") for code in at(rehearsal.truth[signal], rows)] for signal, words in LISTED.values()
+    ]
+    lines = [";".join(["Time (s)", *LISTED])]
+    for time_ns, *cells in zip((rows - start_ns).tolist(), *columns, strict=True):
+        lines.append(";".join([f"{time_ns / NS_PER_S:.3f}", *cells]))
+    return "\n".join([*lines, ""])
 
 
 class _Frame(NamedTuple):

@@ -9,6 +9,7 @@ from dataclasses import fields
 from pathlib import Path
 
 import pytest
+from support.key_reference import describe
 from test_layers import LAYERS
 
 from buslens.checks.findings import Outcome, Verdict
@@ -16,7 +17,7 @@ from buslens.cli import COMMANDS, main
 from buslens.definitions.load import load_definitions
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.resolve import validate_against
-from buslens.expectations.schema import KINDS, describe
+from buslens.expectations.schema import KINDS
 from buslens.fleet.listing import SUFFIXES
 from buslens.rehearsal.faults import FAULTS
 from buslens.report.record.job import EnteredReading, load_job

@@ -44,7 +44,7 @@ def load_expectations(path: str | PathLike[str], *, definitions_needed: bool = T
     Parameters
     ----------
     path : path-like
-        A TOML file; `schema.describe` lists its keys, `conditions` says how conditions are written.
+        A TOML file; `schema` lists its keys, `conditions` says how conditions are written.
     definitions_needed : bool, optional
         Whether the definitions files that it names must be there; a caller that was given others can do without.
 

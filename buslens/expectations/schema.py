@@ -1,4 +1,4 @@
-"""All keys of an expectations file, in one table: it is what a file is read by, and what the reference prints.
+"""All keys of an expectations file, in one table: it is what a file is read by, and what its reference is printed from.
 
 The one place to add a key; its value goes into the field of the record in `model` that `KeySpec.field` names.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 from keyword import iskeyword
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 from buslens.expectations.model import RULE_KINDS
 
@@ -83,18 +83,6 @@ class KeySpec:
 def table_of(*keys: KeySpec) -> Mapping[str, KeySpec]:
     """Return keys by name."""
     return {key.name: key for key in keys}
-
-
-class KeyRow(NamedTuple):
-    """One line of the reference of the file's keys."""
-
-    table: str
-    key: str
-    type: str
-    required: bool
-    default: str | None
-    meaning: str
-    example: str
 
 
 OUTCOMES: Final = ("met", "early", "late", "missing", "out_of_order", "violated", "undecided")
@@ -472,36 +460,3 @@ KINDS: Final[Mapping[str, Mapping[str, KeySpec]]] = {
     "precedes": table_of(*_RULE, *_PRECEDES),
 }
 """Keys of each kind of rule, those that every rule has among them."""
-
-
-def describe() -> tuple[KeyRow, ...]:
-    """Return the reference of the file: every key of every table, in the order in which to explain them.
-
-    >>> describe()[0].key, describe()[0].meaning
-    ('format', 'version of the file format')
-    """
-    tables: list[tuple[str, Mapping[str, KeySpec]]] = [
-        ("file", FILE),
-        ("definitions", DEFINITION),
-        ("align", ALIGN),
-        ("reply.NAME", REPLY),
-        ("roles.NAME", ROLE),
-        ("rules", RULE),
-    ]
-    for kind, keys in KINDS.items():
-        tables.append((f"rules, {kind}", {name: key for name, key in keys.items() if name not in RULE}))
-        if kind == "sequence":
-            tables.append(("rules, sequence, steps", STEP))
-    return tuple(
-        KeyRow(
-            table=table,
-            key=key.name,
-            type=" or ".join(f'"{choice}"' for choice in key.choices) or key.type.value,
-            required=key.required,
-            default=key.default,
-            meaning=key.meaning,
-            example=key.example,
-        )
-        for table, keys in tables
-        for key in keys.values()
-    )

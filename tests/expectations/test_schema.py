@@ -7,10 +7,11 @@ from dataclasses import fields
 from fractions import Fraction
 
 import pytest
+from support.key_reference import KeyRow, describe
 
 from buslens.expectations import model
 from buslens.expectations.load import parse_expectations
-from buslens.expectations.schema import KINDS, RULE, STEP, KeyRow, describe
+from buslens.expectations.schema import KINDS, RULE, STEP
 
 ROLES = """
 [roles.door_open]

@@ -12,17 +12,6 @@ if TYPE_CHECKING:
 ORDER = ("complaint", "captures", "wrong", "causes", "measure", "done", "proof", "record")
 """The steps, in the order of the work."""
 
-TITLES = {
-    "complaint": "Vehicle and complaint",
-    "captures": "Captures of the fault",
-    "wrong": "What is wrong",
-    "causes": "What explains it",
-    "measure": "Measure next",
-    "done": "Repair",
-    "proof": "Confirm the repair",
-    "record": "Record",
-}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobProgress:

@@ -174,7 +174,7 @@ def _explained(view: JobView, diagnosis: Diagnosis, session: Session) -> JobView
         unexplained=tuple(clean(it.sign.shows) for it in diagnosis.unexplained),
         next=coming,
         made=tuple(shown[name] for name in readings),
-        skipped=tuple(replace(shown[name], is_skipped=True) for name in skipped),
+        skipped=tuple(shown[name] for name in skipped),
         others=tuple(it for name, it in shown.items() if name not in {next_name, *readings, *skipped}),
         causes_file=Path(causes.path).name,
         basis=clean(causes.numbers.basis),
@@ -259,7 +259,6 @@ def _result(measurement: Measurement, name: str, outlook: PredictedResult | None
         means=clean(window.means),
         chance="" if outlook is None else share(outlook.probability),
         leaves=", ".join(f"{clean(it.title)} {share(chance)}" for it, chance in leaves[:_MOST_LEFT]),
-        is_expected=name == measurement.expect,
     )
 
 

@@ -66,7 +66,6 @@ class ResultView:
     chance: str = ""
     #: What it would leave.
     leaves: str = ""
-    is_expected: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +87,6 @@ class MeasurementView:
     reading: str = ""
     #: Name of the result that the reading counts as.
     result: str = ""
-    is_skipped: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

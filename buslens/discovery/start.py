@@ -81,11 +81,6 @@ class StartResult:
         return {role: it.best.name for role, it in self.proposals.items() if it.is_certain and it.best is not None}
 
     @property
-    def uncertain(self) -> list[str]:
-        """The roles of the handshake that are only comments, or not found."""
-        return [role for role in HANDSHAKE if not self.proposals[role].is_certain]
-
-    @property
     def is_complete(self) -> bool:
         """Whether the file holds both handshakes, from what starts them to both feedbacks, and nothing contradicts."""
         return not self.missing and not self.outliers

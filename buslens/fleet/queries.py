@@ -246,14 +246,6 @@ class _Counted(NamedTuple):
 def _vehicle(name: str, counted: Sequence[_Counted]) -> VehicleRow:
     by_verdict = {one.verdict: one for one in counted}
     count = {verdict: by_verdict[verdict].captures if verdict in by_verdict else 0 for verdict in (None, *Verdict)}
-    judged = [one for one in counted if one.verdict is not None]
-    # Of two captures of one moment, the graver tells.
-    gravity = (Verdict.AS_EXPECTED, Verdict.UNDECIDED, Verdict.FAULTY)
-    last = max(
-        judged,
-        key=lambda one: (one.last_ns is not None, one.last_ns or 0, gravity.index(one.verdict or Verdict.AS_EXPECTED)),
-        default=None,
-    )
     faulty = by_verdict.get(Verdict.FAULTY)
     return VehicleRow(
         vehicle=name,
@@ -265,7 +257,6 @@ def _vehicle(name: str, counted: Sequence[_Counted]) -> VehicleRow:
         handshakes=sum(one.handshakes for one in counted),
         first_ns=min((one.first_ns for one in counted if one.first_ns is not None), default=None),
         last_ns=max((one.last_ns for one in counted if one.last_ns is not None), default=None),
-        last_verdict=None if last is None else last.verdict,
         last_faulty_ns=None if faulty is None else faulty.last_ns,
     )
 

@@ -63,8 +63,6 @@ class VehicleRow(NamedTuple):
     #: Calendar times of its first and last capture; None if none is dated.
     first_ns: int | None
     last_ns: int | None
-    #: Of the last dated capture that has one, else of any.
-    last_verdict: Verdict | None
     #: Calendar time of the last capture that is faulty; None if none is, or none of these is dated.
     last_faulty_ns: int | None
 

@@ -97,7 +97,6 @@ def row_of(captures: list[CaptureRow], vehicle: str = "car1") -> VehicleRow:
         handshakes=len(captures),
         first_ns=captures[0].recorded_ns if captures else None,
         last_ns=captures[-1].recorded_ns if captures else None,
-        last_verdict=next((one.verdict for one in reversed(captures) if one.verdict), None),
         last_faulty_ns=faulty[-1] if faulty else None,
     )
 

@@ -16,22 +16,20 @@ source = "workshop manual"
 from __future__ import annotations
 
 import json
-import re
-import tomllib
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.distinct import history_of, known_rate_of
-from buslens.errors import SourceLocation, UsageError, did_you_mean
+from buslens.errors import ExpectationError, UsageError, did_you_mean
+from buslens.expectations._toml import Node, TomlDocument, parse_document
 from buslens.files import read_at_most
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
 _LARGEST_FILE: Final = 1_000_000
 _LISTS: Final = frozenset({"done", "replaced"})
 _NEEDED: Final = ("what", "reading")
-_PLACE: Final = re.compile(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,26 +81,11 @@ def load_job(path: str) -> JobDetails:
         If the file cannot be read.
     """
     try:
-        document = read_at_most(path, _LARGEST_FILE).decode("utf-8-sig")
-    except UnicodeDecodeError as exc:
-        raise UsageError(f"byte {exc.start + 1} is no UTF-8; save the file as UTF-8", SourceLocation(path)) from None
-    try:
-        # A number stays as it was written: 11.90 V was read to the hundredth.
-        values = tomllib.loads(document, parse_float=str)
-    except tomllib.TOMLDecodeError as exc:
-        raise _no_toml(path, document, str(exc)) from None
-    except (ValueError, RecursionError):
-        # Python reads neither a whole number of thousands of digits nor brackets a thousand deep.
-        problem = "a number with thousands of digits, or brackets within brackets without end; write texts in quotes"
-        raise UsageError(problem, SourceLocation(path)) from None
-    reader = _JobParser(path, document)
-    known = [field.name for field in fields(JobDetails)]
-    entered: dict[str, Any] = {}
-    for key, value in values.items():
-        if key not in known:
-            raise reader.error(key, f"unknown key '{key}'{did_you_mean(key, known)}")
-        entered[key] = reader.read(key, value)
-    return JobDetails(**entered)
+        document = parse_document(read_at_most(path, _LARGEST_FILE), path)
+    except ExpectationError as exc:
+        raise UsageError(exc.problem, exc.source) from None
+    reader = _JobParser(document)
+    return JobDetails(**reader.fields(JobDetails, document.root, document.data, "", reader.value))
 
 
 def stated_rate(job: JobDetails) -> dict[str, tuple[int, int]]:
@@ -147,52 +130,50 @@ def merged(job: JobDetails, options: Mapping[str, Any]) -> JobDetails:
     return replace(job, **said)
 
 
-def _no_toml(path: str, document: str, said: str) -> UsageError:
-    match = _PLACE.fullmatch(said)
-    lines = document.split("\n")
-    line, column = (int(match[2]), int(match[3])) if match and match[2] else (len(lines), len(lines[-1]) + 1)
-    return UsageError(f"this is no TOML: {match[1] if match else said}", SourceLocation(path, line, column))
-
-
 class _JobParser:
     """Turns values into fields, with errors that point at their key."""
 
-    def __init__(self, path: str, document: str) -> None:
-        self._path, self._lines = path, document.split("\n")
+    def __init__(self, document: TomlDocument) -> None:
+        self._document = document
 
-    def read(self, key: str, value: object) -> object:
+    def fields(
+        self, record: type, node: Node, data: Mapping[str, object], of: str, read: Callable[[str, object, Node], object]
+    ) -> dict[str, Any]:
+        """Return what a table says of the fields of a record."""
+        known = [field.name for field in fields(record)]
+        inner = node.table or {}
+        for key in data:
+            if key not in known:
+                raise self._error(inner[key], f"unknown key '{key}'{of}{did_you_mean(key, known)}")
+        return {key: read(key, value, inner[key]) for key, value in data.items()}
+
+    def value(self, key: str, value: object, node: Node) -> object:
         """Return the value of a key of the job."""
         if key == "readings":
             if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-                raise self.error(key, "write each reading as a table of its own: [[readings]]")
-            return tuple(self._reading(item) for item in value)
+                raise self._error(node, "write each reading as a table of its own: [[readings]]")
+            return tuple(self._reading(item, inner) for item, inner in zip(value, node.array or [], strict=True))
         if key in _LISTS:
             items = [value] if isinstance(value, str) else value
             if not isinstance(items, list) or not all(isinstance(item, str) for item in items):
-                raise self.error(key, f"'{key}' is text, or a list of texts in brackets")
+                raise self._error(node, f"'{key}' is text, or a list of texts in brackets")
             return tuple(items)
-        return self._text(key, value)
+        return self._text(key, value, node)
 
-    def error(self, key: str, problem: str) -> UsageError:
-        """Return an error at the first line that begins with a key."""
-        pattern = re.compile(rf"\s*(?:\[+\s*)?[\"']?{re.escape(key)}[\"']?\s*(?:[=.\]])")
-        for number, line in enumerate(self._lines, start=1):
-            if pattern.match(line):
-                return UsageError(problem, SourceLocation(self._path, number, line.find(key) + 1))
-        return UsageError(problem, SourceLocation(self._path))
+    def _error(self, node: Node, problem: str) -> UsageError:
+        return UsageError(problem, self._document.source(node.key))
 
-    def _reading(self, item: Mapping[str, object]) -> EnteredReading:
-        known = [field.name for field in fields(EnteredReading)]
-        for key in item:
-            if key not in known:
-                raise self.error(key, f"unknown key '{key}' of a reading{did_you_mean(key, known)}")
+    def _reading(self, item: Mapping[str, object], node: Node) -> EnteredReading:
+        read = self.fields(EnteredReading, node, item, " of a reading", self._text)
         for key in _NEEDED:
             if key not in item:
-                raise self.error("readings", f"a reading needs '{key}'")
-        return EnteredReading(**{key: self._text(key, value) for key, value in item.items()})
+                raise self._error(node, f"a reading needs '{key}'")
+        return EnteredReading(**read)
 
-    def _text(self, key: str, value: object) -> str:
-        # A date or a number without quotes is meant as it is written.
-        if isinstance(value, bool) or not (isinstance(value, str | int) or hasattr(value, "isoformat")):
-            raise self.error(key, f"'{key}' is text in quotes")
-        return str(value)
+    def _text(self, key: str, value: object, node: Node) -> str:
+        # A date or a number without quotes is meant as it is written: 11.90 V was read to the hundredth.
+        if isinstance(value, str):
+            return value
+        if isinstance(value, bool | list | dict):
+            raise self._error(node, f"'{key}' is text in quotes")
+        return self._document.text[node.start : node.end]

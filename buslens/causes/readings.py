@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.causes.signs import shown_in
 from buslens.checks.context import roles_of
+from buslens.checks.sources import shown_in
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.quantities import parse_quantity
 

@@ -34,16 +34,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from buslens.capture.frames import Clock
 from buslens.causes.model import FindingPattern, Sign
-from buslens.checks.context import EvaluationContext, roles_of
+from buslens.checks.context import roles_of
 from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.sources import shown_in
 from buslens.timeline.model import UnknownReason
 from buslens.timeline.ternary import TRUE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
-    from collections.abc import Set as AbstractSet
 
 
 _CAME: Final = frozenset({Outcome.MET, Outcome.EARLY, Outcome.LATE})
@@ -115,21 +114,6 @@ def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[
             origin_ns=result.origin_ns,
             findings=tuple(finding for _, finding in them),
         )
-
-
-def shown_in(result: Result, roles: AbstractSet[str]) -> EvaluationContext | None:
-    """Return what a capture, and what was recorded beside it, shows of some roles; None if that is not one thing."""
-    if result.together is not None:
-        context = result.together.context_of(roles)
-        return None if isinstance(context, str) else context
-    return EvaluationContext(
-        timelines=result.timelines,
-        presences={},
-        first_ns=result.origin_ns,
-        end_ns=result.stats.last_ns or 0,
-        is_timed=result.stats.clock is not Clock.MISSING,
-        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in result.stats.discontinuities),
-    )
 
 
 def _observe(sign: Sign, result: Result) -> Observation:

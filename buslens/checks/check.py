@@ -149,14 +149,18 @@ def _open_beside(path: str | Path, expected: Expectations, table: TableSettings)
 
 
 def _read_beside(values: ValuesCapture, expected: Expectations, notify: Callable[[str], None] | None) -> Recording:
-    timelines, stats, _ = read_columns(values, expected, notify)
-    _require_clock(values.path, stats)
-    shown = {name: it for name, it in timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
-    return _recording(values.path, shown, {}, stats)
+    read = read_columns(values, expected, notify)
+    _require_clock(values.path, read.stats)
+    shown = {name: it for name, it in read.timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
+    return _recording(values.path, shown, {}, read.stats, read.moved_ns)
 
 
 def _recording(
-    path: str, timelines: Mapping[str, Timeline], presences: Mapping[str, Presence], stats: ReadStats
+    path: str,
+    timelines: Mapping[str, Timeline],
+    presences: Mapping[str, Presence],
+    stats: ReadStats,
+    moved_ns: int = 0,
 ) -> Recording:
     first_ns, end_ns = stats.first_ns or 0, stats.last_ns or 0
     return Recording(
@@ -166,6 +170,7 @@ def _recording(
         presences=presences,
         first_ns=first_ns,
         end_ns=end_ns,
+        moved_ns=moved_ns,
         discontinuities_ns=tuple(it.time_ns for it in stats.discontinuities),
     )
 
@@ -213,10 +218,19 @@ def evaluate_table(
     CaptureError
         If it cannot be read, or its clock runs back too often.
     """
-    timelines, stats, absent = read_columns(values, expected, notify)
-    _require_clock(path, stats)
-    others = [_read_beside(one, expected, notify) for one in beside]
-    return _evaluate(path, expected, timelines, {}, stats, absent=absent, notes=_stats_notes(stats), beside=others)
+    read = read_columns(values, expected, notify)
+    _require_clock(path, read.stats)
+    return _evaluate(
+        path,
+        expected,
+        read.timelines,
+        {},
+        read.stats,
+        absent=read.absent,
+        notes=_stats_notes(read.stats),
+        beside=[_read_beside(one, expected, notify) for one in beside],
+        moved_ns=read.moved_ns,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -450,10 +464,11 @@ def _evaluate(
     notes: Iterable[str],
     beside: Sequenced[Recording] = (),
     answered: Recording | None = None,
+    moved_ns: int = 0,
 ) -> Result:
-    """Return what the rules find in timelines."""
-    if beside or answered is not None:
-        found = _recording(path, timelines, presences, stats)
+    """Return what the rules find in timelines of values each of which is at most `moved_ns` off its time."""
+    if beside or answered is not None or moved_ns:
+        found = _recording(path, timelines, presences, stats, moved_ns)
         return _evaluate_together(expected, found, beside, answered, absent=absent, notes=notes)
     context = EvaluationContext(
         timelines=timelines,

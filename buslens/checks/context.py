@@ -522,10 +522,16 @@ def _gaps_of(timeline: Timeline, gaps_ns: NDArray[np.int64]) -> Iterator[BlindIn
 
 def gap_text(timeline: Timeline, from_ns: int, to_ns: int) -> str:
     """Return what may hide between two samples of a role, and what would show it."""
-    role, gap = plain(timeline.role), format_duration(to_ns - from_ns)
+    role, gap_ns, apart_ns = plain(timeline.role), to_ns - from_ns, timeline.sampling.apart_ns
     shortest_ns = timeline.sampling.shortest_ns or 0
+    gap = f"{'up to ' if apart_ns else ''}{format_duration(gap_ns + apart_ns)}"
     text = f"samples of {role} are {gap} apart, and a state of {format_duration(shortest_ns)} can hide between two"
-    text += f"; {format_rate(shortest_ns)} would show it"
+    # Rows that come faster are also read faster.
+    needed_ns = shortest_ns - apart_ns
+    if timeline.sampling.is_by_row:
+        needed_ns = shortest_ns * gap_ns // (gap_ns + apart_ns)
+    if needed_ns > 0:
+        text += f"; {format_rate(needed_ns)} would show it"
     return f"{text}, or a measurement at its wire" if timeline.sampling.is_polled else text
 
 

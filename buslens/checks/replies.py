@@ -81,11 +81,11 @@ def read_replies(
             )
             continue
         moved_ns = max(it.doubt_ns for it in samples)
-        history = ColumnHistory(source_of(role, expected, moved_ns), _column(reply), path)
+        history = ColumnHistory(source_of(role, expected), _column(reply), path, moved_ns)
         _take(history, samples, reply.places, breaks_ns)
         channels = {it.channel for it in samples}
         pauses = tuple(common_pauses(stats.pauses.get(it, ()) for it in channels))
-        timelines[name] = polled_timeline(history, role, expected, stats, pauses, moved_ns)
+        timelines[name] = polled_timeline(history, role, expected, stats, pauses)
         doubt_ns = max(doubt_ns, moved_ns)
     if not timelines:
         return None, missing
@@ -96,8 +96,7 @@ def read_replies(
         presences={},
         first_ns=stats.first_ns or 0,
         end_ns=stats.last_ns or 0,
-        doubt_ns=doubt_ns,
-        is_by_value=True,
+        moved_ns=doubt_ns,
         discontinuities_ns=tuple(breaks_ns),
     )
     return answered, missing

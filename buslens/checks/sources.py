@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from buslens.checks.findings import Result
     from buslens.expectations.model import Align, Condition, Trigger
     from buslens.timeline.ternary import TernaryTimeline
 
@@ -50,8 +51,8 @@ class Recording:
     end_ns: int
     #: How far its clock may be off that of the first one, ns; None where nothing tells.
     doubt_ns: int | None = 0
-    #: Whether the doubt is that of each value by itself, not of a clock, so that no two values share it.
-    is_by_value: bool = False
+    #: How far off its time each value may have been read, ns; no two values share that.
+    moved_ns: int = 0
     #: Where its clock ran back, on the axis.
     discontinuities_ns: tuple[int, ...] = ()
 
@@ -83,7 +84,7 @@ def _alignment(first: Recording, other: Recording, align: Align | None) -> Align
     if other.stats.discontinuities:
         return "its clock jumped back, so that it has no one offset"
     if align is not None and align.offset_ns is not None:
-        return stated(align.offset_ns, align.doubt_ns or 0, other.first_ns, other.end_ns)
+        return _stated(align.offset_ns, align.doubt_ns or 0, first, other)
     if align is not None and align.same:
         mine, theirs = [], []
         for pair in align.same:
@@ -98,9 +99,9 @@ def _alignment(first: Recording, other: Recording, align: Align | None) -> Align
         if isinstance(found, Alignment) or not _have_days(first, other):
             return found
         # A wire that is broken shows no event.
-        return _by_day(align, other)
+        return _by_day(align, first, other)
     if _have_days(first, other):
-        return _by_day(align, other)
+        return _by_day(align, first, other)
     return "nothing says how its clock stands to that of the log; name a shared event under [align]"
 
 
@@ -108,14 +109,20 @@ def _have_days(first: Recording, other: Recording) -> bool:
     return first.stats.clock is Clock.WALL and other.stats.clock is Clock.WALL
 
 
-def _by_day(align: Align | None, other: Recording) -> Alignment:
+def _by_day(align: Align | None, first: Recording, other: Recording) -> Alignment:
     doubt_ns = _WALL_DOUBT_NS if align is None or align.doubt_ns is None else align.doubt_ns
-    return stated(0, doubt_ns, other.first_ns, other.end_ns)
+    return _stated(0, doubt_ns, first, other)
+
+
+def _stated(offset_ns: int, doubt_ns: int, first: Recording, other: Recording) -> Alignment:
+    """Return the alignment by an offset between stamps: values were read before that of their row, if not at it."""
+    return stated(offset_ns + first.moved_ns - other.moved_ns, doubt_ns, other.first_ns, other.end_ns)
 
 
 def _events(recording: Recording, trigger: Trigger) -> Sequence[Event]:
     found = recording.context.trigger_times(trigger)
-    return list(zip(found.since_ns.tolist(), found.seen_ns.tolist(), strict=True))
+    since_ns, seen_ns = found.since_ns - recording.moved_ns, found.seen_ns + recording.moved_ns
+    return list(zip(since_ns.tolist(), seen_ns.tolist(), strict=True))
 
 
 def _placed(recording: Recording, alignment: Alignment, doubt_ns: int | None) -> Recording:
@@ -166,9 +173,13 @@ class RecordedTogether:
     def context_of(self, roles: AbstractSet[str]) -> EvaluationContext | str:
         """Return what the recordings show of some roles; why nothing can be said of them, if so."""
         showing = [it for it in self.recordings if roles & set(it.timelines)] or list(self.recordings[:1])
-        if len(showing) == 1 and not showing[0].is_by_value:
+        if len(showing) == 1:
             own = {**self.timelines, **showing[0].timelines}
-            return replace(showing[0], timelines={name: own[name] for name in roles}).context
+            shown = {name: own[name] for name in roles}
+            if not showing[0].moved_ns:
+                return replace(showing[0], timelines=shown).context
+            alone = replace(showing[0], doubt_ns=0)
+            return SpanningContext([alone], shown, alone.first_ns, alone.end_ns, is_lone=len(roles) == 1)
         if any(it.doubt_ns is None for it in showing):
             return unaligned_text(roles)
         begin_ns, stop_ns = max(it.first_ns for it in showing), min(it.end_ns for it in showing)
@@ -269,13 +280,20 @@ class SpanningContext(EvaluationContext):
         *,
         is_lone: bool = False,
     ) -> None:
-        super().__init__(timelines=timelines, presences={}, first_ns=first_ns, end_ns=end_ns)
         self._recordings = tuple(recordings)
+        breaks_ns = sorted({at_ns for it in self._recordings for at_ns in it.discontinuities_ns})
+        super().__init__(
+            timelines=timelines,
+            presences={},
+            first_ns=first_ns,
+            end_ns=end_ns,
+            discontinuities_ns=tuple(breaks_ns),
+        )
         self._is_lone = is_lone
-        self._doubts = {role: it.doubt_ns or 0 for it in self._recordings for role in it.timelines}
+        self._doubts = {role: (it.doubt_ns or 0) + it.moved_ns for it in self._recordings for role in it.timelines}
         self._contexts: dict[str, EvaluationContext] = {}
         self._sources = {role: it.path for it in self._recordings for role in it.timelines}
-        self._shared = {it.path: 0 if it.is_by_value else it.doubt_ns or 0 for it in self._recordings}
+        self._shared = {it.path: it.doubt_ns or 0 for it in self._recordings}
 
     def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
         return SpanningContext(self._recordings, timelines, self.first_ns, self.end_ns, is_lone=self._is_lone)
@@ -337,3 +355,18 @@ def unaligned_text(roles: Iterable[str]) -> str:
     """Return that roles of recordings that were not brought together cannot be compared."""
     names = ", ".join(plain(role) for role in sorted(roles))
     return f"cannot decide: nothing brings the clocks together that {names} were recorded by; name a shared event"
+
+
+def shown_in(result: Result, roles: AbstractSet[str]) -> EvaluationContext | None:
+    """Return what a capture, and what was recorded beside it, shows of some roles; None if that is not one thing."""
+    if result.together is not None:
+        context = result.together.context_of(roles)
+        return None if isinstance(context, str) else context
+    return EvaluationContext(
+        timelines=result.timelines,
+        presences={},
+        first_ns=result.origin_ns,
+        end_ns=result.stats.last_ns or 0,
+        is_timed=result.stats.clock is not Clock.MISSING,
+        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in result.stats.discontinuities),
+    )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -77,10 +78,22 @@ def near_column(wanted: str | int, shown: Iterable[str]) -> str:
     return f"no column '{wanted}'; near: '{by_case[near[0]]}'" if near else ""
 
 
+class ColumnsRead(NamedTuple):
+    """What a table of values shows."""
+
+    #: By role.
+    timelines: dict[str, Timeline]
+    stats: ReadStats
+    #: What is absent, as sentences.
+    absent: tuple[str, ...]
+    #: How far off the middle between two rows each value may have been read, ns.
+    moved_ns: int
+
+
 def read_columns(
     values: ValuesCapture, expected: Expectations, notify: Callable[[str], None] | None = None
-) -> tuple[dict[str, Timeline], ReadStats, tuple[str, ...]]:
-    """Read a table of values: the timeline of each role, the account of its lines, and what is absent, as sentences.
+) -> ColumnsRead:
+    """Read a table of values.
 
     Raises
     ------
@@ -88,8 +101,9 @@ def read_columns(
         If it cannot be read, or a unit does not fit.
     """
     found = values.layout.found
+    moved_ns = None if expected.read_before_ns is None else -(-expected.read_before_ns // 2)
     sources = {
-        role.name: ColumnHistory(source_of(role, expected), found[role.column], values.path)
+        role.name: ColumnHistory(source_of(role, expected), found[role.column], values.path, moved_ns)
         for role in expected.roles.values()
         if role.column in found
     }
@@ -117,7 +131,8 @@ def read_columns(
     far = [one for one in lacking if not near_column(one, shown)]
     absent = [absent_columns(far, values.layout)] if far else []
     unnamed = [_unnamed_text(expected.roles[name], history.unnamed) for name, history in sources.items()]
-    return timelines, stats, (*near, *absent, *filter(None, unnamed))
+    moved_ns = max((history.moved_ns for history in sources.values()), default=0)
+    return ColumnsRead(timelines, stats, (*near, *absent, *filter(None, unnamed)), moved_ns)
 
 
 def _unnamed_text(role: Role, texts: Iterable[str]) -> str:
@@ -133,15 +148,10 @@ def _unnamed_text(role: Role, texts: Iterable[str]) -> str:
 
 
 def polled_timeline(
-    history: ColumnHistory,
-    role: Role,
-    expected: Expectations,
-    stats: ReadStats,
-    pauses: tuple[Pause, ...],
-    moved_ns: int = 0,
+    history: ColumnHistory, role: Role, expected: Expectations, stats: ReadStats, pauses: tuple[Pause, ...]
 ) -> Timeline:
-    """Return the timeline of a role whose values have all been taken, each at most `moved_ns` off its stamp."""
-    return build_timeline(
+    """Return the timeline of a role whose values have all been taken."""
+    timeline = build_timeline(
         history.finish(),
         0,
         states=history.states,
@@ -154,14 +164,16 @@ def polled_timeline(
         # An empty cell says as little as a row that is not there, and nobody has to ask on.
         is_lone=True,
         resolution_ns=stats.resolution_ns,
-        moved_ns=moved_ns,
+        moved_ns=history.moved_ns,
         shortest=shortest_of(role, expected, is_polled=True),
         period_ns=history.period_ns,
     )
+    sampling = timeline.sampling._replace(apart_ns=2 * history.moved_ns, is_by_row=history.is_by_row)
+    return replace(timeline, sampling=sampling)
 
 
-def source_of(role: Role, expected: Expectations, moved_ns: int = 0) -> ColumnSource:
-    """Return how a role is read from its column or from answers, each value at most `moved_ns` off its stamp."""
+def source_of(role: Role, expected: Expectations) -> ColumnSource:
+    """Return how a role is read from its column or from answers."""
     timeout_ns = {Timeout.FROM_CYCLE: None, Timeout.NEVER: NO_TIMEOUT}.get(role.timeout, role.timeout)  # type: ignore[arg-type]
     return ColumnSource(
         name=role.name,
@@ -169,7 +181,7 @@ def source_of(role: Role, expected: Expectations, moved_ns: int = 0) -> ColumnSo
         thresholds=role.thresholds,
         unit=role.unit,
         timeout_ns=timeout_ns if isinstance(timeout_ns, int) else None,
-        shortest_ns=max((shortest_of(role, expected, is_polled=True).least_ns or 1) - 2 * moved_ns, 1),
+        shortest_ns=shortest_of(role, expected, is_polled=True).least_ns or 1,
     )
 
 

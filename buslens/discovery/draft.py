@@ -20,6 +20,7 @@ from buslens.discovery.toml_text import duration, quoted
 from buslens.discovery.traces import AT_ONCE_NS
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR
+from buslens.timeline.columns import ONE_BY_ONE_NS
 from buslens.timeline.ternary import TRUE
 from buslens.units import NS_PER_MS, NS_PER_S, format_at_least, format_at_most, format_duration
 
@@ -308,8 +309,10 @@ class Drafter:
         return step.await_.split()[0], reference.split()[0]
 
     def _frames_ns(self, role: str) -> int:
-        """Return the usual time between the frames of a role, and a twentieth for jitter."""
-        return 21 * self._period_ns(role) // 20
+        """Return how far apart the frames of a role usually lie at most, with a twentieth for jitter."""
+        period_ns = self._period_ns(role)
+        is_polled = any(context.timelines[role].sampling.is_polled for context in self._contexts)
+        return 21 * period_ns * (2 if is_polled and period_ns >= ONE_BY_ONE_NS else 1) // 20
 
     def _period_ns(self, *roles: str) -> int:
         """Return the longest usual time between the frames of roles; of what is sent with changes only, its lag."""

@@ -6,10 +6,12 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from buslens.discovery.columns import STATES_NAME
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.naming import ROLES, STATES
 from buslens.discovery.toml_text import commented, duration, quoted, remark, role_lines, unnamed
 from buslens.discovery.traces import is_column
+from buslens.timeline.columns import ONE_BY_ONE_NS
 from buslens.timeline.history import CYCLES_PER_TIMEOUT
 from buslens.units import format_duration
 
@@ -108,6 +110,12 @@ def file_lines(
     yield "format = 1"
     if defined.paths:
         yield f"definitions = [{', '.join(quoted(_beside(path, output)) for path in defined.paths)}]"
+    elif shown.cycles_ns[STATES_NAME] >= ONE_BY_ONE_NS:
+        yield from remark(
+            "How long before the time of its row a value was read at most. Without it, that is the time between two"
+            " rows, as of a tester that asks for one value after the other; most findings then stay undecided."
+        )
+        yield '# read_before = "10 ms"'
     if shown.sleeps:
         yield ""
         yield from remark(

@@ -98,6 +98,7 @@ def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True
         to_decide=tuple(data.get("to_decide", ())),
         sleeps=bool(data.get("sleeps", False)),
         align=align,
+        read_before_ns=data.get("read_before"),
     )
 
 

@@ -522,6 +522,8 @@ class Expectations:
     sleeps: bool = False
     #: How recordings beside the capture are aligned; None: not said.
     align: Align | None = None
+    #: How long before the time of its row a value of a table was read at most, ns; None: as long as a row lasts.
+    read_before_ns: int | None = None
 
     def shown_name(self, role: str) -> str:
         """Return what people read instead of the name of a role."""

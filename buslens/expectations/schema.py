@@ -132,6 +132,13 @@ FILE: Final = table_of(
         default="by the time of day, where both recordings have it",
     ),
     KeySpec(
+        "read_before",
+        Type.DURATION,
+        "how long before the time of its row a value of a table was read at most",
+        '"10 ms"',
+        default="the time between two rows, where it is 20 ms or more; else nothing",
+    ),
+    KeySpec(
         "reply",
         Type.TABLE,
         "values in what a unit answers to a tester, each under a name you choose",

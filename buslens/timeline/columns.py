@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from buslens.capture.values_layout import ValueColumn
 
 _BETWEEN: Final = "between the limits of the states"
+ONE_BY_ONE_NS: Final = 20_000_000
+"""Rows that come faster are of an instrument that reads all columns at once, ns; a tester asks for one value after the
+other, and writes a row when it has them all (common practice, no source)."""
 _MOST_UNNAMED: Final = 200
 """Different values without a state that are told apart."""
 _BUCKET_NS: Final = 1_000_000
@@ -72,10 +75,20 @@ def _number(label: str | int) -> float | None:
 
 
 class ColumnHistory:
-    """What is kept of one role that a column shows."""
+    """What is kept of one role that a column shows.
 
-    def __init__(self, source: ColumnSource, column: ValueColumn, path: str) -> None:
+    Parameters
+    ----------
+    moved_ns : int, optional
+        How far before or behind its time each value may have been read, ns; else as long as half a row lasts, where
+        rows are so few that somebody may have asked for one value after the other.
+    """
+
+    def __init__(self, source: ColumnSource, column: ValueColumn, path: str, moved_ns: int | None = None) -> None:
         self.source = source
+        self._moved_ns = moved_ns
+        #: Whether that is measured.
+        self.is_by_row = moved_ns is None
         self._path = path
         self._column = column
         self._unit = source.unit or next((one.unit for of in source.thresholds.values() for one in of if one.unit), "")
@@ -104,6 +117,8 @@ class ColumnHistory:
 
     def take(self, block: ValuesBlock, cells: Cells) -> None:
         """Take the cells of a block of rows, later than all before."""
+        if self._moved_ns is None and len(block.time_ns) > 1:
+            self._moved_ns = _half_a_row(block.time_ns)
         if self._names:
             time_ns, raw = self._states(block.time_ns, cells)
         else:
@@ -153,7 +168,7 @@ class ColumnHistory:
         between = code == -1
         if between.any():
             before_ns = np.append(time_ns[0] if self._last_ns is None else self._last_ns, time_ns[:-1])
-            code[between & (time_ns - before_ns >= self.source.shortest_ns)] = _BREAK
+            code[between & (time_ns - before_ns >= self._shortest_ns)] = _BREAK
             firm = np.where(code != -1, np.arange(len(code)), -1)
             np.maximum.accumulate(firm, out=firm)
             if self._last_code == -1 and code[0] == -1:
@@ -248,7 +263,7 @@ class ColumnHistory:
             message=self._message,
             signal=self._signal,
             timeout_ns=timeout_ns,
-            shortest_ns=self.source.shortest_ns,
+            shortest_ns=self._shortest_ns,
         )
         self._log = MessageHistory(self._message, [track], {})
         for time_ns, raw, segment in self._held:
@@ -274,6 +289,16 @@ class ColumnHistory:
         return log
 
     @property
+    def moved_ns(self) -> int:
+        """How far before or behind its time each value may have been read, ns."""
+        return self._moved_ns or 0
+
+    @property
+    def _shortest_ns(self) -> int:
+        """What cannot hide between two cells that are less apart by their times, ns."""
+        return max(self.source.shortest_ns - 2 * self.moved_ns, 1)
+
+    @property
     def unnamed(self) -> list[str]:
         """The values that stand for no state."""
         return [text for text, code in self._unnamed.items() if code in self._odd and text != _BETWEEN]
@@ -282,6 +307,15 @@ class ColumnHistory:
     def states(self) -> dict[str, frozenset[int]]:
         """The codes of each state; empty for a number."""
         return {state: frozenset({index}) for index, state in enumerate(self._names)}
+
+
+def _half_a_row(time_ns: NDArray[np.int64]) -> int:
+    """Return how far off the middle between two rows a value may have been read, ns; 0 where rows come faster."""
+    steps = np.diff(time_ns[: MEASURED_INTERVALS + 1])
+    usual_ns = int(np.median(steps)) or int(steps.mean())  # stamps of whole seconds repeat
+    if usual_ns < ONE_BY_ONE_NS:
+        return 0
+    return -(-max(int(steps[steps <= 2 * usual_ns].max()), usual_ns) // 2)
 
 
 def _key(text: str) -> str:

@@ -100,6 +100,9 @@ class Sampling(NamedTuple):
     shortest_ns: int | None
     #: Whether it is read from a column, so that the order of two changes between samples is not known.
     is_polled: bool
+    #: How much further apart than their times two samples may lie, ns, and whether that is the time between two rows.
+    apart_ns: int = 0
+    is_by_row: bool = False
 
     def gap_at(self, time_ns: int, gaps_ns: NDArray[np.int64] | None = None) -> tuple[int, int] | None:
         """Return the gap, of `blind_ns` or of others, within which a time lies; None if it lies in none."""

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.timeline.model import Timeline
 
+AT_ONCE: Final = 'read_before = "0 ms"\n'
 LOCK: Final = """
 [roles.door]
 column = "Door"
@@ -36,10 +37,10 @@ steps = [{ name = "enable", await = "enable becomes on", within = "400 ms" }]
 """
 
 
-def judged(tmp_path: Path, text: str, roles: str = LOCK) -> Result:
+def judged(tmp_path: Path, text: str, roles: str = LOCK, read_before: str = AT_ONCE) -> Result:
     path = tmp_path / "table.csv"
     path.write_text(text, "utf-8")
-    return check(path, expectations=parse_expectations(f"format = 1\n{roles}".encode(), "table.toml"))
+    return check(path, expectations=parse_expectations(f"format = 1\n{read_before}{roles}".encode(), "table.toml"))
 
 
 def rows(*columns: tuple[str, list[str]], step: float = 0.1) -> str:

@@ -105,6 +105,7 @@ class TestDescribe:
             "to_decide",
             "sleeps",
             "align",
+            "read_before",
             "reply",
             "roles",
             "rules",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from buslens.rehearsal.instruments import at
+from buslens.rehearsal.plug import plug_voltages
 from buslens.rehearsal.rehearse import rendered
 from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US
@@ -39,6 +40,8 @@ _NOW: Final = 0x2F
 _BEFORE: Final = 0x28
 """Status of one that it had: confirmed, failed since the codes were cleared."""
 _CODES_AT_S: Final = (1.5, 4.5, 11.0)
+_VALUES_AT_S: Final = tuple(begin + 0.07 * k for begin, number in ((3.6, 12), (4.6, 11)) for k in range(number))
+_VALUES: Final = ("COLUMN_CONTROL.LOCK_ENABLE", "COLUMN_STATE.UNLOCK_FEEDBACK", "COLUMN_CONTROL.TRY")
 
 
 def tester_list(rehearsal: Rehearsal, per_second: float) -> str:
@@ -81,8 +84,9 @@ def with_tester(rehearsal: Rehearsal) -> bytes:
 def _dialogue(rehearsal: Rehearsal) -> list[_Frame]:
     start_ns = rehearsal.start_ns
     delays = (RandomStreams(rehearsal.seed).uniform("tester answers", 64) * 20 * NS_PER_MS).astype(np.int64).tolist()
-    supply = "62d010" + f"{int(0.2 * 10):02x}"
+    supply = f"62d010{_values(rehearsal, 5.4)[0]:02x}"
     script = [
+        *((after, "22d012", ["62d012" + _values(rehearsal, after).hex()]) for after in _VALUES_AT_S),
         (0.5, "1003", ["50030032 01f4"]),
         (0.7, "22f18c", ["62f18c" + b"PINEWICK LOCK UNIT 03".hex()]),
         (5.4, "22d010", [supply]),
@@ -98,6 +102,14 @@ def _dialogue(rehearsal: Rehearsal) -> list[_Frame]:
             time_ns = frames[-1].time_ns + 5 * NS_PER_MS + delays.pop()
             frames += _sent(ANSWERS, ASKS, bytes.fromhex(answer), time_ns)
     return frames
+
+
+def _values(rehearsal: Rehearsal, after: float) -> bytes:
+    """Return what the unit knows of its lock, as `pinewick_tester.dbc` lays it out behind the identifier."""
+    now_ns = np.array([rehearsal.start_ns + round(after * NS_PER_S)])
+    supply = round(10 * float(plug_voltages(rehearsal, now_ns)["Supply"][0]))
+    enable, feedback, tries = (int(at(rehearsal.truth[name], now_ns)[0]) for name in _VALUES)
+    return bytes([max(supply, 0), enable | feedback << 1, tries]) + bytes(6)
 
 
 def _codes(rehearsal: Rehearsal, after: float) -> str:

@@ -10,6 +10,7 @@ from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pytest
 from support.examples import is_thorough
 from support.polled import column_expectations, write_list
@@ -259,6 +260,18 @@ class TestInstruments:
         result = buslens.check(FOLDER / file, expectations=ROOT / "signal_defs" / expectations)
         assert result.verdict is FAULTY
         assert {it.outcome for it in result.findings if it.step == step} == {outcome}
+
+    def test_answers(self) -> None:
+        """What the unit answers about the lock's supply is a role, by a message of 12 bytes and by its first byte."""
+        expected = ROOT / "signal_defs" / "steering_lock_tester.toml"
+        result = buslens.check(FOLDER / "car03_tester_at_work.log", expectations=expected)
+        (first, *_) = [it for it in result.findings if it.rule == "supply of the lock"]
+        assert first.outcome is Outcome.VIOLATED
+        for role in ("lock_supply", "last_supply"):
+            values = result.timelines[role].value
+            assert np.nanmax(values) < 0.5
+        output = result.timelines["enable_output"]
+        assert {output.states[it] for it in output.state if it >= 0} == {"off", "on"}
 
     def test_data_line(self) -> None:
         """Headers without an answer are the lock unit's silence, not the bus's; what comes is told as on the bus."""

@@ -45,7 +45,7 @@ from buslens.expectations.model import (
     Sequence,
     Timeout,
 )
-from buslens.expectations.resolve import message_of
+from buslens.expectations.resolve import message_of, with_layouts
 from buslens.timeline.build import build_timeline
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory, MessageHistory, Track
 from buslens.timeline.model import UNSAID, Timeline, UnknownReason
@@ -265,6 +265,7 @@ def prepare(
     if definitions is not None:
         # What reports name is what the capture was decoded with.
         expected = replace(expected, definitions=tuple(DefinitionsFile(path=path) for path in defined.paths))
+    expected = with_layouts(expected, defined)
     return CheckSetup(expectations=expected, definitions=defined, tracks=plan_tracks(expected, defined))
 
 
@@ -368,7 +369,7 @@ def plan_tracks(expected: Expectations, defined: Definitions) -> list[Track]:
     """Return what has to be followed through a capture for every role and every message that must keep coming."""
     tracks = []
     for role in expected.roles.values():
-        if not role.signal:
+        if not role.signal or role.reply is not None:
             continue
         message = message_of(role, defined)
         cycle_ns = None if message.cycle_ns is None else CYCLES_PER_TIMEOUT * message.cycle_ns

@@ -475,6 +475,8 @@ def pause_text(timeline: Timeline, pause: Pause) -> str:
             f"lines between {format_duration(from_ns)} and {format_duration(to_ns)} could not be read, and may have"
             " carried it"
         )
+    if timeline.sampling.is_polled:
+        return f"no sample shows it from {format_duration(from_ns)} to {format_duration(to_ns)}"
     return (
         f"nothing at all was recorded from {format_duration(from_ns)} to {format_duration(to_ns)}"
         " (the bus slept, or the recorder paused)"
@@ -530,9 +532,11 @@ def gap_text(timeline: Timeline, from_ns: int, to_ns: int) -> str:
     needed_ns = shortest_ns - apart_ns
     if timeline.sampling.is_by_row:
         needed_ns = shortest_ns * gap_ns // (gap_ns + apart_ns)
-    if needed_ns > 0:
-        text += f"; {format_rate(needed_ns)} would show it"
-    return f"{text}, or a measurement at its wire" if timeline.sampling.is_polled else text
+    wire = "a measurement at its wire"
+    if needed_ns <= 0:
+        return f"{text}; {wire} would show it"
+    text += f"; {format_rate(needed_ns)} would show it"
+    return f"{text}, or {wire}" if timeline.sampling.is_polled else text
 
 
 def _zone(timeline: Timeline, start: int, stop: int, until_ns: int) -> BlindInterval:

@@ -96,6 +96,20 @@ def raw_values(frames: Frames, rows: NDArray[np.integer] | slice, signal: Signal
     )
 
 
+def raw_of(data: bytes, signal: Signal) -> int | None:
+    """Return the raw value of a whole-numbered signal in a payload of any length; None if it ends before."""
+    if signal.last_byte >= len(data):
+        return None
+    if signal.order is ByteOrder.INTEL:
+        bits = int.from_bytes(data, "little") >> signal.start
+    else:
+        behind = 8 * len(data) - (8 * (signal.start // 8) + 7 - signal.start % 8) - signal.length
+        bits = int.from_bytes(data, "big") >> behind
+    bits &= (1 << signal.length) - 1
+    is_negative = signal.kind is ValueType.SIGNED and bits >> signal.length - 1
+    return bits - (1 << signal.length) if is_negative else bits
+
+
 def widened(raw: Numbers) -> Numbers:
     """Return raw values that are kept in fewer bytes in the 64 bits of `raw_values`."""
     return raw.astype(f"{raw.dtype.kind}8", copy=False)

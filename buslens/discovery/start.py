@@ -153,9 +153,7 @@ def start(
     alive = _alive(proposals, shown)
     _require_frames(proposals, alive)
     header = _header(proposals, shown, alive)
-    if (
-        columns is not None
-    ):  # the times are learned as the rows show them; how old their values are, the limits allow for
+    if columns is not None:  # times are learned as the rows show them; the limits allow for how old their values are
         header = header.replace("\n", '\nread_before = "0 ms"\n', 1)
     expected = parse_expectations(header.encode(), output)
     ways: list[Way] = []

@@ -232,6 +232,7 @@ def _reply(values: ValueReader, name: str, data: dict[str, object], node: Node) 
         is_signed=read.get("signed", False),
         factor=read.get("factor", Fraction(1)),
         offset=read.get("offset", Fraction(0)),
+        is_bare=set(data) == {"ids", "identifier"},
     )
     if reply.most_digits >= 1 << 63:
         values.wrong(
@@ -280,16 +281,18 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         problem = 'signal = "MESSAGE.SIGNAL" for bus logs, or column = "HEADER" for tables of values, or both'
         values.wrong(node, f"{subject} has neither a signal nor a column; write {problem}")
         return None
-    if "signal" in data and "reply" in data:
-        values.wrong(inner["reply"].key, f"{subject} has both a signal and a reply, and a bus log shows both; keep one")
-        return None
     reply = _reply_of(values, subject, read.get("reply"), inner)
+    if "signal" in data and reply is not None and not reply.is_bare:
+        problem = f"both its signal and reply '{reply.name}' say where the value stands; keep one"
+        values.wrong(inner["reply"].key, f"{subject}: {problem}")
+        return None
     states: dict[str, tuple[str | int | Threshold, ...]] = read.get("states", {})
     labels = [it for of in states.values() for it in of]
     if not {"column", "reply"} & set(data) and any(isinstance(it, Threshold) for it in labels):
         values.wrong(inner["states"], f'{subject}: limits such as "< 3 V" are for a column, and it has none')
         return None
-    if "reply" in data and "column" not in data and (texts := [it for it in labels if isinstance(it, str)]):
+    texts = [it for it in labels if isinstance(it, str)]
+    if "reply" in data and not {"column", "signal"} & set(data) and texts:
         values.wrong(
             inner["states"], f"{subject}: an answer holds numbers, and '{texts[0]}' is a text; write numbers or limits"
         )

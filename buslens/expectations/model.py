@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, TypeAlias
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from buslens.definitions.model import Threshold
+    from buslens.definitions.model import Signal, Threshold
     from buslens.dialogue.pairs import GivenPair
     from buslens.errors import SourceLocation
 
@@ -26,6 +26,34 @@ class Timeout(Enum):
     FROM_CYCLE = "three times the cycle time"
     #: Silence never makes the role unknown.
     NEVER = "never"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerLayout:
+    """Where a value stands in an answer, by a message of the definitions."""
+
+    signal: Signal
+    #: Bytes of the message. As many as an answer has behind the identifier: it begins there; else with the answer.
+    length: int
+    #: Signals that select it, each with the raw values for which it is there, as inclusive ranges.
+    selectors: tuple[tuple[Signal, tuple[tuple[int, int], ...]], ...] = ()
+
+    def raw(self, identifier: int, body: bytes) -> int | None:
+        """Return the raw value; None if the answer does not hold it.
+
+        Parameters
+        ----------
+        body : bytes
+            What stands behind the identifier.
+        """
+        from buslens.definitions.unpack import raw_of
+
+        data = body if len(body) == self.length else b"\x62" + identifier.to_bytes(2) + body
+        for selector, ranges in self.selectors:
+            chosen = raw_of(data, selector)
+            if chosen is None or not any(low <= chosen <= high for low, high in ranges):
+                return None
+        return raw_of(data, self.signal)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +74,10 @@ class Reply:
     #: value = factor * bits + offset.
     factor: Fraction = Fraction(1)
     offset: Fraction = Fraction(0)
+    #: Whether nothing but identifiers was said, so that a message of the definitions may say the rest.
+    is_bare: bool = False
+    #: What that message says.
+    layout: AnswerLayout | None = None
 
     @property
     def places(self) -> int:
@@ -72,6 +104,9 @@ class Reply:
         >>> Reply(name="supply", pair=None, identifier=0xD010, factor=Fraction("0.1")).digits(b"y")
         121
         """
+        if self.layout is not None:
+            raw = self.layout.raw(self.identifier, body)
+            return None if raw is None else int((raw * self.factor + self.offset) * 10**self.places)
         part = body[self.byte : self.byte + self.n_bytes]
         if len(part) < self.n_bytes:
             return None

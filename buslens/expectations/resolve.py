@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from buslens.definitions.limits import exactly
 from buslens.definitions.model import Definitions, Message, Signal, ValueType
 from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
-from buslens.expectations.model import Alive, Expectations, Role
+from buslens.expectations.model import Alive, AnswerLayout, Expectations, Reply, Role
 from buslens.expectations.quantities import same_unit
 
 
@@ -32,6 +35,47 @@ def validate_against(expectations: Expectations, definitions: Definitions) -> No
                 problems.append(ExpectationError(_no_message(rule.message, definitions), place))
     if problems:
         raise_all(problems)
+
+
+def with_layouts(expectations: Expectations, definitions: Definitions) -> Expectations:
+    """Return expectations whose replies know what messages of the definitions say of answers.
+
+    Raises
+    ------
+    ExpectationError
+        If such a value is a floating-point number, or has too many digits.
+    """
+    laid_out = {}
+    for name, role in expectations.roles.items():
+        if role.reply is not None and role.signal:
+            laid_out[name] = _with_layout(role, role.reply, message_of(role, definitions))
+    return replace(expectations, roles={**expectations.roles, **laid_out}) if laid_out else expectations
+
+
+def _with_layout(role: Role, reply: Reply, message: Message) -> Role:
+    signal = message.signal(role.signal)
+    place = role.places.get("signal", role.source)
+    if signal.kind is ValueType.FLOAT:
+        raise ExpectationError(f"{_full(role)} is a floating-point number, which is not read from answers", place)
+    selectors, selected = [], signal
+    while selected.selection is not None:
+        selector = message.signal(selected.selection.selector)
+        selectors.append((selector, selected.selection.ranges))
+        selected = selector
+    reply = replace(
+        reply,
+        n_bits=signal.length,
+        layout=AnswerLayout(signal=signal, length=message.length, selectors=tuple(selectors)),
+    )
+    if role.states and not role.thresholds:
+        raws = raw_values(role, signal)
+        # Texts stay for the column that shows it, too.
+        words = role.states if role.column is not None else {}
+        return replace(role, reply=reply, states={it: (*words.get(it, ()), *of) for it, of in raws.items()})
+    reply = replace(reply, factor=exactly(signal.scale), offset=exactly(signal.offset))
+    if reply.most_digits >= 1 << 63:
+        raise ExpectationError(f"{_full(role)} has too many digits to be read from answers", place)
+    return replace(role, reply=reply)
 
 
 def raw_values(role: Role, signal: Signal) -> dict[str, tuple[int, ...]]:

@@ -238,7 +238,8 @@ ROLE: Final = table_of(
     KeySpec(
         "reply",
         Type.TEXT,
-        "value under `[reply]` that it is read from: what a tester asks while the bus is recorded; instead of a signal",
+        "value under `[reply]` that it is read from: what a tester asks while the bus is recorded; a signal beside it"
+        " says where in the answer",
         '"supply"',
         default="no answer shows it",
     ),

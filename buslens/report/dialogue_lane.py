@@ -1,7 +1,7 @@
 """What a tester asked becomes a lane beside the roles: at each request its words, with what came of it.
 
 The lane shows the latest request until the next one, so that its words can be read and its edges are the moments of the
-requests. "Tester present" is left out: it asks for nothing.
+requests; the same again and again is one entry. "Tester present" is left out: it asks for nothing.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from contextlib import suppress
 from dataclasses import replace
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -86,10 +87,12 @@ def dialogue_lane(dialogue: Dialogue, result: Result) -> Timeline | None:
         return None
     origin_ns = result.origin_ns
     end_ns = max([it.end_ns for it in result.timelines.values()], default=result.stats.last_ns or origin_ns)
-    words = [_NOTHING, *map(exchange_words, shown)]
+    runs = [(text, list(of)) for text, of in groupby(shown, exchange_words)]
+    words = [_NOTHING, *(f"{text}, {len(of)} times" if len(of) > 1 else text for text, of in runs)]
     states = tuple(dict.fromkeys(words))
     code = {text: number for number, text in enumerate(states)}
-    seen_ns = np.array([origin_ns, *(max(it.request.first_ns, origin_ns + 1) for it in shown)], np.int64)
+    begins_ns = [max(of[0].request.first_ns, origin_ns + 1) for _, of in runs]
+    seen_ns = np.array([origin_ns, *begins_ns], np.int64)
     steps = np.arange(len(seen_ns))
     seen_ns = np.maximum.accumulate(seen_ns - steps) + steps  # of two requests at one time the later one stands behind
     return Timeline(

@@ -16,6 +16,7 @@ from support.examples import examples
 
 from buslens.checks.check import check
 from buslens.checks.findings import Outcome, Verdict
+from buslens.errors import ExpectationError
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.model import Is, Reply
 from buslens.timeline.ternary import FALSE, TRUE
@@ -115,6 +116,81 @@ class TestValues:
         car = Recording()
         car.ask("22d010", GOOD, ids=(0x7E1, 0x7E9))
         assert shown(judged(car, tmp_path), "supply") == []
+
+
+class TestLayout:
+    """A message of the definitions says where the values of a long answer stand."""
+
+    DBC = """VERSION ""
+BO_ 2024 VALUES: 12 Unit
+ SG_ SERVICE : 7|8@0+ (1,0) [0|0] "" X
+ SG_ DID M : 15|16@0+ (1,0) [0|0] "" X
+ SG_ SUPPLY m53266 : 31|16@0+ (0.1,-1) [0|0] "V" X
+ SG_ MOTOR m53266 : 46|2@1+ (1,0) [0|0] "" X
+ SG_ OTHER m53267 : 31|16@0+ (1,0) [0|0] "V" X
+BO_ 2025 BARE: 9 Unit
+ SG_ SUPPLY : 7|16@0+ (0.1,-1) [0|0] "V" X
+ SG_ MOTOR : 22|2@1+ (1,0) [0|0] "" X
+VAL_ 2024 MOTOR 0 "still" 1 "to lock" 2 "to unlock" ;
+VAL_ 2025 MOTOR 0 "still" 1 "to lock" 2 "to unlock" ;
+"""
+    ROLES = """
+format = 1
+handshake = false
+definitions = ["a.dbc"]
+[reply.values]
+ids = "7E0:7E8"
+identifier = 0xD012
+[roles.supply]
+signal = "VALUES.SUPPLY"
+reply = "values"
+unit = "V"
+[roles.motor]
+signal = "VALUES.MOTOR"
+reply = "values"
+states = { still = "still", locks = ["to lock", 3] }
+"""
+    ANSWER = "62d012" + "0083" + "40" + "000000000000"
+
+    def judged(self, tmp_path: Path, car: Recording, roles: str = ROLES) -> Result:
+        (tmp_path / "a.dbc").write_text(self.DBC, "ascii")
+        expected = parse_expectations((roles + LOW).encode(), str(tmp_path / "a.toml"))
+        return check(car.write(tmp_path / "a.log"), expectations=expected)
+
+    @pytest.mark.parametrize("message", ["VALUES", "BARE"])
+    def test_of_the_whole_answer_or_behind_the_identifier(self, tmp_path: Path, message: str) -> None:
+        """By its length it is told which of the two; labels and scale are those of the definitions."""
+        car = Recording()
+        for answer in (self.ANSWER, self.ANSWER.replace("008340", "005080"), self.ANSWER.replace("40", "c0")):
+            car.ask("22d012", answer)
+        result = self.judged(tmp_path, car, self.ROLES.replace("VALUES.", f"{message}."))
+        assert shown(result, "supply") == [12.1, 7.0, 12.1]
+        assert shown(result, "motor") == ["locks", "locks"]
+        assert result.verdict is Verdict.FAULTY
+
+    def test_a_value_that_is_not_in_the_answer(self, tmp_path: Path) -> None:
+        """It was not selected, or the answer ends before it."""
+        car = Recording()
+        car.ask("22d012", self.ANSWER)
+        result = self.judged(tmp_path, car, self.ROLES.replace("VALUES.SUPPLY", "VALUES.OTHER"))
+        assert shown(result, "supply") == []
+        car = Recording()
+        car.ask("22d012", self.ANSWER[:8])
+        assert shown(self.judged(tmp_path, car), "supply") == []
+
+    @pytest.mark.parametrize(
+        ("text", "by", "words"),
+        [
+            ("[reply.values]", "[reply.values]\nbyte = 2", "both its signal and reply 'values' say where"),
+            ("VALUES.SUPPLY", "VALUES.SUPLY", "message VALUES has no signal 'SUPLY'; did you mean 'SUPPLY'"),
+            ('"to lock"', '"lock"', "VALUES.MOTOR has no label 'lock'"),
+        ],
+    )
+    def test_refused(self, tmp_path: Path, text: str, by: str, words: str) -> None:
+        car = Recording()
+        car.ask("22d012", self.ANSWER)
+        with pytest.raises(ExpectationError, match=words):
+            self.judged(tmp_path, car, self.ROLES.replace(text, by))
 
 
 class TestTime:

@@ -17,7 +17,7 @@ from support.layouts import Field, Layout, fields, frames_of, multiplexed_layout
 
 from buslens.definitions.dbc import parse_dbc
 from buslens.definitions.model import ByteOrder, Message, MuxCondition, Signal, ValueType
-from buslens.definitions.unpack import carries, label_codes, labels, physical, raw_values
+from buslens.definitions.unpack import carries, label_codes, labels, physical, raw_of, raw_values
 from buslens.errors import DefinitionError
 
 
@@ -153,6 +153,8 @@ class TestRawValues:
         assert found.dtype == (np.int64 if one.signed else np.uint64)
         assert found.tolist() == expected
         assert signal.last_byte == one.reach() - 1
+        assert [raw_of(content, signal) for content in contents] == expected
+        assert not any(raw_of(content[: signal.last_byte], signal) for content in contents)
 
     @pytest.mark.parametrize("intel", [True, False])
     @pytest.mark.parametrize("byte", range(1, 8))

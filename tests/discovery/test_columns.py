@@ -73,6 +73,9 @@ def test_list(tmp_path: Path) -> None:
     assert expected.roles["lock_enable"].column == "Steering lock enable"
     assert {rule.name for rule in expected.rules} >= {"unlock handshake", "lock handshake", "enable pulse"}
     assert verdict(tmp_path, as_list, "healthy")[0] is Verdict.UNDECIDED
+    assert verdict(tmp_path, as_list, "unlock-feedback-open")[0] is Verdict.FAULTY
+    asked_at_once = made.text.replace('# read_before = "10 ms"', 'read_before = "10 ms"')
+    (tmp_path / "table.toml").write_text(asked_at_once, "utf-8")
     found, summary = verdict(tmp_path, as_list, "unlock-feedback-open")
     assert found is Verdict.FAULTY
     assert "unlock feedback did not become unlocked" in summary

@@ -346,7 +346,6 @@ class TestFileRefused:
             ('signal = "A.B"\nunit = "V"\ntimeout = "200"\n', 5, 11, "'200' has no unit; write '200 ms'"),
             ('column = "X"\nstates = { a = "< 3 x y" }\n', 4, 16, "is not a limit of a state; write for example"),
             ('column = "X"\nstates = { a = "< 3 V", b = "> 2 V" }\n', 4, 10, "can stand for both 'a' and 'b'"),
-            ('reply = "x"\nsignal = "A.B"\nunit = "V"\n', 3, 1, "both a signal and a reply"),
             ('reply = "x"\nunit = "V"\n', 3, 9, "there is no reply 'x'; add a table [reply.x]"),
             ('column = "X"\nstates = { a = "<= 3", b = ">= 3" }\n', 4, 10, "can stand for both 'a' and 'b'"),
             ('column = "X"\nstates = { a = "< 3 V", b = "> 4 A" }\n', 4, 10, "have units that do not fit: 'V' and 'A'"),

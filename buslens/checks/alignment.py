@@ -117,7 +117,10 @@ def by_events(
     slack_ns = int(DRIFT * (last_ns - first_ns))
     low, high, count, is_single = _deepest(pairs, allowed[:, 0] - slack_ns, allowed[:, 1] + slack_ns)
     if not is_single or (count == 1 and len(pairs) > 1):
-        return f"their shared events fit together in more than one way ({count} at a time)"
+        return (
+            f"their shared events fit together in more than one way ({count} at a time): name one that comes once, or"
+            " the offset, under [align]"
+        )
     place = low + (high - low) // 2
     # Those of which another partner would do only for a part of the offsets are no evidence against the rest.
     fits = np.flatnonzero((allowed[:, 0] - slack_ns <= low) & (allowed[:, 1] + slack_ns >= high))

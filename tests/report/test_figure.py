@@ -4,7 +4,7 @@ import subprocess
 import sys
 import zlib
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -15,6 +15,7 @@ from support.patience import HANG_S
 from support.sketches import SKETCHES, any_result, lock
 
 from buslens.checks.findings import Outcome
+from buslens.checks.sources import RecordedTogether, Recording
 from buslens.errors import UsageError
 from buslens.report.diagram import lay_out
 from buslens.report.figure import SUFFIXES, draw, figure
@@ -129,6 +130,18 @@ class TestWords:
         assert "garage" not in text
         assert "stage.toml" in text
         assert "lock handshake: invented for the tests" in text
+
+    def test_names_what_stood_beside_it(self) -> None:
+        """Answers in the log itself are no other file."""
+        result = SKETCHES["late"]()
+        empty: Any = {"timelines": {}, "presences": {}, "first_ns": 0, "end_ns": 0}
+        own = [Recording(path=name, stats=result.stats, **empty) for name in ("car03.log", "answers in car03.log")]
+        trace = Recording(path="garage/scope.csv", stats=replace(result.stats, counted="row"), **empty)
+        together = RecordedTogether(recordings=(*own, trace), timelines={})
+        text = words(sheet(replace(result, path="car03.log", together=together)))
+        assert "scope.csv" in text
+        assert "garage" not in text
+        assert "answers in" not in text
 
     @SKETCHED
     def test_begins_with_the_verdict(self, sketch: str) -> None:

@@ -1,8 +1,8 @@
 """What units answered to a tester becomes roles: each answer is a sample, as a row of a table of values is.
 
 A unit reads the value at some time between the request and its answer. The sample stands in the middle of the two, and
-half of the longest such time is the doubt of every sample. An answer for which the unit asked for more time shows
-nothing: when it read the value is too uncertain.
+half of the longest such time is the doubt of every sample. An answer for which the unit asked for more time, or that
+took far longer than usual, shows nothing: when it read the value is too uncertain.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 _READ: Final = b"\x22"
 _READ_ANSWER: Final = 0x62
+_FAR: Final = 5
+"""Times the usual delay, from which an answer shows nothing (rule of thumb)."""
 
 
 class _Sample(NamedTuple):
@@ -80,6 +82,8 @@ def read_replies(
                 f" {role.shown_name}: it is unknown"
             )
             continue
+        usual_ns = sorted(it.doubt_ns for it in samples)[len(samples) // 2]
+        samples = [it for it in samples if it.doubt_ns <= _FAR * usual_ns]  # one late answer is no doubt of all others
         moved_ns = max(it.doubt_ns for it in samples)
         history = ColumnHistory(source_of(role, expected), _column(reply), path, moved_ns)
         _take(history, samples, reply.places, breaks_ns)

@@ -3,7 +3,7 @@
 Two addresses of a channel are partners if the one answered what the other had asked, within the longest time that a
 unit may take. Which asker an answer belongs to is told, in this order, by flow control (the asker let a long answer
 go on, or the unit a long request), by identifiers that belong together (ISO 15765-4: 7E0 and 7E8 and the like; 29 bits
-with source and target exchanged), and by how many of the answers match.
+with source and target exchanged), also among several with flow control, and by how many of the answers match.
 """
 
 from __future__ import annotations
@@ -161,7 +161,13 @@ def _askers(
         return []
     evidence = {it: _evidence(it, unit, streams) for it in matched}
     order = list(HowFound)
-    ranked = sorted(matched, key=lambda it: (order.index(evidence[it]), -len(matched[it]), it.can_id))
+
+    def rank(asker: Address) -> tuple[int, bool, int, int]:
+        # Another tester's flow control comes within the same second as one's own.
+        is_own = belong_together(asker, unit)
+        return order.index(evidence[asker]), not is_own, -len(matched[asker]), asker.can_id
+
+    ranked = sorted(matched, key=rank)
     left = set(range(len(said)))
     pairs = []
     for asker in ranked:

@@ -34,7 +34,8 @@ TIMEOUT_NS: Final = NS_PER_S
 
 
 _TWICE_NS: Final = 200 * NS_PER_US
-"""Two flow controls closer than this are one that was recorded twice: no two frames fit between them."""
+"""Two flow controls, or two equal single frames, closer than this are one that was recorded twice, as it was sent and
+as it was received: nobody asks the same again so soon."""
 
 
 class TransportFrame(NamedTuple):
@@ -91,6 +92,7 @@ class Assembler:
         self._segment = 0
         self._number = 0  # of the last consecutive frame
         self._before = b""
+        self._single = b""  # the latest frame that began a message, if it was single
         self._frames_left = 0
         self._has_gap = False
         #: Latest "go on" of the receiver, ns; None: none since the message began, or since it said "wait".
@@ -109,6 +111,8 @@ class Assembler:
             self.counts.flow_control += 1
         elif (head := head_of(data)) is None:
             self.counts.invalid += 1
+        elif head.is_single and data == self._single and frame.time_ns - self._first_ns <= _TWICE_NS:
+            self.counts.repeated += 1
         elif not head.is_single and self._first == data and not self._number and not self._has_gap:
             self.counts.repeated += 1
             self._alive_ns = frame.time_ns
@@ -154,6 +158,7 @@ class Assembler:
         self._data[:] = head.data
         self._length = head.length
         self._first_ns = self._last_ns = self._alive_ns = frame.time_ns
+        self._single = frame.data if head.is_single else b""
         self._segment = frame.segment
         self._number, self._before, self._has_gap = 0, b"", False
         self._granted_ns = None

@@ -283,8 +283,10 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         return None
     reply = _reply_of(values, subject, read.get("reply"), inner)
     if "signal" in data and reply is not None and not reply.is_bare:
-        problem = f"both its signal and reply '{reply.name}' say where the value stands; keep one"
-        values.wrong(inner["reply"].key, f"{subject}: {problem}")
+        values.wrong(
+            inner["reply"].key,
+            f"{subject}: both its signal and reply '{reply.name}' say where the value stands; keep one",
+        )
         return None
     states: dict[str, tuple[str | int | Threshold, ...]] = read.get("states", {})
     labels = [it for of in states.values() for it in of]

@@ -226,6 +226,17 @@ longer_than = "130 ms"
         """It may have been read right before the first answer and right behind the last request."""
         assert Outcome.VIOLATED not in self.outcomes(tmp_path, 19) | self.outcomes(tmp_path, 45)
 
+    def test_one_late_answer_is_no_doubt_of_the_others(self, tmp_path: Path) -> None:
+        """It shows nothing; of the others each is known to half of its own delay."""
+        car = Recording()
+        for number in range(9):
+            car.put(0x7E0, bytes.fromhex("0322d010"), later_ns=80_000_000)
+            car.put(0x7E8, bytes.fromhex("0662d010008340"), later_ns=900_000_000 if number == 4 else 2_000_000)
+        result = judged(car, tmp_path)
+        assert result.together is not None
+        (answers,) = [it for it in result.together.recordings if it.moved_ns]
+        assert answers.moved_ns < 2_000_000
+
     @given(
         st.lists(st.sampled_from((60, 61, 75)) | st.integers(60, 300), min_size=4, max_size=8),
         st.sampled_from((10, 20, 40)),

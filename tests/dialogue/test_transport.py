@@ -139,6 +139,14 @@ class TestDamage:
         assert [it.data for it in found] == [bytes(30)]
         assert counts.repeated == len(rows)
 
+    @pytest.mark.parametrize(("later_ns", "messages"), [(20_000, 1), (200_000, 1), (5 * MS, 2)])
+    def test_a_single_frame_recorded_twice(self, later_ns: int, messages: int) -> None:
+        """As it was sent and as it was received, it is one message; the same asked again later is another."""
+        rows = [TransportFrame(at_ns, b"\x03\x22\xd0\x10") for at_ns in (MS, MS + later_ns)]
+        found, counts = assemble(UNIT, rows)
+        assert len(found) == messages
+        assert counts.repeated == 2 - messages
+
     def test_sixteen_lost_are_noticed_by_the_length(self) -> None:
         frames = scapy_frames(bytes(range(200)))
         found, _ = received(frames[:3] + frames[19:])

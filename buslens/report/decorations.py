@@ -197,8 +197,9 @@ class Decorations:
         """Return what the picture was made from, by what."""
         result = self.result
         parts = [file_name(result.path), f"{result.stats.frames:,} {result.stats.counted}s"]
-        beside = [] if result.together is None else result.together.recordings[1:]
-        parts += [file_name(it.path) for it in beside if it.stats is not result.together.recordings[0].stats]
+        if result.together is not None:
+            first, *others = result.together.recordings
+            parts += [file_name(it.path) for it in others if it.stats is not first.stats]
         parts += [file_name(d.path) for d in result.expectations.definitions]
         if result.expectations.path:
             parts.append(file_name(result.expectations.path))

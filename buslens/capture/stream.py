@@ -85,17 +85,28 @@ class FileStream:
             self._file.close()
 
 
-class ChainedStream:
-    """Some bytes that have been read already, and the stream that they came from."""
+class PassingStream:
+    """A stream that hands on another one, with its damage."""
 
-    def __init__(self, head: bytes, rest: Stream) -> None:
-        self._head = memoryview(head)
-        self._rest = rest
+    def __init__(self, stream: Stream) -> None:
+        self._stream = stream
 
     @property
     def damage(self) -> str:
-        """Damage of the rest."""
-        return self._rest.damage
+        """Damage of the stream."""
+        return self._stream.damage
+
+    def close(self) -> None:
+        """Close the stream."""
+        self._stream.close()
+
+
+class ChainedStream(PassingStream):
+    """Some bytes that have been read already, and the stream that they came from."""
+
+    def __init__(self, head: bytes, rest: Stream) -> None:
+        super().__init__(rest)
+        self._head = memoryview(head)
 
     def read_into(self, view: memoryview) -> int:
         """Fill the view."""
@@ -104,32 +115,19 @@ class ChainedStream:
             view[:n] = self._head[:n]
             self._head = self._head[n:]
             return n
-        return self._rest.read_into(view)
-
-    def close(self) -> None:
-        """Close the rest."""
-        self._rest.close()
+        return self._stream.read_into(view)
 
 
-class CancellableStream:
+class CancellableStream(PassingStream):
     """A stream that ends early when an event is set."""
 
     def __init__(self, stream: Stream, stop: threading.Event) -> None:
-        self._stream = stream
+        super().__init__(stream)
         self._stop = stop
-
-    @property
-    def damage(self) -> str:
-        """Damage of the stream."""
-        return self._stream.damage
 
     def read_into(self, view: memoryview) -> int:
         """Fill the view, or not if the event is set."""
         return 0 if self._stop.is_set() else self._stream.read_into(view)
-
-    def close(self) -> None:
-        """Close the stream."""
-        self._stream.close()
 
 
 class GzipStream:
@@ -218,14 +216,14 @@ def _unpack_to_damage(unpacker: zlib._Decompress, packed: bytes, most: int) -> b
     return data
 
 
-class PrefetchStream:
+class PrefetchStream(PassingStream):
     """A stream that fetches its next bytes in a thread of its own while the last ones are looked at.
 
     The thread may be waiting for a pipe through which nothing comes; nobody waits for the thread.
     """
 
     def __init__(self, stream: Stream, n_bytes: int = WINDOW_BYTES) -> None:
-        self._stream = stream
+        super().__init__(stream)
         self._free: SimpleQueue[memoryview] = SimpleQueue()
         #: A buffer and how much of it has been filled, or what went wrong.
         self._filled: SimpleQueue[tuple[memoryview, int] | BaseException] = SimpleQueue()
@@ -235,11 +233,6 @@ class PrefetchStream:
         self._is_closed = False
         self._thread = threading.Thread(target=self._run, daemon=True, name="buslens read ahead")
         self._thread.start()
-
-    @property
-    def damage(self) -> str:
-        """Damage of the stream."""
-        return self._stream.damage
 
     def _run(self) -> None:
         try:

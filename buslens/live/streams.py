@@ -7,6 +7,7 @@ import queue
 import threading
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.capture.stream import PassingStream, Stream
 from buslens.errors import CaptureError, SourceLocation
 
 if TYPE_CHECKING:
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import IO
 
-    from buslens.capture.stream import Stream
 
 _LOOK_S: Final = 0.05
 """Seconds between two looks for more."""
@@ -25,7 +25,7 @@ _OPEN_EXISTING: Final = 3
 """GENERIC_READ, FILE_SHARE_READ with WRITE and DELETE, and OPEN_EXISTING of Windows' CreateFileW."""
 
 
-class InterruptibleStream:
+class InterruptibleStream(PassingStream):
     """A stream that is read by a thread of its own, so that whoever waits for it can be stopped.
 
     Parameters
@@ -37,16 +37,11 @@ class InterruptibleStream:
     """
 
     def __init__(self, stream: Stream, stop: threading.Event) -> None:
-        self._stream = stream
+        super().__init__(stream)
         self._stop = stop
         self._chunks: queue.Queue[bytes | Exception] = queue.Queue(64)
         self._rest = b""
         threading.Thread(target=self._read, daemon=True, name="buslens input").start()
-
-    @property
-    def damage(self) -> str:
-        """Damage of the stream."""
-        return self._stream.damage
 
     def _read(self) -> None:
         buffer = bytearray(_CHUNK)
@@ -171,7 +166,7 @@ def _shared(path: str, _flags: int) -> int:
     return int(msvcrt.open_osfhandle(handle, os.O_RDONLY))  # type: ignore[attr-defined,unused-ignore]
 
 
-class LineStream:
+class LineStream(PassingStream):
     """The whole lines of a stream; a last one without an end only if the stream ended by itself.
 
     Parameters
@@ -183,15 +178,10 @@ class LineStream:
     """
 
     def __init__(self, stream: Stream, stop: threading.Event) -> None:
-        self._stream = stream
+        super().__init__(stream)
         self._stop = stop
         self._ready = b""
         self._begun = b""
-
-    @property
-    def damage(self) -> str:
-        """Damage of the stream."""
-        return self._stream.damage
 
     def read_into(self, view: memoryview) -> int:
         """Fill the view with the beginning of what is ready."""
@@ -211,10 +201,6 @@ class LineStream:
         view[:n] = self._ready[:n]
         self._ready = self._ready[n:]
         return n
-
-    def close(self) -> None:
-        """Close the stream."""
-        self._stream.close()
 
 
 def first_lines(stream: Stream, recognises: Callable[[bytes], bool], *, most: int, name: str) -> bytes:

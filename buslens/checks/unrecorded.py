@@ -7,16 +7,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from buslens.checks.context import describe_why, roles_in
-from buslens.expectations.model import Alive
-from buslens.timeline.model import UnknownReason
+from buslens.expectations.model import Alive, AnyRule
+from buslens.timeline.model import Timeline, UnknownReason
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from buslens.checks.findings import Finding
-    from buslens.expectations.model import AnyRule
-    from buslens.timeline.model import Timeline
 
 _LOST: Final = (UnknownReason.NOT_RECORDED.value, UnknownReason.DISCONTINUITY.value, UnknownReason.HOLE.value)
 

@@ -61,7 +61,7 @@ class FleetPages:
 
     async def _new(self, request: Request) -> Response:
         form = await read_form(request)
-        settings = FleetSettings(source=form.get("source", ""), pattern=form.get("pattern", ""))
+        settings = FleetSettings(source=form.get("source", "").strip().strip('"'), pattern=form.get("pattern", ""))
         try:
             fleet = new_fleet(self._folder.path, form.get("name", ""), settings, self._folder.car(form.get("car", "")))
         except BuslensError as error:

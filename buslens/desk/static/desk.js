@@ -156,6 +156,7 @@ let underWay = 0;
 
 /** @param {HTMLElement} zone @param {Iterable<File>} files Send captures one after the other. */
 async function send(zone, files) {
+  const part = zone.closest('#job > [id]').id;
   for (const file of files) {
     const row = document.createElement('li');
     const bar = document.createElement('progress');
@@ -170,6 +171,7 @@ async function send(zone, files) {
     try {
       await put(`${zone.dataset.to}?name=${encodeURIComponent(file.name)}`, file, (share) => { bar.value = share; });
       row.remove();
+      wanted = part;
       await refresh();
     } catch (error) {
       bar.remove();

@@ -2,6 +2,7 @@
 /* Recording at the car: what comes is shown as it comes, a key marks a moment, a tone says that all is there. */
 
 const GONE_MS = 4000;
+const ALL_THERE = 'All is there. Stop and save.';
 
 /** @param {string} id @param {string[]} lines Fill a list, newest entry as given. */
 function list(id, lines) {
@@ -72,6 +73,9 @@ function show(state) {
   document.getElementById('sofar').textContent = `${state.seconds} s, ${state.frames} frames`;
   if (state.listening !== '') document.getElementById('listening').textContent = state.listening;
   showGuide(state.guide);
+  const open = state.guide.find(([, , isDone]) => !isDone);
+  if (state.is_complete) document.getElementById('now').textContent = ALL_THERE;
+  else if (open !== undefined) document.getElementById('now').textContent = `Next: ${open[0]}, ${open[1]}`;
   list('told', state.told);
   list('marks', state.marks);
   const lanes = document.getElementById('lanes');
@@ -79,7 +83,7 @@ function show(state) {
     lanes.replaceChildren(...new DOMParser().parseFromString(state.lanes, 'text/html').body.childNodes);
   }
   if (state.is_complete && !isComplete) {
-    document.getElementById('complete').textContent = 'All is there. Stop and save.';
+    document.getElementById('complete').textContent = ALL_THERE;
     tone(1.5);
   }
   isComplete = state.is_complete;

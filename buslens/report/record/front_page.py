@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Result, Verdict
-from buslens.report.comparison import conclusion_sentence
+from buslens.report.comparison import conclusion_sentence, still_needed
 from buslens.report.diagnosis import share
 from buslens.report.formatting import capitalised, verdict_sentence
 from buslens.report.record.markup import Markup, join, tag
@@ -84,9 +84,8 @@ def to_watch(
     items = []
     if comparison is None:
         items.append("Record the vehicle again after the repair, and compare.")
-    else:
-        items += [f"{proof.rule}: {proof.missing} more OK, recorded." for proof in comparison.proofs if proof.missing]
-        items += [f"{one.rule}: recorded longer without a fault." for one in comparison.quiets if one.missing_ns]
+    elif needed := still_needed(comparison):
+        items.append(f"Record {needed} without a fault.")
     wrong = [it for it in results if it.verdict is not Verdict.AS_EXPECTED]
     if wrong and comparison is not None:
         items.append(f"{len(wrong)} of {len(results)} recordings after the repair are not OK: look at them again.")

@@ -136,7 +136,7 @@ class TestSaid:
         assert "Measured: supply at the plug: 0.1 V, expected at least 9.5 V." in first
         assert "Likely cause: load fuse blown, 62 %; ground open, 31 %." in first
         assert "faulty 1 of 1 times before, OK 1 of 1 times after; up to 95 % may still fail" in first
-        assert "lock handshake: 18 more OK, recorded." in first
+        assert "Record 18 more lock handshakes without a fault." in first
 
     def test_there_is_something_to_watch_while_nothing_is_proved(self) -> None:
         for more in ({}, {"results": (GOOD,)}, {"results": (GOOD,), "comparison": compare([FAULTY], [GOOD])}):

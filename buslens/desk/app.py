@@ -94,6 +94,7 @@ class Desk:
         self._workers = workers
         self._checking = Checking(self._workers)
         self._pages = DeskPages()
+        self._last_record: tuple[tuple[str, str], bytes] = (("", ""), b"")
         self._cars = CarPages(folder, self._workers, self._pages, most_bytes)
         #: Set once the desk is to end, so that what is sent without end ends, too.
         self.is_ending = asyncio.Event()
@@ -342,15 +343,20 @@ class Desk:
         return own_page(text)
 
     async def _record(self, request: Request) -> Response:
-        job = self._demanded(request)
-        page = await self._checking.ask(job, work.record_page)
-        return own_page(page.decode("utf-8"))
+        return own_page((await self._record_of(self._demanded(request))).decode("utf-8"))
 
     async def _save_record(self, request: Request) -> Response:
         job = self._demanded(request)
         await read_form(request)
-        write_atomically(job.record_file, await self._checking.ask(job, work.record_page))
+        write_atomically(job.record_file, await self._record_of(job))
         return _to(job, "record")
+
+    async def _record_of(self, job: JobFolder) -> bytes:
+        """Return the record as it stands; the one that was looked at last is at hand to be printed and saved."""
+        key = job.name, job.key()
+        if self._last_record[0] != key:
+            self._last_record = key, await self._checking.ask(job, work.record_page)
+        return self._last_record[1]
 
     async def _events(self, request: Request) -> Response:
         job = self._demanded(request)

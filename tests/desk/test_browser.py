@@ -164,11 +164,11 @@ class TestWholeJob:
         it.says("Next: record 4 more unlock handshakes without a fault")
         assert page.locator("#proof .boxes .on").count() == 1
         assert page.locator("#proof .boxes .off").count() == 4
+        with page.context.expect_page() as opened_page:
+            page.click("#record a:has-text('Preview')")
+        assert "Cleaned the ground point" in opened_page.value.inner_text(".front")
         page.click("#record button:has-text('Save')")
         page.wait_for_selector("#record code")
-        record = page.context.new_page()
-        record.goto(f"{it.home}jobs/{name}/record")
-        assert "Cleaned the ground point" in record.inner_text(".front")
         monkeypatch.chdir(desk_folder / name)
         assert main(["record", "--verify", "record.html"]) == 0
         job = load_job("job.toml")

@@ -131,6 +131,7 @@ def read_columns(
     far = [one for one in lacking if not near_column(one, shown)]
     absent = [absent_columns(far, values.layout)] if far else []
     unnamed = [_unnamed_text(expected.roles[name], history.unnamed) for name, history in sources.items()]
+    unnamed += [_never_text(expected.roles[name], history) for name, history in sources.items()]
     moved_ns = max((history.moved_ns for history in sources.values()), default=0)
     return ColumnsRead(timelines, stats, (*near, *absent, *filter(None, unnamed)), moved_ns)
 
@@ -144,6 +145,22 @@ def _unnamed_text(role: Role, texts: Iterable[str]) -> str:
     return (
         f"column '{role.column}' has {', '.join(words[:_MOST_WORDS])}{more}, and no state of {role.shown_name} has such"
         " a value: it is unknown there; name them under its states"
+    )
+
+
+def _never_text(role: Role, history: ColumnHistory) -> str:
+    """Return which states the numbers of a column never stand for; empty if each came, or it has no limits."""
+    limits: list[str] = []
+    for state in history.never:
+        texts = [f"{it.operator} {float(it.limit):g} {it.unit}".strip() for it in role.thresholds.get(state, ())]
+        limits += [f"{state} ({' or '.join(texts)})"] * bool(texts)
+    if history.span is None or not limits:
+        return ""
+    low, high = history.span
+    return (
+        f"column '{role.column}' lies between {low:.4g} and {high:.4g}, so that {role.shown_name} is never"
+        f" {' or '.join(limits)}: right if the wire did nothing; else look at the ratio of the probe, its sign and the"
+        " limits"
     )
 
 

@@ -100,6 +100,9 @@ class ColumnHistory:
         self._unnamed: dict[str, int] = {}
         #: Codes without a state that the column had; texts are those of all columns.
         self._odd: set[int] = set()
+        #: Of a column with limits: its lowest and highest number, and the states that it had.
+        self.span: tuple[float, float] | None = None
+        self._had: set[int] = set()
         signal = Signal(
             name=column.shown, start=0, length=64, kind=ValueType.UNSIGNED if self._names else ValueType.FLOAT
         )
@@ -149,6 +152,7 @@ class ColumnHistory:
         if not is_text.all():
             numbers = cells.numbers(self._shifts(cells))[filled]
             if self.source.thresholds:
+                self._widen(numbers)
                 code[~is_text] = -1
                 for index, state in enumerate(self._names):
                     for threshold in self.source.thresholds.get(state, ()):
@@ -156,7 +160,14 @@ class ColumnHistory:
             else:
                 code[~is_text] = self._codes_of_numbers(numbers[~is_text])
         self._odd.update(np.unique(code[code >= len(self._names)]).tolist())
+        self._had.update(index for index in range(len(self._names)) if index not in self._had and (code == index).any())
         return self._with_hysteresis(time_ns, code)
+
+    def _widen(self, numbers: NDArray[np.float64]) -> None:
+        known = numbers[np.isfinite(numbers)]
+        if len(known):
+            low, high = (known[0], known[0]) if self.span is None else self.span
+            self.span = min(low, float(known.min())), max(high, float(known.max()))
 
     def _with_hysteresis(
         self, time_ns: NDArray[np.int64], code: NDArray[np.int64]
@@ -297,6 +308,11 @@ class ColumnHistory:
     def _shortest_ns(self) -> int:
         """What cannot hide between two cells that are less apart by their times, ns."""
         return max(self.source.shortest_ns - 2 * self.moved_ns, 1)
+
+    @property
+    def never(self) -> list[str]:
+        """The states that the column never had."""
+        return [state for index, state in enumerate(self._names) if index not in self._had]
 
     @property
     def unnamed(self) -> list[str]:

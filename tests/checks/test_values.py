@@ -94,8 +94,15 @@ class TestHandshake:
         """What stands in a column and stands for no state is told once, but for marks that say nothing."""
         doors = ["---", "Zu", "Zu", "Auf", "closed"] * 4
         found = judged(tmp_path, rows(("Door", doors), ("Enable", ["0.1"] * 20)))
-        (told,) = found.absent
+        (told,) = [it for it in found.absent if "no state" in it]
         assert told.startswith("column 'Door' has 'Zu', 'Auf', and no state of door has such a value: it is unknown")
+
+    @pytest.mark.parametrize(("volts", "span"), [("12", "0.1 and 12"), ("1.2", "0.1 and 1.2"), ("-12", "-12 and 0.1")])
+    def test_a_level_that_never_comes(self, tmp_path: Path, volts: str, span: str) -> None:
+        """By a probe of ten to one, or turned round, a voltage never reaches a limit; it may also be the fault."""
+        found = judged(tmp_path, rows(("Door", ["shut"] * 9 + ["open"] * 9), ("Enable (V)", ["0.1"] * 9 + [volts] * 9)))
+        told = [it for it in found.absent if f"'Enable' lies between {span}, so that enable is never on (> 8 V)" in it]
+        assert len(told) == (volts != "12")
 
     def test_no_column_is_there(self, tmp_path: Path) -> None:
         with pytest.raises(UnrelatedCaptureError, match="a table of values with the columns 'Speed', and no role"):

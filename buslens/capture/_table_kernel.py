@@ -106,6 +106,8 @@ SUMS: Final = FORMAT + 41
 LIN: Final = FORMAT + 42
 #: Column of the checksum, counted from 0, where it has one of its own.
 CHECKSUM: Final = FORMAT + 43
+#: 1: only the first row is read; 0 between two calls.
+SINGLE: Final = FORMAT + 44
 # --- roles of columns --------------------------------------------------------------------------------------
 
 REMARK: Final = 0
@@ -669,7 +671,7 @@ def scan(
     held = -1
     is_lonely = False
     p = start
-    while p < stop:
+    while p < stop and (p == start or held != -1 or s[SINGLE] == 0):
         begin = p
         if is_full(s):
             return begin

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections import Counter
 from typing import TYPE_CHECKING, Final
 
+from buslens.capture._scan_kernel import STAMP_LIMIT
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import numpy as np
+    from numpy.typing import NDArray
 
 FINE_NS: Final = 100_000
 """Steps of stamps that are finer do not matter: a frame takes about as long on the bus."""
@@ -30,11 +32,14 @@ def resolution_of(stamps: Sequence[int]) -> int:
 
     Where many stamps equal the one before, it is the least step between different ones.
     """
-    pairs = list(itertools.pairwise(stamps))
-    equal = sum(later == earlier for earlier, later in pairs)
-    if len(stamps) < FEW or _EQUAL_PART * equal < len(pairs):
+    import numpy as np
+
+    known = _possible(stamps)
+    equal = int(np.count_nonzero(known[1:] == known[:-1]))
+    if len(known) < FEW or _EQUAL_PART * equal < len(known) - 1:
         return 0
-    return min((later - earlier for earlier, later in itertools.pairwise(sorted(set(stamps)))), default=0)
+    different = np.unique(known)
+    return int(np.diff(different).min()) if len(different) > 1 else 0
 
 
 def step_of(stamps: Sequence[int], likely: int = 0) -> int:
@@ -42,20 +47,31 @@ def step_of(stamps: Sequence[int], likely: int = 0) -> int:
 
     A step below `FINE_NS` is shorter than a frame on the bus, and changes nothing. A few stamps may be damaged.
     """
-    known = sorted(stamps)
-    steps = Counter(later - earlier for earlier, later in itertools.pairwise(known) if later - earlier > 1_000)
-    if len(known) < FEW or not steps:
+    import numpy as np
+
+    known = np.sort(_possible(stamps))
+    steps = np.diff(known)
+    steps = steps[steps > 1_000]
+    if len(known) < FEW or not len(steps):
         return 0
     # As near as seconds since 1970 can be told in a float.
     close_ns = 1_000
-    middle = known[len(known) // 2]
-    often = [round(step / FINE_NS) * FINE_NS for step, _ in steps.most_common(4)]
+    values, first, counts = np.unique(steps, return_index=True, return_counts=True)
+    most = values[np.lexsort((first, -counts))[:4]].tolist()
+    often = [round(step / FINE_NS) * FINE_NS for step in most]
     candidates = {likely, *often, min(often), math.gcd(*often), *_DECADES}
+    off = known - known[len(known) // 2] + close_ns
     for step in sorted(candidates - {0}, reverse=True):
-        near = sum((stamp - middle + close_ns) % step <= 2 * close_ns for stamp in known)
+        near = int(np.count_nonzero(off % step <= 2 * close_ns))
         if _PER_HUNDRED * near >= (_PER_HUNDRED - 2) * len(known):
-            return step
+            return int(step)
     return 0
+
+
+def _possible(stamps: Sequence[int]) -> NDArray[np.int64]:
+    import numpy as np
+
+    return np.array([stamp for stamp in stamps if -STAMP_LIMIT <= stamp <= STAMP_LIMIT], np.int64)
 
 
 def rounding_of(stamps: Sequence[int]) -> int:

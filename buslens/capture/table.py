@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
+from buslens.capture._table_wide_kernel import scan_wide
 from buslens.capture.fit import part_read
 from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
@@ -508,6 +509,7 @@ TABLE: Final = LogFormat(
     example="0.015991,0x6F9,8,05,0C,00,00,00,00,00,00",
     sniff=sniff,
     kernel=kernel.scan,
+    wide_kernel=scan_wide,
     plain_bytes=1_500_000,
     unmade_bytes=12_000_000,
     reasons=REASONS,

@@ -6,7 +6,8 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from itertools import pairwise
+from itertools import islice, pairwise, zip_longest
+from operator import eq, gt, lt
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -125,6 +126,8 @@ class Column:
         self.cells = cells
         self.filled = [cell for cell in cells if cell]
         self._values: dict[int, list[int | None]] = {}
+        self._numbers: dict[int, list[float | None]] = {}
+        self._steps: dict[int, tuple[int, int, int]] = {}
 
     def all_match(self, pattern: re.Pattern[str], part: float = _NEARLY_ALL) -> bool:
         """Return whether nearly all cells that are not empty look so."""
@@ -196,20 +199,28 @@ class Column:
             self._values[base] = [known[cell] for cell in self.cells]
         return self._values[base]
 
+    def numbers(self, base: int = 10) -> list[float | None]:
+        """Return the cells as numbers, None for one that is none."""
+        if base not in self._numbers:
+            self._numbers[base] = [number(cell, base) if cell else None for cell in self.cells]
+        return self._numbers[base]
+
+    def filled_numbers(self, base: int = 10) -> list[float | None]:
+        """Return the same of the cells that are not empty."""
+        values = self.numbers(base)
+        if len(self.filled) == len(values):
+            return values
+        return [value for value, cell in zip(values, self.cells, strict=True) if cell]
+
     def steps(self, base: int = 10) -> tuple[int, int, int]:
         """Return how many steps from cell to cell rise, stay and fall."""
-        rise = stay = fall = 0
-        before: float | None = None
-        for cell in self.filled:
-            value = number(cell, base)
-            if value is None:
-                continue
-            if before is not None:
-                rise += value > before
-                stay += value == before
-                fall += value < before
-            before = value
-        return rise, stay, fall
+        if base not in self._steps:
+            known = [value for value in self.numbers(base) if value is not None]
+            rise = sum(map(lt, known, known[1:]))
+            stay = sum(map(eq, known, known[1:]))
+            fall = sum(map(gt, known, known[1:]))
+            self._steps[base] = rise, stay, fall
+        return self._steps[base]
 
 
 def named(column: Column, what: str) -> bool:
@@ -295,12 +306,8 @@ class Rows:
         """The columns of the table."""
         names = self.header if self.has_names else []
         found = [
-            Column(
-                k,
-                names[k].lower() if k < len(names) else "",
-                [row[k] if k < len(row) else "" for row in self.rows],
-            )
-            for k in range(self.width)
+            Column(k, names[k].lower() if k < len(names) else "", cells)
+            for k, cells in enumerate(islice(zip_longest(*self.rows, fillvalue=""), self.width))
         ]
         if not names:
             for label, column in pairwise(found):

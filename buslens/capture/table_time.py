@@ -220,9 +220,7 @@ def stamps_of_values(
         last_unit = NS_PER_S
     elif len(found.columns) == 1:
         last_unit = found.unit = UNITS[unit] if unit else _unit_of_values(rows, column)
-        known = [
-            t for cell in column.cells if (t := number(cell, 10 if found.form == kernel.NUMBER else 16)) is not None
-        ]
+        known = [t for t in column.numbers(10 if found.form == kernel.NUMBER else 16) if t is not None]
         if _EPOCH[0] <= median(known) * found.unit / NS_PER_S < _EPOCH[1]:
             found.clock = Clock.WALL
     else:
@@ -242,7 +240,7 @@ def _unit_of_values(rows: Rows, column: Column) -> int:
     """Return the unit of a stamp that is a number, of a table of values, ns."""
     if (unit := _header_unit(rows, column)) is not None:
         return unit
-    known = [value for cell in column.filled if (value := number(cell)) is not None]
+    known = [value for value in column.numbers() if value is not None]
     for name in NATURAL:
         size = NS_PER_S // UNITS[name]
         if _EPOCH[0] * size <= median(known) < _EPOCH[1] * size:
@@ -438,9 +436,9 @@ def _require_agreement(free: Sequence[Column], chosen: int) -> None:
     """
     spans = []
     for column in free:
-        values = [number(cell) for cell in column.filled]
-        if not column.is_number or not named(column, "time") or named(column, "delta") or len(values) < _LEAST_ROWS:
+        if not named(column, "time") or named(column, "delta") or len(column.filled) < _LEAST_ROWS:
             continue
+        values = column.filled_numbers() if column.is_number else [None]
         if None in values or column.steps()[2] or values[-1] == values[0]:
             continue
         spans.append((column.index, float(values[-1] or 0) - float(values[0] or 0)))
@@ -461,7 +459,7 @@ def _steps(rows: Rows, layout: TableLayout, free: Sequence[Column]) -> TimeColum
         rise, stay, fall = column.steps()
         if not column.is_number or rise + stay >= 0.75 * (rise + stay + fall) or len(column.filled) < len(column.cells):
             continue
-        values = [number(cell) for cell in column.cells]
+        values = column.numbers()
         if any(value is None or value < 0 for value in values):
             continue
         found = TimeColumn(clock=Clock.RELATIVE, form=kernel.NUMBER, columns=(column.index,), sums=True)
@@ -489,14 +487,16 @@ def _makes_periods(rows: Rows, layout: TableLayout, times: Sequence[float | None
 def _numbers(column: Column, found: TimeColumn) -> list[float | None]:
     """Return the numbers of a column of stamps, added up where each counts from the row before."""
     base = 16 if found.form == kernel.HEX_NUMBER else 10
-    values = [number(cell, base) for cell in column.cells]
+    values = column.numbers(base)
     return list(itertools.accumulate(value or 0.0 for value in values)) if found.sums else values
 
 
 def _is_row_number(column: Column, base: int = 10) -> bool:
-    values = [number(cell, base) for cell in column.filled]
+    if base == 10 and not column.is_int:
+        return False
+    values = column.filled_numbers(base)
     steps = [b - a for a, b in itertools.pairwise(values) if a is not None and b is not None]
-    return (base == 16 or column.is_int) and bool(steps) and sum(step == 1 for step in steps) >= 0.98 * len(steps)
+    return bool(steps) and sum(step == 1 for step in steps) >= 0.98 * len(steps)
 
 
 # --- dates and times of day -------------------------------------------------------------------------------------
@@ -774,7 +774,7 @@ def times_ns(rows: Rows, found: TimeColumn) -> list[int | None]:
         firsts = _numbers(rows.columns[found.columns[0]], found)
         if len(found.columns) == 1:
             return [None if value is None else round(value * found.unit) for value in firsts]
-        seconds = [number(cell) for cell in column.cells]
+        seconds = column.numbers()
         return [
             None if a is None or b is None else round(a * found.unit) + round(b * found.unit_2)
             for a, b in zip(firsts, seconds, strict=True)

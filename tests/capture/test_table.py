@@ -11,11 +11,16 @@ from support.examples import examples
 from support.tables import Sent, Written, traffic
 
 from buslens.capture import _table_kernel as kernel
+from buslens.capture import _table_wide_kernel
+from buslens.capture._scan_kernel import FRAMES as FRAMES_READ
+from buslens.capture._scan_kernel import PADDING, character_codes
 from buslens.capture.frames import Clock
 from buslens.capture.open import open_capture
 from buslens.capture.read import read_frames
+from buslens.capture.read_options import ReadOptions
 from buslens.capture.reduce import reduce_frames
 from buslens.capture.registry import FORMATS
+from buslens.capture.scan import Scanner
 from buslens.capture.table import TABLE, recognise, sniff, table_toml
 from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_settings import TableSettings, load_table
@@ -32,6 +37,8 @@ FRAMES = traffic(1)
 QUICK = (Phase.explicit, Phase.reuse, Phase.generate)
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 NS_PER_MS = 1_000_000
+DAMAGE = b'0179afxX#$,;:.-+ \t\r\n\0"()TRex'
+"""Characters that mean something in a table."""
 
 
 @st.composite
@@ -478,11 +485,45 @@ class TestKernel:
             for size in (1 << 16, 700)
         ]
         assert all(one == whole[0] for one in whole)
-        for _ in range(dice.randrange(6)):
-            text[dice.randrange(len(text))] = dice.randrange(256)
+        for _ in range(dice.choice([1, 5, 40])):
+            text[dice.randrange(len(text))] = dice.choice([dice.randrange(256), *DAMAGE])
         damaged = [scanned(bytes(text), found.match, engine, 1 << 16) for engine in ("kernel", "compiled")]
         assert damaged[1] == damaged[0]
         assert_sound(*damaged[0], may_be_silent=True)
+
+    @pytest.mark.parametrize(
+        "written",
+        [
+            Written(),
+            Written(separator=";", time="epoch.6", id_form="0x{:X}", data_form=" "),
+            Written(
+                separator="\t", columns=["number", "time", "bus", "id", "direction", "length", "data"], time="clock"
+            ),
+            Written(separator="  ", columns=["time", "bus", "id", "length", "data"], data_form="together"),
+        ],
+        ids=lambda written: written.separator,
+    )
+    def test_usual_rows_are_read_at_once(self, written: Written, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Nearly no row of an undamaged table is left to the kernel that looks at everything."""
+        left: list[int] = []
+
+        def scan(text: list[int], start: int, *others: object) -> int:
+            left.append(start)
+            return kernel.scan(text, start, *others)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(_table_wide_kernel, "scan", scan)
+        text = written.text(FRAMES)
+        found = recognise(text)
+        assert found is not None
+        scanner = Scanner(ReadOptions(format=TABLE, match=found.match, wanted=None))
+        padded = text + bytes(PADDING)
+        words = [int.from_bytes(padded[k : k + 8], "little", signed=True) for k in range(len(text) + PADDING - 8)]
+        _table_wide_kernel.scan_wide(
+            padded, words, 0, len(text), scanner._s, character_codes(), scanner._ids.tolist(), scanner._labels,
+            *scanner._columns.plain(),
+        )  # fmt: skip
+        assert scanner._s[FRAMES_READ] == len(FRAMES)
+        assert len(left) < 20
 
     def test_pieces(self, tmp_path: Path) -> None:
         """A table that is read in pieces gives the same as in one."""
@@ -505,8 +546,6 @@ def scanned(text: bytes, match: FormatMatch, engine: str, window_bytes: int) -> 
 
     from support.logs import rows_of
 
-    from buslens.capture.read_options import ReadOptions
-    from buslens.capture.scan import Scanner
     from buslens.capture.stream import FileStream
 
     most = 0 if engine.startswith("compiled") else 1 << 60

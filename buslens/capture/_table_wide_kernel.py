@@ -1,0 +1,542 @@
+"""Reads the usual rows of a table of frames, each character once; leaves all others to `_table_kernel`.
+
+Compiled only. A row is usual if it holds one data frame, each cell of it ends where its number ends, and its stamp
+follows the one before closely. Nothing is changed before a row is known to be so; all others are read as if this were
+not here.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from buslens.capture._asc_kernel import far_line_end
+from buslens.capture._candump_wide_kernel import are_digits, are_hex, decimal, four_bytes
+from buslens.capture._scan_kernel import (
+    AXIS_LIMIT,
+    CHANNEL,
+    CHANNELS,
+    COUNT,
+    END,
+    ERROR_FLAG,
+    EXTENDED_FLAG,
+    FD_FLAG,
+    FRAMES,
+    FULL,
+    GAPS,
+    LABEL_ROOM,
+    LARGEST,
+    LINE_FEED,
+    LINES,
+    MOST_GAPS,
+    MOST_WORDS,
+    NO_TIME,
+    REMOTE_FLAG,
+    ROOM,
+    SHIFT,
+    SORTED_NS,
+    STAMP_LIMIT,
+    STOP,
+    TX_FLAG,
+    WORD_ROOM,
+    WORDS,
+    fd_code,
+    frame_key,
+    note_frame,
+    passes_filter,
+    place_in_time,
+)
+from buslens.capture._table_kernel import (
+    AS_BYTES,
+    BUS,
+    BYTE,
+    BYTE_BASE,
+    CLOCK,
+    COMMA,
+    DIRECTION,
+    EXTENDS,
+    FAR_NS,
+    FORM,
+    FORM_2,
+    HAS_ID,
+    HAS_LENGTH,
+    HAS_TIME,
+    HAS_TIME_2,
+    ID_BASE,
+    IDENTIFIER,
+    IS_ERROR,
+    IS_EXTENDED,
+    IS_FD,
+    IS_RECEIVED,
+    IS_REMOTE,
+    KIND,
+    LAST,
+    LEAVE_OUT,
+    LENGTH,
+    LENGTH_BASE,
+    LENGTHS,
+    LIN,
+    NEEDED,
+    NUMBER,
+    PAYLOAD,
+    REMARK,
+    ROLES,
+    SCALE,
+    SENT_OUT,
+    SEPARATOR,
+    SINGLE,
+    SOFT,
+    SUMS,
+    TIME,
+    TIME_2,
+    UNIT,
+    UNIT_2,
+    WORD,
+    WRAP,
+    bytes_of,
+    is_yes,
+    kind_at,
+    scan,
+    stamp_at,
+    whole_number,
+)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Numbers, Slots
+
+MOST_UNUSUAL: Final = 256
+"""So many more unusual rows than usual ones are enough to give up on a window."""
+
+
+def is_blank(c: int, low: int, high: int) -> bool:
+    """Return whether a character is skipped before a cell, by two words of a bit for each."""
+    return c < 128 and (low if c < 64 else high) >> (c & 63) & 1 != 0
+
+
+def byte_run(text: Numbers, p: int, code: Numbers, mark: int, most: int) -> tuple[int, int, int]:
+    """Read bytes of two hexadecimal digits at p, perhaps behind 0x, as long as a mark stands behind each.
+
+    Returns them as one number, the first one lowest, how many they are, at most `most`, and the place behind.
+    """
+    value = 0
+    n = 0
+    while n < most:
+        q = p
+        if text[q + 1] == 120 and text[q] == 48:
+            q += 2
+        d = code[text[q]]
+        e = code[text[q + 1]]
+        if (d | e) >= 16 or text[q + 2] != mark:
+            break
+        value |= (d << 4 | e) << 8 * n
+        n += 1
+        p = q + 3
+    return value, n, p
+
+
+def digits(text: Numbers, wide: Numbers, p: int, code: Numbers, value: int) -> tuple[int, int]:
+    """Return a number of up to 18 digits with the decimal digits at p put behind it, and the place behind them."""
+    if are_digits(wide[p], code):
+        value = value * 100_000_000 + decimal(wide[p])
+        p += 8
+    d = code[text[p]]
+    while d < 10:
+        value = value * 10 + d
+        p += 1
+        d = code[text[p]]
+    return value, p
+
+
+def known_label(text: Numbers, p: int, stop: int, s: Slots, labels: Numbers) -> int:
+    """Return the channel whose label stands from p to stop; -1: none so far."""
+    size = stop - p
+    if size <= 0 or size >= LABEL_ROOM:
+        return -1
+    channel = s[CHANNEL]
+    for _ in range(s[CHANNELS] + 1):
+        base = channel * LABEL_ROOM
+        k = 0
+        while k < size and labels[base + k] == text[p + k]:
+            k += 1
+        if k == size and labels[base + k] == 0:
+            return channel
+        channel += 1
+        if channel >= s[CHANNELS]:
+            channel = 0
+    return -1
+
+
+def last_byte(s: Slots, last: int) -> int:
+    """Return the last of the first columns in a row that hold a byte each; -1: there are none."""
+    found = -1
+    for column in range(last + 1):
+        if s[ROLES + (column >> 4)] >> 4 * (column & 15) & 15 == BYTE:
+            found = column
+        elif found >= 0:
+            break
+    return found
+
+
+def nearness(s: Slots) -> int:
+    """Return how far behind the stamp before one may lie, ns, so that nothing has to be asked about it."""
+    near = FAR_NS
+    for k in range(3):
+        if s[WRAP + k] != 0:
+            near = min(near, s[WRAP + k] >> 1)
+    return near
+
+
+def scan_wide(
+    text: Numbers,
+    wide: Numbers,
+    start: int,
+    stop: int,
+    s: Slots,
+    code: Numbers,
+    ids: Numbers,
+    labels: Slots,
+    time: Slots,
+    channel: Slots,
+    can_id: Slots,
+    flags: Slots,
+    dlc: Slots,
+    length: Slots,
+    word: Slots,
+    words: Slots,
+) -> int:
+    """Read rows from start to stop, exactly as `_table_kernel.scan` does.
+
+    wide : int64[n], the eight bytes of text from each place on.
+    """
+    sep = s[SEPARATOR]
+    low, high = s[SOFT], s[SOFT + 1]
+    last = s[LAST]
+    needed = s[NEEDED]
+    byte_base = s[BYTE_BASE]
+    id_base = s[ID_BASE]
+    lengths = s[LENGTHS]
+    near = nearness(s)
+    byte_last = last_byte(s, last)
+    # No character behind this one is skipped before a cell.
+    top = 32 if high == 0 and low >> 33 == 0 else 127
+    # Decimals of the latest stamp, what one of its last digits is worth, and the first number that is too large.
+    decimals, scale, limit = -1, 0, 0
+    unusual = MOST_UNUSUAL if s[LIN] != 0 or s[SUMS] != 0 or s[FORM] == 0 else 0
+    p = start
+    while p < stop:
+        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
+            s[STOP] = FULL
+            return p
+        begin = p
+        ok = s[LEAVE_OUT] == 0 and unusual < MOST_UNUSUAL
+        column = 0
+        roles = s[ROLES]
+        has = 0
+        stamp = 0
+        each, flag = 0, 0
+        stated, most = -1, 64
+        n, value, shift, at = 0, 0, 0, s[WORDS]
+        is_closed = False
+        label, label_end = -1, -1
+        while ok and column <= last:
+            c = text[p]
+            while c == 32 or (c <= top and is_blank(c, low, high)):
+                p += 1
+                c = text[p]
+            role = roles & 15
+            column += 1
+            roles >>= 4
+            if column & 15 == 0:
+                roles = s[ROLES + (column >> 4)]
+            if c == sep:
+                is_closed |= role == BYTE
+                p += 1
+                continue
+            d = code[c]
+            if d & LINE_FEED != 0:
+                break
+            if c == 34:
+                ok = False
+                break
+            is_open = False  # what stands behind the cell's meaning does not matter
+            if role == BYTE and n < most and not is_closed:
+                if n == 0 and byte_base == 16:
+                    room = min(most - 1, byte_last - column + 1, 7)
+                    value, n, p = byte_run(text, p, code, 32 if sep == 0 else sep, room)
+                    if n > 0:
+                        shift = 8 * n
+                        column += n - 1
+                        roles = s[ROLES + (column >> 4)] >> 4 * (column & 15)
+                        continue
+                e = code[text[p + 1]]
+                got = 0
+                if byte_base == 10:
+                    q = p
+                    while d < 10 and q < p + 3:
+                        got = got * 10 + d
+                        q += 1
+                        d = code[text[q]]
+                    ok = q > p and got < 256
+                    p = q
+                elif d < 16 and e < 16:
+                    got = d << 4 | e
+                    p += 2
+                elif d == 0 and text[p + 1] | 32 == 120 and (code[text[p + 2]] | code[text[p + 3]]) < 16:
+                    got = code[text[p + 2]] << 4 | code[text[p + 3]]
+                    p += 4
+                elif d < 16:
+                    got = d
+                    p += 1
+                else:
+                    ok = False
+                value |= got << shift
+                shift += 8
+                n += 1
+                if shift == 64:
+                    words[at] = value
+                    at += 1
+                    value = 0
+                    shift = 0
+            elif role == REMARK or role == BYTE:  # noqa: PLR1714, SIM109
+                is_open = True
+            elif role == TIME and s[FORM] == NUMBER:
+                got, q = digits(text, wide, p, code, 0)
+                size = q - p
+                p = q
+                places = 0
+                if text[p] == 46 or (text[p] == 44 and s[COMMA] != 0):
+                    got, q = digits(text, wide, p + 1, code, got)
+                    places = q - p - 1
+                    size += places
+                    p = q
+                if size == 0 or size > 17 or places > 9:
+                    ok = False
+                else:
+                    if places != decimals:
+                        decimals = places
+                        scale = s[SCALE + places]
+                        limit = STAMP_LIMIT // scale if scale > 0 else 0
+                    ok = got < limit
+                    stamp += got * scale
+                    has |= HAS_TIME
+            elif role == TIME or role == TIME_2:  # noqa: PLR1714, SIM109
+                form, unit = s[FORM], s[UNIT]
+                if role == TIME_2:
+                    form, unit = s[FORM_2], s[UNIT_2]
+                got, p = stamp_at(text, p, code, s, form, unit)
+                ok = p > 0
+                p = max(p, begin)
+                stamp += got
+                has |= HAS_TIME if role == TIME else HAS_TIME_2
+            elif role == IDENTIFIER:
+                base = id_base
+                if d == 0 and text[p + 1] | 32 == 120:
+                    p += 2
+                    d = code[text[p]]
+                    base = 16
+                q = p
+                while d < base:
+                    each = each * base + d
+                    q += 1
+                    d = code[text[q]]
+                    if q > p + 9:
+                        break
+                ok = p < q <= p + 9
+                p = q
+                has |= HAS_ID
+                if text[p] | 32 == 120:
+                    flag |= EXTENDED_FLAG
+                    p += 1
+                elif text[p] | 32 == 104:
+                    p += 1
+            elif role == LENGTH:
+                if d < 9 and code[text[p + 1]] >= 16:
+                    stated = d
+                    most = d
+                    p += 1
+                else:
+                    stated, p = whole_number(text, p, code, s[LENGTH_BASE])
+                    ok = p > 0
+                    p = max(p, begin)
+                    most = bytes_of(stated, lengths)
+                    ok = ok and most >= 0
+                has |= HAS_LENGTH
+            elif role == PAYLOAD:
+                is_closed = True
+                if byte_base == 16 and n == 0:
+                    if d == 0 and text[p + 1] | 32 == 120:
+                        p += 2
+                        ok = code[text[p]] < 16
+                    mark = int(text[p + 2])
+                    if (
+                        mark != sep
+                        and (mark == 32 or mark == 45 or mark == 58)  # noqa: PLR1714
+                        and (sep != 0 or not is_blank(mark, low, high))
+                    ):
+                        value, n, p = byte_run(text, p, code, mark, min(most - 1, 7))
+                        shift = 8 * n
+                    while n & 3 == 0 and n + 4 <= most and are_hex(wide[p], code):
+                        value |= four_bytes(wide[p]) << shift
+                        p += 8
+                        n += 4
+                        shift += 32
+                        if shift == 64:
+                            words[at] = value
+                            at += 1
+                            value = 0
+                            shift = 0
+                else:
+                    ok = byte_base == 16
+                while ok and n < most:
+                    c = text[p]
+                    d = code[c]
+                    if d < 16:
+                        e = code[text[p + 1]]
+                        if e >= 16:
+                            ok = False
+                            break
+                        value |= (d << 4 | e) << shift
+                        p += 2
+                        shift += 8
+                        n += 1
+                        if shift == 64:
+                            words[at] = value
+                            at += 1
+                            value = 0
+                            shift = 0
+                    elif c == sep or d & LINE_FEED != 0 or (sep == 0 and is_blank(c, low, high)):
+                        break
+                    elif c == 32 or c == 13 or c == 45 or c == 46 or c == 58 or c == 95:  # noqa: PLR1714
+                        p += 1
+                    else:
+                        ok = False
+                ok = ok and code[text[p]] >= 16
+                is_open = True
+            elif role == BUS:
+                label = p
+                q = p
+                while c != sep and code[c] & LINE_FEED == 0 and c != 34 and (sep != 0 or not is_blank(c, low, high)):
+                    if c != 32 and c != 9 and c != 13:  # noqa: PLR1714
+                        q = p + 1
+                    p += 1
+                    c = text[p]
+                label_end = q
+                ok = c != 34
+            elif role == WORD:
+                ok = False
+            else:
+                is_open = True
+                if role == DIRECTION:
+                    c |= 32
+                    if c == 116 or c == 115 or c == 111:  # noqa: PLR1714
+                        flag |= TX_FLAG
+                elif role == IS_RECEIVED:
+                    if not is_yes(text, p, 114):
+                        flag |= TX_FLAG
+                elif role == IS_EXTENDED:
+                    if is_yes(text, p, 101):
+                        flag |= EXTENDED_FLAG
+                elif role == IS_REMOTE:
+                    if is_yes(text, p, 114):
+                        flag |= REMOTE_FLAG
+                elif role == IS_ERROR:
+                    if is_yes(text, p, 101):
+                        flag |= ERROR_FLAG
+                elif role == IS_FD:
+                    if is_yes(text, p, 102):
+                        flag |= FD_FLAG
+                elif role == KIND:
+                    flag |= kind_at(text, p)
+            # To the end of the cell.
+            c = text[p]
+            if sep != 0:
+                if is_open:
+                    while c != sep and code[c] & LINE_FEED == 0:
+                        p += 1
+                        c = text[p]
+                else:
+                    while c == 32 or (c <= top and is_blank(c, low, high)):
+                        p += 1
+                        c = text[p]
+                if c == sep:
+                    p += 1
+                elif code[c] & LINE_FEED != 0:
+                    break
+                else:
+                    ok = False
+            elif is_open:
+                while code[c] & LINE_FEED == 0 and not is_blank(c, low, high):
+                    p += 1
+                    c = text[p]
+            else:
+                ok = ok and (code[c] & LINE_FEED != 0 or is_blank(c, low, high))
+        if ok:
+            if shift > 0:
+                words[at] = value
+            if flag & EXTENDED_FLAG == 0 and s[EXTENDS] == 0 and each > 0x7FF:
+                flag |= EXTENDED_FLAG
+            if stated < 0:
+                most = n
+                ok = fd_code(n) >= 0
+            if most > 8:
+                flag |= FD_FLAG
+            ok = (
+                ok
+                and has & needed == needed
+                and n >= most
+                and flag & (REMOTE_FLAG | ERROR_FLAG) == 0
+                and each <= (0x1FFFFFFF if flag & EXTENDED_FLAG != 0 else 0x7FF)
+                and (s[SENT_OUT] == 0 or flag & TX_FLAG == 0)
+                and s[LARGEST] != NO_TIME
+            )
+        index = 0
+        if ok:
+            before = s[LARGEST] - s[SHIFT]
+            ok = -STAMP_LIMIT <= stamp <= STAMP_LIMIT
+            stamp += s[CLOCK]
+            ok = ok and before - SORTED_NS <= stamp <= before + near
+            if label >= 0:
+                index = known_label(text, label, label_end, s, labels)
+            if text[p] != 10:
+                p = far_line_end(text, p, code)
+            ok = ok and index >= 0 and s[CHANNELS] > 0 and text[p] == 10
+        axis = 0
+        if ok:
+            axis = place_in_time(stamp, index, s)
+            ok = axis != -AXIS_LIMIT
+        if not ok:
+            unusual += 2 if s[LEAVE_OUT] == 0 else 0
+            s[SINGLE] = 1 if unusual < MOST_UNUSUAL else 0
+            p = scan(text, begin, stop, s, code, ids, labels, time, channel, can_id, flags, dlc, length, word, words)
+            s[SINGLE] = 0
+            if s[STOP] != END:
+                return p
+            continue
+        if unusual > 0:
+            unusual -= 1
+        p += 1
+        s[LINES] += 1
+        s[FRAMES] += 1
+        if label >= 0:
+            s[CHANNEL] = index
+        note_frame(index, frame_key(each, flag), axis, s)
+        if passes_filter(each, flag & EXTENDED_FLAG, s, ids):
+            k = s[COUNT]
+            at = s[WORDS]
+            if most & 7 and n > most:
+                words[at + (most >> 3)] &= (1 << 8 * (most & 7)) - 1
+            time[k] = axis
+            channel[k] = index
+            can_id[k] = each
+            flags[k] = flag
+            raw = most
+            if stated > 8 and lengths != AS_BYTES:
+                raw = stated
+            elif most > 8:
+                raw = fd_code(most)
+            dlc[k] = raw
+            length[k] = most
+            word[k] = at
+            s[WORDS] = at + ((most + 7) >> 3)
+            s[COUNT] = k + 1
+    s[STOP] = END
+    return p

@@ -76,8 +76,8 @@ class TestHelp:
 
     @pytest.mark.parametrize("name", COMMANDS)
     def test_everything_that_a_command_takes_is_explained(self, name: str) -> None:
-        parser = Parser(name, COMMANDS[name].help, "")
-        import_module(COMMANDS[name].module).add_arguments(parser)
+        parser = Parser(name, COMMANDS[name], "")
+        import_module(f"buslens.cli.{name}").add_arguments(parser)
         silent = [action.dest for action in parser._actions if not action.help]
         assert len(parser._actions) > 3
         assert silent == []

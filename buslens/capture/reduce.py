@@ -66,7 +66,7 @@ def reduce_frames(
     ----------
     capture : Capture
         From `open_capture`.
-    wanted : Wanted, iterable of (id, is_extended) or None
+    wanted : IdFilter, iterable of (id, is_extended) or None
         Frames to hand on; None: all of them, error frames too. All lines are checked and counted, whatever is wanted.
     make : callable
         Returns a blank accumulator; may be called more often than once, and what was folded may be thrown away.
@@ -90,7 +90,7 @@ def reduce_frames(
     -------
     accumulator
         With all frames.
-    Tally
+    ReadStats
         The account of all lines.
 
     Raises

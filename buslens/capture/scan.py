@@ -113,7 +113,7 @@ class Scanner:
 
     Parameters
     ----------
-    plan : Plan
+    plan : ReadOptions
         What is read, and how.
     slots : sequence of int, optional
         Slots of the format at the start of the piece; default: those of the start of the log.

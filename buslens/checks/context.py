@@ -93,7 +93,7 @@ class EvaluationContext:
         Times of the first and of the last frame of the capture.
     is_timed : bool
         Whether the capture has time stamps; without them only the order of frames is known.
-    seams_ns : tuple of int
+    discontinuities_ns : tuple of int
         Where the recorded clock ran back, ascending: a length of time across such a place is not known.
     by_columns : bool
         Whether what is plainly as it should be is told of all occurrences at once. Else each is looked at on its own,

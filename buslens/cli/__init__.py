@@ -17,7 +17,7 @@ from __future__ import annotations
 import os
 import sys
 from contextlib import suppress
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 from buslens.cli.console import Console
 from buslens.cli.options import Parser, is_file_name
@@ -30,30 +30,25 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 
-class _Command(NamedTuple):
-    module: str
-    help: str
-
-
-COMMANDS: Final[Mapping[str, _Command]] = {
-    "check": _Command("buslens.cli.check", "check captures against the expectations of a healthy vehicle"),
-    "plot": _Command("buslens.cli.plot", "draw a capture as a timing diagram"),
-    "page": _Command("buslens.cli.page", "write a capture as a page to look around in"),
-    "diagnose": _Command("buslens.cli.diagnose", "rank possible causes, and suggest the next measurement"),
-    "compare": _Command("buslens.cli.compare", "compare captures before and after a repair, and tell what that proves"),
-    "record": _Command("buslens.cli.record", "write the job record for the customer and the file"),
-    "fleet": _Command("buslens.cli.fleet", "check many vehicles, and list those to call in"),
-    "desk": _Command("buslens.cli.desk", "do a whole job in the browser, on this machine"),
-    "dialogue": _Command("buslens.cli.dialogue", "show what a tester asked and what the units answered"),
-    "rehearse": _Command("buslens.cli.rehearse", "write a simulated capture of a car with a fault"),
-    "layout": _Command("buslens.cli.layout", "show how a capture is understood, and write the layout of a table"),
-    "defs": _Command("buslens.cli.defs", "list the contents of definitions files, and unusable entries"),
-    "replay": _Command("buslens.cli.replay", "play a capture in real time with live checking"),
-    "listen": _Command("buslens.cli.listen", "check a live bus; receive only"),
-    "start": _Command("buslens.cli.start", "write a first expectations file from definitions and a capture"),
-    "seek": _Command("buslens.cli.seek", "find the bits that change when something was done, without definitions"),
+COMMANDS: Final[Mapping[str, str]] = {
+    "check": "check captures against the expectations of a healthy vehicle",
+    "plot": "draw a capture as a timing diagram",
+    "page": "write a capture as a page to look around in",
+    "diagnose": "rank possible causes, and suggest the next measurement",
+    "compare": "compare captures before and after a repair, and tell what that proves",
+    "record": "write the job record for the customer and the file",
+    "fleet": "check many vehicles, and list those to call in",
+    "desk": "do a whole job in the browser, on this machine",
+    "dialogue": "show what a tester asked and what the units answered",
+    "rehearse": "write a simulated capture of a car with a fault",
+    "layout": "show how a capture is understood, and write the layout of a table",
+    "defs": "list the contents of definitions files, and unusable entries",
+    "replay": "play a capture in real time with live checking",
+    "listen": "check a live bus; receive only",
+    "start": "write a first expectations file from definitions and a capture",
+    "seek": "find the bits that change when something was done, without definitions",
 }
-"""Every command; its module offers ``add_arguments`` and ``run``."""
+"""Every command and what it does; its module, of the same name, offers ``add_arguments`` and ``run``."""
 
 _INTRODUCTION: Final = """\
 usage: buslens COMMAND ...
@@ -124,8 +119,8 @@ def _run(words: list[str], console: Console) -> Status:
 def _run_command(name: str, words: Sequence[str], console: Console) -> Status:
     from importlib import import_module
 
-    module = import_module(COMMANDS[name].module)
-    parser = Parser(name, COMMANDS[name].help, module.__doc__ or "")
+    module = import_module(f"buslens.cli.{name}")
+    parser = Parser(name, COMMANDS[name], module.__doc__ or "")
     module.add_arguments(parser)
     options = parser.read(words)
     if options is None:
@@ -139,7 +134,7 @@ def _help(words: Sequence[str], console: Console) -> Status:
     """Print the introduction, or with a command's name what its own ``--help`` prints."""
     if words and words[0] in COMMANDS:
         return _run_command(words[0], ["--help"], console)
-    lines = (f"  {name:<10}  {command.help}" for name, command in COMMANDS.items())
+    lines = (f"  {name:<10}  {what}" for name, what in COMMANDS.items())
     console.result(_INTRODUCTION.format(commands="\n".join(lines)))
     return Status.MET
 

@@ -38,7 +38,7 @@ class Player:
     ----------
     new_engine : callable
         Returns the engine, once the capture's clock is known.
-    pace : Pace or None
+    pace : PlaybackClock or None
         The play head; None: everything is taken as it comes.
     sender : Sender or None
         Takes every frame when its time has come.

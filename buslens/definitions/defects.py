@@ -73,7 +73,7 @@ def assess(placed: SourceMap, unread: Container[int] = ()) -> DefectReport:
 
     Parameters
     ----------
-    placed : Outline
+    placed : SourceMap
         Of the statements that can be read.
     unread : container of int
         Numbers of messages that cannot.

@@ -42,7 +42,7 @@ def load_definitions(*paths: DefinitionsPath) -> Definitions:
 
     Parameters
     ----------
-    *paths : str, path or TiedFile
+    *paths : str, path or ChannelFile
         The files. One that is tied to a channel describes the frames of that channel only; where it and an untied
         file both know an identifier, it has precedence on its channel. A file that is given twice counts once.
 

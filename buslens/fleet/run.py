@@ -62,7 +62,7 @@ def run(
 
     Parameters
     ----------
-    jobs : iterable of Job
+    jobs : iterable of CaptureJob
         Taken one after the other as workers become free.
     total : callable, optional
         Returns how many captures there are, as soon as that is known before all have been taken.

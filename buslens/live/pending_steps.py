@@ -60,7 +60,7 @@ def awaiting(result: Result, now_ns: int) -> tuple[PendingStep, ...]:
 
     Returns
     -------
-    tuple of Awaited
+    tuple of PendingStep
         A step counts as awaited until a frame shows it, the handshake is abandoned or begun anew, or 3 times its limit
         has run out, after which it would no longer be the answer.
     """

@@ -160,7 +160,7 @@ def arrange(
 
     Returns
     -------
-    written : list of Written
+    written : list of PlacedAnnotation
     rows : int
         Rows that are used.
     left_out : int

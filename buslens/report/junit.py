@@ -84,7 +84,7 @@ def capture_suite(
 
     Parameters
     ----------
-    rules : mapping of str to sequence of Told
+    rules : mapping of str to sequence of CaseFinding
         Findings of each rule, the gravest first; none: it found nothing to check.
     """
     element = _element("testsuite", name=path)

@@ -70,7 +70,7 @@ def choose(
         Number of the handshake within its rule, counted from 1.
     rule : str or None
         Name of the sequence that `handshake` belongs to, where several have one of that number.
-    about : Place or None
+    about : FindingLayout or None
         A finding to show instead of the one that the verdict speaks of, if it has a place.
 
     Raises

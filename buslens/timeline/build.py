@@ -67,7 +67,7 @@ def build_timeline(
         Unit of a number.
     lag_ns : int or None
         A change is at most so much older than the frame that shows it, ns; None: as old as the frame before.
-    clock discontinuities : list of Clock discontinuity
+    discontinuities : list of ClockDiscontinuity
         Places where nothing is known until the next frame.
     first_ns, end_ns : int
         Times of the first and of the last frame of the capture, whatever its id, ns.

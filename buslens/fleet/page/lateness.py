@@ -59,7 +59,7 @@ def worst_delay(delays: Mapping[tuple[str, str], DelayColumns], captures: Collec
 
     Returns
     -------
-    Worst or None
+    WorstDelay or None
         None where no delay has a longest allowed.
     """
     found: list[tuple[tuple[bool, bool, float], DelayColumns, int]] = []

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from buslens.report.annotations import RowAllocator, TimeAxis, ring_half
 from buslens.report.display_list import Box, Label
 from buslens.report.formatting import file_name
+from buslens.report.number_scale import round_step
 from buslens.report.style import Tone
 from buslens.report.text_metrics import legible, shorten
 from buslens.report.versions import version_of
@@ -223,7 +224,7 @@ class Decorations:
         """Return the least step of 1, 2 or 5 times a power of ten whose numbers have room side by side."""
         most = max(2, int(room / (6.5 * self.fmt.text)))
         while True:
-            step = _round_step(span / most)
+            step = round_step(span / most)
             digits = _digits(step)
             widest = max(self.pen.width(_tick_text(end, digits)) for end in (first, first + span))
             if most == 1 or step / span * room > widest + self.fmt.text:
@@ -238,8 +239,3 @@ def _tick_text(value: float, digits: int) -> str:
 
 def _digits(step: float) -> int:
     return max(0, -math.floor(math.log10(step) + 1e-9))
-
-
-def _round_step(raw: float) -> float:
-    power = 10.0 ** math.floor(math.log10(raw))
-    return next(power * factor for factor in (1, 2, 5, 10, 20) if power * factor >= raw * (1 - 1e-9))

@@ -1,7 +1,8 @@
-"""From where to where the lane of a number reaches, in every drawing: never to the noise of the number alone."""
+"""From where to where the scale of a number reaches, in every drawing, and its ticks: never to its noise alone."""
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from buslens.expectations.model import Expectations, Range
@@ -41,3 +42,13 @@ def number_scale(seen: tuple[float, float], limits: tuple[float, ...]) -> tuple[
         if high - low < 1.0:
             high = low + 1.0
     return (low, high) if high > low else (low, low + 1.0)
+
+
+def round_step(least: float) -> float:
+    """Return the least of 1, 2, 5 times a power of ten that is, but for rounding, no less.
+
+    >>> round_step(0.3), round_step(134.4)
+    (0.5, 200.0)
+    """
+    power = 10.0 ** math.floor(math.log10(max(least, 1e-9)))
+    return next(power * factor for factor in (1, 2, 5, 10, 20) if power * factor >= least * (1 - 1e-9))

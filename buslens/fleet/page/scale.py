@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from buslens.fleet.page.dates import MONTHS, moment_of
+from buslens.report.number_scale import round_step
 
 if TYPE_CHECKING:
     from buslens.fleet.page.drawing import Drawing
@@ -47,9 +48,7 @@ def ticks(low: float, high: float, *, most: int) -> list[float]:
     >>> ticks(0.0, 672.0, most=5)
     [0.0, 200.0, 400.0, 600.0]
     """
-    raw = (high - low) / most
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= raw * (1 - 1e-9))
+    step = round_step((high - low) / most)
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     # Divided where the step is a part of one, so that 3 times 0.1 is 0.3.

@@ -15,7 +15,7 @@ from buslens.checks.findings import Outcome, Result
 from buslens.checks.phrases import span_text
 from buslens.report.formatting import clean, spoken, unknown_text
 from buslens.report.lanes import Lane, Shape, lay_lane
-from buslens.report.number_scale import number_scale
+from buslens.report.number_scale import number_scale, round_step
 from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration
 
@@ -366,9 +366,3 @@ def _told(place: FindingLayout) -> str:
         lead = "no frame for" if finding.kind == "alive" else "for"
         return place.words[-1] if finding.delay is None else f"{lead} {span_text(finding.delay)}"
     return next((it for it in place.words if "limit" not in it), place.words[-1])
-
-
-def round_step(least: float) -> float:
-    """Return the least of 1, 2, 5 times a power of ten that is no less."""
-    power = 10.0 ** np.floor(np.log10(max(least, 1e-9)))
-    return float(next(power * factor for factor in (1, 2, 5, 10) if power * factor >= least))

@@ -6,8 +6,8 @@ import html
 from typing import TYPE_CHECKING, Final
 
 from buslens.report.formatting import clean
+from buslens.report.number_scale import round_step
 from buslens.report.overlay import Overlay, OverlayLane, overlays
-from buslens.report.page.drawing import round_step
 from buslens.report.page.svg import svg_line, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S
 

@@ -20,9 +20,12 @@ from buslens.discovery.start import start
 from buslens.errors import UsageError
 from buslens.expectations.load import load_expectations
 from buslens.expectations.model import Pulse, Sequence
-from buslens.rehearsal.rehearse import rehearse, write
+from buslens.rehearsal.rehearse import rehearse, rendered, write
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from buslens.discovery.start import StartResult
     from buslens.rehearsal.rehearse import Rehearsal, TrueStates
 
 TRUE_ROLES = {
@@ -60,13 +63,37 @@ def rehearsed(seed: int, duration: float | None) -> Rehearsal:
     return rehearse("healthy", seed=seed, duration=duration)
 
 
+@cache
+def log(seed: int, duration: float | None) -> bytes:
+    return rendered(rehearsed(seed, duration), "candump")
+
+
+def filled(folder: Path) -> Path:
+    shutil.copy(PINEWICK, folder)
+    (folder / "short.log").write_bytes(log(1, None))
+    (folder / "long.log").write_bytes(log(2, 80.0))
+    return folder
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """Return a folder with the definitions, a short and a long capture."""
-    shutil.copy(PINEWICK, tmp_path)
-    write(rehearsed(1, None), tmp_path / "short.log")
-    write(rehearsed(2, 80.0), tmp_path / "long.log")
-    return tmp_path
+    return filled(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def learned(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], tuple[StartResult, Path, Path]]:
+    """Learn from the short or the long capture, once; return what was made, the capture and the file."""
+    shared = filled(tmp_path_factory.mktemp("learned"))
+
+    @cache
+    def learn(name: str) -> tuple[StartResult, Path, Path]:
+        capture, written = shared / name, shared / f"{name}.toml"
+        made = start([str(shared / "pinewick.dbc")], str(capture), output=str(written))
+        written.write_text(made.text, "utf-8")
+        return made, capture, written
+
+    return learn
 
 
 def delays(cause: TrueStates, value: int, effect: TrueStates, result: int) -> list[int]:
@@ -83,15 +110,14 @@ class TestFile:
     """The file loads, names the true signals, and does not call faulty what it was learned from."""
 
     @pytest.mark.parametrize("name", ["short.log", "long.log"])
-    def test_of_a_healthy_car(self, name: str, folder: Path) -> None:
-        made = start([str(folder / "pinewick.dbc")], str(folder / name), output=str(folder / "new.toml"))
-        (folder / "new.toml").write_text(made.text, "utf-8")
+    def test_of_a_healthy_car(self, name: str, learned: Callable[[str], tuple[StartResult, Path, Path]]) -> None:
+        made, capture, written = learned(name)
         assert made.certain == TRUE_ROLES
         assert made.is_complete
-        expected = load_expectations(folder / "new.toml")
+        expected = load_expectations(written)
         assert {role.name: f"{role.message}.{role.signal}" for role in expected.roles.values()} == TRUE_ROLES
         assert [rule.name for rule in expected.rules] == [draft.name for draft in made.drafts]
-        result = check(folder / name, expectations=expected)
+        result = check(capture, expectations=expected)
         assert result.verdict is Verdict.AS_EXPECTED
         assert [run.rule for run in result.handshakes if run.completed].count("lock handshake") >= 1
 
@@ -119,10 +145,9 @@ class TestFile:
 class TestLimits:
     """Limits contain the true delays, tell how often they were measured, and call a guess a guess."""
 
-    def test_true_delays_are_inside(self, folder: Path) -> None:
-        made = start([str(folder / "pinewick.dbc")], str(folder / "long.log"), output=str(folder / "new.toml"))
-        (folder / "new.toml").write_text(made.text, "utf-8")
-        rules = {rule.name: rule for rule in load_expectations(folder / "new.toml").rules}
+    def test_true_delays_are_inside(self, learned: Callable[[str], tuple[StartResult, Path, Path]]) -> None:
+        _, _, written = learned("long.log")
+        rules = {rule.name: rule for rule in load_expectations(written).rules}
         truth = rehearsed(2, 80.0).truth
         enable = truth["COLUMN_CONTROL.LOCK_ENABLE"]
         hard, data = truth["COLUMN_STATE.UNLOCK_FEEDBACK"], truth["COLUMN_STATE.DATA_FEEDBACK"]
@@ -148,13 +173,12 @@ class TestLimits:
         assert pulse.most_ns is not None
         assert pulse.least_ns <= lengths.min() <= lengths.max() <= pulse.most_ns
 
-    def test_method_is_told(self, folder: Path) -> None:
-        dbc = [str(folder / "pinewick.dbc")]
-        short = start(dbc, str(folder / "short.log"), output=str(folder / "new.toml")).text
+    def test_method_is_told(self, learned: Callable[[str], tuple[StartResult, Path, Path]]) -> None:
+        short = learned("short.log")[0].text
         assert "A GUESS: half of the value either way" in short
         assert 'basis = "a guess from 1 handshake in one capture"' in short
         assert "NIST" not in short
-        long = start(dbc, str(folder / "long.log"), output=str(folder / "new.toml")).text
+        long = learned("long.log")[0].text
         assert re.search(r"mean \+/- 6\.\d\d standard\s(?:#\s+)?deviations of 4: 95 % at 95 % confidence", long)
         assert 'basis = "learned from 4 handshakes in one capture"' in long
         assert "more handshakes of the same spread would bring the upper limits to" in long.replace("\n#   ", " ")

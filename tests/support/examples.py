@@ -2,6 +2,9 @@
 
 ``pytest --hypothesis-profile=thorough`` asks for it. A number written into a test as it stands would be the same in
 both. So a test says through `examples` how often it tries something, against 25 for a property that says nothing.
+
+The suite draws the same examples each time: it fails for what was changed, not by chance. A thorough run draws others
+each time, and so does ``--hypothesis-profile=anew``, as few as the suite; ``--hypothesis-seed=N`` repeats what it drew.
 """
 
 from __future__ import annotations
@@ -14,7 +17,8 @@ ORDINARY: Final = 25
 SUITE: Final = 10
 THOROUGH: Final = 500
 
-settings.register_profile("suite", max_examples=SUITE, deadline=None)
+settings.register_profile("suite", max_examples=SUITE, deadline=None, derandomize=True)
+settings.register_profile("anew", max_examples=SUITE, deadline=None)
 settings.register_profile("thorough", max_examples=THOROUGH, deadline=None)
 
 

@@ -44,8 +44,9 @@ _LOOKED_LINES: Final = 60
 _OPENING_LINES: Final = 10
 """So many first lines that are all frames of a format make a log of it, whatever becomes of the others."""
 _MOST: Final = 0.5
-_NEARLY_ALL: Final = 0.9
 """A format that reads this part of them is the log's."""
+_NEARLY_ALL: Final = 0.9
+"""Where a format reads this part of them, nothing has to be done to the text."""
 
 
 @dataclass(kw_only=True)
@@ -297,19 +298,15 @@ def _recognise(
     source = SourceLocation(name)
     if not head:
         raise CaptureError("the file is empty", source)
+    if not table.names_columns and (surely := _surely_by_lines(head)) is not None:
+        return surely
     form = text_form_of(head)
     if not table.names_columns and not form.encoding:
         found, part = _by_lines(form.lines_of(head))
         if found is not None and form.mends_lines:
             found = replace(found, form=form)
-        if found is not None and part >= _MOST:
-            return found
         if found is not None:
-            table_found = None
-            with suppress(CaptureError):
-                table_found = _table(source, head, table, form, rest)
-            is_better = table_found is not None and table_found.table is not None and table_found.table.fit > 2 * part
-            return table_found if table_found is not None and is_better else found
+            return found if part >= _MOST else _better_table(part, source, head, table, form, rest) or found
     foreign = _foreign(name) if is_file else None
     if foreign is not None and not table.names_columns and foreign.is_surely_its_own(head):
         return foreign
@@ -336,7 +333,15 @@ def _recognise(
     )
 
 
-def _by_lines(head: bytes) -> tuple[_Recognised | None, float]:
+def _surely_by_lines(head: bytes) -> _Recognised | None:
+    """Return the format of a log whose lines nearly all tell it, which is quicker to see than what a text may need."""
+    if head.count(b"\n") < _LOOKED_LINES or re.search(rb"[\0\x1b]", head):
+        return None
+    found, part = _by_lines(head, trusts_opening=False)
+    return found if part >= _NEARLY_ALL else None
+
+
+def _by_lines(head: bytes, *, trusts_opening: bool = True) -> tuple[_Recognised | None, float]:
     """Return the format of lines that reads most of a log, and the part of its lines that it reads as frames."""
     lines = [line for line in head.split(b"\n")[:-1] if line.strip(b"\0 \t\r")]
     opening = lines[:_OPENING_LINES]
@@ -352,10 +357,22 @@ def _by_lines(head: bytes) -> tuple[_Recognised | None, float]:
             best, most = _Recognised(format=entry, match=match), part
         if most >= _MOST:
             break
-    if best is not None and len(opening) == _OPENING_LINES and part_read(best.format, best.match, opening) == 1.0:
+    is_whole = trusts_opening and len(opening) == _OPENING_LINES
+    if best is not None and is_whole and part_read(best.format, best.match, opening) == 1.0:
         # What comes after such a beginning is a damaged log, not a table.
         most = 1.0
     return best, most
+
+
+def _better_table(
+    part: float, source: SourceLocation, head: bytes, settings: TableSettings, form: TextForm, rest: Stream | None
+) -> _Recognised | None:
+    """Return how a log of which a format reads a part only is read as a table; None where that reads little more."""
+    with suppress(CaptureError):
+        found = _table(source, head, settings, form, rest)
+        if found is not None and found.table is not None and found.table.fit > 2 * part:
+            return found
+    return None
 
 
 def _table(

@@ -3,6 +3,7 @@ from __future__ import annotations
 import gzip
 import io
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,10 +15,9 @@ from buslens.capture.registry import FORMATS, registered
 from buslens.errors import CaptureError, UsageError
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from buslens.capture.log_format import LogFormat
 
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
 LOG = b"(1.000000) can0 101#11\n(2.000000) can1 102#22\n"
 
 
@@ -50,6 +50,14 @@ class TestRecognised:
         path = tmp_path / "damaged.log"
         path.write_bytes(log)
         assert open_capture(path).format.name == "candump"
+
+    @pytest.mark.parametrize("name", ["car01_healthy.log", "car04_logic_fuse_blown.asc"])
+    def test_a_whole_log_is_told_by_its_lines(self, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+        """What might have to be done to the text of a table takes longer to find out than to read a small log."""
+        monkeypatch.setattr("buslens.capture.open.text_form_of", None)
+        found = open_capture(SAMPLES / name)
+        assert found.form.is_plain
+        assert found.name == ("ASC" if name.endswith("asc") else "candump")
 
     def test_opened_twice(self, tmp_path: Path) -> None:
         path = tmp_path / "x.gz"

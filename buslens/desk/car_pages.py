@@ -29,6 +29,8 @@ _ACTIONS = (
 """What is done or heard at a car, in words by which roles are recognised."""
 _NEEDED = ("driver door opens", "start pressed", "ignition on", "lock unlocks", "lock locks")
 """Of these, what every handshake needs."""
+_TABLES = (".csv", ".tsv", ".xlsx")
+"""A table of values, such as a tester's list, says itself what its columns are."""
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'self'"
 """Of a drawing, which has no script and asks for nothing, but styles each line itself."""
 
@@ -145,6 +147,7 @@ class CarPages:
             car=car,
             files=[it for it in car.files() if it.parent == car.path],
             captures=[it for it in car.files() if it.parent != car.path],
+            has_tables=any(it.parent != car.path and it.suffix.lower() in _TABLES for it in car.files()),
             draft=shown,
             seek=state,
             found=found,

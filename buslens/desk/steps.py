@@ -93,6 +93,9 @@ def _after(proof: ProofView, *, is_recorded: bool) -> JobProgress:
     if proof.conclusion == "repaired":
         under = "The record is written." if is_recorded else "Next: write the record."
         return JobProgress(now="record", headline=proof.sentence, under=under)
+    if proof.conclusion == "not_repaired":
+        under = "It is another cause, or not the only one: measure again. After the next repair, take out this capture."
+        return JobProgress(now="measure", headline=proof.sentence, under=under)
     if proof.conclusion == "not_proved" and proof.more:
         under = "Nothing wrong so far, and not enough to confirm the repair."
         return JobProgress(now="proof", headline=f"Next: record {proof.more} without a fault", under=under)

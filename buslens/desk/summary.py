@@ -65,6 +65,7 @@ if TYPE_CHECKING:
 
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
 _MOST_CAUSES: Final = 6
+_TABLE: Final = ", and no role of the expectations is read from one"
 _MOST_LEFT: Final = 3
 _WRONG: Final = frozenset({RepairStatus.STILL_WRONG, RepairStatus.NEW})
 
@@ -107,7 +108,11 @@ def without_options(text: str) -> str:
 
     >>> without_options("no times; export them, or name them with --table FILE; give --x")
     'no times; export them'
+    >>> without_options("it is a table, and no role of the expectations is read from one: tie each to a column")
+    'it is a table. Set up a car from tables of a healthy one under Cars, and choose it here.'
     """
+    if _TABLE in text:
+        return f"{text.partition(_TABLE)[0]}. Set up a car from tables of a healthy one under Cars, and choose it here."
     text = re.sub(r", or (?:(?!, or )[^;])*--\w[^;]*", "", text)
     return "; ".join(part for part in text.split("; ") if not re.search(r"(^| )--\w", part))
 

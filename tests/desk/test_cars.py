@@ -101,6 +101,12 @@ class TestNewCar:
         assert desk.send(f"{car_path}/remove", let_in, name="steering_lock.toml").status == 303
         assert not (folder / "steering_lock.toml").exists()
 
+    def test_table_needs_no_definitions(
+        self, car_path: str, add: Callable[..., int], desk: RunningDesk, let_in: dict[str, str], sample: Path
+    ) -> None:
+        assert add(sample / "tester_list_car03.csv") == 201
+        assert "Next: draft the expectations" in desk.ask("GET", car_path, headers=let_in).text
+
     @pytest.mark.parametrize("name", ["..%2f..%2fjob.dbc", "%2fetc%2fx.toml", "choices.json", ".desk.lock"])
     def test_files_stay_in_their_folder(
         self, name: str, car_path: str, add: Callable[..., int], desk_folder: Path

@@ -47,7 +47,7 @@ def lacking() -> JobView:
         (DONE, replace(READ, step="measure", next=MEASUREMENT), "proof", "Next: record the car again"),
         (JobDetails(), compared("not_proved"), "proof", "not_proved: so it is"),
         (DONE, lacking(), "proof", "Next: record 4 more lock handshakes without a fault"),
-        (DONE, compared("not_repaired"), "proof", "not_repaired: so it is"),
+        (DONE, compared("not_repaired"), "measure", "not_repaired: so it is"),
         (DONE, compared("repaired"), "record", "repaired: so it is"),
     ],
 )  # fmt: skip

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 import numpy as np
 
 from buslens.checks.findings import Outcome, Verdict
+from buslens.fleet.anomalies import columns
+from buslens.fleet.anomalies.columns import Tries, VehicleTraffic
 from buslens.fleet.anomalies.skew import USUAL_PATHS
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.model import Anomaly, AnomalyKind, FailureKind, FindingRow
@@ -25,16 +27,13 @@ from buslens.fleet.views import (
     DelayColumns,
     FleetSummary,
     FoundRow,
-    Identifier,
     StepRow,
-    TrafficColumns,
-    TriesColumns,
     TroubleRow,
     VehicleRow,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -272,11 +271,7 @@ _DELAY_COLUMNS: Final = (
     f"coalesce(most_ns, {NO_UPPER_END}), delay.step, handshake, outcome"
 )
 
-_TRY: Final = np.dtype(
-    [(name, np.int64) for name in ("vehicle", "rule", "capture", "recorded")]
-    + [(name, np.int32) for name in ("handshake", "tries")]
-)
-
+_TRY: Final = np.dtype([(name, np.int64) for name in ("vehicle", "rule", "capture", "recorded", "tries")])
 _SENT: Final = np.dtype(
     [(name, np.int64) for name in ("identifier", "capture", "recorded", "duration", "frames", "cycle")]
 )
@@ -321,53 +316,54 @@ def delays_of_vehicle(ledger: Ledger, vehicle: str) -> dict[tuple[str, str], Del
         }
 
 
-def tries_of(ledger: Ledger) -> TriesColumns:
-    """Return the handshakes of the fleet with how often their first step came."""
+def tries_of(ledger: Ledger, numbers: Mapping[str, int]) -> list[Tries]:
+    """Return the handshakes of the fleet, rule by rule, with how often their first step came.
+
+    Parameters
+    ----------
+    numbers : mapping of str to int
+        Number of each vehicle of the fleet.
+    """
     query = (
-        f"SELECT vehicle, rule, capture.id, {DATED}, number, tries "  # noqa: S608  # text of ours
-        f"FROM {CURRENT_CAPTURES} CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0"
+        f"SELECT vehicle, rule, capture.id, {DATED}, tries FROM {CURRENT_CAPTURES} "  # noqa: S608  # text of ours
+        "CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0 AND tries > 0"
     )
     with corruption_guard(ledger):
         table = np.fromiter(ledger.rows(query), dtype=_TRY)
         vehicles, vehicle_of = _by_name(ledger, table["vehicle"])
         rules, rule_of = _by_name(ledger, table["rule"])
-        order = np.lexsort((table["handshake"], rule_of, table["capture"], table["recorded"], vehicle_of))
-        table = table[order]
-        return TriesColumns(
-            vehicles=vehicles,
-            rules=rules,
-            vehicle=vehicle_of[order],
-            rule=rule_of[order],
-            capture=_column(table, "capture"),
-            recorded_ns=_column(table, "recorded"),
-            handshake=_column(table, "handshake"),
-            tries=_column(table, "tries"),
-        )
+        vehicle = np.array([numbers[name] for name in vehicles], np.int64)[vehicle_of]
+        order = np.lexsort((table["capture"], table["recorded"], vehicle_of))
+        parts = [order[rule_of[order] == place] for place in range(len(rules))]
+        return [
+            Tries(
+                rule=rule,
+                vehicle=vehicle[part],
+                recorded_ns=np.maximum(table["recorded"][part], columns.UNDATED),
+                tries=table["tries"][part],
+                capture=table["capture"][part],
+            )
+            for rule, part in zip(rules, parts, strict=True)
+        ]
 
 
-def traffic_of(ledger: Ledger, vehicle: str) -> TrafficColumns:
-    """Return what identifiers did in the captures of a vehicle."""
+def traffic_of(ledger: Ledger, vehicle: str) -> VehicleTraffic:
+    """Return what identifiers did in the dated captures of a vehicle, channels not told apart."""
     query = (
-        f"SELECT identifier, capture.id, {DATED}, judgement.duration_ns, traffic.frames, "  # noqa: S608  # text of ours
+        "SELECT 2 * can_id + is_extended, capture.id, recorded_ns, judgement.duration_ns, traffic.frames, "  # noqa: S608
         f"coalesce(cycle_ns, -1) FROM {CURRENT_CAPTURES} CROSS JOIN traffic ON traffic.judgement = judgement.id "
-        "WHERE vehicle = ? AND copy = 0"
+        "CROSS JOIN identifier ON identifier.id = traffic.identifier "
+        "WHERE vehicle = ? AND copy = 0 AND recorded_ns >= 0 ORDER BY recorded_ns, capture.id, place"
     )
     with corruption_guard(ledger):
         table = np.fromiter(ledger.rows(query, (ledger.number(vehicle),)), dtype=_SENT)
-        numbers, place = np.unique(table["identifier"], return_inverse=True)
-        known = [_identifier(ledger, number) for number in numbers.tolist()]
-        order = sorted(range(len(known)), key=known.__getitem__)
-        rank = np.empty(len(known), dtype=np.int32)
-        rank[order] = np.arange(len(known), dtype=np.int32)
-        identifier = rank[place]
-        order_of_rows = np.lexsort((identifier, table["capture"], table["recorded"]))
-        table = table[order_of_rows]
-        return TrafficColumns(
-            identifiers=tuple(known[number] for number in order),
-            capture=_column(table, "capture"),
-            recorded_ns=_column(table, "recorded"),
-            duration_ns=_column(table, "duration"),
-            identifier=identifier[order_of_rows],
+        captures, first, row = np.unique(table["capture"], return_index=True, return_inverse=True)
+        return VehicleTraffic(
+            recorded_ns=table["recorded"][first],
+            duration_ns=table["duration"][first],
+            capture=captures,
+            row=row.astype(np.int64),
+            identifier=_column(table, "identifier"),
             frames=_column(table, "frames"),
             cycle_ns=_column(table, "cycle"),
         )
@@ -411,10 +407,3 @@ def _by_name(ledger: Ledger, words: NDArray[np.int64]) -> tuple[tuple[str, ...],
     rank = np.empty(len(texts), dtype=np.int32)
     rank[order] = np.arange(len(texts), dtype=np.int32)
     return tuple(texts[number] for number in order), rank[place]
-
-
-def _identifier(ledger: Ledger, number: int) -> Identifier:
-    query = "SELECT channel, can_id, is_extended FROM identifier WHERE id = ?"
-    for channel, can_id, is_extended in ledger.rows(query, (number,)):
-        return Identifier(ledger.word(cast("int", channel)), cast("int", can_id), bool(is_extended))
-    raise ValueError(f"an identifier that is not there, number {number}")

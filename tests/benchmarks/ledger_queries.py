@@ -173,7 +173,10 @@ def main() -> None:
             once("fleet: vehicles", lambda: queries.vehicles(ledger))
             once("fleet: steps", lambda: queries.steps(ledger))
             once("fleet: delays of one step", lambda: queries.delays_of_step(ledger, RULE, "wire feedback"))
-            once("fleet: tries", lambda: queries.tries_of(ledger))
+            once(
+                "fleet: tries",
+                lambda: queries.tries_of(ledger, {it.vehicle: k for k, it in enumerate(queries.vehicles(ledger))}),
+            )
             once("fleet: troubles", lambda: list(queries.troubles(ledger)))
             print(f"peak memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:,.0f} MB")
             peer(ledger, folder, vehicles)

@@ -41,13 +41,13 @@ def read_everything(ledger: Ledger) -> list[object]:
     for row in queries.vehicles(ledger):
         answers += [row, queries.captures_of(ledger, row.vehicle), queries.findings_of(ledger, row.vehicle)]
         traffic = queries.traffic_of(ledger, row.vehicle)
-        answers += [traffic.identifiers, traffic.frames.tolist()]
+        answers += [traffic.identifier.tolist(), traffic.frames.tolist()]
         answers += [queries.address_of(ledger, number) for number in traffic.capture.tolist()]
     for step in queries.steps(ledger):
         delays = queries.delays_of_step(ledger, step.rule, step.step)
         answers += [step, delays.vehicles, delays.earliest_ns.tolist(), delays.latest_ns.tolist()]
-    tries = queries.tries_of(ledger)
-    return [*answers, tries.rules, tries.tries.tolist()]
+    numbers = {row.vehicle: number for number, row in enumerate(queries.vehicles(ledger))}
+    return [*answers, *((one.rule, one.tries.tolist()) for one in queries.tries_of(ledger, numbers))]
 
 
 class TestMemory:
@@ -241,7 +241,7 @@ class TestCopies:
             ledger.link(replace(JOB, address="b.log"), GOOD.content, "ground")
             (row,) = queries.vehicles(ledger)
             assert (row.captures, row.as_expected, row.handshakes) == (1, 1, 1)
-            assert len(queries.tries_of(ledger).tries) == 1
+            assert [len(one.tries) for one in queries.tries_of(ledger, {row.vehicle: 0})] == [1]
 
 
 class TestAnomalies:

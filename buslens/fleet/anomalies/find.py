@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buslens.fleet.anomalies.columns import CENSORED, UNDATED, StepDelays, Tries, VehicleTraffic
+from buslens.fleet.anomalies.columns import CENSORED, UNDATED, StepDelays
 from buslens.fleet.anomalies.compare import StatisticalTest, compare_delays, compare_traffic, compare_tries
 from buslens.fleet.anomalies.discovery_rate import LEVEL, q_values
 from buslens.fleet.model import Anomaly, AnomalyKind
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from buslens.definitions.model import Definitions
     from buslens.fleet.ledger import Ledger
-    from buslens.fleet.views import DelayColumns, TrafficColumns
+    from buslens.fleet.views import DelayColumns
 
 
 def find_anomalies(
@@ -47,21 +47,10 @@ def find_anomalies(
         for rule, step in dict.fromkeys((row.rule, row.step) for row in queries.steps(ledger)):
             for delays in split_by_limits(queries.delays_of_step(ledger, rule, step), index):
                 tested += compare_delays(delays, is_skew=(rule, step) in skews)
-        handshakes = queries.tries_of(ledger)
-        vehicle = _renumbered(handshakes.vehicle, handshakes.vehicles, index)
-        for place, rule in enumerate(handshakes.rules):
-            kept = (handshakes.rule == place) & (handshakes.tries > 0)
-            tested += compare_tries(
-                Tries(
-                    rule=rule,
-                    vehicle=vehicle[kept],
-                    recorded_ns=_dated(handshakes.recorded_ns[kept]),
-                    tries=handshakes.tries[kept].astype(np.int64),
-                    capture=handshakes.capture[kept],
-                )
-            )
+        for tries in queries.tries_of(ledger, index):
+            tested += compare_tries(tries)
         for name, place in index.items():
-            tested += compare_traffic(place, as_traffic(queries.traffic_of(ledger, name)), messages)
+            tested += compare_traffic(place, queries.traffic_of(ledger, name), messages)
         return significant(tested, names, lambda capture: queries.address_of(ledger, capture))
 
 
@@ -119,22 +108,6 @@ def split_by_limits(delays: DelayColumns, index: dict[str, int]) -> list[StepDel
             )
         )
     return parts
-
-
-def as_traffic(columns: TrafficColumns) -> VehicleTraffic:
-    """Return the dated captures of one vehicle with what their identifiers did, channels not told apart."""
-    dated = columns.recorded_ns >= 0
-    captures, first, row = np.unique(columns.capture[dated], return_index=True, return_inverse=True)
-    own = np.array([2 * it.can_id + it.is_extended for it in columns.identifiers], dtype=np.int64)
-    return VehicleTraffic(
-        recorded_ns=columns.recorded_ns[dated][first],
-        duration_ns=columns.duration_ns[dated][first],
-        capture=captures,
-        row=row.astype(np.int64),
-        identifier=own[columns.identifier[dated]] if len(own) else np.empty(0, dtype=np.int64),
-        frames=columns.frames[dated],
-        cycle_ns=columns.cycle_ns[dated],
-    )
 
 
 def _renumbered(place: np.ndarray, names: Sequence[str], index: dict[str, int]) -> np.ndarray:

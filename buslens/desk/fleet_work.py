@@ -60,10 +60,9 @@ def run(pipe: Connection, task: FleetTask) -> None:
         os._exit(0)
 
     threading.Thread(target=obey, daemon=True, name="orders").start()
-    from buslens.fleet.check_job import make_ready
     from buslens.fleet.local import LocalPool
 
-    run_fleet(Teller(pipe), task, LocalPool(begin=make_ready))
+    run_fleet(Teller(pipe), task, LocalPool())
 
 
 class Teller:

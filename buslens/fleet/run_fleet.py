@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
     File: TypeAlias = str | Path
 
+_COMPILING_S: Final = 60.0
+"""A time limit that is no shorter has room for a kernel to be compiled (measured: 10 s of processor)."""
+
 
 def _silent(*_: object) -> None:
     pass
@@ -238,8 +241,8 @@ def _pool(
 
     if memory_bytes is not None and find_spec("resource") is None:
         note("--memory-limit: memory limits are not supported on this system; there is none")
-    # Made ready first: what is loaded and compiled once must not count as the time of a capture.
-    begin = None if seconds is None else make_ready
+    # What is compiled once must not make a capture late; nor should a fleet of small ones wait for it without need.
+    begin = None if seconds is None or seconds >= _COMPILING_S else make_ready
     return LocalPool(workers, seconds=seconds, memory_bytes=memory_bytes, begin=begin)
 
 

@@ -10,6 +10,8 @@ import pytest
 from support.here_and_now import HereAndNow
 
 import buslens
+from buslens.fleet import run_fleet
+from buslens.fleet.local import LocalPool
 from buslens.fleet.queries import feedback_paths
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -44,3 +46,12 @@ def test_run_twice(tmp_path: Path) -> None:
     with buslens.open_ledger(out) as ledger:
         assert next(iter(ledger.rows("SELECT count(*) FROM capture"))) == (1,)
         assert feedback_paths(ledger) == {frozenset({"unlock_feedback", "data_feedback"})}
+
+
+@pytest.mark.parametrize(("seconds", "is_compiled"), [(None, False), (5.0, True), (300.0, False)])
+def test_kernels_are_compiled_first_only_where_that_could_make_a_capture_late(
+    seconds: float | None, is_compiled: bool
+) -> None:
+    pool = run_fleet._pool(1, None, seconds, None, print)
+    assert isinstance(pool, LocalPool)
+    assert (pool._begin is not None) == is_compiled

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import can
 import pytest
+from support.accessible import violations
 from support.desks import RunningDesk, running_desk
 from support.multicast import group_of_our_own, listening
 from support.patience import HANG_S
@@ -256,27 +257,17 @@ class TestForEverybody:
     """No page breaks a rule that axe-core can test: names, contrasts, landmarks, what a keyboard reaches."""
 
     def test_axe(self, window: Callable[..., Window], desk: RunningDesk, let_in: dict[str, str], sample: Path) -> None:
-        axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python")
         it = window(desk, let_in, bypass_csp=True)
         page = it.page
         name = it.begin(vehicle="Club car 4", complaint="no start")
         it.add("before", sample / GROUND_OPEN)
         car = desk.send("/cars", let_in, name="For axe").headers["location"].lstrip("/")
 
-        def broken(width: int, scheme: str) -> list[str]:
-            page.set_viewport_size({"width": width, "height": 900})
-            page.emulate_media(color_scheme=scheme)
-            page.evaluate("document.querySelectorAll('details').forEach((it) => { it.open = true; })")
-            page.evaluate("document.querySelectorAll('iframe').forEach((it) => it.remove())")
-            found = axe.Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
-            wide = page.evaluate("document.documentElement.scrollWidth")
-            return [*(f"{rule['id']} {rule['nodes'][0]['target']}" for rule in found), *([f"{wide}"] * (wide > width))]
-
         for width, scheme in ((390, "dark"), (1440, "light")):
-            assert broken(width, scheme) == [], f"{width} {scheme}"
+            assert violations(page, width, scheme) == [], f"{width} {scheme}"
         for path in ("", f"jobs/{name}/recording/before", "cars", car, "fleets"):
             page.goto(f"{it.home}{path}")
-            assert broken(390, "light") == [], path
+            assert violations(page, 390, "light") == [], path
 
 
 class TestBetween:

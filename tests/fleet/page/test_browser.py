@@ -9,6 +9,8 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from support.accessible import violations
+from support.chromium import open_window
 from support.sheets import CALLED_IN, fill, performed
 
 from buslens.fleet.ledger import Ledger
@@ -101,6 +103,12 @@ class TestSheet:
                 })"""
             )
         assert all(light != dark for light, dark in zip(seen["light"], seen["dark"], strict=True))
+
+    def test_for_everybody(self, browser: Any, file: Path) -> None:
+        page = open_window(browser, file, [], bypass_csp=True)
+        for width, scheme in ((390, "dark"), (820, "light"), (1440, "light")):
+            assert violations(page, width, scheme) == [], width
+        page.context.close()
 
     def test_links_lead_to_their_vehicles(self, page: Any) -> None:
         page.locator("#vehicles").get_by_role("link", name="failing").click()

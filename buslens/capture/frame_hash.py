@@ -73,7 +73,7 @@ def frames_hash(path: str) -> str:
 
     # Each run goes on where the one before ended: one piece.
     found, _ = reduce_frames(
-        open_capture(path), wanted=None, make=FrameHash, update=FrameHash.add, merge=_never_joined, workers=1
+        open_capture(path), wanted=None, make=FrameHash, update=FrameHash.add, merge=never_joined, workers=1
     )
     return found.hexdigest()
 
@@ -85,5 +85,6 @@ def _payloads(frames: Frames) -> NDArray[np.uint64]:
     return frames.words[np.repeat(frames.word - before, count) + np.arange(int(count.sum()))]
 
 
-def _never_joined(_one: FrameHash, _other: FrameHash) -> None:
+def never_joined(_one: object, _other: object) -> None:
+    """Stand for the joining of pieces where a capture is read in one."""
     raise AssertionError("one thread reads a capture in one piece")

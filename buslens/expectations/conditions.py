@@ -66,17 +66,8 @@ Where: TypeAlias = "Callable[[int], SourceLocation]"
 _OPERATORS: Final = {"≤": "<=", "≥": ">="}
 
 
-def parse_condition(text: str, roles: Mapping[str, Role], where: Where | None = None) -> WrittenCondition:
-    """Return what a text asks to hold for a while.
-
-    Parameters
-    ----------
-    text : str
-        In the condition language.
-    roles : mapping of str to Role
-        What can be asked about.
-    where : callable, optional
-        Place in the user's file of an offset in the text; without it the text itself counts as the file.
+def parse_condition(text: str, roles: Mapping[str, Role]) -> WrittenCondition:
+    """Return what a text asks to hold for a while; places in errors count in the text.
 
     Raises
     ------
@@ -84,16 +75,16 @@ def parse_condition(text: str, roles: Mapping[str, Role], where: Where | None = 
         If the text is no condition, asks for something that the roles do not have, or names a moment.
     """
     problems: list[ExpectationError] = []
-    state = read_condition(text, roles, where or _in_text, problems)
+    state = read_condition(text, roles, _in_text, problems)
     if state is None:
         raise_all(problems)
     return state
 
 
-def parse_trigger(text: str, roles: Mapping[str, Role], where: Where | None = None) -> Trigger:
+def parse_trigger(text: str, roles: Mapping[str, Role]) -> Trigger:
     """Return the moment that a text names; parameters and errors as for `parse_condition`."""
     problems: list[ExpectationError] = []
-    trigger = read_trigger(text, roles, where or _in_text, problems)
+    trigger = read_trigger(text, roles, _in_text, problems)
     if trigger is None:
         raise_all(problems)
     return trigger

@@ -140,6 +140,7 @@ def defect_text(error: Exception) -> str:
 
 def make_ready() -> None:
     """Load and, where that was never done, compile what checking may need, so that no capture's time goes into it."""
+    from buslens.capture.frame_hash import never_joined
     from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.registry import FORMATS
@@ -155,7 +156,7 @@ def make_ready() -> None:
                     wanted=None,
                     make=IdTrafficCounter,
                     update=IdTrafficCounter.add,
-                    merge=_never_joined,
+                    merge=never_joined,
                     workers=1,
                     plain_bytes=0,
                 )
@@ -194,7 +195,7 @@ def _is_known(task: Task, content: str) -> bool:
 
 
 def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: float) -> JobResult:
-    from buslens.capture.frame_hash import FrameHash
+    from buslens.capture.frame_hash import FrameHash, never_joined
     from buslens.capture.reduce import reduce_frames
     from buslens.capture.values import ValuesCapture
     from buslens.checks.check import evaluate_capture, evaluate_table, open_any, wanted_ids
@@ -216,7 +217,7 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
             FrameHash(),
         ),
         update=_take,
-        merge=_never_joined,
+        merge=never_joined,
         workers=1,
         plain_bytes=None if is_plain else 0,
     )
@@ -275,10 +276,6 @@ def _result(
 def _take(takers: tuple[CaptureHistory, IdTrafficCounter, FrameHash], frames: Frames) -> None:
     for one in takers:
         one.add(frames)
-
-
-def _never_joined(_one: object, _other: object) -> None:
-    raise AssertionError("one thread reads a capture in one piece")
 
 
 def _handshakes(result: Result) -> list[HandshakeRow]:

@@ -9,8 +9,9 @@ from buslens.causes.advice import AdviceKind, PredictedResult
 from buslens.checks.findings import Result, Verdict
 from buslens.checks.phrases import plain
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
-from buslens.report.formatting import capitalised, clean, unparted, verdict_sentence
+from buslens.report.formatting import capitalised, clean, verdict_sentence
 from buslens.report.page.drawing import strip_svg
+from buslens.report.page.page_text import safe_html
 from buslens.report.safety_notes import CAUTIONS
 from buslens.report.strip import Strip, evidence_strip, informative
 from buslens.units import NS_PER_S
@@ -41,8 +42,8 @@ def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[
         run = strip.handshake
         around = "" if run is None else f", around {clean(run.rule)} {run.number}"
         drawn = strip_svg(result, strip, numbers, label)
-        told = f"<figcaption>{_safe(_caption(strip, numbers))}</figcaption>"
-        evidence = f'<figure class="evidence"><h2>What the log shows{_safe(around)}</h2>\n{drawn}{told}</figure>'
+        told = f"<figcaption>{safe_html(_caption(strip, numbers))}</figcaption>"
+        evidence = f'<figure class="evidence"><h2>What the log shows{safe_html(around)}</h2>\n{drawn}{told}</figure>'
     return evidence
 
 
@@ -62,7 +63,7 @@ def likely_html(diagnosis: Diagnosis | None) -> str:
     if diagnosis is None or diagnosis.advice.step is AdviceKind.NOTHING:
         return ""
     leading = _leading(diagnosis)
-    named = " or ".join(f"{_safe(it.title)} ({_chance(it)})" for it in leading[:_MOST_NAMED])
+    named = " or ".join(f"{safe_html(it.title)} ({_chance(it)})" for it in leading[:_MOST_NAMED])
     if len(leading) > _MOST_NAMED:
         named += f", and {len(leading) - _MOST_NAMED} more that fit alike"
     return f'<p class="likely">Most likely: {named}</p>'
@@ -76,7 +77,7 @@ def _leading(diagnosis: Diagnosis) -> Sequence[Hypothesis]:
 
 def _chance(hypothesis: Hypothesis) -> str:
     """Return how probable it is, such as ``> 99 %``, as it stands on a page."""
-    return _safe(share(hypothesis.posterior).replace("<", "< ").replace(">", "> "))
+    return safe_html(share(hypothesis.posterior).replace("<", "< ").replace(">", "> "))
 
 
 def side_html(result: Result, diagnosis: Diagnosis | None) -> str:
@@ -97,7 +98,7 @@ def _cautions(result: Result, diagnosis: Diagnosis | None) -> str:
 
 def _why(diagnosis: Diagnosis) -> Iterator[str]:
     if diagnosis.advice.step is AdviceKind.NOTHING:
-        yield f'<section><h2>Why</h2><p class="do">{_safe(last_line(diagnosis))}</p></section>'
+        yield f'<section><h2>Why</h2><p class="do">{safe_html(last_line(diagnosis))}</p></section>'
         return
     yield f"<section><h2>Most likely</h2>{''.join(_causes(diagnosis))}</section>"
     yield f"<section><h2>Do next at the car</h2>{''.join(_next(diagnosis))}</section>"
@@ -112,16 +113,16 @@ def _causes(diagnosis: Diagnosis) -> Iterator[str]:
         yield f'<p class="small">{NOT_TOLD_APART}:</p>'
     for it in members:
         name = capitalised(clean(it.title))
-        yield f'<p class="cause"><span>{_safe(name)}</span> <span class="nw">{_chance(it)}</span></p>'
+        yield f'<p class="cause"><span>{safe_html(name)}</span> <span class="nw">{_chance(it)}</span></p>'
         if len(members) > 1:
             yield _bar(it.posterior)
-    yield f'<p class="case">{_safe(case_text(diagnosis, members[0]))}</p>'
+    yield f'<p class="case">{safe_html(case_text(diagnosis, members[0]))}</p>'
     named = {id(it) for it in members}
     others = [it for it in diagnosis.ranking.hypotheses if id(it) not in named and it.posterior >= WORTH_TELLING]
     if others:
         told = ", ".join(f"{clean(it.title)} {share(it.posterior)}" for it in others[:_MOST_CAUSES])
         more = f", and {len(others) - _MOST_CAUSES} more" if len(others) > _MOST_CAUSES else ""
-        yield f'<p class="small">Also possible: {_safe(told + more)}</p>'
+        yield f'<p class="small">Also possible: {safe_html(told + more)}</p>'
 
 
 def _bar(posterior: float) -> str:
@@ -162,31 +163,31 @@ def _next(diagnosis: Diagnosis) -> Iterator[str]:
     if advice.step is not AdviceKind.MEASURE or measurement is None:
         first = (advice.hypotheses or diagnosis.ranking.hypotheses)[0]
         if advice.step is AdviceKind.EXAMINE and len(advice.hypotheses) > 1:
-            yield f'<p class="do">{_safe(last_line(diagnosis))}</p>'
+            yield f'<p class="do">{safe_html(last_line(diagnosis))}</p>'
             return
         yield from _first(first.cautions)
-        yield f'<p class="do">{_safe(first.repair)}</p>'
+        yield f'<p class="do">{safe_html(first.repair)}</p>'
         if any(cause.kind.is_in_vehicle for cause in first.causes):
             yield '<dl class="how"><dt>then</dt><dd>record again, and compare the two</dd></dl>'
         return
     yield from _first(measurement.cautions)
-    yield f'<p class="do">{_safe(measurement.do)}</p>'
+    yield f'<p class="do">{safe_html(measurement.do)}</p>'
     rows = [
-        ("where", _safe(measurement.where)),
-        ("state", _safe(f"{measurement.state}; about {measurement.minutes:g} min")),
+        ("where", safe_html(measurement.where)),
+        ("state", safe_html(f"{measurement.state}; about {measurement.minutes:g} min")),
     ]
     for outlook in _telling(diagnosis):
         read = _result_text(measurement, outlook.result)
         left = ", or ".join(f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:2])
         good = " (as it should be)" if outlook.result == measurement.expect else ""
-        rows.append(("if", f"<b>{_safe(read)}</b>{good}: {_safe(left)}"))
+        rows.append(("if", f"<b>{safe_html(read)}</b>{good}: {safe_html(left)}"))
     yield f'<dl class="how">{"".join(f"<dt>{name}</dt><dd>{words}</dd>" for name, words in rows)}</dl>'
 
 
 def _first(cautions: Sequence[str]) -> Iterator[str]:
     """Yield what to heed before the hand reaches for anything."""
     if cautions:
-        yield f'<p class="heed"><b>Safety:</b> {_safe(" ".join(map(clean, cautions)))}</p>'
+        yield f'<p class="heed"><b>Safety:</b> {safe_html(" ".join(map(clean, cautions)))}</p>'
 
 
 def _telling(diagnosis: Diagnosis) -> list[PredictedResult]:
@@ -205,7 +206,3 @@ def _telling(diagnosis: Diagnosis) -> list[PredictedResult]:
 def _result_text(measurement: Measurement, name: str) -> str:
     window = measurement.result(name)
     return limits_of(window, measurement.unit) or plain(window.name)
-
-
-def _safe(text: str) -> str:
-    return html.escape(unparted(clean(text)))

@@ -109,8 +109,8 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]], placed: S
         rest.append(f"<details><summary>OK: {sum(map(len, met)):,}</summary>\n{lines(met)}</details>")
     if result.unexercised:
         idle = "".join(
-            f'<li class="finding met"><span>{IDLE_SIGN}</span><div class="note">{_safe(rule)}: its situation did not '
-            "occur in this capture</div></li>"
+            f'<li class="finding met"><span>{IDLE_SIGN}</span><div class="note">{safe_html(rule)}: its situation did '
+            "not occur in this capture</div></li>"
             for rule in result.unexercised
         )
         rest.append(f"<details><summary>Not tested: {len(result.unexercised)}</summary>\n<ol>{idle}</ol></details>")
@@ -138,7 +138,7 @@ def _kind(group: Sequence[Finding], numbers: Mapping[int, int], link_of: Mapping
     if rest:
         listed = "".join(
             f"<li>{_link(it, link_of, origin_ns, '') if it not in shown else _when(it, origin_ns)}: "
-            f"{_safe(it.reason)}</li>"
+            f"{safe_html(it.reason)}</li>"
             for it in rest[:MOST_LISTED]
         )
         more = f"<li>{len(rest) - MOST_LISTED:,} more; buslens check --json lists them all</li>"
@@ -146,9 +146,9 @@ def _kind(group: Sequence[Finding], numbers: Mapping[int, int], link_of: Mapping
         each = f"<details><summary>each of them</summary><ul>{listed}</ul></details>"
     return (
         f'<li class="finding {grade}"><span><span class="ring">{mark}</span></span><div>'
-        f'<p class="reason"><span class="outcome">{OUTCOME_WORDS[outcome]}</span>: {_safe(sentence(group))}</p>'
-        f'<p class="small"><span class="where">{_safe(place_words)}</span>'
-        f"{f'; {_safe(small)}' if small else ''}</p>{each}</div>"
+        f'<p class="reason"><span class="outcome">{OUTCOME_WORDS[outcome]}</span>: {safe_html(sentence(group))}</p>'
+        f'<p class="small"><span class="where">{safe_html(place_words)}</span>'
+        f"{f'; {safe_html(small)}' if small else ''}</p>{each}</div>"
         f'<div class="when">{count}{links}</div></li>'
     )
 
@@ -204,17 +204,17 @@ def footer_html(result: Result, version: str) -> str:
     if result.expectations.path:
         sources.append(file_name(result.expectations.path))
     source = " \N{MIDDLE DOT} ".join([*map(clean, sources), f"buslens {version}".strip()])
-    parts = [f"<p>{_safe(source)}</p>"]
+    parts = [f"<p>{safe_html(source)}</p>"]
     bases: dict[str, list[str]] = {}
     for finding in result.findings:
         if finding.basis and finding.rule not in bases.setdefault(finding.basis, []):
             bases[finding.basis].append(finding.rule)
     if bases:
-        told = "".join(f"<li>{_safe(', '.join(rules))}: {_safe(basis)}</li>" for basis, rules in bases.items())
+        told = "".join(f"<li>{safe_html(', '.join(rules))}: {safe_html(basis)}</li>" for basis, rules in bases.items())
         parts.append(f"<details><summary>Where the limits come from</summary><ul>{told}</ul></details>")
     return "\n".join(parts)
 
 
-def _safe(text: str) -> str:
+def safe_html(text: str) -> str:
     """Return text of the user's as text, whatever it holds."""
     return html.escape(unparted(clean(text)))

@@ -69,6 +69,9 @@ class StepPlan:
     has_least: bool = False
 
 
+_IGNITION: Final = StepPlan(name="ignition on", await_="ignition becomes on")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleDraft:
     """One rule as text, and what it rests on."""
@@ -116,6 +119,8 @@ class Drafter:
         self._events = events
         #: Whether the first step came again before the second, so that a pulse may have been one that moved nothing.
         self._is_tried_again = False
+        #: Whether the two feedbacks of an unlocking come in either order.
+        self._is_turned = False
         #: Longest time from one try to the next, by rule.
         self._again_ns: dict[str, int] = {}
         self._roles = roles
@@ -126,6 +131,8 @@ class Drafter:
         """Yield the rules that the roles allow, in the order of the file."""
         if self._feedbacks() and (self._has("lock_enable") or self._has("start_button")):
             yield self._unlocking()
+            if self._is_turned and self._has("ignition"):
+                yield self._switching_on()
         if self._has("door_open") and (self._has("lock_enable") or self._feedbacks()):
             yield self._locking()
         if self._has("lock_enable"):
@@ -167,7 +174,7 @@ class Drafter:
             given.insert(0, "lock_enable is off")  # what comes while it works begins nothing
         if self._has("ignition"):
             given.insert(0, "ignition is off")
-        after = [StepPlan(name="ignition on", await_="ignition becomes on")] if self._has("ignition") else []
+        after = [_IGNITION] if self._has("ignition") else []
         before = []
         if self._has("start_button"):
             start = "start_button becomes pressed"
@@ -183,6 +190,12 @@ class Drafter:
             return draft
         why = "no start button was found, so that the rule starts with the enable: one that never comes breaks nothing"
         return replace(draft, dropped=(why, *draft.dropped))
+
+    def _switching_on(self) -> RuleDraft:
+        """Return a rule of its own for what comes after both feedbacks, where neither is the last."""
+        both = " and ".join(f"{role} is unlocked" for role in self._feedbacks())
+        head = [f"start = {quoted(both)}", 'given = "ignition is off"']
+        return self._sequence("ignition after release", head, [], "", [_IGNITION])
 
     def _locking(self) -> RuleDraft:
         given = ["ignition is off"] if self._has("ignition") else []
@@ -208,17 +221,12 @@ class Drafter:
         rule = self._rule(draft.lines)
         return sum(it.outcome.is_fault for context in self._contexts for it in evaluate_rule(rule, context)[0])
 
-    def _plans(self, before: Sequence[StepPlan], state: str) -> list[StepPlan]:
+    def _plans(self, state: str) -> list[StepPlan]:
         """Return the steps of the feedbacks: the second counts from the first."""
-        names = {"unlocked": "wire feedback", "locked": "wire feedback"}
         plans: list[StepPlan] = []
-        if self._has("unlock_feedback"):
-            plans.append(
-                StepPlan(
-                    name=names[state], await_=f"unlock_feedback becomes {state}", has_least=bool(before) or not plans
-                )
-            )
-        if self._has("data_feedback"):
+        if state and self._has("unlock_feedback"):
+            plans.append(StepPlan(name="wire feedback", await_=f"unlock_feedback becomes {state}", has_least=True))
+        if state and self._has("data_feedback"):
             plans.append(StepPlan(name="data feedback", await_=f"data_feedback becomes {state}"))
         return plans
 
@@ -226,7 +234,7 @@ class Drafter:
         self, name: str, head: Sequence[str], before: Sequence[StepPlan], state: str, after: Sequence[StepPlan]
     ) -> RuleDraft:
         """Measure the steps, and give each of them its limits."""
-        feedbacks = self._plans(before, state)
+        feedbacks = self._plans(state)
         ends: list[StepPlan] = []
         if before:
             ends = [StepPlan(name="enable off", await_="lock_enable becomes off", from_="enable on")]
@@ -241,7 +249,9 @@ class Drafter:
             feedbacks[1] = replace(feedbacks[1], from_=before[0].name if before else "")
             if before or self._is_second_first(name, head, feedbacks):
                 feedbacks = feedbacks if before else list(reversed(feedbacks))
-                steps = [*before, *feedbacks, *ends, *after]
+                # What follows both is not held against the car where one of them never comes.
+                self._is_turned |= bool(before and after)
+                steps = [*before, *feedbacks, *ends, *([] if before else after)]
                 tries, seen, outcomes = self._measured(name, head, steps)
         dropped, kept = [], []
         for step in steps:

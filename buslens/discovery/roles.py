@@ -127,7 +127,7 @@ class _Search:
     def __init__(self, shown: ShownSignals, bonus: Mapping[tuple[str, str], float]) -> None:
         self._shown = shown
         self._bonus = bonus
-        self.traces = [it for it in shown.traces.values() if is_state(it.signal)]
+        self.traces = [it for it in shown.traces.values() if is_state(it.signal) and not it.counts_frames]
         self._named: dict[tuple[str, str], RoleMatch] = {}
         self._pulsed: dict[str, Moves | None] = {}
 
@@ -334,6 +334,11 @@ class _Search:
                 f" {round(around.lag_ns / NS_PER_MS)} ms ahead"
             )
             fit = named.more(6.0 * around.strength - 3.0 * back, text)
+            pulses = None if counts else self._as_enable(trace)
+            if pulses is not None and moves.begins_behind(pulses):
+                fit = fit.more(
+                    -3.0, f"the pulses of {moves.enable.signal.name} lie within its own, as within a request's"
+                )
             states = count_states(trace) if counts else two_states(role, trace, {STATES[role][0]: around.raw})
             found.append(replace(fit, states=states))
         return _sorted(found)

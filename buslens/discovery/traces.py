@@ -37,7 +37,10 @@ _MOST_LABELS: Final = 32
 _BUSY_PER_S: Final = 4.0
 """A signal that changes more often is a counter or a measured value, not a state (rule of thumb)."""
 _COUNTS_FROM: Final = 3
-"""Changes by one that make a counter of a signal (rule of thumb)."""
+_COUNTED_SHARE: Final = 0.9
+_PRESSES_BITS: Final = 2
+"""Changes by one that make a counter of a signal; their share in one that counts frames, and the bits of one that
+counts presses at most (rules of thumb)."""
 _AT_ONCE_FROM: Final = 4
 """Changes that tell whether a unit sends as soon as something changes ..."""
 _AT_ONCE_SHARE: Final = 0.6
@@ -56,10 +59,12 @@ _EVEN_FROM: Final = 8
 _EVEN_SHARE: Final = 0.5
 _EVEN_NEAR: Final = 0.25
 """... and so is one of so few intervals, or of which no such share is as near to their median, as a part of it ..."""
-_EVENT_GAPS: Final = 10
-"""... and then a frame that shows a change is sent at once, if it comes so many usual intervals behind the last ..."""
 _EVENT_SHARE: Final = 0.6
-"""... or if so many of all frames show one (rules of thumb)."""
+_EVEN_THOUGH_TOLD: Final = 0.9
+"""... or of which so many frames show a change, unless still more intervals are near ..."""
+_EVENT_GAPS: Final = 10
+"""... and each change is sent at once, if so many show one, or if they come so many usual intervals behind the frame
+before (rules of thumb)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,6 +127,16 @@ class Trace:
         step = (self.raw[1:] - self.raw[:-1])[self.is_change[1:]] % (1 << self.signal.length)
         return self.signal.length > 1 and len(step) >= _COUNTS_FROM and bool((step == 1).all())
 
+    @property
+    def counts_frames(self) -> bool:
+        """Whether nearly each change is one more, of more values than a person presses through."""
+        step = (self.raw[1:] - self.raw[:-1])[self.is_change[1:]] % (1 << self.signal.length)
+        return (
+            self.signal.length > _PRESSES_BITS
+            and len(step) >= _COUNTS_FROM
+            and bool((step == 1).mean() >= _COUNTED_SHARE)
+        )
+
     def with_pulses(self) -> Trace:
         """Return a trace that is 1 for a moment at each change, else 0."""
         rows = np.repeat(np.arange(len(self.raw)), np.where(self.is_change, 2, 1))
@@ -162,9 +177,9 @@ class ShownSignals:
     cycles_ns: Mapping[str, int]
     silences_ns: Mapping[str, int]
     frames: int
-    #: Frames of each message, and the messages whose intervals are of all lengths.
+    #: Frames of each message, and the part of its intervals that are usual ones, 0 to 1.
     counts: Mapping[str, int] = field(default_factory=dict)
-    uneven: frozenset[str] = frozenset()
+    even_parts: Mapping[str, float] = field(default_factory=dict)
     #: Whether nothing at all was recorded for a while: the bus sleeps in captures of a healthy vehicle.
     sleeps: bool = False
     #: Signals whose frames come with changes only.
@@ -172,7 +187,8 @@ class ShownSignals:
 
     def is_cyclic(self, message: str) -> bool:
         """Return whether a message is sent by the clock."""
-        if message not in self.cycles_ns or message in self.uneven:
+        least = _EVEN_THOUGH_TOLD if self._tells_changes(message) else _EVEN_SHARE
+        if message not in self.cycles_ns or self.even_parts.get(message, 1.0) < least:
             return False
         return self.silences_ns.get(message, 0) < _EVENT_SILENCES * self.cycles_ns[message]
 
@@ -225,11 +241,14 @@ class ShownSignals:
         name = trace.message.name
         if self.is_cyclic(name) or name not in self.cycles_ns or not trace.is_change.any():
             return False
-        own = [it for it in self.traces.values() if it.message is trace.message]
-        changes = len(np.unique(np.concatenate([it.seen_ns[it.is_change] for it in own])))
         gap_ns = np.median((trace.seen_ns - trace.since_ns)[trace.is_change])
-        is_told = changes >= _EVENT_SHARE * (self.counts.get(name, 0) - len(self.spans))
-        return bool(is_told or gap_ns >= _EVENT_GAPS * self.cycles_ns[name])
+        return self._tells_changes(name) or bool(gap_ns >= _EVENT_GAPS * self.cycles_ns[name])
+
+    def _tells_changes(self, message: str) -> bool:
+        """Return whether most frames of a message show that something has changed."""
+        seen_ns = [it.seen_ns[it.is_change] for it in self.traces.values() if it.message.name == message]
+        changes = len(np.unique(np.concatenate(seen_ns))) if seen_ns else 0
+        return changes >= _EVENT_SHARE * max(self.counts.get(message, 0) - len(self.spans), 1)
 
 
 def is_column(message: Message) -> bool:
@@ -360,15 +379,15 @@ def read_shown(
         frames=frames,
         counts=counts,
         sleeps=sleeps,
-        uneven=frozenset(name for name, listed in intervals.items() if not _is_even(np.concatenate(listed))),
+        even_parts={name: _even_part(np.concatenate(listed)) for name, listed in intervals.items()},
     ).with_events()
 
 
-def _is_even(intervals_ns: NDArray[np.int64]) -> bool:
-    """Return whether frames came by a clock."""
+def _even_part(intervals_ns: NDArray[np.int64]) -> float:
+    """Return the part of intervals that are near their median, 0 to 1; 0 of a few."""
     usual_ns = np.median(intervals_ns)
     near = np.abs(intervals_ns - usual_ns) <= _EVEN_NEAR * usual_ns
-    return len(intervals_ns) >= _EVEN_FROM and bool(near.mean() >= _EVEN_SHARE)
+    return float(near.mean()) if len(intervals_ns) >= _EVEN_FROM else 0.0
 
 
 def _silent_ns(from_ns: int, to_ns: int, pauses: Sequence[Pause]) -> int:

@@ -119,6 +119,8 @@ def test_names_that_say_nothing(name: str, tmp_path: Path) -> None:
                 made.proposals[role].doubt
             ), (role, made.certain[role])
     assert parts[made.certain["lock_enable"]] == "enable"
+    for role in {"door_open", "start_button", "ignition"} & made.certain.keys():
+        assert parts[made.certain[role]] == TRUE_PARTS[role], role
 
 
 @pytest.fixture(scope="module", params=[True, False], ids=["named", "unnamed"])
@@ -186,6 +188,19 @@ def test_sent_only_on_change_and_asleep(tmp_path: Path) -> None:
         check(asleep(f"next{fault}.log", 10, fault), expectations=tmp_path / "car.toml") for fault in ("", "no drive")
     ]
     assert [it.verdict for it in found] == [Verdict.AS_EXPECTED, Verdict.FAULTY], [it.summary for it in found]
+
+
+def test_feedbacks_in_either_order(tmp_path: Path) -> None:
+    """What comes after both is no fault where the first never comes: then the lock, not the ignition, is to blame."""
+    car = replace(BITS, second=5)
+    (tmp_path / "car.dbc").write_text(car.dbc(), "utf-8")
+    captures = [str(record(car, tmp_path / f"good{seed}.log", seed)) for seed in range(3)]
+    made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
+    (tmp_path / "car.toml").write_text(made.text, "utf-8")
+    assert 'start = "unlock_feedback is unlocked and data_feedback is unlocked"' in made.text
+    result = check(record(car, tmp_path / "next.log", 20, "first dead"), expectations=tmp_path / "car.toml")
+    assert result.verdict is Verdict.FAULTY
+    assert not any(it.step == "ignition on" and it.outcome.is_fault for it in result.findings)
 
 
 def test_numbers_in_names_that_say_nothing(tmp_path: Path) -> None:

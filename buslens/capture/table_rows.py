@@ -11,13 +11,15 @@ from operator import eq, gt, lt
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
 MOST_ROWS: Final = 20_000
 """Rows by which a layout is worked out."""
 _FIRST_ROWS: Final = 400
 _NEARLY_ALL: Final = 0.98
 
+_LETTERS: Final = re.compile(r"[A-Fa-f]{1,8}")
+_NUMERIC: Final = re.compile(r"[+-]?[0-9.,:xX/\-TZ +hH#$A-Fa-f]*[0-9][0-9.,:xX/\-TZ +hH#$A-Fa-f]*")
 _INT: Final = re.compile(r"\d+(\.0+)?")
 _KIND_BEHIND: Final = r"(?:[ (] ?\(?(?:[Ee][Xx][Tt]|[Ss][Tt][Dd]|[XxEeSs])[A-Za-z.]*\)?)"
 """What may stand behind an identifier and says how long it is, such as ``(ext)``."""
@@ -340,21 +342,23 @@ class Rows:
 def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
     """Return the body of a table: the lines that are alike in their first cells, and what stands before them."""
     cut_lines = [cut.cells(line) for line in lines]
-    shapes = Counter(_shape(cells) for cells in cut_lines if len(cells) > 1)
-    if not shapes:
+    shapes = [_shape(cells) if len(cells) > 1 else "" for cells in cut_lines]
+    counts = Counter(filter(None, shapes))
+    if not counts:
         return None
-    usual = shapes.most_common(1)[0][0]
+    usual = counts.most_common(1)[0][0]
     loose = "ae" if cut.separator else "a"
-    n = sum(count for shape, count in shapes.items() if _fits(shape, usual, loose))
+    fitting = {shape for shape in counts if _fits(shape, usual, loose)}
+    n = sum(counts[shape] for shape in fitting)
     if "n" not in usual or (cut.separator and n < sum(1 for line in lines if line.strip()) / 4):
         return None
-    begin = next(k for k, cells in enumerate(cut_lines) if len(cells) > 1 and _fits(_shape(cells), usual, loose))
+    begin = next(k for k, shape in enumerate(shapes) if shape in fitting)
     # Rows of fewer or of empty cells may come first.
     for k in range(begin - 1, -1, -1):
-        if not _is_like(_shape(cut_lines[k]), usual):
+        if not _is_like(shapes[k], usual):
             break
         begin = k
-    body = [cells for cells in cut_lines[begin:] if len(cells) > 1 and _fits(_shape(cells), usual, loose)]
+    body = [cells for cells, shape in zip(cut_lines[begin:], shapes[begin:], strict=True) if shape in fitting]
     preamble = [line for line in lines[:begin] if line.strip()]
     header: list[str] = []
     for line in reversed(preamble):
@@ -387,11 +391,21 @@ def readable(text: str) -> str:
 
 def _shape(cells: Sequence[str]) -> str:
     """Return what the first cells look like: n number, a word or number of letters to F, w anything else, e empty."""
-    shape = "".join(_shape_of_cells(cells[:4]))
+    shape = "".join(map(_likeness, cells[:4]))
     if "n" not in shape:
-        words, n, _ = "".join(_shape_of_cells(cells[:10])).partition("n")
+        words, n, _ = "".join(map(_likeness, cells[:10])).partition("n")
         shape = words + n if n else shape
     return shape
+
+
+@lru_cache(maxsize=1 << 14)
+def _likeness(cell: str) -> str:
+    if not cell:
+        return "e"
+    if _LETTERS.fullmatch(cell):
+        return "a"
+    is_number = _NUMERIC.fullmatch(cell) or (_HEX.fullmatch(cell) and re.search(r"\d", cell))
+    return "n" if is_number else "w"
 
 
 def _fits(shape: str, usual: str, loose: str) -> bool:
@@ -416,17 +430,3 @@ def _is_like(shape: str, usual: str) -> bool:
         and shape[0] == usual[0]
         and all(one in {other, "e"} for one, other in zip(shape, usual, strict=False))
     )
-
-
-def _shape_of_cells(cells: Sequence[str]) -> Iterator[str]:
-    for cell in cells:
-        if not cell:
-            yield "e"
-        elif re.fullmatch(r"[A-Fa-f]{1,8}", cell):
-            yield "a"
-        elif re.fullmatch(r"[+-]?[0-9.,:xX/\-TZ +hH#$A-Fa-f]*[0-9][0-9.,:xX/\-TZ +hH#$A-Fa-f]*", cell) or (
-            _HEX.fullmatch(cell) and re.search(r"\d", cell)
-        ):
-            yield "n"
-        else:
-            yield "w"

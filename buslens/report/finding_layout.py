@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from buslens.checks.context import edge_condition, roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, TimeBounds
@@ -10,6 +11,9 @@ from buslens.checks.phrases import span_text
 from buslens.expectations.model import Alive, AnyRule, Expectations, Sequence, Trigger
 from buslens.report.formatting import OUTCOME_WORDS, limit_text
 from buslens.timeline.model import UNKNOWN_STATE, Timeline
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,10 +62,11 @@ class FindingLayout:
         return (min(times), max(times)) if times else None
 
 
-def places(result: Result) -> list[FindingLayout]:
-    """Return the place of each finding of a capture, in the order of the findings."""
+def places(result: Result, findings: Iterable[Finding] | None = None) -> list[FindingLayout]:
+    """Return the place of each of some findings of a capture, in their order; None: of all of them."""
     rules = {rule.name: rule for rule in result.expectations.rules}
-    return [_place(finding, rules.get(finding.rule), result) for finding in result.findings]
+    chosen = result.findings if findings is None else findings
+    return [_place(finding, rules.get(finding.rule), result) for finding in chosen]
 
 
 def _place(finding: Finding, rule: AnyRule | None, result: Result) -> FindingLayout:

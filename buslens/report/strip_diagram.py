@@ -74,5 +74,5 @@ def _layout(result: Result, strip: Strip, fmt: Format, ruler: Ruler, title: str,
     )
     drawn = {id(it.finding) for it in strip.places}
     # Measures of what is OK are left out: the strip shows what the sentence speaks of.
-    placed = [it for it in places(result) if id(it.finding) in drawn]
+    placed = places(result, [it for it in result.findings if id(it) in drawn])
     return DiagramLayout(result, placed, view, fmt, ruler, title=title, least_column=column, has_notes=False)

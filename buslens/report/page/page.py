@@ -130,8 +130,10 @@ def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[st
 
     What leads to a moment is a button with the number of the finding as the page's own script counts, ``data-finding``.
     """
-    groups, numbers, _, placed = _listed(result)
-    return evidence_html(result, diagnosis, numbers), findings_html(result, groups, placed)
+    groups = kinds(result, result.findings)
+    ordered = [finding for group in groups for finding in group]
+    placed = places(result, ordered[:MOST_DRAWN])
+    return evidence_html(result, diagnosis, numbers_of(groups)), findings_html(result, groups, placed)
 
 
 def _listed(result: Result) -> tuple[list[list[Finding]], dict[int, int], list[FindingLayout], list[FindingLayout]]:

@@ -7,11 +7,14 @@ import os
 import re
 import signal
 import socket
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 from support.desks import RunningDesk, running_desk, start_desk
 from support.patience import HANG_S
+
+from buslens.desk.folder import JobFolder
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -217,6 +220,15 @@ class TestReadings:
     )
     def test_how_often(self, failed: str, status: int, desk: RunningDesk, let_in: dict[str, str], job: str) -> None:
         assert desk.send(f"{job}/history", let_in, failed=failed).status == status
+
+    def test_cause_that_no_file_knows(
+        self, desk: RunningDesk, let_in: dict[str, str], job: str, desk_folder: Path
+    ) -> None:
+        """A cause that was confirmed is shown before any causes file was read, and after it was taken away."""
+        folder = JobFolder(desk_folder / job.rpartition("/")[2])
+        folder.save_details(replace(folder.details(), confirmed="worn_brush"))
+        page = desk.ask("GET", job, headers=let_in)
+        assert "Confirmed cause: worn brush" in page.text
 
     def test_entries_that_were_changed_elsewhere(self, desk: RunningDesk, let_in: dict[str, str], job: str) -> None:
         text = desk.ask("GET", job, headers=let_in).text

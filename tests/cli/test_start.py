@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import shutil
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,10 +10,15 @@ from support.wordings import PINEWICK
 
 from buslens.cli import main
 from buslens.rehearsal import instruments
-from buslens.rehearsal.rehearse import rehearse, write
+from buslens.rehearsal.rehearse import rehearse, rendered, write
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+
+@cache
+def healthy() -> bytes:
+    return rendered(rehearse("healthy", seed=1), "candump")
 
 
 @pytest.fixture
@@ -21,7 +27,7 @@ def starting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., i
     monkeypatch.chdir(tmp_path)
     Path("defs").mkdir()
     shutil.copy(PINEWICK, "defs/car.dbc")
-    write(rehearse("healthy", seed=1), "car.log")
+    Path("car.log").write_bytes(healthy())
     return lambda *words: main(["start", "defs/car.dbc", "car.log", *words])
 
 

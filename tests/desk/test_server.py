@@ -147,7 +147,7 @@ class TestHostile:
         file.write_text("vehicle = ", "utf-8")
         answer = desk.ask("GET", job, headers=let_in)
         assert answer.status == 200
-        assert "this is no TOML" in answer.text
+        assert "this is not valid TOML" in answer.text
         assert desk.send(f"{job}/done", let_in, done="something").status == 422
         assert file.read_text("utf-8") == "vehicle = "
         file.unlink()

@@ -193,8 +193,9 @@ def _started(made: StartResult, path: str) -> Iterator[Paragraph]:
     guesses = " Limits that were measured once or twice are guesses." if few else ""
     open_ = len(made.missing) + len(made.outliers)
     left = f" {open_} thing{'' if open_ == 1 else 's'} left to decide." if open_ else ""
-    yield paragraph(f"next: buslens check NEXT.log --expectations {clean(path)}")
-    yield paragraph(f"of a faulty car: buslens diagnose COMPLAINT.log --expectations {clean(path)}")
+    suffix = "log" if made.definitions.paths else "csv"
+    yield paragraph(f"next: buslens check NEXT.{suffix} --expectations {clean(path)}")
+    yield paragraph(f"of a faulty car: buslens diagnose COMPLAINT.{suffix} --expectations {clean(path)}")
     yield paragraph(
         StyledText(f"{clean(path)} is written:", TextStyle.STRONG),
         f" go through it before you trust it.{guesses}{left}",

@@ -215,11 +215,13 @@ def scan(
                 p += 1
                 while text[p] == 32:
                     p += 1
+            # Within quotes a comma is part of a number, also where it stands between cells.
+            end, point = (34, 44) if is_quoted else (sep, comma)
             if what in (TIME, TIME_2):
                 form = s[FORM] if what == TIME else s[FORM_2]
                 q = -1
                 if form == NUMBER and what == TIME:
-                    value, decimals, q = plain_decimal(text, p, sep, comma)
+                    value, decimals, q = plain_decimal(text, p, end, point)
                     if q > 0 and decimals < 10 and s[SCALE + decimals] > 0:
                         scale = s[SCALE + decimals]
                         got = value * scale
@@ -228,9 +230,18 @@ def scan(
                     else:
                         q = -1
                 if q < 0:
+                    has_commas = s[COMMA]
+                    s[COMMA] = 1 if is_quoted else has_commas
                     got, q = stamp_at(text, p, code, s, form, s[UNIT] if what == TIME else s[UNIT_2])
-                if form == NUMBER and q > 0 and not ends_cell(text, q, code, s):
-                    q = behind_unit(text, q)
+                    s[COMMA] = has_commas
+                if form == NUMBER and q > 0:
+                    behind = q
+                    while sep != 0 and text[behind] == 32:
+                        behind += 1
+                    if not ends_cell(text, behind, code, s):
+                        behind = behind_unit(text, behind)
+                    # A number with words behind it is no stamp: "72 rows".
+                    q = behind if ends_cell(text, behind, code, s) else -1
                 if q > 0 and ends_cell(text, q, code, s):
                     p = q
                     if what == TIME:
@@ -246,7 +257,7 @@ def scan(
                 at = row + k
                 value, decimals, q = 0, 0, -1
                 if reads_text[k] == 0:
-                    value, decimals, q = plain_decimal(text, p, sep, comma)
+                    value, decimals, q = plain_decimal(text, p, end, point)
                     if q < 0:
                         value, decimals, q = decimal(text, p, code, 1 if is_quoted else s[COMMA])
                 behind = q

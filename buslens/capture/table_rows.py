@@ -93,9 +93,11 @@ class CellSplit:
         if self.separator:
             if '"' not in line:
                 return [cell.strip() for cell in line.split(self.separator)]
-            cell = rf'\s*"([^"]*)"[^{re.escape(self.separator)}]*|([^{re.escape(self.separator)}]*)'
-            found = re.findall(rf"(?:{cell})(?:{re.escape(self.separator)}|$)", line)
-            return [(quoted or bare).strip() for quoted, bare in found][: line.count(self.separator) + 1]
+            mark = re.escape(self.separator)
+            found = re.findall(rf'(?:\s*"([^"]*)"[^{mark}]*|([^{mark}]*))({mark}|$)', line)
+            if len(found) > 1 and not found[-2][2]:
+                found.pop()  # nothing is behind the end
+            return [(quoted or bare).strip() for quoted, bare, _ in found]
         quoted_or_bare = re.findall(rf'"([^"]*)"|([^{re.escape(self.soft)}"]+)', line)
         return [quoted.strip() or bare for quoted, bare in quoted_or_bare]
 

@@ -70,6 +70,22 @@ class TestPages:
         assert times == [100, 200, 300, 400]
         assert (stats.broken, stats.skipped, stats.other_lines) == (0, [], 5)
 
+    def test_every_cell_in_quotes(self, tmp_path: Path) -> None:
+        """Commas in quotes are those of numbers: of the time, of values, and of values with their unit."""
+        text = '"Time (s)","Enable status","Supply"\n'
+        text += "".join(f'"0,{k}00","Off","12,{k}5{" V" * (k % 2)}"\n' for k in range(1, 9))
+        times, cells, stats = read(table(tmp_path, text), ["Enable status", "Supply"])
+        assert times == [100 * k for k in range(1, 9)]
+        assert cells == [["Off"] * 8, [float(f"12.{k}5") for k in range(1, 9)]]
+        assert stats.resolution_ns <= 1_000_000
+
+    def test_words_behind_a_number_are_no_stamp(self, tmp_path: Path) -> None:
+        """A line below the rows may count them; a unit is part of a stamp."""
+        text = "Time;Enable\n" + "".join(f"{k / 10} s;On\n" for k in range(60)) + "60 rows;On\n"
+        times, _, stats = read(table(tmp_path, text), ["Enable"])
+        assert times == [100 * k for k in range(60)]
+        assert [it.text for it in stats.skipped] == ["60 rows;On"]
+
     def test_commas_between_and_within(self, tmp_path: Path) -> None:
         text = PLAIN.replace(".", ",")
         with pytest.raises(CaptureError, match=r"rows have 5 cells and its header 3.*export it with semicolons"):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from tester_at_work import tester_list
+import tester_at_work
 
 from buslens.checks.check import check
 from buslens.checks.findings import Verdict
@@ -38,7 +38,7 @@ def lived(fault: str, seed: int) -> Rehearsal:
 
 
 def as_list(made: Rehearsal) -> str:
-    return tester_list(made, 20)
+    return tester_at_work.tester_list(made, 20)
 
 
 def as_trace(made: Rehearsal) -> str:

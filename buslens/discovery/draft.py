@@ -158,6 +158,9 @@ class Drafter:
     def _feedbacks(self) -> list[str]:
         return [role for role in ("unlock_feedback", "data_feedback") if self._has(role)]
 
+    def _starts(self, role: str) -> bool:
+        return "starting" in self._contexts[0].timelines[role].states
+
     def _not_all(self, state: str, other: str) -> str:
         """Return that one of the feedbacks has a state; not the other one, where there is a state on the way."""
         has_more = any(len(self._contexts[0].timelines[role].states) > 2 for role in self._feedbacks())
@@ -194,7 +197,9 @@ class Drafter:
     def _switching_on(self) -> RuleDraft:
         """Return a rule of its own for what comes after both feedbacks, where neither is the last."""
         both = " and ".join(f"{role} is unlocked" for role in self._feedbacks())
-        head = [f"start = {quoted(both)}", 'given = "ignition is off"']
+        # What a unit that wakes up leaves its first value for was so before.
+        given = ["ignition is off", *(f"not {role} is starting" for role in self._feedbacks() if self._starts(role))]
+        head = [f"start = {quoted(both)}", f"given = {quoted(' and '.join(given))}"]
         return self._sequence("ignition after release", head, [], "", [_IGNITION])
 
     def _locking(self) -> RuleDraft:

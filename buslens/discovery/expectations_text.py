@@ -12,7 +12,6 @@ from buslens.discovery.naming import ROLES, STATES
 from buslens.discovery.toml_text import commented, duration, quoted, remark, role_lines, unnamed
 from buslens.discovery.traces import is_column
 from buslens.timeline.columns import ONE_BY_ONE_NS
-from buslens.timeline.history import CYCLES_PER_TIMEOUT
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
@@ -43,16 +42,14 @@ _EXPLAINED: Final = {
 def timeout_of(message: Message, shown: ShownSignals) -> str:
     """Return the silence after which a role is unknown, as the file has it; empty if the message never came twice.
 
-    Three times the cycle time, of the definitions or as measured, or half more than the longest gap seen; `never` for
-    what is sent on events.
+    By the cycle time of the definitions or as measured; `never` for what is sent on events.
     """
     cycle_ns = max(message.cycle_ns or 0, shown.cycles_ns.get(message.name, 0))
     if not cycle_ns:
         return ""
     if not shown.is_cyclic(message.name):
         return quoted("never")
-    longest_ns = max(CYCLES_PER_TIMEOUT * cycle_ns, 3 * shown.silences_ns.get(message.name, 0) // 2)
-    return duration(-(-longest_ns // STEP_NS) * STEP_NS)
+    return duration(-(-shown.timeout_ns(message.name, cycle_ns) // STEP_NS) * STEP_NS)
 
 
 def file_lines(

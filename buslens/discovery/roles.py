@@ -127,7 +127,7 @@ class _Search:
     def __init__(self, shown: ShownSignals, bonus: Mapping[tuple[str, str], float]) -> None:
         self._shown = shown
         self._bonus = bonus
-        self.traces = [it for it in shown.traces.values() if is_state(it.signal) and not it.counts_frames]
+        self.traces = [it for it in shown.traces.values() if is_state(it.signal) and not shown.counts_frames(it)]
         self._named: dict[tuple[str, str], RoleMatch] = {}
         self._pulsed: dict[str, Moves | None] = {}
 

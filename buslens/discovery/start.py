@@ -23,7 +23,6 @@ from buslens.discovery.toml_text import duration, quoted, role_lines
 from buslens.discovery.traces import is_column, read_capture, read_shown
 from buslens.errors import UsageError
 from buslens.expectations.load import parse_expectations
-from buslens.timeline.history import CYCLES_PER_TIMEOUT
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
@@ -263,8 +262,8 @@ def _alive(proposals: Mapping[str, Proposal], shown: ShownSignals) -> list[RuleD
     for index, message in enumerate(dict.fromkeys(sent)):
         if not shown.is_cyclic(message):
             continue
-        cycle_ns, silence_ns = shown.cycles_ns[message], shown.silences_ns.get(message, 0)
-        timeout_ns = max(CYCLES_PER_TIMEOUT * cycle_ns, 3 * silence_ns // 2)
+        cycle_ns = shown.cycles_ns[message]
+        timeout_ns = shown.timeout_ns(message, cycle_ns)
         feedback = proposals["unlock_feedback"]
         is_columns = feedback.is_certain and index == 0
         name = "column message" if is_columns else f"{message} message"
@@ -274,7 +273,7 @@ def _alive(proposals: Mapping[str, Proposal], shown: ShownSignals) -> list[RuleD
             'kind = "alive"',
             f"message = {quoted(message)}",
             f"timeout = {duration(-(-timeout_ns // STEP_NS) * STEP_NS)}",
-            'basis = "three times the cycle time, common practice, no source; or half more than the longest gap seen"',
+            'basis = "three cycle times: common practice, no source; more where frames are lost, or gaps longer"',
         )
         drafts.append(
             RuleDraft(name=name, lines=lines, remarks=(f"about one frame per {format_duration(cycle_ns)} here",))

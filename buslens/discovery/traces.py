@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
@@ -15,7 +16,7 @@ from buslens.definitions.model import ValueType
 from buslens.definitions.unpack import widened
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.timeline.build import typed_raw
-from buslens.timeline.history import NO_FRAME_NS, NO_TIMEOUT, CaptureHistory, Track
+from buslens.timeline.history import CYCLES_PER_TIMEOUT, LOST_CYCLES, NO_FRAME_NS, NO_TIMEOUT, CaptureHistory, Track
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -53,6 +54,10 @@ AT_ONCE_NS: Final = 20 * NS_PER_MS
 """How much older than its frame a change is at most where a unit sends at once (rule of thumb)."""
 STARTING_NS: Final = 3 * NS_PER_S
 """A unit that wakes up has a value for its state after less (rule of thumb)."""
+_ONE_IN: Final = 1e-8
+_MOST_LOST: Final = 0.1
+"""So rarely are as many frames lost in a row as a timeout allows; a greater part is none that a recorder loses (rules
+of thumb)."""
 _EVENT_SILENCES: Final = 10
 """A message whose longest silence is so many cycle times is sent on events, not by the clock ..."""
 _EVEN_FROM: Final = 8
@@ -127,16 +132,6 @@ class Trace:
         step = (self.raw[1:] - self.raw[:-1])[self.is_change[1:]] % (1 << self.signal.length)
         return self.signal.length > 1 and len(step) >= _COUNTS_FROM and bool((step == 1).all())
 
-    @property
-    def counts_frames(self) -> bool:
-        """Whether nearly each change is one more, of more values than a person presses through."""
-        step = (self.raw[1:] - self.raw[:-1])[self.is_change[1:]] % (1 << self.signal.length)
-        return (
-            self.signal.length > _PRESSES_BITS
-            and len(step) >= _COUNTS_FROM
-            and bool((step == 1).mean() >= _COUNTED_SHARE)
-        )
-
     def with_pulses(self) -> Trace:
         """Return a trace that is 1 for a moment at each change, else 0."""
         rows = np.repeat(np.arange(len(self.raw)), np.where(self.is_change, 2, 1))
@@ -180,6 +175,8 @@ class ShownSignals:
     #: Frames of each message, and the part of its intervals that are usual ones, 0 to 1.
     counts: Mapping[str, int] = field(default_factory=dict)
     even_parts: Mapping[str, float] = field(default_factory=dict)
+    #: Part of the frames of each message that were lost.
+    lost_parts: Mapping[str, float] = field(default_factory=dict)
     #: Whether nothing at all was recorded for a while: the bus sleeps in captures of a healthy vehicle.
     sleeps: bool = False
     #: Signals whose frames come with changes only.
@@ -205,6 +202,14 @@ class ShownSignals:
         half_ns = min(int(lengths_ns.min()) // 2, _MOST_HOLD_NS) if len(ended) else 0
         half_ns -= half_ns % (10 * NS_PER_MS)
         return half_ns if half_ns > self.cycles_ns[trace.message.name] else 0
+
+    def timeout_ns(self, message: str, cycle_ns: int) -> int:
+        """Return the silence after which a message has stopped, ns.
+
+        Three cycle times, more where frames are lost one by one, or half more than the longest silence seen.
+        """
+        cycles_ns = silent_cycles(self.lost_parts.get(message, 0.0)) * cycle_ns
+        return max(cycles_ns, 3 * self.silences_ns.get(message, 0) // 2)
 
     def sent(self, name: str) -> str:
         """Return how a signal is sent, as the file has it: by the frames that first show a change; empty for cyclic."""
@@ -243,6 +248,14 @@ class ShownSignals:
             return False
         gap_ns = np.median((trace.seen_ns - trace.since_ns)[trace.is_change])
         return self._tells_changes(name) or bool(gap_ns >= _EVENT_GAPS * self.cycles_ns[name])
+
+    def counts_frames(self, trace: Trace) -> bool:
+        """Return whether a signal is one more in nearly each frame, whatever its name."""
+        step = (trace.raw[1:] - trace.raw[:-1])[trace.is_change[1:]] % (1 << trace.signal.length)
+        frames = self.counts.get(trace.message.name, 0) - len(self.spans)
+        if len(step) < max(_COUNTED_SHARE * frames, _COUNTS_FROM):
+            return False
+        return trace.signal.length > _PRESSES_BITS and bool((step == 1).mean() >= _COUNTED_SHARE)
 
     def _tells_changes(self, message: str) -> bool:
         """Return whether most frames of a message show that something has changed."""
@@ -380,6 +393,7 @@ def read_shown(
         counts=counts,
         sleeps=sleeps,
         even_parts={name: _even_part(np.concatenate(listed)) for name, listed in intervals.items()},
+        lost_parts={name: _lost_part(np.concatenate(listed)) for name, listed in intervals.items()},
     ).with_events()
 
 
@@ -388,6 +402,23 @@ def _even_part(intervals_ns: NDArray[np.int64]) -> float:
     usual_ns = np.median(intervals_ns)
     near = np.abs(intervals_ns - usual_ns) <= _EVEN_NEAR * usual_ns
     return float(near.mean()) if len(intervals_ns) >= _EVEN_FROM else 0.0
+
+
+def _lost_part(intervals_ns: NDArray[np.int64]) -> float:
+    """Return the part of frames that were lost, 0 to 1: of the intervals those that are more than one and a half."""
+    return float((intervals_ns > LOST_CYCLES * np.median(intervals_ns)).mean()) if len(intervals_ns) else 0.0
+
+
+def silent_cycles(lost_part: float) -> int:
+    """Return the cycle times of silence after which a message has stopped, where frames are lost one by one.
+
+    >>> silent_cycles(0), silent_cycles(0.002), silent_cycles(0.03)
+    (3, 4, 7)
+    """
+    if not lost_part:
+        return CYCLES_PER_TIMEOUT
+    in_a_row = math.ceil(math.log(_ONE_IN) / math.log(min(lost_part, _MOST_LOST)))
+    return max(CYCLES_PER_TIMEOUT, in_a_row + 1)
 
 
 def _silent_ns(from_ns: int, to_ns: int, pauses: Sequence[Pause]) -> int:

@@ -807,6 +807,9 @@ def scan(
                     if text[q] | 32 == 120:  # 'x'
                         flag |= EXTENDED_FLAG
                         q += 1
+                    elif text[q] | 32 == 114:  # 'r'
+                        flag |= REMOTE_FLAG
+                        q += 1
                     elif text[q] | 32 == 104:  # 'h'
                         q += 1
                     else:

@@ -48,6 +48,9 @@ _MOST_SEARCHED: Final = 1 << 28
 """Bytes that are searched for a letter in an identifier, at most."""
 _LEAST_FIT: Final = 0.5
 _PROVED: Final = 0.99
+_FEW_ROWS: Final = 400
+_LONGEST_ROW: Final = 4096
+"""Bytes of a row and what stands between it and the next, on average."""
 _LEAST_IDS: Final = 5
 _LEAST_SIZES: Final = 2
 _LONGEST_SHORT: Final = 0x7FF
@@ -131,6 +134,8 @@ def recognise(
             continue  # a time of several words, such as '0 days 00:00:01', may be read where blanks part cells
         if is_headed or (best is not None and best.fit >= _PROVED and (best.stamps.form or best.stamps.is_complete)):
             break
+    if best is not None and len(text) > _LONGEST_ROW * max(len(best.rows.rows), 1) and len(best.rows.rows) < MOST_ROWS:
+        best = None  # some of a text that is something else
     if best is None:
         refuse_unreadable_text(lines)
         if problem is not None:
@@ -185,6 +190,11 @@ def _try(  # noqa: PLR0912
     fit = _fit(lines, rows, match)
     if fit < _LEAST_FIT:
         return None
+    if not (told.names_columns or rows.cut.separator) and _is_shifted(rows, layout):
+        raise UnclearLayoutError(
+            "rows have different numbers of words before the identifier, so its column changes from row to row: part "
+            "the cells with tabs or commas, or leave the words away"
+        )
     if not told.names_columns:
         require_whole_frames(rows, layout, stamps)
     if fit < _PROVED and not told.names_columns:
@@ -435,6 +445,15 @@ def _fit(lines: list[str], rows: Rows, match: FormatMatch) -> float:
     sample = lines[rows.n_before : rows.n_before + 400]
     match = replace(match, slots={**match.slots, kernel.LEAVE_OUT: 0})
     return part_read(TABLE, match, [line.encode("latin-1") for line in sample if line.strip(" \t\r,;|")])
+
+
+def _is_shifted(rows: Rows, layout: TableLayout) -> bool:
+    """Return whether many lines that are unlike the rows hold another number where those have their identifiers."""
+    place = layout.column[kernel.IDENTIFIER]
+    known = rows.columns[place].counts
+    others = [cells[place] for line in rows.unlike if len(cells := rows.cut.cells(line)) > place]
+    strange = sum(whole(cell, layout.id_base) is not None and cell not in known for cell in others)
+    return 20 * strange > min(len(rows.rows), _FEW_ROWS) and 2 * strange > len(others)
 
 
 # --- words ------------------------------------------------------------------------------------------------------

@@ -183,7 +183,7 @@ def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int
         last = columns[stop - 1]
         is_length = last.is_int and len(last.filled) == len(last.cells) and max(v or 0 for v in last.values(10)) <= 8
         for end in (stop, stop - 1) if is_length else (stop,):
-            for start in range(begin, min(end, begin + 12)):
+            for start in (k for k in range(begin, min(end, begin + 12)) if not _is_narrow(columns, k, end)):
                 sizes = [_bytes_from(row, start, end) for row in rows.rows]
                 if any(sizes):
                     found.append((start, end, kernel.BYTE, sizes))
@@ -202,6 +202,15 @@ def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int
             sizes = [4 * (bool(a) + bool(b)) for a, b in zip(first.cells, second.cells, strict=True)]
             found.append((first.index, second.index + 1, kernel.WORD, sizes))
     return found
+
+
+def _is_narrow(columns: Sequence[Column], start: int, stop: int) -> bool:
+    """Return whether the first of some columns has one digit in each cell where all others have two."""
+    return (
+        stop - start > 2
+        and all(len(cell) == 1 for cell in columns[start].counts)
+        and all(len(cell) == 2 for column in columns[start + 1 : stop] for cell in column.counts)
+    )
 
 
 def _may_be_byte(column: Column) -> bool:

@@ -18,13 +18,13 @@ MOST_ROWS: Final = 20_000
 _FIRST_ROWS: Final = 400
 _NEARLY_ALL: Final = 0.98
 
-_LETTERS: Final = re.compile(r"[A-Fa-f]{1,8}")
+_LETTERS: Final = re.compile(r"[A-Fa-f]{1,8}|[A-Fa-f]{2,8}[hH]")
 _NUMERIC: Final = re.compile(r"[+-]?[0-9.,:xX/\-TZ +hH#$A-Fa-f]*[0-9][0-9.,:xX/\-TZ +hH#$A-Fa-f]*")
 _INT: Final = re.compile(r"\d+(\.0+)?")
 _KIND_BEHIND: Final = r"(?:[ (] ?\(?(?:[Ee][Xx][Tt]|[Ss][Tt][Dd]|[XxEeSs])[A-Za-z.]*\)?)"
 """What may stand behind an identifier and says how long it is, such as ``(ext)``."""
 _KIND_END: Final = re.compile(rf"{_KIND_BEHIND}$")
-_HEX: Final = re.compile(rf"(0[xX]|[#$])?0{{0,8}}[0-9A-Fa-f]{{1,10}}[hHxX]?{_KIND_BEHIND}?")
+_HEX: Final = re.compile(rf"(0[xX]|[#$])?0{{0,8}}[0-9A-Fa-f]{{1,10}}[hHxXrR]?{_KIND_BEHIND}?")
 _NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
 _WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)) ?(ns|us|\u00c2?\u00b5s|ms|s)")
 _CLOCK: Final = re.compile(
@@ -39,6 +39,7 @@ _PARTS: Final = r"[ :\-._,;|']"
 _DIGITS: Final = r"(?:0[xX])?(?:[0-9A-Fa-f]{2})+|(?:[0-9A-Fa-f]{4}[ _-])+[0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?"
 _BYTES: Final = rf"(?:(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?{_PARTS}+)*(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?"
 _PAYLOAD: Final = re.compile(rf"[\[({{]?\s*{_PARTS}*(?:{_DIGITS}|{_BYTES})\s*{_PARTS}*[\])}}]?{_PARTS}*")
+_GROUPS: Final = re.compile(r"(?:[0-9A-Fa-f]{8}[ _-])*(?:[0-9A-Fa-f]{2}){1,4}")
 _PAYLOAD_PART: Final = re.compile(r"(?:0[xX])?([0-9A-Fa-f]+)")
 
 _NAMES: Final = {
@@ -181,8 +182,13 @@ class Column:
 
     @cached_property
     def is_payload(self) -> bool:
-        """Any number of bytes in a cell."""
-        return self.all_match(_PAYLOAD)
+        """Any number of bytes in a cell.
+
+        Of groups of four bytes one has to be cut short, for whole ones may be numbers with their low byte first.
+        """
+        if self.all_match(_PAYLOAD):
+            return True
+        return self.all_match(_GROUPS) and any(len(cell) % 9 != 8 and len(cell) > 8 for cell in self.counts)
 
     @cached_property
     def has_letters(self) -> bool:
@@ -240,7 +246,7 @@ def whole(cell: str, base: int) -> int | None:
         text, base = text[2:], 16
     elif text[:1] in {"#", "$"}:
         text, base = text[1:], 16
-    if text.endswith("x") or (base == 16 and text.endswith("h")):
+    if text.endswith(("x", "r")) or (base == 16 and text.endswith("h")):
         text = text[:-1]
     if base == 10:
         text = re.sub(r"\.0+$", "", text)
@@ -299,6 +305,8 @@ class Rows:
     header: list[str]
     preamble: list[str]
     rows: list[list[str]]
+    #: Some of the lines between them that are of another shape.
+    unlike: tuple[str, ...] = ()
 
     @cached_property
     def width(self) -> int:
@@ -361,6 +369,11 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
             break
         begin = k
     body = [cells for cells, shape in zip(cut_lines[begin:], shapes[begin:], strict=True) if shape in fitting]
+    others = (
+        line
+        for line, cells, shape in zip(lines[begin:], cut_lines[begin:], shapes[begin:], strict=True)
+        if len(cells) > 2 and shape not in fitting
+    )
     preamble = [line for line in lines[:begin] if line.strip()]
     header: list[str] = []
     for line in reversed(preamble):
@@ -370,7 +383,8 @@ def rows_of(lines: Sequence[str], cut: CellSplit) -> Rows | None:
             break
         if len(preamble) - preamble.index(line) > 3:
             break
-    return Rows(cut=cut, n_before=begin, header=header, preamble=preamble, rows=body[:MOST_ROWS])
+    unlike = tuple(islice(others, _FIRST_ROWS))
+    return Rows(cut=cut, n_before=begin, header=header, preamble=preamble, rows=body[:MOST_ROWS], unlike=unlike)
 
 
 def _name_by(label: Column, column: Column) -> None:

@@ -47,6 +47,8 @@ _RECORD: Final = re.compile(
 """A row of a statement that inserts rows into a database, or of a list of lists."""
 _BETWEEN_RECORDS: Final = re.compile(rb"([)\]])[ \t]*,\s*([(\[])")
 _HEADING: Final = re.compile(rb"\b(INSERT\s+INTO|COPY)\b[^()\n]*\(([^()]*)\)\s*(?:VALUES|FROM)\b", re.I)
+_SIGNED: Final = re.compile(rb"(?<=[\[,; \t\"])-(\d{1,3})(?=[\],; \t\"\r\n]|$)")
+"""A byte as a number from -128 to 127, if it is below 0."""
 _MOST_HEADING: Final = 1 << 14
 _INSERTS: Final = re.compile(rb"(?m)^[ \t]*INSERT\s+INTO\b[^\n]*?VALUES[ \t]*(?=$|\r|\()", re.I)
 _INNER_LIST: Final = re.compile(rb"(?<=[,:])[ \t]*[\[(]([^\[\](){}\n]*)[\])]")
@@ -60,7 +62,7 @@ _MORE_BYTES: Final = (
     rb"(?:[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n]*)?|"
     rb"(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*)\r?(?:\n|$)"
 )
-_MOST_LINES: Final = 12
+_MOST_LINES: Final = 24
 """Lines of one frame, at most."""
 
 
@@ -287,10 +289,22 @@ def _marks_of(lines: list[bytes]) -> tuple[tuple[re.Pattern[bytes], bytes | Call
         found.append((_HEX_LITERAL, rb'"\1"'))
     if sum(_ESCAPED.search(line) is not None for line in lines) > most:
         found.append((_ESCAPED, lambda match: re.sub(rb"\\{1,2}x", b"", match[1])))
+    for pattern, mark in _OTHER_FORMS:
+        if sum(pattern.search(line) is not None for line in lines) > most:
+            found.append((pattern, mark))
+    signed = [_SIGNED.findall(line) for line in lines]
+    if 3 * sum(map(bool, signed)) > len(lines) and len({one for row in signed for one in row}) > 3:
+        found.append((_SIGNED, lambda match: b"%d" % (256 - int(match[1]) if int(match[1]) <= 128 else int(match[0]))))
     bits = [[one for one in _BITS.findall(line) if len(one) >= 16 or len(_BITS.findall(line)) > 1] for line in lines]
     if 10 * sum(map(bool, bits)) > 9 * len(lines) > 0 and len({one for row in bits for one in row}) > 8:
         found.append((_BITS, _as_hex))
     return tuple(found)
+
+
+def _as_whole(match: re.Match[bytes]) -> bytes:
+    """Return a number with an exponent as it is written without one."""
+    value = float(match[0])
+    return b"%d" % value if value == int(value) else b"%.9f" % value
 
 
 def _as_hex(match: re.Match[bytes]) -> bytes:
@@ -337,7 +351,7 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
         return None
     lines = [line for line in form.applied(head).split(b"\n")[:-1] if line.strip()]
     kinds = [_kind_of(line) for line in lines]
-    if len(kinds) < 3 * _MOST_LINES:
+    if len(kinds) < 36:
         return None
     for first in dict.fromkeys(kinds[-3 * _MOST_LINES :]):
         starts = [k for k, kind in enumerate(kinds) if kind == first]
@@ -354,9 +368,27 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
     return None
 
 
+_OTHER_FORMS: Final[tuple[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]], ...]] = (
+    # A clock with points between its parts, and a date and time of digits alone.
+    (re.compile(rb"(?<![\d.])([01]\d|2[0-3])\.([0-5]\d)\.([0-5]\d)(?=[.,]\d)"), rb"\1:\2:\3"),
+    (
+        re.compile(
+            rb"(?<![\w.])(20\d\d)(0[1-9]|1[0-2])([0-3]\d)[ _T-]?([01]\d|2[0-3])([0-5]\d)([0-5]\d)[.,]?(\d{3,6})(?!\w)"
+        ),
+        rb"\1-\2-\3T\4:\5:\6.\7",
+    ),
+    # Groups of bytes with a dash between them.
+    (re.compile(rb"(?<=[ \t][0-9A-Fa-f]{2})[ \t]+-[ \t]+(?=(?:[0-9A-Fa-f]{2}\b)|$)", re.MULTILINE), b" "),
+    # What tells a spreadsheet to take a cell for text.
+    (re.compile(rb"(?<=[,;\t])'(?=[0-9A-Fa-f][^',;\t\n]*(?:[,;\t\r\n]|$))"), b""),
+    (re.compile(rb"(?<![\w.])[+-]?\d\.\d{2,}[eE]\+\d\d+(?![\w.])"), _as_whole),
+)
+"""Forms of which most lines have one, and what stands for them."""
+
+
 def _kind_of(line: bytes) -> bytes:
     """Return the word that a line begins with, of a number a blank, with an indent in front of either."""
-    word = re.match(rb"[ \t]*[-*]?[ \t]*([A-Za-z_][A-Za-z_ ]*)(?=[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
+    word = re.match(rb"[ \t]*[-*]?[ \t]*([\[<]?[A-Za-z_][A-Za-z_ ]*)(?=[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
     return (b"\t" if line[:1] in {b" ", b"\t"} else b"") + (word[1] if word else b"")
 
 
@@ -406,6 +438,8 @@ def _leaves(found: dict[str, object]) -> Iterator[tuple[str, str]]:
         found = {name: value for name, value in found.items() if name not in numbered} | {"data": values}
     for key, value in found.items():
         name = re.sub(r"[^\w.]", "_", key)
+        if isinstance(value, dict) and value and all(key.isdigit() for key in value):
+            value = list(value.values())  # noqa: PLW2901
         if isinstance(value, dict):
             yield from _leaves(value)
         elif isinstance(value, bool):

@@ -46,6 +46,8 @@ UNITS: Final = {
     "10 ms": 10_000_000,
     "100 ms": 100_000_000,
     "s": NS_PER_S,
+    "min": 60 * NS_PER_S,
+    "h": 3_600 * NS_PER_S,
     "d": 86_400 * NS_PER_S,
 }
 """Units of a stamp that is a number, ns."""
@@ -65,17 +67,21 @@ _REGULAR: Final = 0.3
 """Part of a period within which nearly all of them lie where times are real ones (rule of thumb)."""
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-z])(?P<factor>1000?|100?|0\.1|0\.01)?\s*(?P<unit>ns|us|\u00b5s|\u03bcs|usec|ms|msec|s|sec|secs|nanosec\w*|"
-    r"microsec\w*|millisec\w*|millis|micros|nanos|seconds?)(?![a-z'])"
+    r"microsec\w*|millisec\w*|millis|micros|nanos|seconds?|(?<=[\[(])(?:min|minutes?|h|hours?)(?=[\])]))(?![a-z'])"
 )
 _TOLD_NS: Final = 10_000_000
 """Of a table of values, so coarse a step is told: a person sees the digits."""
 _SHORT: Final = {
     "usec": "us", "\u00b5s": "us", "\u03bcs": "us", "micros": "us", "micro": "us", "msec": "ms", "millis": "ms",
-    "milli": "ms", "nanos": "ns", "nano": "ns", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+    "milli": "ms", "minute": "min", "minutes": "min", "hour": "h", "hours": "h",
+    "nanos": "ns", "nano": "ns", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
 }  # fmt: skip
 _FIRST_HOUR: Final = 10_000
 """Digits of one in the morning; those of an earlier time of day may be seconds, padded with zeros."""
 _CLOCK_DIGITS: Final = re.compile(r"([01]\d|2[0-3])[0-5]\d[0-5]\d[.,]\d{1,9}")
+_DAYS: Final = (30_000, 65_000)
+"""Days of a spreadsheet, which count from the end of 1899: from the year 1982 to 2077."""
+_DAY_PLACES: Final = 7
 _EPOCH: Final = (1_000_000_000, 4_000_000_000)
 """Seconds from 1970: from the year 2001 to 2096."""
 
@@ -644,10 +650,22 @@ def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: s
     decimals = any(re.search(r"[.,]\d", cell) for cell in column.filled)
     if found.sums:
         return
-    if not decimals:
+    if round_ns := _round_period(known, found.unit):
+        found.wraps = (round_ns,)
+    elif not decimals:
         found.wraps = (2**16 * found.unit, 2**32 * found.unit)
     elif found.unit == NS_PER_S and max(known) < 60:
         found.wraps = (60 * NS_PER_S, *((NS_PER_S,) if max(known) < 1 else ()))
+
+
+def _round_period(known: Sequence[float], unit: int) -> int:
+    """Return the power of ten behind which all stamps that fall begin anew, ns; 0: there is none."""
+    falls = [(a, b) for a, b in itertools.pairwise(known) if b < a and a - b > 0.5 * max(known)]
+    period = 10 ** len(str(int(0.999 * max(known))))
+    step = 50 * median([abs(b - a) for a, b in itertools.pairwise(known)] or [0])
+    if not falls or not all(0 < period - a + b <= max(step, period / 1000) for a, b in falls) or min(known) < 0:
+        return 0
+    return period * unit
 
 
 def _complete_two_numbers(rows: Rows, layout: TableLayout, found: TimeColumn, told: str | None) -> None:
@@ -689,6 +707,8 @@ def _decide(rows: Rows, column: Column, found: TimeColumn, known: Sequence[float
         size = NS_PER_S // UNITS[name]
         if _EPOCH[0] * size <= middle < _EPOCH[1] * size and _is_usual(UNITS[name], traffic, strict=False):
             return UNITS[name]
+    if usual >= _DAY_PLACES and _DAYS[0] <= middle < _DAYS[1] and _is_usual(UNITS["d"], traffic):
+        return UNITS["d"]
     if usual >= 4 and _is_possible(NS_PER_S, traffic):
         return NS_PER_S
     return _by_repetition(column, traffic)
@@ -727,7 +747,8 @@ def _by_repetition(column: Column, traffic: _Traffic) -> int:
             f"again (from {_LEAST_IDS} it can): write --time-unit {' or --time-unit '.join(fitting or NATURAL)}"
         )
     natural = [name for name in NATURAL if _is_usual(UNITS[name], traffic)]
-    others = [name for name in UNITS if name not in NATURAL and _is_usual(UNITS[name], traffic)]
+    others = [name for name in UNITS if UNITS[name] < NS_PER_S and name not in NATURAL]
+    others = [name for name in others if _is_usual(UNITS[name], traffic)]
     fitting = natural or others
     if not fitting:
         raise UnclearLayoutError(

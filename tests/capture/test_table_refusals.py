@@ -65,6 +65,11 @@ def clock(frame: Sent, form: str) -> str:
     return form.format(h=minutes // 60, m=minutes % 60, s=second, us=ns // 1000)
 
 
+def micros(frame: Sent) -> str:
+    """Return the rest of the second of such a time."""
+    return f"{(frame.time_ns // 1000 + 500_000) % 10**6:06}"
+
+
 def fine_clock(frame: Sent) -> str:
     """Return a time of day with thousandths of a second and thousandths of those."""
     us = frame.time_ns // 1000 % 10**6
@@ -110,6 +115,9 @@ class TestRefused:
             (rows_of(lambda f: "\n".join(f"{k};{secs(f)};{part}" for k, part in enumerate(
                 [f"{f.can_id:#x};", *(f";{byte:#04x}" for byte in f.data)])), "field;time;id;data"),
              "a part of a frame"),
+            (rows_of(lambda f: f"{secs(f)} {('LOCK', 'DOOR STATUS')[f.can_id % 2]} {f.can_id:03X} {len(f.data)} "
+                     f"{spaced(f)}"),
+             "numbers of words"),
             (rows_of(lambda f: f"{secs(f)}?;{f.can_id:X};{len(f.data)};{spaced(f)}", "Time;ID;DLC;Data"),
              "seems to hold the time"),
             (rows_of(lambda f: f"{9 + f.time_ns / 6e8:.6f},{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex()}",
@@ -124,7 +132,7 @@ class TestRefused:
 
     def test_order_alone_on_request(self, tmp_path: Path) -> None:
         path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
-        path.write_text(rows_of(lambda f: f"20250314-{f.time_ns // 10**6:09d};{f.can_id:X};{spaced(f)}"))
+        path.write_text(rows_of(lambda f: f"20250314/{f.time_ns // 10**6:09d};{f.can_id:X};{spaced(f)}"))
         with pytest.raises(CaptureError, match='time = "none"'):
             open_capture(path)
         toml.write_text('[table]\ntime = "none"\n')
@@ -208,6 +216,24 @@ class TestRead:
             rows_of(lambda f: f"{secs(f)},{['face', 'add', 'door', 'bad'][f.can_id % 4]},{f.can_id:X},{f.data.hex()}"),
             rows_of(lambda f: f"{f'{4000 + f.time_ns / 1e6:,.3f}'.replace(',', ' ').replace('.', ',')};{f.can_id:X};"
                     f"{spaced(f)}".replace(" ", "\u202f", 1), "Temps (ms);Identifiant;Octets"),
+            rows_of(lambda f: f"[frame]\ntime={secs(f)}\nid=0x{f.can_id:X}\ndlc={len(f.data)}\ndata={spaced(f)}"),
+            rows_of(lambda f: f"{(f.time_ns // 1000 + 99_500_000) % 10**8} {f.can_id:03X} {len(f.data)} {spaced(f)}"),
+            rows_of(lambda f: f"{secs(f)}  {f.can_id:03X}  {len(f.data)}  {f.data[:4].hex(' ')}  -  "
+                    f"{f.data[4:].hex(' ')}"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};{f.data[:4].hex()} {f.data[4:].hex()}"),
+            rows_of(lambda f: f"{secs(f)};{f.can_id:X};\"{[(b + 128) % 256 - 128 for b in f.data]}\"", "t;id;data"),
+            rows_of(lambda f: f"{f.time_ns / 3600e9:.12f};{f.can_id:X};{spaced(f)}", "Elapsed (h);ID;Data"),
+            rows_of(lambda f: f"{clock(f, '14/03/2026 {h:02}.{m:02}.{s:02}')}.{micros(f)};"
+                    f"{f.can_id:X};{spaced(f)}", "Ora;ID;Dati"),
+            rows_of(lambda f: f"{clock(f, '20260314{h:02}{m:02}{s:02}')}{micros(f)};"
+                    f"{f.can_id:X};{spaced(f)}", "Time;ID;Data"),
+            rows_of(lambda f: json.dumps({"t": f.time_ns // 1000, "id": hex(f.can_id),
+                                          "data": {str(k): byte for k, byte in enumerate(f.data)}})),
+            rows_of(lambda f: f"stamp:\n  secs: 0\n  nsecs: {f.time_ns}\nname: ''\nid: {f.can_id}\nis_rtr: False\n"
+                    f"dlc: {len(f.data)}\ndata: [{', '.join(map(str, f.data.ljust(8, bytes(1))))}]\n---"),
+            rows_of(lambda f: " ".join(f"{x:.18e}" for x in (f.time_ns / 1e9, f.can_id, len(f.data),
+                                                           *f.data.ljust(8, bytes(1))))),
+            rows_of(lambda f: f"{secs(f)},'{f.can_id:X},{len(f.data)},'{spaced(f)}", "time,id,dlc,data"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip

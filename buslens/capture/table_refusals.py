@@ -38,6 +38,7 @@ _PARTS: Final = (
     "each row seems to hold a part of a frame, for most have no identifier, or the time and the identifier of the row "
     "before: write a row for each frame, with all of its data"
 )
+_DOWNWARDS: Final = re.compile(r"(?<!\d)(?:7\D{1,8}0|8\D{1,8}1)(?!\d)")
 _ORDER_ALONE: Final = 'or write a file with [table] and time = "none" to use the order of the rows alone'
 
 
@@ -175,7 +176,8 @@ def _require_order(rows: Rows, layout: TableLayout) -> None:
     first = layout.payload[0]
     names = [re.search(r"(\d+)$", rows.columns[k].name) for k in layout.payload[:8] if k < len(rows.columns)]
     numbers = [int(name[1]) for name in names if name]
-    if len(numbers) >= 4 and all(b == a - 1 for a, b in itertools.pairwise(numbers)):
+    is_down = layout.payload_role == kernel.PAYLOAD and _DOWNWARDS.search(rows.columns[first].name)
+    if is_down or (len(numbers) >= 4 and all(b == a - 1 for a, b in itertools.pairwise(numbers))):
         raise UnclearLayoutError(
             f"the header counts the bytes from column {first + 1} on downwards: write the first byte of a frame first"
         )
@@ -308,7 +310,7 @@ def require_known_time(rows: Rows, layout: TableLayout) -> None:
                 f"column {number} seems to hold the time ('{cell}'), but it runs back from row to row: sort the rows "
                 f"by it, {_ORDER_ALONE}"
             )
-        error = UnclearTimeError if " " in cell else UnclearLayoutError
+        error = UnclearTimeError if re.search(r"[A-Za-z:].* |\ .*[A-Za-z:]", cell) else UnclearLayoutError
         raise error(
             f"column {number} seems to hold the time ('{cell}'), in a form that cannot be read: write it in seconds "
             f"with a point, such as 12.345678, {_ORDER_ALONE}"

@@ -7,7 +7,6 @@ are brought into that form as they are read. A table that is in it already is re
 
 from __future__ import annotations
 
-import json
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -15,40 +14,25 @@ from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+from buslens.capture.text_marks import are_base64, marks_of, unpacked
+from buslens.capture.text_objects import flat, objects_in
 
+if TYPE_CHECKING:
     from buslens.capture.stream import Stream
+    from buslens.capture.text_marks import Mark
 
 _MARKS: Final = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 _CHUNK: Final = 1 << 16
 _MOST_HELD: Final = 1 << 22
 """Bytes that wait for the end of a frame, at most."""
 _COLOURS: Final = re.compile(rb"\x1b\[[0-9;?]*[A-Za-z]")
-EMPTY: Final = '""'
-"""A cell that holds nothing."""
-_DECIMAL: Final = "-decimal"
 _OBJECT: Final = re.compile(rb"\{\s*([\"'])([^\"'\n]{1,40})\1\s*:")
-_BYTE_NAME: Final = re.compile(r"(b|d|byte|data)[ _]?\d{1,2}")
-_BYTE_LABEL: Final = re.compile(
-    rb"\b(?:b|d|byte|data)[ _]?\[?(\d{1,2})\]?[=:] ?(?=(?:0[xX])?[0-9A-Fa-f]{1,3}\b)", re.IGNORECASE
-)
-_BRACKETS: Final = re.compile(rb"(?<![\"'])\[((?:(?:0[xX])?[0-9A-Fa-f]{1,3}[ ,]+)+(?:0[xX])?[0-9A-Fa-f]{1,3})\]")
-_CLOSING_TAG: Final = re.compile(rb"</[A-Za-z_][\w.:-]*>|/>")
-_HEX_LITERAL: Final = re.compile(rb"\b[xX]'([0-9A-Fa-f]*)'")
-_ESCAPED: Final = re.compile(
-    rb"(?<=['\",;:=\s(])((?:\\{1,2}x[0-9A-Fa-f]{2})+[0-9A-Fa-f]*)(?=['\",;\s)}]|$)", re.MULTILINE
-)
-"""Bytes such as ``\\x05\\x0c``, or ``\\x050c``."""
-_BITS: Final = re.compile(rb"(?<![0-9A-Za-z.])(?:[01]{8}[ _:-]?){0,63}[01]{8}(?![0-9A-Za-z.])")
 _RECORD: Final = re.compile(
     rb"[ \t]*(?:INSERT\s+INTO\b[^(]*(\([^()]*\))?\s*VALUES\s*)?[(\[](.*[,;\t].*)[)\]][ \t]*[,;]?", re.I
 )
 """A row of a statement that inserts rows into a database, or of a list of lists."""
 _BETWEEN_RECORDS: Final = re.compile(rb"([)\]])[ \t]*,\s*([(\[])")
 _HEADING: Final = re.compile(rb"\b(INSERT\s+INTO|COPY)\b[^()\n]*\(([^()]*)\)\s*(?:VALUES|FROM)\b", re.I)
-_SIGNED: Final = re.compile(rb"(?<=[\[,; \t\"])-(\d{1,3})(?=[\],; \t\"\r\n]|$)")
-"""A byte as a number from -128 to 127, if it is below 0."""
 _MOST_HEADING: Final = 1 << 14
 _INSERTS: Final = re.compile(rb"(?m)^[ \t]*INSERT\s+INTO\b[^\n]*?VALUES[ \t]*(?=$|\r|\()", re.I)
 _INNER_LIST: Final = re.compile(rb"(?<=[,:])[ \t]*[\[(]([^\[\](){}\n]*)[\])]")
@@ -91,7 +75,7 @@ class TextForm:
     #: Characters that stand for a double quote.
     quotes: bytes = b""
     #: Patterns, and what stands for them.
-    marks: tuple[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]], ...] = ()
+    marks: tuple[Mark, ...] = ()
     #: Rows stand in brackets, as in a list of lists or in a statement that inserts them: ``lines`` one in each line,
     #: ``run on`` several in some, ``spread`` each over several; empty: they do not.
     records: str = ""
@@ -127,7 +111,7 @@ class TextForm:
         if self.has_doubled:
             text = text.replace(b'""', b'"')
         if self.first_name:
-            text = _flat(text, self.first_name, self.names, has_lines=self.has_lines)
+            text = flat(text, self.first_name, self.names, has_lines=self.has_lines)
         if self.more:
             text = re.sub(rb"\r?\n(?=%s)" % self.more, b" ", text)
         if self.row_start:
@@ -191,24 +175,8 @@ def text_form_of(head: bytes) -> TextForm:
     if 2 * sum(_COLOURS.search(line) is not None for line in lines[:200]) > len(lines[:200]):
         form = replace(form, has_colours=True)
         text = _COLOURS.sub(b"", text)
-    in_cells = 2 * sum(b'{""' in line for line in lines[:200]) > len(lines[:200])
-    within = 2 * sum(_OBJECT.search(line) is not None for line in lines[:200]) > len(lines[:200])
-    if in_cells:
-        form = replace(form, has_doubled=True)
-        text = text.replace(b'""', b'"')
-    is_all = text.lstrip()[:1] in {b"{", b"["}
-    if (is_all or within or in_cells) and (names := Counter(match[2] for match in _OBJECT.finditer(text))):
-        name = names.most_common(1)[0][0]
-        objects = [leaves for _, leaves in _objects(text, name)]
-        if objects:
-            starts = sum(line.lstrip().startswith(b"{") and line.rstrip(b", \t").endswith(b"}") for line in lines)
-            has_lines = starts >= names[name] - 1 > 0 or not is_all
-            return replace(
-                form,
-                first_name=name,
-                has_lines=has_lines,
-                names=tuple(dict.fromkeys(name for leaves in objects for name in leaves)),
-            )
+    if (of_objects := _with_objects(form, text, lines)) is not None:
+        return of_objects
     text = text.replace(b"\r\n", b"\n")
     if (wrapped := _wrapped(lines)) is not None:
         return replace(form, row_start=wrapped[0], line_room=wrapped[1])
@@ -218,14 +186,46 @@ def text_form_of(head: bytes) -> TextForm:
     more = len(re.findall(rb"(?<=\n)" + _MORE_BYTES, text))
     if 10 * more > len(lines) and 10 * (len(lines) - more) > 3 * len(lines):
         return replace(form, more=_MORE_BYTES)
-    form = replace(form, marks=_marks_of(lines[:200]))
+    form = replace(form, marks=marks_of(lines[:200]))
     for pattern, mark in form.marks:
         lines = [pattern.sub(mark, line) for line in lines[:400]]
-    marks = (b",", b".", b"'", b"\xa0", b"\xc2\xa0", b"\xe2\x80\xaf")
+    marks = (b",", b".", b"'", b" ", b"\xa0", b"\xc2\xa0", b"\xe2\x80\xaf")
     joined = b"\n".join(lines)
     thousands = next((mark for mark in marks if _parts_thousands(mark, joined, lines)), b"")
     quotes = b"" if thousands else _quotes_of(lines[:200])
     return replace(form, thousands=thousands, quotes=quotes)
+
+
+def _with_objects(form: TextForm, text: bytes, lines: list[bytes]) -> TextForm | None:
+    """Return a form that says how frames are written as objects of names and values, if they are."""
+    in_cells = 2 * sum(b'{""' in line for line in lines[:200]) > len(lines[:200])
+    within = 2 * sum(_OBJECT.search(line) is not None for line in lines[:200]) > len(lines[:200])
+    if in_cells:
+        form = replace(form, has_doubled=True)
+        text = text.replace(b'""', b'"')
+    is_all = text.lstrip()[:1] in {b"{", b"["}
+    names = Counter(match[2] for match in _OBJECT.finditer(text)) if is_all or within or in_cells else None
+    if names:
+        name = names.most_common(1)[0][0]
+        objects = [leaves for _, leaves in objects_in(text, name)]
+        if objects:
+            starts = sum(line.lstrip().startswith(b"{") and line.rstrip(b", \t").endswith(b"}") for line in lines)
+            has_lines = starts >= names[name] - 1 > 0 or not is_all
+            cells: dict[str, list[bytes]] = {}
+            for leaves in objects:
+                for key, cell in leaves.items():
+                    cells.setdefault(key, []).append(cell.strip('"').encode("latin-1", "replace"))
+            packed = [key.encode("latin-1", "replace") for key, found in cells.items() if are_base64(found)]
+            return replace(
+                form,
+                first_name=name,
+                has_lines=has_lines,
+                marks=tuple(
+                    (re.compile(rb'(?<![\w.-])(%s )"([\w+/]+={0,2})"' % key, re.ASCII), unpacked) for key in packed
+                ),
+                names=tuple(dict.fromkeys(name for leaves in objects for name in leaves)),
+            )
+    return None
 
 
 def _wrapped(lines: list[bytes]) -> tuple[bytes, int] | None:
@@ -274,45 +274,6 @@ def _without_brackets(text: bytes, records: str) -> bytes:
     return _OUTER_BRACKETS.sub(b"", text)
 
 
-def _marks_of(lines: list[bytes]) -> tuple[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]], ...]:
-    """Return what is to be replaced in most lines: numbers of bytes, brackets around data, ends of elements."""
-    found: list[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]]] = []
-    most = len(lines) // 2
-    if sum(len(_BYTE_LABEL.findall(line)) > 1 for line in lines) > most:
-        found.append((_BYTE_LABEL, b""))
-    behind = [line[match.end() :] for line in lines if (match := _BRACKETS.search(line)) is not None]
-    if sum(text.strip(b" \t\r,;)}") != b"" for text in behind) > most:
-        found.append((_BRACKETS, rb' "\1" '))
-    if sum(_CLOSING_TAG.search(line) is not None for line in lines) > most:
-        found.append((_CLOSING_TAG, b" "))
-    if sum(_HEX_LITERAL.search(line) is not None for line in lines) > most:
-        found.append((_HEX_LITERAL, rb'"\1"'))
-    if sum(_ESCAPED.search(line) is not None for line in lines) > most:
-        found.append((_ESCAPED, lambda match: re.sub(rb"\\{1,2}x", b"", match[1])))
-    for pattern, mark in _OTHER_FORMS:
-        if sum(pattern.search(line) is not None for line in lines) > most:
-            found.append((pattern, mark))
-    signed = [_SIGNED.findall(line) for line in lines]
-    if 3 * sum(map(bool, signed)) > len(lines) and len({one for row in signed for one in row}) > 3:
-        found.append((_SIGNED, lambda match: b"%d" % (256 - int(match[1]) if int(match[1]) <= 128 else int(match[0]))))
-    bits = [[one for one in _BITS.findall(line) if len(one) >= 16 or len(_BITS.findall(line)) > 1] for line in lines]
-    if 10 * sum(map(bool, bits)) > 9 * len(lines) > 0 and len({one for row in bits for one in row}) > 8:
-        found.append((_BITS, _as_hex))
-    return tuple(found)
-
-
-def _as_whole(match: re.Match[bytes]) -> bytes:
-    """Return a number with an exponent as it is written without one."""
-    value = float(match[0])
-    return b"%d" % value if value == int(value) else b"%.9f" % value
-
-
-def _as_hex(match: re.Match[bytes]) -> bytes:
-    """Return binary digits as hexadecimal ones, two for each byte."""
-    digits = re.sub(rb"[^01]", b"", match[0])
-    return b"%0*X" % (len(digits) // 4, int(digits, 2))
-
-
 def _parts_thousands(mark: bytes, text: bytes, lines: list[bytes]) -> bool:
     """Return whether most lines of a text have a number in groups, and one in more than two, which no decimals make."""
     # A blank that does not break parts nothing but thousands.
@@ -320,6 +281,11 @@ def _parts_thousands(mark: bytes, text: bytes, lines: list[bytes]) -> bool:
     # Looked for in all lines at once: few logs have one, and each that is opened is asked.
     if mark not in text or _grouped(mark, least).search(text) is None:
         return False
+    if mark == b" ":
+        # Not bytes in decimal digits, none of which is above 255.
+        groups = [one.split() for line in lines for one in _grouped(mark, 2).findall(line)]
+        if any(one[0] == b"0" for one in groups) or 2 * sum(max(map(int, one)) > 255 for one in groups) <= len(groups):
+            return False
     return 2 * sum(_grouped(mark, 1).search(line) is not None for line in lines) > len(lines)
 
 
@@ -368,89 +334,10 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
     return None
 
 
-_OTHER_FORMS: Final[tuple[tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]], ...]] = (
-    # A clock with points between its parts, and a date and time of digits alone.
-    (re.compile(rb"(?<![\d.])([01]\d|2[0-3])\.([0-5]\d)\.([0-5]\d)(?=[.,]\d)"), rb"\1:\2:\3"),
-    (
-        re.compile(
-            rb"(?<![\w.])(20\d\d)(0[1-9]|1[0-2])([0-3]\d)[ _T-]?([01]\d|2[0-3])([0-5]\d)([0-5]\d)[.,]?(\d{3,6})(?!\w)"
-        ),
-        rb"\1-\2-\3T\4:\5:\6.\7",
-    ),
-    # Groups of bytes with a dash between them.
-    (re.compile(rb"(?<=[ \t][0-9A-Fa-f]{2})[ \t]+-[ \t]+(?=(?:[0-9A-Fa-f]{2}\b)|$)", re.MULTILINE), b" "),
-    # What tells a spreadsheet to take a cell for text.
-    (re.compile(rb"(?<=[,;\t])'(?=[0-9A-Fa-f][^',;\t\n]*(?:[,;\t\r\n]|$))"), b""),
-    (re.compile(rb"(?<![\w.])[+-]?\d\.\d{2,}[eE]\+\d\d+(?![\w.])"), _as_whole),
-)
-"""Forms of which most lines have one, and what stands for them."""
-
-
 def _kind_of(line: bytes) -> bytes:
     """Return the word that a line begins with, of a number a blank, with an indent in front of either."""
-    word = re.match(rb"[ \t]*[-*]?[ \t]*([\[<]?[A-Za-z_][A-Za-z_ ]*)(?=[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
+    word = re.match(rb"[ \t]*[-*]?[ \t]*([\[<]{0,2}[A-Za-z_][A-Za-z_ ]*)(?=[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
     return (b"\t" if line[:1] in {b" ", b"\t"} else b"") + (word[1] if word else b"")
-
-
-def _flat(text: bytes, first: bytes, names: tuple[str, ...], *, has_lines: bool) -> bytes:
-    """Return objects as rows of all names, each with its value behind it; what is no object stays as it is.
-
-    A list becomes one quoted cell. Of whole numbers the name says that they are decimal, for there are no others.
-    """
-    if not has_lines:
-        text = re.sub(rb"[\r\n]+", b" ", text)
-    parts, at = [], 0
-    for (start, stop), leaves in _objects(text, first):
-        cells = " ".join(f"{name} {leaves.get(name, EMPTY)}" for name in names)
-        before = text[at:start].rstrip(b', \t"').removeprefix(b'"')
-        glue = b"\n" if not has_lines else b" " if before[-1:] not in {b"", b"\n"} else b""
-        parts += [before, glue, cells.encode("latin-1", "replace")]
-        at = stop
-    rest = text[at:].removeprefix(b'"')
-    return b"".join([*parts, rest.lstrip(b",]} \t") if parts else rest])
-
-
-def _objects(text: bytes, first: bytes) -> Iterator[tuple[tuple[int, int], dict[str, str]]]:
-    """Yield where each object stands whose first name is this one, and what is in it, as cells by name."""
-    scan = json.JSONDecoder(parse_float=str).raw_decode
-    is_python = re.search(rb"\{\s*'", text) is not None
-    words = text.decode("latin-1")
-    if is_python:
-        words = words.replace("'", '"')
-        for python, plain in (("True", "true"), ("False", "false"), ("None", "null")):
-            words = re.sub(r"(?<=[ :\[,])" + python + r"(?=[,\]} ])", plain, words)
-    starts = re.compile(rf"\{{\s*\"{re.escape(first.decode('latin-1'))}\"\s*:")
-    at = 0
-    while (match := starts.search(words, at)) is not None:
-        try:
-            found, at = scan(words, match.start())
-        except ValueError:
-            at = match.end()
-            continue
-        yield (match.start(), at), dict(_leaves(found))
-
-
-def _leaves(found: dict[str, object]) -> Iterator[tuple[str, str]]:
-    """Yield names and cells of an object and of those in it; bytes with names of their own are one list."""
-    numbered = [name for name in found if _BYTE_NAME.fullmatch(name.lower())]
-    if len(numbered) > 1:
-        values = [found[name] for name in numbered if found[name] is not None]
-        found = {name: value for name, value in found.items() if name not in numbered} | {"data": values}
-    for key, value in found.items():
-        name = re.sub(r"[^\w.]", "_", key)
-        if isinstance(value, dict) and value and all(key.isdigit() for key in value):
-            value = list(value.values())  # noqa: PLW2901
-        if isinstance(value, dict):
-            yield from _leaves(value)
-        elif isinstance(value, bool):
-            yield name, str(value).lower()
-        elif isinstance(value, int):
-            yield name + _DECIMAL, str(value)
-        elif isinstance(value, list) and value:
-            is_whole = all(isinstance(one, int) for one in value)
-            yield name + _DECIMAL * is_whole, '"' + " ".join(str(one).replace('"', "") for one in value) + '"'
-        elif isinstance(value, str):
-            yield name, '"' + value.replace('"', " ") + '"'
 
 
 def _narrow(text: bytes, encoding: str) -> bytes:

@@ -469,10 +469,26 @@ def _steps(rows: Rows, layout: TableLayout, free: Sequence[Column]) -> TimeColum
         if any(value is None or value < 0 for value in values):
             continue
         found = TimeColumn(clock=Clock.RELATIVE, form=kernel.NUMBER, columns=(column.index,), sums=True)
+        if _is_cycle(rows, layout, column):
+            raise UnclearLayoutError(
+                f"column {column.index + 1} seems to hold the time since the same identifier came last "
+                f"('{column.filled[-1]}'), which does not say when each frame came: export the time of each frame, or "
+                'write a file with [table] and time = "none" to use the order of the rows alone'
+            )
         if named(column, "delta") or _makes_periods(rows, layout, _numbers(column, found)):
             found.notes.append(f"column {column.index + 1} holds the time since the row before, which was added up")
             return found
     return None
+
+
+def _is_cycle(rows: Rows, layout: TableLayout, column: Column) -> bool:
+    """Return whether a number is much the same in all rows of most identifiers, and of several sizes."""
+    by_id: dict[str, list[float]] = {}
+    for cell, one in zip(rows.columns[layout.column[kernel.IDENTIFIER]].cells, column.cells, strict=True):
+        by_id.setdefault(cell, []).append(number(one) or 0.0)
+    ranges = [sorted(values[1:]) for values in by_id.values() if len(values) > _LEAST_STEPS]
+    alike = [r[len(r) // 2] for r in ranges if 0 < r[-1 - len(r) // 10] - r[len(r) // 10] <= _REGULAR * r[len(r) // 2]]
+    return len(ranges) >= _LEAST_IDS and 5 * len(alike) >= 3 * len(ranges) and max(alike) > 1.5 * min(alike)
 
 
 def _makes_periods(rows: Rows, layout: TableLayout, times: Sequence[float | None]) -> bool:
@@ -661,7 +677,7 @@ def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: s
 def _round_period(known: Sequence[float], unit: int) -> int:
     """Return the power of ten behind which all stamps that fall begin anew, ns; 0: there is none."""
     falls = [(a, b) for a, b in itertools.pairwise(known) if b < a and a - b > 0.5 * max(known)]
-    period = 10 ** len(str(int(0.999 * max(known))))
+    period: int = 10 ** len(str(int(0.999 * max(known))))
     step = 50 * median([abs(b - a) for a, b in itertools.pairwise(known)] or [0])
     if not falls or not all(0 < period - a + b <= max(step, period / 1000) for a, b in falls) or min(known) < 0:
         return 0

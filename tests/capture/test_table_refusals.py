@@ -103,8 +103,11 @@ class TestRefused:
                      "t;id_hi;id_lo;dlc;d0;d1;d2;d3;d4;d5;d6;d7"), "in two parts"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}g",
                      "time;id;dlc;payload"), "is not data bytes"),
-            (rows_of(lambda f: f"{secs(f)},{f.can_id:#x},0,0,{len(f.data)},{b64encode(f.data).decode()}",
-                     "time,id,remote,error,dlc,data"), "base64"),
+            (rows_of(lambda f: f"{secs(f)},{f.can_id:#x},0,0,{b64encode(f.data[:3].ljust(3, b'.')).decode()}",
+                     "time,id,remote,error,data"), "base64"),
+            (rows_of(lambda f: f"{f.can_id % 7 * 10 + 10.01 + f.time_ns % 3 / 100:.2f};{f.can_id:X};{spaced(f)}",
+                     "Cycle (ms);ID;Data"), "same identifier"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{spaced(f)}", "Time;ID;Data (byte7..byte0)"), "downwards"),
             (rows_of(lambda f: f"{secs(f)} {f.can_id:X} {len(f.data)} {' '.join(f.data.hex())}"), "digit of a byte"),
             (two_in_a_row(), "two frames"),
             (rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{f.data.hex(',')},{secs(f)}"), "before the data"),
@@ -132,7 +135,7 @@ class TestRefused:
 
     def test_order_alone_on_request(self, tmp_path: Path) -> None:
         path, toml = tmp_path / "rows.csv", tmp_path / "table.toml"
-        path.write_text(rows_of(lambda f: f"20250314/{f.time_ns // 10**6:09d};{f.can_id:X};{spaced(f)}"))
+        path.write_text(rows_of(lambda f: f"{secs(f)}?;{f.can_id:X};{spaced(f)}", "Time;ID;Data"))
         with pytest.raises(CaptureError, match='time = "none"'):
             open_capture(path)
         toml.write_text('[table]\ntime = "none"\n')
@@ -234,6 +237,12 @@ class TestRead:
             rows_of(lambda f: " ".join(f"{x:.18e}" for x in (f.time_ns / 1e9, f.can_id, len(f.data),
                                                            *f.data.ljust(8, bytes(1))))),
             rows_of(lambda f: f"{secs(f)},'{f.can_id:X},{len(f.data)},'{spaced(f)}", "time,id,dlc,data"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id:#x},0,{b64encode(f.data).decode()}", "time,id,remote,data"),
+            rows_of(lambda f: json.dumps({"time": secs(f), "id": f.can_id, "raw": b64encode(f.data).decode()})),
+            rows_of(lambda f: f"{f.time_ns // 1000 + 5_000_000:,};".replace(",", " ") + f"{f.can_id:X};{spaced(f)}",
+                    "Temps (us);Id;Octets"),
+            rows_of(lambda f: (f"{f.time_ns / 1e6:.3f} ms" if f.time_ns < 4e8 else f"{secs(f)} s")
+                    + f";{f.can_id:X};{spaced(f)}", "Time;ID;Data"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip

@@ -369,8 +369,9 @@ def _finer(rows: Rows, free: Sequence[Column], coarse: TimeColumn) -> TimeColumn
 
 def _two_numbers(free: Sequence[Column]) -> TimeColumn | None:
     """Find seconds in one column and the rest of them, as a whole number, in the next."""
-    for first, second in itertools.pairwise(free):
-        if not (first.is_int and second.is_int and second.index == first.index + 1):
+    for first, second in itertools.pairwise([column for column in free if len(column.counts) > 1 or column.is_int]):
+        # A word may stand between them, such as a name of the second.
+        if not (first.is_int and second.is_int and second.index <= first.index + 2):
             continue
         if len(first.filled) != len(second.filled) or len(first.counts) == len(first.filled) or named(second, "delta"):
             continue
@@ -383,7 +384,8 @@ def _two_numbers(free: Sequence[Column]) -> TimeColumn | None:
         falls = sum(b < a for a, b in itertools.pairwise(times))
         alone = sum(b[1] < a[1] for a, b in itertools.pairwise(pairs))
         steps = [b[0] - a[0] for a, b in itertools.pairwise(pairs)]
-        if falls <= 0.02 * len(times) and alone > falls and max(steps, default=0) > 0:
+        is_short = len(first.counts) == 1 and _EPOCH[0] <= pairs[0][0] < _EPOCH[1]  # within one second
+        if falls <= 0.02 * len(times) and ((alone > falls and max(steps, default=0) > 0) or is_short):
             return TimeColumn(
                 clock=Clock.WALL if pairs[0][0] >= _EPOCH[0] else Clock.RELATIVE,
                 form=kernel.NUMBER,

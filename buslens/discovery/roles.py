@@ -415,6 +415,8 @@ def on_values(trace: Trace) -> tuple[int, ...]:
     rest = rest_of(trace, invalid)
     # What is only there from a capture's beginning may be a value from before the unit was awake.
     known = {*trace.raw[trace.is_change].tolist(), *labels.get("on", ())} - set(starting_values(trace))
+    if trace.signal.length == 1:
+        known.add(1 - rest)  # a bit that never left its rest has but one other value
     return tuple(sorted(raw for raw in known if raw != rest and not invalid.get(raw, False)))
 
 

@@ -1,8 +1,11 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from buslens.discovery.traces import silent_cycles
+from buslens.definitions.model import Message, Signal
+from buslens.discovery.roles import enable_states
+from buslens.discovery.traces import Trace, silent_cycles
 
 
 @pytest.mark.parametrize("lost", [0.0005, 0.002, 0.012, 0.03, 0.08])
@@ -17,3 +20,20 @@ def test_silence_where_none_is_lost() -> None:
     """Three cycle times: common practice, no source."""
     assert silent_cycles(0) == 3
     assert silent_cycles(0.5) == silent_cycles(0.1)
+
+
+@pytest.mark.parametrize("rest", [0, 1])
+def test_enable_that_never_came(rest: int) -> None:
+    """A bit that never left its rest has one other value: the file that is written can be read."""
+    signal = Signal(name="ENABLE", start=0, length=1)
+    trace = Trace(
+        message=Message(name="LOCK", can_id=1, length=1, signals=(signal,)),
+        signal=signal,
+        seen_ns=np.array([0]),
+        since_ns=np.array([-1]),
+        stop_ns=np.array([9]),
+        raw=np.array([rest]),
+        is_change=np.array([False]),
+        is_start=np.array([True]),
+    )
+    assert enable_states(trace) == {"off": (rest,), "on": (1 - rest,)}

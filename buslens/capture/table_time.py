@@ -79,6 +79,7 @@ _SHORT: Final = {
 _FIRST_HOUR: Final = 10_000
 """Digits of one in the morning; those of an earlier time of day may be seconds, padded with zeros."""
 _CLOCK_DIGITS: Final = re.compile(r"([01]\d|2[0-3])[0-5]\d[0-5]\d[.,]\d{1,9}")
+_CLOCK_MS_DIGITS: Final = re.compile(r"(0[1-9]|1\d|2[0-3])[0-5]\d[0-5]\d{4}")
 _DAYS: Final = (30_000, 65_000)
 """Days of a spreadsheet, which count from the end of 1899: from the year 1982 to 2077."""
 _DAY_PLACES: Final = 7
@@ -655,6 +656,12 @@ def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: s
             "--time-unit s says otherwise"
         )
         return
+    minutes = {cell[:4] for cell in column.counts}
+    if told is None and column.all_match(_CLOCK_MS_DIGITS, 1.0) and (len(minutes) > 1 or column.filled[0][0] == "0"):
+        raise UnclearLayoutError(
+            f"the time in column {column.index + 1} ('{column.filled[0]}') may be a time of day of hours, minutes, "
+            "seconds and ms without marks between them, or a number: write it as 13:05:01.123, or give --time-unit"
+        )
     traffic = _traffic(rows, layout, times)
     if told is not None:
         found.unit = UNITS[told]

@@ -121,6 +121,8 @@ class TestRefused:
             (rows_of(lambda f: f"{secs(f)} {('LOCK', 'DOOR STATUS')[f.can_id % 2]} {f.can_id:03X} {len(f.data)} "
                      f"{spaced(f)}"),
              "numbers of words"),
+            (rows_of(lambda f: f"{clock(f, '{h:02}{m:02}{s:02}')}{micros(f)[:3]} {f.can_id:X} {f.data.hex()}"),
+             "time of day of hours"),
             (rows_of(lambda f: f"{secs(f)}?;{f.can_id:X};{len(f.data)};{spaced(f)}", "Time;ID;DLC;Data"),
              "seems to hold the time"),
             (rows_of(lambda f: f"{9 + f.time_ns / 6e8:.6f},{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex()}",

@@ -259,12 +259,15 @@ def is_capture(path: str | Path) -> bool:
         return False  # an archive of several files, or none that can be unpacked
     head = head.removeprefix(BOM)
     form = text_form_of(head)
-    if not form.encoding and b"\0" in head[:512].strip(b"\0"):
+    if not (form.encoding or form.has_zeros) and b"\0" in head[:512].strip(b"\0"):
         return False  # no text
     if not form.encoding and any(entry.sniff(form.lines_of(head)) is not None for entry in FORMATS.values()):
         return True
     try:
-        is_table = recognise(form.opening(head), is_whole=len(head) < _LOOKED_BYTES) is not None
+        is_whole = len(head) < _LOOKED_BYTES
+        is_table = recognise(form.opening(head), is_whole=is_whole) is not None
+        if not is_table and (joined := joined_form(form, head)) is not None:
+            is_table = recognise(joined.opening(head), is_whole=is_whole) is not None
     except UnclearLayoutError:
         return True  # what has to be told about it is said when it is read
     return is_table or PythonCanRecording(Path(path)).begins_as_its_suffix_says(head)

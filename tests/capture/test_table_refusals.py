@@ -12,7 +12,7 @@ import pytest
 from support.tables import traffic
 
 from buslens.capture.frames import Clock
-from buslens.capture.open import open_capture
+from buslens.capture.open import is_capture, open_capture
 from buslens.capture.read import read_frames
 from buslens.errors import CaptureError
 
@@ -251,6 +251,7 @@ class TestRead:
     def test_frames(self, tmp_path: Path, text: str) -> None:
         path = tmp_path / "rows.csv"
         path.write_text(text)
+        assert is_capture(path)
         table = read_frames(path)
         assert table["can_id"].tolist() == [frame.can_id for frame in FRAMES]
         assert table["data"].tolist() == [frame.data for frame in FRAMES]

@@ -11,6 +11,7 @@ import logging
 import os
 import threading
 from array import array
+from base64 import b64decode
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -38,6 +39,7 @@ _KEPT_REMARKS: Final = 5
 """What a reader says is kept this often, and then only counted."""
 _BEGINNINGS: Final = {".trc": b";$FILEVERSION=", ".csv": b"timestamp,arbitration_id,extended,remote,error,dlc,data"}
 """First bytes of the text formats that a table could be taken for."""
+_CSV_COLUMNS: Final = 7
 _EXTRAS: Final = {".mf4": "python-can[mf4]"}
 """What some readers of python-can need beside it."""
 
@@ -86,7 +88,7 @@ class PythonCanRecording:
 
     def is_surely_its_own(self, head: bytes) -> bool:
         """Return whether a file begins as its suffix says, and a first frame can be read of it."""
-        if not self.begins_as_its_suffix_says(head):
+        if not self.begins_as_its_suffix_says(head) or (self.suffix == ".csv" and not _is_base64(head)):
             return False
         try:
             next(iter(self))
@@ -201,6 +203,23 @@ class _WarningCollector(logging.Handler):
         self._recording.remark_count += 1
         if len(self._recording.remarks) < _KEPT_REMARKS:
             self._recording.remarks.append(" ".join(record.getMessage().split()))
+
+
+def _is_base64(head: bytes) -> bool:
+    """Return whether the rows of a file with the columns of python-can's own hold payloads as it writes them.
+
+    Others write the same columns with payloads in hexadecimal digits, of which base64 makes other bytes.
+    """
+    rows = [row for line in head.splitlines()[1:] if len(row := line.split(b",")) == _CSV_COLUMNS and row[6].strip()]
+    fits = [_has_bytes(row[6], row[5]) for row in rows]
+    return 2 * sum(fits) >= len(fits)
+
+
+def _has_bytes(text: bytes, count: bytes) -> bool:
+    try:
+        return len(b64decode(text, validate=True)) == int(count)
+    except ValueError:
+        return False
 
 
 class _FrameBatch:

@@ -8,6 +8,7 @@ import gzip
 import os
 import random
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import can
@@ -24,9 +25,9 @@ from buslens.capture.reduce import reduce_frames
 from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    from collections.abc import Callable, Iterator
 
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
 START = 1_700_000_000
 
 
@@ -234,3 +235,20 @@ class TestRefusals:
 
     def test_our_own_suffixes_are_known_to_python_can_too(self) -> None:
         assert {".asc", ".log", ".blf"} <= set(python_can_suffixes())
+
+
+@pytest.mark.parametrize("text_of", [bytes.hex, lambda data: data.hex().upper(), lambda data: data.hex(" ")])
+def test_its_columns_with_other_payloads(text_of: Callable[[bytes], str], tmp_path: Path) -> None:
+    """Others write the columns of its CSV with hexadecimal digits: then the rows are a table like any other."""
+    rows = [line.split() for line in (SAMPLES / "car01_healthy.log").read_text("ascii").splitlines()[:900]]
+    lines = ["timestamp,arbitration_id,extended,remote,error,dlc,data"]
+    for stamp, _, frame in rows:
+        can_id, data = frame.split("#")
+        is_extended = int(len(can_id) > 3)
+        payload = bytes.fromhex(data)
+        lines.append(f"{stamp[1:-1]},{int(can_id, 16):#x},{is_extended},0,0,{len(payload)},{text_of(payload)}")
+    path = tmp_path / "rows.csv"
+    path.write_text("\n".join(lines) + "\n", "ascii")
+    found = read_frames(path)
+    assert found["data"].tolist() == [bytes.fromhex(frame.split("#")[1]) for *_, frame in rows]
+    assert found["can_id"].tolist() == [int(frame.split("#")[0], 16) for *_, frame in rows]

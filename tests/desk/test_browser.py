@@ -107,8 +107,8 @@ def window(browser: Any, request: pytest.FixtureRequest) -> Iterator[Callable[..
         for other in page.context.pages:
             if other is not page:
                 other.close()
-    # What the desk refuses with a reason, the browser tells as an error, too.
-    refused = ("422", "409", "415")
+    # What the desk refuses with a reason, the browser tells as an error, too, and that a desk has ended.
+    refused = ("422", "409", "415", "ERR_CONNECTION_REFUSED")
     assert [it for trouble in troubles for it in trouble if not any(code in it for code in refused)] == []
 
 

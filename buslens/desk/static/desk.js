@@ -309,7 +309,8 @@ function listen() {
     const told = JSON.parse(event.data);
     document.getElementById('windows').hidden = told.windows < 2;
     document.querySelectorAll('.seconds').forEach((it) => { it.textContent = told.seconds > 0 ? `for ${told.seconds} s` : ''; });
-    if (told.version !== main.dataset.version) refresh();
+    // That the desk has ended meanwhile, 'end' and 'error' tell.
+    if (told.version !== main.dataset.version) refresh().catch(() => {});
   });
   source.addEventListener('end', () => {
     source.close();

@@ -72,10 +72,36 @@ function show(text, by = null) {
   if (main.dataset.busy === 'no') wanted = '';
 }
 
-/** Ask for the page, and show what has changed. */
-async function refresh() {
-  const answer = await fetch(location.pathname, { headers: { accept: 'text/html' } });
-  if (answer.ok) show(await answer.text());
+/** @type {Promise<void>|null} The question for the page that is under way. */
+let asking = null;
+
+/** Whether something has changed since the page was last asked for, and how often it has. */
+let isStale = false;
+let changes = 0;
+
+/**
+ * Ask for the page, and show what has changed. One question at a time: of two answers the older one could come last,
+ * and would stay.
+ * @returns {Promise<void>}
+ */
+function refresh() {
+  isStale = true;
+  changes += 1;
+  asking ??= renew();
+  return asking;
+}
+
+/** Ask until nothing has changed meanwhile. */
+async function renew() {
+  try {
+    while (isStale) {
+      isStale = false;
+      const answer = await fetch(location.pathname, { headers: { accept: 'text/html' } });
+      if (answer.ok) show(await answer.text());
+    }
+  } finally {
+    asking = null;
+  }
 }
 
 /** @param {Element} part @param {string} words Say what went wrong. */
@@ -99,6 +125,7 @@ async function submit(event) {
   const body = new URLSearchParams(new FormData(form, event.submitter));
   form.querySelectorAll('button').forEach((it) => { it.disabled = true; });
   const slow = setTimeout(() => { form.append(working()); }, SLOW_MS);
+  const before = changes;
   try {
     const answer = await fetch(form.getAttribute('action'), { method: 'POST', body });
     const isPage = answer.headers.get('content-type')?.startsWith('text/html');
@@ -106,6 +133,8 @@ async function submit(event) {
     if (!isPage) throw new Error(text);
     wanted = part.id;
     show(text, part);
+    // The answer may be older than what was shown meanwhile.
+    if (changes !== before) refresh().catch(() => {});
     if (!resume(form)) settle(document.getElementById(part.id));
   } catch (error) {
     complain(part, error instanceof TypeError ? 'The desk did not answer. Nothing was saved.' : error.message);
@@ -180,7 +209,10 @@ async function send(zone, files) {
       const close = document.createElement('button');
       close.type = 'button';
       close.textContent = 'close this message';
-      close.addEventListener('click', () => row.remove());
+      close.addEventListener('click', () => {
+        row.remove();
+        refresh().catch(() => {});
+      });
       row.append(close);
     } finally {
       underWay -= 1;

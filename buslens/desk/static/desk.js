@@ -21,11 +21,11 @@ let wanted = '';
 /** @param {ParentNode} root @returns {HTMLElement[]} The parts that are put in place one by one. */
 const parts = (root) => [...root.querySelectorAll('#job > [id]')];
 
-/** @param {Element} part Whether something was typed there that was not sent yet. */
+/** @param {Element} part Whether something was typed there that was not sent yet, or was refused. */
 function isBeingEdited(part) {
   return [...part.querySelectorAll('input, textarea')].some((it) => (
     it.type !== 'hidden' && it.type !== 'file' && it.value !== it.defaultValue
-  )) || part.querySelector('.sending > li') !== null;
+  )) || part.querySelector('.sending > li, [aria-invalid]') !== null;
 }
 
 /** @param {Element} part @returns {Map<string, boolean>} Which of its details are open, by their words. */
@@ -134,7 +134,7 @@ async function submit(event) {
     wanted = part.id;
     show(text, part);
     // The answer may be older than what was shown meanwhile.
-    if (changes !== before) refresh().catch(() => {});
+    if (answer.ok && changes !== before) refresh().catch(() => {});
     if (!resume(form)) settle(document.getElementById(part.id));
   } catch (error) {
     complain(part, error instanceof TypeError ? 'The desk did not answer. Nothing was saved.' : error.message);

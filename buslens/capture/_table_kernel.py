@@ -548,6 +548,24 @@ def kind_at(text: Numbers, p: int) -> int:
     return 0
 
 
+def flag_at(text: Numbers, p: int, role: int) -> int:
+    """Return the flags that the cell at p of a column with some role sets; 0 of one that tells no flag."""
+    if role == DIRECTION:
+        c = text[p] | 32
+        return TX_FLAG if c == 116 or c == 115 or c == 111 else 0  # Tx, sent, out  # noqa: PLR1714
+    if role == IS_RECEIVED:
+        return 0 if is_yes(text, p, 114) else TX_FLAG
+    if role == IS_EXTENDED:
+        return EXTENDED_FLAG if is_yes(text, p, 101) else 0
+    if role == IS_REMOTE:
+        return REMOTE_FLAG if is_yes(text, p, 114) else 0
+    if role == IS_ERROR:
+        return ERROR_FLAG if is_yes(text, p, 101) else 0
+    if role == IS_FD:
+        return FD_FLAG if is_yes(text, p, 102) else 0
+    return kind_at(text, p) if role == KIND else 0
+
+
 def bytes_of(stated: int, lengths: int) -> int:
     """Return the bytes that a stated length stands for; -1 if there is no such length."""
     if stated <= 8:
@@ -854,29 +872,10 @@ def scan(
                         n += 1
                 else:
                     is_bad = True
-            elif role == DIRECTION:
-                c = text[p] | 32
-                if c == 116 or c == 115 or c == 111:  # Tx, sent, out  # noqa: PLR1714
-                    flag |= TX_FLAG
-            elif role == IS_RECEIVED:
-                if not is_yes(text, p, 114):
-                    flag |= TX_FLAG
-            elif role == IS_EXTENDED:
-                if is_yes(text, p, 101):
-                    flag |= EXTENDED_FLAG
-            elif role == IS_REMOTE:
-                if is_yes(text, p, 114):
-                    flag |= REMOTE_FLAG
-            elif role == IS_ERROR:
-                if is_yes(text, p, 101):
-                    flag |= ERROR_FLAG
-            elif role == IS_FD:
-                if is_yes(text, p, 102):
-                    flag |= FD_FLAG
-            elif role == KIND:
-                flag |= kind_at(text, p)
             elif s[LIN] == IN_COLUMN and column == s[CHECKSUM]:
                 found, _ = byte_at(text, p, code, byte_base)
+            else:
+                flag |= flag_at(text, p, role)
             # To the end of the cell.
             if is_quoted:
                 while text[p] != 34 and code[text[p]] & LINE_FEED == 0:

@@ -52,7 +52,6 @@ from buslens.capture._table_kernel import (
     BYTE_BASE,
     CLOCK,
     COMMA,
-    DIRECTION,
     EXTENDS,
     FAR_NS,
     FORM,
@@ -63,12 +62,6 @@ from buslens.capture._table_kernel import (
     HAS_TIME_2,
     ID_BASE,
     IDENTIFIER,
-    IS_ERROR,
-    IS_EXTENDED,
-    IS_FD,
-    IS_RECEIVED,
-    IS_REMOTE,
-    KIND,
     LAST,
     LEAVE_OUT,
     LENGTH,
@@ -93,8 +86,7 @@ from buslens.capture._table_kernel import (
     WORD,
     WRAP,
     bytes_of,
-    is_yes,
-    kind_at,
+    flag_at,
     scan,
     stamp_at,
     whole_number,
@@ -425,27 +417,7 @@ def scan_wide(
                 ok = False
             else:
                 is_open = True
-                if role == DIRECTION:
-                    c |= 32
-                    if c == 116 or c == 115 or c == 111:  # noqa: PLR1714
-                        flag |= TX_FLAG
-                elif role == IS_RECEIVED:
-                    if not is_yes(text, p, 114):
-                        flag |= TX_FLAG
-                elif role == IS_EXTENDED:
-                    if is_yes(text, p, 101):
-                        flag |= EXTENDED_FLAG
-                elif role == IS_REMOTE:
-                    if is_yes(text, p, 114):
-                        flag |= REMOTE_FLAG
-                elif role == IS_ERROR:
-                    if is_yes(text, p, 101):
-                        flag |= ERROR_FLAG
-                elif role == IS_FD:
-                    if is_yes(text, p, 102):
-                        flag |= FD_FLAG
-                elif role == KIND:
-                    flag |= kind_at(text, p)
+                flag |= flag_at(text, p, role)
             # To the end of the cell.
             c = text[p]
             if sep != 0:

@@ -350,7 +350,7 @@ class TestBetween:
     def test_a_file_that_is_no_capture(self, it: Window, tmp_path: Path) -> None:
         (tmp_path / "holiday.jpg").write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 40)
         (tmp_path / "notes.txt").write_text("hello", "utf-8")
-        files = [str(tmp_path / name) for name in ("holiday.jpg", "notes.txt")]
+        files = [str(tmp_path / name) for name in ("notes.txt", "holiday.jpg")]
         it.page.set_input_files(".drop[data-side=before] input", files)
         it.page.wait_for_selector(".sending .trouble >> text=This is a picture, not a recording of the bus")
         it.page.click("button:text-is('close this message')")

@@ -195,7 +195,9 @@ async function send(zone, files) {
     bar.setAttribute('aria-label', `Copying ${file.name}`);
     words.textContent = `Copying ${file.name}`;
     row.append(words, bar);
-    zone.querySelector('.sending').append(row);
+    // What came of the file before has put another zone in the place of this one.
+    const shown = zone.isConnected ? zone : document.querySelector(`.drop[data-to="${zone.dataset.to}"]`);
+    shown.querySelector('.sending').append(row);
     underWay += 1;
     try {
       await put(`${zone.dataset.to}?name=${encodeURIComponent(file.name)}`, file, (share) => { bar.value = share; });

@@ -2,8 +2,9 @@
 
 Danger comes first: the ignition on while a rule forbids it. Then the failed step that stands first in its rule, of the
 first handshake that failed, unless a wider reason for it was found: a message that stopped, a role that says nothing or
-a supply outside its range, while that handshake ran, or two feedbacks that differed before it. What only follows from a
-failed handshake, such as a lit warning lamp, leads where no handshake failed.
+a supply outside its range, while that handshake ran; or, from before it, two feedbacks that differed, a command that
+was already given, or what is never allowed, such as a unit that is not paired. What only follows from a failed
+handshake, such as a lit warning lamp, leads where no handshake failed.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from buslens.expectations.model import (
     IsUnknown,
     Never,
     Precedes,
+    Pulse,
     Range,
     Sequence,
     WrittenCondition,
@@ -93,11 +95,17 @@ def _is_danger(rule: AnyRule | None) -> bool:
 
 def _explains(step: Finding, rules: Mapping[str, AnyRule]) -> Callable[[Finding], bool]:
     """Return whether a finding is a wider reason for a step that failed: it overlaps the wait for that step."""
+    from buslens.checks.context import roles_of, roles_of_trigger
+
     sequence = rules.get(step.rule)
+    awaited: set[str] = set()
     end_ns = step.time_ns or 0
     begin_ns = end_ns if step.reference is None else step.reference.earliest_ns
     if isinstance(sequence, Sequence):
-        end_ns += max((it.within_ns for it in sequence.steps if it.name == step.step), default=0)
+        for it in sequence.steps:
+            if it.name == step.step:
+                end_ns += it.within_ns
+                awaited.update(roles_of_trigger(it.await_))
 
     def test(finding: Finding) -> bool:
         if finding.time_ns is None or finding.outcome is not Outcome.VIOLATED:
@@ -107,8 +115,11 @@ def _explains(step: Finding, rules: Mapping[str, AnyRule]) -> Callable[[Finding]
                 pass
             case Never(when=WrittenCondition(condition=IsUnknown())):
                 pass
-            case Agree() if finding.time_ns < begin_ns:
+            case Agree() | Never(longer_than_ns=None) if finding.time_ns < begin_ns:
                 pass  # Where they differed before what the step counts from, that is no answer to it.
+            case Pulse(of=WrittenCondition(condition=held)) if finding.time_ns < begin_ns:
+                if awaited.isdisjoint(roles_of(held)):
+                    return False  # What is already so cannot become so.
             case _:
                 return False
         latest = None if finding.delay is None else finding.delay.latest_ns

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Verdict
 from buslens.checks.headline import headline
-from buslens.checks.phrases import plain
 from buslens.expectations.model import AnyRule, Sequence
 
 if TYPE_CHECKING:
@@ -97,11 +96,6 @@ def decide_verdict(
 
 
 def _how_to_get_one(sequences: list[Sequence]) -> str:
-    ways = []
-    for rule in sequences:
-        given = "" if rule.given is None else f", while {plain(rule.given.text)}"
-        ways.append(f"{plain(rule.start.text)}{given}")
-    return (
-        "no complete handshake in this capture, so it proves nothing about the lock;"
-        f" record again while this happens: {'; or '.join(ways)}; and record for a few seconds more"
-    )
+    from buslens.checks.occasion import what_to_do
+
+    return f"no complete handshake in this capture; record again: {'; or '.join(map(what_to_do, sequences))}"

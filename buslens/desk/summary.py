@@ -15,6 +15,7 @@ from buslens.causes.model import CauseKind
 from buslens.causes.repair_statistics import clean_trials_needed, clean_trials_needed_at
 from buslens.causes.session import load_session
 from buslens.checks.findings import Verdict
+from buslens.checks.occasion import what_to_do
 from buslens.checks.phrases import plain
 from buslens.desk.folder import JOB_FILE, SESSION_FILE
 from buslens.desk.view import (
@@ -41,7 +42,6 @@ from buslens.report.diagnosis import (
     share,
 )
 from buslens.report.formatting import capitalised, clean, limit_text, verdict_sentence
-from buslens.report.guide import what_to_do
 from buslens.report.page.first_screen import case_text
 from buslens.report.page.page import first_screen
 from buslens.report.record.diagram import strips

@@ -257,7 +257,7 @@ def last_line(diagnosis: Diagnosis) -> str:
     first = _advised(diagnosis)
     match advice.step:
         case AdviceKind.NOTHING:
-            return "Nothing to explain: every rule is met, and the log shows nothing out of the ordinary."
+            return "Nothing to explain: all tested rules OK, and nothing unusual in the log."
         case AdviceKind.REPAIR:
             found = f"{capitalised(clean(first.title))} ({share(first.posterior)})."
             is_work = any(cause.kind.is_in_vehicle for cause in first.causes)

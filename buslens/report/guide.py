@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from buslens.checks.context import roles_of, roles_of_trigger
-from buslens.checks.phrases import plain
-from buslens.expectations.model import And, AnyRule, Is, Or, Sequence, WrittenCondition
+from buslens.checks.occasion import what_to_do
+from buslens.expectations.model import AnyRule, Sequence
 from buslens.report.formatting import capitalised, clean
 
 if TYPE_CHECKING:
@@ -19,24 +17,6 @@ if TYPE_CHECKING:
 USUAL: Final = 5
 """So many of each prove a repair after a fault that came two times of two; a fault that comes seldom needs more."""
 _BELL: Final = "\a"
-
-
-def what_to_do(rule: Sequence) -> str:
-    """Return what has to happen at the car for a sequence to run: its start, and the state before it."""
-    given = "" if rule.given is None else f", while {_state_before(rule, rule.given)}"
-    # "door open becomes open" is said once, "start button becomes pressed" as people say it.
-    start = re.sub(r"\b(\w+) becomes \1\b", r"\1", plain(rule.start.text)).replace(" becomes ", " ")
-    return f"{start}{given}"
-
-
-def _state_before(rule: Sequence, given: WrittenCondition) -> str:
-    """Return a condition without the parts that offer a choice among states which the rule's own steps change."""
-    parts = given.condition.parts if isinstance(given.condition, And) else (given.condition,)
-    answers = {role for step in rule.steps for role in roles_of_trigger(step.await_)}
-    kept = [it for it in parts if not (isinstance(it, Or) and answers.issuperset(roles_of(it)))]
-    if len(kept) in {0, len(parts)} or not all(isinstance(it, Is) for it in kept):
-        return plain(given.text)
-    return plain(" and ".join(f"{it.role} is {it.state}" for it in kept if isinstance(it, Is)))
 
 
 class GuideItem(NamedTuple):

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Finding, Outcome, Result
-from buslens.report.formatting import seconds
+from buslens.report.formatting import OUTCOME_WORDS, seconds
 from buslens.report.text_metrics import legible
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def _note(result: Result, findings: list[Finding], number: int | None, where: st
     return Note(
         number=number,
         # The outcome leads, as at the place: long names may be cut, it may not.
-        head=legible(f"{first.outcome.value.replace('_', ' ')}: {', '.join(parts)}"),
+        head=legible(f"{OUTCOME_WORDS[first.outcome]}: {', '.join(parts)}"),
         body=legible(first.reason),
         is_fault=first.outcome.is_fault,
     )

@@ -77,7 +77,7 @@ def finding_lines(told: FinalFinding, origin_ns: int) -> list[Paragraph]:
     if not unmet and told.findings and not run.abandoned:
         steps = "; ".join(_step_text(it) for it in told.findings)
         tries = f" after {run.tries} tries" if run.tries > 1 else ""
-        lines.append(item(MET_SIGN, f"{when}  {name}: ", StyledText(f"met{tries}", TextStyle.STRONG), f": {steps}"))
+        lines.append(item(MET_SIGN, f"{when}  {name}: ", StyledText(f"OK{tries}", TextStyle.STRONG), f": {steps}"))
     return lines
 
 

@@ -67,7 +67,7 @@ class Strip:
     roles: tuple[str, ...]
     #: What each lane is for, such as "command"; by role, empty where the name says enough.
     parts: Mapping[str, str]
-    #: Findings that are drawn, at most one for each lane; the leading one first.
+    #: Findings that are drawn; the leading one first.
     places: tuple[FindingLayout, ...]
     #: Lane and stretches of the command, one for each try; empty without a handshake.
     tries_role: str
@@ -130,6 +130,13 @@ def evidence_strip(
     )
     if window[1] <= window[0]:
         return None
+    # What else is wrong on these lanes is drawn, too, where a lane has nothing yet.
+    drawn = [it for it in (first, failed, after) if it is not None]
+    amiss = set(map(id, wrong))
+    for place in placed:
+        taken = {it.role for it in drawn}
+        if id(place.finding) in amiss and place.role in roles and place.role not in taken and _overlaps(place, window):
+            drawn.append(place)
     shown = Strip(
         start_ns=window[0],
         end_ns=window[1],
@@ -137,7 +144,7 @@ def evidence_strip(
         zero_words=labelled(_zero_text(rules, run), result.expectations.roles),
         roles=(),
         parts=order,
-        places=tuple({id(it): it for it in (first, failed, after) if it is not None}.values()),
+        places=tuple({id(it): it for it in drawn}.values()),
         tries_role=command,
         tries=(),
         clue=None,
@@ -346,6 +353,11 @@ def _stretch(
         return begin - room, min(end + room, begin + _LONGEST_NS), result.origin_ns
     last = result.stats.last_ns or result.origin_ns
     return result.origin_ns, max(last, result.origin_ns + NS_PER_MS), result.origin_ns
+
+
+def _overlaps(place: FindingLayout, window: tuple[int, int]) -> bool:
+    extent = place.extent
+    return extent is not None and extent[0] <= window[1] and extent[1] >= window[0]
 
 
 def _what_followed(

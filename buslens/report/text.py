@@ -263,7 +263,7 @@ def _met_step(step: str, found: Sequence[Finding]) -> str:
 def _met_throughout(met: Sequence[Finding]) -> str:
     if len(met) == 1 and met[0].reason:
         return clean(met[0].reason)
-    return f"met {counted(sum(finding.count or 1 for finding in met), 'time')}"
+    return f"OK {counted(sum(finding.count or 1 for finding in met), 'time')}"
 
 
 def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from buslens.checks.findings import Handshake, Outcome, Result
+from buslens.checks.headline import leading
 from buslens.checks.own_words import labelled
 from buslens.checks.phrases import past_tense
-from buslens.checks.verdict import worst_first
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
 from buslens.report.finding_layout import FindingLayout, rule_roles
@@ -58,9 +58,9 @@ def choose(
 ) -> View:
     """Return what to show.
 
-    Asked for nothing in particular, it is what the verdict speaks of: the handshake with the worst finding, with what
-    came just before and after it; or, where that finding lies in no handshake, its neighbourhood; or, if all is met,
-    the first handshake that ran to its end. A capture with nothing of all that is shown whole.
+    Asked for nothing in particular, it is what the verdict speaks of: the handshake that failed with that finding, with
+    what came just before and after it; or, where it lies in no handshake, its neighbourhood; or, if all is OK, the
+    first handshake that ran to its end. A capture with nothing of all that is shown whole.
 
     Parameters
     ----------
@@ -84,10 +84,13 @@ def choose(
         return _of_handshake(result, placed, _asked(result, handshake, rule))
     if window is not None:
         return _of_window(result, window)
-    worst = _worst(placed) if about is None or about.extent is None else about
+    worst = _worst(result, placed) if about is None or about.extent is None else about
     if worst is not None:
         run = _handshake_of(result, worst)
-        return _around(result, placed, worst) if run is None else _of_handshake(result, placed, run, worst)
+        if run is not None:
+            return _of_handshake(result, placed, run, worst)
+        run = _failed_during(result, worst)
+        return _around(result, placed, worst) if run is None else _of_handshake(result, placed, run)
     finished = next((h for h in result.handshakes if h.completed), None)
     if finished is None and result.handshakes:
         finished = result.handshakes[0]
@@ -121,14 +124,25 @@ def _asked(result: Result, number: int | None, rule: str | None) -> Handshake:
     return found[0]
 
 
-def _worst(placed: list[FindingLayout]) -> FindingLayout | None:
-    """Return the first finding that is not met and has a place, in the order in which a person reads them."""
-    by_finding = {id(place.finding): place for place in placed}
-    for finding in worst_first(place.finding for place in placed):
-        place = by_finding[id(finding)]
-        if finding.outcome is not Outcome.MET and place.extent is not None:
-            return place
+def _worst(result: Result, placed: list[FindingLayout]) -> FindingLayout | None:
+    """Return the finding that the verdict speaks of, of those that have a place; None if all is OK."""
+    shown = {id(place.finding): place for place in placed if place.extent is not None}
+    findings = [place.finding for place in shown.values()]
+    for wrong in (
+        [it for it in findings if it.outcome.is_fault],
+        [it for it in findings if it.outcome is Outcome.UNDECIDED],
+    ):
+        if wrong:
+            return shown[id(leading(wrong, {rule.name: rule for rule in result.expectations.rules}))]
     return None
+
+
+def _failed_during(result: Result, place: FindingLayout) -> Handshake | None:
+    """Return the first handshake that failed while a finding lasted, or after it had begun before; None without one."""
+    begin, end = place.extent or (0, 0)
+    failed = {(it.rule, it.handshake) for it in result.findings if it.outcome.is_fault}
+    beside = (run for run in result.handshakes if run.end_ns >= begin and run.start.earliest_ns <= end)
+    return next((run for run in beside if (run.rule, run.number) in failed), None)
 
 
 def _handshake_of(result: Result, place: FindingLayout) -> Handshake | None:

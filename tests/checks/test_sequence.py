@@ -86,7 +86,7 @@ class TestStart:
         assert result.findings == ()
         assert result.unexercised == ("lock",)
         assert result.verdict is Verdict.UNDECIDED
-        assert "door becomes open" in result.summary
+        assert "record again: door open" in result.summary
 
     def test_undecided_while_given_is_unknown(self) -> None:
         """A start while `given` is unknown is undecided, and the text names the role."""

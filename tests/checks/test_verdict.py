@@ -62,16 +62,13 @@ class TestAddUp:
         """A capture in which no sequence was carried through proves nothing, and the text says how to get one."""
         verdict, why = decide_verdict([finding(Outcome.MET)], handshakes, [LOCK])
         assert verdict is Verdict.UNDECIDED
-        assert why == (
-            "no complete handshake in this capture, so it proves nothing about the lock; record again while this"
-            " happens: door becomes open, while ignition is off; and record for a few seconds more"
-        )
+        assert why == "no complete handshake in this capture; record again: door open, while ignition is off"
 
     def test_ways_to_a_handshake(self) -> None:
         """Each sequence is a way to one, and a rule of another kind is none."""
         button = replace(LOCK, name="button", start=becomes("button", "down"), given=None)
         why = decide_verdict([finding(Outcome.MET)], [], [LOCK, NEVER, button])[1]
-        assert "happens: door becomes open, while ignition is off; or button becomes down; and record" in why
+        assert why.endswith("record again: door open, while ignition is off; or button down")
 
     def test_fault_without_a_handshake_is_a_fault(self) -> None:
         assert decide_verdict([finding(Outcome.VIOLATED)], [], [LOCK])[0] is Verdict.FAULTY

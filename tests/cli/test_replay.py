@@ -140,7 +140,7 @@ class TestFollow:
         with log.open("ab") as file:
             file.write(b"".join(lines[half:-1]) + lines[-1][:9])
         seen = b""
-        while b"unlock handshake 1: met" not in seen:
+        while b"unlock handshake 1: OK" not in seen:
             line = running.stdout.readline()
             assert line, running.stderr.read()
             seen += line

@@ -4,6 +4,7 @@ import subprocess
 import sys
 import zlib
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as ET
 
@@ -14,20 +15,20 @@ from support.examples import examples
 from support.patience import HANG_S
 from support.sketches import SKETCHES, any_result, lock
 
+from buslens import check
 from buslens.checks.findings import Outcome
 from buslens.checks.sources import RecordedTogether, Recording
 from buslens.errors import UsageError
 from buslens.report.diagram import lay_out
 from buslens.report.figure import SUFFIXES, draw, figure
 from buslens.report.finding_layout import places
+from buslens.report.formatting import OUTCOME_WORDS
 from buslens.report.paint import house_style
 from buslens.report.style import FORMATS, Tone, format_named
 from buslens.report.text_metrics import Lettering, legible, wrap
 from buslens.report.view import choose
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from buslens.checks.findings import Result
     from buslens.report.display_list import DisplayList, Label, Stroke
     from buslens.report.view import TimeRange
@@ -89,7 +90,7 @@ class TestWords:
                 if finding.outcome.is_fault:
                     assert finding.step is None or finding.step in text
                     assert finding.rule in text
-                    assert finding.outcome.value.replace("_", " ") in text
+                    assert OUTCOME_WORDS[finding.outcome] in text
                     assert " ".join(finding.reason.split()) in text
 
     @pytest.mark.parametrize(
@@ -180,7 +181,7 @@ class TestLayout:
             assert 0 <= label.box.top < label.box.bottom <= drawn.height
         faults = [finding for finding in result.findings if finding.outcome.is_fault]
         text = words(drawn)
-        assert all(finding.outcome.value.replace("_", " ") in text for finding in faults)
+        assert all(OUTCOME_WORDS[finding.outcome] in text for finding in faults)
 
     @WIDTHS
     def test_words_are_as_wide_as_measured(self, width: str) -> None:
@@ -330,6 +331,19 @@ class TestChoice:
         view = choose(result, places(result))
         assert view.handshake is None
         assert view.start_ns < 3000 * 10**6 < view.end_ns
+
+    def test_the_finding_of_the_headline(self) -> None:
+        """An ignition that is on while a feedback says locked stands in the picture, as it does in its title."""
+        root = Path(__file__).parents[2]
+        result = check(
+            root / "sample_logs" / "car08_intermittent_connector.log",
+            expectations=root / "signal_defs" / "steering_lock.toml",
+        )
+        danger = next(it for it in places(result) if it.finding.rule == "ignition interlock" and it.extent)
+        assert danger.extent is not None
+        view = choose(result, places(result))
+        assert view.start_ns < danger.extent[0] < danger.extent[1] < view.end_ns
+        assert "rule broken: ignition interlock, at 5.704 s" in words(sheet(result, "page"))
 
     def test_the_handshake_if_all_is_met(self) -> None:
         result = SKETCHES["healthy"]()

@@ -52,7 +52,7 @@ class TestToldLines:
         (run,) = result.handshakes
         steps = tuple(it for it in result.findings if it.handshake == run.number)
         text = render(finding_lines(FinalFinding(rule=run.rule, findings=steps, handshake=run), 0))
-        assert re.fullmatch(r" =  at 1\.425 s  lock handshake 1: met: enable on 50 to 125 ms; .*\n", text)
+        assert re.fullmatch(r" =  at 1\.425 s  lock handshake 1: OK: enable on 50 to 125 ms; .*\n", text)
 
     def test_late(self) -> None:
         result = lock(locked=1800, second=1900)
@@ -61,7 +61,7 @@ class TestToldLines:
         assert Outcome.LATE in {it.outcome for it in steps}
         text = render(finding_lines(FinalFinding(rule=run.rule, findings=steps, handshake=run), 0))
         assert " x  at 1.800 s  lock handshake 1, wire feedback: too late\n" in text
-        assert ": met" not in text
+        assert ": OK" not in text
 
 
 class TestLines:

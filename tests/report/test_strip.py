@@ -61,6 +61,13 @@ class TestLanes:
         assert strip.places == ()
         assert strip.roles[-1] == "ignition"
 
+    def test_all_that_is_wrong_on_a_lane_that_is_shown(self) -> None:
+        """A reader finds the numbers of the list on the lanes, not in a line that says which are not there."""
+        result, diagnosis = both("car09_low_battery.log")
+        strip = evidence_strip(result, informative(diagnosis))
+        assert strip is not None
+        assert [it.finding.rule for it in strip.places] == ["resting battery", "warning lamp", "lock supply"]
+
 
 class TestPair:
     """Before and after have the same lanes and, counted from the start, the same stretch."""

@@ -160,8 +160,12 @@ class _Drawing:
             self.number(lane, top, bottom)
         else:
             self.states(lane, top, bottom)
-        has_limit = any(place.role == role and place.allowed for _, it in self.sides for place in it.places)
-        return bottom + (_ROOM_BELOW if has_limit else 0) + _GAP
+        has_words_below = any(
+            place.role == role and (place.allowed or (it.clue and it.clue.role == role))
+            for _, it in self.sides
+            for place in it.places
+        )
+        return bottom + (_ROOM_BELOW if has_words_below else 0) + _GAP
 
     def states(self, lane: Lane, top: float, bottom: float) -> None:
         """Draw a waveform between two rails, or a band with the names where there are more states."""
@@ -336,7 +340,7 @@ class _Drawing:
         strip = self.strip
         self.marks.append(svg_line(0, floor, 100, floor, "ax"))
         length = strip.end_ns - strip.start_ns
-        in_ms = length < 10 * NS_PER_S
+        in_ms = strip.handshake is not None and length < 10 * NS_PER_S
         unit, name = (NS_PER_MS, "ms") if in_ms else (NS_PER_S, "s")
         step = round_step(length / unit / (4 if self.is_narrow else 10))
         first = -int(-(strip.start_ns - strip.zero_ns) / unit // step)

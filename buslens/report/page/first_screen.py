@@ -13,7 +13,7 @@ from buslens.report.formatting import capitalised, clean, verdict_sentence
 from buslens.report.page.drawing import strip_svg
 from buslens.report.page.page_text import safe_html
 from buslens.report.safety_notes import CAUTIONS
-from buslens.report.strip import Strip, evidence_strip, informative
+from buslens.report.strip import evidence_strip, informative
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -42,20 +42,9 @@ def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[
         run = strip.handshake
         around = "" if run is None else f", around {clean(run.rule)} {run.number}"
         drawn = strip_svg(result, strip, numbers, label)
-        told = f"<figcaption>{safe_html(_caption(strip, numbers))}</figcaption>"
+        told = "<figcaption>Gray at an edge: it changed between these two frames.</figcaption>"
         evidence = f'<figure class="evidence"><h2>What the log shows{safe_html(around)}</h2>\n{drawn}{told}</figure>'
     return evidence
-
-
-def _caption(strip: Strip, numbers: Mapping[int, int]) -> str:
-    """Return how to read the picture, and which findings of the list it does not show."""
-    shown = {numbers.get(id(it.finding)) for it in strip.places}
-    absent = sorted(set(numbers.values()) - shown)
-    told = "Gray at an edge: it changed between these two frames."
-    if shown != {None} and absent:
-        listed = ", ".join(map(str, absent[:9])) + (" ..." if len(absent) > 9 else "")
-        told += f" Not in this picture: {listed} of the list."
-    return told
 
 
 def likely_html(diagnosis: Diagnosis | None) -> str:

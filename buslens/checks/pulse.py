@@ -28,6 +28,8 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     length across a limit                                  undecided: too close to call
     beginning or end not in the log                        violated if too long already, else undecided; without
                                                            ``most`` met if long enough already
+    violated, but what it ``moves`` is as before when the  undecided up to 3 times the limit: a pulse that moved
+    next one begins                                        nothing may have another length
     it may have been interrupted between two frames        met, violated only if so both with and without a break
     a pulse that no frame shows                            not checked: the log does not have it; undecided where
                                                            somebody says how short its states can be, and samples
@@ -44,6 +46,11 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     met = int(is_met.sum())
     for pulse in map(pulses.__getitem__, np.flatnonzero(~is_met).tolist()):
         outcome, reason = _decide(rule, context, pulse)
+        if outcome is Outcome.VIOLATED and rule.moves is not None and pulse.longest_ns <= rule.unanswered_ns:
+            moves = context.ternary(rule.moves.condition)
+            ends = moves.at(pulse.begun.earliest_ns), moves.at(pulses.next_begun_ns(pulse, rule.unanswered_ns) - 1)
+            if set(ends) != {TRUE, FALSE}:
+                outcome, reason = Outcome.UNDECIDED, f"{reason}; but this pulse moved nothing"
         if outcome is Outcome.MET:
             met += 1
             continue
@@ -112,7 +119,7 @@ class _Pulses:
     """All pulses of a condition in order of time, an element each."""
 
     def __init__(self, truth: TernaryTimeline, context: EvaluationContext) -> None:
-        self._first_ns = context.first_ns
+        self._first_ns, self._end_ns = context.first_ns, context.end_ns
         stops_ns = np.append(truth.at_ns[1:], truth.end_ns)
         settled = np.flatnonzero(truth.value != IN_TRANSITION)
         value = truth.value[settled]
@@ -160,6 +167,13 @@ class _Pulses:
             most_ns=int(self.most_ns[index]) if self.is_whole[index] else None,
             unseen=unseen,
         )
+
+    def next_begun_ns(self, pulse: _MeasuredPulse, most_ns: int) -> int:
+        """Return since when the next pulse begins, or the log ends; at most some time behind this one's begin, ns."""
+        begun_ns = pulse.begun.latest_ns or 0
+        index = int(np.searchsorted(self._begin_seen_ns, begun_ns, side="right"))
+        following_ns = [int(it) for it in self._begin_since_ns[index : index + 1]]
+        return min([begun_ns + most_ns, self._end_ns, *following_ns])
 
     def are_within(self, least_ns: int | None, most_ns: int | None) -> NDArray[np.bool_]:
         """Return which of them are wholly in the log and wholly within their limits."""

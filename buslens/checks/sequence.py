@@ -30,6 +30,8 @@ out, or while the first step could still come again
                                                      missing, the rest is not checked
 the first step again before the second, ``tries``    the timer of the second step restarts; tries are counted
 not used up
+the second step in time, but after more tries than   undecided: unusual
+``usual_tries``
 ===================================================  ==========================================================
 
 A step whose reference was not found is not checked: there is no moment to count from.
@@ -296,11 +298,22 @@ class _HandshakeEvaluator:
 
     def is_met(self) -> bool:
         """Return whether every step came as it should."""
-        findings = list(self.judge())
+        findings = list(self._evaluate_steps())
         return len(findings) == len(self.rule.steps) and all(it.outcome is Outcome.MET for it in findings)
 
     def judge(self) -> Iterator[Finding]:
-        """Yield one finding for each step that can be checked."""
+        """Yield one finding for each step that can be checked; the answer to an unusual try is one to look at."""
+        usual = self.rule.tries if self.rule.usual_tries is None else self.rule.usual_tries
+        for finding in self._evaluate_steps():
+            is_answer = len(self.rule.steps) > 1 and finding.step == self.rule.steps[1].name
+            if is_answer and finding.outcome is Outcome.MET and usual < self.tries <= self.rule.tries:
+                few = "1 try is" if usual == 1 else f"{usual} tries are"
+                reason = f"{finding.reason}; but that took {self.tries} tries, and {few} usual"
+                yield replace(finding, outcome=Outcome.UNDECIDED, reason=reason)
+            else:
+                yield finding
+
+    def _evaluate_steps(self) -> Iterator[Finding]:
         before: str | None = None
         for index, step in enumerate(self.rule.steps):
             reference = self.found.get(before if step.from_ is None else step.from_)

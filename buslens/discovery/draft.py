@@ -19,13 +19,14 @@ from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, EstimatedL
 from buslens.discovery.toml_text import duration, quoted
 from buslens.discovery.traces import AT_ONCE_NS
 from buslens.expectations.load import parse_expectations
-from buslens.expectations.model import ANSWER_EXPIRY_FACTOR
+from buslens.expectations.model import Sequence
 from buslens.timeline.columns import ONE_BY_ONE_NS
 from buslens.timeline.ternary import TRUE
 from buslens.units import NS_PER_MS, NS_PER_S, format_at_least, format_at_most, format_duration
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Sequence
+    from collections.abc import Collection, Iterable, Iterator
+    from collections.abc import Sequence as Sequenced
 
     from buslens.checks.context import EvaluationContext
     from buslens.checks.findings import Finding
@@ -35,6 +36,10 @@ if TYPE_CHECKING:
 WIDE: Final = "8 s"
 """A step that takes longer is not taken for part of the handshake (rule of thumb)."""
 _TRIES: Final = 9
+_FEW_TRIES: Final = 3
+_AGAIN_NS: Final = 3 * NS_PER_S
+"""A control unit may try so often, and one try may come so long after the other, although no capture shows it (rules of
+thumb); what follows such a try is undecided."""
 _ALLOWANCE: Final = 0.1
 """How much further than seen a voltage may go: a guess, and said to be one."""
 _LAMP_NS: Final = 3 * NS_PER_S
@@ -47,6 +52,7 @@ _SURE_PART: Final = 0.8
 """Of a limit: below it is worth a second one, for what is surely late (rule of thumb)."""
 _SURELY_BEHIND: Final = 2.5
 """Standard deviations that a feedback comes behind another, or it may come before it, too (rule of thumb)."""
+_STEPS: Final = "steps = ["
 _RECORD: Final = "record captures with it, or put in times of your own"
 
 
@@ -111,30 +117,31 @@ class Drafter:
         self,
         header: str,
         roles: Collection[str],
-        contexts: Sequence[EvaluationContext],
-        paths: Sequence[str],
+        contexts: Sequenced[EvaluationContext],
+        paths: Sequenced[str],
         events: Collection[str] = (),
     ) -> None:
         self._header = header
         self._events = events
-        #: Whether the first step came again before the second, so that a pulse may have been one that moved nothing.
-        self._is_tried_again = False
         #: Whether the two feedbacks of an unlocking come in either order.
         self._is_turned = False
-        #: Longest time from one try to the next, by rule.
-        self._again_ns: dict[str, int] = {}
+        #: Most tries, and the longest time from one to the next, of both directions: one unit makes them all.
+        self._usual_tries = 1
+        self._again_ns = 0
         self._roles = roles
         self._contexts = contexts
         self._paths = [Path(path).name for path in paths]
 
     def drafts(self) -> Iterator[RuleDraft]:
         """Yield the rules that the roles allow, in the order of the file."""
+        handshakes: list[RuleDraft] = []
         if self._feedbacks() and (self._has("lock_enable") or self._has("start_button")):
-            yield self._unlocking()
+            handshakes.append(self._unlocking())
             if self._is_turned and self._has("ignition"):
-                yield self._switching_on()
+                handshakes.append(self._switching_on())
         if self._has("door_open") and (self._has("lock_enable") or self._feedbacks()):
-            yield self._locking()
+            handshakes.append(self._locking())
+        yield from map(self._with_tries, handshakes)
         if self._has("lock_enable"):
             yield self._pulse()
         if self._has("ignition") and self._feedbacks():
@@ -223,7 +230,7 @@ class Drafter:
         return draft
 
     def _misses(self, draft: RuleDraft) -> int:
-        rule = self._rule(draft.lines)
+        rule = self._rule(self._with_tries(draft).lines)
         return sum(it.outcome.is_fault for context in self._contexts for it in evaluate_rule(rule, context)[0])
 
     def _plans(self, state: str) -> list[StepPlan]:
@@ -236,7 +243,7 @@ class Drafter:
         return plans
 
     def _sequence(
-        self, name: str, head: Sequence[str], before: Sequence[StepPlan], state: str, after: Sequence[StepPlan]
+        self, name: str, head: Sequenced[str], before: Sequenced[StepPlan], state: str, after: Sequenced[StepPlan]
     ) -> RuleDraft:
         """Measure the steps, and give each of them its limits."""
         feedbacks = self._plans(state)
@@ -245,7 +252,7 @@ class Drafter:
             ends = [StepPlan(name="enable off", await_="lock_enable becomes off", from_="enable on")]
         after = [replace(it, from_=feedbacks[-1].name) for it in after] if feedbacks else list(after)
         steps = [*before, *feedbacks, *ends, *after]
-        tries, seen, outcomes = self._measured(name, head, steps)
+        seen, outcomes = self._measured(name, head, steps)
         doubt_ns = sum(map(self._frames_ns, self._feedbacks()))
         if len(feedbacks) > 1 and self._may_turn(
             seen.get(feedbacks[1].name, []), outcomes[feedbacks[1].name], doubt_ns
@@ -257,7 +264,7 @@ class Drafter:
                 # What follows both is not held against the car where one of them never comes.
                 self._is_turned |= bool(before and after)
                 steps = [*before, *feedbacks, *ends, *([] if before else after)]
-                tries, seen, outcomes = self._measured(name, head, steps)
+                seen, outcomes = self._measured(name, head, steps)
         dropped, kept = [], []
         for step in steps:
             missed = sum(outcomes[step.name].values()) - outcomes[step.name][Outcome.MET]
@@ -273,7 +280,7 @@ class Drafter:
             # What counted from a step that is left away counts from the one before it.
             names = {step.name for step in kept}
             steps = [replace(it, from_="") if it.from_ not in names else it for it in kept]
-            tries, seen, outcomes = self._measured(name, head, steps)
+            seen, outcomes = self._measured(name, head, steps)
         outliers: list[str] = []
         limited = []
         for step in steps:
@@ -292,8 +299,7 @@ class Drafter:
             f"name = {quoted(name)}",
             'kind = "sequence"',
             *head,
-            *([f"tries = {tries}", *self._again(name, limited[1][2])] if tries > 1 and len(steps) > 1 else []),
-            "steps = [",
+            _STEPS,
             *(f"  {_step(it, learned)}," for it, _, learned in limited),
             "]",
             f"basis = {quoted(self._basis(count, 'handshake'))}",
@@ -310,13 +316,13 @@ class Drafter:
             outliers=tuple(dict.fromkeys(outliers)),
         )
 
-    def _limits(self, spans: Sequence[tuple[int, int]], first: str, second: str) -> EstimatedLimit:
+    def _limits(self, spans: Sequenced[tuple[int, int]], first: str, second: str) -> EstimatedLimit:
         """Return limits to the time between changes of two roles: a frame period of doubt at either end."""
         frames_ns = self._frames_ns(first), self._frames_ns(second)
         return limits_of(spans, sum(frames_ns), max(frames_ns))
 
     @staticmethod
-    def _ends(step: StepPlan, steps: Sequence[StepPlan], start: str) -> tuple[str, str]:
+    def _ends(step: StepPlan, steps: Sequenced[StepPlan], start: str) -> tuple[str, str]:
         """Return the roles of a step and of what it counts from."""
         names = [it.name for it in steps]
         index = names.index(step.from_) if step.from_ else names.index(step.name) - 1
@@ -339,25 +345,25 @@ class Drafter:
         return max(periods, default=0)
 
     @staticmethod
-    def _may_turn(delays: Sequence[Delay], outcomes: Counter[Outcome], doubt_ns: int) -> bool:
+    def _may_turn(delays: Sequenced[Delay], outcomes: Counter[Outcome], doubt_ns: int) -> bool:
         """Return whether the second feedback may come before the first, as far as the frames of both can tell."""
         if outcomes[Outcome.OUT_OF_ORDER]:
             return True
         middles = [(it.low_ns + it.high_ns) / 2 for it in delays]
         return bool(middles) and float(np.mean(middles) - _SURELY_BEHIND * np.std(middles)) < doubt_ns
 
-    def _is_second_first(self, name: str, head: Sequence[str], feedbacks: Sequence[StepPlan]) -> bool:
+    def _is_second_first(self, name: str, head: Sequenced[str], feedbacks: Sequenced[StepPlan]) -> bool:
         """Return whether the second feedback mostly comes first, each measured by itself."""
         middle = []
         for step in feedbacks:
-            _, seen, _ = self._measured(name, head, [replace(step, from_="")])
+            seen, _ = self._measured(name, head, [replace(step, from_="")])
             middle.append(np.median([it.low_ns + it.high_ns for it in seen.get(step.name, [])] or [0]))
         return bool(middle[1] < middle[0])
 
     def _measured(
-        self, name: str, head: Sequence[str], steps: Sequence[StepPlan]
-    ) -> tuple[int, dict[str, list[Delay]], dict[str, Counter[Outcome]]]:
-        """Return the tries that were needed, the delays of each step, and how often it had which outcome."""
+        self, name: str, head: Sequenced[str], steps: Sequenced[StepPlan]
+    ) -> tuple[dict[str, list[Delay]], dict[str, Counter[Outcome]]]:
+        """Return the delays of each step, and how often it had which outcome; note the tries."""
         listed = ", ".join(_step(it, None) for it in steps)
         tries = [f"tries = {_TRIES}"] if len(steps) > 1 else []
         rule = self._rule(
@@ -365,7 +371,6 @@ class Drafter:
         )
         seen: dict[str, list[Delay]] = {}
         outcomes: dict[str, Counter[Outcome]] = {step.name: Counter() for step in steps}
-        most = 1
         for index, context in enumerate(self._contexts):
             findings, handshakes = evaluate_rule(rule, context)
             for finding in findings:
@@ -376,28 +381,38 @@ class Drafter:
                 if finding.outcome is Outcome.MET and delay is not None and delay.latest_ns is not None:
                     seen.setdefault(finding.step, []).append(Delay(delay.earliest_ns, delay.latest_ns, index))
             tried = [run for run in handshakes if run.completed and run.tries > 1]
-            most = max([most, *(run.tries for run in tried)])
             for run in tried:
+                self._usual_tries = max(self._usual_tries, run.tries)
                 begun_ns = context.trigger_times(rule.triggers[1]).seen_ns
                 inside_ns = begun_ns[(begun_ns > run.start.earliest_ns) & (begun_ns <= run.end_ns)]
                 longest_ns = int(np.diff(inside_ns)[: run.tries - 1].max(initial=0))
-                self._again_ns[name] = max(self._again_ns.get(name, 0), longest_ns)
-        return most, seen, outcomes
+                self._again_ns = max(self._again_ns, longest_ns)
+        return seen, outcomes
 
-    def _again(self, name: str, second: EstimatedLimit | None) -> list[str]:
-        """Return how long after a try the next may come, where that is longer than would be taken."""
-        self._is_tried_again = True
-        most_ns = 3 * self._again_ns.get(name, 0) // 2
-        if second is None or most_ns <= ANSWER_EXPIRY_FACTOR * second.most_ns:
-            return []
-        return [f"again_within = {duration(-(-most_ns // STEP_NS) * STEP_NS)}"]
+    def _with_tries(self, draft: RuleDraft) -> RuleDraft:
+        """Return a rule that says how often the control unit may try: what was seen in either direction, or unusual."""
+        steps = draft.lines.index(_STEPS)
+        rule = self._rule(draft.lines)
+        if not isinstance(rule, Sequence) or len(rule.steps) == 1:
+            return draft
+        usual = self._usual_tries
+        lines = [f"tries = {max(usual + 1, _FEW_TRIES)}", f"usual_tries = {usual}"]
+        again_ns = -(-(3 * self._again_ns // 2 or _AGAIN_NS) // STEP_NS) * STEP_NS
+        if again_ns > rule.again_ns:
+            lines.append(f"again_within = {duration(again_ns)}")
+        seen = "a second try was not seen" if usual == 1 else f"{usual} tries were seen"
+        text = f"tries: {seen}; more are no fault here, but undecided: perhaps a tired motor (rule of thumb)"
+        remarks = (*draft.remarks, text)
+        return replace(draft, lines=(*draft.lines[:steps], *lines, *draft.lines[steps:]), remarks=remarks)
 
-    def _far(self, delays: Sequence[Delay]) -> list[int]:
+    def _far(self, delays: Sequenced[Delay]) -> list[int]:
         """Return which delays are far from the others; what most captures show is usual, however far it is."""
         far = outliers_of([it[:2] for it in delays])
         return far if 2 * len({delays[index].capture for index in far}) < len(self._paths) else []
 
-    def _questions(self, what: str, delays: Sequence[Delay], far: Sequence[int], asked: Sequence[int]) -> Iterator[str]:
+    def _questions(
+        self, what: str, delays: Sequenced[Delay], far: Sequenced[int], asked: Sequenced[int]
+    ) -> Iterator[str]:
         """Yield which captures are far from the others; too soon is nothing to ask about where any time will do."""
         near = [it for index, it in enumerate(delays) if index not in far]
         for index in asked:
@@ -431,6 +446,8 @@ class Drafter:
 
     def _pulse(self) -> RuleDraft:
         lines = ["[[rules]]", 'name = "enable pulse"', 'kind = "pulse"', 'of = "lock_enable is on"']
+        if self._feedbacks():
+            lines.append(f'moves = "{self._feedbacks()[0]} is locked"')
         return self._lengths("enable pulse", lines, self._lasting("lock_enable is on"), ("least", "most"), "pulse")
 
     def _agree(self) -> RuleDraft:
@@ -453,7 +470,7 @@ class Drafter:
         return self._lengths("feedback agreement", lines, found, ("", "settle"), "settling")
 
     def _lengths(
-        self, name: str, lines: list[str], delays: Sequence[Delay], keys: tuple[str, str], what: str
+        self, name: str, lines: list[str], delays: Sequenced[Delay], keys: tuple[str, str], what: str
     ) -> RuleDraft:
         """Return a rule with one or two limits to lengths of time."""
         if not delays:
@@ -461,7 +478,7 @@ class Drafter:
             problem = f"nothing of the kind in these captures, so that the time is not measured; {_RECORD}"
             return RuleDraft(name=name, lines=tuple(lines), problem=problem)
         # A pulse that moved nothing is followed by another, and none of those that do not count.
-        far = [] if what == "pulse" and self._is_tried_again else self._far(delays)
+        far = [] if what == "pulse" and self._usual_tries > 1 else self._far(delays)
         roles = ("unlock_feedback", "data_feedback") if what == "settling" else ("lock_enable", "lock_enable")
         learned = self._limits([it[:2] for index, it in enumerate(delays) if index not in far], *roles)
         # What is shorter than two frames are apart, none can be told to be.
@@ -564,7 +581,7 @@ class Drafter:
 
     # --- reading drafts ---------------------------------------------------------------------------------
 
-    def _rule(self, lines: Sequence[str]) -> AnyRule:
+    def _rule(self, lines: Sequenced[str]) -> AnyRule:
         text = "\n".join([self._header, *lines, ""])
         return parse_expectations(text.encode(), "draft").rules[-1]
 
@@ -574,7 +591,7 @@ class Drafter:
         return context.ternary(state.condition)
 
 
-def with_problem(draft: RuleDraft, findings: Sequence[Sequence[Finding]], paths: Sequence[str]) -> RuleDraft:
+def with_problem(draft: RuleDraft, findings: Sequenced[Sequenced[Finding]], paths: Sequenced[str]) -> RuleDraft:
     """Return a draft as a mere comment if half of the captures would break the rule; else with those that do named.
 
     Parameters
@@ -610,7 +627,7 @@ def _plain(name: str, condition: str, longer_than: str, basis: str) -> RuleDraft
     return RuleDraft(name=name, lines=tuple(lines))
 
 
-def _any(what: str, roles: Sequence[str]) -> str:
+def _any(what: str, roles: Sequenced[str]) -> str:
     text = " or ".join(f"{role} {what}" for role in roles)
     return f"({text})" if len(roles) > 1 else text
 
@@ -635,7 +652,7 @@ def _step(step: StepPlan, learned: EstimatedLimit | None) -> str:
     return "{ " + ", ".join(parts) + " }"
 
 
-def _remarks(measured: Sequence[tuple[str, Sequence[Delay], EstimatedLimit | None]], what: str) -> Iterator[str]:
+def _remarks(measured: Sequenced[tuple[str, Sequenced[Delay], EstimatedLimit | None]], what: str) -> Iterator[str]:
     """Yield what was seen of each length, what more captures would change, and each method once."""
     methods: dict[str, None] = {}
     later = []
@@ -659,7 +676,7 @@ def _remarks(measured: Sequence[tuple[str, Sequence[Delay], EstimatedLimit | Non
         )
 
 
-def _range(delays: Sequence[Delay]) -> str:
+def _range(delays: Sequenced[Delay]) -> str:
     low, high = min(it.low_ns for it in delays), max(it.high_ns for it in delays)
     return f"{format_at_least(low) if low >= NS_PER_MS else '0'} to {format_at_most(high)}"
 

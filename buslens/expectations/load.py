@@ -445,6 +445,8 @@ def _sequence(values: ValueReader, read: dict[str, Any], inner: Mapping[str, Nod
     read["steps"] = _steps(values, read["steps"], inner["steps"]) if "steps" in read else ()
     if read.get("tries", 1) > 1 and len(read["steps"]) == 1:
         values.wrong(inner["tries"], "'tries' counts the first step until the second, and there is only one step")
+    if read.get("usual_tries", 1) > read.get("tries", 1):
+        values.wrong(inner["usual_tries"], "'usual_tries' is greater than 'tries', which says how many there may be")
 
 
 def _steps(values: ValueReader, data: object, node: Node) -> tuple[Step, ...]:

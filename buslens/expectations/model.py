@@ -364,6 +364,8 @@ class Sequence(Rule):
     abandon: Trigger | None = None
     #: How often the first step may come before the second, and how long after one of them the next, ns.
     tries: int = 1
+    #: Of those, how many are no reason for doubt; None for all.
+    usual_tries: int | None = None
     again_within_ns: int | None = None
     steps: tuple[Step, ...]
 
@@ -406,8 +408,25 @@ class Pulse(Rule):
     #: Both included, ns; None for no limit.
     least_ns: int | None = None
     most_ns: int | None = None
+    #: What is not as before behind each pulse that did its work; None if the limits are for all pulses.
+    moves: WrittenCondition | None = None
 
     KIND: ClassVar[str] = "pulse"
+
+    @property
+    def subject(self) -> tuple[WrittenCondition, ...]:
+        """What holds during a pulse."""
+        return (self.of,)
+
+    @property
+    def unanswered_ns(self) -> int:
+        """A pulse that moved nothing is too long all the same if it is longer, ns."""
+        return ANSWER_EXPIRY_FACTOR * max(self.most_ns or 0, self.least_ns or 0)
+
+    @property
+    def reach_ns(self) -> int:
+        """How far back a finding can rest on something, ns: the longest pulse, and the wait for what it moves."""
+        return max(self.most_ns or 0, self.least_ns or 0) if self.moves is None else self.unanswered_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

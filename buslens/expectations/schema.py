@@ -379,6 +379,13 @@ _SEQUENCE: Final = (
     ),
     KeySpec("tries", Type.COUNT, "how often the first step may come before the second", "2", default="1"),
     KeySpec(
+        "usual_tries",
+        Type.COUNT,
+        "how many of these tries are usual; an answer to a later one is undecided, and told as unusual",
+        "1",
+        default="all of them",
+    ),
+    KeySpec(
         "again_within",
         Type.LENGTH,
         "how long after a try the next may come; what comes later is none of this handshake",
@@ -397,6 +404,14 @@ _PULSE: Final = (
     KeySpec("of", Type.CONDITION, "what holds during a pulse", '"lock_enable is on"'),
     KeySpec("least", Type.DURATION, "shortest pulse", '"150 ms"', default="no limit"),
     KeySpec("most", Type.LENGTH, "longest pulse", '"700 ms"', default="no limit"),
+    KeySpec(
+        "moves",
+        Type.CONDITION,
+        "what a pulse that does its work turns from true to false, or back; one that has not done so before the next"
+        " may have another length: undecided, up to 3 times the limit",
+        '"unlock_feedback is locked"',
+        default="the limits are for every pulse",
+    ),
 )
 
 _NEVER: Final = (

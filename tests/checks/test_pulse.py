@@ -42,6 +42,21 @@ def told(result: Result) -> Finding:
     return result.findings[0]
 
 
+@pytest.mark.parametrize(
+    ("locked_at", "until", "outcome"),
+    [(350, 500, "violated"), (480, 500, "violated"), (9999, 500, "undecided"), (520, 500, "undecided")],
+    ids=["moved", "before the next", "moved nothing", "behind the next"],
+)
+def test_a_pulse_that_moved_nothing_may_have_another_length(locked_at: float, until: float, outcome: str) -> None:
+    """Up to three times the limit: beyond that the enable is stuck."""
+    rule = replace(pulse(150, 200), moves=holds("feedback", "locked"))
+    feedback = sampled([(0, "free"), (locked_at, "locked")], every=10, until=1500)
+    for end, found in ((400, outcome), (1000, "violated")):
+        enable = on(300, end, until + end - 400, until + end - 225, until=1500)
+        result = perform({"enable": enable, "feedback": feedback}, rule, also={"feedback": {"locked"}})
+        assert result.findings[0].outcome.value == found, result.findings[0].reason
+
+
 class TestLength:
     """A length is judged by both its ends, and both limits count in."""
 

@@ -28,6 +28,20 @@ class TestTries:
         assert result.handshakes[0].tries == 2
         assert "after enable (try 2)" in of_step(result, "release ends").reason
 
+    @pytest.mark.parametrize(("usual", "outcome"), [(None, "met"), (2, "met"), (1, "undecided")])
+    def test_an_unusual_try_is_told(self, usual: int | None, outcome: str) -> None:
+        """What follows more tries than usual is in doubt where it is as it should be, and a fault where it is not."""
+        enable = sampled(self.ENABLE, every=10, until=4000)
+        for locked, found in ((2000, outcome), (2500, "late"), (9000, "missing")):
+            result = run(
+                handshake(tries=3, usual_tries=usual),
+                enable=enable,
+                feedback=sampled([(0, "free"), (locked, "locked")], every=10, until=4000),
+            )
+            assert outcomes(result) == [("enable", "met"), ("release ends", found)]
+            is_told = "but that took 2 tries, and 1 try is usual" in of_step(result, "release ends").reason
+            assert is_told == (found == "undecided")
+
     def test_tries_used_up(self) -> None:
         """With one try allowed a second one changes nothing but the count."""
         result = run(

@@ -526,6 +526,12 @@ class TestRuleRefused:
             ),
             (SEQUENCE % '{ name = "two", await = "door is opn", within = "1 s" }', 7, 36, "did you mean 'open'?"),
             (SEQUENCE % '{ name = "two", await = "door is open" }', 7, 3, "step 'two' has no 'within'"),
+            (
+                (SEQUENCE % '{ name = "two", await = "door is open", within = "1 s" }') + "tries = 2\nusual_tries = 3",
+                10,
+                15,
+                "'usual_tries' is greater than 'tries'",
+            ),
             (SEQUENCE % '{ name = "two", await = "door is open", within = 200 }', 7, 52, "write '200 ms'"),
             (
                 SEQUENCE % '{ name = "two", await = "door is open", within = "1 s", after = "2 s" }',

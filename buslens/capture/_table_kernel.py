@@ -108,6 +108,15 @@ LIN: Final = FORMAT + 42
 CHECKSUM: Final = FORMAT + 43
 #: 1: only the first row is read; 0 between two calls.
 SINGLE: Final = FORMAT + 44
+#: 1: a row without a stamp has that of the row above.
+BLANKS: Final = FORMAT + 45
+#: Where identifiers are parameter group numbers: columns of the other parts of an identifier, counted from 1; 0: none.
+SOURCE: Final = FORMAT + 46
+DESTINATION: Final = FORMAT + 47
+PRIORITY: Final = FORMAT + 48
+#: Number base of the two addresses.
+ADDRESS_BASE: Final = FORMAT + 49
+
 # --- roles of columns --------------------------------------------------------------------------------------
 
 REMARK: Final = 0
@@ -548,6 +557,27 @@ def kind_at(text: Numbers, p: int) -> int:
     return 0
 
 
+def request_at(text: Numbers, p: int) -> int:
+    """Return the flags that a word at p in place of data stands for: a remote request or an error, or 0."""
+    first = text[p] | 32
+    second = text[p + 1] | 32
+    if first == 114 and (second == 116 or second == 101):  # RTR, remote, request  # noqa: PLR1714
+        return REMOTE_FLAG
+    return ERROR_FLAG if first == 101 and second == 114 else 0
+
+
+def whole_identifier(pgn: int, priority: int, destination: int, source: int) -> int:
+    """Return an identifier of 29 bits from its parts (SAE J1939-21).
+
+    The destination, all where it is below 0, stands in the lowest byte of a parameter group number whose second byte
+    is below 240; of the others that byte is a part of the number.
+    """
+    if pgn >> 8 & 255 < 240:
+        given = pgn & 255 if pgn & 255 else 255
+        pgn = pgn & 0x3FF00 | (given if destination < 0 else destination & 255)
+    return (priority & 7) << 26 | (pgn & 0x3FFFF) << 8 | source & 255
+
+
 def flag_at(text: Numbers, p: int, role: int) -> int:
     """Return the flags that the cell at p of a column with some role sets; 0 of one that tells no flag."""
     if role == DIRECTION:
@@ -708,6 +738,7 @@ def scan(
         reason = IS_FRAME
         label, label_end = -1, -1
         found = -1
+        source, destination, priority = -1, -1, 6
         while column <= last:
             while text[p] == 32 or is_soft(text[p], s):
                 p += 1
@@ -755,11 +786,13 @@ def scan(
                         n += 1
                     else:
                         is_closed = True
+                        flag |= request_at(text, p) if n == 0 else 0
                         is_bad = not is_filler(text, p, code)
                 elif found < 0 and s[LIN] == BEHIND_BYTES:
                     found, _ = byte_at(text, p, code, byte_base)
             elif role == PAYLOAD:
                 is_closed = True
+                flag |= request_at(text, p)
                 while n < most:
                     c = text[p]
                     d = code[c]
@@ -874,6 +907,14 @@ def scan(
                     is_bad = True
             elif s[LIN] == IN_COLUMN and column == s[CHECKSUM]:
                 found, _ = byte_at(text, p, code, byte_base)
+            elif role == REMARK and s[SOURCE] != 0:
+                got, q = whole_number(text, p, code, s[ADDRESS_BASE])
+                if column + 1 == s[SOURCE]:
+                    source = got if q > 0 else -1
+                elif column + 1 == s[DESTINATION]:
+                    destination = got if q > 0 else -1
+                elif column + 1 == s[PRIORITY]:
+                    priority = got
             else:
                 flag |= flag_at(text, p, role)
             # To the end of the cell.
@@ -893,6 +934,13 @@ def scan(
                     p += 1
             column += 1
         # What the row is.
+        if s[SOURCE] != 0:
+            each = whole_identifier(each, priority, destination, source)
+            flag |= EXTENDED_FLAG
+            has &= ~HAS_ID if source < 0 else -1
+        if s[BLANKS] != 0 and has & HAS_TIME == 0 and s[LARGEST] != NO_TIME:
+            stamp = s[LARGEST] - s[SHIFT] - s[CLOCK]
+            has |= HAS_TIME
         if flag & EXTENDED_FLAG == 0 and s[EXTENDS] == 0 and each > 0x7FF:
             flag |= EXTENDED_FLAG
         if 0x80000000 <= each <= 0x9FFFFFFF:  # with the flag of 29 bits in its topmost bit

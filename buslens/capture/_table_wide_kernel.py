@@ -78,6 +78,7 @@ from buslens.capture._table_kernel import (
     SEPARATOR,
     SINGLE,
     SOFT,
+    SOURCE,
     SUMS,
     TIME,
     TIME_2,
@@ -212,7 +213,7 @@ def scan_wide(
     top = 32 if high == 0 and low >> 33 == 0 else 127
     # Decimals of the latest stamp, what one of its last digits is worth, and the first number that is too large.
     decimals, scale, limit = -1, 0, 0
-    unusual = MOST_UNUSUAL if s[LIN] != 0 or s[SUMS] != 0 or s[FORM] == 0 else 0
+    unusual = MOST_UNUSUAL if s[LIN] != 0 or s[SUMS] != 0 or s[FORM] == 0 or s[SOURCE] != 0 else 0
     p = start
     while p < stop:
         if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:

@@ -22,6 +22,7 @@ from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, UnclearTimeError, columns_of, heads_frames
 from buslens.capture.table_lin import lin_note, lin_slots
+from buslens.capture.table_pgn import PART_COLUMNS, PGN_NAME, id_parts, parts_note
 from buslens.capture.table_refusals import (
     refuse_base64,
     refuse_odd_cells,
@@ -117,6 +118,8 @@ def recognise(
     best: TableReading | None = None
     problem: UnclearLayoutError | None = None
     for cut in CUTS if told.separator is None else _told_cuts(told.separator):
+        if best is not None and best.stamps.is_complete and ":" in cut.soft:
+            continue  # parts of a clock that is known to be too coarse are no finer
         rows = rows_of(lines, cut)
         of_time = False
         is_headed = bool(cut.separator) and rows is not None and heads_frames(rows)
@@ -132,7 +135,7 @@ def recognise(
         has_time = rows is not None and any(named(column, "time") for column in rows.columns)
         if is_headed and has_time and (of_time or (found is not None and not found.stamps.form)):
             continue  # a time of several words, such as '0 days 00:00:01', may be read where blanks part cells
-        if is_headed or (best is not None and best.fit >= _PROVED and (best.stamps.form or best.stamps.is_complete)):
+        if is_headed or (best is not None and best.fit >= _PROVED and best.stamps.form):
             break
     if best is not None and len(text) > _LONGEST_ROW * max(len(best.rows.rows), 1) and len(best.rows.rows) < MOST_ROWS:
         best = None  # some of a text that is something else
@@ -174,7 +177,8 @@ def _try(  # noqa: PLR0912
     # From here on it is a table, and what it does not say has to be asked for.
     time = told.column("time")
     columns = None if time is None else tuple(_place(rows, one) for one in time)
-    if not told.names_columns:
+    layout.parts = id_parts(rows, layout)
+    if not (told.names_columns or layout.parts):
         require_no_pgn(rows, layout, layout.id_base or 16)
     layout.id_base = layout.id_base or _id_base(rows, layout, rest)
     if not layout.byte_base:
@@ -204,12 +208,17 @@ def _try(  # noqa: PLR0912
             f"what stands behind the data bytes is in another column where there are fewer of them, so only {fit:.0%} "
             "of the rows can be read: write it before the data, or part the cells with commas and leave cells empty"
         )
-    lin = lin_slots(rows, layout)
+    lin = {} if layout.parts else lin_slots(rows, layout)
     if lin:
         last = max(match.slots[kernel.LAST], lin.get(kernel.CHECKSUM, 0))
         match = replace(match, slots={**match.slots, **lin, kernel.LAST: last})
     words = "read as a table: " + ", ".join(_words(layout, stamps))
-    notes = [words, *stamps.notes, *([lin_note(lin)] if lin else [])]
+    notes = [
+        words,
+        *stamps.notes,
+        *([lin_note(lin)] if lin else []),
+        *([parts_note(layout.parts)] if layout.parts else []),
+    ]
     if fit < _PROVED:
         notes.append(f"only {fit:.0%} of the first rows are read in this layout; the others are skipped or broken")
     if told.id_base is None and _are_short_in_decimal(ids := rows.columns[layout.column[kernel.IDENTIFIER]]):
@@ -234,8 +243,21 @@ def _is_behind_bytes(layout: TableLayout, stamps: TimeColumn) -> bool:
 def _with_bases(rows: Rows, layout: TableLayout) -> TableLayout:
     """Return a layout whose bases are taken for hexadecimal where they are not known yet and that can be."""
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
-    id_base = layout.id_base or (10 if _is_out_of_range(ids) else 16)
+    id_base = layout.id_base or (10 if _is_out_of_range(ids) or _is_marked_short(rows, layout) else 16)
     return replace(layout, id_base=id_base, byte_base=layout.byte_base or 16)
+
+
+def _is_marked_short(rows: Rows, layout: TableLayout) -> bool:
+    """Return whether an identifier that has more than 11 bits if it is hexadecimal is marked as one of 11 bits."""
+    ids = rows.columns[layout.column[kernel.IDENTIFIER]]
+    if ids.has_letters or not layout.extends or kernel.IS_EXTENDED not in layout.column:
+        return False
+    marks = rows.columns[layout.column[kernel.IS_EXTENDED]].cells
+    no = {"0", "false", "f", "no", "std", "standard", "11", "s", "b", "n", "-", ""}
+    return any(
+        (whole(cell, 16) or 0) > _LONGEST_SHORT and mark.lower() in no
+        for cell, mark in zip(ids.cells, marks, strict=True)
+    )
 
 
 def _is_out_of_range(ids: Column) -> bool:
@@ -253,7 +275,9 @@ def _is_likely(rows: Rows, layout: TableLayout, told: TableSettings) -> bool:
     if layout.payload_role == kernel.PAYLOAD and _sizes_follow(ids, payload[0]):
         return True
     has_letters = any(re.search("[A-Fa-f]", cell) for column in payload for cell in column.filled)
-    return (ids.has_letters or named(ids, "id")) and (has_letters or named(payload[0], "payload"))
+    return (ids.has_letters or named(ids, "id") or PGN_NAME.search(ids.name) is not None) and (
+        has_letters or named(payload[0], "payload")
+    )
 
 
 def _sizes_follow(ids: Column, payload: Column) -> bool:
@@ -301,19 +325,15 @@ def _id_base(rows: Rows, layout: TableLayout, rest: Callable[[], Iterable[bytes]
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     if ids.has_letters or re.search(r"\bhex", ids.name):
         return 16
-    if re.search(r"\b(dec|decimal)\b", ids.name):
+    if re.search(r"\b(dec|decimal)\b", ids.name) or any(".0" in cell for cell in ids.counts):
         return 10
-    as_hex = [whole(cell, 16) or 0 for cell in ids.filled]
     as_decimal = [whole(cell, 10) or 0 for cell in ids.filled]
     if _is_out_of_range(ids):
         return 10
     if max(as_decimal) > 0x1FFFFFFF:
         return 16
-    if layout.extends and kernel.IS_EXTENDED in layout.column:
-        marks = rows.columns[layout.column[kernel.IS_EXTENDED]].cells
-        no = {"0", "false", "no", "std", "standard", "11", "s", "b", "n", "-", ""}
-        if any(v > 0x7FF and mark.lower() in no for v, mark in zip(as_hex, marks, strict=False)):
-            return 10
+    if _is_marked_short(rows, layout):
+        return 10
     if layout.byte_base == 10 and len(ids.counts) >= 8:
         return 10
     if _are_short_in_decimal(ids):
@@ -399,14 +419,16 @@ def _match(rows: Rows, layout: TableLayout, stamps: TimeColumn | None) -> Format
             slots[kernel.NEEDED] |= kernel.HAS_TIME_2
         slots[kernel.SENT_OUT] = int(stamps.sent_out)
         slots[kernel.SUMS] = int(stamps.sums)
+        slots[kernel.BLANKS] = int(stamps.has_blanks)
         slots[kernel.LEAVE_OUT] += stamps.leave_out
         for k, period in enumerate(stamps.wraps):
             slots[kernel.WRAP + k] = period
     for column, role in roles.items():
         word = kernel.ROLES + (column >> 4)
         slots[word] = _signed(slots.get(word, 0) | role << 4 * (column & 15))
-    slots[kernel.LAST] = max(roles)
-    in_order = stamps is None or not stamps.form or stamps.sums
+    slots |= layout.parts
+    slots[kernel.LAST] = max(*roles, *(layout.parts.get(slot, 1) - 1 for slot in PART_COLUMNS))
+    in_order = stamps is None or not stamps.form or stamps.sums or stamps.has_blanks
     return FormatMatch(
         clock=Clock.MISSING if stamps is None else stamps.clock,
         slots=slots,

@@ -20,21 +20,28 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_rows import CellSplit, Column, named, payload_size, whole
+from buslens.capture.table_pgn import PGN_NAME
+from buslens.capture.table_rows import BYTE, CellSplit, Column, named, payload_size, whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from buslens.capture.table_rows import Rows
 
+_LONGEST_SHORT: Final = 0x7FF
+_MOST_LIKE: Final = 10.0
+"""No column scores so much as an identifier."""
 _LENGTHS: Final = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
 _FD_SIZES: Final = {9: 12, 10: 16, 11: 20, 12: 24, 13: 32, 14: 48, 15: 64}
 
 _DIRECTIONS: Final = re.compile(r"(?i)(rx|tx|r|t|in|out|recv|receive[d]?|sent|send|transmit(ted)?|txrq)")
+_NO_DATA: Final = re.compile(r"(?i:(remote|error)?[ _-]?frame|remote|rtr|request|req|error|err)")
+"""Words where other rows have bytes."""
+_BYTE_OR_NONE: Final = re.compile(rf"{BYTE.pattern}|{_NO_DATA.pattern}")
 _FLAGS: Final = re.compile(
-    r"(?i)(true|false|yes|no|0|1|std|ext|standard|extended|11|29|11-?bit|29-?bit|s|x|e|b|-|y|n|rtr|fd)"
+    r"(?i)(true|false|yes|no|0|1|std|ext|standard|extended|11|29|11-?bit|29-?bit|s|x|e|b|-|y|n|t|f|rtr|fd)"
 )
-_YES: Final = re.compile(r"(?i)true|yes|1|ext|extended|29|29-?bit|x|y|e")
+_YES: Final = re.compile(r"(?i)true|t|yes|1|ext|extended|29|29-?bit|x|y|e")
 _KINDS: Final = re.compile(
     r"(?i)(d|r|e|s|x|dt|rr|rtr|er|err|error|fd|fb|fe|data|remote|std|ext|standard|extended|can|canfd|can fd|"
     r"(data|remote|error|standard|extended|classic\w*)[ _-]?(frame)?|errorframe|-)"
@@ -79,6 +86,8 @@ class TableLayout:
     #: A column or a mark says which identifiers have 29 bits.
     extends: bool = False
     low_first: bool | None = None
+    #: Slots by which identifiers are made of their parts; empty: they are whole.
+    parts: dict[int, int] = field(default_factory=dict)
     #: How sure the columns are, to choose between two ways of cutting.
     score: float = 0.0
 
@@ -218,7 +227,9 @@ def _may_be_byte(column: Column) -> bool:
         named(column, what) for what in ("id", "length", "checksum", "time", "bus")
     ):
         return False
-    return column.is_byte and all((whole(c, 10) or 0) <= 255 for c in column.filled if len(c) == 3 and c.isdigit())
+    of_words = sum(n for cell, n in column.counts.items() if _NO_DATA.fullmatch(cell))
+    is_byte = column.is_byte or (of_words > 0 and column.all_match(_BYTE_OR_NONE) and 2 * of_words < len(column.filled))
+    return is_byte and all((whole(c, 10) or 0) <= 255 for c in column.filled if len(c) == 3 and c.isdigit())
 
 
 def _is_tail(columns: Sequence[Column], k: int, begin: int) -> bool:
@@ -237,6 +248,9 @@ def _may_be_words(first: Column, second: Column) -> bool:
 
 
 def _bytes_from(row: Sequence[str], start: int, stop: int) -> int:
+    """Return how many bytes stand in some cells of a row; -1 if words say that there are none to be."""
+    if start < len(row) and _NO_DATA.fullmatch(row[start]):
+        return -1
     n = 0
     for cell in row[start:stop]:
         if not _is_one_byte(cell):
@@ -266,7 +280,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
         # No length: the cells that there are count. Only believed of what can hardly be anything else.
         if role == kernel.WORD:
             return 0.0, 10, kernel.AS_BYTES
-        good = sum(1 for n in sizes if n in _LENGTHS)
+        good = sum(1 for n in sizes if n in _LENGTHS or n < 0)
         most = max(sizes)
         if good < 0.99 * n_rows or (most < 2 and hint <= 0):
             return 0.0, 10, kernel.AS_BYTES
@@ -286,6 +300,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
                     continue
                 expected = _expected(value, meaning)
                 stated += n_alike * (expected >= 0)
+                size = expected if size < 0 else size  # noqa: PLW2901
                 exact += n_alike * (size == expected)
                 over += n_alike * (size > expected >= 0)
                 behind[size - expected] += n_alike
@@ -379,6 +394,8 @@ def _find_identifier(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
         if any(value is not None and value > 0x9FFFFFFF for value in values) and not _fits_decimal(column):
             continue
         scores.append((_likeness(rows, layout, column) + _looks_like_id(rows, layout, column), column.index))
+    if not any(named(column, "id") for column in rows.columns):
+        scores += [(_MOST_LIKE, c.index) for c in rows.columns if PGN_NAME.search(c.name) and c.index not in taken]
     scores.sort(reverse=True)
     if not scores or scores[0][0] < 0.3:
         return False
@@ -460,16 +477,19 @@ def _looks_like_id(rows: Rows, layout: TableLayout, column: Column) -> float:
 
 def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
-    base = 16 if ids.has_letters else layout.id_base
-    is_large = [(whole(cell, base) or 0) > 0x7FF for cell in ids.cells]
+    bases = (16,) if ids.has_letters else (16, 10)
+    large = [[(whole(cell, base) or 0) > _LONGEST_SHORT for cell in ids.cells] for base in bases]
     if any(re.search(r"(?i)[0-9a-f]x$|[ (]\(?[ex][a-z.]*\)?$", cell) for cell in ids.counts):
         layout.extends = True
+    numbers: list[int] = []
     for column in rows.columns:
         if column.index in taken or not column.filled or column.index in layout.column.values():
             continue
         if not column.name and 2 * len(column.filled) < len(column.cells):
             continue  # what a few rows have behind their end
-        role = _label_role(column, is_large)
+        role = _label_role(column, large)
+        if role is None and _may_number_buses(column):
+            numbers.append(column.index)
         if role is None or role in layout.column:
             continue
         layout.column[role] = column.index
@@ -477,6 +497,14 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
             layout.extends = True
         if role == kernel.KIND and any(re.match(r"(?i)ext|x$", cell) for cell in column.filled):
             layout.extends = True
+    if numbers and kernel.BUS not in layout.column:
+        before = [k for k in numbers if k < layout.column[kernel.IDENTIFIER]]
+        layout.column[kernel.BUS] = before[-1] if before else numbers[0]
+
+
+def _may_number_buses(column: Column) -> bool:
+    """Return whether a column without a name holds few different numbers of one or two digits."""
+    return column.is_int and not column.name and len(column.counts) <= 8 and max(map(len, column.filled)) <= 2
 
 
 def _agrees(column: Column, is_large: Sequence[bool]) -> bool:
@@ -485,8 +513,22 @@ def _agrees(column: Column, is_large: Sequence[bool]) -> bool:
     return sum(marks) >= 0.98 * len(marks)
 
 
-def _label_role(column: Column, is_large: Sequence[bool]) -> int | None:  # noqa: PLR0912
-    """Return what a column of labels or of yes and no is, None if it may be anything."""
+def _tells_apart(column: Column, is_large: Sequence[bool]) -> bool:
+    """Return whether a column without a name says yes for all identifiers above 7FF, and no for nearly all others."""
+    yes = [re.fullmatch(_YES, cell) is not None for cell in column.cells]
+    return (
+        any(yes)
+        and any(is_large)
+        and all(y or not large for y, large in zip(yes, is_large, strict=True))
+        and sum(y == large for y, large in zip(yes, is_large, strict=True)) >= 0.98 * len(yes)
+    )
+
+
+def _label_role(column: Column, large: Sequence[Sequence[bool]]) -> int | None:
+    """Return what a column of labels or of yes and no is, None if it may be anything.
+
+    In `large` stands which identifiers are above 7FF, in each number base that they may have.
+    """
     if column.all_match(_DIRECTIONS) and (named(column, "direction") or not named(column, "kind")):
         letters = {cell.lower()[0] for cell in column.filled}
         if letters <= set("rtio") | {"s"} and (
@@ -503,15 +545,12 @@ def _label_role(column: Column, is_large: Sequence[bool]) -> int | None:  # noqa
             ("fd", kernel.IS_FD),
         ):
             if named(column, what):
-                if role == kernel.IS_EXTENDED and not _agrees(column, is_large):
+                if role == kernel.IS_EXTENDED and not any(_agrees(column, one) for one in large):
                     return None
                 return role
-        if len(column.counts) == 2 and len(column.filled) == len(column.cells):
-            yes = [re.fullmatch(_YES, cell) is not None for cell in column.cells]
-            if any(yes) and any(is_large) and all(y or not large for y, large in zip(yes, is_large, strict=True)):
-                agreeing = sum(y == large for y, large in zip(yes, is_large, strict=True))
-                if agreeing >= 0.98 * len(yes):
-                    return kernel.IS_EXTENDED
+        is_full = len(column.counts) == 2 and len(column.filled) == len(column.cells)
+        if is_full and any(_tells_apart(column, one) for one in large):
+            return kernel.IS_EXTENDED
     if named(column, "bus") and len(column.counts) <= 64:
         return kernel.BUS
     if (
@@ -521,10 +560,8 @@ def _label_role(column: Column, is_large: Sequence[bool]) -> int | None:  # noqa
         and len(column.counts) <= 8
     ):
         return kernel.KIND
-    if column.name and not named(column, "bus"):
+    if column.name:
         return None
     if len(column.counts) <= 8 and column.all_match(_LABEL) and not column.is_int:
-        return kernel.BUS
-    if column.is_int and not column.name and len(column.counts) <= 8 and max(map(len, column.filled)) <= 2:
         return kernel.BUS
     return None

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.table_layout import UnclearLayoutError, UnclearTimeError
+from buslens.capture.table_pgn import PGN_NAME
 from buslens.capture.table_rows import Rows, named, payload_size, whole
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from buslens.capture.table_rows import Column
     from buslens.capture.table_time import TimeColumn
 
-_BYTES_AS_TEXT: Final = re.compile(r"b(['\"]).*(\\x[0-9a-f]{2}|\\0).*\1")
 _RUN_TOGETHER: Final = re.compile(r"[tTrR]?[0-9A-Fa-f]{12,}")
 _SPOILED: Final = re.compile(r"[+-]?\d+([.,]\d+)?[eE][+-]?\d+|#+|\d{1,3}([.,' ]\d{3})+")
 """What a spreadsheet makes of what it takes for a number."""
@@ -51,11 +51,6 @@ def refuse_unreadable_text(lines: Sequence[str]) -> None:
         If the rows are so.
     """
     rows = [line for line in lines[:200] if line.strip()]
-    if 2 * sum(_BYTES_AS_TEXT.search(row) is not None for row in rows) > len(rows):
-        raise UnclearLayoutError(
-            r"the data bytes are written as b'\x05\x0c', where a byte may look like any character: write them as "
-            "hexadecimal digits, in Python with data.hex()"
-        )
     if 2 * sum(_RUN_TOGETHER.fullmatch(row.strip()) is not None for row in rows) > len(rows):
         raise UnclearLayoutError(
             "time, identifier and data of a row run together, so nothing tells where one ends: write the rows again "
@@ -223,13 +218,14 @@ def require_no_pgn(rows: Rows, layout: TableLayout, base: int) -> None:
     """
     column = rows.columns[layout.column[kernel.IDENTIFIER]]
     values = [whole(cell, base) or 0 for cell in column.counts]
-    if re.search(r"\bpgn\b", column.name) or (
+    if PGN_NAME.search(column.name) or (
         len(values) >= _LEAST_PGNS and min(values) > _LONGEST_SHORT and max(values) <= _LARGEST_PGN
     ):
         raise UnclearLayoutError(
             f"column {column.index + 1} seems to hold parameter group numbers ('{column.filled[0]}'), without the "
-            "priority and the addresses of an identifier of 29 bits: write the whole identifier into one column, in "
-            "Python as priority << 26 | pgn << 8 | source, with the destination in bits 8 to 15 where the PGN is below "
+            "priority and the addresses of an identifier of 29 bits: add a column SA with the source addresses (and DA "
+            "with the destinations), or write the whole identifier into one column, in Python as priority << 26 | "
+            "pgn << 8 | source, with the destination in bits 8 to 15 where the PGN is below "
             f"F000; or write a file with [table] and id = {column.index + 1}, and give it as --table FILE.toml"
         )
 

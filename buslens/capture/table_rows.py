@@ -24,7 +24,7 @@ _INT: Final = re.compile(r"\d+(\.0+)?")
 _KIND_BEHIND: Final = r"(?:[ (] ?\(?(?:[Ee][Xx][Tt]|[Ss][Tt][Dd]|[XxEeSs])[A-Za-z.]*\)?)"
 """What may stand behind an identifier and says how long it is, such as ``(ext)``."""
 _KIND_END: Final = re.compile(rf"{_KIND_BEHIND}$")
-_HEX: Final = re.compile(rf"(0[xX]|[#$])?0{{0,8}}[0-9A-Fa-f]{{1,10}}[hHxXrR]?{_KIND_BEHIND}?")
+_HEX: Final = re.compile(rf"(0[xX]|[#$])?0{{0,8}}[0-9A-Fa-f]{{1,10}}(?:[hHxXrR]|\.0+)?{_KIND_BEHIND}?")
 _NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
 _WITH_UNIT: Final = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)) ?(ns|us|\u00c2?\u00b5s|ms|s)")
 _CLOCK: Final = re.compile(
@@ -34,7 +34,7 @@ _CLOCK: Final = re.compile(
 CLOCK_IN: Final = re.compile(r"\d{1,3}:\d{1,2}(?::\d{1,2}|(?=[.,])).*")
 """A time of day in a cell that may hold a date, too."""
 _DATE: Final = re.compile(r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})")
-_BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
+BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _PARTS: Final = r"[ :\-._,;|']"
 _DIGITS: Final = r"(?:0[xX])?(?:[0-9A-Fa-f]{2})+|(?:[0-9A-Fa-f]{4}[ _-])+[0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?"
 _BYTES: Final = rf"(?:(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?{_PARTS}+)*(?:0[xX])?[0-9A-Fa-f]{{1,3}}[hH]?"
@@ -178,7 +178,7 @@ class Column:
     @cached_property
     def is_byte(self) -> bool:
         """One byte in a cell."""
-        return self.all_match(_BYTE)
+        return self.all_match(BYTE)
 
     @cached_property
     def is_payload(self) -> bool:

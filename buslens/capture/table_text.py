@@ -43,9 +43,11 @@ _ROW_STARTS: Final = (
 )
 """What rows begin with that may be cut: a time with decimals, or a time of day."""
 _MORE_BYTES: Final = (
-    rb"(?:[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n]*)?|"
+    rb"(?:[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n|]{0,16}\|?[ \t]*)?|"
     rb"(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*)\r?(?:\n|$)"
 )
+_LIST_ITEM: Final = re.compile(rb"\r?\n[ \t]*-[ \t]+(?=(?:0[xX])?[0-9A-Fa-f]{1,3}[ \t]*\r?(?:\n|$))")
+"""A byte on a line of its own, behind a dash."""
 _MOST_LINES: Final = 24
 """Lines of one frame, at most."""
 
@@ -113,6 +115,7 @@ class TextForm:
         if self.first_name:
             text = flat(text, self.first_name, self.names, has_lines=self.has_lines)
         if self.more:
+            text = _LIST_ITEM.sub(b" ", text)
             text = re.sub(rb"\r?\n(?=%s)" % self.more, b" ", text)
         if self.row_start:
             text = re.sub(rb"(?<=[^\n]{%d})\r?\n(?!%s|$)" % (self.line_room, self.row_start), b"", text)

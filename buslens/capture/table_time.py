@@ -59,6 +59,9 @@ _DISAGREE_PART: Final = 0.02
 """The same as a part of the time."""
 _FRACTION: Final = re.compile(r":\d\d?:\d\d?[.,:](\d+(?:[.,:]\d{3})?)|^\d{1,3}:\d\d?[.,](\d+)")
 _LEAST_IDS: Final = 5
+_LEAST_ALIKE: Final = 8
+_MANY_BLANKS: Final = 0.05
+"""More than this part of the cells of a column is empty for a reason."""
 _LEAST_ROWS: Final = 50
 _DISAGREE: Final = 0.01
 """Decades by which two clocks of one table may differ, about 2 % (rule of thumb)."""
@@ -109,6 +112,8 @@ class TimeColumn:
     sent_out: bool = False
     #: Each stamp counts from the row before.
     sums: bool = False
+    #: A row without a stamp has that of the row above.
+    has_blanks: bool = False
     #: Decimals stand behind a comma.
     has_commas: bool = False
     #: Whether nothing has to be found out any more: the unit is known, or the stamps are too coarse to be used.
@@ -164,6 +169,7 @@ def stamps_of(
     if columns == ():
         return TimeColumn(clock=Clock.MISSING)
     taken = set(layout.payload) | set(layout.column.values())
+    blanks = _fill_down(rows, taken)
     free = [c for c in rows.columns if c.index not in taken and c.filled]
     if columns:
         found = _told(rows, layout, columns)
@@ -179,6 +185,7 @@ def stamps_of(
         return TimeColumn(
             clock=Clock.MISSING, notes=["no column holds time stamps that run, so only the order is known"]
         )
+    found.has_blanks = len(found.columns) == 1 and found.columns[0] in blanks
     if found.form >= kernel.CLOCK_TIME or found.form_2 >= kernel.CLOCK_TIME:
         _complete_calendar(rows, found, date_order)
     elif len(found.columns) == 1 and not found.is_complete:
@@ -197,6 +204,27 @@ def stamps_of(
             found.resolution_ns = rounding_of(known)
         if found.resolution_ns:
             found.notes.append(resolution_note(found.resolution_ns))
+    return found
+
+
+def _fill_down(rows: Rows, taken: Set[int]) -> set[int]:
+    """Fill cells of times that are empty because the one above holds for them, too; return the columns that have such.
+
+    Then no two cells below each other are alike, and none is below its predecessor.
+    """
+    found = set()
+    for column in rows.columns:
+        n_blank = len(column.cells) - len(column.filled)
+        if column.index in taken or n_blank <= _MANY_BLANKS * len(column.cells) or not column.cells[0]:
+            continue
+        if not (named(column, "time") and not named(column, "delta") and (column.is_number or column.is_clock)):
+            continue
+        if len(column.counts) == len(column.filled) > 1 and not column.steps()[2]:
+            cells: list[str] = []
+            for cell in column.cells:
+                cells.append(cell or cells[-1])
+            rows.columns[column.index] = Column(column.index, column.name, cells)
+            found.add(column.index)
     return found
 
 
@@ -612,6 +640,9 @@ class _Traffic:
     bits: int
     #: Median of the steps of each identifier that comes at least four times, in order.
     periods: list[float]
+    #: Steps from row to row, and how many of them are 0.
+    n_steps: int
+    n_alike: int
 
 
 def _traffic(rows: Rows, layout: TableLayout, times: Sequence[float | None]) -> _Traffic:
@@ -639,7 +670,13 @@ def _traffic(rows: Rows, layout: TableLayout, times: Sequence[float | None]) -> 
     # Without the few largest steps, which are pauses or junk.
     steps = sorted(b - a for a, b in itertools.pairwise(known) if b >= a)
     span = sum(steps[: len(steps) - len(steps) // 100] if len(steps) >= 100 else steps)
-    return _Traffic(span=span, bits=bits // max(len(set(buses)), 1), periods=sorted(periods))
+    return _Traffic(
+        span=span,
+        bits=bits // max(len(set(buses)), 1),
+        periods=sorted(periods),
+        n_steps=len(steps),
+        n_alike=sum(step == 0 for step in steps),
+    )
 
 
 def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: str | None) -> None:
@@ -780,9 +817,25 @@ def _by_repetition(column: Column, traffic: _Traffic) -> int:
             f"no unit of the time in column {place} gives the identifiers a usual period: "
             f"write --time-unit with one of {', '.join(UNITS)}"
         )
-    # The most frequent identifiers of a vehicle mostly come every 10 or 20 ms.
-    best = min(fitting, key=lambda name: abs(_fastest(traffic) * UNITS[name] / NS_PER_S / 0.014 - 1))
+    best = _most_usual(fitting, traffic)
+    finer = [name for name in others if UNITS[name] < UNITS[best]]
+    if finer and best in natural and _keeps_apart(traffic):
+        best = _most_usual([best, *finer], traffic)
     return UNITS[best]
+
+
+def _most_usual(names: Sequence[str], traffic: _Traffic) -> str:
+    """Return the unit by which the most frequent identifiers come every 10 or 20 ms, as they mostly do in vehicles."""
+    return min(names, key=lambda name: abs(_fastest(traffic) * UNITS[name] / NS_PER_S / 0.014 - 1))
+
+
+def _keeps_apart(traffic: _Traffic) -> bool:
+    """Return whether the stamps are so fine that a frame takes longer than a step, by hardly two of them being alike.
+
+    Of frames that come at any time, more would be.
+    """
+    by_chance = traffic.n_steps**2 / (2 * traffic.span) if traffic.span > 0 else 0.0
+    return by_chance >= _LEAST_ALIKE and traffic.n_alike <= by_chance / 5
 
 
 def repetition_note(rows: Rows, layout: TableLayout, found: TimeColumn) -> str:

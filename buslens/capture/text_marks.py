@@ -11,6 +11,8 @@ from base64 import b64decode
 from collections import Counter
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from buslens.capture.text_words import WORD, has_foreign_word, in_english
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -30,6 +32,19 @@ _BITS: Final = re.compile(rb"(?<![0-9A-Za-z.])(?:[01]{8}[ _:-]?){0,63}[01]{8}(?!
 _WITH_UNIT: Final = re.compile(rb"(?<![\w.,:])(\d+(?:[.,]\d+)?) ?(ns|us|\xc2?\xb5s|ms|s)(?![\w:])")
 _SIGNED: Final = re.compile(rb"(?<=[\[,; \t\"])-(\d{1,3})(?=[\],; \t\"\r\n]|$)")
 """A byte as a number from -128 to 127, if it is below 0."""
+_SIGN_EXTENDED: Final = re.compile(rb"\b(?:0[xX])?[Ff]{6}([89A-Fa-f][0-9A-Fa-f])\b")
+"""A byte above 7F that a program printed as a number of 32 bits with a sign."""
+_LITERAL: Final = re.compile(
+    rb"(\"?)(?:bytearray\()?(?<!\w)b(?:'((?:[^'\\\n]|\\.)*)'|\"\"?((?:[^\"\\\n]|\\.)*)\"\"?)\)?\1"
+)
+"""Bytes as Python writes them; within a quoted cell, quotes are doubled."""
+_ESCAPE: Final = re.compile(rb"\\(?:x([0-9A-Fa-f]{2})|(.))")
+_ESCAPES: Final = {b"n": b"\n", b"r": b"\r", b"t": b"\t"}
+_SPAN: Final = re.compile(
+    rb"(?<![\w.])(?=\d+ ?[dhm])(?:(\d+) ?d ?)?(?:(\d+) ?h ?)?(?:(\d+) ?m(?:in)? ?)?(\d+)(?:[.,](\d+))? ?s(?:ec)?"
+    rb"(?: ?(\d{1,3}) ?ms)?(?: ?(\d{1,3}) ?(?:u|\xc2?\xb5)s)?(?!\w)"
+)
+"""A time in hours, minutes and seconds with their units."""
 _BASE64: Final = re.compile(rb"[A-Za-z0-9+/]{2,86}={0,2}")
 
 
@@ -42,13 +57,7 @@ def marks_of(lines: list[bytes]) -> tuple[Mark, ...]:
     behind = [line[match.end() :] for line in lines if (match := _BRACKETS.search(line)) is not None]
     if sum(text.strip(b" \t\r,;)}") != b"" for text in behind) > most:
         found.append((_BRACKETS, rb' "\1" '))
-    if sum(_CLOSING_TAG.search(line) is not None for line in lines) > most:
-        found.append((_CLOSING_TAG, b" "))
-    if sum(_HEX_LITERAL.search(line) is not None for line in lines) > most:
-        found.append((_HEX_LITERAL, rb'"\1"'))
-    if sum(_ESCAPED.search(line) is not None for line in lines) > most:
-        found.append((_ESCAPED, _without_marks))
-    for pattern, mark in _OTHER_FORMS:
+    for pattern, mark in _FORMS:
         if sum(pattern.search(line) is not None for line in lines) > most:
             found.append((pattern, mark))
     first_units = Counter(match[2] for line in lines if (match := _WITH_UNIT.search(line)))
@@ -60,6 +69,11 @@ def marks_of(lines: list[bytes]) -> tuple[Mark, ...]:
     bits = [[one for one in _BITS.findall(line) if len(one) >= 16 or len(_BITS.findall(line)) > 1] for line in lines]
     if 10 * sum(map(bool, bits)) > 9 * len(lines) > 0 and len({one for row in bits for one in row}) > 8:
         found.append((_BITS, _as_hex))
+    extended = [_SIGN_EXTENDED.findall(line) for line in lines]
+    if 4 * sum(map(bool, extended)) > len(lines) and len({one for row in extended for one in row}) > 3:
+        found.append((_SIGN_EXTENDED, rb"\1"))
+    if sum(map(has_foreign_word, lines)) > most:
+        found.append((WORD, in_english))
     packed = _base64_mark(lines)
     return (*found, packed) if packed is not None else tuple(found)
 
@@ -93,6 +107,27 @@ def unpacked(match: re.Match[bytes]) -> bytes:
         return match[0]
 
 
+def _in_digits(match: re.Match[bytes]) -> bytes:
+    """Return bytes as Python writes them as hexadecimal digits."""
+    text = match[2] if match[2] is not None else match[3]
+    if match[1]:
+        text = text.replace(b'""', b'"')
+    data = _ESCAPE.sub(lambda m: bytes.fromhex(m[1].decode()) if m[1] else _ESCAPES.get(m[2], m[2]), text)
+    return b'"' + data.hex().encode() + b'"'
+
+
+def _span(match: re.Match[bytes]) -> bytes:
+    """Return a time in parts as seconds."""
+    days, hours, minutes, seconds = (int(part or 0) for part in match.group(1, 2, 3, 4))
+    fraction = match[5] or b"%03d%03d" % (int(match[6] or 0), int(match[7] or 0))
+    return b"%d.%s" % (((days * 24 + hours) * 60 + minutes) * 60 + seconds, fraction)
+
+
+def _from_octal(match: re.Match[bytes]) -> bytes:
+    """Return an octal number as a hexadecimal one."""
+    return b"0x%X" % int(match[1], 8)
+
+
 def _without_marks(match: re.Match[bytes]) -> bytes:
     """Return the digits of bytes that are written as a programming language does."""
     return re.sub(rb"\\{1,2}x", b"", match[1])
@@ -122,7 +157,16 @@ def _as_hex(match: re.Match[bytes]) -> bytes:
     return b"%0*X" % (len(digits) // 4, int(digits, 2))
 
 
-_OTHER_FORMS: Final[tuple[Mark, ...]] = (
+_FORMS: Final[tuple[Mark, ...]] = (
+    (_SPAN, _span),
+    (re.compile(rb"\b0[oO]([0-7]+)\b"), _from_octal),
+    # Names with values in one quoted cell, and a number that is written twice.
+    (re.compile(rb'"([A-Za-z][A-Za-z ]*: ?[^"\n]*: ?[^"\n]*)"'), rb" \1 "),
+    (re.compile(rb"\b\d+ \((0x[0-9A-Fa-f]+)\)"), rb"\1"),
+    (_LITERAL, _in_digits),
+    (_CLOSING_TAG, b" "),
+    (_HEX_LITERAL, rb'"\1"'),
+    (_ESCAPED, _without_marks),
     # A clock with points between its parts, and a date and time of digits alone.
     (re.compile(rb"(?<![\d.])([01]\d|2[0-3])\.([0-5]\d)\.([0-5]\d)(?=[.,]\d)"), rb"\1:\2:\3"),
     (

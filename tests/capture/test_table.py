@@ -264,7 +264,6 @@ class TestWordsInRows:
         ("layout", "helps"),
         [
             ("ID: {id:X} DLC: {n} DATA: {data} T: {s:.6f}", "before the data"),
-            ("{s:.6f},0x{id:X},{n},{bytes}", "data.hex"),
             ("{us:08X}{id:08X}{n}{digits}", "a comma between the cells"),
         ],
     )

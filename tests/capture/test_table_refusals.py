@@ -113,8 +113,8 @@ class TestRefused:
             (rows_of(lambda f: f"{f.can_id:X},{len(f.data)},{f.data.hex(',')},{secs(f)}"), "before the data"),
             ("".join(f"{secs(f)},{f.can_id:X},{k},{byte:02X}\n"
                      for f in FRAMES for k, byte in enumerate(f.data)), "a part of a frame"),
-            (rows_of(lambda f: f"{secs(f)};6;{0xFE00 + f.can_id % 256};{f.can_id >> 4};{spaced(f)}",
-                     "time;prio;PGN;SA;data"), "parameter group numbers"),
+            (rows_of(lambda f: f"{secs(f)};6;{0xFE00 + f.can_id % 256};{spaced(f)}", "time;prio;PGN;data"),
+             "parameter group numbers"),
             (rows_of(lambda f: "\n".join(f"{k};{secs(f)};{part}" for k, part in enumerate(
                 [f"{f.can_id:#x};", *(f";{byte:#04x}" for byte in f.data)])), "field;time;id;data"),
              "a part of a frame"),
@@ -245,6 +245,24 @@ class TestRead:
                     "Temps (us);Id;Octets"),
             rows_of(lambda f: (f"{f.time_ns / 1e6:.3f} ms" if f.time_ns < 4e8 else f"{secs(f)} s")
                     + f";{f.can_id:X};{spaced(f)}", "Time;ID;Data"),
+            rows_of(lambda f: f'{secs(f)},{f.can_id},"' + repr(bytearray(f.data)).replace('"', '""') + '"',
+                    "time,id,data"),
+            rows_of(lambda f: f"{secs(f)} {f.can_id:#x} {len(f.data)} {f.data!r}"),
+            rows_of(lambda f: f"{f.time_ns // 1000} ID:{f.can_id:X} DATA:" + " ".join(
+                f"{b:02X}" if b < 128 else f"FFFFFF{b:02X}" for b in f.data)),
+            rows_of(lambda f: clock(f, "{h}h{m:02}m{s:02}s") + f"{micros(f)[:3]}ms{micros(f)[3:]}us;{f.can_id:X};"
+                    f"{spaced(f)}"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id:#o},{spaced(f)}", "time,id,data"),
+            rows_of(lambda f: f'{secs(f)},"","Id: {f.can_id} (0x{f.can_id:x}), Length: {len(f.data)}",{f.data.hex()}',
+                    "Time,Source,Info,Data"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id}.0,{len(f.data)}.0," + ",".join(
+                [*(f"{b}.0" for b in f.data), *[""] * (8 - len(f.data))]), "time,id,dlc,a,b,c,d,e,f,g,h"),
+            rows_of(lambda f: f"{f.time_ns % 50 + 950:4}| {secs(f)} 0x{f.can_id:X} [{len(f.data)}] {spaced(f)}"),
+            rows_of(lambda f: f"- stamp:\n    sec: 0\n    nanosec: {f.time_ns}\n  id: {f.can_id}\n  is_error: false\n"
+                    f"  dlc: {len(f.data)}\n  data:\n" + "\n".join(f"  - {b}" for b in f.data.ljust(8, bytes(1))),
+                    "---"),
+            rows_of(lambda f: clock(f, "Mar 14 {h:02}:{m:02}:{s:02}") + f" pi seen[8]: ({1.7e9 + f.time_ns / 1e9:.6f})"
+                    f" can0 {f.can_id:X}#{f.data.hex()}"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip
@@ -257,6 +275,69 @@ class TestRead:
         assert table["data"].tolist() == [frame.data for frame in FRAMES]
         expected = [(frame.time_ns - FRAMES[0].time_ns) / 1e9 for frame in FRAMES]
         assert (table["time"] - table["time"][0]).tolist() == pytest.approx(expected, abs=2e-6)
+
+    def test_identifiers_in_parts(self, tmp_path: Path) -> None:
+        """Priority, parameter group number and addresses make an identifier (SAE J1939-21)."""
+        long = [f._replace(can_id=6 << 26 | (0xFE00 + f.can_id % 256) << 8 | f.can_id >> 6) for f in FRAMES]
+        to_one = [f._replace(can_id=3 << 26 | 0xEA00 << 8 | f.can_id % 200 << 8 | 0x21) for f in FRAMES[::3]]
+        frames = sorted([*long, *to_one])
+        path = tmp_path / "rows.csv"
+
+        def group(f: Sent) -> int:
+            return f.can_id >> 8 & (0x3FFFF if f.can_id >> 16 & 255 >= 240 else 0x3FF00)
+
+        for base in ("X", "d"):
+            rows = [
+                f"{secs(f)};{f.can_id >> 26};{group(f):{base}};{f.can_id & 255:{base}};"
+                f"{f.can_id >> 8 & 255:{base}};{spaced(f)}"
+                for f in frames
+            ]
+            path.write_text("\n".join(["Time;Prio;PGN;SA;DA;Data", *rows]))
+            table = read_frames(path)
+            assert table["can_id"].tolist() == [f.can_id for f in frames]
+            assert table["is_extended"].all()
+
+    def test_remote_requests_in_place_of_data(self, tmp_path: Path) -> None:
+        asked = FRAMES[::30]
+        path = tmp_path / "rows.txt"
+        path.write_text(
+            rows_of(lambda f: f"Standard ID: 0x{f.can_id:03X}       DLC: {len(f.data)}  Data:" + (
+                    " REMOTE REQUEST FRAME" if f in asked else "".join(f" 0x{b:02X}" for b in f.data)), "Ready")
+        )  # fmt: skip
+        table = read_frames(path)
+        assert table["is_remote"].tolist() == [f in asked for f in FRAMES]
+        assert table["data"].tolist() == [b"" if f in asked else f.data for f in FRAMES]
+        assert table["dlc"].tolist() == [len(f.data) for f in FRAMES]
+
+    def test_stamps_where_they_change(self, tmp_path: Path) -> None:
+        """As a spreadsheet leaves cells that were merged: the row above says the time."""
+        ticks = [f.time_ns // 5_000_000 for f in FRAMES]
+        shown = dict(zip(FRAMES, (str(5 * b) if b != a else "" for a, b in zip([-1, *ticks], ticks)), strict=True))  # noqa: B905
+        path = tmp_path / "rows.csv"
+        path.write_text(rows_of(lambda f: f"{shown[f]};{f.can_id:X};{spaced(f)}", "Time [ms];ID;Data"))
+        assert read_frames(path)["time_ns"].tolist() == [5_000_000 * tick for tick in ticks]
+
+    def test_steps_too_fine_for_two_frames(self, tmp_path: Path) -> None:
+        """Of stamps in ms some would be alike; of finer ones none can be."""
+        frames = traffic(5, n_ids=12, n=500, long_ids=False)
+        frames = [f._replace(time_ns=f.time_ns + k * 110_000) for k, f in enumerate(frames)]
+        path = tmp_path / "rows.csv"
+        path.write_text(rows_of(lambda f: f"{f.time_ns // 100_000};{f.can_id:X};{spaced(f)}", "Time;ID;Data", frames))
+        assert read_frames(path)["time_ns"].tolist() == [f.time_ns // 100_000 * 100_000 for f in frames]
+
+    @pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
+    def test_words_of_other_languages(self, tmp_path: Path, encoding: str) -> None:
+        path = tmp_path / "rows.csv"
+        yes, way = ("FALSCH", "WAHR"), ("empfangen", "gesendet")
+        text = rows_of(lambda f: f"{secs(f)};{way[f.is_sent]};{yes[f.is_extended]};{f.can_id:X};{spaced(f)};T\u00fcr",
+                       "Zeit;Richtung;Erweitert;Kennung;Daten;Bemerkung")  # fmt: skip
+        path.write_bytes(text.encode(encoding))
+        table = read_frames(path)
+        assert table["is_rx"].tolist() == [not f.is_sent for f in FRAMES]
+        assert not table["is_extended"].any()
+        path.write_bytes(text.replace("empfangen", "\u63a5\u6536").replace("gesendet", "\u53d1\u9001")
+                         .replace("\u00fc", "u").encode("gbk"))  # fmt: skip
+        assert read_frames(path)["is_rx"].equals(table["is_rx"])
 
     @pytest.mark.parametrize("header", ["Delta time (s);ID;DLC;Data", ""])
     def test_time_since_the_row_before(self, tmp_path: Path, header: str) -> None:

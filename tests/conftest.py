@@ -110,8 +110,15 @@ def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
     return report
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put tests that need compiled kernels at the end, and all into one order, however they were found."""
+    """Put tests that need compiled kernels at the end, and all into one order, however they were found.
+
+    Whatever drives a browser is slow.
+    """
+    for item in items:
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker("slow")
     items.sort(key=lambda item: (_needs_kernels(item), item.path))
 
 

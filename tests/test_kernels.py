@@ -102,6 +102,7 @@ class TestWords:
             assert four_bytes(word) == int.from_bytes(bytes.fromhex(text.decode()), "little")
 
 
+@pytest.mark.slow
 class TestCacheFolder:
     """Compiled code is kept in a folder of our own; without one, nothing is kept and all works."""
 

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parent.parent
 FOLDERS = ("buslens", "signal_defs", "sample_logs", "tests", ".ci")
 FILES = ("README.md", "DEVELOPERS.md", "LICENSE", "MANIFEST.in", "pyproject.toml", "setup.py")

@@ -108,6 +108,7 @@ class TestRefused:
             open_capture(tmp_path / "no.log")
 
 
+@pytest.mark.slow
 class TestStandardInput:
     """A dash stands for standard input, which is read as it comes, packed or not, once."""
 

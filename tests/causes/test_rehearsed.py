@@ -32,6 +32,7 @@ def trials() -> list[Trial]:
     return [run_trial(number, BASE, is_compared=number % COMPARED == 0) for number in range(COUNT)]
 
 
+@pytest.mark.slow
 class TestFirstGroup:
     """The true cause is in the first group."""
 

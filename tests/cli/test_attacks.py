@@ -139,6 +139,7 @@ class TestWrongFiles:
         assert peak < 4 * WINDOW_BYTES
 
 
+@pytest.mark.slow
 @posix
 class TestPipes:
     """A pipe under the name of a file is refused at once, though nobody may ever write into it."""
@@ -236,6 +237,7 @@ class TestPipes:
         stream.close()
 
 
+@pytest.mark.slow
 class TestDiskFull:
     """A disk that does not take a file: the sentence names it, and nothing half written is left."""
 

@@ -334,6 +334,7 @@ class TestStopped:
         assert f"stored in {tmp_path / 'out'}; the same command resumes there" in err
 
 
+@pytest.mark.slow
 class TestCluster:
     """The same work is done by a cluster, whichever client the process may have besides."""
 

@@ -97,6 +97,7 @@ class TestLines:
         assert "\x1b" not in capsys.readouterr().out
 
 
+@pytest.mark.slow
 class TestInput:
     """Standard input is played as it comes, plain or compressed, and no line is waited for longer than needed."""
 
@@ -152,6 +153,7 @@ class TestFollow:
         assert b"skipped" not in out
 
 
+@pytest.mark.slow
 @posix
 class TestTerminal:
     """On a terminal lanes move, keys are obeyed, and the terminal is left as it was."""

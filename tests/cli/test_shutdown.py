@@ -52,6 +52,7 @@ def ended_at(module: str, name: str, folder: Path) -> tuple[int, str, str]:
     return done.returncode, done.stdout, done.stderr
 
 
+@pytest.mark.slow
 class TestImport:
     """A request that comes in the midst of an import is answered as any other."""
 

@@ -25,6 +25,8 @@ posix = pytest.mark.skipif(
 NOWHERE = "/dev/null/nowhere"
 """No folder can be made there, by whomever."""
 
+pytestmark = pytest.mark.slow
+
 
 def run(
     *words: str | bytes | Path, folder: Path, wrapped: tuple[str, ...] = (), **environment: str | None

@@ -10,6 +10,8 @@ from support.desk_script import Work, killed_after
 if TYPE_CHECKING:
     from pathlib import Path
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize(("seconds", "warm"), [(0.35, False), (0.2, True), (0.45, True)])
 def test_killed(seconds: float, warm: bool, tmp_path: Path) -> None:

@@ -240,6 +240,7 @@ class TestReadings:
         assert "second" in late.text
 
 
+@pytest.mark.slow
 class TestEnding:
     """It ends when asked, says so, and starts again where it was."""
 

@@ -64,6 +64,7 @@ def verdict(folder: Path, show: Callable[[Rehearsal], str], fault: str) -> tuple
     return result.verdict, result.summary
 
 
+@pytest.mark.slow
 def test_list(tmp_path: Path) -> None:
     """Columns of words become roles; what the list does not show is said, and keeps the file from passing anything."""
     made = learned(tmp_path, as_list)
@@ -81,6 +82,7 @@ def test_list(tmp_path: Path) -> None:
     assert "unlock feedback did not become unlocked" in summary
 
 
+@pytest.mark.slow
 def test_trace(tmp_path: Path) -> None:
     """Voltages become states between their two levels, and the order of events tells which is which."""
     made = learned(tmp_path, as_trace)

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def scheduler() -> Iterator[str]:

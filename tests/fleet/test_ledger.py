@@ -335,6 +335,7 @@ for number, (job, judged) in enumerate(generated(vehicles=3, captures=100_000)):
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="sends a signal that Windows has not")
 class TestKilled:
     """A process that is killed leaves every capture up to its last commit, whole, and no lock."""
@@ -397,6 +398,7 @@ def _put_all(ledger: Ledger, pairs: list[tuple[CaptureJob, JobResult]]) -> None:
         ledger.put(job, result)
 
 
+@pytest.mark.slow
 class TestFullDisk:
     """Without room the run is told so, and the ledger stands as it was at the last commit."""
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
+@pytest.mark.slow
 class TestEach:
     """Every item is yielded once, with what came of it."""
 
@@ -88,6 +89,7 @@ class TestMemory:
         assert outcome == Failure(trouble=FailureKind.MEMORY, reason="it took more memory than there is")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="sessions and signals of POSIX")
 class TestEnds:
     """However the process that started the workers ends, none of them lives on, not even amid an item."""

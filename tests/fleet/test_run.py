@@ -137,6 +137,7 @@ class TestOnce:
             judged(jobs(), tmp_path / "out", Late())
 
 
+@pytest.mark.slow
 class TestTroubles:
     """A capture without a verdict is entered with its reason, and the rest goes on."""
 
@@ -313,6 +314,7 @@ for _ in range(8):
 """A run of its own process, killed eight times; forked, so that what it imports is imported once."""
 
 
+@pytest.mark.slow
 class TestKilled:
     """Killed at any moment and started again it comes to the same ledger, with nothing done twice."""
 

@@ -117,6 +117,7 @@ class TestLastWord:
         assert any(it.outcome.is_fault for it in decided(engine))
 
 
+@pytest.mark.slow
 class TestLongCapture:
     """A capture much longer than its windows is told as a short one, with its handshakes numbered through."""
 

@@ -166,6 +166,7 @@ class TestDumps:
         assert entry(result())["recorded_start"] == pytest.approx(ORIGIN_NS / 1e9)
 
 
+@pytest.mark.slow
 class TestParts:
     """A document of many findings is written without ever being in memory as a whole."""
 

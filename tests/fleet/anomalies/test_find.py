@@ -40,6 +40,7 @@ def enter(folder: Path, captures: Iterable[tuple[CaptureJob, JobResult]]) -> Led
     return Ledger.reading(folder)
 
 
+@pytest.mark.slow
 class TestRehearsed:
     """A rehearsed fleet, from the simulated cars over a ledger to what is told."""
 

@@ -31,7 +31,10 @@ ROOT = Path(__file__).parents[3]
 
 PDFTOTEXT = shutil.which("pdftotext")
 
-pytestmark = pytest.mark.skipif(PDFTOTEXT is None, reason="needs pdftotext; on Debian: apt-get install poppler-utils")
+pytestmark = [
+    pytest.mark.skipif(PDFTOTEXT is None, reason="needs pdftotext; on Debian: apt-get install poppler-utils"),
+    pytest.mark.slow,
+]
 
 #: Points, as ISO 216 and ANSI/ASME Y14.1 have them in mm and inches.
 PAPERS = {"A4": (210 / 25.4 * 72, 297 / 25.4 * 72), "Letter": (8.5 * 72, 11 * 72)}

@@ -195,6 +195,7 @@ RATES: Final = (2, 5, 10)
 """How often a second a tester asks for a value."""
 
 
+@pytest.mark.slow
 class TestPolled:
     @pytest.mark.parametrize(
         ("file", "per_second"),

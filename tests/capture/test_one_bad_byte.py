@@ -70,7 +70,7 @@ def shifted(rows: list[Row], by_ns: int) -> list[Row]:
 class TestOtherLines:
     """The frames of all other lines are what they were, and no line goes uncounted."""
 
-    @settings(max_examples=examples(30))
+    @settings(max_examples=examples(15))
     @given(name=st.sampled_from((*ABSOLUTE, *FROM_THE_LINE_BEFORE)), seed=st.integers(0, 2**40))
     def test_any_byte(self, name: str, seed: int) -> None:
         log, counts = sample(name)

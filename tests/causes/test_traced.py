@@ -69,6 +69,7 @@ class TestEnableOpen:
 @pytest.mark.parametrize(
     ("fault", "seed"), [("ground-contact-bad", 40), ("unlock-feedback-stuck", 41), ("supply-open", 42)]
 )
+@pytest.mark.slow
 def test_rehearsed(fault: str, seed: int, tmp_path: Path) -> None:
     """With the broken wire in the recording no further measurement is asked for."""
     found = diagnose([recorded(fault, seed, tmp_path, Probe(slow_ms=2.0, gain=1.02, zero=-0.05))], causes())

@@ -365,7 +365,7 @@ class TestCutShort:
     """A capture that ends early is never better than what it shows."""
 
     @given(LANES, LIMITS, TIMEOUTS)
-    @settings(max_examples=examples(15), deadline=None)
+    @settings(max_examples=examples(8), deadline=None)
     def test_at_every_frame(self, lanes: dict[str, Samples], limit: int, timeout: float | None) -> None:
         """From the moment of a fault on no cut makes the rule as expected, not even while the fault is to come.
 

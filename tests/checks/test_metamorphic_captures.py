@@ -38,6 +38,8 @@ FAULTS = (
 STRANGER = 0x7A5
 """An identifier that no definitions know."""
 
+pytestmark = pytest.mark.slow
+
 
 @cache
 def rehearsed(fault: str) -> Rehearsal:

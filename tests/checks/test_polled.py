@@ -265,7 +265,7 @@ class TestNoContradiction:
         assert "up to 220 ms apart, and a state of 120 ms can hide between two; 17 samples a second" in found.summary
 
     @given(courses(), POLLS, st.none() | st.randoms(use_true_random=False))
-    @settings(max_examples=examples(40), deadline=None)
+    @settings(max_examples=examples(20), deadline=None)
     def test_any_poll_of_any_course(self, place: Path, course: Course, poll: Poll, late: random.Random | None) -> None:
         """A verdict on some of the rows never says the opposite of the verdict on all of them."""
         whole, part = judged(course, FAST, place), judged(course, poll, place, late)

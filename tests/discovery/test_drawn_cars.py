@@ -34,6 +34,8 @@ EXPLAINED = {
 SEEDS = (8, 17)
 """A button that only counts; a key state, 500 ms between frames and messages sent on change."""
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize("seed", [*SEEDS, *range(100, 100 + examples(1) // 30)])
 def test_no_fault_passes(seed: int, tmp_path: Path) -> None:

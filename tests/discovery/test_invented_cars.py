@@ -72,6 +72,8 @@ def test_healthy(learned: Learned, seed: int) -> None:
 LEADS = {"first dead", "second dead", "second late"}
 """Faults of which a feedback is what a person reads of first, not what the enable then does or leaves."""
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_fault(learned: Learned, fault: str) -> None:

@@ -120,6 +120,7 @@ class TestHiddenDefinitions:
                     assert candidate.field.origin.can_id in {0x1B3, 0x3C7}, seed
 
 
+@pytest.mark.slow
 class TestFalseAlarms:
     """Marks that have nothing to do with the car seldom look as if they had: at most 1 in 20."""
 

@@ -22,6 +22,7 @@ def state_at(edges: TrueStates, times_ns: np.ndarray) -> np.ndarray:
     return edges.value[np.searchsorted(edges.time_ns, times_ns, side="right") - 1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", FAULTS)
 @pytest.mark.parametrize("seed", range(1, 1 + examples(1)))
 class TestSafety:

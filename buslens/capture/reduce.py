@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 A = TypeVar("A")
 
-PIECE_BYTES: Final = 8 * WINDOW_BYTES
+PIECE_BYTES: Final = 32 * WINDOW_BYTES
 """A piece is at least as long: a thread for less is no gain."""
 
 

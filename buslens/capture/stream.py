@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-WINDOW_BYTES: Final = 1 << 23
+WINDOW_BYTES: Final = 1 << 21
 """Bytes read at a time; a line that is as long is broken. More would take memory, less would cost turns of Python."""
 HEAD_BYTES: Final = 1 << 16
 """Bytes by which a format is recognised."""

@@ -537,13 +537,14 @@ def _result(
     parts: list[Sequenced[Finding]] = []
     handshakes: list[Sequenced[Handshake]] = []
     unexercised = []
+    labelled = {name: role for name, role in expected.roles.items() if role.label}
     for rule in expected.rules:
         context = context_of(rule)
         if isinstance(context, str):
             parts.append([_undecided(rule, context)])
             continue
         found, begun = evaluate_rule(rule, context)
-        words = partial(in_own_words, rule=rule, roles=expected.roles)
+        words = partial(in_own_words, rule=rule, roles=labelled)
         parts.append(found.told_by(words) if isinstance(found, StepFindings) else [words(it) for it in found])
         handshakes.append(begun)
         if not found:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from buslens.checks.edges import Edges
 from buslens.checks.phrases import plain
 from buslens.expectations.model import (
     And,
@@ -70,6 +71,11 @@ class TriggerTimes:
     def __len__(self) -> int:
         return len(self.seen_ns)
 
+    @property
+    def edges(self) -> Edges:
+        """The occurrences as edges."""
+        return Edges(self.since_ns, self.seen_ns, self.source, self.doubt_ns)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
@@ -123,6 +129,7 @@ class EvaluationContext:
         self._occurrences: dict[int, tuple[Trigger, TriggerTimes]] = {}
         self._zones: dict[str, tuple[BlindInterval, ...]] = {}
         self._reaches: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
+        self._polled = frozenset(role for role, timeline in timelines.items() if timeline.sampling.is_polled)
         self._lasting: EvaluationContext | None = None
 
     def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
@@ -165,9 +172,10 @@ class EvaluationContext:
 
     def trigger_times(self, trigger: Trigger) -> TriggerTimes:
         """Return when a trigger came about."""
-        if id(trigger) not in self._occurrences:
-            self._occurrences[id(trigger)] = trigger, self._find(trigger)
-        return self._occurrences[id(trigger)][1]
+        known = self._occurrences.get(id(trigger))
+        if known is None:
+            known = self._occurrences[id(trigger)] = trigger, self._find(trigger)
+        return known[1]
 
     def _find(self, trigger: Trigger) -> TriggerTimes:
         since, seen, doubtful, unseen = [], [], [], []
@@ -213,8 +221,11 @@ class EvaluationContext:
 
     def first_blind_interval(self, trigger: Trigger, since_ns: int, until_ns: int) -> BlindInterval | None:
         """Return the first stretch that could hide a trigger and reaches into ``(since_ns, until_ns]``."""
-        if self.by_columns and not self.may_be_hidden(trigger, np.array([since_ns]), np.array([until_ns]))[0]:
-            return None
+        if self.by_columns:
+            from_ns, reach_ns = self._reach(trigger)
+            begun = int(from_ns.searchsorted(until_ns))
+            if not begun or reach_ns[begun] <= since_ns:
+                return None
         found = [zone for zone in self.trigger_times(trigger).possible if zone.until_ns > since_ns]
         # What has to hold for a while can come true so much later than the stretch in which it began unseen.
         held_ns = max(longest_hold_ns(edge_condition(moment)) for moment in trigger.moments)
@@ -268,7 +279,7 @@ class EvaluationContext:
 
     def is_polled(self, *subjects: Trigger | Condition) -> bool:
         """Return whether a role was asked for from time to time, so that two changes between samples have no order."""
-        return any(self.timelines[role].sampling.is_polled for subject in subjects for role in _roles_in(subject))
+        return bool(self._polled) and any(role in self._polled for it in subjects for role in self._roles_in(it))
 
     def is_in_gap(self, condition: Condition, time_ns: int) -> bool:
         """Return whether a time lies between two samples of a role of a condition that are too far apart."""
@@ -281,7 +292,7 @@ class EvaluationContext:
 
     def gaps(self, subject: Trigger | Condition, *, unshown: bool = False) -> Iterator[BlindInterval]:
         """Yield where a state can hide between two samples, role by role."""
-        for role in _roles_in(subject):
+        for role in self._roles_in(subject):
             timeline = self.timelines[role]
             if timeline.sampling.is_polled:
                 yield from _gaps_of(timeline, timeline.sampling.unshown_ns if unshown else timeline.sampling.blind_ns)
@@ -308,7 +319,7 @@ class EvaluationContext:
     def shown_until_ns(self, trigger: Trigger) -> int:
         """Return the time up to which the log shows every role of a trigger; before the capture if not at all."""
         before = self.first_ns - 1
-        lasts = [self.timelines[role].last_frame_ns for role in roles_of_trigger(trigger)]
+        lasts = [self.timelines[role].last_frame_ns for role in self._roles_in(trigger)]
         return min((before if last is None else last for last in lasts), default=self.end_ns)
 
     def why_unknown(self, condition: Condition, time_ns: int) -> str:
@@ -364,15 +375,17 @@ class EvaluationContext:
 
     def cycle_ns(self, *subjects: Trigger | Condition) -> int | None:
         """Return the cycle time, by the definitions, of the role involved that was recorded least often, ns."""
-        timelines = [self.timelines[role] for subject in subjects for role in _roles_in(subject)]
+        timelines = [self.timelines[role] for subject in subjects for role in self._roles_in(subject)]
         slowest = max(timelines, key=lambda it: it.period_ns or 0, default=None)
         return None if slowest is None else slowest.cycle_ns
 
-    def period_ns(self, trigger_or_condition: Trigger | Condition) -> int | None:
+    def period_ns(self, *subjects: Trigger | Condition) -> int | None:
         """Return the longest usual time between frames of the roles involved, ns."""
-        roles = _roles_in(trigger_or_condition)
-        periods = [self.timelines[role].period_ns for role in roles]
+        periods = [self.timelines[role].period_ns for subject in subjects for role in self._roles_in(subject)]
         return max((period for period in periods if period is not None), default=None)
+
+    def _roles_in(self, subject: Trigger | Condition) -> tuple[str, ...]:
+        return self.trigger_times(subject).roles if isinstance(subject, Trigger) else roles_of(subject)
 
 
 def edge_condition(moment: GuardedEdge) -> Condition:
@@ -427,10 +440,6 @@ def roles_in(rule: AnyRule) -> frozenset[str]:
     roles = {role for trigger in rule.triggers for role in roles_of_trigger(trigger)}
     roles |= {role for state in rule.conditions for role in roles_of(state.condition)}
     return frozenset(roles | set(rule.numbers))
-
-
-def _roles_in(subject: Trigger | Condition) -> tuple[str, ...]:
-    return roles_of_trigger(subject) if isinstance(subject, Trigger) else roles_of(subject)
 
 
 def describe_why(timeline: Timeline, index: int) -> str:

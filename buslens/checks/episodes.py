@@ -130,6 +130,19 @@ def _evaluate_episode(
     most_ns = None if context.has_discontinuity(run.from_ns, run.to_ns) else run.most_ns
     length = TimeBounds(earliest_ns=run.certain_ns, latest_ns=most_ns)
     said = offence.words(run)
+
+    def finding(outcome: Outcome, reason: str) -> Finding:
+        span = TimeBounds(earliest_ns=run.from_ns, latest_ns=run.certain_from_ns if run.is_certain else run.to_ns)
+        return finding_by(offence.rule)(
+            outcome=outcome,
+            reason=reason,
+            time_ns=run.certain_from_ns,
+            delay=length,
+            limit=offence.limit,
+            reference=span,
+            evidence=(Evidence(what=said, role=offence.role, time=span),),
+        )
+
     allowed = "; never allowed" if offence.rule.KIND == "never" else ""
     if tolerated:
         allowed = f"; {offence.allowed} {exact_duration(tolerated)}"
@@ -138,39 +151,37 @@ def _evaluate_episode(
     lasted = "at one moment at least" if is_moment else f"for {span_text(length)}"
     measured = f"{said}{comma} {lasted}{allowed}{offence.tail(run)}"
     if run.is_certain and (tolerated is None or run.certain_ns > tolerated):
-        return _finding(offence, Outcome.VIOLATED, measured, run, length)
+        return finding(Outcome.VIOLATED, measured)
     if run.at_end and not run.is_certain and not _stretches_in(lasting(), run).any():
         # Only because no frame confirms the last states of the capture may it have held at all.
         return None
     if run.has_unknown and (most_ns is None or tolerated is None or most_ns > tolerated):
         why = context.why_unknown(offence.condition, _unknown_ns(offence, context, run, truth))
-        reason = f"cannot decide whether {said}{comma} for too long: {why}"
-        return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+        return finding(Outcome.UNDECIDED, f"cannot decide whether {said}{comma} for too long: {why}")
     if not run.is_certain and (tolerated is None or run.at_end):
         # After the last frame of a role its state is unconfirmed, but likely to have lasted.
         if (_stretches_in(lasting(), run) == TRUE).any():
-            reason = f"{said}, if no role changed after its last frame{allowed}"
-            return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+            return finding(Outcome.UNDECIDED, f"{said}, if no role changed after its last frame{allowed}")
         if run.at_end:
             return None
     if tolerated is None:
         if not longest_hold_ns(offence.condition):
             reason = f"cannot decide whether {said}: the samples do not tell which change came first"
             is_polled = context.is_polled(offence.condition)
-            return _finding(offence, Outcome.UNDECIDED, reason, run, length) if is_polled else None
+            return finding(Outcome.UNDECIDED, reason) if is_polled else None
         # How long it held, not only in which order things changed, is what the log cannot tell.
         rate = rate_text(context.period_ns(offence.condition))
-        return _finding(offence, Outcome.UNDECIDED, f"{said}: too close to call at {rate}", run, length)
+        return finding(Outcome.UNDECIDED, f"{said}: too close to call at {rate}")
     if most_ns is not None and most_ns <= tolerated:
         return None
     if run.at_end:
         reason = f"{said} when the capture ends, {format_at_least(run.certain_ns)} after it began{allowed}"
-        return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+        return finding(Outcome.UNDECIDED, reason)
     if most_ns is None:
         reason = f"{said} already when the log begins to show it, for {span_text(length)} from there{allowed}"
-        return _finding(offence, Outcome.UNDECIDED, reason, run, length)
+        return finding(Outcome.UNDECIDED, reason)
     rate = rate_text(context.period_ns(offence.condition))
-    return _finding(offence, Outcome.UNDECIDED, f"{measured}: too close to call at {rate}", run, length)
+    return finding(Outcome.UNDECIDED, f"{measured}: too close to call at {rate}")
 
 
 def _stretches_in(truth: TernaryTimeline, run: Episode) -> NDArray[np.int8]:
@@ -191,16 +202,3 @@ def _unknown_ns(offence: ForbiddenCondition, context: EvaluationContext, run: Ep
         found = (at_ns for at_ns in unknown_ns.tolist() if context.is_in_gap(offence.condition, at_ns))
         return next(found, int(unknown_ns[0]) if len(unknown_ns) else run.from_ns)
     return int(unknown_ns[0]) if len(unknown_ns) else run.from_ns
-
-
-def _finding(offence: ForbiddenCondition, outcome: Outcome, reason: str, run: Episode, length: TimeBounds) -> Finding:
-    span = TimeBounds(earliest_ns=run.from_ns, latest_ns=run.certain_from_ns if run.is_certain else run.to_ns)
-    return finding_by(offence.rule)(
-        outcome=outcome,
-        reason=reason,
-        time_ns=run.certain_from_ns,
-        delay=length,
-        limit=offence.limit,
-        reference=span,
-        evidence=(Evidence(what=offence.words(run), role=offence.role, time=span),),
-    )

@@ -40,7 +40,7 @@ class Outcome(Enum):
     @property
     def is_fault(self) -> bool:
         """Whether it makes a capture faulty."""
-        return self not in {Outcome.MET, Outcome.UNDECIDED}
+        return self is not Outcome.MET and self is not Outcome.UNDECIDED
 
 
 class Verdict(Enum):

@@ -133,9 +133,8 @@ def _decide(
             f"{past_tense(rule.then)}; cannot decide whether {past_tense(rule.first)} before it: {hidden.why}",
         )
     if delay is not None and delay.earliest_ns <= rule.within_ns:
-        periods = map(context.period_ns, (rule.first, rule.then))
-        slowest = max((period for period in periods if period is not None), default=None)
-        call = borderline_text(delay, rule.within_ns, slowest, context.cycle_ns(rule.first, rule.then))
+        both = rule.first, rule.then
+        call = borderline_text(delay, rule.within_ns, context.period_ns(*both), context.cycle_ns(*both))
         return (
             Outcome.UNDECIDED,
             f"{past_tense(rule.then)} {span_text(delay)} after {past_tense(rule.first)}; maximum {within}: {call}",

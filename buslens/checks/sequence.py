@@ -42,11 +42,11 @@ Without time stamps only the order is checked: out_of_order stands, everything e
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.checks.context import BlindInterval, EvaluationContext, TriggerTimes, edge_condition, statements_of
+from buslens.checks.context import BlindInterval, EvaluationContext, edge_condition, statements_of
 from buslens.checks.edges import Edge, Edges
 from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.met_handshakes import find_met_handshakes
@@ -81,8 +81,7 @@ def evaluate(rule: Sequence, context: EvaluationContext) -> tuple[Sequenced[Find
     """Return what the rule found in each handshake, and the handshakes, in order of time."""
     findings: list[Finding] = []
     handshakes: list[Handshake] = []
-    found = context.trigger_times(rule.start)
-    starts = Edges(found.since_ns, found.seen_ns, found.source, found.doubt_ns)
+    starts = context.trigger_times(rule.start).edges
     given = _settled(rule, context, starts, _given_at(rule, context, starts))
     certain = starts.of(given == TRUE)
     doubtful = [starts.at(index) for index in np.flatnonzero((given != TRUE) & (given != FALSE)).tolist()]
@@ -142,18 +141,14 @@ def _without_times(finding: Finding, limits: Mapping[str, Step], context: Evalua
 _UNTIMED: Final = "the log carries no time stamps; record again with time stamps switched on"
 
 
-def _edge_at(found: TriggerTimes, index: int) -> Edge:
-    return Edge(int(found.since_ns[index]), int(found.seen_ns[index]), found.source, found.doubt_ns)
-
-
 def _first(
     context: EvaluationContext, trigger: Trigger, *, ends_after_ns: int, other_than: Edge | None = None
 ) -> Edge | None:
     """Return the first occurrence that ends after a time."""
     found = context.trigger_times(trigger)
-    index = int(np.searchsorted(found.seen_ns, ends_after_ns, side="right"))
+    index = int(found.seen_ns.searchsorted(ends_after_ns, "right"))
     while index < len(found):
-        edge = _edge_at(found, index)
+        edge = found.edges.at(index)
         if edge != other_than:
             return edge
         index += 1
@@ -165,12 +160,12 @@ def _finding(
     outcome: Outcome,
     reason: str,
     at: Edge,
-    *,
     evidence: tuple[Evidence, ...] = (),
+    *,
     step: Step | None = None,
     number: int | None = None,
     delay: TimeBounds | None = None,
-    reference: Edge | None = None,
+    since: Edge | None = None,
 ) -> Finding:
     limit = None
     if step is not None:
@@ -182,7 +177,7 @@ def _finding(
         time_ns=at.seen_ns,
         delay=delay,
         limit=limit,
-        reference=None if reference is None else reference.span,
+        reference=None if since is None else since.span,
         evidence=evidence,
         step=None if step is None else step.name,
         handshake=number,
@@ -244,7 +239,21 @@ def _doubtful_start(rule: Sequence, context: EvaluationContext, start: Edge) -> 
     assert rule.given is not None  # noqa: S101 (only asked where a condition could not be decided)
     why = context.why_unknown(rule.given.condition, start.since_ns)
     reason = f"{past_tense(rule.start)}, but the log cannot tell whether {past_tense(rule.given)}: {why}"
-    return _finding(rule, Outcome.UNDECIDED, reason, start, evidence=(_evidence(context, rule.start, start),))
+    return _finding(rule, Outcome.UNDECIDED, reason, start, (_evidence(context, rule.start, start),))
+
+
+class _Wait(NamedTuple):
+    """A step, and the change that its time counts from."""
+
+    step: Step
+    reference: Edge
+    #: The step that the reference is of; None: it is the start.
+    counted_from: str | None
+
+    @property
+    def deadline_ns(self) -> int:
+        """When the step's limit has surely run out, ns."""
+        return self.reference.seen_ns + self.step.within_ns
 
 
 class _HandshakeEvaluator:
@@ -316,11 +325,12 @@ class _HandshakeEvaluator:
     def _evaluate_steps(self) -> Iterator[Finding]:
         before: str | None = None
         for index, step in enumerate(self.rule.steps):
-            reference = self.found.get(before if step.from_ is None else step.from_)
-            if reference is not None:
-                finding = self._evaluate_step(step, reference, before if step.from_ is None else step.from_)
+            counted_from = before if step.from_ is None else step.from_
+            if counted_from in self.found:
+                wait = _Wait(step, self.found[counted_from], counted_from)
+                finding = self._evaluate_step(wait)
                 if finding is not None:
-                    yield self._unless_tried_again(finding, reference) if index else finding
+                    yield self._unless_tried_again(finding, wait.reference) if index else finding
                 if self.abandoned:
                     return
                 if index == 0 and step.name in self.found:
@@ -329,54 +339,47 @@ class _HandshakeEvaluator:
 
     # --- one step ---------------------------------------------------------------------------------------
 
-    def _candidate(self, step: Step, reference: Edge, reference_name: str | None) -> Edge | None:
+    def _candidate(self, wait: _Wait) -> Edge | None:
         """Return the first awaited change that is not wholly before the reference nor wholly after the stop."""
-        same = self._trigger(reference_name).moments == step.await_.moments
-        edge = _first(
-            self.context,
-            step.await_,
-            ends_after_ns=reference.since_ns,
-            other_than=reference if same else None,
-        )
+        step, reference, counted_from = wait
+        other_than = reference if self.triggers[counted_from].moments == step.await_.moments else None
+        edge = _first(self.context, step.await_, ends_after_ns=reference.since_ns, other_than=other_than)
         if edge is not None and self.stop is not None and edge.since_ns >= self.stop.seen_ns:
             return None
         return edge
 
-    def _evaluate_step(self, step: Step, reference: Edge, reference_name: str | None) -> Finding | None:
-        edge = self._candidate(step, reference, reference_name)
-        straggler = None
-        if edge is not None and edge.delay_after(reference).earliest_ns > ANSWER_EXPIRY_FACTOR * step.within_ns:
-            edge, straggler = None, edge
+    def _evaluate_step(self, wait: _Wait) -> Finding | None:
+        step, reference, _ = wait
+        edge = self._candidate(wait)
         if edge is None:
-            return self._evaluate_absence(step, reference, reference_name, straggler)
+            return self._evaluate_absence(wait, None)
+        delay = edge.delay_after(reference)
+        if delay.earliest_ns > ANSWER_EXPIRY_FACTOR * step.within_ns:
+            return self._evaluate_absence(wait, edge)
         self._note_end(edge.seen_ns)
         hidden = self.context.first_blind_interval(step.await_, reference.since_ns, edge.since_ns)
         if hidden is not None:
             # Which of several changes this one is, nobody can tell.
-            return self._step_finding(step, Outcome.UNDECIDED, _hidden_text(step, hidden), reference, reference_name)
-        if edge.delay_after(reference).earliest_ns > step.surely_late_ns:
+            return self._step_finding(wait, Outcome.UNDECIDED, _hidden_text(step, hidden))
+        if delay.earliest_ns > step.surely_late_ns:
             # Late, unless the handshake was abandoned while there still was time.
-            if self._is_abandoned(step, reference):
+            if self._is_abandoned(wait):
                 return None
-            doubt = self._doubt_of_abandoning(step, reference, reference_name)
+            doubt = self._doubt_of_abandoning(wait)
             if doubt:
-                return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name, edge=edge)
+                return self._step_finding(wait, Outcome.UNDECIDED, doubt, edge=edge)
         self.found[step.name] = edge
-        return self._evaluate_delay(step, reference, reference_name, edge)
+        return self._evaluate_delay(wait, edge, delay)
 
-    def _abandon(self, stop: Edge) -> None:
-        self.abandoned = self.stop_words
-        self._note_end(stop.seen_ns)
-
-    def _evaluate_delay(self, step: Step, reference: Edge, reference_name: str | None, edge: Edge) -> Finding:
-        delay = edge.delay_after(reference)
-        is_polled = self.context.is_polled(self._trigger(reference_name), step.await_)
+    def _evaluate_delay(self, wait: _Wait, edge: Edge, delay: TimeBounds) -> Finding:
+        step, both = wait.step, (self.triggers[wait.counted_from], wait.step.await_)
+        is_polled = self.context.is_polled(*both)
         if step.after_ns is None and delay.earliest_ns < 0 and not is_polled:
             # The log cannot tell the order, and the rule does not ask for it: then it is taken to be right.
             delay = TimeBounds(earliest_ns=0, latest_ns=delay.latest_ns)
         assert delay.latest_ns is not None  # noqa: S101 (both ends of an edge are known)
         least, most = step.after_ns, step.within_ns
-        text = came_text(step, delay, self._name(reference_name))
+        text = came_text(step, delay, self._name(wait.counted_from))
         if delay.earliest_ns > step.surely_late_ns:
             most = step.surely_late_ns
             outcome, tail = Outcome.LATE, f"late by at least {format_at_least(delay.earliest_ns - most)}"
@@ -388,43 +391,40 @@ class _HandshakeEvaluator:
             outcome, tail = Outcome.UNDECIDED, "the log cannot tell which of the two came first"
         else:
             limit = most if delay.latest_ns > most else least
-            periods = map(self.context.period_ns, (self._trigger(reference_name), step.await_))
-            slowest = max((period for period in periods if period is not None), default=None)
-            cycle = self.context.cycle_ns(self._trigger(reference_name), step.await_)
-            outcome, tail = Outcome.UNDECIDED, borderline_text(delay, limit or 0, slowest, cycle)
+            call = borderline_text(delay, limit or 0, self.context.period_ns(*both), self.context.cycle_ns(*both))
+            outcome, tail = Outcome.UNDECIDED, call
         reason = f"{text}; {bound_text(outcome, least, most)}" + (f": {tail}" if tail else "")
-        return self._step_finding(step, outcome, reason, reference, reference_name, edge=edge, delay=delay)
+        return self._step_finding(wait, outcome, reason, edge=edge, delay=delay)
 
-    def _evaluate_absence(
-        self, step: Step, reference: Edge, reference_name: str | None, straggler: Edge | None
-    ) -> Finding | None:
+    def _evaluate_absence(self, wait: _Wait, straggler: Edge | None) -> Finding | None:
         """Check a step whose change did not come; None if it was abandoned before it could be checked."""
-        deadline_ns = reference.seen_ns + step.within_ns
-        prior = self._prior(step, reference)
+        (step, reference, counted_from), deadline_ns = wait, wait.deadline_ns
+        prior = self._prior(wait)
         hidden = None if prior is None else self.context.first_blind_interval(step.await_, prior.since_ns, deadline_ns)
         if prior is not None and (hidden is None or not hidden.is_gap):
             self.found[step.name] = prior
             self._note_end(reference.seen_ns)
             ahead = span_text(reference.delay_after(prior))
-            reason = f"{past_tense(step.await_)} {ahead} before {self._name(reference_name)}; expected after it"
-            return self._step_finding(step, Outcome.OUT_OF_ORDER, reason, reference, reference_name, edge=prior)
-        if self._is_abandoned(step, reference):
+            reason = f"{past_tense(step.await_)} {ahead} before {self._name(counted_from)}; expected after it"
+            return self._step_finding(wait, Outcome.OUT_OF_ORDER, reason, edge=prior)
+        if self._is_abandoned(wait):
             return None
         self._note_end(min(deadline_ns, self.context.end_ns))
-        doubt = self._doubt_of_absence(step, reference, reference_name, deadline_ns)
+        doubt = self._doubt_of_absence(wait)
         if doubt:
-            return self._step_finding(step, Outcome.UNDECIDED, doubt, reference, reference_name)
+            return self._step_finding(wait, Outcome.UNDECIDED, doubt)
         reason = (
             f"{not_past(step.await_)} within {exact_duration(step.within_ns)} after"
-            f" {self._name(reference_name)}; {self._stayed(step, reference, deadline_ns)}"
+            f" {self._name(counted_from)}; {self._stayed(wait)}"
         )
         if straggler is not None:
             delay = span_text(straggler.delay_after(reference))
             reason += f"; it came {delay} after it, too late to be the answer"
-        return self._step_finding(step, Outcome.MISSING, reason, reference, reference_name)
+        return self._step_finding(wait, Outcome.MISSING, reason)
 
-    def _doubt_of_absence(self, step: Step, reference: Edge, reference_name: str | None, deadline_ns: int) -> str:
+    def _doubt_of_absence(self, wait: _Wait) -> str:
         """Return why it is not sure that a change did not come in time; empty if it is."""
+        (step, reference, counted_from), deadline_ns = wait, wait.deadline_ns
         hidden = self.context.first_blind_interval(step.await_, reference.since_ns, deadline_ns)
         hidden = hidden or self.context.hiding_gap(step.await_, reference.since_ns, deadline_ns)
         if hidden is not None:
@@ -434,29 +434,30 @@ class _HandshakeEvaluator:
             shown = format_at_least(max(shown_ns - reference.seen_ns, 0))
             return (
                 f"cannot decide whether {past_tense(step.await_)} in time: the capture ends {shown} after"
-                f" {self._name(reference_name)} ({limit_text(step.after_ns, step.within_ns)}); record longer"
+                f" {self._name(counted_from)} ({limit_text(step.after_ns, step.within_ns)}); record longer"
             )
-        return self._doubt_of_abandoning(step, reference, reference_name)
+        return self._doubt_of_abandoning(wait)
 
-    def _is_abandoned(self, step: Step, reference: Edge) -> bool:
+    def _is_abandoned(self, wait: _Wait) -> bool:
         """Return whether the handshake was abandoned while a step still had time, and note it.
 
         Of samples only if it surely was: else `_doubt_of_abandoning` tells it.
         """
-        if self.stop is None or self.stop.since_ns >= reference.seen_ns + step.within_ns:
+        if self.stop is None or self.stop.since_ns >= wait.deadline_ns:
             return False
-        if self._is_stop_polled(step) and self.stop.seen_ns > reference.since_ns + 1 + step.within_ns:
+        if self._is_stop_polled(wait.step) and self.stop.seen_ns > wait.reference.since_ns + 1 + wait.step.within_ns:
             return False
-        self._abandon(self.stop)
+        self.abandoned = self.stop_words
+        self._note_end(self.stop.seen_ns)
         return True
 
     def _is_stop_polled(self, step: Step) -> bool:
         stops = [self.rule.start] if self.rule.abandon is None else [self.rule.start, self.rule.abandon]
         return self.context.is_polled(step.await_, *stops)
 
-    def _doubt_of_abandoning(self, step: Step, reference: Edge, reference_name: str | None) -> str:
+    def _doubt_of_abandoning(self, wait: _Wait) -> str:
         """Return why the handshake may have been abandoned before a step's time ran out; empty if it surely was not."""
-        deadline_ns = reference.seen_ns + step.within_ns
+        step, deadline_ns = wait.step, wait.deadline_ns
         hidden = None
         if self.rule.abandon is not None:
             hidden = self.context.first_blind_interval(self.rule.abandon, self.start.seen_ns, deadline_ns)
@@ -473,24 +474,25 @@ class _HandshakeEvaluator:
             return ""
         return (
             f"{not_past(step.await_)} within {exact_duration(step.within_ns)} after"
-            f" {self._name(reference_name)}, but the handshake may have been cancelled: {why}"
+            f" {self._name(wait.counted_from)}, but the handshake may have been cancelled: {why}"
         )
 
-    def _prior(self, step: Step, reference: Edge) -> Edge | None:
+    def _prior(self, wait: _Wait) -> Edge | None:
         """Return the awaited change if it came earlier in this handshake and nothing has undone it."""
-        found = self.context.trigger_times(step.await_)
-        index = int(np.searchsorted(found.seen_ns, reference.since_ns, side="right")) - 1
+        found = self.context.trigger_times(wait.step.await_)
+        index = int(found.seen_ns.searchsorted(wait.reference.since_ns, "right")) - 1
         if index < 0 or found.seen_ns[index] <= self.start.since_ns:
             return None
-        if not self._holds(step.await_, reference.seen_ns):
+        if not self._holds(wait.step.await_, wait.reference.seen_ns):
             return None
-        return _edge_at(found, index)
+        return found.edges.at(index)
 
     def _holds(self, trigger: Trigger, time_ns: int) -> bool:
         return any(self.context.ternary(edge_condition(moment)).at(time_ns) == TRUE for moment in trigger.moments)
 
-    def _stayed(self, step: Step, reference: Edge, until_ns: int) -> str:
-        """Return in which state each awaited role stayed."""
+    def _stayed(self, wait: _Wait) -> str:
+        """Return in which state each awaited role stayed until the time of a step ran out."""
+        step, reference, _ = wait
         # The reference itself may end it: an enable that comes on was off before.
         if self._holds(step.await_, reference.since_ns) and self._holds(step.await_, reference.seen_ns):
             return already(step.await_)
@@ -499,7 +501,7 @@ class _HandshakeEvaluator:
             timeline = self.context.timelines[role]
             if timeline.is_number:
                 continue
-            index = int(np.searchsorted(timeline.seen_ns, until_ns, side="right")) - 1
+            index = int(timeline.seen_ns.searchsorted(wait.deadline_ns, "right")) - 1
             if timeline.state[index] != UNKNOWN_STATE:
                 parts.append((role, timeline.states[timeline.state[index]]))
         if len(parts) == 1:
@@ -517,7 +519,7 @@ class _HandshakeEvaluator:
         while True:
             current = self.found[first.name]
             again = _first(self.context, first.await_, ends_after_ns=current.seen_ns)
-            answer = self._candidate(second, current, first.name)
+            answer = self._candidate(_Wait(second, current, first.name))
             if again is None and answer is None and self.tries < self.rule.tries:
                 self.may_try_again = self._doubt_of_tries(first, second)
             if again is None or again.since_ns < current.seen_ns:
@@ -564,9 +566,9 @@ class _HandshakeEvaluator:
 
     def _count_more_tries(self, first: Step, last: Edge) -> None:
         """Count the tries beyond those allowed: they restart no clock, but people want to know."""
-        second = self.rule.steps[1]
-        answer = self._candidate(second, self.found[first.name], first.name)
-        until_ns = self.found[first.name].seen_ns + self.rule.again_ns
+        current = self.found[first.name]
+        answer = self._candidate(_Wait(self.rule.steps[1], current, first.name))
+        until_ns = current.seen_ns + self.rule.again_ns
         if answer is not None:
             until_ns = min(until_ns, answer.since_ns)
         if self.stop is not None:
@@ -583,36 +585,19 @@ class _HandshakeEvaluator:
             return f"{plain(step_name)} (try {min(self.tries, self.rule.tries)})"
         return plain(step_name)
 
-    def _trigger(self, step_name: str | None) -> Trigger:
-        return self.triggers[step_name]
-
     def _note_end(self, time_ns: int) -> None:
         self.end_ns = max(self.end_ns, time_ns)
 
     def _step_finding(
-        self,
-        step: Step,
-        outcome: Outcome,
-        reason: str,
-        reference: Edge,
-        reference_name: str | None,
-        *,
-        edge: Edge | None = None,
-        delay: TimeBounds | None = None,
+        self, wait: _Wait, outcome: Outcome, reason: str, *, edge: Edge | None = None, delay: TimeBounds | None = None
     ) -> Finding:
-        evidence = [_evidence(self.context, self._trigger(reference_name), reference)]
+        step, reference, counted_from = wait
+        evidence = [_evidence(self.context, self.triggers[counted_from], reference)]
         if edge is not None:
             evidence.append(_evidence(self.context, step.await_, edge))
+        at = edge or reference
         return _finding(
-            self.rule,
-            outcome,
-            reason,
-            edge or reference,
-            evidence=tuple(evidence),
-            step=step,
-            number=self.number,
-            delay=delay,
-            reference=reference,
+            self.rule, outcome, reason, at, tuple(evidence), step=step, number=self.number, delay=delay, since=reference
         )
 
 

@@ -56,6 +56,11 @@ class Around:
         nearness = float(np.exp(-max(self.lag_ns, 0) / _NEAR_NS))
         return self.share * (0.4 + 0.3 * self.evenness + 0.3 * nearness)
 
+    @property
+    def closeness(self) -> float:
+        """0 to 1: the same without what two things have that only come in turn."""
+        return max(self.strength - 0.4 * self.share, 0.0) / 0.6
+
 
 class Moves:
     """The pulses of one signal as moves of the lock.
@@ -68,9 +73,11 @@ class Moves:
         The signal.
     on : sequence of int
         Its values during a pulse.
+    feedback : Trace, optional
+        What the pulses move: one that moved nothing is one move together with the next, which was another try.
     """
 
-    def __init__(self, shown: ShownSignals, enable: Trace, on: Sequence[int]) -> None:
+    def __init__(self, shown: ShownSignals, enable: Trace, on: Sequence[int], feedback: Trace | None = None) -> None:
         self.enable = enable
         self.on = tuple(on)
         self._shown = shown
@@ -79,21 +86,28 @@ class Moves:
         ends = np.array([span.end_ns for span in shown.spans], np.int64)
         own_end = ends[np.searchsorted(ends, self.seen_ns)] if len(self.seen_ns) else np.empty(0, np.int64)
         self.settled_ns = np.minimum(np.minimum(self.seen_ns + SETTLED_NS, following), own_end)
+        self._last_ns = self.seen_ns
+        if feedback is not None and len(self):
+            before, after = self.ends_of(feedback)
+            is_tried = (before == after)[:-1] & (self.seen_ns[1:] - self.seen_ns[:-1] <= BEFORE_NS)
+            is_first, is_last = np.append(True, ~is_tried), np.append(~is_tried, True)
+            self.since_ns, self.seen_ns = self.since_ns[is_first], self.seen_ns[is_first]
+            self.settled_ns, self._last_ns = self.settled_ns[is_last], self._last_ns[is_last]
 
     def __len__(self) -> int:
         return len(self.seen_ns)
 
     @cached_property
     def pulse_ns(self) -> NDArray[np.int64]:
-        """How long each pulse is, ns."""
-        rows = np.searchsorted(self.enable.seen_ns, self.seen_ns)
+        """How long each pulse is, from the first of several tries to the end of the last, ns."""
+        rows = np.searchsorted(self.enable.seen_ns, self._last_ns)
         inside = np.isin(self.enable.raw, self.on)
         lengths = []
-        for row in rows.tolist():
+        for row, begun_ns in zip(rows.tolist(), self.seen_ns.tolist(), strict=True):
             stop = row
             while stop + 1 < len(inside) and inside[stop + 1] and self.enable.is_change[stop + 1]:
                 stop += 1
-            lengths.append(int(self.enable.stop_ns[stop] - self.enable.seen_ns[row]))
+            lengths.append(int(self.enable.stop_ns[stop] - begun_ns))
         return np.array(lengths, np.int64)
 
     def ends_of(self, trace: Trace) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -113,6 +127,13 @@ class Moves:
         index = np.searchsorted(self.since_ns, changes, side="right") - 1
         near = (index >= 0) & (changes <= self.settled_ns[np.maximum(index, 0)] + SETTLED_NS // 3)
         return float(moved.sum() / known.sum()) * float(near.mean())
+
+    def agreement(self, trace: Trace, other: Trace) -> float:
+        """Return, 0 to 1, in how many of the moves both signals change, or neither does."""
+        ends = [*self.ends_of(trace), *self.ends_of(other)]
+        known = np.logical_and.reduce([it != UNSEEN for it in ends])
+        same = (ends[0] != ends[1]) == (ends[2] != ends[3])
+        return float(same[known].mean()) if known.any() else 0.0
 
     def nearness(self, trace: Trace) -> float:
         """Return, 0 to 1, how soon a signal changes behind the pulses."""

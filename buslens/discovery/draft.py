@@ -73,8 +73,11 @@ class StepPlan:
     from_: str = ""
     #: Whether too early is wrong too: the bolt needs its time.
     has_least: bool = False
+    #: Whether another rule limits the time, so that here any will do.
+    is_limited: bool = True
 
 
+_ENABLE_ON: Final = StepPlan(name="enable on", await_="lock_enable becomes on")
 _IGNITION: Final = StepPlan(name="ignition on", await_="ignition becomes on")
 
 
@@ -136,9 +139,7 @@ class Drafter:
         """Yield the rules that the roles allow, in the order of the file."""
         handshakes: list[RuleDraft] = []
         if self._feedbacks() and (self._has("lock_enable") or self._has("start_button")):
-            handshakes.append(self._unlocking())
-            if self._is_turned and self._has("ignition"):
-                handshakes.append(self._switching_on())
+            handshakes += self._unlocking()
         if self._has("door_open") and (self._has("lock_enable") or self._feedbacks()):
             handshakes.append(self._locking())
         yield from map(self._with_tries, handshakes)
@@ -165,9 +166,6 @@ class Drafter:
     def _feedbacks(self) -> list[str]:
         return [role for role in ("unlock_feedback", "data_feedback") if self._has(role)]
 
-    def _starts(self, role: str) -> bool:
-        return "starting" in self._contexts[0].timelines[role].states
-
     def _not_all(self, state: str, other: str) -> str:
         """Return that one of the feedbacks has a state; not the other one, where there is a state on the way."""
         has_more = any(len(self._contexts[0].timelines[role].states) > 2 for role in self._feedbacks())
@@ -178,7 +176,7 @@ class Drafter:
 
     # --- sequences --------------------------------------------------------------------------------------
 
-    def _unlocking(self) -> RuleDraft:
+    def _unlocking(self) -> Iterator[RuleDraft]:
         given = [self._not_all("locked", "unlocked")]
         if self._has("start_button", "lock_enable"):
             given.insert(0, "lock_enable is off")  # what comes while it works begins nothing
@@ -191,23 +189,24 @@ class Drafter:
             if "even" in self._contexts[0].timelines["start_button"].states:  # it only counts
                 start = "start_button becomes even or start_button becomes odd"
             if self._has("lock_enable"):
-                before = [StepPlan(name="enable on", await_="lock_enable becomes on")]
+                before = [_ENABLE_ON]
         else:
             start = "lock_enable becomes on"
         head = [f"start = {quoted(start)}", f"given = {quoted(' and '.join(given))}"]
         draft = self._sequence("unlock handshake", head, before, "unlocked", after)
         if self._has("start_button"):
-            return draft
+            yield draft
+            if self._is_turned and after:
+                yield self._switching_on(head)
+            return
         why = "no start button was found, so that the rule starts with the enable: one that never comes breaks nothing"
-        return replace(draft, dropped=(why, *draft.dropped))
+        yield replace(draft, dropped=(why, *draft.dropped))
 
-    def _switching_on(self) -> RuleDraft:
+    def _switching_on(self, head: Sequenced[str]) -> RuleDraft:
         """Return a rule of its own for what comes after both feedbacks, where neither is the last."""
         both = " and ".join(f"{role} is unlocked" for role in self._feedbacks())
-        # What a unit that wakes up leaves its first value for was so before.
-        given = ["ignition is off", *(f"not {role} is starting" for role in self._feedbacks() if self._starts(role))]
-        head = [f"start = {quoted(both)}", f"given = {quoted(' and '.join(given))}"]
-        return self._sequence("ignition after release", head, [], "", [_IGNITION])
+        released = StepPlan(name="released", await_=both, is_limited=False)
+        return self._sequence("ignition after release", head, [released], "", [_IGNITION])
 
     def _locking(self) -> RuleDraft:
         given = ["ignition is off"] if self._has("ignition") else []
@@ -218,7 +217,7 @@ class Drafter:
         head = ['start = "door_open becomes open"']
         if given:
             head.append(f"given = {quoted(' and '.join(given))}")
-        before = [StepPlan(name="enable on", await_="lock_enable becomes on")] if self._has("lock_enable") else []
+        before = [_ENABLE_ON] if self._has("lock_enable") else []
         draft = self._sequence("lock handshake", head, before, "locked", [])
         stopped = self._sequence(
             "lock handshake", [*head, 'abandon = "door_open becomes closed"'], before, "locked", []
@@ -248,8 +247,8 @@ class Drafter:
         """Measure the steps, and give each of them its limits."""
         feedbacks = self._plans(state)
         ends: list[StepPlan] = []
-        if before:
-            ends = [StepPlan(name="enable off", await_="lock_enable becomes off", from_="enable on")]
+        if _ENABLE_ON in before:
+            ends = [StepPlan(name="enable off", await_="lock_enable becomes off", from_=_ENABLE_ON.name)]
         after = [replace(it, from_=feedbacks[-1].name) for it in after] if feedbacks else list(after)
         steps = [*before, *feedbacks, *ends, *after]
         seen, outcomes = self._measured(name, head, steps)
@@ -285,13 +284,18 @@ class Drafter:
         limited = []
         for step in steps:
             delays = seen.get(step.name, [])
-            far = self._far(delays)
+            far = self._far(delays) if step.is_limited else []
             usual_ns = np.median([it.low_ns + it.high_ns for it in delays] or [0])
             late = [index for index in far if step.has_least or delays[index].low_ns + delays[index].high_ns > usual_ns]
             outliers += self._questions(f"{name}: {step.await_}", delays, far, late)
             healthy = [it[:2] for index, it in enumerate(delays) if index not in far]
+            is_limited = step.is_limited and healthy
             limited.append(
-                (step, delays, self._limits(_positive(healthy), *self._ends(step, steps, head[0])) if healthy else None)
+                (
+                    step,
+                    delays,
+                    self._limits(_positive(healthy), *self._ends(step, steps, head[0])) if is_limited else None,
+                )
             )
         count = max((len(delays) for delays in seen.values()), default=0)
         lines = [
@@ -380,7 +384,8 @@ class Drafter:
                 delay = finding.delay
                 if finding.outcome is Outcome.MET and delay is not None and delay.latest_ns is not None:
                     seen.setdefault(finding.step, []).append(Delay(delay.earliest_ns, delay.latest_ns, index))
-            tried = [run for run in handshakes if run.completed and run.tries > 1]
+            is_tried = steps[0] == _ENABLE_ON
+            tried = [run for run in handshakes if is_tried and run.completed and run.tries > 1]
             for run in tried:
                 self._usual_tries = max(self._usual_tries, run.tries)
                 begun_ns = context.trigger_times(rule.triggers[1]).seen_ns
@@ -393,7 +398,7 @@ class Drafter:
         """Return a rule that says how often the control unit may try: what was seen in either direction, or unusual."""
         steps = draft.lines.index(_STEPS)
         rule = self._rule(draft.lines)
-        if not isinstance(rule, Sequence) or len(rule.steps) == 1:
+        if not isinstance(rule, Sequence) or rule.steps[0].name != _ENABLE_ON.name or len(rule.steps) == 1:
             return draft
         usual = self._usual_tries
         lines = [f"tries = {max(usual + 1, _FEW_TRIES)}", f"usual_tries = {usual}"]

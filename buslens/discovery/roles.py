@@ -51,6 +51,8 @@ _SHARE: Final = 0.5
 """A feedback changes with at least so many of the moves."""
 _NEAREST: Final = 8.0
 _TRIED: Final = 24
+_MASK_FROM: Final = 3
+"""Bits from which on a signal without value names, of whose values two differ by one bit, has a bit for each thing."""
 _CHOSEN_FROM: Final = 8
 _OTHERS: Final = 3
 
@@ -204,6 +206,7 @@ class _Search:
 
     def _choice(self, moves: Moves, first: Trace, is_turned: bool) -> _Choice | None:
         """Return the best choice with this enable and this feedback; in one or the other sense."""
+        moves = Moves(self._shown, moves.enable, moves.on, first)
         ends = _two_ends(moves, first, is_turned)
         if ends is None:
             return None
@@ -216,7 +219,7 @@ class _Search:
             return None
         fits["unlock_feedback"] = [hard]
         seconds = [
-            self._against(fit, first, trace)
+            self._against(fit, moves, first, trace)
             for trace in self.traces
             if trace is not first and trace is not moves.enable
             if self.fit("data_feedback", trace).points > -3
@@ -255,7 +258,7 @@ class _Search:
             if moves.begins_behind(other):
                 # Where the drive never comes, what asks for it still does.
                 fit = fit.more(
-                    -AHEAD, f"its pulses begin before those of {moves.enable.signal.name}, as a request's do"
+                    -2 * AHEAD, f"its pulses begin before those of {moves.enable.signal.name}, as a request's do"
                 )
             found.append(replace(fit, states=enable_states(trace)))
         return _sorted(found)
@@ -298,7 +301,7 @@ class _Search:
         return replace(fit.more(0.0, text), states=states)
 
     @staticmethod
-    def _against(fit: RoleMatch, first: Trace, trace: Trace) -> RoleMatch:
+    def _against(fit: RoleMatch, moves: Moves, first: Trace, trace: Trace) -> RoleMatch:
         """Return a second feedback with what speaks against it: it may only be the first one, written again."""
         if bare(trace.signal) == bare(first.signal) and trace.message is first.message:
             return fit.more(-8.0, f"by its name it is {first.signal.name} once more, turned round")
@@ -307,7 +310,11 @@ class _Search:
             same = len(np.intersect1d(mine, theirs))
             if same and same == max(len(mine), len(theirs)):
                 return fit.more(-2.0, f"it always changes in the same frame as {first.signal.name}")
-        return fit
+        # What only one direction moves, such as a lamp that is tested, is no path of the feedback.
+        apart = 1.0 - moves.agreement(trace, first)
+        return (
+            fit.more(-6.0 * apart, f"{round(100 * apart)} % of the moves change one of the two only") if apart else fit
+        )
 
     def _causes(
         self, role: str, moves: Moves, traces: Iterable[Trace], wanted: NDArray[np.bool_], other: NDArray[np.bool_]
@@ -327,13 +334,15 @@ class _Search:
                     found.append(self._by_names(named, trace))
                 continue
             against = moves.around(changes, other)
-            back = 0.0 if against is None or against.raw != around.raw else against.strength
+            back = 0.0 if against is None or against.raw != around.raw else against.closeness
             does = "counts on" if counts else f"changes to {trace_value(trace, around.raw)}"
             text = (
                 f"it {does} before {round(100 * around.share)} % of the moves that {way},"
                 f" {round(around.lag_ns / NS_PER_MS)} ms ahead"
             )
             fit = named.more(6.0 * around.strength - 3.0 * back, text)
+            if not counts and around.raw == rest_of(trace, invalid_of(trace.signal)):
+                fit = fit.more(-1.5, f"{trace_value(trace, around.raw)} is where it rests")
             pulses = None if counts else self._as_enable(trace)
             if pulses is not None and moves.begins_behind(pulses):
                 fit = fit.more(
@@ -483,7 +492,14 @@ def two_states(role: str, trace: Trace, known: Mapping[str, int]) -> dict[str, t
     if {first, second} <= set(labels):
         return labels
     rest = next((it for it in trace.held_ns if it != raw and not invalid_of(trace.signal).get(it, False)), None)
-    return {first: (raw,)} if rest is None else {first: (raw,), second: (rest,)}
+    if rest is None:
+        return {first: (raw,)}
+    bit, values = raw ^ rest, range((1 << trace.signal.length) - 1)
+    if trace.signal.length >= _MASK_FROM and not trace.signal.labels and bit.bit_count() == 1:
+        # A bit for each door: one of them is the driver's, whatever the others do. All ones is no value.
+        by_bit = [tuple(value for value in values if value & bit == it & bit) for it in (raw, rest)]
+        return dict(zip((first, second), by_bit, strict=True))
+    return {first: (raw,), second: (rest,)}
 
 
 def count_states(trace: Trace) -> dict[str, tuple[int, ...]]:

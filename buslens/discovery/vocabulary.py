@@ -23,7 +23,8 @@ def _set(words: str) -> frozenset[str]:
 MEANINGS: Final[Mapping[str, frozenset[str]]] = {
     meaning: frozenset(words.split())
     for meaning, words in {
-        "door": "door doors dor tuer tuere tuerkontakt fahrertuer porte portiere puerta porta drajar dr deur dorr"
+        "door": "dcty cty courtesy ovi portiera"
+        " door doors dor tuer tuere tuerkontakt fahrertuer porte portiere puerta porta drajar dr deur dorr"
         " drzwi dvere deuren kapi",
         "driver": "driver drivers drv drvr drvs dri fahrer fahrertuer fa fl lf vl dd conducteur conductor conducente"
         " conducator forar forare kierowcy kierowca ridic ridice motorista condutor bestuurder surucu",
@@ -33,14 +34,16 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
         " boot hatch hood bonnet beifahrer bf hinten hl hr vr heck heckklappe haube motorhaube passager arriere coffre"
         " acompanante trasera maletero passeggero posteriore pasazera pasazer passageiro spolujezdce bijrijder"
         " yolcu tankklappe fuel flap sliding",
-        "button": "button btn btns knob push pb ssb esb taste taster druckknopf knopf bouton boton pulsador pulsante"
+        "button": "ssw psw pbsw"
+        " button btn btns knob push pb ssb esb taste taster druckknopf knopf bouton boton pulsador pulsante"
         " tast knapp przycisk tlacitko botao knop tus startknopf startstopp sst",
         "start": "start strt starten startstop startstopp stst ssb esb sst demarrage marche arranque avviamento anlass"
         " startknopf avviamento partida uruchamianie startovani arranque",
         "ignition": "ignition ign igni igsw ig kl15 klemme15 t15 zuendung zuendg contact encendido accensione contatto"
         " klemmenstatus kontaktslag tandning tandningslas zaplon stacyjka zapalovani ignicao ontsteking kontak",
         "power": "power pwr pwrmd pwrmode pm mode md stage terminal term klemme klemmen kl betriebsart usage",
-        "lock": "lock lck lk lckd locked bolt blt verriegelung schloss riegel bolzen sperre verrou verrouillage"
+        "lock": "verrous bloq sperrung"
+        " lock lck lk lckd locked bolt blt verriegelung schloss riegel bolzen sperre verrou verrouillage"
         " bloqueo cerrojo"
         " blocco latch pawl blokada zamek trava slot kilit",
         "column": "esl escl esc escm scl sclm sl elv els eslm slu steer steering strg str strng strcol column clmn"
@@ -48,13 +51,16 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
         " lenkung lenk lenkrad lenksaeule lenksaeulen lenkradschloss lenksperre lenkschloss lenkradverriegelung colonne"
         " volant direction columna volante direccion colonna sterzo bloccasterzo antivol stuur stuurslot"
         " rattlas ratt kierownicy kierownica rizeni volantu direcao direksiyon",
-        "enable": "enable enabled enbl enbld enb enab enbale en ena freigabe freig"
+        "enable": "activacion activar validation habilitar"
+        " enable enabled enbl enbld enb enab enbale en ena freigabe freig"
         " activate activation actv actuate ansteuern betaetigen"
         " commander accionar"
         " actuation actuator ansteuerung anst autorisation habilitacion abilitazione permit trigger",
         "motor": "motor mot mtr drive drv driver actuator antrieb moteur relay rly relais hbridge",
-        "command": "command cmd cmmd cmnd cde befehl steuerung ctrl control ctl commande comando mando order stell",
-        "request": "request req rq reqst rqst rqd anforderung anf wunsch demande dem dmd solicitud sol richiesta",
+        "command": "cmde kommando cmda accionamiento"
+        " command cmd cmmd cmnd cde befehl steuerung ctrl control ctl commande comando mando order stell",
+        "request": "dmde demanda pedido zahtev"
+        " request req rq reqst rqst rqd anforderung anf wunsch demande dem dmd solicitud sol richiesta",
         "feedback": "feedback fb fbk fdbk fdb sense sns sensor switch sw contact position pos psn rueckmeldung rm rueck"
         " kontakt mikroschalter schalter retour retorno ritorno ack confirm confirmation actual ist stellung echo",
         "status": "status state sts st stat sta stt zustand etat estado stato",
@@ -88,7 +94,8 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
         "learn": "learn learned learnt lrn lrnd taught teach paired pairing registered registration angelernt anlern"
         " anlernstatus anlernzustand appris aprendido programmed coded adaptation matched",
         "central": "central cdl ctrl cl cls zv zentral zentralverriegelung central_locking centralised cierre vehlock",
-        "brake": "brake brk brkpdl bremse bremspedal frein freno broms hamulec hamulca brzda freio rem pedal"
+        "brake": "stp bp bls brks stoplamp frenado"
+        " brake brk brkpdl bremse bremspedal frein freno broms hamulec hamulca brzda freio rem pedal"
         " pdl clutch kupplung",
         "wheel": "wheel whl rad roue rueda ruota fl fr rl rr axle motor engine eng turbine wiper fan",
         "other": "child window wndw win fenster handle hndl cover seat sitz mirror spiegel sunroof roof cover"
@@ -121,26 +128,33 @@ _STATES: Final[Mapping[str, frozenset[str]]] = {
         "open": "open opened opn ajar ajr offen auf geoeffnet ouvert ouverte abierta abierto aperta aperto"
         " otwarte otwarty"
         " oppen otevreno otevrene aberta acik",
-        "closed": "closed close clsd cls shut zu geschlossen latched ferme fermee cerrada cerrado chiusa chiuso"
+        "closed": "clo"
+        " closed close clsd cls shut zu geschlossen latched ferme fermee cerrada cerrado chiusa chiuso"
         " zamkniete zamkniety stangd stangt zavreno zavrene fechada dicht kapali",
-        "locked": "locked lock lckd lck lk verriegelt gesperrt zugesperrt engaged extended sperrt verrouille"
+        "locked": "bloqueada"
+        " locked lock lckd lck lk verriegelt gesperrt zugesperrt engaged extended sperrt verrouille"
         " verrouillee"
         " bloqueado bloccato secured arretiert vergrendeld last zablokowany zablokowana zamceno zamknuto"
         " travado travada kilitli",
-        "unlocked": "unlocked unlock unlckd unlck unlk ulk released release rlsd free frei entriegelt entsperrt"
+        "unlocked": "ulck desbloqueada liberado liberada"
+        " unlocked unlock unlckd unlck unlk ulk released release rlsd free frei entriegelt entsperrt"
         " freigegeben"
         " disengaged retracted deverrouille deverrouillee libre desbloqueado sbloccato libero ontgrendeld"
         " upplast olast odblokowany odblokowana odemceno odemknuto destravado destravada",
-        "on": "on active activated actv act enabled enable enbl enabling ein an aktiv yes ja oui si true high driven"
+        "on": "activado activada"
+        " on active activated actv act enabled enable enbl enabling ein an aktiv yes ja oui si true high driven"
         " drive"
         " pressed freigegeben freigabe betaetigt actif marche activo attivo lit flashing blinking allume ansteuern"
         " angesteuert requested lock unlock lock_cmd set",
-        "off": "off inactive inactv deactivated disabled disable aus inaktiv nein non false low idle none rest gesperrt"
+        "off": "desactivado desactivada"
+        " off inactive inactv deactivated disabled disable aus inaktiv nein non false low idle none rest gesperrt"
         " arret inactif inactivo apagado spento dark unlit eteint ruhe standby nocmd",
-        "pressed": "pressed prsd press psd pushed push depressed depr betaetigt gedrueckt appuye appuyee actionne"
+        "pressed": "prs"
+        " pressed prsd press psd pushed push depressed depr betaetigt gedrueckt appuye appuyee actionne"
         " pulsado"
         " presionado premuto active on ja yes true ein",
-        "released": "released rlsd unpressed notpressed unbetaetigt losgelassen idle none relache suelto rilasciato"
+        "released": "rel"
+        " released rlsd unpressed notpressed unbetaetigt losgelassen idle none relache suelto rilasciato"
         " inactive"
         " off nein no false aus ruhe",
         "present": "present valid vld found recognised recognized detected inside accepted auth authenticated ok"
@@ -152,7 +166,8 @@ _STATES: Final[Mapping[str, frozenset[str]]] = {
         "not_paired": "new blank virgin factory unlearned untaught unpaired neutral neutralised neutralized"
         " unregistered"
         " nichtangelernt jungfraeulich vierge cleared",
-        "moving": "moving move between inbetween intermediate transit transition zwischenstellung zwischen bewegt"
+        "moving": "mov"
+        " moving move between inbetween intermediate transit transition zwischenstellung zwischen bewegt"
         " faehrt mid"
         " middle undefined intermediaire busy unlocking locking entriegelnd verriegelnd laeuft undef midway"
         " mouvement travelling mellan posredni mezipoloha intermedio moviendo movimiento tussen",

@@ -199,7 +199,7 @@ def test_feedbacks_in_either_order(tmp_path: Path) -> None:
     captures = [str(record(car, tmp_path / f"good{seed}.log", seed)) for seed in range(3)]
     made = start([str(tmp_path / "car.dbc"), *captures], output=str(tmp_path / "car.toml"))
     (tmp_path / "car.toml").write_text(made.text, "utf-8")
-    assert 'start = "unlock_feedback is unlocked and data_feedback is unlocked"' in made.text
+    assert 'await = "unlock_feedback is unlocked and data_feedback is unlocked"' in made.text
     result = check(record(car, tmp_path / "next.log", 20, "first dead"), expectations=tmp_path / "car.toml")
     assert result.verdict is Verdict.FAULTY
     assert not any(it.step == "ignition on" and it.outcome.is_fault for it in result.findings)

@@ -1,0 +1,69 @@
+"""What follows what, of signals that are drawn by hand: times in ms."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from buslens.definitions.model import Message, Signal
+from buslens.discovery.behaviour import Moves
+from buslens.discovery.roles import two_states
+from buslens.discovery.traces import CaptureSpan, ShownSignals, Trace
+from buslens.units import NS_PER_MS, NS_PER_S
+
+END_NS = 60 * NS_PER_S
+
+
+def trace(*changes: tuple[int, int], length: int = 1) -> Trace:
+    """Return a signal that is 0 until the first change, seen 10 ms behind each."""
+    seen_ns = np.array([0, *(at * NS_PER_MS for at, _ in changes)])
+    signal = Signal(name="SIGNAL", start=0, length=length)
+    return Trace(
+        message=Message(name="MESSAGE", can_id=1, length=1, signals=(signal,)),
+        signal=signal,
+        seen_ns=seen_ns,
+        since_ns=seen_ns - 10 * NS_PER_MS,
+        stop_ns=np.append(seen_ns[1:], END_NS),
+        raw=np.array([0, *(raw for _, raw in changes)]),
+        is_change=np.arange(len(seen_ns)) > 0,
+        is_start=np.arange(len(seen_ns)) == 0,
+    )
+
+
+ENABLE = trace((5000, 1), (5500, 0), (6500, 1), (7000, 0), (20000, 1), (20500, 0))
+"""An unlocking with two tries, and a locking."""
+FIRST = trace((6800, 1), (20300, 0))
+SHOWN = ShownSignals(
+    spans=(CaptureSpan(path="a.log", own_first_ns=0, first_ns=0, end_ns=END_NS),),
+    traces={},
+    cycles_ns={},
+    silences_ns={},
+    frames=0,
+)
+
+
+def test_a_pulse_that_moved_nothing_belongs_to_the_next() -> None:
+    assert len(Moves(SHOWN, ENABLE, [1])) == 3
+    moves = Moves(SHOWN, ENABLE, [1], FIRST)
+    assert (moves.seen_ns // NS_PER_MS).tolist() == [5000, 20000]
+    assert (moves.pulse_ns // NS_PER_MS).tolist() == [2000, 500]
+    assert moves.feedback_share(FIRST) == 1
+    before, after = moves.ends_of(FIRST)
+    assert (before.tolist(), after.tolist()) == ([0, 1], [1, 0])
+
+
+def test_a_lamp_that_is_tested_does_not_go_with_the_feedback() -> None:
+    """A second path changes with the first one, whichever way it is turned; the lamp lights behind one direction."""
+    moves = Moves(SHOWN, ENABLE, [1], FIRST)
+    assert moves.agreement(trace((6900, 1), (20400, 0)), FIRST) == 1
+    assert moves.agreement(trace((1000, 1), (6900, 0), (20400, 1)), FIRST) == 1
+    assert moves.agreement(trace((7500, 1), (11000, 0)), FIRST) == 0.5
+
+
+def test_a_bit_for_each_door() -> None:
+    """The driver's door is open whatever the others are; fewer bits, or value names, are no bits of doors."""
+    doors = trace((1000, 1), (2000, 3), (3000, 2), (4000, 0), length=3)
+    assert two_states("door_open", doors, {"open": 1}) == {"open": (1, 3, 5), "closed": (0, 2, 4, 6)}
+    assert two_states("door_open", trace((1000, 1), (1500, 3), (1600, 0), length=2), {"open": 1}) == {
+        "open": (1,),
+        "closed": (0,),
+    }

@@ -26,13 +26,14 @@ BASE = 2
 COMPARED = 5
 """Of so many trials one is gone through in other ways, too, which takes the most time of all."""
 
+pytestmark = pytest.mark.slow
+
 
 @cache
 def trials() -> list[Trial]:
     return [run_trial(number, BASE, is_compared=number % COMPARED == 0) for number in range(COUNT)]
 
 
-@pytest.mark.slow
 class TestFirstGroup:
     """The true cause is in the first group."""
 

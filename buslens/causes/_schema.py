@@ -102,6 +102,12 @@ SIGN: Final = table_of(
         choices=("seam",),
     ),
     _raw(
+        "not_after",
+        "findings behind which those of `findings` are no evidence any more; written as `findings`",
+        '[{ awaits = "data_feedback becomes locked" }]',
+        default="none",
+    ),
+    _raw(
         "accounts_for",
         "findings that it tells when it shows, though they are no evidence of their own; written as `findings`",
         '[{ kind = "range", about = ["supply_voltage"] }]',

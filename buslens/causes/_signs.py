@@ -69,14 +69,14 @@ def _sign(
     ways = [way for way in ("findings", "seen", "recording") if way in data]
     if len(ways) != 1:
         values.wrong(node, f"sign '{name}' must have one of 'findings', 'seen' and 'recording', and it has {len(ways)}")
-    for key in ("while", "times"):
-        if key in data and "seen" not in data:
-            values.wrong(inner[key].key, f"sign '{name}': '{key}' says something only with 'seen'")
+    for key, way in (("while", "seen"), ("times", "seen"), ("not_after", "findings")):
+        if key in data and way not in data:
+            values.wrong(inner[key].key, f"sign '{name}': '{key}' says something only with '{way}'")
     found = {}
-    for key in ("findings", "accounts_for"):
+    for key in ("findings", "accounts_for", "not_after"):
         if key in read and expectations is not None:
             # What a shared file accounts for, and this car has no rule for, needs no telling.
-            notes = ValueReader(values.document) if shared and key == "accounts_for" else values
+            notes = ValueReader(values.document) if shared and key != "findings" else values
             found[key] = read_patterns(notes, expectations, key, read[key], inner[key], shared=shared)
     if len(values.problems) > before:
         return None
@@ -89,4 +89,5 @@ def _sign(
         times=read.get("times", 1),
         discontinuity="recording" in read,
         accounts_for=found.get("accounts_for", ()),
+        not_after=found.get("not_after", ()),
     )

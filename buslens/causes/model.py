@@ -116,6 +116,8 @@ class Sign:
     discontinuity: bool = False
     #: When it shows, these findings are told by it, though they are no evidence of their own.
     accounts_for: tuple[FindingPattern, ...] = ()
+    #: What it rests on is no evidence behind one of these in the same capture.
+    not_after: tuple[FindingPattern, ...] = ()
     #: False for a fault that no sign of the file tells, which stands as a sign that no cause names.
     is_own: bool = True
 

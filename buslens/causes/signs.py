@@ -5,7 +5,7 @@ A sign is *present*, *absent* or *undecided*, and an undecided one is no evidenc
 =========================================  =====================================================================
 a sign by findings                         becomes
 =========================================  =====================================================================
-any finding fits its patterns              present
+any finding fits its patterns              present, unless each is behind one of `not_after`: undecided
 none fits, but one of them is undecided    undecided, unless the pattern asks for undecided ones
 none fits, and one was checked              absent
 nothing was checked                         undecided (absent, if the pattern names no rule)
@@ -92,15 +92,13 @@ def _untold(seen: Sequence[Observation], results: Sequence[Result]) -> Iterator[
     told = [
         pattern
         for it in seen
-        if it.shown is SignStatus.PRESENT
+        if it.shown is SignStatus.PRESENT or it.findings
         for pattern in (*it.sign.findings, *it.sign.accounts_for)
     ]
     found: dict[tuple[str, str | None, Outcome], list[tuple[Result, Finding]]] = {}
     for result in results:
         for finding in result.findings:
-            if finding.outcome.is_fault and not any(
-                _speaks(pattern, finding) and finding.outcome in pattern.outcomes for pattern in told
-            ):
+            if finding.outcome.is_fault and not _fits(told, finding):
                 found.setdefault((finding.rule, finding.step, finding.outcome), []).append((result, finding))
     for (rule, step, outcome), them in found.items():
         result, first = them[0]
@@ -126,7 +124,7 @@ def _observe(sign: Sign, result: Result) -> Observation:
     elif sign.seen is not None:
         shown, time_ns = _condition(sign, result)
     else:
-        shown, findings = _findings(sign.findings, result)
+        shown, findings = _findings(sign, result)
         time_ns = next((it.time_ns for it in findings if it.time_ns is not None), None)
     return Observation(
         sign=sign, shown=shown, path=result.path, time_ns=time_ns, origin_ns=result.origin_ns, findings=findings
@@ -159,7 +157,8 @@ def _condition(sign: Sign, result: Result) -> tuple[SignStatus, int | None]:
     return (SignStatus.ABSENT if (absence.value == TRUE).any() else SignStatus.UNDECIDED), None
 
 
-def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[SignStatus, tuple[Finding, ...]]:
+def _findings(sign: Sign, result: Result) -> tuple[SignStatus, tuple[Finding, ...]]:
+    patterns = sign.findings
     came = {
         (it.rule, it.handshake, it.step)
         for it in (result.findings if any(pattern.came for pattern in patterns) else ())
@@ -172,9 +171,11 @@ def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[SignS
         if _speaks(pattern, finding)
         if not pattern.came or any((finding.rule, finding.handshake, step) in came for step in pattern.came)
     ]
-    fitting = [finding for pattern, finding in subject if finding.outcome in pattern.outcomes]
+    fitting = [finding for pattern, finding in subject if _outcome_of(finding) in pattern.outcomes]
     if fitting:
-        return SignStatus.PRESENT, tuple(dict.fromkeys(fitting))
+        first_ns = min((it.time_ns or 0 for it in result.findings if _fits(sign.not_after, it)), default=None)
+        sooner = [it for it in fitting if first_ns is None or (it.time_ns or 0) <= first_ns]
+        return SignStatus.PRESENT if sooner else SignStatus.UNDECIDED, tuple(dict.fromkeys(sooner or fitting))
     if any(
         finding.outcome is Outcome.UNDECIDED
         for pattern, finding in subject
@@ -184,6 +185,15 @@ def _findings(patterns: Sequence[FindingPattern], result: Result) -> tuple[SignS
     if subject or any(pattern.rule is None for pattern in patterns):
         return SignStatus.ABSENT, ()
     return SignStatus.UNDECIDED, ()
+
+
+def _fits(patterns: Iterable[FindingPattern], finding: Finding) -> bool:
+    return any(_speaks(it, finding) and _outcome_of(finding) in it.outcomes for it in patterns)
+
+
+def _outcome_of(finding: Finding) -> Outcome:
+    """Return what became of a finding for its causes: what came after all did come, far too late."""
+    return Outcome.LATE if finding.came_too_late else finding.outcome
 
 
 def _speaks(pattern: FindingPattern, finding: Finding) -> bool:

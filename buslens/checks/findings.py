@@ -106,6 +106,8 @@ class Finding:
     #: How often a rule that is met throughout was checked.
     count: int | None = None
     basis: str = ""
+    #: Whether the awaited change came after all, though too late to be the answer.
+    came_too_late: bool = field(default=False, compare=False)
 
     @property
     def is_on_step(self) -> bool:

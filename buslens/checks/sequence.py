@@ -420,7 +420,8 @@ class _HandshakeEvaluator:
         if straggler is not None:
             delay = span_text(straggler.delay_after(reference))
             reason += f"; it came {delay} after it, too late to be the answer"
-        return self._step_finding(wait, Outcome.MISSING, reason)
+        finding = self._step_finding(wait, Outcome.MISSING, reason)
+        return finding if straggler is None else replace(finding, came_too_late=True)
 
     def _doubt_of_absence(self, wait: _Wait) -> str:
         """Return why it is not sure that a change did not come in time; empty if it is."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from support.stage import all_of, becomes, holds, perform, sampled, step
 
 from buslens.causes.model import FindingPattern, Sign
 from buslens.causes.signs import SignStatus, observe
-from buslens.checks.findings import Outcome, Result
+from buslens.checks.findings import Findings, Outcome, Result
 from buslens.expectations.model import HeldFor, IsUnknown, Sequence, WrittenCondition
 from buslens.units import NS_PER_MS
 
@@ -63,6 +65,23 @@ class TestFindings:
         sign = by_findings(pattern(Outcome.UNDECIDED))
         assert shown(sign, capture(enable=None, until=150)) is SignStatus.PRESENT
         assert shown(sign, capture(enable=200)) is SignStatus.ABSENT
+
+    def test_what_came_far_too_late_came_late(self) -> None:
+        late = by_findings(pattern(Outcome.LATE))
+        result = capture(enable=800)
+        assert [it.outcome for it in result.findings] == [Outcome.MISSING]
+        assert (shown(late, result), shown(self.MISSING, result)) == (SignStatus.PRESENT, SignStatus.ABSENT)
+
+    @pytest.mark.parametrize(("before_ns", "expected"), [(1, SignStatus.UNDECIDED), (-1, SignStatus.PRESENT)])
+    def test_no_evidence_behind_another_finding(self, before_ns: int, expected: SignStatus) -> None:
+        """What a unit does not do once its lock has failed tells nothing, and needs no sign of its own."""
+        result = capture(enable=None)
+        (own,) = result.findings
+        other = replace(own, rule="lock", time_ns=(own.time_ns or 0) - before_ns)
+        result = replace(result, findings=Findings.of([own, other]))
+        failed = pattern(Outcome.MISSING, rule="lock")
+        seen = observe([replace(self.MISSING, not_after=(failed,)), by_findings(failed)], [result])
+        assert [it.shown for it in seen] == [expected, SignStatus.PRESENT]
 
     def test_any_rule(self) -> None:
         sign = by_findings(pattern(Outcome.MISSING, rule=None, step=None))

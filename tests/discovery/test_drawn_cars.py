@@ -26,6 +26,7 @@ EXPLAINED = {
     "never frees": "bolt_jammed",
     "first dead": "unlock_feedback_open",
     "second dead": "position_sensor_failed",
+    "second free": "position_sensor_free",
     "second late": "position_sensor_slow",
     "slow": "motor_worn",
     "no drive": "unit_new",
@@ -50,7 +51,7 @@ def test_no_fault_passes(seed: int, tmp_path: Path) -> None:
         return check(record(car, tmp_path / "next.log", number, fault), expectations=tmp_path / "car.toml")
 
     healthy = {checked(number).verdict for number in (100, 101)}
-    found = {fault: checked(7, fault) for fault in FAULTS}
+    found = {fault: checked(7, fault) for fault in (*FAULTS, "second free")}
     faulty = {fault: result.verdict for fault, result in found.items()}
     assert healthy <= ({Verdict.AS_EXPECTED} if made.is_complete else {Verdict.AS_EXPECTED, Verdict.UNDECIDED})
     assert Verdict.AS_EXPECTED not in faulty.values(), faulty

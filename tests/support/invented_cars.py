@@ -157,9 +157,9 @@ def tell(  # noqa: PLR0915  (a story is told in one go)
         story.set(part, 0, 0)
     story.set("central", 0, 1)
     story.set("supply", 0, 12.6)
-    stuck = {"first": fault == "first dead", "second": fault == "second dead"}
+    stuck = {"first": fault == "first dead", "second": fault in {"second dead", "second free"}}
     for part in ("first", "second"):
-        story.set(part, 0, 0)
+        story.set(part, 0, int(part == "second" and fault == "second free"))
 
     def move(at: float, target: int) -> float | None:
         """Play the lock from a button or door on; return when both feedbacks agree, None if they never do."""

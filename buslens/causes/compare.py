@@ -8,8 +8,11 @@ by the time that was recorded without it.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from enum import Enum
+from itertools import accumulate
+from math import inf
 from typing import TYPE_CHECKING
 
 from buslens.capture.frames import Clock
@@ -22,7 +25,7 @@ from buslens.causes.repair_statistics import (
     quiet_needed,
     upper_bound,
 )
-from buslens.checks.findings import Finding, Handshake, Limit, Outcome, Result, TimeBounds, Verdict
+from buslens.checks.findings import Finding, Limit, Outcome, Result, TimeBounds, Verdict
 from buslens.checks.verdict import worst_first
 
 if TYPE_CHECKING:
@@ -225,42 +228,59 @@ def compare(
 
 
 def trials(results: Iterable[Result], rule: str) -> TrialCounts:
-    """Return how the handshakes of a sequence ended."""
+    """Return how the handshakes of a sequence ended.
+
+    One has failed if one of its steps has, or if a fault of another rule lay in the time that it took.
+    """
     clean = failed = unjudged = 0
     for result in results:
-        faults = [finding for finding in result.findings if finding.outcome.is_fault]
+        steps: dict[int | None, list[Outcome]] = {}
+        beside = []
+        for finding in result.findings:
+            if finding.rule == rule:
+                steps.setdefault(finding.handshake, []).append(finding.outcome)
+            if finding.handshake is None and finding.outcome.is_fault:
+                beside.append(_extent(finding))
+        faults = _Stretches(beside)
         for run in result.handshakes:
             if run.rule != rule:
                 continue
-            steps = [it for it in result.findings if it.rule == rule and it.handshake == run.number]
-            if any(_belongs(fault, run) for fault in faults):
+            outcomes = steps.get(run.number, [])
+            if any(it.is_fault for it in outcomes) or faults.touch(run.start.earliest_ns, run.end_ns):
                 failed += 1
-            elif run.completed and steps and all(it.outcome is Outcome.MET for it in steps):
+            elif run.completed and outcomes and all(it is Outcome.MET for it in outcomes):
                 clean += 1
             else:
                 unjudged += 1
     return TrialCounts(clean=clean, failed=failed, unjudged=unjudged)
 
 
-def _belongs(fault: Finding, run: Handshake) -> bool:
-    """Whether a fault is one of the handshake's steps, or of another rule and lay in the time that it took."""
-    if fault.handshake is not None:
-        return (fault.rule, fault.handshake) == (run.rule, run.number)
-    start, end = _extent(fault)
-    return start <= run.end_ns and (end is None or end >= run.start.earliest_ns)
+class _Stretches:
+    """Stretches of time, both ends included. A long capture has thousands, too many to pair with one another."""
+
+    def __init__(self, stretches: Iterable[tuple[int, float]]) -> None:
+        ordered = sorted(stretches)
+        self._starts = [start for start, _ in ordered]
+        #: The latest end of all stretches up to each.
+        self._ends = list(accumulate((end for _, end in ordered), max))
+
+    def touch(self, start: int, end: float) -> bool:
+        """Whether any of them has a moment in common with another stretch."""
+        begun = bisect_right(self._starts, end)
+        return begun > 0 and self._ends[begun - 1] >= start
 
 
-def _extent(finding: Finding) -> tuple[int, int | None]:
-    """Return from when to when a finding lasts; None for one that was not over when the log ended."""
+def _extent(finding: Finding) -> tuple[int, float]:
+    """Return from when to when a finding lasts; infinity for one that was not over when the log ended."""
     moments = [seen.time.earliest_ns for seen in finding.evidence]
     moments += [span.earliest_ns for span in (finding.reference,) if span is not None]
     moments += [finding.time_ns] if finding.time_ns is not None else []
     if not moments:
-        return 0, None
+        return 0, inf
     end = max(moments)
     if finding.reference is not None and finding.delay is not None:
         if finding.delay.latest_ns is None:
-            return min(moments), None
+            return min(moments), inf
         end = max(end, finding.reference.earliest_ns + finding.delay.earliest_ns)
     return min(moments), end
 
@@ -372,8 +392,9 @@ def _is_refuted(before: Sequence[Result], rate: tuple[int, int]) -> bool:
 def _quiets(before: Sequence[Result], after: Sequence[Result]) -> Iterator[FaultFreeTime]:
     events: dict[str, int] = {}
     for result in before:
+        runs = _Stretches((run.start.earliest_ns, run.end_ns) for run in result.handshakes)
         for finding in result.findings:
-            if finding.outcome.is_fault and not any(_belongs(finding, run) for run in result.handshakes):
+            if finding.outcome.is_fault and finding.handshake is None and not runs.touch(*_extent(finding)):
                 events[finding.rule] = events.get(finding.rule, 0) + 1
     length_ns = max(sum(_length(result) for result in before), 1)
     for rule, count in events.items():

@@ -94,6 +94,8 @@ class Desk:
         self._workers = workers
         self._checking = Checking(self._workers)
         self._pages = DeskPages()
+        #: The page that was made last, by what it was made from.
+        self._shown: dict[str, bytes] = {}
         self._last_record: tuple[tuple[str, str], bytes] = (("", ""), b"")
         self._cars = CarPages(folder, self._workers, self._pages, most_bytes)
         #: Set once the desk is to end, so that what is sent without end ends, too.
@@ -218,11 +220,16 @@ class Desk:
         except (BuslensError, OSError) as error:
             details, problem = JobDetails(), str(error)
         standing = await self._checking.renewed(job, _WAIT_S)
+        revision, cars = self._version(job, standing), self._folder.cars()
+        asked = f"{job.name}|{revision}|{','.join(car.title for car in cars)}"
+        is_plain = not errors and not typed
+        if is_plain and asked in self._shown:
+            return HTMLResponse(self._shown[asked])
         has_car = job.expectations() is not None
         is_recorded = job.record_file.is_file()
         reading = standing.reading if standing.is_renewing else ""
         known = {(it.side, it.name): it for it in standing.view.captures}
-        return self._page(
+        answer = self._page(
             "job.html",
             status=422 if errors else 200,
             job=job,
@@ -232,16 +239,20 @@ class Desk:
             captures=[(it, known.get((it.side, it.name))) for it in job.captures()],
             reading=reading,
             is_busy=standing.is_renewing,
-            revision=self._version(job, standing),
+            revision=revision,
             seen_details=seen(details, ENTERED),
             seen_done=seen(details, DONE),
             progress=progress(details, standing.view, has_car=has_car, is_recorded=is_recorded, reading=reading),
             has_car=has_car,
-            cars=self._folder.cars(),
+            cars=cars,
             is_recorded=is_recorded,
             errors=defaultdict(str, errors or {}),
             typed=defaultdict(str, typed or {}),
         )
+        if is_plain and not problem:
+            # Asked for again and again while a long capture is read.
+            self._shown = {asked: bytes(answer.body)}
+        return answer
 
     async def _save_details(self, request: Request) -> Response:
         job, form = self._demanded(request), await read_form(request)

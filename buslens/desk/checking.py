@@ -39,6 +39,8 @@ class Standing:
     #: Why the view could not be renewed.
     problem: str = ""
     renewal: asyncio.Task[None] | None = None
+    #: When that began, s, on the clock of the loop.
+    begun: float = 0.0
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     #: Windows in which the job is open.
     windows: int = 0
@@ -69,13 +71,15 @@ class Checking:
         return self._standings.setdefault(job.name, Standing())
 
     async def renewed(self, job: JobFolder, wait_s: float) -> Standing:
-        """Return what is known of a job, renewed if that takes no longer than some seconds."""
+        """Return what is known of a job, renewed if that takes no longer than some seconds from its beginning."""
         standing = self.standing(job)
         if standing.key != job.key():
+            now = asyncio.get_running_loop().time()
             if not standing.is_renewing:
-                standing.renewal = asyncio.create_task(self._renew(job, standing))
-            if standing.renewal is not None:
-                await asyncio.wait({standing.renewal}, timeout=wait_s)
+                standing.renewal, standing.begun = asyncio.create_task(self._renew(job, standing)), now
+            left_s = standing.begun + wait_s - now
+            if standing.renewal is not None and left_s > 0:
+                await asyncio.wait({standing.renewal}, timeout=left_s)
         return standing
 
     async def change(self, job: JobFolder, function: Callable[..., _R], *args: str) -> _R:

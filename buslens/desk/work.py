@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
+import zlib
 from collections import OrderedDict
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from buslens.expectations.model import Expectations
 
 _MOST_KEPT: Final = 64
+_MOST_KEPT_BYTES: Final = 24_000_000
+"""Of results that a worker holds unpacked; the one that it needs next is held whatever its size."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,9 +104,10 @@ def check_capture(task: DeskTask, side: str, name: str, key: str) -> Checked:
         return Checked(side=side, name=name, key=key, problem=os_error_text(error))
     except MemoryError:
         return Checked(side=side, name=name, key=key, problem="there is not enough memory for this capture")
-    packed = pickle.dumps(result)
-    _remember(_results, (task.folder, key), result)
-    return Checked(side=side, name=name, key=key, packed=packed)
+    plain = pickle.dumps(result)
+    _hold((task.folder, key), result, len(plain))
+    # The changes of a long capture are much alike: a tenth of the bytes to hand on and to keep.
+    return Checked(side=side, name=name, key=key, packed=zlib.compress(plain, 1))
 
 
 def summarise(task: DeskTask) -> JobView:
@@ -151,19 +155,22 @@ def record_page(task: DeskTask) -> bytes:
 
 def unpack(task: DeskTask, checked: Checked) -> Result:
     """Return the result of a capture."""
-    known = _results.get((task.folder, checked.key))
-    if known is None:
+    held = _results.get((task.folder, checked.key))
+    if held is None:
         if checked.packed is None:
             raise UsageError(checked.problem)
         # Packed by another worker of this desk, never read from a file.
-        known = pickle.loads(checked.packed)  # noqa: S301
-        _remember(_results, (task.folder, checked.key), known)
-    return known
+        plain = zlib.decompress(checked.packed)
+        held = pickle.loads(plain), len(plain)  # noqa: S301
+        _hold((task.folder, checked.key), *held)
+    else:
+        _results.move_to_end((task.folder, checked.key))
+    return held[0]
 
 
 _K = TypeVar("_K")
 _V = TypeVar("_V")
-_results: OrderedDict[tuple[str, str], Result] = OrderedDict()
+_results: OrderedDict[tuple[str, str], tuple[Result, int]] = OrderedDict()
 _setups: OrderedDict[str, str] = OrderedDict()
 _loaded: OrderedDict[str, Expectations] = OrderedDict()
 _explained: OrderedDict[str, Causes | None] = OrderedDict()
@@ -174,6 +181,13 @@ def _remember(kept: OrderedDict[_K, _V], key: _K, value: _V) -> None:
     kept.move_to_end(key)
     while len(kept) > _MOST_KEPT:
         kept.popitem(last=False)
+
+
+def _hold(key: tuple[str, str], result: Result, size: int) -> None:
+    """Hold a result for the next question, and let go of those that were asked for longest ago."""
+    _remember(_results, key, (result, size))
+    while len(_results) > 1 and sum(size for _, size in _results.values()) > _MOST_KEPT_BYTES:
+        _results.popitem(last=False)
 
 
 def _of_side(task: DeskTask, side: str) -> list[Result]:

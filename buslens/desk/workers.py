@@ -18,6 +18,8 @@ _R = TypeVar("_R")
 
 _WORKERS: Final = 2
 """One may read a long capture; the other answers."""
+_LONG_S: Final = 0.5
+"""Seconds after which work is a long one, and the other process is started."""
 _IDLE_S: Final = 300.0
 """Seconds without work after which the processes, and their memory, are given back."""
 
@@ -27,11 +29,15 @@ class WorkerLostError(UsageError):
 
 
 class Workers:
-    """Runs functions in other processes, starting them when they are needed."""
+    """Runs functions in other processes, starting them when they are needed.
+
+    The first that has nothing to do takes the work. So one process does all of it, and has at hand what it read before,
+    unless it is at a long capture; then the next one answers.
+    """
 
     def __init__(self) -> None:
-        self._pool: ProcessPoolExecutor | None = None
-        self._at_work = 0
+        self._pools: list[ProcessPoolExecutor | None] = [None] * _WORKERS
+        self._at_work = [0] * _WORKERS
         self._rest: asyncio.TimerHandle | None = None
 
     async def run(self, function: Callable[..., _R], *args: object) -> _R:
@@ -43,41 +49,46 @@ class Workers:
             If its process ended before it did.
         """
         loop = asyncio.get_running_loop()
-        pool = self._begin()
+        number = self._at_work.index(min(self._at_work))
+        pool = self._started(number)
+        self._at_work[number] += 1
+        is_long = loop.call_later(_LONG_S, self.warm)
         try:
             return await loop.run_in_executor(pool, function, *args)
         except BrokenProcessPool:
-            if self._pool is pool:
-                self._pool = None
+            if self._pools[number] is pool:
+                self._pools[number] = None
             raise WorkerLostError(
                 "the process that worked on this ended before it was done, perhaps for want of memory; try again"
             ) from None
         finally:
-            self._at_work -= 1
-            if not self._at_work:
+            is_long.cancel()
+            self._at_work[number] -= 1
+            if not any(self._at_work):
                 self._rest = loop.call_later(_IDLE_S, self.close)
 
     def warm(self) -> None:
-        """Start a process, so that the first work does not wait for it."""
-        self._begin().submit(work.is_ready)
-        self._at_work -= 1
+        """Start the process that would take the next work, so that it does not wait for that."""
+        number = self._at_work.index(min(self._at_work))
+        if self._pools[number] is None:
+            self._started(number).submit(work.is_ready)
 
     def close(self) -> None:
         """End the processes; what they were doing is given up."""
-        pool, self._pool = self._pool, None
-        if pool is not None:
+        pools, self._pools = self._pools, [None] * _WORKERS
+        for pool in filter(None, pools):
             processes = list((pool._processes or {}).values())  # noqa: SLF001 - a long read cannot be called off otherwise
             pool.shutdown(wait=False, cancel_futures=True)
             for process in processes:
                 process.terminate()
 
-    def _begin(self) -> ProcessPoolExecutor:
+    def _started(self, number: int) -> ProcessPoolExecutor:
         if self._rest is not None:
             self._rest.cancel()
             self._rest = None
-        self._at_work += 1
-        if self._pool is None:
+        pool = self._pools[number]
+        if pool is None:
             # A fresh process, not a copy of this one, whose threads would be lost in it.
             context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(_WORKERS, context, initializer=work.prepare)
-        return self._pool
+            pool = self._pools[number] = ProcessPoolExecutor(1, context, initializer=work.prepare)
+        return pool

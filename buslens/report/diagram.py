@@ -210,9 +210,9 @@ class DiagramLayout:
             reach = type_reach(start=(first, first if latest is None else latest), end=place.allowed.end)
             in_vain = True
         if reach is None:
-            if finding.outcome is Outcome.MET or place.moment_ns is None:
+            if finding.outcome is Outcome.MET or finding.time_ns is None:
                 return None
-            x = scale.held(place.moment_ns)
+            x = scale.held(finding.time_ns)
             return Annotation(
                 start=(x, x), end=(x, x), words=words, number=number, is_fault=is_fault, is_mark=True, priority=priority
             )

@@ -39,8 +39,6 @@ class FindingLayout:
     measured: EndBounds | None
     #: When a step was allowed to come.
     allowed: EndBounds | None
-    #: Moment to point at if nothing was measured.
-    moment_ns: int | None
     #: What is written at the place, the fullest first.
     words: tuple[str, ...]
     #: What is written at the bracket of the allowed window, the fullest first.
@@ -49,17 +47,27 @@ class FindingLayout:
     @property
     def extent(self) -> tuple[int, int] | None:
         """First and last time that it shows, ns; None if it has no place."""
-        if self.finding.kind == "precedes" and self.moment_ns is not None:
-            # What should have come before may be long past; what counts is when it was missed.
-            return (self.moment_ns, self.moment_ns)
-        times: list[int] = []
-        if self.measured is not None:
-            times += [*self.measured.start, *self.measured.end]
-        if self.allowed is not None:
-            times += [*self.allowed.start, *self.allowed.end]
-        if not times and self.moment_ns is not None:
-            times = [self.moment_ns]
-        return (min(times), max(times)) if times else None
+        return _extent(self.finding, self.measured, self.allowed)
+
+
+def extent_of(finding: Finding) -> tuple[int, int] | None:
+    """Return first and last time that a finding shows in a picture, ns; None if it has no place in any."""
+    return _extent(finding, _measured(finding), _allowed(finding))
+
+
+def _extent(finding: Finding, measured: EndBounds | None, allowed: EndBounds | None) -> tuple[int, int] | None:
+    moment_ns = finding.time_ns
+    if finding.kind == "precedes" and moment_ns is not None:
+        # What should have come before may be long past; what counts is when it was missed.
+        return (moment_ns, moment_ns)
+    times: list[int] = []
+    if measured is not None:
+        times += [*measured.start, *measured.end]
+    if allowed is not None:
+        times += [*allowed.start, *allowed.end]
+    if not times and moment_ns is not None:
+        times = [moment_ns]
+    return (min(times), max(times)) if times else None
 
 
 def places(result: Result, findings: Iterable[Finding] | None = None) -> list[FindingLayout]:
@@ -80,7 +88,6 @@ def _place(finding: Finding, rule: AnyRule | None, result: Result) -> FindingLay
         reference_role=reference_role or role,
         measured=measured,
         allowed=allowed,
-        moment_ns=finding.time_ns,
         words=_words(finding, timeline),
         limit_words=_limit_text(finding),
     )

@@ -13,16 +13,16 @@ import numpy as np
 
 from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.context import roles_of, roles_of_trigger
-from buslens.checks.findings import Handshake, Outcome, Result
+from buslens.checks.findings import Finding, Handshake, Outcome, Result
 from buslens.checks.headline import leading
 from buslens.checks.own_words import labelled
 from buslens.expectations.model import Agree, AnyRule, Becomes, Never, Sequence, WrittenCondition
-from buslens.report.finding_layout import FindingLayout, places, trigger_roles
+from buslens.report.finding_layout import FindingLayout, extent_of, places, trigger_roles
 from buslens.report.number_scale import limits_of
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from collections.abc import Sequence as Several
 
     from buslens.causes.diagnosis import Diagnosis
@@ -93,18 +93,16 @@ def evidence_strip(
     if not result.timelines or result.stats.last_ns is None:
         return None
     rules = {rule.name: rule for rule in result.expectations.rules}
-    placed = places(result)
-    by_finding = {id(place.finding): place for place in placed}
     wrong = [it for it in result.findings if it.outcome.is_fault] or [
         it for it in result.findings if it.outcome is Outcome.UNDECIDED
     ]
-    first = by_finding[id(leading(wrong, rules))] if wrong else None
+    first = places(result, [leading(wrong, rules)])[0] if wrong else None
     run = _run_of(result, first, rule)
-    failed = _failed_step(result, run, first, by_finding)
+    failed = _failed_step(result, run, first)
     command = _command(rules, run)
     clue_roles = [] if clue is None or clue.path != result.path else _sign_roles(clue)
     start, end, zero = _stretch(result, run, first, failed)
-    after, end = _what_followed(result, by_finding, (start, end), {first.role if first else "", *clue_roles})
+    after, end = _what_followed(result, wrong, (start, end), {first.role if first else "", *clue_roles})
     order: dict[str, str] = {}
     for role, part in [
         (command, "command"),
@@ -132,10 +130,8 @@ def evidence_strip(
         return None
     # What else is wrong on these lanes is drawn, too, where a lane has nothing yet.
     drawn = [it for it in (first, failed, after) if it is not None]
-    amiss = set(map(id, wrong))
-    for place in placed:
-        taken = {it.role for it in drawn}
-        if id(place.finding) in amiss and place.role in roles and place.role not in taken and _overlaps(place, window):
+    for place in places(result, _shown_in(window, wrong)):
+        if place.role in roles and place.role not in {it.role for it in drawn}:
             drawn.append(place)
     shown = Strip(
         start_ns=window[0],
@@ -290,14 +286,12 @@ def _run_of(result: Result, place: FindingLayout | None, rule: str) -> Handshake
     return next(iter(beside), None)
 
 
-def _failed_step(
-    result: Result, run: Handshake | None, first: FindingLayout | None, by_finding: Mapping[int, FindingLayout]
-) -> FindingLayout | None:
+def _failed_step(result: Result, run: Handshake | None, first: FindingLayout | None) -> FindingLayout | None:
     """Return the first step that failed in a handshake whose reason is a wider one."""
     if run is None or first is None or first.finding.kind == "sequence":
         return None
     steps = (it for it in result.findings if (it.rule, it.handshake) == (run.rule, run.number))
-    return next((by_finding[id(it)] for it in steps if it.outcome.is_fault), None)
+    return next(iter(places(result, (it for it in steps if it.outcome.is_fault))), None)
 
 
 def _command(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:
@@ -355,22 +349,23 @@ def _stretch(
     return result.origin_ns, max(last, result.origin_ns + NS_PER_MS), result.origin_ns
 
 
-def _overlaps(place: FindingLayout, window: tuple[int, int]) -> bool:
-    extent = place.extent
-    return extent is not None and extent[0] <= window[1] and extent[1] >= window[0]
+def _shown_in(window: tuple[int, int], findings: Iterable[Finding]) -> Iterator[Finding]:
+    """Yield the findings that show in a stretch. A long capture has many, and few of them do."""
+    for finding in findings:
+        extent = extent_of(finding)
+        if extent is not None and extent[0] <= window[1] and extent[1] >= window[0]:
+            yield finding
 
 
 def _what_followed(
-    result: Result, by_finding: Mapping[int, FindingLayout], stretch: tuple[int, int], taken: set[str]
+    result: Result, wrong: Iterable[Finding], stretch: tuple[int, int], taken: set[str]
 ) -> tuple[FindingLayout | None, int]:
     """Return the first fault on another lane that began in the stretch or soon after, and where that then ends."""
     start, end = stretch
-    reach = start + _FURTHER * (end - start)
-    for finding in sorted(result.findings, key=lambda it: it.time_ns or 0):
-        place = by_finding[id(finding)]
-        if not finding.outcome.is_fault or finding.kind == "sequence" or place.role in taken or place.extent is None:
-            continue
-        if start <= place.extent[0] <= reach:
+    near = _shown_in((start, round(start + _FURTHER * (end - start))), wrong)
+    faults = [it for it in near if it.outcome.is_fault and it.kind != "sequence"]
+    for place in places(result, sorted(faults, key=lambda it: it.time_ns or 0)):
+        if place.role not in taken and place.extent is not None and place.extent[0] >= start:
             return place, max(end, place.extent[0])
     return None, end
 

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 from support.handmade import at, between, handshake, pulse_finding, read_stats, result, step_finding
 
 from buslens.capture.frames import Clock
-from buslens.causes.compare import Conclusion, RepairStatus, TrialCounts, compare, trials
+from buslens.causes.compare import Conclusion, RepairStatus, TrialCounts, _Stretches, compare, trials
 from buslens.checks.findings import Outcome, TimeBounds, Verdict
 
 if TYPE_CHECKING:
@@ -287,3 +289,15 @@ class TestNotes:
         other = capture(MET)
         other = replace(other, expectations=replace(other.expectations, rules=other.expectations.rules[:1]))
         assert "not all checked against the same rules" in compare([capture(LATE)], [other]).notes[0]
+
+
+_STRETCH = st.tuples(st.integers(0, 30), st.integers(0, 9)).map(lambda it: (it[0], it[0] + it[1]))
+_STRETCHES = st.lists(_STRETCH, max_size=6)
+
+
+@given(_STRETCHES, _STRETCHES)
+def test_stretches_that_touch(some: list[tuple[int, int]], others: list[tuple[int, int]]) -> None:
+    """Sorted once, they answer as each pair of them would."""
+    sorted_once = _Stretches(some)
+    for start, end in others:
+        assert sorted_once.touch(start, end) == any(first <= end and last >= start for first, last in some)

@@ -21,7 +21,7 @@ from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_na
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, likely_html, side_html
 from buslens.report.page.overlay_drawing import overlays_html
-from buslens.report.page.page_text import facts, findings_html, footer_html, keys_html, numbers_of
+from buslens.report.page.page_text import MOST_DRAWN, facts, findings_html, footer_html, keys_html, numbers_of
 from buslens.report.page_style import style as style_sheet
 from buslens.report.versions import version_of
 from buslens.report.view import choose
@@ -53,9 +53,6 @@ SCRIPTS: Final = (
 
 SUFFIXES: Final = (".html", ".htm")
 """What a page is called."""
-
-MOST_DRAWN: Final = 20_000
-"""Findings beyond this are listed and counted, but have no place among the lanes."""
 
 
 def write_page(result: Result, path: str | os.PathLike[str], *, diagnosis: Diagnosis | None = None) -> Path:
@@ -109,7 +106,7 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         side=side_html(result, diagnosis),
         evidence=evidence_html(result, diagnosis, numbers),
         overlays=overlays_html(result),
-        findings=findings_html(result, groups, placed),
+        findings=findings_html(result, groups),
         keys=keys_html(),
         footer=footer_html(result, version_of()),
         capture=base64.b64encode(pack(result, placed, view, numbers)).decode("ascii"),
@@ -131,9 +128,7 @@ def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[st
     What leads to a moment is a button with the number of the finding as the page's own script counts, ``data-finding``.
     """
     groups = kinds(result, result.findings)
-    ordered = [finding for group in groups for finding in group]
-    placed = places(result, ordered[:MOST_DRAWN])
-    return evidence_html(result, diagnosis, numbers_of(groups)), findings_html(result, groups, placed)
+    return evidence_html(result, diagnosis, numbers_of(groups)), findings_html(result, groups)
 
 
 def _listed(result: Result) -> tuple[list[list[Finding]], dict[int, int], list[FindingLayout], list[FindingLayout]]:

@@ -47,7 +47,7 @@ def _finding_entry(one: FindingLayout, lane_of: Mapping[str, int], origin_ns: in
         "grade": 2 if finding.outcome.is_fault else 1 if finding.outcome is Outcome.UNDECIDED else 0,
         "lane": lane_of.get(one.role, -1),
         "from_lane": lane_of.get(one.reference_role, -1),
-        "moment": None if one.moment_ns is None else microseconds(one.moment_ns, origin_ns),
+        "moment": None if finding.time_ns is None else microseconds(finding.time_ns, origin_ns),
         "extent": None if extent is None else [microseconds(time, origin_ns) for time in extent],
         "measured": _reach(reach, origin_ns),
         "allowed": _reach(one.allowed, origin_ns) if finding.step else None,

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import html
 from dataclasses import replace
+from itertools import islice
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.report.finding_kinds import sentence
+from buslens.report.finding_layout import extent_of
 from buslens.report.formatting import (
     IDLE_SIGN,
     OUTCOME_WORDS,
@@ -25,10 +27,12 @@ from buslens.report.text import notes, recording, small_print
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from buslens.report.finding_layout import FindingLayout
 
 MOST_LISTED: Final = 500
 """Findings of a kind that are written out; the rest is counted."""
+
+MOST_DRAWN: Final = 20_000
+"""Findings beyond this are listed and counted, but have no place among the lanes."""
 
 _MOST_LINKS: Final = 3
 """So many moments of a kind are named; of more the first, the last and the worst."""
@@ -87,9 +91,10 @@ def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[int, int]:
     return {id(finding): number for number, group in enumerate(shown, 1) for finding in group}
 
 
-def findings_html(result: Result, groups: Sequence[Sequence[Finding]], placed: Sequence[FindingLayout]) -> str:
+def findings_html(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
     """Return the findings, a line for each kind; those that have a moment lead to it."""
-    link_of = {id(one.finding): index for index, one in enumerate(placed) if one.extent is not None}
+    drawn = islice((finding for group in groups for finding in group), MOST_DRAWN)
+    link_of = {id(finding): index for index, finding in enumerate(drawn) if extent_of(finding) is not None}
     numbers = numbers_of(groups)
 
     def lines(some: Iterable[Sequence[Finding]]) -> str:

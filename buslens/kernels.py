@@ -6,7 +6,7 @@ compiled twin, for large captures. The rules for a kernel, so that both ways giv
 
 * whole numbers only, signed and within 64 bits; no objects, no exceptions, no options;
 * buffers are indexed, never sliced; tables come in as arguments; module constants are whole numbers;
-* it may call other kernels, of its own module or imported by name from another kernel module.
+* it may call other kernels, of its own module or of another kernel module.
 
 Compiled code is kept in a cache folder of our own, whose name holds the versions and a hash over the text of *all*
 kernel modules, for the compiler by itself would not notice that a function in another module has changed.
@@ -22,7 +22,7 @@ import threading
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from types import FunctionType
+from types import FunctionType, ModuleType
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 if TYPE_CHECKING:
@@ -86,11 +86,19 @@ def _compile(function: FunctionType, folder: Path | None, *, is_called_by_twins:
     if function in twins:
         return twins[function]
     numba: Any = import_module("numba")
-    names = dict(function.__globals__)
-    for name in function.__code__.co_names:
-        named = names.get(name)
-        if isinstance(named, FunctionType) and named is not function:
-            names[name] = _compile(named, folder, is_called_by_twins=True)
+    used = set(function.__code__.co_names)
+
+    def made(value: Any) -> Any:
+        """Return what stands for a global: of a module what is used of it, of a function its twin."""
+        if isinstance(value, ModuleType):
+            part = ModuleType(value.__name__)
+            vars(part).update((name, made(it)) for name, it in vars(value).items() if name in used)
+            return part
+        if isinstance(value, FunctionType) and value is not function:
+            return _compile(value, folder, is_called_by_twins=True)
+        return value
+
+    names = {name: made(value) if name in used else value for name, value in function.__globals__.items()}
     twin = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
     # The cache knows code by this name, and not by its options.
     twin.__qualname__ = function.__qualname__ + ".called" * is_called_by_twins
@@ -107,11 +115,13 @@ def _compile(function: FunctionType, folder: Path | None, *, is_called_by_twins:
 
 
 def _plain_number(value: Any) -> Any:
-    """Return a whole number as one of 64 bits.
+    """Return a whole number, or those of a module that stands for what is used of one, as one of 64 bits.
 
     Each number of Python's has a type of its own for the compiler, which tries every operation for each of them, and
     compiles a function anew for each that is passed to it.
     """
+    if isinstance(value, ModuleType):
+        vars(value).update((name, _plain_number(it)) for name, it in vars(value).items())
     if isinstance(value, tuple):
         return tuple(map(_plain_number, value))
     if isinstance(value, int) and not isinstance(value, bool):

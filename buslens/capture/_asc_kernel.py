@@ -2,107 +2,58 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from buslens.capture import _scan_kernel as kit
 from buslens.capture._lin_kernel import LARGEST_ID, is_whole, protected
-from buslens.capture._scan_kernel import (
-    AS_RECORDED,
-    ASK,
-    AT,
-    AXIS_LIMIT,
-    BAD_STAMP,
-    BLANK,
-    BREAK,
-    BRS_FLAG,
-    BUS_ERROR,
-    CHANNEL,
-    END,
-    ERROR_FLAG,
-    ESI_FLAG,
-    EVERY_CHANNEL,
-    EXTENDED_FLAG,
-    FD_FLAG,
-    FORMAT,
-    FORMAT_REASON,
-    LARGEST,
-    LINE_FEED,
-    LOST,
-    OTHER,
-    OTHER_CHARACTER,
-    REASON,
-    REMOTE_FLAG,
-    RESTARTS,
-    SEAM,
-    STAMP_LIMIT,
-    STAMP_RANGE,
-    STOP,
-    TOO_MANY_CHANNELS,
-    TX_FLAG,
-    UNANSWERED,
-    WORDS,
-    Numbers,
-    Slots,
-    channel_of,
-    ends_word,
-    fd_length,
-    frame_key,
-    is_full,
-    next_line,
-    note_gap,
-    place_in_time,
-    put_byte,
-    same_channel,
-    seconds,
-    skip_blanks,
-    skip_word,
-    stops_at_broken,
-    take_frame,
-)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
 # --- the format's slots of the state -----------------------------------------------------------------------
 
 #: 16 or 10: identifiers, data bytes and classical data length codes.
-BASE: Final = FORMAT
+BASE: Final = kit.FORMAT
 #: 1: each stamp counts from the timed row before.
-RELATIVE: Final = FORMAT + 1
+RELATIVE: Final = kit.FORMAT + 1
 #: 1: there is a date, and ORIGIN is its time, ns; else ORIGIN is 0.
-DATED: Final = FORMAT + 2
-ORIGIN: Final = FORMAT + 3
+DATED: Final = kit.FORMAT + 2
+ORIGIN: Final = kit.FORMAT + 3
 #: 1: a trigger block with the date BLOCK, ns, has begun and its first timed row has not come; else BLOCK is 0.
-PENDING: Final = FORMAT + 4
-BLOCK: Final = FORMAT + 5
+PENDING: Final = kit.FORMAT + 4
+BLOCK: Final = kit.FORMAT + 5
 #: Relative stamps added up, ns.
-CLOCK: Final = FORMAT + 6
+CLOCK: Final = kit.FORMAT + 6
 #: 1: a timed row has come.
-STARTED: Final = FORMAT + 7
+STARTED: Final = kit.FORMAT + 7
 #: 1: the stamps of a block restarted.
-RESTARTED: Final = FORMAT + 8
+RESTARTED: Final = kit.FORMAT + 8
 #: 1: there was a date that cannot be read, and the user has been told.
-UNREADABLE: Final = FORMAT + 9
+UNREADABLE: Final = kit.FORMAT + 9
 #: So many columns more than usual stand before the identifier of rows that are frames all the same.
-EXTRA: Final = FORMAT + 11
+EXTRA: Final = kit.FORMAT + 11
 #: 1: rows that were sent run on a clock of their own, and are left out.
-SENT_APART: Final = FORMAT + 12
+SENT_APART: Final = kit.FORMAT + 12
 #: So many frames from here on are left over from an earlier run, and are left out.
-LEFTOVER: Final = FORMAT + 13
+LEFTOVER: Final = kit.FORMAT + 13
 #: 1: a trigger block has begun behind a timed row, and none of its own has come: nothing was recorded in between.
-APART: Final = FORMAT + 10
+APART: Final = kit.FORMAT + 10
 
 # --- what may be wrong with a line -------------------------------------------------------------------------
 
-NO_DIRECTION: Final = FORMAT_REASON
-NO_KIND: Final = FORMAT_REASON + 1
-BAD_DLC: Final = FORMAT_REASON + 2
-BAD_BYTE: Final = FORMAT_REASON + 3
-FEW_BYTES: Final = FORMAT_REASON + 4
-NO_NUMBER: Final = FORMAT_REASON + 5
-ID_RANGE: Final = FORMAT_REASON + 6
-EXTENDED_RANGE: Final = FORMAT_REASON + 7
-FD_SHAPE: Final = FORMAT_REASON + 8
-EXTRA_COLUMNS: Final = FORMAT_REASON + 9
-LIN_PARITY: Final = FORMAT_REASON + 10
-LIN_CHECKSUM: Final = FORMAT_REASON + 11
-LIN_RECEIVE: Final = FORMAT_REASON + 12
+NO_DIRECTION: Final = kit.FORMAT_REASON
+NO_KIND: Final = kit.FORMAT_REASON + 1
+BAD_DLC: Final = kit.FORMAT_REASON + 2
+BAD_BYTE: Final = kit.FORMAT_REASON + 3
+FEW_BYTES: Final = kit.FORMAT_REASON + 4
+NO_NUMBER: Final = kit.FORMAT_REASON + 5
+ID_RANGE: Final = kit.FORMAT_REASON + 6
+EXTENDED_RANGE: Final = kit.FORMAT_REASON + 7
+FD_SHAPE: Final = kit.FORMAT_REASON + 8
+EXTRA_COLUMNS: Final = kit.FORMAT_REASON + 9
+LIN_PARITY: Final = kit.FORMAT_REASON + 10
+LIN_CHECKSUM: Final = kit.FORMAT_REASON + 11
+LIN_RECEIVE: Final = kit.FORMAT_REASON + 12
 
 #: Kinds of row beside a reason: a frame, and one that is none and need not be.
 IS_FRAME: Final = 0
@@ -135,7 +86,7 @@ def packed(text: Numbers, p: int, code: Numbers) -> tuple[int, int]:
     """Return the first 8 characters of the word at p in lower case, as the bytes of a number, and its end."""
     value = 0
     stop = p + 8
-    while not ends_word(code[text[p]]):
+    while not kit.ends_word(code[text[p]]):
         if p < stop:
             value = value << 8 | (text[p] | 32) & 127
         p += 1
@@ -152,7 +103,7 @@ def number(text: Numbers, p: int, code: Numbers, base: int, most: int) -> tuple[
             value = value * base + d
         p += 1
         d = code[text[p]]
-    if p == first or value > most or not ends_word(d):
+    if p == first or value > most or not kit.ends_word(d):
         return -1, p
     return value, p
 
@@ -167,11 +118,11 @@ def identifier(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, in
             value = value * base + d
         p += 1
         d = code[text[p]]
-    if p > first and ends_word(d):
+    if p > first and kit.ends_word(d):
         return (ID_RANGE if value > 0x7FF else 0), value, 0, p
-    if p > first and text[p] | 32 == 120 and ends_word(code[text[p + 1]]):  # 'x'
-        return (EXTENDED_RANGE if value > 0x1FFFFFFF else 0), value, EXTENDED_FLAG, p + 1
-    return NO_NUMBER, 0, 0, skip_word(text, p, code)
+    if p > first and text[p] | 32 == 120 and kit.ends_word(code[text[p + 1]]):  # 'x'
+        return (EXTENDED_RANGE if value > 0x1FFFFFFF else 0), value, kit.EXTENDED_FLAG, p + 1
+    return NO_NUMBER, 0, 0, kit.skip_word(text, p, code)
 
 
 def regular_payload(text: Numbers, p: int, code: Numbers, length: int, words: Slots, at: int) -> int:
@@ -182,7 +133,7 @@ def regular_payload(text: Numbers, p: int, code: Numbers, length: int, words: Sl
     for k in range(p, stop, 3):
         high = code[text[k + 1]]
         low = code[text[k + 2]]
-        if code[text[k]] != BLANK or high > 15 or low > 15:
+        if code[text[k]] != kit.BLANK or high > 15 or low > 15:
             return 0
         value |= (high << 4 | low) << shift
         shift += 8
@@ -193,7 +144,7 @@ def regular_payload(text: Numbers, p: int, code: Numbers, length: int, words: Sl
             shift = 0
     if shift:
         words[at] = value
-    return stop if ends_word(code[text[stop]]) else 0
+    return stop if kit.ends_word(code[text[stop]]) else 0
 
 
 def far_line_end(text: Numbers, p: int, code: Numbers) -> int:
@@ -207,9 +158,9 @@ def far_line_end(text: Numbers, p: int, code: Numbers) -> int:
         | code[text[p + 5]]
         | code[text[p + 6]]
         | code[text[p + 7]]
-    ) & LINE_FEED == 0:
+    ) & kit.LINE_FEED == 0:
         p += 8
-    while code[text[p]] & LINE_FEED == 0:
+    while code[text[p]] & kit.LINE_FEED == 0:
         p += 1
     return p
 
@@ -221,7 +172,7 @@ def payload(text: Numbers, p: int, code: Numbers, base: int, length: int, words:
         if q > 0:
             return 0, q
     for k in range(length):
-        p = skip_blanks(text, p, code)
+        p = kit.skip_blanks(text, p, code)
         high = code[text[p]]
         if high >= base:
             return FEW_BYTES, p
@@ -235,9 +186,9 @@ def payload(text: Numbers, p: int, code: Numbers, base: int, length: int, words:
                 high = high * 10 + low
                 p += 1
                 low = code[text[p]]
-        if high > 255 or not ends_word(low):
+        if high > 255 or not kit.ends_word(low):
             return BAD_BYTE, p
-        put_byte(words, at, k, high)
+        kit.put_byte(words, at, k, high)
     return 0, p
 
 
@@ -251,22 +202,22 @@ def fd_shape(text: Numbers, p: int, code: Numbers, base: int) -> tuple[int, int,
     brs, p = number(text, p, code, 10, 1)
     if brs < 0:
         return 0, 0, 0, 0
-    esi, p = number(text, skip_blanks(text, p, code), code, 10, 1)
+    esi, p = number(text, kit.skip_blanks(text, p, code), code, 10, 1)
     if esi < 0:
         return 0, 0, 0, 0
-    first = skip_blanks(text, p, code)
+    first = kit.skip_blanks(text, p, code)
     dlc, _ = number(text, first, code, base, 15)
     other, _ = number(text, first, code, 26 - base, 15)
-    length, p = number(text, skip_blanks(text, skip_word(text, first, code), code), code, 10, 64)
+    length, p = number(text, kit.skip_blanks(text, kit.skip_word(text, first, code), code), code, 10, 64)
     if length < 0:
         return 0, 0, 0, 0
-    flags = FD_FLAG | brs * BRS_FLAG | esi * ESI_FLAG
-    if dlc >= 0 and fd_length(dlc) == length:
+    flags = kit.FD_FLAG | brs * kit.BRS_FLAG | esi * kit.ESI_FLAG
+    if dlc >= 0 and kit.fd_length(dlc) == length:
         return flags, dlc, length, p
-    if other >= 0 and fd_length(other) == length:
+    if other >= 0 and kit.fd_length(other) == length:
         return flags, other, length, p
     if length == 0 and dlc > 0:
-        return REMOTE_FLAG, dlc, 0, p
+        return kit.REMOTE_FLAG, dlc, 0, p
     return 0, 0, 0, 0
 
 
@@ -279,22 +230,22 @@ def fd_row(
         # A number where the direction belongs is an identifier: a frame that lacks its direction.
         reason, _, _, _ = identifier(text, p, code, base)
         return (IS_EVENT if reason == NO_NUMBER else NO_DIRECTION), 0, 0, 0, 0, q
-    flags = TX_FLAG if way == TX_WORD else 0
-    p = skip_blanks(text, q, code)
+    flags = kit.TX_FLAG if way == TX_WORD else 0
+    p = kit.skip_blanks(text, q, code)
     word, q = packed(text, p, code)
     if word == ERROR_WORD:
-        return IS_FRAME, BUS_ERROR, flags | ERROR_FLAG, 0, 0, q
+        return IS_FRAME, kit.BUS_ERROR, flags | kit.ERROR_FLAG, 0, 0, q
     reason, can_id, extended, p = identifier(text, p, code, base)
     if reason != 0:
         return reason, 0, 0, 0, 0, p
     flags |= extended
-    p = skip_blanks(text, p, code)
+    p = kit.skip_blanks(text, p, code)
     shape, dlc, length, q = fd_shape(text, p, code, base)
     for _ in range(2):
-        if q != 0 and shape != REMOTE_FLAG:
+        if q != 0 and shape != kit.REMOTE_FLAG:
             break
         # The word may be a symbolic name, even one of digits, or one of two: then the four columns stand behind them.
-        p = skip_blanks(text, skip_word(text, p, code), code)
+        p = kit.skip_blanks(text, kit.skip_word(text, p, code), code)
         named, named_dlc, named_length, named_q = fd_shape(text, p, code, base)
         if q == 0 or named_length > 0:
             shape, dlc, length, q = named, named_dlc, named_length, named_q
@@ -318,24 +269,24 @@ def classical_row(
     if reason == NO_NUMBER:
         word, _ = packed(text, p, code)
         if word == ERROR_WORD:
-            return IS_FRAME, BUS_ERROR, ERROR_FLAG, 0, 0, q
-    way, p = packed(text, skip_blanks(text, q, code), code)
+            return IS_FRAME, kit.BUS_ERROR, kit.ERROR_FLAG, 0, 0, q
+    way, p = packed(text, kit.skip_blanks(text, q, code), code)
     if way == TXRQ_WORD:
         return IS_EVENT, 0, 0, 0, 0, p
     if way == TX_WORD:
-        flags |= TX_FLAG
+        flags |= kit.TX_FLAG
     elif way != RX_WORD:
         # Statistics and the like begin with a word of their own; a number here is a frame cut short.
         return (IS_EVENT if reason == NO_NUMBER else NO_DIRECTION), 0, 0, 0, 0, p
     if reason != 0:
         return reason, 0, 0, 0, 0, p
-    p = skip_blanks(text, p, code)
+    p = kit.skip_blanks(text, p, code)
     kind = text[p] | 32
-    if not ends_word(code[text[p + 1]]) or (kind != 100 and kind != 114):  # 'd', 'r'  # noqa: PLR1714
+    if not kit.ends_word(code[text[p + 1]]) or (kind != 100 and kind != 114):  # 'd', 'r'  # noqa: PLR1714
         return NO_KIND, 0, 0, 0, 0, p
-    dlc, q = number(text, skip_blanks(text, p + 1, code), code, base, 15)
+    dlc, q = number(text, kit.skip_blanks(text, p + 1, code), code, base, 15)
     if kind == 114:
-        return IS_FRAME, can_id, flags | REMOTE_FLAG, max(dlc, 0), 0, q
+        return IS_FRAME, can_id, flags | kit.REMOTE_FLAG, max(dlc, 0), 0, q
     if dlc < 0:
         return BAD_DLC, 0, 0, 0, 0, q
     length = min(dlc, 8)
@@ -356,15 +307,15 @@ def columns_before(text: Numbers, p: int, code: Numbers) -> tuple[int, int, int,
     last = 0
     label = 0
     label_end = 0
-    while n <= MOST_COLUMNS and not ends_word(code[text[p]]):
+    while n <= MOST_COLUMNS and not kit.ends_word(code[text[p]]):
         first = p
         word, p = packed(text, p, code)
         if word == J1939_WORD:
             return 0, 0, 0, 0
         if word in (RX_WORD, TX_WORD) and n > 0:
-            q = skip_blanks(text, p, code)
+            q = kit.skip_blanks(text, p, code)
             kind = text[q] | 32
-            if kind in (100, 114) and ends_word(code[text[q + 1]]):  # 'd', 'r'
+            if kind in (100, 114) and kit.ends_word(code[text[q + 1]]):  # 'd', 'r'
                 if label == last:
                     label = 0
                 return n, last, label, label_end
@@ -374,7 +325,7 @@ def columns_before(text: Numbers, p: int, code: Numbers) -> tuple[int, int, int,
             label_end = q
         last = first
         n += 1
-        p = skip_blanks(text, p, code)
+        p = kit.skip_blanks(text, p, code)
     return 0, 0, 0, 0
 
 
@@ -386,7 +337,7 @@ def begins_lin(text: Numbers, p: int, code: Numbers) -> bool:
     p += 2
     while code[text[p]] < 10:
         p += 1
-    return code[text[p]] == BLANK
+    return code[text[p]] == kit.BLANK
 
 
 def lin_row(text: Numbers, p: int, code: Numbers, base: int, words: Slots, s: Slots) -> tuple[int, int, int, int, int]:
@@ -404,34 +355,34 @@ def lin_row(text: Numbers, p: int, code: Numbers, base: int, words: Slots, s: Sl
         if protected(value & LARGEST_ID) != value:
             return LIN_PARITY, 0, 0, 0, p
         value &= LARGEST_ID
-    p = skip_blanks(text, p, code)
+    p = kit.skip_blanks(text, p, code)
     way, p = packed(text, p, code)
     if way == NO_ANSWER_WORD:
-        return IS_FRAME, value, REMOTE_FLAG, 0, p
+        return IS_FRAME, value, kit.REMOTE_FLAG, 0, p
     if way == LIN_ERROR_WORD:
         return LIN_RECEIVE, 0, 0, 0, p
     if way == LIN_CHECKSUM_WORD:
         return LIN_CHECKSUM, 0, 0, 0, p
     if way not in (RX_WORD, TX_WORD):
         return IS_EVENT, 0, 0, 0, p
-    n, p = number(text, skip_blanks(text, p, code), code, base, 8)
+    n, p = number(text, kit.skip_blanks(text, p, code), code, base, 8)
     if n < 1:
         return BAD_DLC, 0, 0, 0, p
-    reason, p = payload(text, p, code, base, n, words, s[WORDS])
+    reason, p = payload(text, p, code, base, n, words, s[kit.WORDS])
     if reason != 0:
         return reason, 0, 0, 0, p
-    while code[text[p]] & LINE_FEED == 0:
-        p = skip_blanks(text, p, code)
+    while code[text[p]] & kit.LINE_FEED == 0:
+        p = kit.skip_blanks(text, p, code)
         word, p = packed(text, p, code)
         if word == CHECKSUM_WORD:
-            p = skip_blanks(text, p, code)
+            p = kit.skip_blanks(text, p, code)
             if text[p] == 61:  # '='
-                p = skip_blanks(text, p + 1, code)
+                p = kit.skip_blanks(text, p + 1, code)
             found, p = number(text, p, code, 16, 255)
-            if found >= 0 and not is_whole(value, words, s[WORDS], n, found):
+            if found >= 0 and not is_whole(value, words, s[kit.WORDS], n, found):
                 return LIN_CHECKSUM, 0, 0, 0, p
             break
-    return IS_FRAME, value, TX_FLAG if way == TX_WORD else 0, n, p
+    return IS_FRAME, value, kit.TX_FLAG if way == TX_WORD else 0, n, p
 
 
 def begin_block(clock: int, s: Slots) -> None:
@@ -454,7 +405,7 @@ def begin_block(clock: int, s: Slots) -> None:
         s[ORIGIN] = date
         if s[STARTED] != 0:
             s[RESTARTED] = 1
-            s[BREAK] = RESTARTS
+            s[kit.BREAK] = kit.RESTARTS
 
 
 def scan(
@@ -465,13 +416,7 @@ def scan(
     code: Numbers,
     ids: Numbers,
     labels: Slots,
-    time: Slots,
-    channel: Slots,
-    can_id: Slots,
-    flags: Slots,
-    dlc: Slots,
-    length: Slots,
-    word: Slots,
+    columns: Columns,
     words: Slots,
 ) -> int:
     """Read lines from start to stop; return where it came back, with s[STOP] saying why."""
@@ -479,9 +424,9 @@ def scan(
     base = s[BASE]
     while p < stop:
         begin = p
-        if is_full(s):
+        if kit.is_full(s):
             return begin
-        p = skip_blanks(text, p, code)
+        p = kit.skip_blanks(text, p, code)
         c = code[text[p]]
         negative = text[p] == 45
         if negative:
@@ -493,16 +438,16 @@ def scan(
         each, flag, raw, n = 0, 0, 0, 0
         label, label_end = 0, 0
         if c < 10:
-            stamp, p = seconds(text, p, code)
-            if p > 0 and not ends_word(code[text[p]]):
-                p = -BAD_STAMP
+            stamp, p = kit.seconds(text, p, code)
+            if p > 0 and not kit.ends_word(code[text[p]]):
+                p = -kit.BAD_STAMP
             if negative:
                 stamp = -stamp
             clock = stamp
             if s[RELATIVE] != 0:
                 clock += s[CLOCK]
-            if p > 0 and (clock > STAMP_LIMIT or clock < -STAMP_LIMIT):
-                p = -STAMP_RANGE
+            if p > 0 and (clock > kit.STAMP_LIMIT or clock < -kit.STAMP_LIMIT):
+                p = -kit.STAMP_RANGE
             if p < 0:
                 reason = -p
                 p = begin
@@ -510,100 +455,98 @@ def scan(
                 timed = True
                 if s[PENDING] != 0:
                     begin_block(clock, s)
-                p = skip_blanks(text, p, code)
-                columns = p
+                p = kit.skip_blanks(text, p, code)
+                ahead = p
                 if code[text[p]] < 10:
                     label = p
                     value, label_end = number(text, p, code, 10, 65535)
                     if value >= 0:
                         reason, each, flag, raw, n, p = classical_row(
-                            text, skip_blanks(text, label_end, code), code, base, words, s[WORDS]
+                            text, kit.skip_blanks(text, label_end, code), code, base, words, s[kit.WORDS]
                         )
                 elif begins_lin(text, p, code):
                     label = p
-                    label_end = skip_word(text, p, code)
-                    reason, each, flag, n, p = lin_row(text, skip_blanks(text, label_end, code), code, base, words, s)
+                    label_end = kit.skip_word(text, p, code)
+                    p = kit.skip_blanks(text, label_end, code)
+                    reason, each, flag, n, p = lin_row(text, p, code, base, words, s)
                     raw = n
                 else:
                     value, p = packed(text, p, code)
                     if value == CANFD_WORD:
-                        label = skip_blanks(text, p, code)
+                        label = kit.skip_blanks(text, p, code)
                         value, label_end = number(text, label, code, 10, 65535)
                         if value >= 0:
                             reason, each, flag, raw, n, p = fd_row(
-                                text, skip_blanks(text, label_end, code), code, base, words, s[WORDS]
+                                text, kit.skip_blanks(text, label_end, code), code, base, words, s[kit.WORDS]
                             )
                 if reason in (IS_EVENT, NO_DIRECTION):
-                    n_before, place, other, other_end = columns_before(text, columns, code)
+                    n_before, place, other, other_end = columns_before(text, ahead, code)
                     if n_before > 2:
                         reason = EXTRA_COLUMNS
                         if n_before - 2 == s[EXTRA] and other > 0:
                             label, label_end = other, other_end
-                            reason, each, flag, raw, n, p = classical_row(text, place, code, base, words, s[WORDS])
+                            reason, each, flag, raw, n, p = classical_row(text, place, code, base, words, s[kit.WORDS])
         elif negative:
-            reason = BAD_STAMP
-        elif (c < BLANK or c == OTHER_CHARACTER) and (text[p] != 47 or text[p + 1] != 47):  # '//'
+            reason = kit.BAD_STAMP
+        elif (c < kit.BLANK or c == kit.OTHER_CHARACTER) and (text[p] != 47 or text[p + 1] != 47):  # '//'
             value, p = packed(text, p, code)
             if value in (DATE_WORD, BASE_WORD, BEGIN_WORD):
-                s[OTHER] += 1
-                s[STOP] = ASK
-                s[AT] = begin
-                return next_line(text, far_line_end(text, p, code), s)
+                s[kit.OTHER] += 1
+                s[kit.STOP] = kit.ASK
+                s[kit.AT] = begin
+                return kit.next_line(text, far_line_end(text, p, code), s)
             if value not in (END_WORD, NO_WORD, INTERNAL_WORD):
-                reason = BAD_STAMP
+                reason = kit.BAD_STAMP
         at = 0
         before = 0
         index = 0
-        left_out = s[SENT_APART] != 0 and flag & TX_FLAG != 0
+        left_out = s[SENT_APART] != 0 and flag & kit.TX_FLAG != 0
         if reason == IS_FRAME and s[LEFTOVER] > 0:
             left_out = True
-            if flag & (ERROR_FLAG | FD_FLAG) == 0:
+            if flag & (kit.ERROR_FLAG | kit.FD_FLAG) == 0:
                 s[LEFTOVER] -= 1
-        if reason == IS_FRAME and left_out and s[AS_RECORDED] == 0:
+        if reason == IS_FRAME and left_out and s[kit.AS_RECORDED] == 0:
             reason = IS_EVENT
         if reason == IS_FRAME:
             # 001 is channel 1; without its zeros a number of at most 65535 also fits the table of labels.
             while text[label] == 48 and label + 1 < label_end:
                 label += 1
-            index = s[CHANNEL]
-            if same_channel(text, label, code, s, labels) != label_end:
-                index = channel_of(text, label, label_end, s, labels)
+            index = s[kit.CHANNEL]
+            if kit.same_channel(text, label, code, s, labels) != label_end:
+                index = kit.channel_of(text, label, label_end, s, labels)
             if index < 0:
-                reason = TOO_MANY_CHANNELS
-        if reason == IS_FRAME and (s[ORIGIN] + clock > STAMP_LIMIT or s[ORIGIN] + clock < -STAMP_LIMIT):
-            reason = STAMP_RANGE
+                reason = kit.TOO_MANY_CHANNELS
+        if reason == IS_FRAME and (s[ORIGIN] + clock > kit.STAMP_LIMIT or s[ORIGIN] + clock < -kit.STAMP_LIMIT):
+            reason = kit.STAMP_RANGE
         if reason == IS_FRAME:
-            before = s[LARGEST]
-            at = place_in_time(s[ORIGIN] + clock, index, s)
-            if at == -AXIS_LIMIT:
-                if s[STOP] == SEAM:
-                    s[AT] = begin
+            before = s[kit.LARGEST]
+            at = kit.place_in_time(s[ORIGIN] + clock, index, s)
+            if at == -kit.AXIS_LIMIT:
+                if s[kit.STOP] == kit.SEAM:
+                    s[kit.AT] = begin
                     return begin
-                reason = s[REASON]
+                reason = s[kit.REASON]
         if reason == IS_FRAME and s[APART] != 0:
             s[APART] = 0
             if at > before:  # a piece of a log may begin with a block: the frame before is in the piece before
-                note_gap(EVERY_CHANNEL, before, at, s)
+                kit.note_gap(kit.EVERY_CHANNEL, before, at, s)
         if timed:
             s[CLOCK] = clock if s[RELATIVE] != 0 else 0
             s[STARTED] = 1
-        p = next_line(text, far_line_end(text, p, code), s)
+        p = kit.next_line(text, far_line_end(text, p, code), s)
         if reason == IS_EVENT:
-            s[OTHER] += 1
+            s[kit.OTHER] += 1
             continue
         if reason != IS_FRAME:
             if s[RELATIVE] != 0 and not timed:
-                s[BREAK] = LOST
-            if stops_at_broken(begin, reason, s):
+                s[kit.BREAK] = kit.LOST
+            if kit.stops_at_broken(begin, reason, s):
                 return p
             continue
-        key = frame_key(each, flag)
-        if flag & REMOTE_FLAG and text[label] | 32 == 108:  # 'l': a LIN header alone, which is another than an answer
-            s[UNANSWERED] += 1
-            key |= REMOTE_FLAG << 29
-        take_frame(
-            at, index, each, key, flag, raw, n, s, ids,
-            time, channel, can_id, flags, dlc, length, word,
-        )  # fmt: skip
-    s[STOP] = END
+        key = kit.frame_key(each, flag)
+        if flag & kit.REMOTE_FLAG and text[label] | 32 == 108:  # 'l': a LIN header alone is no answer
+            s[kit.UNANSWERED] += 1
+            key |= kit.REMOTE_FLAG << 29
+        kit.take_frame(at, index, each, key, flag, raw, n, s, ids, columns)
+    s[kit.STOP] = kit.END
     return p

@@ -7,33 +7,13 @@ sum that overflows is undefined to the compiler, so the eighth character is left
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from buslens.capture import _scan_kernel as kit
 from buslens.capture._candump_kernel import scan
-from buslens.capture._scan_kernel import (
-    AXIS_LIMIT,
-    CHANNEL,
-    CHANNELS,
-    END,
-    EXTENDED_FLAG,
-    FRAMES,
-    LABEL_MASK,
-    LABEL_SIZE,
-    LABEL_WORD,
-    LINES,
-    STOP,
-    TX_FLAG,
-    WIDE_CHANNELS,
-    WORDS,
-    Numbers,
-    Slots,
-    frame_key,
-    hex_words,
-    is_full,
-    place_in_time,
-    seconds,
-    take_frame,
-)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
 TOPS: Final = 0x0080808080808080
 LOWS: Final = 0x007F7F7F7F7F7F7F
@@ -82,13 +62,7 @@ def scan_wide(
     code: Numbers,
     ids: Numbers,
     labels: Slots,
-    time: Slots,
-    channel: Slots,
-    can_id: Slots,
-    flags: Slots,
-    dlc: Slots,
-    length: Slots,
-    word: Slots,
+    columns: Columns,
     words: Slots,
 ) -> int:
     """Read lines from start to stop, exactly as `_candump_kernel.scan` does.
@@ -101,7 +75,7 @@ def scan_wide(
     lower = -1
     second = 0
     while p < stop:
-        if is_full(s):
+        if kit.is_full(s):
             return p
         ok = text[p] == 40 and wide[p + 1] == upper and wide[p + 9] & 0xFFFFFF == lower
         q = 0
@@ -129,16 +103,16 @@ def scan_wide(
                 ok = False
         if ok:
             x = wide[q]
-            c = s[CHANNEL]
-            if c >= WIDE_CHANNELS or x & s[LABEL_MASK + c] != s[LABEL_WORD + c]:
+            c = s[kit.CHANNEL]
+            if c >= kit.WIDE_CHANNELS or x & s[kit.LABEL_MASK + c] != s[kit.LABEL_WORD + c]:
                 c = 0
-                known = min(s[CHANNELS], WIDE_CHANNELS)
-                while c < known and x & s[LABEL_MASK + c] != s[LABEL_WORD + c]:
+                known = min(s[kit.CHANNELS], kit.WIDE_CHANNELS)
+                while c < known and x & s[kit.LABEL_MASK + c] != s[kit.LABEL_WORD + c]:
                     c += 1
                 ok = c < known
             if ok:
-                s[CHANNEL] = c
-                q += s[LABEL_SIZE + c]
+                s[kit.CHANNEL] = c
+                q += s[kit.LABEL_SIZE + c]
         if ok:
             x = wide[q]
             if x >> 24 & 0xFF == 35:
@@ -149,7 +123,7 @@ def scan_wide(
                 x = four_bytes(x)
                 identifier = (x & 0xFF) << 24 | (x & 0xFF00) << 8 | x >> 8 & 0xFF00 | x >> 24
                 ok = identifier < 0x20000000
-                flag = EXTENDED_FLAG
+                flag = kit.EXTENDED_FLAG
                 q += 9
             else:
                 ok = False
@@ -169,7 +143,7 @@ def scan_wide(
             n >>= 1
             if text[q] == 32:
                 if text[q + 1] == 84:  # 'T'
-                    flag |= TX_FLAG
+                    flag |= kit.TX_FLAG
                 elif text[q + 1] != 82:  # 'R'
                     ok = False
                 q += 2
@@ -177,15 +151,15 @@ def scan_wide(
                 q += 1
             ok = ok and text[q] == 10
         if ok:
-            at = place_in_time(stamp, c, s)
-            ok = at != -AXIS_LIMIT
+            at = kit.place_in_time(stamp, c, s)
+            ok = at != -kit.AXIS_LIMIT
         if not ok:
-            frames = s[FRAMES]
-            q = scan(text, p, p + 1, s, code, ids, labels, time, channel, can_id, flags, dlc, length, word, words)
-            if s[STOP] != END:
+            frames = s[kit.FRAMES]
+            q = scan(text, p, p + 1, s, code, ids, labels, columns, words)
+            if s[kit.STOP] != kit.END:
                 return q
-            if s[FRAMES] != frames and text[p] == 40 and text[p + 11] == 46:
-                stamp, _ = seconds(text, p + 1, code)
+            if s[kit.FRAMES] != frames and text[p] == 40 and text[p + 11] == 46:
+                stamp, _ = kit.seconds(text, p + 1, code)
                 if stamp >= 1_000_000_000_000_000_000:  # only ten digits make so much, and the point is behind them
                     upper = wide[p + 1]
                     lower = wide[p + 9] & 0xFFFFFF
@@ -193,12 +167,9 @@ def scan_wide(
             p = q
             continue
         p = q + 1
-        s[LINES] += 1
-        at_word = s[WORDS]
-        if take_frame(
-            at, c, identifier, frame_key(identifier, flag), flag, n, n, s, ids,
-            time, channel, can_id, flags, dlc, length, word,
-        ):  # fmt: skip
-            hex_words(text, data, n, code, words, at_word)
-    s[STOP] = END
+        s[kit.LINES] += 1
+        at_word = s[kit.WORDS]
+        if kit.take_frame(at, c, identifier, kit.frame_key(identifier, flag), flag, n, n, s, ids, columns):
+            kit.hex_words(text, data, n, code, words, at_word)
+    s[kit.STOP] = kit.END
     return p

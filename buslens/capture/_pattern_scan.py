@@ -9,40 +9,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeAlias
 
-from buslens.capture._scan_kernel import (
-    BREAK,
-    CHANNELS,
-    COUNT,
-    END,
-    EVERYTHING,
-    FRAMES,
-    FRAMES_ON,
-    GAPS,
-    LABEL_ROOM,
-    LARGEST,
-    LATEST_ON,
-    LINES,
-    MOST_GAPS,
-    MOST_WORDS,
-    NO_TIME,
-    ONLY_ID,
-    QUIET_NS,
-    ROOM,
-    SEVERAL,
-    SHIFT,
-    STAMP_LIMIT,
-    STOP,
-    WORD_ROOM,
-    WORDS,
-    Numbers,
-    Slots,
-    note_gap,
-    passes_filter,
-)
+from buslens.capture import _scan_kernel as kit
 
 if TYPE_CHECKING:
     import re
     from collections.abc import Callable
+
+    from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
     Common: TypeAlias = tuple[int, bytes, int, bool, int, bytes]
     """Recorded time, channel label, id, whether it is a 29-bit one, other flags, payload of at most 8 bytes."""
@@ -60,13 +33,7 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
     code: Numbers,
     ids: Numbers,
     labels: bytearray,
-    time: Slots,
-    channel: Slots,
-    can_id: Slots,
-    flags: Slots,
-    dlc: Slots,
-    length: Slots,
-    word: Slots,
+    columns: Columns,
     words: Slots,
 ) -> int:
     """Read lines from start to stop, exactly as the kernel `scan` does.
@@ -80,12 +47,12 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
     frame_of : callable
         Returns what such a line says; None: leave it to the kernel after all.
     """
-    columns = time, channel, can_id, flags, dlc, length, word, words
+    time, channel, can_id, flags, dlc, length, word = columns
     match = pattern.match
-    everything = s[EVERYTHING]
+    everything = s[kit.EVERYTHING]
     known: dict[bytes, int] = {}
     traffic = _TrafficCounter(s)
-    largest, shift, count, n_words, most = NO_TIME, 0, 0, 0, 0
+    largest, shift, count, n_words, most = kit.NO_TIME, 0, 0, 0, 0
     # Frames since the slots were last written; each is a line.
     fresh = 0
     is_stale = True
@@ -94,22 +61,22 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
         if is_stale:
             known = labels_of(s, labels)
             traffic.fetch()
-            largest, shift, count, n_words = s[LARGEST], s[SHIFT], s[COUNT], s[WORDS]
-            most = min(s[ROOM] - count, s[WORD_ROOM] - n_words - MOST_WORDS)
-            if s[BREAK] or largest == NO_TIME or not is_usual():
+            largest, shift, count, n_words = s[kit.LARGEST], s[kit.SHIFT], s[kit.COUNT], s[kit.WORDS]
+            most = min(s[kit.ROOM] - count, s[kit.WORD_ROOM] - n_words - kit.MOST_WORDS)
+            if s[kit.BREAK] or largest == kit.NO_TIME or not is_usual():
                 most = 0
             is_stale = False
-        found = match(text, p) if fresh < most and s[GAPS] + 2 <= MOST_GAPS else None
+        found = match(text, p) if fresh < most and s[kit.GAPS] + 2 <= kit.MOST_GAPS else None
         frame = None if found is None else frame_of(found)
         if found is None or frame is None or frame[0] + shift < largest or frame[1] not in known:
-            s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
-            s[FRAMES] += fresh
-            s[LINES] += fresh
+            s[kit.LARGEST], s[kit.COUNT], s[kit.WORDS] = largest, count, n_words
+            s[kit.FRAMES] += fresh
+            s[kit.LINES] += fresh
             traffic.store()
             fresh = 0
             is_stale = True
-            p = scan(text, p, p + 1, s, code, ids, labels, *columns)
-            if s[STOP] != END:
+            p = scan(text, p, p + 1, s, code, ids, labels, columns, words)
+            if s[kit.STOP] != kit.END:
                 return p
             continue
         stamp, label, identifier, is_extended, flag, data = frame
@@ -117,7 +84,7 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
         fresh += 1
         largest = stamp + shift
         traffic.note(known[label], identifier | is_extended << 29, largest)
-        if everything or (passes_filter(identifier, 1, s, ids) if is_extended else ids[identifier]):
+        if everything or (kit.passes_filter(identifier, 1, s, ids) if is_extended else ids[identifier]):
             n = len(data)
             time[count] = largest
             channel[count] = known[label]
@@ -131,24 +98,24 @@ def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)
             count += 1
     if not is_stale:
         traffic.store()
-        s[LARGEST], s[COUNT], s[WORDS] = largest, count, n_words
-        s[FRAMES] += fresh
-        s[LINES] += fresh
-    s[STOP] = END
+        s[kit.LARGEST], s[kit.COUNT], s[kit.WORDS] = largest, count, n_words
+        s[kit.FRAMES] += fresh
+        s[kit.LINES] += fresh
+    s[kit.STOP] = kit.END
     return p
 
 
 def is_on_axis(stamp: int) -> bool:
     """Return whether a recorded time is one that a kernel takes."""
-    return -STAMP_LIMIT < stamp < STAMP_LIMIT
+    return -kit.STAMP_LIMIT < stamp < kit.STAMP_LIMIT
 
 
 def labels_of(s: Slots, labels: bytearray) -> dict[bytes, int]:
     """Return the channels on which a frame has come, by label."""
     return {
-        bytes(labels[base : labels.index(0, base)]): base // LABEL_ROOM
-        for base in range(0, s[CHANNELS] * LABEL_ROOM, LABEL_ROOM)
-        if s[FRAMES_ON + base // LABEL_ROOM]
+        bytes(labels[base : labels.index(0, base)]): base // kit.LABEL_ROOM
+        for base in range(0, s[kit.CHANNELS] * kit.LABEL_ROOM, kit.LABEL_ROOM)
+        if s[kit.FRAMES_ON + base // kit.LABEL_ROOM]
     }
 
 
@@ -163,23 +130,23 @@ class _TrafficCounter:
 
     def fetch(self) -> None:
         """Take over what the slots say."""
-        s, channels = self._s, range(self._s[CHANNELS])
-        self._latest = [s[LATEST_ON + c] for c in channels]
-        self._frames = [s[FRAMES_ON + c] for c in channels]
-        self._only = [s[ONLY_ID + c] for c in channels]
+        s, channels = self._s, range(self._s[kit.CHANNELS])
+        self._latest = [s[kit.LATEST_ON + c] for c in channels]
+        self._frames = [s[kit.FRAMES_ON + c] for c in channels]
+        self._only = [s[kit.ONLY_ID + c] for c in channels]
 
     def store(self) -> None:
         """Let the slots say what is known."""
         s = self._s
         for c, (latest, frames, only) in enumerate(zip(self._latest, self._frames, self._only, strict=True)):
-            s[LATEST_ON + c], s[FRAMES_ON + c], s[ONLY_ID + c] = latest, frames, only
+            s[kit.LATEST_ON + c], s[kit.FRAMES_ON + c], s[kit.ONLY_ID + c] = latest, frames, only
 
     def note(self, channel: int, key: int, time: int) -> None:
         """Note a frame on a channel on which there has been one, none of them later."""
         latest = self._latest
-        if time - latest[channel] > QUIET_NS:
-            note_gap(channel, latest[channel], time, self._s)
+        if time - latest[channel] > kit.QUIET_NS:
+            kit.note_gap(channel, latest[channel], time, self._s)
         latest[channel] = time
         self._frames[channel] += 1
         if self._only[channel] != key + 1:
-            self._only[channel] = SEVERAL
+            self._only[channel] = kit.SEVERAL

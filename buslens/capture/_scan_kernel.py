@@ -15,6 +15,9 @@ Numbers: TypeAlias = Sequence[int]
 Slots: TypeAlias = MutableSequence[int]
 """Whole numbers that a kernel writes: a memory view when plain, an array when compiled."""
 
+Columns: TypeAlias = tuple[Slots, ...]
+"""Of frames: time, channel, identifier, flags, dlc, length, and the place of the first word of the payload."""
+
 PADDING: Final = 64
 """Bytes that may be read behind the end of a window."""
 LABEL_ROOM: Final = 32
@@ -495,13 +498,7 @@ def take_frame(
     n: int,
     s: Slots,
     ids: Numbers,
-    time: Slots,
-    channel: Slots,
-    can_id: Slots,
-    flags: Slots,
-    dlc: Slots,
-    length: Slots,
-    word: Slots,
+    columns: Columns,
 ) -> bool:
     """Count a frame of n bytes and note its `key` on its channel; return whether it is wanted.
 
@@ -517,6 +514,7 @@ def take_frame(
             return False
     elif not passes_filter(identifier, flag & EXTENDED_FLAG, s, ids):
         return False
+    time, channel, can_id, flags, dlc, length, word = columns
     k = s[COUNT]
     time[k] = at
     channel[k] = c

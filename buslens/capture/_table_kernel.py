@@ -2,120 +2,79 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from buslens.capture import _scan_kernel as kit
 from buslens.capture._asc_kernel import far_line_end
 from buslens.capture._candump_screen_kernel import days_of
 from buslens.capture._lin_kernel import LARGEST_ID, is_whole, protected
-from buslens.capture._scan_kernel import (
-    AT,
-    AXIS_LIMIT,
-    BAD_LABEL,
-    BAD_STAMP,
-    BUS_ERROR,
-    CHANNEL,
-    CHANNELS,
-    END,
-    ERROR_FLAG,
-    EXTENDED_FLAG,
-    FD_FLAG,
-    FORMAT,
-    FORMAT_REASON,
-    LABEL_ROOM,
-    LARGEST,
-    LINE_FEED,
-    NO_TIME,
-    OTHER,
-    REASON,
-    REMOTE_FLAG,
-    SEAM,
-    SHIFT,
-    SORTED_NS,
-    STAMP_LIMIT,
-    STAMP_RANGE,
-    STOP,
-    TOO_MANY_CHANNELS,
-    TX_FLAG,
-    UNANSWERED,
-    WORDS,
-    Numbers,
-    Slots,
-    channel_of,
-    fd_code,
-    fd_length,
-    frame_key,
-    is_full,
-    next_line,
-    note_label,
-    place_in_time,
-    put_byte,
-    stops_at_broken,
-    take_frame,
-)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
 # --- the format's slots of the state -----------------------------------------------------------------------
 
 #: The character between two cells; 0: cells are parted by runs of soft characters.
-SEPARATOR: Final = FORMAT
+SEPARATOR: Final = kit.FORMAT
 #: Two words of a bit per ASCII character: what is skipped before a cell, and what parts cells where SEPARATOR is 0.
-SOFT: Final = FORMAT + 1
+SOFT: Final = kit.FORMAT + 1
 #: 1: a comma may stand before the decimals of a number.
-COMMA: Final = FORMAT + 3
+COMMA: Final = kit.FORMAT + 3
 #: 16 or 10.
-ID_BASE: Final = FORMAT + 4
-BYTE_BASE: Final = FORMAT + 5
-LENGTH_BASE: Final = FORMAT + 6
+ID_BASE: Final = kit.FORMAT + 4
+BYTE_BASE: Final = kit.FORMAT + 5
+LENGTH_BASE: Final = kit.FORMAT + 6
 #: Roles of the columns, 4 bits each, 16 in a word.
-ROLES: Final = FORMAT + 7
+ROLES: Final = kit.FORMAT + 7
 #: Columns that roles are kept of.
 MOST_COLUMNS: Final = 96
 #: The last column that means something.
-LAST: Final = FORMAT + 13
+LAST: Final = kit.FORMAT + 13
 #: Which parts a frame must have: a union of the bits below.
-NEEDED: Final = FORMAT + 14
+NEEDED: Final = kit.FORMAT + 14
 #: How the two parts of a stamp are written: a form below, 0 for a part that there is not.
-FORM: Final = FORMAT + 15
-FORM_2: Final = FORMAT + 16
+FORM: Final = kit.FORMAT + 15
+FORM_2: Final = kit.FORMAT + 16
 #: ns of the last digit of a stamp with 0 to 9 decimals; 0 where that is no whole number.
-SCALE: Final = FORMAT + 17
+SCALE: Final = kit.FORMAT + 17
 #: ns of one unit of the two parts.
-UNIT: Final = FORMAT + 27
-UNIT_2: Final = FORMAT + 28
+UNIT: Final = kit.FORMAT + 27
+UNIT_2: Final = kit.FORMAT + 28
 #: Three periods after which the stamps begin at their lowest value again, ns; 0: none.
-WRAP: Final = FORMAT + 29
+WRAP: Final = kit.FORMAT + 29
 #: What those have added up to, ns, and how often.
-CLOCK: Final = FORMAT + 32
-WRAPPED: Final = FORMAT + 33
+CLOCK: Final = kit.FORMAT + 32
+WRAPPED: Final = kit.FORMAT + 33
 #: Lines that are still to be passed over at the start.
-LEAVE_OUT: Final = FORMAT + 34
+LEAVE_OUT: Final = kit.FORMAT + 34
 #: 1: rows that the recorder sent itself are passed over.
-SENT_OUT: Final = FORMAT + 35
+SENT_OUT: Final = kit.FORMAT + 35
 #: 1: a column or a mark says which identifiers have 29 bits; 0: those above 7FF.
-EXTENDS: Final = FORMAT + 36
+EXTENDS: Final = kit.FORMAT + 36
 #: 1: the least byte of a 32-bit word is the first of the frame.
-LOW_FIRST: Final = FORMAT + 37
+LOW_FIRST: Final = kit.FORMAT + 37
 #: Of dates: 0 year first, 1 day first, 2 month first.
-DATE_ORDER: Final = FORMAT + 38
+DATE_ORDER: Final = kit.FORMAT + 38
 #: Frames so far, where only their order is known; kept at 0 where there are stamps.
-ORDER: Final = FORMAT + 39
+ORDER: Final = kit.FORMAT + 39
 #: What lengths from 9 on mean: one of the three below.
-LENGTHS: Final = FORMAT + 40
+LENGTHS: Final = kit.FORMAT + 40
 #: 1: each stamp counts from the row before; CLOCK has their sum.
-SUMS: Final = FORMAT + 41
+SUMS: Final = kit.FORMAT + 41
 #: Not 0: the rows are LIN frames; where their checksum stands: one of the three below.
-LIN: Final = FORMAT + 42
+LIN: Final = kit.FORMAT + 42
 #: Column of the checksum, counted from 0, where it has one of its own.
-CHECKSUM: Final = FORMAT + 43
+CHECKSUM: Final = kit.FORMAT + 43
 #: 1: only the first row is read; 0 between two calls.
-SINGLE: Final = FORMAT + 44
+SINGLE: Final = kit.FORMAT + 44
 #: 1: a row without a stamp has that of the row above.
-BLANKS: Final = FORMAT + 45
+BLANKS: Final = kit.FORMAT + 45
 #: Where identifiers are parameter group numbers: columns of the other parts of an identifier, counted from 1; 0: none.
-SOURCE: Final = FORMAT + 46
-DESTINATION: Final = FORMAT + 47
-PRIORITY: Final = FORMAT + 48
+SOURCE: Final = kit.FORMAT + 46
+DESTINATION: Final = kit.FORMAT + 47
+PRIORITY: Final = kit.FORMAT + 48
 #: Number base of the two addresses.
-ADDRESS_BASE: Final = FORMAT + 49
+ADDRESS_BASE: Final = kit.FORMAT + 49
 
 # --- roles of columns --------------------------------------------------------------------------------------
 
@@ -180,18 +139,18 @@ IN_COLUMN: Final = 3
 
 # --- what may be wrong with a row --------------------------------------------------------------------------
 
-NO_NUMBER: Final = FORMAT_REASON
-ID_RANGE: Final = FORMAT_REASON + 1
-EXTENDED_RANGE: Final = FORMAT_REASON + 2
-BAD_LENGTH: Final = FORMAT_REASON + 3
-FEW_BYTES: Final = FORMAT_REASON + 4
-BAD_BYTE: Final = FORMAT_REASON + 5
-NO_STAMP: Final = FORMAT_REASON + 6
-LONELY_STAMP: Final = FORMAT_REASON + 7
-OTHER_LAYOUT: Final = FORMAT_REASON + 8
-RUN_TOGETHER: Final = FORMAT_REASON + 9
-LIN_PARITY: Final = FORMAT_REASON + 10
-LIN_CHECKSUM: Final = FORMAT_REASON + 11
+NO_NUMBER: Final = kit.FORMAT_REASON
+ID_RANGE: Final = kit.FORMAT_REASON + 1
+EXTENDED_RANGE: Final = kit.FORMAT_REASON + 2
+BAD_LENGTH: Final = kit.FORMAT_REASON + 3
+FEW_BYTES: Final = kit.FORMAT_REASON + 4
+BAD_BYTE: Final = kit.FORMAT_REASON + 5
+NO_STAMP: Final = kit.FORMAT_REASON + 6
+LONELY_STAMP: Final = kit.FORMAT_REASON + 7
+OTHER_LAYOUT: Final = kit.FORMAT_REASON + 8
+RUN_TOGETHER: Final = kit.FORMAT_REASON + 9
+LIN_PARITY: Final = kit.FORMAT_REASON + 10
+LIN_CHECKSUM: Final = kit.FORMAT_REASON + 11
 
 IS_FRAME: Final = 0
 IS_EVENT: Final = -1
@@ -211,7 +170,7 @@ def is_soft(c: int, s: Slots) -> bool:
 def ends_cell(text: Numbers, p: int, code: Numbers, s: Slots) -> bool:
     """Return whether a cell ends at p: a separator, a soft character, a quote, or the end of the line."""
     c = text[p]
-    return c == s[SEPARATOR] or c == 34 or code[c] & LINE_FEED != 0 or is_soft(c, s)
+    return c == s[SEPARATOR] or c == 34 or code[c] & kit.LINE_FEED != 0 or is_soft(c, s)
 
 
 def decimal(text: Numbers, p: int, code: Numbers, comma: int) -> tuple[int, int, int]:
@@ -272,19 +231,19 @@ def in_ns(value: int, places: int, unit: int) -> int:
         unit //= 10
         places -= 1
     while places < 0 and value != 0:
-        if unit > STAMP_LIMIT // 10:
-            return AXIS_LIMIT
+        if unit > kit.STAMP_LIMIT // 10:
+            return kit.AXIS_LIMIT
         unit *= 10
         places += 1
     if places > 18:
         return 0
-    if value > STAMP_LIMIT // unit:
+    if value > kit.STAMP_LIMIT // unit:
         # The decimals may bring it back into range.
-        while places > 0 and value > STAMP_LIMIT // unit:
+        while places > 0 and value > kit.STAMP_LIMIT // unit:
             value = (value + 5) // 10
             places -= 1
-        if value > STAMP_LIMIT // unit:
-            return AXIS_LIMIT
+        if value > kit.STAMP_LIMIT // unit:
+            return kit.AXIS_LIMIT
     value *= unit
     divisor = 1
     while places > 0:
@@ -405,14 +364,14 @@ def stamp_at(text: Numbers, p: int, code: Numbers, s: Slots, form: int, unit: in
     if form == NUMBER:
         value, places, p = decimal(text, p, code, s[COMMA])
         if p < 0:
-            return 0, -BAD_STAMP
+            return 0, -kit.BAD_STAMP
         if unit == s[UNIT] and 0 <= places < 10 and s[SCALE + places] > 0:
             scale = s[SCALE + places]
-            if -STAMP_LIMIT // scale < value < STAMP_LIMIT // scale:
+            if -kit.STAMP_LIMIT // scale < value < kit.STAMP_LIMIT // scale:
                 return value * scale, p
         value = in_ns(value, places, unit)
-        if value == AXIS_LIMIT:
-            return 0, -STAMP_RANGE
+        if value == kit.AXIS_LIMIT:
+            return 0, -kit.STAMP_RANGE
         return value, p
     if form == HEX_NUMBER:
         if text[p] == 48 and text[p + 1] | 32 == 120:
@@ -423,28 +382,28 @@ def stamp_at(text: Numbers, p: int, code: Numbers, s: Slots, form: int, unit: in
             value = value << 4 | code[text[p]]
             p += 1
         if p == first:
-            return 0, -BAD_STAMP
+            return 0, -kit.BAD_STAMP
         value = in_ns(value, 0, unit)
-        if value == AXIS_LIMIT:
-            return 0, -STAMP_RANGE
+        if value == kit.AXIS_LIMIT:
+            return 0, -kit.STAMP_RANGE
         return value, p
     if form == CLOCK_DIGITS:
         value, places, p = decimal(text, p, code, s[COMMA])
         if p < 0 or places < 0 or places > 9 or value < 0:
-            return 0, -BAD_STAMP
+            return 0, -kit.BAD_STAMP
         divisor = 1
         for _ in range(places):
             divisor *= 10
         whole = value // divisor
         if whole >= 1_000_000:
-            return 0, -BAD_STAMP
+            return 0, -kit.BAD_STAMP
         clock = (whole // 10_000 * 60 + whole // 100 % 100) * 60 + whole % 100
         return in_ns(clock * divisor + value % divisor, places, 1_000_000_000), p
     days = 0
     if form >= DATE:
         days, p = date(text, p, code, s[DATE_ORDER])
         if p < 0:
-            return 0, -BAD_STAMP
+            return 0, -kit.BAD_STAMP
         if form == DATE:
             return days, p
         if text[p] | 32 == 116 or text[p] == 58 or text[p] == 95 or text[p] == 45:  # 'T', ':', '_', '-'
@@ -453,7 +412,7 @@ def stamp_at(text: Numbers, p: int, code: Numbers, s: Slots, form: int, unit: in
             p += 1
     ns, p = clock_time(text, p, code, 1 if form in (CLOCK_MS, DATE_MS) else 0, s[SEPARATOR])
     if p < 0:
-        return 0, -BAD_STAMP
+        return 0, -kit.BAD_STAMP
     return days + ns, p
 
 
@@ -547,13 +506,13 @@ def kind_at(text: Numbers, p: int) -> int:
     first = text[p] | 32
     second = text[p + 1] | 32
     if first == 114:  # r, RTR, remote
-        return REMOTE_FLAG
+        return kit.REMOTE_FLAG
     if first == 120 or (first == 101 and second == 120):  # x, ext
-        return EXTENDED_FLAG
+        return kit.EXTENDED_FLAG
     if first == 101:  # e, ER, error
-        return ERROR_FLAG
+        return kit.ERROR_FLAG
     if first == 102 and (second == 100 or second == 98 or second == 101):  # FD, FB, FE  # noqa: PLR1714
-        return FD_FLAG
+        return kit.FD_FLAG
     return 0
 
 
@@ -562,8 +521,8 @@ def request_at(text: Numbers, p: int) -> int:
     first = text[p] | 32
     second = text[p + 1] | 32
     if first == 114 and (second == 116 or second == 101):  # RTR, remote, request  # noqa: PLR1714
-        return REMOTE_FLAG
-    return ERROR_FLAG if first == 101 and second == 114 else 0
+        return kit.REMOTE_FLAG
+    return kit.ERROR_FLAG if first == 101 and second == 114 else 0
 
 
 def whole_identifier(pgn: int, priority: int, destination: int, source: int) -> int:
@@ -582,17 +541,17 @@ def flag_at(text: Numbers, p: int, role: int) -> int:
     """Return the flags that the cell at p of a column with some role sets; 0 of one that tells no flag."""
     if role == DIRECTION:
         c = text[p] | 32
-        return TX_FLAG if c == 116 or c == 115 or c == 111 else 0  # Tx, sent, out  # noqa: PLR1714
+        return kit.TX_FLAG if c == 116 or c == 115 or c == 111 else 0  # Tx, sent, out  # noqa: PLR1714
     if role == IS_RECEIVED:
-        return 0 if is_yes(text, p, 114) else TX_FLAG
+        return 0 if is_yes(text, p, 114) else kit.TX_FLAG
     if role == IS_EXTENDED:
-        return EXTENDED_FLAG if is_yes(text, p, 101) else 0
+        return kit.EXTENDED_FLAG if is_yes(text, p, 101) else 0
     if role == IS_REMOTE:
-        return REMOTE_FLAG if is_yes(text, p, 114) else 0
+        return kit.REMOTE_FLAG if is_yes(text, p, 114) else 0
     if role == IS_ERROR:
-        return ERROR_FLAG if is_yes(text, p, 101) else 0
+        return kit.ERROR_FLAG if is_yes(text, p, 101) else 0
     if role == IS_FD:
-        return FD_FLAG if is_yes(text, p, 102) else 0
+        return kit.FD_FLAG if is_yes(text, p, 102) else 0
     return kind_at(text, p) if role == KIND else 0
 
 
@@ -601,10 +560,10 @@ def bytes_of(stated: int, lengths: int) -> int:
     if stated <= 8:
         return stated
     if lengths == AS_BYTES:
-        return stated if fd_code(stated) >= 0 else -1
+        return stated if kit.fd_code(stated) >= 0 else -1
     if stated > 15:
         return -1
-    return 8 if lengths == AS_CLASSICAL else fd_length(stated)
+    return 8 if lengths == AS_CLASSICAL else kit.fd_length(stated)
 
 
 def holds_bytes(text: Numbers, p: int, code: Numbers) -> bool:
@@ -617,7 +576,7 @@ def holds_bytes(text: Numbers, p: int, code: Numbers) -> bool:
     mark = 0
     first = 0
     is_alike = True
-    while code[text[p]] & LINE_FEED == 0:
+    while code[text[p]] & kit.LINE_FEED == 0:
         q = p
         n = 0
         has_letter = False
@@ -644,24 +603,24 @@ def holds_bytes(text: Numbers, p: int, code: Numbers) -> bool:
             else:
                 run = 0
             p = q
-            if code[c] & LINE_FEED == 0:
+            if code[c] & kit.LINE_FEED == 0:
                 p += 1
             continue
         run = 0
         p = q
-        while code[text[p]] & LINE_FEED == 0 and (
+        while code[text[p]] & kit.LINE_FEED == 0 and (
             48 <= text[p] <= 57 or 97 <= text[p] | 32 <= 122  # the rest of a word
         ):
             p += 1
-        if code[text[p]] & LINE_FEED == 0:
+        if code[text[p]] & kit.LINE_FEED == 0:
             p += 1
     return False
 
 
 def same_label(text: Numbers, p: int, stop: int, s: Slots, labels: Numbers) -> bool:
     """Return whether the label from p to stop is that of the row before."""
-    k = s[CHANNEL] * LABEL_ROOM
-    if s[CHANNELS] == 0:
+    k = s[kit.CHANNEL] * kit.LABEL_ROOM
+    if s[kit.CHANNELS] == 0:
         return False
     while p < stop:
         if labels[k] != text[p]:
@@ -674,20 +633,20 @@ def same_label(text: Numbers, p: int, stop: int, s: Slots, labels: Numbers) -> b
 def unwrapped(stamp: int, s: Slots) -> int:
     """Return a stamp with the periods added after which it began anew before, counting a further one."""
     time = stamp + s[CLOCK]
-    if s[LARGEST] == NO_TIME:
+    if s[kit.LARGEST] == kit.NO_TIME:
         return time
-    before = s[LARGEST] - s[SHIFT]
+    before = s[kit.LARGEST] - s[kit.SHIFT]
     for k in range(3):
         period = s[WRAP + k]
         if period == 0:
             continue
-        if time < before - SORTED_NS:
+        if time < before - kit.SORTED_NS:
             gap = time + period - before
-            if -SORTED_NS <= gap <= min(period >> 5, MOST_WRAP_NS) and s[CLOCK] < STAMP_LIMIT - period:
+            if -kit.SORTED_NS <= gap <= min(period >> 5, MOST_WRAP_NS) and s[CLOCK] < kit.STAMP_LIMIT - period:
                 s[CLOCK] += period
                 s[WRAPPED] += 1
                 return time + period
-        elif s[CLOCK] >= period and time > before + (period >> 1) and before - time + period <= SORTED_NS:
+        elif s[CLOCK] >= period and time > before + (period >> 1) and before - time + period <= kit.SORTED_NS:
             return time - period  # of another bus, from before it began anew
     return time
 
@@ -700,13 +659,7 @@ def scan(
     code: Numbers,
     ids: Numbers,
     labels: Slots,
-    time: Slots,
-    channel: Slots,
-    can_id: Slots,
-    flags: Slots,
-    dlc: Slots,
-    length: Slots,
-    word: Slots,
+    columns: Columns,
     words: Slots,
 ) -> int:
     """Read rows from start to stop; return where it came back, with s[STOP] saying why."""
@@ -721,19 +674,19 @@ def scan(
     p = start
     while p < stop and (p == start or held != -1 or s[SINGLE] == 0):
         begin = p
-        if is_full(s):
+        if kit.is_full(s):
             return begin
         if s[LEAVE_OUT] > 0:
             s[LEAVE_OUT] -= 1
-            s[OTHER] += 1
-            p = next_line(text, far_line_end(text, p, code), s)
+            s[kit.OTHER] += 1
+            p = kit.next_line(text, far_line_end(text, p, code), s)
             continue
         column = 0
         has = 0
         stamp, second = 0, 0
         each, flag = 0, 0
         stated, most = -1, 64
-        n, at = 0, s[WORDS]
+        n, at = 0, s[kit.WORDS]
         is_closed, is_bad = False, False
         reason = IS_FRAME
         label, label_end = -1, -1
@@ -748,7 +701,7 @@ def scan(
                 column += 1
                 p += 1
                 continue
-            if code[text[p]] & LINE_FEED != 0:
+            if code[text[p]] & kit.LINE_FEED != 0:
                 break
             role = s[ROLES + (column >> 4)] >> 4 * (column & 15) & 15
             is_quoted = text[p] == 34
@@ -772,7 +725,7 @@ def scan(
                             and s[ROLES + (column + 1 >> 4)] >> 4 * (column + 1 & 15) & 15 == BYTE
                             and code[text[p + 3]] < 16
                         ):
-                            put_byte(words, at, n, high << 4 | low)
+                            kit.put_byte(words, at, n, high << 4 | low)
                             n += 1
                             column += 1
                             p += 3
@@ -782,7 +735,7 @@ def scan(
                     got, q = byte_at(text, p, code, byte_base)
                     if q > 0 and ends_cell(text, q, code, s):
                         p = q
-                        put_byte(words, at, n, got)
+                        kit.put_byte(words, at, n, got)
                         n += 1
                     else:
                         is_closed = True
@@ -808,19 +761,19 @@ def scan(
                                 is_bad = True
                                 break
                             p = q
-                            put_byte(words, at, n, got)
+                            kit.put_byte(words, at, n, got)
                             n += 1
                         elif q - p & 1:
                             is_bad = True
                             break
                         else:
                             while p < q and n < most:
-                                put_byte(words, at, n, code[text[p]] << 4 | code[text[p + 1]])
+                                kit.put_byte(words, at, n, code[text[p]] << 4 | code[text[p + 1]])
                                 p += 2
                                 n += 1
                     elif (
                         (c == sep and not is_quoted)
-                        or d & LINE_FEED != 0
+                        or d & kit.LINE_FEED != 0
                         or c == 34
                         or (sep == 0 and not is_quoted and is_soft(c, s))
                     ):
@@ -850,23 +803,23 @@ def scan(
                     else:
                         second = got
                         has |= HAS_TIME_2
-                elif q == -STAMP_RANGE:
-                    reason = STAMP_RANGE
+                elif q == -kit.STAMP_RANGE:
+                    reason = kit.STAMP_RANGE
             elif role == IDENTIFIER:
                 got, q = whole_number(text, p, code, s[ID_BASE])
                 if q > 0:
                     if text[q] | 32 == 120:  # 'x'
-                        flag |= EXTENDED_FLAG
+                        flag |= kit.EXTENDED_FLAG
                         q += 1
                     elif text[q] | 32 == 114:  # 'r'
-                        flag |= REMOTE_FLAG
+                        flag |= kit.REMOTE_FLAG
                         q += 1
                     elif text[q] | 32 == 104:  # 'h'
                         q += 1
                     else:
                         q = zero_decimals(text, q)
                     if sep != 0 and says_long(text, q):
-                        flag |= EXTENDED_FLAG
+                        flag |= kit.EXTENDED_FLAG
                     if ends_cell(text, q, code, s) or text[q] == 40:
                         each = got
                         has |= HAS_ID
@@ -887,7 +840,7 @@ def scan(
                 label = p
                 q = p
                 c = text[p]
-                while c != sep and code[c] & LINE_FEED == 0 and c != 34 and (sep != 0 or not is_soft(c, s)):
+                while c != sep and code[c] & kit.LINE_FEED == 0 and c != 34 and (sep != 0 or not is_soft(c, s)):
                     if c != 32 and c != 9 and c != 13:  # noqa: PLR1714
                         q = p + 1
                     p += 1
@@ -900,7 +853,7 @@ def scan(
                     if s[LOW_FIRST] == 0:
                         got = (got & 255) << 24 | (got & 0xFF00) << 8 | got >> 8 & 0xFF00 | got >> 24
                     for _ in range(4):
-                        put_byte(words, at, n, got & 255)
+                        kit.put_byte(words, at, n, got & 255)
                         got >>= 8
                         n += 1
                 else:
@@ -919,51 +872,51 @@ def scan(
                 flag |= flag_at(text, p, role)
             # To the end of the cell.
             if is_quoted:
-                while text[p] != 34 and code[text[p]] & LINE_FEED == 0:
+                while text[p] != 34 and code[text[p]] & kit.LINE_FEED == 0:
                     p += 1
                 if text[p] == 34:
                     p += 1
             if sep != 0:
-                while text[p] != sep and code[text[p]] & LINE_FEED == 0:
+                while text[p] != sep and code[text[p]] & kit.LINE_FEED == 0:
                     p += 1
                 if text[p] != sep:
                     break
                 p += 1
             else:
-                while code[text[p]] & LINE_FEED == 0 and not is_soft(text[p], s):
+                while code[text[p]] & kit.LINE_FEED == 0 and not is_soft(text[p], s):
                     p += 1
             column += 1
         # What the row is.
         if s[SOURCE] != 0:
             each = whole_identifier(each, priority, destination, source)
-            flag |= EXTENDED_FLAG
+            flag |= kit.EXTENDED_FLAG
             has &= ~HAS_ID if source < 0 else -1
-        if s[BLANKS] != 0 and has & HAS_TIME == 0 and s[LARGEST] != NO_TIME:
-            stamp = s[LARGEST] - s[SHIFT] - s[CLOCK]
+        if s[BLANKS] != 0 and has & HAS_TIME == 0 and s[kit.LARGEST] != kit.NO_TIME:
+            stamp = s[kit.LARGEST] - s[kit.SHIFT] - s[CLOCK]
             has |= HAS_TIME
-        if flag & EXTENDED_FLAG == 0 and s[EXTENDS] == 0 and each > 0x7FF:
-            flag |= EXTENDED_FLAG
+        if flag & kit.EXTENDED_FLAG == 0 and s[EXTENDS] == 0 and each > 0x7FF:
+            flag |= kit.EXTENDED_FLAG
         if 0x80000000 <= each <= 0x9FFFFFFF:  # with the flag of 29 bits in its topmost bit
-            flag |= EXTENDED_FLAG
+            flag |= kit.EXTENDED_FLAG
             each &= 0x1FFFFFFF
         if s[LIN] != 0 and has & HAS_ID and n == 0:  # a header that nobody answered asks, and holds nothing
-            flag |= REMOTE_FLAG
+            flag |= kit.REMOTE_FLAG
             has |= HAS_LENGTH
         if stated < 0:
             most = n
-            if fd_code(n) < 0:
+            if kit.fd_code(n) < 0:
                 reason = BAD_LENGTH
-        if flag & ERROR_FLAG:
+        if flag & kit.ERROR_FLAG:
             n, most = 0, 0
-            each = BUS_ERROR
-            flag &= ~(EXTENDED_FLAG | REMOTE_FLAG)
+            each = kit.BUS_ERROR
+            flag &= ~(kit.EXTENDED_FLAG | kit.REMOTE_FLAG)
             has |= HAS_ID | HAS_LENGTH
             is_bad = False
-        elif flag & REMOTE_FLAG:
+        elif flag & kit.REMOTE_FLAG:
             n, most = 0, 0
             is_bad = False
         if most > 8:
-            flag |= FD_FLAG
+            flag |= kit.FD_FLAG
         if has & needed != needed or reason != IS_FRAME or n < most or (is_bad and stated < 0):
             timed = needed & HAS_TIME != 0 and (has | HAS_TIME_2 & ~needed) & 3 == 3
             known = has & HAS_ID != 0
@@ -979,34 +932,38 @@ def scan(
                         reason = BAD_LENGTH
             else:
                 reason = OTHER_LAYOUT if holds_bytes(text, begin, code) else IS_EVENT
-        elif flag & ERROR_FLAG == 0:
-            if flag & EXTENDED_FLAG and each > 0x1FFFFFFF:
+        elif flag & kit.ERROR_FLAG == 0:
+            if flag & kit.EXTENDED_FLAG and each > 0x1FFFFFFF:
                 reason = EXTENDED_RANGE
-            elif flag & EXTENDED_FLAG == 0 and each > 0x7FF:
+            elif flag & kit.EXTENDED_FLAG == 0 and each > 0x7FF:
                 reason = ID_RANGE
         if reason == IS_FRAME and s[LIN] != 0:
             whole = each & LARGEST_ID
             if each > LARGEST_ID and protected(whole) != each:
                 reason = LIN_PARITY
-            elif flag & REMOTE_FLAG == 0 and s[LIN] != NOWHERE and not is_whole(whole, words, s[WORDS], most, found):
+            elif (
+                flag & kit.REMOTE_FLAG == 0
+                and s[LIN] != NOWHERE
+                and not is_whole(whole, words, s[kit.WORDS], most, found)
+            ):
                 reason = LIN_CHECKSUM
             each = whole
-        if reason == IS_FRAME and s[SENT_OUT] != 0 and flag & TX_FLAG:
+        if reason == IS_FRAME and s[SENT_OUT] != 0 and flag & kit.TX_FLAG:
             reason = IS_EVENT
         stamp += second
         if s[SUMS] != 0 and has & HAS_TIME:
-            if stamp < 0 or s[CLOCK] > STAMP_LIMIT - stamp:
-                reason = STAMP_RANGE
+            if stamp < 0 or s[CLOCK] > kit.STAMP_LIMIT - stamp:
+                reason = kit.STAMP_RANGE
             else:
                 s[CLOCK] += stamp
             stamp = 0
-        if reason == IS_FRAME and (stamp > STAMP_LIMIT or stamp < -STAMP_LIMIT):
-            reason = STAMP_RANGE
+        if reason == IS_FRAME and (stamp > kit.STAMP_LIMIT or stamp < -kit.STAMP_LIMIT):
+            reason = kit.STAMP_RANGE
         if held >= 0:
             # Only looked at, for the row before.
-            before = s[LARGEST] - s[SHIFT]
+            before = s[kit.LARGEST] - s[kit.SHIFT]
             behind = stamp + s[CLOCK]
-            is_lonely = reason == IS_FRAME and before - SORTED_NS <= behind <= before + FAR_NS
+            is_lonely = reason == IS_FRAME and before - kit.SORTED_NS <= behind <= before + FAR_NS
             p = held
             held = -2
             continue
@@ -1016,13 +973,13 @@ def scan(
                 stamp = s[ORDER]
             else:
                 stamp = unwrapped(stamp, s)
-                before = s[LARGEST] - s[SHIFT]
+                before = s[kit.LARGEST] - s[kit.SHIFT]
                 if (
                     held == -1
                     and label < 0
                     and s[SUMS] == 0
-                    and s[LARGEST] != NO_TIME
-                    and (stamp < before - SORTED_NS or stamp > before + FAR_NS)
+                    and s[kit.LARGEST] != kit.NO_TIME
+                    and (stamp < before - kit.SORTED_NS or stamp > before + FAR_NS)
                 ):
                     q = far_line_end(text, p, code)
                     while text[q] == 0:
@@ -1041,52 +998,49 @@ def scan(
         is_lonely = False
         if reason == IS_FRAME:
             if label < 0:
-                if s[CHANNELS] == 0:
+                if s[kit.CHANNELS] == 0:
                     labels[0] = 45
-                    note_label(0, 1, s, labels)
-                    s[CHANNELS] = 1
-                    s[CHANNEL] = 0
+                    kit.note_label(0, 1, s, labels)
+                    s[kit.CHANNELS] = 1
+                    s[kit.CHANNEL] = 0
                 index = 0
-            elif label_end == label or label_end - label >= LABEL_ROOM:
-                reason = BAD_LABEL
+            elif label_end == label or label_end - label >= kit.LABEL_ROOM:
+                reason = kit.BAD_LABEL
             elif same_label(text, label, label_end, s, labels):
-                index = s[CHANNEL]
+                index = s[kit.CHANNEL]
             else:
-                index = channel_of(text, label, label_end, s, labels)
+                index = kit.channel_of(text, label, label_end, s, labels)
                 if index < 0:
-                    reason = TOO_MANY_CHANNELS
+                    reason = kit.TOO_MANY_CHANNELS
         axis = 0
         if reason == IS_FRAME:
-            axis = place_in_time(stamp, index, s)
-            if axis == -AXIS_LIMIT:
-                if s[STOP] == SEAM:
-                    s[AT] = begin
+            axis = kit.place_in_time(stamp, index, s)
+            if axis == -kit.AXIS_LIMIT:
+                if s[kit.STOP] == kit.SEAM:
+                    s[kit.AT] = begin
                     return begin
-                reason = s[REASON]
-        p = next_line(text, far_line_end(text, p, code), s)
+                reason = s[kit.REASON]
+        p = kit.next_line(text, far_line_end(text, p, code), s)
         if reason == IS_EVENT:
-            s[OTHER] += 1
+            s[kit.OTHER] += 1
             continue
         if reason != IS_FRAME:
-            if stops_at_broken(begin, reason, s):
+            if kit.stops_at_broken(begin, reason, s):
                 return p
             continue
-        key = frame_key(each, flag)
-        if s[LIN] != 0 and flag & REMOTE_FLAG:
-            s[UNANSWERED] += 1
-            key |= REMOTE_FLAG << 29
+        key = kit.frame_key(each, flag)
+        if s[LIN] != 0 and flag & kit.REMOTE_FLAG:
+            s[kit.UNANSWERED] += 1
+            key |= kit.REMOTE_FLAG << 29
         if most & 7 and n > most:
-            words[s[WORDS] + (most >> 3)] &= (1 << 8 * (most & 7)) - 1
+            words[s[kit.WORDS] + (most >> 3)] &= (1 << 8 * (most & 7)) - 1
         raw = most
         if stated > 8 and lengths != AS_BYTES:
             raw = stated
         elif most > 8:
-            raw = fd_code(most)
-        elif flag & REMOTE_FLAG and 0 <= stated <= 15:
+            raw = kit.fd_code(most)
+        elif flag & kit.REMOTE_FLAG and 0 <= stated <= 15:
             raw = stated
-        take_frame(
-            axis, index, each, key, flag, raw, most, s, ids,
-            time, channel, can_id, flags, dlc, length, word,
-        )  # fmt: skip
-    s[STOP] = END
+        kit.take_frame(axis, index, each, key, flag, raw, most, s, ids, columns)
+    s[kit.STOP] = kit.END
     return p

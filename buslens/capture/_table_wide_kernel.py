@@ -9,92 +9,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from buslens.capture import _scan_kernel as kit
+from buslens.capture import _table_kernel as table
 from buslens.capture._asc_kernel import far_line_end
 from buslens.capture._candump_wide_kernel import are_digits, are_hex, decimal, four_bytes
-from buslens.capture._scan_kernel import (
-    AXIS_LIMIT,
-    CHANNEL,
-    CHANNELS,
-    COUNT,
-    END,
-    ERROR_FLAG,
-    EXTENDED_FLAG,
-    FD_FLAG,
-    FRAMES,
-    FULL,
-    GAPS,
-    LABEL_ROOM,
-    LARGEST,
-    LINE_FEED,
-    LINES,
-    MOST_GAPS,
-    MOST_WORDS,
-    NO_TIME,
-    REMOTE_FLAG,
-    ROOM,
-    SHIFT,
-    SORTED_NS,
-    STAMP_LIMIT,
-    STOP,
-    TX_FLAG,
-    WORD_ROOM,
-    WORDS,
-    fd_code,
-    frame_key,
-    note_frame,
-    passes_filter,
-    place_in_time,
-)
-from buslens.capture._table_kernel import (
-    AS_BYTES,
-    BUS,
-    BYTE,
-    BYTE_BASE,
-    CLOCK,
-    COMMA,
-    EXTENDS,
-    FAR_NS,
-    FORM,
-    FORM_2,
-    HAS_ID,
-    HAS_LENGTH,
-    HAS_TIME,
-    HAS_TIME_2,
-    ID_BASE,
-    IDENTIFIER,
-    LAST,
-    LEAVE_OUT,
-    LENGTH,
-    LENGTH_BASE,
-    LENGTHS,
-    LIN,
-    NEEDED,
-    NUMBER,
-    PAYLOAD,
-    REMARK,
-    ROLES,
-    SCALE,
-    SENT_OUT,
-    SEPARATOR,
-    SINGLE,
-    SOFT,
-    SOURCE,
-    SUMS,
-    TIME,
-    TIME_2,
-    UNIT,
-    UNIT_2,
-    WORD,
-    WRAP,
-    bytes_of,
-    flag_at,
-    scan,
-    stamp_at,
-    whole_number,
-)
 
 if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
+    from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
 MOST_UNUSUAL: Final = 256
 """So many more unusual rows than usual ones are enough to give up on a window."""
@@ -142,18 +63,18 @@ def digits(text: Numbers, wide: Numbers, p: int, code: Numbers, value: int) -> t
 def known_label(text: Numbers, p: int, stop: int, s: Slots, labels: Numbers) -> int:
     """Return the channel whose label stands from p to stop; -1: none so far."""
     size = stop - p
-    if size <= 0 or size >= LABEL_ROOM:
+    if size <= 0 or size >= kit.LABEL_ROOM:
         return -1
-    channel = s[CHANNEL]
-    for _ in range(s[CHANNELS] + 1):
-        base = channel * LABEL_ROOM
+    channel = s[kit.CHANNEL]
+    for _ in range(s[kit.CHANNELS] + 1):
+        base = channel * kit.LABEL_ROOM
         k = 0
         while k < size and labels[base + k] == text[p + k]:
             k += 1
         if k == size and labels[base + k] == 0:
             return channel
         channel += 1
-        if channel >= s[CHANNELS]:
+        if channel >= s[kit.CHANNELS]:
             channel = 0
     return -1
 
@@ -162,7 +83,7 @@ def last_byte(s: Slots, last: int) -> int:
     """Return the last of the first columns in a row that hold a byte each; -1: there are none."""
     found = -1
     for column in range(last + 1):
-        if s[ROLES + (column >> 4)] >> 4 * (column & 15) & 15 == BYTE:
+        if s[table.ROLES + (column >> 4)] >> 4 * (column & 15) & 15 == table.BYTE:
             found = column
         elif found >= 0:
             break
@@ -171,10 +92,10 @@ def last_byte(s: Slots, last: int) -> int:
 
 def nearness(s: Slots) -> int:
     """Return how far behind the stamp before one may lie, ns, so that nothing has to be asked about it."""
-    near = FAR_NS
+    near = table.FAR_NS
     for k in range(3):
-        if s[WRAP + k] != 0:
-            near = min(near, s[WRAP + k] >> 1)
+        if s[table.WRAP + k] != 0:
+            near = min(near, s[table.WRAP + k] >> 1)
     return near
 
 
@@ -187,47 +108,42 @@ def scan_wide(
     code: Numbers,
     ids: Numbers,
     labels: Slots,
-    time: Slots,
-    channel: Slots,
-    can_id: Slots,
-    flags: Slots,
-    dlc: Slots,
-    length: Slots,
-    word: Slots,
+    columns: Columns,
     words: Slots,
 ) -> int:
     """Read rows from start to stop, exactly as `_table_kernel.scan` does.
 
     wide : int64[n], the eight bytes of text from each place on.
     """
-    sep = s[SEPARATOR]
-    low, high = s[SOFT], s[SOFT + 1]
-    last = s[LAST]
-    needed = s[NEEDED]
-    byte_base = s[BYTE_BASE]
-    id_base = s[ID_BASE]
-    lengths = s[LENGTHS]
+    sep = s[table.SEPARATOR]
+    low, high = s[table.SOFT], s[table.SOFT + 1]
+    last = s[table.LAST]
+    needed = s[table.NEEDED]
+    byte_base = s[table.BYTE_BASE]
+    id_base = s[table.ID_BASE]
+    lengths = s[table.LENGTHS]
     near = nearness(s)
     byte_last = last_byte(s, last)
     # No character behind this one is skipped before a cell.
     top = 32 if high == 0 and low >> 33 == 0 else 127
     # Decimals of the latest stamp, what one of its last digits is worth, and the first number that is too large.
     decimals, scale, limit = -1, 0, 0
-    unusual = MOST_UNUSUAL if s[LIN] != 0 or s[SUMS] != 0 or s[FORM] == 0 or s[SOURCE] != 0 else 0
+    is_unusual = s[table.LIN] != 0 or s[table.SUMS] != 0 or s[table.FORM] == 0 or s[table.SOURCE] != 0
+    unusual = MOST_UNUSUAL if is_unusual else 0
+    time, channel, can_id, flags, dlc, length, word = columns
     p = start
     while p < stop:
-        if s[COUNT] >= s[ROOM] or s[WORDS] + MOST_WORDS > s[WORD_ROOM] or s[GAPS] + 2 > MOST_GAPS:
-            s[STOP] = FULL
+        if kit.is_full(s):
             return p
         begin = p
-        ok = s[LEAVE_OUT] == 0 and unusual < MOST_UNUSUAL
+        ok = s[table.LEAVE_OUT] == 0 and unusual < MOST_UNUSUAL
         column = 0
-        roles = s[ROLES]
+        roles = s[table.ROLES]
         has = 0
         stamp = 0
         each, flag = 0, 0
         stated, most = -1, 64
-        n, value, shift, at = 0, 0, 0, s[WORDS]
+        n, value, shift, at = 0, 0, 0, s[kit.WORDS]
         is_closed = False
         label, label_end = -1, -1
         while ok and column <= last:
@@ -239,26 +155,26 @@ def scan_wide(
             column += 1
             roles >>= 4
             if column & 15 == 0:
-                roles = s[ROLES + (column >> 4)]
+                roles = s[table.ROLES + (column >> 4)]
             if c == sep:
-                is_closed |= role == BYTE
+                is_closed |= role == table.BYTE
                 p += 1
                 continue
             d = code[c]
-            if d & LINE_FEED != 0:
+            if d & kit.LINE_FEED != 0:
                 break
             if c == 34:
                 ok = False
                 break
             is_open = False  # what stands behind the cell's meaning does not matter
-            if role == BYTE and n < most and not is_closed:
+            if role == table.BYTE and n < most and not is_closed:
                 if n == 0 and byte_base == 16:
                     room = min(most - 1, byte_last - column + 1, 7)
                     value, n, p = byte_run(text, p, code, 32 if sep == 0 else sep, room)
                     if n > 0:
                         shift = 8 * n
                         column += n - 1
-                        roles = s[ROLES + (column >> 4)] >> 4 * (column & 15)
+                        roles = s[table.ROLES + (column >> 4)] >> 4 * (column & 15)
                         continue
                 e = code[text[p + 1]]
                 got = 0
@@ -289,14 +205,14 @@ def scan_wide(
                     at += 1
                     value = 0
                     shift = 0
-            elif role == REMARK or role == BYTE:  # noqa: PLR1714, SIM109
+            elif role == table.REMARK or role == table.BYTE:  # noqa: PLR1714
                 is_open = True
-            elif role == TIME and s[FORM] == NUMBER:
+            elif role == table.TIME and s[table.FORM] == table.NUMBER:
                 got, q = digits(text, wide, p, code, 0)
                 size = q - p
                 p = q
                 places = 0
-                if text[p] == 46 or (text[p] == 44 and s[COMMA] != 0):
+                if text[p] == 46 or (text[p] == 44 and s[table.COMMA] != 0):
                     got, q = digits(text, wide, p + 1, code, got)
                     places = q - p - 1
                     size += places
@@ -306,21 +222,21 @@ def scan_wide(
                 else:
                     if places != decimals:
                         decimals = places
-                        scale = s[SCALE + places]
-                        limit = STAMP_LIMIT // scale if scale > 0 else 0
+                        scale = s[table.SCALE + places]
+                        limit = kit.STAMP_LIMIT // scale if scale > 0 else 0
                     ok = got < limit
                     stamp += got * scale
-                    has |= HAS_TIME
-            elif role == TIME or role == TIME_2:  # noqa: PLR1714, SIM109
-                form, unit = s[FORM], s[UNIT]
-                if role == TIME_2:
-                    form, unit = s[FORM_2], s[UNIT_2]
-                got, p = stamp_at(text, p, code, s, form, unit)
+                    has |= table.HAS_TIME
+            elif role == table.TIME or role == table.TIME_2:  # noqa: PLR1714
+                form, unit = s[table.FORM], s[table.UNIT]
+                if role == table.TIME_2:
+                    form, unit = s[table.FORM_2], s[table.UNIT_2]
+                got, p = table.stamp_at(text, p, code, s, form, unit)
                 ok = p > 0
                 p = max(p, begin)
                 stamp += got
-                has |= HAS_TIME if role == TIME else HAS_TIME_2
-            elif role == IDENTIFIER:
+                has |= table.HAS_TIME if role == table.TIME else table.HAS_TIME_2
+            elif role == table.IDENTIFIER:
                 base = id_base
                 if d == 0 and text[p + 1] | 32 == 120:
                     p += 2
@@ -335,25 +251,25 @@ def scan_wide(
                         break
                 ok = p < q <= p + 9
                 p = q
-                has |= HAS_ID
+                has |= table.HAS_ID
                 if text[p] | 32 == 120:
-                    flag |= EXTENDED_FLAG
+                    flag |= kit.EXTENDED_FLAG
                     p += 1
                 elif text[p] | 32 == 104:
                     p += 1
-            elif role == LENGTH:
+            elif role == table.LENGTH:
                 if d < 9 and code[text[p + 1]] >= 16:
                     stated = d
                     most = d
                     p += 1
                 else:
-                    stated, p = whole_number(text, p, code, s[LENGTH_BASE])
+                    stated, p = table.whole_number(text, p, code, s[table.LENGTH_BASE])
                     ok = p > 0
                     p = max(p, begin)
-                    most = bytes_of(stated, lengths)
+                    most = table.bytes_of(stated, lengths)
                     ok = ok and most >= 0
-                has |= HAS_LENGTH
-            elif role == PAYLOAD:
+                has |= table.HAS_LENGTH
+            elif role == table.PAYLOAD:
                 is_closed = True
                 if byte_base == 16 and n == 0:
                     if d == 0 and text[p + 1] | 32 == 120:
@@ -396,7 +312,7 @@ def scan_wide(
                             at += 1
                             value = 0
                             shift = 0
-                    elif c == sep or d & LINE_FEED != 0 or (sep == 0 and is_blank(c, low, high)):
+                    elif c == sep or d & kit.LINE_FEED != 0 or (sep == 0 and is_blank(c, low, high)):
                         break
                     elif c == 32 or c == 13 or c == 45 or c == 46 or c == 58 or c == 95:  # noqa: PLR1714
                         p += 1
@@ -404,26 +320,28 @@ def scan_wide(
                         ok = False
                 ok = ok and code[text[p]] >= 16
                 is_open = True
-            elif role == BUS:
+            elif role == table.BUS:
                 label = p
                 q = p
-                while c != sep and code[c] & LINE_FEED == 0 and c != 34 and (sep != 0 or not is_blank(c, low, high)):
+                while (
+                    c != sep and code[c] & kit.LINE_FEED == 0 and c != 34 and (sep != 0 or not is_blank(c, low, high))
+                ):
                     if c != 32 and c != 9 and c != 13:  # noqa: PLR1714
                         q = p + 1
                     p += 1
                     c = text[p]
                 label_end = q
                 ok = c != 34
-            elif role == WORD:
+            elif role == table.WORD:
                 ok = False
             else:
                 is_open = True
-                flag |= flag_at(text, p, role)
+                flag |= table.flag_at(text, p, role)
             # To the end of the cell.
             c = text[p]
             if sep != 0:
                 if is_open:
-                    while c != sep and code[c] & LINE_FEED == 0:
+                    while c != sep and code[c] & kit.LINE_FEED == 0:
                         p += 1
                         c = text[p]
                 else:
@@ -432,69 +350,69 @@ def scan_wide(
                         c = text[p]
                 if c == sep:
                     p += 1
-                elif code[c] & LINE_FEED != 0:
+                elif code[c] & kit.LINE_FEED != 0:
                     break
                 else:
                     ok = False
             elif is_open:
-                while code[c] & LINE_FEED == 0 and not is_blank(c, low, high):
+                while code[c] & kit.LINE_FEED == 0 and not is_blank(c, low, high):
                     p += 1
                     c = text[p]
             else:
-                ok = ok and (code[c] & LINE_FEED != 0 or is_blank(c, low, high))
+                ok = ok and (code[c] & kit.LINE_FEED != 0 or is_blank(c, low, high))
         if ok:
             if shift > 0:
                 words[at] = value
-            if flag & EXTENDED_FLAG == 0 and s[EXTENDS] == 0 and each > 0x7FF:
-                flag |= EXTENDED_FLAG
+            if flag & kit.EXTENDED_FLAG == 0 and s[table.EXTENDS] == 0 and each > 0x7FF:
+                flag |= kit.EXTENDED_FLAG
             if stated < 0:
                 most = n
-                ok = fd_code(n) >= 0
+                ok = kit.fd_code(n) >= 0
             if most > 8:
-                flag |= FD_FLAG
+                flag |= kit.FD_FLAG
             ok = (
                 ok
                 and has & needed == needed
                 and n >= most
-                and flag & (REMOTE_FLAG | ERROR_FLAG) == 0
-                and each <= (0x1FFFFFFF if flag & EXTENDED_FLAG != 0 else 0x7FF)
-                and (s[SENT_OUT] == 0 or flag & TX_FLAG == 0)
-                and s[LARGEST] != NO_TIME
+                and flag & (kit.REMOTE_FLAG | kit.ERROR_FLAG) == 0
+                and each <= (0x1FFFFFFF if flag & kit.EXTENDED_FLAG != 0 else 0x7FF)
+                and (s[table.SENT_OUT] == 0 or flag & kit.TX_FLAG == 0)
+                and s[kit.LARGEST] != kit.NO_TIME
             )
         index = 0
         if ok:
-            before = s[LARGEST] - s[SHIFT]
-            ok = -STAMP_LIMIT <= stamp <= STAMP_LIMIT
-            stamp += s[CLOCK]
-            ok = ok and before - SORTED_NS <= stamp <= before + near
+            before = s[kit.LARGEST] - s[kit.SHIFT]
+            ok = -kit.STAMP_LIMIT <= stamp <= kit.STAMP_LIMIT
+            stamp += s[table.CLOCK]
+            ok = ok and before - kit.SORTED_NS <= stamp <= before + near
             if label >= 0:
                 index = known_label(text, label, label_end, s, labels)
             if text[p] != 10:
                 p = far_line_end(text, p, code)
-            ok = ok and index >= 0 and s[CHANNELS] > 0 and text[p] == 10
+            ok = ok and index >= 0 and s[kit.CHANNELS] > 0 and text[p] == 10
         axis = 0
         if ok:
-            axis = place_in_time(stamp, index, s)
-            ok = axis != -AXIS_LIMIT
+            axis = kit.place_in_time(stamp, index, s)
+            ok = axis != -kit.AXIS_LIMIT
         if not ok:
-            unusual += 2 if s[LEAVE_OUT] == 0 else 0
-            s[SINGLE] = 1 if unusual < MOST_UNUSUAL else 0
-            p = scan(text, begin, stop, s, code, ids, labels, time, channel, can_id, flags, dlc, length, word, words)
-            s[SINGLE] = 0
-            if s[STOP] != END:
+            unusual += 2 if s[table.LEAVE_OUT] == 0 else 0
+            s[table.SINGLE] = 1 if unusual < MOST_UNUSUAL else 0
+            p = table.scan(text, begin, stop, s, code, ids, labels, columns, words)
+            s[table.SINGLE] = 0
+            if s[kit.STOP] != kit.END:
                 return p
             continue
         if unusual > 0:
             unusual -= 1
         p += 1
-        s[LINES] += 1
-        s[FRAMES] += 1
+        s[kit.LINES] += 1
+        s[kit.FRAMES] += 1
         if label >= 0:
-            s[CHANNEL] = index
-        note_frame(index, frame_key(each, flag), axis, s)
-        if passes_filter(each, flag & EXTENDED_FLAG, s, ids):
-            k = s[COUNT]
-            at = s[WORDS]
+            s[kit.CHANNEL] = index
+        kit.note_frame(index, kit.frame_key(each, flag), axis, s)
+        if kit.passes_filter(each, flag & kit.EXTENDED_FLAG, s, ids):
+            k = s[kit.COUNT]
+            at = s[kit.WORDS]
             if most & 7 and n > most:
                 words[at + (most >> 3)] &= (1 << 8 * (most & 7)) - 1
             time[k] = axis
@@ -502,14 +420,14 @@ def scan_wide(
             can_id[k] = each
             flags[k] = flag
             raw = most
-            if stated > 8 and lengths != AS_BYTES:
+            if stated > 8 and lengths != table.AS_BYTES:
                 raw = stated
             elif most > 8:
-                raw = fd_code(most)
+                raw = kit.fd_code(most)
             dlc[k] = raw
             length[k] = most
             word[k] = at
-            s[WORDS] = at + ((most + 7) >> 3)
-            s[COUNT] = k + 1
-    s[STOP] = END
+            s[kit.WORDS] = at + ((most + 7) >> 3)
+            s[kit.COUNT] = k + 1
+    s[kit.STOP] = kit.END
     return p

@@ -7,56 +7,25 @@ different texts; so is what stands behind a number (``12.1 V``).
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from buslens.capture import _scan_kernel as kit
+from buslens.capture import _table_kernel as table
 from buslens.capture._asc_kernel import far_line_end
-from buslens.capture._scan_kernel import (
-    AT,
-    BAD_STAMP,
-    BROKEN,
-    BROKEN_LINE,
-    COUNT,
-    END,
-    FULL,
-    KEEP,
-    LINE_FEED,
-    OTHER,
-    REASON,
-    ROOM,
-    STAMP_LIMIT,
-    STAMP_RANGE,
-    STATE_SIZE,
-    STOP,
-    Numbers,
-    Slots,
-    next_line,
-)
-from buslens.capture._table_kernel import (
-    COMMA,
-    FORM,
-    FORM_2,
-    NUMBER,
-    SCALE,
-    SEPARATOR,
-    UNIT,
-    UNIT_2,
-    behind_unit,
-    decimal,
-    ends_cell,
-    is_soft,
-    stamp_at,
-)
+
+if TYPE_CHECKING:
+    from buslens.capture._scan_kernel import Numbers, Slots
 
 # --- slots behind those of a scanner -----------------------------------------------------------------------
 
 #: Different texts so far.
-TEXTS: Final = STATE_SIZE
+TEXTS: Final = kit.STATE_SIZE
 #: Columns that are read, and the last column of the table that is one of them or a part of the stamp.
-COLUMNS: Final = STATE_SIZE + 1
-LAST: Final = STATE_SIZE + 2
+COLUMNS: Final = kit.STATE_SIZE + 1
+LAST: Final = kit.STATE_SIZE + 2
 #: 1: a text was left out, for the table of texts is full.
-TOO_MANY: Final = STATE_SIZE + 3
-VALUES_STATE_SIZE: Final = STATE_SIZE + 8
+TOO_MANY: Final = kit.STATE_SIZE + 3
+VALUES_STATE_SIZE: Final = kit.STATE_SIZE + 8
 
 # --- what a column of the table is, in `role` --------------------------------------------------------------
 
@@ -175,19 +144,19 @@ def scan(
         By row and column that is read: the digits of a number or the place of a text, the decimals or `EMPTY` or
         `TEXT`, and the place of the text behind a number or -1.
     """
-    sep = s[SEPARATOR]
+    sep = s[table.SEPARATOR]
     columns = s[COLUMNS]
     last = s[LAST]
-    comma = 44 if s[COMMA] != 0 else 46
-    needed = HAS_TIME | (HAS_TIME_2 if s[FORM_2] != 0 else 0)
+    comma = 44 if s[table.COMMA] != 0 else 46
+    needed = HAS_TIME | (HAS_TIME_2 if s[table.FORM_2] != 0 else 0)
     p = start
     while p < stop:
         begin = p
-        if s[COUNT] >= s[ROOM]:
-            s[STOP] = FULL
+        if s[kit.COUNT] >= s[kit.ROOM]:
+            s[kit.STOP] = kit.FULL
             return begin
-        s[STOP] = END
-        row = s[COUNT] * columns
+        s[kit.STOP] = kit.END
+        row = s[kit.COUNT] * columns
         for k in range(columns):
             places[row + k] = EMPTY
             digits[row + k] = 0
@@ -199,14 +168,14 @@ def scan(
         reason = 0
         while column <= last:
             c = text[p]
-            while (c < 45 or c > 57) and c != sep and (c == 32 or is_soft(c, s)):
+            while (c < 45 or c > 57) and c != sep and (c == 32 or table.is_soft(c, s)):
                 p += 1
                 c = text[p]
             if c == sep:
                 column += 1
                 p += 1
                 continue
-            if code[text[p]] & LINE_FEED != 0:
+            if code[text[p]] & kit.LINE_FEED != 0:
                 break
             filled += 1
             what = role[column]
@@ -218,31 +187,31 @@ def scan(
             # Within quotes a comma is part of a number, also where it stands between cells.
             end, point = (34, 44) if is_quoted else (sep, comma)
             if what in (TIME, TIME_2):
-                form = s[FORM] if what == TIME else s[FORM_2]
+                form = s[table.FORM] if what == TIME else s[table.FORM_2]
                 q = -1
-                if form == NUMBER and what == TIME:
+                if form == table.NUMBER and what == TIME:
                     value, decimals, q = plain_decimal(text, p, end, point)
-                    if q > 0 and decimals < 10 and s[SCALE + decimals] > 0:
-                        scale = s[SCALE + decimals]
+                    if q > 0 and decimals < 10 and s[table.SCALE + decimals] > 0:
+                        scale = s[table.SCALE + decimals]
                         got = value * scale
-                        if not -STAMP_LIMIT // scale < value < STAMP_LIMIT // scale:
+                        if not -kit.STAMP_LIMIT // scale < value < kit.STAMP_LIMIT // scale:
                             q = -1
                     else:
                         q = -1
                 if q < 0:
-                    has_commas = s[COMMA]
-                    s[COMMA] = 1 if is_quoted else has_commas
-                    got, q = stamp_at(text, p, code, s, form, s[UNIT] if what == TIME else s[UNIT_2])
-                    s[COMMA] = has_commas
-                if form == NUMBER and q > 0:
+                    has_commas = s[table.COMMA]
+                    s[table.COMMA] = 1 if is_quoted else has_commas
+                    got, q = table.stamp_at(text, p, code, s, form, s[table.UNIT] if what == TIME else s[table.UNIT_2])
+                    s[table.COMMA] = has_commas
+                if form == table.NUMBER and q > 0:
                     behind = q
                     while sep != 0 and text[behind] == 32:
                         behind += 1
-                    if not ends_cell(text, behind, code, s):
-                        behind = behind_unit(text, behind)
+                    if not table.ends_cell(text, behind, code, s):
+                        behind = table.behind_unit(text, behind)
                     # A number with words behind it is no stamp: "72 rows".
-                    q = behind if ends_cell(text, behind, code, s) else -1
-                if q > 0 and ends_cell(text, q, code, s):
+                    q = behind if table.ends_cell(text, behind, code, s) else -1
+                if q > 0 and table.ends_cell(text, q, code, s):
                     p = q
                     if what == TIME:
                         stamp = got
@@ -251,7 +220,7 @@ def scan(
                         second = got
                         has |= HAS_TIME_2
                 else:
-                    reason = STAMP_RANGE if q == -STAMP_RANGE else BAD_STAMP
+                    reason = kit.STAMP_RANGE if q == -kit.STAMP_RANGE else kit.BAD_STAMP
             elif what >= FIRST:
                 k = what - FIRST
                 at = row + k
@@ -259,11 +228,11 @@ def scan(
                 if reads_text[k] == 0:
                     value, decimals, q = plain_decimal(text, p, end, point)
                     if q < 0:
-                        value, decimals, q = decimal(text, p, code, 1 if is_quoted else s[COMMA])
+                        value, decimals, q = table.decimal(text, p, code, 1 if is_quoted else s[table.COMMA])
                 behind = q
                 while q > 0 and sep != 0 and (text[behind] == 32 or text[behind] == 9 or text[behind] == 13):
                     behind += 1
-                if q > 0 and ends_cell(text, behind, code, s):
+                if q > 0 and table.ends_cell(text, behind, code, s):
                     digits[at] = value
                     places[at] = decimals
                     p = q
@@ -277,8 +246,8 @@ def scan(
                     first = q if is_number else p
                     behind = first
                     q = first
-                    while code[text[q]] & LINE_FEED == 0 and text[q] != 34 and (is_quoted or text[q] != sep):
-                        if sep == 0 and not is_quoted and is_soft(text[q], s):
+                    while code[text[q]] & kit.LINE_FEED == 0 and text[q] != 34 and (is_quoted or text[q] != sep):
+                        if sep == 0 and not is_quoted and table.is_soft(text[q], s):
                             break
                         if text[q] != 32 and text[q] != 9 and text[q] != 13:
                             behind = q + 1
@@ -296,34 +265,34 @@ def scan(
                             places[at] = TEXT
             # To the end of the cell.
             if is_quoted:
-                while text[p] != 34 and code[text[p]] & LINE_FEED == 0:
+                while text[p] != 34 and code[text[p]] & kit.LINE_FEED == 0:
                     p += 1
                 if text[p] == 34:
                     p += 1
             if sep != 0:
-                while text[p] != sep and code[text[p]] & LINE_FEED == 0:
+                while text[p] != sep and code[text[p]] & kit.LINE_FEED == 0:
                     p += 1
                 if text[p] != sep:
                     break
                 p += 1
             else:
-                while code[text[p]] & LINE_FEED == 0 and not is_soft(text[p], s):
+                while code[text[p]] & kit.LINE_FEED == 0 and not table.is_soft(text[p], s):
                     p += 1
             column += 1
-        p = next_line(text, far_line_end(text, p, code), s)
+        p = kit.next_line(text, far_line_end(text, p, code), s)
         stamp += second
-        if has == needed and -STAMP_LIMIT < stamp < STAMP_LIMIT:
-            time[s[COUNT]] = stamp
-            s[COUNT] += 1
+        if has == needed and -kit.STAMP_LIMIT < stamp < kit.STAMP_LIMIT:
+            time[s[kit.COUNT]] = stamp
+            s[kit.COUNT] += 1
             continue
         if filled == 0:
-            s[OTHER] += 1
+            s[kit.OTHER] += 1
             continue
-        s[BROKEN] += 1
-        s[REASON] = BAD_STAMP if reason == 0 and has != needed else STAMP_RANGE if has == needed else reason
-        if s[BROKEN] <= s[KEEP]:
-            s[STOP] = BROKEN_LINE
-            s[AT] = begin
+        s[kit.BROKEN] += 1
+        s[kit.REASON] = kit.BAD_STAMP if reason == 0 and has != needed else kit.STAMP_RANGE if has == needed else reason
+        if s[kit.BROKEN] <= s[kit.KEEP]:
+            s[kit.STOP] = kit.BROKEN_LINE
+            s[kit.AT] = begin
             return p
-    s[STOP] = END
+    s[kit.STOP] = kit.END
     return p

@@ -29,14 +29,14 @@ class FrameBuffer:
         """Return the columns in the order of `Frames`, without the payload words."""
         return self.time, self.channel, self.can_id, self.flags, self.dlc, self.length, self.word
 
-    def plain(self) -> tuple[memoryview, ...]:
-        """Return what plain Python writes to most quickly."""
-        columns: tuple[Any, ...] = (*self.all(), self.words)  # an array is a buffer
-        return tuple(memoryview(column) for column in columns)
+    def plain(self) -> tuple[tuple[memoryview, ...], memoryview]:
+        """Return what plain Python writes to most quickly: columns, and words of payloads."""
+        columns: tuple[Any, ...] = self.all()  # an array is a buffer
+        return tuple(map(memoryview, columns)), memoryview(self.words)  # type: ignore[arg-type]
 
-    def compiled(self) -> tuple[NDArray[Any], ...]:
+    def compiled(self) -> tuple[tuple[NDArray[Any], ...], NDArray[Any]]:
         """Return what compiled code writes to; there words are signed like everything else."""
-        return (*self.all(), self.words.view(np.int64))
+        return self.all(), self.words.view(np.int64)
 
     def release(
         self, n: int, n_words: int, *, limit_ns: int | None, is_sorted: bool, channels: tuple[str, ...], segment: int

@@ -39,9 +39,9 @@ class FormatMatch:
 class LogFormat:
     """One format of recorded logs.
 
-    The kernel is ``kernel(text, start, stop, s, code, ids, labels, time, channel, can_id, flags, dlc, length, word,
-    words) -> p``: it reads the lines from start to stop, puts the frames that are wanted into the columns, counts
-    every line in exactly one class, and comes back as `_scan_kernel` says, with ``s[STOP]`` set.
+    The kernel is ``kernel(text, start, stop, s, code, ids, labels, columns, words) -> p``: it reads the lines from
+    start to stop, puts the frames that are wanted into the columns, counts every line in exactly one class, and comes
+    back as `_scan_kernel` says, with ``s[STOP]`` set.
     """
 
     name: str

@@ -229,7 +229,7 @@ class Scanner:
             self._labels[channel * k.LABEL_ROOM : channel * k.LABEL_ROOM + len(name)] = name
         s[k.CHANNELS] = min(len(frames.channels), k.MOST_CHANNELS)
         columns = (frames.time_ns, frames.channel, frames.can_id, frames.flags, frames.dlc, frames.length, frames.word)
-        source = (*(column.tolist() for column in columns), frames.words.tolist())
+        source = tuple(column.tolist() for column in columns), frames.words.tolist()
         take = cast("Callable[..., int]", _recorded_kernel.take)
         p = 0
         while True:

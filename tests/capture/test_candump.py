@@ -246,7 +246,7 @@ class TestReasons:
     """Every reason a kernel can give has its words."""
 
     def test_every_code_has_a_sentence(self) -> None:
-        codes = re.findall(r"^(\w+): Final = FORMAT_REASON", inspect.getsource(kernel), re.MULTILINE)
+        codes = re.findall(r"^(\w+): Final = kit.FORMAT_REASON", inspect.getsource(kernel), re.MULTILINE)
         assert codes
         assert {getattr(kernel, code) for code in codes} == set(REASONS)
         assert all(reason[0].islower() or reason.startswith("CAN") for reason in REASONS.values())

@@ -13,7 +13,7 @@ slower than plain Python. Being Python, the kernels are seen by tools that measu
 
 from __future__ import annotations
 
-from types import FunctionType
+from types import FunctionType, ModuleType
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -170,7 +170,7 @@ class Twin:
     """
 
     def __init__(self, function: FunctionType) -> None:
-        names = {name: value.bare if isinstance(value, Twin) else value for name, value in function.__globals__.items()}
+        names = {name: _bare_global(value) for name, value in function.__globals__.items()}
         #: Takes only what is guarded already.
         self.bare = FunctionType(function.__code__, names | {"int": Word}, function.__name__, function.__defaults__)
         #: As compiled twins have it.
@@ -184,7 +184,18 @@ class Twin:
 def _guarded(given: Any) -> Any:
     if isinstance(given, bool):
         return given
+    if isinstance(given, tuple):
+        return tuple(map(_guarded, given))
     return Word(given) if isinstance(given, int | np.integer) else Guarded(given)
+
+
+def _bare_global(value: Any) -> Any:
+    """Return what stands for a global in a function that takes only what is guarded already."""
+    if isinstance(value, ModuleType):
+        part = ModuleType(value.__name__)
+        vars(part).update((name, it.bare if isinstance(it, Twin) else it) for name, it in vars(value).items())
+        return part
+    return value.bare if isinstance(value, Twin) else value
 
 
 def _bare(value: Any) -> Any:
@@ -208,11 +219,20 @@ def guard() -> None:
 
 def kernels_of(function: Any) -> FunctionType:
     """Return a plain kernel in which the names of other kernels stand for their guarded twins."""
-    names = {
-        name: Twin(kernels_of(value))
-        for name, value in function.__globals__.items()
-        if name in function.__code__.co_names and isinstance(value, FunctionType) and value is not function
-    }
+    used = function.__code__.co_names
+
+    def twins_in(names: dict[str, Any]) -> dict[str, Any]:
+        return {
+            name: Twin(kernels_of(value))
+            for name, value in names.items()
+            if name in used and isinstance(value, FunctionType) and value is not function
+        }
+
+    names = twins_in(function.__globals__)
+    for name, value in function.__globals__.items():
+        if name in used and isinstance(value, ModuleType):
+            names[name] = ModuleType(value.__name__)
+            vars(names[name]).update(vars(value) | twins_in(vars(value)))
     return FunctionType(function.__code__, function.__globals__ | names, function.__name__, function.__defaults__)
 
 

@@ -3,6 +3,9 @@
 The stamp is read as in a table of frames, from the same slots. A number is kept as a whole number and how many of its
 digits are decimals, so that the caller makes of it what the digits say. A text is kept as its place in a table of the
 different texts; so is what stands behind a number (``12.1 V``).
+
+Of a trace most rows tell nothing new. Where the caller says what is new (`BEAT`), `alike` passes over them by their
+digits alone. What stays is read as any row: a row with something new in it, the row before it, and one in each beat.
 """
 
 from __future__ import annotations
@@ -25,7 +28,15 @@ COLUMNS: Final = kit.STATE_SIZE + 1
 LAST: Final = kit.STATE_SIZE + 2
 #: 1: a text was left out, for the table of texts is full.
 TOO_MANY: Final = kit.STATE_SIZE + 3
-VALUES_STATE_SIZE: Final = kit.STATE_SIZE + 8
+#: ns after which a row stays in any case; 0: every row stays. The times in which the extremes of a number stay, ns.
+BEAT: Final = kit.STATE_SIZE + 4
+BUCKET: Final = kit.STATE_SIZE + 5
+#: Rows that were passed over, and the stamp of the last row that stayed.
+ALIKE: Final = kit.STATE_SIZE + 6
+LATEST: Final = kit.STATE_SIZE + 7
+#: What a column has in `limits`.
+LIMITS_ROOM: Final = kit.STATE_SIZE + 8
+VALUES_STATE_SIZE: Final = kit.STATE_SIZE + 9
 
 # --- what a column of the table is, in `role` --------------------------------------------------------------
 
@@ -46,6 +57,17 @@ MOST_TEXTS: Final = 512
 
 HAS_TIME: Final = 1
 HAS_TIME_2: Final = 2
+
+# --- what is new in a number, as the first of its `limits`; else how many limits follow ----------------------
+
+EACH_VALUE: Final = -1
+EXTREMES: Final = -2
+
+PARTS: Final = 12
+"""Numbers are compared as whole numbers of parts, of which 10 to this power make 1."""
+MOST_WHOLE: Final = 6
+"""Digits before the point of a number that is compared so, at most."""
+FAR: Final = 1 << 62
 
 
 def same_text(text: Numbers, p: int, n: int, texts: Numbers, index: int) -> bool:
@@ -80,12 +102,12 @@ def text_at(text: Numbers, p: int, stop: int, s: Slots, texts: Slots, last: int)
 
 
 def plain_decimal(text: Numbers, p: int, sep: int, comma: int) -> tuple[int, int, int]:
-    """Read ``-12.5`` at p, right up to a separator or the end of the line: as `decimal`, -1 for anything else.
+    """Read ``-12.5`` or ``+1.25E-03`` at p, right up to a separator or the end of the line: as `decimal`, else -1.
 
     It is what nearly all cells are, read without a look at any table.
     """
     q = p
-    if text[q] == 45:
+    if text[q] == 45 or text[q] == 43:
         q += 1
     first = q
     value = 0
@@ -104,11 +126,141 @@ def plain_decimal(text: Numbers, p: int, sep: int, comma: int) -> tuple[int, int
             q += 1
             d = text[q] - 48
         places = q - places
-    c = text[q]
     n = q - first
-    if n > 18 or n == 0 or (n == 1 and text[first] == 46) or (c != sep and c != 10 and c != 13):  # noqa: PLR1714
+    if n > 18 or n == 0 or (n == 1 and text[first] == 46):
+        return 0, 0, -1
+    if text[q] | 32 == 101:  # 'e', a sign, two digits
+        d, c = text[q + 2] - 48, text[q + 3] - 48
+        if (text[q + 1] != 45 and text[q + 1] != 43) or d < 0 or d > 9 or c < 0 or c > 9:
+            return 0, 0, -1
+        places += d * 10 + c if text[q + 1] == 45 else -d * 10 - c
+        q += 4
+    c = text[q]
+    if c != sep and c != 10 and c != 13:  # noqa: PLR1714
         return 0, 0, -1
     return (-value if text[p] == 45 else value), places, q
+
+
+def in_parts(value: int, places: int, powers: Slots) -> int:
+    """Return a number as a whole number of parts; `FAR` if it is too large or too fine for that."""
+    if places > PARTS or places < -MOST_WHOLE:
+        return FAR
+    if places < 0:
+        most = powers[MOST_WHOLE + places]
+        return value * powers[-places] * powers[PARTS] if -most < value < most else FAR
+    most = powers[MOST_WHOLE + places]
+    return value * powers[PARTS - places] if -most < value < most else FAR
+
+
+def alike(text: Numbers, start: int, stop: int, s: Slots, role: Numbers, powers: Slots, spans: Slots) -> int:
+    """Pass over rows that tell nothing new; return the first row that may, or where there are any the one before it.
+
+    Such a row has a stamp that is a plain number, not before the row before, within the beat; and plain numbers, each
+    within the span of its column. The last row before `stop` is not passed over.
+
+    Parameters
+    ----------
+    powers
+        Powers of ten.
+    spans
+        By column that is read, at 4 k: the least and the greatest number of parts that tells nothing new.
+    """
+    end = 32 if s[table.SEPARATOR] == 0 else s[table.SEPARATOR]
+    comma = 44 if s[table.COMMA] != 0 else 46
+    last = s[LAST]
+    beat = s[BEAT]
+    latest = s[LATEST]
+    until = latest + beat
+    if s[BUCKET] != 0:
+        until = min(until, (latest // s[BUCKET] + 1) * s[BUCKET])
+    before = start
+    p = start
+    passed = 0
+    while p < stop:
+        q = p
+        stamp = 0
+        column = 0
+        while column <= last:
+            while text[q] == 32:
+                q += 1
+            what = role[column]
+            if what == REMARK:
+                while text[q] != end and text[q] != 10 and text[q] != 13 and text[q] != 34:
+                    q += 1
+            else:
+                value, places, q = plain_decimal(text, q, end, comma)
+                if q < 0:
+                    break
+                if what == TIME:
+                    scale = s[table.SCALE + places] if 0 <= places < 10 else 0
+                    stamp = value * scale
+                    if scale == 0 or not -kit.STAMP_LIMIT // scale < value < kit.STAMP_LIMIT // scale:
+                        break
+                    if stamp < latest or stamp >= until or stamp - latest >= beat:
+                        break
+                else:
+                    k = 4 * (what - FIRST)
+                    value = in_parts(value, places, powers)
+                    if value < spans[k] or value > spans[k + 1]:
+                        break
+            column += 1
+            if text[q] == end and column <= last:
+                q += 1
+        if column <= last or q < 0:
+            break
+        while text[q] > 13 or text[q] == 9:
+            q += 1
+        if text[q] == 13:
+            q += 1
+        if text[q] != 10:
+            break
+        before = p
+        latest = stamp
+        passed += 1
+        p = q + 1
+    if passed:
+        # The row before stays, too: what is new came after it.
+        s[ALIKE] += passed - 1
+        s[kit.LINES] += passed - 1
+        return before
+    return p
+
+
+def learn(
+    s: Slots, stamp: int, at: int, limits: Slots, powers: Slots, spans: Slots, digits: Slots, places: Slots, unit: Slots
+) -> None:
+    """Note what of a row that stays tells nothing new when it comes again.
+
+    Parameters
+    ----------
+    limits
+        By column that is read: `EACH_VALUE`, `EXTREMES` or how many limits there are, and these in order. Numbers
+        between the same two limits are alike.
+    spans
+        Beside what `alike` reads of it, at 4 k + 2, the least and the greatest number of parts that came.
+    """
+    is_new_bucket = s[BUCKET] != 0 and stamp // s[BUCKET] != s[LATEST] // s[BUCKET]
+    for column in range(s[COLUMNS]):
+        k = 4 * column
+        value = FAR
+        if places[at + column] < EMPTY and unit[at + column] < 0:
+            value = in_parts(digits[at + column], places[at + column], powers)
+        if value == FAR:
+            spans[k], spans[k + 1] = FAR, -FAR
+            continue
+        first = column * s[LIMITS_ROOM]
+        n = limits[first]
+        if n == EACH_VALUE or (n == EXTREMES and is_new_bucket) or spans[k + 2] > spans[k + 3]:
+            spans[k + 2], spans[k + 3] = value, value
+        spans[k + 2], spans[k + 3] = min(spans[k + 2], value), max(spans[k + 3], value)
+        low, high = -FAR, FAR
+        for limit in range(first + 1, first + 1 + n):
+            if limits[limit] <= value:
+                low = limits[limit]
+            elif limits[limit] <= high:
+                high = limits[limit] - 1
+        spans[k], spans[k + 1] = max(low, spans[k + 2]), min(high, spans[k + 3])
+    s[LATEST] = stamp
 
 
 def scan(
@@ -121,7 +273,11 @@ def scan(
     reads_text: Numbers,
     texts: Slots,
     latest: Slots,
+    powers: Slots,
+    limits: Slots,
+    spans: Slots,
     time: Slots,
+    line: Slots,
     digits: Slots,
     places: Slots,
     unit: Slots,
@@ -138,8 +294,10 @@ def scan(
         The table of texts.
     latest
         By column that is read: the text of its last cell and of what stood behind its last number, or -1.
-    time
-        ns of each row.
+    powers, limits, spans
+        What `alike` and `learn` need, where the caller says what is new.
+    time, line
+        ns of each row, and line ends before it.
     digits, places, unit
         By row and column that is read: the digits of a number or the place of a text, the decimals or `EMPTY` or
         `TEXT`, and the place of the text behind a number or -1.
@@ -150,7 +308,15 @@ def scan(
     comma = 44 if s[table.COMMA] != 0 else 46
     needed = HAS_TIME | (HAS_TIME_2 if s[table.FORM_2] != 0 else 0)
     p = start
+    #: Rows that stay whatever is in them.
+    staying = 0
     while p < stop:
+        if s[BEAT] != 0:
+            if staying == 0:
+                begin = p
+                p = alike(text, p, stop, s, role, powers, spans)
+                staying = 1 if p == begin else 2
+            staying -= 1
         begin = p
         if s[kit.COUNT] >= s[kit.ROOM]:
             s[kit.STOP] = kit.FULL
@@ -191,7 +357,7 @@ def scan(
                 q = -1
                 if form == table.NUMBER and what == TIME:
                     value, decimals, q = plain_decimal(text, p, end, point)
-                    if q > 0 and decimals < 10 and s[table.SCALE + decimals] > 0:
+                    if q > 0 and 0 <= decimals < 10 and s[table.SCALE + decimals] > 0:
                         scale = s[table.SCALE + decimals]
                         got = value * scale
                         if not -kit.STAMP_LIMIT // scale < value < kit.STAMP_LIMIT // scale:
@@ -279,10 +445,13 @@ def scan(
                 while code[text[p]] & kit.LINE_FEED == 0 and not table.is_soft(text[p], s):
                     p += 1
             column += 1
+        line[s[kit.COUNT]] = s[kit.LINES]
         p = kit.next_line(text, far_line_end(text, p, code), s)
         stamp += second
         if has == needed and -kit.STAMP_LIMIT < stamp < kit.STAMP_LIMIT:
             time[s[kit.COUNT]] = stamp
+            if s[BEAT] != 0:
+                learn(s, stamp, row, limits, powers, spans, digits, places, unit)
             s[kit.COUNT] += 1
             continue
         if filled == 0:

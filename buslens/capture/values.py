@@ -8,13 +8,14 @@ from __future__ import annotations
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from math import ceil
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
 import numpy as np
 
 from buslens.capture import _scan_kernel as k
 from buslens.capture import _values_kernel as kernel
-from buslens.capture._values_kernel import EMPTY, TEXT
+from buslens.capture._values_kernel import EACH_VALUE, EMPTY, EXTREMES, PARTS, TEXT
 from buslens.capture.frames import ClockDiscontinuity, ReadStats, Skipped
 from buslens.capture.open import require_file
 from buslens.capture.pauses import ChannelTraffic
@@ -33,6 +34,7 @@ from buslens.units import NS_PER_DAY
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from concurrent.futures import Future
+    from fractions import Fraction
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -53,6 +55,8 @@ _COMPILING: Final = 4
 _EXACT: Final = 1 << 53
 _MOST_POWER: Final = 22
 """Powers of ten up to this one are exact as floats."""
+_MOST_LIMITS: Final = 15
+"""Limits of a column between which numbers are alike; with more each number is new."""
 _MOST_SEAMS: Final = 10_000
 _REASONS: Final = {
     k.BAD_STAMP: "no time stamp, as the other rows have one",
@@ -120,6 +124,34 @@ class Cells:
         return found
 
 
+class ColumnNews(NamedTuple):
+    """What in a column is new: that a number comes to another side of a limit, another value, or an extreme."""
+
+    #: After so long a row stays in any case, ns.
+    beat_ns: int
+    #: In each such time a number's lowest and highest stay, ns; 0: of what is no more than its states.
+    bucket_ns: int = 0
+    #: The least numbers that are not below a limit, in order; None: each value is new.
+    limits: tuple[int, ...] | None = None
+
+    def __or__(self, other: ColumnNews) -> ColumnNews:
+        """Return what is new to one of two."""
+        each = self.limits is None or other.limits is None
+        limits = None if each else tuple(sorted({*(self.limits or ()), *(other.limits or ())}))
+        bucket_ns = min(filter(None, (self.bucket_ns, other.bucket_ns)), default=0)
+        return ColumnNews(min(self.beat_ns, other.beat_ns), bucket_ns, limits)
+
+
+def in_parts(limit: Fraction, *, is_in: bool) -> int:
+    """Return a limit for `ColumnNews`: the least number that is not below it, or above it if it `is_in` what is below.
+
+    >>> in_parts(Fraction(3), is_in=False), in_parts(Fraction(3), is_in=True)
+    (3000000000000, 3000000000001)
+    """
+    parts = limit * 10**PARTS
+    return int(parts // 1) + 1 if is_in else ceil(parts)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ValuesBlock:
     """Some rows in order of time, within one segment."""
@@ -178,6 +210,7 @@ def read_values(
     take: Callable[[ValuesBlock], None],
     *,
     as_text: Sequence[bool],
+    news: Callable[[], Sequence[ColumnNews] | None] = lambda: None,
     notify: Callable[[str], None] | None = None,
 ) -> ReadStats:
     """Hand on the rows of a table of values, in order of time, and return the account of its lines.
@@ -190,6 +223,8 @@ def read_values(
         Takes a block of rows; what it is given is valid until it returns.
     as_text : sequence of bool
         By column: whether a cell is a text even where it looks like a number.
+    news : callable, optional
+        Returns what is new by column, as soon as that is known: rows with nothing new need not be handed on then.
     notify : callable, optional
         Is told, as one sentence, what takes a while.
 
@@ -198,7 +233,7 @@ def read_values(
     CaptureError
         If not one row can be read, or a column has too many different texts.
     """
-    return _Reader(capture, take, as_text, notify).read()
+    return _Reader(capture, take, as_text, news, notify).read()
 
 
 @dataclass(slots=True)
@@ -240,7 +275,11 @@ class _Lane:
         self._reads_text = [int(one) for one in as_text]
         self._texts = bytearray(kernel.MOST_TEXTS * kernel.TEXT_ROOM)
         self._latest = np.full(max(2 * self.n, 1), -1, np.int64)
-        self._time = np.empty(room, np.int64)
+        self._time, self._line = np.empty(room, np.int64), np.empty(room, np.int64)
+        self._powers = np.array([10**power for power in range(19)], np.int64)
+        self.state[kernel.LIMITS_ROOM] = 1 + _MOST_LIMITS
+        self._limits = np.zeros(max(self.n, 1) * (1 + _MOST_LIMITS), np.int64)
+        self._spans = np.zeros(4 * max(self.n, 1), np.int64)
         self._digits, self._places, self._unit = (np.empty(room * self.n, np.int64) for _ in range(3))
         self.buffer = bytearray(WINDOW_BYTES + k.PADDING)
         self._header = frozenset(line.strip().encode("latin-1") for line in layout.rows.preamble)
@@ -251,11 +290,8 @@ class _Lane:
     def plain(self) -> Callable[[int, int], int]:
         """Return the kernel as plain Python."""
         code = k.character_codes()
-        state, latest, time, digits, places, unit = (
-            memoryview(it)  # type: ignore[arg-type]
-            for it in (self.state, self._latest, self._time, self._digits, self._places, self._unit)
-        )
-        columns = cast("Any", (self._role, self._reads_text, self._texts, latest, time, digits, places, unit))
+        state, latest, *numbers = (memoryview(it) for it in (self.state, self._latest, *self._numbers()))  # type: ignore[arg-type]
+        columns = cast("Any", (self._role, self._reads_text, self._texts, latest, *numbers))
 
         def run(start: int, stop: int) -> int:
             return kernel.scan(self.buffer, start, stop, cast("Any", state), code, *columns)
@@ -267,17 +303,34 @@ class _Lane:
         text, texts = np.frombuffer(self.buffer, np.uint8), np.frombuffer(self._texts, np.uint8)
         code, role = np.array(k.character_codes(), np.int64), np.array(self._role, np.int64)
         reads_text = np.array([*self._reads_text, 0], np.int64)
-        columns = (role, reads_text, texts, self._latest, self._time, self._digits, self._places, self._unit)
+        columns = (role, reads_text, texts, self._latest, *self._numbers())
 
         def run(start: int, stop: int) -> int:
             return twin(text, start, stop, self.state, code, *columns)
 
         return run
 
+    def _numbers(self) -> tuple[NDArray[np.int64], ...]:
+        filtering = (self._powers, self._limits, self._spans)
+        return (*filtering, self._time, self._line, self._digits, self._places, self._unit)
+
+    def keep_new(self, news: Sequence[ColumnNews]) -> None:
+        """Pass over rows that have nothing new from the next window on."""
+        self.state[kernel.BEAT] = min(it.beat_ns for it in news)
+        self.state[kernel.BUCKET] = min((it.bucket_ns for it in news if it.bucket_ns), default=0)
+        for limits, one in zip(self._limits.reshape(self.n, -1), news, strict=True):
+            if one.bucket_ns:
+                limits[0] = EXTREMES
+            elif one.limits is None or len(one.limits) > _MOST_LIMITS:
+                limits[0] = EACH_VALUE
+            else:
+                limits[: 1 + len(one.limits)] = len(one.limits), *one.limits
+
     def scan(self, run: Callable[[int, int], int], start: int, stop: int) -> list[_ScannedRows]:
         """Read the lines of the buffer from start to stop; all but the last of what is returned are copies."""
         self.skipped, found = [], []
-        self.state[k.LINES] = 0
+        self.state[[k.LINES, kernel.ALIKE]] = 0
+        self._spans.reshape(-1, 4)[:] = 1, 0, 1, 0  # nothing is alike yet
         while True:
             start = run(start, stop)
             if self.state[k.STOP] == k.BROKEN_LINE:
@@ -295,7 +348,7 @@ class _Lane:
     def _rows(self) -> _ScannedRows:
         count = int(self.state[k.COUNT])
         cells = (it[: count * self.n].reshape(-1, self.n) for it in (self._digits, self._places, self._unit))
-        return _ScannedRows(self._time[:count], *cells)
+        return _ScannedRows(self._time[:count], self._line[:count], *cells)
 
     def _skip(self, p: int) -> None:
         start = int(self.state[k.AT])
@@ -317,9 +370,10 @@ class _Lane:
 
 
 class _ScannedRows(NamedTuple):
-    """Rows as the kernel left them: times, and by row and column what `_values_kernel.scan` says."""
+    """Rows as the kernel left them: times, lines of the window before each, and what `_values_kernel.scan` says."""
 
     time_ns: NDArray[np.int64]
+    line: NDArray[np.int64]
     digits: NDArray[np.int64]
     places: NDArray[np.int64]
     unit: NDArray[np.int64]
@@ -333,9 +387,11 @@ class _Reader:
         capture: ValuesCapture,
         take: Callable[[ValuesBlock], None],
         as_text: Sequence[bool],
+        news: Callable[[], Sequence[ColumnNews] | None],
         notify: Callable[[str], None] | None,
     ) -> None:
         self._capture, self._take, self._notify, self._as_text = capture, take, notify, as_text
+        self._news = news
         self._account = _Account()
         self._traffic: ChannelTraffic | None = None
         self._wrap_ns = NS_PER_DAY if NS_PER_DAY in capture.layout.stamps.wraps else 0
@@ -372,6 +428,8 @@ class _Reader:
                     start = window.stop  # no line of a table is so long
                     self._account.lines += 1
                     self._account.too_long += 1
+                if (news := self._news()) is not None:
+                    lane.keep_new(news)
                 under_way.append((lane, threads.submit(lane.scan, run, start, window.stop)))
             while under_way:
                 self._hand_on(*under_way.popleft())
@@ -392,19 +450,23 @@ class _Reader:
         account = self._account
         room = KEPT_LINES - len(account.skipped)
         account.skipped += [it._replace(line=it.line + account.lines) for it in lane.skipped[: max(room, 0)]]
-        account.lines += int(lane.state[k.LINES])
         for rows in found:
             if not len(rows.time_ns):
                 continue
-            for begin, stop in self._segments(rows.time_ns):
+            for begin, stop in self._segments(rows.time_ns, rows.line):
                 self._pass_on(lane, _ScannedRows(*(it[begin:stop] for it in rows)))
             account.rows += len(rows.time_ns)
             if self._traffic is None:
                 account.first_ns = int(rows.time_ns[0])
                 self._traffic = ChannelTraffic(account.first_ns, account.first_ns, 0, 1)
             self._traffic.add(rows.time_ns, np.zeros(len(rows.time_ns), np.int64))
+        passed = int(lane.state[kernel.ALIKE])
+        account.rows += passed
+        if self._traffic is not None:
+            self._traffic.frames += passed
+        account.lines += int(lane.state[k.LINES])
 
-    def _segments(self, time_ns: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
+    def _segments(self, time_ns: NDArray[np.int64], line: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
         """Bring times onto the axis, in place, and yield the rows of each segment."""
         account = self._account
         begin = 0
@@ -425,16 +487,15 @@ class _Reader:
                     yield begin, place
                     account.last_ns = before_ns
                 begin = place
-                self._note_seam(before_ns + 1, back_ns, place)
+                self._note_seam(before_ns + 1, back_ns, int(line[place]))
             time_ns[place:] += step_ns
             account.shift_ns += step_ns
         yield begin, len(time_ns)
         account.last_ns = int(time_ns[-1])
 
-    def _note_seam(self, at_ns: int, back_ns: int, place: int) -> None:
+    def _note_seam(self, at_ns: int, back_ns: int, before: int) -> None:
         if len(self._account.seams) < _MOST_SEAMS:
-            # Which line it is, is only known as long as every line is a row.
-            line = self._account.rows + place + self._capture.layout.n_before + 1
+            line = self._account.lines + before + 1
             self._account.seams.append(ClockDiscontinuity(time_ns=at_ns, line=line, back_ns=back_ns))
         else:
             self._account.more_seams += 1

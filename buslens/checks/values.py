@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.capture.values import CHANNEL, ValuesBlock, ValuesCapture, open_values, read_values
+from buslens.capture.values import CHANNEL, ColumnNews, ValuesBlock, ValuesCapture, open_values, read_values
 from buslens.capture.values_layout import absent_columns
 from buslens.checks.shortest import shortest_of
 from buslens.errors import SourceLocation, UnrelatedCaptureError
@@ -117,7 +117,15 @@ def read_columns(
         for name, history in sources.items():
             history.take(block, block.cells[at[name]])
 
-    stats = read_values(values, take, as_text=as_text, notify=notify)
+    def news() -> list[ColumnNews] | None:
+        found: dict[int, ColumnNews] = {}
+        for name, history in sources.items():
+            if (new := history.news) is None:
+                return None
+            found[at[name]] = found[at[name]] | new if at[name] in found else new
+        return [found[number] for number in range(len(place))]
+
+    stats = read_values(values, take, as_text=as_text, news=news, notify=notify)
     first_ns, end_ns = stats.first_ns or 0, stats.last_ns or 0
     timelines = {}
     for name, role in expected.roles.items():

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from buslens.capture._scan_kernel import QUIET_NS
+from buslens.capture.values import ColumnNews, in_parts
 from buslens.definitions.model import Message, Signal, Threshold, ValueType
 from buslens.errors import CaptureError, SourceLocation
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, MEASURED_INTERVALS, NO_TIMEOUT, MessageHistory, Track
@@ -156,7 +158,7 @@ class ColumnHistory:
                 code[~is_text] = -1
                 for index, state in enumerate(self._names):
                     for threshold in self.source.thresholds.get(state, ()):
-                        code[~is_text & _OPERATORS[threshold.operator](numbers, self._limit(threshold))] = index
+                        code[~is_text & _OPERATORS[threshold.operator](numbers, float(self._limit(threshold)))] = index
             else:
                 code[~is_text] = self._codes_of_numbers(numbers[~is_text])
         self._odd.update(np.unique(code[code >= len(self._names)]).tolist())
@@ -189,9 +191,9 @@ class ColumnHistory:
         kept = np.flatnonzero(code != _BREAK)
         return time_ns[kept], code[kept].astype(np.uint64)
 
-    def _limit(self, threshold: Threshold) -> float:
+    def _limit(self, threshold: Threshold) -> Fraction:
         power = power_of_unit(threshold.unit, self._unit) if threshold.unit else 0
-        return float(threshold.limit * Fraction(10) ** (power or 0))
+        return threshold.limit * Fraction(10) ** (power or 0)
 
     def _learn_texts(self, cells: Cells) -> list[int]:
         """Return the code of each of the texts so far."""
@@ -265,9 +267,7 @@ class ColumnHistory:
             self.period_ns = int(np.median(steps))
         timeout_ns = self.source.timeout_ns
         # What may hide between two samples is told as that, and no silence.
-        least_ns = NO_TIMEOUT if self.period_ns is None else CYCLES_PER_TIMEOUT * self.period_ns
-        if not self._names:
-            least_ns = max(least_ns, CYCLES_PER_TIMEOUT * _BUCKET_NS)
+        least_ns = NO_TIMEOUT if self.period_ns is None else CYCLES_PER_TIMEOUT * max(self.period_ns, _BUCKET_NS)
         timeout_ns = least_ns if timeout_ns is None else max(timeout_ns, least_ns)
         track = Track(
             name=self.source.name,
@@ -287,6 +287,27 @@ class ColumnHistory:
         rows = _telling(time_ns, raw, min(log.lost_ns, log.timeouts_ns[0] or NO_TIMEOUT))
         log.begin_segment(segment)
         log.add_values(time_ns[rows], raw[rows])
+
+    @property
+    def news(self) -> ColumnNews | None:
+        """What in the cells is new, so that the others need not be taken; None where that is not known yet, or few."""
+        log = self._log
+        if log is None or self.period_ns is None:
+            return None
+        # Rows in between are so close that no gap seems to be where none is, nor a state to hide.
+        gap_ns = min(log.lost_ns, log.timeouts_ns[0] or NO_TIMEOUT, 2 * self._shortest_ns, QUIET_NS)
+        beat_ns = gap_ns // 4
+        if beat_ns < _DENSE * self.period_ns:
+            return None
+        if not self._names:
+            return ColumnNews(beat_ns, _BUCKET_NS)
+        scale = Fraction(10) ** -self._power
+        limits = {
+            in_parts(self._limit(one) * scale, is_in=one.operator in {"<=", ">"})
+            for of in self.source.thresholds.values()
+            for one in of
+        }
+        return ColumnNews(beat_ns, limits=tuple(sorted(limits)) if limits else None)
 
     def finish(self) -> MessageHistory:
         """Close the capture, and return what is kept as that of a message with one signal."""

@@ -203,10 +203,10 @@ class TestLayout:
 class TestRows:
     def test_cells(self, tmp_path: Path) -> None:
         """Empty, number, text, number with a unit, and a row that has no time."""
-        text = "Time,A\n0.1,\n0.2,-1.5e-3\n0.3,OL\n,7\n0.4,950 mV\n0.5,12:30\n"
+        text = "Time,A\n0.1,\n0.2,-1.5e-3\n0.3,OL\n,7\n0.4,950 mV\n0.5,12:30\n1E+01,+2.5E-01\n"
         times, cells, stats = read(table(tmp_path, text), ["A"])
-        assert times == [100, 200, 300, 400, 500]
-        assert cells == [[None, -0.0015, "OL", 950.0, "12:30"]]
+        assert times == [100, 200, 300, 400, 500, 10_000]
+        assert cells == [[None, -0.0015, "OL", 950.0, "12:30", 0.25]]
         assert (stats.broken, stats.skipped[0].line) == (1, 5)
 
     def test_nothing_is_left_of_the_rows_before(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

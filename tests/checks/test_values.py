@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+from support.examples import examples
 
+from buslens.capture import values as capture_values
 from buslens.checks.check import check
 from buslens.checks.findings import Outcome, Verdict
 from buslens.errors import CaptureError, UnrelatedCaptureError
 from buslens.expectations.load import parse_expectations
+from buslens.timeline.columns import ColumnHistory
 from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 
 if TYPE_CHECKING:
@@ -203,3 +209,65 @@ class TestSampling:
         assert len(found) < 250
         assert (found.value.min(), found.value.max()) == (3.5, 20.25)
         assert found.seen_ns[found.value.argmin()] == 12_340_000
+
+
+class TestRowsThatTellNothingNew:
+    NOISE: Final = (
+        *("0.1", "-0.1", "+2.5E-01", "2.999999999999", "3", "3.00", "3.000000000001", "3.0000000000001"),
+        *("7.9", "8", "8.000", "1.2E+01", "OL", "", "950 mV"),
+    )
+    ROLES: Final = """
+[roles.levels]
+column = "X"
+states = { off = "< 3 V", on = "> 8 V" }
+[roles.closed]
+column = "X"
+states = { off = "<= 3 V", on = ">= 8 V" }
+[roles.switch]
+column = "Y"
+states = { off = 0, on = 1 }
+[roles.volts]
+column = "Z"
+unit = "V"
+"""
+
+    @given(
+        st.lists(
+            st.tuples(
+                st.lists(st.sampled_from(NOISE), min_size=1, max_size=3),
+                st.integers(0, 1),
+                st.integers(1, 150),
+                st.sampled_from([20, 20, 20, 900, 4_000, 45_000, -50]),
+            ),
+            min_size=2,
+            max_size=12,
+        )
+    )
+    @example([(["0.1"], 0, 1, 20), (["12"], 0, 1, 20), (["3.000000000001"], 0, 2, 20), (["3"], 0, 99, 20)])
+    @settings(max_examples=examples(8), deadline=None)
+    def test_same_timelines(
+        self, tmp_path_factory: pytest.TempPathFactory, runs: list[tuple[list[str], int, int, int]]
+    ) -> None:
+        """To pass over them changes no edge: at limits, behind gaps and clocks that run back, by numbers or words."""
+        lines, now = ["Time (us),X,Y,Z"], 0
+        for levels, switch, n, step in [(["0.1"], 0, 700, 20), *runs]:
+            now += step
+            for k in range(n):
+                now += 20
+                lines.append(f"{now},{levels[k * k % len(levels)]},{switch},{k * 7 % 30 / 8 - switch}")
+        path = tmp_path_factory.mktemp("trace") / "trace.csv"
+        path.write_text("\n".join(lines) + "\n", "ascii")
+        expected = parse_expectations(f"format = 1\n{self.ROLES}".encode(), "trace.toml")
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(capture_values, "_PLAIN_BYTES", -1)
+            patch.setattr(capture_values, "WINDOW_BYTES", 1_500)
+            fewer = check(path, expectations=expected)
+            patch.setattr(ColumnHistory, "news", None)
+            every = check(path, expectations=expected)
+        assert replace(fewer.stats, pauses={}) == replace(every.stats, pauses={})
+        for role in ("levels", "closed", "switch"):
+            for name in ("seen_ns", "gap_ns", "state", "why"):
+                few, all_ = (getattr(it.timelines[role], name) for it in (fewer, every))
+                assert few.tolist() == all_.tolist(), (role, name)
+        few, all_ = (it.timelines["volts"].raw for it in (fewer, every))
+        assert (np.nanmin(few), np.nanmax(few)) == (np.nanmin(all_), np.nanmax(all_))

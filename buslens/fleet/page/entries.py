@@ -9,13 +9,13 @@ from urllib.parse import quote
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
-from buslens.fleet.page.dates import crossing_text, day, minute, period
+from buslens.fleet.page.dates import crossing_text, day, period
 from buslens.fleet.page.urgency import Urgency, VehicleStatus, is_about_ignition
 from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, OUTCOME_WORDS, VERDICT_WORDS, WRONG_SIGN
-from buslens.report.record.markup import Markup, join, tag
+from buslens.report.record.markup import Markup
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator
 
     from buslens.fleet.views import CaptureRow, FoundRow
 
@@ -39,28 +39,6 @@ class Picture:
     caption: str = ""
     #: The capture that it shows.
     capture: CaptureRow | None = None
-
-
-def entry(one: VehicleStatus, number: int, pictures: tuple[Picture, ...], pages: Mapping[str, str]) -> Markup:
-    """Return one vehicle of the list.
-
-    Parameters
-    ----------
-    pages : mapping of str to str
-        Address of a capture to the path of its page, seen from the sheet.
-    """
-    words = tag(
-        "div",
-        tag("h3", tag("span", str(number), class_="place"), f" {one.row.vehicle or 'without a name'}"),
-        tag("p", headline(one), class_=f"headline {'wrong' if one.urgency.is_fault else ''}".strip()),
-        reasons(one),
-        tag("p", facts(one), class_="quiet"),
-        _lately(one),
-        _mended(one),
-        class_="words",
-    )
-    kind = "entry" if pictures else "entry alone"
-    return tag("li", words, *(_figure(picture, pages) for picture in pictures), class_=kind, id=f"v{number}")
 
 
 def headline(one: VehicleStatus) -> str:
@@ -105,29 +83,28 @@ def why(one: VehicleStatus) -> str:
     return ""
 
 
-def reasons(one: VehicleStatus) -> Markup:
-    """Return what was found: sorts of faults, the gravest with its sentence; what stands out; what is undecided."""
-    lines: list[Markup] = []
+def reasons(one: VehicleStatus) -> Iterator[tuple[str, str, bool]]:
+    """Yield what was found: sorts of faults, the gravest with its sentence; what stands out; what is undecided.
+
+    Each is what leads, the words behind it, and whether what leads is emphasised.
+    """
     groups = _groups(one)
-    for place, (key, found) in enumerate(groups.items()):
-        if place == MOST_REASONS:
-            more = len(groups) - place
-            lines.append(tag("li", f"{more} more sort{'' if more == 1 else 's'} of fault"))
-            break
+    for place, (key, found) in enumerate(list(groups.items())[:MOST_REASONS]):
         captures = len({fault.capture for fault in found})
         often = f", in {captures} captures" if captures > 1 else ""
-        words = f"{WRONG_SIGN} {_group_text(key)}"
-        lead = tag("b", words) if place == 0 else words
-        lines.append(tag("li", lead, often, f": {found[-1].finding.reason}" if place == 0 else ""))
+        said = f": {found[-1].finding.reason}" if place == 0 else ""
+        yield f"{WRONG_SIGN} {_group_text(key)}", f"{often}{said}", place == 0
+    if (more := len(groups) - MOST_REASONS) > 0:
+        yield "", f"{more} more sort{'' if more == 1 else 's'} of fault", False
     # Beside a fault, the surest is enough: all of them have a list of their own.
     most = 1 if one.urgency.is_fault else MOST_REASONS
-    lines += [tag("li", tag("b", f"{anomaly.kind.value}: "), anomaly.sentence) for anomaly in one.anomalies[:most]]
+    for anomaly in one.anomalies[:most]:
+        yield f"{anomaly.kind.value}: ", anomaly.sentence, True
     if len(one.anomalies) > most:
-        lines.append(tag("li", f"{len(one.anomalies) - most} more that are unusual, listed below"))
+        yield "", f"{len(one.anomalies) - most} more that are unusual, listed below", False
     if one.urgency is Urgency.NOT_KNOWN and one.lately:
         last = one.lately[-1]
-        lines.append(tag("li", f"{DOUBT_SIGN if last.trouble is None else IDLE_SIGN} ", last.summary))
-    return tag("ul", *lines, class_="reasons") if lines else Markup("")
+        yield f"{DOUBT_SIGN if last.trouble is None else IDLE_SIGN} ", last.summary, False
 
 
 def facts(one: VehicleStatus) -> str:
@@ -141,9 +118,9 @@ def facts(one: VehicleStatus) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def link(target: str, words: str) -> Markup:
-    """Return a link to a file beside the sheet; whatever its name is, it is taken for a path and not for an address."""
-    return tag("a", words, href=quote(os.fsencode(target.replace(os.sep, "/"))))
+def href(target: str) -> str:
+    """Return the address of a file beside the sheet; whatever its name is, it is a path and no address of a store."""
+    return quote(os.fsencode(target.replace(os.sep, "/")))
 
 
 def _groups(one: VehicleStatus) -> dict[tuple[str, str | None, Outcome, bool], list[FoundRow]]:
@@ -165,7 +142,7 @@ def _group_text(key: tuple[str, str | None, Outcome, bool]) -> str:
     return f"{rule}, {step} {OUTCOME_WORDS[outcome]}" if step else f"{rule} {OUTCOME_WORDS[outcome]}"
 
 
-def _since_fault(one: VehicleStatus) -> str:
+def since_fault(one: VehicleStatus) -> str:
     """Return how many captures have been as expected since the last faulty one; empty if none has."""
     count = 0
     for row in reversed(one.lately):
@@ -182,33 +159,13 @@ def _not_known(one: VehicleStatus) -> str:
     return f"No verdict: its only capture has no verdict ({last.trouble.value})"
 
 
-def _lately(one: VehicleStatus) -> Markup:
-    """Return the last captures as signs, oldest first."""
-    if len(one.lately) < 2:
-        return Markup("")
+def lately_signs(one: VehicleStatus) -> tuple[str, str]:
+    """Return the last captures as signs, oldest first, and in words."""
     last = one.lately[-MOST_SIGNS:]
     signs = " ".join(IDLE_SIGN if row.verdict is None else _SIGNS[row.verdict] for row in last)
-    words = [VERDICT_WORDS[row.verdict] if row.verdict is not None else "not read" for row in last]
-    told = tag("span", signs, class_="signs", role="img", aria_label=", ".join(words))
-    return tag("p", "Lately, oldest first: ", told, class_="quiet")
+    return signs, ", ".join("not read" if row.verdict is None else VERDICT_WORDS[row.verdict] for row in last)
 
 
-def _mended(one: VehicleStatus) -> Markup:
-    """Return what a vehicle that has been as expected since needs to be taken for repaired."""
-    since = _since_fault(one)
-    if not since or not one.urgency.is_fault:
-        return Markup("")
-    return tag("p", f"As expected {since} since the last fault: buslens compare says what that proves.", class_="quiet")
-
-
-def _figure(picture: Picture, pages: Mapping[str, str]) -> Markup:
-    caption: list[str] = [picture.caption]
-    if picture.capture is not None:
-        address = picture.capture.address
-        name = address.replace("\\", "/").rstrip("/").rpartition("/")[2] or address
-        caption = [tag("span", name, title=address), f", {minute(picture.capture.recorded_ns)}"]
-        caption += [f". {picture.caption}"] if picture.caption else []
-        if address in pages:
-            caption += [". ", link(pages[address], "All of this capture")]
-    inside = tag("div", picture.markup, class_="scroll", tabindex="0") if picture.markup else Markup("")
-    return tag("figure", inside, tag("figcaption", join(caption)))
+def file_name(address: str) -> str:
+    """Return the last part of an address."""
+    return address.replace("\\", "/").rstrip("/").rpartition("/")[2] or address

@@ -6,7 +6,6 @@ from typing import Final
 
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.outliers import FAR
-from buslens.report.record.markup import Markup, tag
 
 _LEVEL: Final = f"{100 * LEVEL:g} %"
 
@@ -47,8 +46,3 @@ METHOD: Final = (
     ("Broken rules are no matter of chance: they are not part of that, and the limits are those of the expectations."),
 )
 """One sentence, or a few, for each thing that a number rests on."""
-
-
-def method() -> Markup:
-    """Return the list."""
-    return tag("ul", *(tag("li", sentence) for sentence in METHOD))

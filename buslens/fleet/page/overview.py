@@ -16,7 +16,7 @@ from buslens.fleet.page.action import VisitAction, VisitAdvice
 from buslens.fleet.page.dates import date_text
 from buslens.fleet.page.drawing import number
 from buslens.fleet.page.scale import Axis, dates
-from buslens.report.record.markup import Markup, join, tag
+from buslens.report.record.markup import Markup, tag
 from buslens.units import NS_PER_DAY
 
 if TYPE_CHECKING:
@@ -85,43 +85,75 @@ def headline(rows: Sequence[Row]) -> str:
     return said[0].upper() + said[1:]
 
 
-def overview(
-    rows: Sequence[Row], numbers: Mapping[str, int], now_ns: int | None, likely: Mapping[str, str] = _NOTHING
-) -> Markup:
-    """Return the filter, the table and its key.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownRow:
+    """One row of the table."""
+
+    it: Row
+    #: Filter that it belongs to, and whether it is the first of that.
+    group: str
+    is_first: bool
+    is_fine: bool
+    #: Leading cause of its fault; empty where what was found is shown.
+    cause: str
+    calendar: Markup
+    delay: Markup
+    seen: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """The filter and the table."""
+
+    #: Name, words and vehicles of each filter.
+    choices: Sequence[tuple[str, str, int]]
+    #: Heads of the columns that are pictures.
+    calendar: Markup
+    scale: Markup
+    rows: Sequence[ShownRow]
+    #: Vehicles that are not shown.
+    more: int
+
+
+def overview(rows: Sequence[Row], now_ns: int | None, likely: Mapping[str, str] = _NOTHING) -> Overview | None:
+    """Return the filter and the table; None where there are no vehicles.
 
     Parameters
     ----------
-    numbers : mapping of str to int
-        Vehicles that are told in full further down, to their place there.
     likely : mapping of str to str
         Vehicle to the leading cause of its fault; those without one show what was found.
     """
     if not rows:
-        return Markup("")
+        return None
     shown = rows[:MOST_ROWS]
     axis, now = _axis(shown, now_ns)
     marks = [] if axis is None else dates(int(axis.low), int(axis.high), most=5)
-    body, before = [], None
-    for row in shown:
-        group = _GROUP[row.advice.action]
-        cause = likely.get(row.standing.row.vehicle, "")
-        body.append(_row(row, numbers, axis, now, [at for at, _ in marks], group, cause, is_first=group != before))
-        before = group
-    parts = [_filter(rows)]
-    parts.append(
-        tag(
-            "table",
-            tag("thead", _head(axis, now, marks, now_ns)),
-            tag("tbody", *body),
-            class_="overview",
-            id="vehicles",
+    groups = [_GROUP[row.advice.action] for row in rows]
+    count = Counter(groups)
+    calendar, scale = _heads(axis, now, marks, now_ns)
+    table = []
+    for row, group, before in zip(shown, groups, [None, *groups], strict=False):
+        one, is_fine = row.standing.row, row.advice.action is VisitAction.NOTHING
+        height = _LOW if is_fine else _TALL
+        table.append(
+            ShownRow(
+                it=row,
+                group=group,
+                is_first=group != before,
+                is_fine=is_fine,
+                cause=likely.get(one.vehicle, ""),
+                calendar=_calendar(row, axis, now, [at for at, _ in marks], height),
+                delay=_delay(row.worst, height, one.vehicle or "without a name"),
+                seen="" if one.last_ns is None else date_text(one.last_ns, None if axis is None else now_ns),
+            )
         )
+    return Overview(
+        choices=[("all", "all", len(rows)), *((it, words, count[it]) for it, words, _ in FILTERS if count[it])],
+        calendar=calendar,
+        scale=scale,
+        rows=table,
+        more=len(rows) - len(shown),
     )
-    if len(rows) > len(shown):
-        more = f"{len(rows) - len(shown):,} more vehicles, all less urgent, are in captures.csv."
-        parts.append(tag("p", tag("strong", more)))
-    return join([*parts, _key()])
 
 
 def _axis(rows: Sequence[Row], now_ns: int | None) -> tuple[Axis | None, float]:
@@ -138,26 +170,10 @@ def _axis(rows: Sequence[Row], now_ns: int | None) -> tuple[Axis | None, float]:
     return axis, axis.place(float(now_ns))
 
 
-def _filter(rows: Sequence[Row]) -> Markup:
-    count = Counter(_GROUP[row.advice.action] for row in rows)
-    choices = [("all", "all", len(rows)), *((name, words, count[name]) for name, words, _ in FILTERS if count[name])]
-    parts = []
-    for name, words, found in choices:
-        checked = "" if name == "all" else None
-        parts.append(tag("input", type="radio", name="show", id=f"show-{name}", checked=checked))
-        parts.append(tag("label", f"{words} ", tag("span", f"{found:,}"), for_=f"show-{name}"))
-    find = tag(
-        "label",
-        "vehicle ",
-        tag("input", type="search", id="find", autocomplete="off"),
-        tag("span", id="found", role="status"),
-        class_="find",
-        hidden="",
-    )
-    return tag("div", *parts, find, class_="filter", role="group", aria_label="Show")
-
-
-def _head(axis: Axis | None, now: float, marks: Sequence[tuple[int, str]], now_ns: int | None) -> Markup:
+def _heads(
+    axis: Axis | None, now: float, marks: Sequence[tuple[int, str]], now_ns: int | None
+) -> tuple[Markup, Markup]:
+    """Draw the heads of the columns of captures and of delays."""
     calendar: list[Markup] = []
     if axis is not None:
         for at, words in marks:
@@ -174,59 +190,10 @@ def _head(axis: Axis | None, now: float, marks: Sequence[tuple[int, str]], now_n
         _stroke(limit, 16, 34, "ink"),
         _text(100, 30, "twice", "t-quiet", anchor="end"),
     ]
-
-    def scale_of(parts: Sequence[Markup]) -> Markup:
-        return tag("svg", *parts, height="34", aria_hidden="true")
-
-    cells = [
-        tag("th", "vehicle", scope="col", class_="name"),
-        tag("th", "what to do, and why; the most urgent first", scope="col", class_="act"),
-        tag("th", tag("svg", *calendar, height="34", role="img", aria_label="time"), scope="col", class_="when"),
-        tag("th", tag("svg", *scale, height="34", role="img", aria_label="delay"), scope="col", class_="late"),
-        tag("th", "worst delay lately", scope="col", class_="val"),
-        tag("th", "how long, or when it crosses its limit", scope="col", class_="long"),
-        tag("th", "last seen", scope="col", class_="seen"),
-    ]
-    return tag("tr", *cells)
-
-
-def _row(
-    row: Row,
-    numbers: Mapping[str, int],
-    axis: Axis | None,
-    now: float,
-    marks: Sequence[int],
-    group: str,
-    cause: str,
-    *,
-    is_first: bool,
-) -> Markup:
-    one, said = row.standing, row.advice
-    is_fine = said.action is VisitAction.NOTHING
-    height = _LOW if is_fine else _TALL
-    name = one.row.vehicle or "without a name"
-    place = numbers.get(one.row.vehicle)
-    now_ns = None if axis is None else int(axis.low + (axis.high - axis.low) * now / 100)
-    what = said.why if is_fine else said.what
-    act = [tag("b", f"{said.verb}:"), f" {what}"] if what else [tag("b", said.verb)]
-    value: list[Markup | str] = []
-    if row.worst is not None:
-        value = [row.worst.words, "" if is_fine else _small(f"{row.worst.step}, {row.worst.rule}")]
-    cells = [
-        tag("th", name if place is None else tag("a", name, href=f"#v{place}"), scope="row", class_="name"),
-        tag("td", *act, "" if is_fine else _small(f"Most likely: {cause}" if cause else said.why), class_="act"),
-        tag("td", _calendar(row, axis, now, marks, height), class_="when"),
-        tag("td", _delay(row.worst, height, name), class_="late"),
-        tag("td", *value, class_="val"),
-        tag("td", tag("b", said.how_long), _small(said.rests_on) if said.rests_on else "", class_="long"),
-        tag("td", "" if one.row.last_ns is None else date_text(one.row.last_ns, now_ns), class_="seen"),
-    ]
-    kind = f"{group}{' one' if is_fine else ''}{' first' if is_first else ''}"
-    return tag("tr", *cells, class_=kind)
-
-
-def _small(words: str) -> Markup:
-    return tag("span", words, class_="small", title=words)
+    return (
+        tag("svg", *calendar, height="34", role="img", aria_label="time"),
+        tag("svg", *scale, height="34", role="img", aria_label="delay"),
+    )
 
 
 def _calendar(row: Row, axis: Axis | None, now: float, marks: Sequence[int], height: float) -> Markup:
@@ -311,22 +278,3 @@ def _level(left: float, right: float, y: float, look: str, weight: float = 1.0) 
 def _text(x: float, y: float, words: str, look: str, *, anchor: str | None = None, dx: int | None = None) -> Markup:
     shift = None if dx is None else str(dx)
     return tag("text", words, x=f"{number(x)}%", y=number(y), dx=shift, text_anchor=anchor, class_=look)
-
-
-def _key() -> Markup:
-    def sign(*parts: Markup) -> Markup:
-        return tag("svg", *parts, width="22", height="14", class_="sign", aria_hidden="true")
-
-    ok = tag("path", class_="quiet", stroke_width="1.4", d="M11 13v-6")
-    bad = tag("path", class_="accent", stroke_width="2.4", d="M11 13v-12")
-    open_ = tag("path", class_="ink", stroke_width="1.6", stroke_dasharray="2 2", d="M11 13v-10")
-    doubt = tag("rect", class_="doubt edge", x="1", y="1", width="20", height="12")
-    cross = tag("path", class_="accent", stroke_width="2.2", d="M7 3l8 8m-8 0l8 -8")
-    words = (
-        (ok, "an OK capture"),
-        (bad, "faulty"),
-        (open_, "undecided or not read"),
-        (doubt, "not certain: when a limit will be crossed (95 %), or a delay too close to call"),
-        (cross, "did not come"),
-    )
-    return tag("p", *(tag("span", sign(drawn), said) for drawn, said in words), class_="key")

@@ -11,38 +11,44 @@ from __future__ import annotations
 import base64
 import hashlib
 from importlib.resources import files
-from string import Template
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
-from buslens.fleet.page import sections, trends
+from buslens.fleet.page import distribution, entries, sections, trends
 from buslens.fleet.page.action import VisitAction
-from buslens.fleet.page.dates import period
-from buslens.fleet.page.entries import Picture, entry
-from buslens.fleet.page.methodology import method
-from buslens.fleet.page.overview import Row, headline, overview
+from buslens.fleet.page.dates import day, minute, period
+from buslens.fleet.page.entries import Picture
+from buslens.fleet.page.methodology import METHOD
+from buslens.fleet.page.overview import headline, overview
 from buslens.fleet.page.page_data import MOST_DOUBTS, FleetView, first_screen, gather, moment_to_see
 from buslens.fleet.page.recheck import explaining
-from buslens.fleet.page.urgency import LATELY, Urgency, VehicleStatus
+from buslens.fleet.page.urgency import DEFINITIONS, LATELY, ORDER, Urgency, VehicleStatus
 from buslens.fleet.results import INDEX_NAME
+from buslens.report.formatting import DOUBT_SIGN, limit_text
 from buslens.report.record import sections as record_sections
-from buslens.report.record.markup import Markup, join, tag, text
+from buslens.report.record.markup import Markup
 from buslens.report.safety_notes import CAUTIONS
+from buslens.report.templates import render
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Container, Mapping, Sequence
     from pathlib import Path
 
     from buslens.checks.findings import Result
     from buslens.fleet.ledger import Ledger
     from buslens.fleet.model import Anomaly, FindingRow
+    from buslens.fleet.page.distribution import StepView
     from buslens.fleet.page.trends import TrendView
     from buslens.fleet.views import CaptureRow
 
 MOST_ENTRIES: Final = 50
 """Vehicles that are told in full, each with its worst moment; the rest stands in the table."""
+MOST_ANOMALIES: Final = 300
+"""Rows of what stands out."""
+MOST_UNSURE: Final = 20
+"""Rows of what may be chance."""
 
 _NO_PAGES: Final[Mapping[str, str]] = MappingProxyType({})
 
@@ -97,13 +103,71 @@ def sheet(
     """Return the sheet, UTF-8; parameters as for `write_index`. The same arguments give the same bytes."""
     view = gather(ledger)
     rows = first_screen(ledger, view)
+    called = [row.standing for row in rows if row.standing.is_called_in]
+    told = called[:MOST_ENTRIES]
+    seen = _pictures(ledger, told, view.trends, again)
+    explain = explaining()
+    by_file = {result.expectations.path: result for result in seen.results.values()}
+    steps: dict[str, list[StepView]] = {}
+    for step in view.steps:
+        steps.setdefault(step.rule, []).append(step)
     css = files("buslens.report.record").joinpath("record.css").read_text("utf-8") + _resource("fleet.css")
     script = _resource("fleet.js")
-    body = join([_masthead(view), tag("main", *_parts(ledger, view, rows, pages, again, notes))])
-    page = Template(_resource("fleet.html")).substitute(
-        style_hash=_hash(css), script_hash=_hash(script), css=css, script=script, body=body, title=text("Fleet report")
+    page = render(
+        __package__,
+        "fleet.html",
+        **_WORDS,
+        view=view,
+        pages=pages,
+        notes=notes,
+        masthead=_masthead(view),
+        headline=headline(rows),
+        is_wrong=any(row.advice.action in {VisitAction.OFF_THE_ROAD, VisitAction.CALL_IN_NOW} for row in rows),
+        table=overview(rows, view.summary.last_ns, {name: explain(it) for name, it in seen.results.items()}),
+        told=told,
+        called=len(called),
+        numbers={one.row.vehicle: place for place, one in enumerate(told, start=1)},
+        pictures=seen.pictures,
+        rest=seen.rest,
+        steps=steps,
+        bases=record_sections.bases(list(by_file.values())),
+        style_hash=_hash(css),
+        script_hash=_hash(script),
+        css=Markup(css),
+        script=Markup(script),
     )
     return page.encode()
+
+
+_WORDS: Final[Mapping[str, object]] = {
+    "cautions": " ".join(CAUTIONS),
+    "counts": sections.counts,
+    "day": day,
+    "definitions": DEFINITIONS,
+    "distribution": distribution.picture,
+    "doubt_sign": DOUBT_SIGN,
+    "facts": entries.facts,
+    "file_name": entries.file_name,
+    "headline_of": entries.headline,
+    "href": entries.href,
+    "lately": LATELY,
+    "lately_signs": entries.lately_signs,
+    "limit_text": limit_text,
+    "method_sentences": METHOD,
+    "minute": minute,
+    "most_anomalies": MOST_ANOMALIES,
+    "most_doubts": MOST_DOUBTS,
+    "most_unsure_anomalies": MOST_UNSURE,
+    "order": ORDER,
+    "reasons": lambda one: list(entries.reasons(one)),
+    "share_text": sections.share_text,
+    "since_fault": entries.since_fault,
+    "span_text": distribution.span_text,
+    "state_sentence": sections.state_sentence,
+    "trend": trends.picture,
+    "trouble_words": sections.TROUBLE_WORDS,
+}
+"""What the templates ask for by these names."""
 
 
 class _Seen(NamedTuple):
@@ -114,70 +178,6 @@ class _Seen(NamedTuple):
     results: dict[str, Result]
     #: Drifts that are not among the pictures.
     rest: list[TrendView]
-
-
-def _parts(
-    ledger: Ledger,
-    view: FleetView,
-    rows: Sequence[Row],
-    pages: Mapping[str, str],
-    again: Callable[[CaptureRow], Result] | None,
-    notes: Sequence[str],
-) -> Iterator[Markup]:
-    called = [row.standing for row in rows if row.standing.is_called_in]
-    told = called[:MOST_ENTRIES]
-    numbers = {one.row.vehicle: place for place, one in enumerate(told, start=1)}
-    seen = _pictures(ledger, told, view.trends, again)
-    is_wrong = any(row.advice.action in {VisitAction.OFF_THE_ROAD, VisitAction.CALL_IN_NOW} for row in rows)
-    yield tag("h1", headline(rows), class_="wrong" if is_wrong else None)
-    explain = explaining()
-    likely = {vehicle: explain(result) for vehicle, result in seen.results.items()}
-    yield overview(rows, numbers, view.summary.last_ns, likely)
-    by_file = {result.expectations.path: result for result in seen.results.values()}
-    bases = record_sections.bases(list(by_file.values())) if by_file else Markup("")
-    lead = [tag("p", sections.state_sentence(view), class_="sentence"), sections.counts(view.summary)]
-    title = "More delays that drift" if len(seen.rest) < len(view.trends) else "Delays that drift"
-    below = (
-        ("vehicles-in-full", "Vehicles in full", _list(view, told, len(called), seen, pages)),
-        ("state", "State of the fleet", join([*lead, *(tag("p", it) for it in notes)])),
-        ("delays", "Delays against their limits", sections.steps(view.steps)),
-        ("drift", title, sections.trend_figures(seen.rest, numbers)),
-        ("unusual", "What is unusual, whether or not a rule is broken", sections.anomalies(view, pages)),
-        ("undecided", "What is undecided", sections.doubts(view.doubts, MOST_DOUBTS)),
-        ("unread", "What could not be read", sections.troubles(view.troubles)),
-        ("limits", "Where the limits come from", bases),
-        ("how", "How these numbers are made", method()),
-    )
-    links = [tag("a", words, href=f"#{name}") for name, words, content in below if content]
-    lately = f"Lately: in the last {LATELY} captures, or in all of the last 14 days where these are more. Below: "
-    between = [part for link in links for part in (" · ", link)][1:]
-    yield tag("p", lately, *between, class_="notes")
-    yield tag("p", "Safety notes: ", " ".join(CAUTIONS), class_="notes")
-    for name, words, content in below:
-        yield _section(name, words, content)
-
-
-def _list(view: FleetView, told: Sequence[VehicleStatus], called: int, seen: _Seen, pages: Mapping[str, str]) -> Markup:
-    if not called:
-        return tag("p", "Nobody." if view.standings else "Nothing has been checked.", class_="quiet")
-    caution = tag(
-        "p",
-        "The same warning has many causes: the list says which vehicle to look at, not which part to replace. "
-        "buslens diagnose ranks the causes of a capture and names the measurement that tells most.",
-    )
-    items = [
-        entry(one, place, seen.pictures.get(one.row.vehicle, ()), pages) for place, one in enumerate(told, start=1)
-    ]
-    parts = [caution, sections.definitions(view.standings), tag("ol", *items, class_="entries")]
-    if called > len(told):
-        more = f"{called - len(told):,} more are to be called in; the table of all vehicles has them in this order."
-        parts.append(tag("p", tag("strong", more)))
-    drawn = [picture for pictures in seen.pictures.values() for picture in pictures if picture.markup]
-    if any(picture.capture is not None for picture in drawn):
-        parts.append(_diagram_key())
-    if any(picture.capture is None for picture in drawn):
-        parts.append(sections.trend_key())
-    return join(parts)
 
 
 def _pictures(
@@ -238,12 +238,7 @@ def _moment(
         return Picture(capture=capture, caption=f"No picture: {defect_text(exc)}")
 
 
-def _section(name: str, title: str, content: Markup) -> Markup:
-    """Return a part with its title; nothing for nothing."""
-    return tag("section", tag("h2", title), content, id=name) if content else Markup("")
-
-
-def _masthead(view: FleetView) -> Markup:
+def _masthead(view: FleetView) -> str:
     summary = view.summary
     facts = [
         f"{summary.vehicles:,} vehicle{'' if summary.vehicles == 1 else 's'}",
@@ -251,17 +246,7 @@ def _masthead(view: FleetView) -> Markup:
     ]
     if summary.captures:
         facts.append(f"recorded {period(summary.first_ns, summary.last_ns)}")
-    return tag("header", tag("b", "Fleet report"), tag("span", " · ".join(facts)))
-
-
-def _diagram_key() -> Markup:
-    return tag(
-        "p",
-        "In the timing diagrams: shaded, the allowed time; a delay is at least the whole line and at most with the "
-        "dots; hatched, changed between two frames, exact time not recorded; broken, unknown. Signs: x wrong, "
-        "? undecided, = as expected, - not read.",
-        class_="quiet",
-    )
+    return " \N{MIDDLE DOT} ".join(facts)
 
 
 def _resource(name: str) -> str:

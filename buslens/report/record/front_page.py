@@ -8,7 +8,6 @@ from buslens.checks.findings import Result, Verdict
 from buslens.report.comparison import conclusion_sentence, still_needed
 from buslens.report.diagnosis import share
 from buslens.report.formatting import capitalised, verdict_sentence
-from buslens.report.record.markup import Markup, join, tag
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,29 +20,16 @@ MOST_READINGS: Final = 2
 """Readings on page one."""
 
 
-def part(title: str, content: Markup) -> Markup:
-    """Return a part with its title at the left."""
-    return tag("section", tag("h2", title), tag("div", content), class_="part")
+def who(job: JobDetails) -> list[tuple[str, str]]:
+    """Return whose vehicle it is, and who worked on it: what of it was entered, by name."""
+    names = ("vehicle", "registration", "odometer", "customer", "technician")
+    return [(name, value) for name in names if (value := getattr(job, name)).strip()]
 
 
-def who(job: JobDetails) -> Markup:
-    """Return whose vehicle it is, and who worked on it."""
-    rows = [
-        ("vehicle", job.vehicle),
-        ("registration", job.registration),
-        ("odometer", job.odometer),
-        ("customer", job.customer),
-        ("technician", job.technician),
-    ]
-    given = (tag("div", tag("dt", name), tag("dd", value)) for name, value in rows if value.strip())
-    return tag("dl", *given, class_="who")
-
-
-def found(job: JobDetails, results: Sequence[Result], suspects: Suspects | None) -> Markup:
-    """Return what was wrong: the gravest capture, what was measured, the likely cause."""
+def found(job: JobDetails, results: Sequence[Result], suspects: Suspects | None) -> list[str]:
+    """Return what was wrong as sentences: the gravest capture first, what was measured, the likely cause."""
     faulty = [it for it in results if it.verdict is Verdict.FAULTY]
-    parts = [tag("p", verdict_sentence((faulty or list(results))[0]), class_="say")]
-    said = []
+    said = [verdict_sentence((faulty or list(results))[0])]
     if len(results) > 1:
         said.append(f"So in {len(faulty)} of {len(results)} recordings." if faulty else "In no recording faulty.")
     made_in_all = len(job.readings) + (0 if suspects is None else len(suspects.readings))
@@ -56,31 +42,29 @@ def found(job: JobDetails, results: Sequence[Result], suspects: Suspects | None)
         said.append("Likely cause: " + "; ".join(f"{one.title}, {share(one.share)}" for one in leading) + ".")
     if made_in_all > MOST_READINGS:
         said.append(f"All {made_in_all} readings stand in the appendix.")
-    return join([*parts, *([tag("p", " ".join(said))] if said else [])])
+    return said
 
 
-def result(comparison: RepairComparison | None) -> Markup:
-    """Return what the captures prove, in one sentence."""
+def proved(comparison: RepairComparison | None) -> list[str]:
+    """Return what the captures prove, one sentence first."""
     if comparison is None:
-        return tag("p", "Not compared with a recording from after a repair: nothing is proved yet.", class_="say")
-    parts = [tag("p", conclusion_sentence(comparison), class_="say")]
-    for proof in comparison.proofs:
-        if proof.upper is not None and proof.history[0] and proof.after.failed == 0:
-            parts.append(
-                tag(
-                    "p",
-                    f"{capitalised(proof.rule)}: faulty {proof.history[0]} of {proof.history[1]} times before, "
-                    f"OK {proof.after.clean} of {proof.after.clean} times after; up to {share(proof.upper)} may still "
-                    "fail (95 % sure).",
-                )
-            )
-    return join(parts)
+        return ["Not compared with a recording from after a repair: nothing is proved yet."]
+    return [
+        conclusion_sentence(comparison),
+        *(
+            f"{capitalised(proof.rule)}: faulty {proof.history[0]} of {proof.history[1]} times before, "
+            f"OK {proof.after.clean} of {proof.after.clean} times after; up to {share(proof.upper)} may still "
+            "fail (95 % sure)."
+            for proof in comparison.proofs
+            if proof.upper is not None and proof.history[0] and proof.after.failed == 0
+        ),
+    ]
 
 
 def to_watch(
     job: JobDetails, results: Sequence[Result], comparison: RepairComparison | None, suspects: Suspects | None
-) -> Markup:
-    """Return what is open, each with a box to tick; never empty while the repair is not proved."""
+) -> list[str]:
+    """Return what is open; never empty while the repair is not proved."""
     items = []
     if comparison is None:
         items.append("Record the vehicle again after the repair, and compare.")
@@ -95,6 +79,4 @@ def to_watch(
             items.append("The cause is likely, not confirmed: measure before the next part is replaced.")
     if not items and (comparison is None or comparison.conclusion.value != "repaired"):
         items.append("The repair is not proved: record the vehicle again as it is used, and compare.")
-    if not items:
-        return tag("p", "Nothing: the repair is proved.")
-    return tag("ul", *(tag("li", item) for item in items), class_="boxes")
+    return items

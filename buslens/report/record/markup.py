@@ -14,9 +14,12 @@ _VOID: Final = frozenset({"br", "col", "hr", "input", "meta"})
 
 
 class Markup(str):
-    """Text that is markup already; only this module and the diagram make it."""
+    """Text that is markup already; only this module, templates and the diagram make it."""
 
     __slots__ = ()
+
+    def __html__(self) -> str:
+        return self
 
 
 def text(value: str) -> Markup:

@@ -6,19 +6,23 @@ import base64
 import hashlib
 import platform
 from importlib.resources import files
-from string import Template
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Result, Verdict
-from buslens.report.formatting import verdict_sentence
+from buslens.report.comparison import METHOD, conclusion_sentence, proof_lines, quiet_line
+from buslens.report.formatting import place, seconds, verdict_sentence
 from buslens.report.page_style import strip_css
 from buslens.report.record import front_page, sections
 from buslens.report.record.diagram import InlineSvg, diagram, strips
 from buslens.report.record.fault_codes import fault_codes
 from buslens.report.record.inputs import GENERATOR, Input
-from buslens.report.record.markup import Markup, join, tag, text
+from buslens.report.record.markup import Markup
 from buslens.report.record.seal import BLANK, sealed
+from buslens.report.record.unit_programming import TEACHING
+from buslens.report.safety_notes import CAUTIONS
+from buslens.report.templates import render
+from buslens.report.text import small_print
 from buslens.report.versions import version_of
 
 if TYPE_CHECKING:
@@ -73,107 +77,73 @@ def record(
     """
     pictures = list(_pictures(results, comparison))
     css = strip_css() + _resource("record.css") + "".join(picture.css for _, picture in pictures)
-    title = " · ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
-    parts = _parts(job, results, inputs, comparison, suspects, pictures, made_with or versions(), dialogues)
-    page_one = tag("div", *_front(job, results, comparison, suspects), class_="front")
-    body = join([_masthead(job), tag("main", page_one, tag("p", "Appendix", class_="appendix"), *parts)])
-    page = Template(_resource("record.html")).substitute(
+    title = " \N{MIDDLE DOT} ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
+    as_found = results if comparison is None else comparison.before
+    everything = [*(comparison.before if comparison is not None else ()), *results]
+    sides = [("As found", _gravest(results))]
+    if comparison is not None:
+        sides = [("Before the repair", _gravest(comparison.before)), ("After the repair", _gravest(results))]
+    before = [] if comparison is None else _of(comparison.before, dialogues)
+    lines = [job.workshop, f"No. {job.number}" if job.number else "", job.date]
+    page = render(
+        __package__,
+        "record.html",
+        **_WORDS,
+        job=job,
+        results=results,
+        comparison=comparison,
+        suspects=suspects,
+        everything=everything,
+        masthead=[line for line in lines if line.strip()],
+        who=front_page.who(job),
+        found=front_page.found(job, as_found, suspects),
+        drawn=strips(sides, None if suspects is None else suspects.clue),
+        proved=front_page.proved(comparison),
+        to_watch=front_page.to_watch(job, results, comparison, suspects),
+        pictures=pictures,
+        wrong=sections.wrong(everything),
+        measured=sections.measured(everything),
+        fault_codes=fault_codes(before, _of(results, dialogues), is_repaired=comparison is not None),
+        readings=sections.readings(job, suspects),
+        inputs=sections.inputs_table(inputs),
+        made_with=", ".join(f"{name} {version}" for name, version in (made_with or versions()).items()),
         style_hash="sha256-" + base64.b64encode(hashlib.sha256(css.encode()).digest()).decode(),
-        generator=GENERATOR,
         seal=BLANK,
-        title=text(title),
-        css=css,
-        body=body,
+        title=title,
+        css=Markup(css),
     )
     return sealed(page.encode())
 
 
-def _front(
-    job: JobDetails,
-    results: Sequence[Result],
-    comparison: RepairComparison | None,
-    suspects: Suspects | None,
-) -> Iterator[Markup]:
-    """Yield page one: what a customer reads and signs."""
-    yield front_page.who(job)
-    yield front_page.part("Complaint", tag("p", job.complaint or "Nothing was entered."))
-    yield front_page.part(
-        "Found", front_page.found(job, comparison.before if comparison is not None else results, suspects)
-    )
-    sides = [("As found", _gravest(results))]
-    if comparison is not None:
-        sides = [("Before the repair", _gravest(comparison.before)), ("After the repair", _gravest(results))]
-    drawn = strips(sides, None if suspects is None else suspects.clue)
-    figures = [tag("figure", tag("figcaption", tag("b", name)), picture) for name, picture in drawn]
-    yield tag("div", *figures, class_="sides") if figures else Markup("")
-    yield front_page.part("Done", sections.done(job))
-    yield front_page.part("Result", front_page.result(comparison))
-    yield front_page.part("Still to watch", front_page.to_watch(job, results, comparison, suspects))
-    yield tag("div", tag("b", "Safety notes. "), sections.cautions(), class_="care")
-    lines = (tag("p", words) for words in ("Date", "Technician", "Customer"))
-    yield tag("div", *lines, class_="signatures")
+_WORDS: Final[Mapping[str, object]] = {
+    "bases": sections.bases,
+    "cautions": CAUTIONS,
+    "changes": sections.changes,
+    "conclusion_sentence": conclusion_sentence,
+    "entered_rows": sections.entered,
+    "generator": GENERATOR,
+    "method": METHOD,
+    "most_findings": sections.MOST_FINDINGS,
+    "outcome_text": sections.outcome_text,
+    "place": place,
+    "proof_lines": proof_lines,
+    "quiet_line": quiet_line,
+    "ranking": sections.ranking,
+    "recording_text": sections.recording_text,
+    "seconds": seconds,
+    "small_print": small_print,
+    "teaching": TEACHING,
+    "verdict_sentence": verdict_sentence,
+}
+"""What the template asks for by these names."""
 
 
 def _gravest(results: Sequence[Result]) -> Result:
     return min(results, key=lambda result: _GRAVITY.index(result.verdict))
 
 
-def _parts(
-    job: JobDetails,
-    results: Sequence[Result],
-    inputs: Sequence[Input],
-    comparison: RepairComparison | None,
-    suspects: Suspects | None,
-    pictures: Sequence[tuple[str, InlineSvg]],
-    made_with: Mapping[str, str],
-    dialogues: Mapping[str, Dialogue],
-) -> Iterator[Markup]:
-    now = "after the repair" if comparison is not None else ""
-    everything = [*(comparison.before if comparison is not None else ()), *results]
-    yield _section(f"Verdict {now}", sections.verdicts(results))
-    if comparison is not None:
-        yield _section("Verdict before the repair", sections.verdicts(comparison.before))
-        yield _section("Before and after", _scrolled(sections.before_and_after(comparison)))
-    figures = (tag("figure", picture.markup, tag("figcaption", caption)) for caption, picture in pictures)
-    yield _section("Timing diagram" if len(pictures) == 1 else "Timing diagrams", join(figures))
-    yield _section("What is wrong, and what is undecided", _scrolled(sections.findings(everything)))
-    yield _section("Step times", join([_scrolled(sections.timings(everything)), sections.legend()]))
-    before = [] if comparison is None else _of(comparison.before, dialogues)
-    yield _section(
-        "Fault codes", _scrolled(fault_codes(before, _of(results, dialogues), is_repaired=comparison is not None))
-    )
-    title = "Causes" if comparison is None else "Causes, as they were before the repair"
-    yield _section(title, _scrolled(sections.causes(suspects, is_repaired=comparison is not None)))
-    yield _section("Readings at the vehicle", _scrolled(sections.readings(job, suspects)))
-    yield _section("Also entered", sections.entered(job))
-    yield _section("After a unit is replaced", sections.teaching(job))
-    yield _section("Where the limits come from", sections.bases(everything))
-    how = tag(
-        "p",
-        "Whoever has these files can check that they, and this record, are still the same. The record carries a hash of"
-        " itself; somebody who edits it can renew that, so keep a copy, or the hash, in another place.",
-    )
-    files_part = [_scrolled(sections.inputs_table(inputs)), how, sections.versions_table(made_with)]
-    yield _section("Source files", join(files_part))
-
-
 def _of(results: Sequence[Result], dialogues: Mapping[str, Dialogue]) -> list[Dialogue]:
     return [dialogues[result.path] for result in results if result.path in dialogues]
-
-
-def _section(title: str, content: Markup, *, kind: str | None = None) -> Markup:
-    """Return a part with its title; nothing for nothing."""
-    return tag("section", tag("h2", title.strip()), content, class_=kind) if content else Markup("")
-
-
-def _scrolled(content: Markup) -> Markup:
-    return tag("div", content, class_="scroll", tabindex="0") if content else content
-
-
-def _masthead(job: JobDetails) -> Markup:
-    lines = [job.workshop, f"No. {job.number}" if job.number else "", job.date]
-    given = (tag("p", line) for line in lines if line.strip())
-    return tag("header", tag("h1", "Job record"), tag("div", *given))
 
 
 def _pictures(results: Sequence[Result], comparison: RepairComparison | None) -> Iterator[tuple[str, InlineSvg]]:

@@ -7,22 +7,22 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import html
 from importlib.resources import files
 from pathlib import Path
-from string import Template
 from typing import TYPE_CHECKING, Final
 
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.finding_kinds import kinds
 from buslens.report.finding_layout import FindingLayout, places
-from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_name, unparted, verdict_sentence
+from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_name, verdict_sentence
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, likely_html, side_html
 from buslens.report.page.overlay_drawing import overlays_html
-from buslens.report.page.page_text import MOST_DRAWN, facts, findings_html, footer_html, keys_html, numbers_of
+from buslens.report.page.page_text import KEYS, MOST_DRAWN, bases, facts, findings_html, numbers_of, sources
 from buslens.report.page_style import style as style_sheet
+from buslens.report.record.markup import Markup
+from buslens.report.templates import render
 from buslens.report.versions import version_of
 from buslens.report.view import choose
 
@@ -93,24 +93,27 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
     script = _script()
     style = style_sheet()
     name = clean(file_name(result.path))
-    return Template(_resource("page.html")).substitute(
+    return render(
+        __package__,
+        "page.html",
         policy=_policy(script, style),
-        version=html.escape(version_of()),
-        title=html.escape(f"{name}: {result.verdict.value.replace('_', ' ')}"),
-        style=style,
-        name=html.escape(name),
+        version=version_of(),
+        title=f"{name}: {result.verdict.value.replace('_', ' ')}",
+        style=Markup(style),
+        name=name,
         verdict=result.verdict.value,
-        sentence=html.escape(unparted(_answer(result, groups))),
-        likely=likely_html(diagnosis),
-        facts=html.escape(facts(result)),
-        side=side_html(result, diagnosis),
-        evidence=evidence_html(result, diagnosis, numbers),
-        overlays=overlays_html(result),
+        sentence=_answer(result, groups),
+        likely=Markup(likely_html(diagnosis)),
+        facts=facts(result),
+        side=Markup(side_html(result, diagnosis)),
+        evidence=Markup(evidence_html(result, diagnosis, numbers)),
+        overlays=Markup(overlays_html(result)),
         findings=findings_html(result, groups),
-        keys=keys_html(),
-        footer=footer_html(result, version_of()),
-        capture=base64.b64encode(pack(result, placed, view, numbers)).decode("ascii"),
-        script=script,
+        keys=KEYS,
+        source=sources(result, version_of()),
+        bases=bases(result),
+        capture=Markup(base64.b64encode(pack(result, placed, view, numbers)).decode("ascii")),
+        script=Markup(script),
     )
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import html
 from dataclasses import replace
+from functools import partial
 from itertools import islice
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.report.finding_kinds import sentence
@@ -22,11 +23,13 @@ from buslens.report.formatting import (
     unparted,
     unread_text,
 )
+from buslens.report.templates import render
 from buslens.report.text import notes, recording, small_print
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
+    from buslens.report.record.markup import Markup
 
 MOST_LISTED: Final = 500
 """Findings of a kind that are written out; the rest is counted."""
@@ -91,70 +94,62 @@ def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[int, int]:
     return {id(finding): number for number, group in enumerate(shown, 1) for finding in group}
 
 
-def findings_html(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
+class ShownKind(NamedTuple):
+    """The line of findings of one kind."""
+
+    grade: Literal["fault", "doubt", "met"]
+    #: What stands in its ring.
+    mark: str
+    outcome: str
+    sentence: str
+    where: str
+    small: str
+    times: int
+    #: Findings whose moments are named in the line.
+    named: Sequence[Finding]
+    #: Which of many moments one of them is.
+    which: Callable[[Finding], str]
+    #: Findings that are not said by the line alone.
+    rest: Sequence[Finding]
+
+
+def findings_html(result: Result, groups: Sequence[Sequence[Finding]]) -> Markup:
     """Return the findings, a line for each kind; those that have a moment lead to it."""
     drawn = islice((finding for group in groups for finding in group), MOST_DRAWN)
     link_of = {id(finding): index for index, finding in enumerate(drawn) if extent_of(finding) is not None}
     numbers = numbers_of(groups)
-
-    def lines(some: Iterable[Sequence[Finding]]) -> str:
-        return "\n".join(["<ol>", *(_kind(group, numbers, link_of, result.origin_ns) for group in some), "</ol>"])
-
-    parts = [f'<p class="note">{html.escape(note)}</p>' for note in result.absent]
-    faults = [group for group in groups if group[0].outcome.is_fault]
-    doubts = [group for group in groups if group[0].outcome is Outcome.UNDECIDED]
-    met = [group for group in groups if group[0].outcome is Outcome.MET]
-    for title, wanted in (("Faults", faults), ("Undecided", doubts)):
-        if wanted:
-            count = sum(map(len, wanted))
-            in_all = f", {count:,} times in all" if count > len(wanted) else ""
-            parts.append(f"<h2>{title}: {len(wanted):,}{in_all}</h2>\n{lines(wanted)}")
-    rest = []
-    if met:
-        rest.append(f"<details><summary>OK: {sum(map(len, met)):,}</summary>\n{lines(met)}</details>")
-    if result.unexercised:
-        idle = "".join(
-            f'<li class="finding met"><span>{IDLE_SIGN}</span><div class="note">{safe_html(rule)}: its situation did '
-            "not occur in this capture</div></li>"
-            for rule in result.unexercised
-        )
-        rest.append(f"<details><summary>Not tested: {len(result.unexercised)}</summary>\n<ol>{idle}</ol></details>")
-    noted = [note for note in (unread_text(result.stats), *notes(result)) if note]
-    told = "".join(f'<p class="note">{html.escape(note)}</p>' for note in noted)
-    if told:
-        rest.append(f"<details><summary>Notes: {len(noted)}</summary>{told}</details>")
-    return "\n".join(['<div class="list">', *parts, '<div class="rest">', *rest, "</div>", "</div>"])
+    return render(
+        __package__,
+        "findings.html",
+        kinds=[_kind(group, numbers) for group in groups],
+        absent=result.absent,
+        unexercised=result.unexercised,
+        notes=[note for note in (unread_text(result.stats), *notes(result)) if note],
+        when=lambda it: "" if it.time_ns is None else spoken(it.time_ns - result.origin_ns),
+        number_of=lambda it: link_of.get(id(it)),
+        place=place,
+        most_listed=MOST_LISTED,
+        idle_sign=IDLE_SIGN,
+    )
 
 
-def _kind(group: Sequence[Finding], numbers: Mapping[int, int], link_of: Mapping[int, int], origin_ns: int) -> str:
+def _kind(group: Sequence[Finding], numbers: Mapping[int, int]) -> ShownKind:
     """Return the line of a kind: its sentence, how often, when, and where the limit comes from."""
     first, worst = group[0], max(group, key=_excess)
     outcome = first.outcome
-    grade = "fault" if outcome.is_fault else "doubt" if outcome is Outcome.UNDECIDED else "met"
-    mark = str(numbers[id(first)]) if id(first) in numbers else sign(outcome)
-    count = f'<b class="times">\N{MULTIPLICATION SIGN} {len(group):,}</b> ' if len(group) > 1 else ""
-    shown = list(group) if len(group) <= _MOST_LINKS else _few(group, worst)
-    links = " ".join(_link(it, link_of, origin_ns, _which(it, group)) for it in shown)
-    place_words = place(first) if len(group) == 1 else place_of(first.rule, None, first.step)
-    # Where limits come from stands once, below all.
-    small = small_print(replace(first, basis=""))
-    rest = [it for it in group if it not in shown or clean(it.reason) != clean(first.reason)]
-    each = ""
-    if rest:
-        listed = "".join(
-            f"<li>{_link(it, link_of, origin_ns, '') if it not in shown else _when(it, origin_ns)}: "
-            f"{safe_html(it.reason)}</li>"
-            for it in rest[:MOST_LISTED]
-        )
-        more = f"<li>{len(rest) - MOST_LISTED:,} more; buslens check --json lists them all</li>"
-        listed += more if len(rest) > MOST_LISTED else ""
-        each = f"<details><summary>each of them</summary><ul>{listed}</ul></details>"
-    return (
-        f'<li class="finding {grade}"><span><span class="ring">{mark}</span></span><div>'
-        f'<p class="reason"><span class="outcome">{OUTCOME_WORDS[outcome]}</span>: {safe_html(sentence(group))}</p>'
-        f'<p class="small"><span class="where">{safe_html(place_words)}</span>'
-        f"{f'; {safe_html(small)}' if small else ''}</p>{each}</div>"
-        f'<div class="when">{count}{links}</div></li>'
+    named = list(group) if len(group) <= _MOST_LINKS else _few(group, worst)
+    return ShownKind(
+        grade="fault" if outcome.is_fault else "doubt" if outcome is Outcome.UNDECIDED else "met",
+        mark=str(numbers[id(first)]) if id(first) in numbers else sign(outcome),
+        outcome=OUTCOME_WORDS[outcome],
+        sentence=sentence(group),
+        where=place(first) if len(group) == 1 else place_of(first.rule, None, first.step),
+        # Where limits come from stands once, below all.
+        small=small_print(replace(first, basis="")),
+        times=len(group),
+        named=named,
+        which=partial(_which, group=group),
+        rest=[it for it in group if it not in named or clean(it.reason) != clean(first.reason)],
     )
 
 
@@ -179,45 +174,21 @@ def _which(finding: Finding, group: Sequence[Finding]) -> str:
     return "first at " if finding is in_time[0] else "last at " if finding is in_time[-1] else "worst at "
 
 
-def _when(finding: Finding, origin_ns: int) -> str:
-    return "" if finding.time_ns is None else spoken(finding.time_ns - origin_ns)
-
-
-def _link(finding: Finding, link_of: Mapping[int, int], origin_ns: int, which: str) -> str:
-    """Return the moment of a finding, as a button that leads to it where there is one."""
-    words = _when(finding, origin_ns)
-    number = link_of.get(id(finding))
-    if number is None:
-        return f"{which}{words}"
-    name = html.escape(clean(place(finding)), quote=True)
-    shown = words or "show"
-    return f'<button type="button" data-finding="{number}" aria-label="{name}: {which}{shown}">{which}{shown}</button>'
-
-
-def keys_html() -> str:
-    """Return the keys as terms and what they do."""
-    return "\n".join(
-        f'<dt data-keys="{html.escape(key.keys)}" data-do="{key.deed}">{html.escape(key.shown)}</dt>'
-        f"<dd>{key.words}</dd>"
-        for key in KEYS
-    )
-
-
-def footer_html(result: Result, version: str) -> str:
-    """Return what the page was made from, and where the limits come from."""
-    sources = [file_name(result.path), *(file_name(one.path) for one in result.expectations.definitions)]
+def sources(result: Result, version: str) -> str:
+    """Return what the page was made from, on one line."""
+    files = [file_name(result.path), *(file_name(one.path) for one in result.expectations.definitions)]
     if result.expectations.path:
-        sources.append(file_name(result.expectations.path))
-    source = " \N{MIDDLE DOT} ".join([*map(clean, sources), f"buslens {version}".strip()])
-    parts = [f"<p>{safe_html(source)}</p>"]
-    bases: dict[str, list[str]] = {}
+        files.append(file_name(result.expectations.path))
+    return " \N{MIDDLE DOT} ".join([*map(clean, files), f"buslens {version}".strip()])
+
+
+def bases(result: Result) -> dict[str, dict[str, None]]:
+    """Return where the limits come from, each with the rules that say so, in their order."""
+    found: dict[str, dict[str, None]] = {}
     for finding in result.findings:
-        if finding.basis and finding.rule not in bases.setdefault(finding.basis, []):
-            bases[finding.basis].append(finding.rule)
-    if bases:
-        told = "".join(f"<li>{safe_html(', '.join(rules))}: {safe_html(basis)}</li>" for basis, rules in bases.items())
-        parts.append(f"<details><summary>Where the limits come from</summary><ul>{told}</ul></details>")
-    return "\n".join(parts)
+        if finding.basis:
+            found.setdefault(finding.basis, {})[finding.rule] = None
+    return found
 
 
 def safe_html(text: str) -> str:

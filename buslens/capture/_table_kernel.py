@@ -841,7 +841,7 @@ def scan(
                 q = p
                 c = text[p]
                 while c != sep and code[c] & kit.LINE_FEED == 0 and c != 34 and (sep != 0 or not is_soft(c, s)):
-                    if c != 32 and c != 9 and c != 13:  # noqa: PLR1714
+                    if c != 32 and c != 9 and c != 13 and c != 58:  # noqa: PLR1714
                         q = p + 1
                     p += 1
                     c = text[p]

@@ -326,7 +326,7 @@ def scan_wide(
                 while (
                     c != sep and code[c] & kit.LINE_FEED == 0 and c != 34 and (sep != 0 or not is_blank(c, low, high))
                 ):
-                    if c != 32 and c != 9 and c != 13:  # noqa: PLR1714
+                    if c != 32 and c != 9 and c != 13 and c != 58:  # noqa: PLR1714
                         q = p + 1
                     p += 1
                     c = text[p]

@@ -482,13 +482,15 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
     if any(re.search(r"(?i)[0-9a-f]x$|[ (]\(?[ex][a-z.]*\)?$", cell) for cell in ids.counts):
         layout.extends = True
     numbers: list[int] = []
+    length = layout.column.get(kernel.LENGTH)
     for column in rows.columns:
         if column.index in taken or not column.filled or column.index in layout.column.values():
             continue
         if not column.name and 2 * len(column.filled) < len(column.cells):
             continue  # what a few rows have behind their end
         role = _label_role(column, large)
-        if role is None and _may_number_buses(column):
+        is_length = length is not None and column.cells == rows.columns[length].cells
+        if role is None and _may_number_buses(column) and not is_length and column.index < layout.payload[0]:
             numbers.append(column.index)
         if role is None or role in layout.column:
             continue
@@ -497,14 +499,20 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
             layout.extends = True
         if role == kernel.KIND and any(re.match(r"(?i)ext|x$", cell) for cell in column.filled):
             layout.extends = True
-    if numbers and kernel.BUS not in layout.column:
+    bus = layout.column.get(kernel.BUS)
+    if bus is not None and len(rows.columns[bus].counts) == 1 and bus + 1 in numbers:
+        layout.column[kernel.BUS] = bus + 1  # behind a word, as in 'CAN 1'
+    if numbers and bus is None:
         before = [k for k in numbers if k < layout.column[kernel.IDENTIFIER]]
         layout.column[kernel.BUS] = before[-1] if before else numbers[0]
 
 
 def _may_number_buses(column: Column) -> bool:
-    """Return whether a column without a name holds few different numbers of one or two digits."""
-    return column.is_int and not column.name and len(column.counts) <= 8 and max(map(len, column.filled)) <= 2
+    """Return whether a column without a name holds few different numbers, counted from 0, 1 or 2."""
+    if column.name or len(column.counts) > 8 or not column.all_match(re.compile(r"\d{1,2}:?")):
+        return False
+    values = [int(cell.rstrip(":")) for cell in column.counts if cell.rstrip(":").isdigit()]
+    return min(values) <= 2 and max(values) <= 16
 
 
 def _agrees(column: Column, is_large: Sequence[bool]) -> bool:

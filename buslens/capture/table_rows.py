@@ -393,7 +393,7 @@ def _name_by(label: Column, column: Column) -> None:
     if n < _NEARLY_ALL * len(label.cells) or not re.fullmatch(r"[A-Za-z_][\w.-]*", word):
         return
     column.name = word.lower()
-    if word == "can" or not any(named(column, what) for what in _LABELS):
+    if word.lower() == "can" or not any(named(column, what) for what in _LABELS):
         column.name = ""
 
 

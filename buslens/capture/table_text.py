@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _MARKS: Final = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 _CHUNK: Final = 1 << 16
+_NO_BREAK: Final = (b"\xc2\xa0", b"\xe2\x80\xaf", b"\xa0")
+"""Blanks at which no line is broken."""
 _MOST_HELD: Final = 1 << 22
 """Bytes that wait for the end of a frame, at most."""
 _COLOURS: Final = re.compile(rb"\x1b\[[0-9;?]*[A-Za-z]")
@@ -42,12 +44,15 @@ _ROW_STARTS: Final = (
     rb"[ \t]*[(\[]?(?:\d{1,4}[-./]\d\d?[-./]\d{1,4}[ T_])?\d{1,3}:\d\d:\d\d",
 )
 """What rows begin with that may be cut: a time with decimals, or a time of day."""
+_OFFSET: Final = rb"(?:0[xX])?[0-9A-Fa-f]{1,7}[08]:[ \t]+"
+"""How many bytes of a frame stand before a line."""
 _MORE_BYTES: Final = (
-    rb"(?:[ \t]+(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n|]{0,16}\|?[ \t]*)?|"
+    rb"(?:[ \t]+(?:" + _OFFSET + rb")?(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*(?:\|[^\n|]{0,16}\|?[ \t]*)?|"
     rb"(?:[0-9A-Fa-f]{2}[ \t]+)*[0-9A-Fa-f]{2}[ \t]*)\r?(?:\n|$)"
 )
 _LIST_ITEM: Final = re.compile(rb"\r?\n[ \t]*-[ \t]+(?=(?:0[xX])?[0-9A-Fa-f]{1,3}[ \t]*\r?(?:\n|$))")
 """A byte on a line of its own, behind a dash."""
+_OFFSET_LINE: Final = re.compile(rb"\r?\n[ \t]+" + _OFFSET + rb"(?=[0-9A-Fa-f]{2}(?:[ \t|\r\n]|$))")
 _MOST_LINES: Final = 24
 """Lines of one frame, at most."""
 
@@ -115,6 +120,7 @@ class TextForm:
         if self.first_name:
             text = flat(text, self.first_name, self.names, has_lines=self.has_lines)
         if self.more:
+            text = _OFFSET_LINE.sub(b" ", text)
             text = _LIST_ITEM.sub(b" ", text)
             text = re.sub(rb"\r?\n(?=%s)" % self.more, b" ", text)
         if self.row_start:
@@ -125,7 +131,7 @@ class TextForm:
         for pattern, mark in self.marks:
             text = pattern.sub(mark, text)
         if self.thousands:
-            text = _grouped(self.thousands, 1).sub(lambda m: m[0].replace(self.thousands, b""), text)
+            text = _grouped(self.thousands, is_sure=False).sub(lambda m: m[0].replace(self.thousands, b""), text)
         if self.quotes:
             text = re.sub(rb'="([^"\n]*)"', rb'"\1"', text)
             text = text.translate(bytes.maketrans(self.quotes, b'"' * len(self.quotes)))
@@ -189,12 +195,16 @@ def text_form_of(head: bytes) -> TextForm:
     more = len(re.findall(rb"(?<=\n)" + _MORE_BYTES, text))
     if 10 * more > len(lines) and 10 * (len(lines) - more) > 3 * len(lines):
         return replace(form, more=_MORE_BYTES)
-    form = replace(form, marks=marks_of(lines[:200]))
+    marks = (b",", b".", b"'", b" ", *_NO_BREAK)
+    joined = b"\n".join(lines[:400])
+    thousands = next((mark for mark in marks if _parts_thousands(mark, joined, lines[:400])), b"")
+    blanks = [mark for mark in _NO_BREAK if mark != thousands and 2 * sum(mark in line for line in lines) > len(lines)]
+    for mark in blanks[:1]:
+        lines = [line.replace(mark, b" ") for line in lines]
+        form = replace(form, marks=((re.compile(re.escape(mark)), b" "),))
+    form = replace(form, marks=form.marks + marks_of(lines[:200]))
     for pattern, mark in form.marks:
         lines = [pattern.sub(mark, line) for line in lines[:400]]
-    marks = (b",", b".", b"'", b" ", b"\xa0", b"\xc2\xa0", b"\xe2\x80\xaf")
-    joined = b"\n".join(lines)
-    thousands = next((mark for mark in marks if _parts_thousands(mark, joined, lines)), b"")
     quotes = b"" if thousands else _quotes_of(lines[:200])
     return replace(form, thousands=thousands, quotes=quotes)
 
@@ -278,26 +288,33 @@ def _without_brackets(text: bytes, records: str) -> bytes:
 
 
 def _parts_thousands(mark: bytes, text: bytes, lines: list[bytes]) -> bool:
-    """Return whether most lines of a text have a number in groups, and one in more than two, which no decimals make."""
-    # A blank that does not break parts nothing but thousands.
-    least = 2 if len(mark) == 1 and mark != b"\xa0" else 1
+    """Return whether most lines of a text have a number in groups, and one of them can be nothing else."""
     # Looked for in all lines at once: few logs have one, and each that is opened is asked.
-    if mark not in text or _grouped(mark, least).search(text) is None:
+    if mark not in text or _grouped(mark, is_sure=True).search(text) is None:
         return False
     if mark == b" ":
         # Not bytes in decimal digits, none of which is above 255.
-        groups = [one.split() for line in lines for one in _grouped(mark, 2).findall(line)]
+        groups = [one.split() for line in lines for one in _grouped(mark, is_sure=True).findall(line)]
         if any(one[0] == b"0" for one in groups) or 2 * sum(max(map(int, one)) > 255 for one in groups) <= len(groups):
             return False
-    return 2 * sum(_grouped(mark, 1).search(line) is not None for line in lines) > len(lines)
+    return 2 * sum(_grouped(mark, is_sure=False).search(line) is not None for line in lines) > len(lines)
 
 
 @cache
-def _grouped(mark: bytes, least: int) -> re.Pattern[bytes]:
-    """Return the pattern of a number, alone in its cell, in groups of three digits, so many behind the first."""
-    before, behind = (rb'(?<=")', rb'(?=")') if mark == b"," else (rb'(?:(?<=^)|(?<=[\n;\t|"]))', rb'(?=$|[\r\n;\t|"])')
-    decimals = rb"(?:[.,]\d+)?" if mark not in {b",", b"."} else b"" if mark == b"." else rb"(?:\.\d+)?"
-    return re.compile(before + rb"\d{1,3}(?:%s\d{3}){%d,}" % (re.escape(mark), least) + decimals + behind)
+def _grouped(mark: bytes, *, is_sure: bool) -> re.Pattern[bytes]:
+    """Return the pattern of a number, alone in its cell, in groups of three digits.
+
+    Where it has to be sure, two groups stand behind the first, or one with decimals behind it, or the mark parts
+    nothing but thousands, as an apostrophe or a blank that does not break.
+    """
+    before, behind = rb'(?:(?<=^)|(?<=[\n;\t|"]))', rb'(?=$|[\r\n;\t|"])'
+    least = 2 if is_sure and mark in {b",", b".", b" "} else 1
+    groups = rb"\d{1,3}(?:%s\d{3})" % re.escape(mark)
+    point = rb"[.,]" if mark not in {b",", b"."} else rb"," if mark == b"." else rb"\."
+    number = groups + rb"{%d,}(?:%s\d+)?" % (least, point)
+    if mark in {b",", b"."}:
+        number = rb"(?:%s+%s\d+|%s)" % (groups, point, groups + rb"{%d,}" % least)
+    return re.compile(before + number + behind)
 
 
 def _quotes_of(lines: list[bytes]) -> bytes:
@@ -331,7 +348,10 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
         begins_so = kinds[starts[0]] == next((kind for kind in kinds if kind in usual), None)
         if begins_so and 2 <= len(usual) <= _MOST_LINES and len(set(usual)) > 1 and 10 * n >= 9 * (len(starts) - 1):
             # Words alone part the frames: numbers may stand before any line.
-            word = rb"[ \t]*[-*]?[ \t]*" + re.escape(first.strip()) if first.strip() else rb"[\[(]?[+-]?\d"
+            is_alone = not any(kind.strip() == b"" for kind in usual[1:])
+            word = rb"[ \t]*[\[(]?[+-]?\d" if is_alone else rb"[\[(]?[+-]?\d"
+            if first.strip():
+                word = rb"[ \t]*[-*]?[ \t]*" + re.escape(first.strip())
             more = rb"(?!%s)" % word
             return replace(form, more=rb"(?:%s|%s)" % (form.more, more) if form.more else more)
     return None

@@ -359,23 +359,22 @@ def _finer(rows: Rows, free: Sequence[Column], coarse: TimeColumn) -> TimeColumn
     )
     if coarse.form_2 == kernel.NUMBER or places > 3 or (places == 3 and coarse.clock is not Clock.RELATIVE):
         return None
-    clocks = [t for t in times_ns(rows, coarse) if t is not None]
-    if len(clocks) < _LEAST_ROWS or (span := clocks[-1] - clocks[0]) <= 0:
-        return None
+    clocks = times_ns(rows, coarse)
     for column in free:
         base = 10 if column.is_number else 16 if column.is_hex else 0
         rise, stay, fall = column.steps(base) if base else (0, 0, 1)
         if column.index in coarse.columns or fall or stay > rise or len(column.filled) < len(column.cells):
             continue
-        took = (number(column.cells[-1], base) or 0) - (number(column.cells[0], base) or 0)
-        if _is_row_number(column, base) or took <= 0:
+        both = [(t, v) for t, v in zip(clocks, column.numbers(base), strict=True) if t is not None and v is not None]
+        if len(both) < _LEAST_ROWS or _is_row_number(column, base):
             continue
-        slack = 2 * 10 ** (9 - places) / span + _DISAGREE_PART
+        span, took = both[-1][0] - both[0][0], both[-1][1] - both[0][1]
+        if span < 0 or took <= 0:
+            continue
+        slack = 2 * 10 ** (9 - places) + _DISAGREE_PART * span
         decimals = max((len(m[1]) for cell in column.counts if (m := re.search(r"[.,](\d+)$", cell))), default=0)
         units = [
-            unit
-            for unit in UNITS.values()
-            if abs(took * unit / span - 1) <= slack and unit < 10 ** (9 - places + decimals)
+            unit for unit in UNITS.values() if abs(took * unit - span) <= slack and unit < 10 ** (9 - places + decimals)
         ]
         if len(units) == 1 or (units and not places):
             found = TimeColumn(
@@ -385,7 +384,7 @@ def _finer(rows: Rows, free: Sequence[Column], coarse: TimeColumn) -> TimeColumn
                 unit=units[0],
                 is_complete=len(units) == 1,
             )
-            epoch = (number(column.cells[0], base) or 0) * units[0] / NS_PER_S
+            epoch = both[0][1] * units[0] / NS_PER_S
             if len(units) == 1 and _EPOCH[0] <= epoch < _EPOCH[1]:
                 found.clock = Clock.WALL
             found.notes.append(
@@ -715,7 +714,7 @@ def _complete_number(rows: Rows, layout: TableLayout, found: TimeColumn, told: s
     if round_ns := _round_period(known, found.unit):
         found.wraps = (round_ns,)
     elif not decimals:
-        found.wraps = (2**16 * found.unit, 2**32 * found.unit)
+        found.wraps = (2**16 * found.unit, 2**32 * found.unit, 60_000 * found.unit)
     elif found.unit == NS_PER_S and max(known) < 60:
         found.wraps = (60 * NS_PER_S, *((NS_PER_S,) if max(known) < 1 else ()))
 

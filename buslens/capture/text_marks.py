@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 from buslens.capture.text_words import WORD, has_foreign_word, in_english
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 Mark: TypeAlias = "tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], bytes]]"
 """A pattern, and what stands for what it finds."""
@@ -39,12 +39,25 @@ _LITERAL: Final = re.compile(
 )
 """Bytes as Python writes them; within a quoted cell, quotes are doubled."""
 _ESCAPE: Final = re.compile(rb"\\(?:x([0-9A-Fa-f]{2})|(.))")
+_YEAR_1: Final = 621_355_968_000_000_000
+_YEAR_1601: Final = 116_444_736_000_000_000
+"""From when on until 1970, in steps of 100 ns."""
 _ESCAPES: Final = {b"n": b"\n", b"r": b"\r", b"t": b"\t"}
 _SPAN: Final = re.compile(
     rb"(?<![\w.])(?=\d+ ?[dhm])(?:(\d+) ?d ?)?(?:(\d+) ?h ?)?(?:(\d+) ?m(?:in)? ?)?(\d+)(?:[.,](\d+))? ?s(?:ec)?"
     rb"(?: ?(\d{1,3}) ?ms)?(?: ?(\d{1,3}) ?(?:u|\xc2?\xb5)s)?(?!\w)"
 )
 """A time in hours, minutes and seconds with their units."""
+_RUN_TOGETHER: Final = re.compile(
+    rb"(?<![\w#])(?:([tr])([0-7][0-9A-Fa-f]{2})|([TR])([01][0-9A-Fa-f]{7}))([0-8])((?:[0-9A-Fa-f]{2}){0,10})(?!\w)"
+)
+"""A letter for the kind of frame, identifier, length, data and perhaps a stamp in ms, without marks between them."""
+_ID_NAME: Final = re.compile(rb"(?i)\bid\b|ident|kennung|address|^(?:can|frame|msg|message)?[ _-]?id$")
+_PARTED_ID: Final = re.compile(
+    rb"0[0-7] [0-9A-Fa-f]{2}|[01][0-9A-Fa-f](?: [0-9A-Fa-f]{2}){3}|00 00 0[0-7] [0-9A-Fa-f]{2}"
+)
+_TICKS: Final = re.compile(rb"(?<![\w.])(6[3-4]\d{16}|1[3-4]\d{16})(?![\w.])")
+"""Steps of 100 ns since the year 1, or since 1601."""
 _BASE64: Final = re.compile(rb"[A-Za-z0-9+/]{2,86}={0,2}")
 
 
@@ -72,23 +85,55 @@ def marks_of(lines: list[bytes]) -> tuple[Mark, ...]:
     extended = [_SIGN_EXTENDED.findall(line) for line in lines]
     if 4 * sum(map(bool, extended)) > len(lines) and len({one for row in extended for one in row}) > 3:
         found.append((_SIGN_EXTENDED, rb"\1"))
+    if sum(_parts_of_run(line) is not None for line in lines) > 0.9 * len(lines) > 9:
+        found.append((_RUN_TOGETHER, _parted))
     if sum(map(has_foreign_word, lines)) > most:
         found.append((WORD, in_english))
-    packed = _base64_mark(lines)
-    return (*found, packed) if packed is not None else tuple(found)
+    return (*found, *_column_marks(lines))
 
 
-def _base64_mark(lines: list[bytes]) -> Mark | None:
-    """Return what unpacks the cells of the column that holds bytes in base64; None if none does."""
+def _column_marks(lines: list[bytes]) -> Iterator[Mark]:
+    """Yield what is to be replaced in one column: bytes in base64, identifiers in binary digits or byte by byte."""
     for separator in (b";", b"\t", b",", b"|"):
-        rows = [[cell.strip(b' "') for cell in line.rstrip(b"\r").split(separator)] for line in lines[1:]]
-        n_cells = Counter(map(len, rows)).most_common(1)[0][0] if rows else 0
-        for k in range(n_cells if n_cells > 1 else 0):
-            if are_base64([row[k] for row in rows if len(row) == n_cells]):
-                cell = rb'(?m)^((?:[^%s\n]*%s){%d}[ "]*)([\w+/]+={0,2})(?=[ "]*(?:[%s\r\n]|$))'
-                sep = re.escape(separator)
-                return re.compile(cell % (sep, sep, k, sep), re.ASCII), unpacked
-    return None
+        rows = [[cell.strip(b' "') for cell in line.rstrip(b"\r").split(separator)] for line in lines]
+        n_cells = Counter(map(len, rows[1:])).most_common(1)[0][0] if len(rows) > 1 else 0
+        if n_cells < 2:
+            continue
+        rows = [row for row in rows if len(row) == n_cells]
+        names, rows = rows[0], rows[1:]
+        for k in range(n_cells):
+            cells = [row[k] for row in rows]
+            for fits, mark in (
+                (are_base64, unpacked),
+                (_are_binary, _binary),
+                (_are_parted, _without_blanks) if _ID_NAME.search(names[k]) else (_are_binary, _binary),
+            ):
+                if fits(cells):
+                    cell = rb'(?m)^((?:[^%s\n]*%s){%d}[ "]*)([\w+/]+={0,2}|[0-9A-Fa-f ]+)(?=[ "]*(?:[%s\r\n]|$))'
+                    sep = re.escape(separator)
+                    yield re.compile(cell % (sep, sep, k, sep), re.ASCII), mark
+                    return
+
+
+def _are_binary(cells: list[bytes]) -> bool:
+    """Return whether all cells are identifiers of 11 or 29 bits in binary digits."""
+    return len(cells) > 9 and all(len(cell) in {11, 29} and not cell.strip(b"01") for cell in cells if cell)
+
+
+def _are_parted(cells: list[bytes]) -> bool:
+    """Return whether all cells are identifiers of two or four bytes, high byte first, with blanks between them."""
+    return len(cells) > 9 and all(_PARTED_ID.fullmatch(cell) for cell in cells if cell)
+
+
+def _binary(match: re.Match[bytes]) -> bytes:
+    """Return an identifier in binary digits as a hexadecimal number."""
+    is_digits = match[2] and not match[2].strip(b"01")
+    return match[1] + (b"0x%X" % int(match[2], 2) if is_digits else match[2])
+
+
+def _without_blanks(match: re.Match[bytes]) -> bytes:
+    """Return an identifier as one number."""
+    return match[1] + (match[2].replace(b" ", b"") if _PARTED_ID.fullmatch(match[2].strip()) else match[2])
 
 
 def are_base64(cells: list[bytes]) -> bool:
@@ -121,6 +166,34 @@ def _span(match: re.Match[bytes]) -> bytes:
     days, hours, minutes, seconds = (int(part or 0) for part in match.group(1, 2, 3, 4))
     fraction = match[5] or b"%03d%03d" % (int(match[6] or 0), int(match[7] or 0))
     return b"%d.%s" % (((days * 24 + hours) * 60 + minutes) * 60 + seconds, fraction)
+
+
+def _ticks(match: re.Match[bytes]) -> bytes:
+    """Return steps of 100 ns since the year 1, or since 1601, as seconds since 1970."""
+    value = int(match[1])
+    since_1970 = value - (_YEAR_1 if value > _YEAR_1 else _YEAR_1601)
+    return b"%d.%07d" % divmod(since_1970, 10_000_000)
+
+
+def _parts_of_run(line: bytes) -> re.Match[bytes] | None:
+    """Return a frame whose parts run together, if it is as long as it says."""
+    match = _RUN_TOGETHER.search(line)
+    return match if match is not None and len(match[6]) - _digits_in_run(match) in {0, 4} else None
+
+
+def _digits_in_run(match: re.Match[bytes]) -> int:
+    """Return how many digits the data of such a frame has; a remote frame has none."""
+    return 0 if (match[1] or match[3]) in {b"r", b"R"} else 2 * int(match[5])
+
+
+def _parted(match: re.Match[bytes]) -> bytes:
+    """Return a frame whose parts run together with blanks between them, and the stamp first."""
+    if _parts_of_run(match[0]) is None:
+        return match[0]
+    kind, n = match[1] or match[3], _digits_in_run(match)
+    data = b"remote" if kind in {b"r", b"R"} else match[6][:n]
+    stamp = b"%d " % int(match[6][n:], 16) if match[6][n:] else b""
+    return stamp + b"0x%s%s %s %s" % (match[2] or match[4], b"x" if kind in {b"T", b"R"} else b"", match[5], data)
 
 
 def _from_octal(match: re.Match[bytes]) -> bytes:
@@ -163,6 +236,13 @@ _FORMS: Final[tuple[Mark, ...]] = (
     # Names with values in one quoted cell, and a number that is written twice.
     (re.compile(rb'"([A-Za-z][A-Za-z ]*: ?[^"\n]*: ?[^"\n]*)"'), rb" \1 "),
     (re.compile(rb"\b\d+ \((0x[0-9A-Fa-f]+)\)"), rb"\1"),
+    (re.compile(rb"\b(0x[0-9A-Fa-f]+) \(\d+\)"), rb"\1"),
+    # An identifier behind a name.
+    (
+        re.compile(rb"(?<=[;,\t|])[^;,\t|\n\"(]*[G-Zg-z][^;,\t|\n\"(]*\((0[xX][0-9A-Fa-f]{1,8})\)(?=[;,\t|\r\n]|$)"),
+        rb"\1",
+    ),
+    (_TICKS, _ticks),
     (_LITERAL, _in_digits),
     (_CLOSING_TAG, b" "),
     (_HEX_LITERAL, rb'"\1"'),

@@ -53,6 +53,17 @@ def objects_in(text: bytes, first: bytes) -> Iterator[tuple[tuple[int, int], dic
         yield (match.start(), at), dict(_leaves(found))
 
 
+def _plain(value: object) -> object:
+    """Return a value without the names of types that a database puts around it, such as ``{"$date": ...}``."""
+    while isinstance(value, dict) and len(value) == 1 and next(iter(value)).startswith("$"):
+        value = next(iter(value.values()))
+        if isinstance(value, dict) and "base64" in value:
+            return value["base64"]
+        if isinstance(value, str) and value.isdigit():
+            return int(value)
+    return value
+
+
 def _leaves(found: dict[str, object]) -> Iterator[tuple[str, str]]:
     """Yield names and cells of an object and of those in it; bytes with names of their own are one list."""
     numbered = [name for name in found if _BYTE_NAME.fullmatch(name.lower())]
@@ -60,6 +71,7 @@ def _leaves(found: dict[str, object]) -> Iterator[tuple[str, str]]:
         values = [found[name] for name in numbered if found[name] is not None]
         found = {name: value for name, value in found.items() if name not in numbered} | {"data": values}
     for key, value in found.items():
+        value = _plain(value)  # noqa: PLW2901
         name = re.sub(r"[^\w.]", "_", key)
         if isinstance(value, dict) and value and all(key.isdigit() for key in value):
             value = list(value.values())  # noqa: PLW2901

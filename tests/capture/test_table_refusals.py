@@ -90,8 +90,6 @@ class TestRefused:
     @pytest.mark.parametrize(
         ("text", "helps"),
         [
-            (rows_of(lambda f: f"{grouped(f.time_ns)};{f.can_id:X};{len(f.data)};{spaced(f)}",
-                     "Time (ms);ID;DLC;Data"), "seems to hold the time"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{cells(f._replace(data=f.data[::-1]))}",
                      "time;id;D7;D6;D5;D4;D3;D2;D1;D0"), "downwards"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}",
@@ -263,6 +261,24 @@ class TestRead:
                     "---"),
             rows_of(lambda f: clock(f, "Mar 14 {h:02}:{m:02}:{s:02}") + f" pi seen[8]: ({1.7e9 + f.time_ns / 1e9:.6f})"
                     f" can0 {f.can_id:X}#{f.data.hex()}"),
+            rows_of(lambda f: f"{grouped(f.time_ns)};{f.can_id:X};{len(f.data)};{spaced(f)}", "Time (ms);ID;DLC;Data"),
+            rows_of(lambda f: f"{grouped(f.time_ns).translate(str.maketrans(',.', '.,'))};{f.can_id:X};{spaced(f)}",
+                    "Zeit [ms];ID;Daten"),
+            rows_of(lambda f: f"{secs(f):>10}\u00a0{f.can_id:03X}\u00a0{spaced(f)}".replace(" ", "\u00a0")),
+            rows_of(lambda f: json.dumps({"at": {"$date": f"{clock(f, '2026-03-14T{h}:{m:02}:{s:02}')}.{micros(f)}Z"},
+                                          "id": {"$numberInt": str(f.can_id)}, "data": {"$binary": {
+                                              "base64": b64encode(f.data).decode(), "subType": "00"}}})),
+            rows_of(lambda f: f" {secs(f)}  {f.can_id:03X}  {len(f.data)}  {spaced(f)}\n      Speed = {f.data[0]} rpm\n"
+                    f"      Door  = {f.data[-1] & 1}"),
+            rows_of(lambda f: f"{639 * 10**15 + f.time_ns // 100},{f.can_id:X},{f.data.hex()}", "ticks,id,data"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id.to_bytes(2, 'big').hex(' ')},{spaced(f)}", "Time,ID,Data"),
+            rows_of(lambda f: f"{secs(f)},{f.can_id:011b},{spaced(f)}", "Time,ID,Data"),
+            rows_of(lambda f: f"{secs(f)};0x{f.can_id:X} ({f.can_id});{spaced(f)}", "Time;ID;Data"),
+            rows_of(lambda f: f"{secs(f)};Door Status {f.can_id % 7} (0x{f.can_id:X});{len(f.data)};{spaced(f)}"),
+            rows_of(lambda f: f"{secs(f)} t{f.can_id:03X}{len(f.data)}{f.data.hex()}"),
+            rows_of(lambda f: f"{secs(f)} {f.can_id:03X} {len(f.data)}\n   00: {f.data[:4].hex(' ')}\n   08: "
+                    f"{f.data[4:].hex(' ')}" if len(f.data) > 4 else
+                    f"{secs(f)} {f.can_id:03X} {len(f.data)}\n   00: {spaced(f)}"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip
@@ -308,6 +324,28 @@ class TestRead:
         assert table["is_remote"].tolist() == [f in asked for f in FRAMES]
         assert table["data"].tolist() == [b"" if f in asked else f.data for f in FRAMES]
         assert table["dlc"].tolist() == [len(f.data) for f in FRAMES]
+
+    def test_letter_before_parts_that_run_together(self, tmp_path: Path) -> None:
+        """A letter says how long the identifier is; behind the data the time runs to a minute, in ms."""
+        frames = [f._replace(can_id=f.can_id << 12, is_extended=True) if f.is_sent else f for f in FRAMES]
+        path = tmp_path / "rows.txt"
+        path.write_text(
+            rows_of(lambda f: ("T{:08X}" if f.is_extended else "t{:03X}").format(f.can_id)
+                    + f"{len(f.data)}{f.data.hex()}{(f.time_ns // 10**6 + 59_800) % 60_000:04X}", frames=frames)
+        )  # fmt: skip
+        table = read_frames(path)
+        assert table["can_id"].tolist() == [f.can_id for f in frames]
+        assert table["is_extended"].tolist() == [f.is_extended for f in frames]
+        assert table["data"].tolist() == [f.data for f in frames]
+        expected = [f.time_ns // 10**6 * 10**6 - frames[0].time_ns // 10**6 * 10**6 for f in frames]
+        assert (table["time_ns"] - table["time_ns"][0]).tolist() == expected
+
+    @pytest.mark.parametrize("row", ["{} CAN {}: {:03X} {} {}", "{} CAN{} {:03X} {} {}", "{} {} {:03X} {} {}"])
+    def test_number_of_a_bus(self, tmp_path: Path, row: str) -> None:
+        path = tmp_path / "rows.txt"
+        path.write_text(rows_of(lambda f: row.format(secs(f), f.can_id % 2 + 1, f.can_id, len(f.data), spaced(f))))
+        table = read_frames(path)
+        assert [label[-1] for label in table["channel"]] == [str(f.can_id % 2 + 1) for f in FRAMES]
 
     def test_stamps_where_they_change(self, tmp_path: Path) -> None:
         """As a spreadsheet leaves cells that were merged: the row above says the time."""

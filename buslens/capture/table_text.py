@@ -199,9 +199,9 @@ def text_form_of(head: bytes) -> TextForm:
     joined = b"\n".join(lines[:400])
     thousands = next((mark for mark in marks if _parts_thousands(mark, joined, lines[:400])), b"")
     blanks = [mark for mark in _NO_BREAK if mark != thousands and 2 * sum(mark in line for line in lines) > len(lines)]
-    for mark in blanks[:1]:
-        lines = [line.replace(mark, b" ") for line in lines]
-        form = replace(form, marks=((re.compile(re.escape(mark)), b" "),))
+    for blank in blanks[:1]:
+        lines = [line.replace(blank, b" ") for line in lines]
+        form = replace(form, marks=((re.compile(re.escape(blank)), b" "),))
     form = replace(form, marks=form.marks + marks_of(lines[:200]))
     for pattern, mark in form.marks:
         lines = [pattern.sub(mark, line) for line in lines[:400]]

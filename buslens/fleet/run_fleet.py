@@ -144,7 +144,7 @@ def run_fleet(
     require_free(out, [*captures, *(str(it) for it in given if it is not None)])
     if junit is not None:
         require_apart(out, str(junit))
-    whole = _whole(
+    whole = WholeFleet(
         captures, out, name=name, vehicles=vehicles, groups=groups, expectations=expectations, definitions=defined,
         channels=channels, table=table, listener=listener,
     )  # fmt: skip
@@ -165,62 +165,6 @@ def run_fleet(
         if junit is not None:
             whole.write_junit(ledger, junit)
     return FleetRun(folder=out, report=report, has_tables=has_tables, pages=paths, done=done, problems=whole.problems)
-
-
-def _whole(
-    sources: Sequence[str],
-    out: Path,
-    *,
-    name: str | None,
-    vehicles: File | None,
-    groups: File | None,
-    expectations: File | None,
-    definitions: Sequence[str],
-    channels: Mapping[str, str] | None,
-    table: TableSettings | File | None,
-    listener: FleetListener,
-) -> WholeFleet:
-    """Look at everything that the user gave, before the first capture is read."""
-    from buslens.fleet.groups import load_groups
-    from buslens.fleet.jobs import expectations_group
-    from buslens.fleet.listing import require_sources
-    from buslens.fleet.naming import Pattern
-    from buslens.fleet.vehicle_list import load_vehicle_list
-
-    if name is not None and vehicles is not None:
-        raise UsageError("--name and --vehicles both say which vehicle a capture is of; give one of them")
-    require_sources(sources)
-    by: Pattern | VehicleList | None = None if name is None else Pattern(name)
-    by = by if vehicles is None else load_vehicle_list(str(vehicles))
-    told, pairs = settings_of(table), tuple((channels or {}).items())
-    of_groups = () if groups is None else load_groups(str(groups))
-    if told != NOTHING_TOLD:
-        of_groups = tuple(replace(group, table=told) for group in of_groups)
-
-    def unnamed(capture: FoundCapture) -> None:
-        what = f"--name '{name}'" if name is not None else f"the list {vehicles}"
-        listener.note(
-            f"{what} does not name a vehicle for {capture.address}; such captures are grouped as 'unnamed (...)'"
-        )
-
-    whole = WholeFleet(
-        sources,
-        out,
-        by=by,
-        groups=of_groups,
-        chosen=None if expectations is None else expectations_group(str(expectations), definitions, pairs, told),
-        definitions=tuple(definitions),
-        channels=pairs,
-        table=told,
-        unnamed=unnamed,
-        listener=listener,
-    )
-    if by is None:
-        listener.note(
-            "vehicles are called as their folders, or as the names of their captures up to the first '_', and dated by "
-            'the clock of the recording; --name "{vehicle}/{date}_*.log" reads both from the paths'
-        )
-    return whole
 
 
 def _pool(
@@ -247,12 +191,12 @@ def _pool(
 
 
 class WholeFleet:
-    """One run.
+    """One run: everything that the user gave is looked at before the first capture is read.
 
     Raises
     ------
     BuslensError
-        If expectations or definitions of a group cannot be used.
+        If something of it cannot be used.
     """
 
     def __init__(
@@ -260,19 +204,38 @@ class WholeFleet:
         sources: Sequence[str],
         out: Path,
         *,
-        by: Pattern | VehicleList | None = None,
-        groups: tuple[Group, ...] = (),
-        chosen: Group | None = None,
-        definitions: tuple[str, ...] = (),
-        channels: tuple[tuple[str, str], ...] = (),
-        table: TableSettings = NOTHING_TOLD,
-        unnamed: Callable[[FoundCapture], object],
+        name: str | None,
+        vehicles: File | None,
+        groups: File | None,
+        expectations: File | None,
+        definitions: Sequence[str],
+        channels: Mapping[str, str] | None,
+        table: TableSettings | File | None,
         listener: FleetListener,
     ) -> None:
         from buslens.fleet.check_job import load
-        from buslens.fleet.jobs import Jobs
-        from buslens.fleet.listing import CaptureFinder
-        from buslens.fleet.naming import VehicleResolver
+        from buslens.fleet.groups import load_groups
+        from buslens.fleet.jobs import Jobs, expectations_group
+        from buslens.fleet.listing import CaptureFinder, require_sources
+        from buslens.fleet.naming import Pattern, VehicleResolver
+        from buslens.fleet.vehicle_list import load_vehicle_list
+
+        if name is not None and vehicles is not None:
+            raise UsageError("--name and --vehicles both say which vehicle a capture is of; give one of them")
+        require_sources(sources)
+        by: Pattern | VehicleList | None = None if name is None else Pattern(name)
+        by = by if vehicles is None else load_vehicle_list(str(vehicles))
+        told, pairs = settings_of(table), tuple((channels or {}).items())
+        of_groups = () if groups is None else load_groups(str(groups))
+        if told != NOTHING_TOLD:
+            of_groups = tuple(replace(group, table=told) for group in of_groups)
+        chosen = None if expectations is None else expectations_group(str(expectations), definitions, pairs, told)
+
+        def unnamed(capture: FoundCapture) -> None:
+            what = f"--name '{name}'" if name is not None else f"the list {vehicles}"
+            listener.note(
+                f"{what} does not name a vehicle for {capture.address}; such captures are grouped as 'unnamed (...)'"
+            )
 
         self.out = out
         self.groups: dict[str, Group] = {}
@@ -280,20 +243,25 @@ class WholeFleet:
         self.problems = 0
         self._note, self._progress, self._stage = listener.note, listener.progress, listener.stage
         self.naming = VehicleResolver(by, unnamed)
-        for group in (*groups, *([chosen] if chosen is not None else [])):
+        for group in (*of_groups, *([chosen] if chosen is not None else [])):
             load(group)
             self.groups[group.name] = group
         self.jobs = Jobs(
             captures=(),
             naming=self.naming,
-            groups=groups,
+            groups=of_groups,
             otherwise=chosen,
-            definitions=definitions,
-            channels=channels,
-            table=table,
+            definitions=tuple(definitions),
+            channels=pairs,
+            table=told,
             on_left_out=self.problem,
         )
         self.listing = CaptureFinder(sources, out, self.problem, self.jobs.is_table)
+        if by is None:
+            listener.note(
+                "vehicles are called as their folders, or as the names of their captures up to the first '_', and dated"
+                ' by the clock of the recording; --name "{vehicle}/{date}_*.log" reads both from the paths'
+            )
 
     def judge(self, ledger: Ledger, pool: WorkerPool) -> RunSummary:
         """Check everything that is not known."""

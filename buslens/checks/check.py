@@ -48,7 +48,7 @@ from buslens.expectations.model import (
 from buslens.expectations.resolve import message_of, with_layouts
 from buslens.timeline.build import build_timeline
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, NO_TIMEOUT, CaptureHistory, MessageHistory, Track
-from buslens.timeline.model import UNSAID, Timeline, UnknownReason
+from buslens.timeline.model import UNSAID, Timeline
 from buslens.timeline.senders import merged
 from buslens.units import format_duration
 
@@ -151,28 +151,8 @@ def _open_beside(path: str | Path, expected: Expectations, table: TableSettings)
 def _read_beside(values: ValuesCapture, expected: Expectations, notify: Callable[[str], None] | None) -> Recording:
     read = read_columns(values, expected, notify)
     _require_clock(values.path, read.stats)
-    shown = {name: it for name, it in read.timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
-    return _recording(values.path, shown, {}, read.stats, read.moved_ns)
-
-
-def _recording(
-    path: str,
-    timelines: Mapping[str, Timeline],
-    presences: Mapping[str, Presence],
-    stats: ReadStats,
-    moved_ns: int = 0,
-) -> Recording:
-    first_ns, end_ns = stats.first_ns or 0, stats.last_ns or 0
-    return Recording(
-        path=path,
-        stats=stats,
-        timelines=timelines,
-        presences=presences,
-        first_ns=first_ns,
-        end_ns=end_ns,
-        moved_ns=moved_ns,
-        discontinuities_ns=tuple(it.time_ns for it in stats.discontinuities),
-    )
+    found = Recording.of(values.path, read.stats, read.timelines, moved_ns=read.moved_ns)
+    return replace(found, timelines=found.carried)
 
 
 def open_any(capture: str | Path, expected: Expectations, table: TableSettings) -> Capture | ValuesCapture:
@@ -221,15 +201,11 @@ def evaluate_table(
     read = read_columns(values, expected, notify)
     _require_clock(path, read.stats)
     return _evaluate(
-        path,
         expected,
-        read.timelines,
-        {},
-        read.stats,
+        Recording.of(path, read.stats, read.timelines, moved_ns=read.moved_ns),
+        [_read_beside(one, expected, notify) for one in beside],
         absent=read.absent,
         notes=_stats_notes(read.stats),
-        beside=[_read_beside(one, expected, notify) for one in beside],
-        moved_ns=read.moved_ns,
     )
 
 
@@ -442,44 +418,29 @@ def evaluate_rules(
     }
     answered, missing = read_replies(path, expected, recorder.asked, stats)
     return _evaluate(
-        path,
         expected,
-        timelines,
-        presences,
-        stats,
+        Recording.of(path, stats, timelines, presences),
+        beside,
+        answered,
         absent=absent_text(recorder.messages),
         notes=[*missing, *_notes(recorder, stats)],
-        beside=beside,
-        answered=answered,
     )
 
 
 def _evaluate(
-    path: str,
     expected: Expectations,
-    timelines: dict[str, Timeline],
-    presences: Mapping[str, Presence],
-    stats: ReadStats,
+    found: Recording,
+    beside: Sequenced[Recording] = (),
+    answered: Recording | None = None,
     *,
     absent: tuple[str, ...],
     notes: Iterable[str],
-    beside: Sequenced[Recording] = (),
-    answered: Recording | None = None,
-    moved_ns: int = 0,
 ) -> Result:
-    """Return what the rules find in timelines of values each of which is at most `moved_ns` off its time."""
-    if beside or answered is not None or moved_ns:
-        found = _recording(path, timelines, presences, stats, moved_ns)
+    """Return what the rules find in a recording, and in others of the same minutes."""
+    if beside or answered is not None or found.moved_ns:
         return _evaluate_together(expected, found, beside, answered, absent=absent, notes=notes)
-    context = EvaluationContext(
-        timelines=timelines,
-        presences=presences,
-        first_ns=stats.first_ns or 0,
-        end_ns=stats.last_ns or 0,
-        is_timed=stats.clock is not Clock.MISSING,
-        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in stats.discontinuities),
-    )
-    return _result(path, expected, timelines, stats, lambda _: context, absent=absent, notes=notes)
+    context = found.context
+    return _result(expected, found, lambda _: context, absent=absent, notes=notes)
 
 
 def _evaluate_together(
@@ -492,7 +453,7 @@ def _evaluate_together(
     notes: Iterable[str],
 ) -> Result:
     """Return what the rules find in several recordings of the same minutes: each rule in those that show its roles."""
-    carried = {name: it for name, it in first.timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
+    carried = first.carried
     recordings, said = [replace(first, timelines=carried)], []
     taken = set(carried)
     if answered is not None:
@@ -510,24 +471,18 @@ def _evaluate_together(
 
     together = RecordedTogether(recordings=tuple(recordings), timelines=timelines)
 
-    stats = replace(first.stats, first_ns=first_ns, last_ns=end_ns)
-    result = _result(
-        first.path,
-        expected,
-        timelines,
-        stats,
-        lambda rule: together.context_of(roles_in(rule)),
-        absent=absent,
-        notes=[*said, *notes],
-    )
+    whole = Recording.of(first.path, replace(first.stats, first_ns=first_ns, last_ns=end_ns), timelines)
+
+    def context_of(rule: AnyRule) -> EvaluationContext | str:
+        return together.context_of(roles_in(rule))
+
+    result = _result(expected, whole, context_of, absent=absent, notes=[*said, *notes])
     return replace(result, together=together)
 
 
 def _result(
-    path: str,
     expected: Expectations,
-    timelines: Mapping[str, Timeline],
-    stats: ReadStats,
+    found: Recording,
     context_of: Callable[[AnyRule], EvaluationContext | str],
     *,
     absent: tuple[str, ...],
@@ -543,11 +498,11 @@ def _result(
         if isinstance(context, str):
             parts.append([_undecided(rule, context)])
             continue
-        found, begun = evaluate_rule(rule, context)
+        told, begun = evaluate_rule(rule, context)
         words = partial(in_own_words, rule=rule, roles=labelled)
-        parts.append(found.told_by(words) if isinstance(found, StepFindings) else [words(it) for it in found])
+        parts.append(told.told_by(words) if isinstance(told, StepFindings) else [words(it) for it in told])
         handshakes.append(begun)
-        if not found:
+        if not told:
             unexercised.append(rule.name)
     findings, runs = Findings(parts), Handshakes(handshakes)
     verdict, summary = decide_verdict(
@@ -556,22 +511,22 @@ def _result(
         expected.rules,
         handshake=expected.handshake,
         to_decide=expected.to_decide,
-        timelines=timelines,
+        timelines=found.timelines,
     )
-    recorded_ns = (stats.last_ns or 0) - (stats.first_ns or 0)
+    stats, recorded_ns = found.stats, found.end_ns - found.first_ns
     if stats.is_unsound and verdict is Verdict.AS_EXPECTED:
         verdict = Verdict.UNDECIDED
         summary = "the packed log is damaged at an unknown place, and any of it may be wrong: copy it again"
     elif stats.damage:
         summary += f"; the log is cut short, and what it had after {format_duration(recorded_ns)} was not read"
     return Result(
-        path=path,
+        path=found.path,
         verdict=verdict,
         summary=summary,
         findings=findings,
         handshakes=runs,
         unexercised=tuple(unexercised),
-        timelines=timelines,
+        timelines=found.timelines,
         stats=stats,
         expectations=expected,
         notes=(*absent, *stats.notes, *notes),

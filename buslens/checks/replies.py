@@ -93,17 +93,7 @@ def read_replies(
         doubt_ns = max(doubt_ns, moved_ns)
     if not timelines:
         return None, missing
-    answered = Recording(
-        path=f"answers in {path}",
-        stats=stats,
-        timelines=timelines,
-        presences={},
-        first_ns=stats.first_ns or 0,
-        end_ns=stats.last_ns or 0,
-        moved_ns=doubt_ns,
-        discontinuities_ns=tuple(breaks_ns),
-    )
-    return answered, missing
+    return Recording.of(f"answers in {path}", stats, timelines, moved_ns=doubt_ns), missing
 
 
 def _samples(dialogue: Dialogue, reply: Reply, role: Role, breaks_ns: Sequence[int]) -> Iterator[_Sample]:

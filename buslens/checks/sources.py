@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -55,6 +56,33 @@ class Recording:
     moved_ns: int = 0
     #: Where its clock ran back, on the axis.
     discontinuities_ns: tuple[int, ...] = ()
+
+    @classmethod
+    def of(
+        cls,
+        path: str,
+        stats: ReadStats,
+        timelines: Mapping[str, Timeline],
+        presences: Mapping[str, Presence] = MappingProxyType({}),
+        *,
+        moved_ns: int = 0,
+    ) -> Recording:
+        """Return a recording by its own clock."""
+        return cls(
+            path=path,
+            stats=stats,
+            timelines=timelines,
+            presences=presences,
+            first_ns=stats.first_ns or 0,
+            end_ns=stats.last_ns or 0,
+            moved_ns=moved_ns,
+            discontinuities_ns=tuple(it.time_ns for it in stats.discontinuities),
+        )
+
+    @property
+    def carried(self) -> dict[str, Timeline]:
+        """The timelines of the roles that it carries."""
+        return {name: it for name, it in self.timelines.items() if it.why[0] != UnknownReason.NOT_CARRIED.value}
 
     @property
     def context(self) -> EvaluationContext:
@@ -362,11 +390,4 @@ def shown_in(result: Result, roles: AbstractSet[str]) -> EvaluationContext | Non
     if result.together is not None:
         context = result.together.context_of(roles)
         return None if isinstance(context, str) else context
-    return EvaluationContext(
-        timelines=result.timelines,
-        presences={},
-        first_ns=result.origin_ns,
-        end_ns=result.stats.last_ns or 0,
-        is_timed=result.stats.clock is not Clock.MISSING,
-        discontinuities_ns=tuple(discontinuity.time_ns for discontinuity in result.stats.discontinuities),
-    )
+    return Recording.of(result.path, result.stats, result.timelines).context

@@ -68,7 +68,8 @@ def progress(job: JobDetails, view: JobView, *, has_car: bool, is_recorded: bool
             under="The capture shows whether the fault is gone.",
         )
     if view.step == "measure" and view.next is not None:
-        leading = ", ".join(f"{it.title} {it.share}" for it in view.causes if it.is_leading)
+        likely = [it for it in view.causes if it.is_leading or it.percent >= view.causes[0].percent / 2]
+        leading = ", ".join(f"{it.title} {it.share}" for it in likely if it.name)
         do = view.next.do
         headline = f"Next: {do[:1].lower()}{do[1:].removesuffix('.')}"
         under = f"About {view.next.minutes}." + (f" Possible now: {leading}." if leading else "")

@@ -64,7 +64,7 @@ if TYPE_CHECKING:
     from buslens.report.record.job import JobDetails
 
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
-_MOST_CAUSES: Final = 6
+_MOST_CAUSES: Final = 4
 _TABLE: Final = ", and no role of the expectations is read from one"
 _MOST_LEFT: Final = 3
 _WRONG: Final = frozenset({RepairStatus.STILL_WRONG, RepairStatus.NEW})

@@ -156,7 +156,8 @@ class Drafter:
         if self._has("supply_voltage"):
             yield self._supply()
         if self._has("pairing_state"):
-            yield _plain("pairing state", "pairing_state is not_paired", "", "common practice, no source")
+            unpaired = "the lock unit was not paired with the car for {measured}"
+            yield _plain("pairing state", "pairing_state is not_paired", "", "common practice, no source", unpaired)
         if self._has("warning_lamp"):
             yield self._lamp()
 
@@ -509,7 +510,8 @@ class Drafter:
         seen = [it.high_ns for it in self._lasting(condition, surely=False)]
         tolerated = -(-max([2 * self._period_ns(*roles), *seen]) // STEP_NS) * STEP_NS
         basis = "steering must work before the engine may start: UN R116 5.3.1.1; the time is a rule of thumb"
-        draft = _plain("ignition interlock", condition, duration(tolerated), basis)
+        happened = "the ignition was on for {measured} while a feedback said locked"
+        draft = _plain("ignition interlock", condition, duration(tolerated), basis, happened)
         remark = (
             "longer_than: twice the slowest of these messages' cycle times, or as long as seen here (rule of thumb)"
         )
@@ -519,7 +521,8 @@ class Drafter:
         unit = self._contexts[0].timelines["speed"].unit
         condition = f"lock_enable is on and speed > {_DRIVING.get(unit.lower(), 3)} {unit}"
         basis = "speed is a rule of thumb; the lock must not act while the car can move: common practice, no source"
-        return _plain("driving interlock", condition, "", basis)
+        happened = "the lock was commanded for {measured} while the car moved"
+        return _plain("driving interlock", condition, "", basis, happened)
 
     def _data_line(self) -> RuleDraft | None:
         """Return a rule on a data line that says nothing; None where that is usual."""
@@ -530,7 +533,8 @@ class Drafter:
         longest = max([_WAKING_NS, 4 * self._period_ns("data_feedback"), *(3 * it.high_ns // 2 for it in silent)])
         limit = duration(-(-longest // STEP_NS) * STEP_NS)
         basis = "four cycle times, at least 1 s as a unit wakes up, and half more than seen (rule of thumb)"
-        return _plain("data line", "data_feedback is unknown", limit, basis)
+        happened = "the data line brought no feedback for {measured}"
+        return _plain("data line", "data_feedback is unknown", limit, basis, happened)
 
     def _lamp(self) -> RuleDraft:
         lit = [it.high_ns for it in self._lasting("warning_lamp is lit")]
@@ -624,10 +628,14 @@ def with_problem(draft: RuleDraft, findings: Sequenced[Sequenced[Finding]], path
     return replace(draft, outliers=(*draft.outliers, *questions))
 
 
-def _plain(name: str, condition: str, longer_than: str, basis: str) -> RuleDraft:
+def _plain(name: str, condition: str, longer_than: str, basis: str, happened: str = "") -> RuleDraft:
+    """Return a rule on what must not be; where its condition is no plain English, with what happened in words."""
     lines = ["[[rules]]", f"name = {quoted(name)}", 'kind = "never"', f"when = {quoted(condition)}"]
     if longer_than:
         lines.append(f"longer_than = {longer_than}")
+    if happened:
+        limit = "allowed up to {limit}" if longer_than else "never allowed"
+        lines.append(f"says = {{ violated = {quoted(f'{happened}; {limit}')} }}")
     lines.append(f"basis = {quoted(basis)}")
     return RuleDraft(name=name, lines=tuple(lines))
 

@@ -116,7 +116,7 @@ def evidence_strip(
         if role in result.timelines and (role not in order):
             order[role] = part
     roles = list(order)
-    if after is not None and after.role in roles[most:]:
+    if after is not None and after.role in roles[most:] and (first is None or first.role != roles[most - 1]):
         roles = [*roles[: most - 1], after.role]
     roles = roles[:most]
     if not roles:

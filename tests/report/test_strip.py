@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,8 @@ import buslens
 from buslens.causes.diagnosis import Diagnosis, diagnose
 from buslens.causes.load import load_causes
 from buslens.report.page.drawing import pair_svg
-from buslens.report.page.page import page
+from buslens.report.page.first_screen import likely_html
+from buslens.report.page.page import first_screen, page
 from buslens.report.strip import MOST_LANES, evidence_pair, evidence_strip, informative
 
 ROOT = Path(__file__).parents[2]
@@ -155,3 +157,22 @@ class TestFirstScreen:
         text = page(result, diagnosis)
         assert text.count('<li class="finding fault"') == 4
         assert "\N{MULTIPLICATION SIGN} 6" in text
+
+    def test_where_a_capture_is_one_step_of_several(self) -> None:
+        """Three lanes beside three faults; the others are a click away, and so is what is undecided."""
+        result, diagnosis = both("car03_load_fuse_blown.log")
+        evidence, findings = first_screen(result, diagnosis)
+        assert 'aria-label="Lanes over time: lock enable, supply current, supply voltage.' in evidence
+        gravest, _, rest = findings.partition('<div class="rest">')
+        assert gravest.count('<li class="finding fault"') == 3
+        assert "<h2>Faults: 4, 10 times in all</h2>" in gravest
+        assert re.findall("<summary>(.*?)</summary>", rest)[:2] == ["1 more", "Undecided: 1"]
+
+    def test_the_line_names_the_likeliest(self) -> None:
+        """A cause that is more than half as probable as the first is named, though the log fits it less well."""
+        _, diagnosis = both("car03_load_fuse_blown.log")
+        first, *others = diagnosis.ranking.hypotheses
+        rival = replace(others[-1], posterior=0.6 * first.posterior)
+        ranking = replace(diagnosis.ranking, hypotheses=(first, rival, *others[:-1]))
+        line = likely_html(replace(diagnosis, ranking=ranking))
+        assert f"{first.title} (84\N{NO-BREAK SPACE}%) or {rival.title} (" in line

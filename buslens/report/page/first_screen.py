@@ -13,7 +13,7 @@ from buslens.report.formatting import capitalised, clean, verdict_sentence
 from buslens.report.page.drawing import strip_svg
 from buslens.report.page.page_text import safe_html
 from buslens.report.safety_notes import CAUTIONS
-from buslens.report.strip import evidence_strip, informative
+from buslens.report.strip import MOST_LANES, evidence_strip, informative
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -32,9 +32,11 @@ _MOVES: Final = 0.02
 """Results that are less likely, or that would leave the leading cause as likely as it is, are not listed."""
 
 
-def evidence_html(result: Result, diagnosis: Diagnosis | None, numbers: Mapping[int, int]) -> str:
+def evidence_html(
+    result: Result, diagnosis: Diagnosis | None, numbers: Mapping[int, int], *, most: int = MOST_LANES
+) -> str:
     """Return the evidence as a figure; empty where there is none."""
-    strip = evidence_strip(result, None if diagnosis is None else informative(diagnosis))
+    strip = evidence_strip(result, None if diagnosis is None else informative(diagnosis), most=most)
     evidence = ""
     if strip is not None:
         names = ", ".join(result.expectations.shown_name(role) for role in strip.roles)
@@ -51,17 +53,23 @@ def likely_html(diagnosis: Diagnosis | None) -> str:
     """Return the line under the verdict: what it most likely is, and what fits as well; empty without causes."""
     if diagnosis is None or diagnosis.advice.step is AdviceKind.NOTHING:
         return ""
-    leading = _leading(diagnosis)
+    leading, alike = _leading(diagnosis)
     named = " or ".join(f"{safe_html(it.title)} ({_chance(it)})" for it in leading[:_MOST_NAMED])
-    if len(leading) > _MOST_NAMED:
+    if alike and len(leading) > _MOST_NAMED:
         named += f", and {len(leading) - _MOST_NAMED} more that fit alike"
     return f'<p class="likely">Most likely: {named}</p>'
 
 
-def _leading(diagnosis: Diagnosis) -> Sequence[Hypothesis]:
-    """Return the most probable cause, and those that the log fits alike."""
-    group = diagnosis.ranking.groups[0]
-    return [it for it in group if it.posterior >= WORTH_TELLING][:_MOST_CAUSES] or group[:1]
+def _leading(diagnosis: Diagnosis) -> tuple[Sequence[Hypothesis], bool]:
+    """Return the causes to name, the most probable first, and whether the log fits all of them alike.
+
+    They are those that the log fits as well as the first, and any other that is at least half as probable.
+    """
+    first, group = diagnosis.ranking.hypotheses[0], diagnosis.ranking.groups[0]
+    named = {id(it) for it in group if it.posterior >= WORTH_TELLING}
+    rivals = {id(it) for it in diagnosis.ranking.hypotheses if it.posterior >= first.posterior / 2}
+    chosen = [it for it in diagnosis.ranking.hypotheses if id(it) in named | rivals | {id(first)}][:_MOST_CAUSES]
+    return chosen, {id(it) for it in chosen} <= {id(it) for it in group}
 
 
 def _chance(hypothesis: Hypothesis) -> str:
@@ -97,8 +105,8 @@ def _why(diagnosis: Diagnosis) -> Iterator[str]:
 
 
 def _causes(diagnosis: Diagnosis) -> Iterator[str]:
-    members = _leading(diagnosis)
-    if len(members) > 1:
+    members, alike = _leading(diagnosis)
+    if len(members) > 1 and alike:
         yield f'<p class="small">{NOT_TOLD_APART}:</p>'
     for it in members:
         name = capitalised(clean(it.title))

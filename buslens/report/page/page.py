@@ -51,6 +51,10 @@ SCRIPTS: Final = (
 )
 """Files that make up the page's script, in order."""
 
+_LANES_BESIDE: Final = 3
+_OPEN_BESIDE: Final = 3
+"""Lanes and kinds of findings that are shown where a capture is one step of several."""
+
 SUFFIXES: Final = (".html", ".htm")
 """What a page is called."""
 
@@ -126,12 +130,14 @@ def _answer(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
 
 
 def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[str, str]:
-    """Return the evidence and the findings of a capture as they stand on its page, for a page of several captures.
+    """Return the evidence and the findings of a capture as they stand on its page, for a page that shows more.
 
+    There they are a step among others, so only the gravest stand open, beside a picture of fewer lanes.
     What leads to a moment is a button with the number of the finding as the page's own script counts, ``data-finding``.
     """
     groups = kinds(result, result.findings)
-    return evidence_html(result, diagnosis, numbers_of(groups)), findings_html(result, groups)
+    evidence = evidence_html(result, diagnosis, numbers_of(groups), most=_LANES_BESIDE)
+    return evidence, findings_html(result, groups, _OPEN_BESIDE)
 
 
 def _listed(result: Result) -> tuple[list[list[Finding]], dict[int, int], list[FindingLayout], list[FindingLayout]]:

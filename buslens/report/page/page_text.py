@@ -113,8 +113,11 @@ class ShownKind(NamedTuple):
     rest: Sequence[Finding]
 
 
-def findings_html(result: Result, groups: Sequence[Sequence[Finding]]) -> Markup:
-    """Return the findings, a line for each kind; those that have a moment lead to it."""
+def findings_html(result: Result, groups: Sequence[Sequence[Finding]], most: int | None = None) -> Markup:
+    """Return the findings, a line for each kind; those that have a moment lead to it.
+
+    With `most`, so many of the gravest stand open, and all others are a click away.
+    """
     drawn = islice((finding for group in groups for finding in group), MOST_DRAWN)
     link_of = {id(finding): index for index, finding in enumerate(drawn) if extent_of(finding) is not None}
     numbers = numbers_of(groups)
@@ -128,6 +131,7 @@ def findings_html(result: Result, groups: Sequence[Sequence[Finding]]) -> Markup
         when=lambda it: "" if it.time_ns is None else spoken(it.time_ns - result.origin_ns),
         number_of=lambda it: link_of.get(id(it)),
         place=place,
+        most=most,
         most_listed=MOST_LISTED,
         idle_sign=IDLE_SIGN,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
 
@@ -69,15 +69,15 @@ _READERS: Final[dict[str, Callable[[Ledger, Any], object]]] = {
 }
 
 
-def _rows(ledger: Ledger, columns: str, rest: str, values: Sequence[object] = ()) -> Iterator[list[Any]]:
+def read(ledger: Ledger, columns: str, rest: str, values: Sequence[object] = ()) -> Iterator[list[Any]]:
     """Yield what columns hold, as it was before it was entered; what there is not is None."""
     names, kinds = zip(*(column.partition(":")[::2] for column in columns.split(", ")), strict=True)
     readers = [_READERS.get(kind) for kind in kinds]
     with corruption_guard(ledger):
         for row in ledger.rows(f"SELECT {', '.join(names)} FROM {rest}", values):  # noqa: S608  # text of ours
             yield [
-                cell if cell is None or read is None else read(ledger, cell)
-                for cell, read in zip(row, readers, strict=True)
+                cell if cell is None or reader is None else reader(ledger, cell)
+                for cell, reader in zip(row, readers, strict=True)
             ]
 
 
@@ -117,19 +117,14 @@ def fleet_summary(ledger: Ledger) -> FleetSummary:
 
 def vehicles(ledger: Ledger) -> list[VehicleRow]:
     """Return every vehicle, by name."""
-    query = (
-        "SELECT vehicle, verdict, count(*), sum(handshakes), min(recorded_ns), max(recorded_ns) "  # noqa: S608
-        f"FROM {CURRENT_CAPTURES} WHERE copy = 0 GROUP BY vehicle, verdict"
+    columns = (
+        "vehicle:word, count(*), sum(verdict IS ?1), sum(verdict IS ?2), sum(verdict IS ?3), sum(verdict IS NULL), "
+        "sum(handshakes), min(recorded_ns), max(recorded_ns), max(CASE WHEN verdict IS ?2 THEN recorded_ns END)"
     )
-    found: dict[int, list[_Counted]] = {}
-    with corruption_guard(ledger):
-        for vehicle, verdict, *counts in ledger.rows(query):
-            counted = _Counted(
-                None if verdict is None else kind_of(ledger, Verdict, verdict), *cast("list[int]", counts)
-            )
-            found.setdefault(cast("int", vehicle), []).append(counted)
-        rows = [_vehicle(ledger.word(vehicle), counted) for vehicle, counted in found.items()]
-    return sorted(rows, key=lambda row: row.vehicle)
+    # In the order of the columns.
+    verdicts = [ledger.number(it.value) for it in (Verdict.AS_EXPECTED, Verdict.FAULTY, Verdict.UNDECIDED)]
+    found = read(ledger, columns, f"{CURRENT_CAPTURES} WHERE copy = 0 GROUP BY vehicle", verdicts)
+    return sorted((VehicleRow(*row) for row in found), key=lambda row: row.vehicle)
 
 
 def captures_of(
@@ -144,7 +139,7 @@ def captures_of(
     """
     during, values = window(since_ns, until_ns)
     which = f"{CURRENT_CAPTURES} WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address"
-    return [CaptureRow(*row) for row in _rows(ledger, _CAPTURE, which, (ledger.number(vehicle), *values))]
+    return [CaptureRow(*row) for row in read(ledger, _CAPTURE, which, (ledger.number(vehicle), *values))]
 
 
 def findings_of(
@@ -156,7 +151,7 @@ def findings_of(
         f"{CURRENT_CAPTURES} CROSS JOIN finding ON finding.judgement = judgement.id "
         f"WHERE vehicle = ? AND copy = 0{during} ORDER BY recorded_ns, address, place"
     )
-    rows = _rows(ledger, f"{_OF_CAPTURE}, {_FINDING}", which, (ledger.number(vehicle), *values))
+    rows = read(ledger, f"{_OF_CAPTURE}, {_FINDING}", which, (ledger.number(vehicle), *values))
     found = [FoundRow._make([*row[:5], FindingRow(*row[5:])]) for row in rows]
     return [one for one in found if one.finding.outcome.is_fault or not faults_only]
 
@@ -164,7 +159,7 @@ def findings_of(
 def troubles(ledger: Ledger) -> Iterator[TroubleRow]:
     """Yield the captures without a verdict, by address."""
     which = f"{CURRENT_CAPTURES} WHERE trouble IS NOT NULL AND copy = 0 ORDER BY address"
-    return (TroubleRow(*row) for row in _rows(ledger, _TROUBLE, which))
+    return (TroubleRow(*row) for row in read(ledger, _TROUBLE, which))
 
 
 def steps(ledger: Ledger) -> list[StepRow]:
@@ -175,7 +170,7 @@ def steps(ledger: Ledger) -> list[StepRow]:
     )
     none = -1
     return sorted(
-        (StepRow(*row) for row in _rows(ledger, _STEP, which)),
+        (StepRow(*row) for row in read(ledger, _STEP, which)),
         key=lambda row: (
             row.rule,
             row.step,
@@ -211,53 +206,14 @@ def feedback_paths(ledger: Ledger) -> frozenset[frozenset[str]]:
 def anomalies(ledger: Ledger) -> list[Anomaly]:
     """Return what stood out when the fleet was last compared, in the order in which it was entered."""
     found = []
-    for row in _rows(ledger, _ANOMALY, "anomaly ORDER BY id"):
-        kind, vehicle, sentence, p_value, q_value, rule, step, address, recorded_ns, begin, end, numbers = row
-        found.append(
-            Anomaly(
-                kind=kind,
-                vehicle=vehicle,
-                sentence=sentence,
-                # What is no number goes in as nothing.
-                p_value=math.nan if p_value is None else p_value,
-                q_value=math.nan if q_value is None else q_value,
-                rule=rule,
-                step=step,
-                address=address,
-                recorded_ns=recorded_ns,
-                crossing_ns=None if begin is None else (begin, end),
-                numbers=numbers,
-            )
-        )
+    names = [column.partition(":")[0] for column in _ANOMALY.split(", ")]
+    for row in read(ledger, _ANOMALY, "anomaly ORDER BY id"):
+        values = dict(zip(names, row, strict=True))
+        crossing_ns = values.pop("crossing_from_ns"), values.pop("crossing_to_ns")
+        # What is no number goes in as nothing.
+        values |= {name: math.nan for name in ("p_value", "q_value") if values[name] is None}
+        found.append(Anomaly(**values, crossing_ns=None if crossing_ns[0] is None else crossing_ns))
     return found
-
-
-class _Counted(NamedTuple):
-    """The captures of one vehicle that have one verdict, or none."""
-
-    verdict: Verdict | None
-    captures: int
-    handshakes: int
-    first_ns: int | None
-    last_ns: int | None
-
-
-def _vehicle(name: str, counted: Sequence[_Counted]) -> VehicleRow:
-    by_verdict = {one.verdict: one for one in counted}
-    count = {verdict: by_verdict[verdict].captures if verdict in by_verdict else 0 for verdict in (None, *Verdict)}
-    faulty = by_verdict.get(Verdict.FAULTY)
-    return VehicleRow(
-        vehicle=name,
-        captures=sum(one.captures for one in counted),
-        as_expected=count[Verdict.AS_EXPECTED],
-        faulty=count[Verdict.FAULTY],
-        undecided=count[Verdict.UNDECIDED],
-        troubled=count[None],
-        handshakes=sum(one.handshakes for one in counted),
-        first_ns=min((one.first_ns for one in counted if one.first_ns is not None), default=None),
-        last_ns=max((one.last_ns for one in counted if one.last_ns is not None), default=None),
-        last_faulty_ns=None if faulty is None else faulty.last_ns,
-    )
 
 
 # --- columns, one step or one vehicle at a time, which bounds the memory --------------------------------------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -85,15 +85,14 @@ def compare_delays(delays: StepDelays, *, is_skew: bool) -> Iterator[Statistical
 def compare_tries(tries: Tries) -> Iterator[StatisticalTest]:
     """Yield one test for each vehicle: whether its first step has to come oftener."""
     for rise in retries.rising_retries(tries):
+        test = StatisticalTest(p_value=rise.p_value, kind=AnomalyKind.RETRIES, vehicle=rise.vehicle)
         if rise.p_value >= WATCHED or not rise.again_lately:
-            yield StatisticalTest(p_value=rise.p_value, kind=AnomalyKind.RETRIES, vehicle=rise.vehicle)
+            yield test
             continue
         mine = np.flatnonzero((tries.vehicle == rise.vehicle) & (tries.tries > 1))
         last = int(mine[np.argmax(tries.recorded_ns[mine])])
-        yield StatisticalTest(
-            p_value=rise.p_value,
-            kind=AnomalyKind.RETRIES,
-            vehicle=rise.vehicle,
+        yield replace(
+            test,
             sentence=sentences.retry_text(rise),
             rule=tries.rule,
             capture=int(tries.capture[last]),
@@ -172,17 +171,13 @@ def _trends(days: _Days, departure: NDArray[np.float64]) -> dict[int, drift.Drif
 
 
 def _delay_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> StatisticalTest:
-    place = outlier.place
-    if outlier.p_value >= LESS_THAN or abs(outlier.score) < outliers.FAR or place is None:
-        return StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
-    if _is_finding(delays, place):
-        return StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+    place, test = outlier.place, StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+    if not _is_far(outlier) or place is None or _is_finding(delays, place):
+        return test
     recorded_ns = int(delays.recorded_ns[place])
     day = recorded_ns // NS_PER_DAY if recorded_ns >= 0 else None
-    return StatisticalTest(
-        p_value=outlier.p_value,
-        kind=kind,
-        vehicle=outlier.vehicle,
+    return replace(
+        test,
         sentence=sentences.delay_text(outlier, day, what=what),
         rule=delays.rule,
         step=delays.step,
@@ -202,17 +197,20 @@ def _is_finding(delays: StepDelays, place: int) -> bool:
 
 
 def _vehicle_test(outlier: outliers.Outlier, delays: StepDelays, *, kind: AnomalyKind, what: str) -> StatisticalTest:
-    if outlier.p_value >= LESS_THAN or abs(outlier.score) < outliers.FAR:
-        return StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
-    return StatisticalTest(
-        p_value=outlier.p_value,
-        kind=kind,
-        vehicle=outlier.vehicle,
+    test = StatisticalTest(p_value=outlier.p_value, kind=kind, vehicle=outlier.vehicle)
+    if not _is_far(outlier):
+        return test
+    return replace(
+        test,
         sentence=sentences.vehicle_text(outlier, what=what),
         numbers=_outlier_numbers(outlier),
         rule=delays.rule,
         step=delays.step,
     )
+
+
+def _is_far(outlier: outliers.Outlier) -> bool:
+    return outlier.p_value < LESS_THAN and abs(outlier.score) >= outliers.FAR
 
 
 def _outlier_numbers(outlier: outliers.Outlier) -> dict[str, float]:
@@ -238,8 +236,9 @@ def _drift_test(
     half_width_ms: float,
 ) -> StatisticalTest:
     trend = found.trend
+    test = StatisticalTest(p_value=trend.p_value, kind=kind, vehicle=vehicle)
     if trend.p_value >= LESS_THAN or not trend.is_sure:
-        return StatisticalTest(p_value=max(trend.p_value, LESS_THAN), kind=kind, vehicle=vehicle)
+        return replace(test, p_value=max(trend.p_value, LESS_THAN))
     least_ms = None if delays.least_ns is None else delays.least_ns / 1e6
     most_ms = None if delays.most_ns is None else delays.most_ns / 1e6
     beyond = _beyond(delays, vehicle, trend)
@@ -253,10 +252,8 @@ def _drift_test(
     if between is not None:
         last = None if between[1] is None else int(between[1] * NS_PER_DAY)
         crossing_ns = (int(between[0] * NS_PER_DAY), last)
-    return StatisticalTest(
-        p_value=trend.p_value,
-        kind=kind,
-        vehicle=vehicle,
+    return replace(
+        test,
         sentence=sentences.drift_text(found, limit, between, beyond, what=what),
         rule=delays.rule,
         step=delays.step,
@@ -314,11 +311,10 @@ def _traffic_test(
     kind: AnomalyKind,
     names: Mapping[int, str],
 ) -> StatisticalTest:
-    if found is None:
-        return StatisticalTest(p_value=1.0, kind=kind, vehicle=vehicle)
-    p_value, changes = found
+    p_value, changes = found or (1.0, [])
+    test = StatisticalTest(p_value=p_value, kind=kind, vehicle=vehicle)
     if p_value >= LESS_THAN or not changes:
-        return StatisticalTest(p_value=p_value, kind=kind, vehicle=vehicle)
+        return test
     since = min(change.since_day for change in changes)
     on_it = np.flatnonzero(heard.recorded_ns // NS_PER_DAY == since)
     first = int(on_it[np.argmin(heard.recorded_ns[on_it])])
@@ -330,10 +326,8 @@ def _traffic_test(
     if changes[0].cycle_now_ns is not None and changes[0].cycle_before_ns is not None:
         numbers["cycle_now_ms"] = changes[0].cycle_now_ns / 1e6
         numbers["cycle_before_ms"] = changes[0].cycle_before_ns / 1e6
-    return StatisticalTest(
-        p_value=p_value,
-        kind=kind,
-        vehicle=vehicle,
+    return replace(
+        test,
         sentence=sentence,
         capture=int(heard.capture[first]),
         recorded_ns=int(heard.recorded_ns[first]),

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, Final, NamedTuple, cast
 
 from buslens.checks.findings import Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet import queries
 from buslens.fleet.anomalies.discovery_rate import LEVEL
-from buslens.fleet.ledger_file import as_text
 from buslens.fleet.page.action import VisitAction, advice
 from buslens.fleet.page.distribution import StepView, step_views
 from buslens.fleet.page.lateness import worst_delay
@@ -23,7 +22,7 @@ from buslens.fleet.page.urgency import (
     recent_captures_of,
     vehicle_status,
 )
-from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
+from buslens.fleet.query_scope import CURRENT_CAPTURES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -40,8 +39,7 @@ MOST_DOUBTS: Final = 40
 """Sorts of what is undecided that are told."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class Doubt(NamedTuple):
     """What could not be decided, of one sort."""
 
     rule: str
@@ -209,39 +207,24 @@ def _trends(ledger: Ledger, standings: Sequence[VehicleStatus]) -> Iterable[Tren
 
 def _doubts(ledger: Ledger) -> Iterable[Doubt]:
     """Yield what is undecided: findings by rule and step, and captures in which no handshake was carried through."""
-    undecided = ledger.number(Verdict.UNDECIDED.value)
+    undecided = [ledger.number(Verdict.UNDECIDED.value)]
     # Where max() stands, SQLite takes the other columns from the row that has it.
-    found = (
-        "SELECT rule, step, count(*), count(DISTINCT capture.id), count(DISTINCT vehicle), reason, "  # noqa: S608
-        f"max(coalesce(recorded_ns, 0)) FROM {CURRENT_CAPTURES} JOIN finding ON finding.judgement = judgement.id "
-        "WHERE outcome = ? AND copy = 0 GROUP BY rule, step"
+    found = queries.read(
+        ledger,
+        "rule:word, step:word, count(*), count(DISTINCT capture.id), count(DISTINCT vehicle), reason:text, "
+        "max(recorded_ns)",
+        f"{CURRENT_CAPTURES} JOIN finding ON finding.judgement = judgement.id "
+        "WHERE outcome = ? AND copy = 0 GROUP BY rule, step",
+        undecided,
     )
-    idle = (
-        f"SELECT summary, count(*), count(DISTINCT vehicle) FROM {CURRENT_CAPTURES} "  # noqa: S608  # text of ours
-        "WHERE verdict = ? AND undecided = 0 AND copy = 0 GROUP BY summary"
+    idle = queries.read(
+        ledger,
+        "count(*), count(DISTINCT vehicle), summary:text",
+        f"{CURRENT_CAPTURES} WHERE verdict = ? AND undecided = 0 AND copy = 0 GROUP BY summary",
+        undecided,
     )
-    doubts = []
-    with corruption_guard(ledger):
-        for rule, step, findings, captures, vehicles, reason, _ in cast(
-            "Iterable[tuple[int, int | None, int, int, int, str, int]]", ledger.rows(found, (undecided,))
-        ):
-            name = "" if step is None else ledger.word(step)
-            doubts.append(
-                Doubt(
-                    rule=ledger.word(rule),
-                    step=name,
-                    findings=findings,
-                    captures=captures,
-                    vehicles=vehicles,
-                    example=as_text(reason),
-                )
-            )
-        for summary, captures, vehicles in cast("Iterable[tuple[str, int, int]]", ledger.rows(idle, (undecided,))):
-            doubts.append(
-                Doubt(
-                    rule="", step="", findings=captures, captures=captures, vehicles=vehicles, example=as_text(summary)
-                )
-            )
+    doubts = [Doubt(rule, step or "", *counts) for rule, step, *counts, _ in found]
+    doubts += [Doubt("", "", captures, captures, vehicles, example) for captures, vehicles, example in idle]
     return sorted(doubts, key=lambda one: (-one.captures, one.rule, one.step, one.example))
 
 

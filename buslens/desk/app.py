@@ -15,7 +15,6 @@ from urllib.parse import quote
 from starlette.applications import Starlette
 from starlette.responses import (
     HTMLResponse,
-    JSONResponse,
     PlainTextResponse,
     RedirectResponse,
     Response,
@@ -33,7 +32,7 @@ from buslens.desk.guard import Guard
 from buslens.desk.pages import DeskPages, own_page
 from buslens.desk.recording_pages import RecordingPages
 from buslens.desk.steps import progress
-from buslens.desk.upload import MOST_BYTES, RefusedError, receive_capture
+from buslens.desk.upload import MOST_BYTES, RefusedError, receive_capture, received_answer
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
 from buslens.report.record.job import JobDetails, stated_rate
@@ -274,10 +273,7 @@ class Desk:
         job, side = self._demanded(request), request.path_params["side"]
         if side not in SIDES:
             raise RefusedError(404, "There is no such part of a job.")
-        taken = await receive_capture(request, job, side, request.query_params.get("name", ""), self._most_bytes)
-        if taken is None:
-            return PlainTextResponse("The browser went away before the whole file was here.", 400)
-        return JSONResponse({"name": taken.name, "bytes": taken.size}, 201)
+        return received_answer(await receive_capture(request, job, side, self._workers, self._most_bytes))
 
     async def _remove_capture(self, request: Request) -> Response:
         job, form = self._demanded(request), await read_form(request)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from buslens.desk.car_view import DraftView
@@ -13,7 +13,7 @@ from buslens.desk.folder import FOUND
 from buslens.desk.forms import read_form
 from buslens.desk.seek_pages import SeekPages
 from buslens.desk.seek_state import state_stamp
-from buslens.desk.upload import RefusedError, receive_file
+from buslens.desk.upload import RefusedError, receive_file, received_answer
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -81,11 +81,9 @@ class CarPages:
 
     async def _take(self, request: Request) -> Response:
         car = self._demanded(request)
-        sent_as = request.query_params.get("name", "")
-        taken = await receive_file(request, car.path, lambda: car.place(sent_as), car.files, self._most_bytes)
-        if taken is None:
-            return PlainTextResponse("The browser went away before the whole file was here.", 400)
-        return JSONResponse({"name": taken.name}, 201)
+        return received_answer(
+            await receive_file(request, car.path, car.place, car.files, self._workers, self._most_bytes)
+        )
 
     async def _remove(self, request: Request) -> Response:
         car, form = self._demanded(request), await read_form(request)

@@ -6,23 +6,26 @@ import filecmp
 import os
 import secrets
 import shutil
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 
-from buslens.desk.folder import UNFINISHED, CaptureFile
+from buslens.desk.archive import MAGIC, unpack
+from buslens.desk.folder import UNFINISHED
 from buslens.desk.kinds import HEAD_BYTES, wrong_kind
 from buslens.desk.names import file_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
     from typing import BinaryIO
 
     from starlette.requests import Request
 
     from buslens.desk.folder import JobFolder
+    from buslens.desk.workers import Workers
 
 MOST_BYTES: Final = 64_000_000_000
 """Of one capture."""
@@ -47,9 +50,18 @@ class RefusedError(Exception):
         self.status, self.problem = status, problem
 
 
+class Received(NamedTuple):
+    """What came of a file that was sent."""
+
+    #: One; of an archive of several all that were taken.
+    files: list[Path]
+    #: What of an archive was not, and why.
+    left: list[str]
+
+
 async def receive_capture(
-    request: Request, job: JobFolder, side: str, sent_as: str, most: int = MOST_BYTES
-) -> CaptureFile | None:
+    request: Request, job: JobFolder, side: str, workers: Workers, most: int = MOST_BYTES
+) -> Received | None:
     """Write the body of a request into a job as a capture.
 
     Parameters
@@ -59,14 +71,14 @@ async def receive_capture(
     job : JobFolder
     side : str
         "before" or "after".
-    sent_as : str
-        What the browser calls the file; only letters and digits of it come into the name.
+    workers : Workers
+        Unpack an archive of several captures.
     most : int
         Bytes.
 
     Returns
     -------
-    CaptureFile or None
+    Received or None
         None if the browser went away before all was there; then nothing is left of it.
 
     Raises
@@ -77,27 +89,30 @@ async def receive_capture(
         If the disk does not take it.
     """
 
-    def target() -> Path:
+    def target(sent_as: str) -> Path:
         # Both sides share the names, so that people can, too.
         taken = {it.name.lower() for it in job.captures()}
         return job.side_folder(side) / file_name(sent_as, taken, "capture")
 
-    taken = await receive_file(
-        request, job.path, target, lambda: [it.path for it in job.captures()], most, is_for_job=True
-    )
-    return None if taken is None else job.capture(side, taken.name)
+    def others() -> list[Path]:
+        return [it.path for it in job.captures()]
+
+    return await receive_file(request, job.path, target, others, workers, most, is_for_job=True)
 
 
 async def receive_file(
     request: Request,
     scratch: Path,
-    target: Callable[[], Path],
+    target: Callable[[str], Path],
     others: Callable[[], list[Path]],
+    workers: Workers,
     most: int,
     *,
     is_for_job: bool = False,
-) -> Path | None:
-    """Write the body of a request into a file.
+) -> Received | None:
+    """Write the body of a request into a file, or into several if it is an archive of several.
+
+    Only letters and digits of what the browser calls it come into a name.
 
     Parameters
     ----------
@@ -105,9 +120,11 @@ async def receive_file(
     scratch : Path
         Folder on the same disk, for what is not complete.
     target : callable
-        Says what the file is called, once it is there.
+        Says what a file is called, once it is there, by what it was called.
     others : callable
         Lists files that must not hold the same.
+    workers : Workers
+        Unpack an archive.
     most : int
         Bytes.
     is_for_job : bool
@@ -115,8 +132,8 @@ async def receive_file(
 
     Returns
     -------
-    Path or None
-        The file; None if the browser went away before all was there; then nothing is left of it.
+    Received or None
+        None if the browser went away before all was there; then nothing is left of it.
 
     Raises
     ------
@@ -128,27 +145,57 @@ async def receive_file(
     announced = int(length) if (length := request.headers.get("content-length", "")).isdecimal() else None
     _demand_room(scratch, announced or 0, most)
     unfinished = scratch / f"{UNFINISHED}{secrets.token_hex(8)}"
+    sent = [(request.query_params.get("name", ""), unfinished)]
+    received = Received([], [])
     try:
         size = await _write(request, unfinished, most)
         if announced is not None and size != announced:
             return None
-        if not size:
-            raise RefusedError(400, "This file is empty. Record again.")
-        with unfinished.open("rb") as file:
-            wrong = wrong_kind(file.read(HEAD_BYTES), is_for_job=is_for_job)
-        if wrong:
-            raise RefusedError(415, wrong)
-        same = await run_in_threadpool(_same, others(), unfinished, size)
-        if same:
-            raise RefusedError(409, f"This recording is here already: {same}. It would count twice.")
-        # Nothing else runs between looking for a free name and renaming.
-        path = target()
-        unfinished.replace(path)
+        with unfinished.open("rb") as head:
+            is_archive = head.read(len(MAGIC)) == MAGIC
+        inside = await workers.run(unpack, str(unfinished), UNFINISHED, most) if is_archive else []
+        sent += [(name, Path(place)) for name, place in inside if place]
+        received.left.extend(f"{name}: no recording" for name, place in inside if not place)
+        for name, file in sent[1:] if inside else sent:
+            try:
+                await run_in_threadpool(_require_new, file, others(), is_for_job=is_for_job)
+            except RefusedError as error:
+                if not inside:
+                    raise
+                received.left.append(f"{name}: {error.problem}")
+                continue
+            # Nothing else runs between looking for a free name and renaming.
+            path = target(name)
+            file.replace(path)
+            received.files.append(path)
     except ClientDisconnect:
         return None
     finally:
-        unfinished.unlink(missing_ok=True)
-    return path
+        for _, file in sent:
+            file.unlink(missing_ok=True)
+    if not received.files:
+        raise RefusedError(415, f"Nothing of this archive was taken. {' '.join(received.left)}")
+    return received
+
+
+def received_answer(received: Received | None) -> Response:
+    """Return the answer to a file that was sent: what it is called here, and what was not taken."""
+    if received is None:
+        return PlainTextResponse("The browser went away before the whole file was here.", 400)
+    return JSONResponse({"names": [it.name for it in received.files], "left": received.left}, 201)
+
+
+def _require_new(file: Path, others: list[Path], *, is_for_job: bool) -> None:
+    size = file.stat().st_size
+    if not size:
+        raise RefusedError(400, "This file is empty. Record again.")
+    with file.open("rb") as opened:
+        wrong = wrong_kind(opened.read(HEAD_BYTES), is_for_job=is_for_job)
+    if wrong:
+        raise RefusedError(415, wrong)
+    same = _same(others, file, size)
+    if same:
+        raise RefusedError(409, f"This recording is here already: {same}. It would count twice.")
 
 
 async def _write(request: Request, path: Path, most: int) -> int:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import zipfile
 from typing import TYPE_CHECKING, Any
 
 import can
@@ -358,6 +359,19 @@ class TestBetween:
         assert "--" not in it.page.inner_text(".capture .trouble")
         it.page.click("button[aria-label='take out notes.txt']")
         it.page.wait_for_selector("text=notes.txt", state="detached")
+
+    def test_several_in_an_archive(self, it: Window, sample: Path, tmp_path: Path) -> None:
+        with zipfile.ZipFile(tmp_path / "week.zip", "w") as archive:
+            for name in (FUSE, HEALTHY, GROUND_OPEN):
+                archive.write(sample / name, f"week/{name}")
+        it.page.set_input_files(".drop[data-side=after] input", str(tmp_path / "week.zip"))
+        for name in (FUSE, HEALTHY):
+            it.page.wait_for_selector(f"#proof .capture:has-text('{name}')")
+        it.page.wait_for_selector(
+            f"#told >> text=week.zip: 2 taken. Left out: week/{GROUND_OPEN}: This recording is here"
+        )
+        it.page.click("#told button")
+        it.rest()
 
     def test_dropped(self, it: Window, sample: Path) -> None:
         data = (sample / "car05_enable_open.log").read_text("utf-8")

@@ -200,33 +200,47 @@ async function send(zone, files) {
     shown.querySelector('.sending').append(row);
     underWay += 1;
     try {
-      await put(`${zone.dataset.to}?name=${encodeURIComponent(file.name)}`, file, (share) => { bar.value = share; });
+      const { names, left } = await put(
+        `${zone.dataset.to}?name=${encodeURIComponent(file.name)}`, file, (share) => { bar.value = share; },
+      );
       row.remove();
+      if (left.length > 0) {
+        // Beside the steps, which change while what was taken is read.
+        const told = document.createElement('div');
+        document.getElementById('told').append(told);
+        tell(told, `${file.name}: ${names.length} taken. Left out: ${left.join('; ')}`);
+      }
       wanted = part;
       await refresh();
     } catch (error) {
-      bar.remove();
-      words.className = 'trouble';
-      words.textContent = `${file.name}: ${error.message}`;
-      const close = document.createElement('button');
-      close.type = 'button';
-      close.textContent = 'close this message';
-      close.addEventListener('click', () => {
-        row.remove();
-        refresh().catch(() => {});
-      });
-      row.append(close);
+      tell(row, `${file.name}: ${error.message}`);
+      row.firstChild.className = 'trouble';
     } finally {
       underWay -= 1;
     }
   }
 }
 
+/** @param {HTMLElement} row @param {string} words Say what came of a file, until the person closes that. */
+function tell(row, words) {
+  const line = document.createElement('p');
+  line.textContent = words;
+  row.replaceChildren(line);
+  const close = document.createElement('button');
+  close.type = 'button';
+  close.textContent = 'close this message';
+  close.addEventListener('click', () => {
+    row.remove();
+    refresh().catch(() => {});
+  });
+  row.append(close);
+}
+
 /**
  * @param {string} to
  * @param {File} file
  * @param {(share: number) => void} tell How much of it is there.
- * @returns {Promise<void>}
+ * @returns {Promise<{names: string[], left: string[]}>} What it is called there, and what of an archive was not taken.
  */
 function put(to, file, tell) {
   return new Promise((resolve, reject) => {
@@ -235,7 +249,7 @@ function put(to, file, tell) {
     request.setRequestHeader('content-type', 'application/octet-stream');
     request.upload.addEventListener('progress', (event) => { if (event.lengthComputable) tell(event.loaded / event.total); });
     request.addEventListener('load', () => {
-      if (request.status === 201) resolve();
+      if (request.status === 201) resolve(JSON.parse(request.responseText));
       else reject(new Error(request.responseText || `the desk answered ${request.status}`));
     });
     request.addEventListener('error', () => reject(new Error('the desk did not take it, or has ended; drop it again')));

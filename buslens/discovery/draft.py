@@ -173,7 +173,13 @@ class Drafter:
         if not has_more:
             return _any(f"is {state}", self._feedbacks())
         # Between two frames, of which one shows the way already, it surely is not the other one yet.
-        return f"not ({' and '.join(f'{role} is {other}' for role in self._feedbacks())})"
+        told = [f"not ({' and '.join(f'{role} is {other}' for role in self._feedbacks())})"]
+        # A unit that wakes up says nothing yet.
+        told += [f"not {role} is starting" for role in self._feedbacks() if self._starts(role)]
+        return " and ".join(told)
+
+    def _starts(self, role: str) -> bool:
+        return "starting" in self._contexts[0].timelines[role].states
 
     # --- sequences --------------------------------------------------------------------------------------
 

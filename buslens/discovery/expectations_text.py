@@ -10,7 +10,7 @@ from buslens.discovery.columns import STATES_NAME
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.naming import ROLES, STATES
 from buslens.discovery.toml_text import commented, duration, quoted, remark, role_lines, unnamed
-from buslens.discovery.traces import is_column
+from buslens.discovery.traces import is_column, within
 from buslens.timeline.columns import ONE_BY_ONE_NS
 from buslens.units import format_duration
 
@@ -50,6 +50,17 @@ def timeout_of(message: Message, shown: ShownSignals) -> str:
     if not shown.is_cyclic(message.name):
         return quoted("never")
     return duration(-(-shown.timeout_ns(message.name, cycle_ns) // STEP_NS) * STEP_NS)
+
+
+def sleeps(ignition: Proposal, shown: ShownSignals) -> bool:
+    """Return whether the bus sleeps: with the ignition off nothing at all was recorded for a while.
+
+    With the ignition on it was the recorder that paused.
+    """
+    if ignition.best is None or not ignition.is_certain:
+        return False
+    before = shown.traces[ignition.best.name].at(shown.paused_ns)
+    return bool(within(before, ignition.best.states["off"]).any())
 
 
 def file_lines(
@@ -113,10 +124,11 @@ def file_lines(
             " rows, as of a tester that asks for one value after the other; most findings then stay undecided."
         )
         yield '# read_before = "10 ms"'
-    if shown.sleeps:
+    if sleeps(proposals["ignition"], shown):
         yield ""
         yield from remark(
-            "The bus fell asleep in these captures: nothing at all was recorded for a while, and is not missed."
+            "The bus fell asleep in these captures: with the ignition off nothing at all was recorded for a while. That"
+            " is not missed."
         )
         yield "sleeps = true"
     if lacking:

@@ -41,6 +41,9 @@ if TYPE_CHECKING:
 
 ENOUGH: Final = 4.5
 """Points that a role needs."""
+_ENOUGH_ALONE: Final = 4.0
+_FAR_AHEAD: Final = 2.5
+"""Points that are enough for a role of the handshake that no other signal comes near, and how far that is."""
 AHEAD: Final = 1.0
 """Points that it is ahead of the next, or the next is named as a doubt."""
 _CLEARLY_NAMED: Final = 3.0
@@ -50,6 +53,7 @@ HANDSHAKE: Final = ("door_open", "start_button", "ignition", "lock_enable", "unl
 _SHARE: Final = 0.5
 """A feedback changes with at least so many of the moves."""
 _NEAREST: Final = 8.0
+_SOONER: Final = 0.2
 _TRIED: Final = 24
 _MASK_FROM: Final = 3
 """Bits from which on a signal without value names, of whose values two differ by one bit, has a bit for each thing."""
@@ -240,7 +244,12 @@ class _Search:
         points = sum(listed[0].points for listed in fits.values() if listed and listed[0].points > 0)
         # A request comes before the enable, and all else goes with it as well: names and nearness tell them apart.
         points += enable.points + _NEAREST * moves.nearness(first)
+        if seconds and np.median(moves.reached(first)[1] - moves.reached(self._trace(fits["data_feedback"][0]))[1]) < 0:
+            points += _SOONER  # of two that nothing else tells apart, the wire is sooner than the data line
         return _Choice(points=points, moves=moves, fits=fits)
+
+    def _trace(self, fit: RoleMatch) -> Trace:
+        return next(it for it in self.traces if it.name == fit.name)
 
     def _also_pulsed(self, moves: Moves, first: Trace) -> list[RoleMatch]:
         """Return the other signals behind whose pulses the feedback moves: a request looks like the enable."""
@@ -255,6 +264,9 @@ class _Search:
             ):
                 continue
             fit = self.fit("lock_enable", trace).more(5.0 * share, f"{first.name} moves behind its pulses, too")
+            later = moves.nearness(first) - other.nearness(first)
+            if later > 0:
+                fit = fit.more(-3.0 * later, f"{first.name} moves later behind them")
             if moves.begins_behind(other):
                 # Where the drive never comes, what asks for it still does.
                 fit = fit.more(
@@ -343,6 +355,8 @@ class _Search:
             fit = named.more(6.0 * around.strength - 3.0 * back, text)
             if not counts and around.raw == rest_of(trace, invalid_of(trace.signal)):
                 fit = fit.more(-1.5, f"{trace_value(trace, around.raw)} is where it rests")
+            if not counts and not trace.goes_back(around.raw):
+                fit = fit.more(-2.0, f"from {trace_value(trace, around.raw)} it goes on, not back")
             pulses = None if counts else self._as_enable(trace)
             if pulses is not None and moves.begins_behind(pulses):
                 fit = fit.more(
@@ -617,7 +631,8 @@ def _proposal(role: str, ranked: Sequence[RoleMatch], by_name: RoleMatch | None)
     if not ranked:
         return Proposal(role=role, best=None, is_certain=False, doubt="no signal looks like it")
     best, others = ranked[0], tuple(fit for fit in ranked[1:] if fit.points > 0)[:_OTHERS]
-    if best.points < ENOUGH:
+    ahead = best.points - max((fit.points for fit in others), default=0.0)
+    if best.points < (_ENOUGH_ALONE if role in HANDSHAKE and ahead >= _FAR_AHEAD else ENOUGH):
         return Proposal(role=role, best=best, is_certain=False, doubt="little speaks for it", others=others)
     if STATES.get(role) and not set(STATES[role]) <= set(best.states) and "even" not in best.states:
         doubt = "which of its values means what is not shown: no value names, and nothing in the captures tells"

@@ -13,7 +13,7 @@ from buslens.checks.values import columns_of
 from buslens.definitions.model import Definitions
 from buslens.discovery.columns import STATES_NAME, read_columns_shown
 from buslens.discovery.draft import Drafter, RuleDraft, with_problem
-from buslens.discovery.expectations_text import file_lines, timeout_of
+from buslens.discovery.expectations_text import file_lines, sleeps, timeout_of
 from buslens.discovery.file_kind import is_dbc, sort_by_kind
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.mark_evidence import bonus_of
@@ -237,7 +237,7 @@ def _require_frames(proposals: Mapping[str, Proposal], alive: Sequence[RuleDraft
 
 def _header(proposals: Mapping[str, Proposal], shown: ShownSignals, alive: Sequence[RuleDraft]) -> str:
     """Return the certain roles, and the rules that need no measuring, as an expectations file."""
-    lines = ["format = 1", *(["sleeps = true"] if shown.sleeps else [])]
+    lines = ["format = 1", *(["sleeps = true"] if sleeps(proposals["ignition"], shown) else [])]
     for role in ROLES:
         best = proposals[role].best
         if proposals[role].is_certain and best is not None:

@@ -48,6 +48,8 @@ _AT_ONCE_SHARE: Final = 0.6
 """... if at least so many of them come off the beat ..."""
 _OFF_BEAT: Final = (0.15, 0.85)
 """... by such a part of the cycle time (rules of thumb)."""
+_BACK_SHARE: Final = 0.5
+"""A value that is left for the one before it so often goes back, as a button does (rule of thumb)."""
 _MOST_HOLD_NS: Final = NS_PER_S // 2
 """A state of the handshake may well be as short as that, however long those are that were seen (rule of thumb)."""
 AT_ONCE_NS: Final = 20 * NS_PER_MS
@@ -132,6 +134,11 @@ class Trace:
         step = (self.raw[1:] - self.raw[:-1])[self.is_change[1:]] % (1 << self.signal.length)
         return self.signal.length > 1 and len(step) >= _COUNTS_FROM and bool((step == 1).all())
 
+    def goes_back(self, raw: int) -> bool:
+        """Return whether a value mostly gives way to the one before it."""
+        rows = np.flatnonzero((self.raw[1:-1] == raw) & self.is_change[1:-1] & self.is_change[2:]) + 1
+        return not len(rows) or bool((self.raw[rows + 1] == self.raw[rows - 1]).mean() >= _BACK_SHARE)
+
     def with_pulses(self) -> Trace:
         """Return a trace that is 1 for a moment at each change, else 0."""
         rows = np.repeat(np.arange(len(self.raw)), np.where(self.is_change, 2, 1))
@@ -177,8 +184,8 @@ class ShownSignals:
     even_parts: Mapping[str, float] = field(default_factory=dict)
     #: Part of the frames of each message that were lost.
     lost_parts: Mapping[str, float] = field(default_factory=dict)
-    #: Whether nothing at all was recorded for a while: the bus sleeps in captures of a healthy vehicle.
-    sleeps: bool = False
+    #: int64[n], ns on the common axis: last frames before nothing at all was recorded for a while.
+    paused_ns: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     #: Signals whose frames come with changes only.
     events: frozenset[str] = frozenset()
 
@@ -344,7 +351,7 @@ def read_shown(
     counts: Counter[str] = Counter()
     intervals: dict[str, list[NDArray[np.int64]]] = {}
     spans: list[CaptureSpan] = []
-    frames, sleeps = 0, False
+    frames, paused_ns = 0, set[int]()
     for path in captures:
         recorder, stats = read_capture(path, tracks, table, workers, notify)
         base_ns = spans[-1].end_ns + APART_NS if spans else 0
@@ -357,7 +364,7 @@ def read_shown(
             # A gateway may repeat it on another channel.
             single = max((it or log for it in log.senders.values()), key=lambda it: it.frames, default=log)
             counts[log.message.name] += single.frames
-            sleeps |= bool(pauses)
+            paused_ns |= {base_ns + it.from_ns - first_ns for it in pauses}
             if single.period_ns is not None:
                 cycles.setdefault(log.message.name, []).append(single.period_ns)
                 intervals.setdefault(log.message.name, []).append(single.intervals_ns)
@@ -391,7 +398,7 @@ def read_shown(
         silences_ns=silences,
         frames=frames,
         counts=counts,
-        sleeps=sleeps,
+        paused_ns=np.array(sorted(paused_ns), np.int64),
         even_parts={name: _even_part(np.concatenate(listed)) for name, listed in intervals.items()},
         lost_parts={name: _lost_part(np.concatenate(listed)) for name, listed in intervals.items()},
     ).with_events()

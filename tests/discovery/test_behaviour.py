@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 
 from buslens.definitions.model import Message, Signal
 from buslens.discovery.behaviour import Moves
-from buslens.discovery.roles import two_states
+from buslens.discovery.expectations_text import sleeps
+from buslens.discovery.roles import Proposal, RoleMatch, two_states
 from buslens.discovery.traces import CaptureSpan, ShownSignals, Trace
 from buslens.units import NS_PER_MS, NS_PER_S
 
@@ -57,6 +61,23 @@ def test_a_lamp_that_is_tested_does_not_go_with_the_feedback() -> None:
     assert moves.agreement(trace((6900, 1), (20400, 0)), FIRST) == 1
     assert moves.agreement(trace((1000, 1), (6900, 0), (20400, 1)), FIRST) == 1
     assert moves.agreement(trace((7500, 1), (11000, 0)), FIRST) == 0.5
+
+
+def test_what_goes_back() -> None:
+    """A button is pressed and let go; a key goes from one place to the next."""
+    assert trace((1000, 1), (1300, 0), (5000, 1), (5300, 0)).goes_back(1)
+    assert not trace((1000, 1), (1300, 2), (5000, 0), (6000, 1), (6300, 2), length=2).goes_back(1)
+
+
+@pytest.mark.parametrize(("paused_ms", "is_asleep"), [(3000, True), (6000, False), (9500, True)])
+def test_a_bus_sleeps_with_the_ignition_off(paused_ms: int, is_asleep: bool) -> None:
+    """With the ignition on it is the recorder that paused, and nobody knows what happened meanwhile."""
+    ignition = trace((5000, 1), (9000, 0))
+    shown = replace(SHOWN, traces={ignition.name: ignition}, paused_ns=np.array([paused_ms * NS_PER_MS]))
+    states = {"off": (0,), "on": (1,)}
+    best = RoleMatch(role="ignition", message=ignition.message, signal=ignition.signal, points=9, states=states)
+    assert sleeps(Proposal(role="ignition", best=best, is_certain=True), shown) is is_asleep
+    assert not sleeps(Proposal(role="ignition", best=None, is_certain=False), shown)
 
 
 def test_a_bit_for_each_door() -> None:

@@ -103,7 +103,7 @@ SIGN: Final = table_of(
     ),
     _raw(
         "not_after",
-        "findings behind which those of `findings` are no evidence any more; written as `findings`",
+        "findings behind which those of `findings`, and in whose handshake, are no evidence; written as `findings`",
         '[{ awaits = "data_feedback becomes locked" }]',
         default="none",
     ),

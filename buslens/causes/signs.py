@@ -5,7 +5,7 @@ A sign is *present*, *absent* or *undecided*, and an undecided one is no evidenc
 =========================================  =====================================================================
 a sign by findings                         becomes
 =========================================  =====================================================================
-any finding fits its patterns              present, unless each is behind one of `not_after`: undecided
+any finding fits its patterns              present, unless each goes with or behind one of `not_after`: undecided
 none fits, but one of them is undecided    undecided, unless the pattern asks for undecided ones
 none fits, and one was checked              absent
 nothing was checked                         undecided (absent, if the pattern names no rule)
@@ -173,8 +173,14 @@ def _findings(sign: Sign, result: Result) -> tuple[SignStatus, tuple[Finding, ..
     ]
     fitting = [finding for pattern, finding in subject if _outcome_of(finding) in pattern.outcomes]
     if fitting:
-        first_ns = min((it.time_ns or 0 for it in result.findings if _fits(sign.not_after, it)), default=None)
-        sooner = [it for it in fitting if first_ns is None or (it.time_ns or 0) <= first_ns]
+        others = [it for it in result.findings if _fits(sign.not_after, it)]
+        first_ns = min((it.time_ns or 0 for it in others), default=None)
+        beside = {(it.rule, it.handshake) for it in others}
+        sooner = [
+            it
+            for it in fitting
+            if first_ns is None or ((it.time_ns or 0) <= first_ns and (it.rule, it.handshake) not in beside)
+        ]
         return SignStatus.PRESENT if sooner else SignStatus.UNDECIDED, tuple(dict.fromkeys(sooner or fitting))
     if any(
         finding.outcome is Outcome.UNDECIDED

@@ -34,7 +34,8 @@ the second step in time, but after more tries than   undecided: unusual
 ``usual_tries``
 ===================================================  ==========================================================
 
-A step whose reference was not found is not checked: there is no moment to count from.
+A step whose reference was not found is not checked: there is no moment to count from. An optional step that does not
+come is none, either.
 
 Without time stamps only the order is checked: out_of_order stands, everything else about a step is undecided.
 """
@@ -329,7 +330,7 @@ class _HandshakeEvaluator:
             if counted_from in self.found:
                 wait = _Wait(step, self.found[counted_from], counted_from)
                 finding = self._evaluate_step(wait)
-                if finding is not None:
+                if finding is not None and (step.name in self.found or not step.optional):
                     yield self._unless_tried_again(finding, wait.reference) if index else finding
                 if self.abandoned:
                     return

@@ -73,7 +73,7 @@ class StepPlan:
     from_: str = ""
     #: Whether too early is wrong too: the bolt needs its time.
     has_least: bool = False
-    #: Whether another rule limits the time, so that here any will do.
+    #: Whether another rule asks for it in time, so that here it only is what others count from.
     is_limited: bool = True
 
 
@@ -666,6 +666,8 @@ def _step(step: StepPlan, learned: EstimatedLimit | None) -> str:
     if learned is not None and step.has_least and learned.least_ns:
         parts.append(f"after = {duration(learned.least_ns)}")
     parts.append(f"within = {quoted(WIDE) if learned is None else duration(learned.most_ns)}")
+    if not step.is_limited:
+        parts.append("optional = true")
     if learned is not None and learned.sure_ns < _SURE_PART * learned.most_ns:
         parts.append(f"late_over = {duration(learned.sure_ns)}")
     return "{ " + ", ".join(parts) + " }"

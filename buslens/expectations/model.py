@@ -346,6 +346,8 @@ class Step:
     late_over_ns: int | None = None
     #: Name of the step whose moment the clock counts from; None for the step before, or the start.
     from_: str | None = None
+    #: Whether it may stay out: it only is what later steps count from.
+    optional: bool = False
 
     @property
     def surely_late_ns(self) -> int:

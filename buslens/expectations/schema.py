@@ -358,6 +358,13 @@ STEP: Final = table_of(
         '"enable on"',
         default="the step before; for the first step the start",
     ),
+    KeySpec(
+        "optional",
+        Type.FLAG,
+        "whether it may stay out; what counts from it is then not checked",
+        "true",
+        default="false",
+    ),
 )
 """Keys of a step of a sequence."""
 

@@ -82,6 +82,10 @@ class TestFindings:
         failed = pattern(Outcome.MISSING, rule="lock")
         seen = observe([replace(self.MISSING, not_after=(failed,)), by_findings(failed)], [result])
         assert [it.shown for it in seen] == [expected, SignStatus.PRESENT]
+        # In the same handshake it is none, whichever comes first.
+        sign = replace(self.MISSING, not_after=(pattern(Outcome.MISSING, step="other"),))
+        result = replace(result, findings=Findings.of([own, replace(other, rule="shake", step="other")]))
+        assert observe([sign], [result])[0].shown is SignStatus.UNDECIDED
 
     def test_any_rule(self) -> None:
         sign = by_findings(pattern(Outcome.MISSING, rule=None, step=None))

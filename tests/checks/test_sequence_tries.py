@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
 import pytest
@@ -41,6 +42,19 @@ class TestTries:
             assert outcomes(result) == [("enable", "met"), ("release ends", found)]
             is_told = "but that took 2 tries, and 1 try is usual" in of_step(result, "release ends").reason
             assert is_told == (found == "undecided")
+
+    def test_an_optional_step_may_stay_out(self) -> None:
+        """It only is what others count from: without it, neither is checked."""
+        steps = (
+            step("enable", "enable", "on", within=400),
+            replace(step("released", "feedback", "locked", within=600), optional=True),
+            step("ends", "enable", "off", within=600),
+        )
+        for locked, found in ((1300, ["enable", "released", "ends"]), (9000, ["enable"])):
+            samples = sampled([(0, "free"), (locked, "locked")], every=25, until=4000)
+            result = run(handshake(steps=steps), feedback=samples)
+            assert outcomes(result) == [(name, "met") for name in found]
+            assert result.handshakes[0].completed is (locked < 4000)
 
     def test_tries_used_up(self) -> None:
         """With one try allowed a second one changes nothing but the count."""

@@ -154,7 +154,7 @@ def test_value_of_a_unit_that_wakes_up(woken: Learned) -> None:
         assert best is not None
         assert best.states["starting"] == (0,)
         # A feedback that says nothing yet does not say that the lock is somewhere between.
-        assert role == "ignition" or woken.made.text.count(f"and not {role} is starting") == 2
+        assert role == "ignition" or woken.made.text.count(f"and not {role} is starting") >= 2
     for seed in (10, 11):
         verdict, summary = woken.verdict(seed)
         assert verdict is Verdict.AS_EXPECTED, summary

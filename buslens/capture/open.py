@@ -43,6 +43,8 @@ _LOOKED_LINES: Final = 60
 """Lines from all over the beginning of a log by which formats are weighed."""
 _OPENING_LINES: Final = 10
 """So many first lines that are all frames of a format make a log of it, whatever becomes of the others."""
+_FEW_OBJECTS: Final = 4
+"""Of fewer, none is a frame."""
 _MOST: Final = 0.5
 """A format that reads this part of them is the log's."""
 _NEARLY_ALL: Final = 0.9
@@ -407,7 +409,8 @@ def _table(
             other = recognise(joined.opening(head), settings, is_whole=is_whole)
             if other is not None and (found is None or (other.stamps.form and other.fit >= found.fit)):
                 found, form = other, joined
-    if found is None and problem is not None:
+    is_refused = found is None and problem is not None
+    if is_refused and not (form.first_name and form.applied(head).count(b"\n") < _FEW_OBJECTS):
         raise CaptureError(problem.problem, source) from problem
     if found is None and form.first_name:
         raise CaptureError(

@@ -194,7 +194,7 @@ def _try(  # noqa: PLR0912
     fit = _fit(lines, rows, match)
     if fit < _LEAST_FIT:
         return None
-    if not (told.names_columns or rows.cut.separator) and _is_shifted(rows, layout):
+    if not (told.names_columns or rows.cut.separator) and _is_shifted(rows, layout, match):
         raise UnclearLayoutError(
             "rows have different numbers of words before the identifier, so its column changes from row to row: part "
             "the cells with tabs or commas, or leave the words away"
@@ -465,14 +465,21 @@ def _signed(value: int) -> int:
 def _fit(lines: list[str], rows: Rows, match: FormatMatch) -> float:
     """Return the part of the rows that are read as frames, by the kernel itself."""
     sample = lines[rows.n_before : rows.n_before + 400]
+    return _part(match, [line for line in sample if line.strip(" \t\r,;|")])
+
+
+def _part(match: FormatMatch, lines: Sequence[str]) -> float:
+    """Return the part of some lines that the kernel reads as frames."""
     match = replace(match, slots={**match.slots, kernel.LEAVE_OUT: 0})
-    return part_read(TABLE, match, [line.encode("latin-1") for line in sample if line.strip(" \t\r,;|")])
+    return part_read(TABLE, match, [line.encode("latin-1") for line in lines])
 
 
-def _is_shifted(rows: Rows, layout: TableLayout) -> bool:
+def _is_shifted(rows: Rows, layout: TableLayout, match: FormatMatch) -> bool:
     """Return whether many lines that are unlike the rows hold another number where those have their identifiers."""
     place = layout.column[kernel.IDENTIFIER]
     known = rows.columns[place].counts
+    if _part(match, rows.unlike) > _LEAST_FIT:
+        return False  # but for their few bytes they are like the others
     others = [cells[place] for line in rows.unlike if len(cells := rows.cut.cells(line)) > place]
     strange = sum(whole(cell, layout.id_base) is not None and cell not in known for cell in others)
     return 20 * strange > min(len(rows.rows), _FEW_ROWS) and 2 * strange > len(others)

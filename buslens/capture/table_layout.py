@@ -47,7 +47,8 @@ _KINDS: Final = re.compile(
     r"(data|remote|error|standard|extended|classic\w*)[ _-]?(frame)?|errorframe|-)"
 )
 _LABEL: Final = re.compile(
-    r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can"
+    r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can|"
+    r"(can|bus|lin)[-_ ][a-z0-9_]+|[a-z0-9_]+[-_ ](can|bus|lin)"
 )
 
 
@@ -322,8 +323,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
             if zero or (different == 1 and not exact and not is_named):
                 continue  # of a bus, say: nothing shows that it has to do with the cells
             # Lengths that there are not count against a meaning, however few rows have them.
-            known = sum(value is not None for value in values)
-            score = 2.0 + 2.0 * exact / known + is_near + is_named + hint + 0.2 * min(different, 3)
+            score = 2.0 + 2.0 * exact / len(column.filled) + is_near + is_named + hint + 0.2 * min(different, 3)
             score += 0.1 * mean - 1.5 * any(named(column, what) for what in ("bus", "number", "time", "direction"))
             score -= 0.01 * (meaning != kernel.AS_CLASSICAL) + 0.5 * (part < 0.99)
             score += 0.02 * (stop - start) if exact == stated else 0

@@ -31,6 +31,8 @@ _IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?0{0,8}[0-9A-Fa-f]{1,10}[hHxX]?(\.
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _MOST_ROWS: Final = 2000
 _LEAST_PGNS: Final = 4
+_LEAST_RUNS: Final = 4
+"""Identifiers of which each has its rows behind those of another."""
 _LONGEST_SHORT: Final = 0x7FF
 _LARGEST_PGN: Final = 0x3FFFF
 """Of 18 bits (SAE J1939-21)."""
@@ -154,6 +156,18 @@ def require_whole_frames(rows: Rows, layout: TableLayout, stamps: TimeColumn) ->
     _require_whole_identifier(few, layout)
     _require_all_parts(few, layout, stamps)
     _require_single(few, layout, stamps)
+    _require_order_in_time(rows, layout, stamps)
+
+
+def _require_order_in_time(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
+    """Refuse rows that were sorted by their identifiers, so that the times of each begin anew."""
+    cells = rows.columns[layout.column[kernel.IDENTIFIER]].cells
+    runs = [cell for cell, _ in itertools.groupby(cells)]
+    if stamps.form and _LEAST_RUNS <= len(runs) == len(set(runs)) and 4 * len(runs) < len(cells):
+        raise UnclearLayoutError(
+            f"the rows are sorted by the identifier in column {layout.column[kernel.IDENTIFIER] + 1}: sort them by the "
+            "time, for the order of frames says what came first"
+        )
 
 
 def _require_all_cells(rows: Rows, layout: TableLayout) -> None:

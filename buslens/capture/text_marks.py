@@ -21,7 +21,9 @@ Mark: TypeAlias = "tuple[re.Pattern[bytes], bytes | Callable[[re.Match[bytes]], 
 _BYTE_LABEL: Final = re.compile(
     rb"\b(?:b|d|byte|data)[ _]?\[?(\d{1,2})\]?[=:] ?(?=(?:0[xX])?[0-9A-Fa-f]{1,3}\b)", re.IGNORECASE
 )
-_BRACKETS: Final = re.compile(rb"(?<![\"'])\[((?:(?:0[xX])?[0-9A-Fa-f]{1,3}[ ,]+)+(?:0[xX])?[0-9A-Fa-f]{1,3})\]")
+_BRACKETS: Final = re.compile(
+    rb"(?<![\"'])[\[{(] ?((?:(?:0[xX])?[0-9A-Fa-f]{1,3}[ ,]+)+(?:0[xX])?[0-9A-Fa-f]{1,3}) ?[\])}]"
+)
 _CLOSING_TAG: Final = re.compile(rb"</[A-Za-z_][\w.:-]*>|/>")
 _HEX_LITERAL: Final = re.compile(rb"\b[xX]'([0-9A-Fa-f]*)'")
 _ESCAPED: Final = re.compile(
@@ -39,6 +41,7 @@ _LITERAL: Final = re.compile(
 )
 """Bytes as Python writes them; within a quoted cell, quotes are doubled."""
 _ESCAPE: Final = re.compile(rb"\\(?:x([0-9A-Fa-f]{2})|(.))")
+_MONTHS: Final = (b"Jan", b"Feb", b"Mar", b"Apr", b"May", b"Jun", b"Jul", b"Aug", b"Sep", b"Oct", b"Nov", b"Dec")
 _YEAR_1: Final = 621_355_968_000_000_000
 _YEAR_1601: Final = 116_444_736_000_000_000
 """From when on until 1970, in steps of 100 ns."""
@@ -254,6 +257,14 @@ _FORMS: Final[tuple[Mark, ...]] = (
             rb"(?<![\w.])(20\d\d)(0[1-9]|1[0-2])([0-3]\d)[ _T-]?([01]\d|2[0-3])([0-5]\d)([0-5]\d)[.,]?(\d{3,6})(?!\w)"
         ),
         rb"\1-\2-\3T\4:\5:\6.\7",
+    ),
+    # Dates with the name of a month in front.
+    (
+        re.compile(
+            rb"\b(Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[a-z]{0,6} (\d\d?),? (20\d\d),?"
+            rb"(?: @| at)? (?=\d\d?:\d\d:)"
+        ),
+        lambda m: b"%s-%02d-%02d " % (m[3], _MONTHS.index(m[1]) + 1, int(m[2])),
     ),
     # Groups of bytes with a dash between them.
     (re.compile(rb"(?<=[ \t][0-9A-Fa-f]{2})[ \t]+-[ \t]+(?=(?:[0-9A-Fa-f]{2}\b)|$)", re.MULTILINE), b" "),

@@ -94,6 +94,10 @@ class TestRefused:
                      "time;id;D7;D6;D5;D4;D3;D2;D1;D0"), "downwards"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}",
                      "time;id;dlc;data"), "without the zeros in front"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{spaced(f)}", "Time;ID;DLC;Data",
+                     sorted(FRAMES, key=lambda f: f.can_id)), "sort them by the time"),
+            (json.dumps({"t": dict(enumerate(f.time_ns for f in FRAMES)),
+                         "id": dict(enumerate(f.can_id for f in FRAMES))}), "one object"),
             (json.dumps({"t": [f.time_ns for f in FRAMES], "id": [f.can_id for f in FRAMES]}), "one object"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{spaced(f)}",
                      "Time;ID;DLC;Data", FRAMES[::-1]), "sort the rows"),
@@ -279,6 +283,10 @@ class TestRead:
             rows_of(lambda f: f"{secs(f)} {f.can_id:03X} {len(f.data)}\n   00: {f.data[:4].hex(' ')}\n   08: "
                     f"{f.data[4:].hex(' ')}" if len(f.data) > 4 else
                     f"{secs(f)} {f.can_id:03X} {len(f.data)}\n   00: {spaced(f)}"),
+            rows_of(lambda f: clock(f, '"Mar 14, 2026 @ {h}:{m:02}:{s:02}') + f'.{micros(f)}",{f.can_id:x},{spaced(f)}',
+                    "at,id,data"),
+            rows_of(lambda f: f"seen: {{id={f.can_id:#x}, data={{{', '.join(f'{b:#04x}' for b in f.data)}}}, "
+                    f"us={f.time_ns // 1000}}}"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip
@@ -340,7 +348,28 @@ class TestRead:
         expected = [f.time_ns // 10**6 * 10**6 - frames[0].time_ns // 10**6 * 10**6 for f in frames]
         assert (table["time_ns"] - table["time_ns"][0]).tolist() == expected
 
-    @pytest.mark.parametrize("row", ["{} CAN {}: {:03X} {} {}", "{} CAN{} {:03X} {} {}", "{} {} {:03X} {} {}"])
+    def test_lengths_as_hexadecimal_codes(self, tmp_path: Path) -> None:
+        """Most of them have no letter; those of long frames do."""
+        frames = [f._replace(data=f.data * 8) if f.is_sent and len(f.data) == 8 else f for f in FRAMES]
+        frames[::20] = [f._replace(data=bytes(range(64))) for f in frames[::20]]
+        path = tmp_path / "rows.csv"
+        path.write_text(rows_of(lambda f: f"{secs(f)},{f.can_id:X},{min(len(f.data), 15):X},{f.data.hex()}",
+                                "Time,ID,DLC,Data", frames))  # fmt: skip
+        assert read_frames(path)["data"].tolist() == [f.data for f in frames]
+
+    def test_clock_on_lines_between(self, tmp_path: Path) -> None:
+        """Few bytes make rows that are unlike the others, but nothing stands before their identifiers."""
+        short = [f._replace(data=f.data[: f.can_id % 3 + 1]) if f.can_id % 2 else f for f in FRAMES]
+        rows = [f"{f.can_id:03X} {len(f.data)} {spaced(f)}" for f in short]
+        path = tmp_path / "rows.txt"
+        path.write_text("\n".join(["--- 12:00:01 ---", *rows[:150], "--- 12:00:02 ---", *rows[150:], ""]))
+        table = read_frames(path)
+        assert table["can_id"].tolist() == [f.can_id for f in short]
+        assert table["data"].tolist() == [f.data for f in short]
+
+    @pytest.mark.parametrize(
+        "row", ["{} CAN_{} {:03X} {} {}", "{} CAN {}: {:03X} {} {}", "{} CAN{} {:03X} {} {}", "{} {} {:03X} {} {}"]
+    )
     def test_number_of_a_bus(self, tmp_path: Path, row: str) -> None:
         path = tmp_path / "rows.txt"
         path.write_text(rows_of(lambda f: row.format(secs(f), f.can_id % 2 + 1, f.can_id, len(f.data), spaced(f))))

@@ -409,8 +409,8 @@ def _table(
             other = recognise(joined.opening(head), settings, is_whole=is_whole)
             if other is not None and (found is None or (other.stamps.form and other.fit >= found.fit)):
                 found, form = other, joined
-    is_refused = found is None and problem is not None
-    if is_refused and not (form.first_name and form.applied(head).count(b"\n") < _FEW_OBJECTS):
+    is_single = problem is not None and form.first_name and form.applied(head).count(b"\n") < _FEW_OBJECTS
+    if found is None and problem is not None and not is_single:
         raise CaptureError(problem.problem, source) from problem
     if found is None and form.first_name:
         raise CaptureError(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from base64 import b64encode
 from importlib.resources import files
 from string import Template
 
@@ -16,13 +18,20 @@ def light_ink(*, bare: bool = False) -> str:
 
 def strip_css() -> str:
     """Return the style rules that the evidence strip needs; they use the tones of the page as variables."""
-    return _resource("strip.css")
+    return resource("buslens.report.page", "strip.css")
 
 
 def style() -> str:
     """Return the page's style sheet."""
-    return light_ink() + strip_css() + Template(_resource("page.css")).substitute(light=light_ink(bare=True))
+    page = Template(resource("buslens.report.page", "page.css")).substitute(light=light_ink(bare=True))
+    return light_ink() + strip_css() + page
 
 
-def _resource(name: str) -> str:
-    return files("buslens.report").joinpath("page", name).read_text("utf-8").replace("\r\n", "\n")
+def resource(package: str, name: str) -> str:
+    """Return the text of a file that lies in a package."""
+    return files(package).joinpath(name).read_text("utf-8").replace("\r\n", "\n")
+
+
+def policy_hash(content: str) -> str:
+    """Return the name of a style sheet or script in the policy of a page (Content Security Policy Level 3)."""
+    return "sha256-" + b64encode(hashlib.sha256(content.encode("utf-8")).digest()).decode("ascii")

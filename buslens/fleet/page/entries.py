@@ -164,8 +164,3 @@ def lately_signs(one: VehicleStatus) -> tuple[str, str]:
     last = one.lately[-MOST_SIGNS:]
     signs = " ".join(IDLE_SIGN if row.verdict is None else _SIGNS[row.verdict] for row in last)
     return signs, ", ".join("not read" if row.verdict is None else VERDICT_WORDS[row.verdict] for row in last)
-
-
-def file_name(address: str) -> str:
-    """Return the last part of an address."""
-    return address.replace("\\", "/").rstrip("/").rpartition("/")[2] or address

@@ -8,9 +8,6 @@ hashes. Without the script, everything is there; with it, a vehicle can be searc
 
 from __future__ import annotations
 
-import base64
-import hashlib
-from importlib.resources import files
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -26,7 +23,8 @@ from buslens.fleet.page.page_data import MOST_DOUBTS, FleetView, first_screen, g
 from buslens.fleet.page.recheck import explaining
 from buslens.fleet.page.urgency import DEFINITIONS, LATELY, ORDER, Urgency, VehicleStatus
 from buslens.fleet.results import INDEX_NAME
-from buslens.report.formatting import DOUBT_SIGN, limit_text
+from buslens.report.formatting import DOUBT_SIGN, file_name, limit_text
+from buslens.report.page_style import policy_hash, resource
 from buslens.report.record import sections as record_sections
 from buslens.report.record.markup import Markup
 from buslens.report.safety_notes import CAUTIONS
@@ -111,8 +109,8 @@ def sheet(
     steps: dict[str, list[StepView]] = {}
     for step in view.steps:
         steps.setdefault(step.rule, []).append(step)
-    css = files("buslens.report.record").joinpath("record.css").read_text("utf-8") + _resource("fleet.css")
-    script = _resource("fleet.js")
+    css = resource("buslens.report.record", "record.css") + resource(__package__, "fleet.css")
+    script = resource(__package__, "fleet.js")
     page = render(
         __package__,
         "fleet.html",
@@ -131,8 +129,8 @@ def sheet(
         rest=seen.rest,
         steps=steps,
         bases=record_sections.bases(list(by_file.values())),
-        style_hash=_hash(css),
-        script_hash=_hash(script),
+        style_hash=policy_hash(css),
+        script_hash=policy_hash(script),
         css=Markup(css),
         script=Markup(script),
     )
@@ -147,7 +145,7 @@ _WORDS: Final[Mapping[str, object]] = {
     "distribution": distribution.picture,
     "doubt_sign": DOUBT_SIGN,
     "facts": entries.facts,
-    "file_name": entries.file_name,
+    "file_name": file_name,
     "headline_of": entries.headline,
     "href": entries.href,
     "lately": LATELY,
@@ -247,11 +245,3 @@ def _masthead(view: FleetView) -> str:
     if summary.captures:
         facts.append(f"recorded {period(summary.first_ns, summary.last_ns)}")
     return " \N{MIDDLE DOT} ".join(facts)
-
-
-def _resource(name: str) -> str:
-    return files(__package__).joinpath(name).read_text("utf-8")
-
-
-def _hash(content: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(content.encode()).digest()).decode()

@@ -6,8 +6,6 @@ The policy of the page lets nothing in from outside: the one script and the one 
 from __future__ import annotations
 
 import base64
-import hashlib
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -20,6 +18,7 @@ from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, likely_html, side_html
 from buslens.report.page.overlay_drawing import overlays_html
 from buslens.report.page.page_text import KEYS, MOST_DRAWN, bases, facts, findings_html, numbers_of, sources
+from buslens.report.page_style import policy_hash, resource
 from buslens.report.page_style import style as style_sheet
 from buslens.report.record.markup import Markup
 from buslens.report.templates import render
@@ -152,8 +151,8 @@ def _listed(result: Result) -> tuple[list[list[Finding]], dict[int, int], list[F
 def _policy(script: str, style: str) -> str:
     rules = (
         "default-src 'none'",
-        f"script-src 'sha256-{_digest(script)}'",
-        f"style-src 'sha256-{_digest(style)}'",
+        f"script-src '{policy_hash(script)}'",
+        f"style-src '{policy_hash(style)}'",
         "style-src-attr 'none'",
         "img-src data: blob:",
         "connect-src 'none'",
@@ -163,14 +162,6 @@ def _policy(script: str, style: str) -> str:
     return "; ".join(rules)
 
 
-def _digest(script: str) -> str:
-    return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-
-
 def _script() -> str:
     """Return the page's own script; its first word alone makes it strict."""
-    return "\n".join(_resource(name) for name in SCRIPTS)
-
-
-def _resource(name: str) -> str:
-    return files("buslens.report.page").joinpath(name).read_text("utf-8").replace("\r\n", "\n")
+    return "\n".join(resource(__package__, name) for name in SCRIPTS)

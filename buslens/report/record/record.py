@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import platform
-from importlib.resources import files
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Result, Verdict
 from buslens.report.comparison import METHOD, conclusion_sentence, proof_lines, quiet_line
 from buslens.report.formatting import place, seconds, verdict_sentence
-from buslens.report.page_style import strip_css
+from buslens.report.page_style import policy_hash, resource, strip_css
 from buslens.report.record import front_page, sections
 from buslens.report.record.diagram import InlineSvg, diagram, strips
 from buslens.report.record.fault_codes import fault_codes
@@ -76,7 +73,7 @@ def record(
         UTF-8. The same arguments give the same bytes.
     """
     pictures = list(_pictures(results, comparison))
-    css = strip_css() + _resource("record.css") + "".join(picture.css for _, picture in pictures)
+    css = strip_css() + resource(__package__, "record.css") + "".join(picture.css for _, picture in pictures)
     title = " \N{MIDDLE DOT} ".join(part for part in ("Job record", job.number, job.vehicle) if part.strip())
     as_found = results if comparison is None else comparison.before
     everything = [*(comparison.before if comparison is not None else ()), *results]
@@ -107,7 +104,7 @@ def record(
         readings=sections.readings(job, suspects),
         inputs=sections.inputs_table(inputs),
         made_with=", ".join(f"{name} {version}" for name, version in (made_with or versions()).items()),
-        style_hash="sha256-" + base64.b64encode(hashlib.sha256(css.encode()).digest()).decode(),
+        style_hash=policy_hash(css),
         seal=BLANK,
         title=title,
         css=Markup(css),
@@ -153,7 +150,3 @@ def _pictures(results: Sequence[Result], comparison: RepairComparison | None) ->
         gravest = _gravest(of)
         label = f"{side}{gravest.path}. {verdict_sentence(gravest)}"
         yield f"{side}{gravest.path}", diagram(gravest, prefix=prefix, label=label)
-
-
-def _resource(name: str) -> str:
-    return files(__package__).joinpath(name).read_text("utf-8")

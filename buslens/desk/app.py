@@ -114,6 +114,7 @@ class Desk:
             Route(f"{job}/details", self._save_details, methods=["POST"]),
             Route(f"{job}/car", self._choose_car, methods=["POST"]),
             Route(f"{job}/captures/{{side}}", self._take_capture, methods=["PUT"]),
+            Route(f"{job}/layout", self._lay_out, methods=["POST"]),
             Route(f"{job}/remove", self._remove_capture, methods=["POST"]),
             Route(f"{job}/reading", self._enter_reading, methods=["POST"]),
             Route(f"{job}/undo", self._undo_reading, methods=["POST"]),
@@ -281,6 +282,16 @@ class Desk:
         if capture is not None:
             job.remove(capture)
         return _to(job, "captures" if form.get("side") == "before" else "proof")
+
+    async def _lay_out(self, request: Request) -> Response:
+        job, form = self._demanded(request), await read_form(request)
+        capture = job.capture(form.get("side", ""), form.get("name", ""))
+        if capture is None:
+            raise RefusedError(404, "This capture is not there any more.")
+        problem = await self._checking.change(job, work.lay_out, capture.name, json.dumps(form))
+        if problem:
+            return await self._job_page(job, errors={f"layout {capture.name}": problem}, typed=form)
+        return _to(job, "captures" if capture.side == "before" else "proof")
 
     async def _enter_reading(self, request: Request) -> Response:
         job, form = self._demanded(request), await read_form(request)

@@ -9,7 +9,8 @@
         signal_defs/                the car, as it was chosen: definitions, expectations, causes
         record.html                 the record                buslens record --verify
         removed/                    captures that were taken out
-        marks/*.txt                 what was marked while one was recorded  buslens seek --marks
+        layouts/NAME.toml           how a table among the captures is to be read      --table
+      marks/*.txt                 what was marked while one was recorded  buslens seek --marks
       cars/NAME/                    cars to choose among; in good/ the captures that one was drafted from
       signal_defs/                  the car of jobs that have none of their own
 
@@ -49,6 +50,7 @@ UNFINISHED: Final = ".unfinished-"
 RECORDING: Final = ".recording-"
 """Begins the name of a capture that is being recorded; whatever a kill left of one is a capture, too."""
 MARKS: Final = "marks"
+LAYOUTS: Final = "layouts"
 _TEMPORARY: Final = ".tmp-"
 """Begins the name of a file that `buslens.files` has not yet put in its place."""
 GOOD: Final = "good"
@@ -70,11 +72,13 @@ class CaptureFile:
     path: Path
     size: int
     changed_ns: int
+    #: Another one once something else is said about how it is to be read.
+    layout: str = ""
 
     @property
     def key(self) -> str:
-        """Text that is another one once the file has changed."""
-        return f"{self.side}/{self.name}:{self.size}:{self.changed_ns}"
+        """Text that is another one once the file has changed, or how it is to be read."""
+        return f"{self.side}/{self.name}:{self.size}:{self.changed_ns}:{self.layout}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +141,7 @@ class JobFolder:
                             path=Path(entry.path),
                             size=status.st_size,
                             changed_ns=status.st_mtime_ns,
+                            layout=_stamp(self._layout(entry.name)),
                         )
                     )
         return found
@@ -159,6 +164,11 @@ class JobFolder:
         while target.exists():
             target = folder / f"{secrets.token_hex(3)}-{capture.name}"
         capture.path.rename(target)
+        # The next capture of this name is another one.
+        self._layout(capture.name).unlink(missing_ok=True)
+
+    def _layout(self, name: str) -> Path:
+        return self.path / LAYOUTS / f"{name}.toml"
 
     def recording_place(self, side: str) -> RecordingPlace:
         """Return where a recording goes that begins now."""

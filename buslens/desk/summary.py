@@ -18,6 +18,7 @@ from buslens.checks.findings import Verdict
 from buslens.checks.occasion import what_to_do
 from buslens.checks.phrases import plain
 from buslens.desk.folder import JOB_FILE, SESSION_FILE
+from buslens.desk.layouts import layout_view
 from buslens.desk.view import (
     CaptureView,
     CauseView,
@@ -108,12 +109,14 @@ def without_options(text: str) -> str:
 
     >>> without_options("no times; export them, or name them with --table FILE; give --x")
     'no times; export them'
+    >>> without_options("hexadecimal or decimal ('1668' is 5736 or 1668): write --id-base hex or --id-base decimal")
+    "hexadecimal or decimal ('1668' is 5736 or 1668)"
     >>> without_options("it is a table, and no role of the expectations is read from one: tie each to a column")
     'it is a table. Set up a car from tables of a healthy one under Cars, and choose it here.'
     """
     if _TABLE in text:
         return f"{text.partition(_TABLE)[0]}. Set up a car from tables of a healthy one under Cars, and choose it here."
-    text = re.sub(r", or (?:(?!, or )[^;])*--\w[^;]*", "", text)
+    text = re.sub(r"(?:, or|:) (?:(?!, or )[^;:])*--\w[^;]*", "", text)
     return "; ".join(part for part in text.split("; ") if not re.search(r"(^| )--\w", part))
 
 
@@ -121,15 +124,18 @@ def without_options(text: str) -> str:
 
 
 def _capture(checked: Checked, result: Result | None) -> CaptureView:
+    layout = layout_view(Path(checked.side) / checked.name)
     if result is None:
         problem = checked.problem.removeprefix(f"{checked.side}/{checked.name}: ")
-        return CaptureView(side=checked.side, name=checked.name, sentence=without_options(clean(problem)))
+        told = without_options(clean(problem))
+        return CaptureView(side=checked.side, name=checked.name, sentence=told, layout=layout)
     return CaptureView(
         side=checked.side,
         name=checked.name,
         verdict=result.verdict.value,
         sentence=verdict_sentence(result),
         facts=", ".join(recording(result.stats)),
+        layout=layout if layout is not None and layout.said else None,
     )
 
 

@@ -6,6 +6,28 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LayoutField:
+    """One thing that can be said about a table."""
+
+    #: As in the file that ``--table`` takes.
+    key: str
+    label: str
+    #: Empty for a column.
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayoutView:
+    """A table whose layout a person can say."""
+
+    #: Its first rows, all of one length.
+    rows: tuple[tuple[str, ...], ...]
+    fields: tuple[LayoutField, ...]
+    #: What was said, by key.
+    said: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureView:
     """One capture."""
 
@@ -17,6 +39,8 @@ class CaptureView:
     sentence: str = ""
     #: How the recording is.
     facts: str = ""
+    #: For a table that cannot be read, or of which something was said.
+    layout: LayoutView | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ as a command run there would call it.
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import pickle
 import zlib
@@ -94,10 +95,11 @@ def is_ready() -> bool:
 def check_capture(task: DeskTask, side: str, name: str, key: str) -> Checked:
     """Read one capture and check it."""
     from buslens.checks.check import check
+    from buslens.desk.layouts import layout_of
 
     os.chdir(task.folder)
     try:
-        result = check(Path(side) / name, expectations=_expectations(task))
+        result = check(Path(side) / name, expectations=_expectations(task), table=layout_of(name))
     except BuslensError as error:
         return Checked(side=side, name=name, key=key, problem=str(error))
     except OSError as error:
@@ -126,17 +128,19 @@ def summarise(task: DeskTask) -> JobView:
 
 def capture_page(task: DeskTask, side: str, name: str) -> str:
     """Return the page of one capture."""
+    from buslens.desk.layouts import layout_of
     from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.page.page import page
 
     os.chdir(task.folder)
+    table = layout_of(name)
     result = next(unpack(task, it) for it in task.checked if (it.side, it.name) == (side, name))
     causes = _causes(task)
     if causes is None:
-        return page(with_dialogue(result))
+        return page(with_dialogue(result, table))
     from buslens.causes.diagnosis import diagnose
 
-    return page(with_dialogue(result), diagnose([result], causes))
+    return page(with_dialogue(result, table), diagnose([result], causes))
 
 
 def record_page(task: DeskTask) -> bytes:
@@ -224,6 +228,21 @@ def _causes(task: DeskTask) -> Causes | None:
         path = Path(find_causes(task.expectations))
         _remember(_explained, setup, load_causes(path, _expectations(task)) if path.is_file() else None)
     return _explained[setup]
+
+
+def lay_out(task: DeskTask, name: str, form: str) -> str:
+    """Keep what a person says about how a table is to be read; return why it cannot be so, or nothing."""
+    from buslens.desk.folder import not_saved
+    from buslens.desk.layouts import save_layout
+
+    os.chdir(task.folder)
+    try:
+        save_layout(name, json.loads(form))
+    except UsageError as error:
+        return error.problem
+    except OSError as error:
+        return not_saved(error)
+    return ""
 
 
 def enter(task: DeskTask, measurement: str, text: str) -> str:

@@ -1,0 +1,127 @@
+"""How a table of frames is laid out, said by a person where its rows do not tell: the file that ``--table`` takes."""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from buslens.capture.table_settings import BASES, SEPARATORS, load_table
+from buslens.capture.table_time import UNITS
+from buslens.desk.folder import LAYOUTS, UNFINISHED
+from buslens.desk.view import LayoutField, LayoutView
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from buslens.capture.table_settings import TableSettings
+
+_FIELDS: Final = (
+    LayoutField(key="time", label="Time: column, or two; none: only the order of the rows counts"),
+    LayoutField(key="time_unit", label="Unit of the time", choices=tuple(UNITS)),
+    LayoutField(key="id", label="Identifier: column"),
+    LayoutField(key="id_base", label="Identifiers are written", choices=tuple(BASES)),
+    LayoutField(key="length", label="Length: column"),
+    LayoutField(key="data", label="Bytes: column, or the first and the last"),
+    LayoutField(key="data_base", label="Bytes are written", choices=tuple(BASES)),
+    LayoutField(key="separator", label="Between two cells stands", choices=(*SEPARATORS, "|")),
+)
+_SEPARATORS: Final = ("tab", "semicolon", "comma", "|")
+_HEAD_BYTES: Final = 8192
+_ROWS: Final = 5
+_MOST_CELLS: Final = 24
+
+
+def layout_of(name: str) -> TableSettings | None:
+    """Return what was said about a capture of the job that is the current folder; None if nothing was.
+
+    Raises
+    ------
+    UsageError, OSError
+        As `load_table`.
+    """
+    path = _path(name)
+    return load_table(path) if path.is_file() else None
+
+
+def save_layout(name: str, form: Mapping[str, str]) -> None:
+    """Keep what is said about a capture; what is left empty is worked out from its rows, and so is all if all is empty.
+
+    Raises
+    ------
+    UsageError
+        If an entry is none that a layout can have.
+    OSError
+        If the disk does not take it.
+    """
+    said = {it.key: _value(it, form[it.key]) for it in _FIELDS if form.get(it.key)}
+    path = _path(name)
+    if not said:
+        path.unlink(missing_ok=True)
+        return
+    path.parent.mkdir(exist_ok=True)
+    unfinished = path.with_name(f"{UNFINISHED}{secrets.token_hex(8)}")
+    try:
+        lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in said.items()]
+        unfinished.write_text("".join(["[table]\n", *lines]), "utf-8")
+        load_table(unfinished)
+        unfinished.replace(path)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def layout_view(capture: Path) -> LayoutView | None:
+    """Return the first rows of a table and what was said about it; None for what is no text in rows and columns."""
+    try:
+        with capture.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+    except OSError:
+        return None
+    text = head.decode("utf-16" if head[:2] in {b"\xff\xfe", b"\xfe\xff"} else "latin-1", "replace")
+    lines = [line for line in text.splitlines() if line.strip()][: _ROWS + 1]
+    if "\0" in text or len(lines) < 2 or not re.search(r"\d", lines[-1]):
+        return None
+    said = _said(capture.name)
+    separator = str(said.get("separator", "")) or max(
+        ("tab", "semicolon", "comma", "|"), key=lambda it: _count(it, lines)
+    )
+    sign = SEPARATORS.get(separator, separator)
+    rows = [line.split(sign) if sign and sign in line else line.split() for line in lines[:_ROWS]]
+    width = min(max(map(len, rows)), _MOST_CELLS)
+    if width < 2:
+        return None
+    return LayoutView(
+        rows=tuple(tuple(cell.strip()[:40] for cell in [*row, *[""] * width][:width]) for row in rows),
+        fields=_FIELDS,
+        said={
+            key: ", ".join(map(str, value)) if isinstance(value, list) else str(value) for key, value in said.items()
+        },
+    )
+
+
+def _path(name: str) -> Path:
+    return Path(LAYOUTS) / f"{name}.toml"
+
+
+def _count(separator: str, lines: list[str]) -> int:
+    return min(line.count(SEPARATORS.get(separator, separator)) for line in lines[1:])
+
+
+def _said(name: str) -> dict[str, Any]:
+    import tomllib
+
+    try:
+        said: dict[str, Any] = tomllib.loads(_path(name).read_text("utf-8"))["table"]
+    except (OSError, ValueError, KeyError):
+        return {}
+    return said
+
+
+def _value(field: LayoutField, text: str) -> object:
+    """Return an entry as the file has it: a number for a column, a list for two of them."""
+    if field.choices or text == "none":
+        return text
+    columns = [int(part) if part.isdecimal() else part for part in map(str.strip, text.split(",")) if part]
+    return columns[0] if len(columns) == 1 else columns

@@ -86,6 +86,8 @@ class TransportCounts:
     invalid: int = 0
     #: Of the consecutive frames, those without a first frame before them.
     unexpected: int = 0
+    #: Pairs of consecutive frames whose numbers are exchanged.
+    out_of_order: int = 0
     #: Frames that are missing at least, by the gaps in their numbers.
     lost: int = 0
     #: Times of the unexpected frames, ns: something of their sender was not recorded there.

@@ -12,7 +12,8 @@ first byte          frame (after the address byte, in extended and mixed address
 ==================  ==========================================================================================
 
 A gap in the numbers ends what is known of a message: bytes behind it are dropped, for nobody knows how many are
-missing. A consecutive frame with the number and the bytes of the frame before counts as repeated. Had fifteen frames
+missing. Two consecutive frames whose numbers are exchanged are read in the order of their numbers, and counted as out of
+order: no sender sends so, but recorders and gateways hand on so. A consecutive frame with the number and the bytes of the frame before counts as repeated. Had fifteen frames
 been lost instead, the message would end too short, and is incomplete either way. If the end of one message and the
 beginning of the next are lost, the numbers may fit by chance: then the receiver's flow control, which comes once for
 each block, comes too early and shows it. Where that is not recorded either, nobody can notice.
@@ -92,6 +93,7 @@ class Assembler:
         self._segment = 0
         self._number = 0  # of the last consecutive frame
         self._before = b""
+        self._ahead: TransportFrame | None = None  # a consecutive frame that came one number too early
         self._single = b""  # the latest frame that began a message, if it was single
         self._frames_left = 0
         self._has_gap = False
@@ -125,6 +127,7 @@ class Assembler:
         if not self._first or len(data) < 3 or data[0] >> 4 != 3:
             return
         self._expire(frame)
+        self._give_up_waiting()
         if not self._first:
             return
         status, before_ns = data[0] & 15, self._granted_ns
@@ -141,18 +144,22 @@ class Assembler:
 
     def finish(self) -> None:
         """End with the recording."""
+        self._give_up_waiting()
         if self._first:
             self._close(MessageEnd.LOST if self._has_gap else MessageEnd.CUT)
 
     def _expire(self, frame: TransportFrame) -> None:
-        if not self._first:
+        is_late = frame.time_ns - self._alive_ns > TIMEOUT_NS
+        if not self._first or (frame.segment == self._segment and not is_late):
             return
-        if frame.segment != self._segment:
+        self._give_up_waiting()
+        if self._first and frame.segment != self._segment:
             self._close(MessageEnd.DISCONTINUITY)
-        elif frame.time_ns - self._alive_ns > TIMEOUT_NS:
+        elif self._first:
             self._close(MessageEnd.LOST if self._has_gap else MessageEnd.TIMED_OUT)
 
     def _begin(self, frame: TransportFrame, head: FrameHead) -> None:
+        self._give_up_waiting()
         if self._first:
             self._close(MessageEnd.LOST if self._has_gap else MessageEnd.INTERRUPTED)
         self._data[:] = head.data
@@ -160,7 +167,7 @@ class Assembler:
         self._first_ns = self._last_ns = self._alive_ns = frame.time_ns
         self._single = frame.data if head.is_single else b""
         self._segment = frame.segment
-        self._number, self._before, self._has_gap = 0, b"", False
+        self._number, self._before, self._has_gap, self._ahead = 0, b"", False, None
         self._granted_ns = None
         if head.is_single:
             self.counts.single += 1
@@ -177,18 +184,41 @@ class Assembler:
         if is_same and frame.segment == self._segment and frame.time_ns - self._last_ns <= TIMEOUT_NS:
             self.counts.repeated += 1
             return
+        ahead = self._ahead
+        if ahead is not None and ahead.data == frame.data:
+            self.counts.repeated += 1
+            return
         self.counts.consecutive += 1
         if not self._first:
             self.counts.unexpected += 1
             self.counts.unexpected_ns.append(frame.time_ns)
             return
-        missing = (number - self._number - 1) % 16
+        is_next = number == (self._number + 1) & 15
+        if ahead is None and number == (self._number + 2) & 15 and not self._has_gap and self._frames_left > 1:
+            self._ahead, self._alive_ns = frame, frame.time_ns
+            return
+        if ahead is not None and is_next:
+            self.counts.out_of_order += 1
+            self._ahead = None
+            self._take(frame)
+            frame = ahead
+        self._give_up_waiting()
+        self._take(frame)
+
+    def _give_up_waiting(self) -> None:
+        """Take the frame that came too early as one after a gap."""
+        frame, self._ahead = self._ahead, None
+        if frame is not None and self._first:
+            self._take(frame)
+
+    def _take(self, frame: TransportFrame) -> None:
+        missing = ((frame.data[0] & 15) - self._number - 1) % 16
         self.counts.lost += missing
         self._has_gap |= missing > 0
         self._number += 1 + missing
         self._frames_left -= 1 + missing
         self._before = frame.data
-        self._last_ns = self._alive_ns = frame.time_ns
+        self._last_ns = self._alive_ns = max(frame.time_ns, self._last_ns)
         if not self._has_gap:
             self._data += frame.data[1 : 1 + self._length - len(self._data)]
         is_whole = not self._has_gap and len(self._data) == self._length

@@ -259,6 +259,7 @@ def _delay_text(delays: list[AnswerDelay]) -> str:
 def _trouble(counts: TransportCounts, n_incomplete: int) -> str:
     parts = [
         (counts.lost, "frame", "lost at least"),
+        (counts.out_of_order, "frame pair", "out of order"),
         (counts.repeated, "frame", "repeated"),
         (counts.unexpected, "consecutive frame", "without a first one"),
         (counts.invalid, "frame", "of another protocol"),
@@ -314,6 +315,7 @@ def _sender_entry(address: Address, counts: TransportCounts, n_incomplete: int) 
         "repeated": counts.repeated,
         "invalid": counts.invalid,
         "unexpected": counts.unexpected,
+        "out_of_order": counts.out_of_order,
         "lost_at_least": counts.lost,
         "incomplete_messages": n_incomplete,
     }

@@ -95,6 +95,19 @@ class TestDamage:
         assert counts.repeated == 1
         assert counts.frames == len(frames) + 1
 
+    @given(st.binary(min_size=20, max_size=200), st.data())
+    def test_any_exchanged_frames(self, data: bytes, draw: st.DataObject) -> None:
+        """Two frames in each other's place are out of order, and none is lost; one that is lost behind them is."""
+        frames = scapy_frames(data)
+        k = draw.draw(st.integers(1, len(frames) - 2))
+        frames[k : k + 2] = frames[k + 1], frames[k]
+        found, counts = received(frames)
+        assert [it.data for it in found] == [data]
+        assert (counts.out_of_order, counts.lost, counts.frames) == (1, 0, len(frames))
+        found, counts = received(frames[: k + 2] + frames[k + 3 :])
+        assert found[0].is_complete == (k + 2 == len(frames))
+        assert (counts.out_of_order, counts.lost) == (1, int(k + 3 < len(frames)))
+
     @given(st.lists(st.binary(min_size=1, max_size=60), min_size=1, max_size=4), st.data())
     def test_no_message_is_made_up(self, messages: list[bytes], draw: st.DataObject) -> None:
         """However many frames of the sender are lost, a message that is said to be whole was sent."""

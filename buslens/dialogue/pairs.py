@@ -1,9 +1,10 @@
 """Who asked and who answered, from what they said.
 
-Two addresses of a channel are partners if the one answered what the other had asked, within the longest time that a
-unit may take. Which asker an answer belongs to is told, in this order, by flow control (the asker let a long answer
-go on, or the unit a long request), by identifiers that belong together (ISO 15765-4: 7E0 and 7E8 and the like; 29 bits
-with source and target exchanged), also among several with flow control, and by how many of the answers match.
+Two addresses are partners if the one answered what the other had asked, within the longest time that a unit may take.
+They may have been recorded on two channels where the unit answers nobody on its own, and flow control or identifiers
+show it. Which asker an answer belongs to is told, in this order, by flow control (the asker let a long answer go on, or
+the unit a long request), by identifiers that belong together (ISO 15765-4: 7E0 and 7E8 and the like; 29 bits with
+source and target exchanged), also among several with flow control, and by how many of the answers match.
 """
 
 from __future__ import annotations
@@ -73,13 +74,18 @@ def find_pairs(streams: Mapping[Address, Sequence[TransportFrame]]) -> list[Addr
     """
     heads = {address: _heads(frames) for address, frames in streams.items()}
     asks = {it: [head for head in rows if is_request(head.data)] for it, rows in heads.items()}
+    said = {it: [head for head in rows if is_answer(head.data)] for it, rows in heads.items()}
+    units = {it: rows for it, rows in said.items() if rows and len(rows) >= LEAST_ANSWERS * len(heads[it])}
     found: list[tuple[int, AddressPair]] = []
-    for unit, rows in heads.items():
-        said = [head for head in rows if is_answer(head.data)]
-        if len(said) < LEAST_ANSWERS * len(rows) or not said:
-            continue
-        others = {it: rows for it, rows in asks.items() if rows and _may_be_partners(it, unit)}
-        found += _askers(unit, said, others, streams)
+    for unit, rows in units.items():
+        near = {it: of for it, of in asks.items() if of and it.channel == unit.channel and _may_be_partners(it, unit)}
+        found += _askers(unit, rows, near, streams)
+    served = {(pair.request, *pair.answer[1:]) for _, pair in found} | {pair.answer for _, pair in found}
+    for unit in units.keys() - served:
+        far = {it: of for it, of in asks.items() if of and _may_be_partners(it, unit)}
+        far = {it: of for it, of in far.items() if (it, *unit[1:]) not in served}
+        across = _askers(unit, units[unit], far, streams)
+        found += [(count, pair) for count, pair in across if pair.found is not HowFound.ANSWERS]
     pairs = _without_contradictions(found)
     return sorted([*pairs, *_unanswered(asks, pairs)], key=_order)
 
@@ -139,11 +145,7 @@ def _heads(frames: Iterable[TransportFrame]) -> list[_Head]:
 
 
 def _may_be_partners(one: Address, other: Address) -> bool:
-    return (
-        one.channel == other.channel
-        and (one.byte is None) == (other.byte is None)
-        and (one.can_id, one.is_extended, one.byte) != (other.can_id, other.is_extended, other.byte)
-    )
+    return (one.byte is None) == (other.byte is None) and one[1:] != other[1:]
 
 
 def _askers(

@@ -115,7 +115,7 @@ def dialogue_between(given: Sequence[GivenPair], path: str, collection: Collecti
     frames = _after_discontinuities(collection.frames, stats)
     streams = _streams(frames, dict.fromkeys(frames, OFFSETS))
     channels = dict.fromkeys(key.channel for key in frames)
-    found = [pair for channel in channels for pair in _on_channel(given, channel, streams)]
+    found = [pair for one in given for pair in _on_channels(one, channels, streams)]
     return _dialogue(path, found, streams, stats)
 
 
@@ -126,9 +126,9 @@ def _dialogue(
     counts: dict[Address, TransportCounts] = {}
     for one in dict.fromkeys(it for pair in pairs for it in (pair.request, pair.answer)):
         partners = {it for pair in pairs if one in pair for it in (pair.request, pair.answer)}
-        partners |= {it for it in streams if belong_together(it, one) or belong_together(one, it)}
-        partners = {it for it in partners if it.channel == one.channel} - {one}
-        controls = [streams[it] for it in sorted(partners, key=str) if it in streams]
+        near = {it for it in streams if it.channel == one.channel}
+        partners |= {it for it in near if belong_together(it, one) or belong_together(one, it)}
+        controls = [streams[it] for it in sorted(partners - {one}, key=str) if it in streams]
         messages[one], counts[one] = assemble(one, streams.get(one, ()), controls)
     exchanges, others = match_answers(
         pairs,
@@ -166,12 +166,16 @@ def _streams(
     return streams
 
 
-def _on_channel(given: Iterable[GivenPair], channel: str, streams: Mapping[Address, object]) -> Iterable[AddressPair]:
-    """Yield the given pairs of which a side was recorded on a channel."""
-    for pair in given:
-        request, answer = pair.request._replace(channel=channel), pair.answer._replace(channel=channel)
-        if request in streams or answer in streams:
-            yield AddressPair(request, answer, HowFound.GIVEN)
+def _on_channels(pair: GivenPair, channels: Iterable[str], streams: Mapping[Address, object]) -> Iterable[AddressPair]:
+    """Yield a given pair for each channel on which a side was recorded, or across them where none has both sides."""
+    requests, answers = ([one._replace(channel=channel) for channel in channels] for one in pair)
+    is_recorded = [(request in streams, answer in streams) for request, answer in zip(requests, answers, strict=True)]
+    is_across = (True, True) not in is_recorded and all(map(any, zip(*is_recorded, strict=True)))
+    for request, (is_asked, _) in zip(requests, is_recorded, strict=True):
+        for answer, (_, is_answered) in zip(answers, is_recorded, strict=True):
+            is_same = request.channel == answer.channel
+            if (is_asked and is_answered) if is_across else is_same and (is_asked or is_answered):
+                yield AddressPair(request, answer, HowFound.GIVEN)
 
 
 def _after_discontinuities(

@@ -12,11 +12,12 @@ first byte          frame (after the address byte, in extended and mixed address
 ==================  ==========================================================================================
 
 A gap in the numbers ends what is known of a message: bytes behind it are dropped, for nobody knows how many are
-missing. Two consecutive frames whose numbers are exchanged are read in the order of their numbers, and counted as out of
-order: no sender sends so, but recorders and gateways hand on so. A consecutive frame with the number and the bytes of the frame before counts as repeated. Had fifteen frames
-been lost instead, the message would end too short, and is incomplete either way. If the end of one message and the
-beginning of the next are lost, the numbers may fit by chance: then the receiver's flow control, which comes once for
-each block, comes too early and shows it. Where that is not recorded either, nobody can notice.
+missing. Two consecutive frames with exchanged numbers are read in the order of their numbers and counted as out of
+order: no sender sends so, but recorders and gateways may hand on so. A consecutive frame with the number and the bytes
+of the frame before counts as repeated. Had fifteen frames been lost instead, the message would end too short, and is
+incomplete either way. If the end of one message and the beginning of the next are lost, the numbers may fit by chance:
+then the receiver's flow control, which comes once for each block, comes too early and shows it. Where that is not
+recorded either, nobody can notice.
 """
 
 from __future__ import annotations

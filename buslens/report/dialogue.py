@@ -111,9 +111,10 @@ def _report(dialogue: Dialogue, *, is_whole: bool) -> Iterator[Paragraph]:
         )
         return
     for pair in dialogue.pairs:
-        channel = clean(pair.request.channel)
+        asked, answered = (clean(it.channel) for it in (pair.request, pair.answer))
+        on = "" if asked == answered else f" on {asked}"
         yield paragraph(
-            f"{pair.request} asks, {pair.answer} answers on {channel}; {_FOUND_TEXTS[pair.found]}", indent=MARGIN
+            f"{pair.request} asks{on}, {pair.answer} answers on {answered}; {_FOUND_TEXTS[pair.found]}", indent=MARGIN
         )
     for address, counts in dialogue.counts.items():
         if text := _trouble(counts, len(dialogue.incomplete[address])):

@@ -68,6 +68,24 @@ class TestPairs:
         assert [(it[0], it[1]) for it in found(dialogue)] == [("7E0", "7E8"), ("7E1", "7E9")]
         assert [it[2] for it in told(dialogue)] == [["62d01002"], ["62d01001"]]
 
+    def test_two_channels(self, tmp_path: Path) -> None:
+        """Requests by one adapter and answers by another are one dialogue, found or given; chance matches are none."""
+        car = Recording()
+        car.ask("22f190", "62f190" + "41" * 20)
+        path = car.write(tmp_path / "a.log", {0x7E8: "can1"})
+        alone = [("22f190", "answered", ["62f190" + "41" * 20])]
+        for pairs in (None, [parse_pair("7E0:7E8")]):
+            dialogue = read_dialogue(path, pairs=pairs)
+            assert [(it.request.channel, it.answer.channel) for it in dialogue.pairs] == [("can0", "can1")]
+            assert told(dialogue) == alone
+        both = path.read_text().splitlines()
+        again = [line.replace("can1", "can0") for line in both if "can1" in line]
+        path.write_text("\n".join(sorted(both + again)) + "\n")
+        assert told(read_dialogue(path)) == alone, "what a gateway hands on is no second answer"
+        car = Recording()
+        car.ask("22d010", "62d01001", ids=(0x622, 0x5C4))
+        assert found(read_dialogue(car.write(tmp_path / "b.log", {0x5C4: "can1"}))) == []
+
     def test_one_asks_all(self, tmp_path: Path) -> None:
         car = Recording()
         for can_id, data in ((0x7DF, "020100"), (0x7E8, "06410011111111"), (0x7EA, "06410022222222")):

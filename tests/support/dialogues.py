@@ -71,11 +71,12 @@ class Recording:
         for _ in range(round(100 * seconds)):
             self.put(0x100, b"\xff", later_ns=10_000_000)
 
-    def write(self, path: Path) -> Path:
-        """Write it as candump does."""
+    def write(self, path: Path, channels: dict[int, str] | None = None) -> Path:
+        """Write it as candump does, with some identifiers on other channels than can0."""
         lines = []
         for time_ns, can_id, data in self.rows:
             digits = 8 if can_id > 0x7FF else 3
-            lines.append(f"({time_ns / 1e9:.6f}) can0 {can_id:0{digits}X}#{data.hex()}")
+            channel = (channels or {}).get(can_id, "can0")
+            lines.append(f"({time_ns / 1e9:.6f}) {channel} {can_id:0{digits}X}#{data.hex()}")
         path.write_text("\n".join(lines) + "\n")
         return path

@@ -18,7 +18,7 @@ NS_PER_DAY: Final = 86_400 * NS_PER_S
 """Nanoseconds per day."""
 
 _DURATION: Final = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*(ns|us|µs|ms|s|min)\s*", re.ASCII)
-_FACTORS: Final = {
+TIME_UNITS: Final = {
     "ns": 1,
     "us": NS_PER_US,
     "µs": NS_PER_US,
@@ -26,6 +26,7 @@ _FACTORS: Final = {
     "s": NS_PER_S,
     "min": NS_PER_MIN,
 }
+"""Nanoseconds of each unit in which durations are written."""
 
 
 # BIPM, The International System of Units, 9th edition, tables 4 to 8.
@@ -36,7 +37,13 @@ _BASES: Final = frozenset(
     {"V", "A", "W", "Ω", "\u2126", "ohm", "Ohm", "Hz", "m", "g", "Pa", "bar", "N", "Nm", "J", "s", "Ah", "Wh", "F", "H"}
 )
 # Spellings of one unit, and the two code points that Unicode has for ohm; each stands for the first of its row.
-_ROWS: Final = (("Ω", "\u2126", "ohm", "Ohm"), ("°C", "℃", "degC"), ("1/min", "rpm"))
+_ROWS: Final = (
+    ("Ω", "\u2126", "ohm", "Ohm", "Ohms"),
+    ("°C", "℃", "degC"),
+    ("1/min", "rpm"),
+    ("V", "Volt", "Volts", "volt", "volts"),
+    ("A", "Ampere", "Amperes", "Amp", "Amps"),
+)
 _SPELLINGS: Final = {spelling: row[0] for row in _ROWS for spelling in row}
 
 
@@ -86,7 +93,7 @@ def parse_duration_ns(text: str) -> int:
     match = _DURATION.fullmatch(text)
     if match is None:
         raise ValueError(f"'{text}' is not a duration; write a number and its unit, such as '400 ms' or '1.5 s'")
-    exact = Decimal(match[1]) * _FACTORS[match[2]]
+    exact = Decimal(match[1]) * TIME_UNITS[match[2]]
     if exact != int(exact):
         raise ValueError(f"'{text}' is finer than one nanosecond")
     return int(exact)

@@ -4,7 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buslens.units import exact_duration, format_at_least, format_at_most, format_duration, parse_duration_ns
+from buslens.units import (
+    exact_duration,
+    format_at_least,
+    format_at_most,
+    format_duration,
+    parse_duration_ns,
+    power_of_unit,
+)
 
 
 class TestParseDuration:
@@ -28,6 +35,12 @@ class TestParseDuration:
     def test_refuses(self, text: str) -> None:
         with pytest.raises(ValueError, match=r"duration|finer"):
             parse_duration_ns(text)
+
+
+def test_units_in_words() -> None:
+    assert power_of_unit("Volt", "V") == 0
+    assert power_of_unit("mV", "Volts") == -3
+    assert power_of_unit("Volt", "A") is None
 
 
 class TestExactDuration:

@@ -396,7 +396,7 @@ def scan(
                     if q < 0:
                         value, decimals, q = table.decimal(text, p, code, 1 if is_quoted else s[table.COMMA])
                 behind = q
-                while q > 0 and sep != 0 and (text[behind] == 32 or text[behind] == 9 or text[behind] == 13):
+                while q > 0 and sep != 0 and text[behind] != sep and text[behind] in (9, 13, 32):
                     behind += 1
                 if q > 0 and table.ends_cell(text, behind, code, s):
                     digits[at] = value

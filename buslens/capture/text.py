@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.stream import BOM, ChainedStream, FileStream, PrefetchStream, Stream, read_head
 from buslens.capture.table_text import NormalisedStream, TextForm, text_form_of
+from buslens.capture.values_rows import RewrittenStream
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from buslens.capture.values_rows import Rewriting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +32,7 @@ class Text:
     n_mark: int
     #: Bytes of the file; None if it was packed.
     size: int | None
+    rewriting: Rewriting | None = None
 
     @contextmanager
     def stream(self) -> Iterator[Stream]:
@@ -40,10 +44,18 @@ class Text:
             stream = PrefetchStream(stream)
         if not self.form.is_plain:
             stream = NormalisedStream(stream, self.form)
+        if self.rewriting is not None:
+            stream = RewrittenStream(stream, self.rewriting)
         try:
             yield stream
         finally:
             stream.close()
+
+    def rewritten(self, rewriting: Rewriting | None) -> Text:
+        """Return the text with its rows rewritten; as it is without a way to."""
+        if rewriting is None:
+            return self
+        return replace(self, rewriting=rewriting, head=rewriting.applied(self.head + b"\n" * self.is_whole))
 
 
 def open_text(path: str | Path, n_bytes: int) -> Text | None:

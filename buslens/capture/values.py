@@ -27,6 +27,7 @@ from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.text import Text, open_text
 from buslens.capture.values_layout import ValueColumn, ValuesLayout, layout_of
+from buslens.capture.values_rows import counted_samples, one_value_a_row
 from buslens.errors import CaptureError, SourceLocation
 from buslens.kernels import compiled, is_made
 from buslens.units import NS_PER_DAY
@@ -78,7 +79,9 @@ class ValuesCapture:
     def notes(self) -> tuple[str, ...]:
         """What a person should know of how it is read."""
         stamps = self.layout.stamps
-        return (f"read as a table of values: {stamps.words}", *stamps.notes)
+        rewriting = self.text.rewriting
+        notes = stamps.notes if rewriting is None else (rewriting.note, *stamps.notes)
+        return (f"read as a table of values: {stamps.words}", *notes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -189,8 +192,12 @@ def open_values(
     text = open_text(name, HEAD_BYTES)
     if text is None or any(entry.sniff(text.head) is not None for entry in FORMATS.values()):
         return None
+    text = text.rewritten(one_value_a_row(text.head, wanted))
     try:
         layout = layout_of(text.head, wanted, table, is_whole=text.is_whole)
+        if layout is not None and not layout.stamps.form and (counting := counted_samples(layout)) is not None:
+            text = text.rewritten(counting)
+            layout = layout_of(text.head, wanted, table, is_whole=text.is_whole)
     except UnclearLayoutError as unclear:
         raise CaptureError(unclear.problem, SourceLocation(name)) from unclear
     if layout is None:

@@ -35,7 +35,7 @@ _LOOKED_BELOW: Final = 5
 _BRACKETS: Final = re.compile(r"(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]*)[\])]")
 _BEHIND: Final = re.compile(r"(?P<name>.*\S)\s*(?:/|,|\bin\b)\s*(?P<unit>[^\s\d,/]\S{0,5})")
 _UNITS_ONLY: Final = re.compile(r"[\[(]?\s*[^\s\d()\[\]]{0,6}\s*[\])]?")
-_NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
+NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,8 +122,9 @@ def layout_of(
                 best = score, order, cut, place, cells
             if score >= 100 * max(len(wanted), 1) + _ALIKE:
                 break
-    if best is None and wanted and all(isinstance(one, int) for one in wanted):
-        best = _without_header(lines, told)
+    numbers = [one for one in wanted if isinstance(one, int)]
+    if best is None and wanted and len(numbers) == len(wanted):
+        best = _without_header(lines, numbers, told)
     if best is None:
         return None
     _, _, cut, place, cells = best
@@ -132,12 +133,14 @@ def layout_of(
     return _complete(lines, cut, place, [_plain_text(cell) for cell in cells], wanted, told)
 
 
-def _without_header(lines: Sequence[str], told: TableSettings) -> tuple[int, int, CellSplit, int, list[str]] | None:
-    """Return how rows of numbers are cut that no header stands above; None if they are none."""
+def _without_header(
+    lines: Sequence[str], wanted: Sequence[int], told: TableSettings
+) -> tuple[int, int, CellSplit, int, list[str]] | None:
+    """Return how rows are cut that no header stands above, with numbers where they are wanted; None if none are."""
     for cut in CUTS if told.separator is None else [_cut_of(told.separator)]:
         rows = [cut.cells(line) for line in lines[:_MOST_BEFORE] if line.strip()]
-        widths = {len(row) for row in rows}
-        if len(widths) == 1 and min(widths) > 1 and all(_NUMBER.fullmatch(row[0]) for row in rows):
+        width = min(map(len, rows), default=0)
+        if width >= max(2, *wanted) and all(NUMBER.fullmatch(row[one - 1]) for row in rows for one in wanted):
             return 1, 0, cut, -1, []
     return None
 
@@ -160,9 +163,9 @@ def _score(cells: Sequence[str], wanted: Sequence[str | int], lines: Sequence[st
     if any(isinstance(one, str) for one in wanted):
         return 0
     # By number, or any: a line of texts above a line that begins a run of rows of the same width.
-    is_text = not any(_NUMBER.fullmatch(cell) for cell in cells) and any(re.search("[A-Za-z]", cell) for cell in cells)
+    is_text = not any(NUMBER.fullmatch(cell) for cell in cells) and any(re.search("[A-Za-z]", cell) for cell in cells)
     is_above = bool(below) and all(len(row) == len(cells) for row in below[1:] or below)
-    has_numbers = any(_NUMBER.fullmatch(cell) for row in below for cell in row)
+    has_numbers = any(NUMBER.fullmatch(cell) for row in below for cell in row)
     return min(len(cells), 90) if is_text and is_above and has_numbers and cut.separator else 0
 
 
@@ -250,8 +253,8 @@ def _place_of(wanted: str, names: Sequence[str]) -> int | None:
     UnclearLayoutError
         If several are.
     """
-    text = _key(wanted)
-    for keys in ([_key(name) for name in names], [_key(split_unit(name)[0]) for name in names]):
+    text = key_of(wanted)
+    for keys in ([key_of(name) for name in names], [key_of(split_unit(name)[0]) for name in names]):
         places = [k for k, key in enumerate(keys) if key == text]
         if len(places) > 1:
             raise UnclearLayoutError(
@@ -260,7 +263,7 @@ def _place_of(wanted: str, names: Sequence[str]) -> int | None:
             )
         if places:
             return places[0]
-    bare = _key(split_unit(wanted)[0])
+    bare = key_of(split_unit(wanted)[0])
     return _place_of(split_unit(wanted)[0], names) if bare != text else None
 
 
@@ -276,7 +279,8 @@ def _listed(names: Iterable[str]) -> str:
 
 
 @lru_cache(maxsize=4096)
-def _key(name: str) -> str:
+def key_of(name: str) -> str:
+    """Return the form of a name by which it is compared."""
     return " ".join(name.split()).casefold()
 
 

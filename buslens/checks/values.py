@@ -145,8 +145,8 @@ def read_columns(
 
 
 def _unnamed_text(role: Role, texts: Iterable[str]) -> str:
-    """Return which words of a column stand for no state; empty if all do, or say that there is no value."""
-    words = [f"'{it}'" for it in texts if any(map(str.isalnum, it))]
+    """Return which words of a column stand for no state; empty if all do."""
+    words = [f"'{it}'" for it in texts]
     if not words:
         return ""
     more = f" and {len(words) - _MOST_WORDS} more" if len(words) > _MOST_WORDS else ""

@@ -39,6 +39,9 @@ _BUCKET_NS: Final = 1_000_000
 _DENSE: Final = 8
 """Samples in that time from which that is worth it."""
 _BREAK: Final = -2
+_NOTHING: Final = -3
+_NO_VALUE: Final = frozenset({"nan", "n/a", "na", "n.a.", "#n/a", "null", "none"})
+"""What stands in a cell that has no value, beside signs alone such as ``---``."""
 _OPERATORS: Final = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal}
 
 
@@ -127,7 +130,7 @@ class ColumnHistory:
         if self._names:
             time_ns, raw = self._states(block.time_ns, cells)
         else:
-            kept = np.flatnonzero(cells.is_filled)
+            kept = self._filled(cells)
             time_ns = block.time_ns[kept]
             raw = cells.numbers(self._shifts(cells))[kept].view(np.uint64)
         if not len(time_ns):
@@ -142,11 +145,11 @@ class ColumnHistory:
 
     def _states(self, time_ns: NDArray[np.int64], cells: Cells) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
         """Return the times and codes of the cells that show a state, or a value that stands for none."""
-        filled = np.flatnonzero(cells.is_filled)
+        filled = self._filled(cells)
         if not len(filled):
             return time_ns[filled], np.empty(0, np.uint64)
         time_ns = time_ns[filled]
-        codes = self._learn_texts(cells)
+        codes = self._codes[cells.table]
         code = np.full(len(filled), -1, np.int64)
         is_text = cells.is_text[filled]
         if is_text.any():
@@ -164,6 +167,14 @@ class ColumnHistory:
         self._odd.update(np.unique(code[code >= len(self._names)]).tolist())
         self._had.update(index for index in range(len(self._names)) if index not in self._had and (code == index).any())
         return self._with_hysteresis(time_ns, code)
+
+    def _filled(self, cells: Cells) -> NDArray[np.intp]:
+        """Return the rows with a value."""
+        filled, is_text = cells.is_filled, cells.is_text
+        if codes := self._learn_texts(cells):
+            is_none = np.array(codes) == _NOTHING
+            filled = filled & ~(is_text & is_none[np.where(is_text, cells.digits, 0)])
+        return np.flatnonzero(filled)
 
     def _widen(self, numbers: NDArray[np.float64]) -> None:
         known = numbers[np.isfinite(numbers)]
@@ -208,7 +219,10 @@ class ColumnHistory:
                 ),
                 None,
             )
-            codes.append(self._unnamed_code(text) if code is None else code)
+            if code is None:
+                is_none = key in _NO_VALUE or not any(map(str.isalnum, key))
+                code = _NOTHING if is_none else self._unnamed_code(text)
+            codes.append(code)
         return codes
 
     def _codes_of_numbers(self, numbers: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -315,7 +329,7 @@ class ColumnHistory:
             self._begin()
         log = self._log
         assert log is not None  # noqa: S101 (begun right above)
-        labels = {code: text for text, code in self._unnamed.items()}
+        labels = {code: text for text, code in self._unnamed.items()} if self._names else {}
         log.tracks = tuple(replace(track, signal=replace(self._signal, labels=labels)) for track in log.tracks)
         log.finish()
         return log

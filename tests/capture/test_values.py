@@ -137,6 +137,55 @@ class TestLayout:
         assert times == [0, 100, 200, 300, 400, 500]
         assert cells == [[k / 4 for k in range(6)], [float(k % 3) for k in range(6)]]
 
+    def test_settings_beside_the_first_rows(self, tmp_path: Path) -> None:
+        """Some oscilloscopes write their settings into the first cells of the first rows, and no header."""
+        beside = ["Record Length,3", "Sample Interval,0.1", "Source,CH1", *[","] * 3]
+        text = "".join(f"{more},{k / 10:.1f},{k / 4}\n" for k, more in enumerate(beside))
+        times, cells, _ = read(table(tmp_path, text), [4])
+        assert (times, cells) == ([100 * k for k in range(6)], [[k / 4 for k in range(6)]])
+
+    def test_numbers_between_tabs(self, tmp_path: Path) -> None:
+        text = "Time (s)\tA\tB\n" + "".join(f"{k / 10}\t{k}.5\t+{k}E-01\n" for k in range(4))
+        assert read(table(tmp_path, text), ["A", "B"])[1] == [[k + 0.5 for k in range(4)], [k / 10 for k in range(4)]]
+
+    @pytest.mark.parametrize("wanted", [["Supply", "Enable"], []])
+    @pytest.mark.parametrize(
+        "rows",
+        [
+            ["Tester list", "", "Time (s);Name;Value;Unit", "0.1;Enable;Off;", "0.1;Supply;12.5;V", "0.2;Enable;On;"],
+            ["Car,7", "Time (s),Signal,Reading,Units", "0.1,Enable,Off,", '0.1,Supply,"12.5",V', "0.2,Enable,On,"],
+        ],
+    )
+    def test_one_value_a_row(self, tmp_path: Path, rows: list[str], wanted: list[str | int]) -> None:
+        """Names in a column become columns, whatever stands above them; rows of other names are empty ones."""
+        mark = "," if "," in rows[0] else ";"
+        more = [f"{k / 10:.1f}{mark}Supply{mark}12.5{mark}V" for k in range(3, 9)]
+        times, cells, stats = read(table(tmp_path, "\n".join([*rows, *more])), wanted)
+        by_first = sorted(cells, key=lambda column: column[0] != "Off")
+        assert by_first[0][:3] == ["Off", None, "On"]
+        assert [cell for cell in by_first[1] if cell] == [12.5] * 7
+        assert (times[:3], times[-1], stats.broken) == ([100, 100, 200], 800, 0)
+        assert "each row has one value, whose name is in column 2" in stats.notes
+
+    @pytest.mark.parametrize("end", ["\n", "\r\n"])
+    @pytest.mark.parametrize(
+        ("above", "numbered"),
+        [
+            ("Sampling interval: 100 ms", False),
+            ("Sample Interval,1.000000E-01", True),
+            ("Increment;0,1;s", True),
+            ("Abtastintervall: 100000 us", False),
+        ],
+    )
+    def test_samples_that_are_counted(self, tmp_path: Path, above: str, numbered: bool, end: str) -> None:
+        """Without times the interval above the rows gives them."""
+        rows = [f"{f'{k};' * numbered}{k % 2};{k}.25" for k in range(12)]
+        text = end.join([above, "", f"{'No.;' * numbered}A;B", *rows]) + end
+        times, cells, stats = read(table(tmp_path, text), ["A", "B"])
+        assert times == [100 * k for k in range(12)]
+        assert cells[1] == [time / 100 + 0.25 for time in times]
+        assert "counted, one each 0.1 s" in stats.notes[1]
+
     def test_packed(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """How long it is shows only as it is unpacked; nothing is compiled for a short one."""
         monkeypatch.setattr(values_module, "compiled", lambda *_: pytest.fail("compiled"))

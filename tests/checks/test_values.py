@@ -155,6 +155,8 @@ class TestStates:
             (["1", "0", "2"], 'states = { off = "0", on = "1" }', ["on", "off", "?"]),
             (["1st", "2nd", "1st"], 'states = { low = "1st", high = "2nd" }', ["low", "high", "low"]),
             (["0.1 V", "950 mV", "OL"], 'states = { off = "< 500 mV", on = "> 0.9 V" }', ["off", "on", "?"]),
+            (["1", "---", "N/A", "1"], "states = { off = 0, on = 1 }", ["on"]),
+            (["1", "---", "1"], 'states = { on = 1, none = "---" }', ["on", "none", "on"]),
             (["1", "OL", "1"], 'states = { off = "< 3", open = "OL" }', ["off", "open", "off"]),
         ],
     )

@@ -305,7 +305,8 @@ def _grouped(mark: bytes, *, is_sure: bool) -> re.Pattern[bytes]:
     """Return the pattern of a number, alone in its cell, in groups of three digits.
 
     Where it has to be sure, two groups stand behind the first, or one with decimals behind it, or the mark parts
-    nothing but thousands, as an apostrophe or a blank that does not break.
+    nothing but thousands, as an apostrophe or a blank that does not break. A whole line such as ``1.200,12`` is two
+    numbers with a comma between.
     """
     before, behind = rb'(?:(?<=^)|(?<=[\n;\t|"]))', rb'(?=$|[\r\n;\t|"])'
     least = 2 if is_sure and mark in {b",", b".", b" "} else 1
@@ -313,7 +314,10 @@ def _grouped(mark: bytes, *, is_sure: bool) -> re.Pattern[bytes]:
     point = rb"[.,]" if mark not in {b",", b"."} else rb"," if mark == b"." else rb"\."
     number = groups + rb"{%d,}(?:%s\d+)?" % (least, point)
     if mark in {b",", b"."}:
-        number = rb"(?:%s+%s\d+|%s)" % (groups, point, groups + rb"{%d,}" % least)
+        number, cell = groups + rb"{%d,}" % least, groups + rb"+%s\d+" % point
+        return re.compile(
+            rb'%s%s%s|(?<=[;\t|"])%s%s|%s%s(?=[;\t|"])' % (before, number, behind, cell, behind, before, cell)
+        )
     return re.compile(before + number + behind)
 
 

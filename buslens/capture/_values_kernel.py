@@ -110,10 +110,12 @@ def plain_decimal(text: Numbers, p: int, sep: int, comma: int) -> tuple[int, int
     if text[q] == 45 or text[q] == 43:
         q += 1
     first = q
+    # More digits may not fit into 64 bits; what stands there is then no separator.
+    last = first + 18
     value = 0
     places = 0
     d = text[q] - 48
-    while 0 <= d < 10:
+    while 0 <= d < 10 and q < last:
         value = value * 10 + d
         q += 1
         d = text[q] - 48
@@ -121,7 +123,7 @@ def plain_decimal(text: Numbers, p: int, sep: int, comma: int) -> tuple[int, int
         q += 1
         places = q
         d = text[q] - 48
-        while 0 <= d < 10:
+        while 0 <= d < 10 and q < last:
             value = value * 10 + d
             q += 1
             d = text[q] - 48

@@ -22,6 +22,12 @@ def render(package: str, template: str, **values: Any) -> Markup:
     return Markup(_templates(package).get_template(template).render(values))
 
 
+def part(package: str, template: str, name: str, *values: object, **words: object) -> Markup:
+    """Return what a macro of a template makes of values; `words` are what the template asks for by name."""
+    made = _templates(package).get_template(template).make_module(words)
+    return Markup(getattr(made, name)(*values))
+
+
 @cache
 def _templates(package: str) -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from typing import TYPE_CHECKING, Final
 
 from buslens.causes.advice import AdviceKind, PredictedResult
@@ -11,13 +10,14 @@ from buslens.checks.phrases import plain
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
 from buslens.report.formatting import capitalised, clean, verdict_sentence
 from buslens.report.page.drawing import strip_svg
-from buslens.report.page.page_text import safe_html
+from buslens.report.record.markup import Markup
 from buslens.report.safety_notes import CAUTIONS
 from buslens.report.strip import MOST_LANES, evidence_strip, informative
+from buslens.report.templates import part
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from buslens.causes.diagnosis import Diagnosis
     from buslens.causes.model import Measurement
@@ -34,30 +34,25 @@ _MOVES: Final = 0.02
 
 def evidence_html(
     result: Result, diagnosis: Diagnosis | None, numbers: Mapping[int, int], *, most: int = MOST_LANES
-) -> str:
+) -> Markup:
     """Return the evidence as a figure; empty where there is none."""
     strip = evidence_strip(result, None if diagnosis is None else informative(diagnosis), most=most)
-    evidence = ""
-    if strip is not None:
-        names = ", ".join(result.expectations.shown_name(role) for role in strip.roles)
-        label = f"Lanes over time: {names}. {verdict_sentence(result)}"
-        run = strip.handshake
-        around = "" if run is None else f", around {clean(run.rule)} {run.number}"
-        drawn = strip_svg(result, strip, numbers, label)
-        told = "<figcaption>Gray at an edge: it changed between these two frames.</figcaption>"
-        evidence = f'<figure class="evidence"><h2>What the log shows{safe_html(around)}</h2>\n{drawn}{told}</figure>'
-    return evidence
+    if strip is None:
+        return Markup("")
+    names = ", ".join(result.expectations.shown_name(role) for role in strip.roles)
+    label = f"Lanes over time: {names}. {verdict_sentence(result)}"
+    run = strip.handshake
+    around = "" if run is None else f", around {clean(run.rule)} {run.number}"
+    return _part("evidence", around, Markup(strip_svg(result, strip, numbers, label)))
 
 
-def likely_html(diagnosis: Diagnosis | None) -> str:
+def likely_html(diagnosis: Diagnosis | None) -> Markup:
     """Return the line under the verdict: what it most likely is, and what fits as well; empty without causes."""
     if diagnosis is None or diagnosis.advice.step is AdviceKind.NOTHING:
-        return ""
+        return Markup("")
     leading, alike = _leading(diagnosis)
-    named = " or ".join(f"{safe_html(it.title)} ({_chance(it)})" for it in leading[:_MOST_NAMED])
-    if alike and len(leading) > _MOST_NAMED:
-        named += f", and {len(leading) - _MOST_NAMED} more that fit alike"
-    return f'<p class="likely">Most likely: {named}</p>'
+    more = len(leading) - _MOST_NAMED if alike else 0
+    return _part("likely", leading[:_MOST_NAMED], max(more, 0))
 
 
 def _leading(diagnosis: Diagnosis) -> tuple[Sequence[Hypothesis], bool]:
@@ -72,61 +67,36 @@ def _leading(diagnosis: Diagnosis) -> tuple[Sequence[Hypothesis], bool]:
     return chosen, {id(it) for it in chosen} <= {id(it) for it in group}
 
 
-def _chance(hypothesis: Hypothesis) -> str:
-    """Return how probable it is, such as ``> 99 %``, as it stands on a page."""
-    return safe_html(share(hypothesis.posterior).replace("<", "< ").replace(">", "> "))
+def _part(name: str, *values: object) -> Markup:
+    """Return a part of the template."""
+    return part(
+        __package__,
+        "first_screen.html",
+        name,
+        *values,
+        capitalised=capitalised,
+        chance=lambda it: share(it.posterior).replace("<", "< ").replace(">", "> "),
+        not_told_apart=NOT_TOLD_APART,
+    )
 
 
-def side_html(result: Result, diagnosis: Diagnosis | None) -> str:
+def side_html(result: Result, diagnosis: Diagnosis | None) -> Markup:
     """Return the leading cause with what speaks for and against it, what to do next, and the cautions for it."""
-    why = "" if diagnosis is None else f'<div class="why">{"".join(_why(diagnosis))}</div>'
-    told = why + _cautions(result, diagnosis)
-    return f'<div class="side">{told}</div>' if told else ""
-
-
-def _cautions(result: Result, diagnosis: Diagnosis | None) -> str:
-    """Return the cautions, wherever somebody is going to work on the car."""
     is_work = diagnosis is not None and diagnosis.advice.step is not AdviceKind.NOTHING
-    if result.verdict is not Verdict.FAULTY and not is_work:
-        return ""
-    told = "".join(f"<p>{html.escape(caution)}</p>" for caution in CAUTIONS)
-    return f'<section class="caution"><h2>Safety notes</h2>{told}</section>'
+    # Wherever somebody is going to work on the car.
+    cautions = CAUTIONS if is_work or result.verdict is Verdict.FAULTY else ()
+    parts = [] if diagnosis is None or not is_work else [_causes(diagnosis), _next(diagnosis)]
+    why = last_line(diagnosis) if diagnosis is not None and not is_work else ""
+    return _part("side", parts, why, cautions)
 
 
-def _why(diagnosis: Diagnosis) -> Iterator[str]:
-    if diagnosis.advice.step is AdviceKind.NOTHING:
-        yield f'<section><h2>Why</h2><p class="do">{safe_html(last_line(diagnosis))}</p></section>'
-        return
-    yield f"<section><h2>Most likely</h2>{''.join(_causes(diagnosis))}</section>"
-    yield f"<section><h2>Do next at the car</h2>{''.join(_next(diagnosis))}</section>"
-
-
-# --- causes ---------------------------------------------------------------------------------------------
-
-
-def _causes(diagnosis: Diagnosis) -> Iterator[str]:
+def _causes(diagnosis: Diagnosis) -> Markup:
     members, alike = _leading(diagnosis)
-    if len(members) > 1 and alike:
-        yield f'<p class="small">{NOT_TOLD_APART}:</p>'
-    for it in members:
-        name = capitalised(clean(it.title))
-        yield f'<p class="cause"><span>{safe_html(name)}</span> <span class="nw">{_chance(it)}</span></p>'
-        if len(members) > 1:
-            yield _bar(it.posterior)
-    yield f'<p class="case">{safe_html(case_text(diagnosis, members[0]))}</p>'
     named = {id(it) for it in members}
     others = [it for it in diagnosis.ranking.hypotheses if id(it) not in named and it.posterior >= WORTH_TELLING]
-    if others:
-        told = ", ".join(f"{clean(it.title)} {share(it.posterior)}" for it in others[:_MOST_CAUSES])
-        more = f", and {len(others) - _MOST_CAUSES} more" if len(others) > _MOST_CAUSES else ""
-        yield f'<p class="small">Also possible: {safe_html(told + more)}</p>'
-
-
-def _bar(posterior: float) -> str:
-    return (
-        '<svg class="bar" width="100%" height="6" aria-hidden="true">'
-        f'<rect width="{100 * min(max(posterior, 0.0), 1.0):.0f}%" height="6" class="inked"/></svg>'
-    )
+    told = ", ".join(f"{clean(it.title)} {share(it.posterior)}" for it in others[:_MOST_CAUSES])
+    more = f", and {len(others) - _MOST_CAUSES} more" if len(others) > _MOST_CAUSES else ""
+    return _part("causes", members, alike, case_text(diagnosis, members[0]), told + more)
 
 
 def case_text(diagnosis: Diagnosis, hypothesis: Hypothesis) -> str:
@@ -154,37 +124,20 @@ def _shown(it: Observation) -> str:
 # --- the next step --------------------------------------------------------------------------------------
 
 
-def _next(diagnosis: Diagnosis) -> Iterator[str]:
+def _next(diagnosis: Diagnosis) -> Markup:
     advice = diagnosis.advice
-    measurement = advice.measurement
-    if advice.step is not AdviceKind.MEASURE or measurement is None:
-        first = (advice.hypotheses or diagnosis.ranking.hypotheses)[0]
-        if advice.step is AdviceKind.EXAMINE and len(advice.hypotheses) > 1:
-            yield f'<p class="do">{safe_html(last_line(diagnosis))}</p>'
-            return
-        yield from _first(first.cautions)
-        yield f'<p class="do">{safe_html(first.repair)}</p>'
-        if any(cause.kind.is_in_vehicle for cause in first.causes):
-            yield '<dl class="how"><dt>then</dt><dd>record again, and compare the two</dd></dl>'
-        return
-    yield from _first(measurement.cautions)
-    yield f'<p class="do">{safe_html(measurement.do)}</p>'
-    rows = [
-        ("where", safe_html(measurement.where)),
-        ("state", safe_html(f"{measurement.state}; about {measurement.minutes:g} min")),
-    ]
-    for outlook in _telling(diagnosis):
-        read = _result_text(measurement, outlook.result)
-        left = ", or ".join(f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:2])
-        good = " (as it should be)" if outlook.result == measurement.expect else ""
-        rows.append(("if", f"<b>{safe_html(read)}</b>{good}: {safe_html(left)}"))
-    yield f'<dl class="how">{"".join(f"<dt>{name}</dt><dd>{words}</dd>" for name, words in rows)}</dl>'
+    measurement = advice.measurement if advice.step is AdviceKind.MEASURE else None
+    results = [] if measurement is None else [_read(measurement, it) for it in _telling(diagnosis)]
+    first = (advice.hypotheses or diagnosis.ranking.hypotheses)[0]
+    said = last_line(diagnosis) if advice.step is AdviceKind.EXAMINE and len(advice.hypotheses) > 1 else ""
+    is_in_vehicle = any(cause.kind.is_in_vehicle for cause in first.causes)
+    return _part("next_step", measurement, results, first, said, is_in_vehicle)
 
 
-def _first(cautions: Sequence[str]) -> Iterator[str]:
-    """Yield what to heed before the hand reaches for anything."""
-    if cautions:
-        yield f'<p class="heed"><b>Safety:</b> {safe_html(" ".join(map(clean, cautions)))}</p>'
+def _read(measurement: Measurement, outlook: PredictedResult) -> tuple[str, bool, str]:
+    """Return what is read, whether it is as it should be, and which causes it would leave."""
+    left = ", or ".join(f"{clean(it.title)} {share(chance)}" for it, chance in outlook.leaves[:2])
+    return _result_text(measurement, outlook.result), outlook.result == measurement.expect, left
 
 
 def _telling(diagnosis: Diagnosis) -> list[PredictedResult]:

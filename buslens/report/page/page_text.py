@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from dataclasses import replace
 from functools import partial
 from itertools import islice
@@ -20,7 +19,6 @@ from buslens.report.formatting import (
     place_of,
     sign,
     spoken,
-    unparted,
     unread_text,
 )
 from buslens.report.templates import render
@@ -193,8 +191,3 @@ def bases(result: Result) -> dict[str, dict[str, None]]:
         if finding.basis:
             found.setdefault(finding.basis, {})[finding.rule] = None
     return found
-
-
-def safe_html(text: str) -> str:
-    """Return text of the user's as text, whatever it holds."""
-    return html.escape(unparted(clean(text)))

@@ -14,6 +14,7 @@ from buslens.checks import agree, alive, never, precedes, pulse, sequence, value
 from buslens.checks.capture_match import Identifier, absent_text, unrelated_text
 from buslens.checks.context import EvaluationContext, Presence, edge_condition, longest_hold_ns, roles_in
 from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Result, Verdict, finding_by
+from buslens.checks.lost_frame import in_doubt, role_that_lost_a_frame
 from buslens.checks.own_words import in_own_words
 from buslens.checks.replies import pairs_of, read_replies
 from buslens.checks.shortest import shortest_of
@@ -439,8 +440,31 @@ def _evaluate(
     """Return what the rules find in a recording, and in others of the same minutes."""
     if beside or answered is not None or found.moved_ns:
         return _evaluate_together(expected, found, beside, answered, absent=absent, notes=notes)
+    return _evaluate_alone(expected, found, absent=absent, notes=tuple(notes))
+
+
+def _evaluate_alone(
+    expected: Expectations, found: Recording, *, absent: tuple[str, ...], notes: tuple[str, ...]
+) -> Result:
+    def check_again(timelines: Mapping[str, Timeline]) -> Findings:
+        context = replace(found, timelines=timelines).context
+        return _result(expected, found, lambda _: context, absent=absent, notes=notes).findings
+
     context = found.context
-    return _result(expected, found, lambda _: context, absent=absent, notes=notes)
+    result = _result(expected, found, lambda _: context, absent=absent, notes=notes)
+    lost = role_that_lost_a_frame(expected, found.timelines, result.findings.unmet, result.handshakes, check_again)
+    if not lost:
+        return result
+    findings = in_doubt(result.findings, expected.roles[lost].message)
+    verdict, summary = decide_verdict(
+        findings,
+        result.handshakes,
+        expected.rules,
+        handshake=expected.handshake,
+        to_decide=expected.to_decide,
+        timelines=found.timelines,
+    )
+    return replace(result, findings=findings, verdict=verdict, summary=summary)
 
 
 def _evaluate_together(

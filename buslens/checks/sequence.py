@@ -317,8 +317,7 @@ class _HandshakeEvaluator:
         for finding in self._evaluate_steps():
             is_answer = len(self.rule.steps) > 1 and finding.step == self.rule.steps[1].name
             if is_answer and finding.outcome is Outcome.MET and usual < self.tries <= self.rule.tries:
-                few = "1 try is" if usual == 1 else f"{usual} tries are"
-                reason = f"{finding.reason}; but that took {self.tries} tries, and {few} usual"
+                reason = f"{finding.reason}; but that took {self.tries} tries; usual: {usual}"
                 yield replace(finding, outcome=Outcome.UNDECIDED, reason=reason)
             else:
                 yield finding

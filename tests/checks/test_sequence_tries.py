@@ -40,7 +40,7 @@ class TestTries:
                 feedback=sampled([(0, "free"), (locked, "locked")], every=10, until=4000),
             )
             assert outcomes(result) == [("enable", "met"), ("release ends", found)]
-            is_told = "but that took 2 tries, and 1 try is usual" in of_step(result, "release ends").reason
+            is_told = "but that took 2 tries; usual: 1" in of_step(result, "release ends").reason
             assert is_told == (found == "undecided")
 
     def test_an_optional_step_may_stay_out(self) -> None:

@@ -101,9 +101,9 @@ def print_record(
 ) -> Print:
     """Print a record on a paper."""
     with pytest.MonkeyPatch.context() as patch:
-        original = page_module._resource
+        original = page_module.resource
         size = f"@page {{ size: {paper}; }}\n"
-        patch.setattr(page_module, "_resource", lambda name: original(name) + (size if name.endswith(".css") else ""))
+        patch.setattr(page_module, "resource", lambda *of: original(*of) + (size if of[-1].endswith(".css") else ""))
         page = page_module.record(job, results, INPUTS, **more)
     (folder / "record.html").write_bytes(page)
     return print_page(window, folder)

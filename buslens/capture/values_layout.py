@@ -195,6 +195,12 @@ def _complete(
     usual = Counter(map(len, body)).most_common(1)
     if usual and 2 * usual[0][1] > len(body):
         body = [cells for cells in body if len(cells) == usual[0][0]]
+    places = [_place_of(one, names) for one in wanted if isinstance(one, str)]
+    named = [k for k in places if k is not None]
+    is_named = bool(named and body) and all(row[k : k + 1] == [names[k]] for row in body for k in named)
+    if is_named:  # each row has its names beside its values
+        names, n_before = ["", *names[:-1]], place
+        split = [split_unit(name) for name in names]
     _require_fitting(names, body, cut)
     width = min(max((len(row) for row in body), default=0), MOST_COLUMNS)
     split += [("", "")] * (width - len(split))

@@ -29,6 +29,11 @@ _INTERVAL: Final = re.compile(
     r"(?i)\b(?:sampl\w*[ _-]?(?:interval|period|time)|interval|x?[ _-]?increment|abtast\w*)\b[^\d\n+-]{0,16}?"
     r"\+?(\d+[.,]?\d*(?:e[+-]?\d+)?)[\s\",;]*(ns|us|µs|ms|s)?\b"
 )
+_RATE: Final = re.compile(
+    r"(?i)\b(?:sampl\w*[ _-]?(?:rate|freq\w*)|abtastrate)\b\D{0,16}?"
+    r"(\d+[.,]?\d*(?:e[+-]?\d+)?)[\s\",;]*([kM]?)(?:Hz|Sa?/s)"
+)
+_INCREMENT: Final = re.compile(r"(?i)\b(x?increment|interval)\b")
 _LEAST_PART: Final = 0.8
 """Part of the lines that have the form of a row."""
 _MOST_NAMES: Final = 200
@@ -113,35 +118,38 @@ def one_value_a_row(head: bytes, wanted: Sequence[str | int]) -> Rewriting | Non
 
 
 def _named_column(header: Sequence[str], body: Sequence[Sequence[str]], names: set[str]) -> int | None:
-    for column in range(1, len(header) - 1):
+    for column in range(len(header)):
         cells = {row[column] for row in body}
         if not 0 < len(cells) <= min(_MOST_NAMES, len(body) // 2) or any(map(NUMBER.fullmatch, cells)):
             continue
         says_so = _NAME.search(header[column]) and any(map(_VALUE.search, header))
         if names & {key_of(split_unit(_text(cell))[0]) for cell in cells} if names else says_so:
-            return column
+            return column if column + 1 < len(header) or any(map(_VALUE.search, header)) else None
     return None
 
 
 def _wide(cut: CellSplit, place: int, header: Sequence[str], body: Sequence[Sequence[str]], name: int) -> Rewriting:
     mark = cut.separator
-    value = next((k for k, cell in enumerate(header) if k > name and _VALUE.search(cell)), name + 1)
-    unit = next((k for k, cell in enumerate(header) if k > name and k != value and _UNIT.search(cell)), None)
+    value = next((k for k, cell in enumerate(header) if _VALUE.search(cell)), name + 1)
+    unit = next((k for k, cell in enumerate(header) if k not in {name, value} and _UNIT.search(cell)), None)
+    others = [k for k in range(len(header)) if k not in {name, value, unit}]
     units = {row[name]: row[unit] if unit is not None else "" for row in reversed(body)}
     names = list(dict.fromkeys(row[name] for row in body))
     at = {one: k for k, one in enumerate(names)}
 
     def rewritten(line: str) -> str:
         cells = cut.cells(line)
-        if len(cells) <= value or cells[name] not in at:
-            return "" if len(cells) > value else line
+        if len(cells) < len(header) or cells[name] not in at:
+            return "" if len(cells) >= len(header) else line
         text = f'"{cells[value]}"' if mark in cells[value] else cells[value]
         before = at[cells[name]]
-        return mark.join([*cells[:name], *[""] * before, text, *[""] * (len(names) - 1 - before)])
+        return mark.join([*(cells[k] for k in others), *[""] * before, text, *[""] * (len(names) - 1 - before)])
 
     return Rewriting(
         n_before=place + 1,
-        heading=mark.join([*header[:name], *(f"{one} ({units[one]})" if units[one] else one for one in names)]),
+        heading=mark.join(
+            [*(header[k] for k in others), *(f"{one} ({units[one]})" if units[one] else one for one in names)]
+        ),
         rows=lambda: rewritten,
         note=f"each row has one value, whose name is in column {name + 1}",
     )
@@ -149,14 +157,12 @@ def _wide(cut: CellSplit, place: int, header: Sequence[str], body: Sequence[Sequ
 
 def counted_samples(layout: ValuesLayout) -> Rewriting | None:
     """Return how samples get times that have none; None if nothing above them says how far apart they are."""
-    lines = layout.rows.preamble
-    match = next(filter(None, map(_INTERVAL.search, lines)), None)
-    if match is None:
+    step_ns = _step_ns(layout)
+    if step_ns is None:
         return None
-    step_ns = float(match[1].replace(",", ".")) * TIME_UNITS.get(match[2] or "s", NS_PER_S)
     cut, width = layout.cut, len(layout.columns)
     mark = cut.separator or " "
-    numbered = [column for column in layout.values() if _counts(row[column.index] for row in layout.rows.rows)]
+    numbered = [column for column in layout.values() if _counts(row[column.index] for row in layout.rows.rows[1:])]
     index = numbered[0].index if numbered else None
 
     def rows() -> Callable[[str], str]:
@@ -178,6 +184,19 @@ def counted_samples(layout: ValuesLayout) -> Rewriting | None:
         rows=rows,
         note=f"the samples have no times: they are counted, one each {step_ns / NS_PER_S:g} s, as is said above them",
     )
+
+
+def _step_ns(layout: ValuesLayout) -> float | None:
+    for line in layout.rows.preamble:
+        if match := _INTERVAL.search(line):
+            return float(match[1].replace(",", ".")) * TIME_UNITS.get(match[2] or "s", NS_PER_S)
+        if match := _RATE.search(line):
+            return NS_PER_S / float(match[1].replace(",", ".")) / {"": 1, "k": 1_000, "M": 1_000_000}[match[2]]
+    for column in layout.columns:  # or the first row has it, and no other
+        first, *more = [row[column.index] for row in layout.rows.rows] or [""]
+        if _INCREMENT.search(column.name) and NUMBER.fullmatch(first) and not any(more):
+            return float(first.replace(",", ".")) * NS_PER_S
+    return None
 
 
 def _counts(cells: Iterable[str]) -> bool:

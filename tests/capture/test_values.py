@@ -153,13 +153,15 @@ class TestLayout:
         "rows",
         [
             ["Tester list", "", "Time (s);Name;Value;Unit", "0.1;Enable;Off;", "0.1;Supply;12.5;V", "0.2;Enable;On;"],
+            ["Tester list", "", "Value;Name;Time (s)", "Off;Enable;0.1", "12.5;Supply;0.1", "On;Enable;0.2"],
             ["Car,7", "Time (s),Signal,Reading,Units", "0.1,Enable,Off,", '0.1,Supply,"12.5",V', "0.2,Enable,On,"],
         ],
     )
     def test_one_value_a_row(self, tmp_path: Path, rows: list[str], wanted: list[str | int]) -> None:
         """Names in a column become columns, whatever stands above them; rows of other names are empty ones."""
         mark = "," if "," in rows[0] else ";"
-        more = [f"{k / 10:.1f}{mark}Supply{mark}12.5{mark}V" for k in range(3, 9)]
+        cells = [(f"{k / 10:.1f}", "Supply", "12.5", "V") for k in range(3, 9)]
+        more = [mark.join(row[2::-1] if rows[2].startswith("Value") else row) for row in cells]
         times, cells, stats = read(table(tmp_path, "\n".join([*rows, *more])), wanted)
         by_first = sorted(cells, key=lambda column: column[0] != "Off")
         assert by_first[0][:3] == ["Off", None, "On"]
@@ -175,6 +177,7 @@ class TestLayout:
             ("Sample Interval,1.000000E-01", True),
             ("Increment;0,1;s", True),
             ("Abtastintervall: 100000 us", False),
+            ("Sampling rate,0.01,kHz", False),
         ],
     )
     def test_samples_that_are_counted(self, tmp_path: Path, above: str, numbered: bool, end: str) -> None:
@@ -185,6 +188,26 @@ class TestLayout:
         assert times == [100 * k for k in range(12)]
         assert cells[1] == [time / 100 + 0.25 for time in times]
         assert "counted, one each 0.1 s" in stats.notes[1]
+
+    def test_increment_in_the_first_row(self, tmp_path: Path) -> None:
+        text = "X,A,Increment\nSequence,Volt,1.0E-01\n" + "".join(f"{k},{k}.5,\n" for k in range(9))
+        times, cells, _ = read(table(tmp_path, text), ["A"])
+        assert (times, cells) == ([100 * k for k in range(9)], [[k + 0.5 for k in range(9)]])
+
+    @pytest.mark.parametrize("row", ["t={} A={} B={}", '{{"t": {}, "A": {}, "B": {}}}'])
+    def test_names_in_each_row(self, tmp_path: Path, row: str) -> None:
+        text = "".join(row.format(k / 10, k, f"{k}.5") + "\n" for k in range(9))
+        times, cells, _ = read(table(tmp_path, text), ["B"])
+        assert (times, cells) == ([100 * k for k in range(9)], [[k + 0.5 for k in range(9)]])
+
+    def test_times_of_their_own(self, tmp_path: Path) -> None:
+        """A column is read with the time to its left; two that have different ones are refused."""
+        rows = "".join(f"{k / 10},{k},{k / 10 + 0.03:.2f},{k + 50}\n" for k in range(9))
+        path = table(tmp_path, "Time (s),A,Time (s),B\n" + rows)
+        assert read(path, ["A"])[0] == [100 * k for k in range(9)]
+        assert read(path, ["B"])[:2] == ([100 * k + 30 for k in range(9)], [[float(k + 50) for k in range(9)]])
+        with pytest.raises(CaptureError, match="columns 1 and 3 are both called 'time \\(s\\)' and differ"):
+            read(path, ["A", "B"])
 
     def test_packed(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """How long it is shows only as it is unpacked; nothing is compiled for a short one."""
@@ -222,6 +245,7 @@ class TestLayout:
         [
             ("Time,A,A\n0.1,1,2\n0.2,1,2\n", ["A"], "are both called 'A'"),
             ("Time,A\n1,On\n2,On\n4,Off\n", ["A"], "nothing says the unit of the time in column 1"),
+            ("Time,A\n46095.3541,1\n46095.3542,2\n46095.3543,2\n", ["A"], "may be days, as spreadsheets count them"),
             ("X,A\nq,On\nw,On\n", ["A"], "no column of this table holds times that run"),
             (PLAIN, [9], "there is no column 9; the widest row has 3 cells"),
         ],

@@ -114,7 +114,14 @@ def recognise(
     lines = text.decode("latin-1").split("\n")
     if not is_whole or not lines[-1]:
         lines.pop()
+    behind = lines[MOST_ROWS + 200 :]
     lines = [line.rstrip("\r") for line in lines[: MOST_ROWS + 200]]
+
+    def later() -> Iterator[bytes]:
+        yield "\n".join(["", *behind, ""]).encode("latin-1")
+        if rest is not None:
+            yield from rest()
+
     best: TableReading | None = None
     problem: UnclearLayoutError | None = None
     for cut in CUTS if told.separator is None else _told_cuts(told.separator):
@@ -124,7 +131,7 @@ def recognise(
         of_time = False
         is_headed = bool(cut.separator) and rows is not None and heads_frames(rows)
         try:
-            found = None if rows is None else _try(lines, rows, told, rest)
+            found = None if rows is None else _try(lines, rows, told, later)
             if rows is not None and found is None and is_headed and not told.names_columns:
                 refuse_odd_cells(rows)
         except UnclearLayoutError as unclear:
@@ -157,7 +164,7 @@ def _told_cuts(separator: str) -> Sequence[CellSplit]:
 
 
 def _try(  # noqa: PLR0912
-    lines: list[str], rows: Rows, told: TableSettings, rest: Callable[[], Iterable[bytes]] | None
+    lines: list[str], rows: Rows, told: TableSettings, rest: Callable[[], Iterable[bytes]]
 ) -> TableReading | None:
     if rows.width < 2:
         return None
@@ -320,7 +327,7 @@ def _told_columns(rows: Rows, told: TableSettings) -> dict[int, int]:
 # --- number bases -----------------------------------------------------------------------------------------------
 
 
-def _id_base(rows: Rows, layout: TableLayout, rest: Callable[[], Iterable[bytes]] | None) -> int:
+def _id_base(rows: Rows, layout: TableLayout, rest: Callable[[], Iterable[bytes]]) -> int:
     """Return the number base of the identifiers: 16 for one letter anywhere, 10 where 16 cannot be."""
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     if ids.has_letters or re.search(r"\bhex", ids.name):
@@ -338,7 +345,7 @@ def _id_base(rows: Rows, layout: TableLayout, rest: Callable[[], Iterable[bytes]
         return 10
     if _are_short_in_decimal(ids):
         return 10
-    if rest is not None and _finds_letter(rows, ids, rest()):
+    if _finds_letter(rows, ids, rest()):
         return 16
     shown = max(ids.counts, key=lambda cell: (len(cell), ids.counts[cell]))
     raise UnclearLayoutError(

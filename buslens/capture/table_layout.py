@@ -135,6 +135,7 @@ def _find_payload(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
     told_start = next(
         (layout.column[role] for role in (kernel.BYTE, kernel.PAYLOAD, kernel.WORD) if role in layout.column), None
     )
+    small = [c.index for c in columns if c.index not in taken and c.is_hex and _may_be_length(c)]
     best: tuple[float, TableLayout] | None = None
     for start, stop, role, sizes in _payloads(rows, taken):
         if told_start is not None and start != told_start:
@@ -144,7 +145,7 @@ def _find_payload(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
         if told_length is not None:
             lengths = [told_length]
         else:
-            lengths += [c.index for c in columns if not start <= c.index < stop and c.index not in taken and c.is_hex]
+            lengths += [index for index in small if not start <= index < stop]
         for length in lengths:
             score, base, meaning = _agreement(rows, start, stop, sizes, length, role)
             if told_start is not None and length is None:
@@ -169,6 +170,12 @@ def _find_payload(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
     layout.column.update({r: c for r, c in found.column.items() if r == kernel.LENGTH})
     layout.byte_base = _byte_base(rows, layout)
     return True
+
+
+def _may_be_length(column: Column) -> bool:
+    """Return whether nearly all cells are numbers that are not above the longest length of a frame in any base."""
+    small = (n for cell, n in column.counts.items() if (value := whole(cell, 10)) is None or value <= 64)
+    return sum(small) >= 0.9 * len(column.filled)
 
 
 def _payloads(rows: Rows, taken: set[int]) -> list[tuple[int, int, int, list[int]]]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-MOST_ROWS: Final = 20_000
+MOST_ROWS: Final = 6_000
 """Rows by which a layout is worked out."""
 _FIRST_ROWS: Final = 400
 _NEARLY_ALL: Final = 0.98

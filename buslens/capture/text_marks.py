@@ -105,7 +105,7 @@ def _column_marks(lines: list[bytes]) -> Iterator[Mark]:
         rows = [row for row in rows if len(row) == n_cells]
         names, rows = rows[0], rows[1:]
         for k in range(n_cells):
-            cells = [row[k] for row in rows]
+            cells = [row[k] for row in rows if row[k]]
             for fits, mark in (
                 (are_base64, unpacked),
                 (_are_binary, _binary),
@@ -120,12 +120,12 @@ def _column_marks(lines: list[bytes]) -> Iterator[Mark]:
 
 def _are_binary(cells: list[bytes]) -> bool:
     """Return whether all cells are identifiers of 11 or 29 bits in binary digits."""
-    return len(cells) > 9 and all(len(cell) in {11, 29} and not cell.strip(b"01") for cell in cells if cell)
+    return len(cells) > 9 and all(len(cell) in {11, 29} and not cell.strip(b"01") for cell in cells)
 
 
 def _are_parted(cells: list[bytes]) -> bool:
     """Return whether all cells are identifiers of two or four bytes, high byte first, with blanks between them."""
-    return len(cells) > 9 and all(_PARTED_ID.fullmatch(cell) for cell in cells if cell)
+    return len(cells) > 9 and all(_PARTED_ID.fullmatch(cell) for cell in cells)
 
 
 def _binary(match: re.Match[bytes]) -> bytes:

@@ -490,6 +490,12 @@ class TestKernel:
         assert damaged[1] == damaged[0]
         assert_sound(*damaged[0], may_be_silent=True)
 
+    @pytest.mark.parametrize("trailing", ["", ",,,"])
+    def test_usual_rows_are_read_as_they_stand(self, trailing: str) -> None:
+        written = Written(columns=["time", "id", "extended", "direction", "length", "data"], trailing=trailing)
+        for frames in (FRAMES, traffic(3, long_ids=False)):
+            assert text_form_of(written.text(frames)).is_plain
+
     @pytest.mark.parametrize(
         "written",
         [

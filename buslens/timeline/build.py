@@ -107,6 +107,8 @@ def build_timeline(
     unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
     pauses = merge_pauses((*pauses, *unread))
     quiet = _quiet(rows, pauses if is_timed else (), discontinuities, timeout_ns, log.lost_ns, end_ns)
+    if is_event:
+        quiet = quiet.shown_until_pauses(lag_ns or 0)
     is_asleep = sleeps and not is_lone and not unread
     if is_asleep:
         quiet = quiet.without_pauses()
@@ -326,6 +328,12 @@ class _Entries(NamedTuple):
     def unknown(cls, at_ns: NDArray[np.int64], since_ns: NDArray[np.int64], why: NDArray[np.int8] | int) -> _Entries:
         """Return entries of which none tells a state."""
         return cls(at_ns, since_ns, np.full(len(at_ns), -1), np.full(len(at_ns), why, np.int8))
+
+    def shown_until_pauses(self, lag_ns: int) -> _Entries:
+        """Return the same of a role whose silence says that nothing changed: it is known until a pause begins."""
+        is_pause = (self.why == UnknownReason.NOT_RECORDED.value) & (self.since_ns != NO_FRAME_NS)
+        since_ns = np.where(is_pause, np.maximum(self.since_ns, self.at_ns - 1 - lag_ns), self.since_ns)
+        return self._replace(since_ns=since_ns)
 
     def without_pauses(self) -> _Entries:
         """Return those that tell of a silence that goes on where others are heard again."""

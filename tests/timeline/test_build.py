@@ -194,6 +194,12 @@ class TestSentOnlyOnChange:
         found = build(values([(0, 0), (100, 1)]), lag=7, is_event=True, pauses=(Pause(10, 95),), sleeps=True)
         assert entries(found)[-1] == Entry(100, 94, 1, UnknownReason.KNOWN)
 
+    @pytest.mark.parametrize(("is_event", "shown_ns"), [(True, 43), (False, 0)])
+    def test_known_until_a_pause(self, is_event: bool, shown_ns: int) -> None:
+        frames = values([(0, 0), (100, 1)])
+        found = build(frames, lag=7, is_event=is_event, pauses=(Pause(50, 95),))
+        assert entries(found)[1] == Entry(51, shown_ns, UNKNOWN_STATE, UnknownReason.NOT_RECORDED)
+
 
 class TestSleep:
     """Where the bus may sleep, a pause of the recording leaves the state as it was."""

@@ -98,7 +98,7 @@ def evidence_strip(
     ]
     first = places(result, [leading(wrong, rules)])[0] if wrong else None
     run = _run_of(result, first, rule)
-    failed = _failed_step(result, run, first)
+    failed = _failed_step(result, run, first, rules)
     command = _command(rules, run)
     clue_roles = [] if clue is None or clue.path != result.path else _sign_roles(clue)
     start, end, zero = _stretch(result, run, first, failed)
@@ -286,12 +286,14 @@ def _run_of(result: Result, place: FindingLayout | None, rule: str) -> Handshake
     return next(iter(beside), None)
 
 
-def _failed_step(result: Result, run: Handshake | None, first: FindingLayout | None) -> FindingLayout | None:
-    """Return the first step that failed in a handshake whose reason is a wider one."""
+def _failed_step(
+    result: Result, run: Handshake | None, first: FindingLayout | None, rules: Mapping[str, AnyRule]
+) -> FindingLayout | None:
+    """Return the step that failed first, in the order of the rule, in a handshake whose reason is a wider one."""
     if run is None or first is None or first.finding.kind == "sequence":
         return None
-    steps = (it for it in result.findings if (it.rule, it.handshake) == (run.rule, run.number))
-    return next(iter(places(result, (it for it in steps if it.outcome.is_fault))), None)
+    steps = [it for it in result.findings if (it.rule, it.handshake) == (run.rule, run.number) and it.outcome.is_fault]
+    return places(result, [leading(steps, rules)])[0] if steps else None
 
 
 def _command(rules: Mapping[str, AnyRule], run: Handshake | None) -> str:

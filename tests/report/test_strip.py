@@ -5,10 +5,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from support.handshakes import handshake
+from support.stage import holds, perform, sampled, step
 
 import buslens
 from buslens.causes.diagnosis import Diagnosis, diagnose
 from buslens.causes.load import load_causes
+from buslens.expectations.model import Agree
 from buslens.report.page.drawing import pair_svg
 from buslens.report.page.first_screen import likely_html
 from buslens.report.page.page import first_screen, page
@@ -69,6 +72,30 @@ class TestLanes:
         strip = evidence_strip(result, informative(diagnosis))
         assert strip is not None
         assert [it.finding.rule for it in strip.places] == ["resting battery", "warning lamp", "lock supply"]
+
+    def test_the_step_beside_a_wider_reason(self) -> None:
+        """It is the first in the order of the rule, not in that of time: the answer that did not come."""
+        rule = handshake(
+            steps=(
+                step("enable", "enable", "on", within=400),
+                step("answer", "feedback", "locked", within=600),
+                step("second answer", "second", "locked", within=600, from_="enable"),
+            )
+        )
+        first, second = holds("feedback", "locked"), holds("second", "locked")
+        agree = Agree(name="both", first=first, second=second, settle_ns=300_000_000)
+        samples = {
+            "door": sampled([(0, "closed"), (1000, "open")], every=10, until=4000),
+            "ignition": sampled([(0, "off")], every=100, until=4000),
+            "enable": sampled([(0, "off"), (1200, "on"), (1700, "off")], every=10, until=4000),
+            "feedback": sampled([(0, "free")], every=25, until=4000),
+            "second": sampled([(0, "free"), (1100, "locked")], every=25, until=4000),
+        }
+        result = perform(samples, rule, agree, also={"ignition": {"on"}, "feedback": {"locked"}})
+        assert next(it.step for it in result.findings if it.outcome.is_fault and it.step) == "second answer"
+        strip = evidence_strip(result)
+        assert strip is not None
+        assert [it.finding.step for it in strip.places][:2] == [None, "answer"]
 
 
 class TestPair:

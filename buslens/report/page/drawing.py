@@ -160,12 +160,11 @@ class _Drawing:
             self.number(lane, top, bottom)
         else:
             self.states(lane, top, bottom)
-        has_words_below = any(
-            place.role == role and (place.allowed or (it.clue and it.clue.role == role))
-            for _, it in self.sides
-            for place in it.places
+        beside = [(place, it) for _, it in self.sides for place in it.places if place.role == role]
+        lines_below = max(
+            (bool(place.allowed) + bool(it.clue and it.clue.role == role) for place, it in beside), default=0
         )
-        return bottom + (_ROOM_BELOW if has_words_below else 0) + _GAP
+        return bottom + lines_below * _ROOM_BELOW + _GAP
 
     def states(self, lane: Lane, top: float, bottom: float) -> None:
         """Draw a waveform between two rails, or a band with the names where there are more states."""
@@ -324,8 +323,9 @@ class _Drawing:
             return
         top, bottom = self.lanes[clue.role]
         x = self.x(clue.time_ns)
-        is_shared = any(place.role == clue.role for place in self.strip.places)
-        y = bottom + 14 if is_shared else top - 13
+        beside = [place for place in self.strip.places if place.role == clue.role]
+        below = bottom + 14 + (_ROOM_BELOW if any(place.allowed for place in beside) else 0)
+        y = below if beside else top - 13
         self.marks.append(svg_line(x, y, x, bottom if y < top else top, "th"))
         self.marks.append(
             f'<svg x="{x:.2f}%" y="{y:.1f}" width="1" height="1" class="free"><circle r="4" class="tell"/></svg>'

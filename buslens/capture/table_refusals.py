@@ -100,7 +100,8 @@ def refuse_base64(rows: Rows) -> None:
         If that is so.
     """
     for column in rows.columns:
-        if named(column, "payload") and (odd := _odd(column, _is_payload)) and _is_base64(odd):
+        is_word = len(column.counts) == 1  # of a sentence
+        if named(column, "payload") and not is_word and (odd := _odd(column, _is_payload)) and _is_base64(odd):
             raise UnclearLayoutError(
                 f"column {column.index + 1}, '{column.name}', holds '{odd}', which is not data bytes: {_advice(odd)}"
             )

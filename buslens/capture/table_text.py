@@ -323,7 +323,7 @@ def _grouped(mark: bytes, *, is_sure: bool) -> re.Pattern[bytes]:
 
 def _quotes_of(lines: list[bytes]) -> bytes:
     """Return the characters that stand around cells in most lines as a double quote does elsewhere."""
-    cell = rb"(^|[,;|\t])\s*(%s)[^'`\"\n]*%s\s*(?=$|[,;|\t])"
+    cell = rb"(^|[,;|\t ])\s*(%s)[^'`\"\n]*%s\s*(?=$|[,;|\t ])"
     found = b""
     for mark, begin in ((b"'", b"'"), (b"`", b"`"), (b'"', b'="')):
         pattern = re.compile(cell % (begin, mark))

@@ -800,7 +800,8 @@ def _decide(rows: Rows, column: Column, found: TimeColumn, known: Sequence[float
             return UNITS[name]
     if usual >= _DAY_PLACES and _DAYS[0] <= middle < _DAYS[1] and _is_usual(UNITS["d"], traffic):
         return UNITS["d"]
-    if usual >= 4 and _is_possible(NS_PER_S, traffic):
+    is_slow = len(traffic.periods) >= _LEAST_IDS and not _is_usual(NS_PER_S, traffic)
+    if usual >= 4 and _is_possible(NS_PER_S, traffic) and not (is_slow and _is_usual(UNITS["ms"], traffic)):
         return NS_PER_S
     return _by_repetition(column, traffic)
 

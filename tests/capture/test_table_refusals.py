@@ -287,6 +287,9 @@ class TestRead:
                     "at,id,data"),
             rows_of(lambda f: f"seen: {{id={f.can_id:#x}, data={{{', '.join(f'{b:#04x}' for b in f.data)}}}, "
                     f"us={f.time_ns // 1000}}}"),
+            rows_of(lambda f: f"{f.time_ns / 1e6:12.4f} Rx {f.can_id:04X} {len(f.data)} {spaced(f)}", "Rate: 500 k"),
+            rows_of(lambda f: f"Seen message with ID 0x{f.can_id:X} at {secs(f)} s: {len(f.data)} bytes: {spaced(f)}"),
+            rows_of(lambda f: f"'{secs(f)}' '{f.can_id:X}' '{len(f.data)}' '{spaced(f)}'"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip

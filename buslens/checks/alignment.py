@@ -116,14 +116,14 @@ def by_events(
     allowed = np.array([_allowed(one, other, apart_ns) for one, other in pairs], np.int64)
     slack_ns = int(DRIFT * (last_ns - first_ns))
     low, high, count, is_single = _deepest(pairs, allowed[:, 0] - slack_ns, allowed[:, 1] + slack_ns)
-    if not is_single or (count == 1 and len(pairs) > 1):
+    # Those of which another partner would do only for a part of the offsets are no evidence against the rest.
+    fits = np.flatnonzero((allowed[:, 0] - slack_ns <= low) & (allowed[:, 1] + slack_ns >= high))
+    if not is_single or (count == 1 and len(pairs) > 1) or not len(fits):
         return (
             f"their shared events fit together in more than one way ({count} at a time): name one that comes once, or"
             " the offset, under [align]"
         )
     place = low + (high - low) // 2
-    # Those of which another partner would do only for a part of the offsets are no evidence against the rest.
-    fits = np.flatnonzero((allowed[:, 0] - slack_ns <= low) & (allowed[:, 1] + slack_ns >= high))
     fits = fits[np.argsort([pairs[it][1][1] for it in fits.tolist()], kind="stable")]
     limits = [
         (float(pairs[it][1][1] - first_ns), float(allowed[it, 0] - place), float(allowed[it, 1] - place))

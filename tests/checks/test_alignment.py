@@ -51,6 +51,11 @@ class TestByEvents:
         placed = alignment.placed(np.array(other, np.int64))
         assert np.abs(placed - np.array(own)).max() <= alignment.doubt_ns + 2
 
+    def test_no_pair_fits_all_along(self) -> None:
+        """Events that have one partner after the other tell no offset."""
+        mine, theirs = [(3, 4), (8, 13)], [(1, 6), (6, 8), (11, 12)]
+        assert "more than one way" in str(by_events([mine], [theirs], 0, 0, 30))
+
     def test_one_event_each(self) -> None:
         alignment = found([(10 * MS, 12 * MS)], [(1 * MS, 2 * MS)])
         assert isinstance(alignment, Alignment)

@@ -10,12 +10,18 @@ import pytest
 from support.dialogues import Recording
 
 from buslens import check, read_dialogue
+from buslens.expectations.load import parse_expectations
+from buslens.report.diagram import lay_out
 from buslens.report.dialogue_lane import LANE, exchange_words, with_dialogue
+from buslens.report.finding_layout import places
 from buslens.report.page.page_events import events
+from buslens.report.style import format_named
+from buslens.report.text_metrics import Lettering
 from buslens.report.view import choose
 
 if TYPE_CHECKING:
     from buslens.checks.findings import Result
+    from buslens.timeline.model import Timeline
 
 SAMPLE: Final = Path(__file__).parents[2] / "sample_logs" / "car03_tester_at_work.log"
 
@@ -75,6 +81,56 @@ def test_lane(sample: Result) -> None:
     assert "reads identifier D0 12: answered, 12 times" in told
     assert LANE in choose(shown, []).roles
     assert [it for it in shown.timelines if it != LANE] == list(sample.timelines)
+
+
+BESIDE: Final = """
+[roles.enable_at_lock]
+column = "Enable at lock"
+states = { off = "< 3 V", on = "> 8 V" }
+[roles.listed_button]
+column = "Start button"
+states = { pressed = "pressed", released = "released" }
+holds = "250 ms"
+[align]
+same = [
+  ["lock_enable becomes on", "enable_at_lock becomes on"], ["lock_enable becomes off", "enable_at_lock becomes off"],
+  ["start_button becomes pressed", "listed_button becomes pressed"],
+  ["start_button becomes released", "listed_button becomes released"],
+]
+apart = "30 ms"
+"""
+
+
+def test_four_recordings_in_one_picture(tmp_path: Path) -> None:
+    """Bus, answers to a tester, a trace and a tester's list have lanes on one axis, each with what it shows."""
+    folder = SAMPLE.parents[1] / "signal_defs"
+    text = (folder / "steering_lock_tester.toml").read_text("utf-8") + BESIDE
+    expected = parse_expectations(text.encode(), str(folder / "four.toml"))
+    bus = check(SAMPLE, expectations=expected)
+    enable, button = bus.timelines["lock_enable"], bus.timelines["start_button"]
+    first_ns = int(enable.seen_ns[0])
+
+    def state(line: Timeline, ms: int) -> str:
+        return line.states[line.state[max(int(line.seen_ns.searchsorted(first_ns + ms * 10**6, "right")) - 1, 0)]]
+
+    trace = [f"{ms / 1000 + 2.5:.3f},{12.1 if state(enable, ms) == 'on' else 0.1}" for ms in range(100, 13_000, 10)]
+    rows = [f"{ms / 1000 + 100:.3f};{state(button, ms)}" for ms in range(100, 13_000, 100)]
+    (tmp_path / "scope.csv").write_text("\n".join(["Time (s),Enable at lock (V)", *trace]) + "\n", "ascii")
+    (tmp_path / "list.csv").write_text("\n".join(["Time (s);Start button", *rows]) + "\n", "ascii")
+    beside = [tmp_path / "scope.csv", tmp_path / "list.csv"]
+    result = with_dialogue(check(SAMPLE, expectations=expected, beside=beside))
+    assert sum("the first frame, uncertain by" in note for note in result.notes) == 2
+    placed = places(result)
+    view = choose(result, placed)
+    assert {"lock_enable", LANE, "enable_output", "enable_at_lock", "listed_button"} <= set(view.roles)
+    for one, other, name in (("lock_enable", "enable_at_lock", "on"), ("start_button", "listed_button", "pressed")):
+        lanes = result.timelines[one], result.timelines[other]
+        moments = [lane.seen_ns[lane.state == lane.states.index(name)][0] for lane in lanes]
+        assert abs(int(moments[0]) - int(moments[1])) < 150_000_000
+    drawn = " ".join(label.text for label in lay_out(result, placed, view, format_named("column"), Lettering()).labels)
+    lanes = {"enable at lock", "listed button", "enable output", "latest request of a tester"}
+    assert {words for words in lanes if words not in drawn} == set()
+    assert "nothing recorded" not in drawn
 
 
 def test_events(sample: Result) -> None:

@@ -10,12 +10,13 @@ What the control unit tried again for stays one, too: it did not see it either.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from buslens.checks.findings import Findings, Outcome
 from buslens.timeline.model import UNKNOWN_STATE
+from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -25,6 +26,10 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Finding, Handshake
     from buslens.expectations.model import Expectations
     from buslens.timeline.model import Timeline
+
+
+_AT_ONCE_NS: Final = 20 * NS_PER_MS
+"""A unit that sends with changes sends so soon (rule of thumb)."""
 
 
 def role_that_lost_a_frame(
@@ -75,26 +80,35 @@ def in_doubt(findings: Sequence[Finding], message: str) -> Findings:
 
 
 def _with_another_state(timeline: Timeline, by_ns: int) -> Iterator[Timeline]:
-    """Yield the timeline with each other state from some time since its last frame before `by_ns` until its next."""
+    """Yield the timeline with each other state since some time between its frames around `by_ns`."""
     place = int(np.searchsorted(timeline.seen_ns, by_ns, side="right"))
     if not place or timeline.state[place - 1] == UNKNOWN_STATE or by_ns >= timeline.end_ns:
         return
-    gap_ns = by_ns - int(timeline.seen_ns[place - 1])
+    frames_ns = timeline.seen_ns if timeline.frames_ns is None else timeline.frames_ns
+    frame = int(np.searchsorted(frames_ns, by_ns, side="right"))
+    gap_ns = by_ns - max(int(timeline.seen_ns[place - 1]), int(frames_ns[frame - 1]) if frame else 0)
+    again_ns = int(frames_ns[frame]) if frame < len(frames_ns) else timeline.end_ns
+    stop_ns = int(timeline.seen_ns[place]) if place < len(timeline) else timeline.end_ns
     for state in range(len(timeline.states)):
         if state == timeline.state[place - 1] or not gap_ns:
             continue
+        rows = [(by_ns, gap_ns, state)]
+        if again_ns < stop_ns:
+            # A frame that shows nothing new showed the way back.
+            rows.append((again_ns, min(again_ns - by_ns, _AT_ONCE_NS), int(timeline.state[place - 1])))
         # The frame that shows the same state next changes nothing.
-        is_same = place < len(timeline) and timeline.state[place] == state
-        stop = place + is_same
+        stop = place + (place < len(timeline) and timeline.state[place] == rows[-1][2])
+        times_ns, gaps_ns, states = zip(*rows, strict=True)
 
-        def put(column: NDArray[Any], value: int, stop: int = stop) -> NDArray[Any]:
-            return np.concatenate([column[:place], np.array([value], column.dtype), column[stop:]])
+        def put(column: NDArray[Any], values: Sequence[int], stop: int = stop) -> NDArray[Any]:
+            return np.concatenate([column[:place], np.array(values, column.dtype), column[stop:]])
 
+        none = [0] * len(rows)
         yield replace(
             timeline,
-            seen_ns=put(timeline.seen_ns, by_ns),
-            gap_ns=put(timeline.gap_ns.astype(np.int64), gap_ns),
-            state=put(timeline.state, state),
-            why=put(timeline.why, 0),
-            unnamed_at=None if timeline.unnamed_at is None else put(timeline.unnamed_at, -1),
+            seen_ns=put(timeline.seen_ns, times_ns),
+            gap_ns=put(timeline.gap_ns.astype(np.int64), gaps_ns),
+            state=put(timeline.state, states),
+            why=put(timeline.why, none),
+            unnamed_at=None if timeline.unnamed_at is None else put(timeline.unnamed_at, [-1] * len(rows)),
         )

@@ -102,6 +102,7 @@ def build_timeline(
     if timeout_ns == NO_TIMEOUT or not is_timed:
         timeout_ns = None
     time_ns, bits = rows.time_ns.joined(), rows.bits.joined()
+    frames_ns = time_ns.copy() if is_event else None
     if is_lone and timeout_ns is not None:
         pauses = merge_pauses((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
     unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
@@ -168,6 +169,7 @@ def build_timeline(
         pauses=pauses,
         unread=unread,
         sampling=sampling,
+        frames_ns=frames_ns,
     )
 
 

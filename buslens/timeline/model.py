@@ -165,6 +165,8 @@ class Timeline:
     senders: tuple[str, ...] = ()
     #: What the frames that carried it leave room for between them.
     sampling: Sampling = field(default_factory=nothing_hides)
+    #: int64[n], ns: of a role that is sent with changes only, the frames, some of which may show nothing new.
+    frames_ns: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.seen_ns)

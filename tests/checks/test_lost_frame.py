@@ -87,6 +87,10 @@ def test_one_lost_frame_is_no_fault(role: str, tmp_path: Path) -> None:
     result = checked(tmp_path, *without(role))
     assert result.verdict is Verdict.UNDECIDED
     assert f"one lost frame of M_{role}, which comes with changes only, would explain it" in result.summary
+    # The next frame of the role then shows nothing new: it tells of the way back.
+    back = [(5.0, "unlock_feedback", 0), (5.1, "data_feedback", 0)]
+    result = checked(tmp_path, *without(role), *back, *((at + 4, name, value) for at, name, value in LOCKED))
+    assert result.verdict is Verdict.UNDECIDED, result.summary
 
 
 def test_what_one_lost_frame_does_not_explain(tmp_path: Path) -> None:

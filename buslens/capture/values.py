@@ -17,7 +17,7 @@ from buslens.capture import _scan_kernel as k
 from buslens.capture import _values_kernel as kernel
 from buslens.capture._values_kernel import EACH_VALUE, EMPTY, EXTREMES, PARTS, TEXT
 from buslens.capture.frames import ClockDiscontinuity, ReadStats, Skipped
-from buslens.capture.open import require_file
+from buslens.capture.open import STANDARD_INPUT, Capture, open_capture, require_file
 from buslens.capture.pauses import ChannelTraffic
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import KEPT_LINES, shown
@@ -28,7 +28,7 @@ from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.text import Text, open_text
 from buslens.capture.values_layout import ValueColumn, ValuesLayout, layout_of
 from buslens.capture.values_rows import counted_samples, one_value_a_row
-from buslens.errors import CaptureError, SourceLocation
+from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.kernels import compiled, is_made
 from buslens.units import NS_PER_DAY
 
@@ -210,6 +210,24 @@ def open_values(
         )
     columns = tuple(dict.fromkeys(layout.found.values())) if wanted else tuple(layout.values())
     return ValuesCapture(path=name, text=text, layout=layout, columns=columns)
+
+
+def open_frames(path: str | Path, table: TableSettings | str | Path | None, instead: str) -> Capture:
+    """Recognise a log of frames, as `open_capture` does, and tell a table of values by itself.
+
+    Raises
+    ------
+    UsageError
+        If it is a table of values: it has no frames for what is asked, and what helps instead.
+    CaptureError, OSError
+        As from `open_capture`.
+    """
+    try:
+        return open_capture(path, table=table)
+    except CaptureError:
+        if str(path) == STANDARD_INPUT or open_values(path, ()) is None:
+            raise
+        raise UsageError(f"{path} is a table of values, and has no frames {instead}") from None
 
 
 def read_values(

@@ -136,11 +136,11 @@ def read_changes(
     UsageError
         If the capture has no time stamps.
     """
-    from buslens.capture.open import open_capture
     from buslens.capture.reduce import reduce_frames
+    from buslens.capture.values import open_frames
 
     log, stats = reduce_frames(
-        open_capture(capture, table=table),
+        open_frames(capture, table, "whose bits could be sought: 'buslens start' drafts roles from its columns"),
         wanted=None,
         make=lambda: ChangeLog(cap_for(n_marks)),
         update=ChangeLog.take,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
-from buslens.capture.open import Capture, open_capture, open_stream, require_file, require_read_frames
+from buslens.capture.open import Capture, open_stream, require_file, require_read_frames
 from buslens.capture.read_options import ROOM, python_can_read_options, read_options_for
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import Scanner
@@ -158,14 +158,9 @@ def read_file(path: str, table: TableSettings | None = None) -> CaptureReader:
     BuslensError, OSError
         If it is no capture.
     """
-    try:
-        capture = open_capture(path, table=table)
-    except CaptureError:
-        from buslens.capture.values import open_values
+    from buslens.capture.values import open_frames
 
-        if open_values(path, ()) is None:
-            raise
-        raise UsageError(f"{path} is a table of values, and has no frames to replay: 'buslens page' shows it") from None
+    capture = open_frames(path, table, "to replay: 'buslens page' shows it")
     return CaptureReader(lambda _stop: capture, live=False)
 
 

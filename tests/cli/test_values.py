@@ -82,6 +82,8 @@ class TestRefused:
     def test_replay(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["replay", LIST, "--expectations", LIST_TOML]) == Status.UNUSABLE
         assert "is a table of values, and has no frames to replay" in capsys.readouterr().err
+        assert main(["seek", LIST, "--mark", "5.0 start pressed"]) == Status.UNUSABLE
+        assert "no frames whose bits could be sought: 'buslens start' drafts roles" in capsys.readouterr().err
 
     def test_expectations_of_a_bus(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["check", LIST]) == Status.UNUSABLE

@@ -69,9 +69,11 @@ _LEAST_STEPS: Final = 5
 _REGULAR: Final = 0.3
 """Part of a period within which nearly all of them lie where times are real ones (rule of thumb)."""
 _HEADER_UNIT: Final = re.compile(
-    r"(?<![a-z])(?P<factor>1000?|100?|0\.1|0\.01)?\s*(?P<unit>ns|us|\u00b5s|\u03bcs|usec|ms|msec|s|sec|secs|nanosec\w*|"
+    r"(?<![a-z])(?P<factor>\d+(?:\.\d+)?)?\s*(?P<unit>ns|us|\u00b5s|\u03bcs|usec|ms|msec|s|sec|secs|nanosec\w*|"
     r"microsec\w*|millisec\w*|millis|micros|nanos|seconds?|(?<=[\[(])(?:min|minutes?|h|hours?)(?=[\])]))(?![a-z'])"
 )
+_STEP: Final = re.compile(r"(?:time|stamp|tick|zeit|resolution)\D{0,20}(?<![.,:])\b([1-9]\d{0,3}) ?(ns|us|ms)\b")
+"""A number of units that each step of a stamp takes."""
 _TOLD_NS: Final = 10_000_000
 """Of a table of values, so coarse a step is told: a person sees the digits."""
 _SHORT: Final = {
@@ -803,7 +805,25 @@ def _decide(rows: Rows, column: Column, found: TimeColumn, known: Sequence[float
     is_slow = len(traffic.periods) >= _LEAST_IDS and not _is_usual(NS_PER_S, traffic)
     if usual >= 4 and _is_possible(NS_PER_S, traffic) and not (is_slow and _is_usual(UNITS["ms"], traffic)):
         return NS_PER_S
+    _require_plain_step(rows, column)
     return _by_repetition(column, traffic)
+
+
+def _require_plain_step(rows: Rows, column: Column) -> None:
+    """Require, where nothing else says the unit, that no steps such as 50 us are spoken of.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If they are.
+    """
+    for text in (column.name, *rows.preamble[-40:]):
+        found = _STEP.search(text.lower())
+        if found and found[1].strip("0") != "1":
+            raise UnclearLayoutError(
+                f"the time in column {column.index + 1} seems to count steps of {found[1]} {found[2]}: write it in "
+                f"{found[2]}, or give --time-unit if that is not so"
+            )
 
 
 def _fits_some(traffic: _Traffic) -> bool:

@@ -96,6 +96,8 @@ class TestRefused:
                      "time;id;dlc;data"), "without the zeros in front"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{spaced(f)}", "Time;ID;DLC;Data",
                      sorted(FRAMES, key=lambda f: f.can_id)), "sort them by the time"),
+            (rows_of(lambda f: f"{f.time_ns // 50_000} {f.can_id:X} {len(f.data)} {spaced(f)}", "; time base 50 us"),
+             "steps of 50 us"),
             (json.dumps({"t": dict(enumerate(f.time_ns for f in FRAMES)),
                          "id": dict(enumerate(f.can_id for f in FRAMES))}), "one object"),
             (json.dumps({"t": [f.time_ns for f in FRAMES], "id": [f.can_id for f in FRAMES]}), "one object"),

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 TESTS: Final = Path(__file__).parent
 COMPILING: Final = (
     "capture",
+    "checks/test_values.py",
     "discovery/test_changes.py",
     "fleet/test_check_job.py",
     "fleet/test_id_traffic.py",

@@ -155,6 +155,7 @@ class TestRefused:
             open_capture(path)
 
 
+@pytest.mark.slow
 class TestRead:
     @pytest.mark.parametrize(
         "text",

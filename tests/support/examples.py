@@ -14,7 +14,7 @@ from typing import Final
 from hypothesis import settings
 
 ORDINARY: Final = 25
-SUITE: Final = 10
+SUITE: Final = 7
 THOROUGH: Final = 500
 
 settings.register_profile("suite", max_examples=SUITE, deadline=None, derandomize=True)

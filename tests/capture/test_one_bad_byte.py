@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from buslens.capture.frames import ReadStats
     from buslens.capture.open import Capture
 
+pytestmark = pytest.mark.slow
+
 LOGS: Final = Path(__file__).parents[2] / "sample_logs"
 #: Every form of log that there are samples of: with absolute stamps, and with stamps that count from the line before.
 ABSOLUTE: Final = (

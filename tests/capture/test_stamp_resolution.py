@@ -52,6 +52,7 @@ class TestRounding:
         assert rounding_of(stamps) == 16 * MS
 
 
+@pytest.mark.slow
 class TestRoundedTable:
     """However a healthy capture's stamps are rounded, no limit is called broken."""
 

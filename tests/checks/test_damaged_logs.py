@@ -8,8 +8,9 @@ from functools import cache, cached_property
 from itertools import pairwise
 from pathlib import Path
 from random import Random
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.damage import line_starts, span_of, with_one_bad_byte
@@ -22,8 +23,7 @@ from buslens.errors import CaptureError
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence
 from buslens.units import NS_PER_S
 
-if TYPE_CHECKING:
-    import pytest
+pytestmark = pytest.mark.slow
 
 LOGS: Final = Path(__file__).parents[2] / "sample_logs"
 FAULTY: Final = (

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.examples import examples
@@ -30,6 +31,8 @@ from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+
+pytestmark = pytest.mark.slow
 
 BADNESS = {Outcome.MET: 0, Outcome.UNDECIDED: 1}
 """Every fault is worse than both."""

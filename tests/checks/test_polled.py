@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.expectations.model import Expectations
 
+pytestmark = pytest.mark.slow
+
 STEP: Final = 5
 """ms between the rows of the table that was recorded fast enough."""
 ROLES: Final = {

@@ -10,6 +10,8 @@ import pytest
 from buslens.cli import main
 from buslens.cli.status import Status
 
+pytestmark = pytest.mark.slow
+
 ROOT: Final = Path(__file__).parents[2]
 LIST: Final = str(ROOT / "sample_logs" / "tester_list_car03.csv")
 LIST_TOML: Final = str(ROOT / "signal_defs" / "steering_lock_list.toml")

@@ -59,6 +59,7 @@ class TestDistributionFree:
         assert "Wilks" in learned.method
 
 
+@pytest.mark.slow
 class TestHealthyCarsPass:
     """The next captures of the same car are decided, and inside."""
 

@@ -82,6 +82,7 @@ def is_first(found: SeekResult, can_id: int, bits: tuple[int, ...]) -> bool:
     )
 
 
+@pytest.mark.slow
 class TestHiddenDefinitions:
     """With 60 other identifiers, counters and checks among them, the true bits come first."""
 

@@ -19,6 +19,8 @@ from buslens.errors import BuslensError
 if TYPE_CHECKING:
     from buslens.expectations.model import Condition
 
+pytestmark = pytest.mark.slow
+
 LOG = b"\n".join([*[CANDUMP_LINES[0]] * 3, b"(1700000009.000000) can0 202#11"]) + b"\n"
 
 

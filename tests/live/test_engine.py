@@ -70,6 +70,7 @@ def decided(engine: Engine) -> list[Finding]:
     return [it for told in engine.told for it in told.findings if it.outcome is not Outcome.UNDECIDED]
 
 
+@pytest.mark.slow
 class TestLastWord:
     """Whenever it is asked, nothing that it told has to be taken back, and its last word is that of `check`."""
 

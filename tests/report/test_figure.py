@@ -393,6 +393,7 @@ class TestChoice:
             choose(replace(result, handshakes=(*result.handshakes, twin)), places(result), handshake=2)
 
 
+@pytest.mark.slow
 class TestFiles:
     """A picture is a whole file or none, the same bytes for the same result, of the size that was asked for."""
 

@@ -39,8 +39,8 @@ COMPILING: Final = (
     "external",
 )
 """Tests that need compiled kernels: they come last."""
-MANY: Final = 1000
-"""So many of them are worth a process that compiles every kernel, beside what comes before them."""
+MANY: Final = 100
+"""So many of them are worth a process that compiles the kernels, beside what comes before them."""
 
 settings.load_profile("suite")
 # Some hundred processes are started; each would translate the whole package anew.
@@ -128,12 +128,16 @@ def _needs_kernels(item: pytest.Item) -> bool:
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
-    """Let one process compile all kernels meanwhile, which each process of a parallel run would do by itself."""
+    """Let one process compile all kernels meanwhile, which each process of a parallel run would do by itself.
+
+    Only slow tests ask for those of tables, which take longest.
+    """
     number = getattr(session.config, "workerinput", {}).get("workerid", "gw0")
     if number == "gw0" and sum(map(_needs_kernels, session.items)) > MANY and not session.config.option.collectonly:
+        has_slow = any(item.get_closest_marker("slow") for item in session.items)
         search = os.pathsep.join([str(TESTS), str(TESTS.parent)])
         making = subprocess.Popen(
-            [sys.executable, "-m", "support.all_kernels", str(_kernels_made())],
+            [sys.executable, "-m", "support.all_kernels", str(_kernels_made()), *(["tables"] if has_slow else [])],
             env={**os.environ, "PYTHONPATH": search},
             stdout=subprocess.DEVNULL,
         )

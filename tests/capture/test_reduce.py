@@ -82,7 +82,7 @@ def rows_of_two_buses(form: str, apart_s: float, *, from_row: int = 0, n: int = 
 class TestClocksOfBuses:
     """Buses of one log whose clocks part anywhere: the one that is needed is read by its own clock, two are refused."""
 
-    @pytest.mark.parametrize("form", ["candump", "ASC", "table"])
+    @pytest.mark.parametrize("form", ["candump", "ASC", pytest.param("table", marks=pytest.mark.slow)])
     @pytest.mark.parametrize(("apart_s", "from_row"), [(5.0, 0), (-0.7, 0), (1000.0, 150)])
     def test_one_is_needed(self, tmp_path: Path, form: str, apart_s: float, from_row: int) -> None:
         path = tmp_path / "two"

@@ -366,6 +366,7 @@ class TestRows:
         assert stats.other_lines == 3
         assert stats.frames == n - 3 - 5
 
+    @pytest.mark.slow
     def test_rows_of_another_layout_are_broken(self, tmp_path: Path) -> None:
         """Rows that hold data in some other way are counted, those that hold none are remarks."""
         lines = Written(time="s.6").text(FRAMES).decode().split("\n")
@@ -465,6 +466,7 @@ class TestRows:
         assert table["data"].map(len).max() == 12
 
 
+@pytest.mark.slow
 class TestKernel:
     """The compiled kernel does what the plain one does, whatever the windows are."""
 

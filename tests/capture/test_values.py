@@ -313,6 +313,7 @@ class TestRows:
         with pytest.raises(CaptureError, match="no row of this table could be read; the first is 'x,y,z'"):
             read_values(found, lambda _: None, as_text=[False])
 
+    @pytest.mark.slow
     @given(
         st.lists(
             st.tuples(
@@ -355,6 +356,7 @@ def expected_cell(cell: str) -> Any:
 
 
 class TestWindows:
+    @pytest.mark.slow
     def test_windows_side_by_side(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """However small the windows, and however many are read at once, the same rows come in the same order."""
         if compiled(values_module.kernel.scan) is None:

@@ -213,6 +213,7 @@ class TestSampling:
         assert found.seen_ns[found.value.argmin()] == 12_340_000
 
 
+@pytest.mark.slow
 class TestRowsThatTellNothingNew:
     NOISE: Final = (
         *("0.1", "-0.1", "+2.5E-01", "2.999999999999", "3", "3.00", "3.000000000001", "3.0000000000001"),

@@ -1,6 +1,6 @@
 """Compiles every kernel that reads a log or counts its frames: once for all processes of a run, beside other tests.
 
-python -m support.all_kernels DONE
+python -m support.all_kernels DONE [tables]
 
 makes the file DONE as soon as there is nothing more to do, however that came.
 """
@@ -19,9 +19,11 @@ from buslens.capture.reduce import reduce_frames
 from buslens.fleet.check_job import make_ready
 
 
-def make_all() -> None:
-    """Compile what has never been compiled; it lies in the cache then."""
+def make_all(*, tables: bool) -> None:
+    """Compile what has never been compiled, those of tables only if asked for; it lies in the cache then."""
     make_ready()
+    if not tables:
+        return
     with TemporaryDirectory() as folder:
         rows = Path(folder) / "rows.csv"
         rows.write_bytes(Written(time="s.6").text(traffic(1, n_ids=4, n=60)))
@@ -36,6 +38,6 @@ def make_all() -> None:
 
 if __name__ == "__main__":
     try:
-        make_all()
+        make_all(tables="tables" in sys.argv[2:])
     finally:
         Path(sys.argv[1]).touch()

@@ -26,6 +26,7 @@ from buslens.capture.table_pgn import PART_COLUMNS, PGN_NAME, id_parts, parts_no
 from buslens.capture.table_refusals import (
     refuse_base64,
     refuse_odd_cells,
+    refuse_spoiled_data,
     refuse_unreadable_text,
     require_no_pgn,
     require_time_before_bytes,
@@ -190,6 +191,7 @@ def _try(  # noqa: PLR0912
     layout.id_base = layout.id_base or _id_base(rows, layout, rest)
     if not layout.byte_base:
         layout.byte_base = _data_base(rows, layout)
+    refuse_spoiled_data(rows, layout)
     if layout.payload_role == kernel.WORD and layout.low_first is None:
         first = layout.payload[0] + 1
         raise UnclearLayoutError(

@@ -38,6 +38,7 @@ _DIRECTIONS: Final = re.compile(r"(?i)(rx|tx|r|t|in|out|recv|receive[d]?|sent|se
 _NO_DATA: Final = re.compile(r"(?i:(remote|error)?[ _-]?frame|remote|rtr|request|req|error|err)")
 """Words where other rows have bytes."""
 _BYTE_OR_NONE: Final = re.compile(rf"{BYTE.pattern}|{_NO_DATA.pattern}")
+_DIGITS: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]+[hH]?([ .,:-][0-9A-Fa-f]+)*([.,]\d+)?([eE]\+\d+)?")
 _FLAGS: Final = re.compile(
     r"(?i)(true|false|yes|no|0|1|std|ext|standard|extended|11|29|11-?bit|29-?bit|s|x|e|b|-|y|n|t|f|rtr|fd)"
 )
@@ -100,6 +101,12 @@ def heads_frames(rows: Rows) -> bool:
     names = [Column(k, name.lower(), []) for k, name in enumerate(rows.header)]
     ids = [column for column in names if named(column, "id")]
     return bool(ids) and any(named(column, "payload") and column not in ids for column in names)
+
+
+def holds_frames(rows: Rows) -> bool:
+    """Return whether the header names an identifier and data, and nothing but digits stands below them."""
+    columns = [column for column in rows.columns if named(column, "id") or named(column, "payload")]
+    return heads_frames(rows) and all(_DIGITS.fullmatch(cell) for column in columns for cell in column.counts)
 
 
 def columns_of(rows: Rows, told: dict[int, int]) -> TableLayout | None:

@@ -26,6 +26,14 @@ if TYPE_CHECKING:
 _RUN_TOGETHER: Final = re.compile(r"[tTrR]?[0-9A-Fa-f]{12,}")
 _SPOILED: Final = re.compile(r"[+-]?\d+([.,]\d+)?[eE][+-]?\d+|#+|\d{1,3}([.,' ]\d{3})+")
 """What a spreadsheet makes of what it takes for a number."""
+_BY_SPREADSHEET: Final = (
+    "a spreadsheet took it for a number, and digits are lost; use the file that the recorder wrote, or export the "
+    "table again with this column as text"
+)
+_SHORTENED: Final = re.compile(r"[1-9]\d(\d\d)*\d|\d+([.,]\d+)?[eE]\+\d+")
+"""Digits that are no whole bytes and have no zero in front, or a number with an exponent."""
+_LEAST_SPOILED: Final = 3
+"""Different cells; a line that was cut gives one or two."""
 _LOOKS_LIKE_TIME: Final = re.compile(r"[-+]?\d[\d.,:;/+\-T_ ']{2,}(Z|[A-Za-z]{1,3})?")
 _IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?0{0,8}[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
@@ -107,6 +115,23 @@ def refuse_base64(rows: Rows) -> None:
             )
 
 
+def refuse_spoiled_data(rows: Rows, layout: TableLayout) -> None:
+    """Refuse data in one cell that a spreadsheet took for numbers.
+
+    It makes 1,2E+05 of 12E4, and leaves out zeros in front: 10000 of 00010000 shows, but 0 of 000000 reads as a byte.
+    So no row of such a table is believed.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If some cells are so, with the column and one of them.
+    """
+    if layout.payload_role == kernel.PAYLOAD and layout.byte_base == 16:
+        column = rows.columns[layout.payload[0]]
+        if len(spoiled := [cell for cell in column.counts if _SHORTENED.fullmatch(cell)]) >= _LEAST_SPOILED:
+            raise UnclearLayoutError(f"column {column.index + 1} holds '{max(spoiled, key=len)}': {_BY_SPREADSHEET}")
+
+
 def _is_base64(cell: str) -> bool:
     return re.fullmatch("(?=.*[G-Zg-z+/])([A-Za-z0-9+/]{4})*([A-Za-z0-9+/]{2}[A-Za-z0-9+/=]=)?", cell) is not None
 
@@ -131,7 +156,7 @@ def _is_payload(cell: str) -> bool:
 
 def _advice(cell: str) -> str:
     if _SPOILED.fullmatch(cell):
-        return "a spreadsheet took it for a number; export the table again with this column as text"
+        return _BY_SPREADSHEET
     if _is_base64(cell):
         return "that seems to be base64; write the bytes in hexadecimal digits, in Python with data.hex()"
     if re.fullmatch("[01]{5,}", cell):

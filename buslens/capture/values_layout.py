@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from buslens.capture.table_layout import UnclearLayoutError
-from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, Rows
+from buslens.capture.table_layout import UnclearLayoutError, holds_frames
+from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, Rows, rows_of
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import TimeColumn, stamps_of_values
 
@@ -128,6 +128,8 @@ def layout_of(
     if best is None:
         return None
     _, _, cut, place, cells = best
+    if not wanted and (rows := rows_of(lines, cut)) is not None and holds_frames(rows):
+        return None  # why its frames cannot be read is said when they are
     if place >= 0:  # of several alike, as on the pages of a list, the first
         place = next(k for k, line in enumerate(lines) if line.strip() == lines[place].strip())
     return _complete(lines, cut, place, [_plain_text(cell) for cell in cells], wanted, told)

@@ -14,6 +14,7 @@ from support.tables import traffic
 from buslens.capture.frames import Clock
 from buslens.capture.open import is_capture, open_capture
 from buslens.capture.read import read_frames
+from buslens.capture.values import open_values
 from buslens.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -57,6 +58,14 @@ def as_object(frame: Sent) -> dict[str, object]:
     }
 
 
+def by_spreadsheet(frame: Sent) -> str:
+    """Return data in one cell as a spreadsheet saves it that opened it, some of it small: 15 digits of a number."""
+    if frame.can_id % 4:
+        return frame.data.hex()
+    digits = bytes(byte % 3 for byte in frame.data).hex()
+    return str(int(digits)) if int(digits) < 1e15 else f"{float(digits):.14E}".replace(".", ",")
+
+
 def clock(frame: Sent, form: str) -> str:
     """Return a time of day that passes a full hour half a second after the first frame."""
     of_day = 13 * 3600 * 10**9 - 500_000_000 + frame.time_ns
@@ -94,6 +103,7 @@ class TestRefused:
                      "time;id;D7;D6;D5;D4;D3;D2;D1;D0"), "downwards"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{int.from_bytes(f.data, 'big'):#x}",
                      "time;id;dlc;data"), "without the zeros in front"),
+            (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{by_spreadsheet(f)}", "Time;ID;Data"), "the recorder wrote"),
             (rows_of(lambda f: f"{secs(f)};{f.can_id:X};{len(f.data)};{spaced(f)}", "Time;ID;DLC;Data",
                      sorted(FRAMES, key=lambda f: f.can_id)), "sort them by the time"),
             (rows_of(lambda f: f"{f.time_ns // 50_000} {f.can_id:X} {len(f.data)} {spaced(f)}", "; time base 50 us"),
@@ -146,6 +156,13 @@ class TestRefused:
             open_capture(path)
         toml.write_text('[table]\ntime = "none"\n')
         assert open_capture(path, table=toml).clock is Clock.MISSING
+
+    def test_frames_refused_are_no_values(self, tmp_path: Path) -> None:
+        path = tmp_path / "rows.csv"
+        path.write_text(rows_of(lambda f: f"{secs(f)};{f.can_id:X};{by_spreadsheet(f)}", "Time;ID;Data"))
+        assert open_values(path, ()) is None
+        path.write_text(rows_of(lambda f: f"{secs(f)};{f.can_id % 2};{('off', 'on')[f.can_id % 2]}", "Time;ID;Data"))
+        assert open_values(path, ()) is not None
 
     def test_workbook(self, tmp_path: Path) -> None:
         path = tmp_path / "rows.xlsx"

@@ -1,7 +1,5 @@
 """The program, as ``buslens`` and as ``python -m buslens``: answers Ctrl-C before it loads anything."""
 
-from __future__ import annotations
-
 import os
 import sys
 

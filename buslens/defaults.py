@@ -1,14 +1,10 @@
 """Which expectations a capture is checked against when none are named."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 EXPECTATIONS_NAME: Final = "steering_lock.toml"
 """The file name that is looked for."""

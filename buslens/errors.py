@@ -11,14 +11,9 @@ The text is always place, what was found, what would be right:
 ``door.toml:14:9: unknown signal 'DoorOpn'; did you mean 'DoorOpen'?``
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,18 +1,14 @@
 """Write files atomically; explain OS errors."""
 
-from __future__ import annotations
-
 import errno
 import os
 import secrets
 import time
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+from typing import Final
 
 _REASONS: Final = {
     errno.EACCES: "no permission",

@@ -12,23 +12,19 @@ Compiled code is kept in a cache folder of our own, whose name holds the version
 kernel modules, for the compiler by itself would not notice that a function in another module has changed.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
 import sys
 import tempfile
 import threading
+from collections.abc import Callable, Iterator
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import FunctionType, ModuleType
-from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
+from typing import Any, Final, TypeVar, cast
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    Notify = Callable[[str], None]
+Notify = Callable[[str], None]
 
 F = TypeVar("F", bound="Callable[..., object]")
 

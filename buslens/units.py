@@ -1,7 +1,5 @@
 """Time as whole nanoseconds, and the words in which people write it."""
 
-from __future__ import annotations
-
 import re
 from decimal import Decimal
 from typing import Final

@@ -12,12 +12,11 @@
 =========  =================================================================================
 """
 
-from __future__ import annotations
-
 import os
 import sys
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.cli.console import Console
 from buslens.cli.options import Parser, is_file_name
@@ -25,10 +24,6 @@ from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status
 from buslens.errors import BuslensError, UsageError, did_you_mean
 from buslens.files import os_error_text
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
 
 COMMANDS: Final[Mapping[str, str]] = {
     "check": "check captures against the expectations of a healthy vehicle",

@@ -12,23 +12,20 @@ example:
   buslens check sample_logs/*.log
 """
 
-from __future__ import annotations
-
+import argparse
 import shlex
 from typing import TYPE_CHECKING, Protocol
+from xml.etree.ElementTree import Element
 
 from buslens.cli.checking import CaptureChecker, CheckedCapture, expand
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
 from buslens.files import write_atomically
 
 if TYPE_CHECKING:
-    import argparse
-    from xml.etree.ElementTree import Element
-
     from buslens.checks.findings import Verdict
-    from buslens.cli.console import Console
     from buslens.report.document import Entry
 
 

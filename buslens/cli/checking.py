@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import argparse
 import errno
 import os
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from buslens.cli.console import Console
 from buslens.cli.options import table_of
 from buslens.cli.status import Status, status_of
 from buslens.defaults import find_expectations
@@ -14,11 +17,7 @@ from buslens.errors import CaptureError, UsageError
 from buslens.files import os_error_text
 
 if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Iterator, Sequence
-
     from buslens import Definitions, Expectations, Result
-    from buslens.cli.console import Console
 
 
 class CheckedCapture(NamedTuple):

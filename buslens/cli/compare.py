@@ -14,21 +14,15 @@ example:
   buslens compare before.log after*.log --known-rate "1 in 10"
 """
 
-from __future__ import annotations
-
 import argparse
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from buslens.causes.distinct import history_of, known_rate_of, require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.cli.console import Console
 
 
 def add_arguments(parser: Parser) -> None:

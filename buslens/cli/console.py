@@ -1,16 +1,12 @@
 """What a command prints, and where: results on standard output, everything else on standard error."""
 
-from __future__ import annotations
-
 import errno
 import os
 import stat
 import sys
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from typing import TYPE_CHECKING, Any, Final
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final, Self
 
 _ERASE_LINE: Final = "\r\x1b[K"
 _VIRTUAL_TERMINAL: Final = 0x0004
@@ -46,7 +42,7 @@ class Console:
                     stream.reconfigure(newline="\n")
 
     @classmethod
-    def of_process(cls, words: Sequence[str]) -> Console:
+    def of_process(cls, words: Sequence[str]) -> Self:
         """Return the console of this process; the words may hold ``--no-color``."""
         return cls(sys.stdout, sys.stderr, color="--no-color" not in words, environment=os.environ)
 

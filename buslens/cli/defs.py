@@ -12,19 +12,18 @@ example:
 
 from __future__ import annotations
 
+import argparse
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from buslens.cli.checking import expand
+from buslens.cli.console import Console
+from buslens.cli.options import Parser
 from buslens.cli.status import Status
 from buslens.errors import DefinitionError, UsageError
 
 if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Iterator, Sequence
-
     from buslens import Definitions
-    from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 
 def add_arguments(parser: Parser) -> None:

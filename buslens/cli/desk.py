@@ -16,19 +16,13 @@ example:
   buslens desk jobs --no-browser --port 8080
 """
 
-from __future__ import annotations
-
+import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, whole_number
 from buslens.cli.status import Status
-
-if TYPE_CHECKING:
-    import argparse
-
-    from buslens.cli.console import Console
 
 
 def add_arguments(parser: Parser) -> None:

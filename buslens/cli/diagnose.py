@@ -19,22 +19,21 @@ example:
 
 from __future__ import annotations
 
+import argparse
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from buslens.cli.checking import CaptureChecker, expand
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest
 from buslens.errors import CaptureError, ExpectationError, UsageError, did_you_mean
 from buslens.files import same_file
 
 if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Sequence
-
     from buslens import Result
     from buslens.causes.model import Causes
     from buslens.causes.session import Session
-    from buslens.cli.console import Console
 
 
 def add_arguments(parser: Parser) -> None:

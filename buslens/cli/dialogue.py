@@ -17,19 +17,14 @@ example:
   buslens dialogue tester.asc --ids 7E0:7E8
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+import argparse
+from typing import Any
 
 from buslens.cli.checking import expand
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_table_arguments, table_of
 from buslens.cli.status import Status
 from buslens.errors import CaptureError
-
-if TYPE_CHECKING:
-    import argparse
-
-    from buslens.cli.console import Console
 
 
 def add_arguments(parser: Parser) -> None:

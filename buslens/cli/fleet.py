@@ -16,21 +16,17 @@ example:
   buslens fleet sample_logs -o fleet_sheet --name "{vehicle}_*"
 """
 
-from __future__ import annotations
-
 import argparse
 import re
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_checking_arguments, table_of, whole_number
 from buslens.cli.output_files import require_report
 from buslens.cli.status import Status, gravest
 from buslens.units import NS_PER_S, parse_duration_ns
-
-if TYPE_CHECKING:
-    from buslens.cli.console import Console
 
 _LINE_EVERY_S: Final = 30.0
 """Seconds between two lines of progress where no terminal shows them."""

@@ -1,17 +1,13 @@
 """Single keys from the terminal, without waiting for a line end, and the terminal as it was afterwards."""
 
-from __future__ import annotations
-
 import os
 import re
 import sys
 import time
+from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import Enum
-from typing import TYPE_CHECKING, Final, Protocol
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+from typing import Final, Protocol
 
 
 class PlayerKey(Enum):

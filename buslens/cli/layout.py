@@ -13,19 +13,18 @@ example:
 
 from __future__ import annotations
 
+import argparse
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_table_arguments, table_of
 from buslens.cli.status import Status
 from buslens.errors import CaptureError, SourceLocation, UsageError
 
 if TYPE_CHECKING:
-    import argparse
-
     from buslens.capture.table_settings import TableSettings
     from buslens.capture.values import ValuesCapture
-    from buslens.cli.console import Console
 
 _SHOWN: Final = 8
 """Frames that are shown."""

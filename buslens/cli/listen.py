@@ -20,16 +20,15 @@ from __future__ import annotations
 
 import argparse
 import math
+import threading
 from typing import TYPE_CHECKING
 
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_checking_arguments, whole_number
+from buslens.cli.status import Status
 
 if TYPE_CHECKING:
-    import threading
-
     from buslens.capture.stream import Stream
-    from buslens.cli.console import Console
-    from buslens.cli.status import Status
     from buslens.live.engine import Engine
     from buslens.report.replay import Screen
 

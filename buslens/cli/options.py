@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import os
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, NoReturn
 
 from buslens.errors import UsageError, did_you_mean
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from buslens.capture.table_settings import TableSettings
 
 _NUMBER: Final = re.compile(r"-[0-9.,:]+")

@@ -1,18 +1,13 @@
 """Writing a file that a person may then edit: never over anything that is there, unless asked to."""
 
-from __future__ import annotations
-
+import argparse
 import errno
 import os
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from buslens.errors import UsageError
 from buslens.files import same_file, write_atomically
-
-if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Iterable, Sequence
 
 
 def reject_inputs(path: str, inputs: Iterable[str], *, suffix: str) -> None:

@@ -13,20 +13,19 @@ example:
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
 from buslens.cli.output_files import output_path
 from buslens.cli.status import Status, status_of
 
 if TYPE_CHECKING:
-    import argparse
-
     from buslens.causes.diagnosis import Diagnosis
     from buslens.checks.findings import Result
-    from buslens.cli.console import Console
 
 SUFFIXES: Final = (".html", ".htm")
 """Suffixes of pages; asked here, so that a wrong one is refused before a long capture is read."""

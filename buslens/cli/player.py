@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
+import argparse
 import math
 import time
 from collections import deque
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from buslens.cli.console import Console
 from buslens.cli.keys import Keys, PlayerKey, keys
 from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status, status_of
 
 if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Callable
-
     from buslens.capture.frames import Clock, Frames, ReadStats
     from buslens.checks.findings import Result
-    from buslens.cli.console import Console
     from buslens.live.capture_reader import Batch, CaptureReader
     from buslens.live.engine import Engine
     from buslens.live.playback_clock import PlaybackClock

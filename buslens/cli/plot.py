@@ -12,6 +12,7 @@ example:
 
 from __future__ import annotations
 
+import argparse
 from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
@@ -22,8 +23,6 @@ from buslens.cli.status import Status, status_of
 from buslens.report.style import FORMATS
 
 if TYPE_CHECKING:
-    import argparse
-
     from buslens.report.view import TimeRange
 
 

@@ -18,6 +18,8 @@ example:
 
 from __future__ import annotations
 
+import argparse
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,9 +33,6 @@ from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Callable, Sequence
-
     from buslens import Result
     from buslens.report.record.inputs import Input
     from buslens.report.record.job import JobDetails

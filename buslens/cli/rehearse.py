@@ -13,21 +13,20 @@ example:
 
 from __future__ import annotations
 
+import argparse
 import errno
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from buslens.cli.console import Console
+from buslens.cli.options import Parser
 from buslens.cli.status import Status
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 
 if TYPE_CHECKING:
-    import argparse
-
     from buslens import Rehearsal
-    from buslens.cli.console import Console
-    from buslens.cli.options import Parser
 
 _TRACED_PER_S = 500
 

@@ -21,18 +21,13 @@ example:
   buslens replay capture.log --speed 0.5
 """
 
-from __future__ import annotations
-
 import argparse
 import math
-from typing import TYPE_CHECKING
 
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_checking_arguments, table_of
+from buslens.cli.status import Status
 from buslens.errors import UsageError
-
-if TYPE_CHECKING:
-    from buslens.cli.console import Console
-    from buslens.cli.status import Status
 
 
 def add_arguments(parser: Parser) -> None:

@@ -20,12 +20,12 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_table_arguments, table_of, whole_number
 from buslens.cli.status import Status
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
-    from buslens.cli.console import Console
     from buslens.discovery.marks import Mark
     from buslens.discovery.seek import SeekResult
 

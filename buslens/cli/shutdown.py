@@ -6,20 +6,16 @@ compiled kernels: what calls back from there loses it, and what it cuts off whil
 So a request waits until neither is under way.
 """
 
-from __future__ import annotations
-
 import _thread
 import signal
 import threading
 import time
+from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final
+from types import FrameType
+from typing import Any, Final
 
 from buslens.cli.status import Status
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from types import FrameType
 
 _STATUS: Final = {"SIGTERM": Status.TERMINATED, "SIGHUP": Status.HUNG_UP, "SIGBREAK": Status.TERMINATED}
 """Signals by name, for not every system has them; the last one is how Windows asks a program to end (Ctrl-Break)."""

@@ -21,15 +21,14 @@ example:
 
 from __future__ import annotations
 
+import argparse
 from typing import TYPE_CHECKING
 
+from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_table_arguments, table_of
 from buslens.cli.status import Status
 
 if TYPE_CHECKING:
-    import argparse
-
-    from buslens.cli.console import Console
     from buslens.discovery.start import StartResult
 
 

@@ -1,31 +1,23 @@
 """Parsed definitions, kept between two starts: the parser takes longer to import than a small capture to check.
 
 An entry is JSON beside nobody's data, named after the content of the DBC file and of everything that made sense of
-it. An entry that is not what this module would have written is as good as none.
+it. One whose check sum does not fit, or whose values have other types, is as good as none.
 """
-
-from __future__ import annotations
 
 import hashlib
 import os
 import sys
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import Final, TypeAlias
 
-from buslens.definitions.model import EVERY_BIT, FLOAT_LENGTHS, Message, Problem, ValueType
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.errors import SourceLocation
+from buslens.definitions.model import Message, Problem
+from buslens.errors import SourceLocation
 
 _LARGEST: Final = 64_000_000
 """Bytes of the largest entry that is read."""
-
-_LONGEST: Final = 4095
-"""Bytes of the longest message (of ISO 15765-2 without escape; from memory)."""
 
 _MOST_ENTRIES: Final = 200
 """Entries that are kept; the oldest go first."""
@@ -77,7 +69,7 @@ def load_entry(folder: Path, name: str, path: str) -> Content | None:
         messages, problems = msgspec.json.decode(content, type=Content)
     except (OSError, RecursionError, msgspec.DecodeError):
         return None
-    return _placed((messages, problems), path) if all(map(_is_sound, messages)) else None
+    return _placed((messages, problems), path)
 
 
 def save_entry(folder: Path, name: str, messages: Sequence[Message], problems: Sequence[Problem]) -> None:
@@ -124,28 +116,4 @@ def _placed(content: Content, path: str) -> Content:
             for it in messages
         ),
         tuple(replace(it, source=replace(it.source, path=path)) for it in problems),
-    )
-
-
-def _is_sound(message: Message) -> bool:
-    """Whether the parser could have made a message: numbers in their ranges, selecting signals that end somewhere."""
-    selectors = {signal.name: signal.selection.selector for signal in message.signals if signal.selection}
-    for name in selectors:
-        # Following selectors must end at a signal of the message that nothing selects.
-        end, steps = name, 0
-        while end in selectors and steps <= len(selectors):
-            end, steps = selectors[end], steps + 1
-        if end in selectors or all(signal.name != end for signal in message.signals):
-            return False
-    return (
-        0 <= message.can_id <= 0x1FFFFFFF
-        and 0 <= message.length <= _LONGEST
-        and 0 <= message.id_mask <= EVERY_BIT
-        and (message.cycle_ns is None or message.cycle_ns > 0)
-        and all(
-            0 <= signal.start < 8 * _LONGEST
-            and 1 <= signal.length <= 64
-            and (signal.kind is not ValueType.FLOAT or signal.length in FLOAT_LENGTHS)
-            for signal in message.signals
-        )
     )

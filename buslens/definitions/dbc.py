@@ -5,11 +5,10 @@ from the outline of the text: lines, and what is wrong with a message or a signa
 down to single statements, and the rest is used.
 """
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_right
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final, NamedTuple
 
 from buslens.definitions.dbc_text import decode_text
 from buslens.definitions.defects import EXTENDED, DefectReport, assess
@@ -29,10 +28,6 @@ from buslens.definitions.source_map import Lines, MessageLocation, SignalLocatio
 from buslens.definitions.statements import EXAMPLES, ORPHANS, Statement, cut, without_comments
 from buslens.errors import DefinitionError, SourceLocation
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
 
 _LARGEST_FACTOR: Final = 1e280
 """So that a raw value of 64 bits times it, and that plus it, is still a float."""

@@ -1,7 +1,5 @@
 """The text of a DBC file: its encoding."""
 
-from __future__ import annotations
-
 
 def decode_text(data: bytes) -> str:
     """Return the text of a DBC file.

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import Frames
 from buslens.definitions.index import MessageIndex
@@ -17,11 +20,7 @@ from buslens.errors import UsageError, did_you_mean
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    import os
-    from collections.abc import Iterable, Iterator, Sequence
-
     import pandas as pd
-    from numpy.typing import NDArray
 
 
 _COLUMNS: Final = ("time", "channel", "can_id", "is_extended", "is_remote", "is_error", "data")

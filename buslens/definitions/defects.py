@@ -4,20 +4,15 @@ The rule: whatever can be used is used. A signal goes that could only be read wr
 and a statement about something that is not there. Whatever hangs on something that went, goes with it in silence.
 """
 
-from __future__ import annotations
-
 import re
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from buslens.definitions.model import FLOAT_LENGTHS, ByteOrder, Signal
+from buslens.definitions.source_map import MessageLocation, SignalLocation, SignalNote, SourceMap
+from buslens.definitions.statements import Statement
 from buslens.errors import did_you_mean
-
-if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-
-    from buslens.definitions.source_map import MessageLocation, SignalLocation, SignalNote, SourceMap
-    from buslens.definitions.statements import Statement
 
 LONGEST_MESSAGE: Final = 4095
 """Bytes of the longest message that a transport protocol puts together from frames (ISO 15765-2, from memory)."""

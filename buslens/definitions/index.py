@@ -1,13 +1,8 @@
 """From what a frame shows, its channel and identifier, to the message that it is."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 from buslens.definitions.model import EVERY_BIT, Message
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 
 class MessageIndex:

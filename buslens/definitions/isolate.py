@@ -4,21 +4,16 @@ The parser says yes or no to a whole text. Groups of statements are given to it 
 shrink when it says no, so that a file costs little more than its own length and some tries for each bad statement.
 """
 
-from __future__ import annotations
-
 import logging
 import re
 from bisect import bisect_right
 from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import chain, islice
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
+from buslens.definitions.sanitizer import Sanitizer
 from buslens.definitions.statements import BEGINNINGS, EXAMPLES, KEYWORDS, Statement, cut, head_of
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-
-    from buslens.definitions.sanitizer import Sanitizer
 
 _MESSAGE: Final = "BO_ 0 M: 8 X"
 _PROBE: Final = 'BO_ 0 M: 8 X\n SG_ S : 0|8@1+ (1,0) [0|0] "" X'

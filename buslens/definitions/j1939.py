@@ -9,14 +9,13 @@ the group number. A definition stands for its group, whatever the priority, the 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from buslens.definitions.model import EVERY_BIT, Message, Signal, ValueType
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
     import numpy as np
     from numpy.typing import NDArray
 

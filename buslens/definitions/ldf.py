@@ -5,16 +5,12 @@ The form is that of the LIN specification 2.2A, chapter 9 (its number from memor
 The library ldfparser reads the file; the extra ``lin`` of buslens installs it.
 """
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+from buslens.definitions.cache import Content
 from buslens.definitions.model import Message, Signal
 from buslens.errors import DefinitionError, SourceLocation
-
-if TYPE_CHECKING:
-    from buslens.definitions.cache import Content
 
 _HEAD: Final = re.compile(rb"\s*(?:/\*.*?\*/\s*|//[^\n]*\n\s*)*LIN_description_file\s*;", re.DOTALL)
 

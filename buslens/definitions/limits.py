@@ -5,23 +5,23 @@ it can lie beside that number: 126 at a scale of 0.1 gives 12.600000000000001. S
 count, with the raw count that the limit stands for, which is computed with fractions.
 """
 
-from __future__ import annotations
-
+import operator
+from collections.abc import Callable
 from fractions import Fraction
 from math import ceil, floor
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.definitions.model import Signal, ValueType
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.definitions.unpack import Numbers
+from buslens.definitions.unpack import Numbers
 
 Comparison: TypeAlias = Literal["<", "<=", ">", ">="]
 
+_COMPARE: Final[dict[Comparison, Callable[[Any, Any], Any]]] = {
+    "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge,
+}  # fmt: skip
 _FLOATS: Final = {16: "f2", 32: "f4", 64: "f8"}
 _TURNED: Final[dict[Comparison, Comparison]] = {"<": ">", "<=": ">=", ">": "<", ">=": "<="}
 
@@ -54,12 +54,12 @@ def compare_raw(raw: Numbers, signal: Signal, sign: Comparison, limit: Fraction 
     """
     scale, offset, limit = exactly(signal.scale), exactly(signal.offset), exactly(limit)
     if scale == 0:
-        return np.full(len(raw), _relation(sign, offset, limit))
+        return np.full(len(raw), _COMPARE[sign](offset, limit))
     if scale < 0:
         sign = _TURNED[sign]
     bound = (limit - offset) / scale
     if signal.kind is ValueType.FLOAT:
-        return _compare_floats(raw, sign, _nearest(bound, signal.length))
+        return np.asarray(_COMPARE[sign](raw, _nearest(bound, signal.length)))
     # The last count that is still below, or the first that is above: whole numbers, both included.
     if sign in {"<", "<="}:
         last = floor(bound) if sign == "<=" else ceil(bound) - 1
@@ -71,15 +71,6 @@ def compare_raw(raw: Numbers, signal: Signal, sign: Comparison, limit: Fraction 
 def _fits(count: int, raw: Numbers) -> bool:
     kept: np.iinfo[Any] = np.iinfo(raw.dtype.name)
     return kept.min <= count <= kept.max
-
-
-def _relation(sign: Comparison, value: Fraction, limit: Fraction) -> bool:
-    return (sign in {"<=", ">="} and value == limit) or (value < limit if sign in {"<", "<="} else value > limit)
-
-
-def _compare_floats(raw: Numbers, sign: Comparison, bound: float) -> NDArray[np.bool_]:
-    compare = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal}[sign]
-    return np.asarray(compare(raw, bound))
 
 
 def _nearest(number: Fraction, bits: int) -> float:

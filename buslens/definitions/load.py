@@ -1,18 +1,14 @@
 """DBC files become definitions."""
 
-from __future__ import annotations
-
 import os
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol, TypeAlias
+from typing import Final, Protocol, TypeAlias
 
 from buslens.definitions import cache
 from buslens.definitions.model import Definitions, Message, Problem
 from buslens.errors import DefinitionError, SourceLocation, UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
 
 LARGEST_FILE: Final = 20_000_000
 """Bytes; the largest DBC seen in the wild has a few million."""

@@ -1,17 +1,12 @@
 """What a definitions file says, in the words of buslens; this module knows no file format."""
 
-from __future__ import annotations
-
-from collections.abc import Mapping  # noqa: TC003  # the cache reads the types of the fields
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Final, Literal
+from fractions import Fraction
+from typing import Final, Literal
 
 from buslens.errors import DefinitionError, SourceLocation, did_you_mean
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from fractions import Fraction
 
 FLOAT_LENGTHS: Final = (16, 32, 64)
 """Bits of the binary interchange formats of IEEE 754 that a signal can hold."""

@@ -1,14 +1,9 @@
 """Signals that share bits: usual in real files (flags over a code), and worth a word."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterator
+from typing import Final
 
 from buslens.definitions.model import ByteOrder, Message, Problem, Signal
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 
 _COMPARED: Final = 1000
 """Signals of a message that the others are compared with; a frame of 64 bytes has 512 bits."""

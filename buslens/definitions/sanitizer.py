@@ -4,16 +4,11 @@ Names that are no identifiers get another name for the parser's eyes, numbers wi
 ranges that it would write out in memory are cut. What they really are is in the outline.
 """
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable, Iterable, Mapping
+from typing import Final
 
 from buslens.definitions.statements import KEYWORDS, Statement
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
-
 
 _IDENTIFIER: Final = re.compile(r"[A-Za-z_]\w*", re.ASCII)
 _RANGE: Final = re.compile(r"(\d{1,20}+)\s*-\s*(\d{1,20}+)", re.ASCII)

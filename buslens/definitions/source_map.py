@@ -4,18 +4,13 @@ The parser that reads the meaning of a DBC keeps no places. This outline does: i
 the statements that refer to them.
 """
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_right
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.definitions.statements import ORPHANS, Statement
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
 
 _RANGE: Final = re.compile(r"(\d{1,20}+)\s*-\s*(\d{1,20}+)", re.ASCII)
 
@@ -70,23 +65,6 @@ class SignalNote:
         return self.statement.keyword
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SourceMap:
-    """What stands where in the text of a DBC; all places are offsets in characters."""
-
-    #: Line ends are line feeds, comments are blanked.
-    text: str
-    #: In the order of the file.
-    statements: Sequence[Statement]
-    messages: list[MessageLocation]
-    notes: list[SignalNote]
-    #: ``CM_`` and ``BA_`` statements about a message or a signal, and ``BA_`` of any other kind.
-    remarks: list[Statement]
-    #: Names that a ``BA_DEF_`` gives.
-    defined_attributes: frozenset[str]
-    lines: Lines
-
-
 class Lines:
     """Lines and columns of a text."""
 
@@ -106,6 +84,23 @@ class Lines:
         """Return what stands at an offset, to the line's end, cut to what fits into an error text."""
         found = self._text[offset:].split("\n", 1)[0].strip()
         return found if len(found) <= 40 else found[:37] + "..."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceMap:
+    """What stands where in the text of a DBC; all places are offsets in characters."""
+
+    #: Line ends are line feeds, comments are blanked.
+    text: str
+    #: In the order of the file.
+    statements: Sequence[Statement]
+    messages: list[MessageLocation]
+    notes: list[SignalNote]
+    #: ``CM_`` and ``BA_`` statements about a message or a signal, and ``BA_`` of any other kind.
+    remarks: list[Statement]
+    #: Names that a ``BA_DEF_`` gives.
+    defined_attributes: frozenset[str]
+    lines: Lines
 
 
 def outline(text: str, statements: Iterable[Statement]) -> SourceMap:

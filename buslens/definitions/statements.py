@@ -5,14 +5,10 @@ what it refuses can be left out. Only the beginning of a statement is read here:
 signal it is about.
 """
 
-from __future__ import annotations
-
 import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+from typing import Final
 
 EXAMPLES: Final[Mapping[str, str]] = {
     "BO_": "BO_ 520 COLUMN_STATE: 8 LOCK_UNIT",

@@ -6,21 +6,15 @@ neighbours; one that runs the other way (Motorola) is the same on words with the
 signal needs more than two words.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
+from collections.abc import Iterable
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.capture.frames import Frames
 from buslens.definitions.model import ByteOrder, Message, Signal, ValueType
 from buslens.errors import DefinitionError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from numpy.typing import NDArray
-
-    from buslens.capture.frames import Frames
 
 Numbers: TypeAlias = "NDArray[np.uint64] | NDArray[np.int64] | NDArray[np.float64]"
 """Raw or physical values: unsigned, signed, or floating."""

@@ -1,11 +1,8 @@
 """Counts frames by channel and identifier, and keeps the first times between two of them."""
 
-from __future__ import annotations
+from typing import Final
 
-from typing import TYPE_CHECKING, Final
-
-if TYPE_CHECKING:
-    from buslens.capture._scan_kernel import Numbers, Slots
+from buslens.capture._scan_kernel import Numbers, Slots
 
 SLOTS: Final = 8192
 """Places of the table; a power of two."""

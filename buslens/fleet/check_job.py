@@ -4,8 +4,6 @@ What captures are checked on is loaded once per process and group. A worker that
 compiled kernels: to make them takes longer than to read a few captures.
 """
 
-from __future__ import annotations
-
 import errno
 import stat
 import time
@@ -15,23 +13,27 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.capture.frame_hash import FrameHash, never_joined
 from buslens.capture.frames import Clock, Frames
+from buslens.capture.open import Capture, open_capture
+from buslens.capture.reduce import reduce_frames
+from buslens.capture.registry import FORMATS
+from buslens.capture.values import ValuesCapture
+from buslens.checks.check import CheckSetup, evaluate_capture, evaluate_table, open_any, prepare, wanted_ids
+from buslens.checks.context import roles_in, roles_of_trigger
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.errors import BuslensError, CaptureError, UnrelatedCaptureError, UsageError
 from buslens.expectations.model import Range, Sequence
 from buslens.files import os_error_text
 from buslens.fleet.fetch import MissingLibrary, fetched
 from buslens.fleet.hashes import content_hash, setup_hash
+from buslens.fleet.id_traffic import IdTrafficCounter
+from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import CaptureJob, DelayRow, FailureKind, FindingRow, Group, HandshakeRow, JobResult
-
-if TYPE_CHECKING:
-    from buslens.capture.frame_hash import FrameHash
-    from buslens.capture.open import Capture
-    from buslens.checks.check import CheckSetup
-    from buslens.fleet.id_traffic import IdTrafficCounter
-    from buslens.timeline.history import CaptureHistory
+from buslens.kernels import is_made
+from buslens.timeline.history import CaptureHistory
 
 _LOADED: Final[dict[tuple[Group, str], CheckSetup]] = {}
 """By group and ground, what this process has loaded."""
@@ -66,8 +68,6 @@ def load(group: Group) -> tuple[CheckSetup, str]:
     OSError
         If one cannot be read.
     """
-    from buslens.checks.check import prepare
-
     ready = prepare(group.expectations, [*group.definitions] if group.definitions else None)
     files = group.definitions or tuple(file.path for file in ready.expectations.definitions)
     return ready, setup_hash(group, files)
@@ -140,12 +140,6 @@ def defect_text(error: Exception) -> str:
 
 def make_ready() -> None:
     """Load and, where that was never done, compile what checking may need, so that no capture's time goes into it."""
-    from buslens.capture.frame_hash import never_joined
-    from buslens.capture.open import open_capture
-    from buslens.capture.reduce import reduce_frames
-    from buslens.capture.registry import FORMATS
-    from buslens.fleet.id_traffic import IdTrafficCounter
-
     with TemporaryDirectory(prefix="buslens-") as folder:
         for entry in FORMATS.values():
             example = Path(folder) / "example.log"
@@ -185,8 +179,6 @@ def _is_known(task: Task, content: str) -> bool:
     """Whether a ledger within reach has a judgement of the same bytes on the same ground."""
     if task.ledger is None:
         return False
-    from buslens.fleet.ledger import Ledger
-
     try:
         with Ledger.reading(Path(task.ledger)) as ledger:
             return ledger.has(content, task.ground)
@@ -195,13 +187,6 @@ def _is_known(task: Task, content: str) -> bool:
 
 
 def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: float) -> JobResult:
-    from buslens.capture.frame_hash import FrameHash, never_joined
-    from buslens.capture.reduce import reduce_frames
-    from buslens.capture.values import ValuesCapture
-    from buslens.checks.check import evaluate_capture, evaluate_table, open_any, wanted_ids
-    from buslens.fleet.id_traffic import IdTrafficCounter
-    from buslens.timeline.history import CaptureHistory
-
     channels = dict(task.job.group.channels)
     opened = open_any(path, ready.expectations, task.job.group.table)
     if isinstance(opened, ValuesCapture):
@@ -237,8 +222,6 @@ def _checked(task: Task, ready: CheckSetup, path: Path, content: str, begun: flo
 
 def _is_read_plain(capture: Capture, path: Path) -> bool:
     """Whether compiled kernels would not pay yet: not until this process has read as long as it takes to have them."""
-    from buslens.kernels import is_made
-
     entry = capture.format
     if entry is None:
         return True
@@ -350,8 +333,6 @@ def _finding(finding: Finding, result: Result) -> FindingRow:
 
 def _roles(finding: Finding, result: Result) -> tuple[str, ...]:
     """Return the roles that a finding is about, by its rule."""
-    from buslens.checks.context import roles_in, roles_of_trigger
-
     rule = next(rule for rule in result.expectations.rules if rule.name == finding.rule)
     match rule:
         case Sequence(steps=steps):

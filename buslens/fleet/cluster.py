@@ -5,21 +5,17 @@ against. A cluster cannot end one task of a worker: what takes too long is given
 is done.
 """
 
-from __future__ import annotations
-
 import logging
 import time
 from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import Any, Final, Self, TypeVar
 
 from buslens.errors import BuslensError, UsageError
 from buslens.fleet.model import FailureKind
 from buslens.fleet.work import Failure
 from buslens.units import NS_PER_S, format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
 
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741
@@ -54,7 +50,7 @@ class ClusterPool:
         self._client: Any = None
         self._threads = 0
 
-    def __enter__(self) -> ClusterPool:
+    def __enter__(self) -> Self:
         """Connect.
 
         Raises

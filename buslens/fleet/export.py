@@ -15,30 +15,25 @@ there; the Parquet file has it as it is. What is no text in the name of a file s
 the byte FF, written with a backslash.
 """
 
-from __future__ import annotations
-
 import csv
 import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+from pathlib import Path
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
 
 from buslens.checks.tables import DELAYS, HANDSHAKES, TableColumn
 from buslens.errors import BuslensError
 from buslens.files import atomic_replace, os_error_text
+from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.ledger_rows import hash_text
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
-    from pathlib import Path
-
-    from buslens.fleet.ledger import Ledger
 
 Kind: TypeAlias = Literal["text", "word", "words", "hash", "whole", "real", "truth", "date"]
 

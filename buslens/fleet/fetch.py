@@ -1,21 +1,17 @@
 """Bytes of a capture, wherever it lies, as a file of this machine."""
 
-from __future__ import annotations
-
 import errno
 import os
 import re
 import tempfile
 from collections import Counter
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
 from buslens.errors import CaptureError, SourceLocation, UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 _ADDRESS: Final = re.compile(r"[a-z][a-z0-9+.-]+:(//|:)", re.IGNORECASE)
 """A scheme has two letters or more: one letter and a colon is a drive."""

@@ -4,12 +4,11 @@ It is read by the same code as an expectations file, so that what is wrong in it
 belongs to the first group whose names it fits.
 """
 
-from __future__ import annotations
-
 import os
+from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, load_table
 from buslens.errors import ExpectationError, SourceLocation, UsageError
@@ -19,10 +18,6 @@ from buslens.expectations._values import ValueReader
 from buslens.expectations.schema import KeySpec, Type, table_of
 from buslens.files import os_error_text, read_at_most
 from buslens.fleet.model import Group
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
 
 LARGEST: Final = 16 << 20
 """Bytes that such a file can have."""

@@ -5,19 +5,13 @@ That saves reading a file twice. Whether two captures are one recording, their f
 Both are SHA-256 (FIPS 180-4), as in the job record.
 """
 
-from __future__ import annotations
-
 import hashlib
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from buslens.capture.table_settings import NOTHING_TOLD
+from buslens.fleet.model import Group
 from buslens.report.versions import version_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from buslens.fleet.model import Group
 
 
 def content_hash(path: str | Path) -> str:

@@ -4,9 +4,8 @@ The cycle time of an identifier is the median of its first 64 times between two 
 count. Beyond 4,096 different identifiers, which no vehicle has, further ones are left out.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, cast
+from collections.abc import Callable
+from typing import Any, cast
 
 import numpy as np
 
@@ -14,9 +13,6 @@ from buslens.capture.frames import Flag, Frames
 from buslens.fleet import _id_traffic_kernel as k
 from buslens.fleet.model import TrafficRow
 from buslens.kernels import compiled
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 
 class IdTrafficCounter:

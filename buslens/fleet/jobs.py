@@ -1,11 +1,9 @@
 """From captures that were found to jobs: whose they are, and what they are checked against."""
 
-from __future__ import annotations
-
 import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.values import open_values
@@ -15,13 +13,9 @@ from buslens.errors import BuslensError, CaptureError, UsageError
 from buslens.fleet.check_job import load
 from buslens.fleet.fetch import local_path
 from buslens.fleet.groups import group_of
+from buslens.fleet.listing import FoundCapture
 from buslens.fleet.model import CaptureJob, Group
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
-
-    from buslens.fleet.listing import FoundCapture
-    from buslens.fleet.naming import VehicleResolver
+from buslens.fleet.naming import VehicleResolver
 
 
 @dataclass(slots=True, kw_only=True)

@@ -4,24 +4,19 @@ A capture that this run did not read again is in it too: the ledger knows all th
 rules that are met, and the basis of limits.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, BinaryIO, Final
+from collections.abc import Iterator, Mapping, Sequence
+from typing import BinaryIO, Final
+from xml.etree.ElementTree import Element
 
 from buslens.checks.findings import Outcome
 from buslens.checks.verdict import worst_first
 from buslens.fleet import queries
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.model import FindingRow
 from buslens.fleet.page.dates import moment_of
+from buslens.fleet.views import CaptureRow
 from buslens.report.formatting import moment, place_of
 from buslens.report.junit import CaseFinding, capture_suite, error_suite, finding_line, longest_of, write_junit
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-    from xml.etree.ElementTree import Element
-
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import FindingRow
-    from buslens.fleet.views import CaptureRow
 
 _MET: Final = CaseFinding(Outcome.MET, "", "", None)
 """Stands for what is met and was counted."""

@@ -5,26 +5,21 @@ nothing is checked twice, wherever its copies lie, and what was checked on other
 reported. The process may be killed at any moment: the file then holds every capture up to the last commit, whole.
 """
 
-from __future__ import annotations
-
 import json
 import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, cast
+from typing import Final, Self, cast
 
 from buslens.errors import BuslensError, SourceLocation, UsageError
 from buslens.files import os_error_text
 from buslens.fleet.ledger_file import as_stored, as_text, damaged, in_words, open_reading, open_writing
 from buslens.fleet.ledger_rows import RowWriter, hash_text
 from buslens.fleet.lock import WriterLock
+from buslens.fleet.model import Anomaly, CaptureJob, JobResult
 from buslens.report.versions import version_of
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
-    from os import PathLike
-
-    from buslens.fleet.model import Anomaly, CaptureJob, JobResult
 
 LEDGER_NAME: Final = "ledger.sqlite"
 """The ledger in its folder; SQLite keeps two more files beside it while it is written."""
@@ -39,19 +34,6 @@ _BATCH: Final = 10_000
 """Rows that are fetched at once."""
 
 
-def open_ledger(folder: str | PathLike[str]) -> Ledger:
-    """Open what `buslens fleet -o FOLDER` has stored, for reading; a run may go on meanwhile.
-
-    Raises
-    ------
-    UsageError
-        If there is no ledger, or it is one of a later version.
-    BuslensError
-        If it is damaged or cannot be opened.
-    """
-    return Ledger.reading(Path(folder))
-
-
 class Ledger:
     """A ledger that is open; made by `writing` or `reading`, and a context manager that closes it."""
 
@@ -64,7 +46,7 @@ class Ledger:
         self._texts: dict[int, str] = {}
 
     @classmethod
-    def writing(cls, folder: Path) -> Ledger:
+    def writing(cls, folder: Path) -> Self:
         """Open the ledger of a folder for writing; make both if they are not there.
 
         Raises
@@ -90,7 +72,7 @@ class Ledger:
             raise
 
     @classmethod
-    def reading(cls, folder: Path) -> Ledger:
+    def reading(cls, folder: Path) -> Self:
         """Open the ledger of a folder for reading; a writer may be at work at the same time.
 
         Raises
@@ -225,7 +207,7 @@ class Ledger:
                 self._lock.release()
                 self._lock = None
 
-    def __enter__(self) -> Ledger:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -317,3 +299,16 @@ class Ledger:
     def _one(self, query: str, values: Sequence[object]) -> tuple[object, ...] | None:
         with in_words(self.path):
             return cast("tuple[object, ...] | None", self._connection.execute(query, values).fetchone())
+
+
+def open_ledger(folder: str | PathLike[str]) -> Ledger:
+    """Open what `buslens fleet -o FOLDER` has stored, for reading; a run may go on meanwhile.
+
+    Raises
+    ------
+    UsageError
+        If there is no ledger, or it is one of a later version.
+    BuslensError
+        If it is damaged or cannot be opened.
+    """
+    return Ledger.reading(Path(folder))

@@ -1,20 +1,16 @@
 """The ledger as a file: made, opened, checked, with errors that a user can act on."""
 
-from __future__ import annotations
-
 import sqlite3
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from functools import cache
+from pathlib import Path, PurePath
 from textwrap import shorten
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.errors import BuslensError, SourceLocation, UsageError
 from buslens.fleet.ledger_schema import APPLICATION_ID, FIRST_WORDS, SCHEMA, SCHEMA_VERSION
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path, PurePath
 
 _WAIT_S: Final = 30.0
 """How long a lock of SQLite's own is waited for; they are held for moments only."""

@@ -3,19 +3,14 @@
 The statements stand here; that they take effect whole or not at all is the ledger's part.
 """
 
-from __future__ import annotations
-
 import json
-from typing import TYPE_CHECKING, Final, Literal, cast
+import sqlite3
+from collections.abc import Sequence
+from typing import Final, Literal, cast
 
 from buslens.fleet.ledger_file import as_stored
 from buslens.fleet.ledger_schema import PARTS
 from buslens.fleet.model import LASTING, Anomaly, CaptureJob, JobResult
-
-if TYPE_CHECKING:
-    import sqlite3
-    from collections.abc import Sequence
-
 
 _MOST_KEPT: Final = 100_000
 """Numbers of texts that are remembered in memory, so that memory does not grow with the fleet."""

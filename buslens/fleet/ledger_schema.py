@@ -15,8 +15,6 @@ A capture that holds the same frames as another of the same vehicle, or the same
 nowhere: `frames_hash` tells frames from one another, whatever the bytes of the file.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 from buslens.checks.findings import Outcome, Verdict

@@ -11,23 +11,20 @@ results, and what buslens has written is not taken. A file that is named, by its
 it ends in.
 """
 
-from __future__ import annotations
-
 import os
 import stat
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from buslens.capture.compression import PACKED_SUFFIXES
+from buslens.capture.open import is_capture
 from buslens.errors import UsageError
 from buslens.files import os_error_text
 from buslens.fleet.fetch import local_path, missing_library, store_text
 from buslens.fleet.results import is_ledger, is_written
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 SUFFIXES: Final = (".asc", ".blf", ".candump", ".log", ".mf4", ".trc", ".txt")
 """How the name of a capture in a folder ends, before the suffix of a packing that may follow.
@@ -205,8 +202,6 @@ class CaptureFinder:
 
     def _begins_so(self, path: str) -> bool:
         """Whether a file whose name does not tell begins like a capture."""
-        from buslens.capture.open import is_capture
-
         if _without_packing(path).endswith(_NEVER):
             return False
         try:

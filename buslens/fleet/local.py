@@ -5,8 +5,6 @@ is always known which item it had. A pool whose workers share a queue cannot pro
 it holds the lock of the queue stops them all.
 """
 
-from __future__ import annotations
-
 import os
 import pickle
 import signal
@@ -14,18 +12,17 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
+from multiprocessing.connection import Connection
+from typing import Any, Final, Generic, Self, TypeVar
 
+from buslens.capture.reduce import usable_cores
 from buslens.errors import BuslensError
 from buslens.fleet.model import FailureKind
 from buslens.fleet.work import Failure
 from buslens.units import NS_PER_S, format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-    from multiprocessing.connection import Connection
 
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741
@@ -96,8 +93,6 @@ class LocalPool:
         memory_bytes: int | None = None,
         begin: Callable[[], object] | None = None,
     ) -> None:
-        from buslens.capture.reduce import usable_cores
-
         self.workers = workers or usable_cores()
         if sys.platform == "win32":
             self.workers = min(self.workers, _MOST_ON_WINDOWS)
@@ -108,7 +103,7 @@ class LocalPool:
         self._failed_starts = 0
         self._has_begun = False
 
-    def __enter__(self) -> LocalPool:
+    def __enter__(self) -> Self:
         self._start()
         return self
 

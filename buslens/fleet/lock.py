@@ -4,8 +4,6 @@ A file that holds a process number proves nothing once the machine was switched 
 process; the system's own lock does. What the file says beside the lock is for people.
 """
 
-from __future__ import annotations
-
 import errno
 import json
 import os
@@ -13,13 +11,10 @@ import platform
 import sys
 from contextlib import suppress
 from datetime import datetime
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import BinaryIO
 
 from buslens.errors import SourceLocation, UsageError
-
-if TYPE_CHECKING:
-    from pathlib import Path
-    from typing import BinaryIO
 
 _PLACE = 1 << 30
 """Byte that is locked where locks belong to bytes: behind the text, since a locked byte cannot be read by others."""

@@ -8,16 +8,12 @@ Times of a capture count from its first frame, in ns; `recorded_ns` is a calenda
 calendar of whoever named the file (or in UTC where the capture's own clock had to tell).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Outcome, Verdict
 
 
 class FailureKind(Enum):

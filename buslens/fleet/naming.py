@@ -1,29 +1,22 @@
 """Vehicle and date of a capture: from its path, or from a list.
 
-    Pattern       "{vehicle}/{date}_*.log", held against the end of the path
-    VehicleList   a CSV file with the columns path, vehicle and, if wanted, date
-    Naming        one of the two, or neither; and what to call a capture of which they say nothing
+    Pattern           "{vehicle}/{date}_*.log", held against the end of the path
+    VehicleResolver   asks a pattern or a list (`vehicle_list`), and names a capture of which they say nothing
 
 A date is one of the calendar of whoever named the file. It is never guessed at: what fits no form, or is no day of the
 calendar, is no date, and the capture's own clock tells.
 """
 
-from __future__ import annotations
-
 import os
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from buslens.errors import UsageError, did_you_mean
 from buslens.fleet.fetch import is_address
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from buslens.fleet.listing import FoundCapture
-    from buslens.fleet.vehicle_list import VehicleList
+from buslens.fleet.listing import FoundCapture
 
 _DAY: Final = r"\d{4}(?:-\d\d-\d\d|_\d\d_\d\d|\.\d\d\.\d\d|\d{4})"
 _SHORT_TIME: Final = r"[0-2]\d[-:._]?[0-5]\d"
@@ -100,6 +93,10 @@ class Pattern:
             if recorded is None:
                 return None
         return CaptureLabel(found["vehicle"], recorded)
+
+    def find(self, capture: FoundCapture) -> CaptureLabel | None:
+        """Return what the path of a capture says; None if it is of another form."""
+        return self.match(_whole_path(capture))
 
 
 class _PatternParser:
@@ -264,7 +261,8 @@ class VehicleResolver:
         Is told of the first capture of which it says nothing.
     """
 
-    by: Pattern | VehicleList | None
+    #: `find` of a pattern or of a list; None: where a capture lies says it.
+    by: Callable[[FoundCapture], CaptureLabel | None] | None
     on_unnamed: Callable[[FoundCapture], object] = lambda _capture: None
     #: Captures of which `by` says nothing.
     unnamed: int = 0
@@ -273,7 +271,7 @@ class VehicleResolver:
         """Return vehicle and date of a capture."""
         if self.by is None:
             return CaptureLabel(by_place(capture.below), None)
-        found = self.by.match(_whole_path(capture)) if isinstance(self.by, Pattern) else self.by.find(capture)
+        found = self.by(capture)
         if found is not None:
             return found
         self.unnamed += 1

@@ -3,28 +3,26 @@
 A page bears the hash of what it was made from in its name, so that one that is there need not be made again.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, cast
+from pathlib import Path
+from typing import Final, cast
 
+from buslens.checks.check import check
 from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
 from buslens.fleet.check_job import defect_text, load
+from buslens.fleet.fetch import fetched
+from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import as_text
+from buslens.fleet.model import Group
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
 from buslens.fleet.results import PAGES_FOLDER
 from buslens.fleet.work import Failure, WorkerPool
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
-    from pathlib import Path
-
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import Group
+from buslens.report.page.page import page
 
 _LONGEST_NAME: Final = 80
 
@@ -101,10 +99,6 @@ def pages_there(ledger: Ledger, folder: Path) -> dict[str, str]:
 
 def make_page(task: PageTask) -> bytes | str:
     """Return the page of a capture, or why there is none."""
-    from buslens.checks.check import check
-    from buslens.fleet.fetch import fetched
-    from buslens.report.page.page import page
-
     try:
         ready, _ = load(task.group)
         with fetched(task.address) as path:

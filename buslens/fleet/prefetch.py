@@ -1,16 +1,12 @@
 """Listing that runs ahead of the work, so that it is known early how much there is."""
 
-from __future__ import annotations
-
 import queue
 import threading
 import time
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable, Iterator
+from typing import Final, Self
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from buslens.fleet.listing import CaptureFinder, FoundCapture
+from buslens.fleet.listing import CaptureFinder, FoundCapture
 
 MOST: Final = 50_000
 """Captures that are known of and not yet taken; beyond that the listing waits."""
@@ -42,7 +38,7 @@ class PrefetchedListing:
         #: How many captures there are; None until the last one has been found.
         self.total: int | None = None
 
-    def __enter__(self) -> PrefetchedListing:
+    def __enter__(self) -> Self:
         self._listing.on_problem = self._put
         self._thread.start()
         return self

@@ -1,7 +1,5 @@
 """How far a run has come, how fast it is, and how long it will take."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

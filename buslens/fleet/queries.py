@@ -4,18 +4,19 @@ All of them tell of captures that count: checked on what their group is checked 
 capture of the same vehicle. Only `fleet_summary` counts the others too. The records are in `views.py`.
 """
 
-from __future__ import annotations
-
 import json
 import math
-from typing import TYPE_CHECKING, Any, Final, cast
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Final, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.anomalies import columns
 from buslens.fleet.anomalies.columns import Tries, VehicleTraffic
 from buslens.fleet.anomalies.skew import USUAL_PATHS
+from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.model import Anomaly, AnomalyKind, FailureKind, FindingRow
 from buslens.fleet.query_scope import CURRENT_CAPTURES, DATED, corruption_guard, kind_of, only, window
@@ -31,13 +32,6 @@ from buslens.fleet.views import (
     TroubleRow,
     VehicleRow,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.fleet.ledger import Ledger
 
 # What is asked for, in the order of the fields of a record: each column, and behind a colon how it is read.
 _OF_CAPTURE: Final = "capture.id, address:text, vehicle:word, capture.grouping:word, recorded_ns"

@@ -1,21 +1,16 @@
 """What every question to a ledger needs: which captures count, and values as they were before they were entered."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final, TypeVar, cast
+from enum import Enum
+from typing import Final, TypeVar, cast
 
 from buslens.errors import BuslensError
+from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import damaged
 from buslens.fleet.views import UNDATED
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from enum import Enum
-
-    from buslens.fleet.ledger import Ledger
-
-    Kind = TypeVar("Kind", bound=Enum)
+Kind = TypeVar("Kind", bound=Enum)
 
 CURRENT_CAPTURES: Final = (
     "capture CROSS JOIN judgement ON judgement.id = capture.judgement "

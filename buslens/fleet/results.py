@@ -1,17 +1,13 @@
 """The folder of a fleet's results: what a run writes into it, and that nothing of the user's stands in its place."""
 
-from __future__ import annotations
-
 import os
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
 
 from buslens.errors import UsageError
 from buslens.files import same_file
 from buslens.fleet.ledger import LEDGER_NAME, LOCK_NAME
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from pathlib import Path
 
 INDEX_NAME: Final = "index.html"
 """The sheet."""

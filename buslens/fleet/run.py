@@ -5,26 +5,21 @@ from there: what has not changed since is not even opened, what has is read, and
 What is no longer there keeps its verdict; if it had none, it is forgotten.
 """
 
-from __future__ import annotations
-
 import os
 import time
 from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.checks.findings import Verdict
 from buslens.fleet.check_job import Task, check_job, load
 from buslens.fleet.fetch import Absence, local_path
+from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import CaptureJob, FailureKind, Group, JobResult
 from buslens.fleet.progress import Progress
 from buslens.fleet.work import Failure, WorkerPool
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-
-    from buslens.checks.findings import Verdict
-    from buslens.fleet.ledger import Ledger
 
 _COMMIT_S: Final = 1.0
 """Seconds of work that a killed run loses at most."""

@@ -1,31 +1,42 @@
 """A whole run over a fleet: what is new is checked, the vehicles are compared, tables and sheet are written."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import Final, TypeAlias
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, settings_of
+from buslens.checks.check import CheckSetup
 from buslens.errors import BuslensError, UsageError
 from buslens.files import atomic_replace
+from buslens.fleet.anomalies.find import find_anomalies
+from buslens.fleet.anomalies.skew import feedback_paths, skew_steps
+from buslens.fleet.check_job import load, make_ready
+from buslens.fleet.export import export
+from buslens.fleet.groups import load_groups
+from buslens.fleet.jobs import Jobs, expectations_group
+from buslens.fleet.junit import write_fleet_junit
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.listing import CaptureFinder, FoundCapture, require_sources
+from buslens.fleet.local import LocalPool
+from buslens.fleet.model import Group
+from buslens.fleet.naming import Pattern, VehicleResolver
+from buslens.fleet.page import write_index
+from buslens.fleet.page.recheck import checking
+from buslens.fleet.pages import pages_there, write_pages
+from buslens.fleet.prefetch import PrefetchedListing
+from buslens.fleet.progress import Progress
+from buslens.fleet.queries import fleet_summary
+from buslens.fleet.results import require_apart, require_free
+from buslens.fleet.run import RunSummary
+from buslens.fleet.run import run as judge_fleet
+from buslens.fleet.text import not_found_sentence, run_sentence
+from buslens.fleet.vehicle_list import load_vehicle_list
+from buslens.fleet.views import FleetSummary
+from buslens.fleet.work import WorkerPool
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
-
-    from buslens.checks.check import CheckSetup
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.listing import FoundCapture
-    from buslens.fleet.model import Group
-    from buslens.fleet.naming import Pattern
-    from buslens.fleet.progress import Progress
-    from buslens.fleet.run import RunSummary
-    from buslens.fleet.vehicle_list import VehicleList
-    from buslens.fleet.views import FleetSummary
-    from buslens.fleet.work import WorkerPool
-
-    File: TypeAlias = str | Path
+File: TypeAlias = str | Path
 
 _COMPILING_S: Final = 60.0
 """A time limit that is no shorter has room for a kernel to be compiled (measured: 10 s of processor)."""
@@ -131,10 +142,6 @@ def run_fleet(
     OSError
         If the system refuses a file of the results.
     """
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.pages import pages_there, write_pages
-    from buslens.fleet.results import require_apart, require_free
-
     if scheduler is not None and workers is not None:
         raise UsageError("--workers counts processes of this machine; how many a cluster has, its scheduler knows")
     captures = [str(it) for it in ([sources] if isinstance(sources, str | Path) else sources)]
@@ -180,9 +187,6 @@ def _pool(
         if memory_bytes is not None:
             note("--memory-limit: what a worker of a cluster may take, the cluster says; it is not held here")
         return ClusterPool(scheduler, seconds=seconds)
-    from buslens.fleet.check_job import make_ready
-    from buslens.fleet.local import LocalPool
-
     if memory_bytes is not None and find_spec("resource") is None:
         note("--memory-limit: memory limits are not supported on this system; there is none")
     # What is compiled once must not make a capture late; nor should a fleet of small ones wait for it without need.
@@ -213,18 +217,11 @@ class WholeFleet:
         table: TableSettings | File | None,
         listener: FleetListener,
     ) -> None:
-        from buslens.fleet.check_job import load
-        from buslens.fleet.groups import load_groups
-        from buslens.fleet.jobs import Jobs, expectations_group
-        from buslens.fleet.listing import CaptureFinder, require_sources
-        from buslens.fleet.naming import Pattern, VehicleResolver
-        from buslens.fleet.vehicle_list import load_vehicle_list
-
         if name is not None and vehicles is not None:
             raise UsageError("--name and --vehicles both say which vehicle a capture is of; give one of them")
         require_sources(sources)
-        by: Pattern | VehicleList | None = None if name is None else Pattern(name)
-        by = by if vehicles is None else load_vehicle_list(str(vehicles))
+        by = None if name is None else Pattern(name).find
+        by = by if vehicles is None else load_vehicle_list(str(vehicles)).find
         told, pairs = settings_of(table), tuple((channels or {}).items())
         of_groups = () if groups is None else load_groups(str(groups))
         if told != NOTHING_TOLD:
@@ -265,9 +262,6 @@ class WholeFleet:
 
     def judge(self, ledger: Ledger, pool: WorkerPool) -> RunSummary:
         """Check everything that is not known."""
-        from buslens.fleet.prefetch import PrefetchedListing
-        from buslens.fleet.run import run as judge_fleet
-
         with PrefetchedListing(self.listing, self._note) as found:
             self.jobs.captures = found
 
@@ -296,13 +290,6 @@ class WholeFleet:
         UsageError
             If no capture can be checked.
         """
-        from buslens.fleet.anomalies.find import find_anomalies
-        from buslens.fleet.anomalies.skew import feedback_paths, skew_steps
-        from buslens.fleet.export import export
-        from buslens.fleet.page import write_index
-        from buslens.fleet.page.recheck import checking
-        from buslens.fleet.queries import fleet_summary
-
         known = fleet_summary(ledger)
         if not known.captures:
             raise UsageError("no capture was found that can be checked")
@@ -332,16 +319,12 @@ class WholeFleet:
 
     def write_junit(self, ledger: Ledger, path: File) -> None:
         """Write the report for build servers."""
-        from buslens.fleet.junit import write_fleet_junit
-
         rules = {name: [rule.name for rule in one.expectations.rules] for name, one in self.setups().items()}
         with atomic_replace(path) as temporary, temporary.open("wb") as file:
             write_fleet_junit(file, ledger, rules)
 
     def setups(self) -> dict[str, CheckSetup]:
         """Return what each group is checked against."""
-        from buslens.fleet.check_job import load
-
         return {name: load(group)[0] for name, group in self.groups.items()}
 
     def problem(self, sentence: str) -> None:
@@ -350,8 +333,6 @@ class WholeFleet:
         self._note(sentence)
 
     def _notes(self, done: RunSummary, known: FleetSummary) -> list[str]:
-        from buslens.fleet.text import not_found_sentence, run_sentence
-
         notes = [f"Of the last run: {run_sentence(done)}"]
         # What is listed twice or left out makes this less, never more.
         not_found = known.captures + known.copies + known.outdated - done.listed - self.jobs.left_out

@@ -1,24 +1,19 @@
 """A fleet in words, for the end of a run: whom to call in, why, and what that rests on."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterator, Sequence
+from typing import Final
 
 from buslens.fleet.page.dates import day
 from buslens.fleet.page.entries import headline, why
+from buslens.fleet.page.page_data import FleetView
 from buslens.fleet.page.sections import TROUBLE_WORDS, state_sentence
+from buslens.fleet.page.urgency import VehicleStatus
+from buslens.fleet.progress import Progress
+from buslens.fleet.run import RunSummary
 from buslens.report.formatting import clean, counted
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph, render, section
 from buslens.report.safety_notes import safety_notes
 from buslens.units import NS_PER_S, format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from buslens.fleet.page.page_data import FleetView
-    from buslens.fleet.page.urgency import VehicleStatus
-    from buslens.fleet.progress import Progress
-    from buslens.fleet.run import RunSummary
 
 MOST_VEHICLES: Final = 50
 """Vehicles that are told; the sheet has them all."""

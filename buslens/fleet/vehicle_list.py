@@ -6,8 +6,6 @@ with ``*``, ``?`` and ``[...]`` it stands for every capture that it fits. A path
 all that only fit, and of these the first.
 """
 
-from __future__ import annotations
-
 import csv
 import fnmatch
 import io
@@ -15,15 +13,13 @@ import os
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.errors import SourceLocation, UsageError, did_you_mean
 from buslens.files import os_error_text, read_at_most
 from buslens.fleet.fetch import is_address, local_path
+from buslens.fleet.listing import FoundCapture
 from buslens.fleet.naming import CaptureLabel, parse_date
-
-if TYPE_CHECKING:
-    from buslens.fleet.listing import FoundCapture
 
 LARGEST: Final = 1 << 30
 """Bytes that a list can have."""

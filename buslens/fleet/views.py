@@ -1,18 +1,13 @@
 """What is asked of a ledger, as it comes back: a record for each row of a page, columns for statistics."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.findings import Outcome, Verdict
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.fleet.model import FailureKind, FindingRow
+from buslens.fleet.model import FailureKind, FindingRow
 
 UNDATED: Final = int(np.iinfo(np.int64).min)
 """Stands in columns for the calendar time of a capture that has none."""

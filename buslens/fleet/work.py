@@ -4,16 +4,11 @@ A pool works on items that it is given one after the other, and yields each with
 they are done. What happens to a worker (it dies, takes too long or too much memory) is a `Failure` of its item alone.
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol, TypeVar
+from typing import Protocol, Self, TypeVar
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-    from typing import Self
-
-    from buslens.fleet.model import FailureKind
+from buslens.fleet.model import FailureKind
 
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741

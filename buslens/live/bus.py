@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import re
 import sys
+import threading
 import time
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,9 +18,6 @@ from buslens.errors import CaptureError, SourceLocation, UsageError, did_you_mea
 from buslens.live.lines import candump_line, label_of
 
 if TYPE_CHECKING:
-    import threading
-    from collections.abc import Callable, Mapping
-
     from can import BusABC, Message
 
 EXAMPLES: Final = "socketcan:can0, udp_multicast:239.74.163.2 or virtual:bench"

@@ -3,14 +3,13 @@
 The frames are those that every other command reads, through the same scanner.
 """
 
-from __future__ import annotations
-
 import queue
 import sys
 import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.frames import Clock, ClockDiscontinuity, Frames, ReadStats
@@ -22,10 +21,6 @@ from buslens.capture.stream import BOM, HEAD_BYTES, ChainedStream, FileStream, S
 from buslens.capture.table_settings import TableSettings, settings_of
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.live.streams import InterruptibleStream, LineStream, TailStream, first_lines
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
 
 _WAIT_S: Final = 0.05
 _TABLE_BYTES: Final = 16_384

@@ -1,7 +1,5 @@
 """Keeping what comes from a bus in a file, so that a crash loses little and an end loses nothing."""
 
-from __future__ import annotations
-
 import errno
 import os
 import time

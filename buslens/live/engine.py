@@ -7,11 +7,10 @@ hold all that a rule can rest on, and all handshakes that reach into it have bee
 Of what lies near the beginning of a later window nothing is told from it: the window before has told it.
 """
 
-from __future__ import annotations
-
 import copy
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final, Self
 
 import numpy as np
 
@@ -21,17 +20,13 @@ from buslens.checks.check import evaluate_capture, evaluate_rules, plan_tracks, 
 from buslens.checks.context import roles_in
 from buslens.checks.findings import Finding, Findings, Handshakes, Result
 from buslens.checks.replies import pairs_of
+from buslens.definitions.model import Definitions
+from buslens.expectations.model import Expectations
 from buslens.expectations.resolve import raw_values
 from buslens.live.final_findings import FinalFinding, extent, final_findings, lookback_ns
 from buslens.timeline.build import typed_raw
 from buslens.timeline.history import NO_FRAME_NS, CaptureHistory, MessageHistory, TrackHistory
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from buslens.definitions.model import Definitions
-    from buslens.expectations.model import Expectations
 
 _LEAST_WINDOW_NS: Final = 60 * NS_PER_S
 _LEAST_MARGIN_NS: Final = 5 * NS_PER_S
@@ -119,7 +114,7 @@ class Engine:
         path: str,
         clock: Clock = Clock.WALL,
         channels: Mapping[str, str] | None = None,
-    ) -> Engine:
+    ) -> Self:
         """Return an engine for expectations, with the definitions that they name unless others are given.
 
         Raises

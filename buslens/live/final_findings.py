@@ -5,19 +5,14 @@ last moment that the finding rests on, or has become unknown. Until then a frame
 something happened earlier: a door that shut in time, a second try, an answer that comes late and not never.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.checks.context import edge_condition, longest_hold_ns, roles_in
 from buslens.checks.findings import Finding, Handshake, Outcome, Result
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, AnyRule, Sequence
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, UnknownReason
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 
 _FOREVER: Final = 2**62
 _SILENT: Final = frozenset({UnknownReason.NO_FRAME_YET.value, *STOPPED})

@@ -1,15 +1,10 @@
 """Which steps of running handshakes are awaited at a moment, and how much time is left for each."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from buslens.checks.findings import Finding, Handshake, Outcome, Result, TimeBounds
 from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence, Step
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,14 +1,10 @@
 """The play head: what time of a capture it is, while it is played."""
 
-from __future__ import annotations
-
 import time
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable
+from typing import Final
 
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 SLOWEST: Final = 0.1
 """Times real time."""

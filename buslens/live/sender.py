@@ -5,8 +5,6 @@ passes frames on within a process, and the one that does so by network packets. 
 is refused, for nobody can tell by its name which kind a channel is.
 """
 
-from __future__ import annotations
-
 from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
 from buslens.live.bus import VIRTUAL, Interface, parse_interface

@@ -1,20 +1,14 @@
 """Bytes of a log that is still being written."""
 
-from __future__ import annotations
-
 import os
 import queue
 import threading
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO, Any, Final
 
 from buslens.capture.stream import PassingStream, Stream
 from buslens.errors import CaptureError, SourceLocation
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-    from typing import IO
-
 
 _LOOK_S: Final = 0.05
 """Seconds between two looks for more."""

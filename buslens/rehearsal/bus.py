@@ -4,22 +4,16 @@ CAN at 500 kbit/s. A unit reads what it sends at the moment at which it queues t
 it has passed, so that a stamp is later than what it shows, by the wait for the bus and the length of the frame.
 """
 
-from __future__ import annotations
-
 from heapq import heappop, heappush
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.rehearsal.car import WARM_UP_MS
+from buslens.rehearsal.car import WARM_UP_MS, CarTrace
 from buslens.rehearsal.messages import LAYOUTS, Sampled, background, background_payloads, payloads
+from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.rehearsal.car import CarTrace
-    from buslens.rehearsal.streams import RandomStreams
 
 BIT_NS: Final = 2000
 """One bit at 500 kbit/s."""

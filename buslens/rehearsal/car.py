@@ -5,27 +5,19 @@ Milliseconds in which nothing happens cost little: then only what never rests is
 `live` lets it happen and returns a `CarTrace`: what each unit would put on the bus at each millisecond.
 """
 
-from __future__ import annotations
-
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.rehearsal.control_unit import TASK_MS, Clearance, ControlUnit, FaultCode, Inputs
 from buslens.rehearsal.driver import Controls, Driver
 from buslens.rehearsal.harness import FEED_OHM, Harness
-from buslens.rehearsal.lock_unit import BoltTarget, LockUnit, Mechanics
-from buslens.rehearsal.scenario import Onset
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.rehearsal.lock_unit import DataLineMessage
-    from buslens.rehearsal.scenario import Scenario
-    from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.lock_unit import BoltTarget, DataLineMessage, LockUnit, Mechanics
+from buslens.rehearsal.scenario import Onset, Scenario
+from buslens.rehearsal.streams import RandomStreams
 
 WARM_UP_MS: Final = 300
 """The car lives this long before the capture begins, so that everything has settled."""

@@ -4,17 +4,12 @@ Invented, in the manner of such units. The core is fed with the body and always 
 on the logic fuse: without it nothing is driven and nothing is read back.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum, IntEnum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from buslens.rehearsal.lock_unit import TELEGRAM_MS, BoltTarget, PairingState
-
-if TYPE_CHECKING:
-    from buslens.rehearsal.lock_unit import DataLineMessage
-    from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.lock_unit import TELEGRAM_MS, BoltTarget, DataLineMessage, PairingState
+from buslens.rehearsal.streams import RandomStreams
 
 TASK_MS: Final = 5
 """Time between two runs of the unit's program (invented, as all numbers below)."""

@@ -1,15 +1,10 @@
 """What the driver does: scripts that act on the car and wait for it, with the spread of a human hand."""
 
-from __future__ import annotations
-
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.streams import RandomStreams
 
 
 class Wait(NamedTuple):

@@ -5,8 +5,6 @@ the load fuse through the control unit. Of the two fuses the logic fuse feeds th
 unit. How a fault of each shows is common practice without a source, or invented; `faults` says which.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final

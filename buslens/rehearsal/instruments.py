@@ -3,23 +3,17 @@
 All of it is invented for the demonstration.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.rehearsal.plug import WIRES, plug_voltages
+from buslens.rehearsal.rehearse import Rehearsal, TrueStates
 from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from numpy.typing import NDArray
-
-    from buslens.rehearsal.rehearse import Rehearsal, TrueStates
 
 _BITS: Final = 8
 

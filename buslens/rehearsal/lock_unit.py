@@ -5,8 +5,6 @@ at its terminals, from friction, wear and temperature. A pulse on the enable wir
 request on the data line says. Without a request a pulse can only release, for locking is the dangerous direction.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final, NamedTuple

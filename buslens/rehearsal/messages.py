@@ -1,24 +1,22 @@
 """What the units of the car put on the bus: which bits, how often, from what; and traffic of units not described.
 
-The layout is that of ``signal_defs/pinewick.dbc``; a test packs with this module and unpacks with that file.
+The layout, in ``messages.toml``, is that of ``signal_defs/pinewick.dbc``; a test packs with this module and unpacks
+with that file.
 """
 
-from __future__ import annotations
-
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from pathlib import Path
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+from buslens.rehearsal.car import CarTrace
+from buslens.rehearsal.streams import RandomStreams
 
-    from numpy.typing import NDArray
-
-    from buslens.rehearsal.car import CarTrace
-    from buslens.rehearsal.streams import RandomStreams
-
-    Values = NDArray[np.int64]
+Values = NDArray[np.int64]
 
 
 class PayloadField(NamedTuple):
@@ -49,133 +47,13 @@ class MessageLayout:
     pages: tuple[tuple[PayloadField, ...], ...] = ()
 
 
-LAYOUTS: Final = (
-    MessageLayout(
-        name="ROAD_SPEED",
-        can_id=0x0A7,
-        length=8,
-        cycle_ms=20,
-        fields=(
-            PayloadField("speed", 7, 16, is_motorola=True),
-            PayloadField("left wheel", 23, 12, is_motorola=True),
-            PayloadField("right wheel", 27, 12, is_motorola=True),
-            PayloadField("one", 40, 1, is_motorola=True),
-            PayloadField("counter", 51, 4, is_motorola=True),
-        ),
-        check_byte=7,
-    ),
-    MessageLayout(
-        name="COLUMN_ANGLE",
-        can_id=0x0BD,
-        length=4,
-        cycle_ms=20,
-        fields=(
-            PayloadField("angle", 7, 16, is_motorola=True),
-            PayloadField("angle rate", 23, 8, is_motorola=True),
-            PayloadField("counter", 27, 4, is_motorola=True),
-        ),
-    ),
-    MessageLayout(
-        name="COLUMN_CONTROL",
-        can_id=0x10D,
-        length=8,
-        cycle_ms=20,
-        fields=(
-            PayloadField("REQUEST", 0, 2),
-            PayloadField("LOCK_ENABLE", 2, 1),
-            PayloadField("START_CLEARANCE", 3, 2),
-            PayloadField("TRY", 5, 3),
-            PayloadField("FAULT_STORED", 8, 1),
-            PayloadField("counter", 48, 4),
-        ),
-        sent_while="core_talks",
-        check_byte=7,
-    ),
-    MessageLayout(
-        name="COLUMN_STATE",
-        can_id=0x137,
-        length=8,
-        cycle_ms=25,
-        fields=(
-            PayloadField("UNLOCK_FEEDBACK", 0, 1),
-            PayloadField("DATA_FEEDBACK", 1, 2),
-            PayloadField("supply", 8, 10),
-            PayloadField("current", 18, 10),
-            PayloadField("counter", 48, 4),
-        ),
-        sent_while="logic_talks",
-        check_byte=7,
-    ),
-    MessageLayout(
-        name="POWER_MODE",
-        can_id=0x16B,
-        length=4,
-        cycle_ms=50,
-        fields=(PayloadField("STAGE", 0, 3), PayloadField("ENGINE_RUNNING", 3, 1), PayloadField("counter", 24, 4)),
-    ),
-    MessageLayout(
-        name="BODY_DOORS",
-        can_id=0x1B3,
-        length=4,
-        cycle_ms=50,
-        fields=(PayloadField("DRIVER_DOOR", 0, 1), PayloadField("CENTRAL_LOCKING", 8, 2)),
-    ),
-    MessageLayout(
-        name="ACCESS_STATE",
-        can_id=0x1D9,
-        length=4,
-        cycle_ms=50,
-        fields=(
-            PayloadField("START_BUTTON", 0, 1),
-            PayloadField("KEY", 1, 2),
-            PayloadField("BRAKE_PEDAL", 3, 1),
-            PayloadField("counter", 24, 4),
-        ),
-    ),
-    MessageLayout(
-        name="BATTERY_STATE",
-        can_id=0x2A7,
-        length=5,
-        cycle_ms=100,
-        fields=(PayloadField("battery", 0, 10), PayloadField("battery current", 16, 12), PayloadField("charge", 32, 8)),
-    ),
-    MessageLayout(
-        name="COLUMN_DETAIL",
-        can_id=0x379,
-        length=8,
-        cycle_ms=100,
-        fields=(PayloadField("page", 0, 8),),
-        sent_while="logic_talks",
-        pages=(
-            (PayloadField("PAIRING", 8, 2), PayloadField("unit temperature", 16, 8)),
-            (PayloadField("lock cycles", 8, 24),),
-            (PayloadField("LAST_RUN_TIME", 8, 16), PayloadField("FAULT_CODE", 24, 8)),
-            (PayloadField("unit number", 8, 32),),
-        ),
-    ),
-    MessageLayout(
-        name="CLUSTER_LAMPS",
-        can_id=0x3C7,
-        length=4,
-        cycle_ms=100,
-        fields=(
-            PayloadField("STEERING_LOCK_LAMP", 0, 2),
-            PayloadField("BATTERY_LAMP", 2, 2),
-            PayloadField("door lamp", 4, 2),
-        ),
-    ),
-    MessageLayout(
-        name="CLUB_STATUS",
-        can_id=0x18FF6B93,
-        is_extended=True,
-        length=8,
-        cycle_ms=1000,
-        fields=(
-            PayloadField("car number", 0, 8),
-            PayloadField("odometer", 8, 24),
-            PayloadField("outside temperature", 32, 8),
-        ),
-    ),
+def _fields(listed: Sequence[Sequence[Any]]) -> tuple[PayloadField, ...]:
+    return tuple(PayloadField(*it) for it in listed)
+
+
+LAYOUTS: Final = tuple(
+    MessageLayout(**it | {"fields": _fields(it["fields"]), "pages": tuple(map(_fields, it.get("pages", ())))})
+    for it in tomllib.loads(Path(__file__).with_name("messages.toml").read_text("utf-8"))["messages"]
 )
 """The messages of the definitions, by priority on the bus."""
 

@@ -5,24 +5,17 @@ practice without a source: a pin that nothing drives reads nothing, and the grou
 ground is drawn up to the supply by the unit itself. Levels are invented for the demonstration.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Mapping
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.rehearsal.car import TELEGRAM_TRAVEL_MS, WARM_UP_MS
+from buslens.rehearsal.car import TELEGRAM_TRAVEL_MS, WARM_UP_MS, CarTrace
 from buslens.rehearsal.harness import Harness, Wire, wire_ohm
+from buslens.rehearsal.rehearse import Rehearsal
 from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
-
-    from buslens.rehearsal.car import CarTrace
-    from buslens.rehearsal.rehearse import Rehearsal
 
 WIRES: Final = ("Supply", "Ground", "Enable", "Feedback", "Data line")
 """The five wires, as the columns of a trace name them."""

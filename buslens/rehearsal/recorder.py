@@ -1,20 +1,12 @@
 """The recording device: what it keeps of what it hears, what its clock says, and when it loses power."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.rehearsal.bus import BusTrace
-from buslens.rehearsal.car import WARM_UP_MS
+from buslens.rehearsal.car import WARM_UP_MS, CarTrace
+from buslens.rehearsal.scenario import LoggerSettings
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.rehearsal.car import CarTrace
-    from buslens.rehearsal.scenario import LoggerSettings
 
 _INTO_HANDSHAKE_MS = 130
 """From the enable to what befalls the recorder: the bolt is then on its way."""

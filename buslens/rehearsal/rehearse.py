@@ -1,36 +1,27 @@
 """A simulated capture with the truth beside it."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.rehearsal.bus import simulate_bus
-from buslens.rehearsal.car import WARM_UP_MS, Snapshot, simulate_car
-from buslens.rehearsal.faults import adjusted, find_fault
+from buslens.rehearsal.car import WARM_UP_MS, CarTrace, Snapshot, simulate_car
+from buslens.rehearsal.faults import Fault, adjusted, find_fault
 from buslens.rehearsal.harness import Harness
 from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.messages import LAYOUTS
 from buslens.rehearsal.recorder import record
-from buslens.rehearsal.scenario import Onset
+from buslens.rehearsal.scenario import Onset, Scenario
 from buslens.rehearsal.streams import RandomStreams
 from buslens.rehearsal.writers import find_log_form, log_form_for, render
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
-
-    from buslens.rehearsal.car import CarTrace
-    from buslens.rehearsal.faults import Fault
-    from buslens.rehearsal.scenario import Scenario
 
 START_NS: Final = 1_773_473_400 * NS_PER_S
 """When every rehearsal begins: 2026-03-14 07:30:00 UTC."""

@@ -1,7 +1,5 @@
 """All that can be set about one rehearsal; a fault is a scenario that differs from the healthy one."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from enum import Enum
 

@@ -4,15 +4,10 @@ Only the raw output of PCG64 is used: numpy promises that it never changes, whil
 (NumPy Enhancement Proposal 19). What is derived from it uses +, -, * and / alone, which IEEE 754 fixes to the bit.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
 from zlib import crc32
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 
 class RandomStreams:

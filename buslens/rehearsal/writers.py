@@ -8,21 +8,15 @@ asc-dec        ASC, identifiers and data decimal
 asc-relative   ASC, each stamp counted from the event before
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import Final
 
-from buslens.capture.frames import Flag
+from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError, did_you_mean
 from buslens.units import NS_PER_US
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
-    from pathlib import Path
-
-    from buslens.capture.frames import Frames
 
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

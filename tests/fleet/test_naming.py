@@ -140,7 +140,7 @@ class TestNaming:
 
     def test_unnamed(self) -> None:
         told: list[FoundCapture] = []
-        naming = VehicleResolver(Pattern("{vehicle}_{date}.log"), told.append)
+        naming = VehicleResolver(Pattern("{vehicle}_{date}.log").find, told.append)
         assert naming(listed("/x/car_20260314.log")).vehicle == "car"
         for name in ("one.log", "two.log"):
             assert naming(listed(f"/x/{name}")) == CaptureLabel(f"unnamed ({name[:3]})", None)
@@ -148,7 +148,7 @@ class TestNaming:
         assert [one.below for one in told] == ["one.log"]
 
     def test_an_archive_counts_from_inside(self) -> None:
-        naming = VehicleResolver(Pattern("{vehicle}/*.log"))
+        naming = VehicleResolver(Pattern("{vehicle}/*.log").find)
         assert naming(listed("zip://car/x.log::file:///logs/all.zip")).vehicle == "car"
 
     @pytest.mark.parametrize(

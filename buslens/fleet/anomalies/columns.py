@@ -1,15 +1,12 @@
 """What the statistics compare, as columns: one element per delay, handshake or identifier."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 CENSORED: Final = -1
 """Latest end of a delay of which no upper end is known: the step had not come when it was no longer waited for."""
@@ -40,8 +37,6 @@ class StepDelays:
     @property
     def day(self) -> NDArray[np.int64]:
         """int64[n], calendar day, counted from 1970-01-01; `UNDATED` where that is not known."""
-        import numpy as np
-
         days: NDArray[np.int64] = np.where(self.recorded_ns < 0, UNDATED, self.recorded_ns // NS_PER_DAY)
         return days
 
@@ -54,15 +49,11 @@ class StepDelays:
     @property
     def middle_ms(self) -> NDArray[np.float64]:
         """float64[n], middle of each interval, ms; infinite where the upper end is not known."""
-        import numpy as np
-
         return np.where(self.is_censored, np.inf, (self.earliest_ns + self.latest_ns) / 2e6)
 
     @property
     def width_ms(self) -> NDArray[np.float64]:
         """float64[n], width of each interval, ms; infinite where the upper end is not known."""
-        import numpy as np
-
         return np.where(self.is_censored, np.inf, (self.latest_ns - self.earliest_ns) / 1e6)
 
 

@@ -6,16 +6,12 @@ parts over the *other* vehicles, among the captures nearest in time, is the seas
 tell: without them nothing is told about a drift.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.fleet.anomalies.medians import grouped_medians
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 OTHERS: Final = 5
 """Fewest other vehicles that can tell the season."""

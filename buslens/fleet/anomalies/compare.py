@@ -1,24 +1,18 @@
 """Every test that a fleet is put to, each with its p-value and what it would tell."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.fleet.anomalies import drift, outliers, retries, sentences, traffic
+from buslens.fleet.anomalies.columns import StepDelays, Tries, VehicleTraffic
 from buslens.fleet.anomalies.common_mode import OTHERS, common_mode_shift
 from buslens.fleet.anomalies.medians import grouped_medians
 from buslens.fleet.model import AnomalyKind
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
-    from numpy.typing import NDArray
-
-    from buslens.fleet.anomalies.columns import StepDelays, Tries, VehicleTraffic
 
 PLAIN: Final = 0.001
 """A vehicle that drifts with a p-value below this is not asked what the season is."""

@@ -10,16 +10,11 @@ one p-value, of all of its tests together (Simes 1986, from memory: the least of
 within it must be certain within it, too.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Hashable, Sequence
+from typing import Final
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from collections.abc import Hashable, Sequence
-
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 LEVEL: Final = 0.05
 """Largest share of false alarms among what is told, on average."""

@@ -22,17 +22,12 @@ slope does not hold zero, and not further ahead than the drift reaches back. Whe
 nothing is foretold: since when and how often is a fact.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 WINDOWS: Final = (None, 120, 60, 30)
 """Last days of a vehicle's past that are tried; None for all of it."""
@@ -163,35 +158,35 @@ def fit(day: NDArray[np.int64], value: NDArray[np.float64], *, factor: float = 1
     if abs(slope) * (days[-1] - days[0]) < LEAST_PART * abs(float(np.median(values))):
         p_value = 1.0
     spread = float(stats.median_abs_deviation(rest, scale="normal"))
-    return Trend(
-        p_value=min(p_value, 1.0),
-        slope=float(slope),
-        slope_low=float(low),
-        slope_high=float(high),
-        first_day=int(days[0]),
-        last_day=int(days[-1]),
-        days=len(days),
-        level=float(np.median(values)),
-        # Of a median, at 95 %: 1.96 times 1.2533 times the deviation by the root of the count (normal distribution).
-        level_doubt=float(1.96 * 1.2533 * spread * (factor / len(days)) ** 0.5),
-        middle_day=float(np.median(days)),
-        first_level=float(np.median(values[: fifth(days)])),
-        last_level=float(np.median(values[-fifth(days) :])),
-    )
+    # Of a median, at 95 %: 1.96 times 1.2533 times the deviation by the root of the count (normal distribution).
+    doubt = float(1.96 * 1.2533 * spread * (factor / len(days)) ** 0.5)
+    return _trend(days, values, p_value=min(p_value, 1.0), slopes=(slope, low, high), level_doubt=doubt)
 
 
 def _level(days: NDArray[np.float64], values: NDArray[np.float64], p_value: float) -> Trend:
     """Return what stands for days without a trend: nothing of it is ever told, so that no slope is worked out."""
+    infinite = float("inf")
+    return _trend(days, values, p_value=p_value, slopes=(0.0, -infinite, infinite), level_doubt=infinite)
+
+
+def _trend(
+    days: NDArray[np.float64],
+    values: NDArray[np.float64],
+    *,
+    p_value: float,
+    slopes: tuple[float, float, float],
+    level_doubt: float,
+) -> Trend:
     return Trend(
         p_value=p_value,
-        slope=0.0,
-        slope_low=float("-inf"),
-        slope_high=float("inf"),
+        slope=float(slopes[0]),
+        slope_low=float(slopes[1]),
+        slope_high=float(slopes[2]),
         first_day=int(days[0]),
         last_day=int(days[-1]),
         days=len(days),
         level=float(np.median(values)),
-        level_doubt=float("inf"),
+        level_doubt=level_doubt,
         middle_day=float(np.median(days)),
         first_level=float(np.median(values[: fifth(days)])),
         last_level=float(np.median(values[-fifth(days) :])),

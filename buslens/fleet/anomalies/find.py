@@ -1,22 +1,17 @@
 """From a ledger to what stands out in its fleet."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Collection, Iterable, Sequence
 
 import numpy as np
 
+from buslens.definitions.model import Definitions
+from buslens.fleet import queries
 from buslens.fleet.anomalies.columns import CENSORED, UNDATED, StepDelays
 from buslens.fleet.anomalies.compare import StatisticalTest, compare_delays, compare_traffic, compare_tries
 from buslens.fleet.anomalies.discovery_rate import LEVEL, q_values
+from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import Anomaly, AnomalyKind
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Sequence
-
-    from buslens.definitions.model import Definitions
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.views import DelayColumns
+from buslens.fleet.views import DelayColumns
 
 
 def find_anomalies(
@@ -37,8 +32,6 @@ def find_anomalies(
     definitions : iterable of Definitions
         What the vehicles are checked against; messages are called by their names there.
     """
-    from buslens.fleet import queries
-
     messages = {2 * it.can_id + it.is_extended: it.name for one in definitions for it in one.messages}
     tested: list[StatisticalTest] = []
     with ledger.snapshot():

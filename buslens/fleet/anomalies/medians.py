@@ -4,14 +4,10 @@ A delay without an upper end counts as longer than any that was seen. That leave
 half are such (order statistics: where the largest lie does not matter); else it is infinite, and cannot be told.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 
 class Grouped(NamedTuple):

@@ -18,19 +18,14 @@ memory), n being the number of delays that are worth an independent one (Kish's 
 more than fit the tails that the fleet itself has.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.fleet.anomalies.columns import StepDelays
 from buslens.fleet.anomalies.medians import equal_weights, grouped_medians, interval_median, weighted_median
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.fleet.anomalies.columns import StepDelays
 
 PER_MAD: Final = 0.6745
 """MAD of a normal distribution of deviation 1 (Iglewicz and Hoaglin 1993)."""

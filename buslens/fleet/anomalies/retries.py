@@ -7,19 +7,14 @@ recorded in the same days, it must be oftener than theirs too: a cold week is no
 p-values the larger counts, which keeps it a p-value.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.fleet.anomalies.columns import Tries
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.fleet.anomalies.columns import Tries
 
 LATELY: Final = (14, 30, 60)
 """Last days of a vehicle that are compared with those before."""

@@ -1,23 +1,18 @@
 """What stands out, in one sentence each, with the numbers and their doubt."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from math import ceil, floor
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.checks.findings import TimeBounds
 from buslens.checks.phrases import span_text
+from buslens.fleet.anomalies.drift import Beyond, Drift, Trend
+from buslens.fleet.anomalies.outliers import Outlier
+from buslens.fleet.anomalies.retries import RetryIncrease
+from buslens.fleet.anomalies.traffic import IdChange
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from buslens.fleet.anomalies.drift import Beyond, Drift, Trend
-    from buslens.fleet.anomalies.outliers import Outlier
-    from buslens.fleet.anomalies.retries import RetryIncrease
-    from buslens.fleet.anomalies.traffic import IdChange
 
 NO_NAMES: Final[Mapping[int, str]] = MappingProxyType({})
 """Identifiers of which no definitions say what they are called."""

@@ -5,8 +5,6 @@ the time from one to the other is a matter of contacts and telegrams, not of the
 and counts from a step that awaits the other, measures just that.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 from buslens.checks.context import roles_of

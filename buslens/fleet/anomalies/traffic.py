@@ -21,20 +21,15 @@ A vehicle has one p-value for each of the two: the least of its identifiers', ti
 an identifier was there on all days or on none, no test is made (Tarone 1990, from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.fleet.anomalies.columns import VehicleTraffic
 from buslens.fleet.anomalies.medians import grouped_medians
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.fleet.anomalies.columns import VehicleTraffic
 
 FRAMES_AWAITED: Final = 5
 """A capture in which fewer frames of an identifier would be usual does not say that it is absent."""

@@ -1,10 +1,7 @@
 """What to do about a vehicle, in plain words: the verb that its row of the sheet begins with, and what was seen."""
 
-from __future__ import annotations
-
-from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import Final, NamedTuple
 
 from buslens.causes.repair_statistics import clean_trials_needed
 from buslens.checks.findings import Outcome, Verdict
@@ -12,10 +9,8 @@ from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.model import Anomaly, AnomalyKind, FindingRow
 from buslens.fleet.page.dates import date_text, day_count
 from buslens.fleet.page.urgency import Urgency, VehicleStatus, is_about_ignition
+from buslens.fleet.views import CaptureRow, FoundRow
 from buslens.report.formatting import OUTCOME_WORDS
-
-if TYPE_CHECKING:
-    from buslens.fleet.views import CaptureRow, FoundRow
 
 
 class VisitAction(Enum):
@@ -55,23 +50,27 @@ _LAST: Final = 2
 """Captures that say nothing, one after the other, after which an older one is no answer any more."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VisitAdvice:
+class VisitAdvice(NamedTuple):
     """What the row of a vehicle says."""
 
     action: VisitAction
-    #: The verb, with its date where it has one.
-    verb: str
     #: What was seen, in a few words; empty where there is nothing to do.
     what: str
     #: The sentence behind it.
     why: str
     #: How long it has been so, or when a limit will be crossed.
-    how_long: str
+    how_long: str = ""
     #: What that rests on.
-    rests_on: str
+    rests_on: str = ""
+    #: The verb with its date; empty where it has none.
+    dated_verb: str = ""
     #: Calendar time until which it is to be done; None where it is said otherwise.
     until_ns: int | None = None
+
+    @property
+    def verb(self) -> str:
+        """The verb, with its date where it has one."""
+        return self.dated_verb or self.action.value
 
 
 def advice(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None) -> VisitAdvice:
@@ -97,11 +96,11 @@ def advice(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None) -
         case Urgency.NOT_KNOWN if one.is_called_in:
             return _unknown(one, captures, now_ns)
         case Urgency.NOT_KNOWN:
-            return _advice(VisitAction.NOTHING, "", "its captures are of another kind of vehicle")
+            return VisitAdvice(VisitAction.NOTHING, "", "its captures are of another kind of vehicle")
     last = one.lately[-_LAST:]
     if len(last) == _LAST and not any(_is_decided(row) for row in last):
         return _unknown(one, captures, now_ns)
-    return _advice(VisitAction.NOTHING, "", "")
+    return VisitAdvice(VisitAction.NOTHING, "", "")
 
 
 def seen_text(finding: FindingRow) -> str:
@@ -131,26 +130,6 @@ def gravest(faults: tuple[FoundRow, ...]) -> FoundRow | None:
     )
 
 
-def _advice(
-    action: VisitAction,
-    what: str,
-    why: str,
-    how_long: str = "",
-    rests_on: str = "",
-    verb: str = "",
-    until_ns: int | None = None,
-) -> VisitAdvice:
-    return VisitAdvice(
-        action=action,
-        verb=verb or action.value,
-        what=what,
-        why=why,
-        how_long=how_long,
-        rests_on=rests_on,
-        until_ns=until_ns,
-    )
-
-
 def _fault_text(one: VehicleStatus, faulty: CaptureRow) -> tuple[str, str]:
     """Return what is wrong in a few words, and its sentence; a ledger may have lost the findings of a capture."""
     fault = gravest(one.faults)
@@ -170,10 +149,10 @@ def _faulty(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None, 
     if len(run) > 1:
         since_ns = run[0].recorded_ns
         long = "faulty" if since_ns is None or now_ns is None else f"faulty for {day_count(since_ns, now_ns)}"
-        return _advice(action, what, why, long, _since(len(run), since_ns, now_ns))
+        return VisitAdvice(action, what, why, long, _since(len(run), since_ns, now_ns))
     when = date_text(faulty[-1].recorded_ns, now_ns)
     often = f"once, on {when}" if len(faulty) == 1 else f"at times, last on {when}"
-    return _advice(action, what, why, often, f"{share} faulty")
+    return VisitAdvice(action, what, why, often, f"{share} faulty")
 
 
 def _since(count: int, since_ns: int | None, now_ns: int | None) -> str:
@@ -199,7 +178,7 @@ def _proving(one: VehicleStatus, now_ns: int | None) -> VisitAdvice | None:
     last = date_text(failing[-1].recorded_ns, now_ns)
     since_ns = clean[0].recorded_ns
     long = "OK" if since_ns is None or now_ns is None else f"OK for {day_count(since_ns, now_ns)}"
-    return _advice(
+    return VisitAdvice(
         VisitAction.PROVE,
         what if missing != 1 else "1 more OK handshake needed",
         f"not repaired? then call it in; {_fault_text(one, failing[-1])[1]}",
@@ -219,8 +198,8 @@ def _crossing(one: VehicleStatus, now_ns: int | None) -> VisitAdvice:
     if last is None:
         long = f"{date_text(first, now_ns)} or later"
         if has_begun:
-            return _advice(VisitAction.CALL_IN, what, drift.sentence, "may cross any day", "no latest day is known")
-        return _advice(
+            return VisitAdvice(VisitAction.CALL_IN, what, drift.sentence, "may cross any day", "no latest day is known")
+        return VisitAdvice(
             VisitAction.CALL_IN_BY,
             what,
             drift.sentence,
@@ -230,12 +209,12 @@ def _crossing(one: VehicleStatus, now_ns: int | None) -> VisitAdvice:
             first,
         )
     if now_ns is not None and now_ns >= last:
-        return _advice(
+        return VisitAdvice(
             VisitAction.CALL_IN, what, drift.sentence, f"foretold until {date_text(last, now_ns)}", "record it again"
         )
     verb = f"Call in by {date_text(last, now_ns)}" if has_begun else f"Call in before {date_text(first, now_ns)}"
     long = f"{date_text(first, now_ns)} to {date_text(last, now_ns)}"
-    return _advice(VisitAction.CALL_IN_BY, what, drift.sentence, long, rests, verb, last if has_begun else first)
+    return VisitAdvice(VisitAction.CALL_IN_BY, what, drift.sentence, long, rests, verb, last if has_begun else first)
 
 
 def _standing_out(one: VehicleStatus, now_ns: int | None) -> VisitAdvice:
@@ -243,7 +222,7 @@ def _standing_out(one: VehicleStatus, now_ns: int | None) -> VisitAdvice:
     leading = (changed or list(one.anomalies))[0]
     action = VisitAction.ASK if changed else VisitAction.RECORD
     since = "" if leading.recorded_ns is None else f"since {date_text(leading.recorded_ns, now_ns)}"
-    return _advice(action, _anomaly_text(leading), leading.sentence, since, "no rule is broken")
+    return VisitAdvice(action, _anomaly_text(leading), leading.sentence, since, "no rule is broken")
 
 
 def _anomaly_text(anomaly: Anomaly) -> str:
@@ -260,7 +239,7 @@ def _unknown(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None)
     what = "its only capture says nothing" if len(captures) == 1 else f"the last {silent} captures say nothing"
     decided = [row for row in captures if _is_decided(row)]
     last = f"last decided {date_text(decided[-1].recorded_ns, now_ns)}" if decided else "never decided"
-    return _advice(VisitAction.RECORD, what, one.lately[-1].summary if one.lately else "", "no verdict", last)
+    return VisitAdvice(VisitAction.RECORD, what, one.lately[-1].summary if one.lately else "", "no verdict", last)
 
 
 def _is_decided(row: CaptureRow) -> bool:

@@ -1,7 +1,5 @@
 """Calendar times as a sheet writes them."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime, timedelta
 
 from buslens.units import NS_PER_DAY, NS_PER_US

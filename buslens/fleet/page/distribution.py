@@ -5,27 +5,22 @@ latest ends and the share of earliest ends up to x. What never came has no lates
 reach the whole.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.findings import Limit, Outcome, TimeBounds
 from buslens.checks.phrases import span_text as words_of_span
+from buslens.fleet.anomalies.medians import grouped_medians
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis
 from buslens.fleet.views import NO_UPPER_END, OUTCOMES, UNDATED, DelayColumns
 from buslens.report.formatting import limit_text
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from numpy.typing import NDArray
-
-    from buslens.report.record.markup import Markup
+from buslens.report.record.markup import Markup
 
 WIDTH: Final = 232.0
 HEIGHT: Final = 132.0
@@ -183,8 +178,6 @@ def _step_view(columns: DelayColumns, kept: NDArray[np.bool_], least_ns: int | N
 
 
 def _usual(columns: DelayColumns, kept: NDArray[np.bool_]) -> NDArray[np.float64]:
-    from buslens.fleet.anomalies.medians import grouped_medians
-
     # Halved before they are added, so that no sum is too large for its type.
     middle = columns.earliest_ns[kept] / 2e6 + columns.latest_ns[kept] / 2e6
     middle[columns.censored[kept]] = np.inf

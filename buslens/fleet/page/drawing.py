@@ -5,19 +5,14 @@ A page whose policy names its one style sheet by hash refuses styles of an eleme
 picture turns over in the dark with everything else.
 """
 
-from __future__ import annotations
+from collections.abc import Iterable
+from typing import Final, Literal
 
-from typing import TYPE_CHECKING, Final, Literal
-
+from buslens.report.display_list import DisplayList
 from buslens.report.record.markup import Markup, tag, text
 from buslens.report.style import Tone
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from buslens.report.display_list import DisplayList
-
-    Point = tuple[float, float]
+Point = tuple[float, float]
 
 ANCHORS: Final = {"left": None, "center": "middle", "right": "end"}
 """Names of SVG for where words are held."""

@@ -1,23 +1,18 @@
 """The list of vehicles to call in: why, since when, and the worst moment of each."""
 
-from __future__ import annotations
-
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 from urllib.parse import quote
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet.page.dates import crossing_text, day, period
 from buslens.fleet.page.urgency import Urgency, VehicleStatus, is_about_ignition
+from buslens.fleet.views import CaptureRow, FoundRow
 from buslens.report.formatting import DOUBT_SIGN, IDLE_SIGN, MET_SIGN, OUTCOME_WORDS, VERDICT_WORDS, WRONG_SIGN
 from buslens.report.record.markup import Markup
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from buslens.fleet.views import CaptureRow, FoundRow
 
 MOST_REASONS: Final = 4
 """Sorts of findings that are told of one vehicle."""

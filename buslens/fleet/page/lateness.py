@@ -1,19 +1,13 @@
 """The worst delay of a vehicle lately, as a part of its own limit: one scale on which all vehicles stand."""
 
-from __future__ import annotations
-
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from buslens.checks.findings import Outcome
 from buslens.fleet.views import NO_UPPER_END, OUTCOMES, DelayColumns
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-
 
 _FAULTS = tuple(place for place, outcome in enumerate(OUTCOMES) if outcome.is_fault)
 

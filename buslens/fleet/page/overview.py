@@ -4,27 +4,22 @@ Places along an axis are parts of its width, so that a row stretches with the wi
 captures lie in a picture of their own that stretches with them; lines keep their weight.
 """
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, cast
+from typing import Final, cast
 
 from buslens.checks.findings import Outcome, Verdict
 from buslens.fleet.page.action import VisitAction, VisitAdvice
 from buslens.fleet.page.dates import date_text
 from buslens.fleet.page.drawing import number
+from buslens.fleet.page.lateness import WorstDelay
 from buslens.fleet.page.scale import Axis, dates
+from buslens.fleet.page.urgency import VehicleStatus
+from buslens.fleet.views import CaptureRow
 from buslens.report.record.markup import Markup, tag
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from buslens.fleet.page.lateness import WorstDelay
-    from buslens.fleet.page.urgency import VehicleStatus
-    from buslens.fleet.views import CaptureRow
 
 MOST_ROWS: Final = 2_000
 """Vehicles in the table; the rest stands in captures.csv."""

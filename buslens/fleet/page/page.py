@@ -6,40 +6,38 @@ The page fetches nothing and its policy lets nothing in: its one style sheet and
 hashes. Without the script, everything is there; with it, a vehicle can be searched for.
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable, Container, Mapping, Sequence
+from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
+from buslens.checks.findings import Result
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
+from buslens.fleet.anomalies.discovery_rate import LEVEL
+from buslens.fleet.anomalies.outliers import FAR
+from buslens.fleet.check_job import defect_text
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.model import Anomaly, FindingRow
 from buslens.fleet.page import distribution, entries, sections, trends
 from buslens.fleet.page.action import VisitAction
 from buslens.fleet.page.dates import day, minute, period
+from buslens.fleet.page.distribution import StepView
 from buslens.fleet.page.entries import Picture
-from buslens.fleet.page.methodology import METHOD
 from buslens.fleet.page.overview import headline, overview
 from buslens.fleet.page.page_data import MOST_DOUBTS, FleetView, first_screen, gather, moment_to_see
 from buslens.fleet.page.recheck import explaining
+from buslens.fleet.page.thumbnail import small_diagram
+from buslens.fleet.page.trends import TrendView
 from buslens.fleet.page.urgency import DEFINITIONS, LATELY, ORDER, Urgency, VehicleStatus
 from buslens.fleet.results import INDEX_NAME
+from buslens.fleet.views import CaptureRow
 from buslens.report.formatting import DOUBT_SIGN, file_name, limit_text
 from buslens.report.page_style import policy_hash, resource
 from buslens.report.record import sections as record_sections
 from buslens.report.record.markup import Markup
 from buslens.report.safety_notes import CAUTIONS
 from buslens.report.templates import render
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Container, Mapping, Sequence
-    from pathlib import Path
-
-    from buslens.checks.findings import Result
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import Anomaly, FindingRow
-    from buslens.fleet.page.distribution import StepView
-    from buslens.fleet.page.trends import TrendView
-    from buslens.fleet.views import CaptureRow
 
 MOST_ENTRIES: Final = 50
 """Vehicles that are told in full, each with its worst moment; the rest stands in the table."""
@@ -145,13 +143,14 @@ _WORDS: Final[Mapping[str, object]] = {
     "distribution": distribution.picture,
     "doubt_sign": DOUBT_SIGN,
     "facts": entries.facts,
+    "far": FAR,
     "file_name": file_name,
     "headline_of": entries.headline,
     "href": entries.href,
     "lately": LATELY,
     "lately_signs": entries.lately_signs,
+    "level": LEVEL,
     "limit_text": limit_text,
-    "method_sentences": METHOD,
     "minute": minute,
     "most_anomalies": MOST_ANOMALIES,
     "most_doubts": MOST_DOUBTS,
@@ -219,9 +218,6 @@ def _moment(
     again: Callable[[CaptureRow], Result],
     results: dict[str, Result],
 ) -> Picture:
-    from buslens.fleet.check_job import defect_text
-    from buslens.fleet.page.thumbnail import small_diagram
-
     try:
         result = again(capture)
         if result.verdict is not capture.verdict:

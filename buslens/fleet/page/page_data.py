@@ -1,14 +1,15 @@
 """From the ledger to what the page shows: records without markup, all of one moment of the ledger."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple, cast
+from typing import Final, NamedTuple, cast
 
 from buslens.checks.findings import Verdict
 from buslens.checks.verdict import WORST_FIRST
 from buslens.fleet import queries
 from buslens.fleet.anomalies.discovery_rate import LEVEL
+from buslens.fleet.ledger import Ledger
+from buslens.fleet.model import Anomaly, FailureKind, FindingRow
 from buslens.fleet.page.action import VisitAction, advice
 from buslens.fleet.page.distribution import StepView, step_views
 from buslens.fleet.page.lateness import worst_delay
@@ -23,13 +24,7 @@ from buslens.fleet.page.urgency import (
     vehicle_status,
 )
 from buslens.fleet.query_scope import CURRENT_CAPTURES
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    from buslens.fleet.ledger import Ledger
-    from buslens.fleet.model import Anomaly, FailureKind, FindingRow
-    from buslens.fleet.views import CaptureRow, FleetSummary, TroubleRow, VehicleRow
+from buslens.fleet.views import CaptureRow, FleetSummary, TroubleRow, VehicleRow
 
 MOST_TROUBLES: Final = 50
 """Captures that are named for each sort of trouble; the rest is counted."""

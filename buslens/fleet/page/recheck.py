@@ -1,27 +1,23 @@
 """Checking a few captures again, wherever they lie: for their timing diagrams, and for what explains them."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+from buslens.causes.diagnosis import diagnose
+from buslens.causes.load import find_causes, load_causes
+from buslens.causes.model import Causes
+from buslens.checks.check import CheckSetup, check, prepare
 from buslens.checks.findings import Result, Verdict
 from buslens.errors import BuslensError, UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
-    from buslens.causes.model import Causes
-    from buslens.checks.check import CheckSetup
-    from buslens.fleet.model import Group
-    from buslens.fleet.views import CaptureRow
+from buslens.fleet.fetch import fetched
+from buslens.fleet.model import Group
+from buslens.fleet.views import CaptureRow
+from buslens.report.diagnosis import share
+from buslens.report.formatting import clean
 
 
 def checking(groups: Iterable[Group]) -> Callable[[CaptureRow], Result]:
     """Return what checks a capture again by the files of its group, each of which is loaded once."""
-    from buslens.checks.check import check, prepare
-    from buslens.fleet.fetch import fetched
-
     by_name = {group.name: group for group in groups}
     loaded: dict[str, CheckSetup] = {}
 
@@ -45,11 +41,6 @@ def explaining() -> Callable[[Result], str]:
     The causes are those beside the expectations; each file is loaded once. Where there is none, or nothing to
     explain, the name is empty.
     """
-    from buslens.causes.diagnosis import diagnose
-    from buslens.causes.load import find_causes, load_causes
-    from buslens.report.diagnosis import share
-    from buslens.report.formatting import clean
-
     loaded: dict[str, Causes | None] = {}
 
     def explain(result: Result) -> str:

@@ -1,17 +1,12 @@
 """Scales of the small pictures: lengths of time, and the calendar."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
 from buslens.fleet.page.dates import MONTHS, moment_of
+from buslens.fleet.page.drawing import Drawing
 from buslens.report.number_scale import round_step
-
-if TYPE_CHECKING:
-    from buslens.fleet.page.drawing import Drawing
 
 
 @dataclass(frozen=True, slots=True)

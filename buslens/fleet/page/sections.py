@@ -1,20 +1,15 @@
 """What the parts of the sheet say in sentences; how they stand there is in ``parts.html``."""
 
-from __future__ import annotations
-
 from collections import Counter
-from typing import TYPE_CHECKING, Final
+from collections.abc import Sequence
+from typing import Final
 
 from buslens.fleet.model import FailureKind
 from buslens.fleet.page.dates import period
+from buslens.fleet.page.page_data import FleetView
 from buslens.fleet.page.urgency import Urgency
+from buslens.fleet.views import FleetSummary
 from buslens.units import NS_PER_MIN
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.fleet.page.page_data import FleetView
-    from buslens.fleet.views import FleetSummary
 
 TROUBLE_WORDS: Final = {
     FailureKind.UNREADABLE: "not to be had, or no log",

@@ -1,23 +1,19 @@
 """The worst moment of a vehicle as a small timing diagram: the lanes of one handshake, and nothing around them."""
 
-from __future__ import annotations
-
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.checks.findings import Result
 from buslens.fleet.model import Anomaly, FindingRow
 from buslens.fleet.page.drawing import drawn
 from buslens.report.bare_lanes import Bare, lanes
 from buslens.report.finding_layout import FindingLayout, places
 from buslens.report.formatting import verdict_sentence
+from buslens.report.record.markup import Markup
 from buslens.report.style import Format
 from buslens.report.text_metrics import Lettering
 from buslens.report.view import choose
 from buslens.units import NS_PER_MS, NS_PER_US
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Result
-    from buslens.report.record.markup import Markup
 
 SMALL: Final = Format(width=350.0, dpi=300, text=6.4, title=7.0, small=6.0, lane=11.0, wave=0.9, thin=0.45, margin=3.0)
 """Beside the words of a vehicle on A4: 123 mm."""

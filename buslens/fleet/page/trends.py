@@ -5,24 +5,20 @@ line is that of the anomaly, found with the season taken off, so that it need no
 Where a crossing is foretold, broken lines lead to its earliest and its latest day.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.fleet.anomalies.medians import grouped_medians
+from buslens.fleet.model import Anomaly
 from buslens.fleet.page.dates import crossing_text, period
 from buslens.fleet.page.drawing import Drawing
 from buslens.fleet.page.scale import Axis, dates, ticks
 from buslens.fleet.views import NO_UPPER_END, UNDATED, DelayColumns
+from buslens.report.record.markup import Markup
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.fleet.model import Anomaly
-    from buslens.report.record.markup import Markup
 
 SLOPE: Final = "slope_ms_per_day"
 """Number that an anomaly has which is a matter of time."""
@@ -134,8 +130,6 @@ def label(view: TrendView) -> str:
 
 
 def _medians(place: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[np.float64]:
-    from buslens.fleet.anomalies.medians import grouped_medians
-
     return grouped_medians(place.ravel().astype(np.int64), values).median
 
 

@@ -4,22 +4,17 @@ Only what was recorded lately counts, so that a vehicle that was mended leaves t
 printed with the list.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.checks.findings import Verdict
 from buslens.fleet.anomalies.discovery_rate import LEVEL
 from buslens.fleet.anomalies.skew import USUAL_PATHS
 from buslens.fleet.model import Anomaly, FailureKind
+from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    from buslens.fleet.views import CaptureRow, FoundRow, VehicleRow
 
 LATELY: Final = 10
 """How many of a vehicle's last captures count at least."""

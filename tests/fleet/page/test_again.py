@@ -10,11 +10,11 @@ from support.sheets import capture
 
 import buslens
 from buslens.causes.load import find_causes
-from buslens.checks import check as check_module
 from buslens.errors import UsageError
 from buslens.fleet.check_job import Task, check_job, load
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import CaptureJob, Group
+from buslens.fleet.page import recheck
 from buslens.fleet.page.page import sheet
 from buslens.fleet.page.recheck import checking, explaining
 
@@ -30,8 +30,8 @@ class TestJudging:
 
     def test_a_sample(self, monkeypatch: pytest.MonkeyPatch) -> None:
         loaded = []
-        prepare = check_module.prepare
-        monkeypatch.setattr(check_module, "prepare", lambda *given: loaded.append(given) or prepare(*given))
+        prepare = recheck.prepare
+        monkeypatch.setattr(recheck, "prepare", lambda *given: loaded.append(given) or prepare(*given))
         again = checking([CLUB])
         one = capture(1)._replace(address=Path(SLOW).as_uri(), group="club")
         result = again(one)

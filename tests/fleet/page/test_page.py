@@ -22,7 +22,6 @@ from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import AnomalyKind
 from buslens.fleet.page import INDEX_NAME, overview, write_index
 from buslens.fleet.page import page as page_module
-from buslens.fleet.page.methodology import METHOD
 from buslens.fleet.page.page import sheet
 from buslens.fleet.page.urgency import DEFINITIONS, ORDER
 from buslens.report.formatting import clean
@@ -163,7 +162,9 @@ class TestSaid:
             "Rules Limit source lock handshake invented for the test no ignition while open not said",
             "Identifiers were counted in all of each capture.",
             *CAUTIONS,
-            *METHOD,
+            "an outlier lies beyond 3.5 by the nearer end of its interval",
+            "held to a false discovery rate of 5 % (Benjamini and Hochberg 1995)",
+            "of what is called unusual, about one in 20 is expected to be chance.",
             *DEFINITIONS.values(),
             ORDER,
         ],

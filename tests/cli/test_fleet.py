@@ -328,7 +328,7 @@ class TestStopped:
         def stop(*_: object, **__: object) -> None:
             raise KeyboardInterrupt
 
-        monkeypatch.setattr("buslens.fleet.run.run", stop)
+        monkeypatch.setattr("buslens.fleet.run_fleet.judge_fleet", stop)
         status, out, err = fleet(capsys, SAMPLES, "-o", tmp_path / "out", "--name", "{vehicle}_*")
         assert (status, out) == (130, "")
         assert f"stored in {tmp_path / 'out'}; the same command resumes there" in err

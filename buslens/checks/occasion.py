@@ -18,10 +18,14 @@ def what_to_do(rule: Sequence) -> str:
 
 
 def _state_before(rule: Sequence, given: WrittenCondition) -> str:
-    """Return a condition without the parts that offer a choice among states which the rule's own steps change."""
+    """Return a condition without the parts that nobody at the car brings about.
+
+    They are the command's own state, and a choice among states which the rule's own steps change.
+    """
     parts = given.condition.parts if isinstance(given.condition, And) else (given.condition,)
-    answers = {role for step in rule.steps for role in roles_of_trigger(step.await_)}
-    kept = [it for it in parts if not (isinstance(it, Or) and answers.issuperset(roles_of(it)))]
+    command, *answers = ({*roles_of_trigger(step.await_)} for step in rule.steps)
+    moved = command.union(*answers)
+    kept = [it for it in parts if not (moved if isinstance(it, Or) else command).issuperset(roles_of(it))]
     if len(kept) in {0, len(parts)} or not all(isinstance(it, Is) for it in kept):
         return plain(given.text)
     return plain(" and ".join(f"{it.role} is {it.state}" for it in kept if isinstance(it, Is)))

@@ -413,13 +413,11 @@ class _HandshakeEvaluator:
         doubt = self._doubt_of_absence(wait)
         if doubt:
             return self._step_finding(wait, Outcome.UNDECIDED, doubt)
+        came = "" if straggler is None else f"it came only {span_text(straggler.delay_after(reference))} after it"
         reason = (
             f"{not_past(step.await_)} within {exact_duration(step.within_ns)} after"
-            f" {self._name(counted_from)}; {self._stayed(wait)}"
+            f" {self._name(counted_from)}; {came or self._stayed(wait)}"
         )
-        if straggler is not None:
-            delay = span_text(straggler.delay_after(reference))
-            reason += f"; it came {delay} after it, too late to be the answer"
         finding = self._step_finding(wait, Outcome.MISSING, reason)
         return finding if straggler is None else replace(finding, came_too_late=True)
 

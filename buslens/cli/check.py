@@ -73,8 +73,9 @@ class _Text:
         self._in_full = in_full
         self._several = several
         self._verdicts: list[Verdict] = []
-        #: The first of them that is faulty; empty if none is.
-        self._faulty = ""
+        #: The first of them that is faulty, or the first; empty if none is a file.
+        self._next = ""
+        self._is_faulty = False
         self._unusable = 0
 
     def add(self, judged: CheckedCapture) -> None:
@@ -86,8 +87,9 @@ class _Text:
         from buslens.report.text import text
 
         self._verdicts.append(judged.result.verdict)
-        if judged.result.verdict is Verdict.FAULTY and judged.path != STANDARD_INPUT:
-            self._faulty = self._faulty or judged.path
+        is_faulty = judged.result.verdict is Verdict.FAULTY
+        if judged.path != STANDARD_INPUT and (not self._next or (is_faulty and not self._is_faulty)):
+            self._next, self._is_faulty = judged.path, is_faulty
         width, painted = self._console.width, self._console.painted
         report = text(judged.result, width=width, painted=painted, cautions=not self._several, in_full=self._in_full)
         self._console.result(report + "\n" * self._several)
@@ -98,8 +100,9 @@ class _Text:
         if self._several:
             width, painted = self._console.width, self._console.painted
             self._console.result(closing(self._verdicts, unusable=self._unusable, width=width, painted=painted))
-        if self._faulty and self._console.width is not None:
-            self._console.note(f"next, for the cause: buslens diagnose {shlex.quote(self._faulty)}")
+        if self._next and self._console.width is not None:
+            what, command = ("for the cause", "diagnose") if self._is_faulty else ("to look around in it", "page")
+            self._console.note(f"next, {what}: buslens {command} {shlex.quote(self._next)}")
 
 
 class _Document:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from buslens.report.paragraphs import MARGIN, Paragraph, paragraph, section
+from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
 
 CAUTIONS: Final = (
@@ -19,13 +19,14 @@ CAUTIONS: Final = (
 """Sentences, shown once after whatever is faulty."""
 
 RECORDING_CAUTIONS: Final = (
-    "Park the car: parking brake on, wheels blocked.",
+    "Park the car: parking brake on, wheels blocked; the engine may start.",
     "Some interfaces acknowledge frames as every node does, and at a wrong bit rate they disturb the bus.",
     "Record and listen with a listen-only interface, at the bit rate of the bus.",
 )
 """Sentences, shown before anything is recorded at a car."""
 
 
-def safety_notes() -> Iterator[Paragraph]:
-    """Yield the cautions for a terminal, under a title behind a blank line."""
-    return section("Safety notes", (paragraph(caution, indent=MARGIN) for caution in CAUTIONS))
+def safety_notes(cautions: Sequence[str] = CAUTIONS) -> Iterator[Paragraph]:
+    """Yield cautions for a terminal as one paragraph, behind a blank line."""
+    yield paragraph()
+    yield paragraph(StyledText("Safety: ", TextStyle.STRONG), " ".join(cautions), hang=MARGIN)

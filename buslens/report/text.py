@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock, ReadStats
-from buslens.checks.findings import Finding, Findings, Limit, Outcome, Result, Verdict
+from buslens.checks.findings import Finding, Findings, Handshake, Outcome, Result, Verdict
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
 from buslens.report.finding_kinds import hull, kinds, sentence
@@ -29,15 +28,15 @@ from buslens.report.formatting import (
     verdict_sentence,
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
-from buslens.report.safety_notes import safety_notes
-from buslens.units import NS_PER_S, exact_duration
+from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS, safety_notes
+from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
 
-_WRITTEN_OUT: Final = 4
-"""Kinds of finding that a report in brief writes out; it names the others in one line."""
+_WRITTEN_OUT: Final = 3
+"""Most kinds of finding that a report in brief writes out; where there are more, one line names the others."""
 
 
 def text(
@@ -74,8 +73,8 @@ def closing(verdicts: Iterable[Verdict], *, unusable: int = 0, width: int | None
     listed = [piece for part in parts for piece in (StyledText(", "), part)][1:]
     total = counts.total() + unusable
     count = paragraph(StyledText(counted(total, "capture") + ": ", TextStyle.STRONG), *listed)
-    paragraphs = [*(safety_notes() if counts[Verdict.FAULTY] else ()), paragraph(), count]
-    return render(paragraphs[1:], width=width, painted=painted)
+    cautions = safety_notes() if counts[Verdict.FAULTY] else ()
+    return render([*cautions, paragraph(), count][1:], width=width, painted=painted)
 
 
 _VERDICT_INKS: Final = {
@@ -93,25 +92,30 @@ def _report(result: Result, *, cautions: bool, in_full: bool) -> Iterator[Paragr
     findings = worst_first(result.findings.unmet)
     faults = [finding for finding in findings if finding.outcome.is_fault]
     doubts = [finding for finding in findings if finding.outcome is Outcome.UNDECIDED]
-    write = _written_out if in_full else _by_kind
-    yield from section("Faults", write(faults, result))
-    yield from section("Undecided", write(doubts, result))
-    if in_full or not findings:
+    if in_full:
+        yield from section("Faults", _written_out(faults, result))
+        yield from section("Undecided", _written_out(doubts, result))
+    else:
+        yield from section("Faults", _by_kind(faults, result))
+        yield from section("Undecided", () if faults else _by_kind(doubts, result))
+    if in_full or result.verdict is Verdict.AS_EXPECTED:
         yield from section("OK", _met(result.findings))
         yield from section("Not tested", _idle(result.unexercised))
+        yield from section("Notes", (item(" ", note) for note in notes(result)))
     else:
-        yield from section("The rest", _in_brief(result))
-    yield from section("Notes", (item(" ", note) for note in notes(result)))
-    if cautions and result.verdict is Verdict.FAULTY:
-        yield from safety_notes()
+        if not findings:
+            yield paragraph()
+        yield from _in_brief(result, doubts if faults else ())
+    if cautions and result.verdict is not Verdict.AS_EXPECTED:
+        yield from safety_notes(CAUTIONS if result.verdict is Verdict.FAULTY else RECORDING_CAUTIONS)
     yield paragraph()
     yield _verdict(result)
 
 
 def _header(result: Result) -> Iterator[Paragraph]:
-    yield paragraph(StyledText(clean(result.path), TextStyle.STRONG))
+    by = StyledText(f", expectations: {clean(result.expectations.path)}", TextStyle.FAINT)
+    yield paragraph(StyledText(clean(result.path), TextStyle.STRONG), by, hang=MARGIN)
     yield paragraph(", ".join(recording(result.stats)), indent=MARGIN)
-    yield paragraph(StyledText(f"expectations: {clean(result.expectations.path)}", TextStyle.FAINT), indent=MARGIN)
     for note in result.absent:
         yield paragraph(StyledText(clean(note), TextStyle.WRONG), indent=MARGIN)
 
@@ -150,47 +154,50 @@ def recorded_start(stats: ReadStats) -> datetime | None:
         return None
 
 
+def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
+    """Write one entry for all findings of a kind; the leading kind comes first, with where its limit comes from."""
+    ordered = kinds(result, findings)
+    # A line that names one kind would save nothing.
+    shown = _WRITTEN_OUT - 1 if len(ordered) > _WRITTEN_OUT else len(ordered)
+    for alike in ordered[:shown]:
+        mark, when, ink = _marked(alike[0], _origin(result))
+        yield item(mark, when, f"{sentence(alike)} ({_named(alike)})", ink=ink)
+        if alike is ordered[0] and alike[0].basis:
+            source = f"limit source: {clean(alike[0].basis)}"
+            yield paragraph(StyledText(source, TextStyle.FAINT), indent=MARGIN)
+    if ordered[shown:]:
+        yield _only_named(ordered[shown:], "more")
+
+
+def _only_named(ordered: Sequence[Sequence[Finding]], what: str) -> Paragraph:
+    """Return a line that names kinds of findings, the steps of one rule together."""
+    steps: dict[str, list[str]] = {}
+    for rule, step in dict.fromkeys((it[0].rule, it[0].step) for it in ordered):
+        steps.setdefault(clean(rule), []).extend([clean(step)] if step else [])
+    named = ", ".join(f"{rule} ({', '.join(of)})" if of else rule for rule, of in steps.items())
+    return item(sign(ordered[0][0].outcome), f"{len(ordered)} {what}, written out with --all: {named}")
+
+
+def _named(alike: Sequence[Finding]) -> str:
+    """Return which rule and step found the same, and how often, where more than once."""
+    first = alike[0]
+    return place(first) if len(alike) == 1 else f"{place_of(first.rule, None, first.step)}, {len(alike):,} times"
+
+
+def _marked(finding: Finding, origin_ns: int | None) -> tuple[str, str, TextStyle]:
+    """Return what stands before a finding: its sign, its moment and the ink of both."""
+    when = "" if finding.time_ns is None or origin_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
+    return sign(finding.outcome), when, TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
+
+
 def _written_out(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
     """Write every finding out."""
     for finding in findings:
-        yield from _finding((finding,), _origin(result))
-
-
-def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]:
-    """Write one entry for all findings of a kind; the leading kind comes first."""
-    ordered = kinds(result, findings)
-    # A line that names one kind would save nothing.
-    shown = _WRITTEN_OUT if len(ordered) > _WRITTEN_OUT + 1 else len(ordered)
-    for alike in ordered[:shown]:
-        yield from _finding(alike, _origin(result))
-    if ordered[shown:]:
-        named = (place_of(it[0].rule, None, it[0].step) + _times(it) for it in ordered[shown:])
-        mark = sign(ordered[0][0].outcome)
-        yield item(mark, f"{len(ordered) - shown} more, written out with --all: {'; '.join(named)}")
-
-
-def _times(alike: Sequence[Finding]) -> str:
-    """Return how often the same was found, where more than once: ``, 2 times``."""
-    return f", {len(alike)} times" if len(alike) > 1 else ""
-
-
-def _finding(alike: Sequence[Finding], origin_ns: int | None) -> Iterator[Paragraph]:
-    """Write out what was found, once or several times."""
-    finding = alike[0]
-    ink = TextStyle.WRONG if finding.outcome.is_fault else TextStyle.STRONG
-    when = "" if finding.time_ns is None or origin_ns is None else f"{moment(finding.time_ns, origin_ns)}  "
-    where = place(finding) if len(alike) == 1 else place_of(finding.rule, None, finding.step)
-    yield item(
-        sign(finding.outcome),
-        when,
-        f"{where}: ",
-        StyledText(OUTCOME_WORDS[finding.outcome] + _times(alike), ink),
-        ink=ink,
-    )
-    yield paragraph(sentence(alike), indent=MARGIN)
-    small = small_print(finding)
-    if small:
-        yield paragraph(StyledText(small, TextStyle.FAINT), indent=MARGIN)
+        mark, when, ink = _marked(finding, _origin(result))
+        yield item(mark, when, f"{place(finding)}: ", StyledText(OUTCOME_WORDS[finding.outcome], ink), ink=ink)
+        yield paragraph(sentence((finding,)), indent=MARGIN)
+        if small := small_print(finding):
+            yield paragraph(StyledText(small, TextStyle.FAINT), indent=MARGIN)
 
 
 def _origin(result: Result) -> int | None:
@@ -198,36 +205,30 @@ def _origin(result: Result) -> int | None:
     return None if result.stats.clock is Clock.MISSING else result.origin_ns
 
 
-def _in_brief(result: Result) -> Iterator[Paragraph]:
-    """Name what is OK and what was not tested, a line each."""
+def _in_brief(result: Result, doubts: Sequence[Finding]) -> Iterator[Paragraph]:
+    """Name what is undecided beside faults, count what is OK, name what was not tested, and add the notes."""
+    if doubts:
+        yield _only_named(kinds(result, doubts), "undecided")
     broken = {it.rule for it in result.findings.unmet}
-    met = dict.fromkeys(clean(it.rule) for it in result.findings.digest() if it.rule not in broken)
-    if met:
-        yield item(MET_SIGN, f"OK: {', '.join(met)}")
+    met = {it.rule for it in result.findings.digest()} - broken
+    told = [f"{counted(len(met), 'other rule' if broken else 'rule')} OK"] if met else []
     if result.unexercised:
-        yield item(IDLE_SIGN, f"Not tested: {', '.join(map(clean, result.unexercised))}")
+        told.append(f"not tested: {', '.join(map(clean, result.unexercised))}")
+    if told:
+        yield item(MET_SIGN if met else IDLE_SIGN, "; ".join(told))
+    unmet = {(it.rule, it.handshake) for it in result.findings.unmet}
+    # How a handshake ended that a finding is about, the finding says.
+    told_of = [it for it in result.handshakes.made if (it.rule, it.number) not in unmet]
+    yield from (item(" ", note) for note in (*_of_recording(result), *_endings(result, told_of)))
 
 
 def small_print(finding: Finding) -> str:
-    """Say what is allowed, unless the reason has said it, and where that comes from."""
-    parts = []
-    if finding.limit is not None and not _says(clean(finding.reason), finding.limit):
-        parts.append(limit_text(finding.limit))
+    """Return what is allowed and where that comes from; a limit of no length needs no words."""
+    limit = finding.limit
+    parts = [limit_text(limit)] if limit is not None and (limit.least or limit.most) else []
     if finding.basis:
         parts.append(f"limit source: {clean(finding.basis)}")
     return "; ".join(parts)
-
-
-def _says(reason: str, limit: Limit) -> bool:
-    """Whether a reason tells a limit; none at all, or of no length, need not be told."""
-    if not limit.least and not limit.most:
-        return True
-    if limit_text(limit) in reason:
-        return True
-    only = limit_text(limit).removeprefix("limit ")
-    if limit.unit == "ns" and not limit.least and limit.most:
-        only = exact_duration(round(limit.most))
-    return bool(only and re.search(rf"(?<![\d.]){re.escape(only)}\b", reason))
 
 
 def _met(findings: Findings) -> Iterator[Paragraph]:
@@ -272,7 +273,13 @@ def _idle(unexercised: Sequence[str]) -> Iterator[Paragraph]:
 
 
 def notes(result: Result) -> Iterator[str]:
-    """Yield what is no finding: how the recording is; which messages are absent from it stands first in a report."""
+    """Yield what is no finding: how the recording is, and how handshakes ended."""
+    yield from _of_recording(result)
+    yield from _endings(result, result.handshakes.made)
+
+
+def _of_recording(result: Result) -> Iterator[str]:
+    """Yield how the recording is; which messages are absent from it stands first in a report."""
     stats = result.stats
     told = dict.fromkeys((*result.notes, *stats.notes))
     yield from (clean(note) for note in told if note not in result.absent)
@@ -280,14 +287,23 @@ def notes(result: Result) -> Iterator[str]:
         yield f"line {line} skipped: {clean(reason)}: {clean(start)}"
     if stats.broken > len(stats.skipped):
         yield f"{counted(stats.broken - len(stats.skipped), 'more line')} skipped"
-    for run in result.handshakes.made:
-        name = f"{clean(run.rule)} {run.number}"
-        if (origin_ns := _origin(result)) is not None:
-            name += f", {moment(run.start.earliest_ns, origin_ns)}"
+
+
+def _endings(result: Result, made: Iterable[Handshake]) -> Iterator[str]:
+    """Yield which handshakes were cancelled, and which took several tries, the same once."""
+    ended: dict[tuple[str, str], list[Handshake]] = {}
+    for run in made:
         if run.abandoned:
-            yield f"{name}: cancelled: {clean(run.abandoned)}"
+            ended.setdefault((run.rule, f"cancelled: {clean(run.abandoned)}"), []).append(run)
         if run.tries > 1:
-            yield f"{name}: {counted(run.tries, 'try').replace('trys', 'tries')}"
+            ended.setdefault((run.rule, f"{run.tries} tries"), []).append(run)
+    for (rule, how), runs in ended.items():
+        name = clean(rule)
+        if len(runs) > 1:
+            name += f", {len(runs):,} times"
+        elif (origin_ns := _origin(result)) is not None:
+            name += f" {runs[0].number}, {moment(runs[0].start.earliest_ns, origin_ns)}"
+        yield f"{name}: {how}"
 
 
 def _verdict(result: Result) -> Paragraph:

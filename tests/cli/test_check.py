@@ -95,7 +95,7 @@ class TestText:
     def test_one(self, capsys: pytest.CaptureFixture[str]) -> None:
         main(["check", "faulty.log"])
         shown = capsys.readouterr()
-        assert shown.out.splitlines()[0] == "faulty.log"
+        assert shown.out.startswith("faulty.log, ")
         assert shown.out.splitlines()[-1] == "Faulty: so it is with faulty"
         assert shown.err == ""
 

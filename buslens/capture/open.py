@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
+from buslens.capture.file_kind import LOG, exchanged
 from buslens.capture.fit import part_read
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
@@ -225,16 +226,6 @@ def _open_standard_input(table: TableSettings) -> Capture:
     return found.capture(STANDARD_INPUT, head, PrefetchStream(ChainedStream(head, stream)))
 
 
-_DBC: Final = re.compile(
-    rb"^\s*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)", re.MULTILINE
-)
-
-
-def is_dbc_text(head: bytes) -> bool:
-    """Return whether the first bytes of a file are those of a DBC file, not of a capture."""
-    return _DBC.search(head.replace(b"\0", b"")) is not None  # UTF-16, too
-
-
 _LOOKED_BYTES: Final = 1 << 14
 """Of a file that is only asked for whether it is a capture."""
 
@@ -315,6 +306,8 @@ def _recognise(
     foreign = _foreign(name) if is_file else None
     if foreign is not None and not table.names_columns and foreign.is_surely_its_own(head):
         return foreign
+    if other := exchanged(head, LOG):
+        raise CaptureError(other, source)
     if (found := _table(source, head, table, form, rest)) is not None:
         return found
     if foreign is not None and not foreign.is_text:
@@ -325,10 +318,6 @@ def _recognise(
         raise CaptureError(f"not a log: the first {len(head):,} bytes are blank or zero", source)
     if head.startswith(GZIP_MAGIC):
         raise CaptureError("what was packed by gzip is packed by gzip again: unpack it once", source)
-    if is_dbc_text(head):
-        raise CaptureError(
-            "this is a DBC file, not a capture: name the recorded log here, and this file with --definitions", source
-        )
     line = next((line for line in head.splitlines() if line.strip(b"\0 \t\r")), b"")
     examples = "; ".join(f"{entry.name}: {entry.example}" for entry in FORMATS.values())
     raise CaptureError(

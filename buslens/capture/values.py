@@ -16,10 +16,10 @@ import numpy as np
 from buslens.capture import _scan_kernel as k
 from buslens.capture import _values_kernel as kernel
 from buslens.capture._values_kernel import EACH_VALUE, EMPTY, EXTREMES, PARTS, TEXT
+from buslens.capture.file_kind import VALUES, exchanged
 from buslens.capture.frames import ClockDiscontinuity, ReadStats, Skipped
 from buslens.capture.open import STANDARD_INPUT, Capture, open_capture, require_file
 from buslens.capture.pauses import ChannelTraffic
-from buslens.capture.registry import FORMATS
 from buslens.capture.scan import KEPT_LINES, shown
 from buslens.capture.stream import HEAD_BYTES, WINDOW_BYTES, line_blocks
 from buslens.capture.table import stamp_slots
@@ -190,7 +190,7 @@ def open_values(
     name = str(path)
     require_file(name)
     text = open_text(name, HEAD_BYTES)
-    if text is None or any(entry.sniff(text.head) is not None for entry in FORMATS.values()):
+    if text is None or exchanged(text.head, VALUES):
         return None
     text = text.rewritten(one_value_a_row(text.head, wanted))
     try:

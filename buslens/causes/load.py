@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from buslens.capture.file_kind import CAUSES, exchanged
 from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
 from buslens.causes._signs import read_own_sign, read_shared_sign
 from buslens.causes._traced import read_trace
@@ -126,7 +127,10 @@ class _CauseValues(ValueReader):
 
 
 def _read(path: str, expectations: Expectations, above: tuple[str, ...]) -> _PartialCauses:
-    document = parse_document(_bytes(path), path)
+    raw = _bytes(path)
+    if other := exchanged(raw, CAUSES):
+        raise ExpectationError(other, SourceLocation(path))
+    document = parse_document(raw, path)
     values = _CauseValues(document)
     values.roles.update(expectations.roles)
     root, inner = document.root, document.root.table or {}

@@ -6,18 +6,11 @@ The library ldfparser reads the file; the extra ``lin`` of buslens installs it.
 """
 
 import re
-from typing import Any, Final
+from typing import Any
 
 from buslens.definitions.cache import Content
 from buslens.definitions.model import Message, Signal
 from buslens.errors import DefinitionError, SourceLocation
-
-_HEAD: Final = re.compile(rb"\s*(?:/\*.*?\*/\s*|//[^\n]*\n\s*)*LIN_description_file\s*;", re.DOTALL)
-
-
-def is_ldf(data: bytes) -> bool:
-    """Return whether a file begins as an LDF file does, perhaps behind comments."""
-    return _HEAD.match(data) is not None
 
 
 def parse_ldf(data: bytes, path: str) -> Content:

@@ -6,15 +6,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final, Protocol, TypeAlias
 
+from buslens.capture.file_kind import DBC, LDF, exchanged, kind_of
 from buslens.definitions import cache
 from buslens.definitions.model import Definitions, Message, Problem
 from buslens.errors import DefinitionError, SourceLocation, UsageError
 
 LARGEST_FILE: Final = 20_000_000
 """Bytes; the largest DBC seen in the wild has a few million."""
-
-_HEAD: Final = 65_536
-"""Bytes by which a recorded log is told."""
 
 
 class ChannelFile(Protocol):
@@ -109,33 +107,17 @@ def _read(path: str, named_at: SourceLocation | None) -> cache.Content:
     content = None if folder is None else cache.load_entry(folder, name, path)
     if content is None:
         from buslens.definitions.dbc import parse_dbc
-        from buslens.definitions.ldf import is_ldf, parse_ldf
+        from buslens.definitions.ldf import parse_ldf
 
         try:
-            content = parse_ldf(data, path) if is_ldf(data) else parse_dbc(data, path)
+            content = parse_ldf(data, path) if kind_of(data) is LDF else parse_dbc(data, path)
         except DefinitionError as error:
-            _reject_capture(data, path, error)
+            if other := exchanged(data, DBC, LDF):
+                raise DefinitionError(other, SourceLocation(path)) from error
             raise
         if folder is not None:
             cache.save_entry(folder, name, *content)
     return content
-
-
-def _reject_capture(data: bytes, path: str, error: DefinitionError) -> None:
-    """Say it where a file that is no DBC file is a recorded log.
-
-    Raises
-    ------
-    DefinitionError
-        If it is.
-    """
-    from buslens.capture.registry import FORMATS
-
-    if any(entry.sniff(data[:_HEAD]) is not None for entry in FORMATS.values()):
-        raise DefinitionError(
-            "this is a capture, not a DBC file: name the DBC file here, and this file as the capture",
-            SourceLocation(path),
-        ) from error
 
 
 def _merge(messages: Iterable[Message]) -> tuple[list[Message], list[Problem]]:

@@ -13,9 +13,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
+from buslens.capture.file_kind import kind_of
+from buslens.capture.stream import HEAD_BYTES
 from buslens.desk.archive import MAGIC, unpack
 from buslens.desk.folder import UNFINISHED
-from buslens.desk.kinds import HEAD_BYTES, wrong_kind
 from buslens.desk.names import file_name
 
 if TYPE_CHECKING:
@@ -190,9 +191,15 @@ def _require_new(file: Path, others: list[Path], *, is_for_job: bool) -> None:
     if not size:
         raise RefusedError(400, "This file is empty. Record again.")
     with file.open("rb") as opened:
-        wrong = wrong_kind(opened.read(HEAD_BYTES), is_for_job=is_for_job)
-    if wrong:
-        raise RefusedError(415, wrong)
+        kind = kind_of(opened.read(HEAD_BYTES))
+    if kind is not None and kind.is_of_car and is_for_job:
+        raise RefusedError(
+            415, f"This is {kind.name}. It belongs to a car: add it under Cars. Drop the recorded log here."
+        )
+    if kind is not None and not kind.place:
+        raise RefusedError(
+            415, f"This is {kind.name}, not a recording of the bus. Save the recording as a log file, and drop that."
+        )
     same = _same(others, file, size)
     if same:
         raise RefusedError(409, f"This recording is here already: {same}. It would count twice.")

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from buslens.capture.open import is_dbc_text
+from buslens.capture.file_kind import DBC, kind_of
+from buslens.capture.stream import HEAD_BYTES
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-_HEAD: Final = 65_536
 
 
 def is_dbc(path: str) -> bool:
@@ -22,10 +21,10 @@ def is_dbc(path: str) -> bool:
     """
     try:
         with Path(path).open("rb") as file:
-            head = file.read(_HEAD)
+            head = file.read(HEAD_BYTES)
     except OSError:
         return path.lower().endswith(".dbc")
-    return is_dbc_text(head)
+    return kind_of(head) is DBC
 
 
 def sort_by_kind(files: Sequence[str]) -> tuple[list[str], list[str]]:

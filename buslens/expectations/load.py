@@ -8,6 +8,7 @@ from pathlib import Path
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.capture.file_kind import EXPECTATIONS, exchanged
 from buslens.definitions.model import Threshold
 from buslens.errors import ExpectationError, SourceLocation, did_you_mean
 from buslens.expectations._problems import raise_all
@@ -67,6 +68,8 @@ def load_expectations(path: str | PathLike[str], *, definitions_needed: bool = T
 
 def parse_expectations(raw: bytes, path: str, *, definitions_needed: bool = True) -> Expectations:
     """Return what the bytes of an expectations file say; see `load_expectations`."""
+    if other := exchanged(raw, EXPECTATIONS):
+        raise ExpectationError(other, SourceLocation(path))
     document = parse_document(raw, path)
     values = ValueReader(document)
     root = document.root

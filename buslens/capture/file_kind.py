@@ -1,0 +1,80 @@
+"""What a file is that holds no recording: told by its first bytes, and where it belongs instead."""
+
+from __future__ import annotations
+
+import re
+from typing import Final, NamedTuple
+
+from buslens.capture.registry import FORMATS
+from buslens.capture.stream import HEAD_BYTES
+
+
+class FileKind(NamedTuple):
+    """A kind of file that is no recorded log."""
+
+    #: With its article.
+    name: str
+    #: Where a command takes it; empty: nowhere.
+    place: str = ""
+    #: Whether it describes a car.
+    is_of_car: bool = False
+
+
+LOG: Final = FileKind("a recorded log", "as the capture")
+DBC: Final = FileKind("a DBC file", "with --definitions", is_of_car=True)
+LDF: Final = FileKind("an LDF file", "with --definitions", is_of_car=True)
+VALUES: Final = FileKind("a table of values")
+EXPECTATIONS: Final = FileKind("an expectations file", "with --expectations", is_of_car=True)
+CAUSES: Final = FileKind("a causes file", "with --causes", is_of_car=True)
+
+_FIRST_BYTES: Final = (
+    (0, b"\x89PNG\r\n\x1a\n", FileKind("a picture")),
+    (0, b"\xff\xd8\xff", FileKind("a picture")),
+    (0, b"GIF8", FileKind("a picture")),
+    (8, b"WEBP", FileKind("a picture")),
+    (4, b"ftyp", FileKind("a picture or a film")),
+    (0, b"%PDF-", FileKind("a PDF document")),
+    (0, b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", FileKind("an office document")),
+)
+"""First bytes, and where they stand; each from the format's own description: PNG (ISO/IEC 15948), JPEG (ITU-T T.81),
+GIF89a, RIFF, ISO/IEC 14496-12, PDF (ISO 32000), compound files (MS-CFB)."""
+
+_LINES: Final = (
+    (DBC, rb"^\s*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)"),
+    (LDF, rb"\A\s*(?:/\*(?s:.*?)\*/\s*|//[^\n]*\n\s*)*LIN_description_file\s*;"),
+    (EXPECTATIONS, rb"^\[\[rules\]\]|^\[roles\."),
+    (CAUSES, rb"^\[(signs|causes|measurements)\."),
+    (FileKind("the layout of a table", "with --table"), rb"^\[table\]"),
+)
+
+
+def kind_of(head: bytes) -> FileKind | None:
+    """Return what a file is by its beginning; None where it may be a recorded log, or nothing that is known.
+
+    >>> kind_of(b'VERSION "1"')
+    FileKind(name='a DBC file', place='with --definitions', is_of_car=True)
+    """
+    for place, first, kind in _FIRST_BYTES:
+        if head.startswith(first, place):
+            return kind
+    text = head[:HEAD_BYTES].replace(b"\0", b"")  # UTF-16, too
+    return next((kind for kind, line in _LINES if re.search(line, text, re.MULTILINE)), None)
+
+
+def exchanged(head: bytes, *wanted: FileKind) -> str:
+    """Return that a file is something else than what is wanted, and where it belongs; empty where that is not known.
+
+    Parameters
+    ----------
+    head : bytes
+        Its beginning, or all of it.
+    *wanted : FileKind
+        What is taken here.
+    """
+    is_log = any(entry.sniff(head[:HEAD_BYTES]) is not None for entry in FORMATS.values())
+    kind = kind_of(head) or (LOG if is_log else None)
+    if kind is None or kind in wanted:
+        return ""
+    name = wanted[0].name
+    there = f", and this file {kind.place}" if kind.place else ""
+    return f"this is {kind.name}, not {name}: name the {name.split(' ', 1)[1]} here{there}"

@@ -22,16 +22,14 @@ ROOT: Final = Path(__file__).parent.parent
 def _count(monkeypatch: pytest.MonkeyPatch) -> None:
     """Enter the rule as the document says."""
     document = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    blocks = [it for it in re.findall(r"```python\n(.*?)```", document, re.DOTALL) if "COUNT" in it or "Count" in it]
-    record, keys, evaluate = blocks
+    blocks = re.findall(r"```(?:python|text)\n(.*?)```", document, re.DOTALL)
+    record, keys, evaluate = (it for it in blocks if "COUNT" in it or "Count" in it)
     words: dict[str, Any] = {**vars(model)}
     exec(record, words)  # noqa: S102  # text of ours
     kind = words["Count"]
-    words = {**vars(schema)}
-    exec(keys, words)  # noqa: S102
     # The choices of `kind` are those of the records, as they were when the module was loaded.
-    rule = [replace(key, choices=(*key.choices, "count")) if key.name == "kind" else key for key in schema._RULE]
-    table = schema.table_of(*rule, *words["_COUNT"])
+    named = replace(schema.RULE["kind"], choices=(*schema.RULE["kind"].choices, "count"))
+    table = schema.RULE | {"kind": named} | schema.read_keys(keys)["count"]
     words = {**vars(never), **vars(findings), "Count": kind, "EvaluationContext": context.EvaluationContext}
     exec(evaluate, words)  # noqa: S102
     monkeypatch.setitem(model.RULE_KINDS, "count", kind)

@@ -15,55 +15,17 @@ from buslens.errors import ExpectationError, SourceLocation, UsageError
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import Node, parse_document
 from buslens.expectations._values import ValueReader
-from buslens.expectations.schema import KeySpec, Type, table_of
+from buslens.expectations.schema import keys_beside
 from buslens.files import os_error_text, read_at_most
 from buslens.fleet.model import Group
 
 LARGEST: Final = 16 << 20
 """Bytes that such a file can have."""
 
-FILE: Final = table_of(
-    KeySpec("format", Type.VERSION, "version of the file format", "1"),
-    KeySpec(
-        "groups",
-        Type.TABLES,
-        "vehicles that are checked against the same files; the first group that fits counts",
-        "[[groups]]",
-    ),
-)
+_TABLES: Final = keys_beside(__file__)
+FILE: Final = _TABLES["file"]
 """Keys of the file itself."""
-
-GROUP: Final = table_of(
-    KeySpec("name", Type.TEXT, "name of the group, once in the file", '"estates"'),
-    KeySpec(
-        "vehicles",
-        Type.NAMES,
-        "names of vehicles; '*', '?' and '[...]' stand for what they do in file names",
-        '["car0*", "car12"]',
-    ),
-    KeySpec("expectations", Type.TEXT, "expectations file, found beside this file", '"steering_lock.toml"'),
-    KeySpec(
-        "definitions",
-        Type.NAMES,
-        "DBC files, found beside this file",
-        '["pinewick.dbc"]',
-        default="those that the expectations name",
-    ),
-    KeySpec(
-        "channels",
-        Type.WORDS,
-        "the logs' name of a channel, and the expectations' name of it",
-        '{ "1" = "can0" }',
-        default="as the logs call them",
-    ),
-    KeySpec(
-        "table",
-        Type.TEXT,
-        "file with the layout of tables of frames, found beside this file",
-        '"recorder.toml"',
-        default="worked out from the rows",
-    ),
-)
+GROUP: Final = _TABLES["groups"]
 """Keys of a group."""
 
 

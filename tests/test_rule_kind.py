@@ -49,7 +49,7 @@ def test_is_checked_and_told(most: int, outcome: Outcome, tmp_path: Path) -> Non
     result = buslens.check(ROOT / "sample_logs" / "car01_healthy.log", rules)
     found = next(it for it in result.findings if it.rule == "enable count")
     assert (found.outcome, found.reason) == (outcome, f"lock enable became on 2 times; allowed up to {most}")
-    assert ("enable count: rule broken" in text(result)) is (outcome is Outcome.VIOLATED)
+    assert ("enable count: rule broken" in text(result, in_full=True)) is (outcome is Outcome.VIOLATED)
 
 
 @pytest.mark.usefixtures("_count")

@@ -163,8 +163,8 @@ class TextForm:
         return max(text.rfind(b"\n"), 0)
 
 
-def text_form_of(head: bytes) -> TextForm:
-    """Return what has to be done to a text, by its first bytes."""
+def text_form_of(head: bytes, *, of_frames: bool = True) -> TextForm:
+    """Return what has to be done to a text of frames, or of values, by its first bytes."""
     encoding = _MARKS.get(head[:2], "")
     if not encoding and len(head) >= 8:
         pairs = head[: 400 & ~1]
@@ -202,7 +202,7 @@ def text_form_of(head: bytes) -> TextForm:
     for blank in blanks[:1]:
         lines = [line.replace(blank, b" ") for line in lines]
         form = replace(form, marks=((re.compile(re.escape(blank)), b" "),))
-    form = replace(form, marks=form.marks + marks_of(lines[:200]))
+    form = replace(form, marks=form.marks + marks_of(lines[:200], of_frames=of_frames))
     for pattern, mark in form.marks:
         lines = [pattern.sub(mark, line) for line in lines[:400]]
     quotes = b"" if thousands else _quotes_of(lines[:200])

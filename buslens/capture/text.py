@@ -32,7 +32,7 @@ class Text:
     n_mark: int
     #: Bytes of the file; None if it was packed.
     size: int | None
-    rewriting: Rewriting | None = None
+    rewritings: tuple[Rewriting, ...] = ()
 
     @contextmanager
     def stream(self) -> Iterator[Stream]:
@@ -44,8 +44,8 @@ class Text:
             stream = PrefetchStream(stream)
         if not self.form.is_plain:
             stream = NormalisedStream(stream, self.form)
-        if self.rewriting is not None:
-            stream = RewrittenStream(stream, self.rewriting)
+        for rewriting in self.rewritings:
+            stream = RewrittenStream(stream, rewriting)
         try:
             yield stream
         finally:
@@ -55,11 +55,12 @@ class Text:
         """Return the text with its rows rewritten; as it is without a way to."""
         if rewriting is None:
             return self
-        return replace(self, rewriting=rewriting, head=rewriting.applied(self.head + b"\n" * self.is_whole))
+        head = rewriting.applied(self.head + b"\n" * (self.is_whole and not self.rewritings))
+        return replace(self, rewritings=(*self.rewritings, rewriting), head=head)
 
 
 def open_text(path: str | Path, n_bytes: int) -> Text | None:
-    """Return the text of a file, with so many bytes of its beginning; None if it is no text.
+    """Return the text of a table of values, with so many bytes of its beginning; None if it is no text.
 
     Raises
     ------
@@ -79,7 +80,7 @@ def open_text(path: str | Path, n_bytes: int) -> Text | None:
     is_whole = len(head) < n_bytes
     n_mark = len(BOM) if head.startswith(BOM) else 0
     head = head[n_mark:]
-    form = text_form_of(head)
+    form = text_form_of(head, of_frames=False)
     if not form.encoding and not form.has_zeros and b"\0" in head[:512].strip(b"\0"):
         return None
     return Text(

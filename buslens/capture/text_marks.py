@@ -64,21 +64,24 @@ _TICKS: Final = re.compile(rb"(?<![\w.])(6[3-4]\d{16}|1[3-4]\d{16})(?![\w.])")
 _BASE64: Final = re.compile(rb"[A-Za-z0-9+/]{2,86}={0,2}")
 
 
-def marks_of(lines: list[bytes]) -> tuple[Mark, ...]:
-    """Return what is to be replaced in most lines: numbers of bytes, brackets around data, ends of elements."""
+def marks_of(lines: list[bytes], *, of_frames: bool) -> tuple[Mark, ...]:
+    """Return what is to be replaced in most lines: times in any table, and in one of frames what stands for bytes."""
     found: list[Mark] = []
     most = len(lines) // 2
-    if sum(len(_BYTE_LABEL.findall(line)) > 1 for line in lines) > most:
-        found.append((_BYTE_LABEL, b""))
-    behind = [line[match.end() :] for line in lines if (match := _BRACKETS.search(line)) is not None]
-    if sum(text.strip(b" \t\r,;)}") != b"" for text in behind) > most:
-        found.append((_BRACKETS, rb' "\1" '))
-    for pattern, mark in _FORMS:
+    if of_frames:
+        if sum(len(_BYTE_LABEL.findall(line)) > 1 for line in lines) > most:
+            found.append((_BYTE_LABEL, b""))
+        behind = [line[match.end() :] for line in lines if (match := _BRACKETS.search(line)) is not None]
+        if sum(text.strip(b" \t\r,;)}") != b"" for text in behind) > most:
+            found.append((_BRACKETS, rb' "\1" '))
+    for pattern, mark in (*_TIME_FORMS, *(_FRAME_FORMS if of_frames else ())):
         if sum(pattern.search(line) is not None for line in lines) > most:
             found.append((pattern, mark))
     first_units = Counter(match[2] for line in lines if (match := _WITH_UNIT.search(line)))
     if len(first_units) > 1 and sum(first_units.values()) > 0.9 * len(lines):
         found.append((_WITH_UNIT, _as_seconds))
+    if not of_frames:
+        return tuple(found)
     signed = [_SIGNED.findall(line) for line in lines]
     if 3 * sum(map(bool, signed)) > len(lines) and len({one for row in signed for one in row}) > 3:
         found.append((_SIGNED, _as_byte))
@@ -218,7 +221,7 @@ def _as_byte(match: re.Match[bytes]) -> bytes:
 def _as_seconds(match: re.Match[bytes]) -> bytes:
     """Return a number with a unit of time as seconds."""
     places = {b"s": 0, b"m": 3, b"n": 9}.get(match[2][:1], 6)
-    return b"%.9f" % (float(match[1].replace(b",", b".")) / 10**places)
+    return b"%.9f s" % (float(match[1].replace(b",", b".")) / 10**places)
 
 
 def _as_whole(match: re.Match[bytes]) -> bytes:
@@ -233,23 +236,9 @@ def _as_hex(match: re.Match[bytes]) -> bytes:
     return b"%0*X" % (len(digits) // 4, int(digits, 2))
 
 
-_FORMS: Final[tuple[Mark, ...]] = (
+_TIME_FORMS: Final[tuple[Mark, ...]] = (
     (_SPAN, _span),
-    (re.compile(rb"\b0[oO]([0-7]+)\b"), _from_octal),
-    # Names with values in one quoted cell, and a number that is written twice.
-    (re.compile(rb'"([A-Za-z][A-Za-z ]*: ?[^"\n]*: ?[^"\n]*)"'), rb" \1 "),
-    (re.compile(rb"\b\d+ \((0x[0-9A-Fa-f]+)\)"), rb"\1"),
-    (re.compile(rb"\b(0x[0-9A-Fa-f]+) \(\d+\)"), rb"\1"),
-    # An identifier behind a name.
-    (
-        re.compile(rb"(?<=[;,\t|])[^;,\t|\n\"(]*[G-Zg-z][^;,\t|\n\"(]*\((0[xX][0-9A-Fa-f]{1,8})\)(?=[;,\t|\r\n]|$)"),
-        rb"\1",
-    ),
     (_TICKS, _ticks),
-    (_LITERAL, _in_digits),
-    (_CLOSING_TAG, b" "),
-    (_HEX_LITERAL, rb'"\1"'),
-    (_ESCAPED, _without_marks),
     # A clock with points between its parts, and a date and time of digits alone.
     (re.compile(rb"(?<![\d.])([01]\d|2[0-3])\.([0-5]\d)\.([0-5]\d)(?=[.,]\d)"), rb"\1:\2:\3"),
     (
@@ -266,10 +255,28 @@ _FORMS: Final[tuple[Mark, ...]] = (
         ),
         lambda m: b"%s-%02d-%02d " % (m[3], _MONTHS.index(m[1]) + 1, int(m[2])),
     ),
-    # Groups of bytes with a dash between them.
-    (re.compile(rb"(?<=[ \t][0-9A-Fa-f]{2})[ \t]+-[ \t]+(?=(?:[0-9A-Fa-f]{2}\b)|$)", re.MULTILINE), b" "),
+    # Times since 1970 as a spreadsheet has written them.
+    (re.compile(rb"(?<![\w.])\d\.\d{2,}[eE]\+(?:0[89]|1\d)(?![\w.])"), _as_whole),
     # What tells a spreadsheet to take a cell for text.
     (re.compile(rb"(?<=[,;\t])'(?=[0-9A-Fa-f][^',;\t\n]*(?:[,;\t\r\n]|$))"), b""),
+)
+_FRAME_FORMS: Final[tuple[Mark, ...]] = (
     (re.compile(rb"(?<![\w.])[+-]?\d\.\d{2,}[eE]\+\d\d+(?![\w.])"), _as_whole),
+    (re.compile(rb"\b0[oO]([0-7]+)\b"), _from_octal),
+    # Names with values in one quoted cell, and a number that is written twice.
+    (re.compile(rb'"([A-Za-z][A-Za-z ]*: ?[^"\n]*: ?[^"\n]*)"'), rb" \1 "),
+    (re.compile(rb"\b\d+ \((0x[0-9A-Fa-f]+)\)"), rb"\1"),
+    (re.compile(rb"\b(0x[0-9A-Fa-f]+) \(\d+\)"), rb"\1"),
+    # An identifier behind a name.
+    (
+        re.compile(rb"(?<=[;,\t|])[^;,\t|\n\"(]*[G-Zg-z][^;,\t|\n\"(]*\((0[xX][0-9A-Fa-f]{1,8})\)(?=[;,\t|\r\n]|$)"),
+        rb"\1",
+    ),
+    (_LITERAL, _in_digits),
+    (_CLOSING_TAG, b" "),
+    (_HEX_LITERAL, rb'"\1"'),
+    (_ESCAPED, _without_marks),
+    # Groups of bytes with a dash between them.
+    (re.compile(rb"(?<=[ \t][0-9A-Fa-f]{2})[ \t]+-[ \t]+(?=(?:[0-9A-Fa-f]{2}\b)|$)", re.MULTILINE), b" "),
 )
 """Forms of which most lines have one, and what stands for them."""

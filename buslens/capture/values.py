@@ -79,9 +79,8 @@ class ValuesCapture:
     def notes(self) -> tuple[str, ...]:
         """What a person should know of how it is read."""
         stamps = self.layout.stamps
-        rewriting = self.text.rewriting
-        notes = stamps.notes if rewriting is None else (rewriting.note, *stamps.notes)
-        return (f"read as a table of values: {stamps.words}", *notes)
+        notes = (rewriting.note for rewriting in self.text.rewritings)
+        return (f"read as a table of values: {stamps.words}", *notes, *stamps.notes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -192,6 +191,7 @@ def open_values(
     text = open_text(name, HEAD_BYTES)
     if text is None or exchanged(text.head, VALUES):
         return None
+    text = text.rewritten(None)
     text = text.rewritten(one_value_a_row(text.head, wanted))
     try:
         layout = layout_of(text.head, wanted, table, is_whole=text.is_whole)

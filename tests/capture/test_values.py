@@ -61,6 +61,20 @@ def table(tmp_path: Path, text: str | bytes, name: str = "table.csv") -> Path:
     return path
 
 
+class TestNoFrames:
+    @pytest.mark.parametrize(
+        "cells",
+        [["-1", "-60", "-7", "-12", "5"], ["nein", "ja"], ["00000001", "00010000", "11110000"], ["vero", "2 (0x02)"]],
+        ids=["negative whole numbers", "words", "digits 0 and 1", "numbers written twice"],
+    )
+    def test_cells_stay(self, tmp_path: Path, cells: list[str]) -> None:
+        """What stands for bytes in a table of frames is what it says in one of values."""
+        cells *= 12
+        text = "".join(f"{k / 10:.1f};{one};{one}\n" for k, one in enumerate(cells, 1))
+        _, (found, _), _ = read(table(tmp_path, "Time (s);Angle;Torque\n" + text), ["Angle", "Torque"], as_text=True)
+        assert found == cells
+
+
 class TestPages:
     def test_header_again(self, tmp_path: Path) -> None:
         """Lines above the rows that come again between them are no rows that could not be read."""

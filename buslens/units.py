@@ -42,6 +42,8 @@ _ROWS: Final = (
     ("V", "Volt", "Volts", "volt", "volts"),
     ("A", "Ampere", "Amperes", "Amp", "Amps"),
 )
+_KIND: Final = re.compile(r"(?<=[VA])\s*(?:[DAda][Cc]|rms|RMS)$")
+"""What a meter writes behind a unit."""
 _SPELLINGS: Final = {spelling: row[0] for row in _ROWS for spelling in row}
 
 
@@ -54,9 +56,10 @@ def spelled(unit: str) -> str:
 def without_prefix(unit: str) -> tuple[str, int]:
     """Return a unit without its prefix, and the power of ten that the prefix means.
 
-    >>> without_prefix("mV")
-    ('V', -3)
+    >>> without_prefix("mV"), without_prefix("mVDC")
+    (('V', -3), ('V', -3))
     """
+    unit = _KIND.sub("", unit)
     if unit not in _BASES:
         base, power = unit[1:], _PREFIXES.get(unit[:1])
         if power is not None and base in _BASES:

@@ -27,7 +27,7 @@ from buslens.capture.table_layout import UnclearLayoutError
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.text import Text, open_text
 from buslens.capture.values_layout import ValueColumn, ValuesLayout, layout_of
-from buslens.capture.values_rows import counted_samples, one_value_a_row
+from buslens.capture.values_rows import blanks_between, counted_samples, names_beside, one_value_a_row, units_beside
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.kernels import compiled, is_made
 from buslens.units import NS_PER_DAY
@@ -191,7 +191,9 @@ def open_values(
     text = open_text(name, HEAD_BYTES)
     if text is None or exchanged(text.head, VALUES):
         return None
-    text = text.rewritten(None)
+    text = text.rewritten(blanks_between(text.head))
+    text = text.rewritten(names_beside(text.head, wanted))
+    text = text.rewritten(units_beside(text.head))
     text = text.rewritten(one_value_a_row(text.head, wanted))
     try:
         layout = layout_of(text.head, wanted, table, is_whole=text.is_whole)
@@ -205,7 +207,8 @@ def open_values(
     if not layout.stamps.form:
         raise CaptureError(
             "no column of this table holds times that run: export it with the time of each row, or name the column in a"
-            " file with [table] and time = NUMBER, and give it as --table FILE.toml",
+            " file with [table] and time = NUMBER, and give it as --table FILE.toml; where samples are equally far"
+            " apart, a line such as 'Sample interval: 10 ms' above them will do",
             SourceLocation(name),
         )
     columns = tuple(dict.fromkeys(layout.found.values())) if wanted else tuple(layout.values())
@@ -417,7 +420,7 @@ class _Reader:
     ) -> None:
         self._capture, self._take, self._notify, self._as_text = capture, take, notify, as_text
         self._news = news
-        self._account = _Account()
+        self._account = _Account(lines=-sum(it.is_longer for it in capture.text.rewritings))
         self._traffic: ChannelTraffic | None = None
         self._wrap_ns = NS_PER_DAY if NS_PER_DAY in capture.layout.stamps.wraps else 0
 

@@ -34,7 +34,7 @@ _LOOKED_BELOW: Final = 5
 """Lines below a header that should have as many cells."""
 _BRACKETS: Final = re.compile(r"(?P<name>.*\S)\s*[\[(](?P<unit>[^\[\]()]*)[\])]")
 _BEHIND: Final = re.compile(r"(?P<name>.*\S)\s*(?:/|,|\bin\b)\s*(?P<unit>[^\s\d,/]\S{0,5})")
-_UNITS_ONLY: Final = re.compile(r"[\[(]?\s*[^\s\d()\[\]]{0,6}\s*[\])]?")
+UNITS_ONLY: Final = re.compile(r"[\[(]?\s*[^\s\d()\[\]]{0,6}\s*[\])]?")
 NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -114,7 +114,7 @@ def layout_of(
         for place, line in enumerate(lines[:_MOST_BEFORE]):
             if not re.search(r"[^\W\d]", line):
                 continue  # a row of numbers
-            cells = cut.cells(line.lstrip("#/; \t") if place == 0 else line)
+            cells = cut.cells(line.lstrip("#/; \t") if place == 0 or line.startswith("#") else line)
             if len(cells) < 2:
                 continue
             score = _score(cells, wanted, lines, place, cut)
@@ -157,18 +157,23 @@ def _score(cells: Sequence[str], wanted: Sequence[str | int], lines: Sequence[st
     """Return how much speaks for a line being the header; 0: nothing."""
     names = [_plain_text(cell) for cell in cells]
     found = sum(isinstance(one, str) and _place_of(one, names) is not None for one in wanted)
-    below = [cut.cells(line) for line in lines[place + 1 : place + 1 + _LOOKED_BELOW]]
+    next_lines = lines[place + 1 : place + 1 + _LOOKED_BELOW]
+    below = [cut.cells(line) for line in next_lines if found or line.strip()]
     if found:
         # Of ways to cut that find as many names, the one by which the rows have as many cells as the header.
         alike = sum(len(row) == len(cells) for row in below)
         return 100 * found + _ALIKE * alike // max(len(below), 1)
     if any(isinstance(one, str) for one in wanted):
         return 0
-    # By number, or any: a line of texts above a line that begins a run of rows of the same width.
-    is_text = not any(NUMBER.fullmatch(cell) for cell in cells) and any(re.search("[A-Za-z]", cell) for cell in cells)
+    # By number, or any: a line of texts, not all of them units, above the first of rows of the same width.
+    is_text = not any(NUMBER.fullmatch(cell) for cell in cells) and any(re.match(r"[^\W\d]", name) for name in names)
     is_above = bool(below) and all(len(row) == len(cells) for row in below[1:] or below)
-    has_numbers = any(NUMBER.fullmatch(cell) for row in below for cell in row)
-    return min(len(cells), 90) if is_text and is_above and has_numbers and cut.separator else 0
+    has_numbers = all(any(re.match(r"[+-]?[.,]?\d", cell) for cell in row) for row in below[1:] or below)
+    if not (is_text and is_above and has_numbers):
+        return 0
+    if cut.separator:
+        return 1 + min(sum(map(bool, cells)), 90)
+    return int(all(NUMBER.fullmatch(cell) for row in below for cell in row))
 
 
 def _complete(
@@ -183,7 +188,7 @@ def _complete(
     n_before = place + 1
     units = cut.cells(lines[n_before]) if n_before < len(lines) else []
     filled = [cell for cell in units if cell]
-    is_units = bool(filled) and all(_UNITS_ONLY.fullmatch(_plain_text(cell)) for cell in filled)
+    is_units = bool(filled) and all(UNITS_ONLY.fullmatch(_plain_text(cell)) for cell in filled)
     if is_units and not any(unit for _, unit in split) and _begins_rows(lines, n_before + 1, cut):
         split = [
             (name, _plain_text(units[k]).strip("[]() ") if k < len(units) else "") for k, (name, _) in enumerate(split)
@@ -197,12 +202,6 @@ def _complete(
     usual = Counter(map(len, body)).most_common(1)
     if usual and 2 * usual[0][1] > len(body):
         body = [cells for cells in body if len(cells) == usual[0][0]]
-    places = [_place_of(one, names) for one in wanted if isinstance(one, str)]
-    named = [k for k in places if k is not None]
-    is_named = bool(named and body) and all(row[k : k + 1] == [names[k]] for row in body for k in named)
-    if is_named:  # each row has its names beside its values
-        names, n_before = ["", *names[:-1]], place
-        split = [split_unit(name) for name in names]
     _require_fitting(names, body, cut)
     width = min(max((len(row) for row in body), default=0), MOST_COLUMNS)
     split += [("", "")] * (width - len(split))

@@ -1,6 +1,9 @@
 """Tables of values whose rows have to be rewritten, line by line, before they are rows with a time and columns.
 
-* A row for each value, ``0.512;Enable;12.3;V`` below ``Time;Name;Value;Unit``: each name gets a column.
+* Units in cells of their own, ``12.3;V`` below ``Value;Unit``: they go behind their numbers.
+* A row for each value, ``0.512;Enable;12.3`` below ``Time;Name;Value``: each name gets a column.
+* Names beside their values, ``0.512; Enable: On; Supply: 12.3 V``: each name gets a column.
+* Cells that only blanks part, two or more, for there are single ones within them.
 * Samples without times, where ``Sample interval;10 ms`` stands above them: they get times that count from 0.
 """
 
@@ -14,11 +17,11 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.capture.stream import PassingStream, Stream
 from buslens.capture.table_rows import CUTS, CellSplit
-from buslens.capture.values_layout import NUMBER, key_of, split_unit
+from buslens.capture.values_layout import NUMBER, UNITS_ONLY, key_of, split_unit
 from buslens.units import NS_PER_S, TIME_UNITS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from buslens.capture.values_layout import ValuesLayout
 
@@ -26,7 +29,8 @@ _NAME: Final = re.compile(r"(?i)\b(name|signal|channel|parameter|label|item|vari
 _VALUE: Final = re.compile(r"(?i)\b(value|wert|messwert|reading|valeur|valor)\b")
 _UNIT: Final = re.compile(r"(?i)\b(units?|einheit|unit\S)\b")
 _INTERVAL: Final = re.compile(
-    r"(?i)\b(?:sampl\w*[ _-]?(?:interval|period|time)|interval|x?[ _-]?increment|abtast\w*)\b[^\d\n+-]{0,16}?"
+    r"(?i)\b(?:sampl\w*[ _-]?(?:interval|period|time)|interval|(?:x|t|dt)?[ _-]?inc(?:rement)?|dt|abtast\w*)\b"
+    r"[^\d\n+-]{0,16}?"
     r"\+?(\d+[.,]?\d*(?:e[+-]?\d+)?)[\s\",;]*(ns|us|µs|ms|s)?\b"
 )
 _RATE: Final = re.compile(
@@ -34,6 +38,23 @@ _RATE: Final = re.compile(
     r"(\d+[.,]?\d*(?:e[+-]?\d+)?)[\s\",;]*([kM]?)(?:Hz|Sa?/s)"
 )
 _INCREMENT: Final = re.compile(r"(?i)\b(x?increment|interval)\b")
+_PAIRS: Final = tuple(
+    (
+        is_sign,
+        re.compile(
+            rf"(?:^|(?<=[{before}]))\s*([^\W\d][^;,|\t:={before}]*?)\s*{mark}\s*({value})(?=\s*(?:[{before}](?!\d)|$))"
+        ),
+    )
+    for is_sign, before, mark, value in (
+        (True, r";,|\t", "[:=]", r"[^;|\t:=]*?"),
+        (True, r"\s", "[:=]", r"[^\s=]+"),
+        (False, r";|\t", r"[;|\t]", r"[^;|\t]*?"),
+        (False, r",", ",", r"[^,]*?"),
+        (False, r"\s", " ", r'"[^"]*"|[^\s"]+'),
+    )
+)
+"""A name and its value, and whether a sign stands between them; else they are cells, and each row has all names."""
+_OF_FRAMES: Final = re.compile(r"(?i)(can[ _-]?)?id|dlc|len|data")
 _LEAST_PART: Final = 0.8
 """Part of the lines that have the form of a row."""
 _MOST_NAMES: Final = 200
@@ -52,11 +73,16 @@ class Rewriting:
     #: As a sentence.
     note: str
 
+    @property
+    def is_longer(self) -> bool:
+        """Whether the header is a line more than there was."""
+        return bool(self.heading) and not self.n_before
+
     def applied(self, text: bytes) -> bytes:
         """Return the beginning of a table as it is read; an unfinished last line is left out."""
         row = self.rows()
         *lines, _ = text.decode("latin-1").split("\n")
-        heading = [*[""] * (self.n_before - 1), self.heading] if self.n_before else []
+        heading = [*[""] * (self.n_before - 1), self.heading] if self.heading else []
         return "".join(f"{line}\n" for line in (*heading, *map(row, lines[self.n_before :]))).encode("latin-1")
 
 
@@ -69,7 +95,8 @@ class RewrittenStream(PassingStream):
         self._row = rewriting.rows()
         self._left = rewriting.n_before
         self._buffer = bytearray(_CHUNK)
-        self._half = self._ready = b""
+        self._half = b""
+        self._ready = f"{rewriting.heading}\n".encode("latin-1") if rewriting.is_longer else b""
 
     def read_into(self, view: memoryview) -> int:
         """Fill the view."""
@@ -91,16 +118,9 @@ class RewrittenStream(PassingStream):
         return f"{self._row(line)}\n".encode("latin-1")
 
 
-def one_value_a_row(head: bytes, wanted: Sequence[str | int]) -> Rewriting | None:
-    """Return how rows with the name of their value are rewritten; None if they are none.
-
-    They are where the names that are wanted stand in a column of texts and not in the header, or where nothing is
-    wanted, and the header says so.
-    """
+def _tables(head: bytes) -> Iterator[tuple[CellSplit, int, list[str], list[list[str]]]]:
+    """Yield how rows may be cut, the place of the header, its cells and those of the rows below it."""
     lines = head.decode("latin-1").split("\n")[:400]
-    names = {key_of(split_unit(one)[0]) for one in wanted if isinstance(one, str)}
-    if len(names) < len(wanted):
-        return None
     for cut in CUTS:
         table = [cut.cells(line) for line in lines] if cut.separator else []
         width, n_rows = Counter(map(len, table)).most_common(1)[0] if table else (0, 0)
@@ -108,9 +128,108 @@ def one_value_a_row(head: bytes, wanted: Sequence[str | int]) -> Rewriting | Non
             continue
         place = next(k for k, row in enumerate(table) if len(row) == width)
         header = table[place]
-        if names & {key_of(split_unit(_text(name))[0]) for name in header} or any(map(NUMBER.fullmatch, header)):
+        if not any(map(NUMBER.fullmatch, header)):
+            yield cut, place, header, [row for row in table[place + 1 :] if len(row) == width and row != header]
+
+
+def units_beside(head: bytes) -> Rewriting | None:
+    """Return how units that stand in columns of their own are put behind their numbers; None if there are none."""
+    for cut, _, header, body in _tables(head):
+        units = [k for k, name in enumerate(header) if _UNIT.fullmatch(_text(name).strip("[]() "))]
+        pairs = []
+        for unit in units:
+            beside = (k for k in range(unit - 1, -1, -1) if any(NUMBER.fullmatch(row[k]) for row in body))
+            value = next(beside, None)
+            if value is not None and all(map(UNITS_ONLY.fullmatch, (_text(row[unit]).split(" ")[0] for row in body))):
+                pairs.append((value, unit))
+        if pairs:
+            return _joined_units(cut, pairs)
+    return None
+
+
+def _joined_units(cut: CellSplit, pairs: Sequence[tuple[int, int]]) -> Rewriting:
+    mark = cut.separator
+
+    def rewritten(line: str) -> str:
+        cells = cut.cells(line)
+        for value, unit in pairs:
+            if unit < len(cells) and cells[unit] and NUMBER.fullmatch(cells[value]):
+                cells[value] += f" {cells[unit]}"
+        return mark.join(f'"{cell}"' if mark in cell else cell for cell in cells)
+
+    return Rewriting(n_before=0, heading="", rows=lambda: rewritten, note="units stand in columns of their own")
+
+
+def names_beside(head: bytes, wanted: Sequence[str | int]) -> Rewriting | None:
+    """Return how rows with names beside their values are rewritten; None without these, or those wanted."""
+    lines = [line.rstrip("\r") for line in head.decode("latin-1").split("\n")[:400]]
+    keys = {key_of(split_unit(one)[0]) for one in wanted if isinstance(one, str)}
+    for is_sign, pattern in _PAIRS:
+        found = [pattern.findall(line) for line in lines]
+        n_names = Counter(name for pairs in found for name, _ in pairs)
+        names = [name for name, n in n_names.items() if n > 1][:_MOST_NAMES]
+        rows = [k for k, pairs in enumerate(found) if sum(name in names for name, _ in pairs) > 1]
+        if len(rows) < max(_LEAST_PART * sum(map(bool, lines)), 2) or len(names) > len(rows):
             continue
-        body = [row for row in table[place + 1 :] if len(row) == width and row != header]
+        if not is_sign and any(n_names[name] < _LEAST_PART * len(rows) for name in names):
+            continue
+        if keys & set(map(key_of, map(_text, names))) if wanted else not any(map(_OF_FRAMES.fullmatch, names)):
+            return _paired(pattern, names, lines[rows[0]], rows[0])
+    return None
+
+
+def _paired(pattern: re.Pattern[str], names: Sequence[str], first: str, n_before: int) -> Rewriting:
+    match = pattern.search(first)
+    has_time = match is not None and bool(first[: match.start(1)].strip())
+
+    def rewritten(line: str) -> str:
+        pairs = list(pattern.finditer(line))
+        if not pairs:
+            return line
+        values = {pair[1]: pair[2].strip('"') for pair in pairs}
+        before = line[: pairs[0].start(1)].strip(" \t;,|")
+        cells = [*[before] * has_time, *(values.get(name, "") for name in names)]
+        return ";".join(f'"{cell}"' if ";" in cell else cell for cell in cells)
+
+    heading = ";".join([*["Time"] * has_time, *names])
+    return Rewriting(
+        n_before=n_before, heading=heading, rows=lambda: rewritten, note="each value stands behind its name"
+    )
+
+
+def blanks_between(head: bytes) -> Rewriting | None:
+    """Return how cells are parted that have blanks between and within them; None if they are none."""
+    lines = [line for line in head.decode("latin-1").split("\n")[:400] if line.strip()]
+    cells = [re.split(r"\s{2,}", line.strip()) for line in lines]
+    width = Counter(map(len, cells)).most_common(1)[0][0] if cells else 0
+    alike = [row for row in cells if len(row) == width]
+    within = sum(any(" " in cell for cell in row) for row in alike)
+    if width < 2 or len(alike) < _LEAST_PART * len(lines) or 2 * within < len(alike) or any(map(_marked, lines)):
+        return None
+    return Rewriting(
+        n_before=0,
+        heading="",
+        rows=lambda: lambda line: re.sub(r"\s{2,}", "\t", line.strip()),
+        note="two or more blanks part its cells",
+    )
+
+
+def _marked(line: str) -> bool:
+    return any(mark in line for mark in ";,|\t")
+
+
+def one_value_a_row(head: bytes, wanted: Sequence[str | int]) -> Rewriting | None:
+    """Return how rows with the name of their value are rewritten; None if they are none.
+
+    They are where the names that are wanted stand in a column of texts and not in the header, or where nothing is
+    wanted, and the header says so.
+    """
+    names = {key_of(split_unit(one)[0]) for one in wanted if isinstance(one, str)}
+    if len(names) < len(wanted):
+        return None
+    for cut, place, header, body in _tables(head):
+        if names & {key_of(split_unit(_text(name))[0]) for name in header}:
+            continue
         found = _named_column(header, body, names)
         if found is not None:
             return _wide(cut, place, header, body, found)

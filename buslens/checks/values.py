@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 _MOST_WORDS: Final = 8
 """Words without a state that are told."""
+_LEAST_ROWS: Final = 5
 _NEAR: Final = 0.75
 """How alike the name of a column must be to be named for another (rule of thumb; 1: the same)."""
 
@@ -103,7 +104,9 @@ def read_columns(
     found = values.layout.found
     moved_ns = None if expected.read_before_ns is None else -(-expected.read_before_ns // 2)
     sources = {
-        role.name: ColumnHistory(source_of(role, expected), found[role.column], values.path, moved_ns)
+        role.name: ColumnHistory(
+            source_of(role, expected), found[role.column], values.path, 0 if role.is_event else moved_ns
+        )
         for role in expected.roles.values()
         if role.column in found
     }
@@ -132,7 +135,9 @@ def read_columns(
         if name not in sources:
             timelines[name] = not_carried(role, first_ns, end_ns)
             continue
-        timelines[name] = polled_timeline(sources[name], role, expected, stats, stats.pauses[CHANNEL])
+        timelines[name] = polled_timeline(
+            sources[name], role, expected, stats, () if role.is_event else stats.pauses[CHANNEL]
+        )
     lacking = [one for one in columns_of(expected) if one not in found]
     shown = [column.shown for column in values.layout.columns]
     near = [text for one in lacking if (text := near_column(one, shown))]
@@ -140,6 +145,7 @@ def read_columns(
     absent = [absent_columns(far, values.layout)] if far else []
     unnamed = [_unnamed_text(expected.roles[name], history.unnamed) for name, history in sources.items()]
     unnamed += [_never_text(expected.roles[name], history) for name, history in sources.items()]
+    unnamed.append(_changes_text(stats.frames, [timelines[name] for name in sources]))
     moved_ns = max((history.moved_ns for history in sources.values()), default=0)
     return ColumnsRead(timelines, stats, (*near, *absent, *filter(None, unnamed)), moved_ns)
 
@@ -153,6 +159,17 @@ def _unnamed_text(role: Role, texts: Iterable[str]) -> str:
     return (
         f"column '{role.column}' has {', '.join(words[:_MOST_WORDS])}{more}, and no state of {role.shown_name} has such"
         " a value: it is unknown there; name them under its states"
+    )
+
+
+def _changes_text(n_rows: int, timelines: Iterable[Timeline]) -> str:
+    """Return that each row of a table may stand for a change; empty if some show none."""
+    changes = [len(timeline) - 1 for timeline in timelines if timeline.states and timeline.frames_ns is None]
+    if n_rows < _LEAST_ROWS or sum(changes) < n_rows - 2:
+        return ""
+    return (
+        "each row shows a change: if its instrument writes rows for nothing else, write"
+        ' sent = "only on change" and lag = "1 ms" at each role, and states are taken to last until the next row'
     )
 
 
@@ -181,7 +198,8 @@ def polled_timeline(
         0,
         states=history.states,
         unit=role.unit,
-        lag_ns=None,
+        lag_ns=role.lag_ns if role.is_event else None,
+        is_event=role.is_event,
         discontinuities=stats.discontinuities,
         first_ns=stats.first_ns or 0,
         end_ns=stats.last_ns or 0,

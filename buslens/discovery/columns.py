@@ -7,6 +7,7 @@ either level; in between the state before goes on, as it will when the file is u
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -16,6 +17,8 @@ from buslens.definitions.model import Message, Signal
 from buslens.discovery.naming import UNITS
 from buslens.discovery.traces import APART_NS, COLUMN_ID, CaptureSpan, ShownSignals, Trace, joined
 from buslens.errors import CaptureError, SourceLocation
+from buslens.timeline.columns import cell_powers, is_no_value
+from buslens.units import without_prefix
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,6 +49,8 @@ class _Cells:
     """All cells of one column of one table."""
 
     unit: str
+    #: Powers of ten of the units behind numbers, by text.
+    powers: list[int] = field(default_factory=list)
     time_ns: list[NDArray[np.int64]] = field(default_factory=list)
     number: list[NDArray[np.float64]] = field(default_factory=list)
     text: list[NDArray[np.int64]] = field(default_factory=list)
@@ -79,14 +84,17 @@ class _Table:
         self._rows += len(block.time_ns)
         for name, cells in zip(self._names, block.cells, strict=True):
             column = self.cells[name]
-            kept = np.flatnonzero(cells.is_filled)
+            if not column.unit and cells.unit.max(initial=-1) >= 0:
+                column.unit = without_prefix(cells.texts[int(cells.unit[cells.unit >= 0][0])].split()[0])[0]
+            is_none = np.array([is_no_value(text) for text in cells.texts] or [False])
+            kept = np.flatnonzero(cells.is_filled & ~(cells.is_text & is_none[cells.digits * cells.is_text]))
             is_text = cells.is_text[kept]
             numbers = np.array([self._texts.setdefault(text, len(self._texts)) for text in cells.texts], np.int64)
             text = np.full(len(kept), -1, np.int64)
             if is_text.any():
                 text[is_text] = numbers[cells.digits[kept[is_text]]]
             column.time_ns.append(block.time_ns[kept].copy())
-            column.number.append(cells.numbers()[kept])
+            column.number.append(cells.numbers(cell_powers(cells, column.unit, column.powers))[kept])
             column.text.append(text)
 
 
@@ -154,7 +162,7 @@ def _as_state(
 ) -> tuple[Signal, NDArray[np.int64]] | None:
     """Return a column as a signal with few values and the value of each of its cells; None if it has no states."""
     is_text = text >= 0
-    if is_text.any():
+    if 2 * is_text.sum() > len(text):
         listed = np.unique(text[is_text])
         if len(listed) > _MOST_TEXTS:
             return None
@@ -171,7 +179,7 @@ def _as_state(
     if levels is None:
         return None
     third = (levels[1] - levels[0]) / 3
-    low, high = f"{levels[0] + third:.2g}", f"{levels[1] - third:.2g}"
+    low, high = (f"{Decimal(f'{limit:.2g}'):f}" for limit in (levels[0] + third, levels[1] - third))
     shown = f" {unit}" if unit else ""
     raw = np.where(number < float(low), 0, np.where(number > float(high), 1, -1))
     firm = np.maximum.accumulate(np.where(raw >= 0, np.arange(len(raw)), -1))

@@ -41,7 +41,8 @@ def sort_by_kind(files: Sequence[str]) -> tuple[list[str], list[str]]:
     logs = [path for path in files if path not in dbcs]
     if not dbcs:
         raise UsageError(
-            f"none of {', '.join(files)} is a DBC file: name the definitions of the vehicle, too, such as 'car.dbc'"
+            f"none of {', '.join(files)} is a DBC file, or a table of values with a header: name the definitions of the"
+            " vehicle, too, such as 'car.dbc'"
         )
     if not logs:
         raise UsageError(

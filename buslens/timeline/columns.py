@@ -6,6 +6,7 @@ samples takes no more memory than a log of the same events.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -18,7 +19,7 @@ from buslens.capture.values import ColumnNews, in_parts
 from buslens.definitions.model import Message, Signal, Threshold, ValueType
 from buslens.errors import CaptureError, SourceLocation
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, MEASURED_INTERVALS, NO_TIMEOUT, MessageHistory, Track
-from buslens.units import power_of_unit
+from buslens.units import power_of_unit, without_prefix
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -42,6 +43,8 @@ _BREAK: Final = -2
 _NOTHING: Final = -3
 _NO_VALUE: Final = frozenset({"nan", "n/a", "na", "n.a.", "#n/a", "null", "none"})
 """What stands in a cell that has no value, beside signs alone such as ``---``."""
+_BEYOND: Final = {"inf": math.inf, "infinity": math.inf, "\u221e": math.inf}
+"""What stands for a number above the range of an instrument, and with a minus for one below it."""
 _OPERATORS: Final = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal}
 
 
@@ -101,6 +104,8 @@ class ColumnHistory:
         #: By table and index of a text: the power of ten that it means behind a number, and the state.
         self._powers: dict[int, list[int]] = {}
         self._codes: dict[int, list[int]] = {}
+        #: Powers of ten of the units of cells, where the role has no unit.
+        self._prefixes: set[int] = set()
         self._names = list(source.texts or source.thresholds)
         self._unnamed: dict[str, int] = {}
         #: Codes without a state that the column had; texts are those of all columns.
@@ -219,11 +224,21 @@ class ColumnHistory:
                 ),
                 None,
             )
+            if code is None and (beyond := _BEYOND.get(key.lstrip("+-"))) is not None:
+                code = self._side(-beyond if key.startswith("-") else beyond)
             if code is None:
-                is_none = key in _NO_VALUE or not any(map(str.isalnum, key))
-                code = _NOTHING if is_none else self._unnamed_code(text)
+                code = _NOTHING if is_no_value(text) else self._unnamed_code(text)
             codes.append(code)
         return codes
+
+    def _side(self, number: float) -> int | None:
+        """Return the state of a number that is beyond all limits; None if it has none."""
+        sides = {
+            _OPERATORS[one.operator](number, 0.0): index
+            for index, state in enumerate(self._names)
+            for one in self.source.thresholds.get(state, ())
+        }
+        return sides.get(np.True_)
 
     def _codes_of_numbers(self, numbers: NDArray[np.float64]) -> NDArray[np.int64]:
         found = np.empty(len(numbers), np.int64)
@@ -249,23 +264,27 @@ class ColumnHistory:
 
     def _shifts(self, cells: Cells) -> NDArray[np.int64] | int:
         """Return the powers of ten that bring numbers into the unit of the role."""
-        has_unit = cells.unit >= 0
-        if not has_unit.any() or not self._unit:
-            return self._power
-        powers = self._powers.setdefault(cells.table, [])
-        for text in cells.texts[len(powers) :]:
-            powers.append(self._power_of(text.split()[0], is_cell=True))
-        return np.where(has_unit, np.array(powers, np.int64)[np.maximum(cells.unit, 0)], self._power)
+        powers = cell_powers(cells, self._unit, self._powers.setdefault(cells.table, []))
+        if self._unit:
+            return np.where(cells.unit >= 0, powers, self._power) if cells.unit.max(initial=-1) >= 0 else self._power
+        self._prefixes.update(np.unique(powers[cells.unit >= 0]).tolist())
+        if len(self._prefixes) > 1:
+            raise CaptureError(
+                f"the cells of column '{self._column.shown}' have several units, and role '{self.source.name}' has"
+                ' none: write its limits or its unit with one, such as "< 3 V"',
+                SourceLocation(self._path),
+            )
+        return self._power
 
-    def _power_of(self, unit: str, *, is_cell: bool = False) -> int:
+    def _power_of(self, unit: str) -> int:
         power = power_of_unit(unit, self._unit)
-        if power is None and not is_cell:
+        if power is None:
             raise CaptureError(
                 f"column '{self._column.shown}' is in {unit}, and role '{self.source.name}' asks for {self._unit}:"
                 " name another column, or write the unit of this one",
                 SourceLocation(self._path),
             )
-        return power or 0
+        return power
 
     # --- rows ---------------------------------------------------------------------------------------------------
 
@@ -367,6 +386,34 @@ def _half_a_row(time_ns: NDArray[np.int64]) -> int:
     if usual_ns < ONE_BY_ONE_NS:
         return 0
     return -(-max(int(steps[steps <= 2 * usual_ns].max()), usual_ns) // 2)
+
+
+def cell_powers(cells: Cells, unit: str, known: list[int]) -> NDArray[np.int64]:
+    """Return the power of ten of the unit in each cell in relation to another, or without one in relation to its own.
+
+    Parameters
+    ----------
+    known
+        Those of the texts so far; new ones are added.
+    """
+    for text in cells.texts[len(known) :]:
+        own = text.split()[0]
+        power = power_of_unit(own, unit) if unit else without_prefix(own)[1]
+        known.append(power or 0)
+    has_unit = cells.unit >= 0
+    if not has_unit.any():
+        return np.zeros(len(has_unit), np.int64)
+    return np.where(has_unit, np.array(known, np.int64)[np.maximum(cells.unit, 0)], 0)
+
+
+def is_no_value(text: str) -> bool:
+    """Return whether a text says that there is no value.
+
+    >>> is_no_value("---"), is_no_value("N/A"), is_no_value("On")
+    (True, True, False)
+    """
+    key = _key(text)
+    return key in _NO_VALUE or not any(map(str.isalnum, key))
 
 
 def _key(text: str) -> str:

@@ -192,6 +192,7 @@ class TestLayout:
             ("Increment;0,1;s", True),
             ("Abtastintervall: 100000 us", False),
             ("Sampling rate,0.01,kHz", False),
+            ("t0 = -1.5s; tInc = 0.1s", False),
         ],
     )
     def test_samples_that_are_counted(self, tmp_path: Path, above: str, numbered: bool, end: str) -> None:
@@ -208,11 +209,82 @@ class TestLayout:
         times, cells, _ = read(table(tmp_path, text), ["A"])
         assert (times, cells) == ([100 * k for k in range(9)], [[k + 0.5 for k in range(9)]])
 
-    @pytest.mark.parametrize("row", ["t={} A={} B={}", '{{"t": {}, "A": {}, "B": {}}}'])
-    def test_names_in_each_row(self, tmp_path: Path, row: str) -> None:
-        text = "".join(row.format(k / 10, k, f"{k}.5") + "\n" for k in range(9))
-        times, cells, _ = read(table(tmp_path, text), ["B"])
-        assert (times, cells) == ([100 * k for k in range(9)], [[k + 0.5 for k in range(9)]])
+    @pytest.mark.parametrize("wanted", [["Lock", "Supply"], []])
+    @pytest.mark.parametrize(
+        "row",
+        [
+            "t={0} Lock={1} Supply={2}V",
+            '{{"t": {0}, "Lock": "{1}", "Supply": {2}}}',
+            "00:00:{0:06.3f}; Lock: {1}; Supply: {2} V",
+            "{0:.1f}, Lock: {1}, Supply: {2} V",
+            "t,{0},Lock,{1},Supply,{2}",
+            "t;{0};Lock;{1};Supply;{2}",
+        ],
+    )
+    def test_names_in_each_row(self, tmp_path: Path, row: str, wanted: list[str | int]) -> None:
+        """Names beside their values become columns, with what stands before the first as the time."""
+        text = "".join(row.format(k / 10, ["Off", "On"][k % 2], f"{k}.5") + "\n" for k in range(9))
+        times, cells, stats = read(table(tmp_path, text + "cut off\n" * ("{{" not in row)), wanted)
+        assert (times, cells) == (
+            [100 * k for k in range(9)],
+            [["Off", "On"] * 4 + ["Off"], [k + 0.5 for k in range(9)]],
+        )
+        assert [it.line for it in stats.skipped] == [10] * ("{{" not in row)
+
+    def test_names_in_some_rows(self, tmp_path: Path) -> None:
+        """What a row does not name was not asked for."""
+        text = "".join(f"t={k / 10} {'Lock=On' if k % 2 else 'Supply=5'}\n" for k in range(8))
+        assert read(table(tmp_path, text), ["Lock"])[1] == [[None, "On"] * 4]
+
+    def test_frames_have_no_names(self, tmp_path: Path) -> None:
+        text = "".join(f"ID: {k % 7:03X} DLC: 2 Data: 0{k % 3} 1{k % 5}\n" for k in range(40))
+        assert open_values(table(tmp_path, text), []) is None
+
+    @pytest.mark.parametrize("wanted", [["Value"], []])
+    @pytest.mark.parametrize("unit", ["{}", "{}DC", "{} DC"])
+    def test_units_in_cells_of_their_own(self, tmp_path: Path, unit: str, wanted: list[str | int]) -> None:
+        """A meter that changes its range writes the unit beside each number."""
+        text = "".join(f"{k};{k / 10} s;{k};{unit.format(['V', 'mV'][k % 2])};DC\n" for k in range(8))
+        found = open_values(table(tmp_path, "No.;Time;Value;Unit;Kind\n" + text), wanted)
+        assert found is not None
+        units: list[str] = []
+
+        def take(block: ValuesBlock) -> None:
+            column = block.cells[[it.name for it in found.columns].index("Value")]
+            units.extend(column.texts[index] for index in column.unit)
+
+        read_values(found, take, as_text=[False] * len(found.columns))
+        assert units == [unit.format("V"), unit.format("mV")] * 4
+
+    def test_blanks_within_names(self, tmp_path: Path) -> None:
+        text = "Time (s)    Lock enable    Supply voltage\n"
+        text += "".join(f"{k / 10:<8.1f}    {'not set' if k % 2 else 'set':<11}    {k:.1f} V\n" for k in range(8))
+        for wanted in (["Lock enable", "Supply voltage"], []):
+            times, cells, stats = read(table(tmp_path, text), wanted)
+            assert (times, stats.broken) == ([100 * k for k in range(8)], 0)
+            assert cells == [["set", "not set"] * 4, [float(k) for k in range(8)]]
+
+    @pytest.mark.parametrize(
+        ("above", "names"),
+        [
+            ("(ms);(V);(V)\n\n", ["A", "B"]),
+            ("", ["A", "B"]),
+        ],
+    )
+    def test_any_table_below_what(self, tmp_path: Path, above: str, names: list[str]) -> None:
+        """Where no column is wanted, the header is found below settings, above units and behind a comment's mark."""
+        rows = "".join(f"{k};{k}.5;{k}\n" for k in range(300, 310))
+        settings = "Coupling;DC;DC\nScale;5;2\nLabel;;\n\n"
+        for text in (settings + "Time (ms);A;B\n" + above + rows, "# made 2026\n# Time (ms);A;B\n" + rows):
+            found = open_values(table(tmp_path, text), [])
+            assert found is not None
+            assert [it.name for it in found.columns] == names
+
+    def test_words_and_dates_only(self, tmp_path: Path) -> None:
+        rows = "".join(f"2026-11-30 08:00:{k:02};Off;Locked\n" for k in range(9))
+        found = open_values(table(tmp_path, "When;Enable;Lock\n" + rows), [])
+        assert found is not None
+        assert [it.name for it in found.columns] == ["Enable", "Lock"]
 
     def test_times_of_their_own(self, tmp_path: Path) -> None:
         """A column is read with the time to its left; two that have different ones are refused."""

@@ -13,7 +13,7 @@ from support.examples import examples
 
 from buslens.capture import values as capture_values
 from buslens.checks.check import check
-from buslens.checks.findings import Outcome, Verdict
+from buslens.checks.findings import Outcome, TimeBounds, Verdict
 from buslens.errors import CaptureError, UnrelatedCaptureError
 from buslens.expectations.load import parse_expectations
 from buslens.timeline.columns import ColumnHistory
@@ -155,6 +155,9 @@ class TestStates:
             (["1", "0", "2"], 'states = { off = "0", on = "1" }', ["on", "off", "?"]),
             (["1st", "2nd", "1st"], 'states = { low = "1st", high = "2nd" }', ["low", "high", "low"]),
             (["0.1 V", "950 mV", "OL"], 'states = { off = "< 500 mV", on = "> 0.9 V" }', ["off", "on", "?"]),
+            (["125 mV", "4.9 V", "0.1 VDC"], 'states = { off = "< 1 V", on = "> 4 V" }', ["off", "on", "off"]),
+            (["5", "Inf", "0", "-Inf"], 'states = { off = "< 1 V", on = "> 4 V" }', ["on", "off"]),
+            (["0", "\u221e", "+Inf", "-\u221e"], 'states = { off = "< 1 V", on = "> 4 V" }', ["off", "on", "off"]),
             (["1", "---", "N/A", "1"], "states = { off = 0, on = 1 }", ["on"]),
             (["1", "---", "1"], 'states = { on = 1, none = "---" }', ["on", "none", "on"]),
             (["1", "OL", "1"], 'states = { off = "< 3", open = "OL" }', ["off", "open", "off"]),
@@ -173,12 +176,35 @@ class TestStates:
         with pytest.raises(CaptureError, match="column 'X' is in A, and role 'x' asks for V"):
             one(tmp_path, ["1", "2", "3"], 'column = "X"\nunit = "V"', header="X (A)")
 
+    def test_units_of_cells_and_none_of_the_role(self, tmp_path: Path) -> None:
+        with pytest.raises(CaptureError, match="column 'X' have several units, and role 'x' has none"):
+            one(tmp_path, ["125 mV", "4.9 V"], 'column = "X"\nstates = { off = "< 1", on = "> 4" }')
+
     def test_limit_is_exact(self, tmp_path: Path) -> None:
         """12600 mV is on a limit of 12.6 V, and 12.6 V too."""
         for header, cell in (("X (mV)", "12600"), ("X (V)", "12.6"), ("X", "12600.0 mV")):
             found = one(tmp_path, [cell] * 3, 'column = "X"\nunit = "V"', header=header)
             assert not found.compare("<", 12.6).any()
             assert not found.compare(">", 12.6).any()
+
+
+class TestChangesOnly:
+    def test_levels_hold(self, tmp_path: Path) -> None:
+        """An instrument that writes a row for each change shows every level up to the next, and each time as it was."""
+        sent = 'sent = "only on change"\nlag = "1 ms"\n'
+        text = "Time (s),Door,Enable\n0.000,0,0\n1.001,1,0\n1.251,1,1\n1.400,1,0\n9.000,0,0\n"
+        roles = LOCK.replace('"Open"', "1").replace('["Closed", "shut"]', "0").replace("< 3 V", "< 0.5")
+        roles = roles.replace("> 8 V", "> 0.5").replace('holds = "1 s"\n', sent).replace('holds = "150 ms"\n', sent)
+        (found,) = judged(tmp_path, text, roles, "").findings
+        assert (found.outcome, found.delay) == (
+            Outcome.MET,
+            TimeBounds(earliest_ns=248_000_000, latest_ns=252_000_000),  # 1 ms for the lag, and 1 ms for the stamps
+        )
+        assert judged(tmp_path, text, roles.replace(sent, ""), "").verdict is Verdict.UNDECIDED
+        assert any(
+            'write sent = "only on change"' in note
+            for note in judged(tmp_path, text, roles.replace(sent, ""), "").notes
+        )
 
 
 class TestSampling:

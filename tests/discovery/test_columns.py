@@ -110,6 +110,21 @@ def test_nothing_to_tell(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("row", "cells", "states"),
+    [
+        ("{};{}", ["0", "4800", "OL", "5200"], "< 1700 mV, > 3300 mV"),
+        ("t={} Feedback={}", ["60mV", "4.9V", "---", "5.1V"], "< 1.7 V, > 3.4 V"),
+    ],
+)
+def test_odd_cells(tmp_path: Path, row: str, cells: list[str], states: str) -> None:
+    """Numbers beyond a range, absent ones, and units in the cells leave two levels what they are."""
+    rows = "".join(row.format(k / 100, cells[k // 8 % 4]) + "\n" for k in range(160))
+    (tmp_path / "x.csv").write_text(rows if row.startswith("t") else f"Time (s);Feedback (mV)\n{rows}", "ascii")
+    with pytest.raises(UsageError, match=rf"'Feedback' \({states}\)"):
+        start([str(tmp_path / "x.csv")], output=str(tmp_path / "x.toml"))
+
+
+@pytest.mark.parametrize(
     ("values", "levels"),
     [
         ([], None),

@@ -34,7 +34,7 @@ LAYERS = (
 )
 """In order: a layer imports only from itself and from layers before it."""
 
-GROUND = frozenset({"errors", "units", "files", "kernels", "defaults"})
+GROUND = frozenset({"errors", "units", "files", "kernels", "defaults", "text_tables"})
 """Modules below all layers; they import only each other."""
 
 APART = {"rehearsal": frozenset({"timeline", "expectations", "checks", "discovery"})}
@@ -47,7 +47,7 @@ HEAVY = frozenset(
 )
 """Libraries that cost start-up time: imported where they are used, never when a module is imported."""
 
-WITHOUT_NUMPY = frozenset({"", "errors", "units", "files", "defaults", "cli", "__main__"})
+WITHOUT_NUMPY = frozenset({"", "errors", "units", "files", "defaults", "text_tables", "cli", "__main__"})
 """Modules that ``buslens --help`` and ``import buslens`` need, so that numpy has no place in them either."""
 
 

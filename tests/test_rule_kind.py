@@ -14,6 +14,7 @@ from buslens.checks import check, context, findings, never
 from buslens.checks.findings import Outcome
 from buslens.expectations import model, schema
 from buslens.report.text import text
+from buslens.text_tables import read_tables
 
 ROOT: Final = Path(__file__).parent.parent
 
@@ -29,7 +30,7 @@ def _count(monkeypatch: pytest.MonkeyPatch) -> None:
     kind = words["Count"]
     # The choices of `kind` are those of the records, as they were when the module was loaded.
     named = replace(schema.RULE["kind"], choices=(*schema.RULE["kind"].choices, "count"))
-    table = schema.RULE | {"kind": named} | schema.read_keys(keys)["count"]
+    table = schema.RULE | {"kind": named} | schema.keys_of(read_tables(keys))["count"]
     words = {**vars(never), **vars(findings), "Count": kind, "EvaluationContext": context.EvaluationContext}
     exec(evaluate, words)  # noqa: S102
     monkeypatch.setitem(model.RULE_KINDS, "count", kind)

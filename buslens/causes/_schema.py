@@ -4,10 +4,12 @@ from collections.abc import Mapping
 from typing import Final
 
 from buslens.causes.model import CauseKind
-from buslens.expectations.schema import KINDS, KeySpec, keys_beside
+from buslens.expectations.schema import KINDS, KeySpec, keys_of
+from buslens.text_tables import tables_beside
 
-TABLES: Final[Mapping[str, Mapping[str, KeySpec]]] = keys_beside(
-    __file__, {"causes.NAME.kind": [kind.value for kind in CauseKind], "signs.NAME, findings.kind": KINDS}
+TABLES: Final[Mapping[str, Mapping[str, KeySpec]]] = keys_of(
+    tables_beside(__file__, "keys.txt"),
+    {"causes.NAME.kind": [kind.value for kind in CauseKind], "signs.NAME, findings.kind": KINDS},
 )
 """Every table of the file, for the reference."""
 

@@ -3,15 +3,15 @@
 That is the one place to add a key; its value goes into the field of the record in `model` that `KeySpec.field` names.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from keyword import iskeyword
-from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
 from buslens.expectations.model import RULE_KINDS
+from buslens.text_tables import tables_beside
 
 NO_CHOICES: Final[Mapping[str, Iterable[str]]] = MappingProxyType({})
 
@@ -80,32 +80,25 @@ class KeySpec:
         return f"{self.name}_" if iskeyword(self.name) else self.name
 
 
-def read_keys(text: str, choices: Mapping[str, Iterable[str]] = NO_CHOICES) -> dict[str, dict[str, KeySpec]]:
-    """Return the keys that a text lists as ``keys.txt`` does, by table and name.
+def keys_of(
+    tables: Mapping[str, Sequence[Sequence[str]]], choices: Mapping[str, Iterable[str]] = NO_CHOICES
+) -> dict[str, dict[str, KeySpec]]:
+    """Return keys by table and name, from rows as those of ``keys.txt``.
 
     Parameters
     ----------
     choices : mapping of str to iterable of str
         Words of a `Type.CHOICE` that stand in no file, by table and key: ``"rule.kind"``.
     """
-    tables: dict[str, dict[str, KeySpec]] = {}
-    title = ""
-    for line in text.splitlines():
-        if line.startswith("["):
-            title = line[1:-1]
-            tables[title] = {}
-        elif line and not line.startswith("#"):
-            name, kind, meaning, example, *default = line.split(" | ")
+    found: dict[str, dict[str, KeySpec]] = {}
+    for title, rows in tables.items():
+        found[title] = {}
+        for name, kind, meaning, example, *default in rows:
             word, _, listed = kind.partition(" ")
             words = choices.get(f"{title}.{name}", listed.strip("()").split(", ") if listed else ())
             without = default[0] if default else None
-            tables[title][name] = KeySpec(name, Type[word], meaning, example, without, tuple(words))
-    return tables
-
-
-def keys_beside(module: str, choices: Mapping[str, Iterable[str]] = NO_CHOICES) -> dict[str, dict[str, KeySpec]]:
-    """Return the keys in the ``keys.txt`` beside a module, as `read_keys` does."""
-    return read_keys(Path(module).with_name("keys.txt").read_text("utf-8"), choices)
+            found[title][name] = KeySpec(name, Type[word], meaning, example, without, tuple(words))
+    return found
 
 
 OUTCOMES: Final = ("met", "early", "late", "missing", "out_of_order", "violated", "undecided")
@@ -116,7 +109,7 @@ SLOTS: Final = ("sentence", "measured", "limit", "step", "handshake")
 FORMAT: Final = 1
 """The version of the file format that this version reads."""
 
-_TABLES: Final = keys_beside(__file__, {"rule.kind": RULE_KINDS})
+_TABLES: Final = keys_of(tables_beside(__file__, "keys.txt"), {"rule.kind": RULE_KINDS})
 
 FILE: Final = _TABLES["file"]
 """Keys of the file itself."""

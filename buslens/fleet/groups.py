@@ -15,14 +15,15 @@ from buslens.errors import ExpectationError, SourceLocation, UsageError
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import Node, parse_document
 from buslens.expectations._values import ValueReader
-from buslens.expectations.schema import keys_beside
+from buslens.expectations.schema import keys_of
 from buslens.files import os_error_text, read_at_most
 from buslens.fleet.model import Group
+from buslens.text_tables import tables_beside
 
 LARGEST: Final = 16 << 20
 """Bytes that such a file can have."""
 
-_TABLES: Final = keys_beside(__file__)
+_TABLES: Final = keys_of(tables_beside(__file__, "keys.txt"))
 FILE: Final = _TABLES["file"]
 """Keys of the file itself."""
 GROUP: Final = _TABLES["groups"]

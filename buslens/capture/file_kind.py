@@ -14,18 +14,18 @@ class FileKind(NamedTuple):
 
     #: With its article.
     name: str
-    #: Where a command takes it; empty: nowhere.
-    place: str = ""
+    #: What can be done with it, as a clause; empty: nothing here.
+    use: str = ""
     #: Whether it describes a car.
     is_of_car: bool = False
 
 
-LOG: Final = FileKind("a recorded log", "as the capture")
-DBC: Final = FileKind("a DBC file", "with --definitions", is_of_car=True)
-LDF: Final = FileKind("an LDF file", "with --definitions", is_of_car=True)
+LOG: Final = FileKind("a recorded log", "give this file as the capture")
+DBC: Final = FileKind("a DBC file", "give this file with --definitions", is_of_car=True)
+LDF: Final = FileKind("an LDF file", "give this file with --definitions", is_of_car=True)
 VALUES: Final = FileKind("a table of values")
-EXPECTATIONS: Final = FileKind("an expectations file", "with --expectations", is_of_car=True)
-CAUSES: Final = FileKind("a causes file", "with --causes", is_of_car=True)
+EXPECTATIONS: Final = FileKind("an expectations file", "give this file with --expectations", is_of_car=True)
+CAUSES: Final = FileKind("a causes file", "give this file with --causes", is_of_car=True)
 
 _FIRST_BYTES: Final = (
     (0, b"\x89PNG\r\n\x1a\n", FileKind("a picture")),
@@ -35,16 +35,25 @@ _FIRST_BYTES: Final = (
     (4, b"ftyp", FileKind("a picture or a film")),
     (0, b"%PDF-", FileKind("a PDF document")),
     (0, b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", FileKind("an office document")),
+    (0, b"PAR1", FileKind("a Parquet file", "write its table as text, with pandas.read_parquet(...).to_csv(...)")),
+    (0, b"ARROW1", FileKind("a Feather file", "write its table as text, with pandas.read_feather(...).to_csv(...)")),
+    (
+        0,
+        b"\x89HDF\r\n\x1a\n",
+        FileKind("an HDF5 file", "write its table as text, with pandas.read_hdf(...).to_csv(...)"),
+    ),
+    (0, b"\x7fELF", FileKind("a program")),
 )
 """First bytes, and where they stand; each from the format's own description: PNG (ISO/IEC 15948), JPEG (ITU-T T.81),
-GIF89a, RIFF, ISO/IEC 14496-12, PDF (ISO 32000), compound files (MS-CFB)."""
+GIF89a, RIFF, ISO/IEC 14496-12, PDF (ISO 32000), compound files (MS-CFB), Apache Parquet, Arrow IPC file, HDF5, System
+V ABI."""
 
 _LINES: Final = (
     (DBC, rb"^\s*(?:BO_\s+\d+\s+\w+\s*:|VERSION\s+\"|NS_\s*:|BU_\s*:|BS_\s*:|SG_\s+\w+.*:)"),
     (LDF, rb"\A\s*(?:/\*(?s:.*?)\*/\s*|//[^\n]*\n\s*)*LIN_description_file\s*;"),
     (EXPECTATIONS, rb"^\[\[rules\]\]|^\[roles\."),
     (CAUSES, rb"^\[(signs|causes|measurements)\."),
-    (FileKind("the layout of a table", "with --table"), rb"^\[table\]"),
+    (FileKind("the layout of a table", "give this file with --table"), rb"^\[table\]"),
 )
 
 
@@ -52,7 +61,7 @@ def kind_of(head: bytes) -> FileKind | None:
     """Return what a file is by its beginning; None where it may be a recorded log, or nothing that is known.
 
     >>> kind_of(b'VERSION "1"')
-    FileKind(name='a DBC file', place='with --definitions', is_of_car=True)
+    FileKind(name='a DBC file', use='give this file with --definitions', is_of_car=True)
     """
     for place, first, kind in _FIRST_BYTES:
         if head.startswith(first, place):
@@ -76,5 +85,5 @@ def exchanged(head: bytes, *wanted: FileKind) -> str:
     if kind is None or kind in wanted:
         return ""
     name = wanted[0].name
-    there = f", and this file {kind.place}" if kind.place else ""
-    return f"this is {kind.name}, not {name}: name the {name.split(' ', 1)[1]} here{there}"
+    use = f", or {kind.use}" if kind.use else ""
+    return f"this is {kind.name}, not {name}: name the {name.split(' ', 1)[1]} here{use}"

@@ -196,7 +196,7 @@ def _require_new(file: Path, others: list[Path], *, is_for_job: bool) -> None:
         raise RefusedError(
             415, f"This is {kind.name}. It belongs to a car: add it under Cars. Drop the recorded log here."
         )
-    if kind is not None and not kind.place:
+    if kind is not None and not kind.is_of_car:
         raise RefusedError(
             415, f"This is {kind.name}, not a recording of the bus. Save the recording as a log file, and drop that."
         )

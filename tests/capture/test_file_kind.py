@@ -23,6 +23,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_logs"
         (b"RIFF\x10\0\0\0WEBPVP8 ", "a picture"),
         (b"\0\0\0\x18ftypheic", "a picture or a film"),
         (b"%PDF-1.7\n", "a PDF document"),
+        (b"PAR1\x15\x04", "a Parquet file"),
         (b"[table]\ntime = 1\n", "the layout of a table"),
     ],
 )
@@ -48,7 +49,7 @@ def test_exchanged() -> None:
     log = SAMPLES / "car01_healthy.log"
     with pytest.raises(DefinitionError, match=r"an expectations file, not a DBC file: .* with --expectations"):
         load_definitions(toml)
-    with pytest.raises(DefinitionError, match=r"a recorded log, not a DBC file: .* this file as the capture"):
+    with pytest.raises(DefinitionError, match=r"a recorded log, not a DBC file: .* give this file as the capture"):
         load_definitions(log)
     for other, name in (
         (dbc, "a DBC file"),

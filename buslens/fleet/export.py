@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias, cast
 
 import numpy as np
 
@@ -34,6 +34,7 @@ from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.ledger_rows import hash_text
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
+from buslens.text_tables import tables_beside
 
 Kind: TypeAlias = Literal["text", "word", "words", "hash", "whole", "real", "truth", "date"]
 
@@ -69,75 +70,30 @@ _MEANINGS: Final = {
 }
 """What the columns of a table mean, beside the names in the Parquet file."""
 
-_WHOSE: Final[tuple[tuple[str, Kind, str], ...]] = (
-    ("address", "text", "address"),
-    ("vehicle", "word", "vehicle"),
-    ("recorded", "date", "recorded_ns"),
-)
+_OWN: Final = tables_beside(__file__, "export.txt")
+
+
+def _listed(name: str) -> Iterator[tuple[str, Kind, str]]:
+    """Yield the columns that ``export.txt`` lists under a name."""
+    return ((column, cast("Kind", kind), asked[0] if asked else column) for column, kind, *asked in _OWN[name])
+
 
 TABLES: Final = (
-    _Table(
-        "captures",
-        (
-            *_WHOSE,
-            (
-                "recorded_by",
-                "text",
-                "CASE WHEN recorded_ns IS NULL THEN NULL WHEN is_named THEN 'name' ELSE 'clock' END",
-            ),
-            ("group", "word", "capture.grouping"),
-            ("size_bytes", "whole", "size"),
-            ("sha256", "hash", "content"),
-            ("is_copy", "truth", "copy"),
-            ("verdict", "word", "verdict"),
-            ("trouble", "word", "trouble"),
-            ("summary", "text", "summary"),
-            ("met", "whole", "met"),
-            ("faults", "whole", "faults"),
-            ("undecided", "whole", "undecided"),
-            ("handshakes", "whole", "handshakes"),
-            ("unexercised", "words", "unexercised"),
-            ("frames", "whole", "frames"),
-            ("skipped_lines", "whole", "skipped_lines"),
-            ("duration_ns", "whole", "duration_ns"),
-            ("judging_s", "real", "seconds"),
-        ),
-        "ORDER BY address",
-    ),
+    _Table("captures", (*_listed("whose"), *_listed("captures")), "ORDER BY address"),
     _Table(
         "handshakes",
-        (
-            *_WHOSE,
-            *_declared(HANDSHAKES, handshake="number"),
-        ),
+        (*_listed("whose"), *_declared(HANDSHAKES, handshake="number")),
         "CROSS JOIN handshake ON handshake.judgement = judgement.id WHERE copy = 0 ORDER BY address, place",
     ),
     _Table(
         "delays",
-        (
-            *_WHOSE,
-            *_declared(DELAYS, rule="step.rule", step="step.step"),
-        ),
+        (*_listed("whose"), *_declared(DELAYS, rule="step.rule", step="step.step")),
         "CROSS JOIN step CROSS JOIN delay ON delay.step = step.id AND delay.judgement = judgement.id "
         "WHERE copy = 0 ORDER BY address, place",
     ),
     _Table(
         "findings",
-        (
-            *_WHOSE,
-            ("rule", "word", "rule"),
-            ("kind", "word", "kind"),
-            ("step", "word", "step"),
-            ("handshake", "whole", "handshake"),
-            ("outcome", "word", "outcome"),
-            ("reason", "text", "reason"),
-            ("time_ns", "whole", "time_ns"),
-            ("delay_earliest_ns", "real", "delay_earliest"),
-            ("delay_latest_ns", "real", "delay_latest"),
-            ("limit_least", "real", "limit_least"),
-            ("limit_most", "real", "limit_most"),
-            ("limit_unit", "word", "unit"),
-        ),
+        (*_listed("whose"), *_listed("findings")),
         "CROSS JOIN finding ON finding.judgement = judgement.id WHERE copy = 0 ORDER BY address, place",
     ),
 )

@@ -155,6 +155,13 @@ def _asc_date(time_ns: int) -> str:
     return f"{_DAYS[moment.weekday()]} {_MONTHS[moment.month - 1]} {moment.day:02d} {clock} {moment.year}"
 
 
+def _asc_form(name: str, sentence: str, *, base: int = 16, is_relative: bool = False) -> LogForm:
+    def lines(frames: Frames, start_ns: int) -> Iterator[str]:
+        return _asc(frames, start_ns, base=base, is_relative=is_relative)
+
+    return LogForm(name=name, sentence=sentence, lines=lines, closing=("End TriggerBlock",), line_end="\r\n")
+
+
 FORMS: Final[Mapping[str, LogForm]] = {
     form.name: form
     for form in (
@@ -169,27 +176,9 @@ FORMS: Final[Mapping[str, LogForm]] = {
             sentence="candump as on a terminal, time since the line before",
             lines=lambda frames, _start: _screen(frames, is_delta=True),
         ),
-        LogForm(
-            name="asc",
-            sentence="ASC, hexadecimal, absolute stamps",
-            lines=lambda frames, start: _asc(frames, start, base=16, is_relative=False),
-            closing=("End TriggerBlock",),
-            line_end="\r\n",
-        ),
-        LogForm(
-            name="asc-dec",
-            sentence="ASC, decimal, absolute stamps",
-            lines=lambda frames, start: _asc(frames, start, base=10, is_relative=False),
-            closing=("End TriggerBlock",),
-            line_end="\r\n",
-        ),
-        LogForm(
-            name="asc-relative",
-            sentence="ASC, hexadecimal, each stamp counted from the event before",
-            lines=lambda frames, start: _asc(frames, start, base=16, is_relative=True),
-            closing=("End TriggerBlock",),
-            line_end="\r\n",
-        ),
+        _asc_form("asc", "ASC, hexadecimal, absolute stamps"),
+        _asc_form("asc-dec", "ASC, decimal, absolute stamps", base=10),
+        _asc_form("asc-relative", "ASC, hexadecimal, each stamp counted from the event before", is_relative=True),
     )
 }
 """All forms, by name."""

@@ -170,6 +170,8 @@ def scan_wide(
         s[kit.LINES] += 1
         at_word = s[kit.WORDS]
         if kit.take_frame(at, c, identifier, kit.frame_key(identifier, flag), flag, n, n, s, ids, columns):
-            kit.hex_words(text, data, n, code, words, at_word)
+            # Characters behind the digits make bytes that are no part of the payload.
+            value = four_bytes(wide[data]) | four_bytes(wide[data + 8]) << 32
+            words[at_word] = value & (1 << 8 * n) - 1 if n < 8 else value
     s[kit.STOP] = kit.END
     return p

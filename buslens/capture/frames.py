@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum, IntFlag
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -63,6 +63,11 @@ class Frames:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+    def part(self, start: int, stop: int) -> Frames:
+        """Return some of them."""
+        names = ("time_ns", "channel", "can_id", "flags", "dlc", "length", "word")
+        return replace(self, **{name: getattr(self, name)[start:stop] for name in names})
 
 
 class Clock(Enum):

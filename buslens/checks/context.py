@@ -32,7 +32,7 @@ from buslens.timeline.ternary import FALSE, TRUE, TernaryTimeline, is_unknown, t
 from buslens.units import format_duration, format_rate
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -130,7 +130,6 @@ class EvaluationContext:
         self._zones: dict[str, tuple[BlindInterval, ...]] = {}
         self._reaches: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
         self._polled = frozenset(role for role, timeline in timelines.items() if timeline.sampling.is_polled)
-        self._lasting: EvaluationContext | None = None
 
     def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
         """Return the same context with other timelines."""
@@ -269,13 +268,22 @@ class EvaluationContext:
             self._reaches[id(trigger)] = columns[:, 0].copy(), np.append(0, np.maximum.accumulate(columns[:, 1]))
         return self._reaches[id(trigger)]
 
-    def with_last_values_held(self) -> EvaluationContext:
-        """Return the context with last values held to the end."""
-        if self._lasting is None:
-            self._lasting = self._like(
-                {role: replace(timeline, last_frame_ns=timeline.end_ns) for role, timeline in self.timelines.items()}
-            )
-        return self._lasting
+    def lasting(
+        self, condition: Condition, truth_in: Callable[[EvaluationContext], TernaryTimeline]
+    ) -> TernaryTimeline:
+        """Return what is made of a condition, as if each of its roles kept its last value until the end.
+
+        Up to the first last frame of them that is what is so anyway; only the rest is evaluated again.
+        """
+        shown_ns = [self.timelines[role].last_frame_ns for role in roles_of(condition)]
+        since_ns = 1 + min((it for it in shown_ns if it is not None), default=self.end_ns)
+        held = self._with_last_values_held(since_ns - longest_hold_ns(condition))
+        return truth_in(self).until(since_ns, truth_in(held))
+
+    def _with_last_values_held(self, since_ns: int) -> EvaluationContext:
+        """Return the context with last values held to the end; it need tell nothing of what was before a time."""
+        timelines = {role: timeline.since(since_ns) for role, timeline in self.timelines.items()}
+        return self._like({role: replace(it, last_frame_ns=it.end_ns) for role, it in timelines.items()})
 
     def is_polled(self, *subjects: Trigger | Condition) -> bool:
         """Return whether a role was asked for from time to time, so that two changes between samples have no order."""

@@ -56,7 +56,7 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
     """
     truth = offence.truth_in(context)
     settled = truth.from_time(context.warm_up_end_ns(offence.condition))
-    lasting = cache(lambda: offence.truth_in(context.with_last_values_held()))
+    lasting = cache(lambda: context.lasting(offence.condition, offence.truth_in))
     runs = settled.episodes()
     is_harmless = _are_harmless(offence, context, runs)
     findings: list[Finding] = []

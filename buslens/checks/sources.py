@@ -255,19 +255,14 @@ def extended(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:
 def clipped(timeline: Timeline, first_ns: int, end_ns: int) -> Timeline:
     """Return the part of a timeline between two times, of which the first lies on it."""
     begin = max(int(np.searchsorted(timeline.seen_ns, first_ns, side="right")) - 1, 0)
-    part = slice(begin, max(int(np.searchsorted(timeline.seen_ns, end_ns, side="right")), begin + 1))
-    seen_ns, changed_ns = timeline.seen_ns[part].copy(), timeline.changed_after_ns[part].copy()
+    stop = max(int(np.searchsorted(timeline.seen_ns, end_ns, side="right")), begin + 1)
+    seen_ns, changed_ns = timeline.seen_ns[begin:stop].copy(), timeline.changed_after_ns[begin:stop].copy()
     seen_ns[0], changed_ns[0] = first_ns, min(int(changed_ns[0]), first_ns - 1)
     sampling = timeline.sampling
     last_ns = timeline.last_frame_ns
     return replace(
         timeline,
-        seen_ns=seen_ns,
-        gap_ns=seen_ns - changed_ns,
-        state=timeline.state[part],
-        why=timeline.why[part],
-        unnamed_at=None if timeline.unnamed_at is None else timeline.unnamed_at[part],
-        raw=None if timeline.raw is None else timeline.raw[part],
+        **{**timeline.part(begin, stop), "seen_ns": seen_ns, "gap_ns": seen_ns - changed_ns},
         last_frame_ns=None if last_ns is None or last_ns < first_ns else min(last_ns, end_ns),
         end_ns=end_ns,
         sampling=sampling._replace(
@@ -325,6 +320,10 @@ class SpanningContext(EvaluationContext):
 
     def _like(self, timelines: Mapping[str, Timeline]) -> EvaluationContext:
         return SpanningContext(self._recordings, timelines, self.first_ns, self.end_ns, is_lone=self._is_lone)
+
+    def _with_last_values_held(self, since_ns: int) -> EvaluationContext:
+        """Return the context with last values held to the end; clocks in doubt leave no time from which on alone."""
+        return super()._with_last_values_held(min(since_ns, self.first_ns))
 
     def _source(self, roles: Iterable[str]) -> tuple[str, int] | None:
         """Return the recording that shows all roles, and the doubt of its clock; None if several show them."""

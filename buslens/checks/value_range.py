@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -52,9 +53,13 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
 
     low = None if rule.least is None else exactly(rule.least)
     high = None if rule.most is None else exactly(rule.most)
-    nowhere = np.zeros(len(timeline), np.bool_)
-    below = nowhere if low is None else timeline.compare("<", low)
-    above = nowhere if high is None else timeline.compare(">", high)
+
+    @cache
+    def beyond() -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return which entries are below and which above the range."""
+        nowhere = np.zeros(len(timeline), np.bool_)
+        below = nowhere if low is None else timeline.compare("<", low)
+        return below, nowhere if high is None else timeline.compare(">", high)
 
     limit = Limit(
         least=None if low is None else float(low),
@@ -71,7 +76,7 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
 
     def words(run: Episode) -> str:
         seen = entries(run)
-        is_below, is_above = below[seen].any(), above[seen].any()
+        is_below, is_above = (it[seen].any() for it in beyond())
         broken = limit
         if is_below != is_above:
             broken = replace(limit, most=None) if is_below else replace(limit, least=None)
@@ -80,6 +85,7 @@ def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:
     def worst(run: Episode) -> str:
         seen = entries(run)
         values = timeline.values(seen)
+        below, above = beyond()
         if low is not None and below[seen].any():
             return f"; lowest {_shown(values.min(), lambda number: number < low)} {timeline.unit}"
         if high is not None and above[seen].any():

@@ -17,7 +17,7 @@ from buslens.cli.shutdown import TerminationRequested
 from buslens.cli.status import Status, status_of
 
 if TYPE_CHECKING:
-    from buslens.capture.frames import Clock, Frames, ReadStats
+    from buslens.capture.frames import Clock, ReadStats
     from buslens.checks.findings import Result
     from buslens.live.capture_reader import Batch, CaptureReader
     from buslens.live.engine import Engine
@@ -134,7 +134,7 @@ class Player:
             batch = self._waiting[0]
             stop = int(np.searchsorted(batch.frames.time_ns, until_ns, side="right"))
             if stop > self._taken and self.engine is not None:
-                part = _part(batch.frames, self._taken, stop)
+                part = batch.frames.part(self._taken, stop)
                 if self._sender is not None:
                     for index in range(len(part)):
                         self._sender.send(part, index)
@@ -213,23 +213,13 @@ class Player:
             if not self._waiting:
                 return
             batch = self._waiting[0]
-            part = _part(batch.frames, self._taken, len(batch.frames))
+            part = batch.frames.part(self._taken, len(batch.frames))
             found_ns = self.engine.next_change_ns(part)
             until_ns = int(part.time_ns[-1]) if found_ns is None else found_ns
             self._take(until_ns)
             pace.set(until_ns)
             if found_ns is not None:
                 return
-
-
-def _part(frames: Frames, start: int, stop: int) -> Frames:
-    return replace(
-        frames,
-        **{
-            name: getattr(frames, name)[start:stop]
-            for name in ("time_ns", "channel", "can_id", "flags", "dlc", "length", "word")
-        },
-    )
 
 
 def engine_of(options: argparse.Namespace, path: str) -> Engine:

@@ -185,12 +185,18 @@ class PlainField(NamedTuple):
     shift: int
     mask: int
 
+    @property
+    def bits(self) -> int:
+        """Bits of the word, as a signed number, among which are all of the field."""
+        bits = self.mask << self.shift if not self.to_byte else sum(0xFF << 8 * it for it in range(*self[1:3]))
+        return bits - _MODULUS if bits >> _WORD_BITS - 1 else bits
+
 
 def plain_field(signal: Signal) -> PlainField | None:
-    """Return where a signal stands; None if not in every frame as a whole number of up to 32 bits in one word."""
+    """Return where a signal stands; None if not as a whole number of up to 32 bits in one word."""
     first, skipped, is_reversed = _place(signal)
     stop = skipped + signal.length
-    if signal.kind is ValueType.FLOAT or signal.selection is not None or signal.length > 32 or stop > _WORD_BITS:
+    if signal.kind is ValueType.FLOAT or signal.length > 32 or stop > _WORD_BITS:
         return None
     mask = (1 << signal.length) - 1
     if not is_reversed:

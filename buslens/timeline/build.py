@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
@@ -11,7 +12,7 @@ from buslens.capture.pauses import LEAST_PAUSE_NS, merge_pauses
 from buslens.definitions.j1939 import ERROR_CODE, has_special_values, special_codes
 from buslens.definitions.model import Signal, ValueType
 from buslens.definitions.unpack import Numbers, physical, widened
-from buslens.timeline.growing import SHORT_NS, inserted, short_times
+from buslens.timeline.growing import SHORT_NS, chosen, inserted, short_times
 from buslens.timeline.history import BEAT_PARTS, NO_FRAME_NS, NO_TIMEOUT, MessageHistory, Track, TrackHistory
 from buslens.timeline.model import (
     UNKNOWN_STATE,
@@ -114,11 +115,7 @@ def build_timeline(
     if is_asleep:
         quiet = quiet.without_pauses()
     row_state = _states_of(bits, track, states)
-    broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
-    gap_ns = _gaps(rows, lag_ns, log.message.cycle_ns, broken_ns, first_ns, pauses)
     said_ns = max(rows.last_ns, end_ns - (lag_ns or 0)) if is_event else rows.last_ns
-    if is_asleep:
-        gap_ns = _since_waking(gap_ns, time_ns, pauses)
     told = _told(log, rows, timeout_ns, pauses, discontinuities, quiet, first_ns, end_ns)
     # At one and the same time a frame has the last word.
     place = np.searchsorted(time_ns, told.at_ns)
@@ -135,18 +132,20 @@ def build_timeline(
     kept = _changes(state, why, None if signal is None else typed_raw(bits, signal))
     if begins_shown:
         kept &= why != UnknownReason.NO_FRAME_YET.value
+    state, why, bits = (chosen(column, kept) for column in (state, why, bits))
+    del row_state
+    if not keep_rows:
+        rows.bits.clear()
+    gap_ns = _gaps(rows, lag_ns, log.message.cycle_ns, discontinuities, first_ns, pauses)
+    if is_asleep:
+        gap_ns = _since_waking(gap_ns, time_ns, pauses)
     told_gap_ns = np.maximum(told.at_ns - since_ns, 1)
-    gap_ns = inserted(
-        gap_ns.astype(np.result_type(gap_ns, short_times(told_gap_ns)), copy=False), place, told_gap_ns, kept
-    )
+    gap_ns = gap_ns.astype(np.result_type(gap_ns, short_times(told_gap_ns)), copy=False)
+    # Each column goes as soon as it has been read.
     if not keep_rows:
         rows.gap_ns.clear()
-        rows.bits.clear()
-    seen_ns, gap_ns = _ascending(inserted(time_ns, place, told.at_ns, kept), gap_ns)
-    if not keep_rows:
-        del time_ns
-        rows.time_ns.clear()
-    state, why, bits = state[kept], why[kept], bits[kept]
+    times = partial(inserted, time_ns) if keep_rows else rows.time_ns.consumed
+    seen_ns, gap_ns = _ascending(times(place, told.at_ns, kept), inserted(gap_ns, place, told_gap_ns, kept))
     unnamed_at, unnamed = _unnamed(bits, why == UnknownReason.UNMAPPED.value, track.signal)
     return Timeline(
         role=track.name,
@@ -213,7 +212,7 @@ def _gaps(
     rows: TrackHistory,
     lag_ns: int | None,
     cycle_ns: int | None,
-    broken_ns: NDArray[np.int64],
+    discontinuities: Sequence[ClockDiscontinuity],
     first_ns: int,
     pauses: Sequence[Pause],
 ) -> NDArray[Any]:
@@ -230,6 +229,7 @@ def _gaps(
         # A unit that sends at once tells us more than the frame before does, unless frames have been lost: a change
         # that first shows on the beat was sent before, and that frame is not in the log.
         since_ns = rows.since_ns()
+        broken_ns = np.array([discontinuity.time_ns for discontinuity in discontinuities], np.int64)
         narrowed = np.searchsorted(broken_ns, time_ns, "right") == np.searchsorted(broken_ns, since_ns, "right")
         narrowed &= ~_on_beat(rows, cycle_ns)
         # So does the first frame of a unit that wakes up.

@@ -23,13 +23,15 @@ SHORT_NS: Final = 2**32 - 1
 class GrowingColumn:
     """Numbers one behind the other."""
 
-    __slots__ = ("_blocks", "_dtype", "_used")
+    __slots__ = ("_blocks", "_dtype", "_lead", "_used")
 
     def __init__(self, dtype: type[np.generic] = np.int64) -> None:
         self._dtype = dtype
         self._blocks: list[NDArray[Any]] = []
         #: Numbers in the last block.
         self._used = 0
+        #: The memory of the one block, if there is more of it before than the numbers take.
+        self._lead: NDArray[Any] | None = None
 
     def __len__(self) -> int:
         return sum(map(len, self._blocks[:-1])) + self._used
@@ -61,14 +63,20 @@ class GrowingColumn:
             return np.empty(0, self._dtype)
         if len(self._blocks) > 1:
             self._close()
-            whole = _room(len(self), np.result_type(*self._blocks))
-            self._blocks = [np.concatenate(self._blocks, out=whole)]
-            self._used = len(whole)
+            self._lead = _room(len(self) + _LEAST_ROOM, np.result_type(*self._blocks))
+            whole, self._used, blocks = self._lead[_LEAST_ROOM:], 0, self._blocks[::-1]
+            self._blocks = [whole]
+            while blocks:
+                # Each goes as soon as it has been copied.
+                block = blocks.pop()
+                whole[self._used : self._used + len(block)] = block
+                self._used += len(block)
         return self._blocks[0][: self._used]
 
     def start_with(self, values: NDArray[Any]) -> None:
         """Put other numbers in the place of the first ones."""
         self._close()
+        self._lead = None
         self._blocks[:1] = [values, self._blocks[0][len(values) :]]
         self._used = len(self._blocks[-1])
 
@@ -81,7 +89,15 @@ class GrowingColumn:
 
     def clear(self) -> None:
         """Forget all numbers."""
-        self._blocks, self._used = [], 0
+        self._blocks, self._used, self._lead = [], 0, None
+
+    def consumed(self, place: NDArray[np.intp], values: NDArray[Any], kept: NDArray[np.bool_]) -> NDArray[Any]:
+        """Return what `inserted` makes of the numbers, where they stand if that can be; the column is empty then."""
+        column = self.joined()
+        is_much = 2 * np.count_nonzero(kept) > len(column)  # else the memory of all would be kept for a few
+        lead = self._lead if is_much and len(place) <= _LEAST_ROOM else None
+        self.clear()
+        return inserted(column, place, values, kept, lead)
 
 
 def _room(n: int, dtype: np.dtype[Any]) -> NDArray[Any]:
@@ -99,23 +115,38 @@ def _room(n: int, dtype: np.dtype[Any]) -> NDArray[Any]:
 
 
 def inserted(
-    column: NDArray[Any], place: NDArray[np.intp], values: NDArray[Any], kept: NDArray[np.bool_]
+    column: NDArray[Any],
+    place: NDArray[np.intp],
+    values: NDArray[Any],
+    kept: NDArray[np.bool_],
+    room: NDArray[Any] | None = None,
 ) -> NDArray[Any]:
     """Return a column with others inserted before some places, and of the whole what is kept.
 
-    The same as ``np.insert(column, place, values)[kept]`` without a second copy of the column.
+    The same as ``np.insert(column, place, values)[kept]`` without a second copy of the column. `room` is where to
+    write, and may begin before the very column: by as many numbers as are inserted, or more.
     """
-    whole = _room(int(np.count_nonzero(kept)), column.dtype)
+    size = int(np.count_nonzero(kept))
+    whole = _room(size, column.dtype) if room is None else room[:size]
     done = at = 0
     for begin in range(0, len(column) + 1, _MOST_ROOM):
         stop = begin + _MOST_ROOM
         first, last = np.searchsorted(place, [begin, stop])
-        part = np.insert(column[begin:stop], place[first:last] - begin, values[first:last])
-        part = part[kept[at : at + len(part)]]
-        at += min(stop, len(column)) - begin + last - first
+        part = column[begin:stop]
+        if first < last:
+            part = np.insert(part, place[first:last] - begin, values[first:last])
+        is_kept = kept[at : at + len(part)]
+        at += len(part)
+        part = part if is_kept.all() else part[is_kept]
         whole[done : done + len(part)] = part
         done += len(part)
     return whole
+
+
+def chosen(column: NDArray[Any], kept: NDArray[np.bool_]) -> NDArray[Any]:
+    """Return what is kept of a column, in memory that goes back to the system when it is not needed."""
+    none = np.empty(0, np.intp)
+    return inserted(column, none, none, kept)
 
 
 def short_times(time_ns: NDArray[np.int64]) -> NDArray[Any]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass, field, replace
+from functools import reduce
+from operator import or_
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
 import numpy as np
@@ -19,7 +21,7 @@ from buslens.definitions.model import EVERY_BIT, Message, Signal, ValueType
 from buslens.definitions.unpack import PlainField, carries, plain_field, raw_values
 from buslens.dialogue.collect import Collection
 from buslens.kernels import compiled
-from buslens.timeline._rows_kernel import NOT_PLAIN, keep_rows
+from buslens.timeline import _rows_kernel as kernel
 from buslens.timeline.growing import GrowingColumn, short_times
 
 if TYPE_CHECKING:
@@ -54,8 +56,10 @@ NO_TIMEOUT: Final = 2**62
 """Stands for a silence that never makes a track unknown, ns."""
 
 PLAIN_FROM: Final = 20_000
-"""Frames of a message from which its frames are taken by compiled code where nothing is out of the ordinary."""
-_PRESENCE_FIELD: Final = PlainField(0, 0, 0, 0, 0)
+"""Frames from which on further ones are taken by compiled code where nothing is out of the ordinary."""
+_HELD_ROWS: Final = 1 << 18
+"""Room for rows of all tracks together that are held back."""
+_NO_FIELD: Final = PlainField(0, 0, 0, 0, 0)
 _ADDRESS: Final = 0xFF
 """Bits of a 29-bit identifier that hold a J1939 source address."""
 _DATA_ONLY: Final = np.uint16(Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
@@ -253,9 +257,9 @@ class MessageHistory:
         self._after_discontinuity = False
         self._cadence = CycleEstimator()
         self._unmeasured: list[_MessageBatch] | None = [] if None in self.timeouts_ns else None
-        fields = [_PRESENCE_FIELD if it.signal is None else plain_field(it.signal) for it in self.tracks]
+        fields = [_plain_fields(it.signal, message) for it in self.tracks]
         is_one = message.id_mask == EVERY_BIT
-        #: Where each track stands in a payload, if all of them stand in plain places.
+        #: Where each track and its selector stand in a payload, if all of them stand in plain places.
         self._fields = [it for it in fields if it is not None] if is_one and None not in fields else None
         #: What each channel and source sent, where there are several; else the one there is, and None.
         self.senders: dict[MessageSender, MessageHistory | None] = {}
@@ -282,18 +286,12 @@ class MessageHistory:
         kind = np.uint16(Flag.EXTENDED if self.message.is_extended else 0)
         is_data = (frames.flags[rows] & _DATA_ONLY) == kind
         rows = rows if is_data.all() else rows[is_data]
-        if self.message.channel is not None:
-            names = [self.channel_aliases.get(label, label) for label in frames.channels]
-            tied = [index for index, name in enumerate(names) if name == self.message.channel]
-            rows = rows[np.isin(frames.channel[rows], tied)]
-        only, address = self.tracks[0].channel, self.tracks[0].address
-        if only is not None:
-            labels = enumerate(frames.channels)
-            tied = [index for index, label in labels if only in {label, self.channel_aliases.get(label, label)}]
+        tied, address = self._tied_to(frames.channels), self.tracks[0].address
+        if tied is not None:
             rows = rows[np.isin(frames.channel[rows], tied)]
         if address is not None:
             rows = rows[(frames.can_id[rows] & np.uint32(_ADDRESS)) == address]
-        if not len(rows) or (self.frames >= PLAIN_FROM and self._add_plain(frames, rows)):
+        if not len(rows):
             return
         if self.message.id_mask != EVERY_BIT:
             self.ids.update(np.unique(frames.can_id[rows]).tolist())
@@ -321,47 +319,74 @@ class MessageHistory:
         self._take_apart(run, own, frames.can_id[rows] if self._by_address else None)
         self.take_run(run)
 
-    def _add_plain(self, frames: Frames, places: NDArray[np.intp]) -> bool:
-        """Take frames of the message as `add` does if nothing is out of the ordinary; return whether that is so.
+    def plain_slots(self, frames: Frames, first: int) -> tuple[list[int], list[list[int]]] | None:
+        """Return the slots of the message and of its tracks, from number `first` on, for `_rows_kernel`.
 
-        One sender, whose every frame has carried every track so far, in time; and whose cycle has been measured.
+        None unless the message has one sender, whose last frame carried every track, and its cycle has been measured.
         """
-        if self._fields is None or self._by_address or self._after_discontinuity or self._unmeasured is not None:
-            return False
-        channel = frames.channel[places]
-        if len(self.senders) != 1 or not (channel == channel[0]).all():
-            return False
-        known = next(iter(self.senders)).channel == frames.channels[channel[0]]
-        is_plain = known and all(map(self._is_plain, self.rows))
-        keep = cast("Callable[..., int] | None", compiled(keep_rows)) if is_plain else None
-        if keep is None:
-            return False
-        n, words = len(places), frames.words.view(np.int64)
-        found = []
-        for track, rows, field_, timeout in zip(self.tracks, self.rows, self._fields, self.timeouts_ns, strict=True):
-            columns = np.empty((3, n), np.int64)
-            kept = keep(
-                places, n, frames.time_ns, frames.length, frames.word, words,
-                -1 if track.signal is None else track.signal.last_byte, *field_,
-                rows.last_ns, rows.last_bits, self.lost_ns, NO_TIMEOUT if timeout is None else timeout, *columns,
-            )  # fmt: skip
-            if kept == NOT_PLAIN:
-                return False
-            found.append(columns[:, :kept])
-        none = np.empty(0, np.int64)
-        self.last_ns = int(frames.time_ns[places[-1]])
-        self.frames += n
-        for track, rows, (time_ns, gap_ns, bits) in zip(self.tracks, self.rows, found, strict=True):
-            rows.last_ns = self.last_ns
-            if len(bits):
-                rows.append(time_ns, short_times(gap_ns), bits.astype(_bits_type(track.signal)), none, none)
-                rows.last_bits = int(bits[-1])
-        return True
+        fields, tied = self._fields, self._tied_to(frames.channels)
+        if fields is None or self._by_address or self._after_discontinuity or self._unmeasured is not None:
+            return None
+        if len(self.senders) != 1 or self.tracks[0].address is not None:
+            return None
+        label = next(iter(self.senders)).channel
+        channel = frames.channels.index(label) if label in frames.channels else -1
+        if tied not in (None, [channel]) or not all(map(self._is_plain, self.rows, fields)):
+            return None
+        words = {it.own.word for it in fields if it.own.mask}
+        is_in_one = len(words) == 1 and not any(it.selector.mask for it in fields)
+        slots = [
+            self.message.key | int(self.message.is_extended) << 29,
+            channel,
+            int(tied is not None),
+            max(it.last_byte for it in fields),
+            min(NO_TIMEOUT if it is None else it for it in self.timeouts_ns),
+            self.lost_ns,
+            first,
+            first + len(fields),
+            self.last_ns,
+            0,
+            words.pop() if is_in_one else -1,
+            reduce(or_, (it.own.bits for it in fields)),
+            0,
+        ]
+        tracks = [
+            [*it.own, *it.selector, it.value, rows.last_bits, rows.last_ns, 0]
+            for it, rows in zip(fields, self.rows, strict=True)
+        ]
+        return slots, tracks
 
-    def _is_plain(self, rows: TrackHistory) -> bool:
-        """Return whether the last frame of the message carried a track, and nothing else need be kept of it."""
-        is_open = rows.after_discontinuity or rows.open_gap_ns != NO_FRAME_NS or rows.last_ns != self.last_ns
+    def _is_plain(self, rows: TrackHistory, fields: _PlainFields) -> bool:
+        """Return whether the last frame carried a track, or another was selected, and nothing else need be kept."""
+        is_open = rows.after_discontinuity or rows.open_gap_ns != NO_FRAME_NS or rows.last_ns == NO_FRAME_NS
+        is_open |= rows.last_ns != self.last_ns and not fields.selector.mask
         return not is_open and rows.beats_ns is None and rows.cadence.count >= MEASURED_INTERVALS
+
+    def take_plain(self, slots: list[int], tracks: list[list[int]], found: NDArray[np.int64]) -> None:
+        """Take frames by what `_rows_kernel` made of the slots, and found of all tracks: times, gaps, bits."""
+        none = np.empty(0, np.int64)
+        self.last_ns = slots[kernel.BEFORE]
+        self.frames += slots[kernel.TAKEN]
+        for number, (track, rows) in enumerate(zip(self.tracks, self.rows, strict=True), slots[kernel.TRACKS]):
+            mine = tracks[number]
+            rows.last_ns = mine[kernel.CARRIED] if mine[kernel.SELECTOR + kernel.MASK] else self.last_ns
+            if kept := mine[kernel.ROWS]:
+                time_ns, gap_ns, bits = found[:, number, :kept]
+                rows.append(time_ns, short_times(gap_ns), bits.astype(_bits_type(track.signal)), none, none)
+                rows.last_bits = mine[kernel.BITS]
+
+    def _tied_to(self, channels: tuple[str, ...]) -> list[int] | None:
+        """Return on which of some channels, as recorded, the message is followed; None: on each."""
+        found = list(range(len(channels)))
+        only = self.tracks[0].channel
+        if self.message.channel is None and only is None:
+            return None
+        names = [self.channel_aliases.get(label, label) for label in channels]
+        if self.message.channel is not None:
+            found = [it for it in found if names[it] == self.message.channel]
+        if only is not None:
+            found = [it for it in found if only in {channels[it], names[it]}]
+        return found
 
     def add_values(self, time_ns: NDArray[np.int64], raw: NDArray[np.uint64]) -> None:
         """Add values of the only track as if each had come in a frame of its own; times in order."""
@@ -505,6 +530,32 @@ class MessageHistory:
         self.frames += len(times)
 
 
+class _PlainFields(NamedTuple):
+    """Where a track stands in a payload."""
+
+    own: PlainField
+    #: What selects it, and with which value; the mask is 0 where nothing does.
+    selector: PlainField
+    value: int
+    #: Last byte of both.
+    last_byte: int = -1
+
+
+def _plain_fields(signal: Signal | None, message: Message) -> _PlainFields | None:
+    """Return where a signal and its selector stand; None unless both are plain, and one value selects it."""
+    if signal is None:
+        return _PlainFields(_NO_FIELD, _NO_FIELD, 0)
+    own, selection = plain_field(signal), signal.selection
+    if own is None or selection is None:
+        return own and _PlainFields(own, _NO_FIELD, 0, signal.last_byte)
+    selector = message.signal(selection.selector)
+    field_, values = plain_field(selector), {it for ends in selection.ranges for it in ends}
+    is_plain = selector.selection is None and selector.kind is ValueType.UNSIGNED and len(values) == 1
+    if field_ is None or not is_plain:
+        return None
+    return _PlainFields(own, field_, values.pop(), max(signal.last_byte, selector.last_byte))
+
+
 def _bits_type(signal: Signal | None) -> type[np.unsignedinteger[Any]]:
     """Return what the raw values of a signal are kept as: values of floats are kept in 64 bits, however sent."""
     if signal is None:
@@ -643,6 +694,75 @@ def _join_rows(rows: TrackHistory, new: TrackHistory, gap_from_ns: int) -> None:
     rows.after_discontinuity = new.after_discontinuity
 
 
+class _PlainFrames:
+    """Takes frames of many messages at once, as `MessageHistory.add` does, while nothing is out of the ordinary.
+
+    Rows are held back until there are many, so that few turns of Python are needed; `flush` hands them over.
+    """
+
+    def __init__(self, logs: Iterable[MessageHistory], frames: Frames, before: int) -> None:
+        #: Frames that came before, and since.
+        self._before = before
+        self._since = 0
+        self.channels = frames.channels
+        self.logs = list[MessageHistory]()
+        messages, tracks = list[list[int]](), list[list[int]]()
+        for log in logs:
+            found = log.plain_slots(frames, len(tracks))
+            if found is not None:
+                self.logs.append(log)
+                messages.append(found[0])
+                tracks += found[1]
+        self._keep = cast("Callable[..., None] | None", compiled(kernel.keep_rows)) if messages else None
+        self._messages = np.array(messages, np.int64).reshape(-1, kernel.MESSAGE_SLOTS)
+        self._tracks = np.array(tracks, np.int64).reshape(-1, kernel.TRACK_SLOTS)
+        self._table = np.zeros(1 << (4 * len(messages)).bit_length(), np.int64)
+        mask = len(self._table) - 1
+        for number, key in enumerate(self._messages[:, kernel.KEY].tolist()):
+            place = kernel.place_of(key, mask)
+            while self._table[place]:
+                place = place + 1 & mask
+            self._table[place] = 1 + kernel.MESSAGE_SLOTS * number
+        room = max(_HELD_ROWS // max(len(tracks), 1), 2)
+        self._piece = room // 2
+        #: For each track its rows: times, gaps, bits.
+        self._rows = np.empty((3, len(tracks), room), np.int64)
+
+    def is_outdated(self, messages: int) -> bool:
+        """Return whether others of so many messages may be plain by now: as many frames have come as had before."""
+        return len(self.logs) < messages and self._since >= self._before
+
+    def add(self, frames: Frames) -> dict[MessageHistory, int]:
+        """Take what is plain of a run; return the messages that have frames of another kind, and from where on."""
+        self._since += len(frames)
+        refused: dict[MessageHistory, int] = {}
+        columns = frames.time_ns, frames.channel, frames.can_id, frames.flags, frames.length, frames.word
+        for start in range(0, len(frames) if self._keep is not None else 0, self._piece):
+            if int(self._tracks[:, kernel.ROWS].max()) > self._rows.shape[2] - self._piece:
+                self.flush()
+            before = self._messages.copy(), self._tracks.copy()
+            cast("Callable[..., None]", self._keep)(
+                start, min(start + self._piece, len(frames)), *columns, frames.words.view(np.int64),
+                self._table, len(self._table) - 1, self._messages.ravel(), self._tracks.ravel(),
+                self._rows.shape[2], *self._rows.reshape(3, -1),
+            )  # fmt: skip
+            for number in np.flatnonzero(self._messages[:, kernel.TAKEN] == kernel.NOT_PLAIN).tolist():
+                log = self.logs[number]
+                if log not in refused:
+                    refused[log] = start
+                    log.take_plain(before[0][number].tolist(), before[1].tolist(), self._rows)
+        return refused
+
+    def flush(self) -> None:
+        """Hand over all that was taken of messages that are plain still."""
+        tracks = self._tracks.tolist()
+        for log, slots in zip(self.logs, self._messages.tolist(), strict=True):
+            if slots[kernel.TAKEN] != kernel.NOT_PLAIN:
+                log.take_plain(slots, tracks, self._rows)
+        self._messages[self._messages[:, kernel.TAKEN] != kernel.NOT_PLAIN, kernel.TAKEN] = 0
+        self._tracks[:, kernel.ROWS] = 0
+
+
 class CaptureHistory:
     """Everything that is kept of a capture for a set of tracks.
 
@@ -665,7 +785,19 @@ class CaptureHistory:
             message = track.message
             key = message.can_id, message.is_extended, message.channel, track.channel, track.address
             grouped.setdefault(key, []).append(track)
-        self.messages = tuple(MessageHistory(group[0].message, group, channels or {}) for group in grouped.values())
+        self._messages = tuple(MessageHistory(group[0].message, group, channels or {}) for group in grouped.values())
+        self._plain: _PlainFrames | None = None
+        self._segment = 0
+
+    @property
+    def messages(self) -> tuple[MessageHistory, ...]:
+        """What is kept of each message."""
+        self._flush()
+        return self._messages
+
+    @messages.setter
+    def messages(self, messages: tuple[MessageHistory, ...]) -> None:
+        self._messages, self._plain = messages, None
 
     @property
     def must_measure(self) -> bool:
@@ -674,10 +806,33 @@ class CaptureHistory:
 
     def add(self, frames: Frames) -> None:
         """Take a run of frames in order of time, later than all before."""
-        for log in self.messages:
-            log.add(frames)
+        if frames.segment != self._segment:
+            self._segment = frames.segment
+            self._flush()
+        for log, start in self._add_plain(frames).items():
+            log.add(frames.part(start, len(frames)) if start else frames)
         if self.asked.pairs:
             self.asked.add(frames)
+
+    def _add_plain(self, frames: Frames) -> dict[MessageHistory, int]:
+        """Take frames of messages while nothing is out of the ordinary; return the others, and from which frame on."""
+        plain = self._plain
+        if plain is None or plain.channels != frames.channels or plain.is_outdated(len(self._messages)):
+            self._flush()
+            before = sum(log.frames for log in self._messages)
+            if before < PLAIN_FROM:
+                return dict.fromkeys(self._messages, 0)
+            plain = self._plain = _PlainFrames(self._messages, frames, before)
+        refused = plain.add(frames)
+        if refused:
+            self._flush()
+        return refused | {log: 0 for log in self._messages if log not in plain.logs}
+
+    def _flush(self) -> None:
+        """Let all messages have what was taken of them together."""
+        if self._plain is not None:
+            self._plain.flush()
+            self._plain = None
 
     def merge(self, later: CaptureHistory) -> None:
         """Append what was recorded of the time right behind this one."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -175,6 +175,15 @@ class Timeline:
     def changed_after_ns(self) -> NDArray[np.int64]:
         """int64[n], ns, below or at seen_ns - 1: the last frame that still carried the entry before."""
         return self.seen_ns - self.gap_ns
+
+    def part(self, first: int, stop: int | None = None) -> dict[str, Any]:
+        """Return the columns of some entries, by their names."""
+        columns = {name: getattr(self, name) for name in ("seen_ns", "gap_ns", "state", "why", "unnamed_at", "raw")}
+        return {name: None if column is None else column[first:stop] for name, column in columns.items()}
+
+    def since(self, time_ns: int) -> Timeline:
+        """Return the timeline from the entry on that holds at a time."""
+        return replace(self, **self.part(max(int(self.seen_ns.searchsorted(time_ns, "right")) - 1, 0)))
 
     def since_ns(self, index: int) -> int:
         """Return the last frame that still carried the entry before one, ns."""

@@ -158,6 +158,13 @@ class TernaryTimeline:
         at_ns[0] = time_ns
         return TernaryTimeline(at_ns=at_ns, value=self.value[first:], end_ns=self.end_ns)
 
+    def until(self, time_ns: int, behind: TernaryTimeline) -> TernaryTimeline:
+        """Return this truth up to a time, and another one from there on."""
+        behind = behind.from_time(time_ns)
+        before = int(np.searchsorted(self.at_ns, behind.at_ns[0]))
+        at_ns = np.concatenate((self.at_ns[:before], behind.at_ns))
+        return _merged(at_ns, np.concatenate((self.value[:before], behind.value)), self.end_ns)
+
     def _runs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Return the first and one past the last index of each run of stretches that are not false."""
         edges = np.flatnonzero(np.diff(np.concatenate(([False], self.value != FALSE, [False])).astype(np.int8)))
@@ -272,8 +279,8 @@ def ternary_of(timeline: Timeline, holds: Callable[[Timeline], NDArray[np.bool_]
     holds : callable
         Tells for each entry of the timeline whether the condition holds in it; asked of known entries.
     """
-    code = np.where(timeline.state == UNKNOWN_STATE, UNKNOWN, holds(timeline).astype(np.int8)).astype(np.int8)
-    changed = np.append(True, code[1:] != code[:-1])
+    code = np.where(timeline.state == UNKNOWN_STATE, np.int8(UNKNOWN), holds(timeline).view(np.int8))
+    changed = np.append(0, np.flatnonzero(code[1:] != code[:-1]) + 1)[: len(code)]
     code, why = code[changed], timeline.why[changed]
     seen_ns = timeline.seen_ns[changed]
     since_ns = seen_ns - timeline.gap_ns[changed]

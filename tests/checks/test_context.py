@@ -5,6 +5,9 @@ from typing import ClassVar
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.examples import examples
 from support.stage import Samples, all_of, becomes, holds, perform, sampled
 
 from buslens.checks.context import (
@@ -323,23 +326,26 @@ class TestLasting:
             TRUE,
             IN_TRANSITION,
         ]
-        lasting = of.with_last_values_held()
-        assert [lasting.ternary(condition).at(time * NS_PER_MS) for time in (295, 500, 600)] == [
-            IN_TRANSITION,
-            TRUE,
-            TRUE,
-        ]
+        lasting = of.lasting(condition, lambda it: it.ternary(condition))
+        assert [lasting.at(time * NS_PER_MS) for time in (295, 500, 600)] == [IN_TRANSITION, TRUE, TRUE]
 
-    def test_all_else_is_the_same(self) -> None:
-        of = context({"a": line(300), "b": line()}, discontinuities=[700.5])
-        lasting = of.with_last_values_held()
-        assert lasting is of.with_last_values_held()
-        same = ("presences", "first_ns", "end_ns", "is_timed", "discontinuities_ns")
-        assert [getattr(lasting, name) for name in same] == [getattr(of, name) for name in same]
-        assert lasting.discontinuities_ns
-        assert lasting.is_timed
-        untimed = EvaluationContext(timelines=of.timelines, presences={}, first_ns=0, end_ns=5, is_timed=False)
-        assert not untimed.with_last_values_held().is_timed
+    @given(st.lists(st.integers(1, 50), min_size=3, max_size=3), st.integers(0, 30), st.sampled_from([20, 70]))
+    @settings(max_examples=examples(40), deadline=None)
+    def test_as_if_all_frames_had_gone_on(self, until: list[int], held: int, every: int) -> None:
+        """Evaluated from some time on it is what the whole capture makes of it."""
+        lanes = {role: line(3 * last, until=10 * last, every=every) for role, last in zip("abc", until, strict=True)}
+        of = context({**lanes, "d": line()})
+        on = {role: Is(role=role, state="on") for role in "abcd"}
+        for condition in (
+            And(parts=(on["a"], Not(part=on["b"]))),
+            HeldFor(
+                part=Or(parts=(on["a"], HeldFor(part=on["c"], duration_ns=7 * NS_PER_MS))), duration_ns=held * 10**7
+            ),
+        ):
+            timelines = {role: replace(it, last_frame_ns=it.end_ns) for role, it in of.timelines.items()}
+            whole = EvaluationContext(timelines=timelines, presences={}, first_ns=of.first_ns, end_ns=of.end_ns)
+            expected, found = whole.ternary(condition), of.lasting(condition, lambda it, of=condition: it.ternary(of))
+            assert (found.at_ns.tolist(), found.value.tolist()) == (expected.at_ns.tolist(), expected.value.tolist())
 
 
 class TestHidden:

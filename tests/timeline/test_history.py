@@ -12,7 +12,7 @@ from support.examples import examples
 from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Frame, columns, discontinuities_of, traffic
 
 from buslens.capture.frames import ClockDiscontinuity, Flag
-from buslens.definitions.model import ByteOrder, Message, Signal, ValueType
+from buslens.definitions.model import ByteOrder, Message, MuxCondition, Signal, ValueType
 from buslens.timeline import growing, history
 from buslens.timeline.build import build_timeline
 from buslens.timeline.growing import GrowingColumn, inserted, short_times
@@ -28,8 +28,6 @@ from buslens.timeline.history import (
 )
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from buslens.capture.frames import Frames
     from buslens.timeline.model import Timeline
 
@@ -324,26 +322,38 @@ class TestPlainFrames:
     TURNED = Signal(name="TURNED", start=3, length=12, order=ByteOrder.MOTOROLA)
     SIGNED = Signal(name="SIGNED", start=16, length=8, kind=ValueType.SIGNED)
     MESSAGE = Message(name="M", can_id=0x101, length=3, signals=(BITS, TURNED, SIGNED))
+    PAGE = Signal(name="PAGE", start=0, length=2)
+    PICKED = Signal(name="PICKED", start=8, length=8, selection=MuxCondition(selector="PAGE", ranges=((1, 1),)))
+    PAGED = Message(name="N", can_id=0x303, length=3, signals=(PAGE, PICKED))
+    TIED = Message(name="T", can_id=0x303, length=3, signals=(SIGNED,), channel="can1")
 
-    def history(self, runs: list[list[Frame]], *, plain_from: int) -> tuple[CaptureHistory, int]:
+    def history(self, runs: list[list[Frame]], *, plain_from: int, held: int = 0) -> tuple[CaptureHistory, int]:
         """Return what is kept, and of how many runs by the kernel."""
-        followed = [(self.BITS, 45), (self.TURNED, None), (self.SIGNED, NO_TIMEOUT), (None, 60)]
+        followed = [
+            (self.MESSAGE, self.BITS, 45),
+            (self.MESSAGE, self.TURNED, None),
+            (self.MESSAGE, self.SIGNED, NO_TIMEOUT),
+            (self.MESSAGE, None, 60),
+            (self.PAGED, self.PICKED, 500),
+            (self.TIED, self.SIGNED, 500),
+        ]
         recorder = CaptureHistory(
-            Track(name=str(signal), message=self.MESSAGE, signal=signal, timeout_ns=timeout, shortest_ns=16)
-            for signal, timeout in followed
+            Track(name=str(signal), message=message, signal=signal, timeout_ns=timeout, shortest_ns=16)
+            for message, signal, timeout in followed
         )
         quick = 0
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(history, "PLAIN_FROM", plain_from)
+            patch.setattr(history, "_HELD_ROWS", held)
 
-            def counted(log: MessageHistory, frames: Frames, places: NDArray[np.intp]) -> bool:
+            def counted(recorder: CaptureHistory, frames: Frames) -> dict[MessageHistory, int]:
                 nonlocal quick
-                taken = add_plain(log, frames, places)
-                quick += taken
-                return taken
+                refused = add_plain(recorder, frames)
+                quick += 3 - len(refused)
+                return refused
 
-            add_plain = MessageHistory._add_plain
-            patch.setattr(MessageHistory, "_add_plain", counted)
+            add_plain = CaptureHistory._add_plain
+            patch.setattr(CaptureHistory, "_add_plain", counted)
             for run in runs:
                 take(recorder, run)
         recorder.finish()
@@ -356,7 +366,7 @@ class TestPlainFrames:
                 st.tuples(*[st.sampled_from([0, 1, 0x7F, 0xFF])] * 3),
                 st.sampled_from([3] * 9 + [2]),
                 st.sampled_from([0] * 19 + [1]),
-                st.sampled_from([0x101] * 9 + [0x303]),
+                st.sampled_from([0x101] * 5 + [0x303] * 4 + [0x77]),
                 st.sampled_from([0] * 19 + [int(Flag.REMOTE), int(Flag.EXTENDED)]),
                 st.sampled_from([0] * 29 + [1]),
             ),
@@ -364,17 +374,22 @@ class TestPlainFrames:
             max_size=60,
         ),
         st.integers(1, 30),
+        st.sampled_from([0, 60, 900]),
     )
     @settings(max_examples=examples(15), deadline=None)
-    def test_same_rows(self, drawn: list[tuple[int, tuple[int, ...], int, int, int, int, int]], most: int) -> None:
+    def test_same_rows(
+        self, drawn: list[tuple[int, tuple[int, ...], int, int, int, int, int]], most: int, held: int
+    ) -> None:
         steady = [Frame(10 * k, data=(k % 3, 0, 0x80)) for k in range(MEASURED_INTERVALS + 60)]
+        steady += [Frame(10 * k + 5, 0x303, (1, k % 2, 0), channel) for k in range(len(steady)) for channel in (0, 1)]
+        steady.sort(key=lambda it: it.time)
         frames, time, segment = list(steady), steady[-1].time, 0
         for gap, data, length, channel, can_id, flags, jump in drawn:
             time, segment = time + gap, segment + jump
             frames.append(Frame(time, can_id, data[:length], channel, segment, flags))
         runs = [steady[:-40]] + [frames[k : k + most] for k in range(len(steady) - 40, len(frames), most)]
         expected, none = self.history(runs, plain_from=NO_TIMEOUT)
-        found, quick = self.history(runs, plain_from=0)
+        found, quick = self.history(runs, plain_from=0, held=held)
         assert none == 0
         assert quick >= 40 // most
         for one, other in zip(expected.messages, found.messages, strict=True):

@@ -19,7 +19,8 @@ def evaluate(rule: Agree, context: EvaluationContext) -> list[Finding]:
     the length of the difference lies on both sides        undecided: too close to call
     a role is unknown so that they may differ for longer   undecided; the text names the role
     they still differ, not yet too long, at the end        undecided
-    they differ already, and not too long, at the start    undecided
+    they differ already, and not too long, at the start    undecided; not checked if that is over within ``settle``
+                                                           of the capture's begin
     =====================================================  ====================================================
     """
     first = context.ternary(rule.first.condition)

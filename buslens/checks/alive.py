@@ -25,6 +25,7 @@ def evaluate(rule: Alive, context: EvaluationContext) -> list[Finding]:
     silence longer than the timeout                        violated; at the start and at the end of the capture
                                                            too
     silence of exactly the timeout                         met
+    the same as the bus wakes up, where it may sleep       met up to a second: a unit takes its time
     not one frame, capture longer than the timeout         violated
     not one frame, capture no longer than the timeout      undecided
     the clock ran back in the silence                      undecided, for its length is not known; violated if
@@ -56,8 +57,9 @@ def evaluate(rule: Alive, context: EvaluationContext) -> list[Finding]:
         is_all_there_is = why is UnknownReason.NO_FRAME_YET and is_last
         since_ns = context.first_ns if why is UnknownReason.NO_FRAME_YET else timeline.since_ns(index)
         pauses = [pause for pause in timeline.pauses if pause.from_ns < until_ns and pause.to_ns > since_ns]
+        first_ns = timeline.waking_ns if why is UnknownReason.NO_FRAME_YET else 0
         if (
-            until_ns - since_ns <= timeout_ns
+            until_ns - since_ns <= max(timeout_ns, first_ns)
             and not context.has_discontinuity(since_ns, until_ns)
             and not is_all_there_is
         ):

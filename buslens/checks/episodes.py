@@ -64,7 +64,8 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
     tolerated = int(np.count_nonzero(runs.is_certain & is_harmless))
     for index in np.flatnonzero(~is_harmless).tolist():
         run = runs[index]
-        finding = _evaluate_episode(offence, context, run, truth, lasting)
+        is_over = _is_over_in_time(offence, context, run)
+        finding = None if is_over else _evaluate_episode(offence, context, run, truth, lasting)
         if finding is None:
             tolerated += run.is_certain
             continue
@@ -86,6 +87,14 @@ def evaluate_episodes(offence: ForbiddenCondition, context: EvaluationContext) -
             )
         )
     return findings
+
+
+def _is_over_in_time(offence: ForbiddenCondition, context: EvaluationContext, run: Episode) -> bool:
+    """Return whether what began before the recording surely did not last too long since then."""
+    if offence.tolerated_ns is None or run.at_end or not run.begins_unseen:
+        return False
+    is_cut = context.has_discontinuity(context.first_ns, run.to_ns)
+    return not is_cut and run.to_ns - context.first_ns <= offence.tolerated_ns
 
 
 def _is_gap(offence: ForbiddenCondition, context: EvaluationContext, run: Episode, truth: TernaryTimeline) -> bool:

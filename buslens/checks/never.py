@@ -25,7 +25,8 @@ def evaluate(rule: Never, context: EvaluationContext) -> list[Finding]:
     a role is unknown so that it may hold for too long     undecided; the text names the role
     it holds if no role changed behind its last frame      undecided
     it still holds, not yet too long, at the end           undecided
-    it holds already, and not too long, at the start       undecided
+    it holds already, and not too long, at the start       undecided; not checked if it is over within
+                                                           ``longer_than`` of the capture's begin
     it may have held between two frames only               met without ``longer_than``, else by its length; for a
                                                            condition with ``for`` undecided
     =====================================================  ====================================================

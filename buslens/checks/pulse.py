@@ -28,6 +28,8 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     length across a limit                                  undecided: too close to call
     beginning or end not in the log                        violated if too long already, else undecided; without
                                                            ``most`` met if long enough already
+    already there as its first frame comes, and over       not checked: it began before the recording, as a
+    before ``most`` has run since the capture began        handshake may; what is too long shows in the next one
     violated, but what it ``moves`` is as before when the  undecided up to 3 times the limit: a pulse that moved
     next one begins                                        nothing may have another length
     it may have been interrupted between two frames        met, violated only if so both with and without a break
@@ -53,6 +55,8 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
                 outcome, reason = Outcome.UNDECIDED, f"{reason}; but this pulse moved nothing"
         if outcome is Outcome.MET:
             met += 1
+            continue
+        if pulse.is_older and outcome is Outcome.UNDECIDED and _is_over_in_time(rule, context, pulse):
             continue
         gap_ns = next(filter(in_gap, _just_outside(pulse)), None) if pulse.unseen else None
         if gap_ns is not None and outcome is Outcome.UNDECIDED:
@@ -96,6 +100,13 @@ def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:
     return findings
 
 
+def _is_over_in_time(rule: Pulse, context: EvaluationContext, pulse: _MeasuredPulse) -> bool:
+    """Return whether a pulse surely was not too long since the capture began."""
+    return pulse.ended.latest_ns is not None and (
+        rule.most_ns is None or pulse.ended.latest_ns - context.first_ns <= rule.most_ns
+    )
+
+
 def _just_outside(pulse: _MeasuredPulse) -> tuple[int, int]:
     """Return a moment right before a pulse, and one right behind it."""
     return (pulse.begun.latest_ns or 0) - 1, pulse.ended.earliest_ns + 1
@@ -113,6 +124,8 @@ class _MeasuredPulse(NamedTuple):
     most_ns: int | None
     #: What of it is not in the log; empty if all is.
     unseen: str
+    #: Whether it was there before the first frame that could show it.
+    is_older: bool
 
 
 class _Pulses:
@@ -132,6 +145,8 @@ class _Pulses:
         self._begin_seen_ns, self._end_since_ns = truth.at_ns[settled[first]], stops_ns[settled[last]]
         self._begin_since_ns = stops_ns[settled[first - 1]]
         self._end_seen_ns = truth.at_ns[np.append(settled, 0)[last + 1]]
+        #: Whether the first of them is what the log shows first.
+        self._is_first_shown = bool((first[:1] <= 1).all())
         is_whole = (self._before == FALSE) & (self._after == FALSE)
         #: Whether both ends are in the log, and, if so, the longest time that it can have lasted, ns.
         self.is_whole = is_whole
@@ -166,6 +181,7 @@ class _Pulses:
             longest_ns=int(self.longest_ns[index]),
             most_ns=int(self.most_ns[index]) if self.is_whole[index] else None,
             unseen=unseen,
+            is_older=index == 0 and not is_begun and self._is_first_shown,
         )
 
     def next_begun_ns(self, pulse: _MeasuredPulse, most_ns: int) -> int:

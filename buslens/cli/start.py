@@ -81,12 +81,12 @@ def run(options: argparse.Namespace, console: Console) -> Status:
 
         draw_candidates(made, options.picture, table_of(options))
         console.note(f"{options.picture}: the candidates around the first handshake")
-    _write_causes(options.output, made.text)
+    _write_causes(options.output, made)
     console.result(started_text(made, options.output, width=console.width, painted=console.painted))
     return _status(made)
 
 
-def _write_causes(path: str, text: str) -> None:
+def _write_causes(path: str, made: StartResult) -> None:
     """Write what can be wrong with the car beside its expectations; a file that is there stays."""
     from buslens.causes.draft import draft_causes
     from buslens.causes.load import find_causes
@@ -95,7 +95,7 @@ def _write_causes(path: str, text: str) -> None:
 
     beside = find_causes(path)
     if not beside.exists():
-        drafted = draft_causes(parse_expectations(text.encode(), path), "a first draft")
+        drafted = draft_causes(parse_expectations(made.text.encode(), path), "a first draft", made.healthy)
         write_new(str(beside), drafted.encode(), replace=False)
 
 

@@ -39,11 +39,7 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
     os.chdir(folder)
     try:
         files = [str(file) for file in sorted(Path().glob("*.dbc"))]
-        captures = [
-            str(file)
-            for file in sorted(Path(GOOD).iterdir())
-            if file.is_file() and not file.is_symlink() and not file.name.startswith(".")
-        ]
+        captures = _good()
         state = load_state(Path())
         marks = [parse_mark(line) for line in state.marks]
         # Marks are of the first capture.
@@ -63,6 +59,12 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
         return DraftView(problem=os_error_text(error))
 
 
+def _good() -> list[str]:
+    """Return the healthy captures of the car whose folder is the current one."""
+    files = sorted(Path(GOOD).iterdir()) if Path(GOOD).is_dir() else []
+    return [str(it) for it in files if it.is_file() and not it.is_symlink() and not it.name.startswith(".")]
+
+
 def _in_the_desk(text: str) -> str:
     """Return what is missing for a person who presses a button where the file's reader takes a '#' away."""
     role, colon, rest = text.partition(":")
@@ -73,6 +75,7 @@ def save(folder: str, text: str) -> str:
     """Write the expectations of a car, and a first causes file where there is none; return why that cannot be."""
     from buslens.causes.draft import draft_causes
     from buslens.causes.load import find_causes
+    from buslens.checks.check import check
     from buslens.expectations.load import parse_expectations
 
     os.chdir(folder)
@@ -80,7 +83,8 @@ def save(folder: str, text: str) -> str:
         expected = parse_expectations(text.encode(), EXPECTATIONS_NAME)
         causes = find_causes(EXPECTATIONS_NAME)
         if not causes.exists():
-            write_atomically(causes, draft_causes(expected, "a first draft").encode())
+            healthy = [check(file, expected) for file in _good()]
+            write_atomically(causes, draft_causes(expected, "a first draft", healthy).encode())
         write_atomically(EXPECTATIONS_NAME, text.encode())
     except BuslensError as error:
         return str(error)

@@ -20,6 +20,7 @@ from buslens.discovery.toml_text import duration, quoted
 from buslens.discovery.traces import AT_ONCE_NS
 from buslens.expectations.load import parse_expectations
 from buslens.expectations.model import Sequence
+from buslens.timeline.build import WAKING_NS
 from buslens.timeline.columns import ONE_BY_ONE_NS
 from buslens.timeline.ternary import TRUE
 from buslens.units import NS_PER_MS, NS_PER_S, format_at_least, format_at_most, format_duration
@@ -44,8 +45,6 @@ _ALLOWANCE: Final = 0.1
 """How much further than seen a voltage may go: a guess, and said to be one."""
 _LAMP_NS: Final = 3 * NS_PER_S
 """A lamp test when the ignition comes on is shorter (rule of thumb)."""
-_WAKING_NS: Final = NS_PER_S
-"""A unit that wakes up has a value for its state after less (rule of thumb)."""
 _DRIVING: Final = {"mph": 2, "m/s": 1}
 """Speed, by unit, above which a car drives; else 3 (rule of thumb)."""
 _SURE_PART: Final = 0.8
@@ -204,7 +203,8 @@ class Drafter:
         if self._has("start_button"):
             yield draft
             if self._is_turned and after:
-                yield self._switching_on(head)
+                # Whether the enable was off matters to what it does, not to what comes behind the release.
+                yield self._switching_on([part.replace("lock_enable is off and ", "") for part in head])
             return
         why = "no start button was found, so that the rule starts with the enable: one that never comes breaks nothing"
         yield replace(draft, dropped=(why, *draft.dropped))
@@ -536,7 +536,7 @@ class Drafter:
         silent = self._lasting("data_feedback is unknown", surely=False)
         if sum(it.high_ns for it in silent) > _ALLOWANCE * total:
             return None
-        longest = max([_WAKING_NS, 4 * self._period_ns("data_feedback"), *(3 * it.high_ns // 2 for it in silent)])
+        longest = max([WAKING_NS, 4 * self._period_ns("data_feedback"), *(3 * it.high_ns // 2 for it in silent)])
         limit = duration(-(-longest // STEP_NS) * STEP_NS)
         basis = "four cycle times, at least 1 s as a unit wakes up, and half more than seen (rule of thumb)"
         happened = "the data line brought no feedback for {measured}"

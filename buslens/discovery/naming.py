@@ -24,6 +24,8 @@ _IN_MESSAGE: Final = 0.5
 _IN_COMMENT: Final = 0.4
 """... and of one in the signal's comment."""
 
+_SENDER: Final = 1.0
+"""Points for the unit that sends a feedback."""
 _ORDINALS: Final = frozenset({"first", "second"})
 _NO_STATE: Final[Mapping[str, float]] = {"counter": -9, "other": -3, "dome": -3, "fault": -2}
 WEIGHTS: Final[Mapping[str, Mapping[str, float]]] = {
@@ -99,10 +101,8 @@ ROLES: Final = tuple(WEIGHTS)
 
 def name_points(role: str, message: Message, signal: Signal) -> tuple[float, tuple[str, ...]]:
     """Return the points that names give a signal for a role, and what speaks for it, as words."""
-    own, around = meanings(tokens(signal.name)), meanings(tokens(message.name))
+    own, around = meanings(_spoken(tokens(signal.name))), meanings(tokens(message.name))
     told = meanings(tokens(signal.comment)) if signal.comment else frozenset()
-    if own <= _ORDINALS:
-        own = frozenset()  # a number in a name that says nothing else counts signals, not paths
     weights = {**WEIGHTS[role], **({} if role in UNITS else _NO_STATE)}
     points, reasons = 0.0, []
     for meaning, weight in weights.items():
@@ -128,6 +128,32 @@ def name_points(role: str, message: Message, signal: Signal) -> tuple[float, tup
         if weight * part > 0:
             reasons.append(f"{where} says '{meaning}'")
     return points, tuple(reasons)
+
+
+def side_points(role: str, message: Message, enable: Message) -> tuple[float, tuple[str, ...]]:
+    """Return the points by which a feedback's message tells its path, and why: its name, and who sends it.
+
+    The hard-wired feedback ends in the control unit, which drives the enable; what another unit sends is data.
+    """
+    weights = WEIGHTS[role]
+    words = meanings(tokens(message.name))
+    points = _IN_MESSAGE * sum(weights[it] for it in ("data", "wire") if it in words)
+    reasons = []
+    known = [set(it.senders) - {"Vector__XXX"} for it in (message, enable)]
+    if all(known):
+        is_own = not known[0].isdisjoint(known[1])
+        points += _SENDER if is_own is (role == "unlock_feedback") else -_SENDER
+        reasons.append(f"the unit that drives the lock {'sends it' if is_own else 'does not send it'}")
+    return points, tuple(reasons)
+
+
+def _spoken(words: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the words of a name without the numbers that count signals, not paths: those behind no known word."""
+    return tuple(
+        word
+        for before, word in zip(("", *words), words, strict=False)
+        if not meanings([word]) or not meanings([word]) <= _ORDINALS or meanings([before])
+    )
 
 
 def label_states(role: str, signal: Signal) -> dict[str, tuple[int, ...]]:

@@ -27,12 +27,14 @@ from buslens.discovery.naming import (
     name_points,
     polarity,
     says_other,
+    side_points,
 )
 from buslens.discovery.traces import STARTING_NS, UNSEEN, is_state, name_of, within
+from buslens.discovery.vocabulary import OF_GATEWAYS, tokens
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -133,7 +135,8 @@ class _Search:
     def __init__(self, shown: ShownSignals, bonus: Mapping[tuple[str, str], float]) -> None:
         self._shown = shown
         self._bonus = bonus
-        self.traces = [it for it in shown.traces.values() if is_state(it.signal) and not shown.counts_frames(it)]
+        traces = [it for it in shown.traces.values() if is_state(it.signal) and not shown.counts_frames(it)]
+        self.traces = _without_copies(traces, {name for _, name in bonus})
         self._named: dict[tuple[str, str], RoleMatch] = {}
         self._pulsed: dict[str, Moves | None] = {}
 
@@ -221,9 +224,9 @@ class _Search:
         hard = self._feedback("unlock_feedback", moves, first, to_locked, to_unlocked)
         if hard is None:
             return None
-        fits["unlock_feedback"] = [hard]
+        fits["unlock_feedback"] = [self._side(hard, moves)]
         seconds = [
-            self._against(fit, moves, first, trace)
+            self._side(self._against(fit, moves, first, trace), moves)
             for trace in self.traces
             if trace is not first and trace is not moves.enable
             if self.fit("data_feedback", trace).points > -3
@@ -233,7 +236,7 @@ class _Search:
         enable = self.fit("lock_enable", moves.enable)
         text = f"off at rest, on in {len(moves)} short pulse{'s' * (len(moves) != 1)}; {first.name} moves behind them"
         fits["lock_enable"] = [
-            replace(enable.more(5.0 * moves.feedback_share(first), text), states=enable_states(moves.enable)),
+            replace(enable.more(_driving(moves, first), text), states=enable_states(moves.enable)),
             *self._also_pulsed(moves, first),
         ]
         chosen = {moves.enable.name, first.name, *(fit.name for fit in fits["data_feedback"][:1])}
@@ -247,6 +250,11 @@ class _Search:
         if seconds and np.median(moves.reached(first)[1] - moves.reached(self._trace(fits["data_feedback"][0]))[1]) < 0:
             points += _SOONER  # of two that nothing else tells apart, the wire is sooner than the data line
         return _Choice(points=points, moves=moves, fits=fits)
+
+    def _side(self, fit: RoleMatch, moves: Moves) -> RoleMatch:
+        """Return a feedback with what tells by which path it comes: the control unit reads the wire, and sends that."""
+        points, reasons = side_points(fit.role, fit.message, moves.enable.message)
+        return replace(fit, points=fit.points + points, reasons=(*fit.reasons, *reasons))
 
     def _trace(self, fit: RoleMatch) -> Trace:
         return next(it for it in self.traces if it.name == fit.name)
@@ -419,6 +427,22 @@ class _Search:
         return _sorted(
             self._by_names(fit, trace) for trace in self.traces if (fit := self.fit(role, trace)).points >= 2.0
         )
+
+
+def _without_copies(traces: Sequence[Trace], marked: Collection[str]) -> list[Trace]:
+    """Return the signals without those in which a gateway repeats another of the same name, save marked ones."""
+    namesakes: dict[frozenset[str], list[Trace]] = {}
+    for trace in traces:
+        namesakes.setdefault(frozenset(tokens(trace.signal.name)) - OF_GATEWAYS, []).append(trace)
+
+    def is_copy(trace: Trace) -> bool:
+        sent = " ".join((trace.signal.name, trace.message.name, *trace.message.senders))
+        words = frozenset(tokens(trace.signal.name))
+        return not OF_GATEWAYS.isdisjoint(tokens(sent)) and any(
+            other.message is not trace.message and trace.repeats(other) for other in namesakes[words - OF_GATEWAYS]
+        )
+
+    return [it for it in traces if it.name in marked or not is_copy(it)]
 
 
 # --- states ---------------------------------------------------------------------------------------------
@@ -646,18 +670,32 @@ def _proposal(role: str, ranked: Sequence[RoleMatch], by_name: RoleMatch | None)
     return Proposal(role=role, best=best, is_certain=True, doubt=doubt, others=others)
 
 
+def _driving(moves: Moves, first: Trace) -> float:
+    """Return the points of an enable for what follows its pulses: more for many."""
+    return moves.feedback_share(first) * (5.0 + min(len(moves) / 10, 1.0))
+
+
 def _doubt_swap(proposals: dict[str, Proposal]) -> None:
     """Say it where the two feedbacks could as well change places."""
     hard, data = proposals["unlock_feedback"], proposals["data_feedback"]
     if hard.best is None or data.best is None or not (hard.is_certain and data.is_certain):
         return
     first, second = hard.best, data.best
-    straight = _named("unlock_feedback", first) + _named("data_feedback", second)
-    crossed = _named("unlock_feedback", second) + _named("data_feedback", first)
+    enable = proposals["lock_enable"].best
+
+    def told(role: str, fit: RoleMatch) -> float:
+        return _named(role, fit) + (0.0 if enable is None else side_points(role, fit.message, enable.message)[0])
+
+    straight = told("unlock_feedback", first) + told("data_feedback", second)
+    crossed = told("unlock_feedback", second) + told("data_feedback", first)
     if straight - crossed < AHEAD:
-        doubt = f"{first.name} and {second.name} could as well change places: which of them is the hard-wired path?"
+        doubt = f"{first.name} and {second.name} could as well change places{SWAPPED}"
         for role in ("unlock_feedback", "data_feedback"):
             proposals[role] = replace(proposals[role], doubt=doubt)
+
+
+SWAPPED: Final = ": which of them is the hard-wired path?"
+"""Ends the doubt about two feedbacks that nothing tells apart."""
 
 
 def _named(role: str, fit: RoleMatch) -> float:

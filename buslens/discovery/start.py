@@ -18,7 +18,7 @@ from buslens.discovery.file_kind import is_dbc, sort_by_kind
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.mark_evidence import bonus_of
 from buslens.discovery.naming import ROLES
-from buslens.discovery.roles import CHOSEN, HANDSHAKE, Proposal, is_wanted, propose
+from buslens.discovery.roles import CHOSEN, HANDSHAKE, SWAPPED, Proposal, is_wanted, propose
 from buslens.discovery.toml_text import duration, quoted, role_lines
 from buslens.discovery.traces import is_column, read_capture, read_shown
 from buslens.errors import UsageError
@@ -65,6 +65,8 @@ class StartResult:
     frames: int
     #: The captures that it was learned from and those that it was tried on.
     tried: tuple[Tried, ...]
+    #: What the file finds in those that it was learned from.
+    healthy: tuple[Result, ...]
     #: What could not be learned, each with what to record or decide.
     missing: tuple[str, ...]
     #: Captures that are unlike the others, as questions.
@@ -173,7 +175,8 @@ def start(
     lines = file_lines(proposals, shown, drafts, defined, output, missing, lacking, outliers)
     text = "\n".join(lines) + "\n"
     final = parse_expectations(text.encode(), output)
-    tried = [_tried(path, way(final), is_own=True) for path, way in zip(logs, ways, strict=True)]
+    healthy = tuple(way(final) for way in ways)
+    tried = [_tried(path, result, is_own=True) for path, result in zip(logs, healthy, strict=True)]
     tried += [_checked(path, final, defined, settings, workers) for path in more]
     return StartResult(
         text=text,
@@ -181,6 +184,7 @@ def start(
         drafts=tuple(drafts),
         frames=shown.frames,
         tried=tuple(tried),
+        healthy=healthy,
         missing=missing,
         outliers=outliers,
         definitions=defined,
@@ -323,6 +327,9 @@ _GET_IT: Final = {
     "data_feedback": "record captures in which the lock moves; if the second path is on no bus, measure its wire",
 }
 _TAKEN: Final = " is taken, but "
+_ASK_DIAGRAM: Final = (
+    "verdicts stay the same, causes do not; see the wiring diagram, and exchange their two signals if need be"
+)
 _TOLD_BY_ORDER: Final = frozenset({"door_open", "start_button", "ignition", "lock_enable"})
 """Roles that another signal must not fit as well: a file with the wrong one passes what is faulty."""
 _DO: Final = {
@@ -342,6 +349,8 @@ def _missing(proposals: Mapping[str, Proposal], drafts: Sequence[RuleDraft]) -> 
             found.append(f"{role}: {proposal.doubt}{name}; {_GET_IT[role]}")
         elif proposal.doubt and role in _TOLD_BY_ORDER and proposal.best is not None:
             found.append(f"{role}: {proposal.best.name}{_TAKEN}{proposal.doubt}; {_GET_IT[role]}")
+        elif proposal.doubt.endswith(SWAPPED) and role == "unlock_feedback" and proposal.best is not None:
+            found.append(f"{role}: {proposal.best.name}{_TAKEN}{proposal.doubt} {_ASK_DIAGRAM}")
     for name in HANDSHAKE_RULES:
         draft = next((it for it in drafts if it.name == name), None)
         if draft is None:

@@ -56,6 +56,8 @@ AT_ONCE_NS: Final = 20 * NS_PER_MS
 """How much older than its frame a change is at most where a unit sends at once (rule of thumb)."""
 STARTING_NS: Final = 3 * NS_PER_S
 """A unit that wakes up has a value for its state after less (rule of thumb)."""
+_REPEATED_NS: Final = NS_PER_S // 2
+"""How much later a gateway repeats a change at most (rule of thumb)."""
 _ONE_IN: Final = 1e-8
 _MOST_LOST: Final = 0.1
 """So rarely are as many frames lost in a row as a timeout allows; a greater part is none that a recorder loses (rules
@@ -138,6 +140,17 @@ class Trace:
         """Return whether a value mostly gives way to the one before it."""
         rows = np.flatnonzero((self.raw[1:-1] == raw) & self.is_change[1:-1] & self.is_change[2:]) + 1
         return not len(rows) or bool((self.raw[rows + 1] == self.raw[rows - 1]).mean() >= _BACK_SHARE)
+
+    def repeats(self, other: Trace) -> bool:
+        """Return whether a signal only changes soon behind another, and seldom less often."""
+        mine_ns, theirs_ns = self.seen_ns[self.is_change], other.seen_ns[other.is_change]
+        if not len(mine_ns) or not len(theirs_ns) / 2 <= len(mine_ns) <= len(theirs_ns):
+            return False
+        behind = np.clip(np.searchsorted(theirs_ns, mine_ns), 1, max(len(theirs_ns) - 1, 1))
+        near_ns = theirs_ns[np.minimum(np.stack((behind - 1, behind)), len(theirs_ns) - 1)]
+        lag_ns = mine_ns - near_ns
+        lag_ns = lag_ns[np.abs(lag_ns).argmin(axis=0), np.arange(len(mine_ns))]
+        return bool((np.abs(lag_ns) <= _REPEATED_NS).all() and np.median(lag_ns) > 0)
 
     def with_pulses(self) -> Trace:
         """Return a trace that is 1 for a moment at each change, else 0."""

@@ -112,6 +112,8 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
 }
 """What a word in a name may mean."""
 
+OF_GATEWAYS: Final = _set("gw gtw gateway copy mirror rep")
+"""Words by which a repeated signal differs from its original."""
 _NEUTRAL: Final = _set(
     "sig signal val value flag bit info general data msg tx rx and of the der die das des von und body bcm "
     "gateway front left right links rechts electronic electric elec unit module mod ecu active actv on off is "

@@ -24,6 +24,7 @@ from buslens.timeline.model import (
     UnknownReason,
     nothing_hides,
 )
+from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
 
 _ENDLESS_NS: Final = 1 << 62
+WAKING_NS: Final = NS_PER_S
+"""A unit that wakes up sends its first frame after less (rule of thumb)."""
 
 
 def build_timeline(
@@ -95,6 +98,7 @@ def build_timeline(
         Whether the rows of the track are needed afterwards; else each column of them goes when it has been read.
     sleeps : bool
         Whether a pause leaves the state as it was, for the bus sleeps there; not where nobody can tell that it is one.
+        Behind it a unit may take `WAKING_NS` to be there again.
     is_event : bool
         Whether frames come with changes only, so that silence says that there was none.
     """
@@ -108,12 +112,12 @@ def build_timeline(
         pauses = merge_pauses((*pauses, *_silent_stretches(rows, log.last_ns, timeout_ns, end_ns)))
     unread = _in_silences(unread if is_timed else (), rows, log.last_ns, timeout_ns, first_ns, end_ns)
     pauses = merge_pauses((*pauses, *unread))
-    quiet = _quiet(rows, pauses if is_timed else (), discontinuities, timeout_ns, log.lost_ns, end_ns)
+    is_asleep = sleeps and not is_lone and not unread
+    waking_ns = WAKING_NS if is_asleep else 0
+    quiet = _quiet(rows, pauses if is_timed else (), discontinuities, timeout_ns, waking_ns, log.lost_ns, end_ns)
     if is_event:
         quiet = quiet.shown_until_pauses(lag_ns or 0)
-    is_asleep = sleeps and not is_lone and not unread
-    if is_asleep:
-        quiet = quiet.without_pauses()
+    quiet = quiet.without_pauses() if is_asleep else quiet
     row_state = _states_of(bits, track, states)
     said_ns = max(rows.last_ns, end_ns - (lag_ns or 0)) if is_event else rows.last_ns
     told = _told(log, rows, timeout_ns, pauses, discontinuities, quiet, first_ns, end_ns)
@@ -159,6 +163,7 @@ def build_timeline(
         period_ns=period_ns or rows.cadence.period_ns,
         cycle_ns=log.message.cycle_ns,
         timeout_ns=timeout_ns,
+        waking_ns=waking_ns,
         # Of several frames with the last stamp the later ones are moved on.
         end_ns=max(end_ns, int(seen_ns[-1])),
         unnamed_at=unnamed_at,
@@ -356,6 +361,7 @@ def _quiet(
     pauses: Sequence[Pause],
     discontinuities: Sequence[ClockDiscontinuity],
     timeout_ns: int | None,
+    waking_ns: int,
     lost_ns: int,
     end_ns: int,
 ) -> _Entries:
@@ -365,6 +371,7 @@ def _quiet(
     is not kept as a row, it came in its usual time, and shows what the rows before the pause show.
     """
     found: list[tuple[int, int, int, int]] = []
+    timeout_ns = None if timeout_ns is None else max(timeout_ns, waking_ns)
     if not pauses:
         return _Entries.unknown(np.empty(0, np.int64), np.empty(0, np.int64), 0)
     time_ns, since_ns, bits = rows.time_ns.joined(), rows.since_ns(), rows.bits.joined()

@@ -147,6 +147,8 @@ class Timeline:
     timeout_ns: int | None
     #: End of the capture, ns.
     end_ns: int
+    #: How long its unit may take to send as the bus wakes up, and so as a capture begins, ns.
+    waking_ns: int = 0
     #: int32[n], index into `unnamed`, -1 where the entry is not `UnknownReason.UNMAPPED`; None if no entry is.
     unnamed_at: NDArray[np.int32] | None = None
     #: Time between frames as the definitions give it, ns: no recording shows the message more often.

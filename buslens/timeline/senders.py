@@ -82,6 +82,7 @@ def merged(parts: Mapping[str, Timeline]) -> Timeline:
         last_frame_ns=max(lasts, default=None),
         period_ns=min((it.period_ns for it in timelines if it.period_ns is not None), default=None),
         timeout_ns=one.timeout_ns,
+        waking_ns=one.waking_ns,
         end_ns=end_ns,
         unnamed_at=None if unnamed_at is None else unnamed_at[kept],
         unnamed=unnamed,

@@ -54,6 +54,11 @@ class TestSilence:
     def test_by_the_timeout(self, samples: Samples, timeout: float, outcome: str) -> None:
         assert told(run(alive(timeout=timeout), samples)).outcome.value == outcome
 
+    @pytest.mark.parametrize(("start", "outcome"), [(100, "met"), (1000, "met"), (1010, "violated")])
+    def test_a_bus_that_sleeps_may_wake_up_as_the_capture_begins(self, start: float, outcome: str) -> None:
+        samples = column(start=start, until=2000)
+        assert told(run(alive(timeout=75), samples, sleeps=True)).outcome.value == outcome
+
     def test_tells_where_and_how_long(self) -> None:
         finding = told(run(alive(timeout=75, cycle=20), column((400, 500))))
         assert finding.reason == "no COLUMN frame for 100 ms; expected every 20 ms; maximum gap 75 ms"

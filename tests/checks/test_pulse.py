@@ -125,21 +125,37 @@ class TestNotInTheLog:
         ("least", "most", "outcome"),
         [(None, 50, "violated"), (None, 200, "undecided"), (200, None, "undecided"), (50, None, "met")],
     )
+    def test_lasts_beyond_the_capture(self, least: float | None, most: float | None, outcome: str) -> None:
+        """A pulse of which the log shows 100 ms, but not its end."""
+        assert told(run(pulse(least, most), on(900))).outcome.value == outcome
+
     @pytest.mark.parametrize(
-        "enable",
-        [on(-1, 110), on(900)],
-        ids=["begins before the capture", "lasts beyond it"],
+        ("enable", "least", "most", "outcomes"),
+        [
+            (on(-1, 110), None, 50, ["violated"]),
+            (on(-1, 110), None, 109, ["undecided"]),
+            (on(-1, 110), None, 110, []),
+            (on(-1, 110), 200, None, []),
+            (on(-1, 110), 50, None, ["met"]),
+            # Both ends are beyond the log.
+            (on(-1), None, 2000, ["undecided"]),
+            # The pulse behind it is checked.
+            (on(-1, 110, 300, 400), 50, 300, ["met"]),
+            (on(-1, 110, 300, 700), 50, 300, ["violated"]),
+        ],
     )
-    def test_cut_off(self, enable: Samples, least: float | None, most: float | None, outcome: str) -> None:
-        """A pulse of which the log shows 100 ms, but not both ends."""
-        assert told(run(pulse(least, most), enable)).outcome.value == outcome
+    def test_begins_before_the_capture(
+        self, enable: Samples, least: float | None, most: float | None, outcomes: list[str]
+    ) -> None:
+        """Of what was there before the recording nothing is said, unless it lasted too long within it."""
+        assert [it.outcome.value for it in run(pulse(least, most), enable, until=1000).findings] == outcomes
 
     @pytest.mark.parametrize(("least", "outcome"), [(100, "met"), (100 + 1e-6, "undecided")])
     def test_cut_off_when_exactly_long_enough(self, least: float, outcome: str) -> None:
         assert told(run(pulse(least, None), on(900), lags={"enable": 0})).outcome.value == outcome
 
     def test_says_what_is_cut_off(self) -> None:
-        assert "began before the log shows it" in told(run(pulse(200, None), on(-1, 110))).reason
+        assert "began before the log shows it" in told(run(pulse(50, 109), on(-1, 110))).reason
         assert "the capture ends in it" in told(run(pulse(200, None), on(900))).reason
 
     def test_silence_at_its_end(self) -> None:
@@ -265,25 +281,25 @@ class TestInFull:
         ]
 
     @pytest.mark.parametrize(
-        ("enable", "why", "reference", "ended", "delay"),
+        ("enable", "most", "why", "reference", "ended", "delay"),
         [
-            (on(0, 60), "began before the log shows it", span(0, 0), after(50, 60), between(50, None)),
-            (on(940), "the capture ends in it", after(930, 940), span(1000, None), span(60, None)),
+            (on(0, 60), 55, "began before the log shows it", span(0, 0), after(50, 60), between(50, None)),
+            (on(940), 100, "the capture ends in it", after(930, 940), span(1000, None), span(60, None)),
         ],
         ids=["at the start", "at the end"],
     )
     def test_an_end_that_is_not_in_the_log(
-        self, enable: Samples, why: str, reference: TimeBounds, ended: TimeBounds, delay: TimeBounds
+        self, enable: Samples, most: int, why: str, reference: TimeBounds, ended: TimeBounds, delay: TimeBounds
     ) -> None:
-        result = run(replace(pulse(80, 100), basis="invented"), enable)
+        result = run(replace(pulse(40, most), basis="invented"), enable)
         least = delay.earliest_ns // NS_PER_MS
         assert list(result.findings) == [
             in_full(
                 Outcome.UNDECIDED,
-                f"enable was on for at least {least} ms; allowed 80 to 100 ms: {why}",
+                f"enable was on for at least {least} ms; allowed 40 to {most} ms: {why}",
                 time_ns=reference.latest_ns,
                 delay=delay,
-                limit=Limit(least=80 * NS_PER_MS, most=100 * NS_PER_MS),
+                limit=Limit(least=40 * NS_PER_MS, most=most * NS_PER_MS),
                 reference=reference,
                 evidence=(
                     Evidence(what="'enable is on' began", role="enable", time=reference),

@@ -10,6 +10,7 @@ import pytest
 from buslens.definitions.model import Message, Signal
 from buslens.discovery.behaviour import Moves
 from buslens.discovery.expectations_text import sleeps
+from buslens.discovery.naming import name_points, side_points
 from buslens.discovery.roles import Proposal, RoleMatch, two_states
 from buslens.discovery.traces import CaptureSpan, ShownSignals, Trace
 from buslens.units import NS_PER_MS, NS_PER_S
@@ -88,3 +89,44 @@ def test_a_bit_for_each_door() -> None:
         "open": (1,),
         "closed": (0,),
     }
+
+
+@pytest.mark.parametrize(
+    ("later", "is_copy"),
+    [
+        (trace((1050, 1), (2060, 0), (3070, 1)), True),
+        (trace((950, 1), (1960, 0), (2970, 1)), False),  # that one is the original
+        (trace((1050, 1), (2060, 0)), True),  # a short state lies between two frames of the gateway
+        (trace((1050, 1), (2060, 0), (3900, 1)), False),
+        (trace((1050, 1)), False),
+        (trace(), False),
+    ],
+)
+def test_what_a_gateway_repeats(later: Trace, is_copy: bool) -> None:
+    assert later.repeats(trace((1000, 1), (2000, 0), (3000, 1))) is is_copy
+
+
+def _message(name: str, *senders: str) -> Message:
+    return Message(name=name, can_id=1, length=1, signals=(), senders=senders)
+
+
+@pytest.mark.parametrize(
+    ("feedback", "enable", "points"),
+    [
+        (_message("A", "KEYS"), _message("B", "KEYS"), 1.0),
+        (_message("A", "LOCK"), _message("B", "KEYS"), -1.0),
+        (_message("A", "Vector__XXX"), _message("B", "KEYS"), 0.0),
+        (_message("A"), _message("B", "KEYS"), 0.0),
+        (_message("ESCL_DATA"), _message("B"), -1.0),
+    ],
+)
+def test_who_sends_a_feedback_tells_its_path(feedback: Message, enable: Message, points: float) -> None:
+    assert side_points("unlock_feedback", feedback, enable)[0] == points
+
+
+def test_numbers_behind_words_count_paths() -> None:
+    """Elsewhere they number signals."""
+    named = [Signal(name=name, start=0, length=1) for name in ("FEEDBACK1", "FEEDBACK2", "S3C1_LOCK", "S3C2_LOCK")]
+    first, second, third, fourth = (name_points("data_feedback", _message("M"), it)[0] for it in named)
+    assert first < second
+    assert third == fourth

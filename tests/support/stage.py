@@ -110,6 +110,7 @@ def perform(
     also: Mapping[str, set[str]] | None = None,
     clock: Clock = Clock.RELATIVE,
     has_beat: bool = False,
+    sleeps: bool = False,
 ) -> Result:
     """Return what the rules find in samples; all times in milliseconds.
 
@@ -145,7 +146,11 @@ def perform(
             lag_ns=None if lag is None else round(lag * NS_PER_MS),
         )
     expected = Expectations(
-        path="stage.toml", roles=roles, rules=rules, handshake=any(isinstance(rule, SequenceRule) for rule in rules)
+        path="stage.toml",
+        roles=roles,
+        rules=rules,
+        handshake=any(isinstance(rule, SequenceRule) for rule in rules),
+        sleeps=sleeps,
     )
     frames = frames_of(samples, ids, codes)
     recorder = CaptureHistory(plan_tracks(expected, Definitions(messages=tuple(messages))))

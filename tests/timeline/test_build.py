@@ -13,7 +13,7 @@ from support.traffic import ANYWHERE, LAST, ON_CAN1, PLAIN, WHEN_1, WHEN_2, Fram
 
 from buslens.capture.frames import ClockDiscontinuity, Pause
 from buslens.definitions.model import Message, Signal, ValueType
-from buslens.timeline.build import build_timeline, typed_raw
+from buslens.timeline.build import WAKING_NS, build_timeline, typed_raw
 from buslens.timeline.history import NO_TIMEOUT, CaptureHistory, Track
 from buslens.timeline.model import UNKNOWN_STATE, UnknownReason
 
@@ -220,8 +220,10 @@ class TestSleep:
 
     def test_message_that_does_not_wake_up_is_missed(self) -> None:
         frames = values([(0, 0), (10, 0)])
-        found = entries(build(frames, timeout=30, pauses=(Pause(10, 190),), sleeps=True, end=400))
-        assert found[-1] == Entry(220, 10, UNKNOWN_STATE, UnknownReason.TIMED_OUT)
+        found = entries(build(frames, timeout=30, pauses=(Pause(10, 190),), sleeps=True, end=400 + WAKING_NS))
+        assert found[-1] == Entry(190 + WAKING_NS, 10, UNKNOWN_STATE, UnknownReason.TIMED_OUT)
+        found = entries(build(frames, timeout=30, pauses=(Pause(10, 190),), sleeps=True, end=190 + WAKING_NS))
+        assert found == [Entry(0, -1, 0, UnknownReason.KNOWN)]
 
 
 class TestUnknown:

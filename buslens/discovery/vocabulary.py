@@ -70,7 +70,8 @@ MEANINGS: Final[Mapping[str, frozenset[str]]] = {
         "data": "data serial ser lin line second secondary sec redundant redundancy rdnt telegram telegramm digital"
         " datenleitung daten bus zweite donnees ligne datos dati",
         "wire": "wire wired hardwired hardwire hw hwired contact switch sw pin leitung draht hardware microswitch"
-        " mikroschalter kontakt fil hilo filo direct discrete hrd first primary pri prim main",
+        " mikroschalter kontakt contatto contacto contato fil hilo filo direct discrete hrd first primary"
+        " pri prim main",
         "second": "2 b ii",
         "first": "1 a i",
         "supply": "supply sply spply vsup vsupply feed versorgung alimentation alimentacion alimentazione ubat kl30"

@@ -122,19 +122,25 @@ def format_duration(duration_ns: int) -> str:
 def format_at_least(duration_ns: int) -> str:
     """Return a duration that is claimed as a lower bound: rounded down, as `format_duration` writes it.
 
-    >>> format_at_least(96_690_000), format_at_least(2_999_900_000), format_at_least(300_000)
+    >>> format_at_least(96_690_000), format_at_least(2_999_900_000), format_at_least(300_001)
     ('96 ms', '2.999 s', '300 us')
     """
-    return format_duration(duration_ns if abs(duration_ns) < NS_PER_MS else duration_ns // NS_PER_MS * NS_PER_MS)
+    return format_duration(_rounded_down(duration_ns))
 
 
 def format_at_most(duration_ns: int) -> str:
     """Return a duration that is claimed as an upper bound: rounded up, as `format_duration` writes it.
 
-    >>> format_at_most(96_310_000), format_at_most(300_000)
+    >>> format_at_most(96_310_000), format_at_most(299_001)
     ('97 ms', '300 us')
     """
-    return format_duration(duration_ns if abs(duration_ns) < NS_PER_MS else -(-duration_ns // NS_PER_MS) * NS_PER_MS)
+    return format_duration(-_rounded_down(-duration_ns))
+
+
+def _rounded_down(duration_ns: int) -> int:
+    """Return whole milliseconds, of less than one whole microseconds; of less than one of these all of it."""
+    step = next((it for it in (NS_PER_MS, NS_PER_US) if abs(duration_ns) >= it), 1)
+    return duration_ns // step * step
 
 
 def format_rate(shortest_ns: int) -> str:

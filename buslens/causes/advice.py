@@ -37,6 +37,13 @@ class AdviceKind(Enum):
     NOTHING = "nothing"
     #: No measurement of the file tells any more; examine by hand, the cheapest first.
     EXAMINE = "examine"
+    #: The log shows nothing that a cause would explain, and does not show that the lock works: record again.
+    RECORD = "record"
+
+    @property
+    def is_work(self) -> bool:
+        """Whether somebody is to look for a cause at the car."""
+        return self in {AdviceKind.MEASURE, AdviceKind.REPAIR, AdviceKind.EXAMINE}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

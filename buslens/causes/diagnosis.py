@@ -78,8 +78,9 @@ def diagnose(
     made = _by_name(readings)
     is_faulty = any(result.verdict is Verdict.FAULTY for result in results)
     ranking = rank(causes, observations, made, is_faulty=is_faulty)
-    if _is_ordinary(results, observations, causes, made):
-        advice = Advice(step=AdviceKind.NOTHING, hypotheses=ranking.hypotheses[:1])
+    if not is_faulty and _shows_nothing(observations, causes, made):
+        is_tested = all(result.verdict is Verdict.AS_EXPECTED for result in results)
+        advice = Advice(step=AdviceKind.NOTHING if is_tested else AdviceKind.RECORD, hypotheses=ranking.hypotheses[:1])
     else:
         advice = advise(causes, ranking, {*made, *skipped})
     return Diagnosis(
@@ -96,12 +97,8 @@ def _by_name(readings: Sequence[Reading]) -> dict[str, str]:
     return {it.measurement: it.result for it in readings}
 
 
-def _is_ordinary(
-    results: Sequence[Result], observations: Sequence[Observation], causes: Causes, made: dict[str, str]
-) -> bool:
-    """Whether there is nothing to explain."""
-    return (
-        all(result.verdict is Verdict.AS_EXPECTED for result in results)
-        and all(it.shown is not SignStatus.PRESENT for it in observations)
-        and all(causes.measurements[name].expect == result for name, result in made.items())
+def _shows_nothing(observations: Sequence[Observation], causes: Causes, made: dict[str, str]) -> bool:
+    """Whether neither the log nor a reading shows anything to explain."""
+    return all(it.shown is not SignStatus.PRESENT for it in observations) and all(
+        causes.measurements[name].expect == result for name, result in made.items()
     )

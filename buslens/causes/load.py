@@ -476,6 +476,9 @@ def _check_names(draft: _PartialCauses) -> None:
                 signs={name: word for name, word in held.signs.items() if name not in gone},
                 readings={name: shown for name, shown in held.readings.items() if name not in gone},
             )
+            usual = {name for name, word in held.signs.items() if word is Frequency.USUAL}
+            if held.kind is CauseKind.RECORDING and usual and usual <= gone:
+                del draft.causes[cause]  # a fault of a recording that this car does not have
         for it in mentions:
             if it.name in gone or it.of in gone:
                 continue

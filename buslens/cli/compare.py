@@ -1,7 +1,7 @@
 """Compare captures from before a repair with captures from after it.
 
-Tells per step what was measured before and after, what is mended, still wrong
-or wrong now, and how much the clean handshakes prove. 'Repaired' is said only
+Tells per step what was measured before and after, what is fixed, not fixed
+or new, and how much the clean handshakes prove. 'Repaired' is said only
 where an unrepaired vehicle would show as many clean ones in at most 5 % of
 cases (Fisher's exact test); else how many more would prove it. Count every
 handshake before the repair, also those that went well.
@@ -14,8 +14,11 @@ example:
   buslens compare before.log after*.log --known-rate "1 in 10"
 """
 
+from __future__ import annotations
+
 import argparse
-from collections.abc import Sequence
+import shlex
+from typing import TYPE_CHECKING
 
 from buslens.causes.distinct import history_of, known_rate_of, require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
@@ -23,6 +26,11 @@ from buslens.cli.console import Console
 from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from buslens.causes.compare import Conclusion
 
 
 def add_arguments(parser: Parser) -> None:
@@ -83,7 +91,24 @@ def run(options: argparse.Namespace, console: Console) -> Status:
             console.result(part)
     else:
         console.result(report.text(compared, width=console.width, painted=console.painted))
+        if console.width is not None:
+            console.note(_next(compared.conclusion, before, after))
     return gravest(status_of(result.verdict) for result in now)
+
+
+def _next(conclusion: Conclusion, before: Sequence[str], after: Sequence[str]) -> str:
+    """Return the next command to type."""
+    from buslens.causes.compare import Conclusion
+
+    then = " ".join(f"--before {shlex.quote(it)}" for it in before)
+    now = " ".join(map(shlex.quote, after))
+    match conclusion:
+        case Conclusion.NOT_REPAIRED:
+            return f"next, for the cause: buslens diagnose {now}"
+        case Conclusion.REPAIRED:
+            return f"next, for the customer: buslens record {now} {then} -o record.html"
+        case _:
+            return f"next, with more captures: buslens compare {now} NEXT.log {then}"
 
 
 def sides(captures: Sequence[str], before: Sequence[str] | None) -> tuple[list[str], list[str]]:

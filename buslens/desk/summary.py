@@ -180,7 +180,7 @@ def _explained(view: JobView, diagnosis: Diagnosis, session: Session) -> JobView
         view,
         step=advice.step.value,
         advice="" if advice.step is AdviceKind.MEASURE else last_line(diagnosis),
-        causes=tuple(_causes(diagnosis)) if advice.step is not AdviceKind.NOTHING else (),
+        causes=tuple(_causes(diagnosis)) if advice.step.is_work else (),
         apart=_apart(diagnosis),
         unexplained=tuple(clean(it.sign.shows) for it in diagnosis.unexplained),
         next=coming,

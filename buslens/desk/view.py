@@ -167,7 +167,7 @@ class JobView:
 
     captures: tuple[CaptureView, ...] = ()
     wrong: WrongView | None = None
-    #: "measure", "repair", "examine", "nothing"; empty while there is nothing to explain.
+    #: "measure", "repair", "examine", "record", "nothing"; empty while there is nothing to explain.
     step: str = ""
     #: What to do next, one sentence.
     advice: str = ""

@@ -7,12 +7,12 @@ from fractions import Fraction
 from math import isfinite
 from typing import TYPE_CHECKING, Any, Final, NoReturn
 
-from buslens.definitions.model import OPERATORS, Threshold
+from buslens.definitions.model import Threshold
 from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._syntax import KEYWORD, NAME, states_of, unknown_role
 from buslens.expectations.conditions import read_condition, read_trigger
 from buslens.expectations.model import Reply, Role, Timeout
-from buslens.expectations.quantities import NUMBER, UNIT, parse_length_ns, parse_quantity
+from buslens.expectations.quantities import UNIT, parse_length_ns, parse_quantity, parse_threshold
 from buslens.expectations.schema import FORMAT, KINDS, KeySpec, Type
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from buslens.dialogue.pairs import GivenPair
     from buslens.expectations._toml import Node, TomlDocument
 
-_THRESHOLD: Final = re.compile(rf"\s*(<=|>=|<|>)\s*({NUMBER})\s*({UNIT})?\s*", re.ASCII)
 _HIGHEST: Final[Mapping[Type, int]] = {Type.ADDRESS: 0xFF, Type.IDENTIFIER: 0xFFFF, Type.WHOLE: 0xFFFF}
 _TYPE_WORDS: Final[Mapping[type, str]] = {
     bool: "a truth value",
@@ -251,12 +250,10 @@ class ValueReader:
 
     def threshold(self, text: str, node: Node) -> Threshold:
         """Return the numbers of a column that a state stands for, such as ``< 3 V``."""
-        match = _THRESHOLD.fullmatch(text)
-        if match is None:
+        threshold = parse_threshold(text)
+        if threshold is None:
             self.refuse(node, f"'{text[:40]}' is not a limit of a state; write for example \"< 3 V\"")
-        limit, unit = match[2], match[3]
-        operator = next(it for it in OPERATORS if it == match[1])
-        return Threshold(operator=operator, limit=Fraction(limit), unit=unit or "")
+        return threshold
 
     def states(self, key: KeySpec, data: object, node: Node) -> dict[str, tuple[str | int | Threshold, ...]]:
         table: dict[str, object] = self.expect(key, data, node, dict)

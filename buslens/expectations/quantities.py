@@ -10,6 +10,7 @@ import re
 from fractions import Fraction
 from typing import Final
 
+from buslens.definitions.model import OPERATORS, Threshold
 from buslens.units import parse_duration_ns, power_of_unit, spelled
 
 NUMBER: Final = r"[+-]?(?:\d+(?:\.\d+)?|\.\d+)"
@@ -21,6 +22,7 @@ LONGEST_NS: Final = 2**62
 """No duration in a file is longer, ns (146 years): sums with times of a capture still fit 64 bits."""
 
 _QUANTITY: Final = re.compile(rf"\s*({NUMBER})\s*({UNIT})?\s*", re.ASCII)
+_THRESHOLD: Final = re.compile(rf"\s*(<=|>=|<|>)\s*({NUMBER}(?:e[+-]?\d{{1,3}})?)\s*({UNIT})?\s*", re.ASCII)
 _MOST_DIGITS: Final = 40
 
 
@@ -71,6 +73,19 @@ def parse_quantity(text: str, unit: str) -> Fraction:
         comma = "; decimals stand behind a point" if re.search(r"\d,\d", text) else ""
         raise ValueError(f"'{text[:60]}' is not a quantity; write a number and its unit, such as '{example}'{comma}")
     return convert(match[1], match[2] or "", unit)
+
+
+def parse_threshold(text: str) -> Threshold | None:
+    """Return the numbers of a column that a state stands for, such as ``< 3 V``; None if the text is no such limit.
+
+    >>> parse_threshold("> 9.5 V"), parse_threshold("locked")
+    (Threshold(operator='>', limit=Fraction(19, 2), unit='V'), None)
+    """
+    match = _THRESHOLD.fullmatch(text)
+    if match is None:
+        return None
+    operator = next(it for it in OPERATORS if it == match[1])
+    return Threshold(operator=operator, limit=Fraction(match[2]), unit=match[3] or "")
 
 
 def parse_length_ns(text: str) -> int:

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.checks.check import check
-from buslens.definitions.model import Threshold
 from buslens.discovery.roles import HANDSHAKE, RoleMatch
 from buslens.discovery.traces import is_column
 from buslens.errors import UsageError
 from buslens.expectations.model import Expectations, Role, Timeout
+from buslens.expectations.quantities import parse_threshold
 from buslens.report.figure import draw
 from buslens.units import NS_PER_S
 
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
 _BEFORE_S: Final = 2.0
 _AFTER_S: Final = 3.0
 _OF_EACH: Final = 3
-_LIMIT: Final = re.compile(r"([<>]) (-?[\d.]+(?:e[+-]\d+)?)(?: (.+))?", re.ASCII)
 
 
 def draw_candidates(made: StartResult, path: str, table: TableSettings = NOTHING_TOLD) -> Path:
@@ -78,18 +76,10 @@ def _role(name: str, fit: RoleMatch) -> Role:
 def _column_role(name: str, fit: RoleMatch) -> Role:
     """Return a role that shows a column by its words, its numbers or the limits of its two levels."""
     labels = [label for _, label in sorted(fit.signal.labels.items())]
-    limits = {label: found for label in labels if (found := _thresholds(label))}
+    limits = {label: (found,) for label in labels if (found := parse_threshold(label)) is not None}
     states = {label: () if label in limits else (label,) for label in labels}
     numbers = {str(raw): (raw,) for raw in range(1 << fit.signal.length)}
     return Role(name=name, column=fit.signal.name, states=states or numbers, thresholds=limits, timeout=Timeout.NEVER)
-
-
-def _thresholds(label: str) -> tuple[Threshold, ...]:
-    """Return the limit of a level that a label says, as `buslens.discovery.columns` writes it; none of any other."""
-    match = _LIMIT.fullmatch(label)
-    if match is None:
-        return ()
-    return (Threshold(operator="<" if match[1] == "<" else ">", limit=Fraction(match[2]), unit=match[3] or ""),)
 
 
 def _is_own(fit: RoleMatch, raw: int) -> bool:

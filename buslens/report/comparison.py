@@ -18,6 +18,7 @@ from buslens.causes.repair_statistics import CONFIDENCE
 from buslens.checks.findings import Result, TimeBounds, Verdict
 from buslens.checks.phrases import span_text
 from buslens.report.document import SCHEMA, capture_entry, seconds_of, span_entry
+from buslens.report.finding_kinds import steps_by_rule
 from buslens.report.formatting import (
     DOUBT_SIGN,
     MET_SIGN,
@@ -31,7 +32,7 @@ from buslens.report.formatting import (
     seconds,
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
-from buslens.report.safety_notes import safety_notes
+from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS, safety_notes
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -47,11 +48,10 @@ CONCLUSION_WORDS: Final = {
 """What a person calls a conclusion."""
 
 METHOD: Final = (
-    "Proved means: a vehicle that still has the fault shows the same in at most 5 % of cases, by Fisher's exact test "
-    "of the handshakes before and since, by (1 - rate)^n for a rate that is stated as known, by the conditional test "
-    "of two Poisson counts outside handshakes. It holds only if every handshake before the repair is counted, also "
-    "those that went well, and if those since were tried under the conditions under which it failed: same temperature, "
-    "same battery, same way of use."
+    "Proved means: a vehicle that still has the fault would do as well in at most 5 % of cases (Fisher's exact test of "
+    "the handshakes; (1 - rate)^n for a stated rate; the conditional test of two Poisson counts outside handshakes). "
+    "It holds if every handshake before the repair is counted, also the good ones, and if those since were tried at "
+    "the same temperature, with the same battery and in the same way."
 )
 """Where the numbers come from, and what they rest on."""
 
@@ -185,14 +185,12 @@ def _report(comparison: RepairComparison) -> Iterator[Paragraph]:
     lost = [one for one in comparison.with_change(RepairStatus.NOT_JUDGED) if one.before.wrong]
     yield from section("Not retested", _changes(DOUBT_SIGN, lost))
     good = comparison.with_change(RepairStatus.GOOD)
-    yield from section("OK now", _changes(MET_SIGN, [one for one in good if one.step is not None]))
-    others = [clean(one.rule) for one in good if one.step is None]
-    if others:
-        yield item(MET_SIGN, f"also: {', '.join(others)}")
-    yield from section("What the captures since the repair prove", _proved(comparison))
+    yield from section("OK now", _good(good))
+    yield from section("Confidence in the repair", _proved(comparison))
     yield from section("Notes", (paragraph(clean(note), indent=MARGIN) for note in comparison.notes))
-    if comparison.conclusion is Conclusion.NOT_REPAIRED:
-        yield from safety_notes()
+    if comparison.conclusion is not Conclusion.REPAIRED:
+        is_wrong = comparison.conclusion is Conclusion.NOT_REPAIRED
+        yield from safety_notes(CAUTIONS if is_wrong else RECORDING_CAUTIONS)
     yield paragraph()
     word, _, rest = conclusion_sentence(comparison).partition(":")
     ink = TextStyle.WRONG if comparison.conclusion is Conclusion.NOT_REPAIRED else TextStyle.STRONG
@@ -217,6 +215,13 @@ def _changes(mark: str, compared: Sequence[ComparedItem]) -> Iterator[Paragraph]
         yield item(mark, f"{name}: {change_text(one)}", ink=ink)
         if mark == WRONG_SIGN and one.after.reason:
             yield paragraph(clean(one.after.reason), indent=MARGIN)
+
+
+def _good(good: Sequence[ComparedItem]) -> Iterator[Paragraph]:
+    """Yield what is OK now and was never found wrong; in figures only where a delay is another one than before."""
+    yield from _changes(MET_SIGN, [one for one in good if shift_text(one)])
+    if named := steps_by_rule((one.rule, one.step) for one in good if not shift_text(one)):
+        yield item(MET_SIGN, named)
 
 
 def change_text(compared: ComparedItem) -> str:
@@ -314,7 +319,7 @@ def _runs(number: int, rule: str, more: str = "") -> str:
     name = clean(rule)
     if name.endswith("handshake"):
         return counted(number, f"{more}{name}")
-    return f"{counted(number, f'{more}handshake')} of {name}"
+    return f"{counted(number, f'{more}handshake')} ({name})"
 
 
 def _rate_text(proof: RepairEvidence) -> str:

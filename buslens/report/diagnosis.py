@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from buslens.causes.advice import AdviceKind, PredictedResult
 from buslens.causes.signs import Observation, SignStatus
+from buslens.checks.findings import Verdict
 from buslens.report.document import seconds_of
 from buslens.report.formatting import (
     DOUBT_SIGN,
@@ -18,7 +19,7 @@ from buslens.report.formatting import (
     moment,
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
-from buslens.report.safety_notes import safety_notes
+from buslens.report.safety_notes import RECORDING_CAUTIONS, safety_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -56,7 +57,7 @@ def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     )
     yield from _signs(diagnosis)
     yield from section("Measured", _measured(diagnosis))
-    if diagnosis.advice.step is not AdviceKind.NOTHING:
+    if diagnosis.advice.step.is_work:
         yield from section("Possible causes", _causes(diagnosis))
         yield from _unexplained(diagnosis)
         yield from safety_notes()
@@ -65,6 +66,8 @@ def _paragraphs(diagnosis: Diagnosis) -> Iterator[Paragraph]:
     yield paragraph()
     if diagnosis.advice.step in {AdviceKind.REPAIR, AdviceKind.EXAMINE}:
         yield from _first(_advised(diagnosis).cautions, indent=0)
+    elif diagnosis.advice.step is AdviceKind.RECORD:
+        yield from _first(RECORDING_CAUTIONS, indent=0)
     yield paragraph(StyledText(last_line(diagnosis), TextStyle.STRONG))
 
 
@@ -258,6 +261,9 @@ def last_line(diagnosis: Diagnosis) -> str:
     match advice.step:
         case AdviceKind.NOTHING:
             return "Nothing to explain: all tested rules OK, and nothing unusual in the log."
+        case AdviceKind.RECORD:
+            untested = next(it for it in diagnosis.results if it.verdict is not Verdict.AS_EXPECTED)
+            return f"Nothing to explain yet: {clean(untested.summary)}."
         case AdviceKind.REPAIR:
             found = f"{capitalised(clean(first.title))} ({share(first.posterior)})."
             is_work = any(cause.kind.is_in_vehicle for cause in first.causes)

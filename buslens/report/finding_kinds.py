@@ -8,7 +8,7 @@ from buslens.checks.findings import Finding, Outcome, Result, TimeBounds
 from buslens.checks.headline import leading
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
-from buslens.report.formatting import clean
+from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, verdict_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -32,6 +32,20 @@ def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:
     return [[first, *(it for it in group if it is not first)], *found.values()]
 
 
+def answer(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
+    """Return what happened, for somebody who knows no rule by name: the leading fault, else what the verdict says.
+
+    Parameters
+    ----------
+    groups : sequence of sequence of Finding
+        From `kinds`.
+    """
+    if not groups or not groups[0][0].outcome.is_fault:
+        return verdict_sentence(result)
+    times = f" ({len(groups[0]):,} times)" if len(groups[0]) > 1 else ""
+    return f"{capitalised(VERDICT_WORDS[result.verdict])}: {clean(groups[0][0].reason)}{times}"
+
+
 def sentence(alike: Sequence[Finding]) -> str:
     """Return what is said of a kind: the sentence on its first finding, and the range of what all of them measured."""
     reason = clean(alike[0].reason)
@@ -39,6 +53,14 @@ def sentence(alike: Sequence[Finding]) -> str:
     if len(alike) > 1 and alike[0].outcome.is_fault and len(delays) == len(alike):
         reason += f"; all {len(delays):,}: {span_text(hull(delays))}"
     return reason
+
+
+def steps_by_rule(places: Iterable[tuple[str, str | None]]) -> str:
+    """Return rules and steps, the steps of one rule together: ``lock handshake (wire feedback, enable off)``."""
+    steps: dict[str, list[str]] = {}
+    for rule, step in dict.fromkeys(places):
+        steps.setdefault(clean(rule), []).extend([clean(step)] if step else [])
+    return ", ".join(f"{rule} ({', '.join(of)})" if of else rule for rule, of in steps.items())
 
 
 def hull(spans: Sequence[TimeBounds]) -> TimeBounds:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from buslens.checks.findings import Finding, Outcome, Result
+from buslens.checks.headline import leading
 from buslens.report.formatting import OUTCOME_WORDS, seconds
 from buslens.report.text_metrics import legible
 
@@ -51,8 +52,8 @@ def shows(view: View, place: FindingLayout) -> bool:
 def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tuple[list[Note], dict[_Group, int]]:
     """Return the notes, and the number of each group that has places in the picture.
 
-    Faults come before what is undecided, and each of the two in the order of time. Faults that lie outside the
-    picture are noted as well, without a number.
+    The headline's comes first, then faults before what is undecided, each of the two in the order of time. Faults that
+    lie outside the picture are noted as well, without a number.
     """
     wrong = [p for p in placed if p.finding.outcome is not Outcome.MET]
     inside: dict[_Group, list[Finding]] = {}
@@ -61,7 +62,8 @@ def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tupl
         (inside if shows(view, place) else outside).setdefault(group(place.finding), []).append(place.finding)
     notes: list[Note] = []
     numbers: dict[_Group, int] = {}
-    for key in sorted(inside, key=lambda k: (not k[2].is_fault, _first(inside[k]))):
+    lead = _leading_group(result, [place.finding for place in wrong])
+    for key in sorted(inside, key=lambda k: (k != lead, not k[2].is_fault, _first(inside[k]))):
         numbers[key] = len(numbers) + 1
         notes.append(_note(result, inside[key], numbers[key], ""))
     for key in sorted(outside, key=lambda k: (not k[2].is_fault, _first(outside[k]))):
@@ -75,6 +77,12 @@ def write_notes(result: Result, placed: list[FindingLayout], view: View) -> tupl
         notes = notes[:MOST_NOTES]
         notes.append(Note(number=None, head=f"{words} more", body="listed in the text report", is_fault=False))
     return notes, numbers
+
+
+def _leading_group(result: Result, wrong: list[Finding]) -> _Group | None:
+    """Return the group of the finding that the headline speaks of."""
+    worst = [it for it in wrong if it.outcome.is_fault] or wrong
+    return group(leading(worst, {rule.name: rule for rule in result.expectations.rules})) if worst else None
 
 
 def _first(findings: list[Finding]) -> int:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 MOST_RUNS: Final = 200
 """Of more handshakes, those that failed are drawn first, then the earliest others."""
 
-_BEFORE: Final = 0.05
+_AROUND: Final = 0.05
 _COLUMNS: Final = 900
 
 
@@ -125,11 +125,17 @@ def _overlay(result: Result, rule: Sequence, placed: list[FindingLayout], least:
     roles = list(dict.fromkeys(role for step in rule.steps for role in roles_of_trigger(step.await_)))
     roles = [role for role in roles if role in result.timelines and not result.timelines[role].is_number]
     end_ns = max([NS_PER_MS, *(run.end_ns - _zero(run) for run in shown)])
-    window = (-round(_BEFORE * end_ns), end_ns)
+    # What changed at the very end shows only if a little of the time behind it does.
+    around = round(_AROUND * end_ns)
+    window = (-around, end_ns + around)
     lanes = []
     for role in roles:
         traces = tuple(
-            OverlayTrace(lane=_lane(result, role, run, window), zero_ns=_zero(run), is_fault=run.number in failed)
+            OverlayTrace(
+                lane=_lane(result, role, run, window, run.end_ns + around),
+                zero_ns=_zero(run),
+                is_fault=run.number in failed,
+            )
             for run in shown
         )
         lanes.append(
@@ -156,10 +162,10 @@ def _zero(run: Handshake) -> int:
     return run.start.earliest_ns if run.start.latest_ns is None else run.start.latest_ns
 
 
-def _lane(result: Result, role: str, run: Handshake, window: tuple[int, int]) -> Lane:
+def _lane(result: Result, role: str, run: Handshake, window: tuple[int, int], end_ns: int) -> Lane:
     zero = _zero(run)
     resolution = max((window[1] - window[0]) // _COLUMNS, 1)
-    return lay_lane(result.timelines[role], zero + window[0], min(zero + window[1], run.end_ns), resolution)
+    return lay_lane(result.timelines[role], zero + window[0], min(zero + window[1], end_ns), resolution)
 
 
 def _bands(

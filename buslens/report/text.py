@@ -10,7 +10,7 @@ from buslens.capture.frames import Clock, ReadStats
 from buslens.checks.findings import Finding, Findings, Handshake, Outcome, Result, Verdict
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
-from buslens.report.finding_kinds import hull, kinds, sentence
+from buslens.report.finding_kinds import hull, kinds, sentence, steps_by_rule
 from buslens.report.formatting import (
     IDLE_SIGN,
     MET_SIGN,
@@ -171,10 +171,7 @@ def _by_kind(findings: Sequence[Finding], result: Result) -> Iterator[Paragraph]
 
 def _only_named(ordered: Sequence[Sequence[Finding]], what: str) -> Paragraph:
     """Return a line that names kinds of findings, the steps of one rule together."""
-    steps: dict[str, list[str]] = {}
-    for rule, step in dict.fromkeys((it[0].rule, it[0].step) for it in ordered):
-        steps.setdefault(clean(rule), []).extend([clean(step)] if step else [])
-    named = ", ".join(f"{rule} ({', '.join(of)})" if of else rule for rule, of in steps.items())
+    named = steps_by_rule((it[0].rule, it[0].step) for it in ordered)
     return item(sign(ordered[0][0].outcome), f"{len(ordered)} {what}, written out with --all: {named}")
 
 

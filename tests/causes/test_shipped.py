@@ -215,7 +215,8 @@ steps = [
         assert (pattern.rule, pattern.step) == ("Entriegeln", "Riegel frei")
         assert "second_path_late" in file.lost
         assert file.lost["motor_stalls"] == "no role supply_current"
-        assert set(file.causes) == set(shipped(FILES[0]).causes)
+        # What is wrong with a recording that this car does not have is left out.
+        assert set(shipped(FILES[0]).causes) - set(file.causes) == {"probe_wrong"}
 
     def test_bolt_under_load_first(self) -> None:
         """Where no current is shown, a wheel is turned before a plug is touched."""

@@ -86,7 +86,7 @@ class TestText:
             ("car07_slow_motor.log", "motor_current", "4 A", "Lock motor worn"),
             ("car07_feedbacks_disagree.asc", "data_against_wheel", "contradicts", "Position sensor in the lock unit"),
             ("car08_jammed_bolt.asc", "wheel_turned", "same", "Bolt jammed"),
-            ("car08_jammed_bolt.asc", "wheel_turned", "starts", "Bolt under load"),
+            ("car08_jammed_bolt.asc", "wheel_turned", "starts", "Bolt clamped by a wheel"),
         ],
     )
     def test_what_one_measurement_tells(

@@ -9,8 +9,8 @@ import pytest
 from support.handmade import at, between, handshake, pulse_finding, result, step_finding
 
 from buslens.causes.compare import RepairComparison, compare
-from buslens.checks.findings import Finding, Outcome, Result, Verdict
-from buslens.report.comparison import conclusion_sentence, document, text
+from buslens.checks.findings import Finding, Findings, Handshakes, Outcome, Result, Verdict
+from buslens.report.comparison import conclusion_sentence, document, still_needed, text
 from buslens.report.document import dumps
 from buslens.report.safety_notes import CAUTIONS
 
@@ -70,6 +70,20 @@ class TestText:
             "Repair not yet confirmed: nothing wrong in 1 lock handshake and 12.480 s of watching enable pulse since;"
             " 4 more lock handshakes and 225 s more would prove it"
         )
+
+    def test_a_rule_that_is_called_no_handshake(self) -> None:
+        """Its name stands in brackets, for it need not read as a thing that one can count."""
+        sides = [capture(outcome, 2, 300) for outcome in (Outcome.LATE, Outcome.MET)]
+        name = "ignition after release"
+        then, now = (
+            replace(
+                side,
+                findings=Findings.of(replace(it, rule=name) for it in side.findings),
+                handshakes=Handshakes.of(replace(it, rule=name) for it in side.handshakes),
+            )
+            for side in sides
+        )
+        assert still_needed(compare([then], [now])) == "3 more handshakes (ignition after release)"
 
     def test_few_never_read_as_repaired(self) -> None:
         assert "repaired" not in text(comparison()).lower()

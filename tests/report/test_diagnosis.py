@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from support.handmade import result, step_finding
 from support.small_causes import cause, causes, measurement, observed
 
-from buslens.causes.advice import advise
-from buslens.causes.diagnosis import Diagnosis
+import buslens
+from buslens.causes.advice import AdviceKind, advise
+from buslens.causes.diagnosis import Diagnosis, diagnose
+from buslens.causes.load import load_causes
 from buslens.causes.model import CauseKind, Causes, ResultRange
 from buslens.causes.ranking import rank
 from buslens.causes.readings import Reading
 from buslens.causes.signs import SignStatus
 from buslens.checks.findings import Verdict
 from buslens.report.diagnosis import NOT_TOLD_APART, NOT_TOLD_APART_YET, last_line, limits_of, share, text
+from buslens.report.safety_notes import RECORDING_CAUTIONS
 
 WIRES = (cause("a", usual=["dead"]), cause("b", usual=["dead"], readings={"m": ["bad"]}), cause("c", usual=["dead"]))
 
@@ -30,6 +35,20 @@ def made(file: Causes, *readings: tuple[str, str]) -> Diagnosis:
         ranking=ranking,
         advice=advise(file, ranking, dict(readings)),
     )
+
+
+class TestNothingShown:
+    """A log that shows neither a fault nor a handshake sends nobody to the car with a meter."""
+
+    def test_record_again(self) -> None:
+        folder = Path(__file__).parents[2]
+        idle = buslens.check(folder / "sample_logs/car12_nobody_comes.log", folder / "signal_defs/steering_lock.toml")
+        found = diagnose([idle], load_causes(folder / "signal_defs/steering_lock.causes.toml", idle.expectations))
+        told = text(found)
+        assert found.advice.step is AdviceKind.RECORD
+        assert "Measure next" not in told
+        assert "Possible causes" not in told
+        assert told.index(RECORDING_CAUTIONS[0]) < told.index("record again: start button pressed")
 
 
 class TestText:

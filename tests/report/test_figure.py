@@ -23,6 +23,7 @@ from buslens.report.diagram import lay_out
 from buslens.report.figure import SUFFIXES, draw, figure
 from buslens.report.finding_layout import places
 from buslens.report.formatting import OUTCOME_WORDS
+from buslens.report.notes import write_notes
 from buslens.report.paint import house_style
 from buslens.report.style import FORMATS, Tone, format_named
 from buslens.report.text_metrics import Lettering, legible, wrap
@@ -210,6 +211,16 @@ class TestLayout:
         base = lock()
         runs = [replace(base.handshakes[0], number=n, end_ns=base.handshakes[0].end_ns + n) for n in range(1, 400)]
         assert collisions(sheet(replace(base, handshakes=tuple(runs)), window="all")) == []
+
+    def test_the_finding_of_the_headline_is_number_one(self) -> None:
+        """Though the supply lies outside its limits, and the steps that follow fail, in the same millisecond."""
+        root = Path(__file__).parents[2]
+        made = check(root / "sample_logs/car03_load_fuse_blown.log", root / "signal_defs/steering_lock.toml")
+        placed = places(made)
+        notes, _ = write_notes(made, placed, choose(made, placed))
+        assert notes[0].number == 1
+        assert notes[0].head.startswith("rule broken: lock supply")
+        assert made.summary.startswith(notes[0].body.partition(";")[0])
 
     def test_one_note_for_findings_of_a_kind(self) -> None:
         base = SKETCHES["late"]()

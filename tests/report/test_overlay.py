@@ -31,6 +31,13 @@ class TestOverlay:
             seen = next(it.time for it in finding.evidence if it.role == "unlock_feedback" and "unlocked" in it.what)
             assert seen.latest_ns in [change.seen_ns for change in trace.lane.changes]
 
+    def test_the_last_change_shows(self) -> None:
+        """What ends a handshake is drawn with a little of what follows it: else it reads as if it had not come."""
+        overlay = overlay_named(judged("car07_slow_motor.log"), "lock handshake")
+        traces = [trace for lane in overlay.lanes for trace in lane.traces]
+        ends = [trace.lane.changes[-1].seen_ns - trace.zero_ns for trace in traces]
+        assert max(ends) < overlay.end_ns
+
     def test_bands_hold_the_limit(self) -> None:
         """The outer ends hold every allowed window, the inner ends lie in each of them."""
         overlay = overlay_named(judged("car02_two_close_together.log.gz"), "unlock handshake")

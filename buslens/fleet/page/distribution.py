@@ -70,7 +70,7 @@ class StepView:
             Outcome.EARLY: "early",
             Outcome.LATE: "late",
             Outcome.MISSING: "never came",
-            Outcome.OUT_OF_ORDER: "out of order",
+            Outcome.OUT_OF_ORDER: "wrong order",
             Outcome.VIOLATED: "violated",
             Outcome.UNDECIDED: "undecided",
         }
@@ -146,7 +146,7 @@ def label(view: StepView) -> str:
     return (
         f"{view.rule}, {view.step}: {view.delays:,} delays of {view.vehicles:,} vehicles, "
         f"{limit_text(view.limit)}; median {span_text(view.median)}, 95 of 100 within "
-        f"{span_text(view.most_are_within)}; not met: {view.not_met}"
+        f"{span_text(view.most_are_within)}; faults or undecided: {view.not_met}"
     )
 
 

@@ -12,7 +12,7 @@ from buslens.fleet.views import FleetSummary
 from buslens.units import NS_PER_MIN
 
 TROUBLE_WORDS: Final = {
-    FailureKind.UNREADABLE: "not to be had, or no log",
+    FailureKind.UNREADABLE: "unreadable, or no log",
     FailureKind.UNRELATED: "of another car, bus or channel: none of the needed messages",
     FailureKind.TIME: "took longer than was allowed",
     FailureKind.MEMORY: "needed more memory than was allowed",

@@ -11,7 +11,7 @@ from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, l
 from buslens.report.formatting import capitalised, clean, verdict_sentence
 from buslens.report.page.drawing import strip_svg
 from buslens.report.record.markup import Markup
-from buslens.report.safety_notes import CAUTIONS
+from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS
 from buslens.report.strip import MOST_LANES, evidence_strip, informative
 from buslens.report.templates import part
 from buslens.units import NS_PER_S
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from buslens.causes.signs import Observation
 
 _MOST_CAUSES: Final = 4
+_NEAR: Final = 6
+"""Of causes that fit alike, those whose share is a smaller part of the first one's are named with the others."""
 _MOST_AGAINST: Final = 3
 _MOST_NAMED: Final = 2
 _LIKELY: Final = 0.01
@@ -48,7 +50,7 @@ def evidence_html(
 
 def likely_html(diagnosis: Diagnosis | None) -> Markup:
     """Return the line under the verdict: what it most likely is, and what fits as well; empty without causes."""
-    if diagnosis is None or diagnosis.advice.step is AdviceKind.NOTHING:
+    if diagnosis is None or not diagnosis.advice.step.is_work:
         return Markup("")
     leading, alike = _leading(diagnosis)
     more = len(leading) - _MOST_NAMED if alike else 0
@@ -61,7 +63,7 @@ def _leading(diagnosis: Diagnosis) -> tuple[Sequence[Hypothesis], bool]:
     They are those that the log fits as well as the first, and any other that is at least half as probable.
     """
     first, group = diagnosis.ranking.hypotheses[0], diagnosis.ranking.groups[0]
-    named = {id(it) for it in group if it.posterior >= WORTH_TELLING}
+    named = {id(it) for it in group if it.posterior >= max(first.posterior / _NEAR, WORTH_TELLING)}
     rivals = {id(it) for it in diagnosis.ranking.hypotheses if it.posterior >= first.posterior / 2}
     chosen = [it for it in diagnosis.ranking.hypotheses if id(it) in named | rivals | {id(first)}][:_MOST_CAUSES]
     return chosen, {id(it) for it in chosen} <= {id(it) for it in group}
@@ -82,12 +84,17 @@ def _part(name: str, *values: object) -> Markup:
 
 def side_html(result: Result, diagnosis: Diagnosis | None) -> Markup:
     """Return the leading cause with what speaks for and against it, what to do next, and the cautions for it."""
-    is_work = diagnosis is not None and diagnosis.advice.step is not AdviceKind.NOTHING
-    # Wherever somebody is going to work on the car.
-    cautions = CAUTIONS if is_work or result.verdict is Verdict.FAULTY else ()
-    parts = [] if diagnosis is None or not is_work else [_causes(diagnosis), _next(diagnosis)]
+    step = None if diagnosis is None else diagnosis.advice.step
+    is_work = step is not None and step.is_work
+    cautions: Sequence[str] = ()
+    if is_work or result.verdict is Verdict.FAULTY:
+        cautions = CAUTIONS
+    elif result.verdict is Verdict.UNDECIDED:
+        cautions = RECORDING_CAUTIONS
+    parts = [_causes(diagnosis), _next(diagnosis)] if diagnosis is not None and is_work else []
     why = last_line(diagnosis) if diagnosis is not None and not is_work else ""
-    return _part("side", parts, why, cautions)
+    title = "Do next at the car" if step is AdviceKind.RECORD else "Why"
+    return _part("side", parts, title, why, cautions)
 
 
 def _causes(diagnosis: Diagnosis) -> Markup:

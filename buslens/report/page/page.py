@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.errors import UsageError
 from buslens.files import write_atomically
-from buslens.report.finding_kinds import kinds
+from buslens.report.finding_kinds import answer, kinds
 from buslens.report.finding_layout import FindingLayout, places
-from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, file_name, verdict_sentence
+from buslens.report.formatting import clean, file_name
 from buslens.report.page.columns import pack
 from buslens.report.page.first_screen import evidence_html, likely_html, side_html
 from buslens.report.page.overlay_drawing import overlays_html
@@ -27,7 +27,6 @@ from buslens.report.view import choose
 
 if TYPE_CHECKING:
     import os
-    from collections.abc import Sequence
 
     from buslens.causes.diagnosis import Diagnosis
     from buslens.checks.findings import Finding, Result
@@ -105,7 +104,7 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         style=Markup(style),
         name=name,
         verdict=result.verdict.value,
-        sentence=_answer(result, groups),
+        sentence=answer(result, groups),
         likely=likely_html(diagnosis),
         facts=facts(result),
         side=side_html(result, diagnosis),
@@ -118,14 +117,6 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         capture=Markup(base64.b64encode(pack(result, placed, view, numbers)).decode("ascii")),
         script=Markup(script),
     )
-
-
-def _answer(result: Result, groups: Sequence[Sequence[Finding]]) -> str:
-    """Return what happened, in one sentence: that of the leading fault, else that of the verdict."""
-    if not groups or not groups[0][0].outcome.is_fault:
-        return verdict_sentence(result)
-    times = f" ({len(groups[0]):,} times)" if len(groups[0]) > 1 else ""
-    return f"{capitalised(VERDICT_WORDS[result.verdict])}: {clean(groups[0][0].reason)}{times}"
 
 
 def first_screen(result: Result, diagnosis: Diagnosis | None = None) -> tuple[str, str]:

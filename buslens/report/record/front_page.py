@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 from buslens.checks.findings import Result, Verdict
 from buslens.report.comparison import conclusion_sentence, still_needed
 from buslens.report.diagnosis import share
-from buslens.report.formatting import capitalised, verdict_sentence
+from buslens.report.finding_kinds import answer, kinds
+from buslens.report.formatting import capitalised
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,9 +30,12 @@ def who(job: JobDetails) -> list[tuple[str, str]]:
 def found(job: JobDetails, results: Sequence[Result], suspects: Suspects | None) -> list[str]:
     """Return what was wrong as sentences: the gravest capture first, what was measured, the likely cause."""
     faulty = [it for it in results if it.verdict is Verdict.FAULTY]
-    said = [verdict_sentence((faulty or list(results))[0])]
+    first = (faulty or list(results))[0]
+    said = [answer(first, kinds(first, first.findings.unmet))]
     if len(results) > 1:
-        said.append(f"So in {len(faulty)} of {len(results)} recordings." if faulty else "In no recording faulty.")
+        said.append(
+            f"Faulty in {len(faulty)} of {len(results)} recordings." if faulty else "No recording shows a fault."
+        )
     made_in_all = len(job.readings) + (0 if suspects is None else len(suspects.readings))
     for it in job.readings[:MOST_READINGS]:
         said.append(f"Measured: {it.what}: {it.reading}{f', expected {it.limit}' if it.limit else ''}.")

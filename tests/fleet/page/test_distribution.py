@@ -136,7 +136,7 @@ class TestNumbers:
         assert view.not_met == "1 late, 1 never came"
         assert label(view) == (
             "lock handshake, wire feedback: 3 delays of 2 vehicles, limit 50 to 600 ms; median 300 to 660 ms, "
-            "95 of 100 within at least 650 ms; not met: 1 late, 1 never came"
+            "95 of 100 within at least 650 ms; faults or undecided: 1 late, 1 never came"
         )
 
 

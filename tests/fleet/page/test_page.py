@@ -156,7 +156,7 @@ class TestSaid:
             "odd outlier the delay was 412 to 455 ms; the fleet takes 281 ms ( its page ) 1 %",
             "? lock handshake, wire feedback 1 1 the capture ends before it could be overdue",
             "1 capture: took longer than was allowed",
-            "1 capture: not to be had, or no log",
+            "1 capture: unreadable, or no log",
             "The same warning has many causes",
             "not which part to replace",
             "Rules Limit source lock handshake invented for the test no ignition while open not said",

@@ -78,8 +78,8 @@ class TestText:
         then, now = (
             replace(
                 side,
-                findings=Findings.of(replace(it, rule=name) for it in side.findings),
-                handshakes=Handshakes.of(replace(it, rule=name) for it in side.handshakes),
+                findings=Findings.of([replace(it, rule=name) for it in side.findings]),
+                handshakes=Handshakes.of([replace(it, rule=name) for it in side.handshakes]),
             )
             for side in sides
         )

@@ -48,7 +48,7 @@ class TestNothingShown:
         assert found.advice.step is AdviceKind.RECORD
         assert "Measure next" not in told
         assert "Possible causes" not in told
-        assert told.index(RECORDING_CAUTIONS[0]) < told.index("record again: start button pressed")
+        assert told.index(RECORDING_CAUTIONS[0]) < told.rindex("record again: start button pressed")
 
 
 class TestText:

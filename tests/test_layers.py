@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -221,3 +222,19 @@ class TestStart:
         loaded = loaded_after(code)
         assert "buslens" in loaded
         assert not loaded & (HEAVY | {"numpy", "platformdirs"})
+
+
+def test_no_module_of_the_readers_imports_one_that_imports_it() -> None:
+    """Nor for the type checker alone: what two of them share stands in a module below both."""
+    names = {f"buslens.capture.{path.stem}": path for path in (PACKAGE / "capture").glob("*.py")}
+    graph = {
+        name: {
+            known
+            for item in imports(path.read_text("utf-8"))
+            for known in names
+            if f"{item.module}.".startswith(f"{known}.")
+        }
+        for name, path in names.items()
+    }
+    assert graph["buslens.capture.open"] > {"buslens.capture.stream", "buslens.capture.table"}
+    assert len([*TopologicalSorter(graph).static_order()]) == len(names)

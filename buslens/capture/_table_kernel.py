@@ -295,7 +295,7 @@ def clock_time(text: Numbers, p: int, code: Numbers, as_ms: int, sep: int) -> tu
                 fraction = fraction * 10 + code[text[p]]
             p += 1
         places = min(p - first, 9)
-        if p - first == 3 and text[p] == text[first - 1] and code[text[p + 1]] < 10:
+        if p - first == 3 and (text[p] in (46, 58) or (text[p] == 44 and sep != 44)) and code[text[p + 1]] < 10:
             # Thousandths of a second, and thousandths of those: 12.345.678.
             p += 1
             while code[text[p]] < 10 and places < 6:
@@ -509,7 +509,7 @@ def kind_at(text: Numbers, p: int) -> int:
         return kit.REMOTE_FLAG
     if first == 120 or (first == 101 and second == 120):  # x, ext
         return kit.EXTENDED_FLAG
-    if first == 101:  # e, ER, error
+    if first == 101 and (second == 114 or not 97 <= second <= 122):  # e, ER, error
         return kit.ERROR_FLAG
     if first == 102 and (second == 100 or second == 98 or second == 101):  # FD, FB, FE  # noqa: PLR1714
         return kit.FD_FLAG

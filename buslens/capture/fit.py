@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from io import BytesIO
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from buslens.capture._scan_kernel import FRAMES
+from buslens.capture._scan_kernel import CHANNELS, FRAMES
 from buslens.capture.id_filter import IdFilter
 from buslens.capture.read_options import ReadOptions
 from buslens.capture.scan import Scanner
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from buslens.capture.log_format import FormatMatch, LogFormat
+
+
+_FEW: Final = 8
 
 
 def part_read(entry: LogFormat, match: FormatMatch, lines: Sequence[bytes]) -> float:
@@ -30,4 +33,6 @@ def part_read(entry: LogFormat, match: FormatMatch, lines: Sequence[bytes]) -> f
     )  # fmt: skip
     for _ in scanner.read(FileStream(BytesIO(text))):
         pass
-    return int(scanner.state[FRAMES]) / len(lines)
+    n = int(scanner.state[FRAMES])
+    # Where every other frame has a channel of its own, what was taken for channels is something else.
+    return 0.0 if n >= _FEW and 2 * int(scanner.state[CHANNELS]) > n else n / len(lines)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from buslens.capture import _recorded_kernel
 from buslens.capture.frames import Clock
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from buslens.capture.id_filter import IdFilter
-    from buslens.capture.open import Capture
 
 ROOM: Final = 1 << 16
 """Frames in the columns."""
@@ -42,8 +41,16 @@ class ReadOptions:
     notify: Callable[[str], None] | None = None
 
 
+class RecognisedLog(Protocol):
+    """What has to be known of a log to say how it is read."""
+
+    format: LogFormat | None
+    match: FormatMatch | None
+    size: int | None
+
+
 def read_options_for(
-    capture: Capture,
+    capture: RecognisedLog,
     *,
     wanted: IdFilter | None,
     as_recorded: bool = False,

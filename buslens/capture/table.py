@@ -22,9 +22,11 @@ from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, UnclearTimeError, columns_of, heads_frames
 from buslens.capture.table_lin import lin_note, lin_slots
-from buslens.capture.table_pgn import PART_COLUMNS, PGN_NAME, id_parts, parts_note
+from buslens.capture.table_pgn import PART_COLUMNS, id_parts, parts_note
 from buslens.capture.table_refusals import (
+    refuse_bare_numbers,
     refuse_base64,
+    refuse_dump,
     refuse_odd_cells,
     refuse_spoiled_data,
     refuse_unreadable_text,
@@ -125,6 +127,8 @@ def recognise(
 
     best: TableReading | None = None
     problem: UnclearLayoutError | None = None
+    if not told.names_columns:
+        refuse_dump(lines)
     for cut in CUTS if told.separator is None else _told_cuts(told.separator):
         if best is not None and best.stamps.is_complete and ":" in cut.soft:
             continue  # parts of a clock that is known to be too coarse are no finer
@@ -133,8 +137,8 @@ def recognise(
         is_headed = bool(cut.separator) and rows is not None and heads_frames(rows)
         try:
             found = None if rows is None else _try(lines, rows, told, later)
-            if rows is not None and found is None and is_headed and not told.names_columns:
-                refuse_odd_cells(rows)
+            if rows is not None and found is None and not told.names_columns:
+                (refuse_odd_cells if is_headed else refuse_bare_numbers)(rows)
         except UnclearLayoutError as unclear:
             problem = problem or unclear
             found, of_time = None, isinstance(unclear, UnclearTimeError)
@@ -209,7 +213,7 @@ def _try(  # noqa: PLR0912
             "the cells with tabs or commas, or leave the words away"
         )
     if not told.names_columns:
-        require_whole_frames(rows, layout, stamps)
+        require_whole_frames(rows, layout, stamps.columns)
     if fit < _PROVED and not told.names_columns:
         require_time_before_bytes(rows, layout)
     if fit < _PROVED and _is_behind_bytes(layout, stamps) and not told.names_columns:
@@ -281,19 +285,17 @@ def _is_likely(rows: Rows, layout: TableLayout, told: TableSettings) -> bool:
         return True
     ids = rows.columns[layout.column[kernel.IDENTIFIER]]
     payload = [rows.columns[k] for k in layout.payload]
-    if layout.payload_role == kernel.PAYLOAD and _sizes_follow(ids, payload[0]):
+    if layout.payload_role == kernel.PAYLOAD and _sizes_follow(ids, payload[0], decimal=layout.byte_base == 10):
         return True
     has_letters = any(re.search("[A-Fa-f]", cell) for column in payload for cell in column.filled)
-    return (ids.has_letters or named(ids, "id") or PGN_NAME.search(ids.name) is not None) and (
-        has_letters or named(payload[0], "payload")
-    )
+    return (ids.has_letters or named(ids, "id") or named(ids, "pgn")) and (has_letters or named(payload[0], "payload"))
 
 
-def _sizes_follow(ids: Column, payload: Column) -> bool:
+def _sizes_follow(ids: Column, payload: Column, *, decimal: bool) -> bool:
     """Return whether each identifier has data of one length, and the lengths differ."""
     sizes: dict[str, Counter[int]] = {}
     for one, cell in zip(ids.cells, payload.cells, strict=True):
-        sizes.setdefault(one, Counter())[payload_size(cell)] += 1
+        sizes.setdefault(one, Counter())[payload_size(cell, decimal=decimal)] += 1
     usual = [counts.most_common(1)[0] for counts in sizes.values()]
     return (
         len(sizes) >= _LEAST_IDS

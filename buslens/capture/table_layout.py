@@ -20,7 +20,6 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_pgn import PGN_NAME
 from buslens.capture.table_rows import BYTE, CellSplit, Column, named, payload_size, whole
 
 if TYPE_CHECKING:
@@ -49,8 +48,12 @@ _KINDS: Final = re.compile(
 )
 _LABEL: Final = re.compile(
     r"(?i)(v?s?l?can|bus|ch|channel|port|hs|ms|ls|b|c)?[ _-]?[a-z]{0,2}\d{1,2}|[a-z]{1,4}-?can|can|"
-    r"(can|bus|lin)[-_ ][a-z0-9_]+|[a-z0-9_]+[-_ ](can|bus|lin)"
+    r"(can|bus|lin)[-_ ][a-z0-9_]+|[a-z0-9_]+[-_ ](can|bus|lin)|v?s?l?can\d{1,2}:"
 )
+
+
+_NO_LENGTHS: Final = ("bus", "number", "time", "direction", "extended", "remote", "error", "fd", "received")
+"""What columns of small numbers are called that are no lengths."""
 
 
 class UnclearLayoutError(Exception):
@@ -331,6 +334,8 @@ def _agreement(  # noqa: PLR0912, PLR0915
                 continue
             different = len(set(values) - {None})
             filled = over and len({s for s in sizes if s}) == 1
+            if not (exact or filled or is_named):
+                continue
             if exact < 0.99 * stated and not filled and not (is_near or is_named):
                 continue
             zero = all(value == 0 for value in values)
@@ -338,7 +343,7 @@ def _agreement(  # noqa: PLR0912, PLR0915
                 continue  # of a bus, say: nothing shows that it has to do with the cells
             # Lengths that there are not count against a meaning, however few rows have them.
             score = 2.0 + 2.0 * exact / len(column.filled) + is_near + is_named + hint + 0.2 * min(different, 3)
-            score += 0.1 * mean - 1.5 * any(named(column, what) for what in ("bus", "number", "time", "direction"))
+            score += 0.1 * mean - 1.5 * any(named(column, what) for what in _NO_LENGTHS)
             score -= 0.01 * (meaning != kernel.AS_CLASSICAL) + 0.5 * (part < 0.99)
             score += 0.02 * (stop - start) if exact == stated else 0
             if score > best[0]:
@@ -409,7 +414,7 @@ def _find_identifier(rows: Rows, layout: TableLayout, taken: set[int]) -> bool:
             continue
         scores.append((_likeness(rows, layout, column) + _looks_like_id(rows, layout, column), column.index))
     if not any(named(column, "id") for column in rows.columns):
-        scores += [(_MOST_LIKE, c.index) for c in rows.columns if PGN_NAME.search(c.name) and c.index not in taken]
+        scores += [(_MOST_LIKE, c.index) for c in rows.columns if named(c, "pgn") and c.index not in taken]
     scores.sort(reverse=True)
     if not scores or scores[0][0] < 0.3:
         return False
@@ -496,6 +501,7 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
     if any(re.search(r"(?i)[0-9a-f]x$|[ (]\(?[ex][a-z.]*\)?$", cell) for cell in ids.counts):
         layout.extends = True
     numbers: list[int] = []
+    buses: list[Column] = []
     length = layout.column.get(kernel.LENGTH)
     for column in rows.columns:
         if column.index in taken or not column.filled or column.index in layout.column.values():
@@ -506,13 +512,20 @@ def _find_labels(rows: Rows, layout: TableLayout, taken: set[int]) -> None:
         is_length = length is not None and column.cells == rows.columns[length].cells
         if role is None and _may_number_buses(column) and not is_length and column.index < layout.payload[0]:
             numbers.append(column.index)
-        if role is None or role in layout.column:
+        if role == kernel.BUS:
+            buses.append(column)
+        if role is None or role in layout.column or role == kernel.BUS:
             continue
         layout.column[role] = column.index
         if role == kernel.IS_EXTENDED:
             layout.extends = True
         if role == kernel.KIND and any(re.match(r"(?i)ext|x$", cell) for cell in column.filled):
             layout.extends = True
+    if buses and kernel.BUS not in layout.column:
+        # One that the header names, else one with several labels, the more frames each the better.
+        layout.column[kernel.BUS] = min(
+            buses, key=lambda c: (not (rows.has_names and c.name), len(c.counts) == 1, len(c.counts), -c.index)
+        ).index
     bus = layout.column.get(kernel.BUS)
     if bus is not None and len(rows.columns[bus].counts) == 1 and bus + 1 in numbers:
         layout.column[kernel.BUS] = bus + 1  # behind a word, as in 'CAN 1'

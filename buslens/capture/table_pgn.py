@@ -6,13 +6,12 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_rows import whole
+from buslens.capture.table_rows import named, whole
 
 if TYPE_CHECKING:
     from buslens.capture.table_layout import TableLayout
     from buslens.capture.table_rows import Column, Rows
 
-PGN_NAME: Final = re.compile(r"\bpgn\b")
 _NAMES: Final = {
     kernel.SOURCE: re.compile(r"\b(sa|src|source|sender|from)\b"),
     kernel.DESTINATION: re.compile(r"\b(da|dst|dest|destination|receiver|target|to)\b"),
@@ -30,7 +29,7 @@ def id_parts(rows: Rows, layout: TableLayout) -> dict[int, int]:
     The number base of the parameter group numbers is set, too.
     """
     numbers = rows.columns[layout.column[kernel.IDENTIFIER]]
-    if not PGN_NAME.search(numbers.name):
+    if not named(numbers, "pgn"):
         return {}
     slots: dict[int, int] = {}
     for column in rows.columns:

@@ -9,11 +9,11 @@ from __future__ import annotations
 import itertools
 import re
 from collections import Counter
+from operator import eq
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.table_layout import UnclearLayoutError, UnclearTimeError
-from buslens.capture.table_pgn import PGN_NAME
 from buslens.capture.table_rows import Rows, named, payload_size, whole
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from buslens.capture.table_layout import TableLayout
     from buslens.capture.table_rows import Column
-    from buslens.capture.table_time import TimeColumn
 
 _RUN_TOGETHER: Final = re.compile(r"[tTrR]?[0-9A-Fa-f]{12,}")
 _SPOILED: Final = re.compile(r"[+-]?\d+([.,]\d+)?[eE][+-]?\d+|#+|\d{1,3}([.,' ]\d{3})+")
@@ -35,6 +34,14 @@ _SHORTENED: Final = re.compile(r"[1-9]\d(\d\d)*\d|\d+([.,]\d+)?[eE]\+\d+")
 _LEAST_SPOILED: Final = 3
 """Different cells; a line that was cut gives one or two."""
 _LOOKS_LIKE_TIME: Final = re.compile(r"[-+]?\d[\d.,:;/+\-T_ ']{2,}(Z|[A-Za-z]{1,3})?")
+_OCTAL: Final = re.compile(r"(?<=[ \t,;])[0-3][0-7]{2}([ ,;][0-3][0-7]{2})+(?=\s*$)")
+_LARGEST_BYTE: Final = 255
+_DUMPED: Final = re.compile(
+    r"\s*(?:0[xX])?([0-9A-Fa-f]{4,8}):?\s+((?:[0-9A-Fa-f]{2,4}[ -]{1,3}){3,}[0-9A-Fa-f]{2,4})(?:\s|$)"
+)
+_FEW_LINES: Final = 10
+_MANY_BITS: Final = 100
+"""States count less far."""
 _IDENTIFIER: Final = re.compile(r"(0[xX]|[#$])?0{0,8}[0-9A-Fa-f]{1,10}[hHxX]?(\.0+)?")
 _BYTE: Final = re.compile(r"(0[xX])?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}(\.0+)?")
 _MOST_ROWS: Final = 2000
@@ -66,6 +73,58 @@ def refuse_unreadable_text(lines: Sequence[str]) -> None:
             "time, identifier and data of a row run together, so nothing tells where one ends: write the rows again "
             "with a comma between the cells"
         )
+    if 2 * sum(_OCTAL.search(row) is not None for row in rows) > len(rows) > 0 and any(
+        int(byte) > _LARGEST_BYTE
+        for row in rows
+        for found in [_OCTAL.search(row)]
+        if found
+        for byte in found[0].split()
+    ):
+        raise UnclearLayoutError(
+            "the data bytes seem to be octal: write identifiers and bytes in hexadecimal digits, such as 2CF and 05 0C"
+        )
+
+
+def refuse_dump(lines: Sequence[str]) -> None:
+    """Refuse rows of bytes behind a number that counts them, as a dump of a file has.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If most rows are so.
+    """
+    found = [match for line in lines[:200] if (match := _DUMPED.match(line)) is not None]
+    steps = [int(b[1], 16) - int(a[1], 16) for a, b in itertools.pairwise(found)]
+    sizes = [len(re.findall("[0-9A-Fa-f]{2}", match[2])) for match in found]
+    if 2 * len(found) > len(lines[:200]) > _FEW_LINES and 9 * len(steps) <= 10 * sum(map(eq, steps, sizes)):
+        raise UnclearLayoutError(
+            "the rows are the bytes of a file, with the number of the first in front, and not frames: give the file "
+            "itself, or write a row for each frame, with its time, identifier and data"
+        )
+
+
+def refuse_bare_numbers(rows: Rows) -> None:
+    """Refuse rows without any letter that end with eight numbers up to 255, which may be frames or values.
+
+    Raises
+    ------
+    UnclearLayoutError
+        If they are so.
+    """
+    last = rows.columns[-8:]
+    if rows.has_names or rows.width < 10 or not all(c.is_int and len(c.filled) == len(c.cells) for c in last):
+        return
+    values = [max(value or 0 for value in column.values(10)) for column in last]
+    if max(values) > _LARGEST_BYTE or sum(value > _MANY_BITS for value in values) < 2:
+        return
+    ids = [c for c in rows.columns[:-8] if c.is_int and 1 < len(c.counts) < len(c.filled)]
+    place = ids[-1].index + 1 if ids else rows.width - 8
+    raise UnclearLayoutError(
+        f"columns {rows.width - 7} to {rows.width} hold numbers up to 255, as eight data bytes in decimal do, but no "
+        "length and no letter tell frames from values: if they are frames, write a file with [table], "
+        f'id = {place}, id_base = "decimal", data = [{rows.width - 7}, {rows.width}] and data_base = "decimal", and '
+        "give it as --table FILE.toml"
+    )
 
 
 def refuse_odd_cells(rows: Rows) -> None:
@@ -90,9 +149,7 @@ def refuse_odd_cells(rows: Rows) -> None:
             continue
         for column in columns:
             if odd := _odd(column, fits):
-                raise UnclearLayoutError(
-                    f"column {column.index + 1}, '{column.name}', holds '{odd}', which is not {what}: {_advice(odd)}"
-                )
+                raise _odd_cell(column, odd, what)
     raise UnclearLayoutError(
         "the header names identifier and data, but the rows do not agree with it: write a file with [table] that says "
         "which column holds what, and give it as --table FILE.toml"
@@ -110,9 +167,16 @@ def refuse_base64(rows: Rows) -> None:
     for column in rows.columns:
         is_word = len(column.counts) == 1  # of a sentence
         if named(column, "payload") and not is_word and (odd := _odd(column, _is_payload)) and _is_base64(odd):
-            raise UnclearLayoutError(
-                f"column {column.index + 1}, '{column.name}', holds '{odd}', which is not data bytes: {_advice(odd)}"
-            )
+            raise _odd_cell(column, odd, "data bytes")
+
+
+def _odd_cell(column: Column, odd: str, what: str) -> UnclearLayoutError:
+    name = f", '{column.name}'," if column.name else ""
+    is_decimal = what == "data bytes" and column.all_match(re.compile(r"\d+")) and max(map(len, column.counts)) > 16
+    advice = (
+        "all bytes seem to be one decimal number; write two hexadecimal digits for each" if is_decimal else _advice(odd)
+    )
+    return UnclearLayoutError(f"column {column.index + 1}{name} holds '{odd}', which is not {what}: {advice}")
 
 
 def refuse_spoiled_data(rows: Rows, layout: TableLayout) -> None:
@@ -159,15 +223,15 @@ def _advice(cell: str) -> str:
         return _BY_SPREADSHEET
     if _is_base64(cell):
         return "that seems to be base64; write the bytes in hexadecimal digits, in Python with data.hex()"
-    if re.fullmatch("[01]{5,}", cell):
+    if re.fullmatch("[01]{8,}", cell):
         return "write the bytes in hexadecimal digits"
     if re.fullmatch(r"0[xX][0-9A-Fa-f]+|[0-9A-Fa-f]+", cell):
         return "half a byte is missing, as where zeros in front were left out; write two digits for each byte"
     return "write the cells in hexadecimal digits, such as '0x2CF' and '05 0C 00'"
 
 
-def require_whole_frames(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
-    """Require that a row holds one frame, and the whole of it.
+def require_whole_frames(rows: Rows, layout: TableLayout, times: tuple[int, ...]) -> None:
+    """Require that a row holds one frame, and the whole of it; the stamps stand in columns `times`.
 
     Raises
     ------
@@ -180,16 +244,16 @@ def require_whole_frames(rows: Rows, layout: TableLayout, stamps: TimeColumn) ->
     _require_all_cells(few, layout)
     _require_order(few, layout)
     _require_whole_identifier(few, layout)
-    _require_all_parts(few, layout, stamps)
-    _require_single(few, layout, stamps)
-    _require_order_in_time(rows, layout, stamps)
+    _require_all_parts(few, layout, times)
+    _require_single(few, layout, times)
+    _require_order_in_time(rows, layout, times)
 
 
-def _require_order_in_time(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
+def _require_order_in_time(rows: Rows, layout: TableLayout, times: tuple[int, ...]) -> None:
     """Refuse rows that were sorted by their identifiers, so that the times of each begin anew."""
     cells = rows.columns[layout.column[kernel.IDENTIFIER]].cells
     runs = [cell for cell, _ in itertools.groupby(cells)]
-    if stamps.form and _LEAST_RUNS <= len(runs) == len(set(runs)) and 4 * len(runs) < len(cells):
+    if times and _LEAST_RUNS <= len(runs) == len(set(runs)) and 4 * len(runs) < len(cells):
         raise UnclearLayoutError(
             f"the rows are sorted by the identifier in column {layout.column[kernel.IDENTIFIER] + 1}: sort them by the "
             "time, for the order of frames says what came first"
@@ -258,7 +322,7 @@ def require_no_pgn(rows: Rows, layout: TableLayout, base: int) -> None:
     """
     column = rows.columns[layout.column[kernel.IDENTIFIER]]
     values = [whole(cell, base) or 0 for cell in column.counts]
-    if PGN_NAME.search(column.name) or (
+    if named(column, "pgn") or (
         len(values) >= _LEAST_PGNS and min(values) > _LONGEST_SHORT and max(values) <= _LARGEST_PGN
     ):
         raise UnclearLayoutError(
@@ -270,11 +334,11 @@ def require_no_pgn(rows: Rows, layout: TableLayout, base: int) -> None:
         )
 
 
-def _require_all_parts(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
+def _require_all_parts(rows: Rows, layout: TableLayout, times: tuple[int, ...]) -> None:
     """Refuse rows of which several in turn have the stamp and the identifier of the one before, but other cells."""
-    if not stamps.form:
+    if not times:
         return
-    places = (*stamps.columns, layout.column[kernel.IDENTIFIER])
+    places = (*times, layout.column[kernel.IDENTIFIER])
     keys = [tuple(row[k] if k < len(row) else "" for k in places) for row in rows.rows]
     pairs = list(itertools.pairwise(zip(keys, rows.rows, strict=True)))
     same = sum(a[0] == b[0] and a[1] != b[1] for a, b in pairs)
@@ -282,9 +346,9 @@ def _require_all_parts(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> N
         raise UnclearLayoutError(_PARTS)
 
 
-def _require_single(rows: Rows, layout: TableLayout, stamps: TimeColumn) -> None:
+def _require_single(rows: Rows, layout: TableLayout, times: tuple[int, ...]) -> None:
     """Refuse rows with data of two frames: of other lengths, and behind another time or identifier."""
-    taken = {*layout.payload, *layout.column.values(), *stamps.columns}
+    taken = {*layout.payload, *layout.column.values(), *times}
     free = [c for c in rows.columns if c.index not in taken and c.filled]
     first = layout.payload[0]
     if layout.payload_role != kernel.PAYLOAD:

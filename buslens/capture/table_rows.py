@@ -68,12 +68,15 @@ _NAMES: Final = {
     "remote": re.compile(r"\b(is[ _]?)?(rtr|remote)\b|remote"),
     "error": re.compile(r"\b(is[ _]?)?(err|error)\b|error"),
     "fd": re.compile(r"\b(is[ _]?)?(fd|fdf|edl|canfd)\b|\bis_fd\b"),
+    "pgn": re.compile(r"\bpgn\b"),
     "checksum": re.compile(r"check ?sum|\b(crc|chk|cs|sum|lrc)\b|pr.fsumme"),
     "kind": re.compile(r"\b(type|kind|frame[ _]?type|format|typ)\b"),
     "number": re.compile(r"^(no|nr|num|number|index|idx|#|count|counter|seq|line|row|unnamed.*|lp)\b\.?"),
 }
 """What a header may call a column. A hint, never more."""
-_LABELS: Final = ("id", "length", "payload", "time", "delta", "bus", "direction", "extended", "remote", "error", "fd")
+_LABELS: Final = (
+    "id", "length", "payload", "time", "delta", "bus", "direction", "received", "extended", "remote", "error", "fd",
+)  # fmt: skip
 """Of those, what a word before each cell may be."""
 
 PUNCTUATION: Final = "[](){}<>|,;="

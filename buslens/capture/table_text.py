@@ -30,15 +30,21 @@ _MOST_HELD: Final = 1 << 22
 _COLOURS: Final = re.compile(rb"\x1b\[[0-9;?]*[A-Za-z]")
 _OBJECT: Final = re.compile(rb"\{\s*([\"'])([^\"'\n]{1,40})\1\s*:")
 _RECORD: Final = re.compile(
-    rb"[ \t]*(?:INSERT\s+INTO\b[^(]*(\([^()]*\))?\s*VALUES\s*)?[(\[](.*[,;\t].*)[)\]][ \t]*[,;]?", re.I
+    rb"[ \t]*(?:INSERT\s+INTO\b[^(]*(?:\([^()]*\))?\s*VALUES\s*)?"
+    rb"(?:\(.*[,;\t].*\)|\[.*[,;\t].*\]|\{.*[,;\t].*\})[ \t]*[,;]?",
+    re.I,
 )
 """A row of a statement that inserts rows into a database, or of a list of lists."""
 _BETWEEN_RECORDS: Final = re.compile(rb"([)\]])[ \t]*,\s*([(\[])")
 _HEADING: Final = re.compile(rb"\b(INSERT\s+INTO|COPY)\b[^()\n]*\(([^()]*)\)\s*(?:VALUES|FROM)\b", re.I)
 _MOST_HEADING: Final = 1 << 14
 _INSERTS: Final = re.compile(rb"(?m)^[ \t]*INSERT\s+INTO\b[^\n]*?VALUES[ \t]*(?=$|\r|\()", re.I)
-_INNER_LIST: Final = re.compile(rb"(?<=[,:])[ \t]*[\[(]([^\[\](){}\n]*)[\])]")
-_OUTER_BRACKETS: Final = re.compile(rb"(?m)^[ \t]*[\[(]+|[\])]+[ \t]*[,;]?[ \t]*(?=\r?$)")
+_INNER_LIST: Final = re.compile(rb"(?<=[,:])[ \t]*[\[({]([^\[\](){}\n]*)[\])}]")
+_OUTER_BRACKETS: Final = re.compile(rb"(?m)^[ \t]*[\[({]+|[ \t]*[\])}]+(?:[ \t]*[\])}])*[ \t]*[,;]?[ \t]*(?=\r?$)")
+_LIST_START: Final = re.compile(rb"\s*(?:\{[^{}]*?:\s*)?\[\s*(?=[\[(])")
+"""Of a list of lists, which may be a value in an object."""
+_COLUMN_NAMES: Final = re.compile(rb"\"columns\"\s*:\s*\[([^\[\]]*)\]")
+_CREATED: Final = re.compile(rb"\bCREATE\s+TABLE\b[^(]*\(((?:[^()]|\([^()]*\))*)\)", re.I)
 _ROW_STARTS: Final = (
     rb"[ \t]*[(\[]?\d+[.,]\d{3,}",
     rb"[ \t]*[(\[]?(?:\d{1,4}[-./]\d\d?[-./]\d{1,4}[ T_])?\d{1,3}:\d\d:\d\d",
@@ -53,6 +59,9 @@ _MORE_BYTES: Final = (
 _LIST_ITEM: Final = re.compile(rb"\r?\n[ \t]*-[ \t]+(?=(?:0[xX])?[0-9A-Fa-f]{1,3}[ \t]*\r?(?:\n|$))")
 """A byte on a line of its own, behind a dash."""
 _OFFSET_LINE: Final = re.compile(rb"\r?\n[ \t]+" + _OFFSET + rb"(?=[0-9A-Fa-f]{2}(?:[ \t|\r\n]|$))")
+_TIME_ALONE: Final = re.compile(rb"[ \t]*[\d./-]*[ T]?\d{1,2}:\d\d:\d\d(?:[.,]\d+)?[ \t]*\r?(?:\n|$)")
+_TIME_KIND: Final = b":"
+"""Of a line that holds a time of day and nothing else."""
 _MOST_LINES: Final = 24
 """Lines of one frame, at most."""
 
@@ -196,8 +205,7 @@ def text_form_of(head: bytes, *, of_frames: bool = True) -> TextForm:
     if 10 * more > len(lines) and 10 * (len(lines) - more) > 3 * len(lines):
         return replace(form, more=_MORE_BYTES)
     marks = (b",", b".", b"'", b" ", *_NO_BREAK)
-    joined = b"\n".join(lines[:400])
-    thousands = next((mark for mark in marks if _parts_thousands(mark, joined, lines[:400])), b"")
+    thousands = next((mark for mark in marks if _parts_thousands(mark, lines)), b"")
     blanks = [mark for mark in _NO_BREAK if mark != thousands and 2 * sum(mark in line for line in lines) > len(lines)]
     for blank in blanks[:1]:
         lines = [line.replace(blank, b" ") for line in lines]
@@ -211,6 +219,8 @@ def text_form_of(head: bytes, *, of_frames: bool = True) -> TextForm:
 
 def _with_objects(form: TextForm, text: bytes, lines: list[bytes]) -> TextForm | None:
     """Return a form that says how frames are written as objects of names and values, if they are."""
+    if text.lstrip()[:1] == b"{" and _LIST_START.match(text):
+        return None
     in_cells = 2 * sum(b'{""' in line for line in lines[:200]) > len(lines[:200])
     within = 2 * sum(_OBJECT.search(line) is not None for line in lines[:200]) > len(lines[:200])
     if in_cells:
@@ -261,7 +271,7 @@ def _wrapped(lines: list[bytes]) -> tuple[bytes, int] | None:
 def _with_records(form: TextForm, text: bytes, lines: list[bytes]) -> TextForm:
     """Return a form that says how rows stand in brackets, if they do."""
     parted = [piece.count(b",") for piece in _BETWEEN_RECORDS.split(text)[::3]]
-    is_list = text.lstrip()[:1] == b"["
+    is_list = _LIST_START.match(text) is not None
     if 2 * sum(_RECORD.fullmatch(line) is not None for line in lines) > len(lines) > 0:
         run_on = sum(_BETWEEN_RECORDS.search(line) is not None for line in lines)
         form = replace(
@@ -269,27 +279,41 @@ def _with_records(form: TextForm, text: bytes, lines: list[bytes]) -> TextForm:
         )
     elif len(parted) > 20 and 20 * sum(n > 1 for n in parted) > 19 * len(parted) and (is_list or _INSERTS.search(text)):
         form = replace(form, records="spread" if is_list and len(lines) > len(parted) else "run on")
-    names = _HEADING.search(text[:_MOST_HEADING])
-    if names and (form.records or names[1].upper() == b"COPY"):
-        heading = re.sub(rb"[`'\"\[\]\s]", b"", names[2])
-        form = replace(form, heading=heading.replace(b",", b"," if form.records else b"\t") + b"\n")
+    if (names := _names_of(text[:_MOST_HEADING], has_records=bool(form.records))) is not None:
+        heading = (b"," if form.records else b"\t").join(re.sub(rb"[`'\"\[\]\s]", b"", name) for name in names)
+        form = replace(form, heading=heading + b"\n")
     return form
+
+
+def _names_of(text: bytes, *, has_records: bool) -> list[bytes] | None:
+    """Return the names of the columns of rows in brackets, or behind a statement to copy rows; None: none are given."""
+    found = _HEADING.search(text)
+    if found and (has_records or found[1].upper() == b"COPY"):
+        return found[2].split(b",")
+    if found or not has_records:
+        return None
+    if found := _COLUMN_NAMES.search(text):
+        return found[1].split(b",")
+    found = _CREATED.search(text)
+    return None if found is None else [part.split()[0] for part in re.split(rb",(?![^(]*\))", found[1]) if part.split()]
 
 
 def _without_brackets(text: bytes, records: str) -> bytes:
     """Return rows in brackets as lines of cells, a list in them as one quoted cell."""
+    text = _LIST_START.sub(b"", text, 1) if records != "lines" and text.lstrip()[:1] == b"{" else text
     if records == "spread":
         text = re.sub(rb"\s*\r?\n\s*", b" ", text)
     if records != "lines":
         text = _BETWEEN_RECORDS.sub(rb"\1\n\2", text)
-    text = _INSERTS.sub(b"", text)
+    text = _INSERTS.sub(b"", _CREATED.sub(b"", text))
     text = _INNER_LIST.sub(rb'"\1"', text)
     return _OUTER_BRACKETS.sub(b"", text)
 
 
-def _parts_thousands(mark: bytes, text: bytes, lines: list[bytes]) -> bool:
+def _parts_thousands(mark: bytes, lines: list[bytes]) -> bool:
     """Return whether most lines of a text have a number in groups, and one of them can be nothing else."""
-    # Looked for in all lines at once: few logs have one, and each that is opened is asked.
+    # Looked for in many lines at once: few logs have one, and each that is opened is asked.
+    text, lines = b"\n".join(lines[:2000]), lines[:400]
     if mark not in text or _grouped(mark, is_sure=True).search(text) is None:
         return False
     if mark == b" ":
@@ -354,7 +378,9 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
             # Words alone part the frames: numbers may stand before any line.
             is_alone = not any(kind.strip() == b"" for kind in usual[1:])
             word = rb"[ \t]*[\[(]?[+-]?\d" if is_alone else rb"[\[(]?[+-]?\d"
-            if first.strip():
+            if first == _TIME_KIND:
+                word = _TIME_ALONE.pattern
+            elif first.strip():
                 word = rb"[ \t]*[-*]?[ \t]*" + re.escape(first.strip())
             more = rb"(?!%s)" % word
             return replace(form, more=rb"(?:%s|%s)" % (form.more, more) if form.more else more)
@@ -363,6 +389,8 @@ def joined_form(form: TextForm, head: bytes) -> TextForm | None:
 
 def _kind_of(line: bytes) -> bytes:
     """Return the word that a line begins with, of a number a blank, with an indent in front of either."""
+    if _TIME_ALONE.match(line):
+        return _TIME_KIND
     word = re.match(rb"[ \t]*[-*]?[ \t]*([\[<]{0,2}[A-Za-z_][A-Za-z_ ]*)(?=[^A-Za-z_ 0-9]|[ \t]\d|$)", line)
     return (b"\t" if line[:1] in {b" ", b"\t"} else b"") + (word[1] if word else b"")
 

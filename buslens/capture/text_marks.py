@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from base64 import b64decode
 from collections import Counter
+from functools import partial
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from buslens.capture.text_words import WORD, has_foreign_word, in_english
@@ -47,14 +48,35 @@ _YEAR_1601: Final = 116_444_736_000_000_000
 """From when on until 1970, in steps of 100 ns."""
 _ESCAPES: Final = {b"n": b"\n", b"r": b"\r", b"t": b"\t"}
 _SPAN: Final = re.compile(
-    rb"(?<![\w.])(?=\d+ ?[dhm])(?:(\d+) ?d ?)?(?:(\d+) ?h ?)?(?:(\d+) ?m(?:in)? ?)?(\d+)(?:[.,](\d+))? ?s(?:ec)?"
-    rb"(?: ?(\d{1,3}) ?ms)?(?: ?(\d{1,3}) ?(?:u|\xc2?\xb5)s)?(?!\w)"
+    rb"(?<![\w.])(?=\d+ ?[dhm]|PT\d)(?:P?(\d+) ?DT?|PT)? ?(?:(\d+) ?h ?)?(?:(\d+) ?m(?:in)? ?)?"
+    rb"(\d+)(?:[.,](\d+))? ?s(?:ec)?(?: ?(\d{1,3}) ?ms)?(?: ?(\d{1,3}) ?(?:u|\xc2?\xb5)s)?(?!\w)",
+    re.IGNORECASE,
 )
-"""A time in hours, minutes and seconds with their units."""
+"""A time in hours, minutes and seconds with their units, or as ISO 8601 writes a duration."""
 _RUN_TOGETHER: Final = re.compile(
     rb"(?<![\w#])(?:([tr])([0-7][0-9A-Fa-f]{2})|([TR])([01][0-9A-Fa-f]{7}))([0-8])((?:[0-9A-Fa-f]{2}){0,10})(?!\w)"
 )
 """A letter for the kind of frame, identifier, length, data and perhaps a stamp in ms, without marks between them."""
+_ONE_NUMBER: Final = re.compile(
+    rb"(?<![\w#.])(?:0[xX])?(?:([01][0-9A-Fa-f]{7})(0[0-8])|([0-7][0-9A-Fa-f]{2})([0-8]))"
+    rb"((?:[0-9A-Fa-f]{2}){0,8})(?=[ \t]*\r?$)",
+    re.MULTILINE,
+)
+"""Identifier, length and data as one number at the end of a line; the data may be filled up."""
+_MEMORY: Final = re.compile(
+    rb"(?m)(?:(?:(?<=[ \t])|^)[0-9A-Fa-f]{4,8}:?[ \t]+)?(?<![0-9A-Fa-f])((?:[0-9A-Fa-f]{2} ?){4}) {0,2}(0[0-8]) ?"
+    rb"((?:00 ?){3}) {0,3}((?:[0-9A-Fa-f]{2} {0,2}){0,8})(?![0-9A-Fa-f])[ \t]*(?:\|.*)?(?=\r?$)"
+)
+"""Four bytes of an identifier with its flags, length, three bytes 0 and data, as Linux holds a frame (linux/can.h)."""
+_LONG, _REMOTE, _ERROR = 0x80000000, 0x40000000, 0x20000000
+"""Flags of such an identifier: it has 29 bits, asks for data, or is a code of errors."""
+_LONGEST_SHORT: Final = 0x7FF
+_LARGEST: Final = 0x1FFFFFFF
+_FEW_LINES: Final = 9
+_WORDS: Final = re.compile(
+    rb"(?<![\w.])\[?([3-8])\]?[ \t]+((?:[0-9A-Fa-f]{4} )+[0-9A-Fa-f]{2,4})(?=[ \t]*\r?$)", re.MULTILINE
+)
+"""Data in groups of two bytes, behind their length."""
 _ID_NAME: Final = re.compile(rb"(?i)\bid\b|ident|kennung|address|^(?:can|frame|msg|message)?[ _-]?id$")
 _PARTED_ID: Final = re.compile(
     rb"0[0-7] [0-9A-Fa-f]{2}|[01][0-9A-Fa-f](?: [0-9A-Fa-f]{2}){3}|00 00 0[0-7] [0-9A-Fa-f]{2}"
@@ -91,11 +113,23 @@ def marks_of(lines: list[bytes], *, of_frames: bool) -> tuple[Mark, ...]:
     extended = [_SIGN_EXTENDED.findall(line) for line in lines]
     if 4 * sum(map(bool, extended)) > len(lines) and len({one for row in extended for one in row}) > 3:
         found.append((_SIGN_EXTENDED, rb"\1"))
-    if sum(_parts_of_run(line) is not None for line in lines) > 0.9 * len(lines) > 9:
-        found.append((_RUN_TOGETHER, _parted))
     if sum(map(has_foreign_word, lines)) > most:
         found.append((WORD, in_english))
-    return (*found, *_column_marks(lines))
+    return (*found, *_frame_marks(lines), *_column_marks(lines))
+
+
+def _frame_marks(lines: list[bytes]) -> Iterator[Mark]:
+    """Yield what is to be replaced where parts of a frame run together, or its data stand in groups."""
+    if sum(_parts_of_run(line) is not None for line in lines) > 0.9 * len(lines) > 9:
+        yield _RUN_TOGETHER, _parted
+    numbers = [_of_one_number(match) for line in lines if (match := _ONE_NUMBER.search(line)) is not None]
+    if sum(number is not None for number in numbers) > 0.9 * len(lines) > 9:
+        yield _ONE_NUMBER, _parted_number
+    if (in_memory := _in_memory(lines)) is not None:
+        yield in_memory
+    groups = [match for line in lines if (match := _WORDS.search(line)) is not None]
+    if 2 * len(groups) > max(len(lines), 18) and all(len(_bytes_in(m[2])) == int(m[1]) for m in groups):
+        yield _WORDS, _joined
 
 
 def _column_marks(lines: list[bytes]) -> Iterator[Mark]:
@@ -202,6 +236,53 @@ def _parted(match: re.Match[bytes]) -> bytes:
     return stamp + b"0x%s%s %s %s" % (match[2] or match[4], b"x" if kind in {b"T", b"R"} else b"", match[5], data)
 
 
+def _of_one_number(match: re.Match[bytes]) -> tuple[bytes, int, bytes] | None:
+    """Return identifier, length and data of a frame that is one number; None if the length does not fit."""
+    n, data = int(match[2] or match[4]), match[5]
+    if len(data) not in {2 * n, 16} or data[2 * n :].strip(b"0"):
+        return None
+    return match[1] or match[3], n, data[: 2 * n]
+
+
+def _parted_number(match: re.Match[bytes]) -> bytes:
+    """Return a frame that is one number with blanks between its parts."""
+    parts = _of_one_number(match)
+    return match[0] if parts is None else b"0x%s %d %s" % parts
+
+
+def _in_memory(lines: list[bytes]) -> Mark | None:
+    """Return what reads frames as they are held in memory, if many lines are such, by the order of their bytes."""
+    found = [match for line in lines if (match := _MEMORY.search(line)) is not None]
+    if 3 * len(found) <= len(lines) or len(found) <= _FEW_LINES or any(len(_bytes_in(m[4])) < int(m[2]) for m in found):
+        return None
+    orders = []
+    for order in (-1, 1):
+        words = [int.from_bytes(_bytes_in(match[1])[::order], "big") for match in found]
+        if all(word >= _ERROR or word <= _LONGEST_SHORT for word in words):
+            orders.append((sum(word <= _LONGEST_SHORT or word >> 29 == _LONG >> 29 for word in words), order))
+    return (_MEMORY, partial(_of_memory, max(orders)[1])) if orders else None
+
+
+def _of_memory(order: int, match: re.Match[bytes]) -> bytes:
+    """Return a frame that is written as it is held in memory as identifier, length and data."""
+    word = int.from_bytes(_bytes_in(match[1])[::order], "big")
+    data: bytes = _bytes_in(match[4])[: int(match[2])].hex().encode()
+    if word & _ERROR:
+        data = b"error"
+    elif word & _REMOTE:
+        data = b"remote"
+    return b"0x%X%s %s %s" % (word & _LARGEST, b"x" if word & _LONG else b"", match[2], data)
+
+
+def _bytes_in(text: bytes) -> bytes:
+    return bytes.fromhex(text.decode())
+
+
+def _joined(match: re.Match[bytes]) -> bytes:
+    """Return data in groups without the blanks between them."""
+    return match[1] + b" " + match[2].replace(b" ", b"")
+
+
 def _from_octal(match: re.Match[bytes]) -> bytes:
     """Return an octal number as a hexadecimal one."""
     return b"0x%X" % int(match[1], 8)
@@ -225,8 +306,10 @@ def _as_seconds(match: re.Match[bytes]) -> bytes:
 
 
 def _as_whole(match: re.Match[bytes]) -> bytes:
-    """Return a number with an exponent as it is written without one."""
-    value = float(match[0])
+    """Return a number with an exponent as it is written without one; as it is where digits of it are missing."""
+    if int(match[2]) > len(match[1]):
+        return match[0]
+    value = float(match[0].replace(b",", b"."))
     return b"%d" % value if value == int(value) else b"%.9f" % value
 
 
@@ -256,13 +339,18 @@ _TIME_FORMS: Final[tuple[Mark, ...]] = (
         lambda m: b"%s-%02d-%02d " % (m[3], _MONTHS.index(m[1]) + 1, int(m[2])),
     ),
     # Times since 1970 as a spreadsheet has written them.
-    (re.compile(rb"(?<![\w.])\d\.\d{2,}[eE]\+(?:0[89]|1\d)(?![\w.])"), _as_whole),
+    (re.compile(rb"(?<![\w.])\d\.(\d{2,})[eE]\+(0[89]|1\d)(?![\w.])"), _as_whole),
     # What tells a spreadsheet to take a cell for text.
     (re.compile(rb"(?<=[,;\t])'(?=[0-9A-Fa-f][^',;\t\n]*(?:[,;\t\r\n]|$))"), b""),
 )
 _FRAME_FORMS: Final[tuple[Mark, ...]] = (
-    (re.compile(rb"(?<![\w.])[+-]?\d\.\d{2,}[eE]\+\d\d+(?![\w.])"), _as_whole),
+    (re.compile(rb"(?<![\w.])[+-]?\d[.,](\d{2,})[eE]\+(\d\d+)(?![\w.])"), _as_whole),
     (re.compile(rb"\b0[oO]([0-7]+)\b"), _from_octal),
+    # Marks of the number base in several languages, and letters behind a number for its type.
+    (re.compile(rb"(?<![\w&$#])(?:16#|&[hH]|\$)(?=[0-9A-Fa-f]+(?!\w))"), b"0x"),
+    (re.compile(rb"(?<![\w.])(0[xX][0-9A-Fa-f]+|\d+)(?:[uU][lL]{0,2}|[lL]{1,2}[uU]?)(?!\w)"), rb"\1"),
+    # A mark before the bytes.
+    (re.compile(rb"(?<=[,;\t])[xX]\| ?(?=[0-9A-Fa-f]{2}\b)"), b""),
     # Names with values in one quoted cell, and a number that is written twice.
     (re.compile(rb'"([A-Za-z][A-Za-z ]*: ?[^"\n]*: ?[^"\n]*)"'), rb" \1 "),
     (re.compile(rb"\b\d+ \((0x[0-9A-Fa-f]+)\)"), rb"\1"),

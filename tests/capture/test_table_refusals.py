@@ -141,6 +141,14 @@ class TestRefused:
              "seems to hold the time"),
             (rows_of(lambda f: f"{9 + f.time_ns / 6e8:.6f},{secs(f)},{f.can_id:X},{len(f.data)},{f.data.hex()}",
                      "host time,device time,id,dlc,data"), "time = 1 or time = 2"),
+            (rows_of(lambda f: f"{secs(f)} {f.can_id:o} {len(f.data)} {' '.join(f'{b:03o}' for b in f.data)}"),
+             "octal"),
+            (rows_of(lambda f: f"{secs(f)},{f.can_id},{','.join(map(str, f.data.ljust(8, bytes(1))))}"),
+             r"id = 2, id_base = .decimal., data = \[3, 10\]"),
+            (rows_of(lambda f: f"{secs(f)},{f.can_id:X},{int.from_bytes(f.data.ljust(8, b'9'), 'big')}",
+                     "time,id,data"), "one decimal number"),
+            ("".join(f"{k:08x}  {f.data.ljust(8, b'.').hex(' ')}  {f.data.ljust(8, b',').hex(' ')}\n"
+                     for k, f in zip(range(0, 16 * len(FRAMES), 16), FRAMES, strict=True)), "bytes of a file"),
         ],
     )  # fmt: skip
     def test_with_what_helps(self, tmp_path: Path, text: str, helps: str) -> None:
@@ -310,6 +318,31 @@ class TestRead:
             rows_of(lambda f: f"{f.time_ns / 1e6:12.4f} Rx {f.can_id:04X} {len(f.data)} {spaced(f)}", "Rate: 500 k"),
             rows_of(lambda f: f"Seen message with ID 0x{f.can_id:X} at {secs(f)} s: {len(f.data)} bytes: {spaced(f)}"),
             rows_of(lambda f: f"'{secs(f)}' '{f.can_id:X}' '{len(f.data)}' '{spaced(f)}'"),
+            rows_of(lambda f: f"T#{f.time_ns // 1000}us 16#{f.can_id:X} {len(f.data)} "
+                    + " ".join(f"16#{b:02X}" for b in f.data)),
+            rows_of(lambda f: f"{secs(f)};&H{f.can_id:X};{len(f.data)};{' '.join(f'&H{b:X}' for b in f.data)}",
+                    "Zeit;Id;Anz;Daten"),
+            rows_of(lambda f: f"{f.time_ns // 1000:010} ${f.can_id:X} {' '.join(f'${b:02X}' for b in f.data)}"),
+            rows_of(lambda f: f"    {{ {f.time_ns // 1000}UL, 0x{f.can_id:X}, {len(f.data)}, "
+                    f"{{ {', '.join(f'0x{b:02X}' for b in f.data)} }} }},", "static const struct rec log[] = {"),
+            rows_of(lambda f: str((f.time_ns / 1e9, f.can_id, f.time_ns % 3 == 0, list(f.data)))),
+            json.dumps({"columns": ["t", "id", "data"], "data": [[f.time_ns / 1e9, f.can_id, list(f.data)]
+                                                                 for f in FRAMES]}),
+            rows_of(lambda f: f"PT{secs(f)}S,{f.can_id:X},{spaced(f)}", "offset,id,data"),
+            rows_of(lambda f: f"{secs(f)} {f.can_id:X} {len(f.data)} {f.data.hex(' ', -2)}"),
+            rows_of(lambda f: f"{f.time_ns // 1000} {f.can_id:08X}{len(f.data):02X}{f.data.ljust(8, bytes(1)).hex()}"),
+            rows_of(lambda f: f"{f.time_ns // 1000}|{f.can_id % 2}|{f.can_id}|{f.time_ns % 2}|{f.data.hex()}",
+                    "t_us|bus|id|ext|data"),
+            rows_of(lambda f: f"{secs(f)},0x{f.can_id:03x},x| {spaced(f)} ", "t,id,data"),
+            rows_of(lambda f: "[" + clock(f, "{h:02}:{m:02}:{s:02}") + f".{micros(f)[:3]},{micros(f)[3:]}] <inf> can: "
+                    f"rx id 0x{f.can_id:X} dlc {len(f.data)}: {spaced(f)}"),
+            rows_of(lambda f: clock(f, "{h:02}:{m:02}:{s:02}") + f".{micros(f)}\n0000  {f.can_id.to_bytes(4).hex(' ')} "
+                    f"{len(f.data):02x} 00 00 00 {spaced(f)}\n"),
+            rows_of(lambda f: f'"{f.time_ns // 1000 + 600_000:,}","{f.can_id:X}","{spaced(f)}"', "Time (us),ID,Data"),
+            rows_of(lambda f: "\t".join(f"{x:.6E}".replace(".", ",") for x in (f.time_ns / 1e9, f.can_id, len(f.data)))
+                    + f"\t{spaced(f)}", "t [s]\tID\tDLC\tData"),
+            rows_of(lambda f: f"{f.time_ns // 1000} -> {'EXT' if f.time_ns < 0 else 'STD'} ID: 0x{f.can_id:X}  "
+                    f"DLC: {len(f.data)}  Data: {spaced(f)}", "12 -> Entering configuration"),
             rows_of(lambda f: f"{45678.5 + f.time_ns / 86_400e9:.12f};{f.can_id:X};{spaced(f)}", "Date;ID;Data"),
         ],
     )  # fmt: skip
@@ -461,6 +494,29 @@ class TestRead:
         whole = [frame for frame in FRAMES if frame.can_id != spoilt]
         assert table["data"].tolist() == [frame.data for frame in whole]
         assert table.attrs["tally"].broken == len(FRAMES) - len(whole)
+
+    def test_a_count_of_rows_is_no_channel(self, tmp_path: Path) -> None:
+        """Lines as of an ASC file, with two more columns in front of the channel."""
+        path = tmp_path / "rows.asc"
+        rows = (
+            f"{secs(f):>11} {k:7} 0 1  {f.can_id:<15X} Rx   d {len(f.data)} {spaced(f)}" for k, f in enumerate(FRAMES)
+        )
+        path.write_text("\n".join(["date Mon Jan 5 10:20:30 am 2026", "base hex  timestamps absolute", *rows, ""]))
+        table = read_frames(path)
+        assert table["can_id"].tolist() == [frame.can_id for frame in FRAMES]
+        assert set(table["channel"]) == {"1"}
+
+    def test_names_from_the_statement_that_makes_the_table(self, tmp_path: Path) -> None:
+        """The first column rises as a time does, but is called a number of the row."""
+        path = tmp_path / "rows.sql"
+        rows = [f"({k * 700 + k % 3},{f.time_ns // 1000},{f.can_id},X'{f.data.hex()}')" for k, f in enumerate(FRAMES)]
+        path.write_text(
+            "CREATE TABLE `rx` (\n `row` int(11),\n `time_us` bigint,\n `id` decimal(10,0),\n `data` blob\n);\n"
+            "INSERT INTO `rx` VALUES\n" + ",\n".join([*rows, ""])
+        )
+        table = read_frames(path)
+        assert table["data"].tolist() == [frame.data for frame in FRAMES]
+        assert table["time_ns"].tolist() == [frame.time_ns // 1000 * 1000 for frame in FRAMES]
 
     def test_rows_run_together_are_broken(self, tmp_path: Path) -> None:
         rows = rows_of(

@@ -89,7 +89,7 @@ class TestRefused:
             (LOG.decode().encode("utf-16-be"), "UTF-16"),
             (b"hello there\nagain\n", "first line is 'hello there'"),
             (b"\n\n  \nhello there\n", "first line is 'hello there'"),
-            (b"\x7fELF\x02\x01\x00\x00", r"first line is '\\x7fELF"),
+            (b"\x7fABC\x02\x01\x00\x00", r"first line is '\\x7fABC"),
             (b"x" * 10_000, r"xxx\.\.\.'"),
             (b"hello", "202#E8B7"),
         ],

@@ -118,7 +118,7 @@ def check(
     opened = open_any(capture, ground.expectations, settings)
     tables = [_open_beside(path, ground.expectations, settings) for path in beside]
     if isinstance(opened, ValuesCapture):
-        return evaluate_table(str(capture), ground.expectations, opened, notify, tables)
+        return replace(evaluate_table(str(capture), ground.expectations, opened, notify, tables), table=settings)
     recorder, stats = reduce_frames(
         opened,
         wanted=wanted_ids(ground.tracks, ground.pairs),
@@ -128,7 +128,7 @@ def check(
         workers=1 if any(track.timeout_ns is None for track in ground.tracks) else workers,
         notify=notify,
     )
-    return evaluate_capture(
+    result = evaluate_capture(
         str(capture),
         ground.expectations,
         recorder,
@@ -138,6 +138,7 @@ def check(
         keep_rows=False,
         beside=[_read_beside(one, ground.expectations, notify) for one in tables],
     )
+    return replace(result, table=settings)
 
 
 def _open_beside(path: str | Path, expected: Expectations, table: TableSettings) -> ValuesCapture:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture.frames import Clock, ReadStats
+from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.checks.records import ColumnRecords, JoinedRecords
 
 if TYPE_CHECKING:
@@ -236,6 +237,8 @@ class Result:
     absent: tuple[str, ...] = field(default=())
     #: What each of several recordings shows, with the doubt of its clock; None: there is one.
     together: RecordedTogether | None = field(default=None, repr=False)
+    #: What was said about its table, so that it can be read again in the same way.
+    table: TableSettings = field(default=NOTHING_TOLD, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "findings", Findings.of(self.findings))

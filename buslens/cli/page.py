@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.console import Console
-from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import output_path
 from buslens.cli.status import Status, status_of
 
@@ -50,7 +50,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     from buslens.report.formatting import clean, verdict_sentence
     from buslens.report.page import write_page
 
-    shown = with_dialogue(result, table_of(options), console.note)
+    shown = with_dialogue(result, console.note)
     write_page(shown, output, diagnosis=_diagnosis(options, result))
     console.result(f"{clean(str(output))}\n{verdict_sentence(result)}\n")
     return status_of(result.verdict)

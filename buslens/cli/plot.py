@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from buslens.cli.checking import CaptureChecker
 from buslens.cli.console import Console, silence_libraries
-from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import output_path
 from buslens.cli.status import Status, status_of
 from buslens.report.style import FORMATS
@@ -62,7 +62,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     checker = CaptureChecker(options, console)
     checker.pair([options.capture, *([] if options.before is None else [options.before])])
     before = None if options.before is None else checker.check(options.before)
-    result = with_dialogue(checker.check(options.capture), table_of(options), console.note)
+    result = with_dialogue(checker.check(options.capture), console.note)
     console.progress(f"drawing {output}")
     draw(
         result,

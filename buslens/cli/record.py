@@ -27,7 +27,7 @@ from buslens.causes.distinct import require_different, require_different_frames
 from buslens.cli.checking import CaptureChecker, expand
 from buslens.cli.compare import add_rate_arguments
 from buslens.cli.console import Console, silence_libraries
-from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments, table_of
+from buslens.cli.options import Parser, add_beside_argument, add_checking_arguments
 from buslens.cli.output_files import reject_inputs, require_free, require_place, write_new
 from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
@@ -116,7 +116,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     suspects, read = _diagnosis(options, then or now, console)
     inputs += read
     console.progress(f"writing {options.output}")
-    dialogues = heard([*then, *now], table_of(options))
+    dialogues = heard([*then, *now])
     page = record(job, now, inputs, comparison=comparison, suspects=suspects, dialogues=dialogues)
     require_unchanged(inputs)
     write_new(options.output, page, replace=options.replace)

@@ -128,19 +128,17 @@ def summarise(task: DeskTask) -> JobView:
 
 def capture_page(task: DeskTask, side: str, name: str) -> str:
     """Return the page of one capture."""
-    from buslens.desk.layouts import layout_of
     from buslens.report.dialogue_lane import with_dialogue
     from buslens.report.page.page import page
 
     os.chdir(task.folder)
-    table = layout_of(name)
     result = next(unpack(task, it) for it in task.checked if (it.side, it.name) == (side, name))
     causes = _causes(task)
     if causes is None:
-        return page(with_dialogue(result, table))
+        return page(with_dialogue(result))
     from buslens.causes.diagnosis import diagnose
 
-    return page(with_dialogue(result, table), diagnose([result], causes))
+    return page(with_dialogue(result), diagnose([result], causes))
 
 
 def record_page(task: DeskTask) -> bytes:

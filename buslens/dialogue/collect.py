@@ -1,8 +1,8 @@
 """The frames of a capture that may belong to a dialogue.
 
-A first reading counts, for each identifier, how many of its frames the transport protocol has and how many messages
-begin like a request or an answer; that needs no frame twice. A second one keeps the frames of the identifiers that are
-left. They are few in a recording of a car that is asked something, and each is a small object from there on.
+Of each identifier is counted how many of its frames the transport protocol has and how many messages begin like a
+request or an answer. Frames of those that may still be of a dialogue are kept. They are few where a car is asked
+something, and each is a small object from there on.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ OFFSETS: Final = (0, 1)
 LEAST_PART: Final = 0.9
 """Part of an identifier's frames that the protocol must have, and of its messages that begin with a known number."""
 
+_FEW: Final = 50
+"""Frames of an identifier before it is dropped for what they are."""
 _KNOWN: Final = np.zeros(256, np.bool_)
 _KNOWN[[*SERVICES, *(number + POSITIVE for number in SERVICES), NEGATIVE]] = True
 _NOT_DATA: Final = np.uint16(Flag.REMOTE | Flag.ERROR)
@@ -43,9 +45,12 @@ class SenderKey(NamedTuple):
 
 
 class Survey:
-    """Counts what the frames of each identifier look like; takes them in any order."""
+    """Counts what the frames of each identifier look like, and keeps those that may be of a dialogue."""
 
     def __init__(self) -> None:
+        self.kept = Collection()
+        #: Identifiers of which nothing is kept any more.
+        self.dropped: set[SenderKey] = set()
         #: For each identifier and offset: frames, those of the protocol, beginnings of messages, those that are
         #: known, flow controls.
         self.counts: defaultdict[tuple[SenderKey, int], NDArray[np.int64]] = defaultdict(lambda: np.zeros(5, np.int64))
@@ -63,11 +68,25 @@ class Survey:
             sums = [np.bincount(index, kind, len(found)).astype(np.int64) for kind in kinds]
             for k, name in enumerate(names):
                 self.counts[name, offset] += [column[k] for column in sums]
+        self._drop(names)
+        promising = [name not in self.dropped for name in names]
+        self.kept.add_rows(frames, rows[np.array(promising, np.bool_)[index]])
 
-    def merge(self, other: Survey) -> None:
-        """Add what another survey has counted."""
-        for key, counts in other.counts.items():
+    def merge(self, later: Survey) -> None:
+        """Append what another survey has taken of the time right behind this one."""
+        for key, counts in later.counts.items():
             self.counts[key] += counts
+        self.kept.merge(later.kept)
+        self.dropped |= later.dropped
+        self._drop([name for name, _ in later.counts])
+
+    def _drop(self, names: Iterable[SenderKey]) -> None:
+        """Let go of frames of identifiers that are of no dialogue by what they have shown so far."""
+        for name in names:
+            seen = [self.counts[name, offset] for offset in OFFSETS]
+            if name in self.dropped or all(one[0] >= _FEW and one[1] < LEAST_PART * one[0] for one in seen):
+                self.dropped.add(name)
+                self.kept.frames.pop(name, None)
 
     def candidates(self) -> dict[SenderKey, tuple[int, ...]]:
         """Return the identifiers that may belong to a dialogue, with the offsets at which they do."""
@@ -99,10 +118,14 @@ class Collection:
         if self.pairs is not None:
             ids = [it.can_id | it.is_extended << 32 for pair in self.pairs for it in pair]
             wanted &= np.isin(frames.can_id | is_extended.astype(np.int64) << 32, ids)
-        rows = np.flatnonzero(wanted)
+        self.add_rows(frames, np.flatnonzero(wanted))
+
+    def add_rows(self, frames: Frames, rows: NDArray[np.int64]) -> None:
+        """Take some of a run of frames."""
         if not len(rows):
             return
-        columns = (frames.channel[rows], frames.can_id[rows], is_extended[rows], frames.time_ns[rows])
+        is_extended = frames.flags[rows] & Flag.EXTENDED != 0
+        columns = (frames.channel[rows], frames.can_id[rows], is_extended, frames.time_ns[rows])
         for channel, can_id, extended, time_ns, data in zip(
             *(it.tolist() for it in columns), payloads(frames, rows), strict=True
         ):

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from buslens.capture.frames import Clock, ReadStats
+from buslens.capture.open import open_capture
+from buslens.capture.reduce import reduce_frames
 from buslens.dialogue.collect import OFFSETS, Collection, SenderKey, Survey
 from buslens.dialogue.exchanges import Gap, match_answers
 from buslens.dialogue.model import Address, AddressPair, Exchange, HowFound, TransportCounts, TransportMessage
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from buslens.capture.table_settings import TableSettings
+
+_Taker = TypeVar("_Taker", Survey, Collection)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,50 +68,45 @@ def read_dialogue(
     UsageError
         If it has no time stamps, or is standard input and no pairs are given.
     """
-    from buslens.capture.open import open_capture
-    from buslens.capture.reduce import reduce_frames
-
-    given = None if pairs is None else list(pairs)
-    if given is None:
-        if str(path) == "-":
-            raise UsageError("standard input can be read only once: save the log to a file first")
-        survey, stats = reduce_frames(
-            open_capture(path, table=table),
-            wanted=None,
-            make=Survey,
-            update=Survey.add,
-            merge=Survey.merge,
-            notify=notify,
-        )
-        offsets = survey.candidates()
-        wanted = {(key.can_id, key.is_extended) for key in offsets}
-        if not wanted:
-            _require_stamps(path, stats)
-            return dialogue_between((), str(path), Collection(), stats)
-    else:
-        offsets = {}
+    if pairs is not None:
+        given = list(pairs)
         wanted = {(it.can_id, it.is_extended) for pair in given for it in pair}
-    collection, stats = reduce_frames(
-        open_capture(path, table=table),
-        wanted=wanted,
-        make=Collection,
-        update=Collection.add,
-        merge=Collection.merge,
-        notify=notify,
-    )
-    _require_stamps(path, stats)
-    if given is not None:
+        collection, stats = _reduced(path, table, notify, Collection, wanted)
         return dialogue_between(given, str(path), collection, stats)
+    if str(path) == "-":
+        raise UsageError("standard input can be read only once: save the log to a file first")
+    survey, stats = _reduced(path, table, notify, Survey, None)
+    offsets = survey.candidates()
+    collection = survey.kept
+    if not survey.dropped.isdisjoint(offsets):  # they began like no dialogue
+        wanted = {(key.can_id, key.is_extended) for key in offsets}
+        collection, stats = _reduced(path, table, notify, Collection, wanted)
     frames = _after_discontinuities(collection.frames, stats)
     streams = _streams({key: frames[key] for key in offsets if key in frames}, offsets)
     return _dialogue(str(path), find_pairs(streams), streams, stats)
 
 
-def _require_stamps(path: str | Path, stats: ReadStats) -> None:
+def _reduced(
+    path: str | Path,
+    table: TableSettings | str | Path | None,
+    notify: Callable[[str], None] | None,
+    taker: type[_Taker],
+    wanted: set[tuple[int, bool]] | None,
+) -> tuple[_Taker, ReadStats]:
+    """Read a capture with time stamps."""
+    found, stats = reduce_frames(
+        open_capture(path, table=table),
+        wanted=wanted,
+        make=taker,
+        update=taker.add,
+        merge=taker.merge,
+        notify=notify,
+    )
     if stats.clock is Clock.MISSING:
         raise UsageError(
             f"{path} has no time stamps, so that no answer can be told from a late one; record it with them"
         )
+    return found, stats
 
 
 def dialogue_between(given: Sequence[GivenPair], path: str, collection: Collection, stats: ReadStats) -> Dialogue:

@@ -27,7 +27,6 @@ from buslens.timeline.model import Timeline
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from buslens.capture.table_settings import TableSettings
     from buslens.checks.findings import Result
 
 LANE: Final = "latest request of a tester"
@@ -53,7 +52,7 @@ _VERBS: Final = {
 _ROUTINES: Final = {1: "starts routine", 2: "stops routine", 3: "asks for the result of routine"}
 
 
-def with_dialogue(result: Result, table: TableSettings | None = None, notify: Callable[[str], object] = str) -> Result:
+def with_dialogue(result: Result, notify: Callable[[str], object] = str) -> Result:
     """Return a checked capture with the lane of what a tester asked in it; as it is, where nobody asked.
 
     A log of more than `LARGEST` bytes is not read once more; a note says so.
@@ -62,8 +61,6 @@ def with_dialogue(result: Result, table: TableSettings | None = None, notify: Ca
     ----------
     result : Result
         For a picture or a page; its path is read again.
-    table : TableSettings, optional
-        What is said about tables of frames.
     notify : callable, optional
         Is told, as one sentence, where nobody looked.
     """
@@ -75,7 +72,7 @@ def with_dialogue(result: Result, table: TableSettings | None = None, notify: Ca
             note = f"the log has more than {size}: requests of a tester are not drawn; 'buslens dialogue' lists them"
             notify(f"{result.path}: {note}")
             return replace(result, notes=(*result.notes, note))
-        lane = dialogue_lane(read_dialogue(result.path, table=table), result)
+        lane = dialogue_lane(read_dialogue(result.path, table=result.table), result)
         return result if lane is None else replace(result, timelines={**result.timelines, LANE: lane})
     return result
 

@@ -10,6 +10,10 @@ from support.dialogues import Recording
 from support.examples import examples
 
 from buslens import read_dialogue
+from buslens.capture.open import open_capture
+from buslens.capture.reduce import reduce_frames
+from buslens.dialogue import read as read_module
+from buslens.dialogue.collect import Survey
 from buslens.dialogue.fault_history import fault_history
 from buslens.dialogue.model import AnswerOutcome, HowFound
 from buslens.dialogue.pairs import parse_pair
@@ -18,6 +22,7 @@ from buslens.errors import UsageError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from buslens.capture.frames import Frames
     from buslens.dialogue.read import Dialogue
 
 SECOND = 1_000_000_000
@@ -36,6 +41,29 @@ def found(dialogue: Dialogue) -> list[tuple[str, str, HowFound]]:
 
 class TestPairs:
     """Who asks and who answers is found among other messages."""
+
+    @pytest.mark.parametrize("begins_like_none", [False, True])
+    def test_read_once(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begins_like_none: bool) -> None:
+        """A log is read again only where an identifier of a dialogue began like none, and was let go of."""
+
+        class Forgetful(Survey):
+            def add(self, frames: Frames) -> None:
+                super().add(frames)
+                self.dropped |= set(self.kept.frames)
+                self._drop(list(self.kept.frames))
+
+        car = Recording()
+        for k in range(70):
+            car.put(0x123, bytes([k]) * 8)
+        car.ask("22f190", "62f190" + "41" * 17)
+        path = car.write(tmp_path / "a.log")
+        survey, _ = reduce_frames(open_capture(path), wanted=None, make=Survey, update=Survey.add, merge=Survey.merge)
+        assert {key.can_id for key in survey.dropped} == {0x123}
+        read: list[object] = []
+        monkeypatch.setattr(read_module, "open_capture", lambda *a, **kw: read.append(a) or open_capture(*a, **kw))
+        monkeypatch.setattr(read_module, "Survey", Forgetful if begins_like_none else Survey)
+        assert told(read_dialogue(path)) == [("22f190", "answered", ["62f190" + "41" * 17])]
+        assert len(read) == 1 + begins_like_none
 
     def test_flow_control(self, tmp_path: Path) -> None:
         car = Recording()

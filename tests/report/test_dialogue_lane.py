@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -10,11 +11,13 @@ import pytest
 from support.dialogues import Recording
 
 from buslens import check, read_dialogue
+from buslens.capture.table_settings import TableSettings
 from buslens.expectations.load import parse_expectations
 from buslens.report.diagram import lay_out
 from buslens.report.dialogue_lane import LANE, exchange_words, with_dialogue
 from buslens.report.finding_layout import places
 from buslens.report.page.page_events import events
+from buslens.report.record.gather import heard
 from buslens.report.style import format_named
 from buslens.report.text_metrics import Lettering
 from buslens.report.view import choose
@@ -23,7 +26,8 @@ if TYPE_CHECKING:
     from buslens.checks.findings import Result
     from buslens.timeline.model import Timeline
 
-SAMPLE: Final = Path(__file__).parents[2] / "sample_logs" / "car03_tester_at_work.log"
+ROOT: Final = Path(__file__).parents[2]
+SAMPLE: Final = ROOT / "sample_logs" / "car03_tester_at_work.log"
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +71,25 @@ def test_where_nothing_came(tmp_path: Path) -> None:
         "reads identifier D0 11: no answer",
         "reads identifier D0 12: unknown, the recording ends before",
     ]
+
+
+def test_in_a_table_of_which_somebody_says_how(tmp_path: Path) -> None:
+    """What was said about a table when it was checked counts when its dialogue is read, for a picture and a record."""
+    rows = []
+    for line in SAMPLE.read_text("ascii").splitlines():
+        stamp, _, frame = line.split()[:3]
+        can_id, data = frame.split("#")
+        if int(can_id, 16) < 0x800:
+            rows.append(f"{stamp.strip('()')};{int(can_id, 16)};{len(data) // 2};{data}")
+    path = tmp_path / "table.csv"
+    path.write_text("\n".join(["Time;ID;Length;Data", *rows]) + "\n", "ascii")
+    result = check(
+        path, table=TableSettings(id_base=10), expectations=ROOT / "signal_defs" / "steering_lock_tester.toml"
+    )
+    assert LANE in with_dialogue(result).timelines
+    for base, asks in ((10, 0x7A0), (16, 0x1952)):
+        (dialogue,) = heard([replace(result, table=TableSettings(id_base=base))]).values()
+        assert [pair.request.can_id for pair in dialogue.pairs] == [asks]
 
 
 def test_lane(sample: Result) -> None:

@@ -14,7 +14,6 @@ from buslens.report.record.ranked_causes import Suspects, suspects_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
-    from buslens.capture.table_settings import TableSettings
     from buslens.causes.model import Causes
     from buslens.causes.readings import Reading
     from buslens.checks.findings import Result
@@ -64,12 +63,12 @@ def explained(
     return suspects_of(diagnose(results, causes, readings)), inputs
 
 
-def heard(results: Iterable[Result], table: TableSettings | None = None) -> dict[str, Dialogue]:
+def heard(results: Iterable[Result]) -> dict[str, Dialogue]:
     """Return by capture what a tester asked and was answered; nothing of one without, or that is no log."""
     found = {}
     for result in results:
         with suppress(CaptureError, UsageError):  # a table of values, or a log without time stamps
-            dialogue = read_dialogue(result.path, table=table)
+            dialogue = read_dialogue(result.path, table=result.table)
             if dialogue.exchanges:
                 found[result.path] = dialogue
     return found

@@ -178,6 +178,8 @@ def alike(text: Numbers, start: int, stop: int, s: Slots, role: Numbers, powers:
     before = start
     p = start
     passed = 0
+    #: Of stamps with as many decimals as the one before.
+    decimals, scale, most = -1, 0, 0
     while p < stop:
         q = p
         stamp = 0
@@ -194,9 +196,12 @@ def alike(text: Numbers, start: int, stop: int, s: Slots, role: Numbers, powers:
                 if q < 0:
                     break
                 if what == TIME:
-                    scale = s[table.SCALE + places] if 0 <= places < 10 else 0
+                    if places != decimals:
+                        decimals = places
+                        scale = s[table.SCALE + places] if 0 <= places < 10 else 0
+                        most = 0 if scale == 0 else kit.STAMP_LIMIT // scale
                     stamp = value * scale
-                    if scale == 0 or not -kit.STAMP_LIMIT // scale < value < kit.STAMP_LIMIT // scale:
+                    if not -most < value < most:
                         break
                     if stamp < latest or stamp >= until or stamp - latest >= beat:
                         break

@@ -30,8 +30,8 @@ class Text:
     is_packed: bool
     #: Bytes of a byte order mark of UTF-8.
     n_mark: int
-    #: Bytes of the file; None if it was packed.
-    size: int | None
+    #: Bytes of the file; of a packed one there are more.
+    size: int
     rewritings: tuple[Rewriting, ...] = ()
 
     @contextmanager
@@ -76,7 +76,7 @@ def open_text(path: str | Path, n_bytes: int) -> Text | None:
         packed = is_compressed(start)
         stream = ChainedStream(start, stream)
         head = read_head(decompress(stream) if packed else stream, n_bytes)
-        size = None if packed else file.seek(0, 2)
+        size = file.seek(0, 2)
     is_whole = len(head) < n_bytes
     n_mark = len(BOM) if head.startswith(BOM) else 0
     head = head[n_mark:]

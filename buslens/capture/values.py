@@ -53,6 +53,8 @@ _PLAIN_BYTES: Final = 2_500_000
 """So much is read by plain Python before the compiler is asked for."""
 _COMPILING: Final = 4
 """So many times as much if its code has still to be made, which takes as long (measured: 10 s of processor)."""
+_PACKING: Final = 4
+"""Bytes of a trace for one that it was packed into, about."""
 _EXACT: Final = 1 << 53
 _MOST_POWER: Final = 22
 """Powers of ten up to this one are exact as floats."""
@@ -426,16 +428,17 @@ class _Reader:
 
     def read(self) -> ReadStats:
         """Read the table to its end."""
-        size, is_plain = self._capture.text.size, True
+        text, is_plain = self._capture.text, True
         left = _PLAIN_BYTES * (1 if is_made(kernel.scan) else _COMPILING)
-        is_small = size is not None and size <= left
-        if size is not None and not is_small:
+        is_small = text.size <= left and not text.is_packed
+        if text.size > left // (_PACKING if text.is_packed else 1):
             left = 0
         lanes = [_Lane(number, self._capture, self._as_text) for number in range(1 if is_small else _LANES)]
         runs = [lane.plain() for lane in lanes]
         under_way: deque[tuple[_Lane, Future[list[_ScannedRows]]]] = deque()
         buffer = bytearray(WINDOW_BYTES + k.PADDING)
         left_out = self._capture.layout.n_before
+        news = None
         with self._capture.text.stream() as stream, ThreadPoolExecutor(max(len(lanes) - 1, 1)) as threads:
             for number, window in enumerate(line_blocks(stream, buffer)):
                 left -= window.stop
@@ -456,7 +459,8 @@ class _Reader:
                     start = window.stop  # no line of a table is so long
                     self._account.lines += 1
                     self._account.too_long += 1
-                if (news := self._news()) is not None:
+                news = self._news() if news is None else news
+                if news is not None and not lane.state[kernel.BEAT]:
                     lane.keep_new(news)
                 under_way.append((lane, threads.submit(lane.scan, run, start, window.stop)))
             while under_way:

@@ -174,6 +174,7 @@ def _placed(recording: Recording, alignment: Alignment, doubt_ns: int | None) ->
             end_ns=one(timeline.end_ns),
             pauses=tuple(Pause(one(it.from_ns), one(it.to_ns)) for it in timeline.pauses),
             unread=tuple(Pause(one(it.from_ns), one(it.to_ns)) for it in timeline.unread),
+            clock_ns=doubt_ns or 0,
             sampling=sampling._replace(
                 blind_ns=moved(sampling.blind_ns),
                 unshown_ns=moved(sampling.unshown_ns),

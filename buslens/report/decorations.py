@@ -13,6 +13,7 @@ from buslens.report.style import Tone
 from buslens.report.text_metrics import legible, shorten
 from buslens.report.versions import version_of
 from buslens.report.view import View, runs_beside
+from buslens.report.waves import whisker
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -102,6 +103,7 @@ class Decorations:
             "allowed": "allowed time",
             "delay": "delay: at least the whole line, at most with the dots",
             "doubt": "changed between two frames, exact time not recorded",
+            "clock": "clock of another recording, uncertain by so much",
             "unknown": "unknown",
             "crowd": "more changes than can be drawn",
             "range": "limit of a number",
@@ -118,33 +120,40 @@ class Decorations:
                 x, y = fmt.margin, y + 1.5 * fmt.text
             box = Box(x, y, x + swatch, y + height)
             middle = y + height / 2
-            if sign == "allowed":
-                sheet.box(box, Tone.BAND)
-            elif sign == "doubt":
-                sheet.hatch(box, 0.3 * fmt.text, 0.55 * fmt.thin)
-                for edge in (box.top, box.bottom):
-                    sheet.line([(box.left, edge), (box.right, edge)], fmt.thin, Tone.HATCH)
-            elif sign == "delay":
-                dots = (2.2 * fmt.thin, 1.8 * fmt.thin)
-                a, b = box.left + 0.2 * swatch, box.right - 0.3 * swatch
-                sheet.line([(a, middle), (b, middle)], fmt.thin, Tone.QUIET)
-                for left, right in ((box.left, a), (b, box.right)):
-                    sheet.line([(left, middle), (right, middle)], fmt.thin, Tone.QUIET, dots)
-            elif sign == "unknown":
-                dash = (0.55 * fmt.text, 0.45 * fmt.text)
-                sheet.line([(box.left, middle), (box.right, middle)], fmt.wave, dash=dash)
-            elif sign == "range":
-                dots = (1.5 * fmt.thin, 3.0 * fmt.thin)
-                sheet.line([(box.left, middle), (box.right, middle)], fmt.thin * 1.3, Tone.QUIET, dots)
-            else:
-                count = 8
-                for step in range(count + 1):
-                    at = box.left + swatch * step / count
-                    sheet.line([(at, box.top), (at, box.bottom)], 0.9 * fmt.thin)
+            self._swatch(sign, box)
             x += swatch + 0.5 * size
             sheet.labels.append(Label(x=x, y=middle, text=words[sign], size=size, width=width, tone=Tone.QUIET))
             x += width + 1.6 * size
         return y + height
+
+    def _swatch(self, sign: str, box: Box) -> None:
+        fmt, sheet = self.fmt, self.sheet
+        middle, swatch = (box.top + box.bottom) / 2, box.right - box.left
+        if sign == "allowed":
+            sheet.box(box, Tone.BAND)
+        elif sign == "doubt":
+            sheet.hatch(box, 0.3 * fmt.text, 0.55 * fmt.thin)
+            for edge in (box.top, box.bottom):
+                sheet.line([(box.left, edge), (box.right, edge)], fmt.thin, Tone.HATCH)
+        elif sign == "clock":
+            whisker(sheet, (box.left, box.right), middle, swatch / 2, fmt)
+        elif sign == "delay":
+            dots = (2.2 * fmt.thin, 1.8 * fmt.thin)
+            a, b = box.left + 0.2 * swatch, box.right - 0.3 * swatch
+            sheet.line([(a, middle), (b, middle)], fmt.thin, Tone.QUIET)
+            for left, right in ((box.left, a), (b, box.right)):
+                sheet.line([(left, middle), (right, middle)], fmt.thin, Tone.QUIET, dots)
+        elif sign == "unknown":
+            dash = (0.55 * fmt.text, 0.45 * fmt.text)
+            sheet.line([(box.left, middle), (box.right, middle)], fmt.wave, dash=dash)
+        elif sign == "range":
+            dots = (1.5 * fmt.thin, 3.0 * fmt.thin)
+            sheet.line([(box.left, middle), (box.right, middle)], fmt.thin * 1.3, Tone.QUIET, dots)
+        else:
+            count = 8
+            for step in range(count + 1):
+                at = box.left + swatch * step / count
+                sheet.line([(at, box.top), (at, box.bottom)], 0.9 * fmt.thin)
 
     def note_list(self, y: float, notes: list[Note], unmarked: int) -> float:
         """Set the notes: a number in its ring, what it is about, what was found."""

@@ -396,6 +396,8 @@ class DiagramLayout:
         )
         if any(wide):
             self.signs["doubt"] = None
+        if lane.clock_ns * self.scale.per_ns > self.fmt.wave and lane.changes:
+            self.signs["clock"] = None
         if any(c.end_ns - c.start_ns > seen for c in lane.crowds):
             self.signs["crowd"] = None
 

@@ -114,6 +114,8 @@ class Lane:
     crowds: tuple[DenseChanges, ...] = ()
     #: For two states: index of the one drawn high.
     high: int = 1
+    #: How far all of its changes may be off those of other lanes, ns.
+    clock_ns: int = 0
     #: For a number: float64[k, 2], time in ns from `steps_from_ns`, and value; a row of NaN breaks the line.
     steps: NDArray[np.float64] | None = None
     #: Axis time that the steps count from.
@@ -161,6 +163,7 @@ def lay_lane(timeline: Timeline, start_ns: int, end_ns: int, resolution_ns: int)
             states=timeline.states,
             unit=timeline.unit,
             high=high,
+            clock_ns=timeline.clock_ns,
             steps_from_ns=start_ns,
             stretches=stretches,
             changes=changes,

@@ -64,6 +64,9 @@ def draw_lane(
                 (top, height),
                 fmt,
             )
+            if UNKNOWN_STATE not in (change.before, change.after):
+                ends = (scale.x(change.since_ns - lane.clock_ns), scale.x(change.seen_ns + lane.clock_ns))
+                whisker(sheet, ends, top + height + 0.32 * fmt.text, lane.clock_ns * scale.per_ns, fmt)
     for stretch, left, right in rooms(lane, scale):
         if stretch.state == UNKNOWN_STATE:
             _unknown(sheet, stretch, left, right, top + height / 2, fmt, ruler)
@@ -76,6 +79,15 @@ def draw_lane(
             _name(sheet, lane, stretch, (left, right), top + height / 2, fmt, ruler)
     for crowd in lane.crowds:
         _crowd(sheet, crowd, scale, top, height, fmt, ruler)
+
+
+def whisker(sheet: DisplayList, ends: tuple[float, float], y: float, half: float, fmt: Format) -> None:
+    """Draw how far a clock may be off to either side of an edge, where that can be seen."""
+    if half > fmt.wave:
+        tick = 0.16 * fmt.text
+        sheet.line([(ends[0], y), (ends[1], y)], fmt.thin, Tone.QUIET)
+        for x in ends:
+            sheet.line([(x, y - tick), (x, y + tick)], fmt.thin, Tone.QUIET)
 
 
 def _pad(lane: Lane, fmt: Format) -> float:

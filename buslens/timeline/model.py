@@ -169,6 +169,8 @@ class Timeline:
     sampling: Sampling = field(default_factory=nothing_hides)
     #: int64[n], ns: of a role that is sent with changes only, the frames, some of which may show nothing new.
     frames_ns: NDArray[np.int64] | None = None
+    #: How far the clock of its recording may be off that of the others, ns; its own changes share that.
+    clock_ns: int = 0
 
     def __len__(self) -> int:
         return len(self.seen_ns)

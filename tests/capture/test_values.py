@@ -301,6 +301,16 @@ class TestLayout:
         times, _, _ = read(table(tmp_path, gzip.compress(PLAIN.encode()), "table.csv.gz"), ["Supply"])
         assert times == [100, 200, 300]
 
+    @pytest.mark.parametrize("n_bytes", [200, 4000])
+    def test_packed_and_large(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_bytes: int) -> None:
+        """Of a packed one that is surely large, not even the beginning is read as plain Python."""
+        begun: list[int] = []
+        monkeypatch.setattr(values_module, "_PLAIN_BYTES", n_bytes)
+        monkeypatch.setattr(values_module, "_COMPILING", 1)
+        monkeypatch.setattr(values_module, "compiled", lambda *_: begun.append(len(begun)))
+        assert read(table(tmp_path, gzip.compress(PLAIN.encode()), "table.csv.gz"), ["Supply"])[0] == [100, 200, 300]
+        assert bool(begun) == (n_bytes == 200)
+
     def test_time_of_day_over_midnight(self, tmp_path: Path) -> None:
         text = "Clock,Lock\n23:59:59.900,On\n00:00:00.100,Off\n00:00:00.300,Off\n"
         times, cells, stats = read(table(tmp_path, text), ["Lock"])

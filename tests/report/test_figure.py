@@ -24,6 +24,7 @@ from buslens.report.figure import SUFFIXES, draw, figure
 from buslens.report.finding_layout import places
 from buslens.report.formatting import OUTCOME_WORDS
 from buslens.report.notes import write_notes
+from buslens.report.page.page import page
 from buslens.report.paint import house_style
 from buslens.report.style import FORMATS, Tone, format_named
 from buslens.report.text_metrics import Lettering, legible, wrap
@@ -299,6 +300,24 @@ class TestSigns:
     def test_only_signs_that_occur_are_explained(self) -> None:
         assert "unknown" in words(sheet(SKETCHES["silent"]()))
         assert "unknown" not in words(sheet(SKETCHES["healthy"](), window=(1.2, 1.5)))
+
+    def test_the_clock_of_another_recording(self) -> None:
+        """Each edge of a lane whose clock may be off has a line as long as that to either side, on pages, too."""
+        result = SKETCHES["healthy"]()
+        plain = sheet(result)
+        widths = []
+        for off_ns in (60_000_000, 120_000_000, 180_000_000):
+            lane = replace(result.timelines["unlock_feedback"], clock_ns=off_ns)
+            shifted = replace(result, timelines={**result.timelines, "unlock_feedback": lane})
+            drawn = sheet(shifted)
+            (begin, end), *_ = (one.points for one in drawn.strokes if one not in plain.strokes)
+            widths.append(end[0] - begin[0])
+            assert "uncertain by so much" in words(drawn)
+            assert 'class="ck"' in page(shifted)
+        assert widths[2] - widths[1] == pytest.approx(widths[1] - widths[0])
+        assert 0 < widths[0] - (widths[1] - widths[0]) < widths[0] / 2  # what is left are the two frames of the edge
+        assert "uncertain by so much" not in words(plain)
+        assert 'class="ck"' not in page(result)
 
 
 class TestInk:

@@ -129,6 +129,7 @@ def _lane(
         "high": high_state(timeline.states) if shape is Shape.LEVELS else 1,
         "first": int(seen[0]) if len(seen) else 0,
         "end": microseconds(timeline.end_ns, origin),
+        "clock": timeline.clock_ns / NS_PER_US,
         # Longer gaps than fit are told in full beside the column.
         "gaps": columns.add(np.minimum(np.diff(seen), _MOST_U32).astype(np.uint32)),
         "long_gaps": _long_gaps(seen),

@@ -201,6 +201,10 @@ class _Drawing:
             a, b = self.x(change.since_ns), self.x(change.seen_ns)
             if b - a > 0.15:
                 self.marks.append(svg_rect(a, top, b - a, bottom - top, "ht"))
+            off = self.x(change.seen_ns + lane.clock_ns) - b
+            if off > 0.15 and change.before >= 0 and change.after >= 0:
+                self.marks.append(svg_line(a - off, bottom + 4, b + off, bottom + 4, "ck"))
+                self.marks += [svg_line(x, bottom + 2, x, bottom + 6, "ck") for x in (a - off, b + off)]
             if is_levels and change.before >= 0 and change.after >= 0:
                 self.marks.append(svg_line(a, level(change.before), b, level(change.after), "w"))
         for crowd in lane.crowds:

@@ -156,6 +156,14 @@ class LanePainter extends Pen {
       this.ctx.fillRect(since, top, seen - since, 0.8);
       this.ctx.fillRect(since, bottom - 0.8, seen - since, 0.8);
     }
+    const off = lane.clock * this.perUs;
+    if (off > 1.5) {
+      // So far the clock of its recording may be off to either side.
+      const [left, right, y] = [Math.max(since - off, this.left), Math.min(seen + off, this.right), bottom + 4];
+      this.ctx.fillStyle = this.ink.quiet;
+      this.ctx.fillRect(left, y, right - left, 0.9);
+      for (const end of [left, right]) this.ctx.fillRect(end - 0.45, y - 2, 0.9, 5);
+    }
     if (lane.shape !== 'levels') return;
     if (seen - since > 1.2) pen.slants.push(since, level(before), seen, level(after), NaN, NaN);
     else this.edge(seen, level(before), level(after));

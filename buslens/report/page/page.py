@@ -112,6 +112,7 @@ def page(result: Result, diagnosis: Diagnosis | None = None) -> str:
         overlays=Markup(overlays_html(result)),
         findings=findings_html(result, groups),
         keys=KEYS,
+        has_clocks=any(timeline.clock_ns for timeline in result.timelines.values()),
         source=sources(result, version_of()),
         bases=bases(result),
         capture=Markup(base64.b64encode(pack(result, placed, view, numbers)).decode("ascii")),

@@ -89,8 +89,9 @@ class TestLanes:
     @settings(max_examples=examples(25), deadline=None)
     @given(any_timeline("door") | any_timeline("volts", number=True))
     def test_whatever_a_timeline_holds(self, timeline: Timeline) -> None:
-        header, body = packed(alone(timeline))
+        header, body = packed(alone(replace(timeline, clock_ns=1_500)))
         [lane] = header["lanes"]
+        assert lane["clock"] == 1.5
         seen = lane["first"] + np.cumsum([0, *column(body, lane["gaps"], "<u4")])
         assert np.abs(seen * 1000 - timeline.seen_ns).max() <= 500
         doubts = np.array(column(body, lane["doubts"], "<u4"))

@@ -1,17 +1,12 @@
 """Reads the common lines of a candump log file by a pattern: classical data frames with microseconds."""
 
-from __future__ import annotations
-
 import re
 from binascii import unhexlify
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture import _candump_kernel as kernel
-from buslens.capture._pattern_scan import is_on_axis, scan_by_pattern
+from buslens.capture._pattern_scan import Common, is_on_axis, scan_by_pattern
 from buslens.capture._scan_kernel import TX_FLAG, Slots
-
-if TYPE_CHECKING:
-    from buslens.capture._pattern_scan import Common
 
 _COMMON: Final = re.compile(
     rb"""

@@ -1,17 +1,12 @@
 """Reads the common lines of candump's screen form by a pattern: classical data frames stamped in seconds."""
 
-from __future__ import annotations
-
 import re
 from binascii import unhexlify
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture import _candump_screen_kernel as kernel
-from buslens.capture._pattern_scan import is_on_axis, scan_by_pattern
-
-if TYPE_CHECKING:
-    from buslens.capture._pattern_scan import Common
-    from buslens.capture._scan_kernel import Slots
+from buslens.capture._pattern_scan import Common, is_on_axis, scan_by_pattern
+from buslens.capture._scan_kernel import Slots
 
 _COMMON: Final = re.compile(
     rb"""

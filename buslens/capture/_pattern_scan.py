@@ -5,20 +5,15 @@ a kernel takes one for each character. What a line means is the kernel's to say:
 which the kernel would make the same frame.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, TypeAlias
+import re
+from collections.abc import Callable
+from typing import TypeAlias
 
 from buslens.capture import _scan_kernel as kit
+from buslens.capture._scan_kernel import Columns, Numbers, Slots
 
-if TYPE_CHECKING:
-    import re
-    from collections.abc import Callable
-
-    from buslens.capture._scan_kernel import Columns, Numbers, Slots
-
-    Common: TypeAlias = tuple[int, bytes, int, bool, int, bytes]
-    """Recorded time, channel label, id, whether it is a 29-bit one, other flags, payload of at most 8 bytes."""
+Common: TypeAlias = tuple[int, bytes, int, bool, int, bytes]
+"""Recorded time, channel label, id, whether it is a 29-bit one, other flags, payload of at most 8 bytes."""
 
 
 def scan_by_pattern(  # noqa: PLR0915  (one flat loop, for speed)

@@ -36,13 +36,12 @@ any other row with a time stamp             an event that is no frame
 ==========================================  ==================================================================
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
+from collections.abc import Mapping
 from itertools import pairwise
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from buslens.capture import _asc_kernel as kernel
 from buslens.capture._asc_python import scan_plain
@@ -52,10 +51,6 @@ from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stamp_resolution import resolution_note, resolution_of
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
 
 _HINT: Final = re.compile(
     rb"""

@@ -8,18 +8,14 @@ The months come from a table of our own, because `strptime` asks the locale of t
 the log was written on another.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 # One line per month: English, German, French, each short and in full, without accents and dots. "sept" is
 # both French and English; "maer" is how a machine without umlauts writes the German short form.

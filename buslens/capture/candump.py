@@ -21,8 +21,6 @@ What stands in a line, and what is made of it:
 =======================  ==================================================================================
 """
 
-from __future__ import annotations
-
 import re
 from itertools import islice
 from typing import Final

@@ -24,13 +24,12 @@ no stamp                               only the order of the frames is known
 =====================================  ======================================================================
 """
 
-from __future__ import annotations
-
 import itertools
 import re
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from buslens.capture import _candump_screen_kernel as kernel
 from buslens.capture._candump_screen_python import scan_plain
@@ -38,9 +37,6 @@ from buslens.capture.frames import Clock
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.stamp_resolution import COARSE_NS, FEW, are_unpadded, coarse_note, resolution_note, resolution_of
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 _ROW: Final = re.compile(
     rb"""

@@ -6,8 +6,6 @@
 The lines are those of `candump`; their order is known, and nothing of their times.
 """
 
-from __future__ import annotations
-
 import re
 from itertools import islice
 from typing import Final

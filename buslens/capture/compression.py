@@ -1,21 +1,16 @@
 """Logs packed by gzip, bzip2, xz or zstd, or as the only file in a zip archive: told by their first bytes."""
 
-from __future__ import annotations
-
 import bz2
 import io
 import lzma
 import tempfile
 import zipfile
 import zlib
-from typing import IO, TYPE_CHECKING, Any, Final, cast
+from collections.abc import Callable
+from typing import IO, Any, Final, cast
 
 from buslens.capture.stream import GZIP_MAGIC, ChainedStream, GzipStream, LateDamage, Stream, read_head
 from buslens.errors import CaptureError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 
 MAGIC_BYTES: Final = 6
 """First bytes by which a packing is told."""

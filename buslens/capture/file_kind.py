@@ -1,7 +1,5 @@
 """What a file is that holds no recording: told by its first bytes, and where it belongs instead."""
 
-from __future__ import annotations
-
 import re
 from typing import Final, NamedTuple
 

@@ -1,15 +1,11 @@
 """The buffers that a kernel fills, and the frames in them that wait for their place in time."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import Frames
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 
 class FrameBuffer:

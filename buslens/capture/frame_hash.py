@@ -4,17 +4,13 @@ A copy that was compressed, has other line ends or one comment more holds the sa
 their frames are: time since the first frame, channel, identifier, flags and payload, in order.
 """
 
-from __future__ import annotations
-
 import hashlib
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.capture.frames import Frames
+from buslens.capture.frames import Frames
 
 _COLUMNS: Final = 6
 

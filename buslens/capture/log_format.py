@@ -4,18 +4,13 @@ A format is a way to recognise a log by its first bytes, and a kernel that turns
 sorting, clock discontinuities, counting and gzip are the engine's business (`scan`, `fold`).
 """
 
-from __future__ import annotations
-
+import re
 import sys
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import re
-    from collections.abc import Callable, Mapping
-
-    from buslens.capture._scan_kernel import Slots
-    from buslens.capture.frames import Clock, ReadStats
+from buslens.capture._scan_kernel import Slots
+from buslens.capture.frames import Clock, ReadStats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

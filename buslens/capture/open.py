@@ -1,18 +1,20 @@
 """A capture: one recorded log, whose format has been recognised and that can be read."""
 
-from __future__ import annotations
-
 import re
 import stat
 import sys
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.file_kind import LOG, exchanged
 from buslens.capture.fit import part_read
+from buslens.capture.frames import Clock, ReadStats
+from buslens.capture.log_format import FormatMatch, LogFormat
+from buslens.capture.python_can_reader import PythonCanRecording
 from buslens.capture.registry import FORMATS
 from buslens.capture.scan import shown
 from buslens.capture.stream import (
@@ -25,17 +27,10 @@ from buslens.capture.stream import (
     Stream,
     read_head,
 )
+from buslens.capture.table import TableReading
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings, settings_of
 from buslens.capture.table_text import NormalisedStream, TextForm, joined_form, text_form_of
 from buslens.errors import CaptureError, SourceLocation, UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from buslens.capture.frames import Clock, ReadStats
-    from buslens.capture.log_format import FormatMatch, LogFormat
-    from buslens.capture.python_can_reader import PythonCanRecording
-    from buslens.capture.table import TableReading
 
 STANDARD_INPUT: Final = "-"
 """Stands for standard input in place of a path."""

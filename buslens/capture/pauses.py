@@ -14,19 +14,15 @@ Between two trigger blocks of an ASC log nothing is recorded, however short that
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture._scan_kernel import EVERY_CHANNEL, NO_TIME, QUIET_NS, SEVERAL
 from buslens.capture.frames import Flag, Frames, Pause
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    from numpy.typing import NDArray
-
 
 LEAST_PAUSE_NS: Final = 100_000_000
 """A gap that is no longer is no pause, ns (common practice, no source)."""

@@ -12,6 +12,7 @@ import os
 import threading
 from array import array
 from base64 import b64decode
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -21,8 +22,6 @@ from buslens.errors import CaptureError, SourceLocation
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from can import Message
 
 _NAIVE_SUFFIXES: Final = frozenset({".blf", ".trc"})

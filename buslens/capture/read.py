@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import Flag, Frames
 from buslens.capture.open import Capture, open_capture, require_read_frames
 from buslens.capture.read_options import python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
+from buslens.capture.table_settings import TableSettings
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from pathlib import Path
-
     import pandas as pd
-    from numpy.typing import NDArray
-
-    from buslens.capture.table_settings import TableSettings
 
 
 def read_frames(

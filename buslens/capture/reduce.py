@@ -6,17 +6,17 @@ before (a clock that ran back at the cut, a format that counts stamps from line 
 others. So any cut gives the same result.
 """
 
-from __future__ import annotations
-
 import os
 import threading
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Final, Generic, TypeVar
+from typing import IO, Final, Generic, TypeVar
 
 from buslens.capture._scan_kernel import FORMAT, FORMAT_END, ONLY_CLOCK
+from buslens.capture.frames import Frames, ReadStats
 from buslens.capture.id_filter import IdFilter, Ids
 from buslens.capture.open import STANDARD_INPUT, Capture, require_read_frames
 from buslens.capture.read_options import ROOM, ReadOptions, python_can_read_options, read_options_for
@@ -25,11 +25,6 @@ from buslens.capture.stream import WINDOW_BYTES, CancellableStream, FileStream
 from buslens.errors import CaptureError, SourceLocation
 from buslens.kernels import compiled
 from buslens.units import format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
-    from buslens.capture.frames import Frames, ReadStats
 
 A = TypeVar("A")
 

@@ -1,20 +1,15 @@
 """The log formats, in the order in which they are tried."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._scan_kernel import FORMAT_REASON
 from buslens.capture.asc import ASC
 from buslens.capture.candump import CANDUMP
 from buslens.capture.candump_screen import SCREEN
 from buslens.capture.candump_untimed import CANDUMP_UNTIMED
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from buslens.capture.log_format import LogFormat
+from buslens.capture.log_format import LogFormat
 
 
 def registered(formats: Iterable[LogFormat]) -> Mapping[str, LogFormat]:

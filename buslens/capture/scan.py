@@ -7,27 +7,23 @@ pieces can be put together if the second did not need to know of the first (`Sca
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import Any, Final, cast
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
+from numpy.typing import NDArray
 
 from buslens.capture import _recorded_kernel
 from buslens.capture import _scan_kernel as k
 from buslens.capture.frame_buffer import FrameBuffer
 from buslens.capture.frames import ClockDiscontinuity, Frames, ReadStats, Skipped, Unread
 from buslens.capture.pauses import ChannelTraffic, TrafficByChannel
+from buslens.capture.read_options import ReadOptions
 from buslens.capture.stream import WINDOW_BYTES, LateDamage, LineBlock, Stream, line_blocks
 from buslens.kernels import compiled
 from buslens.units import format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-
-    from numpy.typing import NDArray
-
-    from buslens.capture.read_options import ReadOptions
 
 KEPT_LINES: Final = 8
 """Broken lines that are kept."""

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from buslens.capture._scan_kernel import STAMP_LIMIT
 from buslens.units import format_duration
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import numpy as np
     from numpy.typing import NDArray
 

@@ -6,15 +6,13 @@ import re
 import threading
 import time
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import IO, TYPE_CHECKING, Final, Protocol
+from typing import IO, Final, Protocol
 
 from buslens.capture._scan_kernel import PADDING
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
 
 WINDOW_BYTES: Final = 1 << 21
 """Bytes read at a time; a line that is as long is broken. More would take memory, less would cost turns of Python."""

@@ -1,19 +1,13 @@
 """Whether the rows of a table are LIN frames: their checksums prove it, or the parity of their identifiers."""
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture._lin_kernel import LARGEST_ID, is_whole, protected
-from buslens.capture.table_rows import whole
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
-
-    from buslens.capture.table_layout import TableLayout
-    from buslens.capture.table_rows import Rows
+from buslens.capture.table_layout import TableLayout
+from buslens.capture.table_rows import Rows, whole
 
 _MOST_ROWS: Final = 2_000
 _LEAST_ROWS: Final = 20

@@ -1,18 +1,14 @@
 """What a user says about the layout of a table: a ``[table]`` section in a TOML file, or options."""
 
-from __future__ import annotations
-
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.table_time import UNITS
 from buslens.errors import SourceLocation, UsageError, did_you_mean
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 COLUMN_KEYS: Final = {
     "id": kernel.IDENTIFIER,

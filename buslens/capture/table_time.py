@@ -5,14 +5,13 @@ from four or more decimals (seconds), and from how often identifiers come again:
 bit rate, and the most frequent of five or more identifiers comes every 5 to 500 ms.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 import re
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 from statistics import median
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture import _table_kernel as kernel
 from buslens.capture.frames import Clock
@@ -24,16 +23,10 @@ from buslens.capture.stamp_resolution import (
     resolution_of,
     rounding_of,
 )
-from buslens.capture.table_layout import UnclearLayoutError
+from buslens.capture.table_layout import TableLayout, UnclearLayoutError
 from buslens.capture.table_refusals import require_known_time
-from buslens.capture.table_rows import CLOCK_IN, Column, clock_ns, named, number, whole
+from buslens.capture.table_rows import CLOCK_IN, Column, Rows, clock_ns, named, number, whole
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence, Set
-
-    from buslens.capture.table_layout import TableLayout
-    from buslens.capture.table_rows import Rows
 
 UNITS: Final = {
     "ns": 1,

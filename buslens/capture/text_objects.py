@@ -1,13 +1,9 @@
 """Objects of names and values (JSON, RFC 8259) as rows: all names in order, each with its value behind it."""
 
-from __future__ import annotations
-
 import json
 import re
-from typing import TYPE_CHECKING, Final
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+from collections.abc import Iterator
+from typing import Final
 
 EMPTY: Final = '""'
 """A cell that holds nothing."""

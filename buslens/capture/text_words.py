@@ -1,7 +1,5 @@
 """Words of several languages for what a column of labels says, and the English ones that stand for them."""
 
-from __future__ import annotations
-
 import re
 from functools import cache
 from typing import Final

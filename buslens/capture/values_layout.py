@@ -7,22 +7,17 @@ A column is named by the text of its header, with or without the unit that stand
 that has most of the wanted names is the header; a line of units may follow.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture.table_layout import UnclearLayoutError, holds_frames
 from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, Rows, rows_of
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.capture.table_time import TimeColumn, stamps_of_values
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
 
 MOST_COLUMNS: Final = 256
 """Columns of the widest table of values."""

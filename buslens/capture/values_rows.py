@@ -7,23 +7,17 @@
 * Samples without times, where ``Sample interval;10 ms`` stands above them: they get times that count from 0.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count, pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture.stream import PassingStream, Stream
 from buslens.capture.table_rows import CUTS, CellSplit
-from buslens.capture.values_layout import NUMBER, UNITS_ONLY, key_of, split_unit
+from buslens.capture.values_layout import NUMBER, UNITS_ONLY, ValuesLayout, key_of, split_unit
 from buslens.units import NS_PER_S, TIME_UNITS
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
-
-    from buslens.capture.values_layout import ValuesLayout
 
 _NAME: Final = re.compile(r"(?i)\b(name|signal|channel|parameter|label|item|variable|quantity|kanal|bezeichnung)\b")
 _VALUE: Final = re.compile(r"(?i)\b(value|wert|messwert|reading|valeur|valor)\b")

@@ -4,23 +4,18 @@ A pattern names a rule and a step, or says what the rule is about, so that one c
 have other names: ``awaits`` finds the steps that await a change, ``kind`` and ``about`` find rules by their subject.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from buslens.causes._schema import PATTERN
 from buslens.causes.model import FindingPattern
 from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Outcome
 from buslens.errors import ExpectationError, did_you_mean
+from buslens.expectations._toml import Node
+from buslens.expectations._values import ValueReader
 from buslens.expectations.conditions import parse_trigger
 from buslens.expectations.model import AnyRule, Becomes, Expectations, Sequence, Trigger
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.expectations._toml import Node
-    from buslens.expectations._values import ValueReader
 
 FAULTS: Final = frozenset(outcome for outcome in Outcome if outcome.is_fault)
 

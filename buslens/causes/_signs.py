@@ -1,20 +1,14 @@
 """The signs of a causes file, read for one car's expectations: in its own file, or in one that many cars share."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 from buslens.causes._patterns import read_patterns
 from buslens.causes._schema import SIGN
 from buslens.causes.model import Sign
 from buslens.checks.context import roles_of
+from buslens.expectations._toml import Node
 from buslens.expectations._values import ValueReader
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.expectations._toml import Node
-    from buslens.expectations.model import Expectations, Role
+from buslens.expectations.model import Expectations, Role
 
 
 class EveryRole(dict[str, "Role | None"]):

@@ -1,17 +1,11 @@
 """Which role of a recording answers a measurement, read for one car's expectations."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from buslens.causes._schema import TRACE
 from buslens.causes._signs import EveryRole
 from buslens.causes.model import TracedReading
+from buslens.expectations._toml import Node
 from buslens.expectations._values import ValueReader, type_text
-
-if TYPE_CHECKING:
-    from buslens.expectations._toml import Node
-    from buslens.expectations.model import Expectations
+from buslens.expectations.model import Expectations
 
 
 def read_trace(

@@ -9,20 +9,14 @@ measurement that could refute it has not been made: one of which the file says t
 broken than in a healthy car (common practice, no source).
 """
 
-from __future__ import annotations
-
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from math import log2
-from typing import TYPE_CHECKING
 
 from buslens.causes.likelihood import result_probabilities
 from buslens.causes.model import CauseKind, Causes, Measurement, Probabilities
 from buslens.causes.ranking import Hypothesis, Ranking, normalised
-
-if TYPE_CHECKING:
-    from collections.abc import Container, Mapping, Sequence
-
 
 _LEAST_GAIN = 1e-3
 """A measurement expected to tell less than this, bit, is not worth a walk to the car (our choice)."""

@@ -6,14 +6,12 @@ could not be decided prove nothing and are counted apart. What another rule foun
 by the time that was recorded without it.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import accumulate
 from math import inf
-from typing import TYPE_CHECKING
 
 from buslens.capture.frames import Clock
 from buslens.causes.repair_statistics import (
@@ -27,9 +25,6 @@ from buslens.causes.repair_statistics import (
 )
 from buslens.checks.findings import Finding, Limit, Outcome, Result, TimeBounds, Verdict
 from buslens.checks.verdict import worst_first
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
 
 
 class RepairStatus(Enum):

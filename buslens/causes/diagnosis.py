@@ -1,9 +1,8 @@
 """From checked captures of one vehicle, and readings at it, to causes and to what to do next."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.causes.advice import Advice, AdviceKind, advise
 from buslens.causes.model import CauseKind, Causes
@@ -11,10 +10,6 @@ from buslens.causes.ranking import EvidenceSummary, Hypothesis, Ranking, evidenc
 from buslens.causes.readings import Reading, traced_readings
 from buslens.causes.signs import Observation, SignStatus, observe
 from buslens.checks.findings import Result, Verdict
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
 
 IN_QUESTION: Final = 0.01
 """A hypothesis at least this probable is in question."""

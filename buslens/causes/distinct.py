@@ -1,20 +1,14 @@
 """What may be compared: recordings that are not one and the same, and counts that are counts."""
 
-from __future__ import annotations
-
 import hashlib
 import re
+from collections.abc import Sequence
 from itertools import combinations
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from buslens.checks.findings import Result
 from buslens.errors import CaptureError, UsageError
 from buslens.files import same_file
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.checks.findings import Result
 
 
 def require_different(paths: Sequence[str]) -> None:

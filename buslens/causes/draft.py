@@ -1,22 +1,17 @@
 """A first causes file for another car: a shared base, and what of it the car's expectations cannot show."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterator, Sequence
+from typing import Final
 
 import numpy as np
 
 from buslens.causes.load import load_causes
+from buslens.causes.model import Causes
 from buslens.causes.signs import Observation, SignStatus, observe
+from buslens.checks.findings import Result
 from buslens.defaults import EXPECTATIONS_NAME, demonstration_folder
 from buslens.discovery.toml_text import quoted
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from buslens.causes.model import Causes
-    from buslens.checks.findings import Result
-    from buslens.expectations.model import Expectations
+from buslens.expectations.model import Expectations
 
 BASE: Final = EXPECTATIONS_NAME.removesuffix(".toml") + ".causes.toml"
 """The causes file that came with the program, which speaks of roles and serves as a base for any car."""

@@ -5,18 +5,13 @@ jobs: the new share is (s p + k) / (s + n), the mean of the posterior. Its margi
 the interval comes (A. Gelman and others, Bayesian Data Analysis, 3.4; from memory).
 """
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.causes.model import Cause, Causes
 from buslens.errors import UsageError, did_you_mean
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.causes.model import Cause, Causes
 
 CONFIDENCE: Final = 0.95
 

@@ -6,15 +6,10 @@ both fail to (a "noisy or"), save where one of them makes it impossible. Of a re
 expected result only if both do.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
 
 from buslens.causes.model import Cause, Frequency, Measurement, Probabilities
 from buslens.causes.signs import Observation, SignStatus
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
 
 
 def sign_probability(causes: Sequence[Cause], sign: str, numbers: Probabilities) -> float:

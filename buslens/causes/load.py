@@ -1,10 +1,10 @@
 """From a causes file to its records; all that is wrong with a file is said at once, each at its place."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from buslens.capture.file_kind import CAUSES, exchanged
 from buslens.causes._schema import CAUSE, FILE, MEASUREMENT, NUMBERS, RESULT
@@ -16,13 +16,8 @@ from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you
 from buslens.expectations._problems import raise_all
 from buslens.expectations._toml import Node, parse_document
 from buslens.expectations._values import ValueReader, type_text
+from buslens.expectations.model import Expectations
 from buslens.files import read_at_most
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from os import PathLike
-
-    from buslens.expectations.model import Expectations
 
 LARGEST_FILE: Final = 8_000_000
 """Bytes of a causes file."""

@@ -1,17 +1,13 @@
 """What a causes file says: signs, causes, measurements and the numbers behind its words, free of how it was written."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.checks.findings import Outcome
-    from buslens.errors import SourceLocation
-    from buslens.expectations.model import WrittenCondition
+from buslens.checks.findings import Outcome
+from buslens.errors import SourceLocation
+from buslens.expectations.model import WrittenCondition
 
 
 class Frequency(Enum):

@@ -8,21 +8,15 @@ worth more than a bare mention" in the words of Kass and Raftery, Journal of the
 (1995) 773-795 (cited from memory).
 """
 
-from __future__ import annotations
-
+from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 from buslens.causes.likelihood import likelihood, often, result_probability, sign_probability
 from buslens.causes.model import Cause, CauseKind, Causes, Frequency
 from buslens.causes.signs import Observation, SignStatus
 from buslens.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from collections.abc import Set as AbstractSet
-
 
 _EXPLAINED = 0.2
 """A sign or result that a cause shows with less than this probability is not explained by it (our choice)."""

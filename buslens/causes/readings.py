@@ -1,23 +1,17 @@
 """What a person measured: a name and a reading, with its unit, checked against the limits of the causes file."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
+from buslens.causes.model import Causes, Measurement, ResultRange, TracedReading
 from buslens.checks.context import roles_of
+from buslens.checks.findings import Result
 from buslens.checks.sources import shown_in
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.quantities import parse_quantity
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.causes.model import Causes, Measurement, ResultRange, TracedReading
-    from buslens.checks.findings import Result
-
 
 _NO_CURRENT_FLOWS: Final = frozenset({"ol", "o.l", "o.l.", "0l", "0.l", "inf", "\u221e"})
 """What meters show for more ohm than they can measure."""

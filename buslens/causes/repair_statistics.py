@@ -14,8 +14,6 @@ one rate all fall into the first T of T + t with the chance (T / (T + t))^k (Prz
 31:313, 1940; cited from memory).
 """
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

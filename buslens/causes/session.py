@@ -7,18 +7,15 @@ file holds for them, too.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from pathlib import Path
+from typing import Any, Final
 
+from buslens.causes.model import Causes
 from buslens.causes.readings import Reading, read_reading
 from buslens.errors import SourceLocation, UsageError
 from buslens.files import read_at_most, write_atomically
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from pathlib import Path
-
-    from buslens.causes.model import Causes
 
 _MARK: Final = "buslens diagnosis"
 _VERSION: Final = 1

@@ -26,11 +26,10 @@ A fault that no sign tells counts as a sign of its own that no cause names: heal
 show it, whatever the file does not name may.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
@@ -40,10 +39,6 @@ from buslens.checks.findings import Finding, Outcome, Result
 from buslens.checks.sources import shown_in
 from buslens.timeline.model import UnknownReason
 from buslens.timeline.ternary import TRUE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-
 
 _CAME: Final = frozenset({Outcome.MET, Outcome.EARLY, Outcome.LATE})
 """Outcomes of a step whose change came."""

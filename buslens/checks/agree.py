@@ -1,7 +1,5 @@
 """Two conditions that must say the same, save while they settle."""
 
-from __future__ import annotations
-
 from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Finding, Limit

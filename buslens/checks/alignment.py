@@ -6,20 +6,15 @@ Two clocks may also run at rates that differ by up to `DRIFT`. From three pairs 
 `FOUND_DRIFT`.
 """
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.units import format_at_most, format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
 
 DRIFT: Final = 1e-4
 """Rates of two clocks of quartz differ by no more (common practice, no source)."""

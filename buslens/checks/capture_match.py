@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from buslens.timeline.history import MessageHistory
 
 Identifier: TypeAlias = tuple[str, int, bool]

@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.findings import TimeBounds
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from buslens.checks.context import TriggerTimes
 
 NO_EDGE_NS: Final = 2**62

@@ -7,9 +7,9 @@ was already given, or what is never allowed, such as a unit that is not paired. 
 handshake, such as a lit warning lamp, leads where no handshake failed.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Sequence as Several
+from typing import Final
 
 from buslens.checks.findings import Finding, Outcome
 from buslens.expectations.model import (
@@ -24,11 +24,6 @@ from buslens.expectations.model import (
     Sequence,
     WrittenCondition,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
-    from collections.abc import Sequence as Several
-
 
 _IGNITION: Final = "ignition"
 """The role, as expectations files call it."""

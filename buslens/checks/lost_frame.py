@@ -7,26 +7,17 @@ all is wrong then, nobody can tell the two apart. A path that stands still stays
 What the control unit tried again for stays one, too: it did not see it either.
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.checks.findings import Findings, Outcome
-from buslens.timeline.model import UNKNOWN_STATE
+from buslens.checks.findings import Finding, Findings, Handshake, Outcome
+from buslens.expectations.model import Expectations
+from buslens.timeline.model import UNKNOWN_STATE, Timeline
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.checks.findings import Finding, Handshake
-    from buslens.expectations.model import Expectations
-    from buslens.timeline.model import Timeline
-
 
 _AT_ONCE_NS: Final = 20 * NS_PER_MS
 """A unit that sends with changes sends so soon (rule of thumb)."""

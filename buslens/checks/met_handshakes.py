@@ -5,19 +5,14 @@ that nearly all handshakes of a car in order are: each step has exactly one cand
 could have hidden another, no try was repeated and nothing ended the handshake before. Of those both ways say the same.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.checks.context import EvaluationContext
 from buslens.checks.edges import NO_EDGE_NS, Edges, first_after
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.checks.context import EvaluationContext
-    from buslens.expectations.model import Sequence, Step, Trigger
+from buslens.expectations.model import Sequence, Step, Trigger
 
 
 class MetHandshakes(NamedTuple):

@@ -1,17 +1,11 @@
 """A condition that must not hold, or not for long."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Finding, Limit
 from buslens.checks.phrases import past_tense
 from buslens.expectations.model import IsUnknown, Never
-
-if TYPE_CHECKING:
-    from buslens.timeline.ternary import Episode
+from buslens.timeline.ternary import Episode
 
 
 def evaluate(rule: Never, context: EvaluationContext) -> list[Finding]:

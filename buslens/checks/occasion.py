@@ -1,7 +1,5 @@
 """What has to happen at the car for a handshake to run."""
 
-from __future__ import annotations
-
 import re
 
 from buslens.checks.context import roles_of, roles_of_trigger

@@ -11,19 +11,13 @@ Slots of `says`, each as people write it:
 ================  ===========================================================
 """
 
-from __future__ import annotations
-
 import re
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+from buslens.checks.findings import Finding
 from buslens.checks.phrases import span_text, whole_limit_text
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.checks.findings import Finding
-    from buslens.expectations.model import Role, Rule
+from buslens.expectations.model import Role, Rule
 
 
 def in_own_words(finding: Finding, rule: Rule, roles: Mapping[str, Role]) -> Finding:

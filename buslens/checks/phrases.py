@@ -1,7 +1,5 @@
 """The turns of phrase that the reasons of several kinds of rule share."""
 
-from __future__ import annotations
-
 import re
 from functools import cache
 from typing import Final

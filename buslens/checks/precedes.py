@@ -1,20 +1,13 @@
 """Something that must have happened, not long ago, whenever something else does."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.checks.context import EvaluationContext
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.phrases import borderline_text, not_past, past_tense, plain, span_text
+from buslens.expectations.model import Precedes
 from buslens.units import exact_duration, format_at_least
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.checks.context import EvaluationContext
-    from buslens.expectations.model import Precedes
 
 
 def evaluate(rule: Precedes, context: EvaluationContext) -> list[Finding]:

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.context import EvaluationContext, roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.phrases import borderline_text, limit_text, past_tense, plain, span_text
+from buslens.expectations.model import Pulse
 from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE, UNKNOWN, TernaryTimeline
 from buslens.units import exact_duration, format_at_least
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.expectations.model import Pulse
 
 
 def evaluate(rule: Pulse, context: EvaluationContext) -> list[Finding]:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import accumulate, chain
 from typing import TYPE_CHECKING, Any, TypeVar, overload
 from weakref import WeakValueDictionary
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
-
     import numpy as np
     from numpy.typing import NDArray
 

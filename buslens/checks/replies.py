@@ -5,10 +5,9 @@ half of the longest such time is the doubt of every sample. An answer for which 
 took far longer than usual, shows nothing: when it read the value is too uncertain.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right
-from typing import TYPE_CHECKING, Final, NamedTuple
+from collections.abc import Iterator, Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -18,16 +17,12 @@ from buslens.capture.values import Cells, ValuesBlock
 from buslens.capture.values_layout import ValueColumn
 from buslens.checks.sources import Recording
 from buslens.checks.values import polled_timeline, source_of
+from buslens.dialogue.collect import Collection
+from buslens.dialogue.model import Answer, Exchange
+from buslens.dialogue.pairs import GivenPair
 from buslens.dialogue.read import Dialogue, dialogue_between
+from buslens.expectations.model import Expectations, Reply, Role
 from buslens.timeline.columns import ColumnHistory
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from buslens.dialogue.collect import Collection
-    from buslens.dialogue.model import Answer, Exchange
-    from buslens.dialogue.pairs import GivenPair
-    from buslens.expectations.model import Expectations, Reply, Role
 
 _READ: Final = b"\x22"
 _READ_ANSWER: Final = 0x62

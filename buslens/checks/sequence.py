@@ -40,12 +40,13 @@ come is none, either.
 Without time stamps only the order is checked: out_of_order stands, everything else about a step is undecided.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterator, Mapping
+from collections.abc import Sequence as Sequenced
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.context import BlindInterval, EvaluationContext, edge_condition, statements_of
 from buslens.checks.edges import Edge, Edges
@@ -66,13 +67,6 @@ from buslens.expectations.model import ANSWER_EXPIRY_FACTOR, Sequence, Step, Tri
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.timeline.ternary import FALSE, IN_TRANSITION, TRUE
 from buslens.units import exact_duration, format_at_least
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-    from collections.abc import Sequence as Sequenced
-
-    from numpy.typing import NDArray
-
 
 _NO_LIMIT_NS: Final = 1 << 60
 """Stands for the limit of each step where frames have an order and no times."""

@@ -5,8 +5,6 @@ A state that lasts at least d cannot hide between two samples that are less than
 may be told; that all is well may not. Of a column of which nobody says anything, `POLLED_NS` is taken.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 from buslens.expectations.model import Expectations, Is, Pulse, Role

@@ -6,24 +6,20 @@ sentences more than a kilobyte.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.checks.context import roles_of_trigger
+from buslens.checks.edges import Edge, Edges
 from buslens.checks.findings import Evidence, Finding, FindingColumns, Handshake, Limit, Outcome, TimeBounds, finding_by
 from buslens.checks.phrases import bound_text, past_tense, plain, span_text
 from buslens.checks.records import ColumnRecords
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.checks.edges import Edge, Edges
-    from buslens.expectations.model import Sequence as SequenceRule
-    from buslens.expectations.model import Step, Trigger
+from buslens.expectations.model import Sequence as SequenceRule
+from buslens.expectations.model import Step, Trigger
 
 
 class MetRows(NamedTuple):

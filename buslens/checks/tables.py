@@ -7,19 +7,17 @@ at, of a handshake its start, as ``datetime64[ns]``.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
+from buslens.checks.findings import Finding, TimeBounds
 from buslens.checks.records import ColumnRecords, JoinedRecords
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
     import pandas as pd
-
-    from buslens.checks.findings import Finding, TimeBounds
 
 
 @dataclass(frozen=True, slots=True)

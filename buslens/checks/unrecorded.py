@@ -1,20 +1,15 @@
 """What is in doubt only because nothing was recorded for a while: one sentence for all of it."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterable, Mapping
+from typing import Final
 
 import numpy as np
 
 from buslens.checks.context import describe_why, roles_in
+from buslens.checks.findings import Finding
 from buslens.expectations.model import Alive, AnyRule
 from buslens.timeline.model import Timeline, UnknownReason
 from buslens.units import format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from buslens.checks.findings import Finding
 
 _LOST: Final = (UnknownReason.NOT_RECORDED.value, UnknownReason.DISCONTINUITY.value, UnknownReason.HOLE.value)
 

@@ -1,15 +1,15 @@
 """A number that must keep within limits."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 from math import isfinite
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.checks.context import EvaluationContext
 from buslens.checks.episodes import ForbiddenCondition, evaluate_episodes
 from buslens.checks.findings import Finding, Limit
 from buslens.checks.phrases import plain
@@ -17,13 +17,6 @@ from buslens.definitions.limits import exactly
 from buslens.expectations.model import And, Compare, Condition, Or, Range
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.timeline.ternary import TRUE, UNKNOWN, Episode
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-
-    from buslens.checks.context import EvaluationContext
 
 
 def evaluate(rule: Range, context: EvaluationContext) -> list[Finding]:

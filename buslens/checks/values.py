@@ -1,13 +1,15 @@
 """Tables of values as captures: the columns that the expectations name become the timelines of their roles."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Final, NamedTuple
+from pathlib import Path
+from typing import Final, NamedTuple
 
 import numpy as np
 
+from buslens.capture.frames import Pause, ReadStats
+from buslens.capture.table_settings import TableSettings
 from buslens.capture.values import CHANNEL, ColumnNews, ValuesBlock, ValuesCapture, open_values, read_values
 from buslens.capture.values_layout import absent_columns
 from buslens.checks.shortest import shortest_of
@@ -17,14 +19,6 @@ from buslens.timeline.build import build_timeline
 from buslens.timeline.columns import ColumnHistory, ColumnSource
 from buslens.timeline.history import NO_TIMEOUT
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-    from pathlib import Path
-
-    from buslens.capture.frames import Pause, ReadStats
-    from buslens.capture.table_settings import TableSettings
-
 
 _MOST_WORDS: Final = 8
 """Words without a state that are told."""

@@ -1,19 +1,14 @@
 """What the findings of a capture add up to."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Mapping
+from collections.abc import Sequence as Sequenced
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, Protocol, TypeVar
+from typing import Final, Protocol, TypeVar
 
 from buslens.checks.findings import Finding, Findings, Handshake, Handshakes, Outcome, Verdict
 from buslens.checks.headline import headline
 from buslens.expectations.model import AnyRule, Sequence
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from collections.abc import Sequence as Sequenced
-
-    from buslens.timeline.model import Timeline
+from buslens.timeline.model import Timeline
 
 WORST_FIRST: Final = (
     Outcome.MISSING,

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import argparse
 import shlex
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from buslens.causes.distinct import history_of, known_rate_of, require_different, require_different_frames
@@ -28,8 +29,6 @@ from buslens.cli.status import Status, gravest, status_of
 from buslens.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from buslens.causes.compare import Conclusion
 
 

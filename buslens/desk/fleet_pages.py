@@ -1,29 +1,23 @@
 """Pages for fleets: where the captures lie, checking what is new, the sheet."""
 
-from __future__ import annotations
-
 import asyncio
 from collections import defaultdict
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 from urllib.parse import quote
 
+from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from buslens.desk import fleet_work
 from buslens.desk.fleet_work import FleetState, FleetTask
 from buslens.desk.fleets import FleetFolder, FleetSettings, fleets_in, new_fleet
+from buslens.desk.folder import DeskFolder
 from buslens.desk.forms import read_form
-from buslens.desk.pages import own_page
+from buslens.desk.pages import DeskPages, own_page
 from buslens.desk.running import STOP, AllRunning
 from buslens.desk.upload import RefusedError
 from buslens.errors import BuslensError
-
-if TYPE_CHECKING:
-    from starlette.requests import Request
-
-    from buslens.desk.folder import DeskFolder
-    from buslens.desk.pages import DeskPages
 
 BESIDE: Final = "what lies beside each capture"
 

@@ -1,19 +1,14 @@
 """A run over a fleet, in a process of its own: `buslens fleet` with another way of telling how far it is."""
 
-from __future__ import annotations
-
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from multiprocessing.connection import Connection
+from typing import Final
 
 from buslens.desk.running import State, tell
 from buslens.errors import BuslensError
 from buslens.files import os_error_text
-
-if TYPE_CHECKING:
-    from multiprocessing.connection import Connection
-
-    from buslens.fleet.work import WorkerPool
+from buslens.fleet.work import WorkerPool
 
 _MOST_NOTES: Final = 20
 

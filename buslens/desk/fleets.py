@@ -8,22 +8,17 @@
 The captures stay where they are, and are only read.
 """
 
-from __future__ import annotations
-
 import json
 import shutil
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.defaults import EXPECTATIONS_NAME, FOLDER_NAME
-from buslens.desk.folder import entries
+from buslens.desk.folder import Car, entries
 from buslens.desk.names import plain_name
 from buslens.errors import UsageError
 from buslens.files import read_at_most, write_atomically
-
-if TYPE_CHECKING:
-    from buslens.desk.folder import Car
 
 _FILE: Final = "fleet.json"
 _FOLDER: Final = "fleets"

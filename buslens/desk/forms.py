@@ -1,14 +1,11 @@
 """What a person sent with a form, read with a limit."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from typing import Final
 from urllib.parse import parse_qs
 
-from buslens.desk.upload import RefusedError
+from starlette.requests import Request
 
-if TYPE_CHECKING:
-    from starlette.requests import Request
+from buslens.desk.upload import RefusedError
 
 _MOST_BYTES: Final = 200_000
 _MOST_FIELDS: Final = 100

@@ -15,13 +15,12 @@ from __future__ import annotations
 
 import hmac
 import secrets
+from collections.abc import Mapping
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Final
 from urllib.parse import quote
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 POLICY: Final = "; ".join(

@@ -1,7 +1,5 @@
 """Templates and the files that they name, all from the package."""
 
-from __future__ import annotations
-
 import html
 import re
 from importlib.resources import files

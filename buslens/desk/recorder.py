@@ -7,24 +7,23 @@ becomes a capture of the job.
 from __future__ import annotations
 
 import os
+import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from buslens.capture.stream import Stream
 from buslens.desk.running import STOP, State, tell
 from buslens.errors import BuslensError, UsageError
 from buslens.files import os_error_text
+from buslens.live.bus import BusStream, Receiver
+from buslens.live.capture_writer import CaptureWriter
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    import threading
-    from multiprocessing.connection import Connection
-    from pathlib import Path
-
-    from buslens.capture.stream import Stream
-    from buslens.live.bus import BusStream, Receiver
-    from buslens.live.capture_writer import CaptureWriter
     from buslens.live.engine import Engine
 
 _LOOK_S: Final = 0.3

@@ -1,33 +1,26 @@
 """Pages for recording at the car: what to heed, which adapter, what has still to happen, lanes, marks."""
 
-from __future__ import annotations
-
 import asyncio
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from pathlib import Path
+from typing import Any, Final
 from urllib.parse import quote
 
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from buslens.desk import recorder
-from buslens.desk.folder import SIDES
+from buslens.desk.folder import SIDES, DeskFolder, RecordingPlace
 from buslens.desk.forms import read_form
+from buslens.desk.pages import DeskPages
 from buslens.desk.recorder import MARK, RecordingState, RecordingTask
 from buslens.desk.running import STOP, AllRunning
 from buslens.desk.upload import RefusedError
+from buslens.desk.workers import Workers
 from buslens.errors import BuslensError
 from buslens.report.safety_notes import RECORDING_CAUTIONS
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from starlette.requests import Request
-
-    from buslens.desk.folder import DeskFolder, RecordingPlace
-    from buslens.desk.pages import DeskPages
-    from buslens.desk.workers import Workers
 
 _OPEN_S: Final = 6.0
 """Seconds that a bus is given to open before the page shows that it still does."""

@@ -7,14 +7,13 @@ import json
 import multiprocessing
 import pickle
 import threading
+from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
+from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
-    from multiprocessing.connection import Connection
-
     from starlette.requests import Request
 
 _END_S: Final = 10.0

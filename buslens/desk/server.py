@@ -7,6 +7,8 @@ import errno
 import json
 import os
 import socket
+from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.desk.folder import DeskFolder
@@ -14,9 +16,6 @@ from buslens.errors import UsageError
 from buslens.files import os_error_text, write_atomically
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
     import uvicorn
 
 _RUNNING: Final = ".desk.json"

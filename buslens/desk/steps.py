@@ -1,13 +1,9 @@
 """How far a job has come: which step is done, which one is now, and the one line that says what to do next."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from buslens.desk.view import JobView, ProofView
-    from buslens.report.record.job import JobDetails
+from buslens.desk.view import JobView, ProofView
+from buslens.report.record.job import JobDetails
 
 ORDER = ("complaint", "captures", "wrong", "causes", "measure", "done", "proof", "record")
 """The steps, in the order of the work."""

@@ -3,8 +3,6 @@
 Seeds and keys of security access are secrets of the car: nobody needs them to find a fault, and they are not shown.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

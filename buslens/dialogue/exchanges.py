@@ -15,12 +15,11 @@ asked again before the answer, the answer goes to the later request, its delay r
 the earlier one is unknown; so is each of several requests that one refusal fits.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from buslens.dialogue.model import (
     Address,
@@ -34,9 +33,6 @@ from buslens.dialogue.model import (
 )
 from buslens.dialogue.pairs import WAIT_NS
 from buslens.dialogue.services import NEGATIVE, PENDING, answered_service, answers, is_request, is_suppressed
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 
 class Gap(NamedTuple):

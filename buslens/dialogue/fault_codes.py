@@ -17,12 +17,8 @@ A bit of a status means something only where the availability mask has it. Layou
 tests hold them to scapy's.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final, NamedTuple
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+from collections.abc import Iterator
+from typing import Final, NamedTuple
 
 STATUS_BITS: Final = (
     "testFailed",

@@ -1,18 +1,13 @@
 """How the fault codes of a unit changed while somebody read them."""
 
-from __future__ import annotations
-
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from buslens.dialogue.contents import read_answer, read_request
+from buslens.dialogue.fault_codes import DiagnosticCode
 from buslens.dialogue.model import Address, AnswerOutcome, Exchange
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from buslens.dialogue.fault_codes import DiagnosticCode
 
 CLEARING: Final = (b"\x04", b"\x14")
 """Services that clear fault codes."""

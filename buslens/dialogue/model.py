@@ -1,7 +1,5 @@
 """What a dialogue is made of: addresses, messages, and requests with their answers."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple

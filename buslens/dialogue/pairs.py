@@ -7,21 +7,17 @@ the unit a long request), by identifiers that belong together (ISO 15765-4: 7E0 
 source and target exchanged), also among several with flow control, and by how many of the answers match.
 """
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from typing import TYPE_CHECKING, Final, NamedTuple
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final, NamedTuple
 
 from buslens.dialogue.model import Address, AddressPair, HowFound
 from buslens.dialogue.services import answered_service, answers, is_answer, is_request
 from buslens.dialogue.transport import TIMEOUT_NS, TransportFrame, head_of
 from buslens.errors import UsageError
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
 
 WAIT_NS: Final = 5 * NS_PER_S
 """Longest time to an answer, and from "response pending" to the next: P2*server_max (ISO 14229-2; from memory)."""

@@ -20,16 +20,11 @@ then the receiver's flow control, which comes once for each block, comes too ear
 recorded either, nobody can notice.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final, NamedTuple
+from collections.abc import Iterable, Sequence
+from typing import Final, NamedTuple
 
 from buslens.dialogue.model import Address, MessageEnd, TransportCounts, TransportMessage
 from buslens.units import NS_PER_S, NS_PER_US
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
 
 TIMEOUT_NS: Final = NS_PER_S
 """N_Bs and N_Cr, after which either side gives a message up (ISO 15765-2, table of time-outs; from memory)."""

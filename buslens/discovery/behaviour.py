@@ -8,21 +8,16 @@ weights are rules of thumb, no source.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.discovery.traces import UNSEEN
+from buslens.discovery.traces import UNSEEN, ShownSignals, Trace
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.discovery.traces import ShownSignals, Trace
 
 LONGEST_PULSE_NS: Final = 6 * NS_PER_S
 """A pulse of the enable is shorter."""

@@ -1,23 +1,16 @@
 """Bits that change together as fields, and the fields that explain each action best."""
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from buslens.definitions.model import ByteOrder
-from buslens.discovery.changes import BITS
-from buslens.discovery.coincidence import ToggleDirection
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
-
-    from buslens.discovery.changes import BitToggles, FrameKey
-    from buslens.discovery.coincidence import BitTests, MatchWindow, Term, Trial
-    from buslens.discovery.marks import MarkedAction
+from buslens.discovery.changes import BITS, BitToggles, FrameKey
+from buslens.discovery.coincidence import BitTests, MatchWindow, Term, ToggleDirection, Trial
+from buslens.discovery.marks import MarkedAction
 
 TOGETHER: Final = 0.8
 """Neighbouring bits are one field if so much of all their changes comes in the same frames (rule of thumb)."""

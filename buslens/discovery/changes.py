@@ -8,16 +8,12 @@ stays is one row per change of a quiet bit. Bits are numbered as in a DBC: bit b
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.capture.frames import Flag
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from buslens.capture.frames import Frames
+from buslens.capture.frames import Flag, Frames
 
 BITS: Final = 512
 """Bits of the longest payload, of CAN FD."""

@@ -19,19 +19,16 @@ with that for a while, so bits with an even beat are not tried at all, whenever 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.discovery.changes import BitToggles
-    from buslens.discovery.marks import MarkedAction
+from buslens.discovery.changes import BitToggles
+from buslens.discovery.marks import MarkedAction
 
 
 class ToggleDirection(Enum):

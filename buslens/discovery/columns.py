@@ -4,30 +4,23 @@ A column of a voltage or a current that goes between two levels is a state with 
 either level; in between the state before goes on, as it will when the file is used.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.capture.values import open_values, read_values
+from buslens.capture.frames import ReadStats
+from buslens.capture.table_settings import TableSettings
+from buslens.capture.values import ValuesBlock, ValuesCapture, open_values, read_values
 from buslens.definitions.model import Message, Signal
 from buslens.discovery.naming import UNITS
 from buslens.discovery.traces import APART_NS, COLUMN_ID, CaptureSpan, ShownSignals, Trace, joined
 from buslens.errors import CaptureError, SourceLocation
 from buslens.timeline.columns import cell_powers, is_no_value
 from buslens.units import without_prefix
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.capture.frames import ReadStats
-    from buslens.capture.table_settings import TableSettings
-    from buslens.capture.values import ValuesBlock, ValuesCapture
 
 STATES_NAME: Final = "table"
 NUMBERS_NAME: Final = "quantity"

@@ -4,35 +4,27 @@ A draft is text in the form of the expectations file from the beginning, and is 
 exactly what will be checked. Rules and steps have the names of the demonstration's, so that its causes fit.
 """
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Sequence as Sequenced
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from buslens.checks.check import evaluate_rule
-from buslens.checks.findings import Outcome
+from buslens.checks.context import EvaluationContext
+from buslens.checks.findings import Finding, Outcome
 from buslens.discovery.limits import MANY_FROM, NORMAL_FROM, STEP_NS, EstimatedLimit, limits_of, outliers_of
 from buslens.discovery.toml_text import duration, quoted
 from buslens.discovery.traces import AT_ONCE_NS
 from buslens.expectations.load import parse_expectations
-from buslens.expectations.model import Sequence
+from buslens.expectations.model import AnyRule, Sequence, WrittenCondition
 from buslens.timeline.build import WAKING_NS
 from buslens.timeline.columns import ONE_BY_ONE_NS
-from buslens.timeline.ternary import TRUE
+from buslens.timeline.ternary import TRUE, TernaryTimeline
 from buslens.units import NS_PER_MS, NS_PER_S, format_at_least, format_at_most, format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator
-    from collections.abc import Sequence as Sequenced
-
-    from buslens.checks.context import EvaluationContext
-    from buslens.checks.findings import Finding
-    from buslens.expectations.model import AnyRule, WrittenCondition
-    from buslens.timeline.ternary import TernaryTimeline
 
 WIDE: Final = "8 s"
 """A step that takes longer is not taken for part of the handshake (rule of thumb)."""

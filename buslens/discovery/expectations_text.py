@@ -1,26 +1,20 @@
 """The text of a first expectations file, with what it rests on as comments."""
 
-from __future__ import annotations
-
 import os
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.definitions.model import Definitions, Message
 from buslens.discovery.columns import STATES_NAME
+from buslens.discovery.draft import RuleDraft
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.naming import ROLES, STATES
+from buslens.discovery.roles import Proposal
 from buslens.discovery.toml_text import commented, duration, quoted, remark, role_lines, unnamed
-from buslens.discovery.traces import is_column, within
+from buslens.discovery.traces import ShownSignals, is_column, within
 from buslens.timeline.columns import ONE_BY_ONE_NS
 from buslens.units import format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from buslens.definitions.model import Definitions, Message
-    from buslens.discovery.draft import RuleDraft
-    from buslens.discovery.roles import Proposal
-    from buslens.discovery.traces import ShownSignals
 
 _EXPLAINED: Final = {
     "door_open": "the door whose opening makes the lock lock",

@@ -1,16 +1,11 @@
 """Whether a file holds definitions or a capture, by its first lines."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from buslens.capture.file_kind import DBC, kind_of
 from buslens.capture.stream import HEAD_BYTES
 from buslens.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 
 def is_dbc(path: str) -> bool:

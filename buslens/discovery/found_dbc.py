@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from buslens.definitions.model import ByteOrder
@@ -11,8 +12,6 @@ from buslens.errors import UsageError
 from buslens.units import NS_PER_MS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
     from buslens.discovery.candidates import BitField, Candidate
     from buslens.discovery.changes import FrameKey
     from buslens.discovery.seek import SeekResult

@@ -18,16 +18,12 @@ interval is then decided, and as expected. What is surely longer than the tolera
 of these lengths, whatever frames leave open.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 COVERAGE: Final = 0.95
 CONFIDENCE: Final = 0.95

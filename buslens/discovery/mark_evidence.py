@@ -1,21 +1,14 @@
 """What a person has marked speaks for the signals that change then."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
-from buslens.discovery.marks import actions_of, reject_outside
-from buslens.discovery.traces import is_state
+from buslens.discovery.marks import Mark, actions_of, reject_outside
+from buslens.discovery.traces import ShownSignals, is_state
 from buslens.discovery.vocabulary import meanings, tokens
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.discovery.marks import Mark
-    from buslens.discovery.traces import ShownSignals
 
 _BEFORE_NS: Final = 500 * NS_PER_MS
 _AFTER_NS: Final = 700 * NS_PER_MS

@@ -12,19 +12,15 @@ letter case and spaces do not count. What stands behind a ``#`` at the beginning
 comment.
 """
 
-from __future__ import annotations
-
 import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.errors import SourceLocation, UsageError
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
 
 LARGEST_FILE: Final = 1_000_000
 """Bytes; a longer file is no list of marks."""

@@ -1,9 +1,9 @@
 """What the names of a signal, of its values and of its message say about its role; all weights are rules of thumb."""
 
-from __future__ import annotations
+from collections.abc import Mapping
+from typing import Final
 
-from typing import TYPE_CHECKING, Final
-
+from buslens.definitions.model import Message, Signal
 from buslens.discovery.vocabulary import (
     OPPOSITES,
     ignition_state_of,
@@ -13,11 +13,6 @@ from buslens.discovery.vocabulary import (
     state_of,
     tokens,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.definitions.model import Message, Signal
 
 _IN_MESSAGE: Final = 0.5
 """Weight of a word in the message's name, where one in the signal's is 1 ..."""

@@ -8,12 +8,14 @@ moves, and the direction by what comes before and behind. All weights are plain 
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from buslens.definitions.model import ValueType
+from buslens.definitions.model import Definitions, Message, Signal, ValueType
 from buslens.discovery.behaviour import LONGEST_PULSE_NS, Moves, common, rest_of
 from buslens.discovery.naming import (
     ROLES,
@@ -29,17 +31,9 @@ from buslens.discovery.naming import (
     says_other,
     side_points,
 )
-from buslens.discovery.traces import STARTING_NS, UNSEEN, is_state, name_of, within
+from buslens.discovery.traces import STARTING_NS, UNSEEN, ShownSignals, Trace, is_state, name_of, within
 from buslens.discovery.vocabulary import OF_GATEWAYS, tokens
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.definitions.model import Definitions, Message, Signal
-    from buslens.discovery.traces import ShownSignals, Trace
 
 ENOUGH: Final = 4.5
 """Points that a role needs."""

@@ -1,27 +1,18 @@
 """Bits and fields that follow what a person did, in a capture for which there are no definitions."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import Final
 
-from buslens.capture.frames import Clock
-from buslens.discovery.candidates import first_movers_first, rank
-from buslens.discovery.changes import ChangeLog
+from buslens.capture.frames import Clock, ReadStats
+from buslens.capture.table_settings import TableSettings
+from buslens.discovery.candidates import Candidate, first_movers_first, rank
+from buslens.discovery.changes import BitToggles, ChangeLog, FrameKey
 from buslens.discovery.coincidence import MatchWindow, run_trials
-from buslens.discovery.marks import actions_of, reject_outside
+from buslens.discovery.marks import Mark, MarkedAction, actions_of, reject_outside
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-    from pathlib import Path
-
-    from buslens.capture.frames import ReadStats
-    from buslens.capture.table_settings import TableSettings
-    from buslens.discovery.candidates import Candidate
-    from buslens.discovery.changes import BitToggles, FrameKey
-    from buslens.discovery.marks import Mark, MarkedAction
 
 TOLERANCE_NS: Final = 300 * NS_PER_MS
 """How far a mark of a person who watches a clock may be off (rule of thumb)."""

@@ -1,42 +1,36 @@
 """From definitions and captures to a first expectations file, for a person to go on from."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Final, TypeAlias
+from pathlib import Path
+from typing import Final, TypeAlias
 
+from buslens.capture.frames import ReadStats
+from buslens.capture.table_settings import TableSettings
 from buslens.capture.values import open_values
 from buslens.checks.check import check, evaluate_rules, evaluate_table, plan_tracks
 from buslens.checks.context import EvaluationContext
+from buslens.checks.findings import Finding, Result, Verdict
 from buslens.checks.values import columns_of
 from buslens.definitions.model import Definitions
+from buslens.discovery.behaviour import Moves
 from buslens.discovery.columns import STATES_NAME, read_columns_shown
 from buslens.discovery.draft import Drafter, RuleDraft, with_problem
 from buslens.discovery.expectations_text import file_lines, sleeps, timeout_of
 from buslens.discovery.file_kind import is_dbc, sort_by_kind
 from buslens.discovery.limits import STEP_NS
 from buslens.discovery.mark_evidence import bonus_of
+from buslens.discovery.marks import Mark
 from buslens.discovery.naming import ROLES
 from buslens.discovery.roles import CHOSEN, HANDSHAKE, SWAPPED, Proposal, is_wanted, propose
 from buslens.discovery.toml_text import duration, quoted, role_lines
-from buslens.discovery.traces import is_column, read_capture, read_shown
+from buslens.discovery.traces import ShownSignals, Trace, is_column, read_capture, read_shown
 from buslens.errors import UsageError
 from buslens.expectations.load import parse_expectations
+from buslens.expectations.model import Expectations
+from buslens.timeline.history import CaptureHistory
 from buslens.units import format_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
-
-    from buslens.capture.frames import ReadStats
-    from buslens.capture.table_settings import TableSettings
-    from buslens.checks.findings import Finding, Result, Verdict
-    from buslens.discovery.behaviour import Moves
-    from buslens.discovery.marks import Mark
-    from buslens.discovery.traces import ShownSignals, Trace
-    from buslens.expectations.model import Expectations
-    from buslens.timeline.history import CaptureHistory
 
 Way: TypeAlias = "Callable[[Expectations], Result]"
 """What says of one capture what expectations find in it."""

@@ -1,17 +1,12 @@
 """Roles and rules as TOML, the way a person would write them."""
 
-from __future__ import annotations
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Final
 
-from typing import TYPE_CHECKING, Final
-
+from buslens.definitions.model import Signal
+from buslens.discovery.roles import RoleMatch
 from buslens.discovery.traces import AT_ONCE_NS, is_column
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
-
-    from buslens.definitions.model import Signal
-    from buslens.discovery.roles import RoleMatch
 
 
 def quoted(text: str) -> str:

@@ -1,13 +1,9 @@
 """Many problems of one file, said in one error."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final, NoReturn
+from collections.abc import Iterable
+from typing import Final, NoReturn
 
 from buslens.errors import ExpectationError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 _MOST_SHOWN: Final = 20
 

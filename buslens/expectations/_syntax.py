@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from buslens.errors import did_you_mean
+from buslens.expectations.model import Role
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from lark import Lark, Token, Tree
     from lark.exceptions import UnexpectedInput
 
-    from buslens.expectations.model import Role
 
 NAME: Final = re.compile(r"[^\W\d]\w*")
 """What a role or a state may be called."""

@@ -1,25 +1,20 @@
 """Values of an expectations file: each is checked against its key, and everything wrong is gathered."""
 
-from __future__ import annotations
-
 import re
+from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from math import isfinite
-from typing import TYPE_CHECKING, Any, Final, NoReturn
+from typing import Any, Final, NoReturn
 
 from buslens.definitions.model import Threshold
+from buslens.dialogue.pairs import GivenPair
 from buslens.errors import ExpectationError, SourceLocation, UsageError, did_you_mean
 from buslens.expectations._syntax import KEYWORD, NAME, states_of, unknown_role
+from buslens.expectations._toml import Node, TomlDocument
 from buslens.expectations.conditions import read_condition, read_trigger
 from buslens.expectations.model import Reply, Role, Timeout
 from buslens.expectations.quantities import UNIT, parse_length_ns, parse_quantity, parse_threshold
 from buslens.expectations.schema import FORMAT, KINDS, KeySpec, Type
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
-
-    from buslens.dialogue.pairs import GivenPair
-    from buslens.expectations._toml import Node, TomlDocument
 
 _HIGHEST: Final[Mapping[Type, int]] = {Type.ADDRESS: 0xFF, Type.IDENTIFIER: 0xFFFF, Type.WHOLE: 0xFFFF}
 _TYPE_WORDS: Final[Mapping[type, str]] = {

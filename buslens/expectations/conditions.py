@@ -24,6 +24,7 @@ or several ways joined by ``or``; or a lasting condition stands for the moment a
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias, cast
@@ -50,8 +51,6 @@ from buslens.expectations.model import (
 from buslens.expectations.quantities import convert, parse_length_ns
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-
     from lark import Token, Tree
 
 

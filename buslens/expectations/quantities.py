@@ -4,8 +4,6 @@ A quantity must come in the unit of its role, or in one that differs by an SI pr
 role in V). Everything else is refused: to convert km/h or degrees quietly would hide a slip of the pen.
 """
 
-from __future__ import annotations
-
 import re
 from fractions import Fraction
 from typing import Final

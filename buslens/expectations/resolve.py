@@ -1,7 +1,5 @@
 """Expectations meet definitions: what the file names must exist, and mean what the file says it means."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from buslens.definitions.limits import exactly

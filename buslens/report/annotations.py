@@ -3,16 +3,12 @@
 Pure arithmetic: widths of words come from a `Ruler`, the outcome is records that say which row and where.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-    from buslens.report.style import Format
-    from buslens.report.text_metrics import Ruler
+from buslens.report.style import Format
+from buslens.report.text_metrics import Ruler
 
 RING: Final = 0.72
 """Half the height of the ring around a number, in type sizes."""

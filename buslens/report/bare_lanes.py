@@ -1,17 +1,11 @@
 """Bare lanes: those of one moment and their scale, for a place where everything else stands in words beside it."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from buslens.checks.findings import Result
 from buslens.expectations.model import Sequence
+from buslens.report.decorations import Decorations
 from buslens.report.diagram import DiagramLayout
 from buslens.report.finding_layout import FindingLayout, rule_roles, trigger_roles
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Result
-    from buslens.report.decorations import Decorations
-    from buslens.report.view import View
+from buslens.report.view import View
 
 
 class Bare(DiagramLayout):

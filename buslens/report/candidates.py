@@ -1,25 +1,20 @@
 """The candidates for the roles of the handshake, drawn around the first move of the lock that a capture shows."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import Final
 
 from buslens.capture.table_settings import NOTHING_TOLD, TableSettings
 from buslens.checks.check import check
 from buslens.discovery.roles import HANDSHAKE, RoleMatch
+from buslens.discovery.start import StartResult
 from buslens.discovery.traces import is_column
 from buslens.errors import UsageError
 from buslens.expectations.model import Expectations, Role, Timeout
 from buslens.expectations.quantities import parse_threshold
 from buslens.report.figure import draw
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from buslens.discovery.start import StartResult
 
 _BEFORE_S: Final = 2.0
 _AFTER_S: Final = 3.0

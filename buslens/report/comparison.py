@@ -1,8 +1,7 @@
 """Before and after a repair, as text for a person and as part of a JSON document."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, Final
 
 from buslens.causes.compare import (
     ComparedItem,
@@ -34,10 +33,6 @@ from buslens.report.formatting import (
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS, safety_notes
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-
 
 CONCLUSION_WORDS: Final = {
     Conclusion.NOT_REPAIRED: "not repaired",

@@ -1,9 +1,8 @@
 """What definitions files say, as text for a person and as plain data for a program."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.definitions.j1939 import group_number
 from buslens.definitions.model import ByteOrder, Definitions, Message, Problem, Signal, ValueType
@@ -11,10 +10,6 @@ from buslens.report.document import SCHEMA
 from buslens.report.formatting import DOUBT_SIGN, WRONG_SIGN, clean, counted
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.units import NS_PER_S, exact_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
-
 
 _MOST_ALIGNED: Final = 32
 """Columns of the longest name that the others are aligned with."""

@@ -1,10 +1,12 @@
 """A diagnosis as text for a person, with the next step as the last line, and as plain data for JSON."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
 
 from buslens.causes.advice import AdviceKind, PredictedResult
+from buslens.causes.diagnosis import Diagnosis
+from buslens.causes.model import Measurement, ResultRange
+from buslens.causes.ranking import Hypothesis
 from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.findings import Verdict
 from buslens.report.document import seconds_of
@@ -20,13 +22,6 @@ from buslens.report.formatting import (
 )
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.report.safety_notes import RECORDING_CAUTIONS, safety_notes
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from buslens.causes.diagnosis import Diagnosis
-    from buslens.causes.model import Measurement, ResultRange
-    from buslens.causes.ranking import Hypothesis
 
 NOT_TOLD_APART: Final = "the log fits these alike; the shares say how common each is"
 """Stands over causes that fit the evidence about equally well."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from buslens.dialogue.contents import Contents, read_answer, read_request
+from buslens.dialogue.fault_codes import DiagnosticCode, FaultCodes
 from buslens.dialogue.fault_history import CodeHistory, CodeReading, fault_history
 from buslens.dialogue.model import (
     Address,
@@ -24,9 +26,6 @@ from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, 
 from buslens.units import NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
-
-    from buslens.dialogue.fault_codes import DiagnosticCode, FaultCodes
     from buslens.dialogue.read import Dialogue
 
 _MOST_ROWS: Final = 100

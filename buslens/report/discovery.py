@@ -1,26 +1,21 @@
 """What was found in a capture without definitions, and what a first expectations file holds: text and JSON."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.checks.findings import Verdict
 from buslens.definitions.model import ByteOrder
+from buslens.discovery.candidates import BitField, Candidate, Response
 from buslens.discovery.coincidence import ToggleDirection
 from buslens.discovery.limits import NORMAL_FROM
 from buslens.discovery.roles import HANDSHAKE
+from buslens.discovery.seek import SeekResult
+from buslens.discovery.start import StartResult
 from buslens.report.document import SCHEMA, seconds_of
 from buslens.report.formatting import DOUBT_SIGN, MET_SIGN, WRONG_SIGN, clean, seconds
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from buslens.discovery.candidates import BitField, Candidate, Response
-    from buslens.discovery.seek import SeekResult
-    from buslens.discovery.start import StartResult
 
 _FEW_MARKS: Final = 3
 

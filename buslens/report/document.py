@@ -8,22 +8,17 @@ it is none of the clock, but a stamp that counts from the line before and could 
 In ``hole`` it has whether a part of the log is lost there.
 """
 
-from __future__ import annotations
-
 import json
 import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from functools import partial
 from itertools import chain, islice
-from typing import TYPE_CHECKING, Any, Final, Generic, TypeAlias, TypeVar
+from typing import Any, Final, Generic, TypeAlias, TypeVar
 
 from buslens.capture.frames import Clock, ReadStats
+from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, TimeBounds
 from buslens.report.formatting import unread_text
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-
-    from buslens.checks.findings import Evidence, Finding, Handshake, Limit, Result, TimeBounds
 
 T = TypeVar("T")
 

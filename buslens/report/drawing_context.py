@@ -1,7 +1,5 @@
 """The hand that draws: puts words, rings and lines of one format onto a sheet."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from buslens.report.annotations import RING, ring_half

@@ -7,13 +7,17 @@ more, in a full sentence, in a numbered note below.
 
 from __future__ import annotations
 
+import os
+from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from buslens.checks.findings import Result
 from buslens.errors import UsageError, did_you_mean
 from buslens.files import write_atomically
 from buslens.report.diagram import lay_out
+from buslens.report.display_list import DisplayList
 from buslens.report.finding_layout import places
 from buslens.report.formatting import clean, file_name, verdict_sentence
 from buslens.report.style import Format, format_named
@@ -21,13 +25,8 @@ from buslens.report.text_metrics import Lettering
 from buslens.report.view import TimeRange, choose
 
 if TYPE_CHECKING:
-    import os
-    from collections.abc import Mapping
-
     from matplotlib.figure import Figure
 
-    from buslens.checks.findings import Result
-    from buslens.report.display_list import DisplayList
 
 Layout = Literal["lanes", "strip", "overlay"]
 """What a picture can show."""

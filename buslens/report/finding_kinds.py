@@ -1,17 +1,12 @@
 """Findings of one kind are told together: of one rule, one step and one outcome."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Sequence
 
 from buslens.checks.findings import Finding, Outcome, Result, TimeBounds
 from buslens.checks.headline import leading
 from buslens.checks.phrases import span_text
 from buslens.checks.verdict import worst_first
 from buslens.report.formatting import VERDICT_WORDS, capitalised, clean, verdict_sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
 
 
 def kinds(result: Result, findings: Iterable[Finding]) -> list[list[Finding]]:

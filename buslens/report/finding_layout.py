@@ -1,9 +1,7 @@
 """Findings become places in a picture: on which lane, from when to when, what was allowed there, and in which words."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from buslens.checks.context import edge_condition, roles_of
 from buslens.checks.findings import Evidence, Finding, Limit, Outcome, Result, TimeBounds
@@ -11,9 +9,6 @@ from buslens.checks.phrases import span_text
 from buslens.expectations.model import Alive, AnyRule, Expectations, Sequence, Trigger
 from buslens.report.formatting import OUTCOME_WORDS, limit_text
 from buslens.timeline.model import UNKNOWN_STATE, Timeline
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,21 +1,16 @@
 """The words and signs that every kind of report shares: who has learnt one reads them all."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
+from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.capture.frames import ReadStats
 from buslens.checks.findings import Finding, Limit, Outcome, Result, Verdict
 from buslens.checks.phrases import whole_limit_text
 from buslens.timeline.model import UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.capture.frames import ReadStats
 
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|[munk]?[sVA]|min|h|k?ohm|km/h|degC)(?![\w/]))")
 

@@ -1,18 +1,13 @@
 """What has still to happen at the car for a recording that shows something, made from the rules."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final, NamedTuple
+from collections.abc import Callable, Iterable, Iterator
+from typing import Final, NamedTuple
 
 from buslens.checks.occasion import what_to_do
 from buslens.expectations.model import AnyRule, Sequence
+from buslens.live.final_findings import FinalFinding
 from buslens.report.formatting import capitalised, clean
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-
-    from buslens.live.final_findings import FinalFinding
-    from buslens.report.replay import ReplayState, Screen
+from buslens.report.replay import ReplayState, Screen
 
 USUAL: Final = 5
 """So many of each prove a repair after a fault that came two times of two; a fault that comes seldom needs more."""

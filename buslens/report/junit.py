@@ -13,13 +13,13 @@ handshake in it, say), gets one more case that says so; one that cannot be read 
 server that draws times over builds then draws how the lock slows down.
 """
 
-from __future__ import annotations
-
 import io
 import re
 import shutil
 import tempfile
-from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import BinaryIO, Final, NamedTuple
 from xml.etree.ElementTree import Element, indent, tostring
 
 from buslens.checks.findings import Finding, Outcome, Result, Verdict
@@ -27,11 +27,6 @@ from buslens.checks.verdict import worst_first
 from buslens.report.formatting import OUTCOME_WORDS, moment, place
 from buslens.report.text import recorded_start
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-    from datetime import datetime
-
 
 WHOLE_CAPTURE: Final = "verdict"
 """Name of the case for a capture that is undecided as a whole."""

@@ -1,23 +1,18 @@
 """How a capture is understood, as text: the format, the layout of a table, and the first frames."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 
 from buslens.capture.frames import Flag, Frames, ReadStats
+from buslens.capture.open import Capture
 from buslens.capture.read import payloads
 from buslens.capture.read_options import python_can_read_options, read_options_for
 from buslens.capture.scan import Scanner
 from buslens.capture.values import Cells, ValuesBlock, ValuesCapture, read_values
 from buslens.report.formatting import clean
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from buslens.capture.open import Capture
 
 _MOST_TEXTS: Final = 6
 _FLAG_WORDS = {

@@ -1,16 +1,10 @@
 """How common causes are by one's own confirmed jobs, as text, old and new side by side, with weights to copy."""
 
-from __future__ import annotations
+from collections.abc import Sequence
 
-from typing import TYPE_CHECKING
-
+from buslens.causes.learn import LearnedShare
+from buslens.causes.model import Causes
 from buslens.report.formatting import clean, counted
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.causes.learn import LearnedShare
-    from buslens.causes.model import Causes
 
 
 def text(causes: Causes, shares: Sequence[LearnedShare], unconfirmed: int) -> str:

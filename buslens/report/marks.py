@@ -1,15 +1,9 @@
 """Dimension lines, marks and brackets are drawn where they have found their rows."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from buslens.report.annotations import ARROW, RING, PlacedAnnotation, ring_half
 from buslens.report.display_list import Fill, Label
+from buslens.report.drawing_context import DrawingContext
 from buslens.report.style import Tone
-
-if TYPE_CHECKING:
-    from buslens.report.drawing_context import DrawingContext
 
 
 class Marks:

@@ -1,17 +1,13 @@
 """A result as a notebook shows it: the verdict, what is not met as a small table, and the picture."""
 
-from __future__ import annotations
-
 from base64 import b64encode
 from html import escape
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.checks.findings import Finding, Result
 from buslens.checks.verdict import worst_first
 from buslens.report.figure import alternative, as_bytes, figure
 from buslens.report.formatting import OUTCOME_WORDS, clean, counted, moment, place, verdict_sentence
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Finding, Result
 
 _MOST: Final = 8
 """Findings in the table."""

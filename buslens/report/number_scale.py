@@ -1,7 +1,5 @@
 """From where to where the scale of a number reaches, in every drawing, and its ticks: never to its noise alone."""
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

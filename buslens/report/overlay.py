@@ -1,20 +1,16 @@
 """All handshakes of a sequence laid over one another, aligned at their start, with what was allowed behind them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.checks.context import roles_of_trigger
+from buslens.checks.findings import Handshake, Result
 from buslens.checks.phrases import past_tense
 from buslens.errors import UsageError, did_you_mean
 from buslens.expectations.model import Sequence
 from buslens.report.finding_layout import EndBounds, FindingLayout, places
 from buslens.report.lanes import Lane, lay_lane
 from buslens.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Handshake, Result
 
 MOST_RUNS: Final = 200
 """Of more handshakes, those that failed are drawn first, then the earliest others."""

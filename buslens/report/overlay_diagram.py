@@ -1,22 +1,18 @@
 """All handshakes of a sequence over one another, as a picture."""
 
-from __future__ import annotations
+from typing import Final
 
-from typing import TYPE_CHECKING, Final
-
+from buslens.checks.findings import Result
 from buslens.report.annotations import TimeAxis
 from buslens.report.decorations import Decorations
 from buslens.report.display_list import Box, DisplayList
 from buslens.report.drawing_context import DrawingContext
+from buslens.report.lanes import Lane
+from buslens.report.overlay import Overlay, OverlayLane
 from buslens.report.style import Format, Tone
 from buslens.report.text_metrics import Ruler, legible
 from buslens.report.view import View
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Result
-    from buslens.report.lanes import Lane
-    from buslens.report.overlay import Overlay, OverlayLane
 
 _SECONDS_FROM: Final = 10 * NS_PER_S
 _TALLER: Final = 1.3

@@ -1,7 +1,5 @@
 """The page's style: the tones of the figure's ink, the evidence strip, the page itself; loads nothing else."""
 
-from __future__ import annotations
-
 import hashlib
 from base64 import b64encode
 from importlib.resources import files

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.report.display_list import DisplayList, Stroke
 from buslens.report.style import Tone
 from buslens.report.text_metrics import typeface
 
 if TYPE_CHECKING:
-    from contextlib import AbstractContextManager
-
     from matplotlib.figure import Figure
 
-    from buslens.report.display_list import DisplayList, Stroke
 
 POINTS_PER_INCH: Final = 72.0
 

@@ -1,16 +1,12 @@
 """Text for a terminal as small records: words with their ink, wrapped first and painted last."""
 
-from __future__ import annotations
-
 import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from buslens.report.formatting import unparted
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
 
 
 class TextStyle(Enum):

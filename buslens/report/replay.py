@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -10,6 +11,7 @@ import numpy as np
 from buslens.checks.context import describe_why
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.checks.phrases import span_text
+from buslens.live.final_findings import FinalFinding
 from buslens.live.pending_steps import PendingStep, awaiting
 from buslens.report.formatting import MET_SIGN, OUTCOME_WORDS, clean, moment, place, sign
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render
@@ -17,11 +19,8 @@ from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration, format_at_least, format_at_most, format_duration
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from rich.console import RenderableType
 
-    from buslens.live.final_findings import FinalFinding
 
 _STRIP_NS: Final = 4 * NS_PER_S
 """What of the past the lanes show, at real time; played slower it is less, so that it moves as fast."""

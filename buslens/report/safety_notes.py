@@ -1,14 +1,9 @@
 """What must stand beside a verdict that sends somebody to a steering lock."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterator, Sequence
+from typing import Final
 
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
 
 CAUTIONS: Final = (
     "Never defeat a steering lock, and never drive with one in doubt.",

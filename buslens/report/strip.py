@@ -4,13 +4,14 @@ Three to five lanes: the command, the signal that tells the cause, the answer th
 from it; from just before the start of the handshake to just after the limit.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Sequence as Several
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
+from buslens.causes.diagnosis import Diagnosis
 from buslens.causes.signs import Observation, SignStatus
 from buslens.checks.context import roles_of, roles_of_trigger
 from buslens.checks.findings import Finding, Handshake, Outcome, Result
@@ -20,12 +21,6 @@ from buslens.expectations.model import Agree, AnyRule, Becomes, Never, Sequence,
 from buslens.report.finding_layout import FindingLayout, extent_of, places, trigger_roles
 from buslens.report.number_scale import limits_of
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
-    from collections.abc import Sequence as Several
-
-    from buslens.causes.diagnosis import Diagnosis
 
 MOST_LANES: Final = 5
 """More lanes than this are no longer seen at a glance."""

@@ -1,21 +1,15 @@
 """The evidence strip as a picture: alone, or that of before a repair above that of after it, on one axis."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from buslens.checks.findings import Result
 from buslens.errors import UsageError
 from buslens.report.diagram import DiagramLayout
+from buslens.report.display_list import DisplayList
 from buslens.report.finding_layout import places
 from buslens.report.formatting import file_name, verdict_sentence
 from buslens.report.strip import Strip, evidence_pair, evidence_strip
+from buslens.report.style import Format
+from buslens.report.text_metrics import Ruler
 from buslens.report.view import View
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Result
-    from buslens.report.display_list import DisplayList
-    from buslens.report.style import Format
-    from buslens.report.text_metrics import Ruler
 
 _NOTHING = "the capture shows nothing to draw: no lane has a value in it"
 

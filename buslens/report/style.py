@@ -6,17 +6,13 @@ the vermilion of the colour-blind-safe set of Okabe and Ito. Whatever it says, a
 copy in grey or a reader who sees no colour loses nothing.
 """
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.errors import UsageError, did_you_mean
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 
 class Tone(Enum):

@@ -1,10 +1,9 @@
 """A checked capture as text for a person: what is wrong first, and the verdict as the last line."""
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture.frames import Clock, ReadStats
 from buslens.checks.findings import Finding, Findings, Handshake, Outcome, Result, Verdict
@@ -30,10 +29,6 @@ from buslens.report.formatting import (
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, item, paragraph, render, section
 from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS, safety_notes
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-
 
 _WRITTEN_OUT: Final = 3
 """Most kinds of finding that a report in brief writes out; where there are more, one line names the others."""

@@ -1,7 +1,5 @@
 """Which programs a report was made with."""
 
-from __future__ import annotations
-
 
 def version_of(package: str = "buslens") -> str:
     """Return the version of an installed package, this one unless another is named."""

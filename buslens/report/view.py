@@ -1,7 +1,5 @@
 """What of a capture a picture shows: from when to when, which lanes in which order, and what is said above them."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Final, Literal

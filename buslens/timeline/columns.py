@@ -4,30 +4,23 @@ Of each column only those rows stay that show something new, and those before th
 samples takes no more memory than a log of the same events.
 """
 
-from __future__ import annotations
-
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture._scan_kernel import QUIET_NS
-from buslens.capture.values import ColumnNews, in_parts
+from buslens.capture.values import Cells, ColumnNews, ValuesBlock, in_parts
+from buslens.capture.values_layout import ValueColumn
 from buslens.definitions.model import Message, Signal, Threshold, ValueType
 from buslens.errors import CaptureError, SourceLocation
 from buslens.timeline.history import CYCLES_PER_TIMEOUT, MEASURED_INTERVALS, NO_TIMEOUT, MessageHistory, Track
 from buslens.units import power_of_unit, without_prefix
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
-
-    from buslens.capture.values import Cells, ValuesBlock
-    from buslens.capture.values_layout import ValueColumn
 
 _BETWEEN: Final = "between the limits of the states"
 ONE_BY_ONE_NS: Final = 20_000_000

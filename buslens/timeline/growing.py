@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import mmap
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 _LEAST_ROOM: Final = 16
 _MOST_ROOM: Final = 1 << 18

@@ -8,28 +8,24 @@ in which nothing happens costs a few rows.
 from __future__ import annotations
 
 import copy
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import reduce
 from operator import or_
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
+from typing import Any, Final, NamedTuple, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import Flag, Frames
 from buslens.capture.pauses import LEAST_PAUSE_NS
 from buslens.definitions.model import EVERY_BIT, Message, Signal, ValueType
 from buslens.definitions.unpack import PlainField, carries, plain_field, raw_values
 from buslens.dialogue.collect import Collection
+from buslens.dialogue.pairs import GivenPair
 from buslens.kernels import compiled
 from buslens.timeline import _rows_kernel as kernel
 from buslens.timeline.growing import GrowingColumn, short_times
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
-
-    from numpy.typing import NDArray
-
-    from buslens.dialogue.pairs import GivenPair
 
 NO_FRAME_NS: Final = -(2**63)
 """Stands for a frame that there was not: no time of a capture is so early."""

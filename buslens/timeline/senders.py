@@ -5,19 +5,14 @@ only once they have done so for longer than each of their cycles; the role is th
 differ. What differs for less is a change on its way: it counts from the first of them that shows it.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.pauses import common_pauses, merge_pauses
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from numpy.typing import NDArray
 
 _LEAST: Final = np.iinfo(np.int64).min
 _MOST: Final = np.iinfo(np.int64).max

@@ -7,18 +7,14 @@ doubt where they meet, so that nobody takes a gap in the log for a question of r
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.timeline.model import STOPPED, UNKNOWN_STATE, Timeline, UnknownReason
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from numpy.typing import NDArray
-
 
 FALSE: Final = 0
 TRUE: Final = 1

@@ -1,10 +1,13 @@
 """The first screen: what happened, why, what to do at the car, and the evidence."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 from buslens.causes.advice import AdviceKind, PredictedResult
+from buslens.causes.diagnosis import Diagnosis
+from buslens.causes.model import Measurement
+from buslens.causes.ranking import Hypothesis
+from buslens.causes.signs import Observation
 from buslens.checks.findings import Result, Verdict
 from buslens.checks.phrases import plain
 from buslens.report.diagnosis import NOT_TOLD_APART, WORTH_TELLING, last_line, limits_of, share
@@ -15,14 +18,6 @@ from buslens.report.safety_notes import CAUTIONS, RECORDING_CAUTIONS
 from buslens.report.strip import MOST_LANES, evidence_strip, informative
 from buslens.report.templates import part
 from buslens.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from buslens.causes.diagnosis import Diagnosis
-    from buslens.causes.model import Measurement
-    from buslens.causes.ranking import Hypothesis
-    from buslens.causes.signs import Observation
 
 _MOST_CAUSES: Final = 4
 _NEAR: Final = 6

@@ -1,19 +1,15 @@
 """All handshakes of a sequence over one another, as SVG: names above the lanes, so that it fits a phone, too."""
 
-from __future__ import annotations
-
 import html
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.checks.findings import Result
 from buslens.report.formatting import clean
+from buslens.report.lanes import Lane
 from buslens.report.number_scale import round_step
 from buslens.report.overlay import Overlay, OverlayLane, overlays
 from buslens.report.page.svg import svg_line, svg_rect, svg_text
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from buslens.checks.findings import Result
-    from buslens.report.lanes import Lane
 
 _LEVEL: Final = 26
 _NAME: Final = 30

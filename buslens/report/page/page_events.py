@@ -1,23 +1,18 @@
 """What happened, as plain entries for the page: findings with their places, handshakes, events and discontinuities."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Mapping
+from collections.abc import Sequence as Listing
+from typing import Any
 
 import numpy as np
 
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.expectations.model import Becomes, Sequence
 from buslens.report.dialogue_lane import LANE
+from buslens.report.finding_layout import EndBounds, FindingLayout
 from buslens.report.formatting import OUTCOME_WORDS, clean, place
 from buslens.timeline.model import UNKNOWN_STATE
 from buslens.units import NS_PER_US
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from collections.abc import Sequence as Listing
-
-    from buslens.report.finding_layout import EndBounds, FindingLayout
 
 
 def microseconds(time_ns: int, origin_ns: int) -> int:

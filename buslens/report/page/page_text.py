@@ -1,11 +1,10 @@
 """What of the page is text: it stands there without a script, is read aloud, searched and printed."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import islice
-from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 from buslens.checks.findings import Finding, Outcome, Result
 from buslens.report.finding_kinds import sentence
@@ -21,13 +20,9 @@ from buslens.report.formatting import (
     spoken,
     unread_text,
 )
+from buslens.report.record.markup import Markup
 from buslens.report.templates import render
 from buslens.report.text import notes, recording, small_print
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-
-    from buslens.report.record.markup import Markup
 
 MOST_LISTED: Final = 500
 """Findings of a kind that are written out; the rest is counted."""

@@ -1,7 +1,5 @@
 """Pieces of SVG whose x is in per cent and whose y is in pixels."""
 
-from __future__ import annotations
-
 import html
 
 from buslens.report.formatting import clean

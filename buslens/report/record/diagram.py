@@ -9,18 +9,17 @@ on one page.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple
 from xml.etree import ElementTree as ET
 
+from buslens.checks.findings import Result
 from buslens.report.formatting import clean, verdict_sentence
 from buslens.report.record.markup import Markup
 from buslens.report.style import Tone
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from buslens.causes.signs import Observation
-    from buslens.checks.findings import Result
 
 _SVG: Final = "http://www.w3.org/2000/svg"
 _XLINK_HREF: Final = "{http://www.w3.org/1999/xlink}href"

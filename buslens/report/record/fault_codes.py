@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from buslens.dialogue.fault_codes import DiagnosticCode, by_j2012
@@ -11,8 +12,6 @@ from buslens.report.formatting import seconds
 from buslens.report.record.markup import Markup, join, table, tag
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-
     from buslens.dialogue.read import Dialogue
 
 _BITS: Final = {

@@ -1,21 +1,16 @@
 """Page one of a record: what a customer reads and signs."""
 
-from __future__ import annotations
+from collections.abc import Sequence
+from typing import Final
 
-from typing import TYPE_CHECKING, Final
-
+from buslens.causes.compare import RepairComparison
 from buslens.checks.findings import Result, Verdict
 from buslens.report.comparison import conclusion_sentence, still_needed
 from buslens.report.diagnosis import share
 from buslens.report.finding_kinds import answer, kinds
 from buslens.report.formatting import capitalised
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.causes.compare import RepairComparison
-    from buslens.report.record.job import JobDetails
-    from buslens.report.record.ranked_causes import Suspects
+from buslens.report.record.job import JobDetails
+from buslens.report.record.ranked_causes import Suspects
 
 MOST_READINGS: Final = 2
 """Readings on page one."""

@@ -4,23 +4,19 @@ A record carries each file's name, size and hash in the rows of its last table, 
 that any name survives. `recheck` reads them back from the page itself.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 from urllib.parse import quote, unquote_to_bytes
 
 from buslens.errors import UsageError
 from buslens.files import read_at_most
 from buslens.report.record.seal import carried_seal, seal_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 GENERATOR: Final = "buslens record"
 """What a record says that it was made by; only such a file is checked again."""

@@ -13,19 +13,15 @@ limit = "at least 9.5 V"
 source = "workshop manual"
 """
 
-from __future__ import annotations
-
 import json
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.causes.distinct import history_of, known_rate_of
 from buslens.errors import ExpectationError, UsageError, did_you_mean
 from buslens.expectations._toml import Node, TomlDocument, parse_document
 from buslens.files import read_at_most
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 _LARGEST_FILE: Final = 1_000_000
 _LISTS: Final = frozenset({"done", "replaced"})

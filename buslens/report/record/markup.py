@@ -1,14 +1,10 @@
 """Elements of a page: text becomes text, whatever is in it."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable
 from html import escape
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.report.formatting import clean, unparted
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 _VOID: Final = frozenset({"br", "col", "hr", "input", "meta"})
 

@@ -1,17 +1,12 @@
 """What a diagnosis adds to a record: causes in their groups, readings with their limits, and the advice."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from buslens.causes.diagnosis import Diagnosis
+from buslens.causes.readings import Reading
+from buslens.causes.signs import Observation
 from buslens.report.diagnosis import WORTH_TELLING, last_line, limits_of
 from buslens.report.strip import informative
-
-if TYPE_CHECKING:
-    from buslens.causes.diagnosis import Diagnosis
-    from buslens.causes.readings import Reading
-    from buslens.causes.signs import Observation
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

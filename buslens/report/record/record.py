@@ -1,12 +1,13 @@
 """A job record: one self-contained page without any script, which fetches nothing and prints on A4 and Letter."""
 
-from __future__ import annotations
-
 import platform
+from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.causes.compare import RepairComparison
 from buslens.checks.findings import Result, Verdict
+from buslens.dialogue.read import Dialogue
 from buslens.report.comparison import METHOD, conclusion_sentence, proof_lines, quiet_line
 from buslens.report.formatting import place, seconds, verdict_sentence
 from buslens.report.page_style import policy_hash, resource, strip_css
@@ -14,21 +15,15 @@ from buslens.report.record import front_page, sections
 from buslens.report.record.diagram import InlineSvg, diagram, strips
 from buslens.report.record.fault_codes import fault_codes
 from buslens.report.record.inputs import GENERATOR, Input
+from buslens.report.record.job import JobDetails
 from buslens.report.record.markup import Markup
+from buslens.report.record.ranked_causes import Suspects
 from buslens.report.record.seal import BLANK, sealed
 from buslens.report.record.unit_programming import TEACHING
 from buslens.report.safety_notes import CAUTIONS
 from buslens.report.templates import render
 from buslens.report.text import small_print
 from buslens.report.versions import version_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from buslens.causes.compare import RepairComparison
-    from buslens.dialogue.read import Dialogue
-    from buslens.report.record.job import JobDetails
-    from buslens.report.record.ranked_causes import Suspects
 
 _LIBRARIES: Final = ("numpy", "numba", "cantools", "lark", "matplotlib", "scipy")
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)

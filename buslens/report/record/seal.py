@@ -4,8 +4,6 @@ It shows that the page is not the one that was written. It cannot show who chang
 compute its hash anew. Against that only a copy helps, or the hash kept in another place.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
 from typing import Final

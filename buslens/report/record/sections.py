@@ -1,8 +1,7 @@
 """What the parts of a job record say; how they stand there is in ``record.html``."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterator, Sequence
+from typing import Final
 
 from buslens.causes.compare import RepairComparison, RepairStatus
 from buslens.checks.findings import Finding, Outcome, Result
@@ -11,15 +10,11 @@ from buslens.checks.verdict import worst_first
 from buslens.report.comparison import side_text
 from buslens.report.diagnosis import share
 from buslens.report.formatting import OUTCOME_WORDS, VERDICT_WORDS, limit_text, place, sign
+from buslens.report.record.inputs import Input
+from buslens.report.record.job import JobDetails
 from buslens.report.record.markup import Markup, tag
+from buslens.report.record.ranked_causes import Suspects
 from buslens.report.text import recording
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from buslens.report.record.inputs import Input
-    from buslens.report.record.job import JobDetails
-    from buslens.report.record.ranked_causes import Suspects
 
 MOST_FINDINGS: Final = 30
 """How many findings of a capture are written out; the rest is counted."""

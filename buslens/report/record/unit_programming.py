@@ -1,7 +1,5 @@
 """What follows the replacement of a lock or control unit, in general terms: common practice, no source."""
 
-from __future__ import annotations
-
 from typing import Final
 
 TEACHING: Final = (

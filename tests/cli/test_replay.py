@@ -199,7 +199,7 @@ class TestTerminal:
         return shown, running.returncode, sane
 
     def test_keys(self, tmp_path: Path) -> None:
-        log = short(tmp_path / "a.log", 3)
+        log = short(tmp_path / "a.log", 13)
         keys = [
             (b"0.1 x real time", b" "),
             *[(b"standing still", b"n"), (b"standing still", b"\x1b[C")] * 3,
@@ -215,7 +215,7 @@ class TestTerminal:
         assert shown.count(b"\x1b[?25l") <= shown.count(b"\x1b[?25h")  # the cursor is there again
 
     def test_interrupted(self, tmp_path: Path) -> None:
-        shown, status, sane = self.play(short(tmp_path / "a.log", 3), [(b"0.1 x real time", INTERRUPT)], b"Undecided")
+        shown, status, sane = self.play(short(tmp_path / "a.log", 13), [(b"0.1 x real time", INTERRUPT)], b"Undecided")
         assert status == 3
         assert sane
         assert b"Traceback" not in shown

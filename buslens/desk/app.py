@@ -162,7 +162,7 @@ class Desk:
     async def _static(self, request: Request) -> Response:
         found = self._pages.static(request.path_params["name"])
         if found is None:
-            return self._page("missing.html", status=404)
+            return self._missing()
         content, kind = found
         return Response(content, media_type=kind)
 
@@ -210,7 +210,10 @@ class Desk:
 
     async def _job(self, request: Request) -> Response:
         job = self._job_of(request)
-        return self._page("missing.html", status=404) if job is None else await self._job_page(job)
+        if job is None:
+            return self._missing()
+        self._workers.warm()
+        return await self._job_page(job)
 
     async def _job_page(
         self, job: JobFolder, *, errors: dict[str, str] | None = None, typed: dict[str, str] | None = None
@@ -285,12 +288,13 @@ class Desk:
 
     async def _lay_out(self, request: Request) -> Response:
         job, form = self._demanded(request), await read_form(request)
-        capture = job.capture(form.get("side", ""), form.get("name", ""))
+        side, _, name = form.get("capture", "").partition("/")
+        capture = job.capture(side, name)
         if capture is None:
             raise RefusedError(404, "This capture is not there any more.")
-        problem = await self._checking.change(job, work.lay_out, capture.name, json.dumps(form))
+        problem = await self._workers.run(work.lay_out, str(job.layout_file(capture.name)), json.dumps(form))
         if problem:
-            return await self._job_page(job, errors={f"layout {capture.name}": problem}, typed=form)
+            return await self._job_page(job, errors={f"layout {side}/{name}": problem}, typed=form)
         return _to(job, "captures" if capture.side == "before" else "proof")
 
     async def _enter_reading(self, request: Request) -> Response:
@@ -356,7 +360,7 @@ class Desk:
         job = self._demanded(request)
         capture = job.capture(request.path_params["side"], request.path_params["name"])
         if capture is None or job.expectations() is None:
-            return self._page("missing.html", status=404)
+            return self._missing()
         text = await self._checking.ask(job, work.capture_page, capture.side, capture.name)
         return own_page(text)
 
@@ -446,14 +450,20 @@ class Desk:
         is_form = request.method in {"POST", "PUT"}
         match error:
             case RefusedError():
-                return PlainTextResponse(error.problem, error.status)
+                status, problem = error.status, error.problem
             case OSError():
-                return PlainTextResponse(not_saved(error) if is_form else os_error_text(error), 500)
+                status, problem = 500, not_saved(error) if is_form else os_error_text(error)
             case _:
-                return PlainTextResponse(str(error), 422)
+                status, problem = 422, str(error)
+        if request.headers.get("sec-fetch-mode") == "navigate":
+            return self._missing(problem, status)
+        return PlainTextResponse(problem, status)
 
     async def _not_found(self, _: Request, __: Exception) -> Response:
-        return self._page("missing.html", status=404)
+        return self._missing()
+
+    def _missing(self, problem: str = "", status: int = 404) -> Response:
+        return self._page("missing.html", status=status, problem=problem)
 
 
 _CHANGED: Final = (

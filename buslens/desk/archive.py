@@ -22,7 +22,8 @@ _DAMAGE: Final = (
     # Of what is encrypted, and of ways of packing that are not known.
     *(RuntimeError, NotImplementedError),
 )
-_WORKBOOK: Final = "[Content_Types].xml"
+_CONTENTS: Final = "[Content_Types].xml"
+"""In documents of office programs (ISO/IEC 29500-2)."""
 
 
 def unpack(archive: str, begin: str, most_bytes: int) -> list[tuple[str, str]]:
@@ -54,7 +55,10 @@ def unpack(archive: str, begin: str, most_bytes: int) -> list[tuple[str, str]]:
     try:
         with zipfile.ZipFile(archive) as opened:
             entries = [it for it in opened.infolist() if not (it.is_dir() or _is_hidden(it.filename))]
-            if len(entries) < 2 or any(it.filename == _WORKBOOK for it in entries):
+            names = [it.filename for it in entries]
+            if _CONTENTS in names and not any(it.startswith("xl/") for it in names):
+                raise UsageError("this is an office document, not a recording of the bus; drop the recorded log")
+            if len(entries) < 2 or _CONTENTS in names:
                 return []
             size = sum(it.file_size for it in entries)
             if len(entries) > _MOST_FILES or size > min(most_bytes, shutil.disk_usage(folder).free // 2):
@@ -67,11 +71,12 @@ def unpack(archive: str, begin: str, most_bytes: int) -> list[tuple[str, str]]:
                 if not (is_capture(file) or entry.filename.lower().endswith(_TOLD_BY_NAME)):
                     file.unlink()
                     made[-1] = (entry.filename, "")
-    except _DAMAGE as error:
-        _remove(made)
-        raise UsageError(f"this archive cannot be unpacked: {error}") from error
-    except BaseException:
-        _remove(made)
+    except BaseException as error:
+        for _, name in made:
+            if name:
+                Path(name).unlink(missing_ok=True)
+        if isinstance(error, _DAMAGE) and not isinstance(error, UsageError):
+            raise UsageError(f"this archive cannot be unpacked: {error}") from error
         raise
     return made
 
@@ -79,9 +84,3 @@ def unpack(archive: str, begin: str, most_bytes: int) -> list[tuple[str, str]]:
 def _is_hidden(name: str) -> bool:
     """Whether an entry is what a system keeps for itself, and no file of the person's."""
     return any(part.startswith((".", "__MACOSX")) for part in PurePosixPath(name).parts)
-
-
-def _remove(made: list[tuple[str, str]]) -> None:
-    for _, file in made:
-        if file:
-            Path(file).unlink(missing_ok=True)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from buslens.desk import work
 from buslens.desk.car_view import DraftView
-from buslens.desk.folder import FOUND
+from buslens.desk.folder import FOUND, LAYOUT
 from buslens.desk.forms import read_form
 from buslens.desk.seek_pages import SeekPages
 from buslens.desk.seek_state import state_stamp
@@ -62,6 +64,7 @@ class CarPages:
             Route(car, self._car),
             Route(f"{car}/files", self._take, methods=["PUT"]),
             Route(f"{car}/remove", self._remove, methods=["POST"]),
+            Route(f"{car}/layout", self._lay_out, methods=["POST"]),
             Route(f"{car}/draft", self._draft, methods=["POST"]),
             Route(f"{car}/choose", self._choose, methods=["POST"]),
             Route(f"{car}/save", self._save, methods=["POST"]),
@@ -97,6 +100,17 @@ class CarPages:
         await read_form(request)
         await self._drafted(car)
         return _to(car, "roles")
+
+    async def _lay_out(self, request: Request) -> Response:
+        """Keep how the car's tables are to be read, and read them so for whatever was asked for."""
+        car, form = self._demanded(request), await read_form(request)
+        problem = await self._workers.run(work.lay_out, str(car.path / LAYOUT), json.dumps(form))
+        if problem:
+            return self._car_page(car, layout_problem=problem, typed=form)
+        if car.name in self._drafts:
+            await self._drafted(car)
+            return _to(car, "roles")
+        return await self._seek.looked(car)
 
     async def _choose(self, request: Request) -> Response:
         car, form = self._demanded(request), await read_form(request)
@@ -136,14 +150,19 @@ class CarPages:
             self._drafts[car.name] = known
         return known[1]
 
-    def _car_page(self, car: CarFolder, *, problem: str = "") -> Response:
+    def _car_page(
+        self, car: CarFolder, *, problem: str = "", layout_problem: str = "", typed: dict[str, str] | None = None
+    ) -> Response:
         key, shown = self._drafts.get(car.name, ("", None))
         state, found = self._seek.view(car)
         return self._page(
             "car.html",
-            status=422 if problem else 200,
+            status=422 if problem or layout_problem else 200,
             car=car,
-            files=[it for it in car.files() if it.parent == car.path],
+            files=[it for it in car.files() if it.parent == car.path and it.name != LAYOUT],
+            layout=next((it.layout for it in (found, shown) if it is not None and it.layout is not None), None),
+            layout_problem=layout_problem,
+            typed=typed or {},
             captures=[it for it in car.files() if it.parent != car.path],
             has_tables=any(it.parent != car.path and it.suffix.lower() in _TABLES for it in car.files()),
             draft=shown,

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from buslens.desk.view import LayoutView
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +60,8 @@ class DraftView:
     #: The candidates around the first handshake, as SVG; empty where nothing can be drawn.
     picture: bytes = b""
     problem: str = ""
+    #: For a table that cannot be read, or of which something was said.
+    layout: LayoutView | None = None
 
     @property
     def text_without_open_points(self) -> str:

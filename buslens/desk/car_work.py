@@ -11,6 +11,7 @@ from buslens.checks.phrases import plain
 from buslens.defaults import EXPECTATIONS_NAME
 from buslens.desk.car_view import CandidateView, DraftView, RoleView, RuleView
 from buslens.desk.folder import GOOD
+from buslens.desk.plain_words import without_options
 from buslens.desk.seek_state import load_state
 from buslens.errors import BuslensError, UsageError
 from buslens.files import os_error_text, write_atomically
@@ -33,10 +34,12 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
     chosen : mapping of str to str
         Role -> signal that a person has chosen for it.
     """
+    from buslens.desk.layouts import car_layout, layout_view, unclear_layout
     from buslens.discovery.marks import parse_mark
     from buslens.discovery.start import start
 
     os.chdir(folder)
+    layout = car_layout()
     try:
         files = [str(file) for file in sorted(Path().glob("*.dbc"))]
         captures = _good()
@@ -44,17 +47,18 @@ def draft(folder: str, chosen: Mapping[str, str]) -> DraftView:
         marks = [parse_mark(line) for line in state.marks]
         # Marks are of the first capture.
         captures.sort(key=lambda it: Path(it).name != state.capture)
-        made = start(files, captures, output=EXPECTATIONS_NAME, chosen=chosen, marks=marks)
+        made = start(files, captures, output=EXPECTATIONS_NAME, chosen=chosen, marks=marks, table=layout)
         return DraftView(
             text=made.text,
             roles=tuple(_roles(made)),
             rules=tuple(_rules(made)),
             tried=tuple((Path(it.path).name, VERDICT_WORDS[it.verdict], clean(it.summary)) for it in made.tried),
             missing=tuple(_in_the_desk(clean(it)) for it in (*made.missing, *made.outliers)),
-            picture=_picture(made),
+            picture=_picture(made, layout),
+            layout=layout_view(Path(captures[0]), layout) if layout is not None else None,
         )
     except BuslensError as error:
-        return DraftView(problem=str(error))
+        return DraftView(problem=without_options(clean(str(error))), layout=unclear_layout(error, layout))
     except OSError as error:
         return DraftView(problem=os_error_text(error))
 
@@ -127,13 +131,14 @@ def _rules(made: StartResult) -> Iterator[RuleView]:
         )
 
 
-def _picture(made: StartResult) -> bytes:
+def _picture(made: StartResult, layout: Path | None) -> bytes:
+    from buslens.capture.table_settings import settings_of
     from buslens.report.candidates import draw_candidates
 
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "candidates.svg"
         try:
-            draw_candidates(made, str(file))
+            draw_candidates(made, str(file), settings_of(layout))
         except UsageError:
             return b""
         return file.read_bytes()

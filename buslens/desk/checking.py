@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from buslens.desk import work
+from buslens.desk.task import Checked, DeskTask
 from buslens.desk.view import JobView
 from buslens.desk.workers import WorkerLostError
 from buslens.errors import BuslensError
@@ -62,7 +63,7 @@ class Checking:
     def __init__(self, workers: Workers) -> None:
         self._workers = workers
         self._standings: dict[str, Standing] = {}
-        self._checked: OrderedDict[str, work.Checked] = OrderedDict()
+        self._checked: OrderedDict[str, Checked] = OrderedDict()
         # One capture is read at a time, so that a worker is left for what takes no time.
         self._reading = asyncio.Semaphore(1)
 
@@ -122,12 +123,12 @@ class Checking:
                     done = await self._workers.run(work.check_capture, task, capture.side, capture.name, key)
                 except WorkerLostError as error:
                     # The next start of the desk tries again; until then the other captures are to be had.
-                    done = work.Checked(side=capture.side, name=capture.name, key=key, problem=str(error))
+                    done = Checked(side=capture.side, name=capture.name, key=key, problem=str(error))
             self._checked[key] = done
             while len(self._checked) > _MOST_CHECKED:
                 self._checked.popitem(last=False)
 
-    def _task(self, job: JobFolder, *, with_results: bool = True) -> work.DeskTask:
+    def _task(self, job: JobFolder, *, with_results: bool = True) -> DeskTask:
         expectations = job.expectations()
         checked = []
         for capture in job.captures():
@@ -136,8 +137,8 @@ class Checking:
                 self._checked.move_to_end(known.key)
                 checked.append(known)
             elif not with_results:
-                checked.append(work.Checked(side=capture.side, name=capture.name, key=capture.key))
-        return work.DeskTask(
+                checked.append(Checked(side=capture.side, name=capture.name, key=capture.key))
+        return DeskTask(
             folder=str(job.path),
             expectations="" if expectations is None else os.path.relpath(expectations, job.path),
             setup=f"{job.path}|{job.setup_key()}",

@@ -11,7 +11,8 @@
         removed/                    captures that were taken out
         layouts/NAME.toml           how a table among the captures is to be read      --table
       marks/*.txt                 what was marked while one was recorded  buslens seek --marks
-      cars/NAME/                    cars to choose among; in good/ the captures that one was drafted from
+      cars/NAME/                    cars to choose among; in good/ the captures that one was drafted from, in
+                                    layout.toml how tables of this car are to be read, where their rows do not tell
       signal_defs/                  the car of jobs that have none of their own
 
 A command that is run in the folder of a job finds the same car and gives the same answers. No name that a browser sends
@@ -20,6 +21,7 @@ is ever joined to a path: it is looked up among the names that are there. Links 
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import secrets
@@ -51,6 +53,8 @@ RECORDING: Final = ".recording-"
 """Begins the name of a capture that is being recorded; whatever a kill left of one is a capture, too."""
 MARKS: Final = "marks"
 LAYOUTS: Final = "layouts"
+LAYOUT: Final = "layout.toml"
+"""Of a car: how tables of its captures are to be read."""
 _TEMPORARY: Final = ".tmp-"
 """Begins the name of a file that `buslens.files` has not yet put in its place."""
 GOOD: Final = "good"
@@ -141,7 +145,7 @@ class JobFolder:
                             path=Path(entry.path),
                             size=status.st_size,
                             changed_ns=status.st_mtime_ns,
-                            layout=_stamp(self._layout(entry.name)),
+                            layout=stamp_of(self.layout_file(entry.name)),
                         )
                     )
         return found
@@ -165,9 +169,10 @@ class JobFolder:
             target = folder / f"{secrets.token_hex(3)}-{capture.name}"
         capture.path.rename(target)
         # The next capture of this name is another one.
-        self._layout(capture.name).unlink(missing_ok=True)
+        self.layout_file(capture.name).unlink(missing_ok=True)
 
-    def _layout(self, name: str) -> Path:
+    def layout_file(self, name: str) -> Path:
+        """Return where it is kept what a person says about how a capture is to be read."""
         return self.path / LAYOUTS / f"{name}.toml"
 
     def recording_place(self, side: str) -> RecordingPlace:
@@ -212,7 +217,7 @@ class JobFolder:
         """Return text that is another one once anything of the job has changed, by whomever."""
         parts = [self.setup_key(), *(it.key for it in self.captures())]
         for file in (self.job_file, self.session_file, self.record_file):
-            parts.append(_stamp(file))
+            parts.append(stamp_of(file))
         return "|".join(parts)
 
 
@@ -305,7 +310,10 @@ class DeskFolder:
     """
 
     def __init__(self, path: Path) -> None:
-        path.mkdir(parents=True, exist_ok=True)
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+        except FileExistsError:
+            raise NotADirectoryError(errno.ENOTDIR, "", str(path)) from None
         self.path = path.resolve()
 
     def jobs(self) -> list[JobFolder]:
@@ -479,7 +487,8 @@ def _changed_ns(job: JobFolder) -> int:
     return max(stamps, default=0)
 
 
-def _stamp(file: Path) -> str:
+def stamp_of(file: Path) -> str:
+    """Return text that is another one once a file has changed."""
     try:
         status = file.stat()
     except OSError:

@@ -8,15 +8,18 @@ import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from buslens.capture.open import open_capture
 from buslens.capture.table_settings import BASES, SEPARATORS, load_table
 from buslens.capture.table_time import UNITS
-from buslens.desk.folder import LAYOUTS, UNFINISHED
+from buslens.desk.folder import LAYOUT, LAYOUTS, UNFINISHED
 from buslens.desk.view import LayoutField, LayoutView
+from buslens.errors import BuslensError, CaptureError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from buslens.capture.table_settings import TableSettings
+    from buslens.desk.task import DeskTask
 
 _FIELDS: Final = (
     LayoutField(key="time", label="Time: column, or two; none: only the order of the rows counts"),
@@ -34,20 +37,37 @@ _ROWS: Final = 5
 _MOST_CELLS: Final = 24
 
 
-def layout_of(name: str) -> TableSettings | None:
-    """Return what was said about a capture of the job that is the current folder; None if nothing was.
+def layout_of(task: DeskTask, capture: str) -> TableSettings | None:
+    """Return what was said about how a capture is to be read; None if nothing was.
 
     Raises
     ------
     UsageError, OSError
         As `load_table`.
     """
-    path = _path(name)
-    return load_table(path) if path.is_file() else None
+    file = layout_file(task, capture)
+    return None if file is None else load_table(file)
 
 
-def save_layout(name: str, form: Mapping[str, str]) -> None:
-    """Keep what is said about a capture; what is left empty is worked out from its rows, and so is all if all is empty.
+def car_layout() -> Path | None:
+    """Return the file that says how tables of the car that is the current folder are to be read; None if none does."""
+    file = Path(LAYOUT)
+    return file if file.is_file() else None
+
+
+def layout_file(task: DeskTask, capture: str) -> Path | None:
+    """Return the file that says how a capture of a job, the current folder, is to be read; None if none does.
+
+    What its car says counts where nothing was said about the capture itself, and its rows do not tell.
+    """
+    own, given = Path(LAYOUTS) / f"{Path(capture).name}.toml", task.car / LAYOUT
+    if own.is_file():
+        return own
+    return given if given.is_file() and not _is_clear(capture) else None
+
+
+def save_layout(path: Path, form: Mapping[str, str]) -> None:
+    """Keep what is said about tables; what is left empty is worked out from the rows, and so is all if all is empty.
 
     Raises
     ------
@@ -57,7 +77,6 @@ def save_layout(name: str, form: Mapping[str, str]) -> None:
         If the disk does not take it.
     """
     said = {it.key: _value(it, form[it.key]) for it in _FIELDS if form.get(it.key)}
-    path = _path(name)
     if not said:
         path.unlink(missing_ok=True)
         return
@@ -72,8 +91,15 @@ def save_layout(name: str, form: Mapping[str, str]) -> None:
         unfinished.unlink(missing_ok=True)
 
 
-def layout_view(capture: Path) -> LayoutView | None:
-    """Return the first rows of a table and what was said about it; None for what is no text in rows and columns."""
+def unclear_layout(error: BuslensError, layout: Path | None) -> LayoutView | None:
+    """Return what can be said about the table that cannot be read as an error tells; None if it is about none."""
+    if not isinstance(error, CaptureError) or error.source is None:
+        return None
+    return layout_view(Path(error.source.path), layout)
+
+
+def layout_view(capture: Path, layout: Path | None) -> LayoutView | None:
+    """Return the first rows of a table and what a file says about it; None for what is no text in rows and columns."""
     try:
         with capture.open("rb") as file:
             head = file.read(_HEAD_BYTES)
@@ -83,7 +109,7 @@ def layout_view(capture: Path) -> LayoutView | None:
     lines = [line for line in text.splitlines() if line.strip()][: _ROWS + 1]
     if "\0" in text or len(lines) < 2 or not re.search(r"\d", lines[-1]):
         return None
-    said = _said(capture.name)
+    said = _said(layout)
     separator = str(said.get("separator", "")) or max(
         ("tab", "semicolon", "comma", "|"), key=lambda it: _count(it, lines)
     )
@@ -93,6 +119,7 @@ def layout_view(capture: Path) -> LayoutView | None:
     if width < 2:
         return None
     return LayoutView(
+        capture=capture.as_posix(),
         rows=tuple(tuple(cell.strip()[:40] for cell in [*row, *[""] * width][:width]) for row in rows),
         fields=_FIELDS,
         said={
@@ -101,19 +128,25 @@ def layout_view(capture: Path) -> LayoutView | None:
     )
 
 
-def _path(name: str) -> Path:
-    return Path(LAYOUTS) / f"{name}.toml"
+def _is_clear(capture: str) -> bool:
+    try:
+        open_capture(capture)
+    except CaptureError:
+        return False
+    return True
 
 
 def _count(separator: str, lines: list[str]) -> int:
     return min(line.count(SEPARATORS.get(separator, separator)) for line in lines[1:])
 
 
-def _said(name: str) -> dict[str, Any]:
+def _said(layout: Path | None) -> dict[str, Any]:
     import tomllib
 
+    if layout is None:
+        return {}
     try:
-        said: dict[str, Any] = tomllib.loads(_path(name).read_text("utf-8"))["table"]
+        said: dict[str, Any] = tomllib.loads(layout.read_text("utf-8"))["table"]
     except (OSError, ValueError, KeyError):
         return {}
     return said

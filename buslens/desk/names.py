@@ -31,7 +31,7 @@ def plain_name(text: str, otherwise: str) -> str:
     >>> [plain_name(text, "x") for text in ("../../etc/passwd", "Club 2026/034", "NUL", "")]
     ['etc-passwd', 'Club-2026-034', 'x-NUL', 'x']
     """
-    ascii_ = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    ascii_ = unicodedata.normalize("NFKD", text.replace("ß", "ss")).encode("ascii", "ignore").decode()
     name = _PLAIN.sub("-", ascii_).strip("-")[:_LONGEST].strip("-")
     if not name:
         return otherwise
@@ -50,10 +50,12 @@ def file_name(text: str, taken: Container[str], otherwise: str) -> str:
     otherwise : str
         The stem where nothing is left of it.
 
+    >>> file_name("Größe. log ", set(), "capture"), plain_name("Größe", "x")
+    ('Grosse-log', 'Grosse')
     >>> file_name("C:\\logs\\car 4.log.gz", {"car-4.log.gz"}, "capture"), file_name("..", set(), "capture")
     ('car-4-2.log.gz', 'capture')
     """
-    last = re.split(r"[/\\]", text)[-1]
+    last = re.split(r"[/\\]", text)[-1].strip()
     stem, suffixes = last, ""
     for _ in range(2):
         head, dot, tail = stem.rpartition(".")

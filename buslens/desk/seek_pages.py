@@ -70,7 +70,7 @@ class SeekPages:
         state = replace(load_state(car.path), capture=form.get("capture", ""))
         if any(it.name == state.capture for it in car.files()):
             save_state(car.path, state)
-        return await self._looked(car)
+        return await self.looked(car)
 
     async def _mark(self, request: Request) -> Response:
         from buslens.discovery.marks import parse_mark
@@ -86,13 +86,13 @@ class SeekPages:
         lines = {*state.marks, f"{mark.time_ns / 1e9:.2f} {mark.words}"}
         if len(lines) <= _MOST_MARKS:
             save_marks(car.path, replace(state, marks=tuple(sorted(lines, key=_time_of))))
-        return await self._looked(car)
+        return await self.looked(car)
 
     async def _unmark(self, request: Request) -> Response:
         car, form = self._demanded(request), await read_form(request)
         state = load_state(car.path)
         save_marks(car.path, replace(state, marks=tuple(it for it in state.marks if it != form.get("mark"))))
-        return await self._looked(car)
+        return await self.looked(car)
 
     async def _choose(self, request: Request) -> Response:
         """Take a signal for an action, or take it back."""
@@ -106,7 +106,7 @@ class SeekPages:
                 places = [it for it, is_taken in taken.items() if is_taken]
                 chosen = {**state.chosen, **{words.casefold(): places for words in action.words}}
                 save_state(car.path, replace(state, chosen=chosen))
-        return await self._looked(car)
+        return await self.looked(car)
 
     async def _write(self, request: Request) -> Response:
         car = self._demanded(request)
@@ -114,7 +114,8 @@ class SeekPages:
         problem = await self._workers.run(seek_work.write_found, str(car.path))
         return self._page(car, problem) if problem else _to(car, "files")
 
-    async def _looked(self, car: CarFolder) -> Response:
+    async def looked(self, car: CarFolder) -> Response:
+        """Look for the signals, and show what was found."""
         state = load_state(car.path)
         if state.capture:
             self._found[car.name] = state, await self._workers.run(seek_work.seek_signals, str(car.path))

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from buslens.desk.folder import GOOD, MARKS
+from buslens.desk.folder import GOOD, LAYOUT, MARKS, stamp_of
 from buslens.files import read_at_most, write_atomically
 
 _STATE: Final = "seek.json"
@@ -30,6 +30,8 @@ class SeekState:
     marks: tuple[str, ...] = ()
     #: Action, in lower case -> where its signals are, as `buslens.report.discovery.place` writes it.
     chosen: dict[str, list[str]] = field(default_factory=dict)
+    #: Another one once something else is said about how tables of the car are to be read.
+    layout: str = ""
 
 
 def load_state(car: Path) -> SeekState:
@@ -44,7 +46,8 @@ def load_state(car: Path) -> SeekState:
     if capture not in names:
         marked = [it for it in names if _marks_file(car, it).is_file()]
         capture = next(iter([*marked, *names]), "")
-    return SeekState(capture=capture, marks=_lines(_marks_file(car, capture)) if capture else (), chosen=chosen)
+    marks = _lines(_marks_file(car, capture)) if capture else ()
+    return SeekState(capture=capture, marks=marks, chosen=chosen, layout=stamp_of(car / LAYOUT))
 
 
 def save_state(car: Path, state: SeekState) -> None:
@@ -60,9 +63,9 @@ def save_marks(car: Path, state: SeekState) -> None:
 
 
 def state_stamp(car: Path) -> str:
-    """Return text that is another one once a mark has changed."""
+    """Return text that is another one once a mark has changed, or how tables of the car are to be read."""
     state = load_state(car)
-    return f"{state.capture} {state.marks}"
+    return f"{state.capture} {state.marks} {state.layout}"
 
 
 def _marks_file(car: Path, capture: str) -> Path:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from buslens.desk.folder import FOUND, GOOD
+from buslens.desk.folder import FOUND, GOOD, LAYOUT, stamp_of
+from buslens.desk.plain_words import without_options
 from buslens.desk.seek_state import load_state
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from buslens.desk.seek_state import SeekState
+    from buslens.desk.view import LayoutView
     from buslens.discovery.candidates import Candidate
     from buslens.discovery.changes import BitToggles
     from buslens.discovery.marks import Mark
@@ -68,22 +70,29 @@ class SeekView:
     drawing: str = ""
     actions: tuple[FoundAction, ...] = ()
     problem: str = ""
+    #: For a table that cannot be read, or of which something was said.
+    layout: LayoutView | None = None
 
 
 def seek_signals(folder: str) -> SeekView:
     """Return the time line of a car's marked capture, and the signals that follow the marks."""
+    from buslens.desk.layouts import car_layout, layout_view, unclear_layout
+
     os.chdir(folder)
-    state = load_state(Path())
+    state, layout = load_state(Path()), car_layout()
     try:
         changes, first_ns, end_ns = _read(state)
-        view = SeekView(length_s=(end_ns - first_ns) / 1e9, drawing=_drawing(changes, first_ns, end_ns, _marks(state)))
+        view = SeekView(
+            length_s=(end_ns - first_ns) / 1e9,
+            drawing=_drawing(changes, first_ns, end_ns, _marks(state)),
+            layout=None if layout is None else layout_view(Path(GOOD) / state.capture, layout),
+        )
         if not state.marks:
             return view
         found = _sought(changes, first_ns, end_ns, state)
-        actions = tuple(_action(found, indices, state, changes) for indices in _things(found))
-        return SeekView(length_s=view.length_s, drawing=view.drawing, actions=actions)
+        return replace(view, actions=tuple(_action(found, indices, state, changes) for indices in _things(found)))
     except BuslensError as error:
-        return SeekView(problem=error.problem)
+        return SeekView(problem=without_options(error.problem), layout=unclear_layout(error, layout))
     except OSError as error:
         return SeekView(problem=os_error_text(error))
 
@@ -119,14 +128,15 @@ _read_last: dict[str, tuple[BitToggles, int, int]] = {}
 
 
 def _read(state: SeekState) -> tuple[BitToggles, int, int]:
+    from buslens.desk.layouts import car_layout
     from buslens.discovery.seek import cap_for, read_changes
 
     # A bit that was given up with few marks may count with more.
     capture, n_marks = Path(GOOD) / state.capture, max(len(state.marks), _LEAST_MARKS)
-    status = capture.stat()
-    key = f"{capture.resolve()} {status.st_size} {status.st_mtime_ns} {cap_for(n_marks)}"
+    status, layout = capture.stat(), car_layout()
+    key = f"{capture.resolve()} {status.st_size} {status.st_mtime_ns} {cap_for(n_marks)} {stamp_of(Path(LAYOUT))}"
     if key not in _read_last:
-        changes, stats = read_changes(capture, n_marks)
+        changes, stats = read_changes(capture, n_marks, table=layout)
         _read_last.clear()
         _read_last[key] = changes, stats.first_ns or 0, stats.last_ns or 0
     return _read_last[key]

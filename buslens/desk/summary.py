@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -18,7 +17,8 @@ from buslens.checks.findings import Verdict
 from buslens.checks.occasion import what_to_do
 from buslens.checks.phrases import plain
 from buslens.desk.folder import JOB_FILE, SESSION_FILE
-from buslens.desk.layouts import layout_view
+from buslens.desk.layouts import layout_file, layout_view
+from buslens.desk.plain_words import without_options
 from buslens.desk.view import (
     CaptureView,
     CauseView,
@@ -61,12 +61,11 @@ if TYPE_CHECKING:
     from buslens.causes.ranking import Hypothesis
     from buslens.causes.session import Session
     from buslens.checks.findings import Result
-    from buslens.desk.work import Checked, DeskTask
+    from buslens.desk.task import Checked, DeskTask
     from buslens.report.record.job import JobDetails
 
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
 _MOST_CAUSES: Final = 4
-_TABLE: Final = ", and no role of the expectations is read from one"
 _MOST_LEFT: Final = 3
 _WRONG: Final = frozenset({RepairStatus.STILL_WRONG, RepairStatus.NEW})
 
@@ -84,7 +83,7 @@ def summary(task: DeskTask, before: Sequence[Result], after: Sequence[Result], c
         None where no causes file lies beside the expectations.
     """
     results = {(side, Path(it.path).name): it for side, one in (("before", before), ("after", after)) for it in one}
-    captures = tuple(_capture(it, results.get((it.side, it.name))) for it in task.checked)
+    captures = tuple(_capture(task, it, results.get((it.side, it.name))) for it in task.checked)
     view = JobView(captures=captures, expectations=Path(task.expectations).name, cautions=CAUTIONS)
     if not before:
         return view
@@ -104,29 +103,14 @@ def _diagnosis(before: Sequence[Result], causes: Causes, session: Session) -> Di
     return diagnose(before, causes, session.readings(causes), skipped=session.skipped)
 
 
-def without_options(text: str) -> str:
-    """Return a sentence without what only somebody can do who types commands.
-
-    >>> without_options("no times; export them, or name them with --table FILE; give --x")
-    'no times; export them'
-    >>> without_options("hexadecimal or decimal ('1668' is 5736 or 1668): write --id-base hex or --id-base decimal")
-    "hexadecimal or decimal ('1668' is 5736 or 1668)"
-    >>> without_options("it is a table, and no role of the expectations is read from one: tie each to a column")
-    'it is a table. Set up a car from tables of a healthy one under Cars, and choose it here.'
-    """
-    if _TABLE in text:
-        return f"{text.partition(_TABLE)[0]}. Set up a car from tables of a healthy one under Cars, and choose it here."
-    text = re.sub(r"(?:, or|:) (?:(?!, or )[^;:])*--\w[^;]*", "", text)
-    return "; ".join(part for part in text.split("; ") if not re.search(r"(^| )--\w", part))
-
-
 # --- captures, and what is wrong ------------------------------------------------------------------------
 
 
-def _capture(checked: Checked, result: Result | None) -> CaptureView:
-    layout = layout_view(Path(checked.side) / checked.name)
+def _capture(task: DeskTask, checked: Checked, result: Result | None) -> CaptureView:
+    capture = f"{checked.side}/{checked.name}"
+    layout = layout_view(Path(capture), layout_file(task, capture))
     if result is None:
-        problem = checked.problem.removeprefix(f"{checked.side}/{checked.name}: ")
+        problem = checked.problem.removeprefix(f"{capture}: ")
         told = without_options(clean(problem))
         return CaptureView(side=checked.side, name=checked.name, sentence=told, layout=layout)
     return CaptureView(

@@ -18,6 +18,7 @@ from buslens.capture.stream import HEAD_BYTES
 from buslens.desk.archive import MAGIC, unpack
 from buslens.desk.folder import UNFINISHED
 from buslens.desk.names import file_name
+from buslens.desk.work import expect
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -149,7 +150,7 @@ async def receive_file(
     sent = [(request.query_params.get("name", ""), unfinished)]
     received = Received([], [])
     try:
-        size = await _write(request, unfinished, most)
+        size = await _write(request, unfinished, most, lambda: workers.begin(expect, str(unfinished)))
         if announced is not None and size != announced:
             return None
         with unfinished.open("rb") as head:
@@ -205,7 +206,7 @@ def _require_new(file: Path, others: list[Path], *, is_for_job: bool) -> None:
         raise RefusedError(409, f"This recording is here already: {same}. It would count twice.")
 
 
-async def _write(request: Request, path: Path, most: int) -> int:
+async def _write(request: Request, path: Path, most: int, is_long: Callable[[], None]) -> int:
     size, pieces, waiting = 0, bytearray(), 0
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
     with os.fdopen(descriptor, "wb", buffering=0) as file:
@@ -217,6 +218,8 @@ async def _write(request: Request, path: Path, most: int) -> int:
             waiting += len(chunk)
             if waiting >= _PIECE_BYTES:
                 await run_in_threadpool(_put, file, pieces)
+                if size == waiting:
+                    is_long()
                 _demand_room(path.parent, 0, most)
                 pieces, waiting = bytearray(), 0
         await run_in_threadpool(_put, file, pieces)

@@ -20,6 +20,8 @@ class LayoutField:
 class LayoutView:
     """A table whose layout a person can say."""
 
+    #: Folder and name.
+    capture: str
     #: Its first rows, all of one length.
     rows: tuple[tuple[str, ...], ...]
     fields: tuple[LayoutField, ...]

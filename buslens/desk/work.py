@@ -13,10 +13,11 @@ import pickle
 import zlib
 from collections import OrderedDict
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
+from buslens.desk.task import Checked, DeskTask
 from buslens.errors import BuslensError, UsageError
 from buslens.files import os_error_text
 
@@ -32,33 +33,6 @@ if TYPE_CHECKING:
 _MOST_KEPT: Final = 64
 _MOST_KEPT_BYTES: Final = 24_000_000
 """Of results that a worker holds unpacked; the one that it needs next is held whatever its size."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
-    """What came of one capture."""
-
-    side: str
-    name: str
-    #: Another one once the capture or the car has changed.
-    key: str
-    #: The result, packed; None if the capture cannot be read.
-    packed: bytes | None = None
-    #: Why it cannot be read.
-    problem: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeskTask:
-    """Where a job stands."""
-
-    #: Its folder.
-    folder: str
-    #: Its expectations file, as a command in that folder would call it.
-    expectations: str
-    #: Another one once any file of the car has changed.
-    setup: str
-    checked: tuple[Checked, ...] = ()
 
 
 def prepare() -> None:
@@ -92,6 +66,17 @@ def is_ready() -> bool:
     return True
 
 
+def expect(capture: str) -> None:
+    """Load what reading a long log takes, while the log is still on its way."""
+    from buslens.capture.open import open_capture
+    from buslens.kernels import compiled
+
+    with suppress(BuslensError, OSError):
+        opened = open_capture(capture)
+        if opened.format is not None:
+            compiled(opened.format.compiled_kernel)
+
+
 def check_capture(task: DeskTask, side: str, name: str, key: str) -> Checked:
     """Read one capture and check it."""
     from buslens.checks.check import check
@@ -99,7 +84,7 @@ def check_capture(task: DeskTask, side: str, name: str, key: str) -> Checked:
 
     os.chdir(task.folder)
     try:
-        result = check(Path(side) / name, expectations=_expectations(task), table=layout_of(name))
+        result = check(Path(side) / name, expectations=_expectations(task), table=layout_of(task, f"{side}/{name}"))
     except BuslensError as error:
         return Checked(side=side, name=name, key=key, problem=str(error))
     except OSError as error:
@@ -228,14 +213,13 @@ def _causes(task: DeskTask) -> Causes | None:
     return _explained[setup]
 
 
-def lay_out(task: DeskTask, name: str, form: str) -> str:
-    """Keep what a person says about how a table is to be read; return why it cannot be so, or nothing."""
+def lay_out(file: str, form: str) -> str:
+    """Keep in a file what a person says about how tables are to be read; return why it cannot be so, or nothing."""
     from buslens.desk.folder import not_saved
     from buslens.desk.layouts import save_layout
 
-    os.chdir(task.folder)
     try:
-        save_layout(name, json.loads(form))
+        save_layout(Path(file), json.loads(form))
     except UsageError as error:
         return error.problem
     except OSError as error:

@@ -6,6 +6,7 @@ import asyncio
 import multiprocessing
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from buslens.desk import work
@@ -20,7 +21,7 @@ _WORKERS: Final = 2
 """One may read a long capture; the other answers."""
 _LONG_S: Final = 0.5
 """Seconds after which work is a long one, and the other process is started."""
-_IDLE_S: Final = 300.0
+_IDLE_S: Final = 60.0
 """Seconds without work after which the processes, and their memory, are given back."""
 
 
@@ -52,6 +53,7 @@ class Workers:
         number = self._at_work.index(min(self._at_work))
         pool = self._started(number)
         self._at_work[number] += 1
+        self._rest_later()
         is_long = loop.call_later(_LONG_S, self.warm)
         try:
             return await loop.run_in_executor(pool, function, *args)
@@ -64,14 +66,18 @@ class Workers:
         finally:
             is_long.cancel()
             self._at_work[number] -= 1
-            if not any(self._at_work):
-                self._rest = loop.call_later(_IDLE_S, self.close)
+            self._rest_later()
+
+    def begin(self, function: Callable[..., object], *args: object) -> None:
+        """Let the process that would take the next work do something first, of which nothing is awaited."""
+        with suppress(BrokenProcessPool):  # whoever runs something next is told
+            self._started(self._at_work.index(min(self._at_work))).submit(function, *args)
+        self._rest_later()
 
     def warm(self) -> None:
         """Start the process that would take the next work, so that it does not wait for that."""
-        number = self._at_work.index(min(self._at_work))
-        if self._pools[number] is None:
-            self._started(number).submit(work.is_ready)
+        if self._pools[self._at_work.index(min(self._at_work))] is None:
+            self.begin(work.is_ready)
 
     def close(self) -> None:
         """End the processes; what they were doing is given up."""
@@ -82,10 +88,15 @@ class Workers:
             for process in processes:
                 process.terminate()
 
-    def _started(self, number: int) -> ProcessPoolExecutor:
+    def _rest_later(self) -> None:
+        """Put the rest off, until there is nothing to do."""
         if self._rest is not None:
             self._rest.cancel()
-            self._rest = None
+        if not any(self._at_work):
+            with suppress(RuntimeError):  # the desk is not running yet
+                self._rest = asyncio.get_running_loop().call_later(_IDLE_S, self.close)
+
+    def _started(self, number: int) -> ProcessPoolExecutor:
         pool = self._pools[number]
         if pool is None:
             # A fresh process, not a copy of this one, whose threads would be lost in it.

@@ -44,6 +44,7 @@ function show(text, by = null) {
   const page = new DOMParser().parseFromString(text, 'text/html');
   const fresh = page.getElementById('job');
   if (fresh === null) return;
+  main.className = fresh.className;
   main.dataset.version = fresh.dataset.version;
   main.dataset.busy = fresh.dataset.busy;
   document.title = page.title;

@@ -175,7 +175,8 @@ function resume(form) {
 /** @param {Element} part Whoever works by keyboard goes on where there is something to do. */
 function settle(part) {
   const next = part.querySelector('.trouble') ? part.querySelector('[aria-invalid]') : null;
-  const goal = next ?? part.querySelector('.next input:not([type=hidden]), .next .btn') ?? part.querySelector('h2');
+  const goal = next ?? part.querySelector('.next input:not([type=hidden]), .next .btn')
+    ?? document.querySelector('.beside > .now h2') ?? part.querySelector('h2');
   if (goal.tagName === 'H2') goal.tabIndex = -1;
   goal.focus({ preventScroll: goal.tagName === 'H2' });
 }

@@ -80,6 +80,7 @@ def save(folder: str, text: str) -> str:
     from buslens.causes.draft import draft_causes
     from buslens.causes.load import find_causes
     from buslens.checks.check import check
+    from buslens.desk.layouts import car_layout
     from buslens.expectations.load import parse_expectations
 
     os.chdir(folder)
@@ -87,7 +88,7 @@ def save(folder: str, text: str) -> str:
         expected = parse_expectations(text.encode(), EXPECTATIONS_NAME)
         causes = find_causes(EXPECTATIONS_NAME)
         if not causes.exists():
-            healthy = [check(file, expected) for file in _good()]
+            healthy = [check(file, expected, table=car_layout()) for file in _good()]
             write_atomically(causes, draft_causes(expected, "a first draft", healthy).encode())
         write_atomically(EXPECTATIONS_NAME, text.encode())
     except BuslensError as error:

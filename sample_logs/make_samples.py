@@ -15,7 +15,7 @@ from typing import Final
 from tester_at_work import tester_list, with_tester
 
 from buslens.capture._lin_kernel import checksum, protected
-from buslens.rehearsal.instruments import wire_trace
+from buslens.rehearsal.oscilloscope import wire_trace
 from buslens.rehearsal.rehearse import Rehearsal, rehearse, rendered, write
 
 

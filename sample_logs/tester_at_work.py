@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from buslens.rehearsal.instruments import at
-from buslens.rehearsal.plug import plug_voltages
+from buslens.rehearsal.oscilloscope import at
+from buslens.rehearsal.plug_voltages import plug_voltages
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.rehearse import rendered
-from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
 if TYPE_CHECKING:

@@ -79,7 +79,7 @@ def run(options: argparse.Namespace, console: Console) -> Status:
     """Check what is new, compare the fleet, and tell whom to call in."""
     from buslens.fleet.ledger import LEDGER_NAME, open_ledger
     from buslens.fleet.page.page_data import gather
-    from buslens.fleet.results import require_apart
+    from buslens.fleet.result_folder import require_apart
     from buslens.fleet.run_fleet import FleetListener, run_fleet
     from buslens.fleet.text import closing, progress_line
 

@@ -33,7 +33,7 @@ _TRACED_PER_S = 500
 
 def add_arguments(parser: Parser) -> None:
     """Say what the command takes."""
-    from buslens.rehearsal.writers import FORMS
+    from buslens.rehearsal.log_forms import FORMS
 
     parser.add_argument("fault", metavar="FAULT", nargs="?", help="what is wrong with the car; see --list")
     parser.add_argument("-o", "--output", metavar="FILE", help="capture to write; '-' is standard output")
@@ -128,7 +128,7 @@ def _write(rehearsal: Rehearsal, target: Path, *, replace: bool) -> None:
 def _trace(rehearsal: Rehearsal, name: str, *, replace: bool) -> dict[Path, bytes]:
     """Return a recording at the lock's plug, by its place."""
     from buslens.cli.output_files import require_free
-    from buslens.rehearsal.instruments import wire_trace
+    from buslens.rehearsal.oscilloscope import wire_trace
 
     data = wire_trace(rehearsal, per_second=_TRACED_PER_S, by_day=True).encode("ascii")
     require_free(name, data, replace=replace)

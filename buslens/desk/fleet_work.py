@@ -8,7 +8,7 @@ from typing import Final
 from buslens.desk.running import State, tell
 from buslens.errors import BuslensError
 from buslens.files import os_error_text
-from buslens.fleet.work import WorkerPool
+from buslens.fleet.worker_pool import WorkerPool
 
 _MOST_NOTES: Final = 20
 
@@ -55,7 +55,7 @@ def run(pipe: Connection, task: FleetTask) -> None:
         os._exit(0)
 
     threading.Thread(target=obey, daemon=True, name="orders").start()
-    from buslens.fleet.local import LocalPool
+    from buslens.fleet.local_pool import LocalPool
 
     run_fleet(Teller(pipe), task, LocalPool())
 

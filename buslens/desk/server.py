@@ -46,7 +46,7 @@ def serve(folder: Path, *, port: int, say: Callable[[str], None], show: Callable
         If the folder cannot be used.
     """
     from buslens.desk.workers import Workers
-    from buslens.fleet.lock import WriterLock
+    from buslens.fleet.ledger_lock import WriterLock
 
     desk_folder = DeskFolder(folder)
     try:

@@ -16,8 +16,8 @@ from typing import Final, Self, cast
 from buslens.errors import BuslensError, SourceLocation, UsageError
 from buslens.files import os_error_text
 from buslens.fleet.ledger_file import as_stored, as_text, damaged, in_words, open_reading, open_writing
+from buslens.fleet.ledger_lock import WriterLock
 from buslens.fleet.ledger_rows import RowWriter, hash_text
-from buslens.fleet.lock import WriterLock
 from buslens.fleet.model import Anomaly, CaptureJob, JobResult
 from buslens.report.versions import version_of
 

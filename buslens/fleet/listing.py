@@ -24,7 +24,7 @@ from buslens.capture.open import is_capture
 from buslens.errors import UsageError
 from buslens.files import os_error_text
 from buslens.fleet.fetch import local_path, missing_library, store_text
-from buslens.fleet.results import is_ledger, is_written
+from buslens.fleet.result_folder import is_ledger, is_written
 
 SUFFIXES: Final = (".asc", ".blf", ".candump", ".log", ".mf4", ".trc", ".txt")
 """How the name of a capture in a folder ends, before the suffix of a packing that may follow.

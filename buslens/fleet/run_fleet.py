@@ -12,6 +12,7 @@ from buslens.errors import BuslensError, UsageError
 from buslens.files import atomic_replace
 from buslens.fleet.anomalies.find import find_anomalies
 from buslens.fleet.anomalies.skew import feedback_paths, skew_steps
+from buslens.fleet.capture_pages import pages_there, write_pages
 from buslens.fleet.check_job import load, make_ready
 from buslens.fleet.export import export
 from buslens.fleet.groups import load_groups
@@ -19,22 +20,21 @@ from buslens.fleet.jobs import Jobs, expectations_group
 from buslens.fleet.junit import write_fleet_junit
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.listing import CaptureFinder, FoundCapture, require_sources
-from buslens.fleet.local import LocalPool
+from buslens.fleet.local_pool import LocalPool
 from buslens.fleet.model import Group
 from buslens.fleet.naming import Pattern, VehicleResolver
 from buslens.fleet.page import write_index
 from buslens.fleet.page.recheck import checking
-from buslens.fleet.pages import pages_there, write_pages
 from buslens.fleet.prefetch import PrefetchedListing
 from buslens.fleet.progress import Progress
 from buslens.fleet.queries import fleet_summary
-from buslens.fleet.results import require_apart, require_free
-from buslens.fleet.run import RunSummary
-from buslens.fleet.run import run as judge_fleet
+from buslens.fleet.result_folder import require_apart, require_free
+from buslens.fleet.run_jobs import RunSummary
+from buslens.fleet.run_jobs import run as judge_fleet
 from buslens.fleet.text import not_found_sentence, run_sentence
 from buslens.fleet.vehicle_list import load_vehicle_list
 from buslens.fleet.views import FleetSummary
-from buslens.fleet.work import WorkerPool
+from buslens.fleet.worker_pool import WorkerPool
 
 File: TypeAlias = str | Path
 
@@ -182,7 +182,7 @@ def _pool(
     note: Callable[[str], object],
 ) -> WorkerPool:
     if scheduler is not None:
-        from buslens.fleet.cluster import ClusterPool
+        from buslens.fleet.cluster_pool import ClusterPool
 
         if memory_bytes is not None:
             note("--memory-limit: what a worker of a cluster may take, the cluster says; it is not held here")

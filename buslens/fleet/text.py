@@ -9,7 +9,7 @@ from buslens.fleet.page.page_data import FleetView
 from buslens.fleet.page.sections import TROUBLE_WORDS, state_sentence
 from buslens.fleet.page.urgency import VehicleStatus
 from buslens.fleet.progress import Progress
-from buslens.fleet.run import RunSummary
+from buslens.fleet.run_jobs import RunSummary
 from buslens.report.formatting import clean, counted
 from buslens.report.paragraphs import MARGIN, Paragraph, StyledText, TextStyle, paragraph, render, section
 from buslens.report.safety_notes import safety_notes

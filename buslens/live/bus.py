@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from buslens.errors import CaptureError, SourceLocation, UsageError, did_you_mean
-from buslens.live.lines import candump_line, label_of
+from buslens.live.candump_line import candump_line, label_of
 
 if TYPE_CHECKING:
     from can import BusABC, Message

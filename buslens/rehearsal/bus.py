@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from buslens.rehearsal.car import WARM_UP_MS, CarTrace
 from buslens.rehearsal.messages import LAYOUTS, Sampled, background, background_payloads, payloads
-from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.units import NS_PER_MS
 
 BIT_NS: Final = 2000

@@ -16,8 +16,8 @@ from buslens.rehearsal.control_unit import TASK_MS, Clearance, ControlUnit, Faul
 from buslens.rehearsal.driver import Controls, Driver
 from buslens.rehearsal.harness import FEED_OHM, Harness
 from buslens.rehearsal.lock_unit import BoltTarget, DataLineMessage, LockUnit, Mechanics
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.scenario import Onset, Scenario
-from buslens.rehearsal.streams import RandomStreams
 
 WARM_UP_MS: Final = 300
 """The car lives this long before the capture begins, so that everything has settled."""

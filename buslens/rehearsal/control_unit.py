@@ -9,7 +9,7 @@ from enum import Enum, IntEnum
 from typing import Final
 
 from buslens.rehearsal.lock_unit import TELEGRAM_MS, BoltTarget, DataLineMessage, PairingState
-from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.random_streams import RandomStreams
 
 TASK_MS: Final = 5
 """Time between two runs of the unit's program (invented, as all numbers below)."""

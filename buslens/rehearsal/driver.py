@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple, TypeAlias
 
-from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.random_streams import RandomStreams
 
 
 class Wait(NamedTuple):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buslens.rehearsal.car import CarTrace
-from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.random_streams import RandomStreams
 
 Values = NDArray[np.int64]
 

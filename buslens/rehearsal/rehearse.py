@@ -16,11 +16,11 @@ from buslens.rehearsal.car import WARM_UP_MS, CarTrace, Snapshot, simulate_car
 from buslens.rehearsal.faults import Fault, adjusted, find_fault
 from buslens.rehearsal.harness import Harness
 from buslens.rehearsal.lock_unit import Mechanics
+from buslens.rehearsal.log_forms import find_log_form, log_form_for, render
 from buslens.rehearsal.messages import LAYOUTS
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.recorder import record
 from buslens.rehearsal.scenario import Onset, Scenario
-from buslens.rehearsal.streams import RandomStreams
-from buslens.rehearsal.writers import find_log_form, log_form_for, render
 from buslens.units import NS_PER_MS, NS_PER_S
 
 START_NS: Final = 1_773_473_400 * NS_PER_S
@@ -57,7 +57,7 @@ class Rehearsal:
     #: The car as it lived, and what was set for it.
     life: CarTrace
     scenario: Scenario
-    #: A key of `writers.FORMS`; None: as the file name says.
+    #: A key of `log_forms.FORMS`; None: as the file name says.
     form: str | None
     #: Whether the log ends within a line.
     is_torn: bool
@@ -105,7 +105,7 @@ def rehearse(
     car_number : int
         Of the club's car, 0 to 255: in the club's status message.
     form : str or None
-        A key of `writers.FORMS`; None: `write` goes by the file name.
+        A key of `log_forms.FORMS`; None: `write` goes by the file name.
 
     Raises
     ------
@@ -180,7 +180,7 @@ def _within(name: str, value: float | None, least: float, most: float, *, unit: 
 
 
 def rendered(rehearsal: Rehearsal, form: str) -> bytes:
-    """Return a rehearsal as the text of a log, in a form of `writers.FORMS`."""
+    """Return a rehearsal as the text of a log, in a form of `log_forms.FORMS`."""
     return render(rehearsal.frames, form, start_ns=rehearsal.start_ns, is_torn=rehearsal.is_torn)
 
 

@@ -21,8 +21,8 @@ from support.fleets import jobs_of
 
 from buslens.fleet.check_job import check_job, make_ready
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.local import LocalPool
-from buslens.fleet.run import run
+from buslens.fleet.local_pool import LocalPool
+from buslens.fleet.run_jobs import run
 from buslens.rehearsal.rehearse import rehearse, rendered
 
 BACKGROUND = 60

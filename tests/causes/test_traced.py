@@ -14,7 +14,7 @@ from buslens.causes.diagnosis import Diagnosis, diagnose
 from buslens.causes.readings import read_reading
 from buslens.causes.signs import SignStatus
 from buslens.checks.check import check
-from buslens.rehearsal.instruments import Probe, wire_trace
+from buslens.rehearsal.oscilloscope import Probe, wire_trace
 from buslens.rehearsal.rehearse import rehearse, write
 
 if TYPE_CHECKING:

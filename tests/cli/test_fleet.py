@@ -14,8 +14,8 @@ import pytest
 from buslens.cli import main
 from buslens.cli.fleet import _memory, _time
 from buslens.fleet.progress import Progress
-from buslens.fleet.results import WRITTEN, is_ledger
-from buslens.fleet.run import RunSummary
+from buslens.fleet.result_folder import WRITTEN, is_ledger
+from buslens.fleet.run_jobs import RunSummary
 from buslens.fleet.text import progress_line, run_sentence
 
 if TYPE_CHECKING:
@@ -342,7 +342,7 @@ class TestCluster:
     def test_every_item_comes_back(self) -> None:
         import distributed
 
-        from buslens.fleet.cluster import ClusterPool
+        from buslens.fleet.cluster_pool import ClusterPool
 
         start: Any = distributed.LocalCluster
         with (

@@ -206,7 +206,7 @@ class TestReceiveOnly:
                 if isinstance(node, ast.Attribute) and node.attr in {"send", "send_periodic", "sendto", "sendall"}:
                     found.add(file.relative_to(package).as_posix())
         # The loop of the player hands frames to the one place; a pool talks to its own processes, and knows no bus.
-        assert found == {"live/sender.py", "cli/player.py", "fleet/local.py"}
+        assert found == {"live/sender.py", "cli/player.py", "fleet/local_pool.py"}
 
     @pytest.mark.parametrize("kind", sorted(can.VALID_INTERFACES))
     def test_every_kind_says_how_it_listens(self, kind: str) -> None:

@@ -9,7 +9,7 @@ import pytest
 from support.wordings import PINEWICK
 
 from buslens.cli import main
-from buslens.rehearsal import instruments
+from buslens.rehearsal import oscilloscope
 from buslens.rehearsal.rehearse import rehearse, rendered, write
 
 if TYPE_CHECKING:
@@ -79,8 +79,8 @@ class TestFile:
     def test_picture_of_a_trace(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """Columns are drawn by the words or limits of their states, whatever the picture says beside them."""
         monkeypatch.chdir(tmp_path)
-        probe = instruments.Probe(zero=0.1)
-        trace = instruments.wire_trace(rehearse("healthy"), per_second=100, wires=("Enable", "Feedback"), probe=probe)
+        probe = oscilloscope.Probe(zero=0.1)
+        trace = oscilloscope.wire_trace(rehearse("healthy"), per_second=100, wires=("Enable", "Feedback"), probe=probe)
         Path("trace.csv").write_text(trace, "utf-8")
         main(["start", "trace.csv", "-o", "new.toml", "--picture", "seen.svg"])
         assert all(f">{word}<" in Path("seen.svg").read_text("utf-8") for word in ("lock enable", "unlock feedback"))

@@ -15,7 +15,7 @@ from buslens.discovery.columns import two_levels
 from buslens.discovery.start import StartResult, start
 from buslens.errors import UsageError
 from buslens.expectations.load import load_expectations
-from buslens.rehearsal import instruments
+from buslens.rehearsal import oscilloscope
 from buslens.rehearsal.rehearse import Rehearsal, rehearse
 
 if TYPE_CHECKING:
@@ -42,8 +42,8 @@ def as_list(made: Rehearsal) -> str:
 
 
 def as_trace(made: Rehearsal) -> str:
-    probe = instruments.Probe(zero=0.1)
-    return instruments.wire_trace(made, per_second=200, wires=("Enable", "Feedback", "Supply"), probe=probe)
+    probe = oscilloscope.Probe(zero=0.1)
+    return oscilloscope.wire_trace(made, per_second=200, wires=("Enable", "Feedback", "Supply"), probe=probe)
 
 
 def learned(folder: Path, show: Callable[[Rehearsal], str]) -> StartResult:

@@ -25,7 +25,7 @@ from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError, UsageError
 from buslens.fleet import ledger_file, queries
 from buslens.fleet.ledger import LEDGER_NAME, LOCK_NAME, Ledger
-from buslens.fleet.lock import WriterLock
+from buslens.fleet.ledger_lock import WriterLock
 from buslens.fleet.model import Anomaly, AnomalyKind, CaptureJob, FailureKind, HandshakeRow, JobResult, TrafficRow
 
 if TYPE_CHECKING:
@@ -309,7 +309,7 @@ class TestOneWriter:
         def refuse(_: object) -> None:
             raise OSError(errno.ENOLCK, "No locks available")
 
-        monkeypatch.setattr("buslens.fleet.lock._lock", refuse)
+        monkeypatch.setattr("buslens.fleet.ledger_lock._lock", refuse)
         with pytest.raises(UsageError, match=r"has no locks .*local disk"):
             Ledger.writing(tmp_path)
 

@@ -11,7 +11,7 @@ from support.here_and_now import HereAndNow
 
 import buslens
 from buslens.fleet import run_fleet
-from buslens.fleet.local import LocalPool
+from buslens.fleet.local_pool import LocalPool
 from buslens.fleet.queries import feedback_paths
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -11,8 +11,8 @@ from support.examples import examples
 
 from buslens.rehearsal import car
 from buslens.rehearsal.faults import FAULTS
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.scenario import Onset, Scenario
-from buslens.rehearsal.streams import RandomStreams
 
 if TYPE_CHECKING:
     from buslens.rehearsal.car import CarTrace

@@ -19,9 +19,9 @@ from buslens.rehearsal.car import simulate_car
 from buslens.rehearsal.faults import FAULTS
 from buslens.rehearsal.lock_unit import Mechanics
 from buslens.rehearsal.messages import LAYOUTS
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.recorder import record
 from buslens.rehearsal.scenario import LoggerSettings, Onset, Scenario
-from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_DAY, NS_PER_S
 
 if TYPE_CHECKING:

@@ -21,8 +21,8 @@ from buslens.fleet.check_job import check_job
 from buslens.fleet.export import export
 from buslens.fleet.model import CaptureJob, Group
 from buslens.rehearsal.faults import FAULTS
+from buslens.rehearsal.log_forms import render
 from buslens.rehearsal.rehearse import START_NS
-from buslens.rehearsal.writers import render
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -130,7 +130,7 @@ def pass_time_once_there(begun: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         jumps += jumps < 2 and begun.exists()
         return jumps * 1e6
 
-    monkeypatch.setattr("buslens.fleet.local.time", SimpleNamespace(monotonic=monotonic))
+    monkeypatch.setattr("buslens.fleet.local_pool.time", SimpleNamespace(monotonic=monotonic))
 
 
 def do_named(item: tuple[str, str]) -> str:

@@ -16,8 +16,8 @@ from buslens.checks.findings import Verdict
 from buslens.rehearsal.car import simulate_car
 from buslens.rehearsal.harness import COPPER_PER_KELVIN, FEED_OHM, OHM_PER_METRE, WIRE_METRES, Harness, Wire
 from buslens.rehearsal.lock_unit import BOOT_MS, BoltTarget, LockUnit, PairingState
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.scenario import LoggerSettings, Onset, Scenario
-from buslens.rehearsal.streams import RandomStreams
 
 if TYPE_CHECKING:
     from collections.abc import Callable

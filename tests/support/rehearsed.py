@@ -21,10 +21,10 @@ from buslens.rehearsal.car import simulate_car
 from buslens.rehearsal.faults import FAULTS, adjusted
 from buslens.rehearsal.harness import Harness
 from buslens.rehearsal.lock_unit import Mechanics
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.recorder import record
 from buslens.rehearsal.rehearse import rehearse
 from buslens.rehearsal.scenario import Onset
-from buslens.rehearsal.streams import RandomStreams
 from buslens.timeline.history import CaptureHistory
 from buslens.units import NS_PER_MS
 

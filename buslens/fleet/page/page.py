@@ -30,7 +30,7 @@ from buslens.fleet.page.recheck import explaining
 from buslens.fleet.page.thumbnail import small_diagram
 from buslens.fleet.page.trends import TrendView
 from buslens.fleet.page.urgency import DEFINITIONS, LATELY, ORDER, Urgency, VehicleStatus
-from buslens.fleet.results import INDEX_NAME
+from buslens.fleet.result_folder import INDEX_NAME
 from buslens.fleet.views import CaptureRow
 from buslens.report.formatting import DOUBT_SIGN, file_name, limit_text
 from buslens.report.page_style import policy_hash, resource

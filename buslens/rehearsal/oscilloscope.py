@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from buslens.rehearsal.plug import WIRES, plug_voltages
+from buslens.rehearsal.plug_voltages import WIRES, plug_voltages
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.rehearse import Rehearsal, TrueStates
-from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_S
 
 _BITS: Final = 8
@@ -53,7 +53,7 @@ def wire_trace(
     from_s, to_s : float
         Of the capture; None: to its end.
     wires : iterable of str, optional
-        Names of `plug.WIRES`; default: all five.
+        Names of `plug_voltages.WIRES`; default: all five.
     probe : Probe
         How it shows them.
     by_day : bool

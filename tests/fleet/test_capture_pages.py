@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from buslens.errors import CaptureError
+from buslens.fleet.capture_pages import PageTask, make_page
 from buslens.fleet.model import Group
-from buslens.fleet.pages import PageTask, make_page
 
 
 class TestMakePage:
@@ -24,7 +24,7 @@ class TestMakePage:
         def fail(_group: Group) -> None:
             raise error
 
-        monkeypatch.setattr("buslens.fleet.pages.load", fail)
+        monkeypatch.setattr("buslens.fleet.capture_pages.load", fail)
         task = PageTask(address="a.log", group=Group(name="g", vehicles=("*",), expectations="e.toml"), name="p.html")
         told = make_page(task)
         assert isinstance(told, str)
@@ -34,7 +34,7 @@ class TestMakePage:
         def fail(_group: Group) -> None:
             raise MemoryError
 
-        monkeypatch.setattr("buslens.fleet.pages.load", fail)
+        monkeypatch.setattr("buslens.fleet.capture_pages.load", fail)
         task = PageTask(address="a.log", group=Group(name="g", vehicles=("*",), expectations="e.toml"), name="p.html")
         with pytest.raises(MemoryError):
             make_page(task)

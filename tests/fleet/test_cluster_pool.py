@@ -9,14 +9,14 @@ import pytest
 from support.fleets import do, jobs_of, told, write_fleet
 
 from buslens.errors import BuslensError, UsageError
-from buslens.fleet import cluster as cluster_module
+from buslens.fleet import cluster_pool as cluster_module
 from buslens.fleet import queries
-from buslens.fleet.cluster import ClusterPool
+from buslens.fleet.cluster_pool import ClusterPool
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.local import LocalPool
+from buslens.fleet.local_pool import LocalPool
 from buslens.fleet.model import FailureKind
-from buslens.fleet.run import run
-from buslens.fleet.work import Failure
+from buslens.fleet.run_jobs import run
+from buslens.fleet.worker_pool import Failure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -20,8 +20,8 @@ from buslens.fleet.ledger import Ledger
 from buslens.fleet.ledger_file import as_text
 from buslens.fleet.model import Group
 from buslens.fleet.query_scope import CURRENT_CAPTURES, corruption_guard
-from buslens.fleet.results import PAGES_FOLDER
-from buslens.fleet.work import Failure, WorkerPool
+from buslens.fleet.result_folder import PAGES_FOLDER
+from buslens.fleet.worker_pool import Failure, WorkerPool
 from buslens.report.page.page import page
 
 _LONGEST_NAME: Final = 80

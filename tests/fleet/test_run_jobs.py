@@ -17,19 +17,19 @@ from support.fleets import CARS, EXPECTATIONS, ill, job_of, jobs_of, pass_time_o
 from buslens.checks.findings import Verdict
 from buslens.errors import BuslensError, UsageError
 from buslens.fleet import queries
-from buslens.fleet import run as run_module
+from buslens.fleet import run_jobs as run_module
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.local import LocalPool
+from buslens.fleet.local_pool import LocalPool
 from buslens.fleet.model import FailureKind, Group
 from buslens.fleet.progress import Progress
-from buslens.fleet.run import run
+from buslens.fleet.run_jobs import run
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from buslens.fleet.model import CaptureJob
-    from buslens.fleet.run import RunSummary
-    from buslens.fleet.work import Failure
+    from buslens.fleet.run_jobs import RunSummary
+    from buslens.fleet.worker_pool import Failure
 
 I = TypeVar("I")  # noqa: E741
 O = TypeVar("O")  # noqa: E741
@@ -266,9 +266,9 @@ import os, random, signal, sys, time
 from pathlib import Path
 from support.fleets import jobs_of
 from buslens.errors import BuslensError
-from buslens.fleet import queries, run as run_module
+from buslens.fleet import queries, run_jobs as run_module
 from buslens.fleet.ledger import Ledger
-from buslens.fleet.run import run
+from buslens.fleet.run_jobs import run
 run_module._COMMIT_S = 0.0
 class Here:
     is_local = True

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from buslens.rehearsal.car import TELEGRAM_TRAVEL_MS, WARM_UP_MS, CarTrace
 from buslens.rehearsal.harness import Harness, Wire, wire_ohm
+from buslens.rehearsal.random_streams import RandomStreams
 from buslens.rehearsal.rehearse import Rehearsal
-from buslens.rehearsal.streams import RandomStreams
 from buslens.units import NS_PER_MS
 
 WIRES: Final = ("Supply", "Ground", "Enable", "Feedback", "Data line")

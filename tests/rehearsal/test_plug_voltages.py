@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from buslens.rehearsal.car import WARM_UP_MS
-from buslens.rehearsal.instruments import Probe, wire_trace
-from buslens.rehearsal.plug import WIRES, plug_voltages
+from buslens.rehearsal.oscilloscope import Probe, wire_trace
+from buslens.rehearsal.plug_voltages import WIRES, plug_voltages
 from buslens.rehearsal.rehearse import Rehearsal, rehearse
 from buslens.units import NS_PER_MS
 

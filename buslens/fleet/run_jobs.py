@@ -19,7 +19,7 @@ from buslens.fleet.fetch import Absence, local_path
 from buslens.fleet.ledger import Ledger
 from buslens.fleet.model import CaptureJob, FailureKind, Group, JobResult
 from buslens.fleet.progress import Progress
-from buslens.fleet.work import Failure, WorkerPool
+from buslens.fleet.worker_pool import Failure, WorkerPool
 
 _COMMIT_S: Final = 1.0
 """Seconds of work that a killed run loses at most."""

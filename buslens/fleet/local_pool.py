@@ -21,7 +21,7 @@ from typing import Any, Final, Generic, Self, TypeVar
 from buslens.capture.reduce import usable_cores
 from buslens.errors import BuslensError
 from buslens.fleet.model import FailureKind
-from buslens.fleet.work import Failure
+from buslens.fleet.worker_pool import Failure
 from buslens.units import NS_PER_S, format_duration
 
 I = TypeVar("I")  # noqa: E741

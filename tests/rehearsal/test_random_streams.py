@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from buslens.rehearsal.streams import RandomStreams
+from buslens.rehearsal.random_streams import RandomStreams
 
 
 class TestUniform:

@@ -15,9 +15,9 @@ import pytest
 from support.fleets import do, do_named, pass_time_once_there
 from support.patience import HANG_S
 
-from buslens.fleet.local import LocalPool, limit_memory
+from buslens.fleet.local_pool import LocalPool, limit_memory
 from buslens.fleet.model import FailureKind
-from buslens.fleet.work import Failure
+from buslens.fleet.worker_pool import Failure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -99,7 +99,7 @@ import signal
 # Whoever runs the tests may have Ctrl-C ignored, which is inherited.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 from support.fleets import do
-from buslens.fleet.local import LocalPool
+from buslens.fleet.local_pool import LocalPool
 with LocalPool(2) as pool:
     items = [("count", 0), ("pause", 1), *(("sleep", number) for number in range(4))]
     for item, _ in pool.each(do, items):

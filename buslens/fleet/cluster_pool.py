@@ -14,7 +14,7 @@ from typing import Any, Final, Self, TypeVar
 
 from buslens.errors import BuslensError, UsageError
 from buslens.fleet.model import FailureKind
-from buslens.fleet.work import Failure
+from buslens.fleet.worker_pool import Failure
 from buslens.units import NS_PER_S, format_duration
 
 I = TypeVar("I")  # noqa: E741

@@ -14,8 +14,8 @@ import pytest
 import buslens
 from buslens.capture.frames import Flag, Frames
 from buslens.errors import UsageError
+from buslens.rehearsal.log_forms import FORMS, find_log_form, log_form_for, render
 from buslens.rehearsal.rehearse import START_NS, rehearse, rendered, write
-from buslens.rehearsal.writers import FORMS, find_log_form, log_form_for, render
 from buslens.units import NS_PER_US
 
 if TYPE_CHECKING:

@@ -26,14 +26,6 @@ class VisitAction(Enum):
     NOTHING = "Nothing to do"
 
 
-_OF_KIND: Final = {
-    "never": "rule broken",
-    "agree": "no agreement",
-    "alive": "message stopped",
-    "pulse": "pulse of a wrong length",
-    "precedes": "wrong order",
-    "range": "outside its limits",
-}
 _OF_ANOMALY: Final = {
     AnomalyKind.OUTLIER: "delay is unusual, though within its limit",
     AnomalyKind.DRIFT: "delay changes week by week",
@@ -103,13 +95,13 @@ def advice(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None) -
     return VisitAdvice(VisitAction.NOTHING, "", "")
 
 
-def seen_text(finding: FindingRow) -> str:
-    """Return what a fault is, in a few words: a step and what became of it, or what is wrong and by which rule."""
+def seen_text(finding: FindingRow) -> tuple[str, str]:
+    """Return what a fault is and what is behind it: of a step what became of it; of other rules the sentence."""
     rule = finding.rule.replace("_", " ")
-    if finding.step is not None:
-        became = "did not come" if finding.outcome is Outcome.MISSING else OUTCOME_WORDS[finding.outcome]
-        return f"{finding.step.replace('_', ' ')} {became} in {rule}"
-    return f"{_OF_KIND.get(finding.kind, 'rule broken')}: {rule}"
+    if finding.step is None:
+        return finding.reason, rule
+    became = "did not come" if finding.outcome is Outcome.MISSING else OUTCOME_WORDS[finding.outcome]
+    return f"{finding.step.replace('_', ' ')} {became} in {rule}", finding.reason
 
 
 def gravest(faults: tuple[FoundRow, ...]) -> FoundRow | None:
@@ -131,9 +123,9 @@ def gravest(faults: tuple[FoundRow, ...]) -> FoundRow | None:
 
 
 def _fault_text(one: VehicleStatus, faulty: CaptureRow) -> tuple[str, str]:
-    """Return what is wrong in a few words, and its sentence; a ledger may have lost the findings of a capture."""
+    """Return what is wrong, and what is behind it; a ledger may have lost the findings of a capture."""
     fault = gravest(one.faults)
-    return ("faulty", faulty.summary) if fault is None else (seen_text(fault.finding), fault.finding.reason)
+    return ("faulty", faulty.summary) if fault is None else seen_text(fault.finding)
 
 
 def _faulty(one: VehicleStatus, captures: list[CaptureRow], now_ns: int | None, action: VisitAction) -> VisitAdvice:

@@ -53,7 +53,7 @@ class TestVerb:
     def test_ignition(self) -> None:
         forbidden = fault(Outcome.VIOLATED, rule="no_ignition", kind="never", roles=("ignition",))
         one = said("x===", of=forbidden)
-        assert (one.verb, one.what) == ("Take off the road", "rule broken: no ignition")
+        assert (one.verb, one.what) == ("Take off the road", forbidden.reason)
 
     @pytest.mark.parametrize(
         ("today", "until", "verb"),
@@ -95,10 +95,12 @@ class TestWords:
         assert said("xxx==").what == "1 more OK handshake needed"
         assert said("xxx===").what == "enough OK handshakes; confirm what was done"
 
-    def test_what_and_which_rule(self) -> None:
-        assert seen_text(fault()) == "wire feedback too late in lock handshake"
+    def test_what_and_what_is_behind_it(self) -> None:
+        """A step is told in a few words, with its sentence behind; of other rules the sentence, with the rule."""
+        late = fault()
+        assert seen_text(late) == ("wire feedback too late in lock handshake", late.reason)
         silent = fault(Outcome.VIOLATED, rule="column_message", kind="alive")
-        assert seen_text(silent) == "message stopped: column message"
+        assert seen_text(silent) == (silent.reason, "column message")
 
     def test_the_last_capture_leads_and_in_it_the_first_step(self) -> None:
         old, new = capture(0, Verdict.FAULTY), capture(1, Verdict.FAULTY)

@@ -181,7 +181,7 @@ class TestSaid:
         rows = rows_of(page)
         assert len(rows) == 11
         assert rows[0].startswith(
-            "locked Take off the road: rule broken: ignition interlock ignition is on and data_feedback is locked"
+            "locked Take off the road: ignition is on and data_feedback is locked ignition interlock"
         )
         assert "280 to 300 of 600 ms" in rows[0]
         assert "once, on 6 Jan 1 of the last 4 faulty 8 Jan" in rows[0]

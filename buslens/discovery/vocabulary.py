@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -16,166 +18,21 @@ _ACCENTS: Final = str.maketrans(
 )
 
 
-def _set(words: str) -> frozenset[str]:
-    return frozenset(words.split())
-
-
-MEANINGS: Final[Mapping[str, frozenset[str]]] = {
-    meaning: frozenset(words.split())
-    for meaning, words in {
-        "door": "dcty cty courtesy ovi portiera"
-        " door doors dor tuer tuere tuerkontakt fahrertuer porte portiere puerta porta drajar dr deur dorr"
-        " drzwi dvere deuren kapi",
-        "driver": "driver drivers drv drvr drvs dri fahrer fahrertuer fa fl lf vl dd conducteur conductor conducente"
-        " conducator forar forare kierowcy kierowca ridic ridice motorista condutor bestuurder surucu",
-        "ajar": "ajar ajr open opn offen geoeffnet oeffnung ouverte ouvert abierta aperta",
-        "other door": "passenger passengers pass psgr psngr pas rear rl rr fr rf re rlh rrh tail tailgate liftgate"
-        " trunk trnk"
-        " boot hatch hood bonnet beifahrer bf hinten hl hr vr heck heckklappe haube motorhaube passager arriere coffre"
-        " acompanante trasera maletero passeggero posteriore pasazera pasazer passageiro spolujezdce bijrijder"
-        " yolcu tankklappe fuel flap sliding",
-        "button": "ssw psw pbsw"
-        " button btn btns knob push pb ssb esb taste taster druckknopf knopf bouton boton pulsador pulsante"
-        " tast knapp przycisk tlacitko botao knop tus startknopf startstopp sst",
-        "start": "start strt starten startstop startstopp stst ssb esb sst demarrage marche arranque avviamento anlass"
-        " startknopf avviamento partida uruchamianie startovani arranque",
-        "ignition": "ignition ign igni igsw ig kl15 klemme15 t15 zuendung zuendg contact encendido accensione contatto"
-        " klemmenstatus kontaktslag tandning tandningslas zaplon stacyjka zapalovani ignicao ontsteking kontak",
-        "power": "power pwr pwrmd pwrmode pm mode md stage terminal term klemme klemmen kl betriebsart usage",
-        "lock": "verrous bloq sperrung"
-        " lock lck lk lckd locked bolt blt verriegelung schloss riegel bolzen sperre verrou verrouillage"
-        " bloqueo cerrojo"
-        " blocco latch pawl blokada zamek trava slot kilit",
-        "column": "esl escl esc escm scl sclm sl elv els eslm slu steer steering strg str strng strcol column clmn"
-        " col colm clm"
-        " lenkung lenk lenkrad lenksaeule lenksaeulen lenkradschloss lenksperre lenkschloss lenkradverriegelung colonne"
-        " volant direction columna volante direccion colonna sterzo bloccasterzo antivol stuur stuurslot"
-        " rattlas ratt kierownicy kierownica rizeni volantu direcao direksiyon",
-        "enable": "activacion activar validation habilitar"
-        " enable enabled enbl enbld enb enab enbale en ena freigabe freig"
-        " activate activation actv actuate ansteuern betaetigen"
-        " commander accionar"
-        " actuation actuator ansteuerung anst autorisation habilitacion abilitazione permit trigger",
-        "motor": "motor mot mtr drive drv driver actuator antrieb moteur relay rly relais hbridge",
-        "command": "cmde kommando cmda accionamiento"
-        " command cmd cmmd cmnd cde befehl steuerung ctrl control ctl commande comando mando order stell",
-        "request": "dmde demanda pedido zahtev"
-        " request req rq reqst rqst rqd anforderung anf wunsch demande dem dmd solicitud sol richiesta",
-        "feedback": "feedback fb fbk fdbk fdb sense sns sensor switch sw contact position pos psn rueckmeldung rm rueck"
-        " kontakt mikroschalter schalter retour retorno ritorno ack confirm confirmation actual ist stellung echo",
-        "status": "status state sts st stat sta stt zustand etat estado stato",
-        "release": "unlock unlocked ulk ulck unlck unlckd unlk ulkd release released rls rlsd entriegelt"
-        " entriegelung entr"
-        " deverrouille deverrouillage desbloqueado sbloccato frei free",
-        "data": "data serial ser lin line second secondary sec redundant redundancy rdnt telegram telegramm digital"
-        " datenleitung daten bus zweite donnees ligne datos dati",
-        "wire": "wire wired hardwired hardwire hw hwired contact switch sw pin leitung draht hardware microswitch"
-        " mikroschalter kontakt contatto contacto contato fil hilo filo direct discrete hrd first primary"
-        " pri prim main",
-        "second": "2 b ii",
-        "first": "1 a i",
-        "supply": "supply sply spply vsup vsupply feed versorgung alimentation alimentacion alimentazione ubat kl30"
-        " vcc",
-        "voltage": "voltage volt volts vlt vltg v u spannung tension tensione",
-        "current": "current curr cur crnt strom courant corriente corrente amp amps i",
-        "battery": "battery batt bat ubat vbat batterie bateria batteria kl30",
-        "lamp": "lamp lmp light lght lgt mil led lampe leuchte warnleuchte kontrollleuchte kontrolllampe telltale tt"
-        " temoin"
-        " voyant testigo spia ind indicator indicators",
-        "warn": "warn warning wrn wrng warnung warnleuchte warnmeldung avertissement aviso avviso alert malfunction"
-        " fault flt",
-        "speed": "speed spd spds vel velocity veh geschwindigkeit geschw gschw tempo vitesse velocidad velocita vspd"
-        " kmh hastighet hast predkosc rychlost velocidade snelheid hiz",
-        "vehicle": "vehicle veh vhcl fahrzeug fzg vehicule vehiculo veicolo car",
-        "key": "key keys fob keyfob transponder schluessel ident cle llave chiave nyckel klucz kluczyk klic"
-        " chave sleutel anahtar token immo immobilizer",
-        "present": "present valid vld auth authenticated authorised authorized accepted found recognised erkannt"
-        " gueltig"
-        " inside in detected ok reconnue",
-        "learn": "learn learned learnt lrn lrnd taught teach paired pairing registered registration angelernt anlern"
-        " anlernstatus anlernzustand appris aprendido programmed coded adaptation matched",
-        "central": "central cdl ctrl cl cls zv zentral zentralverriegelung central_locking centralised cierre vehlock",
-        "brake": "stp bp bls brks stoplamp frenado"
-        " brake brk brkpdl bremse bremspedal frein freno broms hamulec hamulca brzda freio rem pedal"
-        " pdl clutch kupplung",
-        "wheel": "wheel whl rad roue rueda ruota fl fr rl rr axle motor engine eng turbine wiper fan",
-        "other": "child window wndw win fenster handle hndl cover seat sitz mirror spiegel sunroof roof cover"
-        " temperature temp"
-        " try tries clearance running ready laeuft rain alarm horn gear prnd park seatbelt belt airbag rpm torque angle"
-        " diag sleep wake wakeup wakeupreason reason timer time handbrake trailer radio navigation climate",
-        "counter": "counter cnt cntr count count rollcnt checksum chk chksum crc crc8 cs zaehler alv alive"
-        " alivecounter msgcnt"
-        " botschaftszaehler toggle rolling bz mux page reserved rsvd unused compteur contador",
-        "fault": "fault flt error err dtc invalid defekt fehler failure fail diag plausibility implausible",
-        "engine": "engine eng motor mot moteur motore",
-        "dome": "dome interior courtesy chime buzzer innenlicht innenraum ambient",
-    }.items()
+_WORDS: Final[Mapping[str, Mapping[str, frozenset[str]]]] = {
+    table: {name: frozenset(words.split()) for name, words in lists.items()}
+    for table, lists in tomllib.loads(Path(__file__).with_suffix(".toml").read_text("utf-8")).items()
 }
+MEANINGS: Final = _WORDS["meanings"]
 """What a word in a name may mean."""
-
-OF_GATEWAYS: Final = _set("gw gtw gateway copy mirror rep")
+_STATES: Final = _WORDS["states"]
+OF_GATEWAYS: Final = _WORDS["lists"]["gateways"]
 """Words by which a repeated signal differs from its original."""
-_NEUTRAL: Final = _set(
-    "sig signal val value flag bit info general data msg tx rx and of the der die das des von und body bcm "
-    "gateway front left right links rechts electronic electric elec unit module mod ecu active actv on off is "
-    "has not no prsd pressed prs dprsd psd"
-)
+_NOT: Final = _WORDS["lists"]["not"]
+_INVALID: Final = _WORDS["lists"]["invalid"]
 #: What a word may be run together from.
-_PARTS: Final = frozenset().union(*MEANINGS.values(), _NEUTRAL)
+_PARTS: Final = frozenset().union(*MEANINGS.values(), _WORDS["lists"]["neutral"])
 _LEAST_PART: Final = 2
 _LEAST_STEM: Final = 5
-
-_STATES: Final[Mapping[str, frozenset[str]]] = {
-    state: frozenset(words.split())
-    for state, words in {
-        "open": "open opened opn ajar ajr offen auf geoeffnet ouvert ouverte abierta abierto aperta aperto"
-        " otwarte otwarty"
-        " oppen otevreno otevrene aberta acik",
-        "closed": "clo"
-        " closed close clsd cls shut zu geschlossen latched ferme fermee cerrada cerrado chiusa chiuso"
-        " zamkniete zamkniety stangd stangt zavreno zavrene fechada dicht kapali",
-        "locked": "bloqueada"
-        " locked lock lckd lck lk verriegelt gesperrt zugesperrt engaged extended sperrt verrouille"
-        " verrouillee"
-        " bloqueado bloccato secured arretiert vergrendeld last zablokowany zablokowana zamceno zamknuto"
-        " travado travada kilitli",
-        "unlocked": "ulck desbloqueada liberado liberada"
-        " unlocked unlock unlckd unlck unlk ulk released release rlsd free frei entriegelt entsperrt"
-        " freigegeben"
-        " disengaged retracted deverrouille deverrouillee libre desbloqueado sbloccato libero ontgrendeld"
-        " upplast olast odblokowany odblokowana odemceno odemknuto destravado destravada",
-        "on": "activado activada"
-        " on active activated actv act enabled enable enbl enabling ein an aktiv yes ja oui si true high driven"
-        " drive"
-        " pressed freigegeben freigabe betaetigt actif marche activo attivo lit flashing blinking allume ansteuern"
-        " angesteuert requested lock unlock lock_cmd set",
-        "off": "desactivado desactivada"
-        " off inactive inactv deactivated disabled disable aus inaktiv nein non false low idle none rest gesperrt"
-        " arret inactif inactivo apagado spento dark unlit eteint ruhe standby nocmd",
-        "pressed": "prs"
-        " pressed prsd press psd pushed push depressed depr betaetigt gedrueckt appuye appuyee actionne"
-        " pulsado"
-        " presionado premuto active on ja yes true ein",
-        "released": "rel"
-        " released rlsd unpressed notpressed unbetaetigt losgelassen idle none relache suelto rilasciato"
-        " inactive"
-        " off nein no false aus ruhe",
-        "present": "present valid vld found recognised recognized detected inside accepted auth authenticated ok"
-        " erkannt"
-        " vorhanden gueltig yes ja searching presente presentee reconnue",
-        "absent": "absent none missing outside removed lost no nein abwesend fehlt kein notfound",
-        "paired": "taught learned learnt learnd paired registered angelernt matched coded programmed adapted appris"
-        " done",
-        "not_paired": "new blank virgin factory unlearned untaught unpaired neutral neutralised neutralized"
-        " unregistered"
-        " nichtangelernt jungfraeulich vierge cleared",
-        "moving": "mov"
-        " moving move between inbetween intermediate transit transition zwischenstellung zwischen bewegt"
-        " faehrt mid"
-        " middle undefined intermediaire busy unlocking locking entriegelnd verriegelnd laeuft undef midway"
-        " mouvement travelling mellan posredni mezipoloha intermedio moviendo movimiento tussen",
-    }.items()
-}
 OPPOSITES: Final = {
     "open": "closed",
     "locked": "unlocked",
@@ -185,21 +42,6 @@ OPPOSITES: Final = {
     "paired": "not_paired",
 }
 """Pairs of states: each label means one of the two, or neither."""
-_IGNITION_ON: Final = _set(
-    "active run on crank cranking start starting running ein ignition drive zuendung motorstart fahren ready "
-    "marche contact demarrage encendido contacto acceso kl15 ign ign1 rn"
-)
-_IGNITION_OFF: Final = _set(
-    "inactive off acc accessory accessories aus lock locked sleep standby parked radio arret coupe accessoire "
-    "accessoires accesorios apagado accesorio accessori spento wohnen klr zubehoer"
-)
-_NOT: Final = frozenset({"not", "nicht", "non", "kein", "keine", "pas", "sin", "un"})
-_INVALID: Final = _set(
-    "invalid invld inv error err sna na fault flt reserved rsvd rsrvd undefined unknown unknwn unkwn ungueltig "
-    "fehler signal nosignal available avail verfuegbar data default defekt init initial initialising initializing "
-    "initialisierung initialisiert inicial iniciale invalido reserviert "
-    "unbekannt erreur invalide inconnu defaut desconocido errore ignoto implausible failure"
-)
 
 
 def tokens(name: str) -> tuple[str, ...]:
@@ -309,9 +151,9 @@ def ignition_state_of(label: str) -> str | None:
     words = (*tokens(label), "".join(tokens(label)))  # 'KlR' is one word
     if any(word in _INVALID for word in words):
         return None
-    if any(word in _IGNITION_OFF for word in words):
+    if any(word in _WORDS["lists"]["ignition_off"] for word in words):
         return "off"
-    is_on = any(word in _IGNITION_ON for word in words)
+    is_on = any(word in _WORDS["lists"]["ignition_on"] for word in words)
     if is_on and any(word in _NOT for word in words):
         return "off"
     return "on" if is_on else None

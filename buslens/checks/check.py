@@ -629,6 +629,7 @@ def _build_timelines(
                     unit="" if role is None else role.unit,
                     lag_ns=None if role is None else role.lag_ns,
                     is_event=role is not None and role.is_event,
+                    is_own_event=role is not None and role.is_own_event,
                     discontinuities=stats.discontinuities,
                     first_ns=stats.first_ns or 0,
                     end_ns=stats.last_ns or 0,

@@ -234,7 +234,7 @@ class ShownSignals:
     def sent(self, name: str) -> str:
         """Return how a signal is sent, as the file has it: by the frames that first show a change; empty for cyclic."""
         if name in self.events:
-            return "only on change"
+            return "only on its change" if self._tells_only(self.traces[name]) else "only on change"
         return "on change" if self._is_off_beat(name) else ""
 
     def _is_off_beat(self, name: str) -> bool:
@@ -276,6 +276,11 @@ class ShownSignals:
         if len(step) < max(_COUNTED_SHARE * frames, _COUNTS_FROM):
             return False
         return trace.signal.length > _PRESSES_BITS and bool((step == 1).mean() >= _COUNTED_SHARE)
+
+    def _tells_only(self, trace: Trace) -> bool:
+        """Return whether nearly each frame of a message shows a change of one signal."""
+        frames = self.counts.get(trace.message.name, 0) - len(self.spans)
+        return not is_column(trace.message) and bool(trace.is_change.sum() >= _COUNTED_SHARE * frames)
 
     def _tells_changes(self, message: str) -> bool:
         """Return whether most frames of a message show that something has changed."""

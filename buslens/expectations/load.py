@@ -274,7 +274,7 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         problem = 'states = { ... }, or for a number its unit, such as unit = "V" (unit = "" if it has none)'
         values.wrong(node, f"{subject} has neither states nor a unit; write {problem}")
         return None
-    is_event = read.get("sent") == "only on change"
+    is_event = read.get("sent", "").startswith("only")
     if (is_event or read.get("sent") == "on change") and "lag" not in data:
         problem = 'must say how much older than its frame a change can be; write for example lag = "10 ms"'
         values.wrong(inner["sent"], f"{subject} is sent on change, and {problem}")
@@ -328,6 +328,7 @@ def _role(values: ValueReader, name: str, data: dict[str, object], node: Node) -
         timeout=read.get("timeout", Timeout.NEVER if is_event else Timeout.FROM_CYCLE),
         lag_ns=read.get("lag"),
         is_event=is_event,
+        is_own_event=read.get("sent") == "only on its change",
         channel=read.get("channel"),
         address=read.get("source"),
         label=read.get("label", ""),

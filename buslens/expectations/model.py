@@ -144,6 +144,8 @@ class Role:
     lag_ns: int | None = None
     #: Whether it sends only then, so that silence says that nothing changed.
     is_event: bool = False
+    #: Whether it sends with no other change either, so that the first frame shows one, too.
+    is_own_event: bool = False
     #: The only channel, and the only J1939 source address, that it is read from; None for any.
     channel: str | None = None
     address: int | None = None

@@ -27,7 +27,7 @@ from buslens.timeline.model import (
 from buslens.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -58,6 +58,7 @@ def build_timeline(
     keep_rows: bool = True,
     sleeps: bool = False,
     is_event: bool = False,
+    is_own_event: bool = False,
 ) -> Timeline:
     """Return the timeline of one track of a message.
 
@@ -101,6 +102,9 @@ def build_timeline(
         Behind it a unit may take `WAKING_NS` to be there again.
     is_event : bool
         Whether frames come with changes only, so that silence says that there was none.
+    is_own_event : bool
+        Whether they come with its own changes only: of two states it had the other before its first frame, if that
+        comes long enough behind the begin of the recording to be no repetition.
     """
     track, rows = log.tracks[index], log.rows[index]
     timeout_ns = log.timeouts_ns[index]
@@ -125,22 +129,24 @@ def build_timeline(
     place = np.searchsorted(time_ns, told.at_ns)
     since_ns = np.where(told.since_ns == NO_FRAME_NS, first_ns - 1, told.since_ns)
     signal = None if states else track.signal
-    begins_shown = bool(len(time_ns)) and time_ns[0] == first_ns
     why = np.zeros(len(rows), np.int8)
     why[row_state == UNKNOWN_STATE] = UnknownReason.UNMAPPED.value
     why = np.insert(why, place, np.where(told.row >= 0, _of_rows(why, told.row, 0), told.why))
     state = np.insert(row_state, place, _of_rows(row_state, told.row, UNKNOWN_STATE))
+    is_begun = is_own_event and _shows_change(time_ns, row_state, states, first_ns, () if is_asleep else pauses)
+    if is_begun:
+        state[0], why[0] = 1 - row_state[0], UnknownReason.KNOWN.value
     unknown_ns = np.sort(np.append(told.at_ns[told.row < 0], time_ns[row_state == UNKNOWN_STATE]))
     sampling = _sampling(rows, row_state, shortest, unknown_ns, resolution_ns + 2 * moved_ns)
     bits = np.insert(bits, place, _of_rows(bits, told.row, 0))
     kept = _changes(state, why, None if signal is None else typed_raw(bits, signal))
-    if begins_shown:
-        kept &= why != UnknownReason.NO_FRAME_YET.value
+    kept &= (why != UnknownReason.NO_FRAME_YET.value) | (time_ns[:1] != first_ns).all()
     state, why, bits = (chosen(column, kept) for column in (state, why, bits))
     del row_state
     if not keep_rows:
         rows.bits.clear()
     gap_ns = _gaps(rows, lag_ns, log.message.cycle_ns, discontinuities, first_ns, pauses)
+    gap_ns[:1] = np.minimum(gap_ns[:1], (lag_ns or 0) + 1) if is_begun else gap_ns[:1]
     if is_asleep:
         gap_ns = _since_waking(gap_ns, time_ns, pauses)
     told_gap_ns = np.maximum(told.at_ns - since_ns, 1)
@@ -245,6 +251,19 @@ def _gaps(
         narrowed[rows.silent_rows.joined()] = False
         gap_ns[narrowed] = np.minimum(gap_ns[narrowed], lag_ns + 1)
     return gap_ns
+
+
+def _shows_change(
+    time_ns: NDArray[np.int64],
+    row_state: NDArray[Any],
+    states: Collection[str],
+    first_ns: int,
+    pauses: Sequence[Pause],
+) -> bool:
+    """Return whether the first frame tells the state before it, if frames come with changes only: one of two."""
+    if len(states) != 2 or not len(time_ns) or row_state[0] == UNKNOWN_STATE:
+        return False
+    return bool(time_ns[0] - first_ns >= WAKING_NS) and not any(it.from_ns < time_ns[0] for it in pauses)
 
 
 def _since_waking(gap_ns: NDArray[Any], time_ns: NDArray[np.int64], pauses: Sequence[Pause]) -> NDArray[Any]:

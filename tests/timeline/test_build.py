@@ -39,6 +39,7 @@ def build(
     pauses: tuple[Pause, ...] = (),
     sleeps: bool = False,
     is_event: bool = False,
+    is_own_event: bool = False,
 ) -> Timeline:
     recorder = CaptureHistory([Track(name="role", message=message, signal=signal, timeout_ns=timeout)])
     for segment in sorted({frame.segment for frame in frames}):
@@ -60,6 +61,7 @@ def build(
         pauses=pauses,
         sleeps=sleeps,
         is_event=is_event,
+        is_own_event=is_own_event,
     )
 
 
@@ -224,6 +226,34 @@ class TestSleep:
         assert found[-1] == Entry(190 + WAKING_NS, 10, UNKNOWN_STATE, UnknownReason.TIMED_OUT)
         found = entries(build(frames, timeout=30, pauses=(Pause(10, 190),), sleeps=True, end=190 + WAKING_NS))
         assert found == [Entry(0, -1, 0, UnknownReason.KNOWN)]
+
+
+class TestBeforeTheFirstFrame:
+    """Where frames come with changes of one signal only, the first one shows a change, too."""
+
+    BEGIN = WAKING_NS
+
+    @pytest.mark.parametrize(
+        ("own", "at", "value", "pauses", "before"),
+        [
+            (True, BEGIN, 1, (), 0),
+            (True, BEGIN, 0, (), 1),
+            (False, BEGIN, 1, (), UNKNOWN_STATE),
+            # It may repeat what was sent before the recording.
+            (True, BEGIN - 1, 1, (), UNKNOWN_STATE),
+            # Another may have been sent while nothing was recorded.
+            (True, BEGIN, 1, (Pause(5, 500),), UNKNOWN_STATE),
+            # It has no state.
+            (True, BEGIN, 7, (), UNKNOWN_STATE),
+        ],
+    )
+    def test_state(self, own: bool, at: int, value: int, pauses: tuple[Pause, ...], before: int) -> None:
+        found = entries(
+            build(values([(at, value)]), first=0, end=2 * at, lag=7, is_event=True, is_own_event=own, pauses=pauses)
+        )
+        assert found[0].state == before
+        if before != UNKNOWN_STATE:
+            assert found[1] == Entry(at, at - 8, value, UnknownReason.KNOWN)
 
 
 class TestUnknown:

@@ -1,21 +1,15 @@
 """How much of a log a format reads: what decides between formats that both find a line of theirs in it."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from io import BytesIO
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture._scan_kernel import CHANNELS, FRAMES
 from buslens.capture.id_filter import IdFilter
+from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.read_options import ReadOptions
 from buslens.capture.scan import Scanner
 from buslens.capture.stream import FileStream
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.capture.log_format import FormatMatch, LogFormat
-
 
 _FEW: Final = 8
 

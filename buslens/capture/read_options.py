@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
@@ -12,8 +13,6 @@ from buslens.capture.stream import WINDOW_BYTES
 from buslens.kernels import is_made
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from buslens.capture.id_filter import IdFilter
 
 ROOM: Final = 1 << 16

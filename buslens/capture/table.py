@@ -8,17 +8,17 @@
 The layout is worked out from the first rows, then the kernel holds every row to it.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture import _table_kernel as kernel
+from buslens.capture._scan_kernel import Slots
 from buslens.capture._table_wide_kernel import scan_wide
 from buslens.capture.fit import part_read
-from buslens.capture.frames import Clock
+from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.log_format import FormatMatch, LogFormat
 from buslens.capture.table_layout import TableLayout, UnclearLayoutError, UnclearTimeError, columns_of, heads_frames
 from buslens.capture.table_lin import lin_note, lin_slots
@@ -34,17 +34,9 @@ from buslens.capture.table_refusals import (
     require_time_before_bytes,
     require_whole_frames,
 )
-from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, named, payload_size, rows_of, whole
+from buslens.capture.table_rows import CUTS, MOST_ROWS, CellSplit, Column, Rows, named, payload_size, rows_of, whole
 from buslens.capture.table_settings import COLUMN_KEYS, NOTHING_TOLD, TableSettings
-from buslens.capture.table_time import repetition_note, stamps_of, unit_name
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-
-    from buslens.capture._scan_kernel import Slots
-    from buslens.capture.frames import ReadStats
-    from buslens.capture.table_rows import Column, Rows
-    from buslens.capture.table_time import TimeColumn
+from buslens.capture.table_time import TimeColumn, repetition_note, stamps_of, unit_name
 
 SAMPLE_BYTES: Final = 1 << 20
 """Of a file, so much is looked at to work out the layout."""

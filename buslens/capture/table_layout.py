@@ -10,22 +10,16 @@ flags           yes and no, that agree with the identifiers or that the header n
 ==============  ==============================================================================================
 """
 
-from __future__ import annotations
-
 import itertools
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_rows import BYTE, CellSplit, Column, named, payload_size, whole
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from buslens.capture.table_rows import Rows
+from buslens.capture.table_rows import BYTE, CellSplit, Column, Rows, named, payload_size, whole
 
 _LONGEST_SHORT: Final = 0x7FF
 _MOST_LIKE: Final = 10.0

@@ -1,16 +1,11 @@
 """Identifiers in parts: a parameter group number, addresses and a priority in columns of their own (SAE J1939-21)."""
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.capture import _table_kernel as kernel
-from buslens.capture.table_rows import named, whole
-
-if TYPE_CHECKING:
-    from buslens.capture.table_layout import TableLayout
-    from buslens.capture.table_rows import Column, Rows
+from buslens.capture.table_layout import TableLayout
+from buslens.capture.table_rows import Column, Rows, named, whole
 
 _NAMES: Final = {
     kernel.SOURCE: re.compile(r"\b(sa|src|source|sender|from)\b"),

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import islice, pairwise, zip_longest
 from operator import eq, gt, lt
-from typing import TYPE_CHECKING, Final
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from typing import Final
 
 MOST_ROWS: Final = 6_000
 """Rows by which a layout is worked out."""

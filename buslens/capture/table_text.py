@@ -5,21 +5,16 @@ terminal, objects of names and values (JSON, RFC 8259), frames that go over seve
 are brought into that form as they are read. A table that is in it already is read from the file as it stands.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from buslens.capture.text_marks import are_base64, marks_of, unpacked
+from buslens.capture.stream import Stream
+from buslens.capture.text_marks import Mark, are_base64, marks_of, unpacked
 from buslens.capture.text_objects import flat, objects_in
-
-if TYPE_CHECKING:
-    from buslens.capture.stream import Stream
-    from buslens.capture.text_marks import Mark
 
 _MARKS: Final = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 _CHUNK: Final = 1 << 16

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from buslens.capture.compression import MAGIC_BYTES, decompress, is_compressed
 from buslens.capture.stream import BOM, ChainedStream, FileStream, PrefetchStream, Stream, read_head
 from buslens.capture.table_text import NormalisedStream, TextForm, text_form_of
-from buslens.capture.values_rows import RewrittenStream
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from buslens.capture.values_rows import Rewriting
+from buslens.capture.values_rows import Rewriting, RewrittenStream
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,12 +6,16 @@
 from __future__ import annotations
 
 from collections import deque
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from fractions import Fraction
 from math import ceil
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
+from pathlib import Path
+from typing import Any, Final, NamedTuple, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture import _scan_kernel as k
 from buslens.capture import _values_kernel as kernel
@@ -31,15 +35,6 @@ from buslens.capture.values_rows import blanks_between, counted_samples, names_b
 from buslens.errors import CaptureError, SourceLocation, UsageError
 from buslens.kernels import compiled, is_made
 from buslens.units import NS_PER_DAY
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
-    from concurrent.futures import Future
-    from fractions import Fraction
-    from pathlib import Path
-
-    from numpy.typing import NDArray
-
 
 FORMAT_NAME: Final = "table of values"
 CHANNEL: Final = "table"

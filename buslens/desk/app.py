@@ -1,18 +1,18 @@
 """The pages of the desk, as one ASGI application."""
 
-from __future__ import annotations
-
 import asyncio
 import hashlib
 import json
 from collections import defaultdict
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 from urllib.parse import quote
 
 from starlette.applications import Starlette
+from starlette.requests import Request
 from starlette.responses import (
     HTMLResponse,
     PlainTextResponse,
@@ -21,32 +21,23 @@ from starlette.responses import (
     StreamingResponse,
 )
 from starlette.routing import Route
+from starlette.types import ASGIApp
 
 from buslens.desk import work
 from buslens.desk.car_pages import CarPages
-from buslens.desk.checking import Checking
+from buslens.desk.checking import Checking, Standing
 from buslens.desk.fleet_pages import FleetPages
-from buslens.desk.folder import SIDES, lines_of, not_saved, steps_taken
+from buslens.desk.folder import SIDES, DeskFolder, JobFolder, lines_of, not_saved, steps_taken
 from buslens.desk.forms import read_form
-from buslens.desk.guard import Guard
+from buslens.desk.guard import Access, Guard
 from buslens.desk.pages import DeskPages, own_page
 from buslens.desk.recording_pages import RecordingPages
 from buslens.desk.steps import progress
 from buslens.desk.upload import MOST_BYTES, RefusedError, receive_capture, received_answer
+from buslens.desk.workers import Workers
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
 from buslens.report.record.job import JobDetails, stated_rate
-
-if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-
-    from starlette.requests import Request
-    from starlette.types import ASGIApp
-
-    from buslens.desk.checking import Standing
-    from buslens.desk.folder import DeskFolder, JobFolder
-    from buslens.desk.guard import Access
-    from buslens.desk.workers import Workers
 
 ENTERED: Final = (
     *("vehicle", "complaint", "registration", "odometer", "customer", "technician", "workshop", "number", "date"),

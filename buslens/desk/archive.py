@@ -1,7 +1,5 @@
 """A zip archive of several files, which are taken as if each had been sent alone."""
 
-from __future__ import annotations
-
 import lzma
 import secrets
 import shutil

@@ -1,28 +1,22 @@
 """Pages for a new car: its files, the roles with their candidates, the rules with what was measured."""
 
-from __future__ import annotations
-
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from buslens.desk import work
 from buslens.desk.car_view import DraftView
-from buslens.desk.folder import FOUND, LAYOUT
+from buslens.desk.folder import FOUND, LAYOUT, CarFolder, DeskFolder
 from buslens.desk.forms import read_form
+from buslens.desk.pages import DeskPages
 from buslens.desk.seek_pages import SeekPages
 from buslens.desk.seek_state import state_stamp
 from buslens.desk.upload import RefusedError, receive_file, received_answer
-
-if TYPE_CHECKING:
-    from starlette.requests import Request
-
-    from buslens.desk.folder import CarFolder, DeskFolder
-    from buslens.desk.pages import DeskPages
-    from buslens.desk.workers import Workers
+from buslens.desk.workers import Workers
 
 _ACTIONS = (
     *("driver door opens", "driver door closes", "start pressed", "start released", "ignition on", "ignition off"),

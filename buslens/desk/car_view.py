@@ -1,13 +1,9 @@
 """What a draft of a new car shows, as plain values."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from buslens.desk.view import LayoutView
+from buslens.desk.view import LayoutView
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,8 +19,6 @@ from buslens.files import os_error_text, write_atomically
 from buslens.report.formatting import VERDICT_WORDS, clean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
     from buslens.discovery.roles import Proposal
     from buslens.discovery.start import StartResult
 

@@ -1,26 +1,20 @@
 """What is known of each job: renewed by workers whenever its files have changed, by whomever."""
 
-from __future__ import annotations
-
 import asyncio
 import os
 import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import Final, TypeVar
 
 from buslens.desk import work
+from buslens.desk.folder import JobFolder
 from buslens.desk.task import Checked, DeskTask
 from buslens.desk.view import JobView
-from buslens.desk.workers import WorkerLostError
+from buslens.desk.workers import WorkerLostError, Workers
 from buslens.errors import BuslensError
 from buslens.files import os_error_text
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from buslens.desk.folder import JobFolder
-    from buslens.desk.workers import Workers
 
 _R = TypeVar("_R")
 

@@ -26,20 +26,18 @@ import json
 import os
 import secrets
 import shutil
+from collections.abc import Container, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from buslens.defaults import EXPECTATIONS_NAME, FOLDER_NAME, demonstration_folder
 from buslens.desk.names import file_name, plain_name
 from buslens.errors import UsageError
 from buslens.files import os_error_text, read_at_most, write_atomically
 from buslens.report.record.job import JobDetails, job_text, load_job
-
-if TYPE_CHECKING:
-    from collections.abc import Container, Iterator
 
 JOB_FILE: Final = "job.toml"
 SESSION_FILE: Final = "session.json"

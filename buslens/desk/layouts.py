@@ -1,25 +1,19 @@
 """How a table of frames is laid out, said by a person where its rows do not tell: the file that ``--table`` takes."""
 
-from __future__ import annotations
-
 import json
 import re
 import secrets
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from buslens.capture.open import open_capture
-from buslens.capture.table_settings import BASES, SEPARATORS, load_table
+from buslens.capture.table_settings import BASES, SEPARATORS, TableSettings, load_table
 from buslens.capture.table_time import UNITS
 from buslens.desk.folder import LAYOUT, LAYOUTS, UNFINISHED
+from buslens.desk.task import DeskTask
 from buslens.desk.view import LayoutField, LayoutView
 from buslens.errors import BuslensError, CaptureError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from buslens.capture.table_settings import TableSettings
-    from buslens.desk.task import DeskTask
 
 _FIELDS: Final = (
     LayoutField(key="time", label="Time: column, or two; none: only the order of the rows counts"),

@@ -1,13 +1,9 @@
 """Names of files and folders: made here from letters that mean nothing to any file system."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
-from typing import TYPE_CHECKING, Final
-
-if TYPE_CHECKING:
-    from collections.abc import Container
+from collections.abc import Container
+from typing import Final
 
 _LONGEST: Final = 80
 _PLAIN: Final = re.compile(r"[^A-Za-z0-9_-]+")

@@ -1,7 +1,5 @@
 """Sentences for a person who types no commands."""
 
-from __future__ import annotations
-
 import re
 from typing import Final
 

@@ -1,27 +1,20 @@
 """Forms for a car without definitions: marks on the time line, a choice among what follows them, definitions."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 from urllib.parse import quote
 
+from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from buslens.desk import seek_work
+from buslens.desk.folder import CarFolder
 from buslens.desk.forms import read_form
 from buslens.desk.seek_state import SeekState, load_state, save_marks, save_state
+from buslens.desk.seek_work import SeekView
+from buslens.desk.workers import Workers
 from buslens.errors import BuslensError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from starlette.requests import Request
-
-    from buslens.desk.folder import CarFolder
-    from buslens.desk.seek_work import SeekView
-    from buslens.desk.workers import Workers
 
 _MOST_MARKS = 400
 

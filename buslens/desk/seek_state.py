@@ -6,8 +6,6 @@ seek.json            the capture, and the chosen signals by action
 found.dbc            the definitions that come of it         buslens seek -o
 """
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass, field
 from pathlib import Path

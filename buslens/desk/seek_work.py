@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from buslens.desk.folder import FOUND, GOOD, LAYOUT, stamp_of
 from buslens.desk.plain_words import without_options
-from buslens.desk.seek_state import load_state
+from buslens.desk.seek_state import SeekState, load_state
+from buslens.desk.view import LayoutView
+from buslens.discovery.marks import Mark
 from buslens.errors import BuslensError
 from buslens.files import os_error_text, write_atomically
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from buslens.desk.seek_state import SeekState
-    from buslens.desk.view import LayoutView
     from buslens.discovery.candidates import Candidate
     from buslens.discovery.changes import BitToggles
-    from buslens.discovery.marks import Mark
     from buslens.discovery.seek import SeekResult
 
 _MOST: Final = 8

@@ -1,24 +1,25 @@
 """From the captures, readings and entries of a job to what its page shows, and to its record."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from buslens.causes.advice import AdviceKind
-from buslens.causes.compare import Conclusion, RepairStatus, compare, trials
-from buslens.causes.diagnosis import IN_QUESTION, diagnose
+from buslens.causes.advice import AdviceKind, PredictedResult
+from buslens.causes.compare import Conclusion, RepairComparison, RepairEvidence, RepairStatus, compare, trials
+from buslens.causes.diagnosis import IN_QUESTION, Diagnosis, diagnose
 from buslens.causes.distinct import require_different_frames
-from buslens.causes.model import CauseKind
+from buslens.causes.model import CauseKind, Causes, Measurement
+from buslens.causes.ranking import Hypothesis
 from buslens.causes.repair_statistics import clean_trials_needed, clean_trials_needed_at
-from buslens.causes.session import load_session
-from buslens.checks.findings import Verdict
+from buslens.causes.session import Session, load_session
+from buslens.checks.findings import Result, Verdict
 from buslens.checks.occasion import what_to_do
 from buslens.checks.phrases import plain
 from buslens.desk.folder import JOB_FILE, SESSION_FILE
 from buslens.desk.layouts import layout_file, layout_view
 from buslens.desk.plain_words import without_options
+from buslens.desk.task import Checked, DeskTask
 from buslens.desk.view import (
     CaptureView,
     CauseView,
@@ -46,23 +47,10 @@ from buslens.report.formatting import capitalised, clean, limit_text, verdict_se
 from buslens.report.page.first_screen import case_text
 from buslens.report.page.page import first_screen
 from buslens.report.record.diagram import strips
-from buslens.report.record.job import load_job, stated_rate
+from buslens.report.record.job import JobDetails, load_job, stated_rate
 from buslens.report.safety_notes import CAUTIONS
 from buslens.report.strip import informative
 from buslens.report.text import recording
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from buslens.causes.advice import PredictedResult
-    from buslens.causes.compare import RepairComparison, RepairEvidence
-    from buslens.causes.diagnosis import Diagnosis
-    from buslens.causes.model import Causes, Measurement
-    from buslens.causes.ranking import Hypothesis
-    from buslens.causes.session import Session
-    from buslens.checks.findings import Result
-    from buslens.desk.task import Checked, DeskTask
-    from buslens.report.record.job import JobDetails
 
 _GRAVITY: Final = (Verdict.FAULTY, Verdict.UNDECIDED, Verdict.AS_EXPECTED)
 _MOST_CAUSES: Final = 4

@@ -1,7 +1,5 @@
 """What the server asks a worker about a job, and what it knows of each capture; plain values, for both load this."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

@@ -1,33 +1,24 @@
 """A capture on its way to the disk: streamed, with a limit, gone if it is cut off."""
 
-from __future__ import annotations
-
 import filecmp
 import os
 import secrets
 import shutil
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import BinaryIO, Final, NamedTuple
 
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import ClientDisconnect
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
 from buslens.capture.file_kind import kind_of
 from buslens.capture.stream import HEAD_BYTES
 from buslens.desk.archive import MAGIC, unpack
-from buslens.desk.folder import UNFINISHED
+from buslens.desk.folder import UNFINISHED, JobFolder
 from buslens.desk.names import file_name
 from buslens.desk.work import expect
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import BinaryIO
-
-    from starlette.requests import Request
-
-    from buslens.desk.folder import JobFolder
-    from buslens.desk.workers import Workers
+from buslens.desk.workers import Workers
 
 MOST_BYTES: Final = 64_000_000_000
 """Of one capture."""

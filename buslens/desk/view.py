@@ -1,7 +1,5 @@
 """What a job shows, as plain values: made by a worker, filled into pages by the server, which loads no NumPy."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 

@@ -12,23 +12,22 @@ import os
 import pickle
 import zlib
 from collections import OrderedDict
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
+from buslens.causes.model import Causes
+from buslens.checks.findings import Result
 from buslens.desk.task import Checked, DeskTask
+from buslens.desk.view import JobView
 from buslens.errors import BuslensError, UsageError
+from buslens.expectations.model import Expectations
 from buslens.files import os_error_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from buslens.causes.model import Causes
     from buslens.causes.session import Session
-    from buslens.checks.findings import Result
-    from buslens.desk.view import JobView
-    from buslens.expectations.model import Expectations
 
 _MOST_KEPT: Final = 64
 _MOST_KEPT_BYTES: Final = 24_000_000

@@ -1,19 +1,15 @@
 """Processes that do the work, so that the server answers at once whatever is being read."""
 
-from __future__ import annotations
-
 import asyncio
 import multiprocessing
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import Final, TypeVar
 
 from buslens.desk import work
 from buslens.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 _R = TypeVar("_R")
 

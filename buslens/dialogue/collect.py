@@ -8,21 +8,17 @@ something, and each is a small object from there on.
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import TYPE_CHECKING, Final, NamedTuple
+from collections.abc import Iterable
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.capture.frames import Flag, Frames
 from buslens.capture.read import payloads
+from buslens.dialogue.pairs import GivenPair
 from buslens.dialogue.services import NEGATIVE, POSITIVE, SERVICES
 from buslens.dialogue.transport import TransportFrame
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from numpy.typing import NDArray
-
-    from buslens.dialogue.pairs import GivenPair
 
 OFFSETS: Final = (0, 1)
 """Bytes before the protocol's own: none in normal addressing, one in extended and mixed addressing."""

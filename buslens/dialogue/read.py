@@ -1,25 +1,20 @@
 """A whole capture to the dialogue that was recorded in it."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from pathlib import Path
+from typing import TypeVar
 
 from buslens.capture.frames import Clock, ReadStats
 from buslens.capture.open import open_capture
 from buslens.capture.reduce import reduce_frames
+from buslens.capture.table_settings import TableSettings
 from buslens.dialogue.collect import OFFSETS, Collection, SenderKey, Survey
 from buslens.dialogue.exchanges import Gap, match_answers
 from buslens.dialogue.model import Address, AddressPair, Exchange, HowFound, TransportCounts, TransportMessage
 from buslens.dialogue.pairs import GivenPair, belong_together, find_pairs
 from buslens.dialogue.transport import TransportFrame, assemble
 from buslens.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
-    from pathlib import Path
-
-    from buslens.capture.table_settings import TableSettings
 
 _Taker = TypeVar("_Taker", Survey, Collection)
 

@@ -1,13 +1,16 @@
 """What stands around the lanes: handshakes above them, the scale, the signs, the notes and the footer below."""
 
-from __future__ import annotations
-
 import math
-from typing import TYPE_CHECKING, Final
+from collections.abc import Collection
+from typing import Final
 
+from buslens.checks.findings import Result
 from buslens.report.annotations import RowAllocator, TimeAxis, ring_half
 from buslens.report.display_list import Box, Label
+from buslens.report.drawing_context import DrawingContext
+from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import file_name
+from buslens.report.notes import Note
 from buslens.report.number_scale import round_step
 from buslens.report.style import Tone
 from buslens.report.text_metrics import legible, shorten
@@ -15,15 +18,6 @@ from buslens.report.versions import version_of
 from buslens.report.view import View, runs_beside
 from buslens.report.waves import whisker
 from buslens.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from buslens.checks.findings import Result
-    from buslens.report.drawing_context import DrawingContext
-    from buslens.report.finding_layout import FindingLayout
-    from buslens.report.notes import Note
-
 
 _MANY_NOTES: Final = 6
 

@@ -5,11 +5,9 @@ give the heights, and all is put onto the sheet. Lines that run upright through 
 out the words that they meet.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
@@ -18,6 +16,7 @@ from buslens.report.annotations import Annotation, PlacedAnnotation, TimeAxis, a
 from buslens.report.decorations import Decorations
 from buslens.report.display_list import Box, DisplayList, Fill, Label
 from buslens.report.drawing_context import DrawingContext
+from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import verdict_sentence
 from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.marks import Marks
@@ -28,9 +27,6 @@ from buslens.report.text_metrics import Ruler, legible, shorten, wrap
 from buslens.report.view import View, runs_beside
 from buslens.report.waves import draw_lane, state_name, unwritten
 from buslens.timeline.model import UNKNOWN_STATE
-
-if TYPE_CHECKING:
-    from buslens.report.finding_layout import FindingLayout
 
 _LABEL_SHARE: Final = 0.30
 """Most of the width that the names of the lanes may take."""

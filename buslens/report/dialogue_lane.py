@@ -4,18 +4,18 @@ The lane shows the latest request until the next one, so that its words can be r
 requests; the same again and again is one entry. "Tester present" is left out: it asks for nothing.
 """
 
-from __future__ import annotations
-
 import re
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from buslens.capture.values import FORMAT_NAME
+from buslens.checks.findings import Result
 from buslens.dialogue.contents import Contents, read_answer, read_request
 from buslens.dialogue.model import AnswerOutcome, Exchange
 from buslens.dialogue.read import Dialogue, read_dialogue
@@ -23,11 +23,6 @@ from buslens.dialogue.services import RESPONSE_CODES, SERVICES, SUPPRESS
 from buslens.errors import CaptureError, UsageError
 from buslens.report.formatting import counted
 from buslens.timeline.model import Timeline
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from buslens.checks.findings import Result
 
 LANE: Final = "latest request of a tester"
 """Name of the lane: no role can be called so, for it has blanks."""

@@ -5,22 +5,16 @@ together, as one stretch that says how many they are. All work is done on column
 width of the picture and not by the length of the capture.
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
 
 RESTING: Final = frozenset(
     [

@@ -1,20 +1,14 @@
 """Lanes are drawn onto a sheet: waveforms, boxes and staircases, with their doubt and what is unknown."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from buslens.report.annotations import TimeAxis
 from buslens.report.display_list import Box, DisplayList, Label
 from buslens.report.formatting import unknown_text
 from buslens.report.lanes import DenseChanges, Lane, Segment, Shape
 from buslens.report.style import Format, Tone
 from buslens.report.text_metrics import Ruler, legible, shorten
 from buslens.timeline.model import UNKNOWN_STATE
-
-if TYPE_CHECKING:
-    from buslens.report.annotations import TimeAxis
 
 
 def state_name(lane: Lane, state: int) -> str:

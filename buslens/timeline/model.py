@@ -5,17 +5,16 @@ from __future__ import annotations
 from bisect import bisect_left
 from dataclasses import dataclass, field, replace
 from enum import Enum
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from buslens.capture.frames import Pause
 from buslens.definitions.model import Signal, ValueType
 
 if TYPE_CHECKING:
-    from fractions import Fraction
-
     import numpy as np
     from numpy.typing import NDArray
 
-    from buslens.capture.frames import Pause
     from buslens.definitions.limits import Comparison
     from buslens.definitions.unpack import Numbers
 

@@ -9,15 +9,18 @@ is::
     columns   for each the lowest bytes of all its numbers, then the next, and so on
 """
 
-from __future__ import annotations
-
 import json
 import zlib
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
+from buslens.checks.findings import Result
+from buslens.expectations.model import Expectations
+from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import clean, unknown_text
 from buslens.report.lanes import Shape, high_state
 from buslens.report.number_scale import limits_of, number_scale
@@ -29,18 +32,9 @@ from buslens.report.page.page_events import (
     microseconds,
 )
 from buslens.report.style import Tone
+from buslens.report.view import View
 from buslens.timeline.model import UNKNOWN_STATE, Timeline, UnknownReason
 from buslens.units import NS_PER_US
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from buslens.checks.findings import Result
-    from buslens.expectations.model import Expectations
-    from buslens.report.finding_layout import FindingLayout
-    from buslens.report.view import View
 
 UNKNOWN_FROM: Final = 0xFF00
 """State codes from here on mean unknown; the rest says why, as a place in the list of reasons."""

@@ -4,27 +4,22 @@ It needs no script and is printed as it is. The wide drawing has the names of th
 above each lane.
 """
 
-from __future__ import annotations
-
 import html
-from typing import TYPE_CHECKING, Final
+from collections.abc import Mapping
+from collections.abc import Sequence as Several
+from typing import Final
 
 import numpy as np
 
 from buslens.checks.findings import Outcome, Result
 from buslens.checks.phrases import span_text
+from buslens.report.finding_layout import FindingLayout
 from buslens.report.formatting import clean, spoken, unknown_text
 from buslens.report.lanes import Lane, Shape, lay_lane
 from buslens.report.number_scale import number_scale, round_step
 from buslens.report.page.svg import svg_line, svg_point, svg_rect, svg_text
+from buslens.report.strip import Strip
 from buslens.units import NS_PER_MS, NS_PER_S, exact_duration
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from collections.abc import Sequence as Several
-
-    from buslens.report.finding_layout import FindingLayout
-    from buslens.report.strip import Strip
 
 _LETTER: Final = 6.9
 """Width of a letter at 12 px, with some reserve."""

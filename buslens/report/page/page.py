@@ -3,12 +3,13 @@
 The policy of the page lets nothing in from outside: the one script and the one style sheet are named by their hashes.
 """
 
-from __future__ import annotations
-
 import base64
+import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from buslens.causes.diagnosis import Diagnosis
+from buslens.checks.findings import Finding, Result
 from buslens.errors import UsageError
 from buslens.files import write_atomically
 from buslens.report.finding_kinds import answer, kinds
@@ -24,12 +25,6 @@ from buslens.report.record.markup import Markup
 from buslens.report.templates import render
 from buslens.report.versions import version_of
 from buslens.report.view import choose
-
-if TYPE_CHECKING:
-    import os
-
-    from buslens.causes.diagnosis import Diagnosis
-    from buslens.checks.findings import Finding, Result
 
 SCRIPTS: Final = (
     "columns.js",

@@ -1,22 +1,16 @@
 """What a record rests on: the hash of every file, and what explains the captures."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING
 
 from buslens.causes.diagnosis import diagnose
+from buslens.causes.model import Causes
+from buslens.causes.readings import Reading
+from buslens.checks.findings import Result
 from buslens.dialogue.read import Dialogue, read_dialogue
 from buslens.errors import CaptureError, UsageError
 from buslens.report.record.inputs import Input, take
 from buslens.report.record.ranked_causes import Suspects, suspects_of
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
-
-    from buslens.causes.model import Causes
-    from buslens.causes.readings import Reading
-    from buslens.checks.findings import Result
 
 
 def rules(results: Iterable[Result], tell: Callable[[str], object] = str) -> list[Input]:
